@@ -1,0 +1,112 @@
+"""Every number that the formulas take from elsewhere: value, unit, uncertainty, source, standing.
+
+``status`` says how the value was checked: ``"published"`` (read in the named publication or a
+stored copy of it), ``"library"`` (agrees with a named reference library), ``"memory"`` (recalled
+and not yet seen in print) or ``"common practice"`` (a habit of the trade without a source).
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+__all__ = ["CONSTANTS", "Constant", "get"]
+
+
+@dataclass(frozen=True)
+class Constant:
+    """A sourced constant; accepted wherever a quantity is.
+
+    Parameters
+    ----------
+    name : str
+        Key in :data:`CONSTANTS`.
+    value : float
+        Value in ``unit``.
+    unit : str
+        Unit in the library's spelling.
+    uncertainty : float
+        Standard uncertainty in ``unit``; NaN where it is not known.
+    citation : str
+        Where the value comes from.
+    status : {"published", "library", "memory", "common practice"}
+        How it was checked.
+    """
+
+    name: str
+    value: float
+    unit: str
+    uncertainty: float
+    citation: str
+    status: str
+
+    def __str__(self) -> str:
+        return f"{self.value:g} {self.unit}"
+
+
+_NIST = "Hubbell and Seltzer, NIST Standard Reference Database 126 (NISTIR 5632, 2004)"
+_XRAYLIB = "Schoonjans et al. (2011) Spectrochimica Acta B 66, 776 (xraylib 4.3.0)"
+_NAN = float("nan")
+
+_ROWS = (
+    # Gamma attenuation. Z/A weighs the electrons in a gram of each substance.
+    ("caesium_137_half_life", 30.05, "yr", 0.08, "Decay Data Evaluation Project, Cs-137 (older tables give 30.17 yr)", "published"),
+    ("water_electron_ratio", 0.555093, "mol/g", 1e-5, _XRAYLIB, "library"),
+    ("aluminium_electron_ratio", 0.481811, "mol/g", 1e-5, _XRAYLIB, "library"),
+    ("quartz_electron_ratio", 0.499309, "mol/g", 1e-5, _XRAYLIB, "library"),
+    ("calcite_electron_ratio", 0.499569, "mol/g", 1e-5, _XRAYLIB, "library"),
+    ("kaolinite_electron_ratio", 0.503571, "mol/g", 1e-5, _XRAYLIB, "library"),
+    ("illite_electron_ratio", 0.497917, "mol/g", 1e-5, _XRAYLIB, "library"),
+    ("grain_electron_ratio", 0.4995, "mol/g", 0.0015, "between quartz 0.4993, calcite 0.4996, illite 0.4979 and kaolinite 0.5036; " + _XRAYLIB, "library"),
+    ("sea_water_electron_ratio", 0.55251, "mol/g", 0.0002, "sea water of 35 g/kg from its salts; ratio to quartz 1.10655; " + _XRAYLIB, "library"),
+    ("water_mass_attenuation", 0.08569, "cm^2/g", 0.0003, _NIST + ", interpolated to 661.66 keV", "published"),
+    ("aluminium_mass_attenuation", 0.07461, "cm^2/g", 0.0003, _NIST + ", interpolated to 661.66 keV", "published"),
+    ("aluminium_density", 2.699, "g/cm^3", 0.003, "pure aluminium at 20 degC, CRC Handbook of Chemistry and Physics (from memory)", "memory"),
+    # Index properties.
+    ("salt_density", 2.22, "g/cm^3", 0.02, "sea salt; archives use 2.20 or 2.22", "published"),
+    ("pore_water_density", 1.024, "g/cm^3", 0.002, "sea water of 35 g/kg at 20 degC; TEOS-10 gives 1.0248", "published"),
+    ("pore_water_salinity", 35.0, "g/kg", 1.0, "standard sea water", "common practice"),
+    ("grain_density", 2.70, "g/cm^3", 0.05, "mean of marine sediment grains where no sample is at hand", "common practice"),
+    # Velocity.
+    ("liner_velocity", 2300.0, "m/s", 100.0, "plastic core liner, 2200 to 2400 m/s", "memory"),
+    ("sea_water_velocity", 1521.5, "m/s", 1.0, "TEOS-10 at 20 degC, 35 g/kg, surface", "library"),
+    # Heat.
+    ("heat_capacity_c0", 5.79, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), volumetric heat capacity of marine sediment from conductivity", "memory"),
+    ("heat_capacity_c1", -3.67, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), per W/(m K)", "memory"),
+    ("heat_capacity_c2", 1.016, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), per (W/(m K))^2", "memory"),
+    ("water_heat_capacity", 4.09, "MJ/(m^3 K)", 0.03, "sea water of 35 g/kg at 5 degC, TEOS-10 density times heat capacity", "library"),
+    ("grain_heat_capacity", 2.2, "MJ/(m^3 K)", 0.15, "silicate and carbonate grains", "memory"),
+    ("gravity", 9.80665, "m/s^2", 0.03, "standard acceleration of gravity (CGPM 1901)", "published"),
+)  # fmt: skip
+
+CONSTANTS: dict[str, Constant] = {row[0]: Constant(*row) for row in _ROWS}
+
+
+def get(name: str) -> Constant:
+    """Look a constant up by name.
+
+    Parameters
+    ----------
+    name : str
+        Key in :data:`CONSTANTS`.
+
+    Returns
+    -------
+    Constant
+        With value, unit, standard uncertainty, citation and status.
+
+    Raises
+    ------
+    KeyError
+        When there is no such constant; the message names the nearest one.
+
+    Examples
+    --------
+    >>> str(get("caesium_137_half_life"))
+    '30.05 yr'
+    """
+    if name in CONSTANTS:
+        return CONSTANTS[name]
+    close = difflib.get_close_matches(name, CONSTANTS, n=1)
+    hint = f"; did you mean {close[0]!r}?" if close else ""
+    raise KeyError(f"no constant named {name!r}{hint}")

@@ -1,0 +1,165 @@
+"""Flags and their reasons: nothing is thrown away, doubt is written beside the value.
+
+``<name>_flag`` follows the open ocean-data scheme (1 good, 2 not evaluated, 3 suspect, 4 bad,
+9 missing); ``<name>_reason`` is a bit mask that says why (CF ``flag_masks``, ``flag_meanings``).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+__all__ = [
+    "BAD", "GOOD", "MISSING", "NOT_EVALUATED", "REASONS", "SUSPECT",
+    "bit", "flag_attributes", "from_reason", "names", "reason_attributes", "usable",
+]  # fmt: skip
+
+GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING = 1, 2, 3, 4, 9
+_LEVELS = {
+    "good": GOOD,
+    "not_evaluated": NOT_EVALUATED,
+    "suspect": SUSPECT,
+    "bad": BAD,
+    "missing": MISSING,
+}
+
+# Reason -> the flag it causes. The order fixes the bits of the file format: append, never insert.
+REASONS: dict[str, int] = {
+    "missing_value": MISSING,
+    "bad_cell": BAD,
+    "past_section_end": BAD,
+    "in_removed_interval": BAD,
+    "void": BAD,
+    "excluded_by_user": BAD,
+    "section_end": SUSPECT,
+    "underfilled_liner": SUSPECT,
+    "spike": SUSPECT,
+    "low_amplitude": SUSPECT,
+    "counter_saturated": BAD,
+    "out_of_usual_range": SUSPECT,
+    "impossible_value": BAD,
+    "no_calibration": BAD,
+    "beyond_calibration": SUSPECT,
+    "repeats_disagree": SUSPECT,
+    "catcher": SUSPECT,
+    "supplied": NOT_EVALUATED,
+    "inconsistent_masses": BAD,
+    "grain_density_outlier": SUSPECT,
+    "interpolated_input": GOOD,
+    "input_suspect": SUSPECT,
+    "input_bad": BAD,
+    "poor_fit": SUSPECT,
+    "no_window": BAD,
+    "drift": SUSPECT,
+    "poor_contact": SUSPECT,
+    "short_record": SUSPECT,
+    "disturbed_decay": SUSPECT,
+    "no_decay": BAD,
+}
+_BITS = {name: 1 << position for position, name in enumerate(REASONS)}
+
+
+def bit(reason: str) -> int:
+    """Bit of a reason.
+
+    Parameters
+    ----------
+    reason : str
+        Key of :data:`REASONS`.
+
+    Returns
+    -------
+    int
+        A power of two.
+
+    Raises
+    ------
+    KeyError
+        When there is no such reason.
+    """
+    return _BITS[reason]
+
+
+def names(mask: int) -> list[str]:
+    """Reasons set in a mask, in the order of the bits.
+
+    Parameters
+    ----------
+    mask : int
+        One value of a ``<name>_reason`` variable.
+
+    Returns
+    -------
+    list of str
+        Keys of :data:`REASONS`.
+    """
+    return [name for name, value in _BITS.items() if int(mask) & value]
+
+
+def from_reason(reason: Any) -> Any:
+    """Flag that a reason mask causes: the worst of its bits, good where there is none.
+
+    Parameters
+    ----------
+    reason : int or ndarray of int, any shape
+        Bit masks.
+
+    Returns
+    -------
+    ndarray of int8, same shape
+        1, 2, 3, 4 or 9.
+    """
+    reason = np.asarray(reason)
+    flag = np.full(reason.shape, GOOD, dtype=np.int8)
+    for level in (NOT_EVALUATED, SUSPECT, BAD, MISSING):
+        mask = sum(_BITS[name] for name, caused in REASONS.items() if caused == level)
+        flag[(reason & mask) != 0] = level
+    return flag
+
+
+def usable(flag: Any, allow: tuple[str, ...] = ("good", "not_evaluated")) -> Any:
+    """Say which readings a product may use.
+
+    Parameters
+    ----------
+    flag : ndarray of int or DataArray
+        Values of a ``<name>_flag`` variable.
+    allow : tuple of str
+        Levels that pass: ``good``, ``not_evaluated``, ``suspect``, ``bad``.
+
+    Returns
+    -------
+    ndarray of bool or DataArray
+        True where allowed.
+
+    Raises
+    ------
+    ValueError
+        When a level is not one of the scheme.
+    """
+    unknown = [level for level in allow if level not in _LEVELS]
+    if unknown:
+        raise ValueError(f"unknown flag level {unknown[0]!r}; the levels are {', '.join(_LEVELS)}")
+    values = [_LEVELS[level] for level in allow]
+    if hasattr(flag, "isin"):
+        return flag.isin(values)
+    return np.isin(flag, values)
+
+
+def flag_attributes(long_name: str) -> dict[str, Any]:
+    """CF attributes of a flag variable (int8) for the quantity named in words."""
+    return {
+        "long_name": f"flag of {long_name}",
+        "flag_values": np.array(list(_LEVELS.values()), dtype=np.int8),
+        "flag_meanings": " ".join(_LEVELS),
+    }
+
+
+def reason_attributes(long_name: str) -> dict[str, Any]:
+    """CF attributes of a reason variable (int32) for the quantity named in words."""
+    return {
+        "long_name": f"reasons for the flag of {long_name}",
+        "flag_masks": np.array(list(_BITS.values()), dtype=np.int32),
+        "flag_meanings": " ".join(_BITS),
+    }

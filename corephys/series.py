@@ -1,0 +1,320 @@
+"""Series of readings: where they lie, and how a kernel of plain floats is laid over them.
+
+A series has the one dimension ``reading`` and the coordinates ``core``, ``section``, ``offset``
+and ``depth``, without an index (depths overlap where recovery exceeds 100 %). Series meet only
+at equal positions; names, units and words are stamped afresh on every result.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, uncertainty, units
+from corephys.uncertainty import Measured
+from corephys.vocabulary import TERMS, term
+
+__all__ = ["POSITION", "PositionError", "apply", "build", "require_same_positions", "take", "unpack"]
+
+POSITION = ("core", "section", "offset", "depth")
+
+
+class PositionError(ValueError):
+    """Series that lie on different positions were about to meet."""
+
+
+def require_same_positions(**arrays: Any) -> None:
+    """Refuse series that do not lie on the same positions, value by value.
+
+    Parameters
+    ----------
+    **arrays : DataArray, Dataset or anything
+        Series by the name to use in the message; what has no dimension is passed over.
+
+    Raises
+    ------
+    PositionError
+        When sizes, or any of core, section, offset and depth, differ. The message says where
+        and by how much.
+    """
+    series = {n: a for n, a in arrays.items() if getattr(a, "dims", ()) and hasattr(a, "coords")}
+    if len(series) < 2:
+        return
+    (first_name, first), *others = series.items()
+    for name, other in others:
+        for dim in set(first.dims) & set(other.dims):
+            if first.sizes[dim] != other.sizes[dim]:
+                raise PositionError(
+                    f"{first_name} has {first.sizes[dim]} values along {dim} and {name} has "
+                    f"{other.sizes[dim]}. {_ADVICE}"
+                )
+        for coordinate in POSITION:
+            _compare(first_name, first, name, other, coordinate)
+
+
+_ADVICE = "Bring one onto the other with corephys.depth.match(a, to=b, within='2 cm')"
+
+
+def _compare(name_a: str, a: Any, name_b: str, b: Any, coordinate: str) -> None:
+    in_a, in_b = coordinate in a.coords, coordinate in b.coords
+    if in_a != in_b:
+        has, lacks = (name_a, name_b) if in_a else (name_b, name_a)
+        raise PositionError(f"{has} has the coordinate {coordinate!r} and {lacks} does not. {_ADVICE}")
+    if not in_a or a.coords[coordinate].variable is b.coords[coordinate].variable:
+        return
+    x, y = a.coords[coordinate].values, b.coords[coordinate].values
+    if x is y or x.shape != y.shape and x.ndim and y.ndim and x.size != y.size:
+        return
+    numeric = x.dtype.kind in "fiu" and y.dtype.kind in "fiu"
+    different = (x != y) & ~(np.isnan(x) & np.isnan(y)) if numeric else x != y
+    if np.any(different):
+        where = int(np.flatnonzero(np.atleast_1d(different))[0])
+        shown_x, shown_y = np.atleast_1d(x)[where], np.atleast_1d(y)[where]
+        by = f", {np.nanmax(np.abs(x - y)):.3g} at most" if numeric else ""
+        raise PositionError(
+            f"{name_a} and {name_b} lie at different positions: {coordinate} differs for "
+            f"{int(np.sum(different))} readings{by}, first at reading {where} "
+            f"({shown_x} and {shown_y}). {_ADVICE}"
+        )
+
+
+def unpack(
+    value: Any, name: str, *, uncertainty_given: Any = None, source: str | None = None
+) -> Measured:
+    """Take a measured argument through the door with what is known of its error.
+
+    Parameters
+    ----------
+    value : Dataset, Quantity, DataArray, str, Constant or Measured
+        A Dataset that holds ``name`` brings its uncertainties, effects and reasons along.
+    name : str
+        Quantity of the vocabulary; fixes the unit.
+    uncertainty_given : Quantity, DataArray, str, optional
+        Standard uncertainty of a value that is not a Dataset; systematic under ``source`` where
+        that is given, random otherwise.
+    source : str, optional
+        Name of the systematic effect of a given uncertainty.
+
+    Returns
+    -------
+    Measured
+        Values in the vocabulary's unit.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    KeyError
+        When a Dataset does not hold ``name``.
+    """
+    unit = term(name).unit
+    if isinstance(value, Measured):
+        return value
+    if isinstance(value, xr.Dataset):
+        return _unpack_dataset(value, name, unit)
+    values = units.as_floats(value, unit, name)
+    given = _difference_unit(unit)
+    u = units.as_floats(
+        uncertainty_given, given, f"uncertainty of {name}", difference=True, optional=True
+    )
+    if u is None and hasattr(value, "citation"):
+        u = value.uncertainty * units.convert(1.0, value.unit, unit) if unit != "degC" else None
+    if u is None:
+        return Measured(values)
+    return Measured(values, 0.0, {source: u}) if source else Measured(values, u)
+
+
+def _difference_unit(unit: str) -> str:
+    return "K" if unit == "degC" else unit
+
+
+def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
+    if name not in dataset:
+        held = ", ".join(str(v) for v in dataset.data_vars if str(v) in TERMS) or "no quantity"
+        raise KeyError(f"the Dataset does not hold {name!r}; it holds {held}")
+    values = units.as_floats(dataset[name], unit, name)
+    measured = Measured(values)
+    if f"{name}_u_random" in dataset:
+        measured.u_random = dataset[f"{name}_u_random"].drop_attrs(deep=False)
+    if f"{name}_effects" in dataset:
+        effects = dataset[f"{name}_effects"].drop_attrs(deep=False)
+        measured.effects = {
+            str(source): effects.isel(source=i, drop=True)
+            for i, source in enumerate(effects["source"].values)
+        }
+    if f"{name}_reason" in dataset:
+        measured.reason = dataset[f"{name}_reason"].drop_attrs(deep=False)
+    return measured
+
+
+def take(measured: Measured, index: Any) -> Measured:
+    """Pick readings out of a Measured.
+
+    Parameters
+    ----------
+    measured : Measured
+        With values along ``reading`` or plain arrays.
+    index : ndarray of int or bool, (n,)
+        Which readings.
+
+    Returns
+    -------
+    Measured
+        Plain arrays of shape (n,).
+    """
+    size = np.size(measured.values)
+
+    def pick(part: Any) -> Any:
+        array = np.asarray(part)
+        return np.broadcast_to(array, (size,))[index] if array.ndim == 0 else array[index]
+
+    effects = {source: pick(effect) for source, effect in measured.effects.items()}
+    return Measured(
+        pick(measured.values), pick(measured.u_random), effects, pick(measured.reason)
+    )
+
+
+def apply(kernel: Callable[..., Any], *arguments: Any, outputs: int = 1, **keywords: Any) -> Any:
+    """Lay a kernel of plain arrays over series, in blocks where they are dask arrays.
+
+    Parameters
+    ----------
+    kernel : callable
+        Takes floats and ndarrays, returns one ndarray or a tuple of ``outputs`` of them.
+    *arguments : float, ndarray or DataArray
+        Elementwise arguments.
+    outputs : int
+        How many arrays the kernel returns.
+    **keywords
+        Passed to the kernel as they are.
+
+    Returns
+    -------
+    DataArray or tuple of DataArray
+        Without attributes.
+    """
+    return xr.apply_ufunc(
+        kernel,
+        *arguments,
+        kwargs=keywords,
+        output_core_dims=[[]] * outputs,
+        join="exact",
+        dask="parallelized",
+        output_dtypes=[float] * outputs,
+        keep_attrs=False,
+    )
+
+
+def build(
+    quantities: Mapping[str, Measured],
+    *,
+    steps: tuple[str, ...] = (),
+    constants: Mapping[str, Any] | None = None,
+    **attributes: Any,
+) -> xr.Dataset:
+    """Make the Dataset that a public function returns.
+
+    Parameters
+    ----------
+    quantities : mapping of str to Measured
+        By name of the vocabulary; values are DataArrays along the same positions or scalars.
+    steps : tuple of str
+        The chain of equations in words, first to last.
+    constants : mapping of str to str
+        Numbers that were used, with their units.
+    **attributes
+        Further global attributes.
+
+    Returns
+    -------
+    Dataset
+        For each quantity its value, ``_u_random``, ``_u_systematic``, ``_effects (source, ...)``,
+        ``_flag`` and ``_reason``, linked by ``ancillary_variables``.
+    """
+    sources = sorted({s for m in quantities.values() for s in m.effects})
+    parts: dict[str, Any] = {}
+    for name, measured in quantities.items():
+        parts.update(_variables(name, measured, sources))
+    dataset = xr.Dataset(parts)
+    if sources:
+        dataset = dataset.assign_coords(
+            source=("source", np.array(sources, dtype=object), {"long_name": "source of error"})
+        )
+    dataset.attrs = {
+        "steps": json.dumps(list(steps)),
+        "constants": json.dumps(dict(constants or {})),
+        **attributes,
+    }
+    return dataset
+
+
+def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, xr.DataArray]:
+    entry = term(name)
+    values = _array(measured.values)
+    unit, delta = entry.unit, _difference_unit(entry.unit)
+    random = _like(measured.u_random, values)
+    effects = {s: _like(measured.effects.get(s, 0.0), values) for s in sources}
+    systematic = _like(uncertainty.norm(measured.effects), values)
+    reason = _reason(values, measured.reason, name)
+    flag = xr.apply_ufunc(
+        flags.from_reason, reason, dask="parallelized", output_dtypes=[np.int8], keep_attrs=False
+    )
+    words = entry.long_name
+    values.attrs = {"units": unit, "long_name": words}
+    if entry.standard_name:
+        values.attrs["standard_name"] = entry.standard_name
+    random.attrs = {"units": delta, "long_name": f"random standard uncertainty of {words}"}
+    systematic.attrs = {"units": delta, "long_name": f"systematic standard uncertainty of {words}"}
+    flag.attrs = flags.flag_attributes(words)
+    reason.attrs = flags.reason_attributes(words)
+    parts = {
+        name: values,
+        f"{name}_u_random": random,
+        f"{name}_u_systematic": systematic,
+        f"{name}_flag": flag,
+        f"{name}_reason": reason,
+    }
+    if sources:
+        stacked = xr.concat(list(effects.values()), dim="source", coords="minimal", compat="override")
+        stacked.attrs = {"units": delta, "long_name": f"one-sigma effects on {words} by source"}
+        parts[f"{name}_effects"] = stacked
+    values.attrs["ancillary_variables"] = " ".join(key for key in parts if key != name)
+    return parts
+
+
+def _array(values: Any) -> xr.DataArray:
+    if isinstance(values, xr.DataArray):
+        return values.astype(float, copy=True).rename(None)
+    array = np.asarray(values, dtype=float)
+    return xr.DataArray(array.copy(), dims=("reading",) if array.ndim else ())
+
+
+def _like(part: Any, values: xr.DataArray) -> xr.DataArray:
+    if isinstance(part, xr.DataArray) and part.dims == values.dims:
+        return part.astype(float, copy=True).rename(None)
+    if isinstance(part, np.ndarray) and part.shape == values.shape:
+        return values.copy(data=part.astype(float))
+    return xr.zeros_like(values) + part
+
+
+def _reason(values: xr.DataArray, given: Any, name: str) -> xr.DataArray:
+    """Add what the value itself shows to the reasons brought along."""
+    entry = term(name)
+
+    def look(array: Any, reason: Any) -> Any:
+        mask = np.broadcast_to(reason, array.shape).astype(np.int32)
+        missing = np.isnan(array)
+        possible = (array >= entry.possible[0]) & (array <= entry.possible[1])
+        usual = (array >= entry.usual[0]) & (array <= entry.usual[1])
+        mask[missing] |= flags.bit("missing_value")
+        mask[~missing & ~possible] |= flags.bit("impossible_value")
+        mask[~missing & possible & ~usual] |= flags.bit("out_of_usual_range")
+        return mask
+
+    return xr.apply_ufunc(
+        look, values, given, dask="parallelized", output_dtypes=[np.int32], keep_attrs=False
+    )

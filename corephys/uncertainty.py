@@ -1,0 +1,180 @@
+"""Uncertainty with names: a random part and signed one-sigma systematic effects.
+
+``<name>_u_random`` is independent between readings. The systematic part is a set of named
+effects; the same name in two variables is the same error, so that errors which two quantities
+share cancel or add with their signs. All uncertainties are standard uncertainties (k = 1);
+unknown is NaN, never zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+__all__ = ["Measured", "budget_shares", "combine", "covariance_effects", "norm", "total"]
+
+
+@dataclass
+class Measured:
+    """Values of one quantity with all that is known of their error.
+
+    Parameters
+    ----------
+    values : float, ndarray or DataArray
+        In the unit of the quantity; any shape.
+    u_random : float, ndarray or DataArray
+        Random standard uncertainty, broadcastable to ``values``; NaN where unknown.
+    effects : dict of str to float, ndarray or DataArray
+        Signed one-sigma systematic effects by source, broadcastable to ``values``.
+    reason : int, ndarray or DataArray
+        Bit mask of :mod:`corephys.flags`.
+    """
+
+    values: Any
+    u_random: Any = float("nan")
+    effects: dict[str, Any] = field(default_factory=dict)
+    reason: Any = 0
+
+
+def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]:
+    """Propagate uncertainties linearly through a formula.
+
+    Parameters
+    ----------
+    terms : sequence of (partial derivative, Measured)
+        One pair an input. Random parts are taken as independent between inputs; effects of the
+        same source add with their signs.
+
+    Returns
+    -------
+    tuple of random uncertainty and dict of effects
+        Broadcast shapes of the inputs.
+
+    Notes
+    -----
+    u_random^2 = sum (df/dx_i u_i)^2 and effect_s = sum df/dx_i effect_i,s: the law of
+    propagation of uncertainty with full correlation inside a source (JCGM 100:2008, 5.1, 5.2).
+
+    Examples
+    --------
+    >>> length = Measured(2.0, 0.1, {"ruler": 0.02})
+    >>> width = Measured(3.0, 0.1, {"ruler": 0.03})
+    >>> u, effects = combine([(3.0, length), (2.0, width)])
+    >>> round(effects["ruler"], 3)
+    0.12
+    """
+    variance: Any = 0.0
+    effects: dict[str, Any] = {}
+    for partial, measured in terms:
+        variance = variance + (partial * measured.u_random) ** 2
+        for source, effect in measured.effects.items():
+            contribution = partial * effect
+            effects[source] = effects[source] + contribution if source in effects else contribution
+    return variance**0.5, effects
+
+
+def norm(effects: Mapping[str, Any]) -> Any:
+    """Systematic uncertainty: root of the sum of squared effects.
+
+    Parameters
+    ----------
+    effects : mapping of str to float or array
+        Signed one-sigma effects by source.
+
+    Returns
+    -------
+    float or array
+        Zero-free of meaning only where no effect is known: NaN when the mapping is empty.
+    """
+    if not effects:
+        return float("nan")
+    total_variance: Any = 0.0
+    for effect in effects.values():
+        total_variance = total_variance + effect**2
+    return total_variance**0.5
+
+
+def total(dataset: Any, name: str) -> Any:
+    """Combined standard uncertainty of a quantity in a Dataset.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        As a public function returns it.
+    name : str
+        Quantity; ``<name>_u_random`` and ``<name>_u_systematic`` are read.
+
+    Returns
+    -------
+    xarray.DataArray
+        Root of the sum of squares, in the unit of the quantity, k = 1.
+
+    Raises
+    ------
+    KeyError
+        When the Dataset does not carry the uncertainties.
+    """
+    result = (dataset[f"{name}_u_random"] ** 2 + dataset[f"{name}_u_systematic"] ** 2) ** 0.5
+    result.attrs = {
+        "units": dataset[f"{name}_u_random"].attrs.get("units", "1"),
+        "long_name": f"standard uncertainty of {name.replace('_', ' ')}",
+    }
+    return result.rename(f"{name}_uncertainty")
+
+
+def covariance_effects(partials: Any, covariance: Any, source: str) -> dict[str, Any]:
+    """Turn a covariance matrix of shared coefficients into independent named effects.
+
+    Parameters
+    ----------
+    partials : sequence of k arrays
+        Derivatives of the result with respect to each coefficient.
+    covariance : (k, k) ndarray
+        Covariance of the coefficients; NaN for unknown.
+    source : str
+        Name of the source; effects are called ``<source>_1`` to ``<source>_k``.
+
+    Returns
+    -------
+    dict of str to array
+        One effect a principal direction of the covariance, largest first.
+    """
+    covariance = np.asarray(covariance, dtype=float)
+    if not np.isfinite(covariance).all():
+        return {f"{source}_1": partials[0] * float("nan")}
+    scale = np.sqrt(np.diag(covariance))
+    scale = np.where(scale > 0, scale, 1.0)
+    variances, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    order = np.argsort(variances)[::-1]
+    effects: dict[str, Any] = {}
+    for number, column in enumerate(order, start=1):
+        weights = vectors[:, column] * scale * np.sqrt(max(variances[column], 0.0))
+        effect: Any = 0.0
+        for weight, partial in zip(weights, partials, strict=True):
+            effect = effect + float(weight) * partial
+        effects[f"{source}_{number}"] = effect
+    return effects
+
+
+def budget_shares(u_random: Any, effects: Mapping[str, Any]) -> dict[str, Any]:
+    """Share of the variance that each source brings.
+
+    Parameters
+    ----------
+    u_random : float or array
+        Random standard uncertainty.
+    effects : mapping of str to float or array
+        Signed one-sigma effects.
+
+    Returns
+    -------
+    dict of str to float or array
+        Fractions that add to one, with the key ``random`` for the random part.
+    """
+    variance = u_random**2 + sum((effect**2 for effect in effects.values()), 0.0)
+    shares = {"random": u_random**2 / variance}
+    shares.update({source: effect**2 / variance for source, effect in effects.items()})
+    return shares

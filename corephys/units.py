@@ -1,0 +1,384 @@
+"""The unit boundary: quantities in at the door, plain floats inside, one spelling of every unit.
+
+A dimensional argument is a pint ``Quantity``, a :class:`xarray.DataArray` with a ``units``
+attribute, a string of one number, a space and a unit, or a :class:`~corephys.constants.Constant`.
+Factors come from pint's own converter and are cached, so that a call costs microseconds. The
+process-wide pint registry is read and never changed.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pint
+
+__all__ = [
+    "UnitError", "as_floats", "canonical", "convert", "quantity", "read_scalar", "split_header",
+]  # fmt: skip
+
+
+class UnitError(ValueError):
+    """A unit is missing, unknown, or of the wrong dimension."""
+
+
+# Foreign spellings seen in exports, each mapped once to the spelling that pint and UDUNITS share.
+ALIASES = {
+    "": "1",
+    "-": "1",
+    "none": "1",
+    "unitless": "1",
+    "dimensionless": "1",
+    "fraction": "1",
+    "SI": "1",
+    "percent": "%",
+    "pct": "%",
+    "g/cc": "g/cm^3",
+    "g/cm3": "g/cm^3",
+    "g/cm³": "g/cm^3",
+    "g cm-3": "g/cm^3",
+    "g cm^-3": "g/cm^3",
+    "gcm-3": "g/cm^3",
+    "kg/m3": "kg/m^3",
+    "kg/m³": "kg/m^3",
+    "kgm-3": "kg/m^3",
+    "kg m-3": "kg/m^3",
+    "kg m^-3": "kg/m^3",
+    "cm3": "cm^3",
+    "cm³": "cm^3",
+    "cc": "cm^3",
+    "m3": "m^3",
+    "m³": "m^3",
+    "m s-1": "m/s",
+    "m s^-1": "m/s",
+    "km s-1": "km/s",
+    "W/m/K": "W/(m K)",
+    "W/mK": "W/(m K)",
+    "W/m.K": "W/(m K)",
+    "W/(m*K)": "W/(m K)",
+    "W/(m·K)": "W/(m K)",
+    "W m-1 K-1": "W/(m K)",
+    "W m^-1 K^-1": "W/(m K)",
+    "mW/m2": "mW/m^2",
+    "mW/m²": "mW/m^2",
+    "mW m-2": "mW/m^2",
+    "C": "degC",
+    "°C": "degC",
+    "ºC": "degC",
+    "deg C": "degC",
+    "celsius": "degC",
+    "Celsius": "degC",
+    "µs": "us",
+    "μs": "us",
+    "usec": "us",
+    "sec": "s",
+    "µm": "um",
+    "μm": "um",
+    "cps": "1/s",
+    "counts/s": "count/s",
+    "counts": "count",
+    "Ohm.m": "ohm m",
+    "Ohm m": "ohm m",
+    "ohm.m": "ohm m",
+    "ohm-m": "ohm m",
+    "Ωm": "ohm m",
+    "Ω m": "ohm m",
+    "psu": "g/kg",
+    "‰": "g/kg",
+    "wt%": "%",
+    "wt.%": "%",
+    "vol%": "%",
+    "a": "yr",
+    "year": "yr",
+    "years": "yr",
+}
+
+# The part of the two grammars that pint and UDUNITS read alike.
+_FACTOR = r"(?:[A-Za-z%]+(?:\^-?\d+)?)"
+_PRODUCT = rf"{_FACTOR}(?: {_FACTOR})*"
+_SPELLING = re.compile(rf"^(?:1|{_PRODUCT})(?:/(?:{_FACTOR}|\({_PRODUCT}\)))?$")
+_NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
+_KNOWN = (
+    "1", "%", "m", "cm", "mm", "um", "km", "s", "us", "ms", "g", "kg", "cm^3", "g/cm^3", "kg/m^3",
+    "m/s", "km/s", "degC", "K", "W/m", "W/(m K)", "mW/m^2", "K/m", "m^2 K/W", "count", "count/s",
+    "1/s", "g/kg", "ohm m", "S/m", "mV", "kPa", "MPa", "yr", "kyr", "Myr",
+)  # fmt: skip
+
+
+def _registry() -> pint.UnitRegistry[Any]:
+    import pint
+
+    return pint.get_application_registry()
+
+
+def quantity(value: Any, unit: str) -> pint.Quantity:
+    """Make a quantity of ``value`` in ``unit``.
+
+    Parameters
+    ----------
+    value : float or array
+        Number or numbers, any shape.
+    unit : str
+        Unit in the library's spelling or a known foreign one.
+
+    Returns
+    -------
+    pint.Quantity
+        In the application registry of the process.
+
+    Raises
+    ------
+    UnitError
+        When the unit is not known.
+
+    Examples
+    --------
+    >>> import corephys as cp
+    >>> cp.quantity(1500.0, "m/s").to("km/s").magnitude
+    1.5
+    """
+    return _registry().Quantity(value, canonical(unit))
+
+
+@lru_cache(maxsize=4096)
+def canonical(unit: str) -> str:
+    """Give the one spelling of a unit.
+
+    Parameters
+    ----------
+    unit : str
+        As written in a header or attribute.
+
+    Returns
+    -------
+    str
+        ``/`` for a quotient, a space for a product, ``^`` with an integer, one bracket after
+        ``/``: what pint and UDUNITS both read.
+
+    Raises
+    ------
+    UnitError
+        When the spelling is neither ours nor a known foreign one, or the unit does not exist.
+
+    Examples
+    --------
+    >>> canonical("kg/m3")
+    'kg/m^3'
+    """
+    text = " ".join(str(unit).split())
+    text = ALIASES.get(text, text)
+    if text == "1":
+        return text
+    if not _SPELLING.match(text):
+        raise UnitError(
+            f"unit {unit!r} is not in the spelling used here ('/', a space for product, '^' with "
+            f"an integer, one bracket after '/': g/cm^3, W/(m K)).{_nearest(text)}"
+        )
+    try:
+        _registry().parse_units(text)
+    except Exception as error:  # pint raises several unrelated types for a bad unit
+        raise UnitError(f"unit {unit!r} is not known.{_nearest(text)}") from error
+    return text
+
+
+def _nearest(text: str) -> str:
+    close = difflib.get_close_matches(text, _KNOWN, n=1, cutoff=0.5)
+    return f" Did you mean {close[0]!r}?" if close else ""
+
+
+@lru_cache(maxsize=4096)
+def _converter(given: str, wanted: str) -> tuple[float, float]:
+    """Factor and offset from one canonical unit to another, as pint has them."""
+    if given == wanted:
+        return 1.0, 0.0
+    registry = _registry()
+    source = registry.parse_units(given if given != "1" else "")
+    target = registry.parse_units(wanted if wanted != "1" else "")
+    if source.dimensionality != target.dimensionality:
+        raise UnitError(f"{given!r} cannot be converted to {wanted!r}: different dimensions")
+    offset = float(registry.convert(0.0, source, target))
+    if offset == 0.0:
+        return _without_rounding(registry.convert(1.0, source, target)), 0.0
+    # An affine scale: the factor of its differences is exact, a finite difference is not.
+    delta = {"degC": "delta_degC", "degF": "delta_degF"}
+    step = registry.convert(1.0, delta.get(given, given), delta.get(wanted, wanted))
+    return _without_rounding(step), offset
+
+
+def _without_rounding(factor: float) -> float:
+    """The factor to 15 digits: pint multiplies powers of ten and ends a bit or two beside 1000."""
+    return float(f"{factor:.15g}")
+
+
+def convert(values: Any, given: str, wanted: str) -> Any:
+    """Convert plain numbers from one unit to another.
+
+    Parameters
+    ----------
+    values : float, ndarray, dask array or DataArray
+        Plain numbers in ``given``; any shape.
+    given, wanted : str
+        Units.
+
+    Returns
+    -------
+    same type as ``values``
+        Numbers in ``wanted``; the object itself when nothing has to be done.
+
+    Raises
+    ------
+    UnitError
+        When a unit is unknown or the dimensions differ.
+
+    Notes
+    -----
+    Affine map with the factor and offset of pint's own unit definitions.
+
+    Examples
+    --------
+    >>> convert(2.7, "g/cm^3", "kg/m^3")
+    2700.0
+    """
+    factor, offset = _converter(canonical(given), canonical(wanted))
+    if factor == 1.0 and offset == 0.0:
+        return values
+    return values * factor if offset == 0.0 else values * factor + offset
+
+
+def read_scalar(text: str) -> tuple[float, str]:
+    """Split ``"2.70 g/cm^3"`` into number and unit.
+
+    Parameters
+    ----------
+    text : str
+        One number, a space and a unit. No expressions.
+
+    Returns
+    -------
+    tuple of float and str
+        Number and canonical unit.
+
+    Raises
+    ------
+    UnitError
+        When the text is not one number, a space and a unit.
+    """
+    number, _, unit = text.strip().partition(" ")
+    if not _NUMBER.match(number) or not unit.strip():
+        raise UnitError(
+            f"{text!r} is not one number, a space and a unit, such as '2.70 g/cm^3'; "
+            "expressions are not evaluated"
+        )
+    return float(number), canonical(unit.strip())
+
+
+def split_header(header: str) -> tuple[str, str]:
+    """Split a column header ``name [unit]`` into its name and unit.
+
+    Parameters
+    ----------
+    header : str
+        Column header; no bracket for text and pure numbers.
+
+    Returns
+    -------
+    tuple of str and str
+        Name and canonical unit, an empty string where there is no bracket.
+
+    Raises
+    ------
+    UnitError
+        When the unit in the bracket is not known.
+    """
+    text = header.strip()
+    if text.endswith("]") and "[" in text:
+        name, _, unit = text[:-1].rpartition("[")
+        return name.strip(), canonical(unit.strip())
+    return text, ""
+
+
+def as_floats(
+    value: Any, unit: str, name: str, *, difference: bool = False, optional: bool = False
+) -> Any:
+    """Take a dimensional argument through the door: plain floats in ``unit``.
+
+    Parameters
+    ----------
+    value : Quantity, DataArray, str, Constant, or None when optional
+        The argument as the caller gave it. Bare numbers pass only where ``unit`` is ``"1"``.
+    unit : str
+        The unit the calculation works in.
+    name : str
+        Name of the argument, for the message.
+    difference : bool
+        The argument is a difference (an uncertainty): a temperature scale with an offset is
+        refused.
+    optional : bool
+        Let None through.
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        Floats in ``unit``. A DataArray keeps its dims and coordinates and loses its attributes.
+
+    Raises
+    ------
+    UnitError
+        For a bare number, a missing or unknown unit, or another dimension.
+    """
+    if value is None and optional:
+        return None
+    magnitude, given = _magnitude_and_unit(value, unit, name)
+    if difference and given in ("degC", "degF"):
+        raise UnitError(f"{name}: a difference of temperatures is given in K, not {given}")
+    try:
+        return convert(magnitude, given, unit)
+    except UnitError as error:
+        raise UnitError(f"{name}: expected {unit}, got {given!r}: {error}") from None
+
+
+def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
+    if isinstance(value, str):
+        try:
+            return read_scalar(value)
+        except UnitError as error:
+            raise UnitError(f"{name}: {error}. Expected a quantity in {unit}") from None
+    if hasattr(value, "magnitude") and hasattr(value, "units"):
+        return value.magnitude, _spell(str(value.units))
+    if hasattr(value, "dims") and hasattr(value, "attrs"):
+        given = value.attrs.get("units")
+        if given is None:
+            raise UnitError(
+                f"{name}: the DataArray has no 'units' attribute; expected {unit}. "
+                f"Set it: array.attrs['units'] = {unit!r}"
+            )
+        bare = value.drop_attrs(deep=False) if value.attrs else value
+        if bare.dtype.kind not in "fiub":
+            raise UnitError(f"{name}: expected numbers in {unit}, got values of type {bare.dtype}")
+        return (bare if bare.dtype.kind == "f" else bare.astype(float)), str(given)
+    if hasattr(value, "citation") and hasattr(value, "unit"):
+        return value.value, value.unit
+    if unit == "1" and isinstance(value, (int, float, np.ndarray, np.number)):
+        return (value if isinstance(value, np.ndarray) else float(value)), "1"
+    shown = np.array2string(np.asarray(value), threshold=4) if np.size(value) > 1 else repr(value)
+    raise UnitError(
+        f"{name}: expected a quantity in {unit}, got the bare value {shown}. Give '2.5 {unit}', "
+        f"corephys.quantity(values, {unit!r}), or a DataArray with a 'units' attribute"
+    )
+
+
+@lru_cache(maxsize=1024)
+def _spell(pint_text: str) -> str:
+    """Pint's long name of a unit, kept as a key that pint reads back exactly."""
+    text = " ".join(pint_text.split())
+    if text in ("dimensionless", ""):
+        return "1"
+    short = format(_registry().parse_units(text), "~C").replace("**", "^").replace("*", " ")
+    head, *rest = short.replace("Δ", "").replace("°", "deg").replace("µ", "u").split("/")
+    spelled = f"{head}/({' '.join(rest)})" if len(rest) > 1 else "/".join([head, *rest])
+    return canonical(spelled)

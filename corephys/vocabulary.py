@@ -1,0 +1,109 @@
+"""Names, units and plausible ranges of every quantity, as data.
+
+One row a quantity: the trade's plain name, its unit, the words for an axis, the CF standard name
+where CF has one, the range that is usual and the range outside which a value cannot be a core.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+__all__ = ["TERMS", "Term", "term"]
+
+INF = float("inf")
+
+
+@dataclass(frozen=True)
+class Term:
+    """One quantity of the trade.
+
+    Parameters
+    ----------
+    name : str
+        Variable name in every Dataset and table.
+    unit : str
+        Unit in which it is stored.
+    long_name : str
+        Words for an axis or a caption.
+    usual : tuple of float
+        Range outside which a value is suspect, in ``unit``.
+    possible : tuple of float
+        Range outside which a value is bad, in ``unit``.
+    standard_name : str
+        CF standard name, empty where CF has none.
+    """
+
+    name: str
+    unit: str
+    long_name: str
+    usual: tuple[float, float] = (-INF, INF)
+    possible: tuple[float, float] = (-INF, INF)
+    standard_name: str = ""
+
+
+_ROWS = (
+    # Positions
+    ("depth", "m", "depth below seafloor, as laid out", (0, 4000), (-50, 12000)),
+    ("depth_fitted", "m", "depth below seafloor, fitted into the advance", (0, 4000), (-50, 12000)),
+    ("offset", "cm", "offset from the top of the section", (0, 160), (-5, 1000)),
+    # Scan
+    ("bulk_density", "g/cm^3", "bulk density", (1.10, 3.1), (1.00, 3.5)),
+    ("p_wave_velocity", "m/s", "P-wave velocity", (1450, 7000), (1000, 8000)),
+    ("electrical_resistivity", "ohm m", "electrical resistivity", (0.15, 50), (0.1, INF)),
+    ("formation_factor", "1", "formation factor", (1, 40), (1, INF)),
+    ("magnetic_susceptibility", "1", "volume magnetic susceptibility (SI)", (-2e-5, 0.09), (-1e-4, 1)),
+    ("natural_gamma_rate", "1/s", "natural gamma rate, net", (0, INF), (-INF, INF)),
+    ("p_wave_amplitude", "1", "P-wave amplitude", (0, INF), (0, INF)),
+    # Samples
+    ("dry_density", "g/cm^3", "dry bulk density", (0.05, 3.0), (0, 4)),
+    ("grain_density", "g/cm^3", "grain density", (2.4, 2.9), (2.0, 5.0)),
+    ("porosity", "1", "porosity", (0.0, 0.92), (0.0, 0.98)),
+    ("void_ratio", "1", "void ratio", (0.0, 12), (0.0, 50)),
+    ("water_content_wet", "1", "water content of wet mass", (0.0, 0.85), (0.0, 1.0)),
+    ("water_content_dry", "1", "water content of the mass of solids", (0.0, 6.0), (0.0, 50)),
+    ("thermal_conductivity", "W/(m K)", "thermal conductivity", (0.62, 6.0), (0.5, 8.0)),
+    ("equilibrium_temperature", "degC", "formation temperature", (-2, 120), (-3, 400)),
+    ("bottom_water_temperature", "degC", "bottom water temperature", (-2, 20), (-3, 40)),
+    # Products
+    ("acoustic_impedance", "MPa s/m", "acoustic impedance", (1.5, 20), (1, 28)),
+    ("reflection_coefficient", "1", "reflection coefficient", (-0.5, 0.5), (-1, 1)),
+    ("two_way_time", "s", "two-way time below seafloor", (0, INF), (0, INF)),
+    ("thermal_resistance", "m^2 K/W", "thermal resistance", (0, INF), (0, INF)),
+    ("heat_flow", "mW/m^2", "heat flow", (15, 400), (-INF, INF)),
+    ("temperature_gradient", "K/km", "temperature gradient", (-INF, INF), (-INF, INF)),
+    ("surface_porosity", "1", "surface porosity of the fit", (0.2, 0.95), (0, 1)),
+    ("decay_length", "m", "e-folding depth of the fit", (100, 5000), (0, INF)),
+)  # fmt: skip
+
+TERMS: dict[str, Term] = {row[0]: Term(*row) for row in _ROWS}
+
+
+def term(name: str) -> Term:
+    """Look a quantity up.
+
+    Parameters
+    ----------
+    name : str
+        Variable name.
+
+    Returns
+    -------
+    Term
+        Its unit, words and ranges.
+
+    Raises
+    ------
+    KeyError
+        When there is no such quantity; the message names the nearest one.
+
+    Examples
+    --------
+    >>> term("bulk_density").unit
+    'g/cm^3'
+    """
+    if name in TERMS:
+        return TERMS[name]
+    close = difflib.get_close_matches(name, TERMS, n=1)
+    hint = f"; did you mean {close[0]!r}?" if close else ""
+    raise KeyError(f"no quantity named {name!r}{hint}")

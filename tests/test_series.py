@@ -1,0 +1,80 @@
+"""Positions never meet by accident; results carry fresh names, units, effects and flags."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from corephys import flags, series, uncertainty
+from corephys.uncertainty import Measured
+
+
+def _series(depth, units="g/cm^3"):
+    n = len(depth)
+    coords = {
+        "core": ("reading", np.array(["1"] * n, dtype=object)),
+        "section": ("reading", np.array(["1"] * n, dtype=object)),
+        "offset": ("reading", np.asarray(depth) * 100.0),
+        "depth": ("reading", np.asarray(depth)),
+    }
+    return xr.DataArray(np.ones(n), dims="reading", coords=coords, attrs={"units": units})
+
+
+def test_a_nanometre_between_two_depths_is_refused():
+    a = _series(np.array([0.0, 0.5, 1.0]))
+    b = _series(np.array([0.0, 0.5, 1.0]))
+    b = b.assign_coords(depth=("reading", a.depth.values + np.array([0, 1e-9, 0])))
+    with pytest.raises(series.PositionError, match=r"depth differs for 1 readings, 1e-09 at most"):
+        series.require_same_positions(density=a, velocity=b)
+
+
+def test_different_sizes_point_to_match():
+    with pytest.raises(series.PositionError, match="depth.match"):
+        series.require_same_positions(a=_series(np.arange(3.0)), b=_series(np.arange(4.0)))
+
+
+def test_equal_positions_pass():
+    series.require_same_positions(a=_series(np.arange(3.0)), b=_series(np.arange(3.0)))
+
+
+def test_build_stamps_names_units_flags_and_effects():
+    values = _series(np.arange(4.0)).copy(data=np.array([1.8, np.nan, 0.5, 3.2]))
+    measured = Measured(values, 0.01, {"core_diameter": -0.02}, 0)
+    ds = series.build({"bulk_density": measured})
+    assert ds.bulk_density.attrs["units"] == "g/cm^3"
+    assert list(ds.bulk_density_flag.values) == [flags.GOOD, flags.MISSING, flags.BAD, flags.SUSPECT]
+    assert flags.names(int(ds.bulk_density_reason[1])) == ["missing_value"]
+    assert ds.bulk_density_effects.dims == ("source", "reading")
+    np.testing.assert_allclose(ds.bulk_density_u_systematic, 0.02)
+    np.testing.assert_allclose(uncertainty.total(ds, "bulk_density"), np.hypot(0.01, 0.02))
+    back = series.unpack(ds, "bulk_density")
+    np.testing.assert_allclose(back.effects["core_diameter"], -0.02)
+
+
+def test_unknown_uncertainty_stays_nan():
+    ds = series.build({"bulk_density": Measured(_series(np.arange(2.0)))})
+    assert np.isnan(ds.bulk_density_u_random).all()
+    assert np.isnan(ds.bulk_density_u_systematic).all()
+
+
+def test_the_same_source_cancels_in_a_product():
+    density = Measured(2.0, 0.0, {"core_diameter": -0.02})
+    velocity = Measured(1600.0, 0.0, {"core_diameter": 16.0})
+    _, effects = uncertainty.combine([(1600.0, density), (2.0, velocity)])
+    assert effects["core_diameter"] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_covariance_effects_reproduce_the_variance():
+    covariance = np.array([[4.0, -1.0], [-1.0, 0.5]])
+    partials = [np.array([1.0, 2.0]), np.array([3.0, -1.0])]
+    effects = uncertainty.covariance_effects(partials, covariance, "calibration")
+    expected = [np.array([p, q]) @ covariance @ np.array([p, q]) for p, q in zip(*partials)]
+    np.testing.assert_allclose(uncertainty.norm(effects) ** 2, expected, rtol=1e-12)
+
+
+def test_flag_is_the_worst_reason():
+    mask = flags.bit("spike") | flags.bit("void")
+    assert flags.from_reason(np.array([0, flags.bit("spike"), mask])).tolist() == [1, 3, 4]
+    with pytest.raises(ValueError, match="unknown flag level"):
+        flags.usable(np.array([1]), allow=("fine",))
