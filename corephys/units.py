@@ -337,9 +337,16 @@ def as_floats(
     if difference and given in ("degC", "degF"):
         raise UnitError(f"{name}: a difference of temperatures is given in K, not {given}")
     try:
-        return convert(magnitude, given, unit)
+        factor, offset = _converter(canonical(given), canonical(unit))
     except UnitError as error:
         raise UnitError(f"{name}: expected {unit}, got {given!r}: {error}") from None
+    if factor == 1.0 and offset == 0.0:
+        return magnitude
+    if hasattr(magnitude, "dims"):
+        # Already a copy of our own; arithmetic on a DataArray costs ten times its data here.
+        magnitude.data = magnitude.data * factor + offset if offset else magnitude.data * factor
+        return magnitude
+    return magnitude * factor + offset if offset else magnitude * factor
 
 
 def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
@@ -349,7 +356,7 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
         except UnitError as error:
             raise UnitError(f"{name}: {error}. Expected a quantity in {unit}") from None
     if hasattr(value, "magnitude") and hasattr(value, "units"):
-        return value.magnitude, _spell(str(value.units))
+        return value.magnitude, _spell(tuple(value.unit_items()))
     if hasattr(value, "dims") and hasattr(value, "attrs"):
         given = value.attrs.get("units")
         if given is None:
@@ -357,10 +364,13 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
                 f"{name}: the DataArray has no 'units' attribute; expected {unit}. "
                 f"Set it: array.attrs['units'] = {unit!r}"
             )
-        bare = value.drop_attrs(deep=False) if value.attrs else value
-        if bare.dtype.kind not in "fiub":
-            raise UnitError(f"{name}: expected numbers in {unit}, got values of type {bare.dtype}")
-        return (bare if bare.dtype.kind == "f" else bare.astype(float)), str(given)
+        kind = value.dtype.kind
+        if kind not in "fiub":
+            raise UnitError(f"{name}: expected numbers in {unit}, got values of type {value.dtype}")
+        bare = value.drop_attrs(deep=False)
+        if kind != "f":
+            bare.data = bare.data.astype(float)
+        return bare, str(given)
     if hasattr(value, "citation") and hasattr(value, "unit"):
         return value.value, value.unit
     if unit == "1" and isinstance(value, (int, float, np.ndarray, np.number)):
@@ -373,12 +383,17 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
 
 
 @lru_cache(maxsize=1024)
-def _spell(pint_text: str) -> str:
-    """Pint's long name of a unit, kept as a key that pint reads back exactly."""
-    text = " ".join(pint_text.split())
-    if text in ("dimensionless", ""):
-        return "1"
-    short = format(_registry().parse_units(text), "~C").replace("**", "^").replace("*", " ")
-    head, *rest = short.replace("Δ", "").replace("°", "deg").replace("µ", "u").split("/")
-    spelled = f"{head}/({' '.join(rest)})" if len(rest) > 1 else "/".join([head, *rest])
-    return canonical(spelled)
+def _spell(items: tuple[tuple[str, float], ...]) -> str:
+    """The one spelling of a unit that pint holds as names and powers."""
+    registry = _registry()
+    above, below = [], []
+    for name, power in items:
+        symbol = registry.get_symbol(name).replace("Δ", "").replace("°", "deg").replace("µ", "u")
+        if not float(power).is_integer():
+            raise UnitError(f"the power {power} of {name} is not a whole number")
+        size = abs(int(power))
+        (above if power > 0 else below).append(symbol if size == 1 else f"{symbol}^{size}")
+    head = " ".join(above) or "1"
+    if not below:
+        return canonical(head)
+    return canonical(f"{head}/{below[0]}" if len(below) == 1 else f"{head}/({' '.join(below)})")
