@@ -1,0 +1,1 @@
+"""The invented demonstration hole and the simulator that made it."""

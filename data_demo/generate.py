@@ -1,0 +1,23 @@
+"""Regenerate the demonstration hole: ``python -m data_demo``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+SEED = 20310501
+NAME = "Cinder Bank, hole 1"
+
+
+def main() -> None:
+    """Write the demonstration hole beside this file."""
+    if str(HERE.parent) not in sys.path:
+        sys.path.insert(0, str(HERE.parent))
+    from data_demo.simulator import simulate_hole
+
+    simulate_hole(HERE / "hole", SEED, name=NAME)
+
+
+if __name__ == "__main__":
+    main()
