@@ -9,14 +9,15 @@ hands names out and is the only file that may look everywhere.
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "corephys"
 
-# Floor by room, the lowest first. A name ending in ".*" makes each file of the folder a room.
+# Floor by room, the lowest first. A name ending in ".*" makes each measurement or product of the
+# folder a room: gamma.py with its gamma_*.py files is one, pwave.py the next.
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("numerics",),
     ("ground",),
@@ -40,17 +41,27 @@ _ROOM_OF_FILE = {file: room for room, files in ROOMS.items() for file in files}
 _FLOOR_OF_ROOM = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
 
-def place(module: str) -> tuple[int, str] | None:
+def place(package: Path, module: str) -> tuple[int, str] | None:
     """Floor and room of a dotted module below the package; None when it has no place."""
     parts = module.split(".")
     top = _ROOM_OF_FILE.get(parts[0], parts[0])
     if top in _FLOOR_OF_ROOM:
         return _FLOOR_OF_ROOM[top], top
     if f"{top}.*" in _FLOOR_OF_ROOM:
-        # A folder's own __init__ stands for no room; its files do, and a file's folder of helpers
-        # is the same room.
-        return _FLOOR_OF_ROOM[f"{top}.*"], ".".join(parts[:2])
+        return _FLOOR_OF_ROOM[f"{top}.*"], ".".join([top, *map(_owner(package / top), parts[1:2])])
     return None
+
+
+def _owner(folder: Path) -> Callable[[str], str]:
+    """The measurement that a file of a folder belongs to: gamma_counting.py belongs to gamma.py."""
+    stems = {path.stem for path in folder.glob("*")}
+
+    def owner(stem: str) -> str:
+        words = stem.split("_")
+        shorter = ("_".join(words[:count]) for count in range(1, len(words)))
+        return next((name for name in shorter if name in stems), stem)
+
+    return owner
 
 
 def module_name(package: Path, file: Path) -> str:
@@ -106,23 +117,23 @@ def faults(package: Path) -> list[str]:
         source = module_name(package, file)
         if not source:
             continue
-        here = place(source)
+        here = place(package, source)
         if here is None:
             found.append(f"{source} has no floor: give it one in FLOORS")
             continue
         for line, target in imports(package, file):
-            found.extend(_judge(source, here, target, line))
-            if target != source and place(target) == here:
+            found.extend(_judge(package, source, here, target, line))
+            if target != source and place(package, target) == here:
                 graph.setdefault(source, set()).add(target)
     found.extend(f"circle inside a room: {' -> '.join(circle)}" for circle in _circles(graph))
     return found
 
 
-def _judge(source: str, here: tuple[int, str], target: str, line: int) -> list[str]:
+def _judge(package: Path, source: str, here: tuple[int, str], target: str, line: int) -> list[str]:
     where = f"{source}:{line} imports {target or 'the whole package'}"
     if not target:
         return [] if here[1] in {"notebook", "report", "__main__"} else [f"{where}: upward"]
-    there = place(target)
+    there = place(package, target)
     if there is None:
         return [f"{where}: the target has no floor"]
     if there[0] > here[0]:
@@ -171,7 +182,8 @@ CLEAN = {
     "units.py": "import numpy\n",
     "series.py": "from corephys import units\nfrom corephys.numerics import line\n",
     "numerics/line.py": "",
-    "sensors/gamma.py": "from corephys import units\n",
+    "sensors/gamma.py": "from corephys import units\nfrom corephys.sensors import gamma_counts\n",
+    "sensors/gamma_counts.py": "from corephys import units\n",
     "sensors/pwave.py": "def f():\n    from corephys.series import units\n",
     "products/porosity.py": "import corephys.units\n",
     "reduction.py": "from corephys.sensors import gamma\nfrom corephys.recipe import x\n",
@@ -197,7 +209,7 @@ def test_a_clean_tree_passes(tmp_path: Path) -> None:
         ("products/porosity.py", "from corephys.recipe import x\n", "upward"),
         (
             "sensors/gamma.py",
-            "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from corephys import recipe\n",
+            "import typing\nif typing.TYPE_CHECKING:\n    from corephys import recipe\n",
             "upward",
         ),
         (

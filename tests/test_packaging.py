@@ -1,0 +1,195 @@
+"""Facts that stand in several places agree, and the front page's two commands are there."""
+
+from __future__ import annotations
+
+import ast
+import importlib.util
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+# Import name -> name on the package index, where they differ.
+DISTRIBUTIONS = {"netCDF4": "netcdf4", "cf_units": "cf-units"}
+# Imported only behind a check that they are there, for those who already work with them.
+OPTIONAL = {"dask", "IPython", "zarr", "lasio", "ipywidgets"}
+# Ends of files that hold text.
+TEXT = {".py", ".md", ".toml", ".csv", ".cff", ".yaml", ".ipynb", ".json", ".txt", ""}
+
+
+def tracked_files() -> list[Path]:
+    """Files under version control, or, outside a checkout, the files of the main folders."""
+    listing = subprocess.run(
+        ["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    if listing.returncode == 0 and listing.stdout:
+        paths = [ROOT / name for name in listing.stdout.split("\0") if name]
+    else:
+        folders = ("corephys", "docs", "tests", "notebooks", "data_demo")
+        paths = [p for folder in folders for p in (ROOT / folder).rglob("*")]
+        paths += list(ROOT.glob("*.*"))
+    return [p for p in paths if p.is_file() and p.suffix in TEXT]
+
+
+def declared_version() -> str:
+    tree = ast.parse((ROOT / "corephys" / "__init__.py").read_text(encoding="utf-8"))
+    for node in tree.body:
+        if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__version__":
+            return str(ast.literal_eval(node.value))
+    raise AssertionError("corephys/__init__.py assigns no __version__")
+
+
+def test_version_is_said_once_and_repeated_rightly() -> None:
+    version = declared_version()
+    assert PROJECT["project"]["dynamic"] == ["version"]
+    assert PROJECT["tool"]["setuptools"]["dynamic"]["version"]["attr"] == "corephys.__version__"
+    citation = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert re.search(rf"^version: {re.escape(version)}$", citation, re.MULTILINE)
+
+
+def test_python_floor_agrees_everywhere() -> None:
+    floor = PROJECT["project"]["requires-python"].removeprefix(">=")
+    assert PROJECT["tool"]["mypy"]["python_version"] == floor
+    assert PROJECT["tool"]["ruff"]["target-version"] == "py" + floor.replace(".", "")
+    assert f"Programming Language :: Python :: {floor}" in PROJECT["project"]["classifiers"]
+    for page in ("README.md", "DEVELOPERS.md"):
+        assert f"Python {floor}" in (ROOT / page).read_text(encoding="utf-8"), page
+
+
+def test_licence_agrees_everywhere() -> None:
+    assert PROJECT["project"]["license"] == "BSD-3-Clause"
+    assert (ROOT / "LICENSE").read_text(encoding="utf-8").startswith("BSD 3-Clause License")
+    assert "license: BSD-3-Clause" in (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+
+
+def command_under(heading: str, page: str) -> str:
+    """The one command line of the one sh block under a heading; AssertionError otherwise."""
+    section = re.search(rf"^## {heading}$\n(.*?)(?=^## |\Z)", page, re.MULTILINE | re.DOTALL)
+    assert section, f"no heading '## {heading}'"
+    blocks = re.findall(r"^```sh\n(.*?)^```$", section[1], re.MULTILINE | re.DOTALL)
+    assert len(blocks) == 1, f"'## {heading}' has {len(blocks)} sh blocks, not one"
+    lines = [line for line in blocks[0].splitlines() if line.strip()]
+    assert len(lines) == 1, f"'## {heading}' has {len(lines)} command lines, not one"
+    return lines[0]
+
+
+@pytest.mark.parametrize("heading", ["Run it", "Test it"])
+def test_front_page_has_one_command_that_sets_itself_up(heading: str) -> None:
+    command = command_under(heading, (ROOT / "README.md").read_text(encoding="utf-8"))
+    assert command.startswith("python3 -m venv .venv && .venv/bin/pip install ")
+
+
+def test_two_commands_in_a_block_are_refused() -> None:
+    page = "## Run it\n\n```sh\none\ntwo\n```\n\n## Test it\n"
+    with pytest.raises(AssertionError, match="2 command lines"):
+        command_under("Run it", page)
+
+
+def test_the_check_script_finds_the_command_of_the_front_page() -> None:
+    script = ROOT / ".ci" / "run"
+    assert os.access(script, os.X_OK)
+    said = subprocess.run([script, "--print"], capture_output=True, text=True, check=True, cwd="/")
+    command = command_under("Test it", (ROOT / "README.md").read_text(encoding="utf-8"))
+    assert said.stdout.strip() == command
+
+
+def imported_names(file: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and not node.level:
+            names.add((node.module or "").split(".")[0])
+    return names
+
+
+def declared(key: str | None = None) -> set[str]:
+    project = PROJECT["project"]
+    lines = project["optional-dependencies"][key] if key else project["dependencies"]
+    return {re.split(r"[<>=!~ \[;]", line)[0].lower() for line in lines}
+
+
+def undeclared(files: list[Path], allowed: set[str]) -> set[str]:
+    found = set().union(*(imported_names(file) for file in files))
+    outside = {n for n in found if n not in sys.stdlib_module_names and n != "corephys"}
+    return {n for n in outside if DISTRIBUTIONS.get(n, n).lower() not in allowed}
+
+
+def test_every_import_of_the_package_is_declared() -> None:
+    files = sorted((ROOT / "corephys").rglob("*.py"))
+    assert undeclared(files, declared()) - OPTIONAL == set()
+
+
+def test_every_import_of_the_tests_is_declared() -> None:
+    files = [*sorted((ROOT / "tests").rglob("*.py")), *sorted((ROOT / "data_demo").rglob("*.py"))]
+    own = {"tests", "data_demo"}
+    assert undeclared(files, declared() | declared("test") | own) == set()
+
+
+def test_an_undeclared_import_is_found(tmp_path: Path) -> None:
+    file = tmp_path / "planted.py"
+    file.write_text("def f():\n    import cupy\n", encoding="utf-8")
+    assert undeclared([file], declared()) == {"cupy"}
+
+
+# Written in pieces so that this file does not find itself.
+FORBIDDEN = (
+    r"(?<![\w.:/])/(?:work|home|root|tmp|Users|mnt)/\w",
+    r"[A-Z]:\\\\Users",
+    "DESIGN" + r"\.md",
+    "METHODS" + r"\.md",
+    "TO" + "DO",
+    "FIX" + "ME",
+)
+
+
+def forbidden_lines(files: list[Path]) -> list[str]:
+    found = []
+    for file in files:
+        for number, line in enumerate(file.read_text(encoding="utf-8").splitlines(), start=1):
+            if any(re.search(pattern, line) for pattern in FORBIDDEN):
+                found.append(f"{file.name}:{number}: {line.strip()[:80]}")
+    return found
+
+
+def test_no_file_names_a_machine_or_unfinished_work() -> None:
+    here = Path(__file__)
+    assert forbidden_lines([file for file in tracked_files() if file != here]) == []
+
+
+def test_a_planted_machine_path_is_found(tmp_path: Path) -> None:
+    file = tmp_path / "planted.md"
+    file.write_text("see /" + "home/someone/data\n", encoding="utf-8")
+    assert len(forbidden_lines([file])) == 1
+
+
+@pytest.mark.skipif(
+    importlib.util.find_spec("mypy") is None, reason="mypy comes with the test extra only"
+)
+def test_types_of_the_package_check(tmp_path: Path) -> None:
+    run = subprocess.run(
+        [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path / "cache")],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert run.returncode == 0, run.stdout[-4000:] + run.stderr[-1000:]
+
+
+@pytest.mark.skipif(
+    importlib.util.find_spec("mypy") is None, reason="mypy comes with the test extra only"
+)
+def test_a_user_sees_the_types_of_public_names(tmp_path: Path) -> None:
+    script = tmp_path / "user.py"
+    script.write_text("import corephys as cp\nreveal_type(cp.quantity)\ncp.no_such_name()\n")
+    run = subprocess.run(
+        [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path / "cache"), str(script)],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert "Revealed type is" in run.stdout
+    assert "unit: str" in run.stdout or "unit: builtins.str" in run.stdout
