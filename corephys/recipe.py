@@ -1,0 +1,283 @@
+"""Every choice of a reduction as data: validated, with units in strings, one JSON text.
+
+A recipe is a table of stages, each a table of keys. What ``hole.toml`` says goes over the
+defaults, what the caller says goes over both. An unknown stage or key is refused with the
+nearest right one.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from corephys import constants, units
+
+__all__ = ["SCHEMA", "Option", "Recipe", "RecipeError"]
+
+_C = constants.CONSTANTS
+
+
+class RecipeError(ValueError):
+    """A recipe holds something that is not a choice of the reduction."""
+
+
+@dataclass(frozen=True)
+class Option:
+    """One choice.
+
+    Parameters
+    ----------
+    default : str, float, bool or None
+        None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
+    kind : str
+        A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, or the legal words
+        separated by ``|``.
+    meaning : str
+        One line for the reader of a recipe.
+    """
+
+    default: Any
+    kind: str
+    meaning: str
+
+
+def _of(name: str) -> str:
+    return str(_C[name])
+
+
+def _sigma(name: str) -> str:
+    return f"{_C[name].uncertainty:g} {_C[name].unit}"
+
+
+SCHEMA: dict[str, dict[str, Option]] = {
+    "hole": {
+        "water_depth": Option(None, "m", "depth of water"),
+        "bottom_water_temperature": Option(None, "degC", "temperature at the seafloor"),
+        "bottom_water_temperature_uncertainty": Option("0.05 K", "K", "its standard uncertainty"),
+        "pore_water_salinity": Option(_of("pore_water_salinity"), "g/kg", "absolute salinity"),
+        "pore_water_salinity_uncertainty": Option(_sigma("pore_water_salinity"), "g/kg", "systematic"),
+        "laboratory_temperature": Option("20 degC", "degC", "of cores and standards when measured"),
+    },
+    "liner": {
+        "bore": Option("66 mm", "mm", "inner diameter"),
+        "wall": Option("2.6 mm", "mm", "thickness of the wall"),
+        "velocity": Option(_of("liner_velocity"), "m/s", "P-wave velocity of the wall"),
+        "velocity_uncertainty": Option(_sigma("liner_velocity"), "m/s", "systematic"),
+    },
+    "quality": {
+        "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
+        "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),
+    },
+    "gamma": {
+        "dead_time": Option("0 s", "s", "of the counter, non-paralysable"),
+        "dead_time_uncertainty": Option(None, "s", "systematic"),
+        "background_rate": Option("0 1/s", "1/s", "rate without the beam"),
+        "background_rate_uncertainty": Option(None, "1/s", "systematic"),
+        "half_life": Option(_of("caesium_137_half_life"), "yr", "of the source"),
+        "reference_time": Option(None, "time", "date of the calibration; the standards' own without it"),
+        "time": Option("real", "real|live", "kind of counting time"),
+        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the velocity"),
+        "grain_density": Option(_of("grain_density"), "g/cm^3", "where no samples give it"),
+        "grain_density_uncertainty": Option(_sigma("grain_density"), "g/cm^3", "systematic"),
+        "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "of an annulus of slurry"),
+        "electron_step": Option(True, "switch", "bring the scale from aluminium to sediment"),
+    },
+    "pwave": {
+        "delay": Option(None, "us", "of the electronics; from the standards without it"),
+        "delay_uncertainty": Option(None, "us", "systematic"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "thickness_uncertainty": Option("0.1 mm", "mm", "random, of one reading of the calliper"),
+        "travel_time_uncertainty": Option("0.05 us", "us", "random, of one pick"),
+        "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
+    },
+    "index_properties": {
+        "mass_uncertainty": Option(None, "g", "random"),
+        "mass_systematic": Option(None, "g", "systematic"),
+        "volume_uncertainty": Option(None, "cm^3", "random"),
+        "volume_systematic": Option(None, "cm^3", "systematic"),
+        "salt_density": Option(_of("salt_density"), "g/cm^3", "of the salt left on drying"),
+        "pore_water_density": Option(_of("pore_water_density"), "g/cm^3", "at laboratory temperature"),
+    },
+    "needle": {
+        "heating_power_uncertainty": Option(None, "%", "systematic, relative"),
+        "minimum_window": Option("20 s", "s", "shortest window of a heating curve"),
+        "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
+    },
+    "formation_temperature": {
+        "conductivity_uncertainty": Option("5 %", "%", "of the conductivity at a station, relative"),
+        "heat_capacity_uncertainty": Option("5 %", "%", "of the sediment, relative"),
+        "thermometer_uncertainty": Option("0.002 K", "K", "systematic"),
+    },
+    "porosity": {
+        "grain_density": Option("from samples", "from samples|constant", "where the grains come from"),
+        "pore_water_density": Option(_of("pore_water_density"), "g/cm^3", "in the pores when scanned"),
+        "pore_water_density_uncertainty": Option(_sigma("pore_water_density"), "g/cm^3", "systematic"),
+    },
+    "compaction": {
+        "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
+        "absolute_sigma": Option(True, "switch", "take the stated uncertainties as they are"),
+        "excess_scatter": Option(True, "switch", "add the natural scatter of the sediment"),
+    },
+    "heat_flow": {
+        "carrier": Option("linear", "linear|steps|harmonic mean|trend", "conductivity between points"),
+        "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
+    },
+}  # fmt: skip
+
+# Words about the hole that are kept with it and choose nothing.
+_ABOUT = {"name", "site", "latitude", "longitude", "depth_datum", "time_zone"}
+
+
+class Recipe(Mapping[str, Mapping[str, Any]]):
+    """All choices of one reduction, complete and checked.
+
+    Parameters
+    ----------
+    changes : mapping of str to mapping, optional
+        Stage to key to value; what is not named keeps its default.
+
+    Raises
+    ------
+    RecipeError
+        For an unknown stage or key (with the nearest right one), a wrong unit or a wrong word;
+        all at once.
+
+    Examples
+    --------
+    >>> recipe = Recipe({"gamma": {"dead_time": "5 us"}})
+    >>> recipe["gamma"]["dead_time"]
+    '5 us'
+    """
+
+    def __init__(self, changes: Mapping[str, Mapping[str, Any]] | None = None) -> None:
+        self._values = {
+            stage: {key: option.default for key, option in keys.items()}
+            for stage, keys in SCHEMA.items()
+        }
+        problems: list[str] = []
+        for stage, keys in (changes or {}).items():
+            if stage not in SCHEMA:
+                problems.append(f"no stage [{stage}]{_nearest(stage, SCHEMA)}")
+                continue
+            if not isinstance(keys, Mapping):
+                problems.append(f"[{stage}] is a table of keys, not {keys!r}")
+                continue
+            for key, value in keys.items():
+                if stage == "hole" and key in _ABOUT:
+                    continue
+                problem = _problem(stage, key, value)
+                if problem:
+                    problems.append(problem)
+                else:
+                    self._values[stage][key] = value
+        if problems:
+            raise RecipeError("the recipe has a problem:\n  " + "\n  ".join(problems))
+
+    def __getitem__(self, stage: str) -> Mapping[str, Any]:
+        return self._values[stage]
+
+    def __iter__(self) -> Any:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def __repr__(self) -> str:
+        changed = [
+            f"{stage}.{key} = {value!r}"
+            for stage, keys in self._values.items()
+            for key, value in keys.items()
+            if value != SCHEMA[stage][key].default
+        ]
+        return "Recipe, against the defaults: " + ("; ".join(changed) or "nothing changed")
+
+    def with_changes(self, changes: Mapping[str, Mapping[str, Any]]) -> Recipe:
+        """Make a recipe that differs in some keys.
+
+        Parameters
+        ----------
+        changes : mapping of str to mapping
+            Stage to key to value.
+
+        Returns
+        -------
+        Recipe
+            A new one; this one stays.
+
+        Raises
+        ------
+        RecipeError
+            As at construction.
+        """
+        merged: dict[str, dict[str, Any]] = {stage: dict(keys) for stage, keys in self.items()}
+        for stage, keys in changes.items():
+            merged.setdefault(stage, {}).update(keys)
+        return Recipe(merged)
+
+    def to_json(self) -> str:
+        """The recipe in full as one JSON text."""
+        return json.dumps(self._values, sort_keys=True)
+
+    @classmethod
+    def from_json(cls, text: str) -> Recipe:
+        """Read a recipe written by :meth:`to_json`.
+
+        Parameters
+        ----------
+        text : str
+            JSON.
+
+        Returns
+        -------
+        Recipe
+            Equal to the one written.
+
+        Raises
+        ------
+        RecipeError
+            When it holds something unknown.
+        """
+        return cls(json.loads(text))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Recipe) and self._values == other._values
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+def _nearest(word: str, known: Any) -> str:
+    close = difflib.get_close_matches(str(word), list(known), n=1, cutoff=0.4)
+    return f"; did you mean {close[0]!r}?" if close else f"; there are {', '.join(known)}"
+
+
+def _problem(stage: str, key: str, value: Any) -> str:
+    """What is wrong with a value, or an empty text."""
+    if key not in SCHEMA[stage]:
+        elsewhere = [s for s, keys in SCHEMA.items() if key in keys]
+        hint = f"; it is a key of [{elsewhere[0]}]" if elsewhere else _nearest(key, SCHEMA[stage])
+        return f"[{stage}] has no key {key!r}{hint}"
+    option = SCHEMA[stage][key]
+    here = f"[{stage}] {key}"
+    if value is None:
+        return "" if option.default is None else f"{here} cannot be left out"
+    if option.kind == "switch":
+        return "" if isinstance(value, bool) else f"{here} is true or false, not {value!r}"
+    if option.kind == "number":
+        number = isinstance(value, (int, float)) and not isinstance(value, bool)
+        return "" if number else f"{here} is a number, not {value!r}"
+    if option.kind in ("time", "levels"):
+        return "" if isinstance(value, str) else f"{here} is a text, not {value!r}"
+    if "|" in option.kind:
+        words = option.kind.split("|")
+        return "" if str(value) in words else f"{here} is {value!r}{_nearest(value, words)}"
+    if not isinstance(value, str):
+        return f"{here} needs a unit: write \"{value} {option.kind}\""
+    try:
+        units.as_floats(value, option.kind, here, difference=key.endswith("_uncertainty"))
+    except units.UnitError as error:
+        return str(error)
+    return ""

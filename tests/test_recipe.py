@@ -1,0 +1,47 @@
+"""A recipe is complete, checked, and says what is wrong."""
+
+from __future__ import annotations
+
+import pytest
+
+from corephys.recipe import SCHEMA, Recipe, RecipeError
+
+
+def test_defaults_pass_their_own_check():
+    everything = {s: {k: o.default for k, o in keys.items()} for s, keys in SCHEMA.items()}
+    assert Recipe(everything) == Recipe()
+
+
+def test_unknown_key_names_the_nearest():
+    with pytest.raises(RecipeError, match=r"\[gamma\] has no key 'deadtime'; did you mean 'dead_time'"):
+        Recipe({"gamma": {"deadtime": "5 us"}})
+
+
+def test_key_of_another_stage_is_recognised():
+    with pytest.raises(RecipeError, match=r"it is a key of \[liner\]"):
+        Recipe({"gamma": {"bore": "66 mm"}})
+
+
+def test_all_problems_come_at_once():
+    with pytest.raises(RecipeError) as caught:
+        Recipe({"gama": {}, "gamma": {"dead_time": 5.0, "time": "dead"}, "liner": {"bore": "66 g"}})
+    text = str(caught.value)
+    assert "did you mean 'gamma'" in text
+    assert 'needs a unit: write "5.0 s"' in text
+    assert "'dead'" in text
+    assert "expected mm, got 'g'" in text
+
+
+def test_json_round_trip():
+    recipe = Recipe({"gamma": {"dead_time": "5 us"}, "hole": {"name": "x", "water_depth": "10 m"}})
+    again = Recipe.from_json(recipe.to_json())
+    assert again == recipe
+    assert again["hole"]["water_depth"] == "10 m"
+
+
+def test_changes_make_a_new_recipe():
+    base = Recipe()
+    other = base.with_changes({"heat_flow": {"carrier": "steps"}})
+    assert base["heat_flow"]["carrier"] == "linear"
+    assert other["heat_flow"]["carrier"] == "steps"
+    assert "heat_flow.carrier" in repr(other)
