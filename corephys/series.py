@@ -178,7 +178,10 @@ def take(measured: Measured, index: Any) -> Measured:
     )
 
 
-def apply(kernel: Callable[..., Any], *arguments: Any, outputs: int = 1, **keywords: Any) -> Any:
+def apply(
+    kernel: Callable[..., Any], *arguments: Any, outputs: int = 1, dtypes: Any = None,
+    **keywords: Any,
+) -> Any:  # fmt: skip
     """Lay a kernel of plain arrays over series, in blocks where they are dask arrays.
 
     Parameters
@@ -189,6 +192,8 @@ def apply(kernel: Callable[..., Any], *arguments: Any, outputs: int = 1, **keywo
         Elementwise arguments.
     outputs : int
         How many arrays the kernel returns.
+    dtypes : list of dtype, optional
+        Of the arrays; float where not given.
     **keywords
         Passed to the kernel as they are.
 
@@ -204,7 +209,7 @@ def apply(kernel: Callable[..., Any], *arguments: Any, outputs: int = 1, **keywo
         output_core_dims=[[]] * outputs,
         join="exact",
         dask="parallelized",
-        output_dtypes=[float] * outputs,
+        output_dtypes=dtypes or [float] * outputs,
         keep_attrs=False,
     )
 

@@ -49,6 +49,7 @@ _ROWS = (
     ("offset", "cm", "offset from the top of the section", (0, 160), (-5, 1000)),
     # Scan
     ("bulk_density", "g/cm^3", "bulk density", (1.10, 3.1), (1.00, 3.5)),
+    ("apparent_density", "g/cm^3", "density on the scale of the standards", (0.5, 3.5), (0, 5)),
     ("p_wave_velocity", "m/s", "P-wave velocity", (1450, 7000), (1000, 8000)),
     ("electrical_resistivity", "ohm m", "electrical resistivity", (0.15, 50), (0.1, INF)),
     ("formation_factor", "1", "formation factor", (1, 40), (1, INF)),

@@ -1,0 +1,1 @@
+"""Floor 2: one file a measurement made in the hole."""

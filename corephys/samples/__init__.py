@@ -1,0 +1,1 @@
+"""Floor 2: one file a laboratory measurement on samples and split cores."""

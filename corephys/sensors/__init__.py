@@ -1,0 +1,1 @@
+"""Floor 2: one file a sensor of the scan, from its readings to the property."""
