@@ -24,7 +24,8 @@ COUNTING_TIME = 5.0  # s
 SECONDS_PER_READING = 7.0
 # one stream of random numbers each, so that a change in one part leaves the others as they were
 STREAMS = ("plan", "ground", "errors", "intervals", "gamma", "pwave", "resistivity",
-           "susceptibility", "natural_gamma", "standards", "samples", "needle", "probe")  # fmt: skip
+           "susceptibility", "natural_gamma", "standards", "samples", "needle",
+           "probe")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -6,22 +6,23 @@ import numpy as np
 import pandas as pd
 
 from . import cylinder
+from .materials import WATER_CONDUCTIVITY
 
 RADIUS = 1.0e-3  # m
-PROBE_HEAT_CAPACITY = 9.6  # J/(m K)
+PROBE_HEAT_CAPACITY = 9.6  # J/(m K), of a whole cylinder
 STATED_POWER = 3.0  # W/m
 NOISE = 1.0e-3  # K
+FILM, LOOSE_FILM = (4e-5, 2e-4), (4e-3, 8e-3)  # m, thickness of the water film around the needle
 
 
 def rise(time, conductivity, volumetric_heat_capacity, heating_power, conductance, half_space):
     """Temperature rise [K] of the needle at `time` [s] since heating began (0 before).
 
-    A half-space under an insulating lid is half of a full space with twice the heat and twice the
-    probe, by reflection.
+    The half-space needle is a half cylinder in the face of an insulating lid: by reflection it is
+    half of a full space with a whole needle and twice the heat.
     """
     power = heating_power * (2.0 if half_space else 1.0)
-    capacity = PROBE_HEAT_CAPACITY * (2.0 if half_space else 1.0)
-    alpha = 2.0 * np.pi * RADIUS**2 * volumetric_heat_capacity / capacity
+    alpha = 2.0 * np.pi * RADIUS**2 * volumetric_heat_capacity / PROBE_HEAT_CAPACITY
     contact = conductivity / (RADIUS * conductance)
     tau = conductivity / volumetric_heat_capacity * np.maximum(time, 0.0) / RADIUS**2
     return power / (4.0 * np.pi * conductivity) * cylinder.heating(tau, alpha, contact)
@@ -42,7 +43,7 @@ def runs(rng, ground, layout, positions, power_error, *, step):
         conductivity = float(ground.conductivity(own)[0])
         for _ in range(position.repeats):
             number += 1
-            conductance = rng.uniform(60.0, 120.0) if position.loose else rng.uniform(800, 4000)
+            conductance = WATER_CONDUCTIVITY / rng.uniform(*(LOOSE_FILM if position.loose else FILM))
             warm = rise(
                 time, conductivity, float(ground.heat_capacity(own)[0]),
                 STATED_POWER * (1.0 + power_error), conductance, position.half_space,
