@@ -134,7 +134,7 @@ def make_ground(rng, boundaries, *, layer_scatter, salinity, laboratory_temperat
         surface_porosity=rng.uniform(0.64, 0.74),
         decay_length=rng.uniform(500.0, 900.0),
         heat_flow=rng.uniform(40.0, 90.0),
-        bottom_water_temperature=round(rng.uniform(1.5, 3.0), 2),
+        bottom_water_temperature=rng.uniform(1.5, 3.0),
         salinity=salinity,
         laboratory_temperature=laboratory_temperature,
         layers=layers,

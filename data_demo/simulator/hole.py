@@ -19,7 +19,9 @@ BACKGROUND, BACKGROUND_UNCERTAINTY = 12.0, 0.5  # 1/s
 HALF_LIFE = 30.05  # yr
 DIAMETER_UNCERTAINTY = 0.3  # mm
 POWER_UNCERTAINTY = 1.0  # %
-SALINITY, LABORATORY_TEMPERATURE = 35.0, 20.0  # g/kg, degC
+SALINITY, SALINITY_UNCERTAINTY = 35.0, 0.2  # g/kg
+LABORATORY_TEMPERATURE = 20.0  # degC
+BOTTOM_WATER_UNCERTAINTY, THERMOMETER_UNCERTAINTY = 0.01, 0.002  # K
 COUNTING_TIME = 5.0  # s
 SECONDS_PER_READING = 7.0
 # one stream of random numbers each, so that a change in one part leaves the others as they were
@@ -42,6 +44,9 @@ class Errors:
     mass_g: float
     volume_cm3: float
     probe_heat_capacity_j_mk: float
+    salinity_g_kg: float
+    bottom_water_k: float
+    thermometer_k: float
 
 
 def draw_errors(rng, wrong_diameter) -> Errors:
@@ -58,6 +63,9 @@ def draw_errors(rng, wrong_diameter) -> Errors:
         mass_g=rng.normal(0.0, samples.MASS_SYSTEMATIC),
         volume_cm3=rng.normal(0.0, samples.VOLUME_SYSTEMATIC),
         probe_heat_capacity_j_mk=rng.normal(0.0, probe.HEAT_CAPACITY_UNCERTAINTY),
+        salinity_g_kg=rng.normal(0.0, SALINITY_UNCERTAINTY),
+        bottom_water_k=rng.normal(0.0, BOTTOM_WATER_UNCERTAINTY),
+        thermometer_k=rng.normal(0.0, THERMOMETER_UNCERTAINTY),
     )
 
 
@@ -71,17 +79,19 @@ def _quantity(value, unit, digits=6):
     return f"{value:.{digits}g} {unit}"
 
 
-def settings(name, true_ground) -> dict:
+def settings(name, bottom_water_temperature) -> dict:
     """The hole's settings, as they stand in hole.toml."""
     return {
         "hole": {
             "name": name,
             "water_depth": "2430 m",
-            "bottom_water_temperature": _quantity(true_ground.bottom_water_temperature, "degC"),
+            "bottom_water_temperature": _quantity(bottom_water_temperature, "degC"),
+            "bottom_water_temperature_uncertainty": _quantity(BOTTOM_WATER_UNCERTAINTY, "K"),
             "pore_water_salinity": _quantity(SALINITY, "g/kg"),
+            "pore_water_salinity_uncertainty": _quantity(SALINITY_UNCERTAINTY, "g/kg"),
             "laboratory_temperature": _quantity(LABORATORY_TEMPERATURE, "degC"),
-            "latitude": "-38.5 degree",
-            "longitude": "-150.25 degree",
+            "latitude": -38.5,
+            "longitude": -150.25,
         },
         "liner": {
             "bore": "66.0 mm",
@@ -99,13 +109,20 @@ def settings(name, true_ground) -> dict:
             "core_diameter_uncertainty": _quantity(DIAMETER_UNCERTAINTY, "mm"),
             "time": "real",
         },
-        "pwave": {"core_diameter_uncertainty": _quantity(DIAMETER_UNCERTAINTY, "mm")},
+        "pwave": {
+            "core_diameter_uncertainty": _quantity(DIAMETER_UNCERTAINTY, "mm"),
+            "thickness_uncertainty": _quantity(pwave.THICKNESS_NOISE, "mm"),
+            "travel_time_uncertainty": _quantity(pwave.TIME_NOISE, "us"),
+        },
         "needle": {"heating_power_uncertainty": _quantity(POWER_UNCERTAINTY, "%")},
         "index_properties": {
             "mass_uncertainty": _quantity(samples.MASS_NOISE, "g"),
             "mass_systematic": _quantity(samples.MASS_SYSTEMATIC, "g"),
             "volume_uncertainty": _quantity(samples.VOLUME_NOISE, "cm^3"),
             "volume_systematic": _quantity(samples.VOLUME_SYSTEMATIC, "cm^3"),
+        },
+        "formation_temperature": {
+            "thermometer_uncertainty": _quantity(THERMOMETER_UNCERTAINTY, "K"),
         },
     }
 
@@ -168,7 +185,7 @@ def _scans(generators, plan, true_ground, errors, flaw_plan) -> tuple[dict, dict
         wall=WALL,
         bore=BORE,
         laboratory_temperature=LABORATORY_TEMPERATURE,
-        salinity=SALINITY,
+        salinity=true_ground.salinity,
     )
     sound = pwave.PwaveBench(
         delay=errors.delay_us,
@@ -176,7 +193,7 @@ def _scans(generators, plan, true_ground, errors, flaw_plan) -> tuple[dict, dict
         wall=WALL,
         calliper_error=errors.calliper_mm,
         laboratory_temperature=LABORATORY_TEMPERATURE,
-        salinity=SALINITY,
+        salinity=true_ground.salinity,
     )
     intervals = flaws.plant_intervals(generators["intervals"], plan.layout, flaw_plan)
     tables, truth = {}, {}
@@ -235,7 +252,7 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
     errors = draw_errors(generators["errors"], wrong_diameter)
     true_ground = ground.make_ground(
         generators["ground"], list(plan.boundaries), layer_scatter=plan.layer_scatter,
-        salinity=SALINITY, laboratory_temperature=LABORATORY_TEMPERATURE,
+        salinity=SALINITY + errors.salinity_g_kg, laboratory_temperature=LABORATORY_TEMPERATURE,
     )  # fmt: skip
     flaw_plan = flaws.NO_FLAWS
     if flaws_planted:
@@ -256,7 +273,8 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
     _discrete(generators, plan, true_ground, errors, flaws_planted, tables, truth)
     truth["layers"] = layers.round(5)
     truth["hole"] = _hole_truth(seed, small, flaw_scale, true_ground, errors)
-    return tables, settings(name or f"Simulated hole {seed}", true_ground), truth
+    stated = round(true_ground.bottom_water_temperature - errors.bottom_water_k, 3)
+    return tables, settings(name or f"Simulated hole {seed}", stated), truth
 
 
 def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, truth):
@@ -274,7 +292,8 @@ def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, trut
     tools, stations, records, true = probe.stations(
         generators["probe"], true_ground, plan.station_depths,
         probe.STATED_HEAT_CAPACITY + errors.probe_heat_capacity_j_mk,
-        step=plan.station_step, disturbed=plan.disturbed_station if flaws_planted else None,
+        errors.thermometer_k, step=plan.station_step,
+        disturbed=plan.disturbed_station if flaws_planted else None,
     )  # fmt: skip
     tables["downhole/tools"], tables["downhole/stations"] = tools, stations
     tables["downhole/formation_temperature"], truth["stations"] = records, true
@@ -298,6 +317,7 @@ def _hole_truth(seed, small, flaw_scale, true_ground, errors):
         "decay_length_m": true_ground.decay_length,
         "layer_porosity_offset": [round(float(v), 6) for v in true_ground.layer_offset],
         "bottom_water_temperature_degC": true_ground.bottom_water_temperature,
+        "pore_water_salinity_g_kg": true_ground.salinity,
         "pore_water_density_g_cm3": true_ground.water_density(),
         "salt_density_g_cm3": samples.SALT_DENSITY,
         "travel_time_noise_us": pwave.TIME_NOISE,

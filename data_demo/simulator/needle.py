@@ -43,10 +43,11 @@ def runs(rng, ground, layout, positions, power_error, *, step):
         conductivity = float(ground.conductivity(own)[0])
         for _ in range(position.repeats):
             number += 1
-            conductance = WATER_CONDUCTIVITY / rng.uniform(*(LOOSE_FILM if position.loose else FILM))
+            film = rng.uniform(*(LOOSE_FILM if position.loose else FILM))
             warm = rise(
                 time, conductivity, float(ground.heat_capacity(own)[0]),
-                STATED_POWER * (1.0 + power_error), conductance, position.half_space,
+                STATED_POWER * (1.0 + power_error), WATER_CONDUCTIVITY / film,
+                position.half_space,
             )  # fmt: skip
             drift = rng.normal(0.0, 2.0e-5) * time
             start = ground.laboratory_temperature + rng.normal(0.0, 0.2)

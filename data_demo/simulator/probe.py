@@ -16,7 +16,9 @@ BOTTOM_STOP = np.arange(0.0, 300.0, 10.0)  # s, stopped at the sea floor
 PENETRATION = 900.0  # s, as recorded
 
 
-def record(rng, ground, depth, heat_capacity, *, duration, step, second_pulse=False):
+def record(
+    rng, ground, depth, heat_capacity, thermometer_error, *, duration, step, second_pulse=False
+):
     """One station's temperatures; returns time [s], temperature [degC], kind and the truth."""
     shift = rng.normal(0.0, SHIFT_UNCERTAINTY)
     formation = float(ground.temperature(depth))
@@ -36,7 +38,7 @@ def record(rng, ground, depth, heat_capacity, *, duration, step, second_pulse=Fa
     inside = np.where(since < 0.0, above, inside)
     times = np.concatenate([BOTTOM_STOP, time])
     values = np.concatenate([np.full(BOTTOM_STOP.size, above), inside])
-    values = values + rng.normal(0.0, NOISE, values.size)
+    values = values + thermometer_error + rng.normal(0.0, NOISE, values.size)
     kind = np.where(np.arange(times.size) < BOTTOM_STOP.size, "bottom_water", "formation")
     truth = {
         "temperature [degC]": round(formation, 5),
@@ -47,15 +49,16 @@ def record(rng, ground, depth, heat_capacity, *, duration, step, second_pulse=Fa
     return times, np.round(values, 4), kind, truth
 
 
-def stations(rng, ground, depths, heat_capacity, *, step, disturbed=None):
+def stations(rng, ground, depths, heat_capacity, thermometer_error, *, step, disturbed=None):
     """Tables tools, stations and formation_temperature, and the truth of each station."""
     tables, rows, truth = [], [], []
     for number, depth in enumerate(depths, start=1):
         moved = number == disturbed
         duration = 900.0
         times, values, kind, true = record(
-            rng, ground, depth, heat_capacity, duration=duration, step=step, second_pulse=moved
-        )
+            rng, ground, depth, heat_capacity, thermometer_error,
+            duration=duration, step=step, second_pulse=moved,
+        )  # fmt: skip
         name = str(number)
         tables.append(
             pd.DataFrame(

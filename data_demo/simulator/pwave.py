@@ -12,7 +12,7 @@ from . import flaws, materials
 FULL_AMPLITUDE = 100.0
 LOST_AMPLITUDE = 2.0
 TIME_NOISE, THICKNESS_NOISE = 0.03, 0.02  # us and mm, one standard deviation
-BLOCK_VELOCITY = 2740.0  # m/s, an acrylic-like plastic (from memory)
+ACRYLIC_VELOCITY = 2740.0  # m/s (from memory)
 
 
 @dataclass(frozen=True)
@@ -90,15 +90,15 @@ def _couple(rng, plan, readings, flaw, time, amplitude, noise):
 
 
 def standards(rng, bench, start, format_time, repeats=3):
-    """Plastic blocks without liner and fresh water in liners of several bores."""
-    rows = [("block", "none", length) for length in (20.0, 30.0, 40.0, 50.0, 60.0, 80.0)]
+    """Acrylic blocks without liner and fresh water in liners of several bores."""
+    rows = [("acrylic", "none", length) for length in (20.0, 30.0, 40.0, 50.0, 60.0, 80.0)]
     rows += [("water", "full", length) for length in (40.0, 52.0, 66.0, 80.0)]
     table = pd.DataFrame(
         [row for row in rows for _ in range(repeats)], columns=["medium", "liner", "length"]
     )
     temperature = bench.laboratory_temperature + np.round(rng.normal(0.0, 0.3, len(table)), 1)
     sound = materials.water_velocity(0.0, temperature)
-    speed = np.where(table["medium"] == "block", BLOCK_VELOCITY, sound)
+    speed = np.where(table["medium"] == "acrylic", ACRYLIC_VELOCITY, sound)
     walls = np.where(table["liner"] == "full", 2.0 * bench.wall / bench.liner_velocity, 0.0)
     time = bench.delay + 1e3 * (table["length"].to_numpy() / speed + walls)
     time = time + rng.normal(0.0, TIME_NOISE, len(table))
