@@ -1,0 +1,8 @@
+"""What was drilled, cut and measured: read, check, place in depth, match."""
+
+from __future__ import annotations
+
+from corephys.hole.error import HoleError, Problem
+from corephys.hole.read import hole_from_tables, read_hole
+
+__all__ = ["HoleError", "Problem", "hole_from_tables", "read_hole"]

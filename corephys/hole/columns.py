@@ -1,0 +1,300 @@
+"""Cells to columns: names and units from the header, numbers and times from text.
+
+A cell that is no number becomes NaN and is remembered with its text; it never stops the reading.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from corephys import units
+from corephys.hole.csv import Cells
+from corephys.hole.error import Problem, nearest, rows_in_words
+from corephys.hole.tables import Column, Table
+
+__all__ = ["Columns", "read_columns"]
+
+_OFFSET = re.compile(r"(?:Z|[+-]\d\d:?\d\d)$")
+_RESERVED = ("flag", "reason")  # names that the reader itself gives to a table
+
+
+@dataclass
+class Columns:
+    """A table with meaning.
+
+    Parameters
+    ----------
+    table : Table
+        Its schema.
+    cells : Cells
+        What was read.
+    values : dict of str to ndarray
+        Object arrays of str, float64 in the schema's unit, or datetime64[s] in UTC.
+    units : dict of str to str
+        Unit of each number column.
+    bad : list of (row, column, text)
+        Cells that are no number or no time.
+    bad_rows : ndarray of bool
+        Rows with a bad cell in a column of the schema.
+    """
+
+    table: Table
+    cells: Cells
+    values: dict[str, Any] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    bad: list[tuple[int, str, str]] = field(default_factory=list)
+    bad_rows: Any = None
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.values
+
+    def __getitem__(self, name: str) -> Any:
+        return self.values[name]
+
+    def __len__(self) -> int:
+        return len(self.cells)
+
+    @property
+    def file(self) -> str:
+        """Name for messages."""
+        return self.cells.file
+
+    def line(self, row: int) -> int:
+        """Line of a row for messages."""
+        return self.cells.lines[row]
+
+    def bad_cells(self) -> str:
+        """JSON list of [row, column, text]."""
+        return json.dumps(self.bad, ensure_ascii=False)
+
+
+def read_columns(
+    cells: Cells, table: Table, zone: str = "UTC"
+) -> tuple[Columns, list[Problem]]:
+    """Give the cells of a table their meaning.
+
+    Parameters
+    ----------
+    cells : Cells
+        Headers and text.
+    table : Table
+        Schema.
+    zone : str
+        Time zone of times that name none.
+
+    Returns
+    -------
+    tuple of Columns and list of Problem
+    """
+    columns = Columns(table, cells, bad_rows=np.zeros(len(cells), dtype=bool))
+    schema = table.by_name
+    problems: list[Problem] = []
+    for header, content in zip(cells.header, cells.columns, strict=True):
+        name, unit, problem = _split(header, schema, cells.file)
+        if problem:
+            problems.append(problem)
+            continue
+        if name in columns:
+            what = f"the column {name!r} is there twice"
+            mend = "Keep one of the two, or give the other a name of its own"
+            problems.append(Problem(cells.file, 1, header, what, mend))
+            continue
+        column = schema.get(name) or _foreign(table, name, unit, content)
+        problem = _read(columns, column, name, unit, content, header, zone)
+        if problem:
+            problems.append(problem)
+    problems += _absent(columns, problems)
+    for column in table.columns:
+        if column.name in columns and column.kind == "text":
+            problems += _words(columns, column)
+    return columns, problems
+
+
+def _split(header: str, schema: dict[str, Column], file: str) -> tuple[str, str, Problem | None]:
+    """Name and unit; pint is not asked about a unit that is the schema's own."""
+    name, _, rest = header.partition("[")
+    name = name.strip()
+    column = schema.get(name)
+    if column is not None and column.unit and rest == f"{column.unit}]":
+        return name, column.unit, None
+    try:
+        name, unit = units.split_header(header)
+    except units.UnitError as error:
+        expected = f"Write {column.header!r}" if column else "Write a unit that is known"
+        return name, "", Problem(file, 1, header, str(error).rstrip(".?"), expected)
+    return name, unit, None
+
+
+def _foreign(table: Table, name: str, unit: str, content: Any) -> Column:
+    """A column that the schema does not know: a number where everything in it is one."""
+    number = (
+        bool(unit)
+        or name.startswith(table.number_prefixes or ("\0",))
+        or not isinstance(content, list)
+        or (any(content) and not _numbers(content)[1])
+    )
+    if isinstance(content, np.ndarray) and content.dtype.kind == "M":
+        return Column(name, "time", "", "optional")
+    return Column(name, "number" if number else "text", None if number else "", "optional")
+
+
+def _read(
+    columns: Columns, column: Column, name: str, unit: str, content: Any, header: str, zone: str
+) -> Problem | None:
+    file = columns.file
+    if column.kind != "number" and unit:
+        kind = "a text" if column.kind == "text" else "a date and time (ISO 8601)"
+        what = f"{name} is {kind} and has no unit"
+        return Problem(file, 1, header, what, f"Write the header {column.header!r}")
+    if column.kind == "text":
+        if isinstance(content, np.ndarray) and content.dtype.kind == "f":
+            what = f"{name} is a text and was given as floating-point numbers"
+            mend = "Read the column as text: pandas.read_csv(..., dtype=str)"
+            return Problem(file, None, header, what, mend)
+        shared: dict[str, str] = {}
+        texts = [shared.setdefault(text, text) for text in map(str.strip, map(str, content))]
+        columns.values[name] = _objects(texts)
+        return None
+    known = name in columns.table.by_name
+    if column.kind == "time":
+        values, bad = _times(content, zone)
+    else:
+        if column.unit not in ("1", None) and not unit:
+            what = f"{name} has no unit"
+            return Problem(file, 1, header, what, f"Write the header {column.header!r}")
+        target = column.unit or unit or "1"
+        values, bad = _numbers(content)
+        try:
+            values = units.convert(values, unit or target, target)
+        except units.UnitError as error:
+            mend = f"Write the header {column.header!r} and values in that unit"
+            return Problem(file, 1, header, str(error).rstrip("."), mend)
+        columns.units[name] = target
+    if bad and column.solid:
+        row = bad[0]
+        what = f"{content[row]!r} is not a number{rows_in_words(len(bad))}"
+        return Problem(file, columns.line(row), header, what, "Write a number; the depths need it")
+    columns.values[name] = values
+    columns.bad += [(row, name, str(content[row])) for row in bad]
+    if known:
+        columns.bad_rows[bad] = True
+    if column.solid and np.isnan(values).any():
+        row = int(np.flatnonzero(np.isnan(values))[0])
+        what = f"the cell is empty{rows_in_words(int(np.isnan(values).sum()))}"
+        return Problem(file, columns.line(row), header, what, "Write a number; the depths need it")
+    return None
+
+
+def _objects(texts: list[str]) -> Any:
+    array = np.empty(len(texts), dtype=object)
+    array[:] = texts
+    return array
+
+
+def _numbers(content: Any) -> tuple[Any, list[int]]:
+    """Floats and the rows that are none; an empty cell is NaN, and not bad."""
+    if isinstance(content, np.ndarray):
+        if content.dtype.kind == "M":
+            return np.full(content.size, np.nan), list(range(content.size))
+        values = content.astype(float)
+        bad = np.flatnonzero(np.isinf(values)).tolist()
+        values[bad] = np.nan
+        return values, bad
+    joined = "".join(content)
+    if "_" not in joined and joined.isascii():  # what float() reads and a table does not mean
+        try:
+            values = np.fromiter(map(float, [c or "nan" for c in content]), float, len(content))
+        except ValueError:
+            pass
+        else:
+            if not np.isinf(values).any():
+                return values, []
+    values, bad = np.full(len(content), np.nan), []
+    for row, cell in enumerate(content):
+        text = cell.strip()
+        if not text or text.lower() == "nan":
+            continue
+        if _NUMBER.match(text):
+            values[row] = float(text)
+        if not np.isfinite(values[row]):
+            values[row] = np.nan
+            bad.append(row)
+    return values, bad
+
+
+_NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$", re.ASCII)
+
+
+def _times(content: Any, zone: str) -> tuple[Any, list[int]]:
+    """Times in UTC and the rows that are none; an empty cell is not-a-time, and not bad."""
+    if isinstance(content, np.ndarray):
+        if content.dtype.kind == "M":
+            return content.astype("datetime64[s]"), []
+        content = [str(cell) for cell in content]
+    texts = pd.Series([cell.strip() for cell in content], dtype=object)
+    stamps = pd.to_datetime(texts, format="ISO8601", utc=True, errors="coerce")
+    if zone != "UTC" and len(texts):
+        naive = ~texts.str.contains(_OFFSET)
+        local = stamps[naive].dt.tz_localize(None)
+        local = local.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+        stamps[naive] = local.dt.tz_convert("UTC")
+    values = stamps.dt.tz_localize(None).to_numpy().astype("datetime64[s]")
+    bad = np.flatnonzero(np.isnat(values) & (texts != "").to_numpy(dtype=bool)).tolist()
+    return values, bad
+
+
+def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
+    """Columns that must be there and are not, unless their header was itself at fault."""
+    table, file = columns.table, columns.file
+    tried = {p.column.partition("[")[0].strip() for p in problems}
+    unknown = [n for n in columns.values if n not in table.by_name]
+    has_depth = table.positioned and "depth" in columns
+    found = []
+    for column in table.columns:
+        place = table.positioned and column.name in ("core", "section", "offset")
+        if column.need == "optional" or column.name in columns or column.name in tried:
+            continue
+        if place and has_depth:
+            continue
+        guess = nearest(column.name, unknown)
+        hint = f" ({guess!r} is there: map it with columns= or rename it)" if guess else ""
+        what = f"there is no column {column.name!r}{hint}"
+        mend = f"Add the column {column.header!r}"
+        if place:
+            mend += ", or give 'depth [m]' in place of core, section and offset"
+        found.append(Problem(file, 1, column.header, what, mend))
+    for group in table.one_of:
+        if not any(name in columns or name in tried for name in group):
+            headers = " or ".join(repr(table.by_name[name].header) for name in group)
+            what = f"there is neither of {' and '.join(group)}"
+            found.append(Problem(file, 1, "", what, f"Add the column {headers}"))
+    return found
+
+
+def _words(columns: Columns, column: Column) -> list[Problem]:
+    """Empty keys, and words that are not among the legal ones."""
+    texts, file, problems = columns[column.name], columns.file, []
+    place = columns.table.positioned and column.name in ("core", "section")
+    if column.need == "key" and not (place and "depth" in columns):
+        empty = np.flatnonzero(texts == "")
+        if empty.size:
+            what = f"the cell is empty{rows_in_words(empty.size)}"
+            mend = f"Name the {column.name}"
+            problems.append(Problem(file, columns.line(int(empty[0])), column.name, what, mend))
+    if not column.choices:
+        return problems
+    for word in dict.fromkeys(texts):
+        if word in column.choices or (not word and column.need == "optional"):
+            continue
+        rows = np.flatnonzero(texts == word)
+        what = f"{word!r} is not one of {', '.join(column.choices)}{rows_in_words(rows.size)}"
+        guess = nearest(word, column.choices)
+        mend = f"Did you mean {guess!r}? Write one of these words" if guess else "Write one of these words"
+        problems.append(Problem(file, columns.line(int(rows[0])), column.name, what, mend))
+    return problems

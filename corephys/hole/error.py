@@ -1,0 +1,90 @@
+"""What is wrong with a hole folder, all of it at once, and how to mend it."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = ["HoleError", "Problem", "nearest", "rows_in_words"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One fault in the structure of a hole.
+
+    Parameters
+    ----------
+    file : str
+        Path inside the folder, or the table's name where tables were given.
+    row : int or None
+        Line of the file (the header is line 1), or position in the DataFrame from 0; None where
+        the fault is not in one row.
+    column : str
+        Header or key, empty where the fault is not in one column.
+    what : str
+        What is wrong.
+    mend : str
+        What to do about it.
+    """
+
+    file: str
+    row: int | None
+    column: str
+    what: str
+    mend: str
+
+    def __str__(self) -> str:
+        place = self.file if self.row is None else f"{self.file}:{self.row}"
+        column = f", column {self.column!r}" if self.column else ""
+        return f"{place}{column}: {self.what}. {self.mend}."
+
+
+class HoleError(ValueError):
+    """The structure of a hole is at fault; every problem is listed.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+        In the order in which to show them.
+    hole : str
+        Name of the folder or hole for the message.
+
+    Attributes
+    ----------
+    problems : list of Problem
+    """
+
+    def __init__(self, problems: Iterable[Problem], hole: str = "the hole") -> None:
+        self.problems = list(problems)
+        count = len(self.problems)
+        head = f"{hole} cannot be read: {count} problem{'s' if count != 1 else ''} to mend"
+        lines = [f"{number:>3}. {problem}" for number, problem in enumerate(self.problems, 1)]
+        super().__init__("\n".join([head, *lines]))
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The known word most like a given one.
+
+    Parameters
+    ----------
+    word : str
+        As it was written.
+    known : iterable of str
+        Legal words.
+
+    Returns
+    -------
+    str
+        A legal word, empty where none is like it.
+    """
+    by_lower = {k.lower(): k for k in known}
+    close = difflib.get_close_matches(word.strip().lower(), list(by_lower), n=1, cutoff=0.6)
+    return by_lower[close[0]] if close else ""
+
+
+def rows_in_words(count: int) -> str:
+    """How many further rows share a fault, for the end of a sentence; empty for the first alone."""
+    if count < 2:
+        return ""
+    return f" (and in {count - 1} more row{'s' if count > 2 else ''})"

@@ -1,0 +1,226 @@
+"""Where every section lies: cores and sections laid end to end, closed voids and the squeeze.
+
+Text keys are turned into whole numbers once; after that a depth is a look-up and a sum.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["Layout", "encode", "lay_out"]
+
+
+@dataclass
+class Layout:
+    """Sections of a hole in plain arrays, in the order of their table.
+
+    Parameters
+    ----------
+    codes : dict of (core, section) to int
+        Row of each section.
+    core_of : (sections,) ndarray of int
+        Row of each section's core.
+    core_top : (cores,) ndarray
+        Top of each core [m].
+    above : (sections,) ndarray
+        Length of the sections above in the same core [m].
+    length : (sections,) ndarray
+        Length as laid out [m].
+    factor : (cores,) ndarray
+        Advance over what is left once closed voids are closed, 1 at most.
+    void_core, void_start, void_length : (voids,) ndarray
+        Closed voids, ordered by core and start, none overlapping; start is the length of core
+        above [m].
+    """
+
+    codes: dict[tuple[str, str], int]
+    core_of: Any
+    core_top: Any
+    above: Any
+    length: Any
+    factor: Any
+    void_core: Any = field(default_factory=lambda: np.zeros(0, dtype=int))
+    void_start: Any = field(default_factory=lambda: np.zeros(0))
+    void_length: Any = field(default_factory=lambda: np.zeros(0))
+
+    def encode(self, core: Any, section: Any) -> Any:
+        """Row of the section of each reading, -1 where there is no such section."""
+        codes, pairs = encode(core, section)
+        table = np.array([self.codes.get(pair, -1) for pair in pairs], dtype=np.int32)
+        return table[codes] if len(pairs) else np.zeros(0, dtype=np.int32)
+
+    def place(self, code: Any, offset: Any) -> tuple[Any, Any]:
+        """Depth as laid out and depth fitted into the advance [m].
+
+        Parameters
+        ----------
+        code : (n,) ndarray of int
+            Row of the section, -1 for none.
+        offset : (n,) ndarray
+            Offset from the section's top [cm].
+
+        Returns
+        -------
+        tuple of (n,) ndarray
+            NaN where there is no section or no offset.
+        """
+        # A row of NaN at the end is what -1 looks up.
+        top = np.append(self.core_top[self.core_of] + self.above, np.nan)[code]
+        depth = top + offset / 100.0
+        stretched = np.append((self.factor < 1.0)[self.core_of], False)
+        has_void = np.append(np.isin(self.core_of, self.void_core), False)
+        moved = np.flatnonzero((stretched | has_void)[code])
+        if moved.size == 0:
+            return depth, depth.copy()
+        core = self.core_of[code[moved]]
+        inside = self.above[code[moved]] + offset[moved] / 100.0
+        inside -= self._closed_above(core, inside)
+        fitted = depth.copy()
+        fitted[moved] = self.core_top[core] + inside * self.factor[core]
+        return depth, fitted
+
+    def _closed_above(self, core: Any, inside: Any) -> Any:
+        """Length of closed void above a point; inside a void, its part above the point."""
+        if self.void_core.size == 0:
+            return 0.0
+        # One sorted axis for all cores: each core gets a stretch longer than any core.
+        pace = 2.0 * float(np.max(self.above + self.length, initial=0.0)) + 1000.0
+        total = np.concatenate([[0.0], np.cumsum(self.void_length)])
+        first = np.searchsorted(self.void_core, core)
+        last = np.searchsorted(
+            self.void_core * pace + self.void_start, core * pace + inside, side="right"
+        )
+        last = np.maximum(last, first)
+        before = np.maximum(last - 1, first)
+        whole = total[before] - total[first]
+        nearest = np.minimum(before, self.void_core.size - 1)
+        part = np.clip(inside - self.void_start[nearest], 0.0, self.void_length[nearest])
+        return whole + np.where(last > first, part, 0.0)
+
+
+def encode(*keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
+    """Whole-number codes of text keys.
+
+    Readings come in runs of equal keys, so only the first of each run is looked at as text.
+
+    Parameters
+    ----------
+    *keys : (n,) ndarray of str or pandas.Categorical
+        Equally long columns.
+
+    Returns
+    -------
+    tuple of (n,) ndarray of int and list of tuples
+        Codes, and the keys of each code in order of appearance.
+    """
+    if all(isinstance(key, pd.Categorical) for key in keys):
+        return _encode_categories(keys)
+    arrays = [np.asarray(key, dtype=object) for key in keys]
+    size = arrays[0].size
+    if size == 0:
+        return np.zeros(0, dtype=np.int32), []
+    change = np.zeros(size, dtype=bool)
+    change[0] = True
+    for array in arrays:
+        change[1:] |= array[1:] != array[:-1]
+    heads = np.flatnonzero(change)
+    known: dict[tuple[str, ...], int] = {}
+    head_codes = np.fromiter(
+        (
+            known.setdefault(pair, len(known))
+            for pair in zip(*(array[heads].tolist() for array in arrays), strict=True)
+        ),
+        dtype=np.int32,
+        count=heads.size,
+    )
+    return np.repeat(head_codes, np.diff(np.append(heads, size))), list(known)
+
+
+def _encode_categories(keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
+    """The same from categories, whose texts are already numbered; -1 is the empty text."""
+    combined = np.zeros(len(keys[0]), dtype=np.int32)
+    names: list[tuple[str, ...]] = [()]
+    for key in keys:
+        texts = [*map(str, key.categories), ""]
+        count = len(texts)
+        combined *= count
+        combined += np.where(key.codes < 0, count - 1, key.codes) if -1 in key.codes else key.codes
+        names = [(*name, text) for name in names for text in texts]
+    return combined, names
+
+
+def lay_out(
+    cores: dict[str, Any], sections: dict[str, Any], removed: dict[str, Any] | None = None
+) -> Layout:
+    """Lay the sections of each core end to end.
+
+    Parameters
+    ----------
+    cores : dict of arrays
+        core, top [m], advance [m].
+    sections : dict of arrays
+        core, section, length [m]; the order of the rows is the order downward.
+    removed : dict of arrays, optional
+        core, section, from [cm], to [cm], kind. Only closed voids move anything.
+
+    Returns
+    -------
+    Layout
+
+    Notes
+    -----
+    Top of a section = top of its core + lengths of the sections above it (definition). What is
+    left of a core, lengths less closed voids, is squeezed into the advance where it is longer.
+    """
+    rows = {name: row for row, name in enumerate(cores["core"].tolist())}
+    core_of = np.array([rows[name] for name in sections["core"].tolist()], dtype=np.int32)
+    length = np.asarray(sections["length"], dtype=float)
+    order = np.argsort(core_of, kind="stable")
+    total = np.concatenate([[0.0], np.cumsum(length[order])])[:-1]
+    sorted_core = core_of[order]
+    start = total[np.searchsorted(sorted_core, sorted_core)] if order.size else total[:0]
+    above = np.zeros(length.size)
+    above[order] = total - start if order.size else total[:0]
+    pairs = zip(sections["core"].tolist(), sections["section"].tolist(), strict=True)
+    codes = {pair: row for row, pair in enumerate(pairs)}
+    count = len(rows)
+    left = np.bincount(core_of, weights=length, minlength=count).astype(float)
+    void = _closed_voids(removed, codes, core_of, above)
+    left -= np.bincount(void[0], weights=void[2], minlength=count)
+    advance = np.asarray(cores["advance"], dtype=float)
+    squeezed = left > advance + 1e-9
+    factor = np.where(squeezed, advance / np.where(left > 0, left, 1.0), 1.0)
+    top = np.asarray(cores["top"], dtype=float)
+    return Layout(codes, core_of, top, above, length, factor, *void)
+
+
+def _closed_voids(
+    removed: dict[str, Any] | None, codes: dict[tuple[str, str], int], core_of: Any, above: Any
+) -> tuple[Any, Any, Any]:
+    """Core, start and length of closed voids, overlapping ones as one."""
+    merged: list[list[float]] = []
+    for core, start, end in _intervals(removed, codes, core_of, above):
+        if merged and merged[-1][0] == core and start <= merged[-1][2]:
+            merged[-1][2] = max(merged[-1][2], end)
+        else:
+            merged.append([core, start, end])
+    array = np.array(merged, dtype=float).reshape(-1, 3)
+    return array[:, 0].astype(int), array[:, 1], array[:, 2] - array[:, 1]
+
+
+def _intervals(
+    removed: dict[str, Any] | None, codes: dict[tuple[str, str], int], core_of: Any, above: Any
+) -> list[tuple[int, float, float]]:
+    if removed is None or len(removed["core"]) == 0:
+        return []
+    found = []
+    names = ("core", "section", "from", "to", "kind")
+    for core, section, start, end, kind in zip(*(removed[n] for n in names), strict=True):
+        code = codes.get((core, section))
+        if kind == "closed_void" and code is not None and end > start:
+            found.append((int(core_of[code]), above[code] + start / 100, above[code] + end / 100))
+    return sorted(found)

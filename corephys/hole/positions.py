@@ -1,0 +1,266 @@
+"""Positions of a table's rows, and the reasons for doubt that reading alone already shows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from corephys import flags
+from corephys.hole.columns import Columns
+from corephys.hole.error import Problem, rows_in_words
+from corephys.hole.layout import Layout, encode
+from corephys.hole.structure import unknown_sections
+
+__all__ = ["Positions", "locate", "reasons", "repeated"]
+
+_SLACK = 0.1  # cm that a reading may lie past the end of its section: ends are cut by hand
+_ROUNDING = 1e-6  # cm
+
+
+class Positions:
+    """Where the rows of a table lie.
+
+    Parameters
+    ----------
+    code : ndarray of int or None
+        Row of the section; None for a table given by depth alone.
+    offset : ndarray or None
+        Middle of the interval [cm].
+    depth, fitted : ndarray
+        As laid out and fitted into the advance [m].
+    """
+
+    def __init__(self, code: Any, offset: Any, depth: Any, fitted: Any) -> None:
+        self.code, self.offset, self.depth, self.fitted = code, offset, depth, fitted
+
+
+def locate(
+    table: Columns, layout: Layout | None, sections_file: str
+) -> tuple[Positions | None, list[Problem]]:
+    """Place the rows of a table.
+
+    Parameters
+    ----------
+    table : Columns
+        With core, section and offset, or with depth.
+    layout : Layout or None
+        Sections of the hole; None where it has none, or where they are at fault.
+    sections_file : str
+        For messages; empty where the hole has no sections at all.
+
+    Returns
+    -------
+    tuple of Positions or None, and list of Problem
+    """
+    by_section = all(name in table for name in ("core", "section", "offset"))
+    if not by_section:
+        if "depth" not in table:
+            return None, []
+        depth = table["depth"]
+        return Positions(None, None, depth, depth.copy()), []
+    problems = _upward(table)
+    if layout is None:
+        if not sections_file:
+            what = "the rows name core, section and offset, and the hole has no cores or sections"
+            mend = "Add cores.csv and sections.csv, or give 'depth [m]' instead"
+            problems.append(Problem(table.file, None, "core", what, mend))
+        return None, problems
+    problems += unknown_sections(table, layout.codes, sections_file)
+    code = layout.encode(table["core"], table["section"])
+    offset = table["offset"]
+    if "to" in table:  # a sample's depth is the middle of its interval
+        end = table["to"]
+        offset = np.where(np.isnan(end), offset, 0.5 * (offset + end))
+    return Positions(code, offset, *layout.place(code, offset)), problems
+
+
+def _upward(table: Columns) -> list[Problem]:
+    if "to" not in table:
+        return []
+    rows = np.flatnonzero(table["to"] < table["offset"])
+    if rows.size == 0:
+        return []
+    row = int(rows[0])
+    what = (
+        f"the sample ends at {table['to'][row]:g} cm, above its offset "
+        f"{table['offset'][row]:g} cm{rows_in_words(rows.size)}"
+    )
+    mend = "Give the upper end as offset; offsets grow downward from the section's top"
+    return [Problem(table.file, table.line(row), "to", what, mend)]
+
+
+def reasons(
+    table: Columns, positions: Positions | None, layout: Layout | None, tables: dict[str, Columns]
+) -> Any:
+    """Reasons for doubt in each row.
+
+    Parameters
+    ----------
+    table : Columns
+        Any table.
+    positions : Positions or None
+        Of its rows.
+    layout : Layout or None
+        Sections of the hole.
+    tables : dict of str to Columns
+        ``removed``, ``exclusions`` and ``sections`` are looked at.
+
+    Returns
+    -------
+    (n,) ndarray of int32
+        Bits of :mod:`corephys.flags`.
+    """
+    reason = np.zeros(len(table), dtype=np.int32)
+    reason[table.bad_rows] |= flags.bit("bad_cell")
+    if positions is None:
+        return reason
+    lost_place = np.isnan(positions.depth) & ~table.bad_rows
+    reason[lost_place] |= flags.bit("missing_value")
+    if positions.code is None or layout is None:
+        return reason
+    code, offset = positions.code, table["offset"]
+    end = np.fmax(offset, table["to"]) if "to" in table else offset
+    with np.errstate(invalid="ignore"):
+        outside = (end > layout.length[code] * 100.0 + _SLACK + _ROUNDING) | (offset < -_ROUNDING)
+    reason[outside] |= flags.bit("past_section_end")
+    sections = tables["sections"]
+    if "kind" in sections:
+        reason[(sections["kind"] == "catcher")[code]] |= flags.bit("catcher")
+    rows = _rows_by_section(code, len(layout.codes))
+    _removed(reason, table, tables.get("removed"), rows, layout, positions.offset)
+    _excluded(reason, table, tables.get("exclusions"), rows, layout, positions.offset)
+    return reason
+
+
+def _rows_by_section(code: Any, count: int) -> Any:
+    """A function that gives the rows of one section."""
+    order = np.argsort(code, kind="stable")
+    bounds = np.searchsorted(code[order], np.arange(count + 1))
+    return lambda section: order[bounds[section] : bounds[section + 1]]
+
+
+def _inside(interval: tuple[Any, ...], rows: Any, layout: Layout, offset: Any) -> Any:
+    core, section, start, end = interval
+    code = layout.codes.get((core, section))
+    if code is None:
+        return np.zeros(0, dtype=int)
+    here = rows(code)
+    at = offset[here]
+    return here[(at >= start - _ROUNDING) & (at <= end + _ROUNDING)]
+
+
+def _removed(
+    reason: Any, table: Columns, removed: Columns | None, rows: Any, layout: Layout, offset: Any
+) -> None:
+    """Voids and lost intervals for every table; whole rounds only for what was scanned after.
+
+    An empty ``when`` is taken as before the scan, so that the doubt is shown.
+    """
+    if removed is None:
+        return
+    scan = table.table.name.startswith("scan/")
+    when = removed["when"] if "when" in removed else np.full(len(removed), "", dtype=object)
+    columns = (removed[name].tolist() for name in ("core", "section", "from", "to", "kind"))
+    for *interval, kind, moment in zip(*columns, when.tolist(), strict=True):
+        if kind in ("open_void", "closed_void"):
+            bit = flags.bit("void")
+        elif moment == "after_scan" or (kind == "whole_round" and not scan):
+            continue
+        else:
+            bit = flags.bit("in_removed_interval")
+        reason[_inside(tuple(interval), rows, layout, offset)] |= bit
+
+
+def _excluded(
+    reason: Any, table: Columns, exclusions: Columns | None, rows: Any, layout: Layout, offset: Any
+) -> None:
+    if exclusions is None:
+        return
+    name = table.table.name
+    sensor = exclusions["sensor"] if "sensor" in exclusions else np.full(len(exclusions), "")
+    columns = (exclusions[column].tolist() for column in ("core", "section", "from", "to"))
+    for *interval, only in zip(*columns, sensor.tolist(), strict=True):
+        if only in ("", name, name.rpartition("/")[2]):
+            bit = flags.bit("excluded_by_user")
+            reason[_inside(tuple(interval), rows, layout, offset)] |= bit
+
+
+def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem], list[int]]:
+    """Rows that share position, run and keys.
+
+    Parameters
+    ----------
+    table : Columns
+        A table with positions.
+    positions : Positions or None
+        Of its rows.
+
+    Returns
+    -------
+    tuple of list of Problem and list of int
+        A problem for each key whose rows differ; rows that are the same in every cell as an
+        earlier one (they stay).
+    """
+    if positions is None or len(table) < 2:
+        return [], []
+    names = [n for n in ("run", *table.table.keys) if n in table]
+    place = positions.depth if positions.code is None else table["offset"]
+    key: dict[str, Any] = {"place": place}
+    if positions.code is not None:
+        key["section"] = positions.code
+    for name in names:
+        values = table[name]
+        if name == "run" and values.dtype.kind == "f":
+            values = np.where(np.isnan(values), 1.0, values)
+        # Number columns that are empty throughout tell nothing apart; text is coded by runs.
+        key[name] = encode(values)[0] if values.dtype.kind == "O" else values
+    frame = pd.DataFrame(key)
+    sound = ~np.isnan(place) & ~table.bad_rows
+    if positions.code is not None:
+        sound &= positions.code >= 0
+    again = np.flatnonzero(frame.duplicated(keep=False).to_numpy() & sound)
+    if again.size == 0:
+        return [], []
+    return _compare(table, frame, again, names)
+
+
+def _compare(
+    table: Columns, frame: pd.DataFrame, again: Any, names: list[str]
+) -> tuple[list[Problem], list[int]]:
+    groups = frame.iloc[again].groupby(list(frame.columns), dropna=False, sort=False).indices
+    cells = [
+        [str(column[row]).strip() for column in table.cells.columns] for row in again.tolist()
+    ]
+    same: list[int] = []
+    different: list[int] = []
+    for members in groups.values():
+        first = cells[members[0]]
+        for member in members[1:].tolist():
+            (same if cells[member] == first else different).append(int(again[member]))
+    problems = []
+    if different:
+        row = min(different)
+        place = " and ".join(_place_in_words(table, row, names))
+        what = f"the same key with different values: {place} is there already"
+        what += rows_in_words(len(different))
+        mend = "Give the repeat run 2 (then 3 ...) in the column 'run', or correct the position"
+        if "repeat" in table.table.keys:
+            mend = "Give the repeat a number of its own in the column 'repeat' or 'run'"
+        elif table.table.name in ("samples/needle", "samples/consolidation"):
+            mend = "Give the second test a name of its own, or correct its time or step"
+        problems.append(Problem(table.file, table.line(row), "", what, mend))
+    return problems, sorted(same)
+
+
+def _place_in_words(table: Columns, row: int, names: list[str]) -> list[str]:
+    if "offset" in table and "section" in table:
+        where = (
+            f"core {table['core'][row]!r}, section {table['section'][row]!r}, "
+            f"{table['offset'][row]:g} cm"
+        )
+    else:
+        where = f"{table['depth'][row]:g} m"
+    shown = [f"{name} {table[name][row]}" for name in names if str(table[name][row]) not in ("", "nan")]
+    return [where + (", " + ", ".join(shown) if shown else "")]

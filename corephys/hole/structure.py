@@ -1,0 +1,258 @@
+"""Does the geometry hold together? Cores, sections, intervals and layers against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+
+from corephys.hole.columns import Columns
+from corephys.hole.error import Problem, nearest, rows_in_words
+from corephys.hole.layout import encode
+
+__all__ = ["check", "unknown_sections"]
+
+# Tops and advances are noted to a centimetre or two; less than this is not an overlap.
+_OVERLAP = 0.021  # m
+_SLACK = 0.1  # cm, past a section's end
+
+
+def check(tables: dict[str, Columns]) -> list[Problem]:
+    """Faults in the geometry.
+
+    Parameters
+    ----------
+    tables : dict of str to Columns
+        By table name. A table with missing columns is passed over: that is said already.
+
+    Returns
+    -------
+    list of Problem
+    """
+    cores = _whole(tables, "cores", "core", "top", "advance", "recovered")
+    sections = _whole(tables, "sections", "core", "section", "length")
+    problems: list[Problem] = []
+    if cores:
+        problems += _cores(cores)
+    if sections:
+        problems += _sections(sections, cores)
+    for name in ("removed", "exclusions"):
+        intervals = _whole(tables, name, "core", "section", "from", "to")
+        if intervals and sections:
+            problems += _intervals(intervals, sections)
+    layers = _whole(tables, "layers", "top", "bottom")
+    if layers:
+        what = "the bottom {1:g} m lies above the top {0:g} m"
+        mend = "Give the top first; depths grow downward"
+        problems += _reversed(layers, "top", "bottom", what, mend)
+    problems += _downhole(tables)
+    if "scan/reduced" in tables:
+        problems += _supplied_units(tables["scan/reduced"])
+    return problems
+
+
+def _whole(tables: dict[str, Columns], name: str, *columns: str) -> Columns | None:
+    table = tables.get(name)
+    return table if table is not None and all(c in table for c in columns) else None
+
+
+def _cores(cores: Columns) -> list[Problem]:
+    problems = _twice(cores, ("core",))
+    for name in ("advance", "recovered"):
+        negative = np.flatnonzero(cores[name] < 0)
+        for row in negative.tolist():
+            what = f"{name} is {cores[name][row]:g} m, below zero"
+            mend = "Write a length; a core without recovery has 0"
+            problems.append(Problem(cores.file, cores.line(row), name, what, mend))
+    top, advance = cores["top"], cores["advance"]
+    allowed = np.full(top.shape, _OVERLAP)
+    if "top_uncertainty" in cores:
+        allowed = allowed + np.nan_to_num(cores["top_uncertainty"])
+    order = np.argsort(top, kind="stable")
+    for upper, lower in zip(order[:-1].tolist(), order[1:].tolist(), strict=True):
+        overlap = top[upper] + advance[upper] - top[lower]
+        if advance[upper] > 0 and overlap > allowed[upper] + allowed[lower] - _OVERLAP:
+            what = (
+                f"core {cores['core'][lower]!r} begins at {top[lower]:g} m, {overlap:.3g} m above "
+                f"the end of core {cores['core'][upper]!r} ({top[upper]:g} m + advance "
+                f"{advance[upper]:g} m)"
+            )
+            mend = (
+                "The same ground is not drilled twice: correct the top or the advance (recovery "
+                "above 100 % belongs in 'recovered [m]')"
+            )
+            problems.append(Problem(cores.file, cores.line(lower), "top", what, mend))
+    return problems
+
+
+def _sections(sections: Columns, cores: Columns | None) -> list[Problem]:
+    problems = _twice(sections, ("core", "section"))
+    for row in np.flatnonzero(sections["length"] < 0).tolist():
+        what = f"length is {sections['length'][row]:g} m, below zero"
+        mend = "Write the section's length as laid out"
+        problems.append(Problem(sections.file, sections.line(row), "length", what, mend))
+    if cores is None:
+        return problems
+    known = {name: row for row, name in enumerate(cores["core"].tolist())}
+    for name in dict.fromkeys(sections["core"].tolist()):
+        rows = np.flatnonzero(sections["core"] == name)
+        line = sections.line(int(rows[0]))
+        if name not in known:
+            if name:
+                what = f"there is no core {name!r} in {cores.file}{rows_in_words(rows.size)}"
+                mend = _did_you_mean(name, known, "Add the core there, or correct the name")
+                problems.append(Problem(sections.file, line, "core", what, mend))
+            continue
+        core = known[name]
+        laid_out = float(sections["length"][rows].sum())
+        for column in ("recovered", "advance"):
+            if laid_out > 0 and cores[column][core] == 0:
+                what = f"core {name!r} has sections of {laid_out:g} m and {column} is 0 m"
+                mend = f"Write what was recovered and the advance in {cores.file}"
+                problems.append(Problem(cores.file, cores.line(core), column, what, mend))
+    return problems
+
+
+def _intervals(intervals: Columns, sections: Columns) -> list[Problem]:
+    what = "the interval runs from {0:g} to {1:g} cm, upward"
+    mend = "Give the upper end first; offsets grow downward from the section's top"
+    problems = _reversed(intervals, "from", "to", what, mend)
+    pairs = zip(sections["core"].tolist(), sections["section"].tolist(), strict=True)
+    length = dict(zip(pairs, (sections["length"] * 100).tolist(), strict=True))
+    names = ("core", "section", "from", "to")
+    for row, (core, section, start, end) in enumerate(
+        zip(*(intervals[n].tolist() for n in names), strict=True)
+    ):
+        limit = length.get((core, section))
+        if limit is not None and start <= end and (start < 0 or end > limit + _SLACK):
+            what = (
+                f"the interval {start:g} to {end:g} cm lies outside section {section!r} of core "
+                f"{core!r}, which is {limit:g} cm long"
+            )
+            mend = "Correct the interval, or the section's length"
+            column = "from" if start < 0 else "to"
+            problems.append(Problem(intervals.file, intervals.line(row), column, what, mend))
+    return problems + unknown_sections(intervals, set(length), sections.file)
+
+
+def unknown_sections(
+    table: Columns, known: Iterable[tuple[str, str]], sections_file: str
+) -> list[Problem]:
+    """Cores and sections of a table that the hole does not have, each once.
+
+    Parameters
+    ----------
+    table : Columns
+        With core and section.
+    known : iterable of (core, section)
+        Sections of the hole.
+    sections_file : str
+        Where they stand, for the message.
+
+    Returns
+    -------
+    list of Problem
+    """
+    known = set(known)
+    codes, pairs = encode(table["core"], table["section"])
+    found = []
+    for code, (core, section) in enumerate(pairs):
+        if (core, section) in known or not core or not section:
+            continue
+        rows = np.flatnonzero(codes == code)
+        siblings = [s for c, s in known if c == core]
+        if siblings:
+            column, word, legal = "section", section, siblings
+            what = f"core {core!r} has no section {section!r} in {sections_file}"
+        else:
+            column, word, legal = "core", core, sorted({c for c, _ in known})
+            what = f"no section of a core {core!r} is in {sections_file}"
+        mend = _did_you_mean(word, legal, f"Add the {column} there, or correct the name")
+        what += rows_in_words(rows.size)
+        found.append(Problem(table.file, table.line(int(rows[0])), column, what, mend))
+    return found
+
+
+def _did_you_mean(word: str, legal: Iterable[str], otherwise: str) -> str:
+    legal = list(legal)
+    trimmed = [k for k in legal if k.lstrip("0") == word.lstrip("0")]
+    if trimmed:
+        return f"{trimmed[0]!r} is there: keys are text, '01' is not '1'. {otherwise}"
+    guess = nearest(word, legal)
+    return f"Did you mean {guess!r}? {otherwise}" if guess else otherwise
+
+
+def _twice(table: Columns, names: tuple[str, ...]) -> list[Problem]:
+    codes, pairs = encode(*(table[name] for name in names))
+    count = np.bincount(codes, minlength=len(pairs))
+    problems = []
+    for code in np.flatnonzero(count > 1).tolist():
+        rows = np.flatnonzero(codes == code)
+        words = " of core ".join(
+            ([f"section {pairs[code][1]!r}"] if len(names) > 1 else []) + [repr(pairs[code][0])]
+        )
+        words = words if len(names) > 1 else f"core {words}"
+        what = f"{words} is there already, in row {table.line(int(rows[0]))}"
+        mend = "Every core and section has one row: rename or take out the other"
+        problems.append(Problem(table.file, table.line(int(rows[1])), names[-1], what, mend))
+    return problems
+
+
+def _reversed(table: Columns, first: str, last: str, what: str, mend: str) -> list[Problem]:
+    return [
+        Problem(table.file, table.line(row), first,
+                what.format(table[first][row], table[last][row]), mend)
+        for row in np.flatnonzero(table[first] > table[last]).tolist()
+    ]  # fmt: skip
+
+
+def _downhole(tables: dict[str, Columns]) -> list[Problem]:
+    """Stations name tools and records name stations."""
+    problems = []
+    for name, key, parent in (
+        ("downhole/stations", "tool", "downhole/tools"),
+        ("downhole/formation_temperature", "station", "downhole/stations"),
+    ):
+        child, holder = _whole(tables, name, key), _whole(tables, parent, key)
+        if holder is None:
+            continue
+        problems += _twice_named(holder, key)
+        if child is None:
+            continue
+        known = set(holder[key].tolist())
+        for word in dict.fromkeys(child[key].tolist()):
+            if word in known or not word:
+                continue
+            rows = np.flatnonzero(child[key] == word)
+            what = f"there is no {key} {word!r} in {holder.file}{rows_in_words(rows.size)}"
+            mend = _did_you_mean(word, known, f"Add it to {holder.file}, or correct the name")
+            problems.append(Problem(child.file, child.line(int(rows[0])), key, what, mend))
+    return problems
+
+
+def _twice_named(table: Columns, key: str) -> list[Problem]:
+    seen: dict[Any, int] = {}
+    problems = []
+    for row, word in enumerate(table[key].tolist()):
+        if word in seen and word:
+            what = f"{key} {word!r} is there already, in row {table.line(seen[word])}"
+            mend = f"Give every {key} one row and one name"
+            problems.append(Problem(table.file, table.line(row), key, what, mend))
+        seen.setdefault(word, row)
+    return problems
+
+
+def _supplied_units(table: Columns) -> list[Problem]:
+    from corephys import units
+
+    problems = []
+    for unit in dict.fromkeys(table["unit"].tolist()) if "unit" in table else ():
+        try:
+            units.canonical(unit)
+        except units.UnitError as error:
+            rows = np.flatnonzero(table["unit"] == unit)
+            what = f"{str(error).rstrip('.?')}{rows_in_words(rows.size)}"
+            line = table.line(int(rows[0]))
+            problems.append(Problem(table.file, line, "unit", what, "Write a unit that is known"))
+    return problems
