@@ -24,10 +24,10 @@ class Layout:
     sections: pd.DataFrame
     removed: pd.DataFrame
 
-    def section_rows(self, core, section):
-        """Row of `sections` for each pair of keys."""
-        keys = pd.MultiIndex.from_frame(self.sections[["core", "section"]])
-        return keys.get_indexer(pd.MultiIndex.from_arrays([core, section]))
+    def section_row(self, core, section):
+        """Row of `sections` for a pair of keys."""
+        names = zip(self.sections["core"], self.sections["section"], strict=True)
+        return list(names).index((core, section))
 
     def depths(self, rows, offset):
         """Depth as laid out and the material's own depth [m] at `offset` [cm] of section rows."""
@@ -37,7 +37,7 @@ class Layout:
         closed = np.zeros_like(inside)
         total = self.cores["recovered"].to_numpy().astype(float).copy()
         for interval in self.removed[self.removed["kind"] == "closed_void"].itertuples():
-            row = self.section_rows([interval.core], [interval.section])[0]
+            row = self.section_row(interval.core, interval.section)
             start = self.sections["start"].iloc[row] + interval.from_ / 100.0
             length = (interval.to - interval.from_) / 100.0
             core_row = self.sections["core_row"].iloc[row]
@@ -55,7 +55,7 @@ class Layout:
         for interval in self.removed.itertuples():
             gone = interval.kind in EMPTY_KINDS or interval.when == "before_scan"
             if gone:
-                row = self.section_rows([interval.core], [interval.section])[0]
+                row = self.section_row(interval.core, interval.section)
                 inside = (offset >= interval.from_) & (offset <= interval.to)
                 result |= (rows == row) & inside
         return result

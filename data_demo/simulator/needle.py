@@ -12,7 +12,7 @@ RADIUS = 1.0e-3  # m
 PROBE_HEAT_CAPACITY = 9.6  # J/(m K), of a whole cylinder
 STATED_POWER = 3.0  # W/m
 NOISE = 1.0e-3  # K
-FILM, LOOSE_FILM = (4e-5, 2e-4), (4e-3, 8e-3)  # m, thickness of the water film around the needle
+FILM, LOOSE_FILM = (4e-5, 2e-4), (8e-4, 1.5e-3)  # m, thickness of the water film around the needle
 
 
 def rise(time, conductivity, volumetric_heat_capacity, heating_power, conductance, half_space):
