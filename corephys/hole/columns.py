@@ -74,9 +74,7 @@ class Columns:
         return json.dumps(self.bad, ensure_ascii=False)
 
 
-def read_columns(
-    cells: Cells, table: Table, zone: str = "UTC"
-) -> tuple[Columns, list[Problem]]:
+def read_columns(cells: Cells, table: Table, zone: str = "UTC") -> tuple[Columns, list[Problem]]:
     """Give the cells of a table their meaning.
 
     Parameters
@@ -295,6 +293,6 @@ def _words(columns: Columns, column: Column) -> list[Problem]:
         rows = np.flatnonzero(texts == word)
         what = f"{word!r} is not one of {', '.join(column.choices)}{rows_in_words(rows.size)}"
         guess = nearest(word, column.choices)
-        mend = f"Did you mean {guess!r}? Write one of these words" if guess else "Write one of these words"
+        mend = f"Did you mean {guess!r}?" if guess else "Write one of these words"
         problems.append(Problem(file, columns.line(int(rows[0])), column.name, what, mend))
     return problems

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from corephys.hole.error import Problem, rows_in_words
@@ -66,7 +67,9 @@ def parse(raw: bytes, file: str) -> tuple[Cells | None, list[Problem]]:
     lines: list[int] = []
     try:
         for row in reader:
-            if any(row):  # a blank line, or the bare commas a spreadsheet leaves below a table
+            if row and (
+                row[0] or any(row)
+            ):  # a blank line, or the bare commas a spreadsheet leaves below a table
                 rows.append(row)
                 lines.append(reader.line_num)
     except csv.Error as error:
@@ -129,7 +132,8 @@ def _field_counts(
     problems = []
     for count, where in wrong.items():
         kind = "more" if count > expected else "fewer"
-        what = f"{count} fields, {kind} than the {expected} of the header{rows_in_words(len(where))}"
+        what = f"{count} fields, {kind} than the {expected} of the header"
+        what += rows_in_words(len(where))
         mend = (
             "Put quotes round a text that holds a comma, and write decimal points, not commas"
             if count > expected
@@ -146,9 +150,10 @@ def _drop_unnamed(cells: Cells) -> tuple[Cells | None, list[Problem]]:
         if name:
             keep.append(position)
             continue
-        held = [line for cell, line in zip(cells.columns[position], cells.lines, strict=True) if cell]
-        if held:
-            what = f"column {position + 1} has no name and holds values, first in line {held[0]}"
+        column = cells.columns[position]
+        held = next((line for cell, line in zip(column, cells.lines, strict=True) if cell), None)
+        if held is not None:
+            what = f"column {position + 1} has no name and holds values, first in line {held}"
             problems.append(Problem(cells.file, 1, "", what, "Name the column, or take it out"))
     header = [cells.header[i] for i in keep]
     columns = [cells.columns[i] for i in keep]
@@ -175,7 +180,7 @@ def from_frame(frame: Any, file: str) -> tuple[Cells, list[Problem]]:
         if isinstance(column.dtype, pd.DatetimeTZDtype):
             column = column.dt.tz_convert("UTC").dt.tz_localize(None)
         kind = getattr(column.dtype, "kind", "O")
-        if kind in "iufM" and isinstance(column.to_numpy(), _array_type()):
+        if kind in "iufM" and isinstance(column.dtype, np.dtype):
             columns.append(column.to_numpy())
         else:
             blank = column.isna().to_numpy()
@@ -183,9 +188,3 @@ def from_frame(frame: Any, file: str) -> tuple[Cells, list[Problem]]:
             columns.append(["" if b else str(c) for c, b in zip(cells, blank, strict=True)])
     header = [str(name).strip() for name in frame.columns]
     return Cells(file, header, columns, range(len(frame))), []
-
-
-def _array_type() -> type:
-    import numpy as np
-
-    return np.ndarray

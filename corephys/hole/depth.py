@@ -130,7 +130,11 @@ def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Datase
     keys = np.array(list(layout.codes), dtype=object).reshape(-1, 2)
     coordinates = {"core": ("row", keys[:, 0]), "section": ("row", keys[:, 1])}
     variables = {
-        name: ("row", values, {"units": "m", "long_name": f"{name.replace('_', ', ')}, below seafloor"})
+        name: (
+            "row",
+            values,
+            {"units": "m", "long_name": f"{name.replace('_', ', ')} of the section"},
+        )
         for name, values in parts.items()
     }
     return xr.Dataset(variables, coordinates)
@@ -152,8 +156,8 @@ def _arrays(table: Any, name: str, wanted: str) -> dict[str, Any]:
     schema = TABLES[name].by_name
     if isinstance(table, pd.DataFrame):
         columns, problems = read_columns(from_frame(table, name)[0], TABLES[name])
-        headers = {schema[n].header for n in names}
-        problems = [p for p in problems if p.column.partition(" [")[0] in names or p.column in headers]
+        # A table made for this purpose may lack the columns that placing does not need.
+        problems = [p for p in problems if p.column.partition(" [")[0] in names]
         if problems:
             raise HoleError(problems, f"the table {name!r}")
         return {n: columns[n] for n in names}

@@ -37,7 +37,7 @@ class Layout:
         above [m].
     """
 
-    codes: dict[tuple[str, str], int]
+    codes: dict[tuple[str, ...], int]
     core_of: Any
     core_top: Any
     above: Any
@@ -186,7 +186,7 @@ def lay_out(
     above = np.zeros(length.size)
     above[order] = total - start if order.size else total[:0]
     pairs = zip(sections["core"].tolist(), sections["section"].tolist(), strict=True)
-    codes = {pair: row for row, pair in enumerate(pairs)}
+    codes: dict[tuple[str, ...], int] = {pair: row for row, pair in enumerate(pairs)}
     count = len(rows)
     left = np.bincount(core_of, weights=length, minlength=count).astype(float)
     void = _closed_voids(removed, codes, core_of, above)
@@ -199,7 +199,7 @@ def lay_out(
 
 
 def _closed_voids(
-    removed: dict[str, Any] | None, codes: dict[tuple[str, str], int], core_of: Any, above: Any
+    removed: dict[str, Any] | None, codes: dict[tuple[str, ...], int], core_of: Any, above: Any
 ) -> tuple[Any, Any, Any]:
     """Core, start and length of closed voids, overlapping ones as one."""
     merged: list[list[float]] = []
@@ -213,7 +213,7 @@ def _closed_voids(
 
 
 def _intervals(
-    removed: dict[str, Any] | None, codes: dict[tuple[str, str], int], core_of: Any, above: Any
+    removed: dict[str, Any] | None, codes: dict[tuple[str, ...], int], core_of: Any, above: Any
 ) -> list[tuple[int, float, float]]:
     if removed is None or len(removed["core"]) == 0:
         return []

@@ -78,12 +78,12 @@ def match(
     if not names:
         raise ValueError("a holds no number along its positions; give the quantity to be matched")
     dim = str(wanted["depth"].dims[0])
-    result = xr.Dataset(coords={n: c.variable for n, c in wanted.coords.items() if c.dims == (dim,)})
+    places = {n: c.variable for n, c in wanted.coords.items() if c.dims == (dim,)}
+    result = xr.Dataset(coords=places)
     attributes: dict[str, Any] = {}
     for name in names:
         reason = _reason(source, name)
-        usable = flags.usable(flags.from_reason(reason) if _flag(source, name) is None
-                              else _flag(source, name), allow)  # fmt: skip
+        usable = flags.usable(_flag(source, name, reason), allow)
         values = np.asarray(source[name].values, dtype=float)
         rows = np.flatnonzero(usable & ~np.isnan(values) & ~np.isnan(key_a))
         rows = rows[np.argsort(key_a[rows], kind="stable")]
@@ -100,7 +100,8 @@ def match(
             }
             words = {"units": "cm", "long_name": "distance to the partner"}
             result["distance"] = (dim, pairs.distance() * 100.0, words)
-    steps = [*json.loads(source.attrs.get("steps", "[]")), f"match: {how} within {reach * 100:g} cm"]
+    steps = json.loads(source.attrs.get("steps", "[]"))
+    steps.append(f"match: {how} within {reach * 100:g} cm")
     constants = source.attrs.get("constants", "{}")
     result.attrs = {"steps": json.dumps(steps), "constants": constants, **attributes}
     return result
@@ -183,7 +184,8 @@ def _series(series: xr.Dataset | xr.DataArray, role: str) -> xr.Dataset:
         )
     series = series.set_coords([n for n in ("depth", "core") if n in series.variables])
     if series["depth"].ndim != 1:
-        raise PositionError(f"{role} has the depth along {series['depth'].dims}; one dimension is needed")
+        dims = series["depth"].dims
+        raise PositionError(f"{role} has its depth along {dims}; give it along one dimension")
     return series
 
 
@@ -218,11 +220,11 @@ def _numbers(source: xr.Dataset) -> list[str]:
     return [n for n in names if n not in companions and n not in ("flag", "reason", "distance")]
 
 
-def _flag(source: xr.Dataset, name: str) -> Any:
+def _flag(source: xr.Dataset, name: str, reason: Any) -> Any:
     for flag in (f"{name}_flag", "flag"):
         if flag in source:
             return np.asarray(source[flag].values)
-    return None
+    return flags.from_reason(reason)
 
 
 def _reason(source: xr.Dataset, name: str) -> Any:
@@ -267,7 +269,8 @@ def _add(
     parts["_reason"] = (dim, joined, flags.reason_attributes(words))
     label = f"number of partners of {words}"
     parts["_partners"] = (dim, pairs.count.astype(np.int32), {"units": "1", "long_name": label})
-    kept = {k: variable.attrs[k] for k in ("units", "long_name", "standard_name") if k in variable.attrs}
+    words_kept = ("units", "long_name", "standard_name")
+    kept = {k: v for k, v in variable.attrs.items() if k in words_kept}
     kept["ancillary_variables"] = " ".join(name + end for end in parts)
     result[name] = (dim, values, kept)
     for end, part in parts.items():

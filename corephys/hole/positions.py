@@ -230,9 +230,7 @@ def _compare(
     table: Columns, frame: pd.DataFrame, again: Any, names: list[str]
 ) -> tuple[list[Problem], list[int]]:
     groups = frame.iloc[again].groupby(list(frame.columns), dropna=False, sort=False).indices
-    cells = [
-        [str(column[row]).strip() for column in table.cells.columns] for row in again.tolist()
-    ]
+    cells = [[str(column[row]).strip() for column in table.cells.columns] for row in again.tolist()]
     same: list[int] = []
     different: list[int] = []
     for members in groups.values():
@@ -242,7 +240,7 @@ def _compare(
     problems = []
     if different:
         row = min(different)
-        place = " and ".join(_place_in_words(table, row, names))
+        place = _place_in_words(table, row, names)
         what = f"the same key with different values: {place} is there already"
         what += rows_in_words(len(different))
         mend = "Give the repeat run 2 (then 3 ...) in the column 'run', or correct the position"
@@ -254,7 +252,7 @@ def _compare(
     return problems, sorted(same)
 
 
-def _place_in_words(table: Columns, row: int, names: list[str]) -> list[str]:
+def _place_in_words(table: Columns, row: int, names: list[str]) -> str:
     if "offset" in table and "section" in table:
         where = (
             f"core {table['core'][row]!r}, section {table['section'][row]!r}, "
@@ -262,5 +260,7 @@ def _place_in_words(table: Columns, row: int, names: list[str]) -> list[str]:
         )
     else:
         where = f"{table['depth'][row]:g} m"
-    shown = [f"{name} {table[name][row]}" for name in names if str(table[name][row]) not in ("", "nan")]
-    return [where + (", " + ", ".join(shown) if shown else "")]
+    shown = [(name, str(table[name][row]).removesuffix(".0")) for name in names]
+    return ", ".join(
+        [where, *(f"{name} {text}" for name, text in shown if text not in ("", "nan"))]
+    )

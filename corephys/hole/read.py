@@ -11,11 +11,12 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, provenance
-from corephys.hole import csv, positions, settings, structure
+from corephys.hole import csv, positions, structure
 from corephys.hole.columns import Columns, read_columns
 from corephys.hole.csv import Cells
 from corephys.hole.error import HoleError, Problem, nearest
 from corephys.hole.layout import Layout, lay_out
+from corephys.hole.settings import FILE, check, parse, to_json
 from corephys.hole.tables import FLAGGED_ELSEWHERE, TABLES
 from corephys.vocabulary import term
 
@@ -52,10 +53,10 @@ def read_hole(
     folder = Path(folder)
     if not folder.is_dir():
         raise FileNotFoundError(
-            f"there is no folder {str(folder)!r}; give the folder that holds {settings.FILE}"
+            f"there is no folder {str(folder)!r}; give the folder that holds {FILE}"
         )
-    toml = folder / settings.FILE
-    given, problems = settings.parse(toml.read_bytes() if toml.is_file() else None)
+    toml = folder / FILE
+    given, problems = parse(toml.read_bytes() if toml.is_file() else None)
     cells: dict[str, Cells] = {}
     present = [name for name in TABLES if (folder / f"{name}.csv").is_file()]
     for name in present:
@@ -66,8 +67,8 @@ def read_hole(
             cells[name] = found
     unread, faults = _other_files(folder, present)
     tree = _assemble(cells, given, columns, problems + faults, f"the hole in {str(folder)!r}")
-    logs = [f"downhole/logs/{path.name}" for path in sorted((folder / "downhole/logs").glob("*.las"))]
-    sources = [settings.FILE, *(f"{name}.csv" for name in present), *logs]
+    logs = sorted(f"downhole/logs/{path.name}" for path in folder.glob("downhole/logs/*.las"))
+    sources = [FILE, *(f"{name}.csv" for name in present), *logs]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
@@ -101,9 +102,7 @@ def hole_from_tables(
     HoleError
         As :func:`read_hole` raises it; rows are positions in the DataFrame, from 0.
     """
-    from corephys.hole.settings import check
-
-    given = {key: value for key, value in settings.items()}
+    given = dict(settings)
     problems = check(given)
     cells: dict[str, Cells] = {}
     for name, frame in tables.items():
@@ -165,7 +164,8 @@ def _assemble(
         sections_file = "sections"  # it is there and cannot be read: one message is enough
     nodes: dict[str, xr.Dataset] = {}
     for name, table in tables.items():
-        where, same = None, []
+        where: positions.Positions | None = None
+        same: list[int] = []
         if table.table.positioned:
             where, faults = positions.locate(table, layout, sections_file)
             problems += faults
@@ -175,7 +175,7 @@ def _assemble(
             nodes[f"/{name}"] = _dataset(table, where, layout, tables, same)
     if problems:
         raise HoleError(_in_order(problems), hole)
-    attributes = {"title": str(given["hole"]["name"]), "settings": settings.to_json(given)}
+    attributes = {"title": str(given["hole"]["name"]), "settings": to_json(given)}
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
 
 
@@ -212,7 +212,7 @@ def _unknown_sensors(tables: dict[str, Columns]) -> list[Problem]:
             row = int(np.flatnonzero(exclusions["sensor"] == word)[0])
             what = f"there is no table of a sensor {word!r}"
             guess = nearest(word, legal)
-            mend = f"Did you mean {guess!r}?" if guess else "Write gamma, pwave ..., or leave it empty"
+            mend = f"Did you mean {guess!r}?" if guess else "Write gamma, pwave, or nothing for all"
             line = exclusions.line(row)
             problems.append(Problem(exclusions.file, line, "sensor", what, mend))
     return problems
@@ -224,13 +224,13 @@ def _layout(tables: dict[str, Columns], faulty: set[str]) -> tuple[Layout | None
         return None, ""
     if {"cores", "sections", "removed"} & faulty:
         return None, sections.file
-    removed = tables.get("removed")
-    return lay_out(cores.values, sections.values, removed.values if removed else None), sections.file
+    removed = tables["removed"].values if "removed" in tables else None
+    return lay_out(cores.values, sections.values, removed), sections.file
 
 
 def _in_order(problems: list[Problem]) -> list[Problem]:
     """By file in the order of the contract, then by row."""
-    rank = {name: number for number, name in enumerate([settings.FILE, *TABLES], 1)}
+    rank = {name: number for number, name in enumerate([FILE, *TABLES], 1)}
 
     def key(problem: Problem) -> tuple[int, int]:
         return rank.get(problem.file.removesuffix(".csv"), 0), problem.row or 0

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from corephys import units
 from corephys.hole.columns import Columns
 from corephys.hole.error import Problem, nearest, rows_in_words
 from corephys.hole.layout import encode
@@ -137,7 +138,7 @@ def _intervals(intervals: Columns, sections: Columns) -> list[Problem]:
 
 
 def unknown_sections(
-    table: Columns, known: Iterable[tuple[str, str]], sections_file: str
+    table: Columns, known: Iterable[tuple[str, ...]], sections_file: str
 ) -> list[Problem]:
     """Cores and sections of a table that the hole does not have, each once.
 
@@ -189,10 +190,9 @@ def _twice(table: Columns, names: tuple[str, ...]) -> list[Problem]:
     problems = []
     for code in np.flatnonzero(count > 1).tolist():
         rows = np.flatnonzero(codes == code)
-        words = " of core ".join(
-            ([f"section {pairs[code][1]!r}"] if len(names) > 1 else []) + [repr(pairs[code][0])]
+        words = " of ".join(
+            f"{n} {k!r}" for n, k in reversed(list(zip(names, pairs[code], strict=True)))
         )
-        words = words if len(names) > 1 else f"core {words}"
         what = f"{words} is there already, in row {table.line(int(rows[0]))}"
         mend = "Every core and section has one row: rename or take out the other"
         problems.append(Problem(table.file, table.line(int(rows[1])), names[-1], what, mend))
@@ -244,8 +244,6 @@ def _twice_named(table: Columns, key: str) -> list[Problem]:
 
 
 def _supplied_units(table: Columns) -> list[Problem]:
-    from corephys import units
-
     problems = []
     for unit in dict.fromkeys(table["unit"].tolist()) if "unit" in table else ():
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 __all__ = ["FLAGGED_ELSEWHERE", "TABLES", "Column", "Table"]
 
@@ -70,7 +71,7 @@ class Table:
     one_of: tuple[tuple[str, ...], ...] = ()
     number_prefixes: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def by_name(self) -> dict[str, Column]:
         """Columns by name."""
         return {column.name: column for column in self.columns}
