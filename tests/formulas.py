@@ -37,15 +37,15 @@ def public_modules() -> list[str]:
 
 
 def public_objects() -> dict[str, Any]:
-    """Functions and classes of the package by dotted name, as the modules' ``__all__`` list them."""
+    """Functions and classes that the modules list in ``__all__``, by dotted name."""
     found: dict[str, Any] = {}
     for module_name in public_modules():
         module = importlib.import_module(module_name)
         for name in getattr(module, "__all__", ()):
             thing = getattr(module, name)
-            if inspect.isfunction(thing) or inspect.isclass(thing):
-                if thing.__module__.startswith("corephys"):
-                    found[f"{thing.__module__}.{thing.__qualname__}"] = thing
+            kind = inspect.isfunction(thing) or inspect.isclass(thing)
+            if kind and thing.__module__.startswith("corephys"):
+                found[f"{thing.__module__}.{thing.__qualname__}"] = thing
     return found
 
 

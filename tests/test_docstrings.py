@@ -4,9 +4,10 @@ Public is what a module without a leading underscore lists in ``__all__``. The r
 
 - every parameter is described under Parameters, every result under Returns;
 - a function whose body raises has a section Raises;
+- every parameter and every result of a function is annotated;
 - a formula (see :mod:`tests.formulas`) states units for what goes in and out, and names its
   source in Notes or References: a publication with its year, or one of the plain statements
-  "from memory", "common practice", "definition".
+  "from memory", "common practice", "definition", "geometry".
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ from tests.formulas import formulas, public_objects
 
 UNDERLINE = re.compile(r"^(?P<title>[A-Z][A-Za-z ]+)\n-{3,}$", re.MULTILINE)
 SOURCE = re.compile(
-    r"\b(?:1[89]|20)\d\d\b|JCGM|from memory|[Cc]ommon practice|[Dd]efinition|no source"
+    r"\b(?:1[89]|20)\d\d\b|JCGM|Decay Data Evaluation|from memory|[Cc]ommon practice|no source|"
+    r"[Dd]efinition|geometry|[Ss]ame source"
 )
 UNIT = re.compile(
     r"g/cm\^3|kg/m\^3|m/s|\bW/|K/|/K|\bdegC\b|\bus\b|\bmm\b|\bcm\b|\bm\b|\bs\b|\bkm\b|\bg\b|1/s|"
@@ -57,6 +59,13 @@ def raises(function: Callable[..., Any]) -> bool:
     return any(isinstance(node, ast.Raise) and node.exc is not None for node in ast.walk(tree))
 
 
+def _bare(function: Callable[..., Any]) -> list[str]:
+    """Parameters, and the result, that carry no annotation."""
+    signature = inspect.signature(function)
+    names = [p.name for p in signature.parameters.values() if p.annotation is p.empty]
+    return names + (["the result"] if signature.return_annotation is signature.empty else [])
+
+
 def faults(name: str, thing: Any, *, formula: bool) -> list[str]:
     """What the documentation of one public name lacks."""
     doc = inspect.getdoc(thing) or ""
@@ -68,6 +77,7 @@ def faults(name: str, thing: Any, *, formula: bool) -> list[str]:
     wanted = {p.lstrip("*") for p in inspect.signature(thing).parameters}
     lacking = sorted(wanted - described(found.get("Parameters", "")) - {"self", "cls"})
     complaints = [f"{name}: parameter {parameter} is not described" for parameter in lacking]
+    complaints += [f"{name}: {item} is not annotated" for item in _bare(thing)]
     returns = inspect.signature(thing).return_annotation
     if returns not in (None, "None") and not {"Returns", "Yields"} & set(found):
         complaints.append(f"{name}: no section Returns")
@@ -126,19 +136,28 @@ def _good(density: Any, *, width: float = 1.0) -> Any:
     return density * width
 
 
+def test_a_missing_annotation_is_found() -> None:
+    def bare(density, *, width: float = 1.0) -> Any:
+        return density
+
+    bare.__doc__ = _good.__doc__
+    assert "bare: density is not annotated" in faults("bare", bare, formula=True)
+
+
 @pytest.mark.parametrize(
     ("cut", "complaint"),
     [
         ("density : Quantity\n    Bulk density, g/cm^3.\n", "parameter density is not described"),
-        ("Returns\n-------\nfloat\n    g/cm^2, a pure number times a unit.\n", "no section Returns"),
+        (
+            "Returns\n-------\nfloat\n    g/cm^2, a pure number times a unit.\n",
+            "no section Returns",
+        ),
         ("Raises\n------\nValueError\n    When the width is negative.\n", "no section Raises"),
         ("Notes\n-----\nm = rho w, by definition.", "name no source"),
         ("g/cm^2, a pure number times a unit.", "Returns states no unit"),
     ],
 )
-def test_a_planted_gap_is_found(
-    cut: str, complaint: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_planted_gap_is_found(cut: str, complaint: str, monkeypatch: pytest.MonkeyPatch) -> None:
     doc = inspect.getdoc(_good) or ""
     assert faults("good", _good, formula=True) == []
     assert cut in doc
