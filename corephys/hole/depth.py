@@ -92,16 +92,20 @@ def place(
     scalar = size == 1 and at.ndim == 0 and isinstance(core, str) and isinstance(section, str)
     dims: tuple[str, ...] = () if scalar else ("reading",)
 
-    def entry(values: Any, name: str) -> Any:
-        words = {"units": term(name).unit, "long_name": term(name).long_name}
-        return dims, values[0] if scalar else values, words
+    def entry(values: Any, unit: str, words: str) -> xr.Variable:
+        attributes = {"units": unit, "long_name": words} if unit else {"long_name": words}
+        # fastpath: xarray would look through every text for dates.
+        held = np.asarray(values, dtype=float if unit else object)
+        return xr.Variable(dims, held.reshape(()) if scalar else held, attributes, fastpath=True)
 
-    coordinates = {
-        name: (dims, key[0] if scalar else np.asarray(key, dtype=object), {"long_name": name})
-        for name, key in zip(("core", "section"), keys, strict=True)
+    terms = {name: term(name) for name in ("offset", "depth", "depth_fitted")}
+    numbers = {
+        name: entry(values, terms[name].unit, terms[name].long_name)
+        for name, values in zip(terms, (flat, *depths), strict=True)
     }
-    placed = {"depth": entry(depths[0], "depth"), "depth_fitted": entry(depths[1], "depth_fitted")}
-    return xr.Dataset(placed, {**coordinates, "offset": entry(flat, "offset")})
+    coordinates = {"core": entry(keys[0], "", "core"), "section": entry(keys[1], "", "section")}
+    coordinates["offset"] = numbers.pop("offset")
+    return xr.Dataset(numbers, coordinates)
 
 
 def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Dataset:

@@ -37,7 +37,8 @@ class Problem:
     def __str__(self) -> str:
         place = self.file if self.row is None else f"{self.file}:{self.row}"
         column = f", column {self.column!r}" if self.column else ""
-        return f"{place}{column}: {self.what}. {self.mend}."
+        end = "" if self.mend.endswith("?") else "."
+        return f"{place}{column}: {self.what}. {self.mend}{end}"
 
 
 class HoleError(ValueError):

@@ -50,8 +50,8 @@ class Layout:
     def encode(self, core: Any, section: Any) -> Any:
         """Row of the section of each reading, -1 where there is no such section."""
         codes, pairs = encode(core, section)
-        table = np.array([self.codes.get(pair, -1) for pair in pairs], dtype=np.int32)
-        return table[codes] if len(pairs) else np.zeros(0, dtype=np.int32)
+        table = np.array([self.codes.get(pair, -1) for pair in pairs], dtype=np.intp)
+        return table[codes] if len(pairs) else np.zeros(0, dtype=np.intp)
 
     def place(self, code: Any, offset: Any) -> tuple[Any, Any]:
         """Depth as laid out and depth fitted into the advance [m].
@@ -68,25 +68,30 @@ class Layout:
         tuple of (n,) ndarray
             NaN where there is no section or no offset.
         """
-        # A row of NaN at the end is what -1 looks up.
-        top = np.append(self.core_top[self.core_of] + self.above, np.nan)[code]
-        depth = top + offset / 100.0
-        stretched = np.append((self.factor < 1.0)[self.core_of], False)
-        has_void = np.append(np.isin(self.core_of, self.void_core), False)
-        moved = np.flatnonzero((stretched | has_void)[code])
-        if moved.size == 0:
+        core_top, factor = self.core_top[self.core_of], self.factor[self.core_of]
+        closed = self._closed_above(self.core_of, self.above)
+        has_void = self._closed_above(self.core_of, self.above + self.length) > closed
+        # The row at the end is what -1 looks up.
+        inside = offset / 100.0
+        depth = np.append(core_top + self.above, np.nan)[code]
+        depth += inside
+        if not (has_void | (closed > 0.0) | (factor < 1.0)).any():
             return depth, depth.copy()
-        core = self.core_of[code[moved]]
-        inside = self.above[code[moved]] + offset[moved] / 100.0
-        inside -= self._closed_above(core, inside)
-        fitted = depth.copy()
-        fitted[moved] = self.core_top[core] + inside * self.factor[core]
+        inside *= np.append(factor, 1.0)[code]
+        fitted = np.append(core_top + (self.above - closed) * factor, np.nan)[code]
+        fitted += inside
+        if has_void.any():
+            moved = np.flatnonzero(np.append(has_void, False)[code])
+            section = code[moved]
+            within = self.above[section] + offset[moved] / 100.0
+            within -= self._closed_above(self.core_of[section], within)
+            fitted[moved] = core_top[section] + within * factor[section]
         return depth, fitted
 
     def _closed_above(self, core: Any, inside: Any) -> Any:
         """Length of closed void above a point; inside a void, its part above the point."""
         if self.void_core.size == 0:
-            return 0.0
+            return np.zeros(inside.shape)
         # One sorted axis for all cores: each core gets a stretch longer than any core.
         pace = 2.0 * float(np.max(self.above + self.length, initial=0.0)) + 1000.0
         total = np.concatenate([[0.0], np.cumsum(self.void_length)])
@@ -122,7 +127,7 @@ def encode(*keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
     arrays = [np.asarray(key, dtype=object) for key in keys]
     size = arrays[0].size
     if size == 0:
-        return np.zeros(0, dtype=np.int32), []
+        return np.zeros(0, dtype=np.intp), []
     change = np.zeros(size, dtype=bool)
     change[0] = True
     for array in arrays:
@@ -134,7 +139,7 @@ def encode(*keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
             known.setdefault(pair, len(known))
             for pair in zip(*(array[heads].tolist() for array in arrays), strict=True)
         ),
-        dtype=np.int32,
+        dtype=np.intp,
         count=heads.size,
     )
     return np.repeat(head_codes, np.diff(np.append(heads, size))), list(known)
@@ -142,7 +147,7 @@ def encode(*keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
 
 def _encode_categories(keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
     """The same from categories, whose texts are already numbered; -1 is the empty text."""
-    combined = np.zeros(len(keys[0]), dtype=np.int32)
+    combined = np.zeros(len(keys[0]), dtype=np.intp)
     names: list[tuple[str, ...]] = [()]
     for key in keys:
         texts = [*map(str, key.categories), ""]
@@ -177,7 +182,7 @@ def lay_out(
     left of a core, lengths less closed voids, is squeezed into the advance where it is longer.
     """
     rows = {name: row for row, name in enumerate(cores["core"].tolist())}
-    core_of = np.array([rows[name] for name in sections["core"].tolist()], dtype=np.int32)
+    core_of = np.array([rows[name] for name in sections["core"].tolist()], dtype=np.intp)
     length = np.asarray(sections["length"], dtype=float)
     order = np.argsort(core_of, kind="stable")
     total = np.concatenate([[0.0], np.cumsum(length[order])])[:-1]

@@ -42,6 +42,7 @@ def read_hole(
         stays text, times are UTC. Tables with positions carry the coordinates core, section,
         offset [cm], run, depth [m] and depth_fitted [m], and ``flag`` and ``reason`` for what
         reading already shows. Attributes of the root: title, settings, input_sha256, source_files.
+        Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
 
     Raises
     ------
@@ -249,7 +250,8 @@ def _dataset(
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {}
     for name, values in table.values.items():
-        entry = (dim, values, _attributes(table, name))
+        # fastpath: xarray would look through every text for dates.
+        entry = xr.Variable(dim, values, _attributes(table, name), fastpath=True)
         if where is not None and name in _PLACE[: 5 if where.code is None else 4]:
             coordinates[name] = entry
         elif name in ("flag", "reason") and table.table.name not in FLAGGED_ELSEWHERE:

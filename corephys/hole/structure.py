@@ -165,7 +165,8 @@ def unknown_sections(
         siblings = [s for c, s in known if c == core]
         if siblings:
             column, word, legal = "section", section, siblings
-            what = f"core {core!r} has no section {section!r} in {sections_file}"
+            what = f"core {core!r} has no section {section!r} in {sections_file}, only "
+            what += ", ".join(map(repr, sorted(siblings)))
         else:
             column, word, legal = "core", core, sorted({c for c, _ in known})
             what = f"no section of a core {core!r} is in {sections_file}"

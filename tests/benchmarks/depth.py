@@ -1,0 +1,98 @@
+"""Time depth.place against a pandas merge on categories: python tests/benchmarks/depth.py [count].
+
+Both start from the same text keys turned into categories, and end at the depth as laid out. The
+merge is the plain way to do it; the ratio is what the look-up by whole-number codes is worth.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+import corephys as cp
+from corephys.hole import depth
+from corephys.hole.depth import match
+
+
+def hole(cores: int = 60, sections: int = 7) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Cores, sections and closed voids of a made-up hole."""
+    names = [str(i + 1) for i in range(cores)]
+    tops = np.arange(cores) * 9.5
+    core_table = pd.DataFrame({"core": names, "top [m]": tops, "advance [m]": 9.5})
+    rows = [(c, str(s + 1), 1.5) for c in names for s in range(sections)]
+    section_table = pd.DataFrame(rows, columns=["core", "section", "length [m]"])
+    voids = [(c, "2", 40.0, 50.0, "closed_void") for c in names[::3]]
+    return (
+        core_table,
+        section_table,
+        pd.DataFrame(voids, columns=["core", "section", "from [cm]", "to [cm]", "kind"]),
+    )
+
+
+def merge(readings: pd.DataFrame, cores: pd.DataFrame, sections: pd.DataFrame) -> np.ndarray:
+    """The baseline: join each reading with its section and its core."""
+    above = sections.groupby("core", observed=True)["length [m]"].cumsum() - sections["length [m]"]
+    tops = sections.assign(above=above).merge(cores, on="core")
+    for key in ("core", "section"):
+        tops[key] = pd.Categorical(tops[key], categories=readings[key].cat.categories)
+    joined = readings.merge(tops, on=["core", "section"], how="left")
+    return (joined["top [m]"] + joined["above"] + joined["offset"] / 100.0).to_numpy()
+
+
+def best(work: Callable[[], object], repeats: int = 5) -> float:
+    """Shortest of several runs [s]."""
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def main(count: int) -> None:
+    cores, sections, removed = hole()
+    rng = np.random.default_rng(1)
+    per_section = -(-count // len(sections))
+    row = np.repeat(np.arange(len(sections)), per_section)[:count]
+    text = {k: sections[k].to_numpy(dtype=object)[row] for k in ("core", "section")}
+    readings = pd.DataFrame({k: pd.Categorical(v) for k, v in text.items()})
+    readings["offset"] = rng.uniform(0, 150, count)
+    offset = cp.quantity(readings["offset"].to_numpy(), "cm")
+    tables = {"sections": sections, "cores": cores}
+    keys = [readings[k].array for k in ("core", "section")]
+
+    placed = depth.place(*keys, offset, **tables)
+    if not np.allclose(placed.depth.values, merge(readings, cores, sections)):
+        raise SystemExit("the two ways disagree")
+    base = best(lambda: merge(readings, cores, sections))
+    layout = depth._layout(sections, cores, removed)
+    code = layout.encode(*keys)
+    at = readings["offset"].to_numpy()
+    runs = {
+        "look-up of encoded readings, both depths": lambda: layout.place(code, at),
+        "place, categories": lambda: depth.place(*keys, offset, **tables),
+        "place, text": lambda: depth.place(*text.values(), offset, **tables),
+        "place, text, closed voids": lambda: depth.place(
+            *text.values(), offset, **tables, removed=removed
+        ),
+    }
+    print(f"{count} readings; pandas merge on categories: {base * 1e3:.0f} ms")
+    for name, work in runs.items():
+        took = best(work)
+        print(f"{name}: {took * 1e3:.0f} ms, {base / took:.1f} times as fast as the merge")
+    wanted = placed.isel(reading=slice(None, None, 100))
+    a = placed.assign(bulk_density=("reading", at, {"units": "g/cm^3"}))[["bulk_density"]]
+    a = a.assign_coords(depth=placed.depth)
+    to = xr.Dataset(coords={"depth": wanted.depth, "core": wanted.core})
+    for how in ("nearest", "mean over footprint"):
+        took = best(lambda how=how: match(a, to=to, how=how), 3)
+        print(f"match, {how}, onto {to.sizes['reading']} positions: {took * 1e3:.0f} ms")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
