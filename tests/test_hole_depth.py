@@ -167,12 +167,13 @@ def test_many_cores_at_once_agree_with_one_reading_after_the_other(seed):
 
 
 def slowly(core, section, offset, cores, sections, removed):
-    """One reading, in plain steps: every millimetre of the core above it that is no void."""
+    """One reading, in plain steps: the length of core above it that is no void."""
     row = cores[cores["core"] == core].iloc[0]
-    above, inside, voids, total = 0.0, None, [], 0.0
+    above, inside, at, voids = 0.0, None, None, []
     for _, piece in sections[sections["core"] == core].iterrows():
         if piece["section"] == section:
             inside = above + offset / 100
+            at = above + min(offset / 100, piece["length [m]"])  # past its end it has no voids
         gone = removed[(removed["core"] == core) & (removed["section"] == piece["section"])]
         voids += [
             (above + a / 100, above + b / 100)
@@ -180,6 +181,6 @@ def slowly(core, section, offset, cores, sections, removed):
         ]
         above += piece["length [m]"]
     total = above - sum(end - start for start, end in voids)
-    closed = sum(min(max(inside - start, 0.0), end - start) for start, end in voids)
+    closed = sum(min(max(at - start, 0.0), end - start) for start, end in voids)
     factor = min(1.0, row["advance [m]"] / total)
     return row["top [m]"] + inside, row["top [m]"] + (inside - closed) * factor

@@ -83,8 +83,11 @@ class Layout:
         if has_void.any():
             moved = np.flatnonzero(np.append(has_void, False)[code])
             section = code[moved]
-            within = self.above[section] + offset[moved] / 100.0
-            within -= self._closed_above(self.core_of[section], within)
+            start = self.above[section]
+            within = start + offset[moved] / 100.0
+            # Past its end a section has no voids: those of the next are not its own.
+            at = np.clip(within, start, start + self.length[section])
+            within -= self._closed_above(self.core_of[section], at)
             fitted[moved] = core_top[section] + within * factor[section]
         return depth, fitted
 
