@@ -139,6 +139,56 @@ def test_an_undeclared_import_is_found(tmp_path: Path) -> None:
     assert undeclared([file], declared()) == {"cupy"}
 
 
+def missing_from_pages(pages: dict[str, str]) -> list[str]:
+    """Tables, columns and choices of the package that the pages for users do not name."""
+    from corephys.hole.tables import TABLES
+    from corephys.recipe import SCHEMA
+
+    found = []
+    for name, schema in TABLES.items():
+        line = re.search(
+            rf"^\| `{re.escape(name)}\.csv` \|.*$", pages["hole_folder.md"], re.MULTILINE
+        )
+        lacking = [c.header for c in schema.columns if not line or c.header not in line[0]]
+        found += [f"hole_folder.md: {name}.csv, {header}" for header in lacking]
+    for stage, options in SCHEMA.items():
+        part = re.search(rf"^## {stage}$(.*?)(?=^## |\Z)", pages["recipe.md"], re.M | re.S)
+        for key, option in options.items():
+            default = {None: "unknown", True: "true", False: "false"}.get(option.default)
+            default = str(option.default) if isinstance(option.default, float | str) else default
+            if not part or f"| `{key}` | {default} |" not in part[1]:
+                found.append(f"recipe.md: [{stage}] {key} = {default}")
+    return found
+
+
+def pages() -> dict[str, str]:
+    return {p.name: p.read_text(encoding="utf-8") for p in (ROOT / "docs").glob("*.md")}
+
+
+def test_pages_name_every_column_and_every_choice() -> None:
+    assert missing_from_pages(pages()) == []
+
+
+def test_a_column_or_choice_left_out_of_the_pages_is_found() -> None:
+    cut = pages()
+    cut["hole_folder.md"] = cut["hole_folder.md"].replace("aluminium_thickness [mm], ", "")
+    cut["recipe.md"] = cut["recipe.md"].replace("| `dead_time` | 0 s |", "| `dead_time` | 5 us |")
+    assert missing_from_pages(cut) == [
+        "hole_folder.md: standards/gamma.csv, aluminium_thickness [mm]",
+        "recipe.md: [gamma] dead_time = 0 s",
+    ]
+
+
+@pytest.mark.parametrize(
+    "page", ["README.md", "DEVELOPERS.md", *sorted(f"docs/{n}" for n in pages())]
+)
+def test_links_between_pages_lead_somewhere(page: str) -> None:
+    text = (ROOT / page).read_text(encoding="utf-8")
+    links = re.findall(r"\]\(([^)#:]+)\)", text)
+    folder = (ROOT / page).parent
+    assert [link for link in links if not (folder / link).exists()] == []
+
+
 # Written in pieces so that this file does not find itself.
 FORBIDDEN = (
     r"(?<![\w.:/])/(?:work|home|root|tmp|Users|mnt)/\w",
