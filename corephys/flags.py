@@ -58,6 +58,11 @@ REASONS: dict[str, int] = {
     "no_decay": BAD,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
+_BLOCK = 65536  # readings
+_MASKS = tuple(
+    (level, sum(_BITS[name] for name, caused in REASONS.items() if caused == level))
+    for level in (NOT_EVALUATED, SUSPECT, BAD, MISSING)
+)
 
 
 def bit(reason: str) -> int:
@@ -112,9 +117,14 @@ def from_reason(reason: Any) -> Any:
     """
     reason = np.asarray(reason)
     flag = np.full(reason.shape, GOOD, dtype=np.int8)
-    for level in (NOT_EVALUATED, SUSPECT, BAD, MISSING):
-        mask = sum(_BITS[name] for name, caused in REASONS.items() if caused == level)
-        flag[(reason & mask) != 0] = level
+    # Most readings have no reason at all: a block without any is passed over.
+    masks, levels = reason.reshape(-1), flag.reshape(-1)
+    for start in range(0, masks.size, _BLOCK):
+        block = masks[start : start + _BLOCK]
+        if not block.any():
+            continue
+        for level, mask in _MASKS:
+            levels[start : start + _BLOCK][(block & mask) != 0] = level
     return flag
 
 

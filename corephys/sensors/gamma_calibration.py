@@ -1,0 +1,254 @@
+"""Calibration of a gamma densiometer with standards of aluminium in water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from corephys import constants, seawater, units
+from corephys.numerics import information, polynomial
+
+__all__ = ["Calibration", "calibrate", "standard_density"]
+
+_C = constants.CONSTANTS
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """ln I = c0 + c1 x + c2 x^2 with x the areal density inside the liner.
+
+    Parameters
+    ----------
+    coefficients : (3,) ndarray
+        c0 [1], c1 [cm^2/g], c2 [cm^4/g^2]; c2 is zero for a straight line.
+    covariance : (k, k) ndarray
+        Of the k coefficients that were fitted.
+    domain : tuple of float
+        Areal densities that the standards span, widened by a tenth [g/cm^2].
+    dead_time, background_rate : float
+        In s and 1/s; used for standards and readings alike.
+    real_time : bool
+        Whether counting times are real times.
+    water_density, aluminium_density : float
+        Of the standards [g/cm^3].
+    water_ratio, aluminium_ratio : float
+        Z/A [mol/g].
+    areal_density, log_rate, log_rate_uncertainty, residual : ndarray, (standard)
+        The standards as they entered the fit.
+    criterion : dict of int to float
+        AICc by order.
+    reduced_chi_square : float
+        Of the chosen fit; above one it has widened ``covariance``.
+    shifted : dict of str to Calibration
+        The calibration made again with one input shifted by one sigma, by source.
+    """
+
+    coefficients: np.ndarray
+    covariance: np.ndarray
+    domain: tuple[float, float]
+    dead_time: float = 0.0
+    background_rate: float = 0.0
+    real_time: bool = True
+    water_density: float = 0.9982
+    aluminium_density: float = _C["aluminium_density"].value
+    water_ratio: float = _C["water_electron_ratio"].value
+    aluminium_ratio: float = _C["aluminium_electron_ratio"].value
+    areal_density: np.ndarray = field(default_factory=lambda: np.empty(0))
+    log_rate: np.ndarray = field(default_factory=lambda: np.empty(0))
+    log_rate_uncertainty: np.ndarray = field(default_factory=lambda: np.empty(0))
+    residual: np.ndarray = field(default_factory=lambda: np.empty(0))
+    criterion: dict[int, float] = field(default_factory=dict)
+    reduced_chi_square: float = float("nan")
+    shifted: dict[str, Calibration] = field(default_factory=dict)
+
+    @classmethod
+    def nominal(cls, **changes: Any) -> Calibration:
+        """Scale of pure water and aluminium without a fit, for the electron step alone."""
+        unknown = np.full((2, 2), np.nan)
+        return cls(np.array([0.0, -0.0746, 0.0]), unknown, (0.0, np.inf), **changes)
+
+    def describe(self) -> str:
+        """Coefficients and order in one line."""
+        c = ", ".join(f"c{i} = {value:.6g}" for i, value in enumerate(self.coefficients))
+        return f"ln I = c0 + c1 x + c2 x^2, {c}; {self.areal_density.size} standards"
+
+
+def standard_density(
+    aluminium_thickness: Any, bore: Any, *, water_density: Any,
+    aluminium_density: Any = _C["aluminium_density"],
+) -> Any:  # fmt: skip
+    """Mean density along the beam through a step of aluminium in water.
+
+    Parameters
+    ----------
+    aluminium_thickness, bore : Quantity, DataArray or str
+        Thickness of aluminium and bore of the liner [cm].
+    water_density, aluminium_density : Quantity, str or Constant
+        [g/cm^3].
+
+    Returns
+    -------
+    float or array
+        Mean density [g/cm^3], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When a step is thicker than the bore.
+
+    Notes
+    -----
+    (rho_Al d_Al + rho_w (D - d_Al)) / D: areal densities add up (geometry).
+    """
+    d = units.as_floats(aluminium_thickness, "cm", "aluminium_thickness")
+    wide = units.as_floats(bore, "cm", "bore")
+    if np.any(np.asarray(d > wide)) or np.any(np.asarray(d < 0)):
+        raise ValueError("aluminium_thickness must lie between zero and the bore")
+    rw = units.as_floats(water_density, "g/cm^3", "water_density")
+    ra = units.as_floats(aluminium_density, "g/cm^3", "aluminium_density")
+    return (ra * d + rw * (wide - d)) / wide
+
+
+def calibrate(
+    counts: Any, time: Any, aluminium_thickness: Any, bore: Any, *,
+    dead_time: Any = "0 s", dead_time_uncertainty: Any = None,
+    background_rate: Any = "0 1/s", background_rate_uncertainty: Any = None,
+    time_kind: str = "real", decay: Any = 1.0, water_temperature: Any = "20 degC",
+    aluminium_density: constants.Constant = _C["aluminium_density"], order: int | None = None,
+) -> Calibration:  # fmt: skip
+    """Fit ln I against areal density of standards of aluminium in fresh water.
+
+    Parameters
+    ----------
+    counts, time : Quantity or DataArray, (standard)
+        Counts [count] and counting time [s].
+    aluminium_thickness, bore : Quantity or DataArray, (standard)
+        Thickness of aluminium and bore of the liner [cm].
+    dead_time, background_rate : Quantity or str
+        [s] and [1/s], with their standard uncertainties.
+    dead_time_uncertainty, background_rate_uncertainty : Quantity or str, optional
+        Systematic: the same error in the standards and in the readings. Unknown gives NaN.
+    time_kind : {"real", "live"}
+        Kind of counting time.
+    decay : float or ndarray
+        Factor to the reference time of each standard.
+    water_temperature : Quantity or str
+        Of the water in the standards [degC]; its density comes from TEOS-10.
+    aluminium_density : Constant
+        [g/cm^3], with its uncertainty.
+    order : {1, 2}, optional
+        Degree of the fit; the smaller AICc decides where it is not given.
+
+    Returns
+    -------
+    Calibration
+        Coefficients, covariance, residuals and the calibration shifted by each nuisance.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        With fewer than three different thicknesses, counts that are not positive, or a fit whose
+        rate rises with density.
+
+    Notes
+    -----
+    Weighted least squares, weights from Poisson counts; covariance widened by the reduced
+    chi-square where that exceeds one. Order by AICc (Hurvich and Tsai 1989).
+    """
+    n = np.asarray(units.as_floats(counts, "count", "counts"), dtype=float)
+    t = np.broadcast_to(units.as_floats(time, "s", "time"), n.shape)
+    nuisances = {
+        "dead_time": units.as_floats(dead_time, "s", "dead_time"),
+        "background_rate": units.as_floats(background_rate, "1/s", "background_rate"),
+        "aluminium_density": aluminium_density.value,
+    }
+    sigmas = {
+        "dead_time": _sigma(dead_time_uncertainty, "s", "dead_time_uncertainty"),
+        "background_rate": _sigma(background_rate_uncertainty, "1/s", "background_rate_uncertainty"),
+        "aluminium_density": aluminium_density.uncertainty,
+    }
+    water = float(
+        seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0
+    )
+    wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
+    thickness = np.broadcast_to(
+        units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
+    )
+    _check(n, thickness, wide)
+    fixed = dict(
+        n=n, t=t, thickness=thickness, bore=wide, decay=decay, real=time_kind == "real",
+        water=water,
+    )  # fmt: skip
+    best = _fit(order=order, **nuisances, **fixed)
+    degree = best.covariance.shape[0] - 1
+    shifted = {
+        source: _fit(order=degree, **{**nuisances, source: nuisances[source] + sigma}, **fixed)
+        for source, sigma in sigmas.items()
+        if np.isfinite(sigma)
+    }
+    for source, sigma in sigmas.items():
+        if not np.isfinite(sigma):
+            shifted[source] = replace(best, coefficients=best.coefficients * np.nan)
+    return replace(best, shifted=shifted)
+
+
+def _sigma(value: Any, unit: str, name: str) -> float:
+    given = units.as_floats(value, unit, name, difference=True, optional=True)
+    return float("nan") if given is None else float(given)
+
+
+def _check(n: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
+    if np.any(~(n > 0)):
+        bad = int(np.flatnonzero(~(n > 0))[0])
+        raise ValueError(f"standard {bad} has {n[bad]:g} counts; standards need positive counts")
+    if np.any(thickness > bore) or np.any(thickness < 0):
+        raise ValueError("aluminium_thickness must lie between zero and the bore")
+    steps = np.unique(np.round(thickness, 4)).size
+    if steps < 3:
+        raise ValueError(
+            f"the standards have {steps} different thicknesses of aluminium; a calibration needs "
+            "at least three, water alone among them"
+        )
+
+
+def _fit(
+    *, n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray, decay: Any,
+    real: bool, water: float, dead_time: float, background_rate: float, aluminium_density: float,
+    order: int | None,
+) -> Calibration:  # fmt: skip
+    rate = n / t
+    live = 1.0 - rate * dead_time if real else np.ones_like(rate)
+    net = rate / live - background_rate
+    if np.any(~(net > 0)) or np.any(live <= 0):
+        raise ValueError("a standard has no net count rate; check dead_time and background_rate")
+    sigma = np.sqrt(n) / t / live / net
+    y = np.log(net * decay)
+    x = aluminium_density * thickness + water * (bore - thickness)
+    fits, criterion = {}, {}
+    orders = (order,) if order else (1, 2) if np.unique(np.round(thickness, 4)).size > 3 else (1,)
+    for degree in orders:
+        c, covariance, chi_square = polynomial.fit_polynomial(x, y, sigma, degree)
+        fits[degree] = (c, covariance, chi_square)
+        if len(orders) > 1:
+            criterion[degree] = information.akaike_corrected(chi_square, x.size, degree + 1)
+    degree = min(criterion, key=lambda key: criterion[key]) if criterion else orders[0]
+    c, covariance, chi_square = fits[degree]
+    reduced = chi_square / max(x.size - degree - 1, 1)
+    fitted = np.polynomial.polynomial.polyval(x, c)
+    full = np.zeros(3)
+    full[: degree + 1] = c
+    if np.any(full[1] + 2.0 * full[2] * x >= 0):
+        raise ValueError("the count rate does not fall with density everywhere; check the standards")
+    margin = 0.1 * (x.max() - x.min())
+    return Calibration(
+        full, covariance * max(reduced, 1.0), (float(x.min() - margin), float(x.max() + margin)),
+        dead_time, background_rate, real, water, aluminium_density,
+        areal_density=x, log_rate=y, log_rate_uncertainty=sigma, residual=y - fitted,
+        criterion=criterion, reduced_chi_square=float(reduced),
+    )  # fmt: skip
