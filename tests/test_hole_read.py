@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import pickle
 from pathlib import Path
 
 import numpy as np
@@ -377,3 +378,52 @@ def test_columns_called_flag_or_reason_keep_their_content(tmp_path):
     assert scan["flag_as_given"].values.tolist() == [7]
     assert scan["reason_as_given"].values.tolist() == ["why"]
     assert scan["flag"].values.tolist() == [1]
+
+
+def test_an_empty_text_column_of_a_frame_is_text():
+    cores = pd.DataFrame(
+        {"core": ["1"], "coring_method": ["piston"], "top [m]": [0], "advance [m]": [3],
+         "recovered [m]": [3]}
+    )  # fmt: skip
+    sections = pd.DataFrame(
+        {"core": ["1"], "section": ["1"], "length [m]": [3.0], "core_diameter [mm]": [66],
+         "annulus": [np.nan]}
+    )  # fmt: skip
+    hole = hole_from_tables({"cores": cores, "sections": sections}, {"hole": {"name": "x"}})
+    assert hole["sections"]["annulus"].values.tolist() == [""]
+
+
+def test_the_error_survives_the_way_to_another_process(tmp_path):
+    with pytest.raises(HoleError) as caught:
+        read_hole(write(tmp_path, FAULTS, FAULTY_TOML))
+    again = pickle.loads(pickle.dumps(caught.value))
+    assert str(again) == str(caught.value)
+    assert again.problems == caught.value.problems
+
+
+def test_a_hole_survives_netcdf(tmp_path):
+    extra = {
+        "removed.csv": "core,section,from [cm],to [cm],kind,when\n",
+        "scan/pwave.csv": "core,section,offset [cm],travel_time [us],thickness [mm],time\n"
+        "01,1,10,40,66,2031-05-01T12:00:00Z\n01,1,12,40,66,\n",
+    }
+    (tmp_path / "hole").mkdir()
+    hole = read(tmp_path / "hole", extra)
+    hole.to_netcdf(tmp_path / "hole.nc", engine="h5netcdf")
+    with xr.open_datatree(tmp_path / "hole.nc", engine="h5netcdf") as again:
+        assert set(again.groups) == set(hole.groups)
+        for node in ("scan/gamma", "scan/pwave", "sections"):
+            xr.testing.assert_equal(again[node].to_dataset().load(), hole[node].to_dataset())
+
+
+def test_the_demonstration_hole_lies_where_its_truth_says():
+    folder = Path(__file__).parents[1] / "data_demo" / "hole"
+    hole = read_hole(folder)
+    for sensor in ("gamma", "pwave"):
+        truth = pd.read_csv(folder / "truth" / f"scan_{sensor}.csv", dtype={"core": str})
+        scan = hole[f"scan/{sensor}"]
+        assert scan["core"].values.tolist() == truth["core"].tolist()
+        error = np.abs(scan["depth_fitted"].values - truth["depth_fitted [m]"].to_numpy())
+        assert error.max() <= 0.000501  # the truth is written to the millimetre
+        declared = (truth["flaw"] == "declared_void").to_numpy()
+        assert ((scan["flag"].values == flags.BAD) == declared).all()

@@ -152,6 +152,9 @@ def _read(
         return Problem(file, 1, header, what, f"Write the header {column.header!r}")
     if column.kind == "text":
         if isinstance(content, np.ndarray) and content.dtype.kind == "f":
+            if np.isnan(content).all():  # pandas reads an empty text column so
+                columns.values[name] = _objects([""] * len(content))
+                return None
             what = f"{name} is a text and was given as floating-point numbers"
             mend = "Read the column as text: pandas.read_csv(..., dtype=str)"
             return Problem(file, None, header, what, mend)

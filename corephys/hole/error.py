@@ -62,6 +62,11 @@ class HoleError(ValueError):
         head = f"{hole} cannot be read: {count} problem{'s' if count != 1 else ''} to mend"
         lines = [f"{number:>3}. {problem}" for number, problem in enumerate(self.problems, 1)]
         super().__init__("\n".join([head, *lines]))
+        self._hole = hole
+
+    def __reduce__(self) -> tuple[type[HoleError], tuple[list[Problem], str]]:
+        # An exception is otherwise sent to another process as its message alone.
+        return type(self), (self.problems, self._hole)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -68,7 +68,11 @@ def read_hole(
             cells[name] = found
     unread, faults = _other_files(folder, present)
     tree = _assemble(cells, given, columns, problems + faults, f"the hole in {str(folder)!r}")
-    logs = sorted(f"downhole/logs/{path.name}" for path in folder.glob("downhole/logs/*.las"))
+    logs = sorted(
+        f"downhole/logs/{path.name}"
+        for path in folder.glob("downhole/logs/*")
+        if path.suffix.lower() == ".las"
+    )
     sources = [FILE, *(f"{name}.csv" for name in present), *logs]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
