@@ -18,7 +18,9 @@ from corephys import flags, uncertainty, units
 from corephys.uncertainty import Measured
 from corephys.vocabulary import TERMS, term
 
-__all__ = ["POSITION", "PositionError", "apply", "build", "require_same_positions", "take", "unpack"]
+__all__ = [
+    "POSITION", "PositionError", "apply", "build", "leaf", "require_same_positions", "take", "unpack",
+]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
 
@@ -212,6 +214,28 @@ def apply(
         output_dtypes=dtypes or [float] * outputs,
         keep_attrs=False,
     )
+
+
+def leaf(tree: xr.DataTree, path: str) -> xr.Dataset | None:
+    """The table or result at a path of a hole.
+
+    Parameters
+    ----------
+    tree : DataTree
+        A hole, raw or reduced.
+    path : str
+        Such as ``"scan/gamma"``.
+
+    Returns
+    -------
+    Dataset or None
+        None where there is nothing at the path.
+    """
+    try:
+        node = tree[path]
+    except KeyError:
+        return None
+    return node.to_dataset(inherit=False) if isinstance(node, xr.DataTree) else None
 
 
 def build(

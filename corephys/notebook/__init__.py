@@ -1,0 +1,1 @@
+"""Floor 6: what a notebook shows of a hole and of its results."""

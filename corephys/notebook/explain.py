@@ -1,0 +1,59 @@
+"""The chain of steps behind a result, in words."""
+
+from __future__ import annotations
+
+import json
+
+import xarray as xr
+
+from corephys.vocabulary import TERMS
+
+__all__ = ["explain"]
+
+
+def explain(result: xr.Dataset | xr.DataTree) -> str:
+    """Say how a result was made: steps with equations, constants, and what brings the uncertainty.
+
+    Parameters
+    ----------
+    result : Dataset or DataTree
+        A result of a public function, or a node of a reduced hole that holds one.
+
+    Returns
+    -------
+    str
+        Plain text, one step a line.
+
+    Raises
+    ------
+    TypeError
+        When it is neither.
+    """
+    if isinstance(result, xr.DataTree):
+        result = result.to_dataset(inherit=False)
+    if not isinstance(result, xr.Dataset):
+        raise TypeError(f"explain takes a result (a Dataset), not {type(result).__name__}")
+    names = [str(name) for name in result.data_vars if str(name) in TERMS]
+    lines = [", ".join(f"{name} [{TERMS[name].unit}]" for name in names) or "no quantity"]
+    steps = json.loads(result.attrs.get("steps", "[]"))
+    lines += [f"  {number}. {step}" for number, step in enumerate(steps, start=1)]
+    constants = json.loads(result.attrs.get("constants", "{}"))
+    if constants:
+        lines.append("with")
+        lines += [f"  {name.replace('_', ' ')}: {value}" for name, value in constants.items()]
+    for name in names:
+        if f"{name}_effects" in result:
+            lines.append(_budget(result, name))
+    return "\n".join(lines)
+
+
+def _budget(result: xr.Dataset, name: str) -> str:
+    """Median standard uncertainty of a quantity by source, largest first."""
+    effects = abs(result[f"{name}_effects"])
+    other = [dim for dim in effects.dims if dim != "source"]
+    sizes = effects.median(other) if other else effects
+    shares = {str(s): float(v) for s, v in zip(sizes["source"].values, sizes.values, strict=True)}
+    shares["random"] = float(result[f"{name}_u_random"].median())
+    ranked = sorted(shares.items(), key=lambda item: -item[1] if item[1] == item[1] else 0.0)
+    shown = ", ".join(f"{s.replace('_', ' ')} {v:.2g}" for s, v in ranked if v != 0.0)
+    return f"uncertainty of {name.replace('_', ' ')} [{TERMS[name].unit}], k = 1: {shown}"
