@@ -227,9 +227,20 @@ def test_depth_may_stand_in_place_of_the_section_and_needs_no_cores(tmp_path):
         ("scan/gamma.csv", "\ufeffcore,section,offset [cm],counts,live_time [s]\r\n01,1,0,1,4\r\n"),
         ("scan/gamma.csv", "core,section,offset [cm],counts,live_time [s],\n01,1,0,1,4,\n,,,,,\n"),
         ("scan/gamma.csv", 'core,section,offset [cm],counts,live_time [s],a\n01,1,0,1,4,"x, y"\n'),
+        ("scan/gamma.csv", 'core,section,offset [cm],counts,live_time [s],a\n01,1,0,1,4,"x\ny"\n'),
+        ("scan/gamma.csv", "core,section,offset [cm],counts,live_time [s]\n\n01,1,0,1,4\n\n"),
         ("removed.csv", "core,section,from [cm],to [cm],kind,when\n"),
     ],
-    ids=["empty", "header only", "byte-order mark", "trailing commas", "quoted comma", "no rows"],
+    ids=[
+        "empty",
+        "header only",
+        "byte-order mark",
+        "trailing commas",
+        "quoted comma",
+        "quoted line break",
+        "blank lines",
+        "no rows",
+    ],
 )
 def test_legal_files_pass(tmp_path, table, text):
     hole = read(tmp_path, {table: text})
@@ -427,3 +438,24 @@ def test_the_demonstration_hole_lies_where_its_truth_says():
         assert error.max() <= 0.000501  # the truth is written to the millimetre
         declared = (truth["flaw"] == "declared_void").to_numpy()
         assert ((scan["flag"].values == flags.BAD) == declared).all()
+
+
+def test_rows_are_named_by_their_line_whatever_stands_between(tmp_path):
+    head = "core,section,offset [cm],counts,live_time [s],note\n"
+    for body, line in (
+        ('01,1,0,1,4,"two\nlines"\n01,9,0,1,4,\n', 4),
+        ("01,1,0,1,4,\n\n\n01,9,0,1,4,\n", 5),
+        ("01,1,0,1,4,\n01,9,0,1,4,\n", 3),
+    ):
+        (found,) = problems(tmp_path, {"scan/gamma.csv": head + body})
+        assert found.startswith(f"scan/gamma.csv:{line}, column 'section'"), found
+
+
+def test_ten_thousand_rows_are_read_in_order(tmp_path):
+    rows = [f"01,1,{i / 100:.2f},{i},4,1" for i in range(10_000)]
+    text = "core,section,offset [cm],counts,live_time [s],run\n" + "\n".join(rows)
+    gamma = read(tmp_path, {"scan/gamma.csv": text})["scan/gamma"]
+    assert (gamma["counts"].values == np.arange(10_000)).all()
+    rows[7_000] += ",1"
+    (found,) = problems(tmp_path, {"scan/gamma.csv": text.split("\n")[0] + "\n" + "\n".join(rows)})
+    assert found.startswith("scan/gamma.csv:7002: 7 fields")

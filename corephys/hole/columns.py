@@ -125,7 +125,7 @@ def _split(header: str, schema: dict[str, Column], file: str) -> tuple[str, str,
         name, unit = units.split_header(header)
     except units.UnitError as error:
         expected = f"Write {column.header!r}" if column else "Write a unit that is known"
-        return name, "", Problem(file, 1, header, str(error).rstrip(".?"), expected)
+        return name, "", Problem(file, 1, header, str(error).rstrip("."), expected)
     return name, unit, None
 
 

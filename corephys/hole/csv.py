@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,7 +17,9 @@ import pandas as pd
 
 from corephys.hole.error import Problem, rows_in_words
 
-__all__ = ["Cells", "from_frame", "parse"]
+__all__ = ["Cells", "decode", "from_frame", "parse"]
+
+_BLOCK = 4096  # rows
 
 
 @dataclass
@@ -62,14 +65,43 @@ def parse(raw: bytes, file: str) -> tuple[Cells | None, list[Problem]]:
     text, problem = decode(raw, file)
     if text is None:
         return None, [problem] if problem else []
+    regular = _regular(text, file)
+    if regular is not None and all(regular.header):
+        return regular, []
+    return _row_by_row(text, file)
+
+
+def _regular(text: str, file: str) -> Cells | None:
+    """The cells of a file with nothing odd in it: one line a row, every field there.
+
+    Rows become columns a block at a time, so that a million rows are never held as lists. None
+    where a row calls for a closer look.
+    """
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    try:
+        header = [name.strip() for name in next(reader, [])]
+        columns: list[Any] = [[] for _ in header]
+        while block := list(itertools.islice(reader, _BLOCK)):
+            if set(map(len, block)) != {len(header)}:
+                return None
+            for column, cells in zip(columns, zip(*block, strict=True), strict=True):
+                column.extend(cells)
+    except csv.Error:
+        return None
+    if len(header) < 2 or "" in columns[0] or reader.line_num != len(columns[0]) + 1:
+        return None
+    return Cells(file, header, columns, range(2, len(columns[0]) + 2))
+
+
+def _row_by_row(text: str, file: str) -> tuple[Cells | None, list[Problem]]:
+    """The cells of any file, or what is wrong with its rows."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[list[str]] = []
     lines: list[int] = []
     try:
         for row in reader:
-            if row and (
-                row[0] or any(row)
-            ):  # a blank line, or the bare commas a spreadsheet leaves below a table
+            # A blank line, or the bare commas a spreadsheet leaves below a table, is no row.
+            if any(row):
                 rows.append(row)
                 lines.append(reader.line_num)
     except csv.Error as error:

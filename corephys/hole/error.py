@@ -37,8 +37,8 @@ class Problem:
     def __str__(self) -> str:
         place = self.file if self.row is None else f"{self.file}:{self.row}"
         column = f", column {self.column!r}" if self.column else ""
-        end = "" if self.mend.endswith("?") else "."
-        return f"{place}{column}: {self.what}. {self.mend}{end}"
+        what, mend = (text if text.endswith("?") else f"{text}." for text in (self.what, self.mend))
+        return f"{place}{column}: {what} {mend}"
 
 
 class HoleError(ValueError):
@@ -85,8 +85,11 @@ def nearest(word: str, known: Iterable[str]) -> str:
         A legal word, empty where none is like it.
     """
     by_lower = {k.lower(): k for k in known}
-    close = difflib.get_close_matches(word.strip().lower(), list(by_lower), n=1, cutoff=0.6)
-    return by_lower[close[0]] if close else ""
+    given = word.strip().lower()
+    close = difflib.get_close_matches(given, list(by_lower), n=1, cutoff=0.6)
+    if not close and len(given) > 2:
+        close = [k for k in by_lower if k.startswith(given)]
+    return by_lower[close[0]] if len(close) == 1 else ""
 
 
 def rows_in_words(count: int) -> str:

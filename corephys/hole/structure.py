@@ -251,7 +251,7 @@ def _supplied_units(table: Columns) -> list[Problem]:
             units.canonical(unit)
         except units.UnitError as error:
             rows = np.flatnonzero(table["unit"] == unit)
-            what = f"{str(error).rstrip('.?')}{rows_in_words(rows.size)}"
+            what = f"{str(error).rstrip('.')}{rows_in_words(rows.size)}"
             line = table.line(int(rows[0]))
             problems.append(Problem(table.file, line, "unit", what, "Write a unit that is known"))
     return problems
