@@ -19,7 +19,8 @@ from corephys.hole.error import Problem, rows_in_words
 
 __all__ = ["Cells", "decode", "from_frame", "parse"]
 
-_BLOCK = 4096  # rows
+# Rows held as lists at one time: few enough that the garbage collector is not woken.
+_BLOCK = 256
 
 
 @dataclass
