@@ -93,7 +93,18 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 
 def rows_in_words(count: int) -> str:
-    """How many further rows share a fault, for the end of a sentence; empty for the first alone."""
+    """How many further rows share a fault, for the end of a sentence.
+
+    Parameters
+    ----------
+    count : int
+        Rows with the fault.
+
+    Returns
+    -------
+    str
+        Empty for a single row.
+    """
     if count < 2:
         return ""
     return f" (and in {count - 1} more row{'s' if count > 2 else ''})"
