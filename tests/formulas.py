@@ -19,42 +19,53 @@ ROOMS_WITH_FORMULAS = (
     "corephys.samples.",
     "corephys.downhole.",
     "corephys.products.",
-    "corephys.seawater",
-    "corephys.mixing",
+    "corephys.seawater.",
+    "corephys.mixing.",
 )
 
 # Dotted name -> why no published number belongs to it.
-NOT_FORMULAS: dict[str, str] = {}
+NOT_FORMULAS: dict[str, str] = {
+    "corephys.sensors.gamma_calibration.calibrate": (
+        "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
+    ),
+}
 
 
-def public_modules() -> list[str]:
+def modules() -> list[str]:
     """Dotted names of all modules of which no part starts with an underscore."""
-    found = ["corephys"]
+    found = []
     for module in pkgutil.walk_packages(corephys.__path__, "corephys."):
         if not any(part.startswith("_") for part in module.name.split(".")):
             found.append(module.name)
     return found
 
 
+def listed(module: Any) -> dict[str, Any]:
+    """Functions and classes of a module's ``__all__`` by the dotted name of their definition."""
+    things = [getattr(module, name) for name in getattr(module, "__all__", ())]
+    own = [t for t in things if inspect.isfunction(t) or inspect.isclass(t)]
+    return {
+        f"{t.__module__}.{t.__qualname__}": t for t in own if t.__module__.startswith("corephys")
+    }
+
+
 def public_objects() -> dict[str, Any]:
-    """Functions and classes that the modules list in ``__all__``, by dotted name."""
-    found: dict[str, Any] = {}
-    for module_name in public_modules():
-        module = importlib.import_module(module_name)
-        for name in getattr(module, "__all__", ()):
-            thing = getattr(module, name)
-            kind = inspect.isfunction(thing) or inspect.isclass(thing)
-            if kind and thing.__module__.startswith("corephys"):
-                found[f"{thing.__module__}.{thing.__qualname__}"] = thing
+    """Functions and classes that users reach: of ``corephys`` and of the modules it hands out."""
+    found = listed(corephys)
+    for name in corephys.__all__:
+        if inspect.ismodule(getattr(corephys, name)):
+            found.update(listed(getattr(corephys, name)))
     return found
 
 
-def formulas() -> set[str]:
-    """Dotted names of the functions that need a check value."""
+def formulas() -> dict[str, Any]:
+    """Functions that need a check value by dotted name, handed out or not."""
+    rooms = [m for m in modules() if f"{m}.".startswith(ROOMS_WITH_FORMULAS)]
+    found: dict[str, Any] = {}
+    for room in rooms:
+        found.update(listed(importlib.import_module(room)))
     return {
-        name
-        for name, thing in public_objects().items()
-        if inspect.isfunction(thing)
-        and name.startswith(ROOMS_WITH_FORMULAS)
-        and name not in NOT_FORMULAS
+        name: thing
+        for name, thing in found.items()
+        if inspect.isfunction(thing) and name not in NOT_FORMULAS
     }

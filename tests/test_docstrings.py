@@ -1,6 +1,7 @@
 """Every public name says what goes in, what comes out, what can go wrong and where it is from.
 
-Public is what a module without a leading underscore lists in ``__all__``. The rules:
+Public is what ``corephys`` and the modules that it hands out list in ``__all__``, and every
+formula. The rules:
 
 - every parameter is described under Parameters, every result under Returns;
 - a function whose body raises has a section Raises;
@@ -21,6 +22,7 @@ from typing import Any
 
 import pytest
 
+from corephys import vocabulary
 from tests.formulas import formulas, public_objects
 
 UNDERLINE = re.compile(r"^(?P<title>[A-Z][A-Za-z ]+)\n-{3,}$", re.MULTILINE)
@@ -31,16 +33,22 @@ SOURCE = re.compile(
 UNIT = re.compile(
     r"g/cm\^3|kg/m\^3|m/s|\bW/|K/|/K|\bdegC\b|\bus\b|\bmm\b|\bcm\b|\bm\b|\bs\b|\bkm\b|\bg\b|1/s|"
     r"g/kg|dbar|S/m|\byr\b|\bunit\b|\bunits\b|\bfraction|dimensionless|\bcount|\bpure number|"
-    r"\bkPa\b|mol/g|``1``|\"1\""
+    r"\bkPa\b|mol/g|``1``|\"1\"|\[1\]|, 1\."
 )
+
+
+def states_unit(text: str) -> bool:
+    """A unit stands there, or a quantity of the vocabulary, which has one."""
+    quoted = re.findall(r"``(\w+)``", text)
+    return bool(UNIT.search(text)) or any(name in vocabulary.TERMS for name in quoted)
 
 
 def sections(doc: str) -> dict[str, str]:
     """Text of each numpydoc section by title."""
     doc = inspect.cleandoc(doc or "")
     heads = list(UNDERLINE.finditer(doc))
-    ends = [head.start() for head in heads[1:]] + [len(doc)]
-    return {h["title"]: doc[h.end() : end] for h, end in zip(heads, ends, strict=True)}
+    starts = [head.start() for head in heads] + [len(doc)]
+    return {h["title"]: doc[h.end() : end] for h, end in zip(heads, starts[1:], strict=True)}
 
 
 def described(text: str) -> set[str]:
@@ -84,17 +92,17 @@ def faults(name: str, thing: Any, *, formula: bool) -> list[str]:
     if raises(thing) and "Raises" not in found:
         complaints.append(f"{name}: raises, and has no section Raises")
     if formula:
-        if wanted and not UNIT.search(found.get("Parameters", "")):
+        if wanted and not states_unit(found.get("Parameters", "")):
             complaints.append(f"{name}: Parameters state no unit")
-        if not UNIT.search(found.get("Returns", "")):
+        if not states_unit(found.get("Returns", "")):
             complaints.append(f"{name}: Returns states no unit")
         if not SOURCE.search(found.get("Notes", "") + found.get("References", "")):
             complaints.append(f"{name}: Notes and References name no source")
     return complaints
 
 
-PUBLIC = public_objects()
 FORMULAS = formulas()
+PUBLIC = {**public_objects(), **FORMULAS}
 
 
 @pytest.mark.parametrize("name", sorted(PUBLIC))
@@ -134,6 +142,14 @@ def _good(density: Any, *, width: float = 1.0) -> Any:
     if width < 0:
         raise ValueError(width)
     return density * width
+
+
+def test_a_docstring_of_one_line_lacks_its_sections() -> None:
+    def short(density: Any) -> Any:
+        """Mass of a unit area."""
+        return density
+
+    assert "short: parameter density is not described" in faults("short", short, formula=False)
 
 
 def test_a_missing_annotation_is_found() -> None:

@@ -32,7 +32,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 # Files at the top of the package that together make one room.
 ROOMS = {
     "ground": (
-        "constants", "display", "fitting", "flags", "mixing", "provenance", "seawater", "series",
+        "constants", "display", "files", "fitting", "flags", "mixing", "provenance", "seawater", "series",
         "uncertainty", "units", "vocabulary",
     ),
     "reduction": ("archive", "recipe", "reduction"),
