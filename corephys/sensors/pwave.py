@@ -1,0 +1,226 @@
+"""P-wave velocity of a whole or split core from the travel time of a pulse.
+
+The order of the work: the delay of the electronics, the walls of the liner, the fluid between
+liner and core, then path over time. The diameter, not the timing, is the usual error: at
+1500 m/s and 66 mm, 0.1 us is 3.4 m/s and 0.5 mm is 11 m/s.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import constants, flags, series, units
+from corephys.sensors.pwave_calibration import Calibration, calibrate, wall_count
+from corephys.uncertainty import Measured, covariance_effects
+
+__all__ = ["Calibration", "calibrate", "velocity", "velocity_kernel"]
+
+_C = constants.CONSTANTS
+
+
+def velocity_kernel(
+    travel_time: Any, thickness: Any, walls: Any, gap: Any, *, wall: float, delay: float,
+    liner_delay: float, gap_velocity: float,
+) -> tuple[Any, Any, Any, Any]:  # fmt: skip
+    """Velocity, path, net time and reasons of readings.
+
+    Parameters
+    ----------
+    travel_time, thickness, walls, gap : float or ndarray, broadcastable
+        [us], [mm] outside the liner, number of walls crossed, total fluid gap [mm].
+    wall, delay, liner_delay, gap_velocity : float
+        [mm], [us], [us] for two walls, [m/s].
+
+    Returns
+    -------
+    tuple of ndarray
+        Velocity [m/s], path in the core [mm], time in the core [us], int32 reasons. Velocity is
+        NaN where path or time is not positive.
+
+    Notes
+    -----
+    V = path / net time, path = thickness - n w - gap,
+    net time = t - t0 - (n / 2) t_liner - gap / v_gap (straight ray across plane layers).
+    """
+    path = np.asarray(thickness - walls * wall - gap, dtype=float)
+    net = np.asarray(
+        travel_time - delay - 0.5 * walls * liner_delay - 1e3 * gap / gap_velocity, dtype=float
+    )
+    path, net = np.broadcast_arrays(path, net)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed = 1e3 * path / net
+    refused = (net <= 0.0) | (path <= 0.0)
+    reason = np.where(refused, flags.bit("impossible_value"), 0).astype(np.int32)
+    return np.where(refused, np.nan, speed), path, net, reason
+
+
+def velocity(
+    travel_time: Any, thickness: Any, *, calibration: Calibration | None = None,
+    delay: Any = None, delay_uncertainty: Any = None, liner_delay: Any = None,
+    liner_delay_uncertainty: Any = None, wall: Any, liner: Any = "full", gap: Any = "0 mm",
+    gap_velocity: Any = _C["sea_water_velocity"], wall_uncertainty: Any = "0 mm",
+    core_diameter_uncertainty: Any = None, thickness_uncertainty: Any = None,
+    travel_time_uncertainty: Any = None, amplitude: Any = None, amplitude_gate: Any = None,
+    reason: Any = 0,
+) -> xr.Dataset:  # fmt: skip
+    """P-wave velocity of a core from travel time and thickness.
+
+    Parameters
+    ----------
+    travel_time : DataArray, (reading)
+        [us].
+    thickness : DataArray, (reading)
+        Outside the liner [mm].
+    calibration : Calibration, optional
+        From :func:`calibrate`; gives both delays and their covariance.
+    delay, liner_delay : Quantity or str, optional
+        Of the electronics and of two walls [us], where there is no calibration.
+    delay_uncertainty, liner_delay_uncertainty : Quantity or str, optional
+        Systematic standard uncertainties [us]; unknown gives NaN.
+    wall : Quantity or str
+        Thickness of one wall [mm].
+    liner : str or DataArray of text
+        ``full``, ``half`` or ``none``.
+    gap : Quantity, DataArray or str
+        Fluid between core and bore, both sides together [mm].
+    gap_velocity : Quantity, str or Constant
+        Of the fluid [m/s].
+    wall_uncertainty : Quantity or str
+        Systematic [mm]; zero where the calliper's uncertainty already speaks for bore and wall.
+    core_diameter_uncertainty : Quantity or str, optional
+        Systematic, of the calliper [mm]: a core thicker by it has a longer path and reads faster.
+        Unknown gives NaN.
+    thickness_uncertainty, travel_time_uncertainty : Quantity or str, optional
+        Random standard uncertainties of one reading [mm], [us]; unknown gives NaN.
+    amplitude : DataArray, (reading), optional
+        Of the received pulse, in the instrument's units.
+    amplitude_gate : float, optional
+        Least amplitude of a pulse that can be trusted.
+    reason : int or DataArray of int
+        Reasons already found for these readings.
+
+    Returns
+    -------
+    Dataset
+        ``p_wave_velocity`` with uncertainty, effects and flags. An amplitude below the gate is
+        flagged ``low_amplitude``; a net time or path that is not positive gives NaN and
+        ``impossible_value``; no time gives ``missing_value``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        When neither a calibration nor both delays are given, or a liner is not known.
+
+    Notes
+    -----
+    V = (D - n w - g) / (t - t0 - (n / 2) t_liner - g / v_g): see :func:`velocity_kernel`.
+    """
+    series.require_same_positions(
+        travel_time=travel_time, thickness=thickness, gap=gap, amplitude=amplitude, liner=liner
+    )
+    used = calibration or _stated(
+        delay, delay_uncertainty, liner_delay, liner_delay_uncertainty, liner
+    )
+    walls = wall_count(liner)
+    speed, path, net, found = series.apply(
+        velocity_kernel,
+        units.as_floats(travel_time, "us", "travel_time"),
+        units.as_floats(thickness, "mm", "thickness"),
+        walls,
+        units.as_floats(gap, "mm", "gap"),
+        outputs=4,
+        dtypes=[float, float, float, np.int32],
+        wall=units.as_floats(wall, "mm", "wall"),
+        delay=used.delay,
+        liner_delay=used.liner_delay,
+        gap_velocity=units.as_floats(gap_velocity, "m/s", "gap_velocity"),
+    )
+    u = {
+        name: _sigma(value, unit, name)
+        for name, value, unit in (
+            ("thickness_uncertainty", thickness_uncertainty, "mm"),
+            ("travel_time_uncertainty", travel_time_uncertainty, "us"),
+            ("core_diameter_uncertainty", core_diameter_uncertainty, "mm"),
+            ("wall_uncertainty", wall_uncertainty, "mm"),
+        )
+    }
+    random = (
+        (speed / path * u["thickness_uncertainty"]) ** 2
+        + (speed / net * u["travel_time_uncertainty"]) ** 2
+    ) ** 0.5
+    effects = {"core_diameter": speed / path * u["core_diameter_uncertainty"]}
+    if u["wall_uncertainty"] != 0.0:
+        effects["liner_wall"] = -speed / path * walls * u["wall_uncertainty"]
+    effects.update(_delay_effects(used, speed / net, walls, joined=calibration is not None))
+    for part in (found, _low(amplitude, amplitude_gate)):
+        reason = _join(part, reason)
+    return series.build(
+        {"p_wave_velocity": Measured(speed, random, effects, reason)},
+        steps=_STEPS,
+        constants={
+            "wall": str(wall), "gap_velocity": str(gap_velocity), "calibration": used.describe(),
+        },
+    )  # fmt: skip
+
+
+_STEPS = (
+    "delay of the electronics t0, from standards of several lengths",
+    "time in the walls of the liner (n / 2) t_liner",
+    "time in the fluid between core and liner, gap / v_gap",
+    "path = thickness - n wall - gap; V = path / net time",
+)
+
+
+def _sigma(value: Any, unit: str, name: str) -> Any:
+    given = units.as_floats(value, unit, name, difference=True, optional=True)
+    return float("nan") if given is None else given
+
+
+def _stated(delay: Any, u_delay: Any, liner: Any, u_liner: Any, kind: Any) -> Calibration:
+    if delay is None or (liner is None and np.any(np.asarray(wall_count(kind)) > 0)):
+        raise ValueError(
+            "give a calibration from pwave.calibrate, or delay and liner_delay such as '8.2 us' "
+            "(liner_delay only where there is a liner)"
+        )
+    variances = [
+        _sigma(value, "us", name) ** 2
+        for name, value in (("delay_uncertainty", u_delay), ("liner_delay_uncertainty", u_liner))
+    ]
+    return Calibration(
+        float(units.as_floats(delay, "us", "delay")),
+        0.0 if liner is None else float(units.as_floats(liner, "us", "liner_delay")),
+        np.diag(variances if liner is not None else [variances[0], 0.0]),
+        liner_from="the caller",
+    )
+
+
+def _delay_effects(used: Calibration, per_time: Any, walls: Any, *, joined: bool) -> dict[str, Any]:
+    """A longer delay leaves less time in the core, hence a faster core."""
+    partials = [per_time, per_time * (0.5 * walls)]
+    if joined:
+        return covariance_effects(partials, used.covariance, "pwave_calibration")
+    return {
+        "pwave_delay": partials[0] * used.delay_uncertainty,
+        "liner_delay": partials[1] * used.liner_delay_uncertainty,
+    }
+
+
+def _low(amplitude: Any, gate: Any) -> Any:
+    if amplitude is None or gate is None:
+        return 0
+    level = amplitude if not hasattr(amplitude, "dims") else amplitude.drop_attrs(deep=False)
+    least = units.as_floats(gate, "1", "amplitude_gate")
+    return xr.where(level < least, flags.bit("low_amplitude"), 0)
+
+
+def _join(found: Any, given: Any) -> Any:
+    return xr.apply_ufunc(
+        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int32]
+    )

@@ -1,0 +1,234 @@
+"""Calibration of a P-wave bench with blocks without liner and liners filled with water."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from corephys import constants, seawater, units
+
+__all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
+
+_C = constants.CONSTANTS
+WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
+_WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/kg"}
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """t = delay + (walls / 2) liner_delay + length / velocity of the medium.
+
+    Parameters
+    ----------
+    delay : float
+        Of transducers and electronics [us].
+    liner_delay : float
+        Time in the two walls of a full liner [us].
+    covariance : (2, 2) ndarray
+        Of delay and liner_delay [us^2]; NaN where it is not known.
+    medium_velocity : dict of str to float
+        Fitted velocity of each solid medium [m/s].
+    length, travel_time, residual : ndarray, (standard)
+        The standards [mm], [us] and measured less fitted [us].
+    residual_deviation : float
+        Standard deviation of the residuals with the degrees of freedom of the fit [us].
+    liner_from : {"standards", "wall and velocity"}
+        Where ``liner_delay`` comes from.
+    """
+
+    delay: float
+    liner_delay: float
+    covariance: np.ndarray
+    medium_velocity: dict[str, float] = field(default_factory=dict)
+    length: np.ndarray = field(default_factory=lambda: np.empty(0))
+    travel_time: np.ndarray = field(default_factory=lambda: np.empty(0))
+    residual: np.ndarray = field(default_factory=lambda: np.empty(0))
+    residual_deviation: float = float("nan")
+    liner_from: str = "standards"
+
+    @property
+    def delay_uncertainty(self) -> float:
+        """Standard uncertainty of the delay [us]."""
+        return float(np.sqrt(self.covariance[0, 0]))
+
+    @property
+    def liner_delay_uncertainty(self) -> float:
+        """Standard uncertainty of the liner's delay [us]."""
+        return float(np.sqrt(self.covariance[1, 1]))
+
+    def describe(self) -> str:
+        """Delays and where they come from, in one line."""
+        return (
+            f"delay {self.delay:.4g} +- {self.delay_uncertainty:.2g} us, two walls "
+            f"{self.liner_delay:.4g} +- {self.liner_delay_uncertainty:.2g} us (from "
+            f"{self.liner_from}); {self.length.size} standards"
+        )
+
+
+def wall_count(liner: Any) -> Any:
+    """Walls of a liner that the pulse crosses.
+
+    Parameters
+    ----------
+    liner : str, sequence of str or DataArray of text
+        ``full``, ``half`` or ``none``; an empty text counts as full.
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        2, 1 or 0.
+
+    Raises
+    ------
+    ValueError
+        For another word.
+    """
+    words = liner.values if hasattr(liner, "dims") else np.asarray(liner, dtype=object)
+    unique = {str(word) for word in np.ravel(words)}
+    unknown = sorted(unique - set(WALLS) - {""})
+    if unknown:
+        raise ValueError(f"liner is {unknown[0]!r}; it is 'full', 'half' or 'none'")
+    counts = np.full(np.shape(words), WALLS["full"])
+    for word, walls in WALLS.items():
+        counts[np.asarray(words == word)] = walls
+    if hasattr(liner, "dims"):
+        return liner.copy(data=counts).drop_attrs(deep=False)
+    return counts if counts.ndim else float(counts)
+
+
+def calibrate(
+    length: Any, travel_time: Any, *, temperature: Any, medium: Any = "water", liner: Any = "none",
+    wall: Any, liner_velocity: Any = _C["liner_velocity"], liner_velocity_uncertainty: Any = None,
+) -> Calibration:  # fmt: skip
+    """Delay of the electronics and of the liner from standards of known length.
+
+    Parameters
+    ----------
+    length : Quantity or DataArray, (standard)
+        Length of the path in the medium, without walls [mm].
+    travel_time : Quantity or DataArray, (standard)
+        [us].
+    temperature : Quantity, DataArray or str
+        Of the standard [degC]; fixes the velocity where the medium is water.
+    medium : str or sequence of str, (standard)
+        ``water`` (fresh), ``sea water``, or any solid; a solid's velocity is fitted.
+    liner : str or sequence of str, (standard)
+        ``full``, ``half`` or ``none``.
+    wall : Quantity or str
+        Thickness of one wall [mm].
+    liner_velocity, liner_velocity_uncertainty : Quantity, str or Constant
+        Of the wall [m/s]; used only where the standards do not separate the liner's delay from
+        the delay of the electronics. Unknown gives NaN uncertainties.
+
+    Returns
+    -------
+    Calibration
+        Delays with their covariance, fitted velocities of the solids and residuals.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When the standards cannot fix the delay: too few, or one length alone of a solid.
+
+    Notes
+    -----
+    Least squares of t = t0 + (n / 2) t_liner + length s: s is 1 / c(T) in water (TEOS-10 at
+    the surface, :func:`corephys.seawater.sound_speed`) and free for each solid, so that the
+    intercept of time on length is the delay (Boyce 1976, the regression on blocks).
+    """
+    x = np.asarray(units.as_floats(length, "mm", "length"), dtype=float)
+    t = np.asarray(units.as_floats(travel_time, "us", "travel_time"), dtype=float)
+    warm = np.asarray(units.as_floats(temperature, "degC", "temperature"), dtype=float)
+    known = np.isfinite(x) & np.isfinite(t)
+    shape = known.shape
+    media = np.broadcast_to(np.asarray(_plain(medium), dtype=object), shape)[known]
+    walls = np.broadcast_to(wall_count(_plain(liner)), shape)[known]
+    warm = np.broadcast_to(warm, shape)[known]
+    x, t = x[known], t[known]
+    nominal = 2e3 * units.as_floats(wall, "mm", "wall") / units.as_floats(
+        liner_velocity, "m/s", "liner_velocity"
+    )
+    sigma = _liner_sigma(nominal, liner_velocity, liner_velocity_uncertainty)
+    solids = sorted({str(m) for m in media} - set(_WATERS))
+    design = np.column_stack(
+        [np.ones_like(x), walls / 2.0, *(np.where(media == solid, x, 0.0) for solid in solids)]
+    )
+    return _fit(x, t, t - _water_time(x, media, warm), design, solids, float(nominal), sigma)
+
+
+def _plain(text: Any) -> Any:
+    return text.values if hasattr(text, "dims") else text
+
+
+def _liner_sigma(nominal: float, velocity: Any, uncertainty: Any) -> float:
+    v = units.as_floats(velocity, "m/s", "liner_velocity")
+    u = units.as_floats(
+        uncertainty, "m/s", "liner_velocity_uncertainty", difference=True, optional=True
+    )
+    if u is None:
+        u = velocity.uncertainty if hasattr(velocity, "citation") else float("nan")
+    return float(nominal * u / v)
+
+
+def _water_time(x: np.ndarray, media: np.ndarray, warm: np.ndarray) -> np.ndarray:
+    """Time in water of known velocity [us]; zero in solids."""
+    time = np.zeros_like(x)
+    for water, salinity in _WATERS.items():
+        here = media == water
+        if here.any():
+            if not np.isfinite(warm[here]).all():
+                raise ValueError(f"a standard of {water} has no temperature, which its speed needs")
+            speed = seawater.sound_speed(salinity, units.quantity(warm[here], "degC"), "0 dbar")
+            time[here] = 1e3 * x[here] / speed
+    return time
+
+
+def _determined(design: np.ndarray) -> bool:
+    """Whether every column can be told from the others."""
+    size = np.linalg.norm(design, axis=0)
+    if not size.all() or design.shape[0] < design.shape[1]:
+        return False
+    return bool(np.linalg.matrix_rank(design / size, tol=1e-6) == design.shape[1])
+
+
+def _fit(
+    x: np.ndarray, t: np.ndarray, y: np.ndarray, design: np.ndarray, solids: list[str],
+    nominal: float, sigma: float,
+) -> Calibration:  # fmt: skip
+    every = np.arange(design.shape[1])
+    from_standards = _determined(design)
+    free = every if from_standards else np.delete(every, 1)
+    target = y if from_standards else y - design[:, 1] * nominal
+    if not _determined(design[:, free]):
+        raise ValueError(
+            f"the standards do not fix the delay: a solid ({', '.join(solids) or 'none'}) needs at "
+            "least two lengths, or add water at a known temperature"
+        )
+    if x.size <= free.size:
+        raise ValueError(
+            f"{x.size} standards for {free.size} unknowns; one more than the unknowns is the least"
+        )
+    found, *_ = np.linalg.lstsq(design[:, free], target, rcond=None)
+    residual = target - design[:, free] @ found
+    variance = float(residual @ residual) / (x.size - free.size)
+    inverse = np.linalg.inv(design[:, free].T @ design[:, free])
+    covariance = np.zeros((design.shape[1],) * 2)
+    covariance[np.ix_(free, free)] = variance * inverse
+    values = np.zeros(design.shape[1])
+    values[free] = found
+    if not from_standards:
+        # A longer time in the wall shortens the delay that the standards leave over.
+        pull = np.zeros(design.shape[1])
+        pull[free] = -inverse @ design[:, free].T @ design[:, 1]
+        pull[1], values[1] = 1.0, nominal
+        covariance = covariance + sigma**2 * np.outer(pull, pull)
+    return Calibration(
+        float(values[0]), float(values[1]), covariance[:2, :2],
+        {solid: float(1e3 / values[2 + i]) for i, solid in enumerate(solids)},
+        x, t, residual, float(np.sqrt(variance)),
+        "standards" if from_standards else "wall and velocity",
+    )  # fmt: skip
