@@ -1,0 +1,242 @@
+"""Straight lines: ordinary, orthogonal, with errors in both axes, with full covariances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+__all__ = ["Line", "generalised_line", "ordinary_line", "orthogonal_line", "york"]
+
+
+@dataclass(frozen=True)
+class Line:
+    """y = intercept + slope x.
+
+    Parameters
+    ----------
+    intercept, slope : float
+        In the units of the data.
+    covariance : (2, 2) ndarray
+        Of intercept and slope.
+    chi_square : float
+        Weighted sum of squared residuals.
+    degrees_of_freedom : int
+        Points less two.
+    """
+
+    intercept: float
+    slope: float
+    covariance: np.ndarray
+    chi_square: float
+    degrees_of_freedom: int
+
+    @property
+    def intercept_uncertainty(self) -> float:
+        """Standard uncertainty of the intercept."""
+        return float(np.sqrt(self.covariance[0, 0]))
+
+    @property
+    def slope_uncertainty(self) -> float:
+        """Standard uncertainty of the slope."""
+        return float(np.sqrt(self.covariance[1, 1]))
+
+
+def _enough(x: np.ndarray) -> None:
+    if x.size < 2 or np.ptp(x) == 0.0:
+        raise ValueError("a line needs two points at different places")
+
+
+def ordinary_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray | None = None) -> Line:
+    """Least squares of y on x.
+
+    Parameters
+    ----------
+    x, y : ndarray, (n,)
+        Data in any unit.
+    sigma : ndarray, (n,), optional
+        Standard uncertainties of y, taken as they are; without them the scatter about the line
+        sets the covariance, which is not finite for two points.
+
+    Returns
+    -------
+    Line
+        With the residual sum of squares as chi-square where there is no sigma.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two points at different places.
+
+    Notes
+    -----
+    Closed form about the weighted centre: JCGM 100:2008, annex H.3.
+    """
+    _enough(x)
+    weight = np.ones(x.size) if sigma is None else 1.0 / np.asarray(sigma) ** 2
+    total = weight.sum()
+    xm, ym = (weight @ x) / total, (weight @ y) / total
+    u, v = x - xm, y - ym
+    sxx = weight @ (u * u)
+    slope = (weight @ (u * v)) / sxx
+    residual = v - slope * u
+    chi_square = float(weight @ residual**2)
+    spare = x.size - 2
+    scale = 1.0 if sigma is not None else chi_square / spare if spare else np.inf
+    covariance = scale * np.array([[1.0 / total + xm**2 / sxx, -xm / sxx], [-xm / sxx, 1.0 / sxx]])
+    return Line(float(ym - slope * xm), float(slope), covariance, chi_square, spare)
+
+
+def orthogonal_line(x: np.ndarray, y: np.ndarray) -> Line:
+    """Line of least squared distances, equal errors in both axes.
+
+    Parameters
+    ----------
+    x, y : ndarray, (n,)
+        Data in the same unit.
+
+    Returns
+    -------
+    Line
+        Chi-square is the sum of squared distances; the covariance is that of York's solution
+        with the scatter as the common error.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two points at different places.
+
+    Notes
+    -----
+    Major axis of the scatter ellipse: Pearson (1901), Philosophical Magazine 2, 559.
+    """
+    _enough(x)
+    u, v = x - x.mean(), y - y.mean()
+    sxx, syy, sxy = u @ u, v @ v, u @ v
+    slope = (syy - sxx + np.hypot(syy - sxx, 2.0 * sxy)) / (2.0 * sxy)
+    intercept = y.mean() - slope * x.mean()
+    distance = float(np.sum((v - slope * u) ** 2) / (1.0 + slope**2))
+    spare = x.size - 2
+    error = np.full(x.size, np.sqrt(distance / spare) if spare else np.inf)
+    covariance = york(x, y, error, error).covariance if spare else np.full((2, 2), np.inf)
+    return Line(float(intercept), float(slope), covariance, distance, spare)
+
+
+def york(
+    x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray, correlation: float = 0.0
+) -> Line:
+    """Best line with errors in both axes, independent between points.
+
+    Parameters
+    ----------
+    x, y : ndarray, (n,)
+        Data in any unit.
+    ux, uy : ndarray, (n,)
+        Standard uncertainties.
+    correlation : float or ndarray, (n,)
+        Of the two errors of a point, 1.
+
+    Returns
+    -------
+    Line
+        Standard errors at the adjusted points, the convention of York and others (2004).
+
+    Raises
+    ------
+    ValueError
+        For fewer than two points at different places, or errors that are not positive.
+    RuntimeError
+        When the iteration does not settle.
+
+    Notes
+    -----
+    York, Evensen, Lopez Martinez and De Basabe Delgado (2004), American Journal of Physics 72,
+    367, equations 13 and 14.
+    """
+    _enough(x)
+    ux, uy = np.broadcast_to(ux, x.shape), np.broadcast_to(uy, x.shape)
+    if np.any(~(ux > 0)) or np.any(~(uy > 0)):
+        raise ValueError("York's line needs positive uncertainties in both axes")
+    wx, wy = ux**-2.0, uy**-2.0
+    alpha = np.sqrt(wx * wy)
+    slope = ordinary_line(x, y, uy).slope
+    for _ in range(500):
+        w = wx * wy / (wx + slope**2 * wy - 2.0 * slope * correlation * alpha)
+        xm, ym = (w @ x) / w.sum(), (w @ y) / w.sum()
+        u, v = x - xm, y - ym
+        beta = w * (u / wy + slope * v / wx - (slope * u + v) * correlation / alpha)
+        new = float((w * beta) @ v / ((w * beta) @ u))
+        change, slope = abs(new - slope), new
+        if change <= 1e-15 * abs(slope):
+            break
+    else:
+        if change > 1e-9 * abs(slope):
+            raise RuntimeError("York's iteration did not settle; check the uncertainties")
+    intercept = ym - slope * xm
+    adjusted = xm + beta
+    centre = (w @ adjusted) / w.sum()
+    variance = 1.0 / (w @ (adjusted - centre) ** 2)
+    covariance = np.array(
+        [[1.0 / w.sum() + centre**2 * variance, -centre * variance], [-centre * variance, variance]]
+    )
+    chi_square = float(w @ (y - intercept - slope * x) ** 2)
+    return Line(float(intercept), slope, covariance, chi_square, x.size - 2)
+
+
+def generalised_line(
+    x: np.ndarray, y: np.ndarray, covariance_x: np.ndarray, covariance_y: np.ndarray
+) -> Line:
+    """Line with correlated errors in both axes, those of x independent of those of y.
+
+    Parameters
+    ----------
+    x, y : ndarray, (n,)
+        Data in any unit.
+    covariance_x, covariance_y : ndarray, (n, n) or (n,)
+        Covariance matrices; a vector stands for variances.
+
+    Returns
+    -------
+    Line
+        The most likely line for Gaussian errors, and the covariance of its parameters at the
+        adjusted points.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two points at different places, or a covariance that is not positive.
+    RuntimeError
+        When the iteration does not settle.
+
+    Notes
+    -----
+    With Omega = C_y + slope^2 C_x the residuals r = y - a - b x give the adjusted x* = x + b C_x
+    Omega^-1 r; a and b solve [1, x*]' Omega^-1 (y - a - b x) = 0, which for diagonal matrices is
+    York's solution: Deming (1943), Statistical Adjustment of Data; York and others (2004).
+    """
+    _enough(x)
+    cx, cy = (np.diag(c) if np.ndim(c) == 1 else np.asarray(c) for c in (covariance_x, covariance_y))
+    design = np.column_stack([np.ones(x.size), x])
+    estimate = np.array([0.0, 0.0])
+    estimate[1] = ordinary_line(x, y).slope
+    estimate[0] = y.mean() - estimate[1] * x.mean()
+    for _ in range(500):
+        omega = cy + estimate[1] ** 2 * cx
+        try:
+            factor = np.linalg.cholesky(omega)
+        except np.linalg.LinAlgError:
+            raise ValueError("the covariance of the errors is not positive definite") from None
+        residual = y - design @ estimate
+        solved = np.linalg.solve(factor.T, np.linalg.solve(factor, residual))
+        star = np.column_stack([np.ones(x.size), x + estimate[1] * (cx @ solved)])
+        weighted = np.linalg.solve(factor.T, np.linalg.solve(factor, star)).T
+        new = np.linalg.solve(weighted @ design, weighted @ y)
+        change, estimate = np.abs(new - estimate), new
+        if np.all(change <= 1e-14 * np.abs(estimate) + 1e-300):
+            break
+    else:
+        if np.any(change > 1e-8 * np.abs(estimate) + 1e-12):
+            raise RuntimeError("the line did not settle; check the covariances")
+    covariance = np.linalg.inv(weighted @ star)
+    chi_square = float((y - design @ estimate) @ solved)
+    return Line(float(estimate[0]), float(estimate[1]), covariance, chi_square, x.size - 2)

@@ -1,0 +1,73 @@
+"""Rolling median and median absolute deviation of the same window, inside groups."""
+
+from __future__ import annotations
+
+import numpy as np
+
+__all__ = ["rolling_median_and_mad"]
+
+_BLOCK = 16384  # windows sorted at a time
+
+
+def rolling_median_and_mad(
+    values: np.ndarray, group_starts: np.ndarray, window: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Median of a centred window and the median absolute deviation from it in that window.
+
+    Parameters
+    ----------
+    values : ndarray, (n,)
+        Readings in the order of their positions, group after group; NaN is left out.
+    group_starts : ndarray of int, (groups,)
+        Index of the first reading of each group, rising, the first one zero.
+    window : int
+        Readings in a window, odd; it is cut at the ends of a group.
+
+    Returns
+    -------
+    tuple of (n,) median and (n,) median absolute deviation
+        In the unit of the values; NaN where a window holds no value.
+
+    Raises
+    ------
+    ValueError
+        When the window is even or not positive.
+
+    Notes
+    -----
+    The statistic of Hampel (1974), Journal of the American Statistical Association 69, 383. The
+    rolling median of the distances from a rolling median is another one.
+    """
+    if window < 1 or window % 2 == 0:
+        raise ValueError(f"the window holds an odd number of readings, not {window}")
+    half = window // 2
+    starts = np.asarray(group_starts)
+    group = np.zeros(values.size, dtype=np.int64)
+    group[starts[1:]] = 1
+    np.cumsum(group, out=group)
+    # Each group is set between pads of infinity, which sort behind every value.
+    place = np.arange(values.size) + half * (2 * group + 1)
+    padded = np.full(values.size + 2 * half * max(starts.size, 1), np.inf)
+    padded[place] = np.where(np.isnan(values), np.inf, values)
+    median, spread = np.empty(values.size), np.empty(values.size)
+    steps = np.arange(-half, half + 1)
+    for begin in range(0, values.size, _BLOCK):
+        part = slice(begin, begin + _BLOCK)
+        table = padded[place[part, None] + steps]
+        valid = np.isfinite(table).sum(axis=1)
+        table.sort(axis=1)
+        median[part] = _middle(table, valid)
+        with np.errstate(invalid="ignore"):
+            np.abs(table - median[part, None], out=table)
+        table[~(table < np.inf)] = np.inf
+        table.sort(axis=1)
+        spread[part] = _middle(table, valid)
+    return median, spread
+
+
+def _middle(table: np.ndarray, valid: np.ndarray) -> np.ndarray:
+    """Median of the first ``valid`` values of each sorted row."""
+    rows = np.arange(valid.size)
+    low, high = np.maximum(valid - 1, 0) // 2, valid // 2
+    high = np.minimum(high, table.shape[1] - 1)
+    return np.where(valid > 0, 0.5 * (table[rows, low] + table[rows, high]), np.nan)

@@ -1,0 +1,71 @@
+"""Every window of many heating runs: prefix sums against a least-squares call a window.
+
+Run on demand: ``python tests/benchmarks/windows.py [runs] [samples]``. The loop is timed on a
+sample of windows and scaled; the slopes and errors of that sample are compared.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+
+import numpy as np
+
+from corephys.numerics.window_regression import all_windows
+
+MINIMUM = 20
+
+
+def runs_of(number, samples, seed=1):
+    """Heating curves with noise and a drift, temperatures in K."""
+    rng = np.random.default_rng(seed)
+    t = np.linspace(2.0, 300.0, samples)
+    slope = rng.uniform(0.15, 0.35, (number, 1))
+    noise = rng.normal(0, 1e-4, (number, samples))
+    return np.log(t), 293.15 + slope * np.log(t) + 1e-5 * t + noise
+
+
+def by_least_squares(x, y):
+    """Slope and its standard error of one window."""
+    design = np.column_stack([np.ones(x.size), x])
+    solution, *_ = np.linalg.lstsq(design, y, rcond=None)
+    residual = y - design @ solution
+    s2 = residual @ residual / (x.size - 2)
+    return solution[1], np.sqrt(s2 * np.linalg.inv(design.T @ design)[1, 1])
+
+
+def main(number, samples):
+    """Print times, the ratio and the largest difference."""
+    x, y = runs_of(number, samples)
+    start = time.perf_counter()
+    windows, best = 0, np.full(number, np.inf)
+    for fit in all_windows(x, y, minimum=MINIMUM):
+        windows += fit.slope.size
+        np.minimum(best, fit.slope_error.min(axis=1), out=best)
+    ours = time.perf_counter() - start
+    rng = np.random.default_rng(2)
+    kept = {}
+    for fit in all_windows(x, y[:5], minimum=MINIMUM):
+        kept[fit.length] = fit
+    worst = 0.0
+    start = time.perf_counter()
+    sample = 3000
+    for _ in range(sample):
+        run, length = int(rng.integers(5)), int(rng.integers(MINIMUM, samples + 1))
+        i = int(rng.integers(samples - length + 1))
+        slope, error = by_least_squares(x[i : i + length], y[run, i : i + length])
+        fit = kept[length]
+        worst = max(
+            worst,
+            abs(fit.slope[run, i] - slope) / max(abs(slope), error),
+            abs(fit.slope_error[run, i] - error) / max(abs(slope), error),
+        )
+    loop = (time.perf_counter() - start) / sample * windows
+    print(f"{number} runs of {samples} samples, {windows:,} windows: ours {ours:.2f} s, least "
+          f"squares one by one {loop:.0f} s (scaled), ratio {loop / ours:.0f}")  # fmt: skip
+    print(f"  largest difference {worst:.1e} of the larger of slope and standard error")
+
+
+if __name__ == "__main__":
+    given = [int(word) for word in sys.argv[1:]]
+    main(*(given + [2000, 200][len(given):]))
