@@ -154,7 +154,6 @@ straight(
     "corephys.samples.index_properties.phase_relations",
     "wet_mass",
     "dry_mass",
-    "dry_volume",
 )
 
 
@@ -175,6 +174,13 @@ def from_water_content(inputs: Inputs) -> Any:
         salt_density=f"{inputs['salt_density']!r} g/cm^3",
     )  # fmt: skip
 
+
+straight(
+    "index_properties.phase_relations_from_water_content",
+    "corephys.samples.index_properties.phase_relations_from_water_content",
+    "water_content_wet",
+    "grain_density",
+)
 
 # Line and cylinder sources -----------------------------------------------------------------------
 
@@ -260,6 +266,15 @@ def york(inputs: Inputs) -> Mapping[str, Any]:
     return _parts(line.york(columns["x"], columns["y"], *sigma))
 
 
+@adapter("numerics.line.generalised_line", "corephys.numerics.line.generalised_line")
+def generalised_line(inputs: Inputs) -> Mapping[str, Any]:
+    from corephys.numerics import line
+
+    columns = table(inputs["file"])
+    covariances = [np.diag(1.0 / columns[key]) for key in ("weight_x", "weight_y")]
+    return _parts(line.generalised_line(columns["x"], columns["y"], *covariances))
+
+
 @adapter("numerics.line.orthogonal_line", "corephys.numerics.line.orthogonal_line")
 def orthogonal_line(inputs: Inputs) -> Mapping[str, Any]:
     from corephys.numerics import line
@@ -268,8 +283,17 @@ def orthogonal_line(inputs: Inputs) -> Mapping[str, Any]:
     return _parts(line.orthogonal_line(columns["x"], columns["y"]))
 
 
-def _parts(fit: Any) -> Mapping[str, Any]:
-    return fit._asdict() if hasattr(fit, "_asdict") else vars(fit)
+def _parts(fit: Any) -> Mapping[str, float]:
+    return {
+        "intercept": fit.intercept,
+        "slope": fit.slope,
+        "intercept_error": fit.intercept_uncertainty,
+        "slope_error": fit.slope_uncertainty,
+        "chi_square": fit.chi_square,
+        "value_at_30": fit.intercept + 10.0 * fit.slope,
+        "error_at_30": float(np.array([1.0, 10.0]) @ fit.covariance @ np.array([1.0, 10.0])) ** 0.5,
+        "residual_deviation": (fit.chi_square / fit.degrees_of_freedom) ** 0.5,
+    }
 
 
 # Propagation -------------------------------------------------------------------------------------

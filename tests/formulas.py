@@ -28,6 +28,12 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma_calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
+    "corephys.sensors.pwave_calibration.calibrate": (
+        "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
+    ),
+    "corephys.samples.index_properties.consistency": (
+        "a comparison of reported with recomputed values, without physics of its own"
+    ),
 }
 
 
