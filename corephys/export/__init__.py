@@ -1,0 +1,6 @@
+"""Floor 5: a reduced hole as files: netCDF for machines, CSV tables for readers."""
+
+from corephys.export.netcdf import flat, load, save
+from corephys.export.tables import write_tables
+
+__all__ = ["flat", "load", "save", "write_tables"]

@@ -1,0 +1,279 @@
+"""A reduced hole as one netCDF-4 file that plain xarray and the netCDF library open.
+
+Every group, written alone as a flat file, follows the CF conventions. Text is stored as
+characters, names that CF does not know are respelled, and :func:`load` undoes both.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.files import write_whole
+from corephys.provenance import FORMAT_VERSION
+
+__all__ = ["flat", "load", "save"]
+
+CONVENTIONS = "CF-1.11"
+COMPRESS_FROM = 512  # values; below this a chunk costs more than it saves
+LEVEL = 1  # of deflate with shuffle: higher levels take time and gain a few per cent
+_NAME = re.compile(r"^[A-Za-z][A-Za-z0-9_]*$")
+_TIME_WORDS = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
+_SINCE = "since 1970-01-01"
+_NOT_A_TIME = np.iinfo(np.int64).min
+
+
+def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
+    """Write a tree as one netCDF-4 file, whole or not at all.
+
+    Parameters
+    ----------
+    tree : DataTree
+        A hole or a reduced hole; data in the leaves, depths in m, every unit in its attribute.
+    path : path
+        File to write; its folder exists. A file of that name is replaced in one step.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    FileNotFoundError
+        When the folder does not exist.
+    TypeError
+        When a text column holds something else than text.
+
+    Notes
+    -----
+    Attributes that netCDF cannot hold (truth values, tables) are written as JSON text. Text
+    comes back as Python texts whatever its width was.
+    """
+    nodes: dict[str, xr.Dataset] = {}
+    encodings: dict[str, dict[str, Any]] = {}
+    for node in tree.subtree:
+        dataset, encoding = _encoded(node.to_dataset(inherit=False), node.path)
+        nodes[node.path] = dataset
+        encodings[node.path] = encoding
+    stored = xr.DataTree.from_dict(nodes)
+    with write_whole(path) as other:
+        stored.to_netcdf(other, engine="netcdf4", encoding=encodings)
+    return Path(path)
+
+
+def load(path: str | os.PathLike[str]) -> xr.DataTree:
+    """Read a file of :func:`save` fully into memory and close it.
+
+    Parameters
+    ----------
+    path : path
+        netCDF file.
+
+    Returns
+    -------
+    DataTree
+        As it was saved: values, types, names, attributes.
+
+    Raises
+    ------
+    FileNotFoundError
+        When there is no such file.
+    ValueError
+        When the file was written by a later format of this package.
+    """
+    file = Path(path)
+    if not file.is_file():
+        raise FileNotFoundError(f"there is no file {file}; save(tree, path) writes one")
+    # Values as they stand: a mask would turn whole numbers and times into floats.
+    with xr.open_datatree(
+        file, engine="netcdf4", decode_times=False, mask_and_scale=False
+    ) as stored:
+        version = str(stored.attrs.get("format_version", FORMAT_VERSION))
+        if version.isdigit() and int(version) > int(FORMAT_VERSION):
+            raise ValueError(
+                f"{file.name} has format {version}; this version reads formats up to "
+                f"{FORMAT_VERSION}. Update the package"
+            )
+        nodes = {
+            node.path: _decoded(node.to_dataset(inherit=False).load()) for node in stored.subtree
+        }
+    return xr.DataTree.from_dict(nodes)
+
+
+def flat(tree: xr.DataTree, path: str) -> xr.Dataset:
+    """One group of a tree as a dataset that stands alone as a CF file.
+
+    Parameters
+    ----------
+    tree : DataTree
+        A hole or a reduced hole, in memory.
+    path : str
+        Group, such as ``"properties/density"``.
+
+    Returns
+    -------
+    Dataset
+        With the tree's title, versions and conventions; ``to_netcdf`` writes it as it is.
+
+    Raises
+    ------
+    KeyError
+        When there is no such group.
+    """
+    wanted = "/" + path.strip("/")
+    groups = {node.path: node for node in tree.subtree}
+    if wanted not in groups:
+        held = ", ".join(node.path.strip("/") for node in tree.leaves)
+        raise KeyError(f"the tree has no group {path!r}; it has {held}")
+    dataset, encoding = _encoded(groups[wanted].to_dataset(inherit=False), wanted)
+    for name, settings in encoding.items():
+        dataset[name].encoding = settings
+    whole = tree.attrs.get("title", "")
+    version = tree.attrs.get("corephys_version", "")
+    dataset.attrs = {
+        "Conventions": tree.attrs.get("Conventions", CONVENTIONS),
+        "title": f"{whole}: {wanted.strip('/')}" if whole else wanted.strip("/"),
+        "history": f"one group of a tree written by corephys {version}".rstrip(),
+        **{k: v for k, v in dataset.attrs.items() if k not in ("Conventions", "title")},
+    }
+    return dataset
+
+
+def _encoded(dataset: xr.Dataset, path: str) -> tuple[xr.Dataset, dict[str, Any]]:
+    """A dataset that netCDF and CF can hold, and how each variable is stored."""
+    dataset = _respelled(dataset)
+    parts: dict[str, xr.Variable] = {}
+    encoding: dict[str, Any] = {}
+    for name, variable in dataset.variables.items():
+        parts[str(name)], encoding[str(name)] = _stored(variable, f"{path}/{name}")
+    stored = xr.Dataset(
+        {name: parts[str(name)] for name in dataset.data_vars},
+        coords=xr.Coordinates({name: parts[str(name)] for name in dataset.coords}, indexes={}),
+        attrs={key: _attribute(value) for key, value in dataset.attrs.items()},
+    )
+    return stored, encoding
+
+
+def _stored(variable: xr.Variable, name: str) -> tuple[xr.Variable, dict[str, Any]]:
+    values, kind = variable.data, variable.dtype.kind
+    settings: dict[str, Any] = {"_FillValue": None}
+    if kind not in "fiubM":
+        values = _texts(variable, name)
+        settings = {"dtype": "S1"}
+    elif kind == "f":
+        settings = {"_FillValue": variable.dtype.type(np.nan)}
+    elif kind == "M":
+        # Not left to xarray, which cannot store a column without a single time.
+        values = variable.values.astype(np.int64)
+        settings = {"_FillValue": _NOT_A_TIME}
+    if variable.ndim and variable.size >= COMPRESS_FROM:
+        settings.update(zlib=True, complevel=LEVEL, shuffle=True)
+    attributes = {key: _attribute(value) for key, value in variable.attrs.items()}
+    if kind == "M":
+        unit = np.datetime_data(variable.dtype)[0]
+        attributes["units"] = f"{_TIME_WORDS[unit]} {_SINCE}"
+        attributes["calendar"] = "standard"
+    return xr.Variable(variable.dims, values, attributes), settings
+
+
+def _texts(variable: xr.Variable, name: str) -> np.ndarray:
+    values = np.asarray(variable.values, dtype=object)
+    for value in values.reshape(-1):
+        if not isinstance(value, str):
+            raise TypeError(
+                f"{name} holds {value!r} among its texts; text columns hold only text, with '' "
+                "where there is none"
+            )
+    return values if values.size else values.astype("U1")  # no text to tell the kind from
+
+
+def _attribute(value: Any) -> Any:
+    """An attribute as netCDF holds it."""
+    if isinstance(value, (str, int, float, np.integer, np.floating)) and not isinstance(
+        value, bool
+    ):
+        return value
+    if isinstance(value, (list, tuple, np.ndarray)):
+        array = np.asarray(value)
+        if array.size and array.dtype.kind in "fiu" and array.ndim <= 1:
+            return array
+    return json.dumps(value, default=_plain)
+
+
+def _plain(value: Any) -> Any:
+    return value.tolist() if hasattr(value, "tolist") else str(value)
+
+
+def _respelled(dataset: xr.Dataset) -> xr.Dataset:
+    """Respell names that CF does not know, and part a variable from a dimension of its name.
+
+    A variable named as its dimension is an axis to CF and has to run one way; readings do not.
+    """
+    taken = {str(name) for name in (*dataset.variables, *dataset.dims)}
+    variables: dict[Any, str] = {}
+    for name, variable in dataset.variables.items():
+        respelled = str(name)
+        if not _NAME.match(respelled):
+            respelled = re.sub(r"\W", "_", respelled, flags=re.ASCII)
+            respelled = respelled if respelled[:1].isalpha() else f"column_{respelled}"
+        if variable.dims == (name,) and not _runs_one_way(variable):
+            respelled = f"{respelled}_column"
+        if respelled != name:
+            while respelled in taken:
+                respelled += "_"
+            taken.add(respelled)
+            variables[name] = respelled
+    if not variables:
+        return dataset
+    renamed = dataset.reset_index([n for n in variables if n in dataset.xindexes])
+    renamed = renamed.rename_vars(variables)
+    for name, respelled in variables.items():
+        renamed[respelled].attrs["original_name"] = str(name)
+    return renamed
+
+
+def _runs_one_way(variable: xr.Variable) -> bool:
+    if variable.dtype.kind not in "fiuM" or variable.size < 2:
+        return variable.dtype.kind != "f" or bool(np.isfinite(variable.values).all())
+    step = np.diff(variable.values)
+    zero = step.dtype.type(0)
+    return bool((step > zero).all() or (step < zero).all())
+
+
+def _decoded(dataset: xr.Dataset) -> xr.Dataset:
+    """Undo what :func:`_encoded` did."""
+    names = {
+        name: variable.attrs["original_name"]
+        for name, variable in dataset.variables.items()
+        if "original_name" in variable.attrs
+    }
+    parts: dict[Any, xr.Variable] = {}
+    for name, variable in dataset.variables.items():
+        attributes = dict(variable.attrs)
+        for key in ("original_name", "_FillValue"):
+            attributes.pop(key, None)
+        values = variable.values
+        kept: dict[str, Any] = {}
+        if values.dtype.kind in "OUST":
+            values = values.astype(object)
+            # A later to_netcdf of the user then stores characters again.
+            kept = {"dtype": "S1"}
+        elif str(attributes.get("units", "")).endswith(_SINCE):
+            word = attributes.pop("units").split()[0]
+            attributes.pop("calendar", None)
+            unit = {long: short for short, long in _TIME_WORDS.items()}[word]
+            values = values.astype(f"datetime64[{unit}]")
+        parts[names.get(name, name)] = xr.Variable(variable.dims, values, attributes, kept)
+    coordinates = {names.get(name, name) for name in dataset.coords}
+    return xr.Dataset(
+        {name: part for name, part in parts.items() if name not in coordinates},
+        coords={name: part for name, part in parts.items() if name in coordinates},
+        attrs=dataset.attrs,
+    )

@@ -1,0 +1,153 @@
+"""A reduced hole as CSV tables for readers: headers ``name [unit]``, flags and reasons in words."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags
+from corephys.files import write_bytes
+
+__all__ = ["write_tables"]
+
+# Decimals of positions, which have no stated uncertainty: a tenth of a millimetre.
+_DECIMALS = {"m": 4, "cm": 2, "mm": 1}
+_POSITIONS = (
+    "core", "section", "offset", "run", "station", "standard", "carrier", "depth", "depth_fitted",
+)  # fmt: skip
+# Cells that begin with one of these are formulas to a spreadsheet.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+_LEVEL_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
+
+
+def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write one CSV table a property and product.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+    folder : path
+        Folder of the tables; made where it does not exist.
+
+    Returns
+    -------
+    list of Path
+        The tables. The group ``/properties/density`` is ``density.csv``; what does not
+        run along the readings follows in ``density_<dimension>.csv``, ``density_values.csv``
+        (single values) or ``density_effects.csv`` (effects on single values, by source).
+
+    Raises
+    ------
+    ValueError
+        When the tree holds no property and no product.
+
+    Notes
+    -----
+    A value with a stated uncertainty is written to two digits of the smallest uncertainty of its
+    column. Signed effects by source and matrices stay in the netCDF file. Text that a
+    spreadsheet would run as a formula gets an apostrophe in front.
+    """
+    leaves = [node for node in tree.leaves if node.path.split("/")[1] in ("properties", "products")]
+    if not leaves:
+        raise ValueError("the tree holds no /properties and no /products; reduce the hole first")
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    written: list[Path] = []
+    for node in leaves:
+        dataset = node.to_dataset(inherit=False)
+        names = [other.name for other in leaves]
+        stem = str(node.name) if names.count(node.name) == 1 else "_".join(node.path.split("/")[1:])
+        for ending, variables in _tables(dataset).items():
+            path = out / f"{stem}{ending}.csv"
+            written.append(write_bytes(path, _csv(dataset, variables).encode("utf-8")))
+    return written
+
+
+def _tables(dataset: xr.Dataset) -> dict[str, list[str]]:
+    """Variables of each table by the ending of its name; the table of most variables has none."""
+    groups: dict[tuple[Any, ...], list[str]] = {}
+    for name, variable in dataset.data_vars.items():
+        if variable.ndim <= 1:
+            groups.setdefault(variable.dims, []).append(str(name))
+    # Effects by source go last: they explain a value and are none.
+    order = sorted(groups, key=lambda dims: (dims == ("source",), not dims, -len(groups[dims])))
+    words = {(): "_values", ("source",): "_effects"}
+    endings = ["", *(words.get(dims, f"_{dims[0]}" if dims else "") for dims in order[1:])]
+    return {ending: groups[dims] for ending, dims in zip(endings, order, strict=True)}
+
+
+def _csv(dataset: xr.Dataset, variables: list[str]) -> str:
+    dims = dataset[variables[0]].dims
+    positions = [str(n) for n, c in dataset.coords.items() if c.dims == dims and dims]
+    positions.sort(key=lambda n: _POSITIONS.index(n) if n in _POSITIONS else len(_POSITIONS))
+    decimals = _decimals(dataset, variables)
+    header, columns = [], []
+    for name in [*positions, *variables]:
+        variable = dataset[name]
+        unit = str(variable.attrs.get("units", "1"))
+        words = _is_text(name, variable)
+        header.append(_cell(name if words or unit == "1" else f"{name} [{unit}]"))
+        columns.append(_column(name, np.atleast_1d(variable.values), unit, decimals.get(name)))
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(zip(*columns, strict=True))
+    return stream.getvalue()
+
+
+def _is_text(name: str, variable: xr.DataArray) -> bool:
+    return variable.dtype.kind not in "fiub" or name.endswith(("_flag", "_reason"))
+
+
+def _decimals(dataset: xr.Dataset, variables: list[str]) -> dict[str, int]:
+    """Decimals of each value and its uncertainties: two digits of the smallest uncertainty."""
+    found: dict[str, int] = {}
+    for name in variables:
+        parts = [n for n in (f"{name}_u_random", f"{name}_u_systematic") if n in dataset]
+        sizes = [np.atleast_1d(dataset[part].values) for part in parts]
+        # An unknown part adds nothing here; only where both are unknown is the whole unknown.
+        whole = np.sqrt(sum((np.nan_to_num(size) ** 2 for size in sizes), start=np.float64(0.0)))
+        known = whole[np.isfinite(whole) & (whole > 0)] if sizes else np.array([])
+        if known.size:
+            digits = int(np.clip(1 - np.floor(np.log10(known.min())), 0, 12))
+            found.update(dict.fromkeys([name, *parts], digits))
+    return found
+
+
+def _column(name: str, values: np.ndarray, unit: str, decimals: int | None) -> Iterable[str]:
+    if name.endswith("_flag"):
+        return _in_words(values, lambda level: _LEVEL_WORDS.get(level, str(level)))
+    if name.endswith("_reason"):
+        return _in_words(
+            values, lambda mask: "; ".join(word.replace("_", " ") for word in flags.names(mask))
+        )
+    if values.dtype.kind == "M":
+        return [text if text != "NaT" else "" for text in np.datetime_as_string(values)]
+    if values.dtype.kind == "b":
+        return ["true" if value else "false" for value in values]
+    if values.dtype.kind in "iu":
+        return [str(value) for value in values]
+    if values.dtype.kind == "f":
+        if name in _POSITIONS:
+            decimals = _DECIMALS.get(unit)
+        style = "%.6g" if decimals is None else f"%.{decimals}f"
+        return ["" if np.isnan(value) else style % value for value in values.tolist()]
+    return [_cell(str(value)) for value in values]
+
+
+def _in_words(values: np.ndarray, words: Any) -> list[str]:
+    kinds, where = np.unique(values, return_inverse=True)
+    texts = [words(int(kind)) for kind in kinds]
+    return [texts[i] for i in where.reshape(-1)]
+
+
+def _cell(text: str) -> str:
+    return f"'{text}" if text.startswith(_FORMULA) else text
