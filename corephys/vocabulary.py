@@ -63,6 +63,7 @@ _ROWS = (
     ("void_ratio", "1", "void ratio", (0.0, 12), (0.0, 50)),
     ("water_content_wet", "1", "water content of wet mass", (0.0, 0.85), (0.0, 1.0)),
     ("water_content_dry", "1", "water content of the mass of solids", (0.0, 6.0), (0.0, 50)),
+    ("saturation", "1", "share of the pores filled with water", (0.9, 1.02), (0.0, 1.5)),
     ("thermal_conductivity", "W/(m K)", "thermal conductivity", (0.62, 6.0), (0.5, 8.0)),
     ("equilibrium_temperature", "degC", "formation temperature", (-2, 120), (-3, 400)),
     ("bottom_water_temperature", "degC", "bottom water temperature", (-2, 20), (-3, 40)),

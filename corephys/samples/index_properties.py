@@ -1,0 +1,332 @@
+"""Index properties of discrete samples: masses and a volume to density, porosity and void ratio.
+
+The order of the work: net masses and volumes, salt of the pore water, phases, densities. Drying
+leaves the salt of the pore water among the grains, so that the mass lost is water alone; the pore
+water was heavier by its salt and the grains lighter.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import constants, series, units, vocabulary
+from corephys.samples import index_properties_outliers as outliers
+from corephys.samples.index_properties_consistency import bits, consistency
+from corephys.samples.index_properties_phases import INPUTS, PROPERTIES, phases_with_partials
+from corephys.uncertainty import Measured
+
+__all__ = ["consistency", "phase_relations", "phase_relations_from_water_content"]
+
+_C = constants.CONSTANTS
+_VOLUMES_DISAGREE = 0.03  # of bulk density, ring or calliper against pycnometer (no source)
+
+
+def phase_relations(
+    wet_mass: Any, dry_mass: Any, dry_volume: Any = None, wet_volume: Any = None, *,
+    salinity: Any = _C["pore_water_salinity"],
+    pore_water_density: Any = _C["pore_water_density"], salt_density: Any = _C["salt_density"],
+    container_mass: Any = None, container_volume: Any = None, mass_uncertainty: Any = None,
+    mass_systematic: Any = None, volume_uncertainty: Any = None, volume_systematic: Any = None,
+    salinity_uncertainty: Any = None, pore_water_density_uncertainty: Any = None,
+    salt_density_uncertainty: Any = None, outlier_threshold: float = 3.5, reason: Any = 0,
+) -> xr.Dataset:  # fmt: skip
+    """Bulk, dry and grain density, porosity, void ratio and water contents of samples.
+
+    Parameters
+    ----------
+    wet_mass, dry_mass : DataArray, Quantity or str, (reading)
+        Mass before and after drying [g], each with its container where ``container_mass`` is
+        given.
+    dry_volume : DataArray, Quantity or str, optional
+        Volume of the dried sample, grains and salt [cm^3]. Goes before ``wet_volume``.
+    wet_volume : DataArray, Quantity or str, optional
+        Volume of the wet sample [cm^3]; with it alone the pores are taken as full of water.
+    salinity : Quantity, DataArray, str or Constant
+        Salt in the pore water [g/kg].
+    pore_water_density, salt_density : Quantity, DataArray, str or Constant
+        [g/cm^3].
+    container_mass, container_volume : DataArray, Quantity or str, optional
+        To be taken off masses [g] and volumes [cm^3].
+    mass_uncertainty, volume_uncertainty : Quantity, DataArray or str, optional
+        Random standard uncertainty of one weighing [g] and of one volume [cm^3].
+    mass_systematic, volume_systematic : Quantity, DataArray or str, optional
+        One-sigma error that all masses [g] (effect ``balance``) or volumes [cm^3] (effect
+        ``pycnometer``) share. Unknown gives NaN.
+    salinity_uncertainty : Quantity or str, optional
+        [g/kg]; effect ``pore_water_salinity``. A Constant brings its own.
+    pore_water_density_uncertainty, salt_density_uncertainty : Quantity or str, optional
+        [g/cm^3]; effects of these names. The uncertainty of the constant where not given.
+    outlier_threshold : float
+        Scaled median absolute deviations, dimensionless, beyond which grain density or porosity
+        is suspect among its neighbours.
+    reason : int or DataArray of int
+        Reasons already found.
+
+    Returns
+    -------
+    Dataset
+        ``bulk_density``, ``dry_density``, ``grain_density`` [g/cm^3], ``porosity``,
+        ``void_ratio``, ``water_content_wet``, ``water_content_dry`` [1] with uncertainties,
+        effects and flags; ``correlation_porosity_grain_density`` [1] of their random errors,
+        which come from the same weighings; with both volumes also ``saturation`` [1].
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When neither volume is given.
+    PositionError
+        When the series lie at different positions.
+
+    Notes
+    -----
+    With s the mass fraction of salt: Mpw = (Mt - Md)/(1 - s), Ms = Mt - Mpw, Vpw = Mpw/rho_pw,
+    Vs = Vd - s Mpw/rho_salt, V = Vs + Vpw, rho = Mt/V, rho_d = Ms/V, rho_g = Ms/Vs, phi = Vpw/V,
+    e = Vpw/Vs: Blum (1997), Physical Properties Handbook, chapter 2. Uncertainty by JCGM 100:2008
+    with exact derivatives; the errors of a mass enter all seven properties together. Outliers by
+    the modified z score, 3.5 as in Iglewicz and Hoaglin (1993), How to Detect and Handle Outliers.
+    A net mass keeps the whole error of the balance, since containers are often read from a list.
+    """
+    if dry_volume is None and wet_volume is None:
+        raise ValueError("give dry_volume or wet_volume; masses alone leave the densities open")
+    series.require_same_positions(
+        wet_mass=wet_mass, dry_mass=dry_mass, dry_volume=dry_volume, wet_volume=wet_volume,
+        container_mass=container_mass, container_volume=container_volume,
+    )  # fmt: skip
+    wet, dry = (
+        _net(mass, container_mass, "g", name, "container_mass")
+        for mass, name in ((wet_mass, "wet_mass"), (dry_mass, "dry_mass"))
+    )
+    volumes = {
+        name: _net(volume, container_volume, "cm^3", name, "container_volume")
+        for name, volume in (("dry_volume", dry_volume), ("wet_volume", wet_volume))
+        if volume is not None
+    }
+    dried = dry_volume is not None
+    volume = volumes["dry_volume" if dried else "wet_volume"]
+    fluid = _fluid(salinity, pore_water_density, salt_density)
+    random = (
+        _sigma(mass_uncertainty, "g", "mass_uncertainty"),
+        _sigma(volume_uncertainty, "cm^3", "volume_uncertainty"),
+    )
+    systematic = (
+        _sigma(mass_systematic, "g", "mass_systematic"),
+        _sigma(volume_systematic, "cm^3", "volume_systematic"),
+        _sigma(salinity_uncertainty, "1", "salinity_uncertainty", salinity),
+        _sigma(pore_water_density_uncertainty, "g/cm^3", "pore_water_density_uncertainty",
+               pore_water_density, _C["pore_water_density"].uncertainty),
+        _sigma(salt_density_uncertainty, "g/cm^3", "salt_density_uncertainty", salt_density,
+               _C["salt_density"].uncertainty),
+    )  # fmt: skip
+    values, partials = _lay(wet, dry, volume, *fluid, dried=dried)
+    quantities, correlation = _measure(values, partials, random, systematic)
+    found = _doubt(wet, dry, volumes, quantities, outlier_threshold)
+    saturation = None
+    if len(volumes) == 2:
+        saturation, apart = _compare_volumes(wet, dry, volumes, quantities, fluid)
+        found = found | apart
+    for measured in quantities.values():
+        measured.reason = found | reason
+    dataset = series.build(
+        quantities, steps=_STEPS,
+        constants={
+            "salinity": str(_scalar(salinity)), "salt_density": str(_scalar(salt_density)),
+            "pore_water_density": str(_scalar(pore_water_density)),
+            "volume": "dry_volume" if dried else "wet_volume",
+        },
+    )  # fmt: skip
+    like = dataset["porosity"]
+    dataset["correlation_porosity_grain_density"] = _attach(
+        correlation, like, "correlation of the random errors of porosity and grain density"
+    )
+    if saturation is not None:
+        dataset["saturation"] = _attach(
+            saturation, like, vocabulary.term("saturation").long_name
+        )
+    return dataset
+
+
+_STEPS = (
+    "pore water Mpw = (Mt - Md) / (1 - s), solids Ms = Mt - Mpw (Blum 1997)",
+    "volumes Vpw = Mpw / rho_pw, Vs = Vd - s Mpw / rho_salt, V = Vs + Vpw",
+    "rho = Mt / V, rho_d = Ms / V, rho_g = Ms / Vs, phi = Vpw / V, e = Vpw / Vs",
+)
+
+
+def _net(gross: Any, tare: Any, unit: str, name: str, tare_name: str) -> Any:
+    value = units.as_floats(gross, unit, name)
+    taken = units.as_floats(tare, unit, tare_name, optional=True)
+    return value if taken is None else value - taken
+
+
+def _fluid(salinity: Any, pore_water_density: Any, salt_density: Any) -> tuple[Any, Any, Any]:
+    return (
+        units.as_floats(salinity, "g/kg", "salinity") / 1000.0,
+        units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
+        units.as_floats(salt_density, "g/cm^3", "salt_density"),
+    )
+
+
+def _sigma(
+    given: Any, unit: str, name: str, owner: Any = None, default: float = float("nan")
+) -> Any:
+    """A stated uncertainty, else the one its constant carries, else the default."""
+    sigma = units.as_floats(given, unit, name, difference=True, optional=True)
+    if sigma is not None:
+        return sigma
+    if hasattr(owner, "citation"):
+        return float(units.convert(owner.uncertainty, owner.unit, unit))
+    return default
+
+
+def _scalar(value: Any) -> Any:
+    return "one a sample" if np.ndim(value) else value
+
+
+def _lay(*inputs: Any, dried: bool) -> tuple[list[Any], list[list[Any]]]:
+    """Values by property and derivatives by property and input, one kernel call."""
+    found, partials = xr.apply_ufunc(
+        phases_with_partials, *inputs, kwargs={"dried": dried},
+        output_core_dims=[["property"], ["property", "input"]], join="exact", dask="parallelized",
+        output_dtypes=[float, float],
+        dask_gufunc_kwargs={"output_sizes": {"property": len(PROPERTIES), "input": len(INPUTS)}},
+        keep_attrs=False,
+    )  # fmt: skip
+    if isinstance(found, xr.DataArray):
+        return (
+            [found.isel(property=i) for i in range(len(PROPERTIES))],
+            [[partials.isel(property=i, input=j) for j in range(len(INPUTS))]
+             for i in range(len(PROPERTIES))],
+        )  # fmt: skip
+    return (
+        [found[..., i] for i in range(len(PROPERTIES))],
+        [[partials[..., i, j] for j in range(len(INPUTS))] for i in range(len(PROPERTIES))],
+    )
+
+
+def _measure(
+    values: list[Any], partials: list[list[Any]], random: tuple[Any, Any],
+    systematic: tuple[Any, ...],
+) -> tuple[dict[str, Measured], Any]:  # fmt: skip
+    u_mass, u_volume = random
+    by_mass, by_volume, by_salinity, by_water, by_salt = systematic
+    quantities = {}
+    for name, value, d in zip(PROPERTIES, values, partials, strict=True):
+        if name.startswith("water_content"):  # no volume enters, so none need be known
+            u = ((d[0] ** 2 + d[1] ** 2) * u_mass**2) ** 0.5
+            effects = {
+                "balance": (d[0] + d[1]) * by_mass,
+                "pore_water_salinity": d[3] * by_salinity,
+            }
+        else:
+            u = ((d[0] ** 2 + d[1] ** 2) * u_mass**2 + (d[2] * u_volume) ** 2) ** 0.5
+            effects = {
+                "balance": (d[0] + d[1]) * by_mass,
+                "pycnometer": d[2] * by_volume,
+                "pore_water_salinity": d[3] * by_salinity,
+                "pore_water_density": d[4] * by_water,
+                "salt_density": d[5] * by_salt,
+            }
+        quantities[name] = Measured(value, u, effects)
+    phi, grain = (partials[PROPERTIES.index(name)] for name in ("porosity", "grain_density"))
+    shared = phi[0] * grain[0] + phi[1] * grain[1]
+    covariance = shared * u_mass**2 + phi[2] * grain[2] * u_volume**2
+    product = quantities["porosity"].u_random * quantities["grain_density"].u_random
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return quantities, covariance / product
+
+
+def _doubt(
+    wet: Any, dry: Any, volumes: dict[str, Any], quantities: dict[str, Measured], threshold: float
+) -> Any:
+    """Reasons that the inputs and the neighbours show."""
+    impossible = (wet <= 0) | (dry <= 0) | (dry > wet)
+    for volume in volumes.values():
+        impossible = impossible | (volume <= 0)
+    for name in ("grain_density", "void_ratio"):  # more salt or pores than there is volume
+        impossible = impossible | (quantities[name].values <= 0)
+    reason = bits(impossible, "inconsistent_masses")
+    for name, word, floor in (
+        ("grain_density", "grain_density_outlier", outliers.GRAIN_DENSITY_FLOOR),
+        ("porosity", "spike", outliers.POROSITY_FLOOR),
+    ):
+        values = quantities[name].values
+        depth = values.coords["depth"].values if "depth" in getattr(values, "coords", {}) else None
+        dims = list(getattr(values, "dims", ()))
+        far = xr.apply_ufunc(
+            outliers.far_from_neighbours, values, np.logical_not(impossible),
+            kwargs={"depth": depth, "floor": floor, "threshold": threshold},
+            input_core_dims=[dims, dims], output_core_dims=[dims], dask="parallelized",
+            output_dtypes=[bool], dask_gufunc_kwargs={"allow_rechunk": True},
+        )  # fmt: skip
+        reason = reason | bits(far, word)
+    return reason
+
+
+def _compare_volumes(
+    wet: Any, dry: Any, volumes: dict[str, Any], quantities: dict[str, Measured],
+    fluid: tuple[Any, Any, Any],
+) -> tuple[Any, Any]:  # fmt: skip
+    """Saturation of the pores of the wet volume, and where the two volumes disagree."""
+    salinity, water_density, salt_density = fluid
+    water = (wet - dry) / (1.0 - salinity)
+    grains = volumes["dry_volume"] - water * salinity / salt_density
+    saturation = water / water_density / (volumes["wet_volume"] - grains)
+    ratio = wet / volumes["wet_volume"] / quantities["bulk_density"].values
+    return saturation, bits(abs(ratio - 1.0) > _VOLUMES_DISAGREE, "repeats_disagree")
+
+
+def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:
+    if isinstance(values, xr.DataArray):
+        return values.rename(None).assign_attrs(units="1", long_name=words)
+    array = np.broadcast_to(np.asarray(values, dtype=float), like.shape)
+    return like.copy(data=array.copy()).drop_attrs().assign_attrs(units="1", long_name=words)
+
+
+def phase_relations_from_water_content(
+    water_content_wet: Any, grain_density: Any, *,
+    pore_water_density: Any = _C["pore_water_density"],
+) -> xr.Dataset:  # fmt: skip
+    """Properties of a saturated sample from its water content and grain density.
+
+    Parameters
+    ----------
+    water_content_wet : float, DataArray or Quantity
+        Pore water over wet mass [1].
+    grain_density : DataArray, Quantity or str
+        [g/cm^3].
+    pore_water_density : Quantity, DataArray, str or Constant
+        [g/cm^3].
+
+    Returns
+    -------
+    Dataset
+        The quantities of :func:`phase_relations`, densities in g/cm^3; their uncertainty is not
+        known.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    Per gram of wet sample: Vpw = w/rho_pw, Vs = (1 - w)/rho_g; definition of the phases, for
+    published tables that print no masses.
+    """
+    w = units.as_floats(water_content_wet, "1", "water_content_wet")
+    grain = units.as_floats(grain_density, "g/cm^3", "grain_density")
+    fluid = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
+    pores, grains = w / fluid, (1.0 - w) / grain
+    total = pores + grains
+    found = (1.0 / total, (1.0 - w) / total, grain + 0.0 * total, pores / total, pores / grains,
+             w + 0.0 * total, w / (1.0 - w))  # fmt: skip
+    return series.build(
+        {name: Measured(value) for name, value in zip(PROPERTIES, found, strict=True)},
+        steps=("phases per gram of wet sample from water content and grain density",),
+        constants={"pore_water_density": str(_scalar(pore_water_density))},
+    )
