@@ -1,7 +1,8 @@
 """A reduced hole as one netCDF-4 file that plain xarray and the netCDF library open.
 
 Every group, written alone as a flat file, follows the CF conventions. Text is stored as
-characters, names that CF does not know are respelled, and :func:`load` undoes both.
+characters, names that CF does not know are respelled and variables without words get some;
+:func:`load` undoes all three.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ LEVEL = 1  # of deflate with shuffle: higher levels take time and gain a few per
 _NAME = re.compile(r"^[A-Za-z][A-Za-z0-9_]*$")
 _TIME_WORDS = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
 _SINCE = "since 1970-01-01"
+_NO_WORDS = "long_name repeats the name of the variable"
 _NOT_A_TIME = np.iinfo(np.int64).min
 
 
@@ -176,6 +178,10 @@ def _stored(variable: xr.Variable, name: str) -> tuple[xr.Variable, dict[str, An
     if variable.ndim and variable.size >= COMPRESS_FROM:
         settings.update(zlib=True, complevel=LEVEL, shuffle=True)
     attributes = {key: _attribute(value) for key, value in variable.attrs.items()}
+    if not {"long_name", "standard_name"} & set(attributes):
+        # CF wants words for everything; load takes them away again.
+        attributes["long_name"] = name.rpartition("/")[2].replace("_", " ")
+        attributes["comment"] = _NO_WORDS
     if kind == "M":
         unit = np.datetime_data(variable.dtype)[0]
         attributes["units"] = f"{_TIME_WORDS[unit]} {_SINCE}"
@@ -259,6 +265,8 @@ def _decoded(dataset: xr.Dataset) -> xr.Dataset:
         attributes = dict(variable.attrs)
         for key in ("original_name", "_FillValue"):
             attributes.pop(key, None)
+        if attributes.get("comment") == _NO_WORDS:
+            del attributes["comment"], attributes["long_name"]
         values = variable.values
         kept: dict[str, Any] = {}
         if values.dtype.kind in "OUST":
