@@ -11,7 +11,7 @@ import xarray as xr
 from corephys import flags, series, units, vocabulary
 from corephys.samples.index_properties_phases import PROPERTIES
 
-__all__ = ["bits", "consistency"]
+__all__ = ["consistency"]
 
 # A reported value and one computed from the reported masses differ by rounding alone, which is
 # at most half a unit of the third digit after the point and for porosity of the first of a per

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["far_from_neighbours"]
 
 NEIGHBOURS = 11  # samples, five on either side
 FEWEST = 5  # below this there is nothing to compare with

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["INPUTS", "PROPERTIES", "phases", "phases_with_partials"]
 
 PROPERTIES = (
     "bulk_density", "dry_density", "grain_density", "porosity", "void_ratio", "water_content_wet",
