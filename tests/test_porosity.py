@@ -1,0 +1,94 @@
+"""Porosity from density, and the grain density of the samples at the scan."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from corephys import flags, series
+from corephys.products import porosity
+from corephys.uncertainty import Measured
+
+
+def _density(values=(1.5, 1.8, 2.1), effects=None, reason=0):
+    n = len(values)
+    array = xr.DataArray(
+        np.asarray(values, float), dims="reading", coords={"depth": ("reading", np.arange(n) * 1.0)}
+    )
+    return series.build({"bulk_density": Measured(array, 0.01, effects or {}, reason)})
+
+
+def test_closed_form_and_its_inverse():
+    phi = np.array([0.2, 0.5, 0.8])
+    rho = 2.7 * (1 - phi) + 1.024 * phi
+    result = porosity.from_density(
+        _density(rho), grain_density="2.70 g/cm^3", pore_water_density="1.024 g/cm^3"
+    )
+    np.testing.assert_allclose(result.porosity, phi, rtol=1e-12)
+
+
+def test_uncertainty_is_that_of_a_shifted_input():
+    density = _density(effects={"core_diameter": -0.02})
+    keywords = {"grain_density": "2.70 g/cm^3", "pore_water_density": "1.024 g/cm^3"}
+    base = porosity.from_density(
+        density, grain_density_uncertainty="0.05 g/cm^3",
+        pore_water_density_uncertainty="0.002 g/cm^3", **keywords,
+    )  # fmt: skip
+    shifted = porosity.from_density(_density(np.array([1.5, 1.8, 2.1]) - 0.02), **keywords)
+    effect = base.porosity_effects.sel(source="core_diameter")
+    np.testing.assert_allclose(effect, shifted.porosity - base.porosity, rtol=1e-9)
+    grain = porosity.from_density(density, **{**keywords, "grain_density": "2.701 g/cm^3"})
+    per_grain = (grain.porosity - base.porosity) / 0.001 * 0.05
+    np.testing.assert_allclose(
+        base.porosity_effects.sel(source="grain_density"), per_grain, rtol=2e-3
+    )
+    np.testing.assert_allclose(base.porosity_u_random, 0.01 / (2.7 - 1.024), rtol=1e-12)
+
+
+def test_the_grain_density_of_the_density_is_the_same_error():
+    density = _density(effects={"grain_density": -0.002})
+    result = porosity.from_density(density, grain_density="2.70 g/cm^3",
+                                   grain_density_uncertainty="0.05 g/cm^3")  # fmt: skip
+    phi = result.porosity
+    expected = (-1 / (2.7 - 1.024)) * -0.002 + (1 - phi) / (2.7 - 1.024) * 0.05
+    np.testing.assert_allclose(result.porosity_effects.sel(source="grain_density"), expected)
+
+
+def test_reasons_are_handed_on():
+    result = porosity.from_density(_density(reason=flags.bit("void")))
+    assert (result.porosity_flag == flags.BAD).all()
+
+
+def test_positions_must_agree():
+    other = porosity.grain_density_at(_samples(), to=_density((1.5, 1.6)))
+    with pytest.raises(series.PositionError, match="depth.match"):
+        porosity.from_density(_density(), grain_density=other)
+
+
+def _samples(n=21, bad=None):
+    depth = np.linspace(0, 2, n)
+    values = xr.DataArray(2.70 + 0.01 * depth, dims="reading", coords={"depth": ("reading", depth)})
+    reason = np.zeros(n, dtype=np.int32)
+    if bad is not None:
+        values[bad] = 3.6
+        reason[bad] = flags.bit("grain_density_outlier")
+    return series.build(
+        {"grain_density": Measured(values, 0.005, {"balance": 0.003}, xr.zeros_like(values, np.int32) + reason)}
+    )
+
+
+def test_grain_density_is_carried_with_its_effects():
+    result = porosity.grain_density_at(_samples(bad=7), to=_density())
+    np.testing.assert_allclose(result.grain_density, [2.70, 2.71, 2.72], atol=0.002)
+    np.testing.assert_allclose(result.grain_density_effects.sel(source="balance"), 0.003)
+    assert (result.grain_density_effects.sel(source="grain_density") > 0).all()
+    assert flags.names(int(result.grain_density_reason[0])) == ["interpolated_input"]
+
+
+def test_too_few_samples():
+    two = porosity.grain_density_at(_samples(n=2), to=_density())
+    assert np.isnan(two.grain_density_u_systematic).all()
+    with pytest.raises(ValueError, match="give a constant"):
+        porosity.grain_density_at(_samples(n=2).assign(
+            grain_density_flag=("reading", np.array([4, 4], np.int8))), to=_density())  # fmt: skip
