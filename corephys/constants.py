@@ -76,6 +76,9 @@ _ROWS = (
     ("heat_capacity_c2", 1.016, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), per (W/(m K))^2", "memory"),
     ("water_heat_capacity", 4.09, "MJ/(m^3 K)", 0.03, "sea water of 35 g/kg at 5 degC, TEOS-10 density times heat capacity", "library"),
     ("grain_heat_capacity", 2.2, "MJ/(m^3 K)", 0.15, "silicate and carbonate grains", "memory"),
+    ("water_conductivity", 0.598, "W/(m K)", 0.004, "pure water at 20 degC, IAPWS R15-11 (2011), 0.7 %", "library"),
+    ("grain_conductivity", 2.8, "W/(m K)", 0.5, "grains of marine mud, between clay 2 to 3 and quartz 7.7", "memory"),
+    ("needle_heat_capacity_ratio", 1.0, "1", 0.3, "heat capacity of a needle over that of the sediment in its place; metal and ceramic 2.3 to 4, sediment 2.8 to 3.8 MJ/(m^3 K)", "memory"),
     ("gravity", 9.80665, "m/s^2", 0.03, "standard acceleration of gravity (CGPM 1901)", "published"),
 )  # fmt: skip
 

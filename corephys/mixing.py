@@ -1,0 +1,240 @@
+"""Mixing laws: the conductivity and heat capacity of a sediment from those of its phases."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from corephys import constants, units
+
+__all__ = [
+    "arithmetic_mean", "geometric_mean", "harmonic_mean", "hashin_shtrikman_conductivity",
+    "heat_capacity_from_conductivity", "volumetric_heat_capacity",
+]  # fmt: skip
+
+_C = constants.CONSTANTS
+_HEAT = "MJ/(m^3 K)"
+
+
+def _phases(fractions: Sequence[Any], values: Sequence[Any], unit: str) -> list[tuple[Any, Any]]:
+    if len(fractions) != len(values) or not len(values):
+        raise ValueError(
+            f"{len(fractions)} fractions and {len(values)} values; give one of each a phase"
+        )
+    shares = [units.as_floats(share, "1", "fractions") for share in fractions]
+    total = sum(shares[1:], start=shares[0])
+    off = np.abs(np.asarray(total, dtype=float) - 1.0)
+    if np.any(off > 1e-6) or any(np.any(np.asarray(share) < 0) for share in shares):
+        raise ValueError("fractions are volume fractions: none negative, together one")
+    found = [units.as_floats(value, unit, "values") for value in values]
+    return list(zip(shares, found, strict=True))
+
+
+def arithmetic_mean(
+    fractions: Sequence[Any], values: Sequence[Any], *, unit: str = "W/(m K)"
+) -> Any:
+    """Mean weighted by volume: layers side by side along the flow, the upper bound.
+
+    Parameters
+    ----------
+    fractions : sequence of float, Quantity or DataArray
+        Volume fraction of each phase [1].
+    values : sequence of Quantity, str or DataArray
+        Value of each phase, in any unit that converts to ``unit``.
+    unit : str
+        Unit of the result.
+
+    Returns
+    -------
+    float or DataArray
+        In ``unit``, plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When the fractions do not add to one or their number is not that of the values.
+
+    Notes
+    -----
+    sum f_i k_i: Woodside and Messmer (1961), Journal of Applied Physics 32, 1688.
+
+    Examples
+    --------
+    >>> round(arithmetic_mean([0.4, 0.6], ["0.6 W/(m K)", "4.5 W/(m K)"]), 6)
+    2.94
+    """
+    return sum(share * value for share, value in _phases(fractions, values, unit))
+
+
+def geometric_mean(
+    fractions: Sequence[Any], values: Sequence[Any], *, unit: str = "W/(m K)"
+) -> Any:
+    """Product of the phases to the power of their volume fractions.
+
+    Parameters
+    ----------
+    fractions, values, unit
+        As in :func:`arithmetic_mean`; values in W/(m K) where ``unit`` is not given.
+
+    Returns
+    -------
+    float or DataArray
+        In ``unit``, plain floats.
+
+    Raises
+    ------
+    UnitError, ValueError
+        As in :func:`arithmetic_mean`.
+
+    Notes
+    -----
+    prod k_i^f_i: Woodside and Messmer (1961), Journal of Applied Physics 32, 1688.
+    """
+    return np.exp(sum(share * np.log(value) for share, value in _phases(fractions, values, unit)))
+
+
+def harmonic_mean(fractions: Sequence[Any], values: Sequence[Any], *, unit: str = "W/(m K)") -> Any:
+    """Inverse of the mean resistivity: layers one behind the other, the lower bound.
+
+    Parameters
+    ----------
+    fractions, values, unit
+        As in :func:`arithmetic_mean`; values in W/(m K) where ``unit`` is not given.
+
+    Returns
+    -------
+    float or DataArray
+        In ``unit``, plain floats.
+
+    Raises
+    ------
+    UnitError, ValueError
+        As in :func:`arithmetic_mean`.
+
+    Notes
+    -----
+    1 / sum (f_i / k_i): Woodside and Messmer (1961), Journal of Applied Physics 32, 1688.
+    """
+    return 1.0 / sum(share / value for share, value in _phases(fractions, values, unit))
+
+
+def hashin_shtrikman_conductivity(
+    porosity: Any, grain_conductivity: Any, water_conductivity: Any = _C["water_conductivity"]
+) -> tuple[Any, Any]:
+    """Bounds of the conductivity of an isotropic mixture of grains and water.
+
+    Parameters
+    ----------
+    porosity : float, Quantity or DataArray
+        Volume fraction of water [1].
+    grain_conductivity, water_conductivity : Quantity, str, DataArray or Constant
+        Thermal conductivity [W/(m K)].
+
+    Returns
+    -------
+    tuple of lower and upper bound
+        [W/(m K)], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    k_1 + f_2 / (1 / (k_2 - k_1) + f_1 / (3 k_1)) with the poorer conductor as phase 1 for the
+    lower bound and the better one for the upper: Hashin and Shtrikman (1962), Journal of Applied
+    Physics 33, 3125 (from memory). Equal conductivities give themselves.
+
+    Examples
+    --------
+    >>> lower, upper = hashin_shtrikman_conductivity(0.6, "3 W/(m K)", "0.6 W/(m K)")
+    >>> round(float(lower), 6)
+    1.133333
+    """
+    phi = units.as_floats(porosity, "1", "porosity")
+    grain = units.as_floats(grain_conductivity, "W/(m K)", "grain_conductivity")
+    water = units.as_floats(water_conductivity, "W/(m K)", "water_conductivity")
+    about_water = _bound(water, grain, phi)
+    about_grain = _bound(grain, water, 1.0 - phi)
+    return np.minimum(about_water, about_grain), np.maximum(about_water, about_grain)
+
+
+def _bound(host: Any, guest: Any, share: Any) -> Any:
+    """The bound about one phase, written so that equal phases need no division by zero."""
+    contrast = guest - host
+    return host + (1.0 - share) * contrast / (1.0 + share * contrast / (3.0 * host))
+
+
+def volumetric_heat_capacity(
+    porosity: Any, *, grain_heat_capacity: Any = _C["grain_heat_capacity"],
+    water_heat_capacity: Any = _C["water_heat_capacity"],
+) -> Any:  # fmt: skip
+    """Heat capacity of a saturated sediment by volume.
+
+    Parameters
+    ----------
+    porosity : float, Quantity or DataArray
+        Volume fraction of water [1].
+    grain_heat_capacity, water_heat_capacity : Quantity, str, DataArray or Constant
+        Per volume [MJ/(m^3 K)].
+
+    Returns
+    -------
+    float or DataArray
+        [MJ/(m^3 K)], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    phi c_w + (1 - phi) c_g: heat capacities add by volume (definition).
+    """
+    phi = units.as_floats(porosity, "1", "porosity")
+    grain = units.as_floats(grain_heat_capacity, _HEAT, "grain_heat_capacity")
+    water = units.as_floats(water_heat_capacity, _HEAT, "water_heat_capacity")
+    return phi * water + (1.0 - phi) * grain
+
+
+def heat_capacity_from_conductivity(
+    conductivity: Any, *, c0: Any = _C["heat_capacity_c0"], c1: Any = _C["heat_capacity_c1"],
+    c2: Any = _C["heat_capacity_c2"],
+) -> Any:  # fmt: skip
+    """Heat capacity of a marine sediment from its conductivity alone.
+
+    Parameters
+    ----------
+    conductivity : Quantity, str or DataArray
+        Thermal conductivity [W/(m K)], 0.8 to 1.6.
+    c0, c1, c2 : Constant
+        Coefficients, MJ/(m^3 K) for conductivity in W/(m K).
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        [MJ/(m^3 K)], plain floats; NaN outside 0.8 to 1.6 W/(m K), where the parabola has no data
+        and then turns.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    c0 + c1 k + c2 k^2: Hyndman, Davis and Wright (1979), Marine Geophysical Researches 4, 181
+    (from memory); turns at k = 1.81 W/(m K).
+    """
+    k = units.as_floats(conductivity, "W/(m K)", "conductivity")
+    capacity = c0.value + c1.value * k + c2.value * k**2
+    inside = (k >= 0.8) & (k <= 1.6)
+    if hasattr(capacity, "where"):
+        return capacity.where(inside)
+    return np.where(inside, capacity, np.nan)[()]
