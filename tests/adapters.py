@@ -96,6 +96,21 @@ def _mean(name: str) -> None:
 for _name in ("arithmetic_mean", "geometric_mean", "harmonic_mean"):
     _mean(_name)
 straight("mixing.volumetric_heat_capacity", "corephys.mixing.volumetric_heat_capacity", "porosity")
+straight(
+    "mixing.heat_capacity_from_conductivity",
+    "corephys.mixing.heat_capacity_from_conductivity",
+    "conductivity",
+)
+
+
+@adapter("mixing.hashin_shtrikman_conductivity", "corephys.mixing.hashin_shtrikman_conductivity")
+def bounds(inputs: Inputs) -> Mapping[str, Any]:
+    from corephys import mixing
+
+    return dict(
+        zip(("lower", "upper"), mixing.hashin_shtrikman_conductivity(**inputs), strict=True)
+    )
+
 
 # Gamma attenuation -------------------------------------------------------------------------------
 
@@ -209,6 +224,9 @@ straight(
     "density",
     "velocity",
 )
+straight(
+    "seismic.water_two_way_time", "corephys.products.seismic.water_two_way_time", "water_depth"
+)
 straight("compaction.exponential", "corephys.products.compaction.exponential", "depth")
 
 
@@ -222,7 +240,12 @@ def fit_of_a_known_curve(inputs: Inputs) -> Any:
 
 @adapter("seismic.two_way_time", "corephys.products.seismic.two_way_time")
 def travel(inputs: Inputs) -> Any:
-    raise NotImplementedError
+    """Layers of constant velocity: a reading at the top and one at the bottom of each."""
+    hair = 1e-9  # m, so that the readings of two layers at a boundary are not at one depth
+    depth = [z for t, b in zip(inputs["top"], inputs["bottom"], strict=True) for z in (t + hair, b)]
+    velocity = array(np.repeat(inputs["velocity"], 2), "m/s")
+    found = cp.seismic.two_way_time(velocity, depth=array(depth, "m"))
+    return {"two_way_time": found["two_way_time"][-1]}
 
 
 @adapter("seismic.reflection_coefficient", "corephys.products.seismic.reflection_coefficient")

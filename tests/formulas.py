@@ -31,8 +31,11 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.pwave_calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
-    "corephys.samples.index_properties.consistency": (
+    "corephys.samples.index_properties_consistency.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
+    ),
+    "corephys.products.porosity.grain_density_at": (
+        "carries measured values to other depths by a running median, no physics"
     ),
 }
 
