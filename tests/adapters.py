@@ -235,7 +235,7 @@ def fit_of_a_known_curve(inputs: Inputs) -> Any:
     depth = np.array(inputs["depth"])
     values = inputs["surface_porosity"] * np.exp(-depth / inputs["decay_length"])
     porosity = array(values, "1").assign_coords(depth=array(depth, "m"))
-    return cp.compaction.fit(porosity, model="exponential", absolute_sigma=False)
+    return cp.compaction.fit(porosity, model="exponential", absolute_sigma=False).dataset
 
 
 @adapter("seismic.two_way_time", "corephys.products.seismic.two_way_time")
@@ -316,6 +316,39 @@ def _parts(fit: Any) -> Mapping[str, float]:
         "value_at_30": fit.intercept + 10.0 * fit.slope,
         "error_at_30": float(np.array([1.0, 10.0]) @ fit.covariance @ np.array([1.0, 10.0])) ** 0.5,
         "residual_deviation": (fit.chi_square / fit.degrees_of_freedom) ** 0.5,
+    }
+
+
+def _misra(x: Any, b1: float, b2: float) -> Any:
+    return b1 * (1.0 - np.exp(-b2 * x))
+
+
+def _thurber(
+    x: Any, b1: float, b2: float, b3: float, b4: float, b5: float, b6: float, b7: float
+) -> Any:
+    return (b1 + x * (b2 + x * (b3 + x * b4))) / (1.0 + x * (b5 + x * (b6 + x * b7)))
+
+
+def _kowalik(x: Any, b1: float, b2: float, b3: float, b4: float) -> Any:
+    return b1 * (x**2 + b2 * x) / (x**2 + b3 * x + b4)
+
+
+CERTIFIED = {"misra1a": _misra, "thurber": _thurber, "mgh09": _kowalik}
+
+
+@adapter("fitting.fit", "corephys.fitting.fit")
+def certified_fit(inputs: Inputs) -> Mapping[str, float]:
+    from corephys import fitting
+
+    columns = table(inputs["file"])
+    start = {f"b{i}": value for i, value in enumerate(inputs["start"], start=1)}
+    model = CERTIFIED[inputs["model"]]
+    fit = fitting.fit(model, columns["x"], columns["y"], start=start, absolute_sigma=False)
+    return {
+        **fit.values,
+        **{f"error_{name}": error for name, error in fit.errors.items()},
+        "chi_square": fit.chi_square,
+        "residual_deviation": fit.reduced_chi_square**0.5,
     }
 
 

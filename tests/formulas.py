@@ -31,6 +31,10 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.pwave_calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
+    "corephys.sensors.pwave.velocity_kernel": (
+        "the arithmetic of velocity, whose rows run through it"
+    ),
+    "corephys.sensors.pwave_calibration.wall_count": "a word to a number of walls, no physics",
     "corephys.samples.index_properties_consistency.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),

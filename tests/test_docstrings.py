@@ -74,6 +74,13 @@ def _bare(function: Callable[..., Any]) -> list[str]:
     return names + (["the result"] if signature.return_annotation is signature.empty else [])
 
 
+def _returned_class(function: Callable[..., Any]) -> str:
+    """Documentation of the class that a function returns, where it is one of the package."""
+    name = str(inspect.signature(function).return_annotation)
+    cls = getattr(inspect.getmodule(function), name, None)
+    return (inspect.getdoc(cls) or "") if inspect.isclass(cls) else ""
+
+
 def faults(name: str, thing: Any, *, formula: bool) -> list[str]:
     """What the documentation of one public name lacks."""
     doc = inspect.getdoc(thing) or ""
@@ -94,7 +101,7 @@ def faults(name: str, thing: Any, *, formula: bool) -> list[str]:
     if formula:
         if wanted and not states_unit(found.get("Parameters", "")):
             complaints.append(f"{name}: Parameters state no unit")
-        if not states_unit(found.get("Returns", "")):
+        if not states_unit(found.get("Returns", "") + _returned_class(thing)):
             complaints.append(f"{name}: Returns states no unit")
         if not SOURCE.search(found.get("Notes", "") + found.get("References", "")):
             complaints.append(f"{name}: Notes and References name no source")
