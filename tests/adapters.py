@@ -208,6 +208,17 @@ straight(
     "geometry",
 )
 straight(
+    "needle.conductivity_from_two_times",
+    "corephys.samples.needle.conductivity_from_two_times",
+    "first_time",
+    "second_time",
+    "first_temperature",
+    "second_temperature",
+    "heating_power",
+    "geometry",
+)
+straight("needle.cylinder_rise", "corephys.samples.needle.cylinder_rise", "time")
+straight(
     "formation_temperature.decay_function",
     "corephys.downhole.formation_temperature.decay_function",
     "alpha",

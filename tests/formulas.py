@@ -38,6 +38,12 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.index_properties_consistency.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),
+    "corephys.samples.needle.thermal_conductivity": (
+        "the whole evaluation of heating curves: its formulas have rows, the simulator tests it"
+    ),
+    "corephys.samples.needle_repeats.combine_repeats": (
+        "a weighted mean of repeats with a test of their agreement, no physics"
+    ),
     "corephys.products.porosity.grain_density_at": (
         "carries measured values to other depths by a running median, no physics"
     ),
