@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import matplotlib
@@ -23,4 +24,15 @@ def demo_hole() -> Path:
     """Folder of the demo hole."""
     folder = ROOT / "data_demo" / "hole"
     assert folder.is_dir(), "data_demo/hole is missing: run python -m data_demo"
+    return folder
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Folder of open measurements by others, which no release holds; skips where it is absent."""
+    folder = Path(
+        os.environ.get("COREPHYS_OPEN_DATA") or Path(__file__).resolve().parents[2] / "shared" / "data"
+    )
+    if not folder.is_dir():
+        pytest.skip("no folder of open measurements: set COREPHYS_OPEN_DATA")
     return folder

@@ -1,0 +1,192 @@
+"""Nonlinear least squares through lmfit, with uncertainties that cannot be misread."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from corephys.numerics.information import akaike_corrected
+
+__all__ = ["Fit", "fit"]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A finished fit on plain floats.
+
+    Parameters
+    ----------
+    values, errors : dict of str to float
+        Parameters and standard errors; an error that is not known is NaN, never zero.
+    covariance : (k, k) ndarray
+        In the order of ``values``; NaN where it is not known.
+    residual : (n,) ndarray
+        Data less model, in the unit of the data.
+    chi_square, reduced_chi_square : float
+        Weighted sum of squares, and the same over the degrees of freedom.
+    points, degrees_of_freedom : int
+        Number of data, and of data less parameters.
+    aicc : float
+        Corrected information criterion.
+    at_bound : tuple of str
+        Parameters that ended on a bound.
+    success : bool
+        Whether the minimiser says that it converged.
+    message : str
+        Its own words.
+    absolute_sigma : bool
+        Whether the stated uncertainties were taken as they are.
+    """
+
+    values: dict[str, float]
+    errors: dict[str, float]
+    covariance: np.ndarray
+    residual: np.ndarray
+    chi_square: float
+    reduced_chi_square: float
+    points: int
+    degrees_of_freedom: int
+    aicc: float
+    at_bound: tuple[str, ...]
+    success: bool
+    message: str
+    absolute_sigma: bool
+
+
+def fit(
+    model: Callable[..., Any], x: Any, y: Any, sigma: Any = None, *,
+    start: Mapping[str, float], absolute_sigma: bool,
+    bounds: Mapping[str, tuple[float, float]] | None = None,
+) -> Fit:  # fmt: skip
+    """Fit a model to data.
+
+    Parameters
+    ----------
+    model : callable
+        ``model(x, **parameters)`` on plain floats.
+    x, y : ndarray, (n,)
+        Data in the unit the model works in.
+    sigma : ndarray, (n,), optional
+        Standard uncertainties of ``y``; equal weights where not given.
+    start : mapping of str to float
+        First values, in the order of the covariance.
+    absolute_sigma : bool
+        True takes ``sigma`` as it is; False takes it as relative weights and lets the scatter set
+        the scale. There is no default, because the two differ by any factor.
+    bounds : mapping of str to (float, float), optional
+        Lower and upper limit of a parameter.
+
+    Returns
+    -------
+    Fit
+        Values, errors, covariance and what happened.
+
+    Raises
+    ------
+    ValueError
+        With fewer data than parameters, values that are not finite, or ``absolute_sigma`` without
+        uncertainties.
+
+    Notes
+    -----
+    Levenberg-Marquardt through lmfit (Newville and others). The covariance is that of the
+    linearised problem at the solution; with ``absolute_sigma=False`` it is multiplied by the
+    reduced chi-square.
+    """
+    import lmfit
+
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    weight = _weights(y, sigma, absolute_sigma)
+    if y.size < len(start):
+        raise ValueError(f"{y.size} points cannot fix {len(start)} parameters")
+    if not (np.isfinite(y).all() and np.isfinite(x).all()):
+        raise ValueError("the data hold values that are not finite; leave them out first")
+    parameters = lmfit.Parameters()
+    limits = bounds or {}
+    for name, value in start.items():
+        low, high = limits.get(name, (-np.inf, np.inf))
+        parameters.add(name, value=float(value), min=low, max=high)
+
+    def residual(p: Any) -> Any:
+        return (y - model(x, **p.valuesdict())) * weight
+
+    found = lmfit.minimize(
+        residual, parameters, method="leastsq", scale_covar=not absolute_sigma,
+        xtol=1e-12, ftol=1e-12, gtol=1e-14, max_nfev=20000, epsfcn=1e-14,
+    )  # fmt: skip
+    values = {name: float(found.params[name].value) for name in start}
+    at_bound = tuple(n for n in start if _touches(values[n], limits.get(n)))
+    covariance, chi_square = _covariance(model, x, y, weight, values, at_bound)
+    freedom = y.size - len(start)
+    reduced = chi_square / freedom if freedom else float("nan")
+    if not absolute_sigma:
+        covariance = covariance * reduced
+    with np.errstate(invalid="ignore"):
+        errors = dict(zip(values, np.sqrt(np.diag(covariance)).tolist(), strict=True))
+    return Fit(
+        values, errors, covariance, y - model(x, **values), chi_square, reduced, y.size, freedom,
+        akaike_corrected(_deviance(chi_square, y.size, absolute_sigma), y.size, len(start)),
+        at_bound, bool(found.success), str(found.message), absolute_sigma,
+    )  # fmt: skip
+
+
+def _weights(y: np.ndarray, sigma: Any, absolute: bool) -> np.ndarray:
+    if sigma is None:
+        if absolute:
+            raise ValueError(
+                "absolute_sigma=True needs the standard uncertainties of the data; without them "
+                "say absolute_sigma=False and let the scatter set the scale"
+            )
+        return np.ones(y.size)
+    sigma = np.broadcast_to(np.asarray(sigma, float), y.shape)
+    if np.any(~(sigma > 0)):
+        raise ValueError(
+            "every point needs a positive, known uncertainty: one that is not known must not "
+            "become a weight"
+        )
+    return np.asarray(1.0 / sigma)
+
+
+def _touches(value: float, limits: tuple[float, float] | None) -> bool:
+    if limits is None:
+        return False
+    span = limits[1] - limits[0]
+    near = 1e-6 * (span if np.isfinite(span) else max(abs(value), 1.0))
+    return bool(value - limits[0] < near or limits[1] - value < near)
+
+
+def _deviance(chi_square: float, points: int, absolute: bool) -> float:
+    """Twice the negative log-likelihood, up to what all models of the same data share."""
+    if absolute:
+        return chi_square
+    return float(points * np.log(max(chi_square, 1e-300) / points))
+
+
+def _covariance(
+    model: Callable[..., Any], x: np.ndarray, y: np.ndarray, weight: np.ndarray,
+    values: dict[str, float], at_bound: tuple[str, ...],
+) -> tuple[np.ndarray, float]:  # fmt: skip
+    """Covariance from central differences of the model at the solution; NaN at a bound.
+
+    The minimiser's own Jacobian is one-sided and loses half of the digits of the errors.
+    """
+    columns = []
+    for name, value in values.items():
+        step = 6e-6 * (abs(value) or 1.0)
+        up = model(x, **{**values, name: value + step})
+        down = model(x, **{**values, name: value - step})
+        columns.append((up - down) / (2.0 * step) * weight)
+    jacobian = np.column_stack(columns)
+    chi_square = float(np.sum(((y - model(x, **values)) * weight) ** 2))
+    size = np.linalg.norm(jacobian, axis=0)
+    unknown = np.full((len(values), len(values)), np.nan)
+    if at_bound or np.any(size == 0) or not np.isfinite(jacobian).all():
+        return unknown, chi_square
+    r = np.linalg.qr(jacobian / size, mode="r")
+    if np.min(np.abs(np.diag(r))) < 1e-12:
+        return unknown, chi_square
+    inverse = np.linalg.inv(r)
+    return inverse @ inverse.T / np.outer(size, size), chi_square

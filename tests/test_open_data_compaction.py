@@ -1,0 +1,84 @@
+"""Exponential fits to open measurements of deep-sea and older holes.
+
+Reference numbers: unweighted fits published with the compilation of R. D. Berg (2020), which the
+data folder's own notes give; the verdicts are those of the rules of ``compaction.fit``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+from corephys.products import compaction
+
+# Site: number of samples, surface porosity, its error, e-folding depth [m], its error.
+DEEP_SEA = {
+    "U1438": (796, 0.7659, 0.0057, 1103.2, 16.6),
+    "U1337": (315, 0.9472, 0.0070, 873.2, 25.4),
+}
+OLDER = {"289": (292, 0.7058, 0.0058, 1717.2, 56.9), "549": (196, 0.6575, 0.0135, 787.5, 34.5)}
+
+
+def _number(frame, column):
+    return pd.to_numeric(frame[column], errors="coerce")
+
+
+def _fit(depth, porosity):
+    series = xr.DataArray(
+        np.asarray(porosity, float), dims="reading",
+        coords={"depth": ("reading", np.asarray(depth, float))}, attrs={"units": "1"},
+    )  # fmt: skip
+    return compaction.fit(series, absolute_sigma=False)
+
+
+def _deep_sea(folder, site):
+    frame = pd.read_csv(folder / "deep_sea_samples" / f"{site}.csv")
+    porosity, grain = _number(frame, "Porosity (vol%)"), _number(frame, "Grain density (g/cm³)")
+    bulk, depth = _number(frame, "Bulk density (g/cm³)"), _number(frame, "Depth CSF-A (m)")
+    keep = (porosity > 0) & (porosity < 100) & grain.between(2.0, 3.3) & bulk.between(1.0, 3.3)
+    keep &= depth.notna()
+    return depth[keep], porosity[keep] / 100
+
+
+def _older(folder, site):
+    frame = pd.read_csv(folder / "legacy_samples" / "samples.csv", dtype={"site": str})
+    frame = frame[frame["site"] == site]
+    porosity, grain = _number(frame, "porosity"), _number(frame, "grain density (g/cc)")
+    depth = _number(frame, "sample depth (m)")
+    keep = porosity.between(1, 99) & grain.between(2.0, 3.3) & depth.notna()
+    return depth[keep], porosity[keep] / 100
+
+
+def _agrees(fit, expected):
+    count, a, u_a, length, u_length = expected
+    data = fit.dataset
+    assert data.attrs["points_used"] == count
+    assert float(data.surface_porosity) == pytest.approx(a, abs=u_a)
+    assert float(data.decay_length) == pytest.approx(length, abs=u_length)
+    # The errors themselves are printed to two digits or one decimal.
+    assert float(data.surface_porosity_u_random) == pytest.approx(u_a, abs=6e-5)
+    assert float(data.decay_length_u_random) == pytest.approx(u_length, abs=0.06)
+
+
+@pytest.mark.parametrize("site", list(DEEP_SEA))
+def test_sites_that_compact_exponentially(open_data, site):
+    fit = _fit(*_deep_sea(open_data, site))
+    _agrees(fit, DEEP_SEA[site])
+    assert fit.verdict == ()
+
+
+@pytest.mark.parametrize("site", ["U1334", "U1418", "U1431"])
+def test_poor_sites_are_called_poor(open_data, site):
+    assert any("predicts little" in t for t in _fit(*_deep_sea(open_data, site)).verdict)
+
+
+@pytest.mark.parametrize("site", list(OLDER))
+def test_older_sites(open_data, site):
+    _agrees(_fit(*_older(open_data, site)), OLDER[site])
+
+
+def test_an_unphysical_surface_porosity_is_named(open_data):
+    fit = _fit(*_older(open_data, "462"))
+    assert any("would be 1.51, which is no porosity" in trouble for trouble in fit.verdict)
