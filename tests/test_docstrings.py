@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from corephys import vocabulary
+from corephys import units, vocabulary
 from tests.formulas import formulas, public_objects
 
 UNDERLINE = re.compile(r"^(?P<title>[A-Z][A-Za-z ]+)\n-{3,}$", re.MULTILINE)
@@ -40,7 +40,20 @@ UNIT = re.compile(
 def states_unit(text: str) -> bool:
     """A unit stands there, or a quantity of the vocabulary, which has one."""
     quoted = re.findall(r"``(\w+)``", text)
-    return bool(UNIT.search(text)) or any(name in vocabulary.TERMS for name in quoted)
+    bracketed = re.findall(r"\[([^\]\s][^\]]*)\]", text)
+    return (
+        bool(UNIT.search(text))
+        or any(name in vocabulary.TERMS for name in quoted)
+        or any(_is_unit(word) for word in bracketed)
+    )
+
+
+def _is_unit(word: str) -> bool:
+    try:
+        units.canonical(word)
+    except units.UnitError:
+        return False
+    return True
 
 
 def sections(doc: str) -> dict[str, str]:

@@ -17,7 +17,11 @@ ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 # Import name -> name on the package index, where they differ.
-DISTRIBUTIONS = {"netCDF4": "netcdf4", "cf_units": "cf-units"}
+DISTRIBUTIONS = {
+    "netCDF4": "netcdf4",
+    "cf_units": "cf-units",
+    "compliance_checker": "compliance-checker",
+}
 # Imported only behind a check that they are there, for those who already work with them.
 OPTIONAL = {"dask", "IPython", "zarr", "lasio", "ipywidgets"}
 # Ends of files that hold text.
@@ -220,26 +224,44 @@ def test_a_planted_machine_path_is_found(tmp_path: Path) -> None:
     assert len(forbidden_lines([file])) == 1
 
 
-@pytest.mark.skipif(
+needs_mypy = pytest.mark.skipif(
     importlib.util.find_spec("mypy") is None, reason="mypy comes with the test extra only"
 )
-def test_types_of_the_package_check(tmp_path: Path) -> None:
-    run = subprocess.run(
-        [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path / "cache")],
-        cwd=ROOT, capture_output=True, text=True, check=False,
-    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One cache for all runs: the first one reads the stubs of all dependencies."""
+    return tmp_path_factory.mktemp("mypy")
+
+
+def mypy(cache: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "mypy", "--cache-dir", str(cache), *arguments]
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+
+
+@needs_mypy
+def test_types_of_public_names_check_and_reach_the_user(tmp_path: Path, cache: Path) -> None:
+    import corephys as cp
+
+    run = mypy(cache)
     assert run.returncode == 0, run.stdout[-4000:] + run.stderr[-1000:]
 
+    names = [name for name in cp.__all__ if not name.startswith("_")]
+    user = tmp_path / "user.py"
+    user.write_text(
+        "import corephys as cp\n" + "".join(f"reveal_type(cp.{name})\n" for name in names)
+    )
+    said = mypy(cache, "--follow-imports=silent", str(user)).stdout
+    revealed = re.findall(r'Revealed type is "(.*)"', said)
+    assert len(revealed) == len(names), said[-2000:]
+    assert [n for n, kind in zip(names, revealed, strict=True) if kind == "Any"] == []
 
-@pytest.mark.skipif(
-    importlib.util.find_spec("mypy") is None, reason="mypy comes with the test extra only"
-)
-def test_a_user_sees_the_types_of_public_names(tmp_path: Path) -> None:
-    script = tmp_path / "user.py"
-    script.write_text("import corephys as cp\nreveal_type(cp.quantity)\ncp.no_such_name()\n")
-    run = subprocess.run(
-        [sys.executable, "-m", "mypy", "--cache-dir", str(tmp_path / "cache"), str(script)],
-        cwd=ROOT, capture_output=True, text=True, check=False,
-    )  # fmt: skip
-    assert "Revealed type is" in run.stdout
-    assert "unit: str" in run.stdout or "unit: builtins.str" in run.stdout
+
+@needs_mypy
+def test_a_wrong_use_of_a_public_name_is_found(tmp_path: Path, cache: Path) -> None:
+    user = tmp_path / "user.py"
+    user.write_text("import corephys as cp\ncp.quantity(1.0)\ncp.quantity(1.0, 2)\n")
+    said = mypy(cache, str(user)).stdout
+    assert 'Missing positional argument "unit"' in said
+    assert "incompatible type" in said
