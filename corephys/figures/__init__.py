@@ -1,0 +1,95 @@
+"""Floor 5: figures of a reduced hole.
+
+A figure takes a reduced hole and returns a matplotlib Figure that remembers what it draws. Tracks
+stand beside each other on one depth axis, depth goes down, words and units are the vocabulary's.
+A figure whose data the hole lacks raises NothingToDraw; :func:`write_figures` leaves it out.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+from pathlib import Path
+
+import matplotlib
+import xarray as xr
+
+from corephys.figures.calibration import gamma_calibration
+from corephys.figures.drawn import Plate
+from corephys.figures.heat_flow import heat_flow
+from corephys.figures.porosity import porosity_depth
+from corephys.figures.reading import NothingToDraw
+from corephys.figures.style import SETTINGS
+from corephys.figures.summary import summary
+from corephys.files import write_bytes
+
+__all__ = [
+    "FIGURES", "NothingToDraw", "Plate", "gamma_calibration", "heat_flow", "porosity_depth", "save",
+    "summary", "write_figures",
+]  # fmt: skip
+
+FIGURES = {
+    "summary": summary,
+    "gamma_calibration": gamma_calibration,
+    "porosity_depth": porosity_depth,
+    "heat_flow": heat_flow,
+}
+
+
+def save(figure: Plate, folder: str | os.PathLike[str], name: str) -> list[Path]:
+    """Write a figure as SVG and PNG, with a table of what it draws beside it.
+
+    Parameters
+    ----------
+    figure : Plate
+        From a function of this module.
+    folder : path
+        Folder of the figures; made where it does not exist.
+    name : str
+        Of the three files, without an ending.
+
+    Returns
+    -------
+    list of Path
+        ``name.svg``, ``name.png`` (200 dots an inch) and ``name.csv``. The same figure gives the
+        same bytes at every run with one version of matplotlib.
+    """
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    stream = io.BytesIO()
+    with matplotlib.rc_context(SETTINGS):
+        figure.savefig(
+            stream, format="svg", dpi=300, metadata={"Date": None, "Creator": "corephys"}
+        )
+    table = figure.table().to_csv(index=False, float_format="%.10g", lineterminator="\n")
+    return [
+        write_bytes(out / f"{name}.svg", stream.getvalue()),
+        write_bytes(out / f"{name}.png", figure.picture()),
+        write_bytes(out / f"{name}.csv", table.encode("utf-8")),
+    ]
+
+
+def write_figures(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write every figure that the hole has the data for.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+    folder : path
+        Folder of the figures; made where it does not exist.
+
+    Returns
+    -------
+    list of Path
+        The files; figures without data are left out.
+    """
+    written: list[Path] = []
+    Path(folder).mkdir(parents=True, exist_ok=True)
+    for name, draw in FIGURES.items():
+        try:
+            figure = draw(tree)
+        except NothingToDraw:
+            continue
+        written += save(figure, folder, name)
+    return written

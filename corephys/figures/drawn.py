@@ -1,0 +1,206 @@
+"""A figure that remembers what it draws: every artist is made together with its record.
+
+The table beside a saved figure is these records, so that it holds what is drawn by construction.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from corephys import flags
+from corephys.figures.style import FLAGGED, SETTINGS
+
+__all__ = ["COLUMNS", "Drawn", "Plate", "band", "boxes", "curve", "points"]
+
+COLUMNS = ("panel", "series", "x", "y", "x_lower", "x_upper", "y_lower", "y_upper", "flag")
+_FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
+_RASTER_FROM = 400  # points of a series above which a vector file holds them as a picture
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One artist and its data.
+
+    Parameters
+    ----------
+    artist : object
+        What matplotlib draws.
+    table : DataFrame
+        Columns :data:`COLUMNS`, one row a point.
+    """
+
+    artist: Any
+    table: pd.DataFrame
+
+
+class Plate(Figure):
+    """A matplotlib figure with a width in millimetres and a record of what it draws.
+
+    Parameters
+    ----------
+    width, height : float
+        Size in print [mm].
+    """
+
+    def __init__(self, width: float, height: float) -> None:
+        super().__init__(figsize=(width / 25.4, height / 25.4), layout="constrained")
+        FigureCanvasAgg(self)
+        self.drawn: list[Drawn] = []
+
+    def table(self) -> pd.DataFrame:
+        """Everything that is drawn, one row a point, in the order of drawing."""
+        tables = [record.table for record in self.drawn]
+        if not tables:
+            return pd.DataFrame(columns=list(COLUMNS))
+        return pd.concat(tables, ignore_index=True)
+
+    def picture(self, dots_per_inch: float = 200.0) -> bytes:
+        """The figure as the bytes of a PNG."""
+        stream = io.BytesIO()
+        with matplotlib.rc_context(SETTINGS):
+            self.savefig(stream, format="png", dpi=dots_per_inch, metadata={"Software": None})
+        return stream.getvalue()
+
+    def _repr_png_(self) -> bytes:
+        return self.picture(130.0)
+
+
+def _remember(
+    axes: Axes, artist: Any, panel: str, series: str, x: Any, y: Any, flag: Any = None, **edges: Any
+) -> None:
+    size = np.size(x)
+    columns: dict[str, Any] = {"panel": [panel] * size, "series": [series] * size, "x": x, "y": y}
+    for name in ("x_lower", "x_upper", "y_lower", "y_upper"):
+        edge = edges.get(name)
+        columns[name] = np.full(size, np.nan) if edge is None else edge
+    words = [""] * size if flag is None else [_FLAG_WORDS[int(level)] for level in flag]
+    columns["flag"] = words
+    figure = axes.figure
+    assert isinstance(figure, Plate)
+    figure.drawn.append(Drawn(artist, pd.DataFrame(columns)))
+
+
+def points(
+    axes: Axes, panel: str, series: str, x: Any, y: Any, *, flag: Any = None, x_error: Any = None,
+    y_error: Any = None, colour: str = "black", small: bool = False, marker: str = "o",
+) -> None:  # fmt: skip
+    """Draw points; those a product does not use are pale and lie below.
+
+    Parameters
+    ----------
+    axes : Axes
+        Of a :class:`Plate`.
+    panel, series : str
+        Names for the table of what is drawn.
+    x, y : (n,) array
+        Positions; points without a number are not drawn.
+    flag : (n,) array of int, optional
+        Flags of the scheme.
+    x_error, y_error : (n,) array, optional
+        Standard uncertainties, drawn as bars of one each way where known.
+    colour : str
+        Of the usable points.
+    small : bool
+        Dots of a scan in place of the larger symbols of samples.
+    marker : str
+        Symbol of samples.
+    """
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    level = np.ones(x.size, dtype=int) if flag is None else np.asarray(flag, dtype=int)
+    shown = np.isfinite(x) & np.isfinite(y)
+    good = flags.usable(level)
+    for which, name, ink, order in (
+        (shown & ~good, f"{series}, flagged", FLAGGED, 1.0),
+        (shown & good, series, colour, 2.0 if small else 3.0),
+    ):
+        if not which.any():
+            continue
+        style: dict[str, Any] = {"marker": "." if small else marker, "linestyle": "none"}
+        style.update(markersize=1.2 if small else 3.6, color=ink, zorder=order)
+        style.update(markeredgewidth=0.0 if small else 0.6)
+        if not small:
+            style["markerfacecolor"] = "white"
+        style["rasterized"] = bool(small and which.sum() > _RASTER_FROM)
+        edges: dict[str, Any] = {}
+        artist: Any
+        for axis, value, error in (("x", x, x_error), ("y", y, y_error)):
+            if error is not None:
+                size = np.asarray(error, dtype=float)[which]
+                edges[f"{axis}_lower"] = value[which] - size
+                edges[f"{axis}_upper"] = value[which] + size
+                style[f"{axis}err"] = np.nan_to_num(size)
+        if edges:
+            style.update(elinewidth=0.5, capsize=0)
+            artist = axes.errorbar(x[which], y[which], **style)
+        else:
+            (artist,) = axes.plot(x[which], y[which], **style)
+        words = None if flag is None else level[which]
+        _remember(axes, artist, panel, name, x[which], y[which], words, **edges)
+
+
+def curve(
+    axes: Axes, panel: str, series: str, x: Any, y: Any, *, colour: str = "black",
+    style: str = "-",
+) -> None:  # fmt: skip
+    """Draw a line.
+
+    Parameters
+    ----------
+    axes, panel, series, x, y, colour
+        As for :func:`points`.
+    style : str
+        Of matplotlib's line styles.
+    """
+    (artist,) = axes.plot(x, y, style, color=colour, linewidth=1.0, zorder=2.6)
+    _remember(axes, artist, panel, series, np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+
+
+def band(
+    axes: Axes, panel: str, series: str, y: Any, lower: Any, upper: Any, *, colour: str = "black"
+) -> None:
+    """Draw a band that is lower to upper wide along x, as y goes down.
+
+    Parameters
+    ----------
+    axes, panel, series, y, colour
+        As for :func:`points`.
+    lower, upper : (n,) array
+        Edges along x.
+    """
+    lower, upper = np.asarray(lower, dtype=float), np.asarray(upper, dtype=float)
+    artist = axes.fill_betweenx(y, lower, upper, color=colour, alpha=0.22, linewidth=0, zorder=2.3)
+    _remember(axes, artist, panel, series, (lower + upper) / 2, y, x_lower=lower, x_upper=upper)
+
+
+def boxes(
+    axes: Axes, panel: str, series: str, top: Any, bottom: Any, *, width: float = 1.0,
+    colour: str = "0.5", edge: str = "black",
+) -> None:  # fmt: skip
+    """Draw boxes from top to bottom, from x = 0 to ``width``.
+
+    Parameters
+    ----------
+    axes, panel, series, colour
+        As for :func:`points`.
+    top, bottom : (n,) array
+        Depths [m].
+    width : float
+        Of the boxes.
+    edge : str
+        Colour of their outline, or "none".
+    """
+    top, bottom = np.asarray(top, dtype=float), np.asarray(bottom, dtype=float)
+    artist = axes.barh(
+        top, width, bottom - top, align="edge", color=colour, edgecolor=edge, linewidth=0.4
+    )
+    middle = np.full(top.size, width / 2)
+    _remember(axes, artist, panel, series, middle, (top + bottom) / 2, y_lower=top, y_upper=bottom)

@@ -1,0 +1,108 @@
+"""Heat flow: conductivity, temperature, and temperature against thermal resistance."""
+
+from __future__ import annotations
+
+import matplotlib
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+
+from corephys import flags, uncertainty
+from corephys.figures import drawn
+from corephys.figures.drawn import Plate
+from corephys.figures.reading import NothingToDraw, Series, node, require, scalar, series
+from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.tracks import span
+
+__all__ = ["heat_flow"]
+
+
+def heat_flow(tree: xr.DataTree) -> Plate:
+    """Draw conductivity and temperature against depth, and the Bullard plot beside them.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/formation_temperature``; conductivity, resistance and
+        heat flow are drawn where it has them (W/(m K), m^2 K/W, mW/m^2).
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no formation temperature.
+    """
+    require(tree, "properties/formation_temperature", "heat_flow")
+    temperature = series(tree, "properties/formation_temperature", "equilibrium_temperature")
+    if temperature is None:
+        raise NothingToDraw("no station of this hole has an equilibrium temperature to draw")
+    conductivity = series(tree, "properties/thermal_conductivity", "thermal_conductivity")
+    resistance = node(tree, "products/thermal_resistance")
+    flow = node(tree, "products/heat_flow")
+    with matplotlib.rc_context(SETTINGS):
+        columns = 1 + (conductivity is not None) + (resistance is not None)
+        figure = Plate(TWO_COLUMNS * columns / 3 + 6.0 * (columns < 3), 82.0)
+        axes = list(figure.subplots(1, columns, squeeze=False)[0])
+        deepest = np.concatenate([one.depth for one in (temperature, conductivity) if one])
+        bottom = float(np.nanmax(deepest)) * 1.04
+        if conductivity is not None:
+            _against_depth(axes[0], conductivity, bottom)
+        spot = axes[int(conductivity is not None)]
+        _against_depth(spot, temperature, bottom)
+        if resistance is not None:
+            _bullard(axes[-1], temperature, resistance, flow)
+        figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+    return figure
+
+
+def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
+    drawn.points(
+        axes, f"{one.label} against depth [m]", one.name.replace("_", " "), one.values, one.depth,
+        flag=one.flag, x_error=one.error, colour=COLOURS[one.name],
+    )  # fmt: skip
+    axes.set_xlim(*span([one]))
+    axes.set_ylim(bottom, -0.02 * bottom)
+    axes.set_xlabel(one.label)
+    axes.set_ylabel("depth below seafloor [m]")
+
+
+def _bullard(
+    axes: Axes, temperature: Series, resistance: xr.Dataset, flow: xr.Dataset | None
+) -> None:
+    name = "thermal_resistance"
+    x = resistance[name].values.astype(float)
+    known = f"{name}_u_random" in resistance and f"{name}_u_systematic" in resistance
+    error = uncertainty.total(resistance, name).values if known else None
+    panel = f"{temperature.label} against {label(name)}"
+    # The resistance stands at the stations, one a temperature.
+    drawn.points(
+        axes, panel, "stations", temperature.values, x, flag=temperature.flag,
+        x_error=temperature.error, y_error=error, colour=COLOURS[temperature.name],
+    )  # fmt: skip
+    bottom = float(np.nanmax(x)) * 1.06
+    axes.set_ylim(bottom, -0.03 * bottom)
+    axes.set_xlabel(temperature.label)
+    axes.set_ylabel(label(name))
+    if flow is None or "heat_flow" not in flow:
+        return
+    slope, u_slope = scalar(flow, "heat_flow")
+    good = flags.usable(temperature.flag) & np.isfinite(x + temperature.values)
+    at_top = _temperature_at_top(flow, slope, x[good], temperature.values[good])
+    ends = np.array([0.0, float(np.nanmax(x))])
+    drawn.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
+    axes.text(0.97, 0.95, f"q = {slope:.1f} ± {u_slope:.1f} mW/m²", transform=axes.transAxes,
+              ha="right", va="top", fontsize=6.5)  # fmt: skip
+
+
+def _temperature_at_top(
+    flow: xr.Dataset, slope: float, resistance: np.ndarray, temperature: np.ndarray
+) -> float:
+    """Temperature of the fitted line at the seafloor [degC]."""
+    for name in ("intercept_temperature", "seafloor_temperature", "intercept"):
+        if name in flow:
+            return float(flow[name])
+    return float(np.mean(temperature - slope * 1e-3 * resistance))

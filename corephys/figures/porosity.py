@@ -1,0 +1,89 @@
+"""Porosity against depth with the fit of compaction."""
+
+from __future__ import annotations
+
+import matplotlib
+import numpy as np
+import xarray as xr
+
+from corephys.figures import drawn
+from corephys.figures.drawn import Plate
+from corephys.figures.reading import NothingToDraw, node, scalar, series
+from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, label
+from corephys.figures.tracks import span
+
+__all__ = ["porosity_depth"]
+
+
+def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
+    """Draw porosity against depth, scan and samples, with the fitted curve and its band.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with porosity of samples, of the scan, or both; the fit where it has one.
+    depth_scale : {"depth", "depth_fitted"}
+        Depth of the points [m]; the curve is that of the fit.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, one column wide.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no porosity.
+    """
+    scan = series(tree, "products/porosity", "porosity", depth_scale=depth_scale)
+    samples = series(tree, "properties/index_properties", "porosity", depth_scale=depth_scale)
+    present = [one for one in (scan, samples) if one is not None]
+    if not present:
+        raise NothingToDraw(
+            "the figure porosity_depth shows porosity; this hole has neither samples of index "
+            "properties nor a density scan that was reduced"
+        )
+    panel = f"porosity against {label(depth_scale)}"
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(ONE_COLUMN, 115.0)
+        axes = figure.add_subplot()
+        if scan is not None:
+            drawn.points(
+                axes, panel, "scan", scan.values, scan.depth, flag=scan.flag,
+                colour="#8CCDB9", small=True,
+            )  # fmt: skip
+        if samples is not None:
+            drawn.points(
+                axes, panel, "samples", samples.values, samples.depth, flag=samples.flag,
+                x_error=samples.error, colour=COLOURS["porosity"],
+            )  # fmt: skip
+        words = _draw_fit(axes, tree, panel)
+        axes.set_xlim(*span(present))
+        depths = np.concatenate([one.depth for one in present])
+        room = 0.02 * (np.nanmax(depths) - np.nanmin(depths) or 1.0)
+        axes.set_ylim(np.nanmax(depths) + room, min(0.0, np.nanmin(depths)) - room)
+        axes.set_xlabel("porosity")
+        axes.set_ylabel(label(depth_scale))
+        axes.set_title(str(tree.attrs.get("title", "")), loc="left")
+        if words:
+            axes.text(0.97, 0.03, words, transform=axes.transAxes, ha="right", va="bottom",
+                      fontsize=6, bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8,
+                                        "pad": 1.5}, zorder=6)  # fmt: skip
+    return figure
+
+
+def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
+    """Draw the curve and its band; what is said of the fit."""
+    line = node(tree, "products/compaction_curve")
+    if line is not None and {"porosity", "lower", "upper"} <= set(line.data_vars):
+        depth = line["depth"].values
+        drawn.band(axes, panel, "68 % band", depth, line["lower"].values, line["upper"].values)
+        drawn.curve(axes, panel, "fit", line["porosity"].values, depth)
+    fit = node(tree, "products/compaction")
+    if fit is None:
+        return ""
+    at_top, u_top = scalar(fit, "surface_porosity")
+    length, u_length = scalar(fit, "decay_length")
+    return (
+        f"φ = φ₀ exp(−z / L)\nφ₀ = {at_top:.3f} ± {u_top:.3f}\nL = {length:.0f} ± {u_length:.0f} m"
+    )

@@ -1,0 +1,150 @@
+"""The summary plate: all that a hole has, side by side on one depth axis."""
+
+from __future__ import annotations
+
+import matplotlib
+import numpy as np
+import xarray as xr
+
+from corephys.figures.drawn import Plate
+from corephys.figures.reading import NothingToDraw, Series, node, series
+from corephys.figures.style import PAGE, SETTINGS, label
+from corephys.figures.tracks import (
+    draw_cores,
+    draw_layers,
+    draw_track,
+    layer_boundaries,
+    methods_in_order,
+)
+
+__all__ = ["summary"]
+
+# Quantity -> leaf of the scan and leaf of the samples; the order is that of the tracks.
+TRACKS: dict[str, tuple[str, str]] = {
+    "bulk_density": ("properties/density", "properties/index_properties"),
+    "porosity": ("products/porosity", "properties/index_properties"),
+    "p_wave_velocity": ("properties/velocity", ""),
+    "acoustic_impedance": ("products/impedance", ""),
+    "thermal_conductivity": ("", "properties/thermal_conductivity"),
+}
+
+
+def summary(
+    tree: xr.DataTree, *, depth_scale: str = "depth", quantities: tuple[str, ...] | None = None,
+    size: tuple[float, float] = PAGE,
+) -> Plate:  # fmt: skip
+    """Draw the summary plate of a hole.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole; half a hole gives fewer tracks.
+    depth_scale : {"depth", "depth_fitted"}
+        Depth as laid out or fitted into the advance [m].
+    quantities : tuple of str, optional
+        Tracks in this order; all that the hole has where not given.
+    size : tuple of float
+        Width and height in print [mm].
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has none of the quantities.
+    ValueError
+        For an unknown quantity or depth scale.
+    """
+    names = tuple(TRACKS) if quantities is None else quantities
+    for name in names:
+        if name not in TRACKS:
+            raise ValueError(f"no track for {name!r}; there are {', '.join(TRACKS)}")
+    found = {name: _pair(tree, name, depth_scale) for name in names}
+    found = {name: pair for name, pair in found.items() if any(one is not None for one in pair)}
+    if not found:
+        raise NothingToDraw(
+            f"the hole has none of {', '.join(names)}; its summary says which stages were skipped"
+        )
+    cores, layers = node(tree, "cores"), node(tree, "layers")
+    with matplotlib.rc_context(SETTINGS):
+        return _plate(tree, found, cores, layers, depth_scale, size)
+
+
+def _pair(tree: xr.DataTree, name: str, depth_scale: str) -> tuple[Series | None, Series | None]:
+    scan, samples = (
+        series(tree, path, name, depth_scale=depth_scale) if path else None for path in TRACKS[name]
+    )
+    return scan, samples
+
+
+def _plate(
+    tree: xr.DataTree, found: dict[str, tuple[Series | None, Series | None]],
+    cores: xr.Dataset | None, layers: xr.Dataset | None, depth_scale: str,
+    size: tuple[float, float],
+) -> Plate:  # fmt: skip
+    figure = Plate(*size)
+    strips = [0.26] * (cores is not None) + [0.42] * (layers is not None)
+    grid = figure.add_gridspec(
+        1, len(strips) + len(found), width_ratios=strips + [1.0] * len(found)
+    )
+    top, bottom = _depths(found, cores)
+    axes = [figure.add_subplot(grid[0, 0])]
+    for column in range(1, grid.ncols):
+        axes.append(figure.add_subplot(grid[0, column], sharey=axes[0]))
+        axes[-1].tick_params(labelleft=False)
+    axes[0].set_ylim(bottom, top)
+    axes[0].set_ylabel(label(depth_scale))
+    tracks = axes[len(strips) :]
+    if cores is not None:
+        draw_cores(axes[0], cores)
+    if layers is not None:
+        draw_layers(axes[len(strips) - 1], layers, bottom - top)
+    for one, pair in zip(tracks, found.values(), strict=True):
+        draw_track(one, *pair)
+        one.locator_params(axis="x", nbins=4)
+        one.grid(axis="x", color="0.92", linewidth=0.4)
+        one.set_axisbelow(True)
+        if layers is not None:
+            layer_boundaries(one, layers)
+    figure.get_layout_engine().set(w_pad=0.02, h_pad=0.03, wspace=0.03)
+    figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+    figure.supxlabel(_caption(found, cores, layers), fontsize=5.8, x=0.02, ha="left", color="0.25")
+    return figure
+
+
+def _depths(
+    found: dict[str, tuple[Series | None, Series | None]], cores: xr.Dataset | None
+) -> tuple[float, float]:
+    """Top and bottom of the depth axis [m]."""
+    depths = [one.depth for pair in found.values() for one in pair if one is not None]
+    top = min(float(np.nanmin(depth)) for depth in depths)
+    bottom = max(float(np.nanmax(depth)) for depth in depths)
+    if cores is not None:
+        top = min(top, float(np.nanmin(cores["top"])))
+        bottom = max(bottom, float(np.nanmax(cores["top"] + cores["advance"])))
+    room = 0.005 * (bottom - top)
+    return top - room, bottom + room
+
+
+def _caption(
+    found: dict[str, tuple[Series | None, Series | None]], cores: xr.Dataset | None,
+    layers: xr.Dataset | None,
+) -> str:  # fmt: skip
+    """What the signs mean."""
+    scan = any(pair[0] is not None for pair in found.values())
+    samples = any(pair[1] is not None for pair in found.values())
+    words = []
+    if cores is not None:
+        words.append("cores filled as far as recovered, " + _greys(methods_in_order(cores)))
+    words += ["dots: scan"] * scan
+    words += ["open symbols: samples, bars one standard uncertainty each way"] * samples
+    words += ["pale: flagged"]
+    words += ["dashed: tops of layers"] * (layers is not None)
+    return "; ".join(words)
+
+
+def _greys(methods: list[str]) -> str:
+    return methods[0] if len(methods) == 1 else f"dark to pale: {', '.join(methods)}"
