@@ -72,9 +72,7 @@ def test_signs_of_the_effects_are_those_of_a_finite_change():
 def test_random_uncertainty_is_the_scatter_of_noisy_readings():
     rng = np.random.default_rng(4)
     size = 40_000
-    result = _velocity(
-        54.3 + rng.normal(0, 0.03, size), 71.2 + rng.normal(0, 0.02, size)
-    )
+    result = _velocity(54.3 + rng.normal(0, 0.03, size), 71.2 + rng.normal(0, 0.02, size))
     scatter = float(result["p_wave_velocity"].std())
     assert float(result["p_wave_velocity_u_random"].mean()) == pytest.approx(scatter, rel=0.02)
 

@@ -149,8 +149,10 @@ def calibrate(
     walls = np.broadcast_to(wall_count(_plain(liner)), shape)[known]
     warm = np.broadcast_to(warm, shape)[known]
     x, t = x[known], t[known]
-    nominal = 2e3 * units.as_floats(wall, "mm", "wall") / units.as_floats(
-        liner_velocity, "m/s", "liner_velocity"
+    nominal = (
+        2e3
+        * units.as_floats(wall, "mm", "wall")
+        / units.as_floats(liner_velocity, "m/s", "liner_velocity")
     )
     sigma = _liner_sigma(nominal, liner_velocity, liner_velocity_uncertainty)
     solids = sorted({str(m) for m in media} - set(_WATERS))

@@ -1,0 +1,287 @@
+"""The checks of one series alone: ends, spikes, weak coupling and repeats.
+
+Every function takes plain arrays and integer codes and returns which readings it doubts.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from corephys.numerics.rolling import rolling_median_and_mad
+from corephys.quality.places import Places, spacing
+
+__all__ = [
+    "level", "neighbour_residual", "repeats", "robust_scale", "section_ends", "spikes",
+    "weak_coupling",
+]  # fmt: skip
+
+SCALE = 1.4826  # of the median absolute deviation to a standard deviation (normal distribution)
+_ROUNDING = 1e-6  # cm
+_FEW = 20  # readings of a core from which a scale of its own can be told
+
+
+def section_ends(places: Places, reach: float) -> np.ndarray:
+    """Readings whose response sticks out of the section.
+
+    Parameters
+    ----------
+    places : Places
+        Of the readings.
+    reach : float
+        Distance to the end up to which a reading is doubted [cm].
+
+    Returns
+    -------
+    (n,) ndarray of bool
+        False where the length of the section is unknown.
+    """
+    with np.errstate(invalid="ignore"):
+        return places.to_end <= reach + _ROUNDING
+
+
+def level(values: Any, places: Places, window: float) -> np.ndarray:
+    """Running median along each core and pass.
+
+    Parameters
+    ----------
+    values : (n,) ndarray
+        NaN is passed over.
+    places : Places
+        Of the readings.
+    window : float
+        Length of core it is taken over [cm].
+
+    Returns
+    -------
+    (n,) ndarray
+        NaN where the window holds no value.
+    """
+    return _rolling(values, places.by_core, places.core_starts, places, window)[0]
+
+
+def _rolling(
+    values: Any, order: Any, starts: Any, places: Places, window: float
+) -> tuple[np.ndarray, np.ndarray]:
+    step = spacing(places)
+    count = 1 if np.isnan(step) else max(round(window / step), 1) // 2 * 2 + 1
+    median, mad = rolling_median_and_mad(np.asarray(values, dtype=float)[order], starts, count)
+    back = np.empty((2, len(values)))
+    back[0, order], back[1, order] = median, mad
+    return back[0], back[1]
+
+
+def robust_scale(residual: Any, places: Places) -> np.ndarray:
+    """Standard deviation of the residuals of each core, from their median absolute deviation.
+
+    Parameters
+    ----------
+    residual : (n,) ndarray
+        About zero; NaN is passed over.
+    places : Places
+        Of the readings.
+
+    Returns
+    -------
+    (n,) ndarray
+        One value a core and pass; that of all readings where a core has fewer than twenty.
+    """
+    size = np.abs(np.asarray(residual, dtype=float))
+    valid = np.isfinite(size)
+    whole = SCALE * np.median(size[valid]) if valid.any() else float("nan")
+    found = np.full(size.shape, whole)
+    bounds = np.append(places.core_starts, size.size)
+    for start, stop in pairwise(bounds):
+        here = places.by_core[start:stop]
+        inside = size[here][valid[here]]
+        if inside.size >= _FEW:
+            found[here] = SCALE * np.median(inside)
+    return found
+
+
+def neighbour_residual(
+    values: Any, places: Places, each_side: int = 2, reach: float = 20.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Difference of each reading from the median of its neighbours in the section.
+
+    Parameters
+    ----------
+    values : (n,) ndarray
+        NaN is passed over: the next reading beyond it is the neighbour.
+    places : Places
+        Of the readings.
+    each_side : int
+        Neighbours on either side.
+    reach : float
+        How far off a neighbour may be [cm]; at least two and a half spacings are allowed.
+
+    Returns
+    -------
+    tuple of (n,) ndarray
+        The difference, NaN with fewer than two neighbours; and the smaller of the differences
+        from the nearest neighbour on either side, zero where they have opposite signs.
+    """
+    x = np.asarray(values, dtype=float)
+    order = places.by_section[np.isfinite(x[places.by_section])]
+    reach = float(np.fmax(reach, 2.5 * spacing(places)))
+    code, run, offset = places.section[order], places.run[order], places.offset[order]
+    known, size = x[order], order.size
+    near = np.full((2 * each_side, size), np.nan)
+    for step in range(1, min(each_side, size - 1) + 1):
+        same = (code[step:] == code[:-step]) & (run[step:] == run[:-step])
+        same &= offset[step:] - offset[:-step] <= reach
+        near[2 * step - 2, step:] = np.where(same, known[:-step], np.nan)
+        near[2 * step - 1, : size - step] = np.where(same, known[step:], np.nan)
+    sides = known - near[:2]
+    near.sort(axis=0)
+    count = np.isfinite(near).sum(axis=0)
+    columns = np.arange(size)
+    low = near[np.maximum(count - 1, 0) // 2, columns]
+    high = near[np.minimum(count // 2, 2 * each_side - 1), columns]
+    residual, apart = np.full((2, *x.shape), np.nan)
+    residual[order] = known - np.where(count >= 2, 0.5 * (low + high), np.nan)
+    # At an end of the section only one side speaks.
+    smaller = np.where(np.isnan(sides), np.inf, np.abs(sides)).min(axis=0)
+    apart[order] = np.where(sides[0] * sides[1] < 0.0, 0.0, smaller)
+    return residual, apart
+
+
+def spikes(
+    values: Any, noise: Any, places: Places, *, threshold: float, window: float,
+    side_share: float = 0.7, passes: int = 3,
+) -> np.ndarray:  # fmt: skip
+    """Single readings that stand off from their neighbours in the section.
+
+    Parameters
+    ----------
+    values : (n,) ndarray
+        NaN where a reading is already known to be bad.
+    noise : float or (n,) ndarray
+        Random standard uncertainty of a reading, NaN where unknown.
+    places : Places
+        Of the readings.
+    threshold : float
+        In standard deviations.
+    window : float
+        Length of section over which the scatter is judged [cm].
+    side_share : float
+        Share of the threshold by which it must stand off from the nearest neighbour on either
+        side, in the same direction: a step or a slope does not.
+    passes : int
+        A spike found is taken out before its neighbours are judged again.
+
+    Returns
+    -------
+    (n,) ndarray of bool
+
+    Notes
+    -----
+    |r - m| > k max(s, u) with r the difference from the median of the two neighbours on either
+    side, m the median and s the scaled median absolute deviation of r in the window (s at least
+    that of the core), and u the counting noise of r: the identifier of Hampel (1974), Journal
+    of the American Statistical Association 69, 383, made blind to slow change.
+    """
+    x = np.asarray(values, dtype=float).copy()
+    noise = np.nan_to_num(np.broadcast_to(np.asarray(noise, dtype=float), x.shape))
+    found = np.zeros(x.shape, dtype=bool)
+    for _ in range(passes):
+        residual, apart = neighbour_residual(x, places)
+        middle, here = _rolling(residual, places.by_section, places.section_starts, places, window)
+        residual -= middle
+        scatter = np.fmax(SCALE * here, robust_scale(residual, places))
+        # The median of four readings has about 0.3 of the variance of one (normal noise).
+        floor = np.fmax(scatter, noise * np.sqrt(1.3))
+        with np.errstate(invalid="ignore"):
+            beyond = np.abs(residual) > threshold * floor
+            beyond &= apart > side_share * threshold * floor
+        # Of two neighbours that stand off from each other only the larger is taken in one pass.
+        beyond &= _largest_near(np.abs(residual) / np.where(floor > 0, floor, 1.0), places)
+        if not beyond.any():
+            break
+        found |= beyond
+        x[beyond] = np.nan
+    return found
+
+
+def _largest_near(size: np.ndarray, places: Places) -> np.ndarray:
+    """True where no reading next to it in scan order is larger."""
+    ordered = np.nan_to_num(size[places.by_section])
+    largest = np.ones(ordered.size, dtype=bool)
+    largest[1:] &= ordered[1:] >= ordered[:-1]
+    largest[:-1] &= ordered[:-1] >= ordered[1:]
+    back = np.empty(ordered.size, dtype=bool)
+    back[places.by_section] = largest
+    return back
+
+
+def weak_coupling(
+    amplitude: Any, places: Places, *, fraction: float, hole_fraction: float, window: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pulses that are weak against their own core.
+
+    Parameters
+    ----------
+    amplitude : (n,) ndarray
+        Of the received pulse, any unit.
+    places : Places
+        Of the readings.
+    fraction : float
+        Share of the running median along the core below which coupling is lost.
+    hole_fraction : float
+        Share of the median of the hole below which a whole core is deaf.
+    window : float
+        Length of core for the running median [cm].
+
+    Returns
+    -------
+    tuple of (n,) ndarray of bool
+        Weak pulses, and where a weak pulse says something about the core: not where the core as
+        a whole is deaf, such as in an annulus of air.
+    """
+    amplitude = np.asarray(amplitude, dtype=float)
+    here = level(amplitude, places, window)
+    finite = amplitude[np.isfinite(amplitude)]
+    whole = np.median(finite) if finite.size else np.nan
+    with np.errstate(invalid="ignore"):
+        telling = here > hole_fraction * whole
+        weak = (amplitude < fraction * here) | (amplitude < hole_fraction * whole)
+    return weak, telling
+
+
+def repeats(
+    values: Any, uncertainty: Any, places: Places, *, threshold: float, doubted: Any
+) -> np.ndarray:
+    """Readings of the same place in two passes that differ by more than they should.
+
+    Parameters
+    ----------
+    values, uncertainty : (n,) ndarray
+        Random standard uncertainty of each; NaN is never judged.
+    places : Places
+        Of the readings.
+    threshold : float
+        In combined standard uncertainties.
+    doubted : (n,) ndarray of bool
+        Readings already doubted: their disagreement says nothing about the other one.
+
+    Returns
+    -------
+    (n,) ndarray of bool
+        Both of a pair.
+    """
+    x = np.where(doubted, np.nan, np.asarray(values, dtype=float))
+    u = np.broadcast_to(np.asarray(uncertainty, dtype=float), x.shape)
+    order = np.lexsort((places.run, places.offset, places.section))
+    first, second = order[:-1], order[1:]
+    same = (places.section[first] == places.section[second]) & (
+        np.abs(places.offset[first] - places.offset[second]) < _ROUNDING
+    )
+    with np.errstate(invalid="ignore"):
+        apart = np.abs(x[first] - x[second]) > threshold * np.hypot(u[first], u[second])
+    found = np.zeros(x.shape, dtype=bool)
+    pair = same & apart
+    found[first[pair]] = True
+    found[second[pair]] = True
+    return found

@@ -1,0 +1,210 @@
+"""Where the readings of scans lie along the core: integer codes, neighbours and companions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["Places", "any_within", "locate", "runs", "spacing"]
+
+_APART = 1e6  # cm between the tapes of two sections, so that no window reaches across
+
+
+@dataclass(frozen=True)
+class Places:
+    """Positions of one scan as numbers.
+
+    Parameters
+    ----------
+    core, section, run : (n,) ndarray of int
+        Codes that grow downhole; the same code in two scans is the same core or section.
+    offset : (n,) ndarray
+        From the section's top [cm].
+    length : (n,) ndarray
+        Of the section [cm], NaN where unknown.
+    by_section, by_core : (n,) ndarray of int
+        Order of the readings by section, run, offset and by core, run, section, offset.
+    section_starts, core_starts : ndarray of int
+        First reading of each group in those orders.
+    """
+
+    core: np.ndarray
+    section: np.ndarray
+    run: np.ndarray
+    offset: np.ndarray
+    length: np.ndarray
+    by_section: np.ndarray
+    by_core: np.ndarray
+    section_starts: np.ndarray
+    core_starts: np.ndarray
+
+    @classmethod
+    def from_codes(
+        cls, core: Any, section: Any, offset: Any, *, run: Any = 1, length: Any = np.nan
+    ) -> Places:
+        """Arrange codes and offsets.
+
+        Parameters
+        ----------
+        core, section : (n,) array of int
+            Codes in the order downhole.
+        offset : (n,) array
+            [cm].
+        run : int or (n,) array of int
+            Number of the pass.
+        length : float or (n,) array
+            Of the section [cm].
+
+        Returns
+        -------
+        Places
+        """
+        offset = np.asarray(offset, dtype=float)
+        core, section, run = (
+            np.broadcast_to(np.asarray(part), offset.shape).astype(np.int64)
+            for part in (core, section, run)
+        )
+        length = np.broadcast_to(np.asarray(length, dtype=float), offset.shape)
+        by_section = np.lexsort((offset, run, section))
+        by_core = np.lexsort((offset, section, run, core))
+        return cls(
+            core, section, run, offset, length, by_section, by_core,
+            _starts(section[by_section], run[by_section]), _starts(core[by_core], run[by_core]),
+        )  # fmt: skip
+
+    @property
+    def tape(self) -> np.ndarray:
+        """One coordinate along all sections [cm]; sections lie too far apart to touch."""
+        return self.section * _APART + self.offset
+
+    @property
+    def to_end(self) -> np.ndarray:
+        """Distance to the nearer end of the section [cm], NaN where the length is unknown."""
+        return np.minimum(self.offset, self.length - self.offset)
+
+
+def _starts(*codes: np.ndarray) -> np.ndarray:
+    size = codes[0].size
+    new = np.zeros(size, dtype=bool)
+    new[:1] = True
+    for code in codes:
+        new[1:] |= code[1:] != code[:-1]
+    return np.flatnonzero(new)
+
+
+def locate(datasets: dict[str, Any], sections: Any = None) -> dict[str, Places]:
+    """Places of several scans with codes that they share.
+
+    Parameters
+    ----------
+    datasets : dict of str to Dataset or DataArray
+        With the coordinates core, section and offset [cm], and run where there is one. A series
+        by depth alone is one section of unknown length.
+    sections : Dataset, optional
+        Table of sections: core, section and length [m], in the order downhole.
+
+    Returns
+    -------
+    dict of str to Places
+
+    Raises
+    ------
+    KeyError
+        When a series has neither offset nor depth.
+    """
+    keyed = {name: _keys(dataset) for name, dataset in datasets.items()}
+    frames = [] if sections is None else [_table(sections)]
+    frames += [frame[["core", "section"]] for frame in keyed.values()]
+    known = pd.concat(frames, ignore_index=True).drop_duplicates(["core", "section"])
+    index = pd.MultiIndex.from_frame(known[["core", "section"]])
+    cores = pd.factorize(known["core"])[0]
+    lengths = known["length"].to_numpy(float) if "length" in known else np.full(len(known), np.nan)
+    found = {}
+    for name, frame in keyed.items():
+        code = index.get_indexer(pd.MultiIndex.from_frame(frame[["core", "section"]]))
+        found[name] = Places.from_codes(
+            cores[code], code, frame["offset"], run=frame["run"], length=lengths[code]
+        )
+    return found
+
+
+def _table(sections: Any) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "core": sections["core"].values,
+            "section": sections["section"].values,
+            "length": np.asarray(sections["length"].values, dtype=float) * 100.0,
+        }
+    )
+
+
+def _keys(dataset: Any) -> pd.DataFrame:
+    size = dataset.sizes["reading"]
+    if "offset" in dataset.coords and "core" in dataset.coords and "section" in dataset.coords:
+        columns = {name: dataset.coords[name].values for name in ("core", "section", "offset")}
+    elif "depth" in dataset.coords:
+        columns = {"core": "", "section": "", "offset": dataset.coords["depth"].values * 100.0}
+    else:
+        raise KeyError("the series has neither core, section and offset nor depth as coordinates")
+    columns["run"] = dataset.coords["run"].values if "run" in dataset.coords else 1
+    return pd.DataFrame(columns, index=range(size))
+
+
+def spacing(places: Places) -> float:
+    """Usual distance between readings along a section [cm], NaN for fewer than two."""
+    at = places.tape[places.by_section]
+    steps = np.diff(at)
+    steps = steps[(steps > 0) & (steps < _APART / 10.0)]
+    return float(np.median(steps)) if steps.size else float("nan")
+
+
+def any_within(tape: Any, other: Any, condition: Any, reach: float) -> np.ndarray:
+    """Whether any reading of another scan within reach fulfils a condition.
+
+    Parameters
+    ----------
+    tape : (n,) ndarray
+        Where to look [cm].
+    other : (m,) ndarray
+        Where the other scan has readings [cm].
+    condition : (m,) ndarray of bool
+        Of the other scan's readings.
+    reach : float
+        [cm].
+
+    Returns
+    -------
+    (n,) ndarray of bool
+    """
+    at = np.sort(np.asarray(other)[np.asarray(condition, dtype=bool)])
+    slack = reach + 1e-6
+    return np.searchsorted(at, tape + slack, "right") > np.searchsorted(at, tape - slack, "left")
+
+
+def runs(mask: Any, starts: Any) -> tuple[np.ndarray, np.ndarray]:
+    """Runs of consecutive true readings that do not cross a group.
+
+    Parameters
+    ----------
+    mask : (n,) ndarray of bool
+        In scan order.
+    starts : ndarray of int
+        First reading of each group.
+
+    Returns
+    -------
+    tuple of (k,) ndarray of int
+        First reading of each run and the reading after its last.
+    """
+    mask = np.asarray(mask, dtype=bool)
+    first = np.zeros(mask.size + 1, dtype=bool)
+    first[np.asarray(starts, dtype=int)] = True
+    first[-1] = True
+    before = np.concatenate([[False], mask])
+    after = np.concatenate([mask, [False]])
+    begin = after[:-1] & (~before[:-1] | first[:-1])
+    end = mask & (~after[1:] | first[1:])
+    return np.flatnonzero(begin), np.flatnonzero(end) + 1
