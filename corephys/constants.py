@@ -78,7 +78,7 @@ _ROWS = (
     ("grain_heat_capacity", 2.2, "MJ/(m^3 K)", 0.15, "silicate and carbonate grains", "memory"),
     ("water_conductivity", 0.598, "W/(m K)", 0.004, "pure water at 20 degC, IAPWS R15-11 (2011), 0.7 %", "library"),
     ("grain_conductivity", 2.8, "W/(m K)", 0.5, "grains of marine mud, between clay 2 to 3 and quartz 7.7", "memory"),
-    ("needle_heat_capacity_ratio", 1.0, "1", 0.3, "heat capacity of a needle over that of the sediment in its place; metal and ceramic 2.3 to 4, sediment 2.8 to 3.8 MJ/(m^3 K)", "memory"),
+    ("sediment_heat_capacity", 3.3, "MJ/(m^3 K)", 0.3, "water 4.09 and grains 2.2 by volume, porosity 0.4 to 0.75", "memory"),
     ("gravity", 9.80665, "m/s^2", 0.03, "standard acceleration of gravity (CGPM 1901)", "published"),
 )  # fmt: skip
 

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-
 NEIGHBOURS = 11  # samples, five on either side
 FEWEST = 5  # below this there is nothing to compare with
 SCALE = 1.4826  # of a median absolute deviation to a standard deviation of normal data

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-
 PROPERTIES = (
     "bulk_density", "dry_density", "grain_density", "porosity", "void_ratio", "water_content_wet",
     "water_content_dry",

@@ -1,0 +1,163 @@
+"""The long table of heating curves as padded arrays, one row a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from corephys import flags, units
+
+KEYS = ("run", "core", "section", "offset", "depth", "depth_fitted", "to")
+EARLY = 5.0  # kappa t / a^2 before which the curve is not used (from memory: 5 to 10)
+EARLY_WITHOUT_RADIUS = 20.0  # s (common practice, no source)
+FEWEST_BEFORE = 5  # samples before heating that can tell a drift
+REQUIRED = ("run", "geometry", "heating_power", "time", "temperature")
+
+
+@dataclass
+class Runs:
+    """Heating curves side by side; what lies beyond a run's own samples is NaN.
+
+    Parameters
+    ----------
+    time, temperature : ndarray, (runs, samples)
+        Samples after the heater came on, in order [s], [degC].
+    before_time, before_temperature : ndarray, (runs, samples)
+        Samples up to it.
+    power, radius : ndarray, (runs,)
+        [W/m] and [m], NaN where unknown.
+    half_space : ndarray of bool, (runs,)
+    reason : ndarray of int, (runs,)
+        What the rows and their order show.
+    first : ndarray of int, (runs,)
+        First row of each run in the table.
+    """
+
+    time: np.ndarray
+    temperature: np.ndarray
+    before_time: np.ndarray
+    before_temperature: np.ndarray
+    power: np.ndarray
+    radius: np.ndarray
+    half_space: np.ndarray
+    reason: np.ndarray
+    first: np.ndarray
+
+
+def gather(table: xr.Dataset) -> Runs:
+    """Group the rows of a table into runs, in the order in which the runs appear."""
+    lacking = [name for name in REQUIRED if name not in table]
+    if lacking:
+        raise ValueError(
+            f"the heating table has no {', '.join(lacking)}; it needs {', '.join(REQUIRED)}"
+        )
+    keys = [table[name].values for name in KEYS[:5] if name in table]
+    rows = pd.DataFrame({str(i): key for i, key in enumerate(keys)})
+    group = rows.groupby(list(rows.columns), sort=False, dropna=False).ngroup().to_numpy()
+    order = np.argsort(group, kind="stable")
+    group = group[order]
+    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    column = {
+        name: np.asarray(units.as_floats(table[name], unit, name), dtype=float)[order]
+        for name, unit in (("time", "s"), ("temperature", "degC"), ("heating_power", "W/m"))
+    }
+    geometry = table["geometry"].values[order][starts]
+    strange = sorted({str(g) for g in geometry} - {"full_space", "half_space"})
+    if strange:
+        raise ValueError(f"geometry is full_space or half_space, not {', '.join(strange)}")
+    radius = np.full(starts.size, np.nan)
+    if "radius" in table:
+        radius = np.asarray(units.as_floats(table["radius"], "m", "radius"))[order][starts]
+    usable, reason = _row_reasons(table, order, starts)
+    time, temperature = column["time"], column["temperature"]
+    steps = np.diff(time)
+    backwards = np.zeros(starts.size, bool)
+    inside = group[1:] == group[:-1]
+    np.logical_or.at(backwards, group[1:][inside & ~(steps > 0) & np.isfinite(steps)], True)
+    power = np.maximum.reduceat(column["heating_power"], starts)
+    reason[backwards | (power <= 0)] |= flags.bit("bad_cell")
+    known = usable & np.isfinite(time) & np.isfinite(temperature) & ~backwards[group]
+    after, before = known & (time > 0), known & (time <= 0)
+    heated = _pad(after, group, starts.size, time, temperature)
+    level = _pad(before, group, starts.size, time, temperature)
+    return Runs(
+        heated[0], heated[1], level[0], level[1],
+        np.where(power > 0, power, np.nan), radius, geometry == "half_space", reason,
+        order[starts],
+    )  # fmt: skip
+
+
+def _row_reasons(
+    table: xr.Dataset, order: np.ndarray, starts: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Rows that may be used, and the reasons that all rows of a run share."""
+    if "reason" not in table:
+        return np.ones(order.size, bool), np.zeros(starts.size, np.int32)
+    reasons = np.asarray(table["reason"].values, dtype=np.int32)[order]
+    shared = np.bitwise_and.reduceat(reasons, starts).astype(np.int32)
+    lengths = np.diff(np.append(starts, order.size))
+    own = reasons & ~np.repeat(shared, lengths)  # an excluded run is still reduced, and marked
+    return flags.from_reason(own) <= flags.SUSPECT, shared
+
+
+def _pad(
+    chosen: np.ndarray, group: np.ndarray, runs: int, *columns: np.ndarray
+) -> list[np.ndarray]:
+    rows = group[chosen]
+    counts = np.bincount(rows, minlength=runs)
+    place = np.arange(rows.size) - np.repeat(np.cumsum(counts) - counts, counts)
+    width = max(int(counts.max(initial=0)), 1)
+    padded = []
+    for column in columns:
+        out = np.full((runs, width), np.nan)
+        out[rows, place] = column[chosen]
+        padded.append(out)
+    return padded
+
+
+def from_sample(table: np.ndarray, first: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Each row of a padded table from its own first sample on, shifted to the left."""
+    width = max(int((count - first).max(initial=0)), 1)
+    index = first[:, None] + np.arange(width)
+    out: Any = np.take_along_axis(table, np.minimum(index, table.shape[1] - 1), axis=1)
+    return np.asarray(np.where(index < count[:, None], out, np.nan))
+
+
+def after_warming(
+    runs: Runs, scale: np.ndarray, capacity: float, drift: np.ndarray
+) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """Curves from the early limit on, and kappa / a^2 [1/s] by a first look at the slope."""
+    time, temperature = runs.time, runs.temperature
+    count = np.isfinite(time).sum(axis=1)
+    end = np.nanmax(np.where(np.isfinite(time), time, 0.0), axis=1, initial=0.0)
+    use = time >= 0.25 * end[:, None]
+    n = np.maximum(use.sum(axis=1), 1)
+    x = np.where(use, np.log(np.where(use, time, 1.0)), 0.0)
+    y = np.where(use, temperature - drift * time, 0.0)
+    x = np.where(use, x - (x.sum(axis=1) / n)[:, None], 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rough = scale / ((x * y).sum(axis=1) / (x * x).sum(axis=1))
+    rough = np.clip(np.where(np.isfinite(rough), rough, 1.0), 0.3, 10.0)
+    warm = rough / (capacity * runs.radius**2)
+    early = np.where(np.isfinite(warm), EARLY / warm, EARLY_WITHOUT_RADIUS)
+    first = (np.where(np.isfinite(time), time, np.inf) < early[:, None]).sum(axis=1)
+    late = from_sample(time, first, count), from_sample(temperature, first, count)
+    return late, warm
+
+
+def drift_before(runs: Runs) -> np.ndarray:
+    """Slope of the samples before heating [K/s], zero where there are too few."""
+    t, y = runs.before_time, runs.before_temperature
+    use = np.isfinite(t)
+    n = np.maximum(use.sum(axis=1, keepdims=True), 1)
+    x = np.where(use, t, 0.0)
+    x = np.where(use, x - x.sum(axis=1, keepdims=True) / n, 0.0)
+    enough = use.sum(axis=1) >= FEWEST_BEFORE
+    level = np.where(use, y, 0.0).sum(axis=1, keepdims=True) / n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = (x * np.where(use, y - level, 0.0)).sum(axis=1) / (x * x).sum(axis=1)
+    return np.where(enough & np.isfinite(slope), slope, 0.0)

@@ -1,0 +1,193 @@
+"""Which window of a heating curve to use: all are fitted, the longest sound one is taken."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from corephys.numerics import window_regression
+
+FLATNESS = 0.01  # of the slope, between a window and its halves (common practice, no source)
+HARMLESS = 0.002  # of the slope: scatter below it cannot move the conductivity noticeably
+_BLOCK = 64  # runs at a time, so that all windows of a block stay within some tens of megabytes
+FEWEST = 6  # samples in a window
+
+
+@dataclass
+class Choice:
+    """The window of each run.
+
+    Parameters
+    ----------
+    start, length : ndarray of int, (runs,)
+        First sample and number of samples; length 0 where nothing fits in.
+    accepted : ndarray of int, (runs,)
+        Windows that are flat and whose residuals are noise.
+    spread : ndarray, (runs,)
+        Standard deviation of the slope over the accepted windows at least half as long [K].
+    excess : ndarray, (runs,)
+        Variance of that spread beyond what noise explains [K^2].
+    """
+
+    start: np.ndarray
+    length: np.ndarray
+    accepted: np.ndarray
+    spread: np.ndarray
+    excess: np.ndarray
+
+
+def regressors(
+    time: np.ndarray, warm: np.ndarray, contact: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """What the slope and the needle's own heat multiply, (runs, samples), NaN beyond the runs.
+
+    ``warm`` is kappa / a^2 [1/s] and ``contact`` k / (a H), (runs,). With L = ln(4 kappa t / a^2)
+    - gamma and h = k / (a H) the rise is s {L + 2 h + a^2 / (2 kappa t) [1 + L - R (L + 2 h)]}
+    to this order in a^2 / kappa t, R the heat capacity of the needle over that of the sediment in
+    its place: the first regressor holds what is known, the second what R multiplies. Where the
+    radius is unknown they are ln t and 1 / t.
+    """
+    logs = np.log(time)
+    known = np.isfinite(warm)[:, None]
+    scale = np.where(known, warm[:, None], 1.0)
+    rise = logs + np.log(4.0 * scale) - np.euler_gamma
+    line = np.where(known, logs + (1.0 + rise) / (2.0 * scale * time), logs)
+    early = np.where(known, (rise + 2.0 * contact[:, None]) / time, 1.0 / time)
+    return line, early
+
+
+def choose(
+    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
+    minimum: float, *, flatness: float = FLATNESS,
+) -> Choice:  # fmt: skip
+    """Fit T = a + s x + e z over all windows of all runs and choose one a run.
+
+    ``time`` [s] and ``temperature`` [K], (runs, samples), NaN beyond the end of a run; x and z
+    from :func:`regressors`; the shortest window ``minimum`` in s.
+    """
+    runs = time.shape[0]
+    count = np.isfinite(time).sum(axis=1)
+    choice = Choice(
+        np.zeros(runs, int), np.zeros(runs, int), np.zeros(runs, int), np.full(runs, np.nan),
+        np.full(runs, np.nan),
+    )  # fmt: skip
+    last = np.take_along_axis(time, np.maximum(count - 1, 0)[:, None], axis=1)[:, 0]
+    fit = np.flatnonzero((count >= FEWEST) & (last - time[:, 0] >= minimum))
+    fit = fit[np.argsort(count[fit], kind="stable")]
+    for first in range(0, fit.size, _BLOCK):
+        block = fit[first : first + _BLOCK]
+        width = int(count[block].max())
+        _choose_block(
+            time[block, :width], temperature[block, :width], line[block, :width],
+            early[block, :width], count[block], minimum, flatness, choice, block,
+        )  # fmt: skip
+    return choice
+
+
+def noise_variance(time: np.ndarray, temperature: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Variance of white noise [K^2] from neighbouring residuals of a fit over the whole run."""
+    residual = temperature - _smooth(time, temperature, count)
+    steps = np.diff(residual, axis=1)
+    return np.asarray(np.nansum(steps**2, axis=1) / (2.0 * np.maximum(count - 1, 1)))
+
+
+def _smooth(time: np.ndarray, temperature: np.ndarray, count: np.ndarray) -> np.ndarray:
+    inside = np.arange(time.shape[1]) < count[:, None]
+    t = np.where(inside, time, 1.0)
+    start = t[:, :1]
+    columns = [np.ones_like(t), np.log(t), start / t, np.sqrt(start / t)]
+    design = np.where(inside[:, :, None], np.stack(columns, axis=2), 0.0)
+    q, _ = np.linalg.qr(design)
+    values = np.where(inside, temperature, 0.0)
+    fitted = np.einsum("rsi,rs->ri", q, values)
+    return np.where(inside, np.einsum("rsi,ri->rs", q, fitted), np.nan)
+
+
+def _choose_block(
+    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
+    count: np.ndarray, minimum: float, flatness: float, choice: Choice, block: np.ndarray,
+) -> None:  # fmt: skip
+    noise = noise_variance(time, temperature, count)
+    widest = float(np.nanmax(np.diff(time, axis=1)))
+    shortest = max(FEWEST, int(np.ceil(minimum / widest)) + 1)
+    shortest = min(shortest, int(count.min()))
+    fits: dict[int, window_regression.WindowFits] = {}
+    best = np.full(block.size, np.inf)
+    picked_slope = np.zeros(block.size)
+    for found in window_regression.all_windows(
+        line, temperature, minimum=shortest, second=early, valid=count
+    ):
+        length = found.length
+        fits[length] = found
+        sound = found.valid & _white(found, noise, count) & _flat(found, fits, shortest, flatness)
+        sound &= time[:, length - 1 :] - time[:, : time.shape[1] - length + 1] >= minimum
+        found.valid[...] = sound
+        choice.accepted[block] += sound.sum(axis=1)
+        error = np.where(sound, found.slope_error, np.inf)
+        at = error.argmin(axis=1)
+        some = np.isfinite(error[np.arange(block.size), at])
+        rows = np.flatnonzero(some)
+        choice.start[block[rows]], choice.length[block[rows]] = at[rows], length
+        best[rows] = error[rows, at[rows]]
+        picked_slope[rows] = found.slope[rows, at[rows]]
+    _spread(fits, choice, block, picked_slope, best)
+    # Nothing sound: the whole run is taken, and the caller says so.
+    none = choice.accepted[block] == 0
+    choice.length[block[none]] = count[none]
+
+
+def _white(
+    found: window_regression.WindowFits, noise: np.ndarray, count: np.ndarray
+) -> np.ndarray:
+    """Scatter about the line no larger than that between neighbouring samples."""
+    wiggle = 3.0 * np.sqrt(2.0 / (found.length - 3) + 3.0 / count)
+    limit = (noise * (1.0 + wiggle))[:, None]
+    harmless = HARMLESS * found.slope
+    return np.asarray(
+        (found.residual_variance <= np.maximum(limit, harmless * harmless)) & (found.slope > 0)
+    )
+
+
+def _flat(
+    found: window_regression.WindowFits, fits: dict[int, window_regression.WindowFits],
+    shortest: int, flatness: float,
+) -> np.ndarray:  # fmt: skip
+    """Both halves of a window have its slope, within the tolerance and their errors."""
+    half = (found.length + 1) // 2
+    if half < shortest:
+        return np.ones(found.slope.shape, bool)
+    part = fits[half]
+    width = found.slope.shape[1]
+    shift = found.length - half
+    flat = np.ones(found.slope.shape, bool)
+    for columns in (slice(0, width), slice(shift, shift + width)):
+        difference = np.abs(part.slope[:, columns] - found.slope)
+        limit = flatness * np.abs(found.slope) + 2.0 * part.slope_error[:, columns]
+        flat &= difference <= limit
+    return flat
+
+
+def _spread(
+    fits: dict[int, window_regression.WindowFits], choice: Choice, block: np.ndarray,
+    slope: np.ndarray, error: np.ndarray,
+) -> None:  # fmt: skip
+    """Spread over the accepted windows at least half as long as the chosen one.
+
+    The difference between a window and one that holds it has the variance of the first less that
+    of the second; what exceeds twice that is a slope that depends on the window.
+    """
+    squares, expected, number = (np.zeros(block.size) for _ in range(3))
+    length = choice.length[block]
+    for size, found in fits.items():
+        use = found.valid & (2 * size >= length)[:, None]
+        if not use.any():
+            continue
+        difference = np.where(use, found.slope - slope[:, None], 0.0)
+        squares += (difference * difference).sum(axis=1)
+        variance = found.slope_error**2 - (error**2)[:, None]
+        expected += np.where(use, np.maximum(variance, 0.0), 0.0).sum(axis=1)
+        number += use.sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        choice.spread[block] = np.sqrt(squares / number)
+        choice.excess[block] = np.maximum(squares - 2.0 * expected, 0.0) / number
