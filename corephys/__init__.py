@@ -13,19 +13,69 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from corephys import constants as constants
+    from corephys import export as export
+    from corephys import figures as figures
     from corephys import flags as flags
+    from corephys import mixing as mixing
+    from corephys import quality as quality
+    from corephys import seawater as seawater
     from corephys import uncertainty as uncertainty
+    from corephys.downhole import formation_temperature as formation_temperature
+    from corephys.export import load as load
+    from corephys.export import save as save
+    from corephys.hole import HoleError as HoleError
+    from corephys.hole import depth as depth
+    from corephys.hole import hole_from_tables as hole_from_tables
+    from corephys.hole import read_hole as read_hole
+    from corephys.notebook.overview import overview as overview
+    from corephys.products import compaction as compaction
+    from corephys.products import heatflow as heatflow
+    from corephys.products import porosity as porosity
+    from corephys.products import seismic as seismic
+    from corephys.recipe import Recipe as Recipe
+    from corephys.recipe import RecipeError as RecipeError
+    from corephys.reduction import reduce as reduce
+    from corephys.samples import index_properties as index_properties
+    from corephys.samples import needle as needle
+    from corephys.sensors import gamma as gamma
+    from corephys.sensors import pwave as pwave
+    from corephys.series import PositionError as PositionError
     from corephys.units import UnitError as UnitError
     from corephys.units import quantity as quantity
 
 _MODULES = {
+    "compaction": "corephys.products.compaction",
     "constants": "corephys.constants",
+    "depth": "corephys.hole.depth",
+    "export": "corephys.export",
+    "figures": "corephys.figures",
     "flags": "corephys.flags",
+    "formation_temperature": "corephys.downhole.formation_temperature",
+    "gamma": "corephys.sensors.gamma",
+    "heatflow": "corephys.products.heatflow",
+    "index_properties": "corephys.samples.index_properties",
+    "mixing": "corephys.mixing",
+    "needle": "corephys.samples.needle",
+    "porosity": "corephys.products.porosity",
+    "pwave": "corephys.sensors.pwave",
+    "quality": "corephys.quality",
+    "seawater": "corephys.seawater",
+    "seismic": "corephys.products.seismic",
     "uncertainty": "corephys.uncertainty",
 }
 _NAMES = {
-    "quantity": "corephys.units",
+    "HoleError": "corephys.hole",
+    "PositionError": "corephys.series",
+    "Recipe": "corephys.recipe",
+    "RecipeError": "corephys.recipe",
     "UnitError": "corephys.units",
+    "hole_from_tables": "corephys.hole",
+    "load": "corephys.export",
+    "overview": "corephys.notebook.overview",
+    "quantity": "corephys.units",
+    "read_hole": "corephys.hole",
+    "reduce": "corephys.reduction",
+    "save": "corephys.export",
 }
 
 __all__ = sorted([*_MODULES, *_NAMES, "__version__"])
@@ -35,7 +85,9 @@ def __getattr__(name: str) -> Any:
     if name in _MODULES:
         return importlib.import_module(_MODULES[name])
     if name in _NAMES:
-        return getattr(importlib.import_module(_NAMES[name]), name)
+        value = getattr(importlib.import_module(_NAMES[name]), name)
+        globals()[name] = value
+        return value
     raise AttributeError(f"module 'corephys' has no attribute {name!r}")
 
 

@@ -15,8 +15,8 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, uncertainty, units
-from corephys.uncertainty import Measured
-from corephys.vocabulary import TERMS, term
+from corephys.uncertainty import Measured, bare
+from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
     "POSITION", "PositionError", "apply", "build", "leaf", "require_same_positions", "take", "unpack",
@@ -48,7 +48,7 @@ def require_same_positions(**arrays: Any) -> None:
         return
     (first_name, first), *others = series.items()
     for name, other in others:
-        for dim in set(first.dims) & set(other.dims):
+        for dim in (set(first.dims) & set(other.dims)) - {"source"}:
             if first.sizes[dim] != other.sizes[dim]:
                 raise PositionError(
                     f"{first_name} has {first.sizes[dim]} values along {dim} and {name} has "
@@ -69,7 +69,7 @@ def _compare(name_a: str, a: Any, name_b: str, b: Any, coordinate: str) -> None:
     if not in_a or a.coords[coordinate].variable is b.coords[coordinate].variable:
         return
     x, y = a.coords[coordinate].values, b.coords[coordinate].values
-    if x is y or x.shape != y.shape and x.ndim and y.ndim and x.size != y.size:
+    if x is y or (x.shape != y.shape and x.ndim and y.ndim and x.size != y.size):
         return
     numeric = x.dtype.kind in "fiu" and y.dtype.kind in "fiu"
     different = (x != y) & ~(np.isnan(x) & np.isnan(y)) if numeric else x != y
@@ -141,16 +141,21 @@ def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
     values = units.as_floats(dataset[name], unit, name)
     measured = Measured(values)
     if f"{name}_u_random" in dataset:
-        measured.u_random = dataset[f"{name}_u_random"].drop_attrs(deep=False)
+        measured.u_random = _plain(dataset, f"{name}_u_random")
     if f"{name}_effects" in dataset:
-        effects = dataset[f"{name}_effects"].drop_attrs(deep=False)
+        effects = _plain(dataset, f"{name}_effects")
         measured.effects = {
-            str(source): effects.isel(source=i, drop=True)
-            for i, source in enumerate(effects["source"].values)
+            str(source): effects.isel(source=i) for i, source in enumerate(dataset["source"].values)
         }
     if f"{name}_reason" in dataset:
-        measured.reason = dataset[f"{name}_reason"].drop_attrs(deep=False)
+        measured.reason = _plain(dataset, f"{name}_reason")
     return measured
+
+
+def _plain(dataset: xr.Dataset, name: str) -> xr.Variable:
+    """A variable without attributes and coordinates: arithmetic on it compares no positions."""
+    variable = dataset.variables[name]
+    return xr.Variable(variable.dims, variable.data)
 
 
 def take(measured: Measured, index: Any) -> Measured:
@@ -266,76 +271,91 @@ def build(
     """
     sources = sorted({s for m in quantities.values() for s in m.effects})
     parts: dict[str, Any] = {}
+    coordinates: dict[Any, Any] = {}
     for name, measured in quantities.items():
         parts.update(_variables(name, measured, sources))
-    dataset = xr.Dataset(parts)
+        if isinstance(measured.values, xr.DataArray):
+            coordinates.update(
+                {key: c.variable.copy(deep=False) for key, c in measured.values.coords.items()}
+            )
     if sources:
-        dataset = dataset.assign_coords(
-            source=("source", np.array(sources, dtype=object), {"long_name": "source of error"})
+        coordinates["source"] = xr.Variable(
+            "source", np.array(sources, dtype=object), {"long_name": "source of error"}
         )
-    dataset.attrs = {
-        "steps": json.dumps(list(steps)),
-        "constants": json.dumps(dict(constants or {})),
-        **attributes,
-    }
-    return dataset
+    for key, coordinate in coordinates.items():
+        if key in TERMS:
+            entry = TERMS[key]
+            coordinate.attrs = {"units": entry.unit, "long_name": entry.long_name}
+    return xr.Dataset(
+        parts,
+        coords=coordinates,
+        attrs={
+            "steps": json.dumps(list(steps)),
+            "constants": json.dumps(dict(constants or {})),
+            **attributes,
+        },
+    )
 
 
-def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, xr.DataArray]:
+def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, xr.Variable]:
+    """All variables of one quantity, without coordinates: arithmetic that compares none."""
     entry = term(name)
-    values = _array(measured.values)
-    unit, delta = entry.unit, _difference_unit(entry.unit)
-    random = _like(measured.u_random, values)
-    effects = {s: _like(measured.effects.get(s, 0.0), values) for s in sources}
-    systematic = _like(uncertainty.norm(measured.effects), values)
-    reason = _reason(values, measured.reason, name)
+    values = _variable(measured.values)
+    words, delta = entry.long_name, _difference_unit(entry.unit)
+    reason = _reason(values, bare(measured.reason), entry)
     flag = xr.apply_ufunc(
         flags.from_reason, reason, dask="parallelized", output_dtypes=[np.int8], keep_attrs=False
     )
-    words = entry.long_name
-    values.attrs = {"units": unit, "long_name": words}
-    if entry.standard_name:
-        values.attrs["standard_name"] = entry.standard_name
-    random.attrs = {"units": delta, "long_name": f"random standard uncertainty of {words}"}
-    systematic.attrs = {"units": delta, "long_name": f"systematic standard uncertainty of {words}"}
-    flag.attrs = flags.flag_attributes(words)
-    reason.attrs = flags.reason_attributes(words)
     parts = {
         name: values,
-        f"{name}_u_random": random,
-        f"{name}_u_systematic": systematic,
+        f"{name}_u_random": _like(measured.u_random, values),
+        f"{name}_u_systematic": _like(uncertainty.norm(measured.effects), values),
         f"{name}_flag": flag,
         f"{name}_reason": reason,
     }
     if sources:
-        stacked = xr.concat(list(effects.values()), dim="source", coords="minimal", compat="override")
-        stacked.attrs = {"units": delta, "long_name": f"one-sigma effects on {words} by source"}
-        parts[f"{name}_effects"] = stacked
+        effects = [_like(measured.effects.get(s, 0.0), values) for s in sources]
+        parts[f"{name}_effects"] = xr.Variable.concat(effects, dim="source")
+        parts[f"{name}_effects"].attrs = {
+            "units": delta, "long_name": f"one-sigma effects on {words} by source",
+        }  # fmt: skip
+    for kind in ("random", "systematic"):
+        parts[f"{name}_u_{kind}"].attrs = {
+            "units": delta, "long_name": f"{kind} standard uncertainty of {words}",
+        }  # fmt: skip
+    flag.attrs = flags.flag_attributes(words)
+    reason.attrs = flags.reason_attributes(words)
+    values.attrs = {"units": entry.unit, "long_name": words}
+    if entry.standard_name:
+        values.attrs["standard_name"] = entry.standard_name
     values.attrs["ancillary_variables"] = " ".join(key for key in parts if key != name)
     return parts
 
 
-def _array(values: Any) -> xr.DataArray:
-    if isinstance(values, xr.DataArray):
-        return values.astype(float, copy=True).rename(None)
-    array = np.asarray(values, dtype=float)
-    return xr.DataArray(array.copy(), dims=("reading",) if array.ndim else ())
+def _variable(values: Any) -> xr.Variable:
+    if isinstance(values, (xr.DataArray, xr.Variable)):
+        return xr.Variable(values.dims, values.data.astype(float))
+    array = np.array(values, dtype=float)
+    return xr.Variable(("reading",) if array.ndim else (), array)
 
 
-def _like(part: Any, values: xr.DataArray) -> xr.DataArray:
-    if isinstance(part, xr.DataArray) and part.dims == values.dims:
-        return part.astype(float, copy=True).rename(None)
+def _like(part: Any, values: xr.Variable) -> xr.Variable:
+    """A part of a quantity, of the shape of its values."""
+    part = bare(part)
+    if isinstance(part, xr.Variable):
+        if part.dims == values.dims:
+            return xr.Variable(part.dims, part.data.astype(float))
+        return part.astype(float).set_dims(dict(values.sizes)).transpose(*values.dims).copy()
     if isinstance(part, np.ndarray) and part.shape == values.shape:
-        return values.copy(data=part.astype(float))
-    return xr.zeros_like(values) + part
+        return xr.Variable(values.dims, part.astype(float))
+    return xr.full_like(values, float(part), dtype=float)
 
 
-def _reason(values: xr.DataArray, given: Any, name: str) -> xr.DataArray:
+def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
     """Add what the value itself shows to the reasons brought along."""
-    entry = term(name)
 
     def look(array: Any, reason: Any) -> Any:
-        mask = np.broadcast_to(reason, array.shape).astype(np.int32)
+        mask = np.array(np.broadcast_to(reason, array.shape), dtype=np.int32)
         missing = np.isnan(array)
         possible = (array >= entry.possible[0]) & (array <= entry.possible[1])
         usual = (array >= entry.usual[0]) & (array <= entry.usual[1])

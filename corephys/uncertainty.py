@@ -39,6 +39,11 @@ class Measured:
     reason: Any = 0
 
 
+def bare(part: Any) -> Any:
+    """An array without its coordinates, so that arithmetic does not compare them again."""
+    return getattr(part, "variable", part)
+
+
 def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]:
     """Propagate uncertainties linearly through a formula.
 
@@ -68,10 +73,11 @@ def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]
     """
     variance: Any = 0.0
     effects: dict[str, Any] = {}
-    for partial, measured in terms:
-        variance = variance + (partial * measured.u_random) ** 2
+    for given, measured in terms:
+        partial = bare(given)
+        variance = variance + (partial * bare(measured.u_random)) ** 2
         for source, effect in measured.effects.items():
-            contribution = partial * effect
+            contribution = partial * bare(effect)
             effects[source] = effects[source] + contribution if source in effects else contribution
     return variance**0.5, effects
 
@@ -93,7 +99,7 @@ def norm(effects: Mapping[str, Any]) -> Any:
         return float("nan")
     total_variance: Any = 0.0
     for effect in effects.values():
-        total_variance = total_variance + effect**2
+        total_variance = total_variance + bare(effect) ** 2
     return total_variance**0.5
 
 

@@ -159,7 +159,7 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
     positions = to["depth"]
 
     def carry(values: Any) -> xr.DataArray:
-        return positions.copy(data=np.interp(target, depth, np.asarray(values))).drop_attrs()
+        return positions.copy(deep=False, data=np.interp(target, depth, np.asarray(values)))
 
     effects: dict[str, Any] = {source: carry(e) for source, e in picked.effects.items()}
     effects["grain_density"] = scatter

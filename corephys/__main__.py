@@ -1,0 +1,132 @@
+"""The command line: ``python -m corephys reduce FOLDER --out OUT``.
+
+Exit status 0, 1 (the hole or the recipe cannot be used; every problem is listed) or 2 (usage).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+
+__all__ = ["main"]
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m corephys",
+        description="From the readings of a core to its physical properties.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True)
+    for name, words in (
+        ("reduce", "reduce a hole folder to a netCDF file, tables, figures and a report"),
+        ("report", "run the main notebook on a hole folder; it leaves all of these as well"),
+    ):
+        command = commands.add_parser(name, help=words, description=words)
+        command.add_argument("folder", type=Path, help="hole folder")
+        command.add_argument("--out", type=Path, required=True, help="folder for the results")
+        if name == "reduce":
+            command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
+            command.add_argument(
+                "--no-report", action="store_true", help="leave the HTML report out"
+            )
+    return parser
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Without the program's name; those of the process where not given.
+
+    Returns
+    -------
+    int
+        Exit status: 0, 1 for a hole or recipe that cannot be used.
+
+    Raises
+    ------
+    SystemExit
+        With status 2 for wrong usage.
+    """
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    if not given.folder.is_dir():
+        parser.error(f"{given.folder} is not a folder")
+    from corephys.hole import HoleError
+    from corephys.recipe import RecipeError
+
+    try:
+        given.out.mkdir(parents=True, exist_ok=True)
+        if given.command == "reduce":
+            _reduce(given)
+        else:
+            _report(given.folder, given.out)
+    except (HoleError, RecipeError, tomllib.TOMLDecodeError) as error:
+        print(error, file=sys.stderr)
+        return 1
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    _say_where(given.out)
+    return 0
+
+
+def _reduce(given: argparse.Namespace) -> None:
+    from tqdm import tqdm
+
+    from corephys.export import save, write_tables
+    from corephys.figures import write_figures
+    from corephys.hole import read_hole
+    from corephys.reduction import reduce
+    from corephys.reduction.summary import summary_lines
+
+    changes: dict[str, Any] = {}
+    if given.recipe:
+        changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
+    with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
+
+        def progress(name: str, done: int, of: int) -> None:
+            bar.total = of + 4
+            bar.n = done + 1
+            bar.set_description_str(name)
+
+        bar.set_description_str("reading")
+        tree = reduce(read_hole(given.folder), changes or None, progress=progress)
+        for words, write in (
+            ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
+            ("tables", lambda: write_tables(tree, given.out / "tables")),
+            ("figures", lambda: write_figures(tree, given.out / "figures")),
+        ):
+            bar.set_description_str(words)
+            write()
+            bar.update()
+    print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
+    if not given.no_report:
+        _report(given.folder, given.out, given.recipe)
+
+
+def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
+    from corephys.report import write_report
+
+    write_report(folder, out, recipe=recipe)
+
+
+def _say_where(out: Path) -> None:
+    print("\nresults:")
+    for name in ("report.html", "reduced.nc"):
+        if (out / name).exists():
+            print(f"  {out / name}")
+    for name, kinds in (("tables", "csv"), ("figures", "svg png csv")):
+        found = [p for kind in kinds.split() for p in (out / name).glob(f"*.{kind}")]
+        if found:
+            print(f"  {out / name}  ({len(found)} files)")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

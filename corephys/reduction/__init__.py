@@ -1,0 +1,137 @@
+"""Floor 4: a recipe and a hole become a reduced hole.
+
+Every stage takes what earlier stages left, adds its own result, and is skipped with a reason
+where the hole has nothing for it: a half-finished hole reduces.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import xarray as xr
+
+from corephys import provenance
+from corephys.recipe import Recipe
+from corephys.reduction import products, samples, scan
+from corephys.reduction.context import Context, Skipped
+from corephys.reduction.summary import summarise
+
+__all__ = ["STAGES", "reduce"]
+
+STAGES: dict[str, Callable[[Context], None]] = {
+    "index properties": samples.index_properties,
+    "gamma calibration": scan.gamma_calibration,
+    "density": scan.density,
+    "P-wave calibration": scan.pwave_calibration,
+    "velocity": scan.velocity,
+    "supplied values": scan.supplied,
+    "flags of the scan": scan.scan_flags,
+    "thermal conductivity": samples.thermal_conductivity,
+    "formation temperature": samples.formation_temperature,
+    "porosity": products.porosity_from_density,
+    "seismic": products.seismic_properties,
+    "compaction": products.compaction_fit,
+    "thermal resistance": products.thermal_resistance,
+    "heat flow": products.heat_flow,
+}
+
+
+def reduce(
+    hole: xr.DataTree,
+    recipe: Recipe | Mapping[str, Mapping[str, Any]] | None = None,
+    *,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> xr.DataTree:
+    """Reduce a hole: from readings to properties and products.
+
+    Parameters
+    ----------
+    hole : DataTree
+        From ``read_hole`` or ``hole_from_tables``.
+    recipe : Recipe or mapping, optional
+        A complete recipe, or changes to what the hole's own settings say.
+    progress : callable, optional
+        Called with the name of a stage, its number and the number of stages.
+
+    Returns
+    -------
+    DataTree
+        The raw tables where they were, properties in ``/properties``, products in ``/products``;
+        the recipe in full, the digests of the input files and a summary as root attributes.
+
+    Raises
+    ------
+    RecipeError
+        When the recipe or the hole's settings hold an unknown key, a wrong unit or word.
+    ValueError
+        When a stage meets readings that it cannot make sense of as a whole; the message starts
+        with the name of the stage.
+
+    Notes
+    -----
+    Units, equations and sources are those of the functions of each stage; the steps of every
+    result stand in its attribute ``steps``.
+    """
+    context = Context(hole, complete_recipe(hole, recipe))
+    skipped: dict[str, str] = {}
+    for number, (name, stage) in enumerate(STAGES.items()):
+        if progress:
+            progress(name, number, len(STAGES))
+        try:
+            stage(context)
+        except Skipped as reason:
+            skipped[name] = str(reason)
+        except ValueError as error:
+            raise ValueError(f"{name}: {error}") from error
+    if progress:
+        progress("done", len(STAGES), len(STAGES))
+    return _assemble(context, skipped)
+
+
+def complete_recipe(
+    hole: xr.DataTree, recipe: Recipe | Mapping[str, Mapping[str, Any]] | None
+) -> Recipe:
+    """The recipe of a reduction: the caller's over the hole's over the defaults.
+
+    Parameters
+    ----------
+    hole : DataTree
+        Its settings stand in the root attribute ``settings``.
+    recipe : Recipe, mapping or None
+        A Recipe is complete and taken as it is; a mapping holds changes.
+
+    Returns
+    -------
+    Recipe
+        Complete and checked.
+
+    Raises
+    ------
+    RecipeError
+        For an unknown key, a wrong unit or word.
+    """
+    if isinstance(recipe, Recipe):
+        return recipe
+    base = Recipe(json.loads(hole.attrs.get("settings", "{}")))
+    return base.with_changes(recipe) if recipe else base
+
+
+def _assemble(context: Context, skipped: dict[str, str]) -> xr.DataTree:
+    from corephys import __version__
+
+    nodes = {
+        node.path: node.to_dataset(inherit=False)
+        for node in context.hole.leaves
+        if node.path != "/"
+    }
+    nodes.update({f"/{path}": dataset for path, dataset in context.results.items()})
+    nodes["/"] = xr.Dataset()
+    tree = xr.DataTree.from_dict(nodes, name=context.hole.name)
+    attributes = provenance.root_attributes(
+        context.recipe.to_json(), context.hole.attrs.get("input_sha256", "{}"), __version__
+    )
+    summary = summarise(context.results, skipped, context.notes, context.levels)
+    tree.attrs = {**context.hole.attrs, **attributes, "summary": json.dumps(summary)}
+    return tree

@@ -1,0 +1,135 @@
+"""What a stage of the reduction sees: the hole, the recipe and the results so far."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from corephys import series, units
+from corephys.recipe import Recipe
+
+__all__ = ["Context", "Skipped", "seconds_since", "section_values", "sigma"]
+
+
+class Skipped(Exception):
+    """A stage has nothing to work on; the message says what is missing."""
+
+
+@dataclass
+class Context:
+    """The state of one reduction.
+
+    Parameters
+    ----------
+    hole : DataTree
+        As read.
+    recipe : Recipe
+        Complete.
+    results : dict of str to Dataset
+        By path in the reduced hole.
+    notes : list of str
+        What a user should know, in words.
+    objects : dict of str to object
+        Results that are not tables: calibrations and fits.
+    """
+
+    hole: xr.DataTree
+    recipe: Recipe
+    results: dict[str, xr.Dataset] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    objects: dict[str, Any] = field(default_factory=dict)
+
+    def table(self, path: str) -> xr.Dataset:
+        """A raw table of the hole, or Skipped where it is missing or empty."""
+        dataset = self.optional(path)
+        if dataset is None:
+            raise Skipped(f"no table {path}.csv")
+        return dataset
+
+    def optional(self, path: str) -> xr.Dataset | None:
+        """A raw table of the hole, or None where it is missing or empty."""
+        dataset = series.leaf(self.hole, path)
+        return dataset if dataset is not None and all(dataset.sizes.values()) else None
+
+    def result(self, path: str) -> xr.Dataset:
+        """A result of an earlier stage, or Skipped where that stage was skipped."""
+        if path not in self.results:
+            raise Skipped(f"nothing in {path}")
+        return self.results[path]
+
+    @property
+    def levels(self) -> tuple[str, ...]:
+        """Flag levels that products may use."""
+        return tuple(word.strip() for word in self.recipe["quality"]["use"].split(","))
+
+
+def sigma(recipe: Recipe, stage: str, key: str) -> str | None:
+    """An uncertainty of the recipe, None where it is unknown."""
+    value: str | None = recipe[stage][key]
+    return value
+
+
+def section_values(hole: xr.DataTree, table: xr.Dataset, column: str, default: Any) -> np.ndarray:
+    """A column of sections.csv, looked up for every reading of a table.
+
+    Parameters
+    ----------
+    hole : DataTree
+        With ``sections``.
+    table : Dataset
+        With coordinates core and section.
+    column : str
+        Column of sections.csv.
+    default : float or str
+        Where the column, the section or the value is missing.
+
+    Returns
+    -------
+    ndarray, (reading)
+        In the unit of the column.
+    """
+    size = table.sizes["reading"]
+    sections = series.leaf(hole, "sections")
+    if sections is None or "core" not in table.coords or column not in sections:
+        return np.full(size, default)
+    keys = pd.MultiIndex.from_arrays([sections["core"].values, sections["section"].values])
+    wanted = pd.MultiIndex.from_arrays([table["core"].values, table["section"].values])
+    found = keys.get_indexer(wanted)
+    values = sections[column].values
+    taken = values[np.clip(found, 0, None)]
+    absent = (found < 0) | pd.isna(taken) | (taken == "")
+    return np.where(absent, default, taken).astype(type(default) if isinstance(default, float) else object)
+
+
+def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
+    """Seconds from a reference time, NaN for a missing time; None where all are missing.
+
+    Parameters
+    ----------
+    times : ndarray of datetime64
+        UTC.
+    reference : str or datetime64
+        UTC.
+
+    Returns
+    -------
+    ndarray of float or None
+        [s].
+    """
+    stamps = np.asarray(times, dtype="datetime64[ms]")
+    if np.isnat(stamps).all():
+        return None
+    start = pd.Timestamp(reference)
+    if start.tzinfo is not None:
+        start = start.tz_convert(None)
+    elapsed = (stamps - np.datetime64(start.to_datetime64(), "ms")) / np.timedelta64(1, "ms") / 1e3
+    return np.asarray(np.where(np.isnat(stamps), np.nan, elapsed), dtype=float)
+
+
+def scalar(recipe: Recipe, stage: str, key: str, unit: str) -> float:
+    """A dimensional value of the recipe as a float."""
+    return float(units.as_floats(recipe[stage][key], unit, f"[{stage}] {key}"))

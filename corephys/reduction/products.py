@@ -1,0 +1,110 @@
+"""Stages that make products of properties: porosity, seismic, compaction, heat flow."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, units
+from corephys.hole import depth as positions
+from corephys.products import compaction, heatflow, porosity, seismic
+from corephys.reduction.context import Context, Skipped
+from corephys.reduction.scan import grain_density_for
+
+__all__ = [
+    "compaction_fit", "heat_flow", "porosity_from_density", "seismic_properties",
+    "thermal_resistance",
+]  # fmt: skip
+
+
+def porosity_from_density(context: Context) -> None:
+    """Porosity of the scan from its density and the grain density of the samples."""
+    density = context.result("properties/density")
+    recipe, keys = context.recipe, context.recipe["porosity"]
+    grain = grain_density_for(context, density)
+    known = isinstance(grain, xr.Dataset)
+    context.results["products/porosity"] = porosity.from_density(
+        density,
+        grain_density=grain,
+        grain_density_uncertainty=None if known else recipe["gamma"]["grain_density_uncertainty"],
+        pore_water_density=keys["pore_water_density"],
+        pore_water_density_uncertainty=keys["pore_water_density_uncertainty"],
+    )
+
+
+def seismic_properties(context: Context) -> None:
+    """Impedance at the velocity readings, reflection coefficients and two-way time."""
+    velocity = context.result("properties/velocity")
+    density = context.result("properties/density")
+    allow = (*context.levels, "suspect")
+    at_velocity = positions.match(density, to=velocity, within="2 cm", how="nearest", allow=allow)
+    impedance = seismic.acoustic_impedance(at_velocity, velocity)
+    context.results["products/impedance"] = impedance
+    context.results["products/reflection_coefficient"] = seismic.reflection_coefficient(
+        impedance, allow=context.levels
+    )
+    context.results["products/two_way_time"] = seismic.two_way_time(
+        velocity, allow=context.levels
+    )
+
+
+def compaction_fit(context: Context) -> None:
+    """Exponential fit of porosity against depth."""
+    keys = context.recipe["compaction"]
+    path = "properties/index_properties" if keys["porosity"] == "samples" else "products/porosity"
+    source = context.results.get(path)
+    if source is None and keys["porosity"] == "samples":
+        source, path = context.results.get("products/porosity"), "products/porosity"
+        if source is not None:
+            context.notes.append("no samples: the compaction fit uses the porosity of the scan")
+    if source is None:
+        raise Skipped("no porosity, neither of samples nor of the scan")
+    usable = int(flags.usable(source["porosity_flag"].values, context.levels).sum())
+    if usable < 5:
+        raise Skipped(f"{usable} usable porosities are too few for a fit; it needs five")
+    fit = compaction.fit(
+        source,
+        absolute_sigma=keys["absolute_sigma"],
+        excess_scatter=keys["excess_scatter"],
+        allow=context.levels,
+    )
+    context.objects["compaction"] = fit
+    result = fit.dataset
+    result.attrs["porosity_from"] = path
+    context.results["products/compaction"] = result
+    top, bottom = float(np.nanmin(source["depth"])), float(np.nanmax(source["depth"]))
+    grid = units.quantity(np.linspace(min(top, 0.0), bottom, 201), "m")
+    context.results["products/compaction_curve"] = fit.predict(grid)
+
+
+def thermal_resistance(context: Context) -> None:
+    """Thermal resistance at the stations, by every way of carrying conductivity."""
+    conductivity = context.result("properties/thermal_conductivity")
+    temperature = context.result("properties/formation_temperature")
+    context.results["products/thermal_resistance"] = heatflow.thermal_resistance(
+        conductivity,
+        at=temperature,
+        how=context.recipe["heat_flow"]["carrier"],
+        allow=context.levels,
+    )
+
+
+def heat_flow(context: Context) -> None:
+    """Heat flow by the Bullard method, and how it changes with the carrier of conductivity."""
+    resistance = context.result("products/thermal_resistance")
+    temperature = context.result("properties/formation_temperature")
+    conductivity = context.result("properties/thermal_conductivity")
+    keys, hole = context.recipe["heat_flow"], context.recipe["hole"]
+    bottom = hole["bottom_water_temperature"] if keys["include_bottom_water"] else None
+    usable = int(flags.usable(temperature["equilibrium_temperature_flag"].values, context.levels).sum())
+    if usable + (bottom is not None) < 3:
+        raise Skipped(f"{usable} usable formation temperatures are too few for heat flow")
+    shared = {
+        "bottom_water_temperature": bottom,
+        "bottom_water_temperature_uncertainty": hole["bottom_water_temperature_uncertainty"],
+        "allow": context.levels,
+    }
+    context.results["products/heat_flow"] = heatflow.bullard(temperature, resistance, **shared)
+    context.results["products/heat_flow_by_carrier"] = heatflow.compare_carriers(
+        temperature, conductivity, **shared
+    )
