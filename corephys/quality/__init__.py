@@ -220,10 +220,9 @@ class _Look:
         words = vocabulary.term(self.name).long_name
         dims = self.dataset[self.name].dims
         found = self.dataset.copy()
-        coords = self.dataset[self.name].coords
         for part, values, attributes in (
             ("reason", self.reason, flags.reason_attributes(words)),
             ("flag", flags.from_reason(self.reason), flags.flag_attributes(words)),
         ):
-            found[f"{self.name}_{part}"] = xr.DataArray(values, coords, dims, attrs=attributes)
+            found[f"{self.name}_{part}"] = (dims, values, attributes)
         return found

@@ -154,7 +154,18 @@ def _keys(dataset: Any) -> pd.DataFrame:
 
 
 def spacing(places: Places) -> float:
-    """Usual distance between readings along a section [cm], NaN for fewer than two."""
+    """Usual distance between readings along a section.
+
+    Parameters
+    ----------
+    places : Places
+        Of the readings.
+
+    Returns
+    -------
+    float
+        Median step [cm], NaN for fewer than two readings in every section.
+    """
     at = places.tape[places.by_section]
     steps = np.diff(at)
     steps = steps[(steps > 0) & (steps < _APART / 10.0)]

@@ -43,7 +43,7 @@ def velocity_kernel(
     Notes
     -----
     V = path / net time, path = thickness - n w - gap,
-    net time = t - t0 - (n / 2) t_liner - gap / v_gap (straight ray across plane layers).
+    net time = t - t0 - (n / 2) t_liner - gap / v_gap: geometry of a straight ray across layers.
     """
     path = np.asarray(thickness - walls * wall - gap, dtype=float)
     net = np.asarray(
@@ -120,7 +120,8 @@ def velocity(
 
     Notes
     -----
-    V = (D - n w - g) / (t - t0 - (n / 2) t_liner - g / v_g): see :func:`velocity_kernel`.
+    V = (D - n w - g) / (t - t0 - (n / 2) t_liner - g / v_g): geometry of a straight ray across
+    wall, fluid and core, as in :func:`velocity_kernel`.
     """
     series.require_same_positions(
         travel_time=travel_time, thickness=thickness, gap=gap, amplitude=amplitude, liner=liner

@@ -138,7 +138,7 @@ def calibrate(
     -----
     Least squares of t = t0 + (n / 2) t_liner + length s: s is 1 / c(T) in water (TEOS-10 at
     the surface, :func:`corephys.seawater.sound_speed`) and free for each solid, so that the
-    intercept of time on length is the delay (Boyce 1976, the regression on blocks).
+    intercept of time on length is the delay (regression on blocks, Boyce 1976, from memory).
     """
     x = np.asarray(units.as_floats(length, "mm", "length"), dtype=float)
     t = np.asarray(units.as_floats(travel_time, "us", "travel_time"), dtype=float)
