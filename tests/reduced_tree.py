@@ -13,6 +13,7 @@ from corephys.provenance import root_attributes
 from corephys.uncertainty import Measured
 
 TITLE = "Ash Ridge, hole 2"
+RECIPE = json.dumps({"hole": {"bottom_water_temperature": "2.80 degC"}})
 
 
 def positions(depth: np.ndarray, dim: str = "reading") -> dict[str, xr.DataArray]:
@@ -249,11 +250,14 @@ def _heat() -> dict[str, xr.Dataset]:
         {"units": "m^4 K^2/W^2", "long_name": "covariance of thermal resistance"},
     )  # fmt: skip
     flow = series.build(
-        {
-            "heat_flow": Measured(np.array(55.0), 1.1, {"heating_power": 0.5}),
-            "bottom_water_temperature": Measured(np.array(2.80), 0.02, {}),
-        }
+        {"heat_flow": Measured(np.array(55.0), 1.1, {"heating_power": 0.5})},
+        bottom_water="included",
     )
+    at_top = {"surface_temperature": 2.80, "surface_temperature_u_random": 0.02}
+    at_top["surface_temperature_u_systematic"] = np.nan
+    for name, value in at_top.items():
+        unit = "degC" if name == "surface_temperature" else "K"
+        flow[name] = xr.DataArray(value, attrs={"units": unit, "long_name": name.replace("_", " ")})
     carriers = xr.Dataset(
         {
             "heat_flow": (
@@ -297,7 +301,7 @@ def reduced_tree(readings: int = 240) -> xr.DataTree:
     tree.attrs = {
         "title": TITLE,
         "settings": json.dumps({"hole": {"name": TITLE}}),
-        **root_attributes("{}", "{}", "0.1.0"),
+        **root_attributes(RECIPE, "{}", "0.1.0"),
         "summary": json.dumps(summary),
     }
     return tree

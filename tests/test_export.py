@@ -228,7 +228,7 @@ def test_single_values_and_missing_ones(tree: xr.DataTree, tmp_path: Path) -> No
     write_tables(tree, tmp_path)
     _, flow = read_table(tmp_path / "heat_flow.csv")
     assert flow["heat_flow [mW/m^2]"] == ["55.0"]  # whole uncertainty 1.2
-    assert flow["bottom_water_temperature_u_systematic [K]"] == [""]
+    assert flow["surface_temperature_u_systematic [K]"] == [""]
 
 
 def test_text_that_a_spreadsheet_would_run_is_defused(tmp_path: Path) -> None:

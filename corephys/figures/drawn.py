@@ -15,6 +15,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from corephys import flags
 from corephys.figures.style import FLAGGED, SETTINGS
@@ -52,7 +53,8 @@ class Plate(Figure):
     """
 
     def __init__(self, width: float, height: float) -> None:
-        super().__init__(figsize=(width / 25.4, height / 25.4), layout="constrained")
+        layout = ConstrainedLayoutEngine(w_pad=0.025, h_pad=0.03, wspace=0.03)
+        super().__init__(figsize=(width / 25.4, height / 25.4), layout=layout)
         FigureCanvasAgg(self)
         self.drawn: list[Drawn] = []
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
+
 import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags, uncertainty
+from corephys import uncertainty, units
 from corephys.figures import drawn
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, require, scalar, series
@@ -54,7 +56,7 @@ def heat_flow(tree: xr.DataTree) -> Plate:
         spot = axes[int(conductivity is not None)]
         _against_depth(spot, temperature, bottom)
         if resistance is not None:
-            _bullard(axes[-1], temperature, resistance, flow)
+            _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
         figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
     return figure
 
@@ -71,8 +73,9 @@ def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
 
 
 def _bullard(
-    axes: Axes, temperature: Series, resistance: xr.Dataset, flow: xr.Dataset | None
-) -> None:
+    axes: Axes, temperature: Series, resistance: xr.Dataset, flow: xr.Dataset | None,
+    bottom_water: float,
+) -> None:  # fmt: skip
     name = "thermal_resistance"
     x = resistance[name].values.astype(float)
     known = f"{name}_u_random" in resistance and f"{name}_u_systematic" in resistance
@@ -90,19 +93,21 @@ def _bullard(
     if flow is None or "heat_flow" not in flow:
         return
     slope, u_slope = scalar(flow, "heat_flow")
-    good = flags.usable(temperature.flag) & np.isfinite(x + temperature.values)
-    at_top = _temperature_at_top(flow, slope, x[good], temperature.values[good])
+    at_top, _ = scalar(flow, "surface_temperature")
     ends = np.array([0.0, float(np.nanmax(x))])
     drawn.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
+    if np.isfinite(bottom_water):
+        drawn.points(axes, panel, "bottom water", [bottom_water], [0.0], marker="s")
     axes.text(0.97, 0.95, f"q = {slope:.1f} ± {u_slope:.1f} mW/m²", transform=axes.transAxes,
               ha="right", va="top", fontsize=6.5)  # fmt: skip
 
 
-def _temperature_at_top(
-    flow: xr.Dataset, slope: float, resistance: np.ndarray, temperature: np.ndarray
-) -> float:
-    """Temperature of the fitted line at the seafloor [degC]."""
-    for name in ("intercept_temperature", "seafloor_temperature", "intercept"):
-        if name in flow:
-            return float(flow[name])
-    return float(np.mean(temperature - slope * 1e-3 * resistance))
+def _bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
+    """Temperature at the seafloor that the line was fitted with [degC], NaN without one."""
+    if flow is None or flow.attrs.get("bottom_water") != "included":
+        return float("nan")
+    given = json.loads(tree.attrs.get("recipe", "{}")).get("hole", {})
+    text = given.get("bottom_water_temperature")
+    if text is None:
+        return float("nan")
+    return float(units.as_floats(text, "degC", "bottom_water_temperature"))

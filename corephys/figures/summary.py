@@ -109,7 +109,6 @@ def _plate(
         one.set_axisbelow(True)
         if layers is not None:
             layer_boundaries(one, layers)
-    figure.get_layout_engine().set(w_pad=0.02, h_pad=0.03, wspace=0.03)
     figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
     figure.supxlabel(_caption(found, cores, layers), fontsize=5.8, x=0.02, ha="left", color="0.25")
     return figure

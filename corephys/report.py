@@ -1,0 +1,123 @@
+"""The report: the main notebook, run on a hole folder and written out as one HTML file."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from corephys.files import write_bytes
+
+__all__ = ["NOTEBOOK", "ReportError", "write_report"]
+
+NOTEBOOK = "01_reduce_a_hole.ipynb"
+SECONDS_A_CELL = 600
+
+
+class ReportError(ValueError):
+    """The notebook is missing, cannot be run here, or a cell of it failed."""
+
+
+def write_report(
+    folder: str | os.PathLike[str], out: str | os.PathLike[str], *,
+    recipe: str | os.PathLike[str] | None = None,
+    notebook: str | os.PathLike[str] | None = None,
+) -> Path:  # fmt: skip
+    """Run the main notebook on a hole and write it as a page that needs no other file.
+
+    Parameters
+    ----------
+    folder : path
+        Hole folder; the notebook finds it as the environment variable ``COREPHYS_HOLE``.
+    out : path
+        Folder for the results (``COREPHYS_OUT``); made where it does not exist.
+    recipe : path, optional
+        TOML file of changes to the recipe (``COREPHYS_RECIPE``).
+    notebook : path, optional
+        Another notebook that reads the same variables.
+
+    Returns
+    -------
+    Path
+        ``out/report.html``, whole or, where a cell fails, as it was before.
+
+    Raises
+    ------
+    ReportError
+        When the notebook is not there, when nbclient, nbconvert or ipykernel is not installed, or
+        when a cell fails; the message holds what the cell said.
+    """
+    page = Path(notebook) if notebook is not None else _main_notebook()
+    if not page.is_file():
+        raise ReportError(f"there is no notebook {page}; give one as notebook=")
+    nbformat, client, exporter = _tools()
+    results = Path(out).resolve()
+    results.mkdir(parents=True, exist_ok=True)
+    document = nbformat.read(page, as_version=4)
+    # The kernel uses this very package, installed or not.
+    path = os.pathsep.join(
+        [str(Path(__file__).resolve().parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
+    )
+    variables = {
+        "COREPHYS_HOLE": str(Path(folder).resolve()),
+        "COREPHYS_OUT": str(results),
+        "PYTHONPATH": path,
+    }
+    if recipe is not None:
+        variables["COREPHYS_RECIPE"] = str(Path(recipe).resolve())
+    _run(document, client, variables, page)
+    title = str(document.metadata.get("title", "")) or page.stem.replace("_", " ")
+    body, _ = exporter.from_notebook_node(document, resources={"metadata": {"name": title}})
+    return write_bytes(results / "report.html", body.encode("utf-8"))
+
+
+def _main_notebook() -> Path:
+    """The main notebook, in the checkout or inside the installed package."""
+    package = Path(__file__).resolve().parent
+    places = [package.parent / "notebooks" / NOTEBOOK, package / "notebook" / NOTEBOOK]
+    for place in places:
+        if place.is_file():
+            return place
+    raise ReportError(
+        f"the main notebook {NOTEBOOK} is not beside the package; run from a checkout of the "
+        "project or give a notebook as notebook="
+    )
+
+
+def _tools() -> tuple[Any, Any, Any]:
+    """The notebook libraries, loaded when a report is wanted."""
+    try:
+        import ipykernel  # noqa: F401  the kernel that runs the cells
+        import nbformat
+        from nbclient import NotebookClient
+        from nbconvert import HTMLExporter
+    except ImportError as error:
+        raise ReportError(
+            f"the report needs {error.name}, which is not installed: "
+            "pip install nbclient nbconvert nbformat ipykernel"
+        ) from error
+    exporter = HTMLExporter(template_name="classic", embed_images=True)
+    # Nothing is fetched when the page is opened, and code stays out of the way of the results.
+    exporter.mathjax_url = ""
+    exporter.require_js_url = ""
+    exporter.jquery_url = ""
+    return nbformat, NotebookClient, exporter
+
+
+def _run(document: Any, client: Any, variables: dict[str, str], page: Path) -> None:
+    from nbclient.exceptions import CellExecutionError, DeadKernelError
+
+    runner = client(
+        document,
+        timeout=SECONDS_A_CELL,
+        kernel_name="python3",
+        resources={"metadata": {"path": str(page.resolve().parent)}},
+    )
+    try:
+        runner.execute(env={**os.environ, **variables})
+    except CellExecutionError as error:
+        raise ReportError(
+            f"a cell of {page.name} failed with {error.ename}: {error.evalue}"
+        ) from error
+    except (DeadKernelError, TimeoutError) as error:
+        raise ReportError(f"{page.name} did not come to its end: {error}") from error

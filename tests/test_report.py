@@ -1,0 +1,97 @@
+"""The report runs a notebook on a hole and leaves one page that needs nothing else."""
+
+from __future__ import annotations
+
+import builtins
+import re
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+
+from corephys import report
+from corephys.display import picture_html, table_html
+
+READS = "import os, pathlib; out = pathlib.Path(os.environ['COREPHYS_OUT'])"
+
+
+def notebook(folder: Path, *cells: str) -> Path:
+    page = nbformat.v4.new_notebook()
+    page.cells = [nbformat.v4.new_code_cell(cell) for cell in cells]
+    page.metadata["title"] = "A small page"
+    path = folder / "page.ipynb"
+    nbformat.write(page, path)
+    return path
+
+
+def test_the_notebook_runs_on_the_hole(tmp_path: Path) -> None:
+    hole = tmp_path / "hole with a space"
+    hole.mkdir()
+    changes = tmp_path / "changes.toml"
+    changes.touch()
+    page = notebook(
+        tmp_path,
+        READS,
+        "import corephys.report; (out / 'seen.txt').write_text(os.environ['COREPHYS_HOLE'])",
+        "print('changes:', pathlib.Path(os.environ['COREPHYS_RECIPE']).name)",
+        "from IPython.display import Image\n"
+        "from corephys.figures.drawn import Plate\n"
+        "Image(data=Plate(20.0, 20.0).picture())",
+        "from IPython.display import HTML\nHTML('<b id=\"mark\">x² &lt; 1</b>')",
+    )
+    before = page.read_bytes()
+    made = report.write_report(hole, tmp_path / "out" / "deep", recipe=changes, notebook=page)
+    assert made == (tmp_path / "out" / "deep").resolve() / "report.html"
+    assert (made.parent / "seen.txt").read_text() == str(hole.resolve())
+    text = made.read_text(encoding="utf-8")
+    assert "changes: changes.toml" in text
+    assert '<b id="mark">x² &lt; 1</b>' in text
+    assert "data:image/png;base64," in text
+    assert "<title>A small page</title>" in text
+    assert page.read_bytes() == before
+    # Nothing is fetched: no script, style or picture from elsewhere.
+    assert not re.findall(r"<(?:script|link|img)[^>]+(?:src|href)=[\"'](?!data:|#)[^\"']+", text)
+    assert not re.findall(r"@import|url\([\"']?https?:", text)
+
+
+def test_a_cell_that_fails_says_why_and_leaves_the_old_page(tmp_path: Path) -> None:
+    page = notebook(tmp_path, "raise ValueError('no gamma standards')")
+    (tmp_path / "report.html").write_text("old")
+    with pytest.raises(report.ReportError, match="ValueError: no gamma standards"):
+        report.write_report(tmp_path, tmp_path, notebook=page)
+    assert (tmp_path / "report.html").read_text() == "old"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["page.ipynb", "report.html"]
+
+
+def test_missing_notebook_and_missing_tools_teach(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with pytest.raises(report.ReportError, match="there is no notebook"):
+        report.write_report(tmp_path, tmp_path, notebook=tmp_path / "none.ipynb")
+    real = builtins.__import__
+
+    def without(name: str, *rest: Any, **more: Any) -> Any:
+        if name.startswith("nbconvert"):
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+        return real(name, *rest, **more)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    with pytest.raises(report.ReportError, match=r"needs nbconvert.*pip install nbclient"):
+        report.write_report(tmp_path, tmp_path, notebook=notebook(tmp_path, "1"))
+
+
+def test_tables_hold_only_text() -> None:
+    text = table_html([("<script>", 1.5), ("a & 'b'", '"c"')], header=["<i>", "x"])
+    assert "<script>" not in text and "<i>" not in text
+    assert "&lt;script&gt;" in text and "a &amp; &#x27;b&#x27;" in text
+    assert text.count("<tr>") == 3 and text.count("<td>") == 4 and text.count("<th>") == 2
+
+
+def test_pictures_stand_in_the_page() -> None:
+    png = b"\x89PNG\r\n\x1a\n123"
+    assert picture_html(png, 'a "figure"') == (
+        '<img src="data:image/png;base64,iVBORw0KGgoxMjM=" alt="a &quot;figure&quot;">'
+    )
+    with pytest.raises(ValueError, match="no PNG"):
+        picture_html(b"GIF89a", "x")
