@@ -44,6 +44,22 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.needle_repeats.combine_repeats": (
         "a weighted mean of repeats with a test of their agreement, no physics"
     ),
+    "corephys.downhole.formation_temperature.equilibrium_temperature": (
+        "the whole evaluation of a decay: its function has rows, the simulator tests it"
+    ),
+    "corephys.downhole.formation_temperature.bottom_water_temperature": (
+        "a median of the stable part of a record, no physics"
+    ),
+    "corephys.products.heatflow.compare_carriers": (
+        "bullard once for every carrier of conductivity, no physics of its own"
+    ),
+    "corephys.products.heatflow_carriers.merge": "an average of close readings, no physics",
+    "corephys.products.heatflow_carriers.resistance": (
+        "the arithmetic of thermal_resistance, whose row runs through it"
+    ),
+    "corephys.products.heatflow_carriers.scatter": (
+        "the spread of readings about their carrier, statistics without physics"
+    ),
     "corephys.products.porosity.grain_density_at": (
         "carries measured values to other depths by a running median, no physics"
     ),

@@ -9,7 +9,7 @@ hands names out and is the only file that may look everywhere.
 from __future__ import annotations
 
 import ast
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -32,8 +32,8 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 # Files at the top of the package that together make one room.
 ROOMS = {
     "ground": (
-        "constants", "display", "files", "fitting", "flags", "mixing", "provenance", "seawater", "series",
-        "uncertainty", "units", "vocabulary",
+        "constants", "display", "files", "fitting", "flags", "mixing", "provenance", "seawater",
+        "series", "uncertainty", "units", "vocabulary",
     ),
     "reduction": ("archive", "recipe", "reduction"),
 }  # fmt: skip
@@ -41,27 +41,17 @@ _ROOM_OF_FILE = {file: room for room, files in ROOMS.items() for file in files}
 _FLOOR_OF_ROOM = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
 
-def place(package: Path, module: str) -> tuple[int, str] | None:
+def place(module: str) -> tuple[int, str] | None:
     """Floor and room of a dotted module below the package; None when it has no place."""
     parts = module.split(".")
     top = _ROOM_OF_FILE.get(parts[0], parts[0])
     if top in _FLOOR_OF_ROOM:
         return _FLOOR_OF_ROOM[top], top
     if f"{top}.*" in _FLOOR_OF_ROOM:
-        return _FLOOR_OF_ROOM[f"{top}.*"], ".".join([top, *map(_owner(package / top), parts[1:2])])
+        # Files that share their first word make one room: needle.py and needle_windows.py.
+        words = [part.split("_")[0] for part in parts[1:2]]
+        return _FLOOR_OF_ROOM[f"{top}.*"], ".".join([top, *words])
     return None
-
-
-def _owner(folder: Path) -> Callable[[str], str]:
-    """The measurement that a file of a folder belongs to: gamma_counting.py belongs to gamma.py."""
-    stems = {path.stem for path in folder.glob("*")}
-
-    def owner(stem: str) -> str:
-        words = stem.split("_")
-        shorter = ("_".join(words[:count]) for count in range(1, len(words)))
-        return next((name for name in shorter if name in stems), stem)
-
-    return owner
 
 
 def module_name(package: Path, file: Path) -> str:
@@ -119,23 +109,23 @@ def faults(package: Path) -> list[str]:
         source = module_name(package, file)
         if not source:
             continue
-        here = place(package, source)
+        here = place(source)
         if here is None:
             found.append(f"{source} has no floor: give it one in FLOORS")
             continue
         for line, target in imports(package, file):
-            found.extend(_judge(package, source, here, target, line))
-            if target != source and place(package, target) == here:
+            found.extend(_judge(source, here, target, line))
+            if target != source and place(target) == here:
                 graph.setdefault(source, set()).add(target)
     found.extend(f"circle inside a room: {' -> '.join(circle)}" for circle in _circles(graph))
     return found
 
 
-def _judge(package: Path, source: str, here: tuple[int, str], target: str, line: int) -> list[str]:
+def _judge(source: str, here: tuple[int, str], target: str, line: int) -> list[str]:
     where = f"{source}:{line} imports {target or 'the whole package'}"
     if not target:
         return [] if here[1] in {"notebook", "report", "__main__"} else [f"{where}: upward"]
-    there = place(package, target)
+    there = place(target)
     if there is None:
         return [f"{where}: the target has no floor"]
     if there[0] > here[0]:
