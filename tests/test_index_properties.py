@@ -206,16 +206,29 @@ def test_a_change_of_layer_is_no_outlier():
 
 
 def test_outliers_against_a_plain_loop():
+    """Theil and Sen by scipy, window by window; the trend with depth is no deviation."""
+    from scipy.stats import theilslopes
+
     rng = np.random.default_rng(3)
-    values = rng.normal(2.7, 0.02, 25)
-    values[9] = 3.1
-    valid = np.ones(25, dtype=bool)
-    far = outliers.far_from_neighbours(values, valid, depth=None, floor=0.03, threshold=3.5)
-    centre = [np.median(values[max(0, min(i - 5, 14)) :][:11]) for i in range(25)]
-    deviation = np.abs(values - centre)
-    limit = 3.5 * max(1.4826 * np.median(deviation), 0.03)
+    depth = np.sort(rng.uniform(0.0, 300.0, 25))
+    values = 0.7 - 1e-3 * depth + rng.normal(0, 0.012, 25)
+    values[9] += 0.2
+    far = outliers.far_from_neighbours(
+        values, np.ones(25, dtype=bool), depth=depth, floor=0.012, threshold=3.5
+    )
+    deviation = np.empty(25)
+    for i in range(25):
+        window = slice(min(max(i - 5, 0), 14), min(max(i - 5, 0), 14) + 11)
+        slope = theilslopes(values[window], depth[window])[0]
+        level = np.median(values[window] - slope * depth[window])
+        deviation[i] = abs(values[i] - slope * depth[i] - level)
+    limit = 3.5 * max(1.4826 * np.median(deviation), 0.012)
     np.testing.assert_array_equal(far, deviation > limit)
-    assert far[9]
+    np.testing.assert_array_equal(np.flatnonzero(far), [9])
+    turned = outliers.far_from_neighbours(
+        values[::-1], np.ones(25, dtype=bool), depth=depth[::-1], floor=0.012, threshold=3.5
+    )
+    np.testing.assert_array_equal(turned[::-1], far)
 
 
 def test_water_content_and_grain_density_give_the_printed_row():

@@ -36,7 +36,9 @@ def far_from_neighbours(
     Returns
     -------
     ndarray of bool, shape of ``values``
-        |x - local median| > threshold max(1.4826 MAD, floor), the MAD that of all deviations.
+        |x - local line| > threshold max(1.4826 MAD, floor), the MAD that of all deviations. The
+        line is that of Theil (1950) and Sen (1968) through the neighbours: half of them may be
+        wrong, and a trend with depth is no deviation.
     """
     x = np.asarray(values, dtype=float)
     far = np.zeros(x.shape, dtype=bool)
@@ -44,15 +46,32 @@ def far_from_neighbours(
     if x.ndim != 1 or use.sum() < FEWEST:
         return far
     chosen = np.flatnonzero(use)
-    if depth is not None:
-        chosen = chosen[np.argsort(np.asarray(depth, dtype=float)[chosen], kind="stable")]
-    y = x[chosen]
-    width = min(NEIGHBOURS, y.size - (y.size + 1) % 2)
-    half = width // 2
-    # At the ends the window stands still: the first samples share the first full window.
-    centres = np.clip(np.arange(y.size), half, y.size - 1 - half)
-    windows = np.lib.stride_tricks.sliding_window_view(y, width)
-    deviation = y - np.median(windows, axis=1)[centres - half]
+    place = np.arange(x.size, dtype=float)
+    if depth is not None and np.isfinite(np.asarray(depth, dtype=float)[chosen]).all():
+        place = np.asarray(depth, dtype=float)
+        chosen = chosen[np.argsort(place[chosen], kind="stable")]
+    deviation = _from_local_line(place[chosen], x[chosen])
     scale = max(SCALE * float(np.median(np.abs(deviation))), floor)
     far[chosen] = np.abs(deviation) > threshold * scale
     return far
+
+
+def _from_local_line(place: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Each value less a robust line through the neighbours around it."""
+    size = values.size
+    width = min(NEIGHBOURS, size - (size + 1) % 2)
+    half = width // 2
+    # At the ends the window stands still: the first samples share the first full window.
+    window = np.clip(np.arange(size), half, size - 1 - half) - half
+    x = np.lib.stride_tricks.sliding_window_view(place, width)
+    y = np.lib.stride_tricks.sliding_window_view(values, width)
+    one, other = np.triu_indices(width, 1)
+    run = x[:, other] - x[:, one]
+    rise = y[:, other] - y[:, one]
+    level = run == 0  # samples at one depth say nothing of the trend
+    slopes = np.where(level, np.nan, rise / np.where(level, 1.0, run))
+    some = ~level.all(axis=1)
+    slope = np.zeros(x.shape[0])
+    slope[some] = np.nanmedian(slopes[some], axis=1)
+    intercept = np.median(y - slope[:, None] * x, axis=1)
+    return np.asarray(values - slope[window] * place - intercept[window])
