@@ -13,8 +13,10 @@ import re
 from pathlib import Path
 from typing import Any
 
+import netCDF4
 import numpy as np
 import xarray as xr
+from xarray.conventions import encode_dataset_coordinates
 
 from corephys.files import write_whole
 from corephys.provenance import FORMAT_VERSION
@@ -58,16 +60,57 @@ def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
     Attributes that netCDF cannot hold (truth values, tables) are written as JSON text. Text
     comes back as Python texts whatever its width was.
     """
-    nodes: dict[str, xr.Dataset] = {}
-    encodings: dict[str, dict[str, Any]] = {}
-    for node in tree.subtree:
-        dataset, encoding = _encoded(node.to_dataset(inherit=False), node.path)
-        nodes[node.path] = dataset
-        encodings[node.path] = encoding
-    stored = xr.DataTree.from_dict(nodes)
-    with write_whole(path) as other:
-        stored.to_netcdf(other, engine="netcdf4", encoding=encodings)
+    nodes = {
+        node.path: _encoded(node.to_dataset(inherit=False), node.path) for node in tree.subtree
+    }
+    with write_whole(path) as other, netCDF4.Dataset(other, "w", format="NETCDF4") as file:
+        file.set_fill_off()
+        # First all definitions, then all values: the library writes its whole catalogue anew
+        # whenever a definition follows a value.
+        waiting: list[tuple[Any, np.ndarray]] = []
+        for group, (dataset, encoding) in nodes.items():
+            waiting += _define(file if group == "/" else file.createGroup(group), dataset, encoding)
+        for variable, values in waiting:
+            variable[...] = values
     return Path(path)
+
+
+def _define(
+    group: Any, dataset: xr.Dataset, encoding: dict[str, Any]
+) -> list[tuple[Any, np.ndarray]]:
+    """Define a group with all it holds; each variable with the values it waits for."""
+    variables, attributes = encode_dataset_coordinates(dataset)
+    group.setncatts(attributes)
+    for dim, size in dataset.sizes.items():
+        group.createDimension(str(dim), size)
+    waiting = []
+    for name, variable in variables.items():
+        settings = dict(encoding[str(name)])
+        dims, values = [str(dim) for dim in variable.dims], variable.values
+        extra: dict[str, Any] = {}
+        if settings.pop("dtype", None) == "S1":
+            values = _characters(values)
+            dims.append(f"string{values.shape[-1]}")
+            extra["_Encoding"] = "utf-8"
+            if dims[-1] not in group.dimensions:
+                group.createDimension(dims[-1], values.shape[-1])
+        elif values.dtype.kind == "b":
+            values, extra["dtype"] = values.astype(np.int8), "bool"
+        fill = settings.pop("_FillValue", None)
+        made = group.createVariable(str(name), values.dtype, dims, fill_value=fill, **settings)
+        made.set_auto_chartostring(False)
+        made.set_auto_mask(False)
+        made.setncatts({**variable.attrs, **extra})
+        waiting.append((made, values))
+    return waiting
+
+
+def _characters(texts: np.ndarray) -> np.ndarray:
+    """Texts as UTF-8 characters along a last dimension as long as the longest."""
+    coded = [text.encode("utf-8") for text in texts.reshape(-1)]
+    width = max([1, *map(len, coded)])
+    flat = np.array(coded, dtype=f"S{width}").view("S1")
+    return flat.reshape(*texts.shape, width)
 
 
 def load(path: str | os.PathLike[str]) -> xr.DataTree:

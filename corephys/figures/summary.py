@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import matplotlib
 import numpy as np
 import xarray as xr
@@ -110,7 +112,9 @@ def _plate(
         if layers is not None:
             layer_boundaries(one, layers)
     figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    figure.supxlabel(_caption(found, cores, layers), fontsize=5.8, x=0.02, ha="left", color="0.25")
+    figure.supxlabel(
+        _caption(found, cores, layers, size[0]), fontsize=5.8, x=0.02, ha="left", color="0.25"
+    )
     return figure
 
 
@@ -130,7 +134,7 @@ def _depths(
 
 def _caption(
     found: dict[str, tuple[Series | None, Series | None]], cores: xr.Dataset | None,
-    layers: xr.Dataset | None,
+    layers: xr.Dataset | None, width: float,
 ) -> str:  # fmt: skip
     """What the signs mean."""
     scan = any(pair[0] is not None for pair in found.values())
@@ -142,7 +146,7 @@ def _caption(
     words += ["open symbols: samples, bars one standard uncertainty each way"] * samples
     words += ["pale: flagged"]
     words += ["dashed: tops of layers"] * (layers is not None)
-    return "; ".join(words)
+    return textwrap.fill("; ".join(words), width=int(0.75 * width))
 
 
 def _greys(methods: list[str]) -> str:
