@@ -73,6 +73,7 @@ _ROWS = (
     ("two_way_time", "s", "two-way time below seafloor", (0, INF), (0, INF)),
     ("thermal_resistance", "m^2 K/W", "thermal resistance", (0, INF), (0, INF)),
     ("heat_flow", "mW/m^2", "heat flow", (15, 400), (-INF, INF)),
+    ("surface_temperature", "degC", "temperature at the seafloor from the fit", (-2, 20), (-3, 40)),
     ("temperature_gradient", "K/km", "temperature gradient", (-INF, INF), (-INF, INF)),
     ("surface_porosity", "1", "surface porosity of the fit", (0.2, 0.95), (0, 1)),
     ("decay_length", "m", "e-folding depth of the fit", (100, 5000), (0, INF)),
