@@ -7,7 +7,13 @@ import html
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-__all__ = ["picture_html", "table_html"]
+__all__ = ["RESEARCH_ONLY", "picture_html", "table_html"]
+
+# The one line of caution that figures, tables and reports carry.
+RESEARCH_ONLY = (
+    "Research estimate; not for well control, mud weight, casing, slope or structural decisions; "
+    "follow local codes and licensed practice."
+)
 
 
 def table_html(rows: Iterable[Sequence[Any]], *, header: Sequence[Any] | None = None) -> str:

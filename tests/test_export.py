@@ -192,7 +192,9 @@ def read_table(path: Path) -> tuple[list[str], dict[str, list[str]]]:
 
 def test_tables_hold_the_values(tree: xr.DataTree, tmp_path: Path) -> None:
     written = write_tables(tree, tmp_path / "tables")
-    assert sorted(written) == sorted((tmp_path / "tables").iterdir())
+    about = tmp_path / "tables" / "about.txt"
+    assert sorted([*written, about]) == sorted((tmp_path / "tables").iterdir())
+    assert "Research estimate; not for well control" in about.read_text(encoding="utf-8")
     header, table = read_table(tmp_path / "tables" / "density.csv")
     assert header[:6] == ["core", "section", "offset [cm]", "run", "depth [m]", "depth_fitted [m]"]
     density = tree["properties/density"]

@@ -112,7 +112,7 @@ def test_one_bad_reading_does_not_squeeze_the_axis(tree: xr.DataTree) -> None:
     changed["properties/density"] = xr.DataTree(density)
     figure = figures.summary(changed, quantities=("bulk_density",))
     assert figure.axes[-1].get_xlim()[1] < 3
-    assert "beyond" in figure.axes[-1].get_title()
+    assert "off axis" in figure.axes[-1].get_title()
     assert 1e6 in figure.table()["x"].values
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags
+from corephys.display import RESEARCH_ONLY
 from corephys.files import write_bytes
 
 __all__ = ["write_tables"]
@@ -24,6 +25,12 @@ _POSITIONS = (
 )  # fmt: skip
 # Cells that begin with one of these are formulas to a spreadsheet.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+_ABOUT = """\
+One table a property and product of the reduced hole; headers are "name [unit]", no bracket for
+text and pure numbers. name_u_random and name_u_systematic are standard uncertainties (k = 1);
+an empty cell is not known. Flags: good, not evaluated, suspect, bad, missing; name_reason says
+why. Effects by source of a series and matrices stand in the netCDF file.
+"""
 _LEVEL_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
 
 
@@ -43,6 +50,7 @@ def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path
         The tables. The group ``/properties/density`` is ``density.csv``; what does not
         run along the readings follows in ``density_<dimension>.csv``, ``density_values.csv``
         (single values) or ``density_effects.csv`` (effects on single values, by source).
+        ``about.txt`` beside them says how to read them.
 
     Raises
     ------
@@ -68,6 +76,7 @@ def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path
         for ending, variables in _tables(dataset).items():
             path = out / f"{stem}{ending}.csv"
             written.append(write_bytes(path, _csv(dataset, variables).encode("utf-8")))
+    write_bytes(out / "about.txt", f"{_ABOUT}\n{RESEARCH_ONLY}\n".encode())
     return written
 
 

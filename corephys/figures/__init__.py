@@ -57,6 +57,7 @@ def save(figure: Plate, folder: str | os.PathLike[str], name: str) -> list[Path]
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     stream = io.BytesIO()
+    figure.settle()
     with matplotlib.rc_context(SETTINGS):
         figure.savefig(
             stream, format="svg", dpi=300, metadata={"Date": None, "Creator": "corephys"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from corephys.display import RESEARCH_ONLY
 from corephys.vocabulary import TERMS
 
 __all__ = [
@@ -27,10 +28,6 @@ COLOURS = {
     "fit": "#000000",
 }
 FLAGGED = "0.78"  # grey of a reading that products do not use
-RESEARCH_ONLY = (
-    "Research estimate; not for well control, mud weight, casing, slope or structural decisions; "
-    "follow local codes and licensed practice."
-)
 
 SETTINGS: Any = {
     "font.family": "DejaVu Sans",  # comes with matplotlib: the same on every machine

@@ -88,7 +88,7 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
         for one in present
     )
     if outside:
-        axes.set_title(f"{outside} flagged beyond", fontsize=5.5, color="0.35", pad=2)
+        axes.set_title(f"{outside} flagged off axis", fontsize=5.5, color="0.35", pad=2)
 
 
 def _two_lines(words: str) -> str:
