@@ -259,6 +259,11 @@ def test_unknown_power_uncertainty_is_nan():
     found = needle.thermal_conductivity(_simulated(1, 21)[0])
     assert np.isnan(found[f"{NAME}_u_systematic"]).all()
     assert np.isfinite(found[f"{NAME}_u_random"]).all()
+    stated = needle.thermal_conductivity(
+        _simulated(1, 21)[0], volumetric_heat_capacity="3.3 MJ/(m^3 K)"
+    )
+    assert np.isnan(stated[f"{NAME}_effects"].sel(source="heat_capacity")).all()
+    np.testing.assert_allclose(stated[NAME], found[NAME])
 
 
 def test_inflation_follows_the_autocorrelation():

@@ -283,14 +283,17 @@ def thermal_conductivity(
     )  # fmt: skip
     index = np.arange(late[0].shape[1])
     inside = (index >= choice.start[:, None]) & (index < (choice.start + choice.length)[:, None])
-    fit, contact = _solve(runs, late, inside, scale, capacity, warm, contact)
+    fit, contact = _solve(runs, late, inside, scale, capacity, warm, contact, rounds=7)
     u_capacity = _relative(heat_capacity_uncertainty, volumetric_heat_capacity)
-    other, _ = _solve(runs, late, inside, scale, capacity * (1.0 + u_capacity), warm, contact)
+    moved = capacity * (1.0 + u_capacity)
+    start = scale / fit.slope / (moved * runs.radius**2)
+    other, _ = _solve(runs, late, inside, scale, moved, start, contact, rounds=3)
     empty = choice.length == 0
     with np.errstate(divide="ignore", invalid="ignore"):
         k = np.where(empty | ~(fit.slope > 0), np.nan, scale / fit.slope)
         random = k * np.sqrt(fit.variance + choice.excess) / fit.slope
-        by_capacity = np.where(np.isfinite(runs.radius), scale / other.slope - k, np.nan)
+        known = np.isfinite(runs.radius) & np.isfinite(u_capacity)
+        by_capacity = np.where(known, scale / other.slope - k, np.nan)
     effects = {
         "heating_power": k * (float("nan") if relative is None else relative),
         "heat_capacity": by_capacity,
@@ -325,10 +328,11 @@ def _relative(given: Any, owner: Any) -> float:
 
 def _solve(
     runs: needle_runs.Runs, late: tuple[np.ndarray, np.ndarray], inside: np.ndarray,
-    scale: np.ndarray, capacity: float, warm: np.ndarray, contact: np.ndarray,
+    scale: np.ndarray, capacity: float, warm: np.ndarray, contact: np.ndarray, *, rounds: int,
 ) -> tuple[needle_fit.Fit, np.ndarray]:  # fmt: skip
     """The fit with the diffusivity and the contact that it finds itself."""
-    for _ in range(8):  # each gains a digit and more
+    # A fixed number, so that a run's result does not hang on the runs beside it.
+    for _ in range(rounds):
         fit = needle_fit.fit(
             *late, runs.before_time, runs.before_temperature, inside,
             *needle_windows.regressors(late[0], warm, contact),
