@@ -96,6 +96,19 @@ def test_two_commands_in_a_block_are_refused() -> None:
         command_under("Run it", page)
 
 
+def test_the_example_of_the_front_page_runs(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = (ROOT / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    assert len(blocks) == 1
+    monkeypatch.chdir(ROOT)
+    names: dict[str, object] = {}
+    exec(compile(blocks[0], "README.md", "exec"), names)
+    assert "porosity" in capsys.readouterr().out
+    assert "porosity_u_random" in names["porosity"]  # type: ignore[operator]
+
+
 def test_the_check_script_finds_the_command_of_the_front_page() -> None:
     script = ROOT / ".ci" / "run"
     assert os.access(script, os.X_OK)
