@@ -20,6 +20,8 @@ __all__ = [
 
 SCALE = 1.4826  # of the median absolute deviation to a standard deviation (normal distribution)
 _ROUNDING = 1e-6  # cm
+_WIDEST = 3.0  # times the scatter of the core: more than that in a window is spikes themselves
+_WINDOW_FEW = 6  # readings of a window whose median absolute deviation one spike hardly moves
 _FEW = 20  # readings of a core from which a scale of its own can be told
 
 
@@ -64,13 +66,20 @@ def level(values: Any, places: Places, window: float) -> np.ndarray:
 
 def _rolling(
     values: Any, order: Any, starts: Any, places: Places, window: float
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Median, median absolute deviation and number of values of the windows."""
     step = spacing(places)
-    count = 1 if np.isnan(step) else max(round(window / step), 1) // 2 * 2 + 1
-    median, mad = rolling_median_and_mad(np.asarray(values, dtype=float)[order], starts, count)
-    back = np.empty((2, len(values)))
-    back[0, order], back[1, order] = median, mad
-    return back[0], back[1]
+    size = 1 if np.isnan(step) else max(round(window / step), 1) // 2 * 2 + 1
+    ordered = np.asarray(values, dtype=float)[order]
+    back = np.empty((3, ordered.size))
+    back[0, order], back[1, order] = rolling_median_and_mad(ordered, starts, size)
+    sums = np.append(0, np.cumsum(np.isfinite(ordered)))
+    place = np.arange(ordered.size)
+    group = np.searchsorted(starts, place, "right")
+    first = np.maximum(place - size // 2, np.append(0, starts)[group])
+    last = np.minimum(place + size // 2 + 1, np.append(starts, ordered.size)[group])
+    back[2, order] = sums[last] - sums[first]
+    return back[0], back[1], back[2]
 
 
 def robust_scale(residual: Any, places: Places) -> np.ndarray:
@@ -150,7 +159,7 @@ def neighbour_residual(
 
 def spikes(
     values: Any, noise: Any, places: Places, *, threshold: float, window: float,
-    side_share: float = 0.7, passes: int = 3,
+    side_share: float = 0.8, passes: int = 3,
 ) -> np.ndarray:  # fmt: skip
     """Single readings that stand off from their neighbours in the section.
 
@@ -179,18 +188,23 @@ def spikes(
     Notes
     -----
     |r - m| > k max(s, u) with r the difference from the median of the two neighbours on either
-    side, m the median and s the scaled median absolute deviation of r in the window (s at least
-    that of the core), and u the counting noise of r: the identifier of Hampel (1974), Journal
-    of the American Statistical Association 69, 383, made blind to slow change.
+    side, m the median and s the scaled median absolute deviation of r in the window, and u the
+    counting noise of r: the identifier of Hampel (1974), Journal of the American Statistical
+    Association 69, 383, made blind to slow change. s lies between once and three times that of
+    the core, which alone speaks where a window holds fewer than six readings.
     """
     x = np.asarray(values, dtype=float).copy()
     noise = np.nan_to_num(np.broadcast_to(np.asarray(noise, dtype=float), x.shape))
     found = np.zeros(x.shape, dtype=bool)
     for _ in range(passes):
         residual, apart = neighbour_residual(x, places)
-        middle, here = _rolling(residual, places.by_section, places.section_starts, places, window)
-        residual -= middle
-        scatter = np.fmax(SCALE * here, robust_scale(residual, places))
+        middle, here, count = _rolling(
+            residual, places.by_section, places.section_starts, places, window
+        )
+        whole = robust_scale(residual, places)
+        told = count >= _WINDOW_FEW
+        residual -= np.where(told, middle, 0.0)
+        scatter = np.where(told, np.clip(SCALE * here, whole, _WIDEST * whole), whole)
         # The median of four readings has about 0.3 of the variance of one (normal noise).
         floor = np.fmax(scatter, noise * np.sqrt(1.3))
         with np.errstate(invalid="ignore"):

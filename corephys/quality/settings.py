@@ -63,8 +63,8 @@ class Settings:
 
     end_reach: Mapping[str, float] = field(default_factory=lambda: dict(END_REACH))
     half_width: Mapping[str, float] = field(default_factory=lambda: dict(HALF_WIDTH))
-    spike_threshold: float = 3.5
-    spike_side_share: float = 0.7
+    spike_threshold: float = 3.2
+    spike_side_share: float = 0.8
     spike_window: float = 50.0
     level_window: float = 150.0
     low_threshold: float = 3.0
