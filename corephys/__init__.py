@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from corephys.hole import depth as depth
     from corephys.hole import hole_from_tables as hole_from_tables
     from corephys.hole import read_hole as read_hole
+    from corephys.notebook.explain import explain as explain
     from corephys.notebook.overview import overview as overview
     from corephys.products import compaction as compaction
     from corephys.products import heatflow as heatflow
@@ -69,6 +70,7 @@ _NAMES = {
     "Recipe": "corephys.recipe",
     "RecipeError": "corephys.recipe",
     "UnitError": "corephys.units",
+    "explain": "corephys.notebook.explain",
     "hole_from_tables": "corephys.hole",
     "load": "corephys.export",
     "overview": "corephys.notebook.overview",

@@ -158,7 +158,22 @@ def usable(flag: Any, allow: tuple[str, ...] = ("good", "not_evaluated")) -> Any
 
 
 def flag_attributes(long_name: str) -> dict[str, Any]:
-    """CF attributes of a flag variable (int8) for the quantity named in words."""
+    """CF attributes of a flag variable (int8).
+
+    Parameters
+    ----------
+    long_name : str
+        The quantity in words.
+
+    Returns
+    -------
+    dict
+        ``long_name``, ``flag_values`` and ``flag_meanings``.
+
+    Notes
+    -----
+    CF conventions, section 3.5.
+    """
     return {
         "long_name": f"flag of {long_name}",
         "flag_values": np.array(list(_LEVELS.values()), dtype=np.int8),
@@ -167,7 +182,22 @@ def flag_attributes(long_name: str) -> dict[str, Any]:
 
 
 def reason_attributes(long_name: str) -> dict[str, Any]:
-    """CF attributes of a reason variable (int32) for the quantity named in words."""
+    """CF attributes of a reason variable (int32).
+
+    Parameters
+    ----------
+    long_name : str
+        The quantity in words.
+
+    Returns
+    -------
+    dict
+        ``long_name``, ``flag_masks`` and ``flag_meanings``.
+
+    Notes
+    -----
+    CF conventions, section 3.5.
+    """
     return {
         "long_name": f"reasons for the flag of {long_name}",
         "flag_masks": np.array(list(_BITS.values()), dtype=np.int32),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Checks", "block_checks", "mandel_paule", "solve", "start"]
+__all__ = ["Checks", "block_checks", "mandel_paule", "neighbours", "solve", "start"]
 
 
 @dataclass(frozen=True)
@@ -128,6 +128,26 @@ def mandel_paule(residual: np.ndarray, sigma: np.ndarray, freedom: int) -> float
         middle = 0.5 * (low + high)
         low, high = (middle, high) if excess(middle) > 0 else (low, middle)
     return float(np.sqrt(0.5 * (low + high)))
+
+
+def neighbours(x: np.ndarray, reach: float) -> np.ndarray:
+    """How many points lie within half a reach of each, itself among them.
+
+    Parameters
+    ----------
+    x : ndarray, (n,)
+        Positions.
+    reach : float
+        In the unit of x.
+
+    Returns
+    -------
+    ndarray of int, (n,)
+        At least one.
+    """
+    ordered = np.sort(x)
+    high = np.searchsorted(ordered, x + 0.5 * reach, side="right")
+    return high - np.searchsorted(ordered, x - 0.5 * reach, side="left")
 
 
 def block_checks(

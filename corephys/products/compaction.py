@@ -46,7 +46,7 @@ def exponential(depth: Any, *, surface_porosity: Any, decay_length: Any) -> Any:
 
     Examples
     --------
-    >>> round(exponential("500 m", surface_porosity=0.63, decay_length="1960 m"), 8)
+    >>> round(float(exponential("500 m", surface_porosity=0.63, decay_length="1960 m")), 8)
     0.48814758
     """
     z = units.as_floats(depth, "m", "depth")
@@ -142,7 +142,7 @@ class CompactionFit:
 
 def fit(
     porosity: Any, *, depth: Any = None, model: str = "exponential", absolute_sigma: bool,
-    excess_scatter: bool = True, allow: tuple[str, ...] = ("good", "not_evaluated"),
+    excess_scatter: bool = True, bed_thickness: Any = "0.25 m", allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> CompactionFit:  # fmt: skip
     """Fit porosity against depth.
 
@@ -160,6 +160,9 @@ def fit(
     excess_scatter : bool
         With absolute uncertainties: add a natural scatter of the sediment to every variance, as
         large as makes the reduced chi-square one where it would exceed one.
+    bed_thickness : Quantity or str
+        Samples closer than this [m] lie in one bed and share its natural scatter: they count as
+        one for it. The default is common practice, no source.
     allow : tuple of str
         Flag levels that are used.
 
@@ -206,8 +209,9 @@ def fit(
     )
     scatter = float("nan")
     if absolute_sigma and excess_scatter:
-        found, scatter = _with_scatter(z, y, np.asarray(sigma), found, bounds)
-        sigma = np.sqrt(np.asarray(sigma) ** 2 + scatter**2)
+        near = numerics.neighbours(z, float(units.as_floats(bed_thickness, "m", "bed_thickness")))
+        found, scatter = _with_scatter(z, y, np.asarray(sigma), near, found, bounds)
+        sigma = np.sqrt(np.asarray(sigma) ** 2 + near * scatter**2)
     effects = _effects(z, picked.effects, sigma, found)
     checks = numerics.block_checks(z, y, BLOCKS, tuple(found.values.values()))
     verdict = _verdict(found, checks, numerics.solve(z, y)[0])
@@ -245,7 +249,7 @@ def _check(y: np.ndarray, n: int) -> None:
 
 
 def _with_scatter(
-    z: np.ndarray, y: np.ndarray, sigma: np.ndarray, found: fitting.Fit,
+    z: np.ndarray, y: np.ndarray, sigma: np.ndarray, near: np.ndarray, found: fitting.Fit,
     bounds: dict[str, tuple[float, float]],
 ) -> tuple[fitting.Fit, float]:  # fmt: skip
     """Refit with the scatter that brings the reduced chi-square down to one."""
@@ -256,7 +260,7 @@ def _with_scatter(
             break
         scatter = new
         found = fitting.fit(
-            _model, z, y, np.sqrt(sigma**2 + scatter**2), start=found.values,
+            _model, z, y, np.sqrt(sigma**2 + near * scatter**2), start=found.values,
             absolute_sigma=True, bounds=bounds,
         )  # fmt: skip
     return found, scatter

@@ -177,10 +177,13 @@ def bullard(
     conduction without sources. The most likely line with errors in both axes and correlated
     resistances (York and others 2004, American Journal of Physics 72, 367, for full covariances).
     Effects by doing the fit again with both axes moved by one standard uncertainty of a source
-    either way. Where chi-square is improbably large (less than 5 %) the random part is scaled by
-    the root of the reduced chi-square; below 1 % the fit is flagged. The interval takes Student's
-    t at n - 2 degrees of freedom for the random part. Where the uncertainty of any point is not
-    known the points weigh by what is known and the random uncertainty is NaN.
+    either way. The chi-square is judged by the F distribution with the number of conductivity
+    depths less two below, since their natural scatter is itself an estimate. Where it is
+    improbably large (less than 5 %) an independent scatter of the temperatures, as large as makes
+    the reduced chi-square one, is added to the variances (Mandel and Paule 1970, Analytical
+    Chemistry 42, 1194); below 1 % the fit is flagged. The interval takes Student's t at n - 2
+    degrees of freedom for the random part. Where the uncertainty of any point is not known the
+    points weigh by what is known and the random uncertainty is NaN.
     """
     base, points, used = _bullard_points(temperature, resistance, allow)
     stations = points
@@ -192,12 +195,16 @@ def bullard(
     if number < 3:
         raise ValueError(f"{number} usable points make no line with an uncertainty; it needs three")
     x, y, cx, cy, _ = points
-    line, known = _line(x, y, cx, cy)
-    effects = _effects(points, line)
-    probability = _exceeded(line)
-    scale = np.sqrt(line.chi_square / line.degrees_of_freedom) if probability < 0.05 else 1.0
+    first, known = _line(x, y, cx, cy)
+    line = first
+    depths = float(resistance.attrs.get("conductivity_depths", np.inf))
+    probability = _exceeded(line, depths)
+    excess = 0.0
+    if probability < 0.05 and known:
+        line, excess = _with_excess(points, line)
+    effects = _effects((x, y, cx, cy + excess**2, points[4]), line)
     reason = flags.bit("poor_fit") if probability < 0.01 else 0
-    spread = scale if known else float("nan")
+    spread = 1.0 if known else float("nan")
     quantities = {
         "heat_flow": Measured(
             1e3 * line.slope, 1e3 * spread * line.slope_uncertainty,
@@ -215,9 +222,10 @@ def bullard(
         temperatures_used=used,
         temperatures_left_out=int(base - used),
         bottom_water="included" if bottom_water_temperature is not None else "left out",
-        chi_square=line.chi_square,
-        reduced_chi_square=line.chi_square / line.degrees_of_freedom,
+        chi_square=first.chi_square,
+        reduced_chi_square=first.chi_square / first.degrees_of_freedom,
         chi_square_probability=probability,
+        excess_scatter_of_temperature=excess,
         carrier=str(resistance.attrs.get("carrier", "")),
     )
     dataset["heat_flow_interval"] = _interval(quantities["heat_flow"], line.degrees_of_freedom)
@@ -281,11 +289,26 @@ def _effects(points: Any, line: Line) -> dict[str, np.ndarray]:
     return shifts
 
 
-def _exceeded(line: Line) -> float:
-    """Probability of a larger chi-square by chance."""
-    from scipy.special import gammaincc
+def _exceeded(line: Line, depths: float) -> float:
+    """Probability of a larger chi-square by chance, with a scatter that is itself estimated."""
+    from scipy.special import fdtrc, gammaincc
 
-    return float(gammaincc(line.degrees_of_freedom / 2.0, line.chi_square / 2.0))
+    freedom, spare = line.degrees_of_freedom, depths - 2.0
+    if not np.isfinite(spare):
+        return float(gammaincc(freedom / 2.0, line.chi_square / 2.0))
+    return float(fdtrc(freedom, max(spare, 1.0), line.chi_square / freedom))
+
+
+def _with_excess(points: Any, line: Line) -> tuple[Line, float]:
+    """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
+    x, y, cx, cy, _ = points
+    low, high = 0.0, float(np.sqrt(line.chi_square * cy.max() + np.var(y)))
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        line = generalised_line(x, y, cx, cy + middle**2)
+        above = line.chi_square > line.degrees_of_freedom
+        low, high = (middle, high) if above else (low, middle)
+    return line, 0.5 * (low + high)
 
 
 def _interval(flow: Measured, freedom: int) -> xr.DataArray:

@@ -152,10 +152,11 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
     target = to["depth"].values
     scatter = float("nan")
     if depth.size >= 3:
-        residual = picked.values - smooth
-        scatter = 1.4826 * float(np.median(np.abs(residual)))
-        # The line itself is made of few samples: it is as uncertain as their own errors allow.
-        scatter = float(np.hypot(scatter, np.nanmedian(picked.u_random) / np.sqrt(neighbours)))
+        # What the samples scatter beyond their own errors is the sediment's; the line through
+        # a few of them is as uncertain as their own errors allow.
+        seen = 1.4826 * float(np.median(np.abs(picked.values - smooth)))
+        own = float(np.nan_to_num(np.nanmedian(picked.u_random)))
+        scatter = float(np.hypot(np.sqrt(max(seen**2 - own**2, 0.0)), own / np.sqrt(neighbours)))
     positions = to["depth"]
 
     def carry(values: Any) -> xr.DataArray:
