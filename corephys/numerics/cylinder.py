@@ -152,7 +152,7 @@ def _early(alpha: float, tau: np.ndarray, kind: str) -> np.ndarray:
     value = 1.0 - 2.0 * alpha * root + second * tau
     if kind == "decay":
         return value[:, None]
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         by_tau = -alpha / (np.pi * root) + second
     return np.column_stack([value, by_tau, -2.0 * root + (2.0 * alpha - 0.5) * tau])
 
@@ -209,7 +209,7 @@ def _integrals(alpha: float, contact: float, tau: np.ndarray, kind: str) -> np.n
         part = tau[rows]
         # Only a stretch of the nodes needs the exponential: it is below 1e-26 beyond u^2 = 60 /
         # tau, and 1 - tau u^2 to 5e-15 below u^2 = 1e-7 / tau.
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", over="ignore"):
             low = int(np.searchsorted(squares, 1e-7 / part[-1]))
             high = int(np.searchsorted(squares, 60.0 / part[0]))
         exponent = np.multiply.outer(-part, squares[low:high])

@@ -307,9 +307,10 @@ def _verdict(found: fitting.Fit, checks: numerics.Checks | None, free: float) ->
             f"{checks.blocks} blocks of depth"
         )
     if not checks.rate <= 0.3:
+        size = f"of {100 * checks.rate:.0f} %" if checks.rate <= 1 else "larger than itself"
         troubles.append(
             f"rate not known: leaving out one block of depth after the other gives 1/L an "
-            f"uncertainty of {100 * checks.rate:.0f} %"
+            f"uncertainty {size}"
         )
     return tuple(troubles)
 
