@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -22,7 +24,7 @@ def _decay_by_quadrature(alpha, tau):
 
     high = 0.5 * np.log(50.0 / tau)
     parts = np.linspace(-18.0, high, 24)
-    pieces = zip(parts[:-1], parts[1:], strict=True)
+    pieces = itertools.pairwise(parts)
     total = sum(integrate.quad(integrand, a, b, epsabs=0, epsrel=1e-12)[0] for a, b in pieces)
     return 4.0 * alpha / np.pi**2 * total
 
@@ -80,7 +82,9 @@ def test_correlated_errors_in_x_are_covered():
     pulls = []
     for _ in range(1500):
         seen = x + w @ rng.normal(0, 1.5, n)
-        fit = line.generalised_line(seen, 2 + truth * x + rng.normal(0, 0.05, n), cx, np.full(n, 0.0025))
+        fit = line.generalised_line(
+            seen, 2 + truth * x + rng.normal(0, 0.05, n), cx, np.full(n, 0.0025)
+        )
         pulls.append((fit.slope - truth) / fit.slope_uncertainty)
     assert np.mean(np.abs(pulls) < 1) == pytest.approx(0.683, abs=0.04)
 

@@ -215,7 +215,9 @@ def generalised_line(
     York's solution: Deming (1943), Statistical Adjustment of Data; York and others (2004).
     """
     _enough(x)
-    cx, cy = (np.diag(c) if np.ndim(c) == 1 else np.asarray(c) for c in (covariance_x, covariance_y))
+    cx, cy = (
+        np.diag(c) if np.ndim(c) == 1 else np.asarray(c) for c in (covariance_x, covariance_y)
+    )
     design = np.column_stack([np.ones(x.size), x])
     estimate = np.array([0.0, 0.0])
     estimate[1] = ordinary_line(x, y).slope

@@ -38,7 +38,9 @@ def fit_polynomial(
     (Golub and Van Loan 2013, Matrix Computations, section 5.3).
     """
     if x.size < order + 1:
-        raise ValueError(f"{x.size} points cannot fix the {order + 1} coefficients of the polynomial")
+        raise ValueError(
+            f"{x.size} points cannot fix the {order + 1} coefficients of the polynomial"
+        )
     centre, span = float(x.mean()), float(np.ptp(x)) or 1.0
     u = (x - centre) / span
     design = np.vander(u, order + 1, increasing=True) / sigma[:, None]
