@@ -42,7 +42,11 @@ class Line:
         return float(np.sqrt(self.covariance[1, 1]))
 
 
-def _enough(x: np.ndarray) -> None:
+def _enough(x: np.ndarray, y: np.ndarray, *errors: np.ndarray) -> None:
+    if x.shape != y.shape or x.ndim != 1:
+        raise ValueError(f"x and y must be two equally long rows, not {x.shape} and {y.shape}")
+    if not all(np.isfinite(part).all() for part in (x, y, *errors)):
+        raise ValueError("a value or its uncertainty is not finite; leave such points out first")
     if x.size < 2 or np.ptp(x) == 0.0:
         raise ValueError("a line needs two points at different places")
 
@@ -66,13 +70,15 @@ def ordinary_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray | None = None)
     Raises
     ------
     ValueError
-        For fewer than two points at different places.
+        For fewer than two points at different places, or a value that is not finite.
 
     Notes
     -----
     Closed form about the weighted centre: JCGM 100:2008, annex H.3.
     """
-    _enough(x)
+    _enough(x, y, *(() if sigma is None else (sigma,)))
+    if sigma is not None and np.any(np.asarray(sigma) <= 0.0):
+        raise ValueError("the standard uncertainties must be positive")
     weight = np.ones(x.size) if sigma is None else 1.0 / np.asarray(sigma) ** 2
     total = weight.sum()
     xm, ym = (weight @ x) / total, (weight @ y) / total
@@ -104,21 +110,31 @@ def orthogonal_line(x: np.ndarray, y: np.ndarray) -> Line:
     Raises
     ------
     ValueError
-        For fewer than two points at different places.
+        For fewer than two points at different places, a value that is not finite, or scatter
+        without a longest direction that has a slope.
 
     Notes
     -----
     Major axis of the scatter ellipse: Pearson (1901), Philosophical Magazine 2, 559.
     """
-    _enough(x)
+    _enough(x, y)
     u, v = x - x.mean(), y - y.mean()
     sxx, syy, sxy = u @ u, v @ v, u @ v
-    slope = (syy - sxx + np.hypot(syy - sxx, 2.0 * sxy)) / (2.0 * sxy)
+    excess = syy - sxx
+    if sxy == 0.0 and excess >= 0.0:
+        raise ValueError("the scatter is upright or round: no slope is the best")
+    # Of two equal forms the one without a difference of like numbers.
+    root = np.hypot(excess, 2.0 * sxy)
+    slope = (excess + root) / (2.0 * sxy) if excess >= 0.0 else 2.0 * sxy / (root - excess)
     intercept = y.mean() - slope * x.mean()
     distance = float(np.sum((v - slope * u) ** 2) / (1.0 + slope**2))
     spare = x.size - 2
-    error = np.full(x.size, np.sqrt(distance / spare) if spare else np.inf)
-    covariance = york(x, y, error, error).covariance if spare else np.full((2, 2), np.inf)
+    if not spare:
+        covariance = np.full((2, 2), np.inf)
+    else:
+        # The slope does not depend on the size of a common error, the covariance is its square.
+        one = np.ones(x.size)
+        covariance = distance / spare * york(x, y, one, one).covariance
     return Line(float(intercept), float(slope), covariance, distance, spare)
 
 
@@ -153,9 +169,9 @@ def york(
     York, Evensen, Lopez Martinez and De Basabe Delgado (2004), American Journal of Physics 72,
     367, equations 13 and 14.
     """
-    _enough(x)
     ux, uy = np.broadcast_to(ux, x.shape), np.broadcast_to(uy, x.shape)
-    if np.any(~(ux > 0)) or np.any(~(uy > 0)):
+    _enough(x, y, ux, uy)
+    if np.any(ux <= 0) or np.any(uy <= 0):
         raise ValueError("York's line needs positive uncertainties in both axes")
     wx, wy = ux**-2.0, uy**-2.0
     alpha = np.sqrt(wx * wy)
@@ -170,7 +186,7 @@ def york(
         if change <= 1e-15 * abs(slope):
             break
     else:
-        if change > 1e-9 * abs(slope):
+        if not change <= 1e-9 * abs(slope) + 1e-12 * np.ptp(y) / np.ptp(x):
             raise RuntimeError("York's iteration did not settle; check the uncertainties")
     intercept = ym - slope * xm
     adjusted = xm + beta
@@ -214,7 +230,7 @@ def generalised_line(
     Omega^-1 r; a and b solve [1, x*]' Omega^-1 (y - a - b x) = 0, which for diagonal matrices is
     York's solution: Deming (1943), Statistical Adjustment of Data; York and others (2004).
     """
-    _enough(x)
+    _enough(x, y, np.asarray(covariance_x), np.asarray(covariance_y))
     cx, cy = (
         np.diag(c) if np.ndim(c) == 1 else np.asarray(c) for c in (covariance_x, covariance_y)
     )
@@ -233,12 +249,14 @@ def generalised_line(
         star = np.column_stack([np.ones(x.size), x + estimate[1] * (cx @ solved)])
         weighted = np.linalg.solve(factor.T, np.linalg.solve(factor, star)).T
         new = np.linalg.solve(weighted @ design, weighted @ y)
+        covariance = np.linalg.inv(weighted @ star)
         change, estimate = np.abs(new - estimate), new
-        if np.all(change <= 1e-14 * np.abs(estimate) + 1e-300):
+        # In units of the standard errors, so that a slope of zero settles too.
+        change = float((change / np.sqrt(np.diag(covariance))).max())
+        if change <= 1e-13:
             break
     else:
-        if np.any(change > 1e-8 * np.abs(estimate) + 1e-12):
+        if not change <= 1e-8:
             raise RuntimeError("the line did not settle; check the covariances")
-    covariance = np.linalg.inv(weighted @ star)
     chi_square = float((y - design @ estimate) @ solved)
     return Line(float(estimate[0]), float(estimate[1]), covariance, chi_square, x.size - 2)
