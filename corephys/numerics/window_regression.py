@@ -53,7 +53,8 @@ def all_windows(
     x : ndarray, (samples,) or (runs, samples)
         Regressor, such as the logarithm of time; shared by the runs or one a run.
     y : ndarray, (runs, samples)
-        Readings; what lies beyond ``valid`` may be anything, NaN included.
+        Readings; what lies beyond ``valid`` may be anything, NaN included. A NaN before that
+        leaves every fit of its run NaN, and of no other.
     minimum : int
         Fewest samples in a window.
     first : int
@@ -74,13 +75,16 @@ def all_windows(
     Raises
     ------
     ValueError
-        When ``minimum`` leaves no degree of freedom or is longer than the runs.
+        When ``minimum`` leaves no degree of freedom or is longer than the runs, or a length
+        asked for does not lie between the two.
 
     Notes
     -----
     Sums over a window are differences of prefix sums, taken of what is left of x, z and y after
     the fit over the whole run has been subtracted: on the raw readings the squares would cancel
-    digits that the scatter needs. Cost grows with the number of windows, not with their length.
+    digits that the scatter needs. Where x and z are nearly one line within a window the slope
+    loses digits, and is uncertain by far more than these. Cost grows with the number of windows,
+    not with their length.
     """
     y = np.atleast_2d(np.asarray(y, dtype=float))
     runs, samples = y.shape
@@ -90,10 +94,13 @@ def all_windows(
         raise ValueError(f"a window of {minimum} samples has no degree of freedom; use {needed}")
     if minimum > samples - first:
         raise ValueError(f"no window of {minimum} samples fits into {samples - first}")
+    wanted = np.arange(minimum, samples - first + 1) if lengths is None else np.asarray(lengths)
+    if np.any(wanted < minimum) or np.any(wanted > samples - first):
+        raise ValueError(f"lengths must lie between {minimum} and {samples - first}: {wanted}")
     count = np.full(runs, samples) if valid is None else np.asarray(valid)
     inside = np.arange(samples) < count[:, None]
     base, sums = _prefix_sums(regressors, y, inside)
-    for length in range(minimum, samples - first + 1) if lengths is None else lengths:
+    for length in wanted:
         yield _fits(int(length), first, samples, base, sums, count, len(regressors))
 
 
@@ -109,15 +116,13 @@ def _prefix_sums(
             table = np.broadcast_to(table, y.shape)
         known = np.ones(table.shape, bool) if everywhere else inside
         table = np.where(known, table, 0.0)
-        mean = table.sum(axis=1, keepdims=True) / known.sum(axis=1, keepdims=True)
+        mean = table.sum(axis=1, keepdims=True) / np.maximum(known.sum(axis=1, keepdims=True), 1)
         columns.append(np.where(known, table - mean, 0.0))
     y = np.where(inside, y, 0.0)
-    y = np.where(inside, y - y.sum(axis=1, keepdims=True) / inside.sum(axis=1, keepdims=True), 0.0)
-    design = np.stack([np.broadcast_to(c, y.shape) for c in columns], axis=2)
-    normal = np.einsum("rsi,rsj->rij", design, design)
-    right = np.einsum("rsi,rs->ri", design, y)
-    base = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    left = y - np.einsum("rsi,ri->rs", design, base)
+    number = np.maximum(inside.sum(axis=1, keepdims=True), 1)
+    y = np.where(inside, y - y.sum(axis=1, keepdims=True) / number, 0.0)
+    base = _whole_run(columns, y)
+    left = y - sum(b * c for b, c in zip(base, columns, strict=True))
     left = np.where(inside, left, 0.0)
     names = ["x", "z"][: len(columns)]
     parts = {"y": left, "yy": left * left}
@@ -126,7 +131,33 @@ def _prefix_sums(
         parts[name + "y"] = columns[i] * left
         for j in range(i, len(names)):
             parts[name + names[j]] = columns[i] * columns[j]
-    return base[:, :1], {key: _prefix(table) for key, table in parts.items()}
+    return base[0], {key: _prefix(table) for key, table in parts.items()}
+
+
+def _whole_run(columns: list[np.ndarray], y: np.ndarray) -> list[np.ndarray]:
+    """Coefficients (runs, 1) of y on one or two centred columns over whole runs.
+
+    Any values would do, only the digits that a window keeps depend on them; zero serves where a
+    run is empty or its columns are one line.
+    """
+
+    def product(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+        return np.asarray((a * b).sum(axis=1, keepdims=True))
+
+    def quotient(a: np.ndarray, b: np.ndarray, above: np.ndarray | float) -> np.ndarray:
+        return np.divide(a, b, out=np.zeros(np.broadcast(a, b).shape), where=b > above)
+
+    x = columns[0]
+    xx, xy = product(x, x), product(x, y)
+    alone = quotient(xy, xx, 0.0)
+    if len(columns) == 1:
+        return [alone]
+    z = columns[1]
+    zz, xz, zy = product(z, z), product(x, z), product(z, y)
+    determinant, least = xx * zz - xz * xz, 1e-13 * xx * zz
+    slope = quotient(xy * zz - zy * xz, determinant, least)
+    beside = quotient(zy * xx - xy * xz, determinant, least)
+    return [np.where(determinant > least, slope, alone), beside]
 
 
 def _prefix(table: np.ndarray) -> np.ndarray:
