@@ -234,29 +234,59 @@ def generalised_line(
     cx, cy = (
         np.diag(c) if np.ndim(c) == 1 else np.asarray(c) for c in (covariance_x, covariance_y)
     )
-    design = np.column_stack([np.ones(x.size), x])
-    estimate = np.array([0.0, 0.0])
-    estimate[1] = ordinary_line(x, y).slope
-    estimate[0] = y.mean() - estimate[1] * x.mean()
-    for _ in range(500):
-        omega = cy + estimate[1] ** 2 * cx
-        try:
-            factor = np.linalg.cholesky(omega)
-        except np.linalg.LinAlgError:
-            raise ValueError("the covariance of the errors is not positive definite") from None
-        residual = y - design @ estimate
-        solved = np.linalg.solve(factor.T, np.linalg.solve(factor, residual))
-        star = np.column_stack([np.ones(x.size), x + estimate[1] * (cx @ solved)])
-        weighted = np.linalg.solve(factor.T, np.linalg.solve(factor, star)).T
-        new = np.linalg.solve(weighted @ design, weighted @ y)
-        covariance = np.linalg.inv(weighted @ star)
-        change, estimate = np.abs(new - estimate), new
+    first = ordinary_line(x, y).slope
+    estimate = np.array([y.mean() - first * x.mean(), first])
+    before = np.inf
+    for _ in range(200):
+        step, covariance, chi_square = _step(estimate, x, y, cx, cy)
         # In units of the standard errors, so that a slope of zero settles too.
-        change = float((change / np.sqrt(np.diag(covariance))).max())
-        if change <= 1e-13:
-            break
+        change = float((np.abs(step) / np.sqrt(np.diag(covariance))).max())
+        if change <= 1e-13 or (change <= 1e-9 and change >= before):
+            break  # settled, or down to the noise of the arithmetic
+        before, estimate = change, estimate + step
     else:
-        if not change <= 1e-8:
-            raise RuntimeError("the line did not settle; check the covariances")
-    chi_square = float((y - design @ estimate) @ solved)
+        # A line far worse than its errors overshoots: go down the same chi-square by search.
+        estimate = _search(first, x, y, cx, cy)
+        _, covariance, chi_square = _step(estimate, x, y, cx, cy)
     return Line(float(estimate[0]), float(estimate[1]), covariance, chi_square, x.size - 2)
+
+
+def _weighted(slope: float, cx: np.ndarray, cy: np.ndarray) -> np.ndarray:
+    """Cholesky factor of the covariance of the residuals."""
+    try:
+        return np.linalg.cholesky(cy + slope**2 * cx)
+    except np.linalg.LinAlgError:
+        raise ValueError("the covariance of the errors is not positive definite") from None
+
+
+def _step(
+    estimate: np.ndarray, x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Step of the iteration, covariance and chi-square at an estimate."""
+    factor = _weighted(float(estimate[1]), cx, cy)
+    design = np.column_stack([np.ones(x.size), x])
+    residual = y - design @ estimate
+    solved = np.linalg.solve(factor.T, np.linalg.solve(factor, residual))
+    star = np.column_stack([np.ones(x.size), x + estimate[1] * (cx @ solved)])
+    weighted = np.linalg.solve(factor.T, np.linalg.solve(factor, star)).T
+    step = np.linalg.solve(weighted @ design, weighted @ y) - estimate
+    return step, np.linalg.inv(weighted @ star), float(residual @ solved)
+
+
+def _search(
+    first: float, x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray
+) -> np.ndarray:
+    """Intercept and slope at the least chi-square, the intercept in closed form."""
+    from scipy.optimize import minimize_scalar
+
+    def solve(slope: float) -> tuple[float, float]:
+        factor = _weighted(slope, cx, cy)
+        one, rest = np.linalg.solve(factor, np.column_stack([np.ones(x.size), y - slope * x])).T
+        intercept = float(one @ rest / (one @ one))
+        return intercept, float(np.sum((rest - intercept * one) ** 2))
+
+    bracket = (first, first * 1.1 if first else 1e-6 * float(np.ptp(y)) / float(np.ptp(x)))
+    found = minimize_scalar(lambda slope: solve(slope)[1], bracket=bracket, options={"xtol": 1e-12})
+    if not found.success:
+        raise RuntimeError("the line did not settle; check the covariances")
+    return np.array([solve(found.x)[0], found.x])

@@ -1,0 +1,207 @@
+"""The whole job: reduce, reduce half a hole, reduce again from the result, and the command line."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+import corephys as cp
+from corephys import __main__ as command
+from corephys import series
+from data_demo.simulator.hole import simulate_hole, simulate_tables
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A small simulated hole."""
+    where = tmp_path_factory.mktemp("hole")
+    simulate_hole(where, 31, small=True)
+    return where
+
+
+@pytest.fixture(scope="module")
+def reduced(folder):
+    return cp.reduce(cp.read_hole(folder))
+
+
+EXPECTED = (
+    "properties/density", "properties/velocity", "properties/index_properties",
+    "properties/thermal_conductivity", "properties/formation_temperature", "products/porosity",
+    "products/impedance", "products/compaction", "products/thermal_resistance",
+    "products/heat_flow",
+)  # fmt: skip
+
+
+def test_every_stage_leaves_its_result(reduced):
+    for path in EXPECTED:
+        assert series.leaf(reduced, path) is not None, path
+    summary = json.loads(reduced.attrs["summary"])
+    assert set(summary["skipped"]) == {"supplied values"}
+    assert reduced.attrs["format_version"] == "1"
+
+
+def test_only_leaves_hold_data_and_raw_tables_stay(folder, reduced):
+    for node in reduced.subtree:
+        if not node.is_leaf:
+            assert not node.dataset.data_vars
+    hole = cp.read_hole(folder)
+    for node in hole.leaves:
+        xr.testing.assert_identical(
+            node.to_dataset(inherit=False), series.leaf(reduced, node.path.strip("/"))
+        )
+
+
+def test_rows_in_are_rows_out(folder, reduced):
+    for table, path in (("gamma", "density"), ("pwave", "velocity")):
+        rows = len(pd.read_csv(folder / "scan" / f"{table}.csv"))
+        data = series.leaf(reduced, f"properties/{path}")
+        assert data.sizes["reading"] == rows
+
+
+def test_a_result_is_reduced_again_from_its_own_recipe(folder, reduced, tmp_path):
+    cp.save(reduced, tmp_path / "reduced.nc")
+    loaded = cp.load(tmp_path / "reduced.nc")
+    again = cp.reduce(cp.read_hole(folder), cp.Recipe.from_json(loaded.attrs["recipe"]))
+    for node in loaded.leaves:
+        xr.testing.assert_equal(
+            node.to_dataset(inherit=False), series.leaf(again, node.path.strip("/"))
+        )
+    assert loaded.attrs["input_sha256"] == again.attrs["input_sha256"]
+
+
+def test_half_a_hole_without_samples_reduces(folder, tmp_path):
+    half = tmp_path / "half"
+    shutil.copytree(folder, half)
+    for name in ("samples", "downhole", "truth"):
+        shutil.rmtree(half / name)
+    for table in ("cores", "sections", "removed", "scan/gamma", "scan/pwave"):
+        frame = pd.read_csv(half / f"{table}.csv", dtype=str)
+        frame[frame["core"].astype(int) <= 4].to_csv(half / f"{table}.csv", index=False)
+    for table in ("resistivity", "susceptibility", "natural_gamma"):
+        (half / "scan" / f"{table}.csv").unlink()
+    result = cp.reduce(cp.read_hole(half))
+    summary = json.loads(result.attrs["summary"])
+    assert series.leaf(result, "products/porosity") is not None
+    assert "no table samples/needle.csv" in summary["skipped"]["thermal conductivity"]
+    assert series.leaf(result, "products/compaction") is not None
+    assert any("no samples" in note for note in summary["notes"])
+
+
+def test_a_bare_hole_reduces_to_nothing_but_says_so():
+    hole = cp.hole_from_tables({}, {"hole": {"name": "bare"}})
+    result = cp.reduce(hole)
+    summary = json.loads(result.attrs["summary"])
+    assert summary["quantities"] == []
+    assert summary["skipped"]["density"]
+
+
+def test_supplied_values_are_kept_and_marked():
+    frame = pd.DataFrame(
+        {
+            "depth [m]": [1.0, 2.0, 3.0],
+            "quantity": ["bulk_density", "bulk_density", "magic"],
+            "value": [1500.0, 1.6, 3.0],
+            "unit": ["kg/m^3", "g/cm^3", "1"],
+        }
+    )
+    result = cp.reduce(cp.hole_from_tables({"scan/reduced": frame}, {"hole": {"name": "bare"}}))
+    density = series.leaf(result, "properties/density")
+    np.testing.assert_allclose(density["bulk_density"], [1.5, 1.6])
+    assert (density["bulk_density_flag"] == cp.flags.NOT_EVALUATED).all()
+    summary = json.loads(result.attrs["summary"])
+    assert summary["quantities"][0]["supplied"] == 2
+    assert any("'magic'" in note for note in summary["notes"])
+
+
+def test_impedance_knows_the_wrong_diameter(reduced):
+    """A wrong calliper moves density and velocity oppositely; impedance keeps little of it."""
+    impedance = series.leaf(reduced, "products/impedance")
+    density = series.leaf(reduced, "properties/density")
+    velocity = series.leaf(reduced, "properties/velocity")
+
+    def relative(data, name):
+        good = data[f"{name}_flag"] == cp.flags.GOOD
+        return float((data[f"{name}_u_systematic"] / data[name]).where(good).median())
+
+    both = np.hypot(relative(density, "bulk_density"), relative(velocity, "p_wave_velocity"))
+    assert relative(impedance, "acoustic_impedance") < 0.5 * both
+
+
+def test_a_chosen_wrong_diameter_stays_within_the_uncertainty_of_impedance():
+    errors = []
+    for shift in (-0.9, 0.9):  # mm, three standard uncertainties
+        tables, settings, _ = simulate_tables(77, small=True, wrong_diameter=shift)
+        result = cp.reduce(cp.hole_from_tables(tables, settings))
+        data = series.leaf(result, "products/impedance")
+        good = data["acoustic_impedance_flag"] == cp.flags.GOOD
+        errors.append(float(data["acoustic_impedance"].where(good).mean()))
+    spread = abs(errors[1] - errors[0]) / np.mean(errors)
+    # Density or velocity alone moves by 2.7 %; in an annulus of water not all of it cancels.
+    assert spread < 0.4 * 2 * 0.9 / 66
+
+
+def test_recipe_changes_reach_the_result(folder, reduced):
+    hole = cp.read_hole(folder)
+    other = cp.reduce(hole, {"heat_flow": {"carrier": "steps"}})
+    assert cp.Recipe.from_json(other.attrs["recipe"])["heat_flow"]["carrier"] == "steps"
+    with pytest.raises(cp.RecipeError, match="did you mean 'carrier'"):
+        cp.reduce(hole, {"heat_flow": {"carriers": "steps"}})
+
+
+def test_progress_names_every_stage(folder):
+    seen = []
+    cp.reduce(cp.read_hole(folder), progress=lambda name, i, n: seen.append((name, i, n)))
+    assert seen[0][0] == "index properties" and seen[-1][0] == "done"
+    assert seen[-1][1] == seen[-1][2]
+
+
+def test_explain_and_overview_read_well(reduced):
+    text = cp.explain(reduced["properties/density"])
+    assert "electron step" in text and "core diameter" in text
+    assert "heat flow" in repr(cp.overview(reduced))
+    with pytest.raises(TypeError, match="takes a hole"):
+        cp.overview(3)
+
+
+def test_overview_escapes_what_the_data_say():
+    hole = cp.hole_from_tables({}, {"hole": {"name": "<script>alert(1)</script>"}})
+    assert "<script>" not in cp.overview(hole)._repr_html_()
+
+
+def test_command_line_leaves_everything_and_says_where(folder, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert command.main(["reduce", str(folder), "--out", str(out), "--no-report"]) == 0
+    said = capsys.readouterr().out
+    assert "bulk density" in said and str(out / "reduced.nc") in said
+    assert (out / "tables" / "density.csv").exists()
+    assert (out / "figures" / "summary.svg").exists() and (out / "figures" / "summary.png").exists()
+
+
+def test_command_line_exit_status(folder, tmp_path, capsys):
+    broken = tmp_path / "broken"
+    shutil.copytree(folder, broken)
+    (broken / "cores.csv").write_text("core,top [furlong]\n1,0\n")
+    assert command.main(["reduce", str(broken), "--out", str(tmp_path / "o")]) == 1
+    assert "cores.csv" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as usage:
+        command.main(["reduce", str(tmp_path / "nowhere"), "--out", str(tmp_path / "o")])
+    assert usage.value.code == 2
+    done = subprocess.run(
+        [sys.executable, "-m", "corephys", "shorten", "x"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2 and "reduce" in done.stderr
+
+
+def test_a_wrong_recipe_file_is_status_one(folder, tmp_path, capsys):
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text('[gamma]\ndeadtime = "5 us"\n')
+    arguments = ["reduce", str(folder), "--out", str(tmp_path / "o"), "--recipe", str(recipe)]
+    assert command.main([*arguments, "--no-report"]) == 1
+    assert "did you mean 'dead_time'" in capsys.readouterr().err
