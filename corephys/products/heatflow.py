@@ -12,8 +12,8 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, uncertainty, units
-from corephys.numerics.line import Line, generalised_line
 from corephys.products.heatflow_carriers import CARRIERS, Points, merge, resistance, scatter
+from corephys.products.heatflow_line import best_line, exceeded, line_effects, student, with_excess
 from corephys.uncertainty import Measured
 
 __all__ = ["CARRIERS", "bullard", "compare_carriers", "thermal_resistance"]
@@ -64,6 +64,8 @@ def thermal_resistance(
     6.2). s is the natural scatter of the conductivities about their carrier beyond their own
     errors: a needle reads a few centimetres and stands for metres. It is a moment estimate (each
     point against its neighbours, or against the line or the mean), and NaN with one depth only.
+    An estimate from few points is uncertain itself: it enters multiplied by Student's t for
+    68.27 % at its degrees of freedom, so that one standard uncertainty holds what it says.
     Readings less than 10 cm apart share that scatter and are averaged first.
     """
     if how not in CARRIERS:
@@ -73,10 +75,10 @@ def thermal_resistance(
         raise ValueError(f"a trend needs conductivities at three depths, not {points.depth.size}")
     target, depth = _target(at)
     values, by_k = resistance(points, depth, how)
-    natural = scatter(points, how)
+    natural, freedom = scatter(points, how)
     # An error that is not stated shows in the scatter, which then holds both.
     own = np.where(np.isfinite(points.u_random), points.u_random, 0.0)
-    covariance = (by_k * (own**2 + natural**2)) @ by_k.T
+    covariance = (by_k * (own**2 + (natural * student(freedom)) ** 2)) @ by_k.T
 
     def along(part: np.ndarray) -> xr.DataArray:
         return target.copy(data=part).drop_attrs()
@@ -92,7 +94,8 @@ def thermal_resistance(
         conductivities_used=used,
         conductivities_left_out=left_out,
         conductivity_depths=int(points.depth.size),
-        natural_scatter_of_conductivity=float(natural),
+        natural_scatter_of_conductivity=natural,
+        natural_scatter_degrees_of_freedom=freedom,
     )
     dataset["thermal_resistance_covariance"] = xr.DataArray(
         covariance, dims=(*target.dims, f"{target.dims[0]}_2"),
@@ -177,8 +180,8 @@ def bullard(
     conduction without sources. The most likely line with errors in both axes and correlated
     resistances (York and others 2004, American Journal of Physics 72, 367, for full covariances).
     Effects by doing the fit again with both axes moved by one standard uncertainty of a source
-    either way. The chi-square is judged by the F distribution with the number of conductivity
-    depths less two below, since their natural scatter is itself an estimate. Where it is
+    either way. The chi-square is judged by the F distribution with the degrees of
+    freedom of the natural scatter below, since that is itself an estimate. Where it is
     improbably large (less than 5 %) an independent scatter of the temperatures, as large as makes
     the reduced chi-square one, is added to the variances (Mandel and Paule 1970, Analytical
     Chemistry 42, 1194); below 1 % the fit is flagged. The interval takes Student's t at n - 2
@@ -195,14 +198,14 @@ def bullard(
     if number < 3:
         raise ValueError(f"{number} usable points make no line with an uncertainty; it needs three")
     x, y, cx, cy, _ = points
-    first, known = _line(x, y, cx, cy)
+    first, known = best_line(x, y, cx, cy)
     line = first
-    depths = float(resistance.attrs.get("conductivity_depths", np.inf))
-    probability = _exceeded(line, depths)
+    freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
+    probability = exceeded(line, freedom)
     excess = 0.0
     if probability < 0.05 and known:
-        line, excess = _with_excess(points, line)
-    effects = _effects((x, y, cx, cy + excess**2, points[4]), line)
+        line, excess = with_excess(points, line)
+    effects = line_effects((x, y, cx, cy + excess**2, points[4]))
     reason = flags.bit("poor_fit") if probability < 0.01 else 0
     spread = 1.0 if known else float("nan")
     quantities = {
@@ -266,56 +269,9 @@ def _with_seafloor(points: Any, value: Any, given: Any) -> Any:
     return np.append(x, 0.0), np.append(y, water), np.pad(cx, (0, 1)), np.append(cy, u**2), wider
 
 
-def _line(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray) -> tuple[Line, bool]:
-    """The line, and whether all uncertainties were known and positive."""
-    sound = np.isfinite(cy) & (cy > 0)
-    known = bool(sound.all() and np.isfinite(cx).all())
-    if known:
-        return generalised_line(x, y, cx, cy), True
-    usual = float(np.median(cy[sound])) if sound.any() else 1.0
-    return generalised_line(x, y, np.zeros_like(cx), np.where(sound, cy, usual)), False
-
-
-def _effects(points: Any, line: Line) -> dict[str, np.ndarray]:
-    """Shifts of intercept and slope by each source, half the difference of both directions."""
-    x, y, cx, cy, effects = points
-    shifts = {}
-    for source, (ex, ey) in effects.items():
-        if not (np.isfinite(ex).all() and np.isfinite(ey).all()):
-            shifts[source] = np.full(2, np.nan)
-            continue
-        up, down = (_line(x + sign * ex, y + sign * ey, cx, cy)[0] for sign in (1.0, -1.0))
-        shifts[source] = 0.5 * np.array([up.intercept - down.intercept, up.slope - down.slope])
-    return shifts
-
-
-def _exceeded(line: Line, depths: float) -> float:
-    """Probability of a larger chi-square by chance, with a scatter that is itself estimated."""
-    from scipy.special import fdtrc, gammaincc
-
-    freedom, spare = line.degrees_of_freedom, depths - 2.0
-    if not np.isfinite(spare):
-        return float(gammaincc(freedom / 2.0, line.chi_square / 2.0))
-    return float(fdtrc(freedom, max(spare, 1.0), line.chi_square / freedom))
-
-
-def _with_excess(points: Any, line: Line) -> tuple[Line, float]:
-    """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
-    x, y, cx, cy, _ = points
-    low, high = 0.0, float(np.sqrt(line.chi_square * cy.max() + np.var(y)))
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        line = generalised_line(x, y, cx, cy + middle**2)
-        above = line.chi_square > line.degrees_of_freedom
-        low, high = (middle, high) if above else (low, middle)
-    return line, 0.5 * (low + high)
-
-
 def _interval(flow: Measured, freedom: int) -> xr.DataArray:
     """68.27 % interval: Student's t for the random part, one sigma of the effects."""
-    from scipy.special import ndtr, stdtrit
-
-    factor = float(stdtrit(freedom, ndtr(1.0)))
+    factor = student(freedom)
     systematic = uncertainty.norm(flow.effects) if flow.effects else 0.0
     half = np.hypot(factor * flow.u_random, systematic)
     return xr.DataArray(
@@ -328,7 +284,7 @@ def _interval(flow: Measured, freedom: int) -> xr.DataArray:
 
 def _without_seafloor(stations: Any, water: float) -> dict[str, xr.DataArray]:
     x, y, cx, cy, _ = stations
-    line, _ = _line(x, y, cx, cy)
+    line, _ = best_line(x, y, cx, cy)
     flow = {"units": "mW/m^2", "long_name": "heat flow without the point at the seafloor"}
     apart = {
         "units": "K",

@@ -129,7 +129,7 @@ def _line_weights(known: np.ndarray, depth: np.ndarray) -> np.ndarray:
     return np.asarray(np.column_stack([depth, 0.5 * depth**2]) @ solver)
 
 
-def scatter(points: Points, how: str) -> float:
+def scatter(points: Points, how: str) -> tuple[float, float]:
     """Natural scatter of conductivity about its carrier, beyond the errors of the readings.
 
     Parameters
@@ -141,27 +141,33 @@ def scatter(points: Points, how: str) -> float:
 
     Returns
     -------
-    float
-        Standard deviation [W/(m K)], zero where the errors explain all; NaN with one point.
+    tuple of float and float
+        Standard deviation [W/(m K)], zero where the errors explain all, NaN with one point; and
+        its degrees of freedom, at least one.
 
     Notes
     -----
     Mean square of the residuals, each over its own variance factor, less that of the errors: from
     the line (n - 2), from the mean (n - 1), or for the carriers that pass through the points from
-    each point less the straight line between its two neighbours.
+    each point less the straight line between its two neighbours. Those n - 2 residuals share
+    points; with even spacing their correlations of -2/3 and 1/6 leave (n - 2) / 1.94 degrees of
+    freedom (definition: twice the squared mean over the variance of the estimate).
     """
     z, k, n = points.depth, points.conductivity, points.depth.size
     if n < 2:
-        return float("nan")
+        return float("nan"), 1.0
     if how == "trend":
         residual = k - 1.0 / np.polyval(np.polyfit(z, 1.0 / k, 1), z)
-        square = float(np.sum(residual**2)) / (n - 2)
+        freedom = n - 2.0
+        square = float(np.sum(residual**2)) / freedom
     elif how == "harmonic mean" or n == 2:
-        square = float(np.sum((k - n / np.sum(1.0 / k)) ** 2)) / (n - 1)
+        freedom = n - 1.0
+        square = float(np.sum((k - n / np.sum(1.0 / k)) ** 2)) / freedom
     else:
         lower = (z[1:-1] - z[:-2]) / (z[2:] - z[:-2])
         residual = k[1:-1] - (1.0 - lower) * k[:-2] - lower * k[2:]
         square = float(np.mean(residual**2 / (1.0 + lower**2 + (1.0 - lower) ** 2)))
+        freedom = (n - 2.0) / (1.0 + 2.0 * (4.0 / 9.0 + 1.0 / 36.0))
     known = points.u_random[np.isfinite(points.u_random)]
     own = float(np.mean(known**2)) if known.size == n else 0.0
-    return float(np.sqrt(max(square - own, 0.0)))
+    return float(np.sqrt(max(square - own, 0.0))), max(freedom, 1.0)
