@@ -62,7 +62,7 @@ def test_reasons_are_handed_on():
 
 def test_positions_must_agree():
     other = porosity.grain_density_at(_samples(), to=_density((1.5, 1.6)))
-    with pytest.raises(series.PositionError, match="depth.match"):
+    with pytest.raises(series.PositionError, match=r"depth\.match"):
         porosity.from_density(_density(), grain_density=other)
 
 
@@ -73,9 +73,8 @@ def _samples(n=21, bad=None):
     if bad is not None:
         values[bad] = 3.6
         reason[bad] = flags.bit("grain_density_outlier")
-    return series.build(
-        {"grain_density": Measured(values, 0.005, {"balance": 0.003}, xr.zeros_like(values, np.int32) + reason)}
-    )
+    mask = xr.zeros_like(values, np.int32) + reason
+    return series.build({"grain_density": Measured(values, 0.005, {"balance": 0.003}, mask)})
 
 
 def test_grain_density_is_carried_with_its_effects():

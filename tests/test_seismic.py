@@ -13,7 +13,9 @@ from corephys.uncertainty import Measured
 
 def _series(name, values, u=0.0, effects=None, depth=None, reason=0):
     depth = np.arange(len(values)) * 1.0 if depth is None else np.asarray(depth)
-    array = xr.DataArray(np.asarray(values, float), dims="reading", coords={"depth": ("reading", depth)})
+    array = xr.DataArray(
+        np.asarray(values, float), dims="reading", coords={"depth": ("reading", depth)}
+    )
     reason = xr.zeros_like(array, dtype=np.int32) + reason
     return series.build({name: Measured(array, u, effects or {}, reason)})
 
@@ -43,7 +45,8 @@ def test_reflection_coefficient_of_a_step_and_of_a_common_scale():
     np.testing.assert_allclose(r.reflection_coefficient, [0.0, 0.6 / 6.6])
     np.testing.assert_allclose(r.depth, [0.5, 1.5])
     scaled = z.copy()
-    scaled["acoustic_impedance_effects"] = ("source", "reading"), 0.05 * z["acoustic_impedance"].values[None]
+    common = 0.05 * z["acoustic_impedance"].values[None]
+    scaled["acoustic_impedance_effects"] = ("source", "reading"), common
     effects = seismic.reflection_coefficient(scaled).reflection_coefficient_effects
     np.testing.assert_allclose(effects, 0.0, atol=1e-15)  # a common factor does not reflect
 
