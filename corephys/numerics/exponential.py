@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Checks", "block_checks", "mandel_paule", "neighbours", "solve", "start"]
+__all__ = ["Checks", "block_checks", "lag_correlation", "mandel_paule", "neighbours", "solve", "start"]
 
 
 @dataclass(frozen=True)
@@ -128,6 +128,23 @@ def mandel_paule(residual: np.ndarray, sigma: np.ndarray, freedom: int) -> float
         middle = 0.5 * (low + high)
         low, high = (middle, high) if excess(middle) > 0 else (low, middle)
     return float(np.sqrt(0.5 * (low + high)))
+
+
+def lag_correlation(residual: np.ndarray) -> float:
+    """Correlation of each residual with the next one.
+
+    Parameters
+    ----------
+    residual : ndarray, (n,)
+        In the order of the abscissa, about zero.
+
+    Returns
+    -------
+    float
+        Between -1 and 1; zero where all residuals are.
+    """
+    total = float(residual @ residual)
+    return float(residual[:-1] @ residual[1:]) / total if total > 0 else 0.0
 
 
 def neighbours(x: np.ndarray, reach: float) -> np.ndarray:

@@ -180,13 +180,13 @@ def bullard(
     conduction without sources. The most likely line with errors in both axes and correlated
     resistances (York and others 2004, American Journal of Physics 72, 367, for full covariances).
     Effects by doing the fit again with both axes moved by one standard uncertainty of a source
-    either way. The chi-square is judged by the F distribution with the degrees of
-    freedom of the natural scatter below, since that is itself an estimate. Where it is
-    improbably large (less than 5 %) an independent scatter of the temperatures, as large as makes
-    the reduced chi-square one, is added to the variances (Mandel and Paule 1970, Analytical
-    Chemistry 42, 1194); below 1 % the fit is flagged. The interval takes Student's t at n - 2
-    degrees of freedom for the random part. Where the uncertainty of any point is not known the
-    points weigh by what is known and the random uncertainty is NaN.
+    either way. Where chi-square exceeds its degrees of freedom an independent scatter of the
+    temperatures, as large as makes it equal, is added to their variances (Mandel and Paule 1970,
+    Analytical Chemistry 42, 1194). A chi-square that chance exceeds in less than 1 % of holes
+    flags the fit, by the F distribution with the degrees of freedom of the natural scatter below,
+    since that is itself an estimate. The interval takes Student's t at n - 2 degrees of freedom
+    for the random part. Where the uncertainty of any point is not known the points weigh by what
+    is known and the random uncertainty is NaN.
     """
     base, points, used = _bullard_points(temperature, resistance, allow)
     stations = points
@@ -203,7 +203,7 @@ def bullard(
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
     probability = exceeded(line, freedom)
     excess = 0.0
-    if probability < 0.05 and known:
+    if line.chi_square > line.degrees_of_freedom and known:
         line, excess = with_excess(points, line)
     effects = line_effects((x, y, cx, cy + excess**2, points[4]))
     reason = flags.bit("poor_fit") if probability < 0.01 else 0

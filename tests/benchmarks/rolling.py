@@ -1,0 +1,92 @@
+"""Median and median absolute deviation of one window, by section: ours, pandas and whole-array.
+
+Run on demand: ``python tests/benchmarks/rolling.py [readings]``. ``rolling.apply`` is timed on a
+sample of the sections and scaled; all results are compared. Only the ratios mean something.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+
+import numpy as np
+import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
+
+from corephys.numerics.rolling import rolling_median_and_mad
+
+WINDOW, SECTIONS, SAMPLED = 11, 10_000, 200
+
+
+def spread(window):
+    """Median absolute deviation of the values of one window."""
+    known = window[~np.isnan(window)]
+    return np.median(np.abs(known - np.median(known)))
+
+
+def by_apply(values, section):
+    """What pandas offers for a statistic of its own."""
+    grouped = pd.Series(values).groupby(section)
+    options = {"window": WINDOW, "center": True, "min_periods": 1}
+    median = grouped.rolling(**options).median()
+    return median.to_numpy(), grouped.rolling(**options).apply(spread, raw=True).to_numpy()
+
+
+def by_windows(values, starts):
+    """One array of all windows padded with NaN, and nanmedian."""
+    half = WINDOW // 2
+    pad = np.full(half, np.nan)
+    pieces = np.split(values, starts[1:])
+    padded = np.concatenate([part for piece in pieces for part in (pad, piece, pad)])
+    at = np.concatenate(
+        [np.arange(piece.size) + start + 2 * half * k
+         for k, (piece, start) in enumerate(zip(pieces, starts, strict=True))]
+    )  # fmt: skip
+    table = sliding_window_view(padded, WINDOW)[at]
+    median = np.nanmedian(table, axis=1)
+    return median, np.nanmedian(np.abs(table - median[:, None]), axis=1)
+
+
+def timed(function, *arguments, repeat=1):
+    """Shortest of a few runs [s] and the last result."""
+    times = []
+    for _ in range(repeat):
+        start = time.perf_counter()
+        result = function(*arguments)
+        times.append(time.perf_counter() - start)
+    return min(times), result
+
+
+def peak():
+    """Highest resident memory of the process so far [MiB]."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def main(readings):
+    """Print times, ratios and the memory above the input."""
+    rng = np.random.default_rng(1)
+    values = np.cumsum(rng.normal(0, 0.01, readings)) + rng.normal(0, 0.05, readings)
+    values[rng.random(readings) < 0.01] = np.nan
+    starts = np.linspace(0, readings, SECTIONS, endpoint=False).astype(int)
+    section = np.repeat(np.arange(SECTIONS), np.diff(np.append(starts, readings)))
+    rolling_median_and_mad(values[:1000], np.array([0]), WINDOW)
+    before = peak()
+    ours, result = timed(rolling_median_and_mad, values, starts, WINDOW)
+    used = peak() - before
+    ours = min(ours, timed(rolling_median_and_mad, values, starts, WINDOW, repeat=3)[0])
+    whole, other = timed(by_windows, values, starts)
+    few = section < SAMPLED
+    applied, third = timed(by_apply, values[few], section[few])
+    applied *= readings / few.sum()
+    for mine, theirs, sampled in zip(result, other, third, strict=True):
+        np.testing.assert_allclose(mine, theirs, atol=1e-12)
+        np.testing.assert_allclose(mine[few], sampled, atol=1e-12)
+    print(f"{readings:,} readings in {SECTIONS:,} sections, windows of {WINDOW}: ours {ours:.2f} s, "
+          f"{used:.0f} MiB above the input (results {2 * values.nbytes / 2**20:.0f} MiB)")  # fmt: skip
+    print(f"  groupby().rolling().apply {applied:.0f} s (scaled), ratio {applied / ours:.0f}")
+    print(f"  all windows and nanmedian {whole:.1f} s, ratio {whole / ours:.0f}")
+
+
+if __name__ == "__main__":
+    main(int(float(sys.argv[1])) if len(sys.argv) > 1 else 1_000_000)
