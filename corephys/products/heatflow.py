@@ -81,7 +81,7 @@ def thermal_resistance(
     covariance = (by_k * (own**2 + (natural * student(freedom)) ** 2)) @ by_k.T
 
     def along(part: np.ndarray) -> xr.DataArray:
-        return target.copy(data=part).drop_attrs()
+        return target.copy(deep=False, data=part)
 
     result = Measured(
         along(values), along(np.sqrt(np.diag(covariance))),
@@ -205,7 +205,7 @@ def bullard(
     excess = 0.0
     if line.chi_square > line.degrees_of_freedom and known:
         line, excess = with_excess(points, line)
-    effects = line_effects((x, y, cx, cy + excess**2, points[4]))
+    effects = line_effects((x, y, cx, cy + excess**2, points[4]), line)
     reason = flags.bit("poor_fit") if probability < 0.01 else 0
     spread = 1.0 if known else float("nan")
     quantities = {

@@ -23,17 +23,18 @@ def best_line(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray) -> t
     return generalised_line(x, y, np.zeros_like(cx), np.where(sound, cy, usual)), False
 
 
-def line_effects(points: Any) -> dict[str, np.ndarray]:
-    """Shifts of intercept and slope by each source, half the difference of both directions."""
+def line_effects(points: Any, line: Line) -> dict[str, np.ndarray]:
+    """Shifts of intercept and slope by each source, to first order about the line."""
     x, y, cx, cy, effects = points
-    shifts = {}
-    for source, (ex, ey) in effects.items():
-        if not (np.isfinite(ex).all() and np.isfinite(ey).all()):
-            shifts[source] = np.full(2, np.nan)
-            continue
-        up, down = (best_line(x + sign * ex, y + sign * ey, cx, cy)[0] for sign in (1.0, -1.0))
-        shifts[source] = 0.5 * np.array([up.intercept - down.intercept, up.slope - down.slope])
-    return shifts
+    sound = np.isfinite(cy) & (cy > 0)
+    if not (sound.all() and np.isfinite(cx).all()):
+        cx, cy = np.zeros_like(cx), np.where(sound, cy, np.median(cy[sound]) if sound.any() else 1.0)
+    omega = np.diag(cy) + line.slope**2 * cx
+    residual = y - line.intercept - line.slope * x
+    adjusted = x + line.slope * (cx @ np.linalg.solve(omega, residual))
+    weighted = np.linalg.solve(omega, np.column_stack([np.ones(x.size), adjusted])).T
+    gain = np.linalg.solve(weighted @ np.column_stack([np.ones(x.size), x]), weighted)
+    return {source: gain @ (ey - line.slope * ex) for source, (ex, ey) in effects.items()}
 
 
 def exceeded(line: Line, spare: float) -> float:
@@ -49,13 +50,15 @@ def exceeded(line: Line, spare: float) -> float:
 def with_excess(points: Any, line: Line) -> tuple[Line, float]:
     """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
     x, y, cx, cy, _ = points
-    low, high = 0.0, float(np.sqrt(line.chi_square * cy.max() + np.var(y)))
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        line = generalised_line(x, y, cx, cy + middle**2)
-        above = line.chi_square > line.degrees_of_freedom
-        low, high = (middle, high) if above else (low, middle)
-    return line, 0.5 * (low + high)
+    def over(extra: float) -> float:
+        found = generalised_line(x, y, cx, cy + extra**2)
+        return found.chi_square - found.degrees_of_freedom
+
+    from scipy.optimize import brentq
+
+    high = float(np.sqrt(line.chi_square * cy.max() + np.var(y)))
+    extra = float(brentq(over, 0.0, high, xtol=1e-9 * high, rtol=1e-7))
+    return generalised_line(x, y, cx, cy + extra**2), extra
 
 
 def student(freedom: float) -> float:
