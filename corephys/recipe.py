@@ -58,7 +58,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "bottom_water_temperature": Option(None, "degC", "temperature at the seafloor"),
         "bottom_water_temperature_uncertainty": Option("0.05 K", "K", "its standard uncertainty"),
         "pore_water_salinity": Option(_of("pore_water_salinity"), "g/kg", "absolute salinity"),
-        "pore_water_salinity_uncertainty": Option(_sigma("pore_water_salinity"), "g/kg", "systematic"),
+        "pore_water_salinity_uncertainty": Option(
+            _sigma("pore_water_salinity"), "g/kg", "systematic"
+        ),
         "laboratory_temperature": Option("20 degC", "degC", "of cores and standards when measured"),
     },
     "liner": {
@@ -77,7 +79,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "background_rate": Option("0 1/s", "1/s", "rate without the beam"),
         "background_rate_uncertainty": Option(None, "1/s", "systematic"),
         "half_life": Option(_of("caesium_137_half_life"), "yr", "of the source"),
-        "reference_time": Option(None, "time", "date of the calibration; the standards' own without it"),
+        "reference_time": Option(None, "time", "date of the calibration; else the standards'"),
         "time": Option("real", "real|live", "kind of counting time"),
         "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
         "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the velocity"),
@@ -100,7 +102,8 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "volume_uncertainty": Option(None, "cm^3", "random"),
         "volume_systematic": Option(None, "cm^3", "systematic"),
         "salt_density": Option(_of("salt_density"), "g/cm^3", "of the salt left on drying"),
-        "pore_water_density": Option(_of("pore_water_density"), "g/cm^3", "at laboratory temperature"),
+        "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
+        "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
     },
     "needle": {
         "heating_power_uncertainty": Option(None, "%", "systematic, relative"),
@@ -108,14 +111,14 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
     },
     "formation_temperature": {
-        "conductivity_uncertainty": Option("5 %", "%", "of the conductivity at a station, relative"),
+        "conductivity_uncertainty": Option("5 %", "%", "of the stations' conductivity, relative"),
         "heat_capacity_uncertainty": Option("5 %", "%", "of the sediment, relative"),
         "thermometer_uncertainty": Option("0.002 K", "K", "systematic"),
     },
     "porosity": {
-        "grain_density": Option("from samples", "from samples|constant", "where the grains come from"),
-        "pore_water_density": Option(_of("pore_water_density"), "g/cm^3", "in the pores when scanned"),
-        "pore_water_density_uncertainty": Option(_sigma("pore_water_density"), "g/cm^3", "systematic"),
+        "grain_density": Option("from samples", "from samples|constant", "source of the grains"),
+        "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
+        "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
     },
     "compaction": {
         "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
@@ -123,7 +126,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "excess_scatter": Option(True, "switch", "add the natural scatter of the sediment"),
     },
     "heat_flow": {
-        "carrier": Option("linear", "linear|steps|harmonic mean|trend", "conductivity between points"),
+        "carrier": Option(
+            "linear", "linear|steps|harmonic mean|trend", "conductivity between points"
+        ),
         "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
     },
 }  # fmt: skip
@@ -275,7 +280,7 @@ def _problem(stage: str, key: str, value: Any) -> str:
         words = option.kind.split("|")
         return "" if str(value) in words else f"{here} is {value!r}{_nearest(value, words)}"
     if not isinstance(value, str):
-        return f"{here} needs a unit: write \"{value} {option.kind}\""
+        return f'{here} needs a unit: write "{value} {option.kind}"'
     try:
         units.as_floats(value, option.kind, here, difference=key.endswith("_uncertainty"))
     except units.UnitError as error:

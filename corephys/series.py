@@ -19,7 +19,8 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "apply", "build", "leaf", "require_same_positions", "take", "unpack",
+    "POSITION", "PositionError", "apply", "build", "leaf", "require_same_positions", "take",
+    "unpack",
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
@@ -65,7 +66,9 @@ def _compare(name_a: str, a: Any, name_b: str, b: Any, coordinate: str) -> None:
     in_a, in_b = coordinate in a.coords, coordinate in b.coords
     if in_a != in_b:
         has, lacks = (name_a, name_b) if in_a else (name_b, name_a)
-        raise PositionError(f"{has} has the coordinate {coordinate!r} and {lacks} does not. {_ADVICE}")
+        raise PositionError(
+            f"{has} has the coordinate {coordinate!r} and {lacks} does not. {_ADVICE}"
+        )
     if not in_a or a.coords[coordinate].variable is b.coords[coordinate].variable:
         return
     x, y = a.coords[coordinate].values, b.coords[coordinate].values
@@ -180,9 +183,7 @@ def take(measured: Measured, index: Any) -> Measured:
         return np.broadcast_to(array, (size,))[index] if array.ndim == 0 else array[index]
 
     effects = {source: pick(effect) for source, effect in measured.effects.items()}
-    return Measured(
-        pick(measured.values), pick(measured.u_random), effects, pick(measured.reason)
-    )
+    return Measured(pick(measured.values), pick(measured.u_random), effects, pick(measured.reason))
 
 
 def apply(

@@ -181,9 +181,15 @@ def canonical(unit: str) -> str:
         )
     try:
         _registry().parse_units(text)
-    except Exception as error:  # pint raises several unrelated types for a bad unit
+    except (_pint_error(), ValueError, TypeError, AttributeError, KeyError) as error:
         raise UnitError(f"unit {unit!r} is not known.{_nearest(text)}") from error
     return text
+
+
+def _pint_error() -> type[Exception]:
+    import pint
+
+    return pint.errors.PintError
 
 
 def _nearest(text: str) -> str:

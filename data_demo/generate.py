@@ -6,8 +6,8 @@ import sys
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-# Of the first sixteen seeds, one whose every series lies within one systematic standard uncertainty:
-# two thirds of series lie so, and a reader should not meet the rest first.
+# Of the first sixteen seeds, one whose every series lies within one systematic standard
+# uncertainty: two thirds of series lie so, and a reader should not meet the rest first.
 SEED = 3
 NAME = "Cinder Bank, hole 1"
 

@@ -116,7 +116,7 @@ def bounds(inputs: Inputs) -> Mapping[str, Any]:
 
 straight("gamma.decay_factor", "corephys.sensors.gamma.decay_factor", "elapsed")
 straight("gamma.net_rate", "corephys.sensors.gamma.net_rate", "counts", "time")
-straight("gamma.annulus_step", "corephys.sensors.gamma.annulus_step", "reading")
+straight("gamma.annulus_step", "corephys.sensors.gamma_steps.annulus_step", "reading")
 straight(
     "gamma.standard_density",
     "corephys.sensors.gamma_calibration.standard_density",
@@ -127,7 +127,7 @@ SCALE = ("water_density", "aluminium_density", "water_ratio", "aluminium_ratio")
 
 
 def _electrons(name: str, first: str) -> None:
-    @adapter(f"gamma.{name}", f"corephys.sensors.gamma.{name}")
+    @adapter(f"gamma.{name}", f"corephys.sensors.gamma_steps.{name}")
     def step(inputs: Inputs) -> Any:
         calibration = cp.gamma.Calibration.nominal(**{key: inputs.pop(key) for key in SCALE})
         return getattr(cp.gamma, name)(inputs.pop(first), calibration=calibration, **inputs)

@@ -31,7 +31,8 @@ def demo_hole() -> Path:
 def open_data() -> Path:
     """Folder of open measurements by others, which no release holds; skips where it is absent."""
     folder = Path(
-        os.environ.get("COREPHYS_OPEN_DATA") or Path(__file__).resolve().parents[2] / "shared" / "data"
+        os.environ.get("COREPHYS_OPEN_DATA")
+        or Path(__file__).resolve().parents[2] / "shared" / "data"
     )
     if not folder.is_dir():
         pytest.skip("no folder of open measurements: set COREPHYS_OPEN_DATA")

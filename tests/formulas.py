@@ -25,6 +25,8 @@ ROOMS_WITH_FORMULAS = (
 
 # Dotted name -> why no published number belongs to it.
 NOT_FORMULAS: dict[str, str] = {
+    "corephys.sensors.gamma_kernel.density_kernel": "the arithmetic of gamma.bulk_density",
+    "corephys.sensors.gamma_steps.electron_scale": "the arithmetic of gamma.electron_step",
     "corephys.sensors.gamma_calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),

@@ -45,7 +45,7 @@ CASES = {
     ),
     "Thurber": (
         "nist_thurber.csv", thurber,
-        [(1000.0, 1000.0, 400.0, 40.0, 0.7, 0.3, 0.03), (1300.0, 1500.0, 500.0, 75.0, 1.0, 0.4, 0.05)],
+        [(1000.0, 1000.0, 400.0, 40.0, 0.7, 0.3, 0.03), (1300.0, 1500.0, 500.0, 75.0, 1.0, 0.4, 0.05)],  # noqa: E501
         {"b3": 583.23836877, "b4": 75.416644291, "b5": 0.96629502864}, {"b2": 39.571156086},
         13.714600784,
     ),
@@ -59,7 +59,8 @@ def test_certified_values_from_both_starts(name, which):
     table = _data(file)
     start = {f"b{i}": v for i, v in enumerate(starts[which], start=1)}
     columns = (table[:, 0], table[:, 1])
-    header = [line for line in (FOLDER / file).read_text().splitlines() if not line.startswith("#")][0]
+    text = (FOLDER / file).read_text()
+    header = next(line for line in text.splitlines() if not line.startswith("#"))
     y, x = columns if header.split(",")[0].strip() == "y" else columns[::-1]
     found = fitting.fit(model, x, y, start=start, absolute_sigma=False)
     for key, expected in values.items():
@@ -110,7 +111,7 @@ def test_errors_teach():
     start = {"a": 0.0, "b": 1.0}
     with pytest.raises(ValueError, match="needs the standard uncertainties"):
         fitting.fit(line, x, x, start=start, absolute_sigma=True)
-    with pytest.raises(ValueError, match="must not\\s+become a weight"):
+    with pytest.raises(ValueError, match=r"must not\s+become a weight"):
         fitting.fit(line, x, x, np.full(10, np.nan), start=start, absolute_sigma=True)
     with pytest.raises(ValueError, match="1 points cannot fix 2"):
         fitting.fit(line, x[:1], x[:1], start=start, absolute_sigma=False)

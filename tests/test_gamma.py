@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from corephys import flags, units
-from corephys.sensors import gamma
+from corephys.sensors import gamma, gamma_kernel
 from corephys.sensors.gamma_calibration import standard_density
 
 WATER = 0.99821  # g/cm^3 at 20 degC
@@ -172,7 +172,7 @@ def test_unknown_uncertainties_are_nan():
 def test_blocks_do_not_change_the_numbers(monkeypatch):
     counts = _reading(1.7, n=1000)
     whole = _density(counts).bulk_density.values
-    monkeypatch.setattr(gamma, "BLOCK", 64)
+    monkeypatch.setattr(gamma_kernel, "BLOCK", 64)
     np.testing.assert_array_equal(_density(counts).bulk_density.values, whole)
 
 
@@ -204,9 +204,7 @@ def test_calibration_teaches_what_is_wrong():
 
 
 def test_standard_density_is_the_mean_along_the_beam():
-    assert standard_density(
-        "0 cm", "66 mm", water_density="0.998 g/cm^3"
-    ) == pytest.approx(0.998)
+    assert standard_density("0 cm", "66 mm", water_density="0.998 g/cm^3") == pytest.approx(0.998)
     assert standard_density(
         "3.3 cm", "66 mm", water_density="1.0 g/cm^3", aluminium_density="2.7 g/cm^3"
     ) == pytest.approx(1.85)

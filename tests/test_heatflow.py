@@ -91,7 +91,9 @@ def test_interval_is_students_and_holds_the_estimate():
     noise = rng.normal(0, 0.05, 6)
     stations["equilibrium_temperature"] = stations["equilibrium_temperature"] + noise
     stations["equilibrium_temperature"].attrs["units"] = "degC"
-    found = heatflow.bullard(stations, heatflow.thermal_resistance(_uniform(), at=stations), **WATER)
+    found = heatflow.bullard(
+        stations, heatflow.thermal_resistance(_uniform(), at=stations), **WATER
+    )
     low, high = found.heat_flow_interval.values
     half = (high - low) / 2
     assert low < float(found.heat_flow) < high

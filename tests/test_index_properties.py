@@ -144,9 +144,7 @@ def test_effects_carry_the_names_and_sizes_of_their_sources():
 
 def test_unknown_uncertainty_is_nan_and_constants_bring_their_own():
     wet, dry, dry_volume, _ = _samples(6)
-    found = index.phase_relations(
-        _series(wet, "g"), _series(dry, "g"), _series(dry_volume, "cm^3")
-    )
+    found = index.phase_relations(_series(wet, "g"), _series(dry, "g"), _series(dry_volume, "cm^3"))
     assert np.isnan(found["porosity_u_random"]).all()
     assert np.isnan(found["porosity_u_systematic"]).all()
     assert np.isfinite(found["porosity_effects"].sel(source="salt_density")).all()

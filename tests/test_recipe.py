@@ -13,7 +13,9 @@ def test_defaults_pass_their_own_check():
 
 
 def test_unknown_key_names_the_nearest():
-    with pytest.raises(RecipeError, match=r"\[gamma\] has no key 'deadtime'; did you mean 'dead_time'"):
+    with pytest.raises(
+        RecipeError, match=r"\[gamma\] has no key 'deadtime'; did you mean 'dead_time'"
+    ):
         Recipe({"gamma": {"deadtime": "5 us"}})
 
 

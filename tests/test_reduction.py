@@ -194,7 +194,10 @@ def test_command_line_exit_status(folder, tmp_path, capsys):
         command.main(["reduce", str(tmp_path / "nowhere"), "--out", str(tmp_path / "o")])
     assert usage.value.code == 2
     done = subprocess.run(
-        [sys.executable, "-m", "corephys", "shorten", "x"], capture_output=True, text=True, check=False
+        [sys.executable, "-m", "corephys", "shorten", "x"],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.returncode == 2 and "reduce" in done.stderr
 

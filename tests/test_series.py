@@ -30,7 +30,7 @@ def test_a_nanometre_between_two_depths_is_refused():
 
 
 def test_different_sizes_point_to_match():
-    with pytest.raises(series.PositionError, match="depth.match"):
+    with pytest.raises(series.PositionError, match=r"depth\.match"):
         series.require_same_positions(a=_series(np.arange(3.0)), b=_series(np.arange(4.0)))
 
 
@@ -43,7 +43,12 @@ def test_build_stamps_names_units_flags_and_effects():
     measured = Measured(values, 0.01, {"core_diameter": -0.02}, 0)
     ds = series.build({"bulk_density": measured})
     assert ds.bulk_density.attrs["units"] == "g/cm^3"
-    assert list(ds.bulk_density_flag.values) == [flags.GOOD, flags.MISSING, flags.BAD, flags.SUSPECT]
+    assert list(ds.bulk_density_flag.values) == [
+        flags.GOOD,
+        flags.MISSING,
+        flags.BAD,
+        flags.SUSPECT,
+    ]
     assert flags.names(int(ds.bulk_density_reason[1])) == ["missing_value"]
     assert ds.bulk_density_effects.dims == ("source", "reading")
     np.testing.assert_allclose(ds.bulk_density_u_systematic, 0.02)
@@ -69,7 +74,9 @@ def test_covariance_effects_reproduce_the_variance():
     covariance = np.array([[4.0, -1.0], [-1.0, 0.5]])
     partials = [np.array([1.0, 2.0]), np.array([3.0, -1.0])]
     effects = uncertainty.covariance_effects(partials, covariance, "calibration")
-    expected = [np.array([p, q]) @ covariance @ np.array([p, q]) for p, q in zip(*partials)]
+    expected = [
+        np.array([p, q]) @ covariance @ np.array([p, q]) for p, q in zip(*partials, strict=True)
+    ]
     np.testing.assert_allclose(uncertainty.norm(effects) ** 2, expected, rtol=1e-12)
 
 

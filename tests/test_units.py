@@ -10,7 +10,9 @@ from corephys import constants, units, vocabulary
 
 
 def test_bare_number_is_refused_with_the_expected_unit():
-    with pytest.raises(units.UnitError, match=r"velocity: expected a quantity in m/s, got the bare"):
+    with pytest.raises(
+        units.UnitError, match=r"velocity: expected a quantity in m/s, got the bare"
+    ):
         units.as_floats(1500.0, "m/s", "velocity")
 
 

@@ -135,9 +135,7 @@ class _Model:
     shape: tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
-def _model(
-    t: np.ndarray, y: np.ndarray, alpha: float, rate: float, shift: float
-) -> _Model | None:
+def _model(t: np.ndarray, y: np.ndarray, alpha: float, rate: float, shift: float) -> _Model | None:
     tau = rate * (t - shift)
     value, slope, by_alpha = (
         np.asarray(part) for part in cylinder.decay_with_derivatives(alpha, tau)

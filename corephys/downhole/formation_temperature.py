@@ -192,9 +192,7 @@ def _conductivity(given: Any, uncertainty_given: Any, stations: xr.Dataset) -> M
             )
         given = stations["conductivity"]
     k = series.unpack(given, "thermal_conductivity")
-    relative = units.as_floats(
-        uncertainty_given, "1", "conductivity_uncertainty", optional=True
-    )
+    relative = units.as_floats(uncertainty_given, "1", "conductivity_uncertainty", optional=True)
     values = np.asarray(k.values, dtype=float)
     if values.ndim and values.size != stations["station"].size:
         raise ValueError(

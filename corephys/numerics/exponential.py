@@ -6,7 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Checks", "block_checks", "lag_correlation", "mandel_paule", "neighbours", "solve", "start"]
+__all__ = [
+    "Checks",
+    "block_checks",
+    "lag_correlation",
+    "mandel_paule",
+    "neighbours",
+    "solve",
+    "start",
+]
 
 
 @dataclass(frozen=True)

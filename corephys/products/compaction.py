@@ -120,7 +120,9 @@ class CompactionFit:
             },
             coords={
                 "depth": (
-                    "curve", z, {"units": "m", "long_name": "depth below seafloor, as laid out"},
+                    "curve",
+                    z,
+                    {"units": "m", "long_name": "depth below seafloor, as laid out"},
                 )
             },
         )
@@ -190,7 +192,8 @@ def fit(
     42, 1194. Where neighbours in depth scatter together beyond chance (lag-one correlation r of the
     weighted residuals above its one-sided 95 % limit 1.645 / sqrt(n)) the covariance is multiplied
     by (1 + r) / (1 - r), the loss of independent samples (Bayley and Hammersley 1946, Supplement
-    to the Journal of the Royal Statistical Society 8, 184). Systematic effects of the porosities go through the linearised fit.
+    to the Journal of the Royal Statistical Society 8, 184; from memory). Systematic effects of the
+    porosities go through the linearised fit.
 
     The verdict names, by rules fixed beforehand and not by R^2: a bound that was reached; an
     e-folding depth that is negative; over eight blocks of depth of equal count, each predicted

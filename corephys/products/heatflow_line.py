@@ -28,7 +28,10 @@ def line_effects(points: Any, line: Line) -> dict[str, np.ndarray]:
     x, y, cx, cy, effects = points
     sound = np.isfinite(cy) & (cy > 0)
     if not (sound.all() and np.isfinite(cx).all()):
-        cx, cy = np.zeros_like(cx), np.where(sound, cy, np.median(cy[sound]) if sound.any() else 1.0)
+        cx, cy = (
+            np.zeros_like(cx),
+            np.where(sound, cy, np.median(cy[sound]) if sound.any() else 1.0),
+        )
     omega = np.diag(cy) + line.slope**2 * cx
     residual = y - line.intercept - line.slope * x
     adjusted = x + line.slope * (cx @ np.linalg.solve(omega, residual))
@@ -50,6 +53,7 @@ def exceeded(line: Line, spare: float) -> float:
 def with_excess(points: Any, line: Line) -> tuple[Line, float]:
     """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
     x, y, cx, cy, _ = points
+
     def over(extra: float) -> float:
         found = generalised_line(x, y, cx, cy + extra**2)
         return found.chi_square - found.degrees_of_freedom

@@ -169,6 +169,7 @@ def two_way_time(
     index = _downward(index, z)
     picked, z = series.take(measured, index), z[index]
     step = np.diff(z)
+
     def accumulate(part: np.ndarray) -> np.ndarray:
         return np.concatenate([[0.0], np.cumsum(step * (part[:-1] + part[1:]))])
 

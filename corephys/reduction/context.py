@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import series, units
+from corephys import seawater, series, units
 from corephys.recipe import Recipe
 
 __all__ = ["Context", "Skipped", "seconds_since", "section_values", "sigma"]
@@ -102,7 +102,9 @@ def section_values(hole: xr.DataTree, table: xr.Dataset, column: str, default: A
     values = sections[column].values
     taken = values[np.clip(found, 0, None)]
     absent = (found < 0) | pd.isna(taken) | (taken == "")
-    return np.where(absent, default, taken).astype(type(default) if isinstance(default, float) else object)
+    return np.where(absent, default, taken).astype(
+        type(default) if isinstance(default, float) else object
+    )
 
 
 def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
@@ -128,6 +130,16 @@ def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
         start = start.tz_convert(None)
     elapsed = (stamps - np.datetime64(start.to_datetime64(), "ms")) / np.timedelta64(1, "ms") / 1e3
     return np.asarray(np.where(np.isnat(stamps), np.nan, elapsed), dtype=float)
+
+
+def pore_water_density(recipe: Recipe, stage: str) -> str:
+    """Density of the pore water in the laboratory: the recipe's, else that of its salinity."""
+    given: str | None = recipe[stage]["pore_water_density"]
+    if given is not None:
+        return f"{units.as_floats(given, 'g/cm^3', 'pore_water_density'):.9g} g/cm^3"
+    hole = recipe["hole"]
+    density = seawater.density(hole["pore_water_salinity"], hole["laboratory_temperature"])
+    return f"{float(density) / 1000.0:.9g} g/cm^3"
 
 
 def scalar(recipe: Recipe, stage: str, key: str, unit: str) -> float:

@@ -8,7 +8,7 @@ import xarray as xr
 from corephys import flags, units
 from corephys.hole import depth as positions
 from corephys.products import compaction, heatflow, porosity, seismic
-from corephys.reduction.context import Context, Skipped
+from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.scan import grain_density_for
 
 __all__ = [
@@ -27,7 +27,7 @@ def porosity_from_density(context: Context) -> None:
         density,
         grain_density=grain,
         grain_density_uncertainty=None if known else recipe["gamma"]["grain_density_uncertainty"],
-        pore_water_density=keys["pore_water_density"],
+        pore_water_density=pore_water_density(context.recipe, "porosity"),
         pore_water_density_uncertainty=keys["pore_water_density_uncertainty"],
     )
 
@@ -43,9 +43,7 @@ def seismic_properties(context: Context) -> None:
     context.results["products/reflection_coefficient"] = seismic.reflection_coefficient(
         impedance, allow=context.levels
     )
-    context.results["products/two_way_time"] = seismic.two_way_time(
-        velocity, allow=context.levels
-    )
+    context.results["products/two_way_time"] = seismic.two_way_time(velocity, allow=context.levels)
 
 
 def compaction_fit(context: Context) -> None:
@@ -96,7 +94,9 @@ def heat_flow(context: Context) -> None:
     conductivity = context.result("properties/thermal_conductivity")
     keys, hole = context.recipe["heat_flow"], context.recipe["hole"]
     bottom = hole["bottom_water_temperature"] if keys["include_bottom_water"] else None
-    usable = int(flags.usable(temperature["equilibrium_temperature_flag"].values, context.levels).sum())
+    usable = int(
+        flags.usable(temperature["equilibrium_temperature_flag"].values, context.levels).sum()
+    )
     if usable + (bottom is not None) < 3:
         raise Skipped(f"{usable} usable formation temperatures are too few for heat flow")
     shared = {

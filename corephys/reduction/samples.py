@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-
 from corephys.downhole import formation_temperature as formation
-from corephys.reduction.context import Context, Skipped, sigma
+from corephys.reduction.context import Context, Skipped, pore_water_density, sigma
 from corephys.samples import index_properties as index
 from corephys.samples import needle
 
@@ -31,7 +30,8 @@ def index_properties(context: Context) -> None:
         **optional,
         salinity=recipe["hole"]["pore_water_salinity"],
         salinity_uncertainty=recipe["hole"]["pore_water_salinity_uncertainty"],
-        pore_water_density=keys["pore_water_density"],
+        pore_water_density=pore_water_density(recipe, "index_properties"),
+        pore_water_density_uncertainty=keys["pore_water_density_uncertainty"],
         salt_density=keys["salt_density"],
         mass_uncertainty=sigma(recipe, "index_properties", "mass_uncertainty"),
         mass_systematic=sigma(recipe, "index_properties", "mass_systematic"),
@@ -94,5 +94,3 @@ def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray
         own = stations["conductivity"].values
         values = np.where(np.isnan(own), values, own)
     return stations["depth"].copy(data=values).assign_attrs(units="W/(m K)")
-
-

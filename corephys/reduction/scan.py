@@ -10,6 +10,7 @@ from corephys.products import porosity
 from corephys.reduction.context import (
     Context,
     Skipped,
+    pore_water_density,
     scalar,
     seconds_since,
     section_values,
@@ -18,7 +19,14 @@ from corephys.reduction.context import (
 from corephys.sensors import gamma, pwave
 from corephys.uncertainty import Measured
 
-__all__ = ["density", "gamma_calibration", "pwave_calibration", "scan_flags", "supplied", "velocity"]
+__all__ = [
+    "density",
+    "gamma_calibration",
+    "pwave_calibration",
+    "scan_flags",
+    "supplied",
+    "velocity",
+]
 
 
 def gamma_calibration(context: Context) -> None:
@@ -68,7 +76,8 @@ def counting_time(table: xr.Dataset, kind: str) -> xr.DataArray:
         other = "live_time" if kind == "real" else "real_time"
         have = f"it has {other}" if other in table else "it has neither"
         raise Skipped(
-            f"the recipe says [gamma] time = {kind!r}, so the table needs a column {name} [s]; {have}"
+            f"the recipe says [gamma] time = {kind!r}, so the table needs a column {name} [s]; "
+            f"{have}"
         )
     return table[name]
 
@@ -114,9 +123,11 @@ def density(context: Context) -> None:
         middle = float(np.nanmedian(elapsed))
         elapsed = np.where(np.isnan(elapsed), middle, elapsed)
     grain = grain_density_for(context, table)
-    grain_keys = {} if isinstance(grain, xr.Dataset) else {
-        "grain_density_uncertainty": sigma(recipe, "gamma", "grain_density_uncertainty")
-    }
+    grain_keys = (
+        {}
+        if isinstance(grain, xr.Dataset)
+        else {"grain_density_uncertainty": sigma(recipe, "gamma", "grain_density_uncertainty")}
+    )
     context.results["properties/density"] = gamma.bulk_density(
         here.assign_attrs(units="count"),
         counting_time(table, keys["time"]),
@@ -128,7 +139,7 @@ def density(context: Context) -> None:
         half_life=keys["half_life"],
         core_diameter_uncertainty=sigma(recipe, "gamma", "core_diameter_uncertainty"),
         grain_density=grain,
-        pore_water_density=recipe["porosity"]["pore_water_density"],
+        pore_water_density=pore_water_density(recipe, "porosity"),
         reason=table.get("reason", 0),
         **grain_keys,
     )
@@ -145,7 +156,7 @@ def geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarra
     A core without an annulus fills its liner: its diameter is the bore.
     """
     nominal = scalar(context.recipe, "liner", "bore", "mm")
-    water = scalar(context.recipe, "porosity", "pore_water_density", "g/cm^3")
+    water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
     slurry = scalar(context.recipe, "gamma", "slurry_density", "g/cm^3")
     diameter = section_values(context.hole, table, "core_diameter", float("nan"))
     diameter = np.where(np.isnan(diameter), nominal, diameter)
@@ -195,13 +206,17 @@ def velocity(context: Context) -> None:
     recipe, keys = context.recipe, context.recipe["pwave"]
     liner = section_values(context.hole, table, "liner", "full")
     here = table["travel_time"]
-    amplitude = table["amplitude"] if "amplitude" in table else None
+    amplitude = table.get("amplitude")
     calibration = context.objects["pwave_calibration"]
-    stated = {} if calibration is not None else {
-        "delay": keys["delay"],
-        "delay_uncertainty": keys["delay_uncertainty"],
-        **_liner_delay(context),
-    }
+    stated = (
+        {}
+        if calibration is not None
+        else {
+            "delay": keys["delay"],
+            "delay_uncertainty": keys["delay_uncertainty"],
+            **_liner_delay(context),
+        }
+    )
     context.results["properties/velocity"] = pwave.velocity(
         here,
         table["thickness"],
@@ -268,7 +283,12 @@ def _supplied_series(part: xr.Dataset, name: str) -> xr.Dataset:
             u[rows] = part["uncertainty"].values[rows] * per
     reason = flags.bit("supplied") | (part["reason"].values if "reason" in part else 0)
     here = part["value"]
-    measured = Measured(here.copy(deep=False, data=values), u, {}, here.copy(deep=False, data=reason.astype(np.int32)))
+    measured = Measured(
+        here.copy(deep=False, data=values),
+        u,
+        {},
+        here.copy(deep=False, data=reason.astype(np.int32)),
+    )
     return series.build({name: measured}, steps=("supplied already reduced",))
 
 
@@ -284,7 +304,7 @@ def scan_flags(context: Context) -> None:
         "removed": context.optional("removed"),
     }
     waves = context.optional("scan/pwave")
-    amplitude = waves["amplitude"] if waves is not None and "amplitude" in waves else None
+    amplitude = None if waves is None else waves.get("amplitude")
     if "properties/density" in found:
         beside = {} if amplitude is None else {"p_wave_amplitude": amplitude}
         found["properties/density"] = quality.flag(

@@ -144,9 +144,7 @@ def phase_relations(
         correlation, like, "correlation of the random errors of porosity and grain density"
     )
     if saturation is not None:
-        dataset["saturation"] = _attach(
-            saturation, like, vocabulary.term("saturation").long_name
-        )
+        dataset["saturation"] = _attach(saturation, like, vocabulary.term("saturation").long_name)
     return dataset
 
 

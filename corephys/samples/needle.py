@@ -205,9 +205,7 @@ def cylinder_rise(
     t = units.as_floats(time, "s", "time")
     power = units.as_floats(heating_power, "W/m", "heating_power")
     k = units.as_floats(conductivity, "W/(m K)", "conductivity")
-    capacity = units.as_floats(
-        volumetric_heat_capacity, "J/(m^3 K)", "volumetric_heat_capacity"
-    )
+    capacity = units.as_floats(volumetric_heat_capacity, "J/(m^3 K)", "volumetric_heat_capacity")
     a = units.as_floats(radius, "m", "radius")
     own = units.as_floats(needle_heat_capacity, "J/(m K)", "needle_heat_capacity")
     alpha = 2.0 * np.pi * a * a * capacity / own
@@ -367,8 +365,7 @@ def _along(values: np.ndarray, runs: needle_runs.Runs, table: xr.Dataset) -> xr.
     """Values along ``reading`` at the positions of the runs."""
     names = [name for name in (*needle_runs.KEYS, "direction", "geometry") if name in table]
     coords = {
-        name: ("reading", table[name].values[runs.first], dict(table[name].attrs))
-        for name in names
+        name: ("reading", table[name].values[runs.first], dict(table[name].attrs)) for name in names
     }
     return xr.DataArray(values, dims="reading", coords=coords)
 

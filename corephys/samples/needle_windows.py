@@ -137,9 +137,7 @@ def _choose_block(
     choice.length[block[none]] = count[none]
 
 
-def _white(
-    found: window_regression.WindowFits, noise: np.ndarray, count: np.ndarray
-) -> np.ndarray:
+def _white(found: window_regression.WindowFits, noise: np.ndarray, count: np.ndarray) -> np.ndarray:
     """Scatter about the line no larger than that between neighbouring samples."""
     wiggle = 3.0 * np.sqrt(2.0 / (found.length - 3) + 3.0 / count)
     limit = (noise * (1.0 + wiggle))[:, None]

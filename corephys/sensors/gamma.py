@@ -15,17 +15,22 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units, vocabulary
+from corephys import constants, series, units, vocabulary
 from corephys.constants import Constant
 from corephys.sensors.gamma_calibration import Calibration, calibrate
+from corephys.sensors.gamma_kernel import density_kernel
+from corephys.sensors.gamma_steps import (
+    annulus_step,
+    apparent_density,
+    electron_scale,
+    electron_step,
+)
 from corephys.uncertainty import Measured, covariance_effects
 
 __all__ = [
     "Calibration", "annulus_step", "apparent_density", "bulk_density", "calibrate",
     "decay_factor", "electron_step", "net_rate",
 ]  # fmt: skip
-
-BLOCK = 32768  # readings; the scratch arrays of a block stay in the processor's cache
 
 
 def net_rate(
@@ -115,224 +120,6 @@ def decay_factor(
     t = units.as_floats(elapsed, "s", "elapsed")
     period = units.as_floats(half_life, "s", "half_life")
     return 2.0 ** (t / period)
-
-
-def electron_scale(
-    calibration: Calibration, grain_density: Any, fluid_density: Any, grain_ratio: Any,
-    fluid_ratio: float,
-) -> tuple[Any, Any]:  # fmt: skip
-    """Intercept and slope of true density on the reading of an aluminium-and-water scale.
-
-    Densities in g/cm^3, electron ratios in mol/g, floats or arrays. The electron density n is
-    linear in the reading, porosity linear in n, and density linear in porosity.
-    """
-    water = calibration.water_density * calibration.water_ratio
-    aluminium = calibration.aluminium_density * calibration.aluminium_ratio
-    slope_n = (aluminium - water) / (calibration.aluminium_density - calibration.water_density)
-    at_zero = water - slope_n * calibration.water_density
-    grain, fluid = grain_density * grain_ratio, fluid_density * fluid_ratio
-    per_n = (grain_density - fluid_density) / (grain - fluid)
-    return grain_density - (grain - at_zero) * per_n, slope_n * per_n
-
-
-def electron_step(
-    reading: Any, *, calibration: Calibration | None = None,
-    grain_density: Any = constants.CONSTANTS["grain_density"],
-    pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
-    grain_electron_ratio: Any = constants.CONSTANTS["grain_electron_ratio"],
-    pore_water_electron_ratio: Any = constants.CONSTANTS["sea_water_electron_ratio"],
-) -> Any:  # fmt: skip
-    """True bulk density of a saturated sediment from the reading of an aluminium-and-water scale.
-
-    Parameters
-    ----------
-    reading : Quantity, DataArray or str
-        Density on the scale of the standards [g/cm^3].
-    calibration : Calibration, optional
-        Whose densities and electron ratios of water and aluminium to use; the defaults otherwise.
-    grain_density, pore_water_density : Quantity, DataArray, str or Constant
-        Of the sediment [g/cm^3].
-    grain_electron_ratio, pore_water_electron_ratio : Quantity, str or Constant
-        Electrons per unit molar mass, Z/A [mol/g]; mass attenuation coefficients serve as well
-        when all four are given on that scale.
-
-    Returns
-    -------
-    float or DataArray
-        Bulk density [g/cm^3], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-
-    Notes
-    -----
-    n = rw Zw + (ra - rw)(rAl ZAl - rw Zw)/(rAl - rw); phi = (Zg rg - n)/(Zg rg - Zf rf);
-    rho = rg - phi (rg - rf). Derived from the additivity of electrons (Compton attenuation,
-    Evans 1955, The Atomic Nucleus, chapter 23) for the two standards; exact for a mixture of
-    grains and pore water.
-    """
-    calibration = calibration or Calibration.nominal()
-    rg = units.as_floats(grain_density, "g/cm^3", "grain_density")
-    rf = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
-    zg = units.as_floats(grain_electron_ratio, "mol/g", "grain_electron_ratio")
-    zf = units.as_floats(pore_water_electron_ratio, "mol/g", "pore_water_electron_ratio")
-    intercept, slope = electron_scale(calibration, rg, rf, zg, zf)
-    return intercept + slope * units.as_floats(reading, "g/cm^3", "reading")
-
-
-def apparent_density(
-    bulk_density: Any, *, calibration: Calibration | None = None,
-    grain_density: Any = constants.CONSTANTS["grain_density"],
-    pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
-    grain_electron_ratio: Any = constants.CONSTANTS["grain_electron_ratio"],
-    pore_water_electron_ratio: Any = constants.CONSTANTS["sea_water_electron_ratio"],
-) -> Any:  # fmt: skip
-    """What an aluminium-and-water scale reads for a sediment of known bulk density.
-
-    Parameters
-    ----------
-    bulk_density : Quantity, DataArray or str
-        True bulk density [g/cm^3].
-    calibration, grain_density, pore_water_density, grain_electron_ratio, pore_water_electron_ratio
-        As in :func:`electron_step`.
-
-    Returns
-    -------
-    float or DataArray
-        Reading [g/cm^3], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-
-    Notes
-    -----
-    Inverse of :func:`electron_step`, same source.
-    """
-    calibration = calibration or Calibration.nominal()
-    rg = units.as_floats(grain_density, "g/cm^3", "grain_density")
-    rf = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
-    zg = units.as_floats(grain_electron_ratio, "mol/g", "grain_electron_ratio")
-    zf = units.as_floats(pore_water_electron_ratio, "mol/g", "pore_water_electron_ratio")
-    intercept, slope = electron_scale(calibration, rg, rf, zg, zf)
-    return (units.as_floats(bulk_density, "g/cm^3", "bulk_density") - intercept) / slope
-
-
-def annulus_step(reading: Any, *, core_diameter: Any, bore: Any, fluid_reading: Any) -> Any:
-    """Density of a core thinner than its liner from the mean over the bore.
-
-    Parameters
-    ----------
-    reading : Quantity, DataArray or str
-        Mean density along the beam inside the liner, on the scale of the standards [g/cm^3].
-    core_diameter, bore : Quantity, DataArray or str
-        Of the core and of the liner [cm].
-    fluid_reading : Quantity, DataArray or str
-        What the scale reads in the fluid of the annulus [g/cm^3]; zero for air.
-
-    Returns
-    -------
-    float or DataArray
-        Reading in the core alone [g/cm^3], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-
-    Notes
-    -----
-    rho = (rho_m D - rho_f (D - d)) / d: areal densities along a diameter add up (geometry).
-    """
-    rm = units.as_floats(reading, "g/cm^3", "reading")
-    d = units.as_floats(core_diameter, "cm", "core_diameter")
-    wide = units.as_floats(bore, "cm", "bore")
-    fluid = units.as_floats(fluid_reading, "g/cm^3", "fluid_reading")
-    return (rm * wide - fluid * (wide - d)) / d
-
-
-def density_kernel(
-    counts: Any, time: Any, elapsed: Any, diameter: Any, bore: Any, fluid: Any,
-    intercept: Any, slope: Any, *, coefficients: Any, dead_time: float, background: float, real_time: bool,
-    domain: tuple[float, float], decay_constant: float = 0.0, path: bool = True,
-) -> tuple[Any, ...]:  # fmt: skip
-    """Density, its counting uncertainty and reasons, in blocks; the beam's path where asked.
-
-    Plain floats: counts, seconds, seconds since the reference, cm, g/cm^3; each argument a scalar or an (n,) array. Returns
-    rho and u_random [g/cm^3] and int32 reasons, then with ``path`` the areal density x [g/cm^2]
-    and -d ln I/dx [cm^2/g].
-    """
-    arrays = (counts, time, elapsed, diameter, bore, fluid, intercept, slope)
-    shape = np.broadcast_shapes(*(np.shape(a) for a in arrays))
-    flat = [np.ravel(np.broadcast_to(a, shape)) if np.ndim(a) else float(a) for a in arrays]
-    size = int(np.prod(shape))
-    rho, u = np.empty(size), np.empty(size)
-    reason = np.zeros(size, dtype=np.int32)
-    length = min(BLOCK, size)
-    x = np.empty(size if path else length)
-    root = np.empty(size if path else length)
-    scratch = np.empty((2, length))
-    for start in range(0, size, BLOCK):
-        part = slice(start, min(start + BLOCK, size))
-        inside = part if path else slice(0, part.stop - start)
-        _density_block(
-            *(a[part] if isinstance(a, np.ndarray) else a for a in flat),
-            rho[part], u[part], reason[part], x[inside], root[inside],
-            scratch[:, : part.stop - start],
-            coefficients, dead_time if real_time else 0.0, background, domain, decay_constant,
-        )  # fmt: skip
-    found = (rho, u, reason, x, root) if path else (rho, u, reason)
-    return tuple(part.reshape(shape) for part in found)
-
-
-def _density_block(
-    n, t, elapsed, d, bore, fluid, intercept, slope, rho, u, reason, x, root, scratch,
-    c, tau, background, domain, decay_constant,
-) -> None:  # fmt: skip
-    """One block, every step into memory that is already in the cache."""
-    rate, work = scratch
-    c0, c1, c2 = (float(value) for value in c)
-    per_x = slope / d
-    offset = intercept - slope * fluid * (bore / d - 1.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        np.multiply(n, -tau, out=work)
-        work += t  # the live time
-        np.divide(n, work, out=rate)
-        # Dead time narrows the spread of counts by its own factor (renewal process), so that the
-        # relative uncertainty of the true rate is 1 / sqrt(N) and not larger.
-        np.sqrt(n, out=u)
-        np.divide(u, work, out=u)
-        rate -= background
-        np.divide(u, rate, out=u)  # standard uncertainty of ln I
-        # A live time of zero or less gives a rate that is not positive or not finite.
-        lost = None if rate.min() > 0.0 else ~((rate > 0.0) & (work > 0.0))
-        np.log(rate, out=rate)
-        # The logarithm of the decay is a product; the factor itself would cost a power a reading.
-        rate += elapsed * decay_constant
-        # x = 2 (c0 - y) / (s - c1), s = sqrt(c1^2 - 4 c2 (c0 - y)) = -d ln I/dx: no limit at c2=0.
-        np.subtract(c0, rate, out=rate)
-        np.multiply(rate, -4.0 * c2, out=root)
-        root += c1 * c1
-        np.sqrt(root, out=root)
-        np.subtract(root, c1, out=work)
-        np.divide(rate, work, out=x)
-        x *= 2.0
-        np.multiply(x, per_x, out=rho)
-        rho += offset
-        np.divide(u, root, out=u)
-        u *= np.abs(per_x)
-        outside = not (x.min() >= domain[0] and x.max() <= domain[1])
-    if outside:
-        reason[(x < domain[0]) | (x > domain[1])] = flags.bit("beyond_calibration")
-        if lost is None and not np.isfinite(x).all():
-            lost = ~np.isfinite(x)
-    if lost is not None:
-        reason[lost] = flags.bit("counter_saturated")
-        rho[lost] = np.nan
-        u[lost] = np.nan
 
 
 def bulk_density(
@@ -472,8 +259,10 @@ def _fluid_reading(true: Any, cal: Calibration) -> Any:
     )
     sea = constants.CONSTANTS["sea_water_electron_ratio"].value
     reading = cal.water_density + (true * sea - water) / slope_n
-    return xr.where(true > 0.0, reading, 0.0) if hasattr(true, "dims") else (
-        reading if true > 0.0 else 0.0
+    return (
+        xr.where(true > 0.0, reading, 0.0)
+        if hasattr(true, "dims")
+        else (reading if true > 0.0 else 0.0)
     )
 
 
@@ -500,9 +289,7 @@ def _calibration_effects(
     effects = covariance_effects(partials, cal.covariance, "gamma_calibration")
     for source, other in cal.shifted.items():
         effects[source] = run(other, rg.values, ratio.value)[0] - rho
-    effects["grain_electron_ratio"] = (
-        run(cal, rg.values, ratio.value + ratio.uncertainty)[0] - rho
-    )
+    effects["grain_electron_ratio"] = run(cal, rg.values, ratio.value + ratio.uncertainty)[0] - rho
     step = 0.01
     per_grain = (run(cal, rg.values + step, ratio.value)[0] - rho) / step
     for source, effect in rg.effects.items():

@@ -170,21 +170,21 @@ def calibrate(
     }
     sigmas = {
         "dead_time": _sigma(dead_time_uncertainty, "s", "dead_time_uncertainty"),
-        "background_rate": _sigma(background_rate_uncertainty, "1/s", "background_rate_uncertainty"),
+        "background_rate": _sigma(
+            background_rate_uncertainty, "1/s", "background_rate_uncertainty"
+        ),
         "aluminium_density": aluminium_density.uncertainty,
     }
-    water = float(
-        seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0
-    )
+    water = float(seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0)
     wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
     thickness = np.broadcast_to(
         units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
     )
     _check(n, thickness, wide)
-    fixed = dict(
-        n=n, t=t, thickness=thickness, bore=wide, decay=decay, real=time_kind == "real",
-        water=water,
-    )  # fmt: skip
+    fixed = {
+        "n": n, "t": t, "thickness": thickness, "bore": wide, "decay": decay,
+        "real": time_kind == "real", "water": water,
+    }  # fmt: skip
     best = _fit(order=order, **nuisances, **fixed)
     degree = best.covariance.shape[0] - 1
     shifted = {
@@ -244,7 +244,9 @@ def _fit(
     full = np.zeros(3)
     full[: degree + 1] = c
     if np.any(full[1] + 2.0 * full[2] * x >= 0):
-        raise ValueError("the count rate does not fall with density everywhere; check the standards")
+        raise ValueError(
+            "the count rate does not fall with density everywhere; check the standards"
+        )
     margin = 0.1 * (x.max() - x.min())
     return Calibration(
         full, covariance * max(reduced, 1.0), (float(x.min() - margin), float(x.max() + margin)),

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from corephys import flags
-from corephys.sensors.gamma import density_kernel
+from corephys.sensors.gamma_kernel import density_kernel
 
 C = np.array([9.8, -0.0746, -1e-5])
 TAU, BACKGROUND, DIAMETER, BORE, FLUID = 5e-6, 12.0, 6.5, 6.6, 1.07

@@ -40,9 +40,11 @@ def by_windows(values, starts):
     pieces = np.split(values, starts[1:])
     padded = np.concatenate([part for piece in pieces for part in (pad, piece, pad)])
     at = np.concatenate(
-        [np.arange(piece.size) + start + 2 * half * k
-         for k, (piece, start) in enumerate(zip(pieces, starts, strict=True))]
-    )  # fmt: skip
+        [
+            np.arange(piece.size) + start + 2 * half * k
+            for k, (piece, start) in enumerate(zip(pieces, starts, strict=True))
+        ]
+    )
     table = sliding_window_view(padded, WINDOW)[at]
     median = np.nanmedian(table, axis=1)
     return median, np.nanmedian(np.abs(table - median[:, None]), axis=1)
@@ -82,8 +84,10 @@ def main(readings):
     for mine, theirs, sampled in zip(result, other, third, strict=True):
         np.testing.assert_allclose(mine, theirs, atol=1e-12)
         np.testing.assert_allclose(mine[few], sampled, atol=1e-12)
-    print(f"{readings:,} readings in {SECTIONS:,} sections, windows of {WINDOW}: ours {ours:.2f} s, "
-          f"{used:.0f} MiB above the input (results {2 * values.nbytes / 2**20:.0f} MiB)")  # fmt: skip
+    print(
+        f"{readings:,} readings in {SECTIONS:,} sections, windows of {WINDOW}: ours {ours:.2f} s, "
+        f"{used:.0f} MiB above the input (results {2 * values.nbytes / 2**20:.0f} MiB)"
+    )
     print(f"  groupby().rolling().apply {applied:.0f} s (scaled), ratio {applied / ours:.0f}")
     print(f"  all windows and nanmedian {whole:.1f} s, ratio {whole / ours:.0f}")
 

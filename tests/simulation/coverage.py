@@ -23,11 +23,20 @@ from corephys import series
 from data_demo.simulator.hole import simulate_hole
 
 QUANTITIES = (
-    "bulk density", "bulk density, one reading", "velocity", "velocity, one reading",
-    "porosity of the scan", "porosity of the samples", "conductivity", "conductivity, one run",
-    "equilibrium temperature", "temperature, one station", "heat flow", "surface porosity",
+    "bulk density",
+    "bulk density, one reading",
+    "velocity",
+    "velocity, one reading",
+    "porosity of the scan",
+    "porosity of the samples",
+    "conductivity",
+    "conductivity, one run",
+    "equilibrium temperature",
+    "temperature, one station",
+    "heat flow",
+    "surface porosity",
     "e-folding depth",
-)  # fmt: skip
+)
 
 
 def _mean(dataset, name, truth, use):
@@ -76,18 +85,43 @@ def compare(tree, folder):
                 found[single] = _one(data, name, truth, use)
 
     scan, waves = _truth(folder, "scan_gamma"), _truth(folder, "scan_pwave")
-    both("properties/density", "bulk_density", scan["bulk_density [g/cm^3]"].to_numpy(),
-         "bulk density", "bulk density, one reading")  # fmt: skip
-    both("properties/velocity", "p_wave_velocity", waves["p_wave_velocity [m/s]"].to_numpy(),
-         "velocity", "velocity, one reading")  # fmt: skip
+    both(
+        "properties/density",
+        "bulk_density",
+        scan["bulk_density [g/cm^3]"].to_numpy(),
+        "bulk density",
+        "bulk density, one reading",
+    )
+    both(
+        "properties/velocity",
+        "p_wave_velocity",
+        waves["p_wave_velocity [m/s]"].to_numpy(),
+        "velocity",
+        "velocity, one reading",
+    )
     both("products/porosity", "porosity", scan["porosity"].to_numpy(), "porosity of the scan")
-    both("properties/index_properties", "porosity",
-         _truth(folder, "index_properties")["porosity"].to_numpy(), "porosity of the samples")  # fmt: skip
+    both(
+        "properties/index_properties",
+        "porosity",
+        _truth(folder, "index_properties")["porosity"].to_numpy(),
+        "porosity of the samples",
+    )
     runs = _truth(folder, "needle")["thermal_conductivity [W/(m K)]"].to_numpy()
-    both("properties/heating_runs", "thermal_conductivity", runs, "conductivity", "conductivity, one run")
+    both(
+        "properties/heating_runs",
+        "thermal_conductivity",
+        runs,
+        "conductivity",
+        "conductivity, one run",
+    )
     stations = _truth(folder, "stations")["temperature [degC]"].to_numpy()
-    both("properties/formation_temperature", "equilibrium_temperature", stations,
-         "equilibrium temperature", "temperature, one station")  # fmt: skip
+    both(
+        "properties/formation_temperature",
+        "equilibrium_temperature",
+        stations,
+        "equilibrium temperature",
+        "temperature, one station",
+    )
     for path, name, key, label in (
         ("products/heat_flow", "heat_flow", "heat_flow_mW_m2", "heat flow"),
         ("products/compaction", "surface_porosity", "surface_porosity", "surface porosity"),
@@ -110,8 +144,10 @@ def one_hole(seed):
 
 def table(results):
     """Coverage, width against scatter, and bias of every quantity."""
-    print(f"{'quantity':<28}{'holes':>6}{'inside':>8}{'width/scatter':>15}{'bias/scatter':>14}"
-          f"{'scatter':>12}")  # fmt: skip
+    print(
+        f"{'quantity':<28}{'holes':>6}{'inside':>8}{'width/scatter':>15}{'bias/scatter':>14}"
+        f"{'scatter':>12}"
+    )
     for quantity in QUANTITIES:
         pairs = [r[quantity] for r in results if r.get(quantity) is not None]
         if not pairs:
@@ -119,8 +155,10 @@ def table(results):
             continue
         error, u = np.array(pairs).T
         scatter = np.sqrt(np.mean(error**2))
-        print(f"{quantity:<28}{error.size:>6}{100 * np.mean(np.abs(error) <= u):>7.1f}%"
-              f"{np.mean(u) / scatter:>15.3f}{error.mean() / scatter:>14.2f}{scatter:>12.4g}")  # fmt: skip
+        print(
+            f"{quantity:<28}{error.size:>6}{100 * np.mean(np.abs(error) <= u):>7.1f}%"
+            f"{np.mean(u) / scatter:>15.3f}{error.mean() / scatter:>14.2f}{scatter:>12.4g}"
+        )
 
 
 def main(holes, first, processes):
@@ -136,4 +174,4 @@ def main(holes, first, processes):
 
 if __name__ == "__main__":
     given = [int(word) for word in sys.argv[1:]]
-    main(*(given + [400, 1, 2][len(given):]))
+    main(*(given + [400, 1, 2][len(given) :]))

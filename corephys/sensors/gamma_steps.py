@@ -1,0 +1,173 @@
+"""From the reading of an aluminium-and-water scale to a sediment: annulus and electrons."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from corephys import constants, units
+from corephys.sensors.gamma_calibration import Calibration
+
+__all__ = ["annulus_step", "apparent_density", "electron_scale", "electron_step"]
+
+
+def electron_scale(
+    calibration: Calibration, grain_density: Any, fluid_density: Any, grain_ratio: Any,
+    fluid_ratio: float,
+) -> tuple[Any, Any]:  # fmt: skip
+    """Intercept and slope of true density on the reading of an aluminium-and-water scale.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Densities and electron ratios of water and aluminium.
+    grain_density, fluid_density : float or ndarray
+        Of the sediment [g/cm^3].
+    grain_ratio, fluid_ratio : float or ndarray
+        Electron ratios [mol/g].
+
+    Returns
+    -------
+    tuple of float or ndarray
+        Intercept [g/cm^3] and slope [1].
+
+    Notes
+    -----
+    The electron density n is linear in the reading, porosity linear in n, and density linear in
+    porosity; source at :func:`electron_step`.
+    """
+    water = calibration.water_density * calibration.water_ratio
+    aluminium = calibration.aluminium_density * calibration.aluminium_ratio
+    slope_n = (aluminium - water) / (calibration.aluminium_density - calibration.water_density)
+    at_zero = water - slope_n * calibration.water_density
+    grain, fluid = grain_density * grain_ratio, fluid_density * fluid_ratio
+    per_n = (grain_density - fluid_density) / (grain - fluid)
+    return grain_density - (grain - at_zero) * per_n, slope_n * per_n
+
+
+def _scale(
+    calibration: Calibration | None, grain_density: Any, pore_water_density: Any,
+    grain_electron_ratio: Any, pore_water_electron_ratio: Any,
+) -> tuple[Any, Any]:  # fmt: skip
+    """The scale of arguments that still carry their units."""
+    return electron_scale(
+        calibration or Calibration.nominal(),
+        units.as_floats(grain_density, "g/cm^3", "grain_density"),
+        units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
+        units.as_floats(grain_electron_ratio, "mol/g", "grain_electron_ratio"),
+        units.as_floats(pore_water_electron_ratio, "mol/g", "pore_water_electron_ratio"),
+    )
+
+
+def electron_step(
+    reading: Any, *, calibration: Calibration | None = None,
+    grain_density: Any = constants.CONSTANTS["grain_density"],
+    pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
+    grain_electron_ratio: Any = constants.CONSTANTS["grain_electron_ratio"],
+    pore_water_electron_ratio: Any = constants.CONSTANTS["sea_water_electron_ratio"],
+) -> Any:  # fmt: skip
+    """True bulk density of a saturated sediment from the reading of an aluminium-and-water scale.
+
+    Parameters
+    ----------
+    reading : Quantity, DataArray or str
+        Density on the scale of the standards [g/cm^3].
+    calibration : Calibration, optional
+        Whose densities and electron ratios of water and aluminium to use; the defaults otherwise.
+    grain_density, pore_water_density : Quantity, DataArray, str or Constant
+        Of the sediment [g/cm^3].
+    grain_electron_ratio, pore_water_electron_ratio : Quantity, str or Constant
+        Electrons per unit molar mass, Z/A [mol/g]; mass attenuation coefficients serve as well
+        when all four are given on that scale.
+
+    Returns
+    -------
+    float or DataArray
+        Bulk density [g/cm^3], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    n = rw Zw + (ra - rw)(rAl ZAl - rw Zw)/(rAl - rw); phi = (Zg rg - n)/(Zg rg - Zf rf);
+    rho = rg - phi (rg - rf). Derived from the additivity of electrons (Compton attenuation,
+    Evans 1955, The Atomic Nucleus, chapter 23) for the two standards; exact for a mixture of
+    grains and pore water.
+    """
+    intercept, slope = _scale(
+        calibration, grain_density, pore_water_density, grain_electron_ratio,
+        pore_water_electron_ratio,
+    )  # fmt: skip
+    return intercept + slope * units.as_floats(reading, "g/cm^3", "reading")
+
+
+def apparent_density(
+    bulk_density: Any, *, calibration: Calibration | None = None,
+    grain_density: Any = constants.CONSTANTS["grain_density"],
+    pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
+    grain_electron_ratio: Any = constants.CONSTANTS["grain_electron_ratio"],
+    pore_water_electron_ratio: Any = constants.CONSTANTS["sea_water_electron_ratio"],
+) -> Any:  # fmt: skip
+    """What an aluminium-and-water scale reads for a sediment of known bulk density.
+
+    Parameters
+    ----------
+    bulk_density : Quantity, DataArray or str
+        True bulk density [g/cm^3].
+    calibration, grain_density, pore_water_density, grain_electron_ratio, pore_water_electron_ratio
+        As in :func:`electron_step`.
+
+    Returns
+    -------
+    float or DataArray
+        Reading [g/cm^3], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    Inverse of :func:`electron_step`, same source.
+    """
+    intercept, slope = _scale(
+        calibration, grain_density, pore_water_density, grain_electron_ratio,
+        pore_water_electron_ratio,
+    )  # fmt: skip
+    return (units.as_floats(bulk_density, "g/cm^3", "bulk_density") - intercept) / slope
+
+
+def annulus_step(reading: Any, *, core_diameter: Any, bore: Any, fluid_reading: Any) -> Any:
+    """Density of a core thinner than its liner from the mean over the bore.
+
+    Parameters
+    ----------
+    reading : Quantity, DataArray or str
+        Mean density along the beam inside the liner, on the scale of the standards [g/cm^3].
+    core_diameter, bore : Quantity, DataArray or str
+        Of the core and of the liner [cm].
+    fluid_reading : Quantity, DataArray or str
+        What the scale reads in the fluid of the annulus [g/cm^3]; zero for air.
+
+    Returns
+    -------
+    float or DataArray
+        Reading in the core alone [g/cm^3], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    rho = (rho_m D - rho_f (D - d)) / d: areal densities along a diameter add up (geometry).
+    """
+    rm = units.as_floats(reading, "g/cm^3", "reading")
+    d = units.as_floats(core_diameter, "cm", "core_diameter")
+    wide = units.as_floats(bore, "cm", "bore")
+    fluid = units.as_floats(fluid_reading, "g/cm^3", "fluid_reading")
+    return (rm * wide - fluid * (wide - d)) / d
