@@ -39,7 +39,6 @@ REASONS: dict[str, int] = {
     "counter_saturated": BAD,
     "out_of_usual_range": SUSPECT,
     "impossible_value": BAD,
-    "no_calibration": BAD,
     "beyond_calibration": SUSPECT,
     "repeats_disagree": SUSPECT,
     "catcher": SUSPECT,
@@ -47,7 +46,6 @@ REASONS: dict[str, int] = {
     "inconsistent_masses": BAD,
     "grain_density_outlier": SUSPECT,
     "interpolated_input": GOOD,
-    "input_suspect": SUSPECT,
     "input_bad": BAD,
     "poor_fit": SUSPECT,
     "no_window": BAD,
@@ -56,6 +54,7 @@ REASONS: dict[str, int] = {
     "short_record": SUSPECT,
     "disturbed_decay": SUSPECT,
     "no_decay": BAD,
+    "outlier_among_samples": SUSPECT,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings
@@ -182,7 +181,7 @@ def flag_attributes(long_name: str) -> dict[str, Any]:
 
 
 def reason_attributes(long_name: str) -> dict[str, Any]:
-    """CF attributes of a reason variable (int32).
+    """CF attributes of a reason variable (int64).
 
     Parameters
     ----------
@@ -200,6 +199,6 @@ def reason_attributes(long_name: str) -> dict[str, Any]:
     """
     return {
         "long_name": f"reasons for the flag of {long_name}",
-        "flag_masks": np.array(list(_BITS.values()), dtype=np.int32),
+        "flag_masks": np.array(list(_BITS.values()), dtype=np.int64),
         "flag_meanings": " ".join(_BITS),
     }

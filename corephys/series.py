@@ -356,7 +356,7 @@ def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
     """Add what the value itself shows to the reasons brought along."""
 
     def look(array: Any, reason: Any) -> Any:
-        mask = np.array(np.broadcast_to(reason, array.shape), dtype=np.int32)
+        mask = np.array(np.broadcast_to(reason, array.shape), dtype=np.int64)
         missing = np.isnan(array)
         possible = (array >= entry.possible[0]) & (array <= entry.possible[1])
         usual = (array >= entry.usual[0]) & (array <= entry.usual[1])
@@ -366,5 +366,5 @@ def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
         return mask
 
     return xr.apply_ufunc(
-        look, values, given, dask="parallelized", output_dtypes=[np.int32], keep_attrs=False
+        look, values, given, dask="parallelized", output_dtypes=[np.int64], keep_attrs=False
     )

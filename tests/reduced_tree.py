@@ -55,7 +55,7 @@ def measured(
 ) -> Measured:
     """A series with constant uncertainties."""
     array = xr.DataArray(np.asarray(values, dtype=float), dims="reading", coords=positions(depth))
-    reasons = xr.zeros_like(array, dtype=np.int32) + np.asarray(reason, dtype=np.int32)
+    reasons = xr.zeros_like(array, dtype=np.int64) + np.asarray(reason, dtype=np.int64)
     return Measured(
         array,
         xr.full_like(array, random),
@@ -96,7 +96,7 @@ def _raw(readings: int) -> dict[str, xr.Dataset]:
             ),
             "reason": (
                 "reading",
-                np.zeros(readings, dtype=np.int32),
+                np.zeros(readings, dtype=np.int64),
                 flags.reason_attributes("the row as read"),
             ),
         },

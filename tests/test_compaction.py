@@ -16,7 +16,7 @@ def _samples(n=60, scatter=0.0, u=0.01, seed=1, effects=None, a=0.7, length=900.
     depth = np.sort(rng.uniform(0, 400, n))
     values = a * np.exp(-depth / length) + rng.normal(0, np.hypot(scatter, u), n)
     array = xr.DataArray(values, dims="reading", coords={"depth": ("reading", depth)})
-    mask = xr.zeros_like(array, dtype=np.int32) + reason
+    mask = xr.zeros_like(array, dtype=np.int64) + reason
     return series.build({"porosity": Measured(array, u, effects or {}, mask)})
 
 
@@ -52,7 +52,7 @@ def test_effects_are_what_a_shifted_porosity_does():
 
 
 def test_flagged_porosities_are_left_out_and_counted():
-    reason = np.zeros(60, dtype=np.int32)
+    reason = np.zeros(60, dtype=np.int64)
     reason[:7] = flags.bit("inconsistent_masses")
     fit = compaction.fit(_samples(reason=reason), absolute_sigma=True)
     assert fit.dataset.attrs["points_used"] == 53

@@ -20,7 +20,7 @@ def _series(name, depth, values, u=0.01, effects=None, reason=0):
         np.asarray(values, float), dims="reading",
         coords={"depth": ("reading", np.asarray(depth, float), {"units": "m"})},
     )  # fmt: skip
-    mask = xr.zeros_like(array, dtype=np.int32) + reason
+    mask = xr.zeros_like(array, dtype=np.int64) + reason
     return series.build({name: Measured(array, u, effects or {}, mask)})
 
 
@@ -139,7 +139,7 @@ def test_unknown_uncertainty_stays_unknown():
 
 
 def test_flagged_readings_are_left_out():
-    reason = np.array([0, 0, flags.bit("no_decay"), 0, 0, 0], dtype=np.int32)
+    reason = np.array([0, 0, flags.bit("no_decay"), 0, 0, 0], dtype=np.int64)
     found = heatflow.bullard(
         _stations(reason=reason), heatflow.thermal_resistance(_uniform(), at=_stations()), **WATER
     )

@@ -108,7 +108,7 @@ def test_each_number_has_its_own_partners_and_raw_tables_work():
             "temperature": ("reading", [np.nan, 21.0], {"units": "degC"}),
             "set": ("reading", np.array(["A", "B"], dtype=object)),
             "flag": ("reading", np.array([1, 1], dtype=np.int8)),
-            "reason": ("reading", np.array([0, 0], dtype=np.int32)),
+            "reason": ("reading", np.array([0, 0], dtype=np.int64)),
         },
         coordinates,
     )

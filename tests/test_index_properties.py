@@ -188,7 +188,7 @@ def test_swapped_digits_are_flagged_among_neighbours():
     wet, dry, dry_volume, _ = _samples(30)
     wet[11] += 2.7
     found = _relations(wet, dry, dry_volume)
-    assert "spike" in flags.names(found["porosity_reason"][11])
+    assert "outlier_among_samples" in flags.names(found["porosity_reason"][11])
     dry_volume[20] *= 1.09
     found = _relations(wet, dry, dry_volume)
     assert "grain_density_outlier" in flags.names(found["grain_density_reason"][20])

@@ -279,7 +279,7 @@ def test_inflation_follows_the_autocorrelation():
 
 def test_excluded_runs_are_reduced_and_marked():
     table, _ = _simulated(2, 23)
-    reason = np.zeros(table.sizes["row"], np.int32)
+    reason = np.zeros(table.sizes["row"], np.int64)
     reason[: reason.size // 2] = flags.bit("excluded_by_user")
     reason[-3] = flags.bit("bad_cell")
     table["reason"] = ("row", reason)

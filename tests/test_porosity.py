@@ -69,11 +69,11 @@ def test_positions_must_agree():
 def _samples(n=21, bad=None):
     depth = np.linspace(0, 2, n)
     values = xr.DataArray(2.70 + 0.01 * depth, dims="reading", coords={"depth": ("reading", depth)})
-    reason = np.zeros(n, dtype=np.int32)
+    reason = np.zeros(n, dtype=np.int64)
     if bad is not None:
         values[bad] = 3.6
         reason[bad] = flags.bit("grain_density_outlier")
-    mask = xr.zeros_like(values, np.int32) + reason
+    mask = xr.zeros_like(values, np.int64) + reason
     return series.build({"grain_density": Measured(values, 0.005, {"balance": 0.003}, mask)})
 
 

@@ -211,7 +211,7 @@ def _series(values, places, name="bulk_density", unit="g/cm^3", u=0.01):
     }
     data = {name: ("reading", values, {"units": unit}),
             f"{name}_u_random": ("reading", np.full(words.size, u)),
-            f"{name}_reason": ("reading", np.zeros(words.size, dtype=np.int32))}  # fmt: skip
+            f"{name}_reason": ("reading", np.zeros(words.size, dtype=np.int64))}  # fmt: skip
     return xr.Dataset(data, coords)
 
 

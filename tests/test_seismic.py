@@ -16,7 +16,7 @@ def _series(name, values, u=0.0, effects=None, depth=None, reason=0):
     array = xr.DataArray(
         np.asarray(values, float), dims="reading", coords={"depth": ("reading", depth)}
     )
-    reason = xr.zeros_like(array, dtype=np.int32) + reason
+    reason = xr.zeros_like(array, dtype=np.int64) + reason
     return series.build({name: Measured(array, u, effects or {}, reason)})
 
 
@@ -52,7 +52,7 @@ def test_reflection_coefficient_of_a_step_and_of_a_common_scale():
 
 
 def test_flagged_readings_are_left_out_and_counted():
-    reason = np.array([0, flags.bit("void"), 0], dtype=np.int32)
+    reason = np.array([0, flags.bit("void"), 0], dtype=np.int64)
     z = _series("acoustic_impedance", [3.0, 9.0, 3.0], reason=reason)
     r = seismic.reflection_coefficient(z)
     np.testing.assert_allclose(r.reflection_coefficient, [0.0])

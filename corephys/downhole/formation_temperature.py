@@ -125,7 +125,7 @@ def equilibrium_temperature(
     radius, own, u_own = _tools(stations, tools)
     records = _records(table, stations)
     decays: list[formation_decay.Decay | None] = []
-    reason = np.zeros(number, np.int32)
+    reason = np.zeros(number, np.int64)
     for i, (time, temperature) in enumerate(records):
         probe = formation_decay.Probe(radius[i], own[i], values_k[i], capacity[i])
         usable = bool(np.isfinite([radius[i], own[i], values_k[i], capacity[i]]).all())
@@ -135,7 +135,7 @@ def equilibrium_temperature(
         decays.append(decay)
         reason[i] = _reason(decay, whole, time, usable)
     if "reason" in stations:
-        reason |= stations["reason"].values.astype(np.int32)
+        reason |= stations["reason"].values.astype(np.int64)
     relative = units.as_floats(
         heat_capacity_uncertainty, "1", "heat_capacity_uncertainty", optional=True
     )

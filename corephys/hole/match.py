@@ -231,7 +231,7 @@ def _reason(source: xr.Dataset, name: str) -> Any:
     for reason in (f"{name}_reason", "reason"):
         if reason in source and source[reason].dtype.kind in "iu":
             return np.asarray(source[reason].values)
-    return np.zeros(source["depth"].size, dtype=np.int32)
+    return np.zeros(source["depth"].size, dtype=np.int64)
 
 
 def _add(
@@ -248,7 +248,7 @@ def _add(
         random = np.asarray(source[f"{name}_u_random"].values, dtype=float)
     count = np.where(pairs.count, pairs.count, 1)
     u_random = np.sqrt(pairs.reduce(random[rows] ** 2, np.add, float)) / count
-    joined = pairs.reduce(reason[rows].astype(np.int32), np.bitwise_or, np.int32)
+    joined = pairs.reduce(reason[rows].astype(np.int64), np.bitwise_or, np.int64)
     joined[pairs.count == 0] |= flags.bit("missing_value")
     values = pairs.mean(np.asarray(variable.values, dtype=float)[rows])
     parts: dict[str, Any] = {

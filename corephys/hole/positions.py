@@ -109,10 +109,10 @@ def reasons(
 
     Returns
     -------
-    (n,) ndarray of int32
+    (n,) ndarray of int64
         Bits of :mod:`corephys.flags`.
     """
-    reason = np.zeros(len(table), dtype=np.int32)
+    reason = np.zeros(len(table), dtype=np.int64)
     reason[table.bad_rows] |= flags.bit("bad_cell")
     if positions is None:
         return reason

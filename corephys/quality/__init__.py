@@ -100,9 +100,9 @@ class _Look:
         self.noise = np.full(self.values.shape, np.nan)
         if f"{name}_u_random" in dataset:
             self.noise = np.asarray(dataset[f"{name}_u_random"].values, dtype=float)
-        self.reason = np.zeros(self.values.shape, dtype=np.int32)
+        self.reason = np.zeros(self.values.shape, dtype=np.int64)
         if f"{name}_reason" in dataset:
-            self.reason |= dataset[f"{name}_reason"].values.astype(np.int32)
+            self.reason |= dataset[f"{name}_reason"].values.astype(np.int64)
 
     @property
     def doubted(self) -> np.ndarray:

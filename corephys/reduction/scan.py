@@ -287,7 +287,7 @@ def _supplied_series(part: xr.Dataset, name: str) -> xr.Dataset:
         here.copy(deep=False, data=values),
         u,
         {},
-        here.copy(deep=False, data=reason.astype(np.int32)),
+        here.copy(deep=False, data=reason.astype(np.int64)),
     )
     return series.build({name: measured}, steps=("supplied already reduced",))
 

@@ -250,7 +250,7 @@ def _doubt(
     reason = bits(impossible, "inconsistent_masses")
     for name, word, floor in (
         ("grain_density", "grain_density_outlier", outliers.GRAIN_DENSITY_FLOOR),
-        ("porosity", "spike", outliers.POROSITY_FLOOR),
+        ("porosity", "outlier_among_samples", outliers.POROSITY_FLOOR),
     ):
         values = quantities[name].values
         depth = values.coords["depth"].values if "depth" in getattr(values, "coords", {}) else None

@@ -28,8 +28,8 @@ TOLERANCES = {
 def bits(mask: Any, word: str) -> Any:
     """The bit of a reason where the mask is true."""
     if hasattr(mask, "astype"):
-        return mask.astype(np.int32) * np.int32(flags.bit(word))
-    return np.int32(flags.bit(word) if mask else 0)
+        return mask.astype(np.int64) * np.int64(flags.bit(word))
+    return np.int64(flags.bit(word) if mask else 0)
 
 
 def consistency(
@@ -67,7 +67,7 @@ def consistency(
     if not reported:
         raise ValueError("no reported values given, such as bulk_density=table['bulk_density']")
     limits = {**TOLERANCES, **(tolerances or {})}
-    differences, apart = {}, np.int32(0)
+    differences, apart = {}, np.int64(0)
     for name, given in reported.items():
         if name not in PROPERTIES or name not in limits:
             known = ", ".join(limits)
@@ -84,7 +84,7 @@ def consistency(
     dataset = recomputed.copy()
     for name in PROPERTIES:
         reason = recomputed[f"{name}_reason"]
-        joined = (reason | apart).astype(np.int32).assign_attrs(reason.attrs)
+        joined = (reason | apart).astype(np.int64).assign_attrs(reason.attrs)
         flag = xr.apply_ufunc(
             flags.from_reason, joined, dask="parallelized", output_dtypes=[np.int8]
         )

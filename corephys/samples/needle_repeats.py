@@ -59,7 +59,7 @@ def combine_repeats(dataset: xr.Dataset) -> xr.Dataset:
     combined = np.where(used > 0, mean(value), np.nan)
     deviation = np.where(use, value - combined[group], 0.0)
     u, disagree = _uncertainty(random, deviation, weight, use, group, used, combined)
-    reason = np.zeros(number, np.int32)
+    reason = np.zeros(number, np.int64)
     # The reasons of the runs that went in; of all runs where none could.
     np.bitwise_or.at(reason, group, np.where(use | (used == 0)[group],
                                              dataset[f"{_NAME}_reason"].values, 0))  # fmt: skip

@@ -96,9 +96,9 @@ def _row_reasons(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Rows that may be used, and the reasons that all rows of a run share."""
     if "reason" not in table:
-        return np.ones(order.size, bool), np.zeros(starts.size, np.int32)
-    reasons = np.asarray(table["reason"].values, dtype=np.int32)[order]
-    shared = np.bitwise_and.reduceat(reasons, starts).astype(np.int32)
+        return np.ones(order.size, bool), np.zeros(starts.size, np.int64)
+    reasons = np.asarray(table["reason"].values, dtype=np.int64)[order]
+    shared = np.bitwise_and.reduceat(reasons, starts).astype(np.int64)
     lengths = np.diff(np.append(starts, order.size))
     own = reasons & ~np.repeat(shared, lengths)  # an excluded run is still reduced, and marked
     return flags.from_reason(own) <= flags.SUSPECT, shared

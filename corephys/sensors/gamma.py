@@ -207,7 +207,7 @@ def bulk_density(
         fluid = _fluid_reading(inputs[5], cal)
         return series.apply(
             density_kernel, *inputs[:5], fluid, intercept, slope, outputs=5,
-            dtypes=[float, float, np.int32, float, float], coefficients=cal.coefficients,
+            dtypes=[float, float, np.int64, float, float], coefficients=cal.coefficients,
             dead_time=cal.dead_time, background=cal.background_rate, real_time=cal.real_time,
             domain=cal.domain,
             decay_constant=np.log(2.0) / units.as_floats(half_life, "s", "half_life"),
@@ -247,8 +247,8 @@ _STEPS = (
 
 def _join(found: Any, given: Any) -> Any:
     return xr.apply_ufunc(
-        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int32]
-    ).astype(np.int32)
+        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int64]
+    ).astype(np.int64)
 
 
 def _fluid_reading(true: Any, cal: Calibration) -> Any:

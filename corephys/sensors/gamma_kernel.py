@@ -42,7 +42,7 @@ def density_kernel(
     Returns
     -------
     tuple of ndarray, (n,)
-        rho and u_random [g/cm^3] and int32 reasons, then with ``path`` the areal density x
+        rho and u_random [g/cm^3] and int64 reasons, then with ``path`` the areal density x
         [g/cm^2] and -d ln I/dx [cm^2/g].
 
     Notes
@@ -54,7 +54,7 @@ def density_kernel(
     flat = [np.ravel(np.broadcast_to(a, shape)) if np.ndim(a) else float(a) for a in arrays]
     size = int(np.prod(shape))
     rho, u = np.empty(size), np.empty(size)
-    reason = np.zeros(size, dtype=np.int32)
+    reason = np.zeros(size, dtype=np.int64)
     length = min(BLOCK, size)
     x = np.empty(size if path else length)
     root = np.empty(size if path else length)

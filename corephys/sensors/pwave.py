@@ -37,7 +37,7 @@ def velocity_kernel(
     Returns
     -------
     tuple of ndarray
-        Velocity [m/s], path in the core [mm], time in the core [us], int32 reasons. Velocity is
+        Velocity [m/s], path in the core [mm], time in the core [us], int64 reasons. Velocity is
         NaN where path or time is not positive.
 
     Notes
@@ -53,7 +53,7 @@ def velocity_kernel(
     with np.errstate(divide="ignore", invalid="ignore"):
         speed = 1e3 * path / net
     refused = (net <= 0.0) | (path <= 0.0)
-    reason = np.where(refused, flags.bit("impossible_value"), 0).astype(np.int32)
+    reason = np.where(refused, flags.bit("impossible_value"), 0).astype(np.int64)
     return np.where(refused, np.nan, speed), path, net, reason
 
 
@@ -137,7 +137,7 @@ def velocity(
         walls,
         units.as_floats(gap, "mm", "gap"),
         outputs=4,
-        dtypes=[float, float, float, np.int32],
+        dtypes=[float, float, float, np.int64],
         wall=units.as_floats(wall, "mm", "wall"),
         delay=used.delay,
         liner_delay=used.liner_delay,
@@ -223,5 +223,5 @@ def _low(amplitude: Any, gate: Any) -> Any:
 
 def _join(found: Any, given: Any) -> Any:
     return xr.apply_ufunc(
-        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int32]
+        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int64]
     )

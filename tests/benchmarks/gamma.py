@@ -50,7 +50,7 @@ def baseline(frame):
     f["u_density"] = abs(SLOPE) / DIAMETER * f["u_log"] / f["root"]
     saturated = (f["net"] <= 0) | (f["live"] <= 0)
     beyond = (f["areal"] < DOMAIN[0]) | (f["areal"] > DOMAIN[1])
-    f["reason"] = np.int32(0)
+    f["reason"] = np.int64(0)
     f.loc[beyond, "reason"] = flags.bit("beyond_calibration")
     f.loc[saturated, "reason"] = flags.bit("counter_saturated")
     f["flag"] = np.int8(flags.GOOD)
