@@ -133,9 +133,10 @@ class CompactionFit:
         lines = [f"porosity = {at_zero:.4f} exp(-z / {length:.0f} m)"]
         for name, digits in (("surface_porosity", 4), ("decay_length", 0)):
             u, s = float(d[f"{name}_u_random"]), float(d[f"{name}_u_systematic"])
+            unit = "" if d[name].attrs["units"] == "1" else f" {d[name].attrs['units']}"
+            known = [f"± {part:.{digits}f}" if part == part else "unknown" for part in (u, s)]
             lines.append(
-                f"  {d[name].attrs['long_name']}: ± {u:.{digits}f} random, ± {s:.{digits}f} "
-                f"systematic{'' if d[name].attrs['units'] == '1' else ' ' + d[name].attrs['units']}"
+                f"  {d[name].attrs['long_name']}: {known[0]} random, {known[1]} systematic{unit}"
             )
         a = d.attrs
         lines.append(f"  {a['points_used']} points used, {a['points_left_out']} left out")
