@@ -66,7 +66,7 @@ def density_kernel(
             *(a[part] if isinstance(a, np.ndarray) else a for a in flat),
             rho[part], u[part], reason[part], x[inside], root[inside],
             scratch[:, : part.stop - start],
-            coefficients, dead_time if real_time else 0.0, background, domain, decay_constant,
+            coefficients, dead_time if real_time else 0.0, background, domain, decay_constant, path,
         )  # fmt: skip
     found = (rho, u, reason, x, root) if path else (rho, u, reason)
     return tuple(part.reshape(shape) for part in found)
@@ -74,7 +74,7 @@ def density_kernel(
 
 def _density_block(
     n, t, elapsed, d, bore, fluid, intercept, slope, rho, u, reason, x, root, scratch,
-    c, tau, background, domain, decay_constant,
+    c, tau, background, domain, decay_constant, path,
 ) -> None:  # fmt: skip
     """One block, every step into memory that is already in the cache."""
     rate, work = scratch
@@ -91,29 +91,32 @@ def _density_block(
         np.divide(u, work, out=u)
         rate -= background
         np.divide(u, rate, out=u)  # standard uncertainty of ln I
-        # A live time of zero or less gives a rate that is not positive or not finite.
-        lost = None if rate.min() > 0.0 else ~((rate > 0.0) & (work > 0.0))
         np.log(rate, out=rate)
         # The logarithm of the decay is a product; the factor itself would cost a power a reading.
-        rate += elapsed * decay_constant
+        np.multiply(elapsed, decay_constant, out=work)
+        rate += work
         # x = 2 (c0 - y) / (s - c1), s = sqrt(c1^2 - 4 c2 (c0 - y)) = -d ln I/dx: no limit at c2=0.
         np.subtract(c0, rate, out=rate)
         np.multiply(rate, -4.0 * c2, out=root)
         root += c1 * c1
         np.sqrt(root, out=root)
         np.subtract(root, c1, out=work)
-        np.divide(rate, work, out=x)
-        x *= 2.0
-        np.multiply(x, per_x, out=rho)
+        np.divide(rate, work, out=x)  # half of x
+        np.multiply(x, 2.0 * per_x, out=rho)
         rho += offset
         np.divide(u, root, out=u)
         u *= np.abs(per_x)
-        outside = not (x.min() >= domain[0] and x.max() <= domain[1])
-    if outside:
-        reason[(x < domain[0]) | (x > domain[1])] = flags.bit("beyond_calibration")
-        if lost is None and not np.isfinite(x).all():
-            lost = ~np.isfinite(x)
-    if lost is not None:
+        outside = not (2.0 * x.min() >= domain[0] and 2.0 * x.max() <= min(domain[1], 1e300))
+        if path:
+            x *= 2.0
+    if not outside:
+        return
+    # Only a block that leaves the calibration can hold a rate or a live time that is not positive.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        areal = x if path else 2.0 * x
+        reason[(areal < domain[0]) | (areal > domain[1])] = flags.bit("beyond_calibration")
+        live = t - tau * n
+        lost = ~((live > 0.0) & (n / live - background > 0.0))
         reason[lost] = flags.bit("counter_saturated")
         rho[lost] = np.nan
         u[lost] = np.nan
