@@ -348,9 +348,10 @@ def as_floats(
         raise UnitError(f"{name}: expected {unit}, got {given!r}: {error}") from None
     if factor == 1.0 and offset == 0.0:
         return magnitude
-    if hasattr(magnitude, "dims"):
+    if hasattr(type(magnitude), "dims"):
         # Already a copy of our own; arithmetic on a DataArray costs ten times its data here.
-        magnitude.data = magnitude.data * factor + offset if offset else magnitude.data * factor
+        data = magnitude.variable.data
+        magnitude.variable.data = data * factor + offset if offset else data * factor
         return magnitude
     return magnitude * factor + offset if offset else magnitude * factor
 
@@ -361,9 +362,10 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
             return read_scalar(value)
         except UnitError as error:
             raise UnitError(f"{name}: {error}. Expected a quantity in {unit}") from None
-    if hasattr(value, "magnitude") and hasattr(value, "units"):
-        return value.magnitude, _spell(tuple(value.unit_items()))
-    if hasattr(value, "dims") and hasattr(value, "attrs"):
+    # The class is asked, not the value: a DataArray or a Quantity that lacks an attribute searches
+    # its coordinates or formats its numbers before it says so.
+    kind_of = type(value)
+    if hasattr(kind_of, "dims") and hasattr(kind_of, "attrs"):
         given = value.attrs.get("units")
         if given is None:
             raise UnitError(
@@ -375,8 +377,10 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
             raise UnitError(f"{name}: expected numbers in {unit}, got values of type {value.dtype}")
         bare = value.drop_attrs(deep=False)
         if kind != "f":
-            bare.data = bare.data.astype(float)
+            bare.variable.data = bare.variable.data.astype(float)
         return bare, str(given)
+    if hasattr(kind_of, "magnitude") and hasattr(kind_of, "units"):
+        return value.magnitude, _spell(tuple(value.unit_items()))
     if hasattr(value, "citation") and hasattr(value, "unit"):
         return value.value, value.unit
     if unit == "1" and isinstance(value, (int, float, np.ndarray, np.number)):

@@ -52,6 +52,13 @@ def test_quantity_and_data_array_agree():
     assert by_array.attrs == {}
 
 
+def test_the_callers_array_stays_as_it_was():
+    array = xr.DataArray([1.0, 2.0], dims="reading", attrs={"units": "g/cm^3"}, name="rho")
+    units.as_floats(array, "kg/m^3", "x")
+    np.testing.assert_array_equal(array.values, [1.0, 2.0])
+    assert array.attrs == {"units": "g/cm^3"}
+
+
 def test_data_array_without_units_is_refused():
     with pytest.raises(units.UnitError, match="no 'units' attribute"):
         units.as_floats(xr.DataArray([1.0]), "m", "depth")
