@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, uncertainty, units
+from corephys.numerics.line import Line
 from corephys.products.heatflow_carriers import CARRIERS, Points, merge, resistance, scatter
 from corephys.products.heatflow_line import best_line, exceeded, line_effects, student, with_excess
 from corephys.uncertainty import Measured
@@ -179,8 +180,8 @@ def bullard(
     T = T0 + q R (Bullard 1939, Proceedings of the Royal Society A 173, 474): steady, vertical
     conduction without sources. The most likely line with errors in both axes and correlated
     resistances (York and others 2004, American Journal of Physics 72, 367, for full covariances).
-    Effects by doing the fit again with both axes moved by one standard uncertainty of a source
-    either way. Where chi-square exceeds its degrees of freedom an independent scatter of the
+    Effects go through the line to first order, with both axes moved by one standard uncertainty
+    of a source. Where chi-square exceeds its degrees of freedom an independent scatter of the
     temperatures, as large as makes it equal, is added to their variances (Mandel and Paule 1970,
     Analytical Chemistry 42, 1194). A chi-square that chance exceeds in less than 1 % of holes
     flags the fit, by the F distribution with the degrees of freedom of the natural scatter below,
@@ -188,24 +189,16 @@ def bullard(
     for the random part. Where the uncertainty of any point is not known the points weigh by what
     is known and the random uncertainty is NaN.
     """
-    base, points, used = _bullard_points(temperature, resistance, allow)
-    stations = points
+    base, stations, used = _bullard_points(temperature, resistance, allow)
+    points = stations
     if bottom_water_temperature is not None:
         points = _with_seafloor(
-            points, bottom_water_temperature, bottom_water_temperature_uncertainty
+            stations, bottom_water_temperature, bottom_water_temperature_uncertainty
         )
     number = points[0].size
-    if number < 3:
-        raise ValueError(f"{number} usable points make no line with an uncertainty; it needs three")
-    x, y, cx, cy, _ = points
-    first, known = best_line(x, y, cx, cy)
-    line = first
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
-    probability = exceeded(line, freedom)
-    excess = 0.0
-    if line.chi_square > line.degrees_of_freedom and known:
-        line, excess = with_excess(points, line)
-    effects = line_effects((x, y, cx, cy + excess**2, points[4]), line)
+    line, effects, first, excess, known = _fitted(points)
+    probability = exceeded(first, freedom)
     reason = flags.bit("poor_fit") if probability < 0.01 else 0
     spread = 1.0 if known else float("nan")
     quantities = {
@@ -233,8 +226,21 @@ def bullard(
     )
     dataset["heat_flow_interval"] = _interval(quantities["heat_flow"], line.degrees_of_freedom)
     if bottom_water_temperature is not None and used >= 3:
-        dataset.update(_without_seafloor(stations, float(y[-1])))
+        dataset.update(_without_seafloor(stations, float(points[1][-1])))
     return dataset
+
+
+def _fitted(points: Any) -> tuple[Line, dict[str, np.ndarray], Line, float, bool]:
+    """Line and effects, the line before any excess scatter, that scatter [K], and what is known."""
+    x, y, cx, cy, effects = points
+    if x.size < 3:
+        raise ValueError(f"{x.size} usable points make no line with an uncertainty; it needs three")
+    first, known = best_line(x, y, cx, cy)
+    line, excess = first, 0.0
+    if first.chi_square > first.degrees_of_freedom and known:
+        line, excess = with_excess(points, first)
+    shifts = line_effects((x, y, cx, cy + excess**2, effects), line)
+    return line, shifts, first, excess, known
 
 
 def _bullard_points(temperature: Any, resistance: xr.Dataset, allow: tuple[str, ...]) -> Any:
@@ -332,17 +338,19 @@ def compare_carriers(
     """
     depths = _points(conductivity, allow)[0].depth.size
     ways = [way for way in CARRIERS if way != "trend" or depths >= 3]
-    results = [
-        bullard(
-            temperature, thermal_resistance(conductivity, at=temperature, how=way, allow=allow),
-            bottom_water_temperature=bottom_water_temperature,
-            bottom_water_temperature_uncertainty=bottom_water_temperature_uncertainty, allow=allow,
-        )
-        for way in ways
-    ]  # fmt: skip
-    flow = np.array([float(result["heat_flow"]) for result in results])
-    total = [float(uncertainty.total(result, "heat_flow")) for result in results]
-    reduced = [result.attrs["reduced_chi_square"] for result in results]
+    flow, total, reduced = np.empty((3, len(ways)))
+    for i, way in enumerate(ways):
+        resistance = thermal_resistance(conductivity, at=temperature, how=way, allow=allow)
+        points = _bullard_points(temperature, resistance, allow)[1]
+        if bottom_water_temperature is not None:
+            points = _with_seafloor(
+                points, bottom_water_temperature, bottom_water_temperature_uncertainty
+            )
+        line, effects, first, _, known = _fitted(points)
+        systematic = sum(shift[1] ** 2 for shift in effects.values()) if effects else np.nan
+        random = line.slope_uncertainty if known else np.nan
+        flow[i], total[i] = 1e3 * line.slope, 1e3 * np.sqrt(random**2 + systematic)
+        reduced[i] = first.chi_square / first.degrees_of_freedom
     unit = {"units": "mW/m^2"}
     return xr.Dataset(
         {

@@ -282,7 +282,9 @@ def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:
     if isinstance(values, xr.DataArray):
         return values.rename(None).assign_attrs(units="1", long_name=words)
     array = np.broadcast_to(np.asarray(values, dtype=float), like.shape)
-    return like.copy(data=array.copy()).drop_attrs().assign_attrs(units="1", long_name=words)
+    placed = like.copy(deep=False, data=array.copy())
+    placed.attrs = {"units": "1", "long_name": words}
+    return placed
 
 
 def phase_relations_from_water_content(

@@ -9,7 +9,6 @@ local codes and licensed practice. Nothing here tells the state of a source's sh
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -25,7 +24,7 @@ from corephys.sensors.gamma_steps import (
     electron_scale,
     electron_step,
 )
-from corephys.uncertainty import Measured, covariance_effects
+from corephys.uncertainty import Measured, bare, covariance_effects
 
 __all__ = [
     "Calibration", "annulus_step", "apparent_density", "bulk_density", "calibrate",
@@ -183,18 +182,21 @@ def bulk_density(
     series.require_same_positions(
         counts=counts, time=time, core_diameter=core_diameter, elapsed=elapsed
     )
+    here = units.as_floats(counts, "count", "counts")
+    # Positions have been compared: from here on arithmetic works without coordinates.
     inputs = [
-        units.as_floats(counts, "count", "counts"),
-        units.as_floats(time, "s", "time"),
-        units.as_floats(elapsed, "s", "elapsed"),
-        units.as_floats(core_diameter, "cm", "core_diameter"),
-        units.as_floats(bore, "cm", "bore"),
-        units.as_floats(annulus_density, "g/cm^3", "annulus_density"),
+        bare(here),
+        bare(units.as_floats(time, "s", "time")),
+        bare(units.as_floats(elapsed, "s", "elapsed")),
+        bare(units.as_floats(core_diameter, "cm", "core_diameter")),
+        bare(units.as_floats(bore, "cm", "bore")),
+        bare(units.as_floats(annulus_density, "g/cm^3", "annulus_density")),
     ]
     rg = series.unpack(
         grain_density, "grain_density", uncertainty_given=grain_density_uncertainty,
         source="grain_density",
     )  # fmt: skip
+    rg.values = bare(rg.values)
     rf = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
     ratio = grain_electron_ratio
     u_d = units.as_floats(
@@ -214,12 +216,14 @@ def bulk_density(
         )  # fmt: skip
 
     rho, u_random, found, x, root = run(calibration, rg.values, ratio.value)
-    measured = Measured(rho, u_random, {}, _join(found, reason))
+    measured = Measured(_placed(rho, here), u_random, {}, _join(found, bare(reason)))
     if effects:
         measured.effects = {
-            **_diameter_effect(u_d, x, inputs, calibration, rho, rg, rf, ratio,
+            **_diameter_effect(u_d, x, inputs, calibration, rg, rf, ratio,
                                pore_water_electron_ratio),
-            **_calibration_effects(run, calibration, rho, x, root, inputs[3], rg, ratio),
+            **_coefficient_effects(calibration, x, root, inputs[3], rg, rf, ratio,
+                                   pore_water_electron_ratio),
+            **_chain_effects(run, calibration, rho, rg, ratio),
         }  # fmt: skip
     dataset = series.build(
         {"bulk_density": measured},
@@ -229,11 +233,18 @@ def bulk_density(
             "grain_electron_ratio": str(ratio), "calibration": calibration.describe(),
         },
     )  # fmt: skip
-    apparent = x / inputs[4]
     entry = vocabulary.term("apparent_density")
+    apparent = _placed(x / inputs[4], here)
     apparent.attrs = {"units": entry.unit, "long_name": entry.long_name}
     dataset["apparent_density"] = apparent
     return dataset
+
+
+def _placed(values: Any, here: Any) -> xr.DataArray:
+    """Values of a kernel on the positions of the counts."""
+    if isinstance(here, xr.DataArray) and getattr(values, "dims", ()) == here.dims:
+        return here.copy(deep=False, data=values.data)
+    return xr.DataArray(values, dims=("reading",) if np.ndim(values) == 1 else None)
 
 
 _STEPS = (
@@ -259,15 +270,11 @@ def _fluid_reading(true: Any, cal: Calibration) -> Any:
     )
     sea = constants.CONSTANTS["sea_water_electron_ratio"].value
     reading = cal.water_density + (true * sea - water) / slope_n
-    return (
-        xr.where(true > 0.0, reading, 0.0)
-        if hasattr(true, "dims")
-        else (reading if true > 0.0 else 0.0)
-    )
+    return reading * (true > 0.0)
 
 
 def _diameter_effect(
-    u_d: Any, x: Any, inputs: list[Any], cal: Calibration, rho: Any, rg: Measured, rf: Any,
+    u_d: Any, x: Any, inputs: list[Any], cal: Calibration, rg: Measured, rf: Any,
     ratio: Constant, z_fluid: Constant,
 ) -> dict[str, Any]:  # fmt: skip
     diameter, bore, fluid = inputs[3], inputs[4], _fluid_reading(inputs[5], cal)
@@ -276,22 +283,27 @@ def _diameter_effect(
     return {"core_diameter": partial * (float("nan") if u_d is None else u_d)}
 
 
-def _calibration_effects(
-    run: Any, cal: Calibration, rho: Any, x: Any, root: Any, diameter: Any, rg: Measured,
-    ratio: Constant,
+def _coefficient_effects(
+    cal: Calibration, x: Any, root: Any, diameter: Any, rg: Measured, rf: Any, ratio: Constant,
+    z_fluid: Constant,
 ) -> dict[str, Any]:  # fmt: skip
-    """Effects of the coefficients by derivative, of the nuisances by doing the chain again."""
-    # d rho / d x = slope / d, recovered from the electron step that rho and x already hold.
-    shifted = run(replace(cal, coefficients=cal.coefficients + np.array([1e-6, 0, 0])), rg.values,
-                  ratio.value)[0]  # fmt: skip
-    per_c0 = (shifted - rho) / 1e-6
+    """Effects of the fitted coefficients: d rho/d c_j = (slope / d) x^j / (-d ln I/dx)."""
+    _, slope = electron_scale(cal, rg.values, rf, ratio.value, z_fluid.value)
+    per_c0 = slope / (diameter * root)
     partials = [per_c0, per_c0 * x, per_c0 * x * x][: cal.covariance.shape[0]]
-    effects = covariance_effects(partials, cal.covariance, "gamma_calibration")
-    for source, other in cal.shifted.items():
-        effects[source] = run(other, rg.values, ratio.value)[0] - rho
+    return covariance_effects(partials, cal.covariance, "gamma_calibration")
+
+
+def _chain_effects(
+    run: Any, cal: Calibration, rho: Any, rg: Measured, ratio: Constant
+) -> dict[str, Any]:
+    """Effects of what standards and readings share: the whole chain is done again."""
+    effects = {
+        source: run(other, rg.values, ratio.value)[0] - rho for source, other in cal.shifted.items()
+    }
     effects["grain_electron_ratio"] = run(cal, rg.values, ratio.value + ratio.uncertainty)[0] - rho
     step = 0.01
     per_grain = (run(cal, rg.values + step, ratio.value)[0] - rho) / step
     for source, effect in rg.effects.items():
-        effects[source] = effects.get(source, 0.0) + per_grain * effect
+        effects[source] = effects.get(source, 0.0) + per_grain * bare(effect)
     return effects
