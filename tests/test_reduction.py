@@ -208,3 +208,52 @@ def test_a_wrong_recipe_file_is_status_one(folder, tmp_path, capsys):
     arguments = ["reduce", str(folder), "--out", str(tmp_path / "o"), "--recipe", str(recipe)]
     assert command.main([*arguments, "--no-report"]) == 1
     assert "did you mean 'dead_time'" in capsys.readouterr().err
+
+
+def _without(table, start):
+    def change(tables):
+        frame = tables[table]
+        tables[table] = frame.drop(columns=[c for c in frame.columns if c.startswith(start)])
+
+    return change
+
+
+def _set(table, start, value):
+    def change(tables):
+        frame = tables[table]
+        column = next(c for c in frame.columns if c.startswith(start))
+        tables[table] = frame.assign(**{column: value(frame[column])})
+
+    return change
+
+
+HARD = {
+    "no radius of the needle": (_without("samples/needle", "radius"), None),
+    "no amplitudes": (_without("scan/pwave", "amplitude"), None),
+    "no counting dates": (_without("scan/gamma", "time"), None),
+    "no tools": (lambda tables: tables.pop("downhole/tools"), "formation temperature"),
+    "counts of zero": (_set("scan/gamma", "counts", lambda v: v * 0), "seismic"),
+    "negative travel times": (_set("scan/pwave", "travel_time", lambda v: v * 0 - 5.0), "seismic"),
+    "dry above wet": (_set("samples/index_properties", "dry_mass", lambda v: v * 3), "compaction"),
+    "a station that never cools": (
+        _set("downhole/formation_temperature", "temperature", lambda v: v * 0 + 5.0), "heat flow",
+    ),
+    "time that runs backwards": (
+        _set("samples/needle", "time", lambda v: v.to_numpy()[::-1]), "formation temperature",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", list(HARD))
+def test_a_hole_with_a_bad_table_still_reduces_and_says_what_is_missing(fault):
+    change, skipped = HARD[fault]
+    tables, settings, _ = simulate_tables(3001, small=True)
+    change(tables)
+    result = cp.reduce(cp.hole_from_tables(tables, settings))
+    summary = json.loads(result.attrs["summary"])
+    assert set(summary["skipped"]) >= ({skipped} if skipped else set())
+    if skipped is None:
+        assert set(summary["skipped"]) == {"supplied values"}
+    for entry in summary["quantities"]:
+        data = series.leaf(result, entry["path"])
+        assert entry["readings"] == np.size(data[f"{entry['name']}_flag"])

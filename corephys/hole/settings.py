@@ -89,7 +89,8 @@ def check(settings: dict[str, Any]) -> list[Problem]:
         what = "[hole] gives no name"
         problems.append(Problem(FILE, None, "name", what, 'Add name = "..." under [hole]'))
     for key in hole:
-        guess = "" if key in _HOLE_KEYS else nearest(key, _HOLE_KEYS)
+        known = key.removesuffix("_uncertainty") in _HOLE_KEYS
+        guess = "" if known else nearest(key, _HOLE_KEYS)
         if guess and guess not in hole:
             what = f"[hole] has no setting {key!r}"
             problems.append(Problem(FILE, None, key, what, f"Write {guess!r}"))

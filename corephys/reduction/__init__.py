@@ -132,6 +132,7 @@ def _assemble(context: Context, skipped: dict[str, str]) -> xr.DataTree:
     attributes = provenance.root_attributes(
         context.recipe.to_json(), context.hole.attrs.get("input_sha256", "{}"), __version__
     )
-    summary = summarise(context.results, skipped, context.notes, context.levels)
+    notes = list(dict.fromkeys(context.notes))
+    summary = summarise(context.results, skipped, notes, context.levels)
     tree.attrs = {**context.hole.attrs, **attributes, "summary": json.dumps(summary)}
     return tree

@@ -40,6 +40,11 @@ def seismic_properties(context: Context) -> None:
     at_velocity = positions.match(density, to=velocity, within="2 cm", how="nearest", allow=allow)
     impedance = seismic.acoustic_impedance(at_velocity, velocity)
     context.results["products/impedance"] = impedance
+    for name, data in (("acoustic_impedance", impedance), ("p_wave_velocity", velocity)):
+        usable = flags.usable(data[f"{name}_flag"].values, context.levels)
+        if int((usable & np.isfinite(data[name].values)).sum()) < 2:
+            words = name.replace("_", " ")
+            raise Skipped(f"fewer than two usable readings of {words}: no reflections, no time")
     context.results["products/reflection_coefficient"] = seismic.reflection_coefficient(
         impedance, allow=context.levels
     )

@@ -207,6 +207,7 @@ def velocity(context: Context) -> None:
     liner = section_values(context.hole, table, "liner", "full")
     here = table["travel_time"]
     amplitude = table.get("amplitude")
+    context.objects["velocity_measured"] = True  # and not supplied: it has pulses of its own
     calibration = context.objects["pwave_calibration"]
     stated = (
         {}
@@ -315,6 +316,7 @@ def scan_flags(context: Context) -> None:
         if "properties/density" in found:
             beside["bulk_density"] = found["properties/density"]
         found["properties/velocity"] = quality.flag(
-            found["properties/velocity"], "p_wave_velocity", amplitude=amplitude,
+            found["properties/velocity"], "p_wave_velocity",
+            amplitude=amplitude if context.objects.get("velocity_measured") else None,
             companions=beside, **shared,
         )  # fmt: skip

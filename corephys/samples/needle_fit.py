@@ -53,11 +53,11 @@ def fit(
     """
     some = inside.sum(axis=1) >= FEWEST_INSIDE
     arrays = (time, temperature, before_time, before_temperature, inside, line, early)
-    part = _fit_all(*(array[some] for array in arrays))
-    whole = {}
-    for item in fields(Fit):
-        whole[item.name] = np.full(some.size, np.nan)
-        whole[item.name][some] = getattr(part, item.name)
+    whole = {item.name: np.full(some.size, np.nan) for item in fields(Fit)}
+    if some.any():
+        part = _fit_all(*(array[some] for array in arrays))
+        for name, values in whole.items():
+            values[some] = getattr(part, name)
     return Fit(**whole)
 
 
