@@ -81,7 +81,10 @@ def test_grain_density_is_carried_with_its_effects():
     result = porosity.grain_density_at(_samples(bad=7), to=_density())
     np.testing.assert_allclose(result.grain_density, [2.70, 2.71, 2.72], atol=0.002)
     np.testing.assert_allclose(result.grain_density_effects.sel(source="balance"), 0.003)
-    assert (result.grain_density_effects.sel(source="grain_density") > 0).all()
+    ours = [s for s in result.source.values if s.startswith("grain_density")]
+    own = (result.grain_density_effects.sel(source=ours) ** 2).sum("source")
+    assert (own > 0).all()  # every reading lies in one stretch
+    assert ours == ["grain_density_1", "grain_density_2", "grain_density_3", "grain_density_4"]
     assert flags.names(int(result.grain_density_reason[0])) == ["interpolated_input"]
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 
+import numpy as np
 import xarray as xr
 
 from corephys.vocabulary import TERMS
@@ -48,12 +50,17 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
 
 
 def _budget(result: xr.Dataset, name: str) -> str:
-    """Median standard uncertainty of a quantity by source, largest first."""
-    effects = abs(result[f"{name}_effects"])
-    other = [dim for dim in effects.dims if dim != "source"]
-    sizes = effects.median(other) if other else effects
-    shares = {str(s): float(v) for s, v in zip(sizes["source"].values, sizes.values, strict=True)}
-    shares["random"] = float(result[f"{name}_u_random"].median())
+    """Root mean square uncertainty of a quantity by source, numbered ones together."""
+    effects = result[f"{name}_effects"].values.reshape(result.sizes["source"], -1)
+    known = np.isfinite(effects)
+    count = known.sum(axis=1)
+    total = np.where(known, effects, 0.0) ** 2
+    squares = np.where(count > 0, total.sum(axis=1) / np.maximum(count, 1), np.nan)
+    variances = {"random": float((result[f"{name}_u_random"] ** 2).mean())}
+    for source, square in zip(result["source"].values, squares, strict=True):
+        stem = re.sub(r"_\d+$", "", str(source))
+        variances[stem] = variances.get(stem, 0.0) + float(square)
+    shares = {source: variance**0.5 for source, variance in variances.items()}
     ranked = sorted(shares.items(), key=lambda item: -item[1] if item[1] == item[1] else 0.0)
     shown = ", ".join(f"{s.replace('_', ' ')} {v:.2g}" for s, v in ranked if v != 0.0)
     return f"uncertainty of {name.replace('_', ' ')} [{TERMS[name].unit}], k = 1: {shown}"

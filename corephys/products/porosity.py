@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from corephys.uncertainty import Measured
 __all__ = ["from_density", "grain_density_at"]
 
 _C = constants.CONSTANTS
+MOST_STRETCHES = 8  # of depth whose grain density errs on its own; each costs an array
 
 
 def porosity_kernel(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any, Any]:
@@ -124,9 +126,10 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
     Returns
     -------
     Dataset
-        ``grain_density`` [g/cm^3] at the positions of ``to``, flagged ``interpolated_input``. Its
-        natural scatter between samples is the effect ``grain_density``, shared by neighbouring
-        readings; the effects of the samples, such as ``balance``, go along.
+        ``grain_density`` [g/cm^3] at the positions of ``to``, flagged ``interpolated_input``. The
+        error of the carried value is the effect ``grain_density_1`` to ``grain_density_8``, one a
+        stretch of depth with samples of its own: shared by its readings, another error in the
+        next stretch. The effects of the samples, such as ``balance``, go along.
 
     Raises
     ------
@@ -156,19 +159,38 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
         # a few of them is as uncertain as their own errors allow.
         seen = 1.4826 * float(np.median(np.abs(picked.values - smooth)))
         own = float(np.nan_to_num(np.nanmedian(picked.u_random)))
-        scatter = float(np.hypot(np.sqrt(max(seen**2 - own**2, 0.0)), own / np.sqrt(neighbours)))
+        # A median absolute deviation of n values is itself uncertain by 1.16 / sqrt(n).
+        real = seen > own * (1.0 + 1.16 / np.sqrt(depth.size))
+        natural = np.sqrt(seen**2 - own**2) if real else 0.0
+        scatter = float(np.hypot(natural, own / np.sqrt(neighbours)))
     positions = to["depth"]
 
     def carry(values: Any) -> xr.DataArray:
         return positions.copy(deep=False, data=np.interp(target, depth, np.asarray(values)))
 
     effects: dict[str, Any] = {source: carry(e) for source, e in picked.effects.items()}
-    effects["grain_density"] = scatter
+    effects.update(_by_stretch(scatter, depth, positions, neighbours))
     result = Measured(carry(smooth), 0.0, effects, flags.bit("interpolated_input"))
     return series.build(
         {"grain_density": result},
         steps=(f"grain density of {depth.size} samples, running median of {neighbours}, linear",),
     )
+
+
+def _by_stretch(
+    scatter: float, depth: np.ndarray, positions: xr.DataArray, neighbours: int
+) -> dict[str, Any]:
+    """One effect a stretch of depth: medians that share no sample err independently."""
+    stretches = int(np.clip(depth.size // neighbours, 1, MOST_STRETCHES))
+    if stretches == 1:
+        return {"grain_density": scatter}
+    groups = np.array_split(depth, stretches)
+    ends = [0.5 * (a[-1] + b[0]) for a, b in pairwise(groups)]
+    here = np.searchsorted(ends, positions.values)
+    return {
+        f"grain_density_{k + 1}": positions.copy(deep=False, data=np.where(here == k, scatter, 0.0))
+        for k in range(stretches)
+    }
 
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:
