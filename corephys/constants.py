@@ -57,7 +57,7 @@ _ROWS = (
     ("calcite_electron_ratio", 0.499569, "mol/g", 1e-5, _XRAYLIB, "library"),
     ("kaolinite_electron_ratio", 0.503571, "mol/g", 1e-5, _XRAYLIB, "library"),
     ("illite_electron_ratio", 0.497917, "mol/g", 1e-5, _XRAYLIB, "library"),
-    ("grain_electron_ratio", 0.4995, "mol/g", 0.0008, "mean of sediment grains, between quartz 0.4993, calcite 0.4996, illite 0.4979 and kaolinite 0.5036; composition 0.0006 and coherent scatter 0.0005; " + _XRAYLIB, "library"),
+    ("grain_electron_ratio", 0.4995, "mol/g", 0.0008, "mean of sediment grains, between quartz 0.4993, calcite 0.4996, illite 0.4979 and kaolinite 0.5036; uncertainty an estimate, composition 0.0006 and coherent scatter 0.0005; " + _XRAYLIB, "library"),
     ("sea_water_electron_ratio", 0.55251, "mol/g", 0.0002, "sea water of 35 g/kg from its salts; ratio to quartz 1.10655; " + _XRAYLIB, "library"),
     ("water_mass_attenuation", 0.08569, "cm^2/g", 0.0003, _NIST + ", interpolated to 661.66 keV", "published"),
     ("aluminium_mass_attenuation", 0.07461, "cm^2/g", 0.0003, _NIST + ", interpolated to 661.66 keV", "published"),
