@@ -15,6 +15,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, uncertainty, units
+from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
@@ -44,7 +45,10 @@ def require_same_positions(**arrays: Any) -> None:
         When sizes, or any of core, section, offset and depth, differ. The message says where
         and by how much.
     """
-    series = {n: a for n, a in arrays.items() if getattr(a, "dims", ()) and hasattr(a, "coords")}
+    # By class: a Quantity that is asked for what it lacks formats its numbers before it says so.
+    series = {
+        n: a for n, a in arrays.items() if isinstance(a, (xr.DataArray, xr.Dataset)) and a.dims
+    }
     if len(series) < 2:
         return
     (first_name, first), *others = series.items()
@@ -126,7 +130,7 @@ def unpack(
     u = units.as_floats(
         uncertainty_given, given, f"uncertainty of {name}", difference=True, optional=True
     )
-    if u is None and hasattr(value, "citation"):
+    if u is None and isinstance(value, Constant):
         u = value.uncertainty * units.convert(1.0, value.unit, unit) if unit != "degC" else None
     if u is None:
         return Measured(values)
@@ -196,8 +200,8 @@ def apply(
     ----------
     kernel : callable
         Takes floats and ndarrays, returns one ndarray or a tuple of ``outputs`` of them.
-    *arguments : float, ndarray or DataArray
-        Elementwise arguments.
+    *arguments : float, ndarray, Variable or DataArray
+        Elementwise arguments; Variables have no coordinates to compare.
     outputs : int
         How many arrays the kernel returns.
     dtypes : list of dtype, optional
@@ -207,8 +211,8 @@ def apply(
 
     Returns
     -------
-    DataArray or tuple of DataArray
-        Without attributes.
+    DataArray or Variable, or a tuple of them
+        Of the kind of the arguments, without attributes.
     """
     return xr.apply_ufunc(
         kernel,

@@ -93,7 +93,7 @@ def norm(effects: Mapping[str, Any]) -> Any:
     Returns
     -------
     float or array
-        Zero-free of meaning only where no effect is known: NaN when the mapping is empty.
+        NaN when the mapping is empty: no effect known is not no error.
     """
     if not effects:
         return float("nan")

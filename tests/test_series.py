@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series, uncertainty
+from corephys import flags, series, uncertainty, units
 from corephys.uncertainty import Measured
 
 
@@ -85,3 +85,20 @@ def test_flag_is_the_worst_reason():
     assert flags.from_reason(np.array([0, flags.bit("spike"), mask])).tolist() == [1, 3, 4]
     with pytest.raises(ValueError, match="unknown flag level"):
         flags.usable(np.array([1]), allow=("fine",))
+
+
+def test_a_quantity_is_not_asked_for_what_it_lacks(monkeypatch):
+    """Pint formats all the numbers of a Quantity before it says that an attribute is missing."""
+    quantity = units.quantity(np.ones(4), "g/cm^3")
+    asked = []
+    original = type(quantity).__getattr__
+
+    def record(self, name):
+        asked.append(name)
+        return original(self, name)
+
+    monkeypatch.setattr(type(quantity), "__getattr__", record)
+    series.require_same_positions(a=quantity, b=quantity)
+    series.unpack(quantity, "bulk_density")
+    units.as_floats(quantity, "kg/m^3", "density")
+    assert asked == []

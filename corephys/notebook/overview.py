@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, series, uncertainty
 from corephys.reduction.summary import summary_lines
 
 __all__ = ["Overview", "overview"]
@@ -115,7 +115,7 @@ def _headlines(tree: xr.DataTree) -> list[tuple[str, str]]:
         if data is None or name not in data:
             continue
         value, unit = float(data[name]), data[name].attrs.get("units", "1")
-        u = float(np.hypot(data[f"{name}_u_random"], data[f"{name}_u_systematic"]))
+        u = float(uncertainty.total(data, name))
         rows.append((label, with_uncertainty(value, u, unit)))
     return rows
 

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, uncertainty
+from corephys import constants, flags, series, uncertainty, units
+from corephys.numerics.rolling import rolling_median_and_mad
 from corephys.uncertainty import Measured
 
 __all__ = ["from_density", "grain_density_at"]
@@ -94,8 +95,6 @@ def from_density(
 
 
 def _fluid(value: Any, given: Any) -> Measured:
-    from corephys import units
-
     number = units.as_floats(value, "g/cm^3", "pore_water_density")
     u = units.as_floats(given, "g/cm^3", "pore_water_density_uncertainty", optional=True)
     if u is None:
@@ -139,9 +138,10 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
     Notes
     -----
     Running median over the nearest good samples, straight lines between, the last value beyond
-    the ends. The effect ``grain_density`` is the scaled median absolute deviation of the samples
-    about that line (1.4826 for a normal law: Hampel 1974, Journal of the American Statistical
-    Association 69, 383); it is not known with fewer than three samples.
+    the ends. Its error is what the samples scatter about that line (1.4826 times the median
+    absolute deviation, for a normal law: Hampel 1974, Journal of the American Statistical
+    Association 69, 383) beyond their own errors and the sampling error of that deviation, and the
+    error of the line itself; it is not known with fewer than three samples.
     """
     measured = series.unpack(samples, "grain_density")
     good = flags.usable(samples["grain_density_flag"].values)
@@ -194,7 +194,5 @@ def _by_stretch(
 
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:
-    from corephys.numerics.rolling import rolling_median_and_mad
-
     window = min(window, values.size if values.size % 2 else values.size - 1)
     return rolling_median_and_mad(values, np.array([0]), max(window, 1))[0]

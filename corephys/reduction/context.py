@@ -12,7 +12,14 @@ import xarray as xr
 from corephys import seawater, series, units
 from corephys.recipe import Recipe
 
-__all__ = ["Context", "Skipped", "seconds_since", "section_values", "sigma"]
+__all__ = [
+    "Context",
+    "Skipped",
+    "pore_water_density",
+    "scalar",
+    "seconds_since",
+    "section_values",
+]
 
 
 class Skipped(Exception):
@@ -65,12 +72,6 @@ class Context:
     def levels(self) -> tuple[str, ...]:
         """Flag levels that products may use."""
         return tuple(word.strip() for word in self.recipe["quality"]["use"].split(","))
-
-
-def sigma(recipe: Recipe, stage: str, key: str) -> str | None:
-    """An uncertainty of the recipe, None where it is unknown."""
-    value: str | None = recipe[stage][key]
-    return value
 
 
 def section_values(hole: xr.DataTree, table: xr.Dataset, column: str, default: Any) -> np.ndarray:

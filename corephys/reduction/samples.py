@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.downhole import formation_temperature as formation
-from corephys.reduction.context import Context, Skipped, pore_water_density, sigma
+from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.samples import index_properties as index
 from corephys.samples import needle
 
@@ -33,10 +33,10 @@ def index_properties(context: Context) -> None:
         pore_water_density=pore_water_density(recipe, "index_properties"),
         pore_water_density_uncertainty=keys["pore_water_density_uncertainty"],
         salt_density=keys["salt_density"],
-        mass_uncertainty=sigma(recipe, "index_properties", "mass_uncertainty"),
-        mass_systematic=sigma(recipe, "index_properties", "mass_systematic"),
-        volume_uncertainty=sigma(recipe, "index_properties", "volume_uncertainty"),
-        volume_systematic=sigma(recipe, "index_properties", "volume_systematic"),
+        mass_uncertainty=keys["mass_uncertainty"],
+        mass_systematic=keys["mass_systematic"],
+        volume_uncertainty=keys["volume_uncertainty"],
+        volume_systematic=keys["volume_systematic"],
         reason=table.get("reason", 0),
     )
 

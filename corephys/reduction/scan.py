@@ -14,7 +14,6 @@ from corephys.reduction.context import (
     scalar,
     seconds_since,
     section_values,
-    sigma,
 )  # fmt: skip
 from corephys.sensors import gamma, pwave
 from corephys.uncertainty import Measured
@@ -45,8 +44,10 @@ def gamma_calibration(context: Context) -> None:
         if reference is None and not np.isnat(stamps).all():
             reference = str(np.sort(stamps[~np.isnat(stamps)])[0])
         elapsed = seconds_since(stamps, reference) if reference else None
-    half_life = scalar(context.recipe, "gamma", "half_life", "s")
-    decay = 1.0 if elapsed is None else 2.0 ** (np.nan_to_num(elapsed) / half_life)
+    decay = 1.0
+    if elapsed is not None:
+        since = units.quantity(np.nan_to_num(elapsed), "s")
+        decay = gamma.decay_factor(since, half_life=keys["half_life"])
     temperature = context.recipe["hole"]["laboratory_temperature"]
     if "temperature" in table and np.isfinite(table["temperature"].values).any():
         temperature = units.quantity(float(np.nanmean(table["temperature"].values)), "degC")
@@ -56,9 +57,9 @@ def gamma_calibration(context: Context) -> None:
         table["aluminium_thickness"],
         table["bore"] if "bore" in table else context.recipe["liner"]["bore"],
         dead_time=keys["dead_time"],
-        dead_time_uncertainty=sigma(context.recipe, "gamma", "dead_time_uncertainty"),
+        dead_time_uncertainty=keys["dead_time_uncertainty"],
         background_rate=keys["background_rate"],
-        background_rate_uncertainty=sigma(context.recipe, "gamma", "background_rate_uncertainty"),
+        background_rate_uncertainty=keys["background_rate_uncertainty"],
         time_kind=keys["time"],
         decay=decay,
         water_temperature=temperature,
@@ -126,7 +127,7 @@ def density(context: Context) -> None:
     grain_keys = (
         {}
         if isinstance(grain, xr.Dataset)
-        else {"grain_density_uncertainty": sigma(recipe, "gamma", "grain_density_uncertainty")}
+        else {"grain_density_uncertainty": keys["grain_density_uncertainty"]}
     )
     context.results["properties/density"] = gamma.bulk_density(
         here.assign_attrs(units="count"),
@@ -137,7 +138,7 @@ def density(context: Context) -> None:
         annulus_density=series_like(here, fluid, "g/cm^3"),
         elapsed="0 s" if elapsed is None else series_like(here, elapsed, "s"),
         half_life=keys["half_life"],
-        core_diameter_uncertainty=sigma(recipe, "gamma", "core_diameter_uncertainty"),
+        core_diameter_uncertainty=keys["core_diameter_uncertainty"],
         grain_density=grain,
         pore_water_density=pore_water_density(recipe, "porosity"),
         reason=table.get("reason", 0),
@@ -226,7 +227,7 @@ def velocity(context: Context) -> None:
         wall=recipe["liner"]["wall"],
         liner=here.copy(deep=False, data=liner.astype(object)),
         gap=series_like(here, _fluid_gap(context, table, liner), "mm"),
-        core_diameter_uncertainty=sigma(recipe, "pwave", "core_diameter_uncertainty"),
+        core_diameter_uncertainty=keys["core_diameter_uncertainty"],
         thickness_uncertainty=keys["thickness_uncertainty"],
         travel_time_uncertainty=keys["travel_time_uncertainty"],
         amplitude=amplitude,

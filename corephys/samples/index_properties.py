@@ -176,7 +176,7 @@ def _sigma(
     sigma = units.as_floats(given, unit, name, difference=True, optional=True)
     if sigma is not None:
         return sigma
-    if hasattr(owner, "citation"):
+    if isinstance(owner, constants.Constant):
         return float(units.convert(owner.uncertainty, owner.unit, unit))
     return default
 

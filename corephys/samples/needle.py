@@ -321,7 +321,8 @@ def _relative(given: Any, owner: Any) -> float:
     stated = units.as_floats(given, "1", "heat_capacity_uncertainty", optional=True)
     if stated is not None:
         return float(stated)
-    return float(owner.uncertainty / owner.value) if hasattr(owner, "citation") else float("nan")
+    known = isinstance(owner, constants.Constant)
+    return float(owner.uncertainty / owner.value) if known else float("nan")
 
 
 def _solve(

@@ -172,7 +172,7 @@ def _liner_sigma(nominal: float, velocity: Any, uncertainty: Any) -> float:
         uncertainty, "m/s", "liner_velocity_uncertainty", difference=True, optional=True
     )
     if u is None:
-        u = velocity.uncertainty if hasattr(velocity, "citation") else float("nan")
+        u = velocity.uncertainty if isinstance(velocity, constants.Constant) else float("nan")
     return float(nominal * u / v)
 
 
