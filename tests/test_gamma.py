@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, series, units
 from corephys.sensors import gamma, gamma_kernel
 from corephys.sensors.gamma_calibration import standard_density
 
@@ -208,3 +208,14 @@ def test_standard_density_is_the_mean_along_the_beam():
     assert standard_density(
         "3.3 cm", "66 mm", water_density="1.0 g/cm^3", aluminium_density="2.7 g/cm^3"
     ) == pytest.approx(1.85)
+
+
+@pytest.mark.parametrize("name", ["bore", "annulus_density", "grain_density", "core_diameter"])
+def test_every_series_must_lie_where_the_counts_do(name):
+    """A nanometre away is elsewhere, for what comes with the counts as for what is looked up."""
+    counts = _reading(1.7, n=5)
+    unit = {"bore": "mm", "core_diameter": "mm"}.get(name, "g/cm^3")
+    moved = ("reading", counts["depth"].values + 1e-9)
+    other = counts.copy(data=np.full(5, 66.0 if unit == "mm" else 2.7)).assign_coords(depth=moved)
+    with pytest.raises(series.PositionError, match="1e-09 at most"):
+        _density(counts, **{name: other.assign_attrs(units=unit)})

@@ -95,7 +95,8 @@ def phase_relations(
         raise ValueError("give dry_volume or wet_volume; masses alone leave the densities open")
     series.require_same_positions(
         wet_mass=wet_mass, dry_mass=dry_mass, dry_volume=dry_volume, wet_volume=wet_volume,
-        container_mass=container_mass, container_volume=container_volume,
+        container_mass=container_mass, container_volume=container_volume, salinity=salinity,
+        pore_water_density=pore_water_density, salt_density=salt_density,
     )  # fmt: skip
     wet, dry = (
         _net(mass, container_mass, "g", name, "container_mass")

@@ -180,8 +180,10 @@ def bulk_density(
     uncertainty of the gross rate is 1 / sqrt(N).
     """
     series.require_same_positions(
-        counts=counts, time=time, core_diameter=core_diameter, elapsed=elapsed
-    )
+        counts=counts, time=time, core_diameter=core_diameter, bore=bore, elapsed=elapsed,
+        annulus_density=annulus_density, grain_density=grain_density,
+        pore_water_density=pore_water_density,
+    )  # fmt: skip
     here = units.as_floats(counts, "count", "counts")
     # Positions have been compared: from here on arithmetic works without coordinates.
     inputs = [
