@@ -190,11 +190,9 @@ def bullard(
     is known and the random uncertainty is NaN.
     """
     base, stations, used = _bullard_points(temperature, resistance, allow)
-    points = stations
-    if bottom_water_temperature is not None:
-        points = _with_seafloor(
-            stations, bottom_water_temperature, bottom_water_temperature_uncertainty
-        )
+    points = _with_seafloor(
+        stations, bottom_water_temperature, bottom_water_temperature_uncertainty
+    )
     number = points[0].size
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
     line, effects, first, excess, known = _fitted(points)
@@ -264,7 +262,12 @@ def _bullard_points(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
 
 
 def _with_seafloor(points: Any, value: Any, given: Any) -> Any:
-    """The points and the seafloor, last, where the resistance is zero and certain."""
+    """The points and, where its temperature is given, the seafloor as the last one.
+
+    Its resistance is zero and certain.
+    """
+    if value is None:
+        return points
     x, y, cx, cy, effects = points
     water = units.as_floats(value, "degC", "bottom_water_temperature")
     u = units.as_floats(
@@ -342,10 +345,9 @@ def compare_carriers(
     for i, way in enumerate(ways):
         resistance = thermal_resistance(conductivity, at=temperature, how=way, allow=allow)
         points = _bullard_points(temperature, resistance, allow)[1]
-        if bottom_water_temperature is not None:
-            points = _with_seafloor(
-                points, bottom_water_temperature, bottom_water_temperature_uncertainty
-            )
+        points = _with_seafloor(
+            points, bottom_water_temperature, bottom_water_temperature_uncertainty
+        )
         line, effects, first, _, known = _fitted(points)
         systematic = sum(shift[1] ** 2 for shift in effects.values()) if effects else np.nan
         random = line.slope_uncertainty if known else np.nan

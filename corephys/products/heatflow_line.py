@@ -13,25 +13,28 @@ import numpy as np
 from corephys.numerics.line import Line, generalised_line
 
 
+def _weights(cx: np.ndarray, cy: np.ndarray) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Variances to weigh by, and whether all were known and positive.
+
+    What is not known weighs like the usual point, and then only the temperatures weigh at all.
+    """
+    sound = np.isfinite(cy) & (cy > 0)
+    if sound.all() and np.isfinite(cx).all():
+        return cx, cy, True
+    usual = float(np.median(cy[sound])) if sound.any() else 1.0
+    return np.zeros_like(cx), np.where(sound, cy, usual), False
+
+
 def best_line(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray) -> tuple[Line, bool]:
     """The line, and whether all uncertainties were known and positive."""
-    sound = np.isfinite(cy) & (cy > 0)
-    known = bool(sound.all() and np.isfinite(cx).all())
-    if known:
-        return generalised_line(x, y, cx, cy), True
-    usual = float(np.median(cy[sound])) if sound.any() else 1.0
-    return generalised_line(x, y, np.zeros_like(cx), np.where(sound, cy, usual)), False
+    cx, cy, known = _weights(cx, cy)
+    return generalised_line(x, y, cx, cy), known
 
 
 def line_effects(points: Any, line: Line) -> dict[str, np.ndarray]:
     """Shifts of intercept and slope by each source, to first order about the line."""
     x, y, cx, cy, effects = points
-    sound = np.isfinite(cy) & (cy > 0)
-    if not (sound.all() and np.isfinite(cx).all()):
-        cx, cy = (
-            np.zeros_like(cx),
-            np.where(sound, cy, np.median(cy[sound]) if sound.any() else 1.0),
-        )
+    cx, cy, _ = _weights(cx, cy)
     omega = np.diag(cy) + line.slope**2 * cx
     residual = y - line.intercept - line.slope * x
     adjusted = x + line.slope * (cx @ np.linalg.solve(omega, residual))
