@@ -55,6 +55,21 @@ REASONS: dict[str, int] = {
     "disturbed_decay": SUSPECT,
     "no_decay": BAD,
     "outlier_among_samples": SUSPECT,
+    "short_section": SUSPECT,
+    "crack": SUSPECT,
+    "counter_wrapped": SUSPECT,
+    "below_velocity_bound": SUSPECT,
+    "disagrees_with_sample": SUSPECT,
+    "temperature_not_settled": SUSPECT,
+    "standard_out_of_control": SUSPECT,
+    "no_arrival": BAD,
+    "weak_arrival": SUSPECT,
+    "clipped_waveform": SUSPECT,
+    "edge_corrected": GOOD,
+    "response_not_filled": BAD,
+    "negative_net": SUSPECT,
+    "same_position_twice": SUSPECT,
+    "no_baseline": SUSPECT,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings

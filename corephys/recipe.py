@@ -87,6 +87,15 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "grain_density_uncertainty": Option(_sigma("grain_density"), "g/cm^3", "systematic"),
         "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "of an annulus of slurry"),
         "electron_step": Option(True, "switch", "bring the scale from aluminium to sediment"),
+        "scale": Option(
+            "aluminium and water", "aluminium and water|grain equivalent", "density convention"
+        ),
+        "calibrations": Option(
+            "interpolated", "interpolated|together", "sets of standards at several times"
+        ),
+        "dead_time_from_standards": Option(False, "switch", "estimate the dead time"),
+        "tie_to_samples": Option(False, "switch", "factor to the samples, by coring method"),
+        "footprint": Option("1 cm", "cm", "length of core that a reading sees"),
     },
     "pwave": {
         "delay": Option(None, "us", "of the electronics; from the standards without it"),
@@ -95,6 +104,44 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "thickness_uncertainty": Option("0.1 mm", "mm", "random, of one reading of the calliper"),
         "travel_time_uncertainty": Option("0.05 us", "us", "random, of one pick"),
         "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
+        "pick": Option(
+            "table", "table|manual|onset|threshold|correlation", "which travel time is used"
+        ),
+        "gate_start": Option(None, "us", "earliest arrival of a waveform"),
+        "gate_end": Option(None, "us", "latest arrival of a waveform"),
+        "threshold_level": Option(0.3, "number", "share of the peak that a threshold pick meets"),
+        "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
+    },
+    "resistivity": {
+        "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
+        "drift": Option(True, "switch", "take the baseline in air off, linear in time"),
+        "response_uncertainty": Option(None, "mV", "random, of one reading"),
+        "brine_uncertainty": Option("1 %", "%", "systematic, of the brines' conductivity"),
+        "temperature_uncertainty": Option("0.5 K", "K", "random, of the core"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "cell_constant": Option(None, "m", "of four electrodes; their response is then a voltage"),
+        "current": Option(None, "mA", "through the outer two of four electrodes"),
+        "reference_temperature": Option("20 degC", "degC", "that resistivity is brought to"),
+        "in_situ": Option(False, "switch", "bring resistivity to in-situ conditions"),
+        "archie": Option("by layer", "by layer|whole|none", "where its parameters are fitted"),
+        "surface_conduction": Option(False, "switch", "allow for conduction along grains"),
+    },
+    "susceptibility": {
+        "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "of the readings"),
+        "drift": Option(True, "switch", "take the reading in air off, linear in time"),
+        "loop_diameter": Option(None, "mm", "aperture of the loop; no volume factor without it"),
+        "loop_allowance": Option("8 mm", "mm", "from the aperture to the effective loop"),
+        "volume_corrected": Option(False, "switch", "the readings already are per volume"),
+        "reading_uncertainty": Option(None, "number", "random, in the unit of the readings"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "counter_range": Option(None, "number", "of a counter that may have wrapped"),
+    },
+    "natural_gamma": {
+        "response_width": Option("15 cm", "cm", "full width at half maximum"),
+        "least_fill": Option(0.6, "number", "least share of the response that is corrected for"),
+        "stack": Option(None, "cm", "length of core that is stacked before stripping"),
+        "mass_basis": Option(None, "wet|dry", "of the concentrations; heat production needs it"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
     },
     "index_properties": {
         "mass_uncertainty": Option(None, "g", "random"),

@@ -1,6 +1,6 @@
 """Every published check value is recomputed, and every public formula has at least one.
 
-The rows are data (``tests/reference/values.csv``); :data:`tests.adapters.ADAPTERS` says how a row
+The rows are data (``tests/reference/values*.csv``); :data:`tests.adapters.ADAPTERS` says how a row
 is handed to its function.
 """
 
@@ -27,7 +27,7 @@ def read_rows(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(handle))
 
 
-VALUES = read_rows("values.csv")
+VALUES = [row for path in sorted(FOLDER.glob("values*.csv")) for row in read_rows(path.name)]
 REGRESSION = read_rows("regression.csv")
 
 

@@ -1,0 +1,59 @@
+"""Adapters of constants, sea water and mixing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import corephys as cp
+from tests.adapters.registry import Inputs, adapter, straight
+
+# Constants ---------------------------------------------------------------------------------------
+
+
+@adapter("constants.get", "corephys.constants.get")
+def constant(inputs: Inputs) -> float:
+    return cp.constants.get(inputs["name"]).value
+
+
+@adapter("constants ratio", "corephys.constants.get")
+def constant_ratio(inputs: Inputs) -> float:
+    return (
+        cp.constants.get(inputs["numerator"]).value / cp.constants.get(inputs["denominator"]).value
+    )
+
+
+# Sea water and mixing ----------------------------------------------------------------------------
+
+for _name in ("density", "sound_speed", "conductivity"):
+    straight(
+        f"seawater.{_name}", f"corephys.seawater.{_name}", "salinity", "temperature", "pressure"
+    )
+
+
+def _mean(name: str) -> None:
+    @adapter(f"mixing.{name}", f"corephys.mixing.{name}")
+    def mean(inputs: Inputs) -> Any:
+        from corephys import mixing
+
+        values = [f"{value!r} {inputs['unit']}" for value in inputs["values"]]
+        return getattr(mixing, name)(inputs["fractions"], values)
+
+
+for _name in ("arithmetic_mean", "geometric_mean", "harmonic_mean"):
+    _mean(_name)
+straight("mixing.volumetric_heat_capacity", "corephys.mixing.volumetric_heat_capacity", "porosity")
+straight(
+    "mixing.heat_capacity_from_conductivity",
+    "corephys.mixing.heat_capacity_from_conductivity",
+    "conductivity",
+)
+
+
+@adapter("mixing.hashin_shtrikman_conductivity", "corephys.mixing.hashin_shtrikman_conductivity")
+def bounds(inputs: Inputs) -> Mapping[str, Any]:
+    from corephys import mixing
+
+    return dict(
+        zip(("lower", "upper"), mixing.hashin_shtrikman_conductivity(**inputs), strict=True)
+    )

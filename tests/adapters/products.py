@@ -1,0 +1,72 @@
+"""Adapters of products."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+import corephys as cp
+from tests.adapters.registry import Inputs, adapter, array, straight
+
+# Products ----------------------------------------------------------------------------------------
+
+straight("porosity.from_density", "corephys.products.porosity.from_density", "density")
+straight(
+    "seismic.acoustic_impedance",
+    "corephys.products.seismic.acoustic_impedance",
+    "density",
+    "velocity",
+)
+straight(
+    "seismic.water_two_way_time", "corephys.products.seismic.water_two_way_time", "water_depth"
+)
+straight("compaction.exponential", "corephys.products.compaction.exponential", "depth")
+
+
+@adapter("compaction.fit", "corephys.products.compaction.fit")
+def fit_of_a_known_curve(inputs: Inputs) -> Any:
+    depth = np.array(inputs["depth"])
+    values = inputs["surface_porosity"] * np.exp(-depth / inputs["decay_length"])
+    porosity = array(values, "1").assign_coords(depth=array(depth, "m"))
+    return cp.compaction.fit(porosity, model="exponential", absolute_sigma=False).dataset
+
+
+@adapter("seismic.two_way_time", "corephys.products.seismic.two_way_time")
+def travel(inputs: Inputs) -> Any:
+    """Layers of constant velocity: a reading at the top and one at the bottom of each."""
+    hair = 1e-9  # m, so that the readings of two layers at a boundary are not at one depth
+    depth = [z for t, b in zip(inputs["top"], inputs["bottom"], strict=True) for z in (t + hair, b)]
+    velocity = array(np.repeat(inputs["velocity"], 2), "m/s")
+    found = cp.seismic.two_way_time(velocity, depth=array(depth, "m"))
+    return {"two_way_time": found["two_way_time"][-1]}
+
+
+@adapter("seismic.reflection_coefficient", "corephys.products.seismic.reflection_coefficient")
+def reflection(inputs: Inputs) -> Any:
+    found = cp.seismic.reflection_coefficient(array(inputs["impedance"], inputs["unit"]))
+    return {name: np.asarray(values).ravel()[-1] for name, values in found.data_vars.items()}
+
+
+@adapter("heatflow.thermal_resistance", "corephys.products.heatflow.thermal_resistance")
+def resistance(inputs: Inputs) -> Any:
+    """Layers: a measurement just inside each end, so that the nearest one is the layer's own."""
+    bottom = np.cumsum(inputs["thickness"])
+    top = bottom - np.array(inputs["thickness"])
+    depth = np.ravel(np.column_stack([top + 1.0, bottom - 1.0]))
+    conductivity = array(np.repeat(inputs["conductivity"], 2), "W/(m K)")
+    return cp.heatflow.thermal_resistance(
+        conductivity.assign_coords(depth=array(depth, "m")),
+        at=array(bottom[-1:], "m"), how="steps",
+    )  # fmt: skip
+
+
+@adapter("heatflow.bullard", "corephys.products.heatflow.bullard")
+def bullard(inputs: Inputs) -> Any:
+    """Temperatures exactly on T0 + q R, through sediment of one conductivity."""
+    conductivity, r = inputs["conductivity"], np.array(inputs["resistance"])
+    depth = array(r * conductivity, "m")
+    known = array([conductivity] * r.size, "W/(m K)").assign_coords(depth=depth)
+    temperature = array(inputs["bottom"] + 1e-3 * inputs["heat_flow"] * r, "degC")
+    temperature = temperature.assign_coords(depth=depth)
+    return cp.heatflow.bullard(temperature, cp.heatflow.thermal_resistance(known, at=temperature))
