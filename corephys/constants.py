@@ -63,6 +63,8 @@ _ROWS = (
     ("aluminium_mass_attenuation", 0.07461, "cm^2/g", 0.0003, _NIST + ", interpolated to 661.66 keV", "published"),
     ("aluminium_density", 2.699, "g/cm^3", 0.003, "pure aluminium at 20 degC, CRC Handbook of Chemistry and Physics (from memory)", "memory"),
     ("water_to_grain_attenuation", 1.1099, "1", 0.0020, "water over quartz, total attenuation at 661.66 keV (electrons alone give 1.1117, at the energy of Ba-133 tables give 1.10); " + _XRAYLIB, "library"),
+    ("sea_water_to_grain_attenuation", 1.1047, "1", 0.0030, "sea water of 35 g/kg over quartz, total attenuation at 661.66 keV; uncertainty an estimate that spans calcite and clays; " + _XRAYLIB, "library"),
+    ("aluminium_to_grain_attenuation", 0.9662, "1", 0.0020, "aluminium over quartz, total attenuation at 661.66 keV; " + _XRAYLIB, "library"),
     ("barium_133_half_life", 10.54, "yr", 0.006, "Decay Data Evaluation Project, Ba-133 (ICRP 107 gives 10.52 yr)", "memory"),
     # Natural radioactivity.
     ("heat_per_uranium", 9.52e-5, "W/kg", _NAN, "Rybach (1988), heat of natural uranium in secular equilibrium", "memory"),
@@ -71,6 +73,9 @@ _ROWS = (
     # Susceptibility of a core inside a loop.
     ("loop_volume_factor", 3.45, "1", _NAN, "volume factor 3.45 (d/D)^3, D the effective loop; methods note on conversion to SI of a core laboratory", "published"),
     ("loop_allowance", 8.0, "mm", _NAN, "added to the aperture of a loop for its effective diameter; methods note on conversion to SI of a core laboratory", "published"),
+    # Resistivity.
+    ("sodium_chloride_molar_mass", 58.443, "g/mol", 0.001, "standard atomic weights, Na 22.98977 and Cl 35.453", "memory"),
+    ("brine_uncertainty", 0.01, "1", _NAN, "relative standard uncertainty of the conductivity of a weighed brine: table of molar conductivity 0.5 %, temperature ratio 0.4 %, salt weighed to 0.5 %", "common practice"),
     # Index properties.
     ("salt_density", 2.22, "g/cm^3", 0.02, "sea salt; archives use 2.20 or 2.22", "published"),
     ("pore_water_density", 1.024, "g/cm^3", 0.002, "sea water of 35 g/kg at 20 degC; TEOS-10 gives 1.0248", "published"),

@@ -17,18 +17,22 @@ import xarray as xr
 from corephys import constants, series, units, vocabulary
 from corephys.constants import Constant
 from corephys.sensors.gamma_calibration import Calibration, calibrate
-from corephys.sensors.gamma_kernel import density_kernel
+from corephys.sensors.gamma_chain import Chain, Sediment
+from corephys.sensors.gamma_dead_time import DeadTime, dead_time_from_standards
+from corephys.sensors.gamma_drift import between
 from corephys.sensors.gamma_steps import (
     annulus_step,
     apparent_density,
-    electron_scale,
     electron_step,
+    hydrogen_step,
 )
-from corephys.uncertainty import Measured, bare, covariance_effects
+from corephys.sensors.gamma_tie import tie_factor, tied_density
+from corephys.uncertainty import Measured, bare
 
 __all__ = [
-    "Calibration", "annulus_step", "apparent_density", "bulk_density", "calibrate",
-    "decay_factor", "electron_step", "net_rate",
+    "Calibration", "DeadTime", "annulus_step", "apparent_density", "between", "bulk_density",
+    "calibrate", "dead_time_from_standards", "decay_factor", "electron_step", "hydrogen_step",
+    "net_rate", "tie_factor", "tied_density",
 ]  # fmt: skip
 
 
@@ -131,6 +135,7 @@ def bulk_density(
     pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
     grain_electron_ratio: Constant = constants.CONSTANTS["grain_electron_ratio"],
     pore_water_electron_ratio: Constant = constants.CONSTANTS["sea_water_electron_ratio"],
+    attenuation_ratio: Constant = constants.CONSTANTS["sea_water_to_grain_attenuation"],
     reason: Any = 0, effects: bool = True,
 ) -> xr.Dataset:  # fmt: skip
     """Bulk density of a core from gamma counts.
@@ -152,7 +157,9 @@ def bulk_density(
     core_diameter_uncertainty, grain_density_uncertainty : Quantity or str, optional
         Standard uncertainties, systematic; unknown gives NaN.
     grain_density, pore_water_density, grain_electron_ratio, pore_water_electron_ratio
-        As in :func:`electron_step`.
+        As in :func:`electron_step`; used on the aluminium-and-water scale alone.
+    attenuation_ratio : Constant
+        As in :func:`hydrogen_step`; used on the grain-equivalent scale alone.
     reason : int or DataArray of int
         Reasons already found for these readings.
     effects : bool
@@ -162,7 +169,8 @@ def bulk_density(
     -------
     Dataset
         ``bulk_density`` with uncertainty, effects and flags, and ``apparent_density``, the
-        reading before annulus and electron step.
+        reading before annulus and electron step. The attribute ``density_scale`` says which
+        convention the reading is on.
 
     Raises
     ------
@@ -186,7 +194,7 @@ def bulk_density(
     )  # fmt: skip
     here = units.as_floats(counts, "count", "counts")
     # Positions have been compared: from here on arithmetic works without coordinates.
-    inputs = [
+    readings = [
         bare(here),
         bare(units.as_floats(time, "s", "time")),
         bare(units.as_floats(elapsed, "s", "elapsed")),
@@ -199,44 +207,43 @@ def bulk_density(
         source="grain_density",
     )  # fmt: skip
     rg.values = bare(rg.values)
-    rf = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
-    ratio = grain_electron_ratio
     u_d = units.as_floats(
         core_diameter_uncertainty, "cm", "core_diameter_uncertainty", difference=True, optional=True
     )
-
-    def run(cal: Calibration, grain: Any, z_grain: float) -> tuple[Any, ...]:
-        intercept, slope = electron_scale(cal, grain, rf, z_grain, pore_water_electron_ratio.value)
-        # The annulus reads on the scale of the standards; air is zero and stays zero.
-        fluid = _fluid_reading(inputs[5], cal)
-        return series.apply(
-            density_kernel, *inputs[:5], fluid, intercept, slope, outputs=5,
-            dtypes=[float, float, np.int64, float, float], coefficients=cal.coefficients,
-            dead_time=cal.dead_time, background=cal.background_rate, real_time=cal.real_time,
-            domain=cal.domain,
-            decay_constant=np.log(2.0) / units.as_floats(half_life, "s", "half_life"),
-        )  # fmt: skip
-
-    rho, u_random, found, x, root = run(calibration, rg.values, ratio.value)
+    sediment = Sediment(
+        rg.values, units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
+        grain_electron_ratio.value, pore_water_electron_ratio.value, attenuation_ratio.value,
+    )  # fmt: skip
+    constant = np.log(2.0) / units.as_floats(half_life, "s", "half_life")
+    chain = Chain(readings[:5], readings[5], constant)
+    rho, u_random, found, x, root = chain.density(calibration, sediment)
     measured = Measured(_placed(rho, here), u_random, {}, _join(found, bare(reason)))
     if effects:
         measured.effects = {
-            **_diameter_effect(u_d, x, inputs, calibration, rg, rf, ratio,
-                               pore_water_electron_ratio),
-            **_coefficient_effects(calibration, x, root, inputs[3], rg, rf, ratio,
-                                   pore_water_electron_ratio),
-            **_chain_effects(run, calibration, rho, rg, ratio),
+            **chain.diameter_effect(calibration, sediment, x, u_d),
+            **chain.coefficient_effects(calibration, sediment, x, root),
+            **chain.shared_effects(
+                calibration, sediment, rho, rg.effects,
+                {"grain_electron_ratio": grain_electron_ratio.uncertainty,
+                 "grain_attenuation": attenuation_ratio.uncertainty},
+            ),
         }  # fmt: skip
+    used = (
+        {"grain_electron_ratio": str(grain_electron_ratio)}
+        if calibration.scale == "aluminium and water"
+        else {"attenuation_ratio": str(attenuation_ratio)}
+    )
     dataset = series.build(
         {"bulk_density": measured},
-        steps=_STEPS,
+        steps=(*_STEPS, _LAST[calibration.scale]),
         constants={
-            "half_life": str(half_life), "pore_water_density": str(pore_water_density),
-            "grain_electron_ratio": str(ratio), "calibration": calibration.describe(),
+            "half_life": str(half_life), "pore_water_density": str(pore_water_density), **used,
+            "calibration": calibration.describe(),
         },
+        density_scale=calibration.scale,
     )  # fmt: skip
     entry = vocabulary.term("apparent_density")
-    apparent = _placed(x / inputs[4], here)
+    apparent = _placed(x / readings[4], here)
     apparent.attrs = {"units": entry.unit, "long_name": entry.long_name}
     dataset["apparent_density"] = apparent
     return dataset
@@ -254,58 +261,16 @@ _STEPS = (
     "decay to the calibration date, I 2^(t / T_half)",
     "areal density x from ln I = c0 + c1 x + c2 x^2 (standards of aluminium in water)",
     "annulus: (x - rho_f (D - d)) / d",
-    "electron step from the aluminium-and-water scale to grains and pore water",
 )
+_LAST = {
+    "aluminium and water": (
+        "electron step from the aluminium-and-water scale to grains and pore water"
+    ),
+    "grain equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
+}
 
 
 def _join(found: Any, given: Any) -> Any:
     return xr.apply_ufunc(
         np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int64]
     ).astype(np.int64)
-
-
-def _fluid_reading(true: Any, cal: Calibration) -> Any:
-    """What the scale reads in water of the given density; nothing for air."""
-    water = cal.water_density * cal.water_ratio
-    slope_n = (cal.aluminium_density * cal.aluminium_ratio - water) / (
-        cal.aluminium_density - cal.water_density
-    )
-    sea = constants.CONSTANTS["sea_water_electron_ratio"].value
-    reading = cal.water_density + (true * sea - water) / slope_n
-    return reading * (true > 0.0)
-
-
-def _diameter_effect(
-    u_d: Any, x: Any, inputs: list[Any], cal: Calibration, rg: Measured, rf: Any,
-    ratio: Constant, z_fluid: Constant,
-) -> dict[str, Any]:  # fmt: skip
-    diameter, bore, fluid = inputs[3], inputs[4], _fluid_reading(inputs[5], cal)
-    _, slope = electron_scale(cal, rg.values, rf, ratio.value, z_fluid.value)
-    partial = slope * (fluid * bore - x) / diameter**2
-    return {"core_diameter": partial * (float("nan") if u_d is None else u_d)}
-
-
-def _coefficient_effects(
-    cal: Calibration, x: Any, root: Any, diameter: Any, rg: Measured, rf: Any, ratio: Constant,
-    z_fluid: Constant,
-) -> dict[str, Any]:  # fmt: skip
-    """Effects of the fitted coefficients: d rho/d c_j = (slope / d) x^j / (-d ln I/dx)."""
-    _, slope = electron_scale(cal, rg.values, rf, ratio.value, z_fluid.value)
-    per_c0 = slope / (diameter * root)
-    partials = [per_c0, per_c0 * x, per_c0 * x * x][: cal.covariance.shape[0]]
-    return covariance_effects(partials, cal.covariance, "gamma_calibration")
-
-
-def _chain_effects(
-    run: Any, cal: Calibration, rho: Any, rg: Measured, ratio: Constant
-) -> dict[str, Any]:
-    """Effects of what standards and readings share: the whole chain is done again."""
-    effects = {
-        source: run(other, rg.values, ratio.value)[0] - rho for source, other in cal.shifted.items()
-    }
-    effects["grain_electron_ratio"] = run(cal, rg.values, ratio.value + ratio.uncertainty)[0] - rho
-    step = 0.01
-    per_grain = (run(cal, rg.values + step, ratio.value)[0] - rho) / step
-    for source, effect in rg.effects.items():
-        effects[source] = effects.get(source, 0.0) + per_grain * bare(effect)
-    return effects

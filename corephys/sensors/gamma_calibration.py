@@ -13,6 +13,13 @@ from corephys.numerics import information, polynomial
 __all__ = ["Calibration", "calibrate", "standard_density"]
 
 _C = constants.CONSTANTS
+# Grains that weaken the beam as much as a gram of aluminium and of water, by scale.
+SCALES = {
+    "aluminium and water": (1.0, 1.0),
+    "grain equivalent": (
+        _C["aluminium_to_grain_attenuation"].value, _C["water_to_grain_attenuation"].value,
+    ),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -37,15 +44,20 @@ class Calibration:
         Z/A [mol/g].
     areal_density, log_rate, log_rate_uncertainty, residual : ndarray, (standard)
         The standards as they entered the fit.
+    scale : {"aluminium and water", "grain equivalent"}
+        What a reading means: density as of water and aluminium, or attenuation over that of a
+        gram of grains. The first asks for the electron step, the second for the hydrogen step.
     criterion : dict of int to float
         AICc by order.
     reduced_chi_square : float
         Of the chosen fit; above one it has widened ``covariance``.
     shifted : dict of str to Calibration
         The calibration made again with one input shifted by one sigma, by source.
+    parts : tuple of (str, ndarray, Calibration)
+        Of a calibration that changes in time: label, weight of each reading and calibration.
     """
 
-    coefficients: np.ndarray
+    coefficients: Any
     covariance: np.ndarray
     domain: tuple[float, float]
     dead_time: float = 0.0
@@ -59,9 +71,11 @@ class Calibration:
     log_rate: np.ndarray = field(default_factory=lambda: np.empty(0))
     log_rate_uncertainty: np.ndarray = field(default_factory=lambda: np.empty(0))
     residual: np.ndarray = field(default_factory=lambda: np.empty(0))
+    scale: str = "aluminium and water"
     criterion: dict[int, float] = field(default_factory=dict)
     reduced_chi_square: float = float("nan")
     shifted: dict[str, Calibration] = field(default_factory=dict)
+    parts: tuple[tuple[str, Any, Calibration], ...] = ()
 
     @classmethod
     def nominal(cls, **changes: Any) -> Calibration:
@@ -71,8 +85,10 @@ class Calibration:
 
     def describe(self) -> str:
         """Coefficients and order in one line."""
+        if self.parts:
+            return "; ".join(f"set {label}: {part.describe()}" for label, _, part in self.parts)
         c = ", ".join(f"c{i} = {value:.6g}" for i, value in enumerate(self.coefficients))
-        return f"ln I = c0 + c1 x + c2 x^2, {c}; {self.areal_density.size} standards"
+        return f"ln I = c0 + c1 x + c2 x^2, {c}; {self.areal_density.size} standards; {self.scale}"
 
 
 def standard_density(
@@ -119,6 +135,7 @@ def calibrate(
     background_rate: Any = "0 1/s", background_rate_uncertainty: Any = None,
     time_kind: str = "real", decay: Any = 1.0, water_temperature: Any = "20 degC",
     aluminium_density: constants.Constant = _C["aluminium_density"], order: int | None = None,
+    scale: str = "aluminium and water",
 ) -> Calibration:  # fmt: skip
     """Fit ln I against areal density of standards of aluminium in fresh water.
 
@@ -142,6 +159,8 @@ def calibrate(
         [g/cm^3], with its uncertainty.
     order : {1, 2}, optional
         Degree of the fit; the smaller AICc decides where it is not given.
+    scale : {"aluminium and water", "grain equivalent"}
+        Density convention of the readings; it is kept with everything made from them.
 
     Returns
     -------
@@ -153,14 +172,16 @@ def calibrate(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        With fewer than three different thicknesses, counts that are not positive, or a fit whose
-        rate rises with density.
+        With fewer than three different thicknesses, counts or times that are not positive, a fit
+        whose rate rises with density, or an unknown scale.
 
     Notes
     -----
     Weighted least squares, weights from Poisson counts; covariance widened by the reduced
     chi-square where that exceeds one. Order by AICc (Hurvich and Tsai 1989).
     """
+    if scale not in SCALES:
+        raise ValueError(f"scale is {scale!r}; it is one of {', '.join(map(repr, SCALES))}")
     n = np.asarray(units.as_floats(counts, "count", "counts"), dtype=float)
     t = np.broadcast_to(units.as_floats(time, "s", "time"), n.shape)
     nuisances = {
@@ -180,10 +201,10 @@ def calibrate(
     thickness = np.broadcast_to(
         units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
     )
-    _check(n, thickness, wide)
+    _check(n, t, thickness, wide)
     fixed = {
         "n": n, "t": t, "thickness": thickness, "bore": wide, "decay": decay,
-        "real": time_kind == "real", "water": water,
+        "real": time_kind == "real", "water": water, "scale": scale,
     }  # fmt: skip
     best = _fit(order=order, **nuisances, **fixed)
     degree = best.covariance.shape[0] - 1
@@ -203,10 +224,15 @@ def _sigma(value: Any, unit: str, name: str) -> float:
     return float("nan") if given is None else float(given)
 
 
-def _check(n: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
-    if np.any(~(n > 0)):
-        bad = int(np.flatnonzero(~(n > 0))[0])
-        raise ValueError(f"standard {bad} has {n[bad]:g} counts; standards need positive counts")
+def _check(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
+    for values, what in ((n, "counts"), (t, "s of counting time")):
+        bad = np.flatnonzero(~(values > 0))
+        if bad.size:
+            first = int(bad[0])
+            raise ValueError(
+                f"standard {first} has {values[first]:g} {what}; standards need positive counts "
+                "and times. Mend the row, or leave it out"
+            )
     if np.any(thickness > bore) or np.any(thickness < 0):
         raise ValueError("aluminium_thickness must lie between zero and the bore")
     steps = np.unique(np.round(thickness, 4)).size
@@ -219,8 +245,8 @@ def _check(n: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
 
 def _fit(
     *, n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray, decay: Any,
-    real: bool, water: float, dead_time: float, background_rate: float, aluminium_density: float,
-    order: int | None,
+    real: bool, water: float, scale: str, dead_time: float, background_rate: float,
+    aluminium_density: float, order: int | None,
 ) -> Calibration:  # fmt: skip
     rate = n / t
     live = 1.0 - rate * dead_time if real else np.ones_like(rate)
@@ -229,7 +255,9 @@ def _fit(
         raise ValueError("a standard has no net count rate; check dead_time and background_rate")
     sigma = np.sqrt(n) / t / live / net
     y = np.log(net * decay)
-    x = aluminium_density * thickness + water * (bore - thickness)
+    # On the grain-equivalent scale a gram of a standard counts as the grains that weaken as much.
+    per_aluminium, per_water = SCALES[scale]
+    x = per_aluminium * aluminium_density * thickness + per_water * water * (bore - thickness)
     fits, criterion = {}, {}
     orders = (order,) if order else (1, 2) if np.unique(np.round(thickness, 4)).size > 3 else (1,)
     for degree in orders:
@@ -245,12 +273,14 @@ def _fit(
     full[: degree + 1] = c
     if np.any(full[1] + 2.0 * full[2] * x >= 0):
         raise ValueError(
-            "the count rate does not fall with density everywhere; check the standards"
+            "the count rate does not fall with density everywhere: the standards may stand in the "
+            "wrong order, or one thickness of aluminium is wrong; "
+            f"ln I less the fit is {np.array2string(y - fitted, precision=3, threshold=12)}"
         )
     margin = 0.1 * (x.max() - x.min())
     return Calibration(
         full, covariance * max(reduced, 1.0), (float(x.min() - margin), float(x.max() + margin)),
         dead_time, background_rate, real, water, aluminium_density,
-        areal_density=x, log_rate=y, log_rate_uncertainty=sigma, residual=y - fitted,
+        scale=scale, areal_density=x, log_rate=y, log_rate_uncertainty=sigma, residual=y - fitted,
         criterion=criterion, reduced_chi_square=float(reduced),
     )  # fmt: skip

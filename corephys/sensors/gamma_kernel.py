@@ -15,7 +15,7 @@ BLOCK = 32768  # readings; the scratch arrays of a block stay in the processor's
 
 def density_kernel(
     counts: Any, time: Any, elapsed: Any, diameter: Any, bore: Any, fluid: Any,
-    intercept: Any, slope: Any, *, coefficients: Any, dead_time: float, background: float,
+    intercept: Any, slope: Any, c0: Any, c1: Any, c2: Any, *, dead_time: float, background: float,
     real_time: bool, domain: tuple[float, float], decay_constant: float = 0.0, path: bool = True,
 ) -> tuple[Any, ...]:  # fmt: skip
     """Density, its counting uncertainty and reasons, in blocks; the beam's path where asked.
@@ -28,8 +28,8 @@ def density_kernel(
         Of core and liner [cm].
     fluid, intercept, slope : float or ndarray, (n,)
         Reading of the annulus [g/cm^3], and the electron scale [g/cm^3], [1].
-    coefficients : ndarray, (3,)
-        c0, c1, c2 of ln I in areal density.
+    c0, c1, c2 : float or ndarray, (n,)
+        Of ln I in areal density; one a reading where the calibration changes in time.
     dead_time, background, decay_constant : float
         [s], [1/s], [1/s].
     real_time : bool
@@ -49,7 +49,7 @@ def density_kernel(
     -----
     Sources at :func:`corephys.sensors.gamma.bulk_density`.
     """
-    arrays = (counts, time, elapsed, diameter, bore, fluid, intercept, slope)
+    arrays = (counts, time, elapsed, diameter, bore, fluid, intercept, slope, c0, c1, c2)
     shape = np.broadcast_shapes(*(np.shape(a) for a in arrays))
     flat = [np.ravel(np.broadcast_to(a, shape)) if np.ndim(a) else float(a) for a in arrays]
     size = int(np.prod(shape))
@@ -66,19 +66,18 @@ def density_kernel(
             *(a[part] if isinstance(a, np.ndarray) else a for a in flat),
             rho[part], u[part], reason[part], x[inside], root[inside],
             scratch[:, : part.stop - start],
-            coefficients, dead_time if real_time else 0.0, background, domain, decay_constant, path,
+            dead_time if real_time else 0.0, background, domain, decay_constant, path,
         )  # fmt: skip
     found = (rho, u, reason, x, root) if path else (rho, u, reason)
     return tuple(part.reshape(shape) for part in found)
 
 
 def _density_block(
-    n, t, elapsed, d, bore, fluid, intercept, slope, rho, u, reason, x, root, scratch,
-    c, tau, background, domain, decay_constant, path,
+    n, t, elapsed, d, bore, fluid, intercept, slope, c0, c1, c2, rho, u, reason, x, root, scratch,
+    tau, background, domain, decay_constant, path,
 ) -> None:  # fmt: skip
     """One block, every step into memory that is already in the cache."""
     rate, work = scratch
-    c0, c1, c2 = (float(value) for value in c)
     per_x = slope / d
     offset = intercept - slope * fluid * (bore / d - 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -7,7 +7,10 @@ from typing import Any
 from corephys import constants, units
 from corephys.sensors.gamma_calibration import Calibration
 
-__all__ = ["annulus_step", "apparent_density", "electron_scale", "electron_step"]
+__all__ = [
+    "annulus_step", "apparent_density", "electron_scale", "electron_step", "hydrogen_scale",
+    "hydrogen_step", "true_scale",
+]  # fmt: skip
 
 
 def electron_scale(
@@ -42,6 +45,105 @@ def electron_scale(
     grain, fluid = grain_density * grain_ratio, fluid_density * fluid_ratio
     per_n = (grain_density - fluid_density) / (grain - fluid)
     return grain_density - (grain - at_zero) * per_n, slope_n * per_n
+
+
+def hydrogen_scale(grain_density: Any, fluid_density: Any, ratio: Any) -> tuple[Any, Any]:
+    """Intercept and slope of true density on the reading of a grain-equivalent scale.
+
+    Parameters
+    ----------
+    grain_density, fluid_density : float or ndarray
+        Of the sediment [g/cm^3].
+    ratio : float or ndarray
+        Mass attenuation of the pore water over that of the grains [1].
+
+    Returns
+    -------
+    tuple of float or ndarray
+        Intercept [g/cm^3] and slope [1].
+
+    Notes
+    -----
+    Source at :func:`hydrogen_step`.
+    """
+    slope = (grain_density - fluid_density) / (grain_density - ratio * fluid_density)
+    return fluid_density * (1.0 - ratio * slope), slope
+
+
+def true_scale(
+    calibration: Calibration, grain_density: Any, fluid_density: Any, grain_ratio: Any,
+    fluid_ratio: Any, attenuation_ratio: Any,
+) -> tuple[Any, Any]:  # fmt: skip
+    """Intercept and slope of true density on the reading, whatever the calibration's scale.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Says which of the two scales its readings are on; the other step is never made.
+    grain_density, fluid_density, grain_ratio, fluid_ratio
+        As in :func:`electron_scale`.
+    attenuation_ratio
+        As ``ratio`` in :func:`hydrogen_scale`.
+
+    Returns
+    -------
+    tuple of float or ndarray
+        Intercept [g/cm^3] and slope [1].
+
+    Notes
+    -----
+    Sources at :func:`electron_step` and :func:`hydrogen_step`.
+    """
+    if calibration.scale == "grain equivalent":
+        return hydrogen_scale(grain_density, fluid_density, attenuation_ratio)
+    return electron_scale(calibration, grain_density, fluid_density, grain_ratio, fluid_ratio)
+
+
+def hydrogen_step(
+    reading: Any, *, grain_density: Any = constants.CONSTANTS["grain_density"],
+    pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
+    attenuation_ratio: Any = constants.CONSTANTS["sea_water_to_grain_attenuation"],
+) -> Any:  # fmt: skip
+    """True bulk density of a saturated sediment from the reading of a grain-equivalent scale.
+
+    Parameters
+    ----------
+    reading : Quantity, DataArray or str
+        Attenuation over that of a gram of grains, as a density [g/cm^3].
+    grain_density, pore_water_density : Quantity, DataArray, str or Constant
+        Of the sediment [g/cm^3].
+    attenuation_ratio : Quantity, str or Constant
+        Mass attenuation of the pore water over that of the grains, at the energy of the source
+        [1]: near 1.105 for caesium; legacy work with barium took 1.10.
+
+    Returns
+    -------
+    float or DataArray
+        Bulk density [g/cm^3], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    rho = rf + (ra - r rf)(rg - rf)/(rg - r rf), the correction for the hydrogen of the water:
+    Boyce (1976), Initial Reports of the Deep Sea Drilling Project 33. Exact for a mixture of
+    grains and pore water. It replaces :func:`electron_step` and is never made together with it.
+
+    Examples
+    --------
+    >>> legacy = {"grain_density": "2.70 g/cm^3", "pore_water_density": "1.025 g/cm^3"}
+    >>> round(hydrogen_step("1.6 g/cm^3", attenuation_ratio="1.1 1", **legacy), 3)
+    1.528
+    """
+    intercept, slope = hydrogen_scale(
+        units.as_floats(grain_density, "g/cm^3", "grain_density"),
+        units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
+        units.as_floats(attenuation_ratio, "1", "attenuation_ratio"),
+    )
+    return intercept + slope * units.as_floats(reading, "g/cm^3", "reading")
 
 
 def _scale(

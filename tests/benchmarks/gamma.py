@@ -30,7 +30,7 @@ INTERCEPT, SLOPE = electron_scale(SCALE, GRAIN, WATER, Z_GRAIN, Z_WATER)
 def ours(counts, seconds, elapsed):
     """The kernel and the flags as the library calls them."""
     rho, u, reason = density_kernel(
-        counts, seconds, elapsed, DIAMETER, BORE, FLUID, INTERCEPT, SLOPE, coefficients=C,
+        counts, seconds, elapsed, DIAMETER, BORE, FLUID, INTERCEPT, SLOPE, *C,
         dead_time=TAU, background=BACKGROUND, real_time=True, domain=DOMAIN, path=False,
         decay_constant=np.log(2.0) / HALF_LIFE,
     )  # fmt: skip
