@@ -277,8 +277,6 @@ def test_a_factor_for_each_method_and_none_for_too_few():
     assert np.isnan(found["tie_factor"].sel(coring_method="other").item())
     of_rotary = found["tie_factor"].sel(coring_method="rotary").item()
     np.testing.assert_allclose(of_rotary, 0.985, atol=0.006)
-        found["tie_factor"].sel(coring_method="rotary").item(), 0.985, atol=0.006
-    )
 
 
 def test_what_the_tie_takes_out_no_longer_counts():
