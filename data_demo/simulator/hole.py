@@ -3,128 +3,48 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from . import flaws, gamma, ground, needle, other_scans, plans, probe, pwave, samples
+from . import (
+    along,
+    fields,
+    flaws,
+    gamma,
+    ground,
+    natural_gamma,
+    needle,
+    plans,
+    probe,
+    pwave,
+    resistivity,
+    samples,
+    susceptibility,
+)
+from .stated import (
+    BACKGROUND,
+    BORE,
+    DEAD_TIME,
+    HALF_LIFE,
+    LABORATORY_TEMPERATURE,
+    LINER_VELOCITY,
+    SALINITY,
+    WALL,
+    draw_errors,
+    format_time,
+    settings,
+)
 
-START = np.datetime64("2031-05-01T00:00:00")
-BORE, WALL = 66.0, 2.6  # mm
-LINER_VELOCITY, LINER_VELOCITY_UNCERTAINTY = 2300.0, 50.0  # m/s
-DEAD_TIME, DEAD_TIME_UNCERTAINTY = 5.0, 0.2  # us
-BACKGROUND, BACKGROUND_UNCERTAINTY = 12.0, 0.5  # 1/s
-HALF_LIFE = 30.05  # yr
-DIAMETER_UNCERTAINTY = 0.3  # mm
-POWER_UNCERTAINTY = 1.0  # %
-SALINITY, SALINITY_UNCERTAINTY = 35.0, 0.2  # g/kg
-LABORATORY_TEMPERATURE = 20.0  # degC
-BOTTOM_WATER_UNCERTAINTY, THERMOMETER_UNCERTAINTY = 0.01, 0.002  # K
 COUNTING_TIME = 5.0  # s
 SECONDS_PER_READING = 7.0
 # one stream of random numbers each, so that a change in one part leaves the others as they were
 STREAMS = ("plan", "ground", "errors", "intervals", "gamma", "pwave", "resistivity",
            "susceptibility", "natural_gamma", "standards", "samples", "needle",
-           "probe")  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Errors:
-    """The systematic errors of one hole, each drawn once from its stated uncertainty."""
-
-    calliper_mm: float
-    liner_velocity_m_s: float
-    delay_us: float
-    dead_time_us: float
-    background_1_s: float
-    forward_coherent_fraction: float
-    heating_power_relative: float
-    mass_g: float
-    volume_cm3: float
-    probe_heat_capacity_j_mk: float
-    salinity_g_kg: float
-    bottom_water_k: float
-    thermometer_k: float
-
-
-def draw_errors(rng, wrong_diameter) -> Errors:
-    """Draw every systematic error; `wrong_diameter` [mm] replaces the calliper's."""
-    calliper = rng.normal(0.0, DIAMETER_UNCERTAINTY)
-    return Errors(
-        calliper_mm=calliper if wrong_diameter is None else float(wrong_diameter),
-        liner_velocity_m_s=rng.normal(0.0, LINER_VELOCITY_UNCERTAINTY),
-        delay_us=rng.uniform(6.0, 9.0),
-        dead_time_us=rng.normal(0.0, DEAD_TIME_UNCERTAINTY),
-        background_1_s=rng.normal(0.0, BACKGROUND_UNCERTAINTY),
-        forward_coherent_fraction=rng.uniform(0.0, 1.0),
-        heating_power_relative=rng.normal(0.0, POWER_UNCERTAINTY / 100.0),
-        mass_g=rng.normal(0.0, samples.MASS_SYSTEMATIC),
-        volume_cm3=rng.normal(0.0, samples.VOLUME_SYSTEMATIC),
-        probe_heat_capacity_j_mk=rng.normal(0.0, probe.HEAT_CAPACITY_UNCERTAINTY),
-        salinity_g_kg=rng.normal(0.0, SALINITY_UNCERTAINTY),
-        bottom_water_k=rng.normal(0.0, BOTTOM_WATER_UNCERTAINTY),
-        thermometer_k=rng.normal(0.0, THERMOMETER_UNCERTAINTY),
-    )
-
-
-def format_time(elapsed):
-    """ISO 8601 text of times given in seconds after the reference time."""
-    stamps = START + np.asarray(np.rint(elapsed), dtype="timedelta64[s]")
-    return np.char.add(np.datetime_as_string(stamps, unit="s"), "Z")
-
-
-def _quantity(value, unit, digits=6):
-    return f"{value:.{digits}g} {unit}"
-
-
-def settings(name, bottom_water_temperature) -> dict:
-    """The hole's settings, as they stand in hole.toml."""
-    return {
-        "hole": {
-            "name": name,
-            "water_depth": "2430 m",
-            "bottom_water_temperature": _quantity(bottom_water_temperature, "degC"),
-            "bottom_water_temperature_uncertainty": _quantity(BOTTOM_WATER_UNCERTAINTY, "K"),
-            "pore_water_salinity": _quantity(SALINITY, "g/kg"),
-            "pore_water_salinity_uncertainty": _quantity(SALINITY_UNCERTAINTY, "g/kg"),
-            "laboratory_temperature": _quantity(LABORATORY_TEMPERATURE, "degC"),
-            "latitude": -38.5,
-            "longitude": -150.25,
-        },
-        "liner": {
-            "bore": "66.0 mm",
-            "wall": "2.6 mm",
-            "velocity": _quantity(LINER_VELOCITY, "m/s"),
-            "velocity_uncertainty": _quantity(LINER_VELOCITY_UNCERTAINTY, "m/s"),
-        },
-        "gamma": {
-            "dead_time": _quantity(DEAD_TIME, "us"),
-            "dead_time_uncertainty": _quantity(DEAD_TIME_UNCERTAINTY, "us"),
-            "background_rate": _quantity(BACKGROUND, "1/s"),
-            "background_rate_uncertainty": _quantity(BACKGROUND_UNCERTAINTY, "1/s"),
-            "half_life": _quantity(HALF_LIFE, "yr"),
-            "reference_time": format_time(0.0).item(),
-            "core_diameter_uncertainty": _quantity(DIAMETER_UNCERTAINTY, "mm"),
-            "time": "real",
-        },
-        "pwave": {
-            "core_diameter_uncertainty": _quantity(DIAMETER_UNCERTAINTY, "mm"),
-            "thickness_uncertainty": _quantity(pwave.THICKNESS_NOISE, "mm"),
-            "travel_time_uncertainty": _quantity(pwave.TIME_NOISE, "us"),
-        },
-        "needle": {"heating_power_uncertainty": _quantity(POWER_UNCERTAINTY, "%")},
-        "index_properties": {
-            "mass_uncertainty": _quantity(samples.MASS_NOISE, "g"),
-            "mass_systematic": _quantity(samples.MASS_SYSTEMATIC, "g"),
-            "volume_uncertainty": _quantity(samples.VOLUME_NOISE, "cm^3"),
-            "volume_systematic": _quantity(samples.VOLUME_SYSTEMATIC, "cm^3"),
-        },
-        "formation_temperature": {
-            "thermometer_uncertainty": _quantity(THERMOMETER_UNCERTAINTY, "K"),
-        },
-    }
+           "probe", "formation", "magnetite", "elements", "resistivity_standards",
+           "susceptibility_standards", "natural_gamma_standards")  # fmt: skip
 
 
 def _layout_tables(layout, calliper) -> dict:
@@ -146,8 +66,9 @@ def _layout_tables(layout, calliper) -> dict:
     return {"cores": cores, "sections": table, "removed": removed}
 
 
-def _timed_readings(plan, sensor):
-    """Scan positions of one sensor with repeats and the time of each reading."""
+def _timed_readings(plan, sensor, *, early=False):
+    """Scan positions of one sensor with repeats and the time of each reading; with `early` one
+    core goes through too soon, while it is cold."""
     readings = plan.layout.readings(plan.spacing[sensor])
     again = readings.loc[
         [key in plan.repeat_sections for key in zip(readings.core, readings.section, strict=True)]
@@ -156,9 +77,13 @@ def _timed_readings(plan, sensor):
     core_row = plan.layout.sections["core_row"].to_numpy()[readings["row"]]
     on_deck = plan.layout.cores["time_on_deck"].to_numpy()[core_row]
     place = readings["depth"] - plan.layout.cores["top"].to_numpy()[core_row]
-    elapsed = on_deck + 4.0 * 3600.0 + place * 100.0 / 2.0 * SECONDS_PER_READING
+    waited = np.full(len(readings), 4.0 * 3600.0)
+    if early:
+        waited[readings["core"] == plan.early_core] = 3600.0
+    elapsed = on_deck + waited + place * 100.0 / 2.0 * SECONDS_PER_READING
     elapsed = elapsed + 3.0 * 3600.0 * (readings["run"] - 1)
-    return readings.assign(elapsed=elapsed, time=format_time(elapsed.to_numpy()))
+    readings = readings.assign(elapsed=elapsed, on_deck=on_deck)
+    return readings.assign(time=format_time(elapsed.to_numpy()))
 
 
 def _scan_truth(readings, table, flaw, true_ground):
@@ -174,7 +99,7 @@ def _scan_truth(readings, table, flaw, true_ground):
     )
 
 
-def _scans(generators, plan, true_ground, errors, flaw_plan) -> tuple[dict, dict]:
+def _scans(generators, plan, true_ground, errors, flaw_plan) -> tuple:
     bench = gamma.GammaBench(
         source_rate=27500.0,
         forward_fraction=errors.forward_coherent_fraction,
@@ -197,25 +122,57 @@ def _scans(generators, plan, true_ground, errors, flaw_plan) -> tuple[dict, dict
     )
     intervals = flaws.plant_intervals(generators["intervals"], plan.layout, flaw_plan)
     tables, truth = {}, {}
-    for sensor in plan.spacing:
+    for sensor in ("gamma", "pwave"):
         readings = flaws.mark_intervals(_timed_readings(plan, sensor), intervals)
         shared = (true_ground, plan.layout, readings, flaw_plan)
         rng = generators[sensor]
         if sensor == "gamma":
             table, flaw = gamma.scan(rng, bench, *shared, COUNTING_TIME)
-        elif sensor == "pwave":
-            table, flaw = pwave.scan(rng, sound, *shared)
         else:
-            table, flaw = getattr(other_scans, sensor)(rng, *shared)
+            table, flaw = pwave.scan(rng, sound, *shared)
         tables[f"scan/{sensor}"] = table
-        full = _scan_truth(readings, table, flaw, true_ground)
-        if sensor not in ("gamma", "pwave"):  # the same ground: only the labels are new
-            full = full[["core", "section", "offset [cm]", "run", "flaw"]]
-        truth[f"scan_{sensor}"] = full
+        truth[f"scan_{sensor}"] = _scan_truth(readings, table, flaw, true_ground)
     rng = generators["standards"]
     tables["standards/gamma"] = gamma.standards(rng, bench, 1800.0, plan.check_times, format_time)
     tables["standards/pwave"] = pwave.standards(rng, sound, 7200.0, format_time)
-    return tables, truth
+    return tables, truth, intervals
+
+
+def _long_scans(generators, plan, true_fields, errors, flaw_plan, intervals):
+    """Scans of the sensors that see far along the core, their standards, truth and benches."""
+    cells = along.cut(plan.layout, intervals)
+    readings = {}
+    for sensor in ("resistivity", "susceptibility", "natural_gamma"):
+        timed = _timed_readings(plan, sensor, early=sensor != "natural_gamma")
+        timed["temperature"] = resistivity.core_temperature(
+            timed["elapsed"] - timed["on_deck"], LABORATORY_TEMPERATURE
+        )
+        readings[sensor] = flaws.mark_intervals(timed, intervals)
+    last = max(plan.check_times.max(), *(r["elapsed"].max() for r in readings.values())) + 3600.0
+    room = {"laboratory_temperature": LABORATORY_TEMPERATURE}
+    streams = {sensor: generators[f"{sensor}_standards"] for sensor in readings}
+    benches = {
+        "resistivity": resistivity.make_bench(
+            streams["resistivity"], last, bore=BORE, brine_error=errors.brine_relative,
+            conductometer_error=errors.conductometer_relative, **room,
+        ),
+        "susceptibility": susceptibility.make_bench(
+            streams["susceptibility"], last, factor_error=errors.loop_factor_relative,
+            step_at=plan.meter_step_at, step=plan.meter_step, **room,
+        ),
+        "natural_gamma": natural_gamma.make_bench(streams["natural_gamma"], bore=BORE, **room),
+    }  # fmt: skip
+    tables, truth = {}, {}
+    for sensor, module in (("resistivity", resistivity), ("susceptibility", susceptibility),
+                           ("natural_gamma", natural_gamma)):  # fmt: skip
+        shared = (true_fields, plan.layout, cells, readings[sensor], flaw_plan)
+        table, full = module.scan(generators[sensor], benches[sensor], *shared)
+        tables[f"scan/{sensor}"], truth[f"scan_{sensor}"] = table, full
+        times = (plan.check_times, format_time)
+        if sensor != "natural_gamma":  # whose background needs no readings between the cores
+            times = (readings[sensor]["elapsed"].to_numpy(), *times)
+        tables[f"standards/{sensor}"] = module.standards(streams[sensor], benches[sensor], *times)
+    return tables, truth, benches
 
 
 def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wrong_diameter=None,
@@ -268,11 +225,17 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
             "lithology": [_lithology(row) for row in layers.to_dict("records")],
         }
     )
-    scans, truth = _scans(generators, plan, true_ground, errors, flaw_plan)
-    tables |= scans
+    true_fields = fields.make_fields(generators, true_ground, bed=plan.magnetic_bed)
+    scans, truth, intervals = _scans(generators, plan, true_ground, errors, flaw_plan)
+    long_scans, long_truth, benches = _long_scans(
+        generators, plan, true_fields, errors, flaw_plan, intervals
+    )
+    tables |= scans | long_scans
+    truth |= long_truth
     _discrete(generators, plan, true_ground, errors, flaws_planted, tables, truth)
     truth["layers"] = layers.round(5)
     truth["hole"] = _hole_truth(seed, small, flaw_scale, true_ground, errors)
+    truth["hole"] |= _sensor_truth(plan, true_fields, benches)
     stated = round(true_ground.bottom_water_temperature - errors.bottom_water_k, 3)
     return tables, settings(name or f"Simulated hole {seed}", stated), truth
 
@@ -323,6 +286,41 @@ def _hole_truth(seed, small, flaw_scale, true_ground, errors):
         "travel_time_noise_us": pwave.TIME_NOISE,
         "thickness_noise_mm": pwave.THICKNESS_NOISE,
         "systematic_draws": asdict(errors),
+    }
+
+
+def _sensor_truth(plan, true_fields, benches):
+    coil, loop = benches["resistivity"], benches["susceptibility"]
+    rays = benches["natural_gamma"]
+    step = plan.meter_step_at
+    return {
+        "early_core": plan.early_core,
+        "core_temperature_on_deck_degC": resistivity.DECK_TEMPERATURE,
+        "core_warming_time_h": resistivity.WARMING_TIME / 3600.0,
+        "archie_a": fields.TORTUOSITY,
+        "archie_m": [round(float(v), 6) for v in true_fields.exponent],
+        "surface_conductivity_S_m": true_fields.surface,
+        "resistivity": {
+            "response_width_cm": resistivity.WIDTH,
+            "gain_mV_m_S": coil.gain,
+            "bend_m_S": coil.bend,
+            "noise_mV": resistivity.NOISE,
+            "noise_relative": resistivity.RELATIVE_NOISE,
+        },
+        "susceptibility": {
+            "response_width_cm": susceptibility.WIDTH,
+            "noise": susceptibility.NOISE,
+            "magnetic_bed_top_bottom_m": plan.magnetic_bed and list(plan.magnetic_bed[:2]),
+            "meter_steps_at": None if step is None else format_time(step).item(),
+            "meter_steps_by": plan.meter_step,
+            "volume_factor_relative_error": loop.factor_error,
+        },
+        "natural_gamma": {
+            "response_width_cm": natural_gamma.WIDTH,
+            "windows": [*natural_gamma.WINDOWS, "elsewhere"],
+            "background_1_s": rays.background.round(6).tolist(),
+            "sensitivity_K_U_Th": rays.sensitivity.round(7).tolist(),
+        },
     }
 
 

@@ -29,6 +29,10 @@ class HolePlan:
     disturbed_station: int | None
     check_times: np.ndarray
     mistyped_sample: int | None
+    early_core: str | None = None  # scanned while cold
+    magnetic_bed: tuple | None = None  # top, bottom [m] and susceptibility [SI]
+    meter_step_at: float | None = None  # s, from when the susceptibility meter reads too high
+    meter_step: float = 1.0
 
 
 def _core(core, method, top, advance, recovered, annulus, catcher, day):
@@ -158,6 +162,10 @@ def demo_plan(rng) -> HolePlan:
         disturbed_station=6,
         check_times=np.concatenate([np.arange(1.5, 7.0, 0.5), np.arange(158, 167, 0.5)]) * DAY,
         mistyped_sample=17,
+        early_core="8",
+        magnetic_bed=(146.30, 146.40, 0.088),
+        meter_step_at=163.9 * DAY,
+        meter_step=1.04,
     )
 
 
