@@ -138,7 +138,7 @@ def _scans(generators, plan, true_ground, errors, flaw_plan) -> tuple:
     return tables, truth, intervals
 
 
-def _long_scans(generators, plan, true_fields, errors, flaw_plan, intervals):
+def _long_scans(generators, plan, true_fields, errors, flaw_plan, intervals, annulus_conducts):
     """Scans of the sensors that see far along the core, their standards, truth and benches."""
     cells = along.cut(plan.layout, intervals)
     readings = {}
@@ -154,7 +154,8 @@ def _long_scans(generators, plan, true_fields, errors, flaw_plan, intervals):
     benches = {
         "resistivity": resistivity.make_bench(
             streams["resistivity"], last, bore=BORE, brine_error=errors.brine_relative,
-            conductometer_error=errors.conductometer_relative, **room,
+            conductometer_error=errors.conductometer_relative,
+            annulus_conducts=annulus_conducts, **room,
         ),
         "susceptibility": susceptibility.make_bench(
             streams["susceptibility"], last, factor_error=errors.loop_factor_relative,
@@ -176,7 +177,7 @@ def _long_scans(generators, plan, true_fields, errors, flaw_plan, intervals):
 
 
 def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wrong_diameter=None,
-                    name=None):  # fmt: skip
+                    surface_conductivity=0.0, annulus_conducts=False, name=None):  # fmt: skip
     """Simulate one hole in memory.
 
     Parameters
@@ -191,6 +192,11 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
         False leaves only what the geometry itself does: declared voids and section ends.
     wrong_diameter : float, optional
         The calliper's error [mm] instead of one drawn from its stated uncertainty.
+    surface_conductivity : float
+        Conductivity along the surfaces of pure clay [S/m]; at 0 the ground keeps Archie's law.
+    annulus_conducts : bool
+        True lets the resistivity coil see the water around rotary cores, which a volume factor
+        cannot take out.
     name : str, optional
         Name of the hole.
 
@@ -225,10 +231,12 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
             "lithology": [_lithology(row) for row in layers.to_dict("records")],
         }
     )
-    true_fields = fields.make_fields(generators, true_ground, bed=plan.magnetic_bed)
+    true_fields = fields.make_fields(
+        generators, true_ground, bed=plan.magnetic_bed, surface=surface_conductivity
+    )
     scans, truth, intervals = _scans(generators, plan, true_ground, errors, flaw_plan)
     long_scans, long_truth, benches = _long_scans(
-        generators, plan, true_fields, errors, flaw_plan, intervals
+        generators, plan, true_fields, errors, flaw_plan, intervals, annulus_conducts
     )
     tables |= scans | long_scans
     truth |= long_truth

@@ -43,7 +43,6 @@ class ResistivityBench:
     brine_error: float
     conductometer_error: float
     laboratory_temperature: float
-    # sea water in the annulus would conduct too; it is played as if it did not
     annulus_conducts: bool = False
 
     def signal(self, conductivity):
@@ -56,13 +55,14 @@ class ResistivityBench:
         return np.round(signal + self.drift.at(elapsed) + noise, 1)
 
 
-def make_bench(rng, last, *, bore, brine_error, conductometer_error, laboratory_temperature):
+def make_bench(rng, last, *, bore, brine_error, conductometer_error, laboratory_temperature,
+               annulus_conducts):  # fmt: skip
     """Draw the coil and its drift up to `last` [s]."""
     gain = rng.uniform(90.0, 110.0)
     drift = make_drift(rng, last, level=rng.uniform(25.0, 45.0), trend=0.002, swing=1.5,
                        walk=0.3, memory=24.0)  # fmt: skip
     return ResistivityBench(gain, 0.02, drift, bore, brine_error, conductometer_error,
-                            laboratory_temperature)  # fmt: skip
+                            laboratory_temperature, annulus_conducts)  # fmt: skip
 
 
 def sodium_chloride_conductivity(salinity, temperature):
