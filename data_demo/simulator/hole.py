@@ -222,15 +222,7 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
         chosen = flaws.SMALL_FLAWS if small else flaws.DEMO_FLAWS
         flaw_plan = flaws.FlawPlan(**{**vars(chosen), "scale": flaw_scale})
     tables = _layout_tables(plan.layout, errors.calliper_mm)
-    layers = true_ground.layers
-    tables["layers"] = pd.DataFrame(
-        {
-            "name": [f"layer {i + 1}" for i in range(len(layers))],
-            "top [m]": layers["top"],
-            "bottom [m]": layers["bottom"],
-            "lithology": [_lithology(row) for row in layers.to_dict("records")],
-        }
-    )
+    tables["layers"] = _layer_table(true_ground.layers)
     true_fields = fields.make_fields(
         generators, true_ground, bed=plan.magnetic_bed, surface=surface_conductivity
     )
@@ -241,7 +233,7 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
     tables |= scans | long_scans
     truth |= long_truth
     _discrete(generators, plan, true_ground, errors, flaws_planted, tables, truth)
-    truth["layers"] = layers.round(5)
+    truth["layers"] = true_ground.layers.round(5)
     truth["hole"] = _hole_truth(seed, small, flaw_scale, true_ground, errors)
     truth["hole"] |= _sensor_truth(plan, true_fields, benches)
     stated = round(true_ground.bottom_water_temperature - errors.bottom_water_k, 3)
@@ -268,6 +260,17 @@ def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, trut
     )  # fmt: skip
     tables["downhole/tools"], tables["downhole/stations"] = tools, stations
     tables["downhole/formation_temperature"], truth["stations"] = records, true
+
+
+def _layer_table(layers):
+    return pd.DataFrame(
+        {
+            "name": [f"layer {i + 1}" for i in range(len(layers))],
+            "top [m]": layers["top"],
+            "bottom [m]": layers["bottom"],
+            "lithology": [_lithology(row) for row in layers.to_dict("records")],
+        }
+    )
 
 
 def _lithology(row):

@@ -112,6 +112,22 @@ def settings(name, bottom_water_temperature) -> dict:
             "thickness_uncertainty": _quantity(pwave.THICKNESS_NOISE, "mm"),
             "travel_time_uncertainty": _quantity(pwave.TIME_NOISE, "us"),
         },
+        **_long_sensor_settings(diameter),
+        "needle": {"heating_power_uncertainty": _quantity(POWER_UNCERTAINTY, "%")},
+        "index_properties": {
+            "mass_uncertainty": _quantity(samples.MASS_NOISE, "g"),
+            "mass_systematic": _quantity(samples.MASS_SYSTEMATIC, "g"),
+            "volume_uncertainty": _quantity(samples.VOLUME_NOISE, "cm^3"),
+            "volume_systematic": _quantity(samples.VOLUME_SYSTEMATIC, "cm^3"),
+        },
+        "formation_temperature": {
+            "thermometer_uncertainty": _quantity(THERMOMETER_UNCERTAINTY, "K"),
+        },
+    }
+
+
+def _long_sensor_settings(diameter) -> dict:
+    return {
         "resistivity": {
             "response_uncertainty": _quantity(resistivity.STATED_NOISE, "mV"),
             "brine_uncertainty": _quantity(resistivity.BRINE_UNCERTAINTY, "%"),
@@ -129,15 +145,5 @@ def settings(name, bottom_water_temperature) -> dict:
             "response_width": _quantity(natural_gamma.WIDTH, "cm"),
             "mass_basis": "wet",
             "core_diameter_uncertainty": diameter,
-        },
-        "needle": {"heating_power_uncertainty": _quantity(POWER_UNCERTAINTY, "%")},
-        "index_properties": {
-            "mass_uncertainty": _quantity(samples.MASS_NOISE, "g"),
-            "mass_systematic": _quantity(samples.MASS_SYSTEMATIC, "g"),
-            "volume_uncertainty": _quantity(samples.VOLUME_NOISE, "cm^3"),
-            "volume_systematic": _quantity(samples.VOLUME_SYSTEMATIC, "cm^3"),
-        },
-        "formation_temperature": {
-            "thermometer_uncertainty": _quantity(THERMOMETER_UNCERTAINTY, "K"),
         },
     }
