@@ -84,6 +84,7 @@ _ROWS = (
     # Velocity.
     ("liner_velocity", 2300.0, "m/s", 100.0, "plastic core liner, 2200 to 2400 m/s", "memory"),
     ("sea_water_velocity", 1521.5, "m/s", 1.0, "TEOS-10 at 20 degC, 35 g/kg, surface", "library"),
+    ("softest_grain_modulus", 20.0, "GPa", 3.0, "bulk modulus of clay, the softest usual grains; 21 GPa in rock physics tables", "memory"),
     # Heat.
     ("heat_capacity_c0", 5.79, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), volumetric heat capacity of marine sediment from conductivity", "memory"),
     ("heat_capacity_c1", -3.67, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), per W/(m K)", "memory"),

@@ -1,4 +1,4 @@
-"""Mixing laws: the conductivity and heat capacity of a sediment from those of its phases."""
+"""Mixing laws: conductivity, heat capacity and slowest sound of a sediment from its phases."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from corephys import constants, units
 
 __all__ = [
     "arithmetic_mean", "geometric_mean", "harmonic_mean", "hashin_shtrikman_conductivity",
-    "heat_capacity_from_conductivity", "volumetric_heat_capacity",
+    "heat_capacity_from_conductivity", "suspension_velocity", "volumetric_heat_capacity",
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
@@ -238,3 +238,56 @@ def heat_capacity_from_conductivity(
     if hasattr(capacity, "where"):
         return capacity.where(inside)
     return np.where(inside, capacity, np.nan)[()]
+
+
+def wood_kernel(
+    porosity: Any, fluid_modulus: Any, grain_modulus: Any, fluid_density: Any, grain_density: Any
+) -> Any:
+    """Velocity [m/s] of a suspension from moduli [GPa] and densities [g/cm^3]."""
+    modulus = 1.0 / (porosity / fluid_modulus + (1.0 - porosity) / grain_modulus)
+    density = porosity * fluid_density + (1.0 - porosity) * grain_density
+    return 1e3 * np.sqrt(modulus / density)
+
+
+def suspension_velocity(
+    porosity: Any, *, fluid_modulus: Any, grain_modulus: Any,
+    fluid_density: Any = _C["pore_water_density"], grain_density: Any = _C["grain_density"],
+) -> Any:  # fmt: skip
+    """P-wave velocity of grains that float in water: the least that a saturated sediment has.
+
+    Parameters
+    ----------
+    porosity : float, Quantity or DataArray
+        Volume fraction of water [1].
+    fluid_modulus, grain_modulus : Quantity, str or Constant
+        Bulk moduli [GPa].
+    fluid_density, grain_density : Quantity, str or Constant
+        [g/cm^3].
+
+    Returns
+    -------
+    float or DataArray
+        [m/s], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    V = sqrt(K / rho), 1 / K = phi / K_f + (1 - phi) / K_g: Wood (1941), A Textbook of Sound.
+
+    Examples
+    --------
+    >>> v = suspension_velocity("0.6 1", fluid_modulus="2.35 GPa", grain_modulus="38 GPa")
+    >>> round(float(v))
+    1490
+    """
+    return wood_kernel(
+        units.as_floats(porosity, "1", "porosity"),
+        units.as_floats(fluid_modulus, "GPa", "fluid_modulus"),
+        units.as_floats(grain_modulus, "GPa", "grain_modulus"),
+        units.as_floats(fluid_density, "g/cm^3", "fluid_density"),
+        units.as_floats(grain_density, "g/cm^3", "grain_density"),
+    )

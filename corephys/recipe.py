@@ -72,6 +72,34 @@ SCHEMA: dict[str, dict[str, Option]] = {
     "quality": {
         "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
         "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),
+        "response_density": Option("1.5 cm", "cm", "width of the response along the core"),
+        "response_velocity": Option("2 cm", "cm", "the same of the P-wave"),
+        "response_susceptibility": Option("5 cm", "cm", "the same of the loop"),
+        "response_resistivity": Option("8 cm", "cm", "the same of resistivity"),
+        "end_trim": Option(1.0, "number", "response widths from an end that are doubted"),
+        "spike_test": Option(
+            "neighbours", "neighbours|rolling median", "what a spike stands off from"
+        ),
+        "spike_threshold": Option(3.2, "number", "in standard deviations"),
+        "spike_side_share": Option(0.8, "number", "share of it needed from either side"),
+        "spike_window": Option("50 cm", "cm", "section over which the scatter is judged"),
+        "level_window": Option("150 cm", "cm", "core that gives the level of density"),
+        "low_threshold": Option(3.0, "number", "shortfall of density, in standard deviations"),
+        "amplitude_fraction": Option(0.4, "number", "share of its level of a weak pulse"),
+        "deaf_fraction": Option(0.15, "number", "share of the hole's amplitude of a deaf core"),
+        "void_length": Option("18 cm", "cm", "longest void that lost pulses show"),
+        "void_share": Option(0.2, "number", "share of the density missing in a void"),
+        "void_density": Option("1.1 g/cm^3", "g/cm^3", "density below which nothing is core"),
+        "crack_length": Option("2 cm", "cm", "a void shorter than this is a crack"),
+        "least_length": Option("15 cm", "cm", "shortest thin fill that density alone shows"),
+        "repeat_threshold": Option(3.0, "number", "in combined random uncertainties"),
+        "bound_margin": Option(3.0, "number", "uncertainties a velocity may miss its bound by"),
+        "sample_difference": Option("0.1 g/cm^3", "g/cm^3", "of a density from its sample"),
+        "sample_reach": Option("2 cm", "cm", "from a sample to the readings it judges"),
+        "control_charts": Option(True, "switch", "watch the check standards"),
+        "settling": Option(True, "switch", "flag cores that have not come to room temperature"),
+        "settling_tolerance": Option("2 K", "K", "departure from room temperature allowed"),
+        "deck_temperature": Option(None, "degC", "of the core on deck; else of the bottom water"),
     },
     "gamma": {
         "dead_time": Option("0 s", "s", "of the counter, non-paralysable"),
@@ -86,7 +114,6 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "grain_density": Option(_of("grain_density"), "g/cm^3", "where no samples give it"),
         "grain_density_uncertainty": Option(_sigma("grain_density"), "g/cm^3", "systematic"),
         "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "of an annulus of slurry"),
-        "electron_step": Option(True, "switch", "bring the scale from aluminium to sediment"),
         "scale": Option(
             "aluminium and water", "aluminium and water|grain equivalent", "density convention"
         ),
@@ -95,7 +122,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
         ),
         "dead_time_from_standards": Option(False, "switch", "estimate the dead time"),
         "tie_to_samples": Option(False, "switch", "factor to the samples, by coring method"),
-        "footprint": Option("1 cm", "cm", "length of core that a reading sees"),
+        "tie_within": Option("2 cm", "cm", "from a sample to the readings it is tied to"),
     },
     "pwave": {
         "delay": Option(None, "us", "of the electronics; from the standards without it"),

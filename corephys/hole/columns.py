@@ -17,6 +17,7 @@ from corephys import units
 from corephys.hole.csv import Cells
 from corephys.hole.error import Problem, nearest, rows_in_words
 from corephys.hole.tables import Column, Table
+from corephys.vocabulary import TERMS
 
 __all__ = ["Columns", "read_columns"]
 
@@ -256,8 +257,11 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     tried = {p.column.partition("[")[0].strip() for p in problems}
     unknown = [n for n in columns.values if n not in table.by_name]
     has_depth = table.positioned and "depth" in columns
+    by_name = table.supplied and any(name in TERMS for name in columns.values)
     found = []
     for column in table.columns:
+        if by_name and column.name in ("quantity", "value", "unit"):
+            continue
         place = table.positioned and column.name in ("core", "section", "offset")
         if column.need == "optional" or column.name in columns or column.name in tried:
             continue

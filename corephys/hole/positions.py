@@ -201,7 +201,8 @@ def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem]
     -------
     tuple of list of Problem and list of int
         A problem for each key whose rows differ; rows that are the same in every cell as an
-        earlier one (they stay).
+        earlier one (they stay). Of values reduced elsewhere no row is a problem: all that share
+        a key are listed.
     """
     if positions is None or len(table) < 2:
         return [], []
@@ -223,6 +224,8 @@ def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem]
     again = np.flatnonzero(frame.duplicated(keep=False).to_numpy() & sound)
     if again.size == 0:
         return [], []
+    if table.table.supplied:
+        return [], again.tolist()
     return _compare(table, frame, again, names)
 
 

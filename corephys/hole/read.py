@@ -266,6 +266,8 @@ def _dataset(
         coordinates |= _coordinates(table, where, dim)
     if table.table.name not in FLAGGED_ELSEWHERE:
         reason = positions.reasons(table, where, layout, tables)
+        if table.table.supplied:
+            reason[same] |= flags.bit("same_position_twice")
         words = "the row as read"
         variables["flag"] = (dim, flags.from_reason(reason), flags.flag_attributes(words))
         variables["reason"] = (dim, reason, flags.reason_attributes(words))

@@ -61,6 +61,9 @@ class Table:
         From each group at least one column must be there.
     number_prefixes : tuple of str
         Further columns that begin so are pure numbers.
+    supplied : bool
+        Values reduced elsewhere: columns may bear names of the vocabulary in place of quantity,
+        value and unit, and a position that is there twice is flagged, not refused.
     """
 
     name: str
@@ -70,6 +73,7 @@ class Table:
     keys: tuple[str, ...] = ()
     one_of: tuple[tuple[str, ...], ...] = ()
     number_prefixes: tuple[str, ...] = ()
+    supplied: bool = False
 
     @cached_property
     def by_name(self) -> dict[str, Column]:
@@ -158,8 +162,12 @@ _ROWS = (
     _scan("susceptibility", _number("reading", None), *_maybe(_CELSIUS)),
     _scan("natural_gamma", _number("counts"), _number("live_time", "s"),
           *_maybe(_text("detector")), keys=("detector",), prefixes=("counts_",)),
-    _scan("reduced", _text("quantity"), _number("value"), _text("unit"),
-          *_maybe(_number("uncertainty"), _text("method")), keys=("quantity", "method")),
+    replace(
+        _scan("reduced", _text("quantity"), _number("value"), _text("unit"),
+              *_maybe(_number("uncertainty"), _text("method"), _number("amplitude", None)),
+              keys=("quantity", "method")),
+        supplied=True,
+    ),
     Table("standards/gamma", (
         _number("aluminium_thickness", "mm"), _number("bore", "mm"), _number("counts"),
         *_maybe(_number("real_time", "s"), _number("live_time", "s")), *_STANDARD,

@@ -14,8 +14,8 @@ from corephys.numerics.rolling import rolling_median_and_mad
 from corephys.quality.places import Places, spacing
 
 __all__ = [
-    "level", "neighbour_residual", "repeats", "robust_scale", "section_ends", "spikes",
-    "weak_coupling",
+    "level", "neighbour_residual", "repeats", "robust_scale", "rolling_spikes", "section_ends",
+    "spikes", "weak_coupling",
 ]  # fmt: skip
 
 SCALE = 1.4826  # of the median absolute deviation to a standard deviation (normal distribution)
@@ -217,6 +217,41 @@ def spikes(
         found |= beyond
         x[beyond] = np.nan
     return found
+
+
+def rolling_spikes(
+    values: Any, noise: Any, places: Places, *, threshold: float, window: float
+) -> np.ndarray:
+    """Readings that stand off from the rolling median of their section.
+
+    Parameters
+    ----------
+    values : (n,) ndarray
+        NaN where a reading is already known to be bad.
+    noise : float or (n,) ndarray
+        Random standard uncertainty of a reading, NaN where unknown: the least scatter.
+    places : Places
+        Of the readings; a window never crosses an end of its section.
+    threshold : float
+        In standard deviations.
+    window : float
+        Length of section [cm].
+
+    Returns
+    -------
+    (n,) ndarray of bool
+
+    Notes
+    -----
+    |x - m| > k max(1.4826 d, u), m the median of the window and d the median of |x - m| in that
+    same window: the identifier of Hampel (1974), Journal of the American Statistical Association
+    69, 383. Steps and slopes widen d and pass only in part; see :func:`spikes`.
+    """
+    x = np.asarray(values, dtype=float)
+    middle, here, _ = _rolling(x, places.by_section, places.section_starts, places, window)
+    floor = np.fmax(SCALE * here, np.nan_to_num(np.asarray(noise, dtype=float)))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.abs(x - middle) > threshold * floor)
 
 
 def _largest_near(size: np.ndarray, places: Places) -> np.ndarray:

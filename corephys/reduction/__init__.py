@@ -14,7 +14,14 @@ import xarray as xr
 
 from corephys import provenance
 from corephys.recipe import Recipe
-from corephys.reduction import products, samples, scan
+from corephys.reduction import (
+    products,
+    samples,
+    scan_gamma,
+    scan_pwave,
+    scan_quality,
+    scan_supplied,
+)
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.summary import summarise
 
@@ -22,12 +29,13 @@ __all__ = ["STAGES", "reduce"]
 
 STAGES: dict[str, Callable[[Context], None]] = {
     "index properties": samples.index_properties,
-    "gamma calibration": scan.gamma_calibration,
-    "density": scan.density,
-    "P-wave calibration": scan.pwave_calibration,
-    "velocity": scan.velocity,
-    "supplied values": scan.supplied,
-    "flags of the scan": scan.scan_flags,
+    "gamma calibration": scan_gamma.gamma_calibration,
+    "density": scan_gamma.density,
+    "P-wave calibration": scan_pwave.pwave_calibration,
+    "velocity": scan_pwave.velocity,
+    "supplied values": scan_supplied.supplied,
+    "flags of the scan": scan_quality.scan_flags,
+    "tie of density to the samples": scan_gamma.density_tie,
     "thermal conductivity": samples.thermal_conductivity,
     "formation temperature": samples.formation_temperature,
     "porosity": products.porosity_from_density,
@@ -132,7 +140,6 @@ def _assemble(context: Context, skipped: dict[str, str]) -> xr.DataTree:
     attributes = provenance.root_attributes(
         context.recipe.to_json(), context.hole.attrs.get("input_sha256", "{}"), __version__
     )
-    notes = list(dict.fromkeys(context.notes))
-    summary = summarise(context.results, skipped, notes, context.levels)
+    summary = summarise(context.results, skipped, context.notes, context.levels)
     tree.attrs = {**context.hole.attrs, **attributes, "summary": json.dumps(summary)}
     return tree

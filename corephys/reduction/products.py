@@ -9,7 +9,7 @@ from corephys import flags, units
 from corephys.hole import depth as positions
 from corephys.products import compaction, heatflow, porosity, seismic
 from corephys.reduction.context import Context, Skipped, pore_water_density
-from corephys.reduction.scan import grain_density_for
+from corephys.reduction.scan_place import grain_density_for
 
 __all__ = [
     "compaction_fit", "heat_flow", "porosity_from_density", "seismic_properties",

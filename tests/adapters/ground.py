@@ -57,3 +57,6 @@ def bounds(inputs: Inputs) -> Mapping[str, Any]:
     return dict(
         zip(("lower", "upper"), mixing.hashin_shtrikman_conductivity(**inputs), strict=True)
     )
+
+
+straight("mixing.suspension_velocity", "corephys.mixing.suspension_velocity", "porosity")

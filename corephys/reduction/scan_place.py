@@ -1,0 +1,85 @@
+"""What the stages of the scan share: geometry, grain density and values on readings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import series, units
+from corephys.products import porosity
+from corephys.reduction.context import (
+    Context,
+    pore_water_density,
+    scalar,
+    seconds_since,
+    section_values,
+)
+
+__all__ = [
+    "coring_methods", "elapsed_on", "geometry", "grain_density_for", "of_kind", "series_like",
+]  # fmt: skip
+
+
+def series_like(series: xr.DataArray, values: np.ndarray, unit: str) -> xr.DataArray:
+    """Values on the positions of a series."""
+    return series.copy(deep=False, data=np.asarray(values, dtype=float)).assign_attrs(units=unit)
+
+
+def geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading.
+
+    A core without an annulus fills its liner: its diameter is the bore.
+    """
+    nominal = scalar(context.recipe, "liner", "bore", "mm")
+    water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
+    slurry = scalar(context.recipe, "gamma", "slurry_density", "g/cm^3")
+    diameter = section_values(context.hole, table, "core_diameter", float("nan"))
+    diameter = np.where(np.isnan(diameter), nominal, diameter)
+    annulus = section_values(context.hole, table, "annulus", "none")
+    bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
+    density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
+    fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
+    return diameter, bore, fluid
+
+
+def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
+    """Grain density at the readings: from the samples, else the recipe's constant."""
+    samples = context.results.get("properties/index_properties")
+    if samples is not None and context.recipe["porosity"]["grain_density"] == "from samples":
+        good = int((samples["grain_density_flag"] == 1).sum())
+        if good >= 3:
+            return porosity.grain_density_at(samples, to=table)
+        note = f"{good} good samples: the recipe's grain density is used"
+        if note not in context.notes:
+            context.notes.append(note)
+    value: str = context.recipe["gamma"]["grain_density"]
+    return value
+
+
+def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
+    """Coring method of every reading, an empty text where it is not known."""
+    cores = series.leaf(context.hole, "cores")
+    if cores is None or "core" not in table.coords:
+        return np.full(table.sizes["reading"], "", dtype=object)
+    known = dict(zip(cores["core"].values, cores["coring_method"].values, strict=True))
+    return np.array([known.get(name, "") for name in table["core"].values], dtype=object)
+
+
+def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dataset:
+    """Rows of a table of standards of one kind; an empty kind is ``otherwise``."""
+    if "kind" not in table:
+        return table if kind == otherwise else table.isel(row=[])
+    kinds = table["kind"].values
+    return table.isel(row=(kinds == kind) | ((kinds == "") & (kind == otherwise)))
+
+
+def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
+    """Seconds since a reference of every reading; a missing time is taken from the middle."""
+    if "time" not in table or reference is None:
+        return None
+    elapsed = seconds_since(table["time"].values, reference)
+    if elapsed is None:
+        return None
+    return np.where(np.isnan(elapsed), float(np.nanmedian(elapsed)), elapsed)
