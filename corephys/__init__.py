@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from corephys.samples import needle as needle
     from corephys.sensors import gamma as gamma
     from corephys.sensors import pwave as pwave
+    from corephys.sensors import resistivity as resistivity
     from corephys.series import PositionError as PositionError
     from corephys.units import UnitError as UnitError
     from corephys.units import quantity as quantity
@@ -60,6 +61,7 @@ _MODULES = {
     "porosity": "corephys.products.porosity",
     "pwave": "corephys.sensors.pwave",
     "quality": "corephys.quality",
+    "resistivity": "corephys.sensors.resistivity",
     "seawater": "corephys.seawater",
     "seismic": "corephys.products.seismic",
     "uncertainty": "corephys.uncertainty",

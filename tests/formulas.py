@@ -40,6 +40,16 @@ NOT_FORMULAS: dict[str, str] = {
         "the arithmetic of velocity, whose rows run through it"
     ),
     "corephys.sensors.pwave_calibration.wall_count": "a word to a number of walls, no physics",
+    "corephys.sensors.resistivity_calibration.calibrate": (
+        "a weighted fit: the certified polynomials of numerics stand for it, simulated responses "
+        "test it whole"
+    ),
+    "corephys.sensors.resistivity_archie.archie_fit": (
+        "York's line in logarithms, whose rows are numerics'; made-up layers test it whole"
+    ),
+    "corephys.sensors.resistivity_surface.surface_conduction_fit": (
+        "a least-squares fit: its relation is linear in known parts, made-up cores test it whole"
+    ),
     "corephys.samples.index_properties_consistency.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),

@@ -1,0 +1,236 @@
+"""Electrical resistivity of a core and what follows from it.
+
+The order of the work: baseline in air, diameter of the core, calibration with brines; or voltage
+and current of four electrodes. Then one reference temperature or in-situ conditions, the
+formation factor, and Archie's parameters. The result stands at the temperature of the core until
+a correction, which is opt-in, is made.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, units
+from corephys.sensors.resistivity_archie import (
+    Archie,
+    archie_fit,
+    archie_formation_factor,
+    porosity_from_formation_factor,
+)
+from corephys.sensors.resistivity_baseline import Baseline, air_baseline
+from corephys.sensors.resistivity_brine import brine_conductivity
+from corephys.sensors.resistivity_calibration import Calibration, calibrate
+from corephys.sensors.resistivity_electrodes import (
+    CellConstant,
+    cell_constant,
+    four_electrode,
+    wenner_constant,
+)
+from corephys.sensors.resistivity_pore_water import (
+    cementation_exponent,
+    formation_factor,
+    pore_water_resistivity,
+)
+from corephys.sensors.resistivity_surface import SurfaceConduction, surface_conduction_fit
+from corephys.sensors.resistivity_temperature import in_situ, to_reference_temperature
+from corephys.uncertainty import Measured, bare, covariance_effects
+
+__all__ = [
+    "Archie", "Baseline", "Calibration", "CellConstant", "SurfaceConduction", "air_baseline",
+    "archie_fit", "archie_formation_factor", "brine_conductivity", "calibrate", "cell_constant",
+    "cementation_exponent", "electrical_resistivity", "formation_factor", "four_electrode",
+    "in_situ", "pore_water_resistivity", "porosity_from_formation_factor",
+    "surface_conduction_fit", "to_reference_temperature", "wenner_constant",
+]  # fmt: skip
+
+
+def resistivity_kernel(
+    response: Any, baseline: Any, volume: Any, *, coefficients: np.ndarray,
+    domain: tuple[float, float],
+) -> tuple[Any, Any, Any, Any, Any]:  # fmt: skip
+    """Resistivity of responses.
+
+    Parameters
+    ----------
+    response, baseline : float or ndarray
+        [mV].
+    volume : float or ndarray
+        Section of the bore over section of the core, 1.
+    coefficients : (3,) ndarray
+        Of the calibration, in log10 of ohm m and mV.
+    domain : tuple of float
+        Of log10 of the net response that the brines span.
+
+    Returns
+    -------
+    tuple of ndarray
+        Resistivity [ohm m], net response of the core [mV], log10 of it on the scale of the bore,
+        d ln rho / d ln S, int64 reasons. NaN where the response is not above the baseline.
+
+    Notes
+    -----
+    log10 rho = c0 + c1 x + c2 x^2, x = log10((S - S0) D^2 / d^2): common practice.
+    """
+    net = np.asarray(response - baseline, dtype=float)
+    impossible = net <= 0.0
+    net = np.where(impossible, np.nan, net)
+    x = np.log10(net * volume)
+    rho = 10.0 ** (coefficients[0] + coefficients[1] * x + coefficients[2] * x**2)
+    slope = coefficients[1] + 2.0 * coefficients[2] * x
+    reason = np.where(impossible, flags.bit("impossible_value"), 0)
+    outside = (x < domain[0]) | (x > domain[1])
+    reason = reason | np.where(outside, flags.bit("beyond_calibration"), 0)
+    return rho, net, x, slope, reason.astype(np.int64)
+
+
+def electrical_resistivity(
+    response: Any, *, calibration: Calibration, temperature: Any = None, baseline: Any = "0 mV",
+    response_uncertainty: Any = None, baseline_uncertainty: Any = None, core_diameter: Any = None,
+    bore: Any = None, core_diameter_uncertainty: Any = None, reason: Any = 0, effects: bool = True,
+) -> xr.Dataset:  # fmt: skip
+    """Electrical resistivity of a core from the response of a contactless sensor.
+
+    Parameters
+    ----------
+    response : DataArray, (reading)
+        [mV].
+    calibration : Calibration
+        From :func:`calibrate`, with brines in the same liner.
+    temperature : Quantity, DataArray or str, optional
+        Of the core [degC]; kept with the result, which stands at this temperature.
+    baseline : Baseline, Quantity, DataArray or str
+        Response in air [mV]; from :func:`air_baseline` it brings uncertainty and reasons.
+    response_uncertainty : Quantity or str, optional
+        Random standard uncertainty of one response [mV]; unknown gives NaN.
+    baseline_uncertainty : Quantity or str, optional
+        Of a baseline that is no Baseline [mV]; unknown gives NaN unless the baseline is zero,
+        which says that the responses are net already.
+    core_diameter, bore : Quantity, DataArray or str, optional
+        Diameter of the core and of the bore of the liner that held the brines [mm]. Without a
+        diameter the core is taken to fill the bore.
+    core_diameter_uncertainty : Quantity or str, optional
+        Systematic [mm]; unknown gives NaN.
+    reason : int or DataArray of int
+        Reasons already found for these readings.
+    effects : bool
+        Give the named effects.
+
+    Returns
+    -------
+    Dataset
+        ``electrical_resistivity`` with uncertainty, effects and flags. A response that is not
+        above the baseline gives NaN and ``impossible_value``; one outside the brines is flagged
+        ``beyond_calibration``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        When a core diameter is given without the bore.
+
+    Notes
+    -----
+    log10 rho = c0 + c1 x + c2 x^2 with x = log10((S - S0) (D / d)^2): the response goes about as
+    the volume of the core in the sensor (common practice); :func:`calibrate` has the fit. Effect
+    ``resistivity_order``: the reading by the other order, weighed by the root of its share.
+    """
+    base = baseline if isinstance(baseline, Baseline) else _given(baseline, baseline_uncertainty)
+    series.require_same_positions(
+        response=response, baseline=base.values, temperature=temperature, bore=bore,
+        core_diameter=core_diameter,
+    )  # fmt: skip
+    d, wide, u_d = _diameter(core_diameter, bore, core_diameter_uncertainty)
+    here = units.as_floats(response, "mV", "response")
+    rho, net, x, slope, found = series.apply(
+        resistivity_kernel, here, bare(base.values), (wide / d) ** 2, outputs=5,
+        dtypes=[float, float, float, float, np.int64], coefficients=calibration.coefficients,
+        domain=calibration.domain,
+    )  # fmt: skip
+    u = units.as_floats(
+        response_uncertainty, "mV", "response_uncertainty", difference=True, optional=True
+    )
+    per_response = bare(rho) * bare(slope) / bare(net)
+    random = abs(per_response) * (float("nan") if u is None else bare(u))
+    measured = Measured(rho, random, {}, _join(_join(found, base.reason), reason))
+    if effects:
+        measured.effects = {
+            # A thicker core than assumed gave the same response at a higher resistivity.
+            "core_diameter": -2.0 * bare(rho) * bare(slope) / d * u_d,
+            "brine_conductivity": -bare(rho) * calibration.brine_uncertainty,
+            **_coefficient_effects(calibration, bare(rho), bare(x)),
+            **_order_effect(calibration, bare(rho), bare(x)),
+        }
+        if base.uncertainty is not None:
+            measured.effects["air_baseline"] = -per_response * bare(base.uncertainty)
+    return series.build(
+        {"electrical_resistivity": measured},
+        steps=_STEPS,
+        constants={"calibration": calibration.describe(), "temperature": _shown(temperature)},
+    )
+
+
+_STEPS = (
+    "net response S - S0, S0 in air at the time of the reading",
+    "response of a full bore, (S - S0) (D / d)^2",
+    "log10 rho = c0 + c1 x + c2 x^2, x = log10 of that response, fitted to brines",
+)
+
+
+def _given(baseline: Any, uncertainty: Any) -> Baseline:
+    values = units.as_floats(baseline, "mV", "baseline")
+    u = units.as_floats(uncertainty, "mV", "baseline_uncertainty", difference=True, optional=True)
+    if u is None and np.any(np.asarray(values) != 0.0):
+        u = float("nan")
+    return Baseline(values, u, 0, float("nan"))
+
+
+def _diameter(diameter: Any, bore: Any, uncertainty: Any) -> tuple[Any, Any, Any]:
+    """Diameter, bore and its uncertainty [mm]; one where neither is known and none is needed."""
+    u = units.as_floats(
+        uncertainty, "mm", "core_diameter_uncertainty", difference=True, optional=True
+    )
+    if diameter is not None and bore is None:
+        raise ValueError(
+            "core_diameter is given without bore: the response is corrected by the ratio of the "
+            "two, give the bore of the liner that held the brines too, such as '66 mm'"
+        )
+    wide = 1.0 if bore is None else bare(units.as_floats(bore, "mm", "bore"))
+    d = wide if diameter is None else bare(units.as_floats(diameter, "mm", "core_diameter"))
+    return d, wide, float("nan") if u is None or bore is None else bare(u)
+
+
+def _coefficient_effects(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:
+    """d rho / d c_j = ln(10) rho x^j."""
+    partials = [np.log(10.0) * rho * x**j for j in range(cal.covariance.shape[0])]
+    return covariance_effects(partials, cal.covariance, "resistivity_calibration")
+
+
+def _order_effect(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:
+    """What the order that was not chosen would read, by the root of its share."""
+    if not cal.other_weight > 0.0:
+        return {}
+    c0, c1, c2 = cal.other
+    other = 10.0 ** (c0 + c1 * x + c2 * x**2)
+    return {"resistivity_order": float(np.sqrt(cal.other_weight)) * (other - rho)}
+
+
+def _shown(temperature: Any) -> str:
+    if temperature is None:
+        return "not given"
+    warm = np.asarray(units.as_floats(temperature, "degC", "temperature"), dtype=float)
+    if not np.isfinite(warm).any():
+        return "not given"
+    low, high = float(np.nanmin(warm)), float(np.nanmax(warm))
+    return f"{low:g} degC" if low == high else f"{low:g} to {high:g} degC"
+
+
+def _join(found: Any, given: Any) -> Any:
+    return xr.apply_ufunc(
+        np.bitwise_or, bare(found), bare(given), dask="parallelized", output_dtypes=[np.int64]
+    )

@@ -1,0 +1,349 @@
+"""Archie's relation between formation factor and porosity, by layer, and back to porosity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, units
+from corephys.numerics import line
+from corephys.sensors.resistivity_pore_water import sigma_of
+from corephys.uncertainty import Measured, bare, combine, covariance_effects
+
+__all__ = ["Archie", "archie_fit", "archie_formation_factor", "porosity_from_formation_factor"]
+
+
+@dataclass(frozen=True)
+class Archie:
+    """F = a phi^-m.
+
+    Parameters
+    ----------
+    a, m : float
+        Factor and cementation exponent, 1.
+    covariance : (2, 2) ndarray
+        Of ln a and m; zero for an ``a`` that was fixed, NaN where it is not known.
+    points : int
+        Readings in the fit.
+    reduced_chi_square : float
+        Above one it has widened ``covariance``.
+    note : str
+        What to know about the fit; empty when there is nothing.
+    """
+
+    a: float
+    m: float
+    covariance: np.ndarray
+    points: int = 0
+    reduced_chi_square: float = float("nan")
+    note: str = ""
+
+    @property
+    def a_uncertainty(self) -> float:
+        """Standard uncertainty of a."""
+        return float(self.a * np.sqrt(self.covariance[0, 0]))
+
+    @property
+    def m_uncertainty(self) -> float:
+        """Standard uncertainty of m."""
+        return float(np.sqrt(self.covariance[1, 1]))
+
+    def describe(self) -> str:
+        """Both parameters in one line."""
+        return (
+            f"F = a phi^-m, a = {self.a:.4g} +- {self.a_uncertainty:.2g}, "
+            f"m = {self.m:.4g} +- {self.m_uncertainty:.2g}; {self.points} readings"
+        )
+
+
+def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
+    """Formation factor of a porosity.
+
+    Parameters
+    ----------
+    porosity : float, Quantity or DataArray
+        Fraction, 1.
+    a, m : float
+        Factor and cementation exponent, 1.
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        Formation factor, dimensionless.
+
+    Raises
+    ------
+    UnitError
+        For a wrong unit.
+
+    Notes
+    -----
+    F = a phi^-m: Archie (1942) Trans. AIME 146, 54; a by Winsauer and others (1952).
+
+    Examples
+    --------
+    >>> round(archie_formation_factor(0.2, m=2.0), 6)
+    25.0
+    """
+    phi = units.as_floats(porosity, "1", "porosity")
+    return units.as_floats(a, "1", "a") * phi ** (-units.as_floats(m, "1", "m"))
+
+
+def archie_fit(
+    formation_factor: Any, porosity: Any, layer: Any = None, *, fixed_a: float | None = None,
+    formation_factor_uncertainty: Any = None, porosity_uncertainty: Any = None,
+) -> dict[str, Archie]:  # fmt: skip
+    """Fit a and m to readings of formation factor and porosity, layer by layer.
+
+    Parameters
+    ----------
+    formation_factor, porosity : Dataset, DataArray or Quantity, (reading)
+        Pure numbers [1]; a Dataset brings its uncertainty, effects and reasons.
+    layer : sequence of str or DataArray, (reading), optional
+        Name of the layer of each reading; without it all readings are one, called ``all``.
+    fixed_a : float, optional
+        Hold a at this value, 1 for Archie's own form.
+    formation_factor_uncertainty, porosity_uncertainty : Quantity or DataArray, optional
+        Random, of what is not a Dataset [1].
+
+    Returns
+    -------
+    dict of str to Archie
+        One fit a layer, in the order in which the layers come. A layer with too few readings has
+        NaN and a note.
+
+    Raises
+    ------
+    UnitError
+        For a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        When no layer has readings enough: three porosities, two with a fixed a.
+
+    Notes
+    -----
+    ln F = ln a - m ln phi with errors in both axes (York and others 2004), F and phi as Archie
+    (1942) has them. Effects that readings share shift all points together: the fit is made again
+    with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
+    Without random uncertainties on both axes the scatter of ln F sets the errors.
+    """
+    f = series.unpack(
+        formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
+    )
+    phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
+    series.require_same_positions(formation_factor=f.values, porosity=phi.values, layer=layer)
+    size = np.size(f.values)
+    good = _good(f, size) & _good(phi, size) & (_row(phi.values, size) < 1.0)
+    words = np.full(size, "all", dtype=object)
+    if layer is not None:
+        words = np.asarray(getattr(layer, "values", layer), dtype=object)
+    fits = {
+        str(word): _fit_layer(f, phi, np.flatnonzero(good & (words == word)), fixed_a)
+        for word in dict.fromkeys(words)
+    }
+    if not any(np.isfinite(found.m) for found in fits.values()):
+        raise ValueError(
+            f"no layer has enough readings for Archie's parameters: "
+            f"{', '.join(f'{word} has {found.points}' for word, found in fits.items())}; three "
+            "different porosities are needed, two with fixed_a"
+        )
+    return fits
+
+
+def _row(part: Any, size: int) -> np.ndarray:
+    return np.broadcast_to(np.asarray(part, dtype=float), (size,))
+
+
+def _good(measured: Measured, size: int) -> np.ndarray:
+    """Readings that have a logarithm and are not flagged bad or missing."""
+    values = _row(measured.values, size)
+    flag = flags.from_reason(np.broadcast_to(np.asarray(bare(measured.reason)), (size,)))
+    return (values > 0.0) & (flag != flags.BAD) & (flag != flags.MISSING)
+
+
+def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | None) -> Archie:
+    f, phi = series.take(f, index), series.take(phi, index)
+    x, y = np.log(phi.values), np.log(f.values)
+    least = 3 if fixed_a is None else 2
+    if np.unique(np.round(x, 9)).size < least:
+        note = f"{index.size} readings with fewer than {least} different porosities"
+        return Archie(np.nan, np.nan, np.full((2, 2), np.nan), int(index.size), note=note)
+    ux, uy = phi.u_random / phi.values, f.u_random / f.values
+    known = bool(np.all(ux > 0) and np.all(uy > 0))
+
+    def run(dx: Any = 0.0, dy: Any = 0.0) -> line.Line:
+        if fixed_a is not None:
+            return _through(x + dx, y + dy, ux, uy, float(np.log(fixed_a)), known)
+        return line.york(x + dx, y + dy, ux, uy) if known else line.ordinary_line(x + dx, y + dy)
+
+    best = run()
+    spare = best.degrees_of_freedom
+    reduced = best.chi_square / spare if known and spare else float("nan")
+    signs = np.diag([1.0, -1.0])
+    covariance = signs @ best.covariance @ signs * max(np.nan_to_num(reduced, nan=1.0), 1.0)
+    for source in sorted({*f.effects, *phi.effects}):
+        moved = [m.effects.get(source, np.zeros(x.size)) / m.values for m in (phi, f)]
+        if not all(np.isfinite(part).all() for part in moved):
+            covariance = covariance * np.nan
+            break
+        other = run(*moved)
+        shift = np.array([other.intercept - best.intercept, best.slope - other.slope])
+        covariance = covariance + np.outer(shift, shift)
+    note = "" if known else "random uncertainties not known: scatter of ln F about ln phi"
+    return Archie(
+        float(np.exp(best.intercept)), -best.slope, covariance, x.size, float(reduced), note
+    )
+
+
+def _through(
+    x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray, intercept: float, known: bool
+) -> line.Line:
+    """Line of a fixed intercept: York's solution with one unknown."""
+    rest = y - intercept
+    slope = float(x @ rest / (x @ x))
+    if not known:
+        residual = rest - slope * x
+        scatter = float(residual @ residual) / max(x.size - 1, 1)
+        return _line(intercept, slope, scatter / float(x @ x), float(residual @ residual), x.size)
+    for _ in range(200):
+        weight = 1.0 / (uy**2 + slope**2 * ux**2)
+        adjusted = x + slope * ux**2 * weight * (rest - slope * x)
+        before, slope = slope, float((weight * adjusted) @ rest / ((weight * adjusted) @ x))
+        if abs(slope - before) <= 1e-14 * abs(slope):
+            break
+    weight = 1.0 / (uy**2 + slope**2 * ux**2)
+    chi_square = float(weight @ (rest - slope * x) ** 2)
+    return _line(intercept, slope, 1.0 / float(weight @ adjusted**2), chi_square, x.size)
+
+
+def _line(
+    intercept: float, slope: float, variance: float, chi_square: float, size: int
+) -> line.Line:
+    return line.Line(intercept, slope, np.diag([0.0, variance]), chi_square, size - 1)
+
+
+def inverse_kernel(
+    factor: Any, a: Any, m: Any, surface: Any, water: Any
+) -> tuple[Any, Any, Any, Any]:
+    """Porosity of a formation factor.
+
+    Parameters
+    ----------
+    factor, a, m : float or ndarray
+        Pure numbers.
+    surface, water : float or ndarray
+        Conductivity of the surfaces [S/m] and resistivity of the pore water [ohm m].
+
+    Returns
+    -------
+    tuple of ndarray
+        Porosity, factor without surface conduction, share of the current in the pores (all 1),
+        int64 reasons.
+
+    Notes
+    -----
+    1 / F* = 1 / F - sigma_s rho_w; phi = (a / F*)^(1 / m): Archie (1942), Waxman and Smits (1968)
+    with one surface term.
+    """
+    factor, surface, water = np.broadcast_arrays(factor, surface, water)
+    share = 1.0 - factor * surface * water
+    impossible = (factor <= 0.0) | (share <= 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pore = np.where(impossible, np.nan, factor / share)
+        phi = (a / pore) ** (1.0 / m)
+    reason = np.where(impossible, flags.bit("impossible_value"), 0).astype(np.int64)
+    return phi, pore, share, reason
+
+
+def porosity_from_formation_factor(
+    formation_factor: Any, *, archie: Archie | None = None, a: Any = None, m: Any = None,
+    a_uncertainty: Any = None, m_uncertainty: Any = None, surface_conductivity: Any = None,
+    surface_conductivity_uncertainty: Any = None, pore_water_resistivity: Any = None,
+    formation_factor_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Porosity that a formation factor shows.
+
+    Parameters
+    ----------
+    formation_factor : Dataset, DataArray, Quantity or str
+        [1]; a Dataset brings its uncertainty and reasons.
+    archie : Archie, optional
+        From :func:`archie_fit`, with its covariance.
+    a, m : float, optional
+        Factor and exponent [1] where there is no fit.
+    a_uncertainty, m_uncertainty : float, optional
+        Systematic [1]; unknown gives NaN.
+    surface_conductivity, surface_conductivity_uncertainty : Quantity or str, optional
+        Conductivity along the grains [S/m], systematic; needs ``pore_water_resistivity``.
+    pore_water_resistivity : Quantity, DataArray or str, optional
+        At the temperature of the core [ohm m].
+    formation_factor_uncertainty : Quantity or DataArray, optional
+        Random, of a factor that is not a Dataset [1].
+
+    Returns
+    -------
+    Dataset
+        ``porosity`` [1] with the effects ``archie_1`` and ``archie_2``. A factor that surface
+        conduction alone would explain gives NaN and ``impossible_value``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When neither ``archie`` nor a and m are given, or a surface conductivity without the pore
+        water.
+
+    Notes
+    -----
+    phi = (a / F*)^(1 / m) with 1 / F* = 1 / F - sigma_s rho_w: Archie (1942) Trans. AIME 146, 54;
+    one surface term in parallel, as Waxman and Smits (1968), from memory.
+    """
+    used = archie or _stated(a, m, a_uncertainty, m_uncertainty)
+    if surface_conductivity is not None and pore_water_resistivity is None:
+        raise ValueError("surface_conductivity needs pore_water_resistivity, such as '0.21 ohm m'")
+    f = series.unpack(
+        formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
+    )
+    surface, rho_w, u_surface = 0.0, 0.0, 0.0
+    if surface_conductivity is not None:
+        surface = units.as_floats(surface_conductivity, "S/m", "surface_conductivity")
+        rho_w = units.as_floats(pore_water_resistivity, "ohm m", "pore_water_resistivity")
+        u_surface = sigma_of(
+            surface_conductivity_uncertainty, "S/m", "surface_conductivity_uncertainty"
+        )
+    series.require_same_positions(
+        formation_factor=f.values, pore_water=rho_w, surface_conductivity=surface
+    )
+    phi, pore, share, found = series.apply(
+        inverse_kernel, f.values, used.a, used.m, surface, rho_w, outputs=4,
+        dtypes=[float, float, float, np.int64],
+    )  # fmt: skip
+    plain = bare(phi)
+    # d ln F* / dF = 1 / (F share) and d ln F* / d sigma_s = F* rho_w.
+    u_random, effects = combine([(-plain / (used.m * bare(f.values) * bare(share)), f)])
+    partials = [plain / used.m, -plain * np.log(plain) / used.m]
+    effects.update(covariance_effects(partials, used.covariance, "archie"))
+    if surface_conductivity is not None:
+        effects["surface_conductivity"] = (
+            -plain / used.m * bare(pore) * bare(rho_w) * bare(u_surface)
+        )
+    reason = np.bitwise_or(bare(found), bare(f.reason))
+    return series.build(
+        {"porosity": Measured(phi, u_random, effects, reason)},
+        steps=("1 / F* = 1 / F - sigma_s rho_w", "phi = (a / F*)^(1 / m) (Archie 1942)"),
+        constants={"archie": used.describe()},
+    )
+
+
+def _stated(a: Any, m: Any, u_a: Any, u_m: Any) -> Archie:
+    if a is None or m is None:
+        raise ValueError("give archie from resistivity.archie_fit, or both a and m")
+    factor, exponent = float(units.as_floats(a, "1", "a")), float(units.as_floats(m, "1", "m"))
+    relative = float(sigma_of(u_a, "1", "a_uncertainty")) / factor
+    deviation = float(sigma_of(u_m, "1", "m_uncertainty"))
+    return Archie(factor, exponent, np.diag([relative**2, deviation**2]), note="given")
