@@ -260,6 +260,8 @@ def _dataset(
             coordinates[name] = entry
         elif name in ("flag", "reason") and table.table.name not in FLAGGED_ELSEWHERE:
             variables[f"{name}_as_given"] = entry  # the plain names are the reader's
+        elif name == dim:
+            variables[f"meter_{name}"] = entry  # xarray would make an index of it
         else:
             variables[name if where is None or name != "depth" else "depth_as_given"] = entry
     if where is not None:

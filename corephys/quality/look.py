@@ -226,9 +226,8 @@ class Look:
         if f"{self.name}_u_systematic" in self.dataset:
             systematic = self.dataset[f"{self.name}_u_systematic"].values.astype(float)
             total = np.hypot(self.noise, np.nan_to_num(systematic))
-        self.add("below_velocity_bound", cross.below_bound(
-            self.values, total, rho, margin=self.settings.bound_margin,
-        ) & ~self.doubted)  # fmt: skip
+        below = cross.below_bound(self.values, total, rho, margin=self.settings.bound_margin)
+        self.add("below_velocity_bound", below)
 
     def samples(self, samples: Any) -> None:
         """Readings that differ from the nearest sample by more than they may."""
