@@ -101,12 +101,18 @@ def audit(
     ValueError
         When the hole holds none of the quantities with flags.
     """
-    per_reason, per_core = [], []
+    per_reason: list[Any] = []
+    per_core: list[Any] = []
+    seen: set[str] = set()
     for node in tree.leaves:
+        if node.path.endswith("_in_situ"):
+            continue  # the same readings, corrected
         dataset = node.to_dataset(inherit=False)
         for name in quantities:
             if name in dataset and f"{name}_reason" in dataset and dataset[name].ndim == 1:
-                _count(dataset, name, allow, per_reason, per_core)
+                label = f"{name} ({node.name})" if name in seen else name
+                seen.add(name)
+                _count(dataset, name, label, allow, per_reason, per_core)
     if not per_core:
         raise ValueError(
             f"the hole holds none of {', '.join(quantities)} with flags; reduce it first"
@@ -118,8 +124,8 @@ def audit(
 
 
 def _count(
-    dataset: xr.Dataset, name: str, allow: tuple[str, ...], per_reason: list[Any],
-    per_core: list[Any],
+    dataset: xr.Dataset, name: str, quantity: str, allow: tuple[str, ...],
+    per_reason: list[Any], per_core: list[Any],
 ) -> None:  # fmt: skip
     flag = dataset[f"{name}_flag"].values
     reason = dataset[f"{name}_reason"].values
@@ -136,7 +142,7 @@ def _count(
         here = core == label
         masks = reason[here]
         per_core.append({
-            "quantity": name, "core": label, "readings": int(here.sum()),
+            "quantity": quantity, "core": label, "readings": int(here.sum()),
             "kept": int(kept[here].sum()), "suspect": int((flag[here] == flags.SUSPECT).sum()),
             "bad": int((flag[here] == flags.BAD).sum()),
             "missing": int((flag[here] == flags.MISSING).sum()),
@@ -146,4 +152,4 @@ def _count(
             found = (masks & bit) != 0
             if found.any():
                 alone = int(np.count_nonzero(found & ((masks & doubt & ~bit) == 0)))
-                per_reason.append((name, label, word, int(found.sum()), alone))
+                per_reason.append((quantity, label, word, int(found.sum()), alone))

@@ -7,10 +7,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, units
+from corephys import constants, flags, series, units
 from corephys.products import porosity
 from corephys.reduction.context import (
     Context,
+    Skipped,
     pore_water_density,
     scalar,
     seconds_since,
@@ -18,7 +19,8 @@ from corephys.reduction.context import (
 )
 
 __all__ = [
-    "coring_methods", "elapsed_on", "geometry", "grain_density_for", "of_kind", "series_like",
+    "below_seafloor", "coring_methods", "elapsed_on", "geometry", "grain_density_for",
+    "layer_names", "of_kind", "series_like",
 ]  # fmt: skip
 
 
@@ -83,3 +85,52 @@ def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
     if elapsed is None:
         return None
     return np.where(np.isnan(elapsed), float(np.nanmedian(elapsed)), elapsed)
+
+
+def layer_names(context: Context, dataset: xr.Dataset) -> np.ndarray:
+    """Name of the layer of every reading, by depth; "all" without a table of layers."""
+    size = dataset.sizes["reading"]
+    layers = context.optional("layers")
+    if layers is None:
+        return np.full(size, "all", dtype=object)
+    depth = dataset["depth"].values
+    names = np.full(size, "between layers", dtype=object)
+    for name, top, bottom in zip(
+        layers["name"].values, layers["top"].values, layers["bottom"].values, strict=True
+    ):
+        names[(depth >= top) & (depth < bottom)] = str(name)
+    return names
+
+
+def below_seafloor(
+    context: Context, dataset: xr.Dataset
+) -> tuple[xr.DataArray, xr.DataArray, str | None]:
+    """In-situ temperature [degC] and pressure [dbar] of every reading, and what the first is worth.
+
+    The temperature is a straight line through the usable stations and the seafloor, the pressure
+    that of a column of pore water from the sea's surface down.
+    """
+    hole = context.recipe["hole"]
+    if hole["water_depth"] is None or hole["bottom_water_temperature"] is None:
+        raise Skipped("in-situ conditions need [hole] water_depth and bottom_water_temperature")
+    stations = context.result("properties/formation_temperature")
+    usable = flags.usable(stations["equilibrium_temperature_flag"].values, context.levels)
+    z = stations["depth"].values[usable]
+    warm = stations["equilibrium_temperature"].values[usable]
+    bottom = scalar(context.recipe, "hole", "bottom_water_temperature", "degC")
+    if z.size < 1:
+        raise Skipped("in-situ conditions need a usable formation temperature")
+    gradient = float(z @ (warm - bottom) / (z @ z))
+    scatter = float(np.sqrt(np.mean((warm - bottom - gradient * z) ** 2)))
+    here = dataset[next(iter(dataset.data_vars))]
+    depth = dataset["depth"].values
+    water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
+    column = scalar(context.recipe, "hole", "water_depth", "m") + depth
+    gravity = constants.CONSTANTS["gravity"].value
+    pressure = water * 1e3 * gravity * column / 1e4
+    u = f"{max(scatter, 0.01):.4g} K"
+    return (
+        series_like(here, bottom + gradient * depth, "degC"),
+        series_like(here, pressure, "dbar"),
+        u,
+    )
