@@ -1,5 +1,8 @@
 """Median and median absolute deviation of one window, by section: ours, pandas and whole-array.
 
+The flags are those of the exact test: distance from the median of the window over the median
+absolute deviation of that same window.
+
 Run on demand: ``python tests/benchmarks/rolling.py [readings]``. ``rolling.apply`` is timed on a
 sample of the sections and scaled; all results are compared. Only the ratios mean something.
 """
@@ -15,8 +18,11 @@ import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 
 from corephys.numerics.rolling import rolling_median_and_mad
+from corephys.quality import checks
+from corephys.quality.places import Places
 
 WINDOW, SECTIONS, SAMPLED = 11, 10_000, 200
+STEP, THRESHOLD = 2.0, 3.5  # cm, and standard deviations
 
 
 def spread(window):
@@ -65,6 +71,20 @@ def peak():
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
+def whole_test(values, places):
+    """The test as the library makes it."""
+    return checks.rolling_spikes(values, np.nan, places, threshold=THRESHOLD, window=WINDOW * STEP)
+
+
+def other_test(values, section):
+    """How many the test flags that takes a rolling median twice."""
+    options = {"window": WINDOW, "center": True, "min_periods": 1}
+    median = pd.Series(values).groupby(section).rolling(**options).median().to_numpy()
+    away = pd.Series(np.abs(values - median))
+    again = away.groupby(section).rolling(**options).median().to_numpy()
+    return int(np.sum(away.to_numpy() > THRESHOLD * 1.4826 * again))
+
+
 def main(readings):
     """Print times, ratios and the memory above the input."""
     rng = np.random.default_rng(1)
@@ -73,9 +93,12 @@ def main(readings):
     starts = np.linspace(0, readings, SECTIONS, endpoint=False).astype(int)
     section = np.repeat(np.arange(SECTIONS), np.diff(np.append(starts, readings)))
     rolling_median_and_mad(values[:1000], np.array([0]), WINDOW)
+    offset = STEP * (np.arange(readings) - starts[section])
+    places = Places.from_codes(np.zeros_like(section), section, offset)
     before = peak()
+    flags = whole_test(values, places)
+    used_by_test = peak() - before
     ours, result = timed(rolling_median_and_mad, values, starts, WINDOW)
-    used = peak() - before
     ours = min(ours, timed(rolling_median_and_mad, values, starts, WINDOW, repeat=3)[0])
     whole, other = timed(by_windows, values, starts)
     few = section < SAMPLED
@@ -85,8 +108,17 @@ def main(readings):
         np.testing.assert_allclose(mine, theirs, atol=1e-12)
         np.testing.assert_allclose(mine[few], sampled, atol=1e-12)
     print(
-        f"{readings:,} readings in {SECTIONS:,} sections, windows of {WINDOW}: ours {ours:.2f} s, "
-        f"{used:.0f} MiB above the input (results {2 * values.nbytes / 2**20:.0f} MiB)"
+        f"{readings:,} readings in {SECTIONS:,} sections, windows of {WINDOW}: ours {ours:.2f} s "
+        f"(results {2 * values.nbytes / 2**20:.0f} MiB)"
+    )
+    exact = np.abs(values - other[0]) > THRESHOLD * 1.4826 * other[1]
+    flagged = timed(whole_test, values, places, repeat=4)[0]
+    np.testing.assert_array_equal(flags, exact)
+    print(
+        f"  the whole test {flagged:.2f} s, {used_by_test:.0f} MiB above the input, "
+        f"{whole / flagged:.1f} and {applied / flagged:.0f} times faster than the two below: "
+        f"{flags.sum():,} flags, all those of the exact test and no other; the rolling median of "
+        f"distances from a rolling median flags {other_test(values, section):,}"
     )
     print(f"  groupby().rolling().apply {applied:.0f} s (scaled), ratio {applied / ours:.0f}")
     print(f"  all windows and nanmedian {whole:.1f} s, ratio {whole / ours:.0f}")
