@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from corephys.sensors import gamma as gamma
     from corephys.sensors import pwave as pwave
     from corephys.sensors import resistivity as resistivity
+    from corephys.sensors import susceptibility as susceptibility
     from corephys.series import PositionError as PositionError
     from corephys.units import UnitError as UnitError
     from corephys.units import quantity as quantity
@@ -64,6 +65,7 @@ _MODULES = {
     "resistivity": "corephys.sensors.resistivity",
     "seawater": "corephys.seawater",
     "seismic": "corephys.products.seismic",
+    "susceptibility": "corephys.sensors.susceptibility",
     "uncertainty": "corephys.uncertainty",
 }
 _NAMES = {

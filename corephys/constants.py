@@ -73,6 +73,13 @@ _ROWS = (
     # Susceptibility of a core inside a loop.
     ("loop_volume_factor", 3.45, "1", _NAN, "volume factor 3.45 (d/D)^3, D the effective loop; methods note on conversion to SI of a core laboratory", "published"),
     ("loop_allowance", 8.0, "mm", _NAN, "added to the aperture of a loop for its effective diameter; methods note on conversion to SI of a core laboratory", "published"),
+    ("loop_factor_uncertainty", 0.02, "1", _NAN, "relative standard uncertainty of the volume factor: its cubic and its quadratic form differ by up to 2.4 % for cores of 58 to 70 mm in a loop of 80 mm", "common practice"),
+    ("loop_quadratic_c0", 0.6448, "1", _NAN, "volume factor as a quadratic in core diameter over aperture, constant term", "memory"),
+    ("loop_quadratic_c1", -3.0163, "1", _NAN, "volume factor as a quadratic in core diameter over aperture, linear term", "memory"),
+    ("loop_quadratic_c2", 4.8566, "1", _NAN, "volume factor as a quadratic in core diameter over aperture, quadratic term", "memory"),
+    # A core that comes to room temperature.
+    ("core_diffusivity", 3e-7, "m^2/s", 0.5e-7, "thermal diffusivity of wet mud, conductivity 1.0 W/(m K) over 3.3 MJ/(m^3 K)", "common practice"),
+    ("core_conductivity", 1.0, "W/(m K)", 0.2, "thermal conductivity of wet mud, usually 0.7 to 1.4", "common practice"),
     # Resistivity.
     ("sodium_chloride_molar_mass", 58.443, "g/mol", 0.001, "standard atomic weights, Na 22.98977 and Cl 35.453", "memory"),
     ("brine_uncertainty", 0.01, "1", _NAN, "relative standard uncertainty of the conductivity of a weighed brine: table of molar conductivity 0.5 %, temperature ratio 0.4 %, salt weighed to 0.5 %", "common practice"),

@@ -40,6 +40,15 @@ NOT_FORMULAS: dict[str, str] = {
         "the arithmetic of velocity, whose rows run through it"
     ),
     "corephys.sensors.pwave_calibration.wall_count": "a word to a number of walls, no physics",
+    "corephys.sensors.susceptibility.susceptibility_kernel": (
+        "the arithmetic of magnetic_susceptibility, whose rows run through it"
+    ),
+    "corephys.sensors.susceptibility_baseline.drift_baseline": (
+        "a straight line in time between readings in air, no physics"
+    ),
+    "corephys.sensors.susceptibility_wrapping.suggest_unwrapping": (
+        "a suggestion from jumps between neighbours, no physics; planted wraps test it whole"
+    ),
     "corephys.sensors.resistivity_calibration.calibrate": (
         "a weighted fit: the certified polynomials of numerics stand for it, simulated responses "
         "test it whole"
