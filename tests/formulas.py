@@ -29,6 +29,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma_steps.electron_scale": "the arithmetic of gamma.electron_step",
     "corephys.sensors.gamma_steps.hydrogen_scale": "the arithmetic of gamma.hydrogen_step",
     "corephys.sensors.gamma_steps.true_scale": "chooses between the two steps, no physics",
+    "corephys.sensors.resistivity_line.kept_and_fit": "the line of archie_fit, statistics alone",
     "corephys.sensors.gamma_drift.between": "a straight line in time between two calibrations",
     "corephys.sensors.gamma_calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"

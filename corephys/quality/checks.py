@@ -191,7 +191,8 @@ def spikes(
     side, m the median and s the scaled median absolute deviation of r in the window, and u the
     counting noise of r: the identifier of Hampel (1974), Journal of the American Statistical
     Association 69, 383, made blind to slow change. s lies between once and three times that of
-    the core, which alone speaks where a window holds fewer than six readings.
+    the core, which alone speaks where a window holds fewer than six readings. A reading with
+    fewer than two neighbours is judged by the level of its core, at twice the threshold.
     """
     x = np.asarray(values, dtype=float).copy()
     noise = np.nan_to_num(np.broadcast_to(np.asarray(noise, dtype=float), x.shape))
@@ -216,7 +217,19 @@ def spikes(
             break
         found |= beyond
         x[beyond] = np.nan
-    return found
+    return found | _lonely(x, residual, noise, places, threshold, window)
+
+
+def _lonely(
+    x: np.ndarray, residual: np.ndarray, noise: np.ndarray, places: Places, threshold: float,
+    window: float,
+) -> np.ndarray:  # fmt: skip
+    """Readings without two neighbours, against the level of their core; twice as far is asked."""
+    away = x - level(x, places, 3.0 * window)
+    scatter = np.fmax(robust_scale(away, places), noise)
+    alone = np.isfinite(x) & np.isnan(residual)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(alone & (np.abs(away) > 2.0 * threshold * scatter))
 
 
 def rolling_spikes(

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
-from corephys.numerics import line
+from corephys.sensors.resistivity_line import kept_and_fit
 from corephys.sensors.resistivity_pore_water import sigma_of
 from corephys.uncertainty import Measured, bare, combine, covariance_effects
 
@@ -129,7 +129,9 @@ def archie_fit(
     ln F = ln a - m ln phi with errors in both axes (York and others 2004), F and phi as Archie
     (1942) has them. Effects that readings share shift all points together: the fit is made again
     with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
-    Without random uncertainties on both axes the scatter of ln F sets the errors.
+    Without random uncertainties on both axes the scatter of ln F sets the errors; with them, what
+    they leave over is added to ln F. Readings beyond five robust standard deviations are left out
+    and counted in the note.
     """
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
@@ -172,58 +174,24 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
     if np.unique(np.round(x, 9)).size < least:
         note = f"{index.size} readings with fewer than {least} different porosities"
         return Archie(np.nan, np.nan, np.full((2, 2), np.nan), int(index.size), note=note)
-    ux, uy = phi.u_random / phi.values, f.u_random / f.values
-    known = bool(np.all(ux > 0) and np.all(uy > 0))
-
-    def run(dx: Any = 0.0, dy: Any = 0.0) -> line.Line:
-        if fixed_a is not None:
-            return _through(x + dx, y + dy, ux, uy, float(np.log(fixed_a)), known)
-        return line.york(x + dx, y + dy, ux, uy) if known else line.ordinary_line(x + dx, y + dy)
-
-    best = run()
-    spare = best.degrees_of_freedom
-    reduced = best.chi_square / spare if known and spare else float("nan")
+    kept, fit = kept_and_fit(x, y, phi.u_random / phi.values, f.u_random / f.values, fixed_a)
+    reduced, best = fit.reduced, fit.line(0.0, 0.0)
     signs = np.diag([1.0, -1.0])
-    covariance = signs @ best.covariance @ signs * max(np.nan_to_num(reduced, nan=1.0), 1.0)
+    covariance = signs @ best.covariance @ signs
     for source in sorted({*f.effects, *phi.effects}):
         moved = [m.effects.get(source, np.zeros(x.size)) / m.values for m in (phi, f)]
         if not all(np.isfinite(part).all() for part in moved):
             covariance = covariance * np.nan
             break
-        other = run(*moved)
+        other = fit.line(*(part[kept] for part in moved))
         shift = np.array([other.intercept - best.intercept, best.slope - other.slope])
         covariance = covariance + np.outer(shift, shift)
-    note = "" if known else "random uncertainties not known: scatter of ln F about ln phi"
+    note = "" if fit.known else "random uncertainties not known: scatter of ln F about ln phi"
+    if not kept.all():
+        note += f"{'; ' if note else ''}{int((~kept).sum())} readings far off the line left out"
     return Archie(
-        float(np.exp(best.intercept)), -best.slope, covariance, x.size, float(reduced), note
+        float(np.exp(best.intercept)), -best.slope, covariance, int(kept.sum()), reduced, note
     )
-
-
-def _through(
-    x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray, intercept: float, known: bool
-) -> line.Line:
-    """Line of a fixed intercept: York's solution with one unknown."""
-    rest = y - intercept
-    slope = float(x @ rest / (x @ x))
-    if not known:
-        residual = rest - slope * x
-        scatter = float(residual @ residual) / max(x.size - 1, 1)
-        return _line(intercept, slope, scatter / float(x @ x), float(residual @ residual), x.size)
-    for _ in range(200):
-        weight = 1.0 / (uy**2 + slope**2 * ux**2)
-        adjusted = x + slope * ux**2 * weight * (rest - slope * x)
-        before, slope = slope, float((weight * adjusted) @ rest / ((weight * adjusted) @ x))
-        if abs(slope - before) <= 1e-14 * abs(slope):
-            break
-    weight = 1.0 / (uy**2 + slope**2 * ux**2)
-    chi_square = float(weight @ (rest - slope * x) ** 2)
-    return _line(intercept, slope, 1.0 / float(weight @ adjusted**2), chi_square, x.size)
-
-
-def _line(
-    intercept: float, slope: float, variance: float, chi_square: float, size: int
-) -> line.Line:
-    return line.Line(intercept, slope, np.diag([0.0, variance]), chi_square, size - 1)
 
 
 def inverse_kernel(

@@ -27,8 +27,21 @@ QUANTITIES = (
     "bulk density, one reading",
     "velocity",
     "velocity, one reading",
+    "resistivity",
+    "resistivity, one reading",
+    "formation factor",
+    "cementation exponent",
+    "susceptibility",
+    "susceptibility, one reading",
+    "natural gamma rate",
+    "natural gamma, one reading",
+    "potassium",
+    "uranium",
+    "thorium",
+    "heat production",
     "porosity of the scan",
     "porosity of the samples",
+    "porosity of resistivity",
     "conductivity",
     "conductivity, one run",
     "equilibrium temperature",
@@ -100,6 +113,8 @@ def compare(tree, folder):
         "velocity, one reading",
     )
     both("products/porosity", "porosity", scan["porosity"].to_numpy(), "porosity of the scan")
+    _other_sensors(both, folder)
+    _archie(tree, facts, found)
     both(
         "properties/index_properties",
         "porosity",
@@ -132,6 +147,56 @@ def compare(tree, folder):
             u = float(np.hypot(data[f"{name}_u_random"], data[f"{name}_u_systematic"]))
             found[label] = float(data[name]) - facts[key], u
     return found
+
+
+def _other_sensors(both, folder):
+    """Resistivity, susceptibility and natural gamma against what their responses see.
+
+    A filled response is asked for: near an end the truth of natural gamma is what a full liner
+    would have given.
+    """
+    truth = _truth(folder, "scan_resistivity")
+    for path, name, column, label in (
+        ("resistivity", "electrical_resistivity", "electrical_resistivity_seen [ohm m]",
+         "resistivity"),
+        ("formation_factor", "formation_factor", "formation_factor", "formation factor"),
+    ):  # fmt: skip
+        one = f"{label}, one reading" if path == "resistivity" else None
+        both(f"properties/{path}", name, truth[column].to_numpy(), label, one)
+    both("products/porosity_from_resistivity", "porosity", truth["porosity"].to_numpy(),
+         "porosity of resistivity")  # fmt: skip
+    truth = _truth(folder, "scan_susceptibility")["magnetic_susceptibility_seen"].to_numpy()
+    both("properties/susceptibility", "magnetic_susceptibility", truth, "susceptibility",
+         "susceptibility, one reading")  # fmt: skip
+    truth = _truth(folder, "scan_natural_gamma")
+    rate = truth["natural_gamma_rate_seen [1/s]"] / truth["filled_share"]
+    both("properties/natural_gamma", "natural_gamma_rate", rate.to_numpy(), "natural gamma rate",
+         "natural gamma, one reading")  # fmt: skip
+    for element, unit in (("potassium", "%"), ("uranium", "mg/kg"), ("thorium", "mg/kg")):
+        both("properties/radioelements", element, truth[f"{element} [{unit}]"].to_numpy(), element)
+    heat = 9.52e-5 * 1e-6 * truth["uranium [mg/kg]"] + 2.56e-5 * 1e-6 * truth["thorium [mg/kg]"]
+    heat = 1e9 * true_density(folder) * (heat + 3.48e-9 * 1e-2 * truth["potassium [%]"])
+    both("products/heat_production", "heat_production", heat.to_numpy(), "heat production")
+
+
+def true_density(folder):
+    """True bulk density at the readings of natural gamma [g/cm^3]."""
+    here, scan = _truth(folder, "scan_natural_gamma"), _truth(folder, "scan_gamma")
+    order = np.argsort(scan["depth_fitted [m]"].to_numpy(), kind="stable")
+    return np.interp(
+        here["depth_fitted [m]"], scan["depth_fitted [m]"].to_numpy()[order],
+        scan["bulk_density [g/cm^3]"].to_numpy()[order],
+    )  # fmt: skip
+
+
+def _archie(tree, facts, found):
+    """Cementation exponent of the layer with most readings."""
+    table = series.leaf(tree, "properties/archie")
+    if table is not None:
+        i = int(np.argmax(table["points"].values))
+        row = int(str(table["layer_name"].values[i]).split()[-1]) - 1
+        error = float(table["cementation_exponent"].values[i]) - facts["archie_m"][row]
+        found["cementation exponent"] = error, float(table["cementation_exponent_u_random"][i])
 
 
 def one_hole(seed):
