@@ -99,6 +99,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "control_charts": Option(True, "switch", "watch the check standards"),
         "settling": Option(True, "switch", "flag cores that have not come to room temperature"),
         "settling_tolerance": Option("2 K", "K", "departure from room temperature allowed"),
+        "surface_conductance": Option(
+            "10 W/(m^2 K)", "W/(m^2 K)", "of the air around a core that warms up"
+        ),
         "deck_temperature": Option(None, "degC", "of the core on deck; else of the bottom water"),
     },
     "gamma": {
@@ -158,6 +161,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "drift": Option(True, "switch", "take the reading in air off, linear in time"),
         "loop_diameter": Option(None, "mm", "aperture of the loop; no volume factor without it"),
         "loop_allowance": Option("8 mm", "mm", "from the aperture to the effective loop"),
+        "loop_factor_uncertainty": Option("2 %", "%", "systematic, relative, of the volume factor"),
         "volume_corrected": Option(False, "switch", "the readings already are per volume"),
         "reading_uncertainty": Option(None, "number", "random, in the unit of the readings"),
         "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),

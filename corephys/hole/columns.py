@@ -22,6 +22,7 @@ from corephys.vocabulary import TERMS
 __all__ = ["Columns", "read_columns"]
 
 _OFFSET = re.compile(r"(?:Z|[+-]\d\d:?\d\d)$")
+_PLACES = ("depth", "depth_fitted", "offset")  # of the vocabulary, and no quantity
 _RESERVED = ("flag", "reason")  # names that the reader itself gives to a table
 
 
@@ -257,7 +258,9 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     tried = {p.column.partition("[")[0].strip() for p in problems}
     unknown = [n for n in columns.values if n not in table.by_name]
     has_depth = table.positioned and "depth" in columns
-    by_name = table.supplied and any(name in TERMS for name in columns.values)
+    by_name = table.supplied and any(
+        name in TERMS and name not in _PLACES for name in columns.values
+    )
     found = []
     for column in table.columns:
         if by_name and column.name in ("quantity", "value", "unit"):

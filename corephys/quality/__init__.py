@@ -12,11 +12,22 @@ from typing import Any
 import xarray as xr
 
 from corephys.quality.audit import Audit, audit
+from corephys.quality.equilibration import axis_departure, settled
 from corephys.quality.look import Look
 from corephys.quality.places import locate
 from corephys.quality.settings import Settings
+from corephys.quality.standards import (
+    RULES,
+    ControlChart,
+    control_chart,
+    cumulative_sums,
+    out_of_control,
+)
 
-__all__ = ["SEQUENCE", "Audit", "Settings", "audit", "flag"]
+__all__ = [
+    "RULES", "SEQUENCE", "Audit", "ControlChart", "Settings", "audit", "axis_departure",
+    "control_chart", "cumulative_sums", "flag", "out_of_control", "settled",
+]  # fmt: skip
 
 # Reason -> who says so and what it means, in the order in which the tests are made.
 SEQUENCE: dict[str, str] = {

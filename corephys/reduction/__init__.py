@@ -21,7 +21,9 @@ from corephys.reduction import (
     scan_pwave,
     scan_quality,
     scan_resistivity,
+    scan_standards,
     scan_supplied,
+    scan_susceptibility,
 )
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.summary import summarise
@@ -36,7 +38,10 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "velocity": scan_pwave.velocity,
     "resistivity calibration": scan_resistivity.resistivity_calibration,
     "resistivity": scan_resistivity.electrical_resistivity,
+    "susceptibility": scan_susceptibility.magnetic_susceptibility,
     "supplied values": scan_supplied.supplied,
+    "standards watched": scan_standards.control_charts,
+    "cores at room temperature": scan_standards.settling,
     "flags of the scan": scan_quality.scan_flags,
     "tie of density to the samples": scan_gamma.density_tie,
     "thermal conductivity": samples.thermal_conductivity,

@@ -20,7 +20,7 @@ from corephys.reduction.context import (
 
 __all__ = [
     "below_seafloor", "coring_methods", "elapsed_on", "geometry", "grain_density_for",
-    "layer_names", "of_kind", "series_like",
+    "layer_names", "of_kind", "series_like", "with_reason",
 ]  # fmt: skip
 
 
@@ -67,6 +67,17 @@ def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
         return np.full(table.sizes["reading"], "", dtype=object)
     known = dict(zip(cores["core"].values, cores["coring_method"].values, strict=True))
     return np.array([known.get(name, "") for name in table["core"].values], dtype=object)
+
+
+def with_reason(dataset: xr.Dataset, name: str, where: np.ndarray, reason: str) -> xr.Dataset:
+    """A series with one more reason where it applies, and its flags anew."""
+    if not np.any(where):
+        return dataset
+    found = dataset.copy()
+    masks = found[f"{name}_reason"].values | np.where(where, flags.bit(reason), 0)
+    for part, values in (("reason", masks), ("flag", flags.from_reason(masks))):
+        found[f"{name}_{part}"] = found[f"{name}_{part}"].copy(data=values)
+    return found
 
 
 def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dataset:

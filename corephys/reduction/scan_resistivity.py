@@ -22,8 +22,8 @@ from corephys.sensors import resistivity
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "electrical_resistivity", "formation_factor", "in_situ_resistivity", "porosity_by_archie",
-    "resistivity_calibration",
+    "air_response", "electrical_resistivity", "formation_factor", "in_situ_resistivity",
+    "porosity_by_archie", "resistivity_calibration",
 ]  # fmt: skip
 
 
@@ -81,6 +81,12 @@ def _baseline(context: Context, table: xr.Dataset, here: Any) -> resistivity.Bas
     return resistivity.air_baseline(
         air["time"], table["time"], air["response"], response_uncertainty=uncertainty
     )
+
+
+def air_response(context: Context, table: xr.Dataset) -> Any:
+    """Response in air at the times of a table [mV]; zero where the hole has none."""
+    base = _baseline(context, table, table["response"])
+    return 0.0 if base is None else np.asarray(base.values)
 
 
 def _constant(response: np.ndarray, size: int) -> resistivity.Baseline:

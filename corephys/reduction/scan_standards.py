@@ -1,0 +1,190 @@
+"""Stages that watch over the instruments: check standards in time, and cores still cold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import units
+from corephys.quality import equilibration, standards
+from corephys.reduction.context import Context, Skipped, seconds_since
+from corephys.reduction.scan_gamma import counting_time
+from corephys.reduction.scan_place import geometry, of_kind, series_like, with_reason
+from corephys.reduction.scan_resistivity import air_response
+from corephys.reduction.scan_susceptibility import air_reading
+from corephys.sensors import gamma
+from corephys.sensors.gamma_calibration import standard_density
+
+__all__ = ["control_charts", "settling"]
+
+# Sensor -> table of its scan, path of its series, quantity.
+SENSORS = {
+    "gamma": ("scan/gamma", "properties/density", "bulk_density"),
+    "pwave": ("scan/pwave", "properties/velocity", "p_wave_velocity"),
+    "resistivity": ("scan/resistivity", "properties/resistivity", "electrical_resistivity"),
+    "susceptibility": ("scan/susceptibility", "properties/susceptibility",
+                       "magnetic_susceptibility"),
+    "natural_gamma": ("scan/natural_gamma", "properties/natural_gamma", "natural_gamma_rate"),
+}  # fmt: skip
+
+
+def control_charts(context: Context) -> None:
+    """A control chart of each sensor's check standard, and the readings that it doubts."""
+    if not context.recipe["quality"]["control_charts"]:
+        return
+    watched = 0
+    for sensor, value_of in _VALUES.items():
+        table = context.optional(f"standards/{sensor}")
+        checks = None if table is None else of_kind(table, "check")
+        if checks is None or not checks.sizes["row"] or "time" not in checks:
+            continue
+        found = value_of(context, checks)
+        if found is None:
+            continue
+        watched += 1
+        values, sigma, unit, words = found
+        chart = standards.control_chart(
+            checks["time"].values,
+            xr.DataArray(values, dims="standard", attrs={"units": unit}),
+            uncertainty=sigma,
+            baseline=_baseline(np.isfinite(values)),
+        )
+        dataset = chart.dataset.assign_attrs(sensor=sensor, checked=words)
+        context.results[f"properties/control_{sensor}"] = dataset
+        _flag(context, sensor, chart)
+    if not watched:
+        raise Skipped("no table of standards has rows of kind check with a time")
+
+
+def _baseline(known: np.ndarray) -> int | None:
+    """The first ten checks say what is usual; fewer are taken all."""
+    return 10 if int(known.sum()) > 10 else None
+
+
+def _flag(context: Context, sensor: str, chart: standards.ControlChart) -> None:
+    scan, path, name = SENSORS[sensor]
+    table, found = context.optional(scan), context.results.get(path)
+    if chart.status == "out of control":
+        alarms = int(chart.dataset["alarm"].sum())
+        context.notes.append(
+            f"check standard of {sensor}: {alarms} alarms, the first at "
+            f"{_first(chart)}; readings up to the next good check are flagged"
+        )
+    if table is None or found is None or "time" not in table:
+        return
+    late = standards.out_of_control(chart, table["time"].values) != 0
+    context.results[path] = with_reason(found, name, late, "standard_out_of_control")
+
+
+def _first(chart: standards.ControlChart) -> str:
+    at = chart.dataset["time"].values[chart.dataset["alarm"].values]
+    return str(at.astype("datetime64[m]")[0]) if at.size else "no time"
+
+
+Found = tuple[np.ndarray, Any, str, str] | None
+
+
+def _gamma(context: Context, checks: xr.Dataset) -> Found:
+    """Density read less density known, on the scale of the standards [g/cm^3]."""
+    fits = context.objects.get("gamma_calibrations")
+    if fits is None:
+        return None
+    calibration = next(iter(fits.values()))
+    keys, reference = context.recipe["gamma"], context.objects["gamma_reference"]
+    elapsed = None if reference is None else seconds_since(checks["time"].values, reference)
+    bore = checks["bore"] if "bore" in checks else units.quantity(
+        units.as_floats(context.recipe["liner"]["bore"], "cm", "bore"), "cm"
+    )  # fmt: skip
+    here = checks["counts"].rename({"row": "reading"}).assign_attrs(units="count")
+    time = counting_time(checks, keys["time"]).rename({"row": "reading"})
+    read = gamma.bulk_density(
+        here, time, calibration=calibration,
+        core_diameter=units.quantity(np.asarray(units.as_floats(bore, "cm", "bore")), "cm"),
+        bore=units.quantity(np.asarray(units.as_floats(bore, "cm", "bore")), "cm"),
+        elapsed="0 s" if elapsed is None else series_like(here, np.nan_to_num(elapsed), "s"),
+        half_life=keys["half_life"], effects=False,
+    )  # fmt: skip
+    known = standard_density(
+        checks["aluminium_thickness"], bore,
+        water_density=f"{calibration.water_density:.9g} g/cm^3",
+        aluminium_density=f"{calibration.aluminium_density:.9g} g/cm^3",
+    )  # fmt: skip
+    error = read["apparent_density"].values - np.asarray(known)
+    if calibration.scale != "aluminium and water":
+        return None
+    return error, None, "g/cm^3", "density read less that of the standard"
+
+
+def _resistivity(context: Context, checks: xr.Dataset) -> Found:
+    """Net response of the check over its conductivity, relative to its own usual value [1]."""
+    net = checks["response"].values - air_response(context, checks)
+    return _relative(net), None, "1", "net response over its usual value"
+
+
+def _susceptibility(context: Context, checks: xr.Dataset) -> Found:
+    net = checks["reading"].values - air_reading(context, checks)
+    known = checks["value"].values
+    return np.where(known != 0, net / known, np.nan), None, "1", "reading over the value known"
+
+
+def _natural_gamma(context: Context, checks: xr.Dataset) -> Found:
+    if "live_time" not in checks:
+        return None
+    rate = checks["reading"].values / checks["live_time"].values
+    return _relative(rate), None, "1", "count rate over its usual value"
+
+
+def _relative(values: np.ndarray) -> np.ndarray:
+    known = values[np.isfinite(values)]
+    return values / np.median(known[:10]) if known.size else values
+
+
+_VALUES: dict[str, Callable[[Context, xr.Dataset], Found]] = {
+    "gamma": _gamma,
+    "resistivity": _resistivity,
+    "susceptibility": _susceptibility,
+    "natural_gamma": _natural_gamma,
+}
+
+
+def settling(context: Context) -> None:
+    """Flag readings of cores that had not come to room temperature, where it matters."""
+    keys, hole = context.recipe["quality"], context.recipe["hole"]
+    if not keys["settling"]:
+        return
+    cores = context.optional("cores")
+    on_deck = {}
+    if cores is not None and "time_on_deck" in cores:
+        on_deck = dict(zip(cores["core"].values, cores["time_on_deck"].values, strict=True))
+    deck = keys["deck_temperature"] or hole["bottom_water_temperature"]
+    for sensor in ("pwave", "resistivity", "susceptibility"):
+        scan, path, name = SENSORS[sensor]
+        table, found = context.optional(scan), context.results.get(path)
+        if table is None or found is None or "core" not in table.coords:
+            continue
+        first = table[next(iter(table.data_vars))]
+        up = np.array([on_deck.get(c, np.datetime64("NaT")) for c in table["core"].values])
+        timed = "time" in table and not np.isnat(up.astype("datetime64[s]")).all()
+        warm = table.get("temperature")
+        if warm is None and (not timed or deck is None):
+            continue
+        diameter = series_like(first, geometry(context, table)[0], "mm")
+        nothing = np.full(up.shape, np.datetime64("NaT"), dtype="datetime64[s]")
+        said = equilibration.settled(
+            up.astype("datetime64[s]") if timed else nothing,
+            table["time"].values if timed else nothing,
+            laboratory_temperature=hole["laboratory_temperature"], core_diameter=diameter,
+            core_temperature=warm,
+            # What was measured goes before what is expected.
+            deck_temperature=deck if timed and warm is None else None,
+            tolerance=keys["settling_tolerance"],
+            surface_conductance=keys["surface_conductance"],
+        )  # fmt: skip
+        cold = said["reason"].values != 0
+        context.results[path] = with_reason(found, name, cold, "temperature_not_settled")
+        if cold.any():
+            names = ", ".join(dict.fromkeys(table["core"].values[cold].astype(str)))
+            context.notes.append(f"{sensor}: not at room temperature when scanned: core {names}")
