@@ -14,6 +14,7 @@ from pathlib import Path
 import matplotlib
 import xarray as xr
 
+from corephys.figures.audit import audit
 from corephys.figures.calibration import gamma_calibration
 from corephys.figures.drawn import Plate
 from corephys.figures.heat_flow import heat_flow
@@ -24,8 +25,8 @@ from corephys.figures.summary import summary
 from corephys.files import write_bytes
 
 __all__ = [
-    "FIGURES", "NothingToDraw", "Plate", "gamma_calibration", "heat_flow", "porosity_depth", "save",
-    "summary", "write_figures",
+    "FIGURES", "NothingToDraw", "Plate", "audit", "gamma_calibration", "heat_flow",
+    "porosity_depth", "save", "summary", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
@@ -33,6 +34,7 @@ FIGURES = {
     "gamma_calibration": gamma_calibration,
     "porosity_depth": porosity_depth,
     "heat_flow": heat_flow,
+    "audit": audit,
 }
 
 

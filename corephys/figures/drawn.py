@@ -205,7 +205,7 @@ def band(
 
 
 def boxes(
-    axes: Axes, panel: str, series: str, top: Any, bottom: Any, *, width: float = 1.0,
+    axes: Axes, panel: str, series: str, top: Any, bottom: Any, *, width: Any = 1.0,
     colour: str = "0.5", edge: str = "black",
 ) -> None:  # fmt: skip
     """Draw boxes from top to bottom, from x = 0 to ``width``.
@@ -216,8 +216,8 @@ def boxes(
         As for :func:`points`.
     top, bottom : (n,) array
         Depths [m].
-    width : float
-        Of the boxes.
+    width : float or (n,) array
+        Of the boxes; an array gives each its own, and the table its edges.
     edge : str
         Colour of their outline, or "none".
     """
@@ -225,5 +225,8 @@ def boxes(
     artist = axes.barh(
         top, width, bottom - top, align="edge", color=colour, edgecolor=edge, linewidth=0.4
     )
-    middle = np.full(top.size, width / 2)
-    _remember(axes, artist, panel, series, middle, (top + bottom) / 2, y_lower=top, y_upper=bottom)
+    middle = np.broadcast_to(np.asarray(width, dtype=float) / 2, top.shape)
+    edges: dict[str, Any] = {"y_lower": top, "y_upper": bottom}
+    if np.ndim(width):
+        edges |= {"x_lower": np.zeros(top.size), "x_upper": np.asarray(width, dtype=float)}
+    _remember(axes, artist, panel, series, middle, (top + bottom) / 2, **edges)
