@@ -30,6 +30,10 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma_steps.hydrogen_scale": "the arithmetic of gamma.hydrogen_step",
     "corephys.sensors.gamma_steps.true_scale": "chooses between the two steps, no physics",
     "corephys.sensors.resistivity_line.kept_and_fit": "the line of archie_fit, statistics alone",
+    "corephys.sensors.natural_gamma.rate_kernel": "the arithmetic of natural_gamma.net_rate",
+    "corephys.sensors.natural_gamma_stripping.calibrate": (
+        "a weighted fit of standards: its tests count its intervals, strip has rows"
+    ),
     "corephys.sensors.gamma_drift.between": "a straight line in time between two calibrations",
     "corephys.sensors.gamma_calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
@@ -49,6 +53,9 @@ NOT_FORMULAS: dict[str, str] = {
     ),
     "corephys.sensors.susceptibility_wrapping.suggest_unwrapping": (
         "a suggestion from jumps between neighbours, no physics; planted wraps test it whole"
+    ),
+    "corephys.sensors.pwave_picking.pick": (
+        "statistics of a waveform: simulated arrivals of known onset test it whole"
     ),
     "corephys.sensors.resistivity_calibration.calibrate": (
         "a weighted fit: the certified polynomials of numerics stand for it, simulated responses "

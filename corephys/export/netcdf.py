@@ -212,7 +212,7 @@ def _stored(variable: xr.Variable, name: str) -> tuple[xr.Variable, dict[str, An
     if kind not in "fiubM":
         values = _texts(variable, name)
         settings = {"dtype": "S1"}
-    elif kind == "f":
+    elif kind == "f" and variable.dims != (name.rpartition("/")[2],):  # an axis has no gaps
         settings = {"_FillValue": variable.dtype.type(np.nan)}
     elif kind == "M":
         # Not left to xarray, which cannot store a column without a single time.

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, provenance
-from corephys.hole import csv, positions, structure
+from corephys.hole import csv, positions, structure, waveforms
 from corephys.hole.columns import Columns, read_columns
 from corephys.hole.csv import Cells
 from corephys.hole.error import HoleError, Problem, nearest
@@ -67,13 +67,16 @@ def read_hole(
         if found is not None:
             cells[name] = found
     unread, faults = _other_files(folder, present)
-    tree = _assemble(cells, given, columns, problems + faults, f"the hole in {str(folder)!r}")
+    record, more = waveforms.read(folder)
+    hole = f"the hole in {str(folder)!r}"
+    tree = _assemble(cells, given, columns, problems + faults + more, hole, record)
     logs = sorted(
         f"downhole/logs/{path.name}"
         for path in folder.glob("downhole/logs/*")
         if path.suffix.lower() == ".las"
     )
-    sources = [FILE, *(f"{name}.csv" for name in present), *logs]
+    recorded = [waveforms.FILE] if record is not None else []
+    sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logs]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
@@ -147,7 +150,7 @@ def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Prob
 
 def _assemble(
     cells: dict[str, Cells], given: dict[str, Any], mapping: Mapping[str, Mapping[str, str]] | None,
-    problems: list[Problem], hole: str,
+    problems: list[Problem], hole: str, record: waveforms.Record | None = None,
 ) -> xr.DataTree:  # fmt: skip
     problems = problems + _map_headers(cells, mapping or {})
     head = given.get("hole")
@@ -161,6 +164,9 @@ def _assemble(
             tables[name], faults = read_columns(cells[name], TABLES[name], str(zone))
             problems += faults
             faulty |= {name} if faults else set()
+    if record is not None:
+        tables[waveforms.NODE], faults = read_columns(record.cells, waveforms.TABLE, str(zone))
+        problems += faults
     geometry = structure.check(tables)
     faulty |= {name for name in tables if any(p.file == tables[name].file for p in geometry)}
     problems += geometry + _unknown_sensors(tables)
@@ -180,6 +186,8 @@ def _assemble(
             nodes[f"/{name}"] = _dataset(table, where, layout, tables, same)
     if problems:
         raise HoleError(_in_order(problems), hole)
+    if record is not None:
+        nodes[f"/{waveforms.NODE}"] = waveforms.join(nodes[f"/{waveforms.NODE}"], record)
     attributes = {"title": str(given["hole"]["name"]), "settings": to_json(given)}
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
 

@@ -14,9 +14,13 @@ import xarray as xr
 
 from corephys import constants, flags, series, units
 from corephys.sensors.pwave_calibration import Calibration, calibrate, wall_count
+from corephys.sensors.pwave_in_situ import in_situ_velocity
+from corephys.sensors.pwave_picking import pick
 from corephys.uncertainty import Measured, covariance_effects
 
-__all__ = ["Calibration", "calibrate", "velocity", "velocity_kernel"]
+__all__ = [
+    "Calibration", "calibrate", "in_situ_velocity", "pick", "velocity", "velocity_kernel",
+]  # fmt: skip
 
 _C = constants.CONSTANTS
 

@@ -1,0 +1,187 @@
+"""Recorded P-wave waveforms of a hole: one netCDF file beside the tables of the scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import units
+from corephys.hole.csv import Cells
+from corephys.hole.error import Problem
+from corephys.hole.tables import Column, Table
+
+__all__ = ["AXIS", "FILE", "NODE", "TABLE", "Record", "join", "read"]
+
+NODE = "scan/pwave_waveforms"
+FILE = f"{NODE}.nc"
+# Under the sensor's name: what is excluded for the sensor is excluded for its waveforms.
+TABLE = Table(
+    "scan/pwave",
+    (
+        Column("core", "text", need="key"), Column("section", "text", need="key"),
+        Column("offset", "number", "cm"), Column("depth", "number", "m", "optional"),
+        Column("run", "number", "1", "optional"),
+    ),
+    "reading",
+    positioned=True,
+    supplied=True,  # one position twice is flagged: whether two waveforms differ is not looked at
+)  # fmt: skip
+AXIS = "record_time"  # in the hole: to CF an axis called time is one of dates
+_WATER = ("water_trace", "water_travel_time")
+_WORDS = {
+    "waveform": "received P-wave waveform",
+    "water_trace": "waveform through a liner of water",
+    "water_travel_time": "travel time in the water trace",
+    "time": "time after the pulse was sent",
+}
+
+
+@dataclass
+class Record:
+    """A file of waveforms before its readings are placed.
+
+    Parameters
+    ----------
+    cells : Cells
+        The variables along ``reading``, as if they had been a table.
+    variables : dict of str to Variable
+        ``waveform``, ``time`` [us], and what there is of water trace and its travel time.
+    """
+
+    cells: Cells
+    variables: dict[str, xr.Variable]
+
+
+def read(folder: Path) -> tuple[Record | None, list[Problem]]:
+    """Read the waveforms of a hole folder, where it has any.
+
+    Parameters
+    ----------
+    folder : Path
+        Hole folder.
+
+    Returns
+    -------
+    tuple of Record or None, and list of Problem
+        None where there is no file, or where it cannot be read at all.
+    """
+    path = folder / FILE
+    if not path.is_file():
+        return None, []
+    try:
+        with xr.open_dataset(path, engine="netcdf4", decode_times=False) as stored:
+            dataset = stored.load()
+    except (OSError, ValueError) as error:
+        what = f"the file cannot be read as netCDF ({error})"
+        return None, [Problem(FILE, None, "", what, "Write it with xarray: dataset.to_netcdf")]
+    variables, problems = _shared(dataset)
+    if "reading" not in dataset.dims:
+        what = "there is no dimension 'reading'"
+        problems.append(Problem(FILE, None, "", what, "Give waveform the dimensions reading, time"))
+        return None, problems
+    return Record(_cells(dataset), variables), problems
+
+
+def _shared(dataset: xr.Dataset) -> tuple[dict[str, xr.Variable], list[Problem]]:
+    """Waveforms, their time and the water trace, each checked."""
+    variables: dict[str, xr.Variable] = {}
+    problems: list[Problem] = []
+    wanted: dict[str, tuple[str, ...]] = {
+        "waveform": ("reading", "time"), "time": ("time",), "water_trace": ("time",),
+        "water_travel_time": (),
+    }  # fmt: skip
+    for name, dims in wanted.items():
+        if name not in dataset.variables:
+            if name not in _WATER:
+                what = f"there is no variable {name!r}"
+                mend = f"Add it with the dimensions ({', '.join(dims)})"
+                problems.append(Problem(FILE, None, name, what, mend))
+            continue
+        variable = dataset.variables[name].to_base_variable()
+        if set(variable.dims) != set(dims) or variable.dtype.kind not in "fiu":
+            held = f"{variable.dtype} with the dimensions ({', '.join(map(str, variable.dims))})"
+            what = f"{name} is {held}"
+            mend = f"Give numbers with the dimensions ({', '.join(dims)})"
+            problems.append(Problem(FILE, None, name, what, mend))
+            continue
+        variable = variable.transpose(*dims)
+        if name in ("time", "water_travel_time"):
+            variable, faults = _microseconds(name, variable)
+            problems += faults
+        variables[name] = _worded(name, variable)
+    if "time" in variables:
+        problems += _uneven(variables["time"].values)
+    return variables, problems
+
+
+def _worded(name: str, variable: xr.Variable) -> xr.Variable:
+    kept = {key: value for key, value in variable.attrs.items() if key in ("units", "long_name")}
+    dims = [AXIS if dim == "time" else dim for dim in variable.dims]
+    return xr.Variable(dims, variable.values, {"long_name": _WORDS[name], **kept})
+
+
+def _microseconds(name: str, variable: xr.Variable) -> tuple[xr.Variable, list[Problem]]:
+    try:
+        if "units" not in variable.attrs:
+            raise units.UnitError(f"{name} has no attribute 'units'")
+        values = units.convert(variable.values.astype(float), str(variable.attrs["units"]), "us")
+    except units.UnitError as error:
+        mend = "Give times in us, with the attribute units = 'us'"
+        return variable, [Problem(FILE, None, name, str(error).rstrip("."), mend)]
+    return xr.Variable(variable.dims, values, {**variable.attrs, "units": "us"}), []
+
+
+def _uneven(time: Any) -> list[Problem]:
+    step = np.diff(time)
+    if step.size and step.min() > 0.0 and np.ptp(step) <= 0.02 * step.min():
+        return []
+    mend = "Give at least two evenly spaced, rising times"
+    return [Problem(FILE, None, "time", "time does not rise in even steps", mend)]
+
+
+def _cells(dataset: xr.Dataset) -> Cells:
+    """The variables along ``reading`` as columns of a table."""
+    header, columns = [], []
+    for name, variable in dataset.variables.items():
+        if variable.dims != ("reading",) or name in ("reading", "time"):
+            continue
+        values = variable.values
+        text = values.dtype.kind not in "fiub" or str(name) in ("core", "section")
+        if text:
+            columns.append([_text(value) for value in values])
+        else:
+            columns.append(values.astype(float))
+        unit = "" if text else str(variable.attrs.get("units", ""))
+        header.append(f"{name} [{unit}]" if unit and unit != "1" else str(name))
+    return Cells(FILE, header, columns, range(dataset.sizes["reading"]))
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, bytes):
+        return value.decode("utf-8", errors="replace")
+    whole = isinstance(value, (float, np.floating)) and float(value).is_integer()
+    return str(int(value) if whole else value)
+
+
+def join(placed: xr.Dataset, record: Record) -> xr.Dataset:
+    """Put waveforms beside their positions and flags.
+
+    Parameters
+    ----------
+    placed : Dataset
+        The readings as a table of the hole.
+    record : Record
+        Waveforms of the same readings.
+
+    Returns
+    -------
+    Dataset
+        ``waveform`` (reading, record_time) with coordinate ``record_time`` [us] beside all of
+        ``placed``.
+    """
+    others = {name: part for name, part in record.variables.items() if name != "time"}
+    return placed.assign(others).assign_coords({AXIS: record.variables["time"]})

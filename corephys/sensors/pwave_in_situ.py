@@ -1,0 +1,210 @@
+"""P-wave velocity at the pressure and temperature in the formation, through that of its water."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import constants, flags, seawater, series, units
+from corephys.uncertainty import Measured, bare, combine
+
+__all__ = ["in_situ_velocity"]
+
+FORMS = ("ratio", "slowness")
+_SALT = constants.CONSTANTS["pore_water_salinity"]
+_GRAVITY = constants.CONSTANTS["gravity"]
+_STEPS = {"g/kg": 0.01, "degC": 0.01, "dbar": 1.0}  # of the central differences
+
+
+def in_situ_velocity(
+    velocity: Any, *, laboratory_temperature: Any, in_situ_temperature: Any,
+    in_situ_pressure: Any = None, water_depth: Any = None, form: str = "ratio",
+    porosity: Any = None, salinity: Any = _SALT, laboratory_temperature_uncertainty: Any = None,
+    in_situ_temperature_uncertainty: Any = None, in_situ_pressure_uncertainty: Any = None,
+    salinity_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Bring velocities to the temperature and pressure in the formation.
+
+    Parameters
+    ----------
+    velocity : Dataset, DataArray or str
+        ``p_wave_velocity`` at the temperature of the core [m/s].
+    laboratory_temperature, in_situ_temperature : Quantity, DataArray or str
+        Of the core when it was measured, and in the formation [degC].
+    in_situ_pressure : Quantity, DataArray or str, optional
+        Of the pore water, over that of the air [dbar].
+    water_depth : Quantity or str, optional
+        Depth of the seafloor [m], in place of the pressure: that of a column of water down to
+        the coordinate ``depth`` of the velocities.
+    form : {"ratio", "slowness"}
+        Whether all of the core, or its water alone, follows the velocity of the water.
+    porosity : Dataset, DataArray or str, optional
+        Fraction, at the same positions; the slowness needs it.
+    salinity : Quantity, DataArray, str or Constant
+        Absolute salinity of the pore water [g/kg].
+    laboratory_temperature_uncertainty, in_situ_temperature_uncertainty : Quantity or str, optional
+        [K]. Random where each reading has its own temperature; effects of these names where
+        they share one. Unknown gives NaN.
+    in_situ_pressure_uncertainty : Quantity or str, optional
+        Systematic [dbar]; unknown gives NaN.
+    salinity_uncertainty : Quantity or str, optional
+        Systematic [g/kg]; a Constant brings its own, unknown gives NaN.
+
+    Returns
+    -------
+    Dataset
+        ``p_wave_velocity`` as it was and ``p_wave_velocity_in_situ`` [m/s].
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For an unknown form, a slowness without porosity, or not one of pressure and water depth.
+
+    Notes
+    -----
+    ratio: V_is = V c_is / c_lab (Hamilton 1971, Journal of Geophysical Research 76, 579; from
+    memory); slowness: 1 / V_is = 1 / V + phi (1 / c_is - 1 / c_lab), common practice; c is the
+    velocity of the pore water (TEOS-10, 2010). Pressure from depth: rho g (water depth + depth),
+    rho that of the water halfway down. The rebound of the core, whose pores have opened, is not
+    undone by either: it is often the greater part at depth.
+    """
+    measured = series.unpack(velocity, "p_wave_velocity")
+    holes = _porosity(form, porosity)
+    series.require_same_positions(
+        velocity=measured.values, porosity=holes and holes.values, salinity=salinity,
+        laboratory_temperature=laboratory_temperature, in_situ_temperature=in_situ_temperature,
+        in_situ_pressure=in_situ_pressure,
+    )  # fmt: skip
+    pressure = _pressure(
+        in_situ_pressure, water_depth, measured.values, salinity, in_situ_temperature
+    )
+    u = [
+        _sigma(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
+        _sigma(laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"),
+        _sigma(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
+        _sigma(in_situ_pressure_uncertainty, "dbar", "in_situ_pressure_uncertainty"),
+    ]
+    here = _water(salinity, laboratory_temperature, "0 dbar", (u[0], u[1], 0.0), "laboratory")
+    there = _water(salinity, in_situ_temperature, pressure, (u[0], *u[2:]), "in_situ")
+    values, terms = _carried(measured, here, there, holes)
+    random, effects = combine(terms)
+    reason = bare(measured.reason)
+    if holes is not None:
+        bad = np.isin(flags.from_reason(np.asarray(bare(holes.reason))), (flags.BAD, flags.MISSING))
+        reason = reason | np.where(bad, flags.bit("input_bad"), 0)
+    return _result(velocity, measured, Measured(values, random, effects, reason), form, salinity)
+
+
+_STEP = {
+    "ratio": "in situ, V c_is / c_lab; rebound not included",
+    "slowness": "in situ, 1 / V_is = 1 / V + phi (1 / c_is - 1 / c_lab); rebound not included",
+}
+
+
+def _result(
+    velocity: Any, measured: Measured, found: Measured, form: str, salinity: Any
+) -> xr.Dataset:
+    attributes = velocity.attrs if isinstance(velocity, xr.Dataset) else {}
+    old = {key: json.loads(attributes.get(key, "null")) for key in ("steps", "constants")}
+    shown = "one a reading" if np.ndim(salinity) else str(salinity)
+    return series.build(
+        {"p_wave_velocity": measured, "p_wave_velocity_in_situ": found},
+        steps=(*(old["steps"] or ()), _STEP[form]),
+        constants={**(old["constants"] or {}), "form": form, "salinity": shown},
+    )
+
+
+def _porosity(form: str, porosity: Any) -> Measured | None:
+    if form not in FORMS:
+        raise ValueError(f"form: expected one of {', '.join(FORMS)}, got {form!r}")
+    if form == "ratio":
+        return None
+    if porosity is None:
+        raise ValueError("the form 'slowness' needs porosity at the same positions; give porosity=")
+    return series.unpack(porosity, "porosity")
+
+
+def _pressure(given: Any, water_depth: Any, velocity: Any, salinity: Any, warmth: Any) -> Any:
+    """Pressure of the pore water, a Quantity, DataArray or text as it was given or made."""
+    if (given is None) == (water_depth is None):
+        raise ValueError("give one of in_situ_pressure, such as '4100 dbar', and water_depth")
+    if given is not None:
+        return given
+    if "depth" not in getattr(velocity, "coords", {}):
+        raise ValueError(
+            "water_depth needs the coordinate 'depth' of the velocities; give in_situ_pressure"
+        )
+    below = units.as_floats(velocity["depth"], "m", "depth")
+    column = below + float(units.as_floats(water_depth, "m", "water_depth"))
+    halfway = (0.5 * column).assign_attrs(units="dbar")  # some 1 % beside the true pressure
+    density = seawater.density(salinity, warmth, halfway)
+    return (density * _GRAVITY.value * column * 1e-4).assign_attrs(units="dbar")
+
+
+def _sigma(value: Any, unit: str, name: str, of: Any = None) -> Any:
+    """Standard uncertainty given, or that of a Constant, or NaN."""
+    given = units.as_floats(value, unit, name, difference=True, optional=True)
+    if given is not None:
+        return bare(given)
+    return of.uncertainty if isinstance(of, constants.Constant) else float("nan")
+
+
+def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place: str) -> Measured:
+    """Velocity of the pore water [m/s] with its errors.
+
+    A temperature that all readings share errs for all alike; one of its own for each reading
+    errs at random.
+    """
+    at = {
+        "g/kg": units.as_floats(salinity, "g/kg", "salinity"),
+        "degC": units.as_floats(warmth, "degC", f"{place}_temperature"),
+        "dbar": units.as_floats(pressure, "dbar", f"{place}_pressure"),
+    }
+    slopes = [bare(_speed(at, unit, step) - _speed(at, unit, -step)) / (2.0 * step)
+              for unit, step in _STEPS.items()]  # fmt: skip
+    parts = [slope * bare(sigma) for slope, sigma in zip(slopes, u, strict=True)]
+    effects = {"pore_water_salinity": parts[0]}
+    if place == "in_situ":
+        effects["in_situ_pressure"] = parts[2]
+    random: Any = 0.0
+    if np.ndim(at["degC"]):
+        random = abs(parts[1])
+    else:
+        effects[f"{place}_temperature"] = parts[1]
+    return Measured(_speed(at), random, effects)
+
+
+def _speed(at: dict[str, Any], moved: str = "", by: float = 0.0) -> Any:
+    values = {unit: value + by if unit == moved else value for unit, value in at.items()}
+    return series.apply(_sound, values["g/kg"], values["degC"], values["dbar"])
+
+
+def _sound(salinity: Any, warmth: Any, pressure: Any) -> Any:
+    given = ((salinity, "g/kg"), (warmth, "degC"), (pressure, "dbar"))
+    return seawater.sound_speed(*(units.quantity(value, unit) for value, unit in given))
+
+
+def _carried(
+    measured: Measured, here: Measured, there: Measured, holes: Measured | None
+) -> tuple[Any, list[tuple[Any, Measured]]]:
+    """Velocity in the formation and its derivatives beside what they belong to."""
+    v, lab, far = (bare(part.values) for part in (measured, here, there))
+    if holes is None:
+        values = measured.values * (far / lab)
+        found = bare(values)
+        return values, [(far / lab, measured), (found / far, there), (-found / lab, here)]
+    phi = bare(holes.values)
+    change = 1.0 / far - 1.0 / lab
+    values = 1.0 / (1.0 / measured.values + phi * change)
+    square = bare(values) ** 2
+    return values, [
+        (square / v**2, measured), (-square * change, holes), (square * phi / far**2, there),
+        (-square * phi / lab**2, here),
+    ]  # fmt: skip

@@ -1,0 +1,356 @@
+"""Travel times picked from recorded P-wave waveforms, several ways side by side."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, units
+from corephys.numerics import arrival
+from corephys.uncertainty import Measured
+
+__all__ = ["pick"]
+
+METHODS = ("onset", "threshold", "correlation")
+_READINGS = 8192  # read and picked at a time
+_QUIET = 10  # samples that make a noise
+_CLEAR = 4.0  # times the noise: a level below it is crossed by noise alone
+_CONTRAST = 25.0  # of the criterion: white noise alone reaches 18 once in a hundred times
+
+
+def pick(
+    waveforms: xr.DataArray, *, method: str = "onset", gate: tuple[Any, Any] = ("20 us", "80 us"),
+    noise_gate: tuple[Any, Any] | None = None, levels: tuple[float, ...] = (0.1, 0.3, 0.5),
+    level: float | None = None, water_trace: Any = None, water_travel_time: Any = None,
+    water_travel_time_uncertainty: Any = None, manual: Any = None,
+    signal_to_noise_gate: float = 15.0, level_spread_gate: Any = "2 us",
+    clipped_samples: int = 4, reason: Any = 0,
+) -> xr.Dataset:  # fmt: skip
+    """Pick the arrival in every waveform.
+
+    Parameters
+    ----------
+    waveforms : DataArray, (reading, time)
+        Floats or whole numbers in the instrument's unit; the second dimension has a coordinate of
+        its name, ``time`` or ``record_time`` [us], evenly spaced.
+    method : {"onset", "threshold", "correlation"}
+        Which pick becomes ``travel_time``.
+    gate : tuple of two Quantities or str
+        First and last time at which an arrival is looked for [us].
+    noise_gate : tuple of two Quantities or str, optional
+        Quiet time of which the noise is taken [us]; all before the gate where not given.
+    levels : tuple of float
+        Shares of the greatest deflection in the gate, rising.
+    level : float, optional
+        The one of ``levels`` for ``travel_time``; the middle one where not given.
+    water_trace : DataArray, (time), optional
+        Waveform through a liner of water, of the same sampling.
+    water_travel_time, water_travel_time_uncertainty : Quantity or str, optional
+        Travel time in the water trace and its systematic uncertainty [us].
+    manual : DataArray, (reading), optional
+        Times picked by hand [us]; NaN where there is none. Kept apart, never mixed in.
+    signal_to_noise_gate : float
+        Least ratio of an arrival that can be trusted, 20 log10 of greatest deflection to the root
+        mean square of the noise, in decibels (a pure number).
+    level_spread_gate : Quantity or str
+        Greatest time between the crossings of the lowest and highest clear level [us].
+    clipped_samples : int
+        Samples in a row at the same extreme that make a waveform clipped.
+    reason : int or DataArray of int
+        Reasons already found for these readings.
+
+    Returns
+    -------
+    Dataset
+        ``travel_time`` [us] with uncertainty and flags; ``travel_time_onset``,
+        ``travel_time_threshold`` (level, reading), ``travel_time_correlation`` and
+        ``travel_time_manual`` [us], ``automatic_less_manual`` [us], ``signal_to_noise`` in
+        decibels and ``amplitude`` in the waveforms' unit. Flags: ``no_arrival``,
+        ``weak_arrival``, ``clipped_waveform``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the manual picks lie at other positions.
+    ValueError
+        For an unknown method or level, a time that is not even, a gate outside the record, or
+        the correlation without its water trace and travel time.
+
+    Notes
+    -----
+    Onset: criterion of Maeda (1985; from memory), :func:`corephys.numerics.arrival.onset`;
+    random uncertainty: noise over the slope of the seven samples at the pick, and one twelfth
+    of a sample squared. Level: noise over that slope, with the noise of the peak; NaN for a
+    level below four times the noise. Correlation: noise over the root of the summed squared
+    slopes of the water trace, for white noise: noise of a band scatters it more, by the root of
+    half the sampling rate over the width of the band. Below 20 dB such noise also scatters
+    onsets more than their uncertainty says.
+
+    A picker's own delay is systematic and is not in these uncertainties: a level is crossed
+    late, an onset drowns for a while. Standards picked with the same method in the same gate
+    carry the same delay, and the calibration takes it with that of the electronics; what is
+    left is its change with the signal-to-noise ratio.
+    """
+    plan = _plan(waveforms, gate, noise_gate, levels, water_trace, water_travel_time)
+    chosen = _choice(method, levels, level, plan)
+    series.require_same_positions(waveforms=waveforms, manual=manual)
+    found = _picks(waveforms, plan, clipped_samples)
+    by_hand = units.as_floats(manual, "us", "manual", optional=True)
+    spread_gate = float(units.as_floats(level_spread_gate, "us", "level_spread_gate"))
+    doubt = _reasons(found, plan, chosen, float(signal_to_noise_gate), spread_gate)
+    doubt |= np.asarray(getattr(reason, "values", reason), dtype=np.int64)
+    effects = {}
+    if method == "correlation":
+        effects["water_travel_time"] = _sigma(water_travel_time_uncertainty)
+    place = waveforms.isel({waveforms.dims[1]: 0}, drop=True)
+    time = xr.DataArray(found[chosen], dims=place.dims, coords=place.coords)
+    dataset = series.build(
+        {"travel_time": Measured(time, found[f"u_{chosen}"], effects, doubt)},
+        steps=_STEPS,
+        constants={
+            "method": chosen.replace("_", " "), "gate": f"{gate[0]} to {gate[1]}",
+            "signal_to_noise_gate": f"{signal_to_noise_gate:g} dB",
+        },
+    )  # fmt: skip
+    return dataset.assign(_beside(found, plan, chosen, by_hand, waveforms.attrs.get("units", "1")))
+
+
+_STEPS = (
+    "noise from the quiet time, greatest deflection in the gate",
+    "onset by the information criterion, crossings of levels, lag against the water trace",
+    "travel time = start of the record + sample number x sampling interval",
+)
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """What all waveforms share: sampling [us], gates [samples], levels, water trace."""
+
+    start: float
+    interval: float
+    first: int
+    last: int
+    quiet: slice
+    levels: tuple[float, ...]
+    water: Any
+    water_time: float
+
+
+def _plan(
+    waveforms: Any, gate: Any, noise_gate: Any, levels: Any, water: Any, water_time: Any
+) -> _Plan:
+    dims = tuple(getattr(waveforms, "dims", ()))
+    if len(dims) != 2 or dims[0] != "reading":
+        raise ValueError(
+            "waveforms: expected a DataArray with the dimensions (reading, time), got "
+            f"{tuple(getattr(waveforms, 'dims', np.shape(waveforms)))}; "
+            "use waveforms.transpose('reading', 'time')"
+        )
+    if dims[1] not in waveforms.coords:
+        raise ValueError(
+            f"waveforms: expected the coordinate {dims[1]!r} [us]; assign it with its units"
+        )
+    start, interval = _sampling(waveforms)
+    count = waveforms.sizes[dims[1]]
+    first, last = _samples(gate, "gate", start, interval, count)
+    quiet = (0, first - 1)
+    if noise_gate is not None:
+        quiet = _samples(noise_gate, "noise_gate", start, interval, count)
+    rising = all(a < b for a, b in itertools.pairwise(levels))
+    if not levels or not rising or not (levels[0] > 0.0 and levels[-1] < 1.0):
+        raise ValueError(f"levels: expected rising shares between 0 and 1, got {levels}")
+    if (water is None) != (water_time is None):
+        raise ValueError("give water_trace and water_travel_time together, or neither")
+    trace = None if water is None else np.asarray(getattr(water, "values", water), dtype=float)
+    if trace is not None and trace.shape != (count,):
+        raise ValueError(
+            f"water_trace: expected {count} samples along time like the waveforms, got "
+            f"{trace.shape}; record it with the same sampling"
+        )
+    known = units.as_floats(water_time, "us", "water_travel_time", optional=True)
+    return _Plan(
+        start, interval, first, last, slice(quiet[0], quiet[1] + 1), tuple(levels), trace,
+        float("nan") if known is None else float(known),
+    )  # fmt: skip
+
+
+def _sampling(waveforms: Any) -> tuple[float, float]:
+    """Start and interval of an even time axis [us]."""
+    axis = waveforms[waveforms.dims[1]]
+    given = xr.DataArray(axis.values, dims="sample", attrs=axis.attrs)
+    time = np.asarray(units.as_floats(given, "us", "time").values, dtype=float)
+    if time.size < 2:
+        raise ValueError(f"time: expected many samples, got {time.size}")
+    interval = float((time[-1] - time[0]) / (time.size - 1))
+    even = time[0] + interval * np.arange(time.size)
+    if not interval > 0.0 or not np.abs(time - even).max() < 0.02 * interval:
+        raise ValueError(
+            "time: expected evenly spaced, rising times; interpolate the waveforms onto such first"
+        )
+    return float(time[0]), interval
+
+
+def _samples(gate: Any, name: str, start: float, interval: float, count: int) -> tuple[int, int]:
+    """First and last sample inside two times."""
+    early, late = (float(units.as_floats(end, "us", name)) for end in gate)
+    end = start + interval * (count - 1)
+    if not start - 1e-9 <= early < late <= end + 1e-9:
+        raise ValueError(
+            f"{name}: expected two rising times inside the record, {start:g} to {end:g} us, got "
+            f"{early:g} and {late:g} us"
+        )
+    first = int(np.ceil((early - start) / interval - 1e-6))
+    return first, int(np.floor((late - start) / interval + 1e-6))
+
+
+def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: _Plan) -> str:
+    """Key of the pick that becomes the travel time."""
+    if method not in METHODS:
+        raise ValueError(f"method: expected one of {', '.join(METHODS)}, got {method!r}")
+    if method == "correlation" and plan.water is None:
+        raise ValueError(
+            "method 'correlation' needs water_trace and water_travel_time; give both or choose "
+            "'onset'"
+        )
+    if level is not None and level not in levels:
+        raise ValueError(f"level: expected one of levels {levels}, got {level:g}")
+    if method != "threshold":
+        return method
+    return f"threshold_{levels[len(levels) // 2] if level is None else level:g}"
+
+
+def _sigma(value: Any) -> float:
+    name = "water_travel_time_uncertainty"
+    given = units.as_floats(value, "us", name, difference=True, optional=True)
+    return float("nan") if given is None else float(given)
+
+
+def _picks(waveforms: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
+    """All picks and what they rest on, a block of readings at a time."""
+    parts = []
+    for begin in range(0, max(waveforms.sizes["reading"], 1), _READINGS):
+        block = np.asarray(waveforms.variable[begin : begin + _READINGS].values)
+        if block.dtype.kind not in "fiu":
+            raise ValueError(f"waveforms: expected numbers, got values of type {block.dtype}")
+        parts.append(_block(block, plan, clipped))
+    return {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+
+
+def _block(x: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
+    quiet = x[:, plan.quiet]
+    noise = np.full(len(x), np.nan)
+    if quiet.shape[1] >= _QUIET:
+        noise = quiet.std(axis=1, dtype=float, ddof=1)
+    onset = arrival.onset(x, first=plan.first, last=plan.last)
+    crossings, peak = arrival.threshold(x, plan.levels, first=plan.first, last=plan.last)
+    sampling = plan.interval / np.sqrt(12.0)
+    found = {
+        "onset": plan.start + plan.interval * onset.index,
+        "u_onset": np.hypot(_over_slope(noise, x, onset.index, plan), sampling),
+        "arrived": (onset.outcome == arrival.FOUND) & (onset.contrast >= _CONTRAST),
+        "noise": noise,
+        "amplitude": peak,
+        "clipped": _clipped(x[:, plan.first : plan.last + 1], clipped),
+    }
+    for level, crossing in zip(plan.levels, crossings, strict=True):
+        u = np.sqrt(1.0 + level**2) * _over_slope(noise, x, crossing, plan)
+        clear = level * peak > _CLEAR * noise
+        found[f"threshold_{level:g}"] = plan.start + plan.interval * crossing
+        found[f"u_threshold_{level:g}"] = np.where(clear, u, np.nan)
+    if plan.water is not None:
+        like = arrival.correlation(x, plan.water)
+        slope = np.sqrt(np.sum(np.gradient(plan.water, plan.interval) ** 2))
+        size = like.coefficient * x.std(axis=1, dtype=float) / plan.water.std()
+        found["correlation"] = plan.water_time + plan.interval * like.lag
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found["u_correlation"] = np.where(size > 0.0, noise / (size * slope), np.nan)
+    return found
+
+
+def _over_slope(noise: Any, x: Any, index: Any, plan: _Plan) -> Any:
+    """Noise over the slope of the straight line through seven samples about the picks [us]."""
+    known = np.isfinite(index)
+    steps = np.arange(-3, 4)
+    middle = np.clip(np.rint(np.where(known, index, 0.0)).astype(int), 3, x.shape[1] - 4)
+    values = x[np.arange(len(x))[:, None], middle[:, None] + steps].astype(float)
+    slope = np.abs(values @ steps) / (np.sum(steps**2) * plan.interval)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(known, noise / slope, np.nan)
+
+
+def _clipped(gate: Any, samples: int) -> Any:
+    """Waveforms with some samples in a row at their greatest or least value."""
+    found = np.zeros(len(gate), dtype=bool)
+    for extreme in (gate.max(axis=1, keepdims=True), gate.min(axis=1, keepdims=True)):
+        at = gate == extreme
+        run = at[:, : gate.shape[1] - samples + 1].copy()
+        for step in range(1, samples):
+            run &= at[:, step : gate.shape[1] - samples + 1 + step]
+        found |= run.any(axis=1)
+    return found & (gate.max(axis=1) > gate.min(axis=1))
+
+
+def _decibels(found: dict[str, Any]) -> Any:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return 20.0 * np.log10(found["amplitude"] / found["noise"])
+
+
+def _reasons(
+    found: dict[str, Any], plan: _Plan, chosen: str, least: float, spread_gate: float
+) -> Any:
+    ratio = _decibels(found)
+    crossings = np.stack([found[f"threshold_{level:g}"] for level in plan.levels])
+    clear = np.outer(plan.levels, found["amplitude"]) > _CLEAR * found["noise"]
+    # Written so that no level at all, and NaN, give no spread.
+    early = np.where(clear & np.isfinite(crossings), crossings, np.inf).min(axis=0)
+    late = np.where(clear & np.isfinite(crossings), crossings, -np.inf).max(axis=0)
+    weak = (ratio < least) | (late - early > spread_gate)
+    if chosen.startswith("threshold"):
+        weak |= np.isnan(found[f"u_{chosen}"])
+    none = ~found["arrived"] | np.isnan(found[chosen])
+    return (
+        np.where(none, flags.bit("no_arrival"), 0)
+        | np.where(weak & ~none, flags.bit("weak_arrival"), 0)
+        | np.where(found["clipped"], flags.bit("clipped_waveform"), 0)
+    ).astype(np.int64)
+
+
+def _beside(
+    found: dict[str, Any], plan: _Plan, chosen: str, by_hand: Any, unit: str
+) -> dict[str, Any]:
+    """The picks side by side and what they were judged by, as variables."""
+
+    def variable(values: Any, words: str, of: str = "us", dims: Any = ("reading",)) -> Any:
+        return xr.Variable(dims, values, {"units": of, "long_name": words})
+
+    levels = [f"threshold_{level:g}" for level in plan.levels]
+    beside = {
+        "travel_time_onset": variable(found["onset"], "P-wave travel time, onset"),
+        "travel_time_threshold": variable(
+            np.stack([found[key] for key in levels]), "P-wave travel time, crossing of a level",
+            dims=("level", "reading"),
+        ),
+        "level": variable(
+            np.array(plan.levels), "share of the greatest deflection", "1", ("level",)
+        ),
+    }  # fmt: skip
+    if plan.water is not None:
+        words = "P-wave travel time, correlation with a water trace"
+        beside["travel_time_correlation"] = variable(found["correlation"], words)
+    if by_hand is not None:
+        values = np.asarray(by_hand.values, dtype=float)
+        words = "P-wave travel time, picked by hand"
+        beside["travel_time_manual"] = variable(values, words)
+        beside["automatic_less_manual"] = variable(
+            found[chosen] - values, "P-wave travel time, automatic less manual pick"
+        )
+    words = "signal-to-noise ratio in decibels, greatest deflection to root mean square of noise"
+    beside["signal_to_noise"] = variable(_decibels(found), words, "1")
+    beside["amplitude"] = variable(found["amplitude"], "greatest deflection in the gate", unit)
+    return beside

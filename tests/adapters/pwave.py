@@ -1,0 +1,7 @@
+"""Adapters of P-wave velocity in the formation."""
+
+from __future__ import annotations
+
+from tests.adapters.registry import straight
+
+straight("pwave.in_situ_velocity", "corephys.sensors.pwave_in_situ.in_situ_velocity", "velocity")
