@@ -95,10 +95,11 @@ def test_uncertainty_covers_the_scatter(method: str, level: float, low: float, h
     assert low < covered < high, f"{covered:.3f}"
 
 
-@pytest.mark.parametrize("method", ["onset", "threshold"])
+@pytest.mark.parametrize("method", ["onset", "threshold", "correlation"])
 def test_in_noise_of_a_band_the_uncertainty_holds_at_25_db(method: str) -> None:
     onsets, waveforms = arrivals(25.0, number=2000, seed=5, band_khz=(50.0, 500.0))
-    picked = pwave.pick(waveforms, method=method, level=0.5 if method == "threshold" else None)
+    level = 0.5 if method == "threshold" else None
+    picked = pwave.pick(waveforms, method=method, level=level, **water())
     error = picked["travel_time"].values - onsets
     covered = np.mean(np.abs(error - np.median(error)) <= picked["travel_time_u_random"].values)
     assert 0.62 < covered < 0.80, f"{covered:.3f}"

@@ -88,9 +88,8 @@ def pick(
     random uncertainty: noise over the slope of the seven samples at the pick, and one twelfth
     of a sample squared. Level: noise over that slope, with the noise of the peak; NaN for a
     level below four times the noise. Correlation: noise over the root of the summed squared
-    slopes of the water trace, for white noise: noise of a band scatters it more, by the root of
-    half the sampling rate over the width of the band. Below 20 dB such noise also scatters
-    onsets more than their uncertainty says.
+    slopes of the water trace, and the colour of the noise in the quiet time of all readings.
+    Below 20 dB noise of a band scatters onsets more than their uncertainty says.
 
     A picker's own delay is systematic and is not in these uncertainties: a level is crossed
     late, an onset drowns for a while. Standards picked with the same method in the same gate
@@ -265,12 +264,33 @@ def _block(x: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
         found[f"u_threshold_{level:g}"] = np.where(clear, u, np.nan)
     if plan.water is not None:
         like = arrival.correlation(x, plan.water)
-        slope = np.sqrt(np.sum(np.gradient(plan.water, plan.interval) ** 2))
+        slope = np.gradient(plan.water, plan.interval)
         size = like.coefficient * x.std(axis=1, dtype=float) / plan.water.std()
         found["correlation"] = plan.water_time + plan.interval * like.lag
         with np.errstate(divide="ignore", invalid="ignore"):
-            found["u_correlation"] = np.where(size > 0.0, noise / (size * slope), np.nan)
+            u = noise * _colour(quiet, slope) / (size * np.sqrt(np.sum(slope**2)))
+        found["u_correlation"] = np.where(size > 0.0, u, np.nan)
     return found
+
+
+def _colour(quiet: Any, slope: Any) -> float:
+    """How much more the quiet noise of all readings moves a correlation than white noise does.
+
+    The variance of a sum of noise weighted with the slopes, over that with white noise.
+    """
+    count = quiet.shape[1]
+    if count < _QUIET:
+        return 1.0
+    noise = quiet - quiet.mean(axis=1, dtype=float, keepdims=True)
+    noise = noise[np.isfinite(noise).all(axis=1)]
+    power = (np.abs(np.fft.rfft(noise, 2 * count, axis=1)) ** 2).sum(axis=0)
+    lags = np.arange(count // 2)  # longer ones rest on few pairs
+    like = np.fft.irfft(power, 2 * count)[lags] / (count - lags)
+    size = 2 * slope.size
+    of_slope = np.fft.irfft(np.abs(np.fft.rfft(slope, size)) ** 2, size)[lags]
+    if not like[0] > 0.0:
+        return 1.0
+    return float(np.sqrt(max(1.0, 2.0 * (like @ of_slope) / (like[0] * of_slope[0]) - 1.0)))
 
 
 def _over_slope(noise: Any, x: Any, index: Any, plan: _Plan) -> Any:
