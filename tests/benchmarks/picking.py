@@ -7,9 +7,9 @@ given beside that of the shortest runs: only ratios mean something on a busy mac
 
 from __future__ import annotations
 
-import resource
 import sys
 import time
+import tracemalloc
 
 import numpy as np
 
@@ -46,9 +46,13 @@ def timed(function, *arguments, **keywords):
     return time.perf_counter() - start, result
 
 
-def peak():
-    """Highest resident memory of the process so far [MiB]."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+def memory(function, *arguments, **keywords):
+    """Most memory that a call holds at a time, its results included [MiB]."""
+    tracemalloc.start()
+    function(*arguments, **keywords)
+    used = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return used / 2**20
 
 
 def made(waveforms, signal_to_noise_db):
@@ -65,16 +69,15 @@ def made(waveforms, signal_to_noise_db):
 
 def compare(values, first, last, pairs, words):
     """Print the ratios for one set of waveforms and one gate."""
-    onset(values[:100], first=first, last=last)
-    before = peak()
-    _, ours = timed(onset, values, first=first, last=last)
-    used = peak() - before
+    used = memory(onset, values, first=first, last=last)
     times = []
     for _ in range(pairs):
         mine, ours = timed(onset, values, first=first, last=last)
         theirs, picks = timed(by_loop, values, first, last)
         times.append((mine, theirs))
         inside = ours.sample >= 0  # the loop also picks the edge of the gate
+        edge = (picks == first + PART) | (picks == last + 1 - PART)
+        np.testing.assert_array_equal(inside, ~edge)
         np.testing.assert_array_equal(ours.sample[inside], picks[inside])
     mine, theirs = np.array(times).T
     print(
