@@ -149,6 +149,9 @@ class _Criterion:
         self.own = -before * np.log(before) - (behind - 1.0) * np.log(behind)
         self.closed = np.where(allowed, self.own, np.inf)
         self.level = np.log(behind / before)  # of logarithms whose variances are equal
+        tables = (self.closed, self.level, before, behind)
+        # The same by place in a part and part.
+        self.tables = [np.ascontiguousarray(a[:-1].reshape(-1, _STEP).T) for a in tables]
 
     def counts(self, k: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Samples before and behind a split."""
@@ -234,16 +237,16 @@ class _Criterion:
         np.multiply(own[0, 1:], own[0, 1:], out=own[1, 1:])
         for step in range(1, _STEP):
             own[:, step] += own[:, step - 1]
-        count, weight = self.counts(part * float(_STEP) + np.arange(_STEP)[:, None])
+        closed, level, count, weight = (np.take(a, part, axis=1) for a in self.tables)
         before, behind = self.logarithms((count, weight), *own, sums[0, row, -1])
-        split = np.arange(_STEP)[:, None] + part * _STEP
-        falling = behind - before <= self.level[split]
+        level += before
+        falling = behind <= level
         before *= count
         weight -= 1.0
         behind *= weight
         before += behind
-        before += self.closed[split]
-        before[falling] = np.inf
+        before += closed
+        np.copyto(before, np.inf, where=falling)
         return before
 
 
