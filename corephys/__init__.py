@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from corephys.samples import index_properties as index_properties
     from corephys.samples import needle as needle
     from corephys.sensors import gamma as gamma
+    from corephys.sensors import natural_gamma as natural_gamma
     from corephys.sensors import pwave as pwave
     from corephys.sensors import resistivity as resistivity
     from corephys.sensors import susceptibility as susceptibility
@@ -58,6 +59,7 @@ _MODULES = {
     "heatflow": "corephys.products.heatflow",
     "index_properties": "corephys.samples.index_properties",
     "mixing": "corephys.mixing",
+    "natural_gamma": "corephys.sensors.natural_gamma",
     "needle": "corephys.samples.needle",
     "porosity": "corephys.products.porosity",
     "pwave": "corephys.sensors.pwave",

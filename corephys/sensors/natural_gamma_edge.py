@@ -1,0 +1,167 @@
+"""The edge of a section as natural gamma sees it: how much of the response is filled."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from scipy import special
+
+from corephys import flags, series, units
+from corephys.uncertainty import Measured, bare
+
+__all__ = ["edge_correct", "filled_share"]
+
+_SIGMA = 1.0 / np.sqrt(8.0 * np.log(2.0))  # of a Gaussian, in full widths at half maximum
+_FULL = 0.995  # share from which nothing is corrected
+_LEAST = 0.5  # a reading that sees less core than this is not corrected whatever is asked
+
+
+def filled_share(
+    offset: Any, length: Any, *, response_width: Any, voids: Any = (), response: Any = None
+) -> Any:
+    """Share of the response that lies in core.
+
+    Parameters
+    ----------
+    offset : Quantity or DataArray, (reading)
+        From the top of the section [cm].
+    length : Quantity, DataArray or str
+        Of the section of each reading [cm]; beyond its ends there is nothing.
+    response_width : Quantity or str
+        Full width at half maximum of a Gaussian response along the core [cm].
+    voids : sequence of (start, end) or of (start, end, rows)
+        Stretches without core [cm], as Quantities; with rows, those readings alone are touched.
+    response : tuple of two arrays, optional
+        Distances [cm, plain numbers] and weights of a measured response, in place of the Gaussian.
+
+    Returns
+    -------
+    ndarray, (reading)
+        Fraction, 0 to 1 [1]; NaN where offset or length is unknown.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For a width that is not positive or a response without weight.
+
+    Notes
+    -----
+    f = integral of w over what is filled, w of area one (definition). At the end of a long section
+    f = 1/2 for every symmetric response.
+
+    Examples
+    --------
+    >>> from corephys import quantity
+    >>> share = filled_share(quantity([0.0, 75.0], "cm"), "150 cm", response_width="15 cm")
+    >>> share.round(3).tolist()
+    [0.5, 1.0]
+    """
+    x = np.asarray(units.as_floats(offset, "cm", "offset"), dtype=float)
+    end = np.broadcast_to(np.asarray(units.as_floats(length, "cm", "length"), dtype=float), x.shape)
+    area = _area(units.as_floats(response_width, "cm", "response_width"), response)
+    share = area(end - x) - area(-x)
+    for start, stop, *rows in voids:
+        a = float(units.as_floats(start, "cm", "void start"))
+        b = float(units.as_floats(stop, "cm", "void end"))
+        where = np.ones(x.shape, dtype=bool) if not rows else np.isin(np.arange(x.size), rows[0])
+        inside = area(np.minimum(b, end) - x) - area(max(a, 0.0) - x)
+        share = share - np.where(where, np.maximum(inside, 0.0), 0.0)
+    return np.clip(share, 0.0, 1.0)
+
+
+def _area(width: Any, response: Any) -> Any:
+    """Integral of the response up to a distance."""
+    if response is not None:
+        at, weight = (np.asarray(part, dtype=float) for part in response)
+        order = np.argsort(at)
+        at, weight = at[order], weight[order]
+        steps = 0.5 * (weight[1:] + weight[:-1]) * np.diff(at)
+        if not steps.sum() > 0.0:
+            raise ValueError("the response has no weight; give distances in cm and weights above 0")
+        total = np.concatenate([[0.0], np.cumsum(steps)]) / steps.sum()
+        return lambda x: np.where(np.isnan(x), np.nan, np.interp(x, at, total))
+    sigma = float(width) * _SIGMA
+    if not sigma > 0.0:
+        raise ValueError(f"response_width is {width:g} cm; it must be above zero")
+    return lambda x: special.ndtr(np.asarray(x) / sigma)
+
+
+def edge_correct(
+    dataset: xr.Dataset, share: Any, *, least_fill: float = 0.6, share_uncertainty: Any = None
+) -> xr.Dataset:
+    """Rate that a full response would have seen.
+
+    Parameters
+    ----------
+    dataset : Dataset, (reading)
+        With ``natural_gamma_rate``.
+    share : ndarray or DataArray, (reading)
+        From :func:`filled_share` [1].
+    least_fill : float
+        Least share that is corrected for [1], not below one half.
+    share_uncertainty : ndarray or float, optional
+        Systematic standard uncertainty of the share [1], such as from the width of the response;
+        unknown gives NaN for what is corrected.
+
+    Returns
+    -------
+    Dataset
+        ``natural_gamma_rate`` corrected, with ``edge_corrected`` where it was and
+        ``response_not_filled`` where the share is too small, and there left as it was;
+        ``natural_gamma_rate_uncorrected`` and ``filled_share`` beside it.
+
+    Raises
+    ------
+    ValueError
+        When least_fill is below one half or above one, or shares are not one a reading.
+
+    Notes
+    -----
+    n / f, uncertainties likewise (definition). Below one half the reading says more about what
+    lies outside than about the core.
+    """
+    if not _LEAST <= least_fill <= 1.0:
+        raise ValueError(
+            f"least_fill is {least_fill:g}; it lies between 0.5 and 1: a reading that sees less "
+            "than half a core is not mended by dividing"
+        )
+    rate = series.unpack(dataset, "natural_gamma_rate")
+    values = np.asarray(bare(rate.values), dtype=float)
+    f = np.asarray(bare(share), dtype=float)
+    if f.shape != values.shape:
+        raise ValueError(f"{f.size} filled shares for {values.size} readings; give one each")
+    known = np.isfinite(f)
+    small = known & (f < least_fill)
+    mended = known & ~small & (f < _FULL)
+    by = np.where(mended, f, 1.0)
+    u_f = np.broadcast_to(
+        np.nan if share_uncertainty is None else np.asarray(bare(share_uncertainty)), f.shape
+    )
+    effects = {name: np.asarray(bare(e)) / by for name, e in rate.effects.items()}
+    effects["natural_gamma_response"] = np.where(mended, -values / by**2 * u_f, 0.0)
+    reason = np.asarray(bare(rate.reason)) | np.where(mended, flags.bit("edge_corrected"), 0)
+    reason = reason | np.where(small | ~known, flags.bit("response_not_filled"), 0)
+    here = dataset["natural_gamma_rate"]
+    measured = Measured(
+        here.copy(deep=False, data=values / by), np.asarray(bare(rate.u_random)) / by, effects,
+        reason.astype(np.int64),
+    )  # fmt: skip
+    result = series.build(
+        {"natural_gamma_rate": measured}, steps=_STEPS, constants={"least_fill": f"{least_fill:g}"}
+    )
+    dims = here.dims
+    words = {"units": "1/s", "long_name": "natural gamma rate, net, before the edge correction"}
+    result["natural_gamma_rate_uncorrected"] = (dims, values, words)
+    words = {"units": "1", "long_name": "share of the response filled with core"}
+    result["filled_share"] = (dims, f, words)
+    return result
+
+
+_STEPS = (
+    "net rate n = N / t - B / t_B (Poisson)",
+    "edge n / f, f the share of the response filled with core",
+)

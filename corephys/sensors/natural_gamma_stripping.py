@@ -1,0 +1,352 @@
+"""Potassium, uranium and thorium from the counts of energy windows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, units
+from corephys.uncertainty import Measured, bare, covariance_effects
+
+__all__ = ["Stripping", "calibrate", "mass_in_view", "strip"]
+
+_ELEMENTS = {"potassium": "%", "uranium": "mg/kg", "thorium": "mg/kg"}
+_SETS = np.array(list(product((1.0, 0.0), repeat=3)))  # which elements are free
+_ROUNDS = 4  # of weights from the fitted spectrum
+
+
+@dataclass(frozen=True)
+class Stripping:
+    """Sensitivities and background of m count windows.
+
+    Parameters
+    ----------
+    windows : tuple of str
+        Their names.
+    sensitivity : (m, 3) ndarray
+        Rate [1/s] of 1 g/cm in view with one unit of potassium [%], uranium and thorium [mg/kg].
+    covariance : (m, 3, 3) ndarray
+        Of the sensitivities of each window.
+    background : (m,) ndarray
+        Rate without a core [1/s].
+    background_uncertainty : (m,) ndarray
+        Its standard uncertainty [1/s].
+    reduced_chi_square : float
+        Of the fit to the standards; NaN where there are no more than three.
+    """
+
+    windows: tuple[str, ...]
+    sensitivity: np.ndarray
+    covariance: np.ndarray
+    background: np.ndarray
+    background_uncertainty: np.ndarray
+    reduced_chi_square: float = float("nan")
+
+
+def mass_in_view(density: Any, core_diameter: Any) -> Any:
+    """Mass of a length of core.
+
+    Parameters
+    ----------
+    density : Quantity, DataArray or str
+        Bulk density for concentrations by wet mass [g/cm^3].
+    core_diameter : Quantity, DataArray or str
+        [cm].
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        rho pi d^2 / 4 [g/cm].
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+
+    Notes
+    -----
+    Volume of a cylinder times density (definition).
+    """
+    series.require_same_positions(density=density, core_diameter=core_diameter)
+    rho = units.as_floats(density, "g/cm^3", "density")
+    return rho * (np.pi / 4.0) * units.as_floats(core_diameter, "cm", "core_diameter") ** 2
+
+
+def calibrate(
+    counts: Mapping[str, Any], live_time: Any, *, mass: Any, potassium: Any, uranium: Any,
+    thorium: Any, background_counts: Mapping[str, Any], background_time: Any,
+) -> Stripping:  # fmt: skip
+    """Sensitivities of count windows from standards of known concentrations.
+
+    Parameters
+    ----------
+    counts : mapping of str to Quantity or DataArray, (standard)
+        Counts of the standards by window [count].
+    live_time : Quantity or DataArray, (standard)
+        [s].
+    mass : Quantity or DataArray, (standard)
+        In view, from :func:`mass_in_view` [g/cm].
+    potassium, uranium, thorium : Quantity or DataArray, (standard)
+        In the mass [%], [mg/kg], [mg/kg].
+    background_counts : mapping of str to Quantity or str
+        Counts of the empty, or water-filled, liner by window [count].
+    background_time : Quantity or str
+        Its live time [s].
+
+    Returns
+    -------
+    Stripping
+        Its covariance is that of counting alone, enlarged by the reduced chi-square where that is
+        above one; uncertainties of the stated concentrations show there only as disagreement.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For a window without background, or standards that do not tell the elements apart.
+
+    Notes
+    -----
+    N / t - b = M S c for each window by least squares weighted by N / t^2 + B / t_B^2 (Poisson).
+    """
+    lacking = [name for name in counts if name not in background_counts]
+    if lacking:
+        raise ValueError(f"windows without background {', '.join(lacking)}; give its counts too")
+    t = _plain(live_time, "s", "live_time")
+    given = zip((potassium, uranium, thorium), _ELEMENTS.items(), strict=True)
+    columns = [_plain(value, unit, name) for value, (name, unit) in given]
+    design = np.stack(columns, axis=1) * _plain(mass, "g/cm", "mass")[:, None]
+    scale = np.maximum(np.abs(design).max(axis=0), 1e-300)
+    if np.linalg.matrix_rank(design / scale, tol=1e-6) < 3:
+        raise ValueError(
+            "the standards do not tell potassium, uranium and thorium apart: give at least three "
+            "whose concentrations are not in the same proportions"
+        )
+    tb = float(units.as_floats(background_time, "s", "background_time"))
+    if not (np.all(t > 0.0) and tb > 0.0):
+        raise ValueError("live times of standards and background must be above zero seconds")
+    n = np.stack([_plain(v, "count", f"counts {name}") for name, v in counts.items()])
+    b = np.array([
+        float(units.as_floats(background_counts[name], "count", "background_counts"))
+        for name in counts
+    ])  # fmt: skip
+    rate, background, u_b = n / t - b[:, None] / tb, b / tb, np.sqrt(np.maximum(b, 1.0)) / tb
+    weight = 1.0 / (np.maximum(n, 1.0) / t**2 + u_b[:, None] ** 2)
+    normal = np.einsum("sk,js,sl->jkl", design / scale, weight, design / scale)
+    covariance = np.linalg.inv(normal)
+    right = np.einsum("sk,js->jk", design / scale, weight * rate)
+    sensitivity = np.einsum("jkl,jl->jk", covariance, right) / scale
+    freedom = n.shape[0] * (t.size - 3)
+    squares = float(np.sum(weight * (rate - sensitivity @ design.T) ** 2))
+    reduced = squares / freedom if freedom else float("nan")
+    covariance = covariance / np.outer(scale, scale) * np.fmax(reduced, 1.0)
+    return Stripping(tuple(counts), sensitivity, covariance, background, u_b, reduced)
+
+
+def _plain(value: Any, unit: str, name: str) -> np.ndarray:
+    return np.atleast_1d(np.asarray(units.as_floats(value, unit, name), dtype=float))
+
+
+def non_negative(normal: Any, right: Any) -> tuple[Any, Any]:
+    """Least squares of three unknowns, none below zero, for many readings at once.
+
+    Of the eight choices of free unknowns the feasible one that leaves the smallest sum of squares
+    is the solution, as the problem is convex. Takes S^T W S (reading, 3, 3) and S^T W n
+    (reading, 3); gives solutions and booleans of those held at zero.
+    """
+    best = np.full(right.shape[0], -np.inf)
+    solution, held = np.zeros_like(right), np.zeros(right.shape, dtype=bool)
+    for free in _SETS:
+        matrix = normal * np.outer(free, free) + np.diag(1.0 - free)
+        trial = np.linalg.solve(matrix, (right * free)[..., None])[..., 0]
+        gained = np.sum(trial * right, axis=1)  # what the sum of squares falls by
+        better = (trial >= 0.0).all(axis=1) & (gained > best)
+        best = np.where(better, gained, best)
+        solution[better], held[better] = trial[better], free == 0.0
+    return solution, held
+
+
+def strip(
+    table: xr.Dataset, *, stripping: Stripping, density: Any, core_diameter: Any,
+    core_diameter_uncertainty: Any = None, density_uncertainty: Any = None,
+    filled_share: Any = 1.0, reason: Any = 0,
+) -> xr.Dataset:  # fmt: skip
+    """Concentrations of potassium, uranium and thorium from counts in windows.
+
+    Parameters
+    ----------
+    table : Dataset, (reading)
+        With ``live_time`` [s] and ``counts_<window>`` [count]; stacked first where counts are few.
+    stripping : Stripping
+        From :func:`calibrate`.
+    density : Dataset, DataArray, Quantity or str
+        Bulk density [g/cm^3]: concentrations are then by wet mass.
+    core_diameter : DataArray, Quantity or str
+        [cm].
+    core_diameter_uncertainty, density_uncertainty : Quantity or str, optional
+        Systematic [cm], [g/cm^3]; the latter of a density that is not a Dataset. Unknown gives NaN.
+    filled_share : float, ndarray or DataArray
+        Share of the response that is filled [1]; NaN gives no concentrations.
+    reason : int or ndarray of int
+        Reasons already found for these readings.
+
+    Returns
+    -------
+    Dataset
+        ``potassium`` [%], ``uranium`` and ``thorium`` [mg/kg] with uncertainties, effects and
+        flags; ``concentration_covariance (element, element_2, reading)`` of their random parts, in
+        the units of the elements; ``held_at_zero (element, reading)``; ``misfit``, chi-square over
+        its degrees of freedom, NaN with three windows.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    KeyError
+        When a window of the calibration has no counts.
+
+    Notes
+    -----
+    n = f M S c + b by weighted least squares with c not below zero (conditions of Lawson and
+    Hanson 1974, Solving Least Squares Problems, chapter 23, from memory), weights from the fitted
+    spectrum: with observed counts as weights low counts pull. Secular equilibrium of the uranium
+    and thorium series is assumed. Uncertainties are those of the unbounded problem, also for an
+    element held at zero; ``negative_net`` where without the bound it would lie below zero by more
+    than two standard uncertainties. Values that cannot be negative average high near zero: stack
+    counts, do not average concentrations.
+    """
+    series.require_same_positions(
+        table=table, density=density, core_diameter=core_diameter, filled_share=filled_share
+    )
+    n, t = _counts(table, stripping)
+    rho = series.unpack(
+        density, "bulk_density", uncertainty_given=density_uncertainty, source="density_of_view"
+    )
+    diameter = _whole(units.as_floats(core_diameter, "cm", "core_diameter"), t)
+    u_d = units.as_floats(
+        core_diameter_uncertainty, "cm", "core_diameter_uncertainty", optional=True
+    )
+    mass = _whole(rho.values, t) * (np.pi / 4.0) * diameter**2 * _whole(filled_share, t)
+    sound = np.isfinite(n).all(axis=1) & (n >= 0.0).all(axis=1) & (t > 0.0) & (mass > 0.0)
+    safe = (
+        np.where(sound[:, None], n, 1.0), np.where(sound, t, 1.0), np.where(sound, mass, 1.0),
+    )  # fmt: skip
+    fitted = _kernel(*safe, stripping)
+    wrong = ~sound & np.isfinite(n).all(axis=1) & np.isfinite(t * mass)
+    common = _whole(reason, t).astype(np.int64) | np.where(wrong, flags.bit("impossible_value"), 0)
+    here = units.as_floats(table["live_time"], "s", "live_time")
+    relative = _relative(rho, diameter, np.nan if u_d is None else u_d)
+    return _build(stripping, here, safe[2], fitted, sound, relative, common)
+
+
+def _relative(rho: Measured, diameter: Any, u_diameter: Any) -> tuple[Any, dict[str, Any]]:
+    """Random and systematic parts of the mass in view, as a share of a concentration."""
+    density = _whole(rho.values, diameter)
+    effects = {"core_diameter": -2.0 * _whole(u_diameter, diameter) / diameter}
+    for source, effect in rho.effects.items():
+        effects[source] = effects.get(source, 0.0) - _whole(effect, diameter) / density
+    return _whole(rho.u_random, diameter) / density, effects
+
+
+def _build(
+    stripping: Stripping, here: Any, mass: Any, fitted: tuple[Any, ...], sound: Any,
+    relative: tuple[Any, dict[str, Any]], common: Any,
+) -> xr.Dataset:  # fmt: skip
+    c, free, covariance, gain, held, squares = fitted
+    c[~sound], covariance[~sound] = np.nan, np.nan
+    covariance = covariance + np.einsum("rk,rl,r->rkl", c, c, relative[0] ** 2)
+    made = {}
+    for i, name in enumerate(_ELEMENTS):
+        u = np.sqrt(covariance[:, i, i])
+        effects = _effects(stripping, gain[:, i], c, mass)
+        for source, effect in relative[1].items():
+            effects[source] = effects.get(source, 0.0) + effect * c[:, i]
+        below = sound & (free[:, i] < -2.0 * u)
+        found = common | np.where(below, flags.bit("negative_net"), 0)
+        made[name] = Measured(here.copy(deep=False, data=c[:, i]), u, effects, found)
+    result = series.build(
+        made, steps=_STEPS, constants={"windows": ", ".join(stripping.windows)}, mass_basis="wet"
+    )
+    freedom = len(stripping.windows) - 3
+    misfit = np.where(sound, squares / freedom if freedom else np.nan, np.nan)
+    return _beside(result, here.dims, covariance, held & sound[:, None], misfit)
+
+
+_STEPS = (
+    "net rates n = N / t - b in each window",
+    "n = f M S c by weighted least squares, c not negative, M the mass in view, f its filled share",
+    "secular equilibrium of the uranium and thorium series",
+)
+
+
+def _kernel(n: Any, t: Any, mass: Any, stripping: Stripping) -> tuple[Any, ...]:
+    """Bounded and free solutions, covariance, gain (reading, 3, window), bounds, chi-square."""
+    b, u_b = stripping.background, stripping.background_uncertainty
+    seen = mass[:, None, None] * stripping.sensitivity
+    net = n / t[:, None] - b
+    modelled = n
+    for _ in range(_ROUNDS):
+        variance = np.maximum(modelled, 1.0) / t[:, None] ** 2
+        weight = 1.0 / (variance + u_b**2)
+        weighted = seen * weight[:, :, None]
+        normal = np.einsum("rjk,rjl->rkl", weighted, seen)
+        solution, held = non_negative(normal, np.einsum("rjk,rj->rk", weighted, net))
+        rate = np.einsum("rjk,rk->rj", seen, solution)
+        modelled = t[:, None] * (rate + np.maximum(b, 0.0))
+    gain = np.linalg.solve(normal, np.swapaxes(weighted, 1, 2))
+    free = np.einsum("rkj,rj->rk", gain, net)
+    covariance = np.einsum("rkj,rj,rlj->rkl", gain, variance, gain)
+    return solution, free, covariance, gain, held, np.sum(weight * (net - rate) ** 2, axis=1)
+
+
+def _effects(stripping: Stripping, gain: Any, c: Any, mass: Any) -> dict[str, Any]:
+    """More sensitivity or background than thought: the element was given too much."""
+    windows = len(stripping.windows)
+    partials = [-gain[:, j] * mass * c[:, k] for j in range(windows) for k in range(3)]
+    covariance = np.zeros((3 * windows, 3 * windows))
+    for j in range(windows):
+        covariance[3 * j : 3 * j + 3, 3 * j : 3 * j + 3] = stripping.covariance[j]
+    effects = covariance_effects(partials, covariance, "natural_gamma_sensitivity")
+    for j, name in enumerate(stripping.windows):
+        effects[f"natural_gamma_background_{name}"] = (
+            -gain[:, j] * stripping.background_uncertainty[j]
+        )
+    return effects
+
+
+def _counts(table: xr.Dataset, stripping: Stripping) -> tuple[Any, Any]:
+    for name in stripping.windows:
+        if f"counts_{name}" not in table:
+            raise KeyError(f"there is no counts_{name}, a window of the calibration")
+    n = [np.asarray(table[f"counts_{name}"].values, dtype=float) for name in stripping.windows]
+    t = units.as_floats(table["live_time"], "s", "live_time")
+    return np.stack(n, axis=1), np.asarray(t, dtype=float)
+
+
+def _whole(part: Any, like: Any) -> np.ndarray:
+    return np.broadcast_to(np.asarray(bare(part)), like.shape)
+
+
+def _beside(result: Any, dims: Any, covariance: Any, held: Any, misfit: Any) -> xr.Dataset:
+    words = {
+        "long_name": "random covariance of the concentrations",
+        "comment": "in the units of the two elements",
+    }
+    matrix = np.moveaxis(covariance, 0, -1)
+    result["concentration_covariance"] = (("element", "element_2", *dims), matrix, words)
+    words = {"units": "1", "long_name": "whether an element is held at zero"}
+    result["held_at_zero"] = (("element", *dims), held.T.astype(np.int8), words)
+    words = {"units": "1", "long_name": "chi-square over degrees of freedom"}
+    result["misfit"] = (dims, misfit, words)
+    names = np.array(list(_ELEMENTS), dtype=object)
+    return result.assign_coords(element=("element", names), element_2=("element_2", names))
