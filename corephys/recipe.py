@@ -169,6 +169,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
     },
     "natural_gamma": {
         "response_width": Option("15 cm", "cm", "full width at half maximum"),
+        "response_width_uncertainty": Option("2 cm", "cm", "its standard uncertainty"),
         "least_fill": Option(0.6, "number", "least share of the response that is corrected for"),
         "stack": Option(None, "cm", "length of core that is stacked before stripping"),
         "mass_basis": Option(None, "wet|dry", "of the concentrations; heat production needs it"),

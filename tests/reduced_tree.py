@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys import flags, series
 from corephys.provenance import root_attributes
+from corephys.quality.standards import control_chart
 from corephys.uncertainty import Measured
 
 TITLE = "Ash Ridge, hole 2"
@@ -232,6 +233,25 @@ def _fits() -> dict[str, xr.Dataset]:
     return {"/products/compaction": fit, "/products/compaction_curve": table}
 
 
+def _charts() -> dict[str, xr.Dataset]:
+    """Control charts of two sensors: one in control, one with a step at its end."""
+    number = np.arange(16)
+    time = np.datetime64("2031-05-02T12:00:00") + number * np.timedelta64(12, "h")
+    wobble = 0.002 * np.sin(1.7 * number)
+    found = {}
+    for sensor, values in (
+        ("gamma", wobble), ("susceptibility", 1.0 + wobble + 0.03 * (number > 12)),
+    ):  # fmt: skip
+        unit = "g/cm^3" if sensor == "gamma" else "1"
+        chart = control_chart(
+            time, xr.DataArray(values, dims="standard", attrs={"units": unit}), baseline=10
+        )
+        found[f"/properties/control_{sensor}"] = chart.dataset.assign_attrs(
+            sensor=sensor, checked="what was read against what is known"
+        )
+    return found
+
+
 def _heat() -> dict[str, xr.Dataset]:
     depth = np.array([25.0, 44.0, 63.0, 82.0])
     resistance = depth / (0.95 + 0.0015 * depth)
@@ -295,7 +315,8 @@ def reduced_tree(readings: int = 240) -> xr.DataTree:
     DataTree
         As ``reduce`` lays it out.
     """
-    nodes = {**_raw(readings), **_properties(readings), **_calibration(), **_fits(), **_heat()}
+    nodes = {**_raw(readings), **_properties(readings), **_calibration(), **_fits(), **_heat(),
+             **_charts()}  # fmt: skip
     tree = xr.DataTree.from_dict({"/": xr.Dataset(), **nodes})
     summary = {"quantities": [], "skipped": {}, "notes": []}
     tree.attrs = {

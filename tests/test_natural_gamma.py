@@ -81,6 +81,15 @@ def test_without_a_background_nothing_is_taken_off_and_it_says_so():
     assert np.isnan(found["natural_gamma_rate_u_systematic"].item())
 
 
+def test_a_background_without_time_is_no_background():
+    found = natural_gamma.net_rate(
+        line([600, 600], "count"), line([60, 60], "s"),
+        background_counts=line([90, 90], "count"), background_time=line([30, 0], "s"),
+    )  # fmt: skip
+    assert found["natural_gamma_rate"].values.tolist() == [7.0, 10.0]
+    assert has(found, "natural_gamma_rate", "no_baseline").tolist() == [False, True]
+
+
 def test_a_whole_bad_series_and_half_a_background_are_refused():
     with pytest.raises(ValueError, match="no reading has both counts and a positive live time"):
         natural_gamma.net_rate(line([5, 6], "count"), line([0, -1], "s"))
@@ -116,6 +125,12 @@ def test_a_void_is_missing_from_the_share():
     sigma = 15.0 / np.sqrt(8.0 * np.log(2.0))
     assert whole[0] == pytest.approx(2.0 * norm.cdf(-5.0 / sigma), abs=1e-9)
     assert whole[1] == pytest.approx(norm.cdf(20.0 / sigma), abs=1e-6)
+    twice = natural_gamma.filled_share(
+        cp.quantity([75.0, 20.0], "cm"), "150 cm", response_width="15 cm",
+        voids=[(cp.quantity(72.0, "cm"), cp.quantity(80.0, "cm")),
+               (cp.quantity(70.0, "cm"), cp.quantity(76.0, "cm"))],
+    )  # fmt: skip
+    np.testing.assert_allclose(twice, whole, atol=1e-12)  # what overlaps is missing once
     only = natural_gamma.filled_share(
         cp.quantity([75.0, 75.0], "cm"), "150 cm", response_width="15 cm",
         voids=[(cp.quantity(70.0, "cm"), cp.quantity(80.0, "cm"), [1])],

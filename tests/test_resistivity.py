@@ -729,3 +729,26 @@ def test_surface_conduction_is_not_claimed_where_nothing_tells_it():
     assert "do not tell the parameters apart" in found.note
     with pytest.raises(ValueError, match="more readings than parameters"):
         resistivity.surface_conduction_fit(rho[:2], water[:2], share[:2])
+
+
+def test_readings_far_off_the_line_are_left_out_and_counted():
+    rng = np.random.default_rng(6)
+    phi = np.exp(rng.uniform(np.log(0.4), np.log(0.75), 60))
+    f = phi**-1.9 * np.exp(rng.normal(0.0, 0.02, 60))
+    f[[5, 17, 40, 41]] *= np.array([2.5, 0.5, 1.6, 1.4])  # some found at first, some only later
+
+    def made(name, values, u):
+        return series.build({name: Measured(_series(values, "1"), u, {"shared": 0.0})})
+
+    found = resistivity.archie_fit(
+        made("formation_factor", f, 0.02 * f), made("porosity", phi, 0.002)
+    )["all"]
+    assert "readings far off the line left out" in found.note
+    assert 56 <= found.points <= 58
+    assert abs(found.m - 1.9) < 3.0 * np.sqrt(found.covariance[1, 1])
+    clean = resistivity.archie_fit(
+        made("formation_factor", np.delete(f, [5, 17, 40, 41]),
+             0.02 * np.delete(f, [5, 17, 40, 41])),
+        made("porosity", np.delete(phi, [5, 17, 40, 41]), 0.002),
+    )["all"]  # fmt: skip
+    assert abs(found.m - clean.m) < np.sqrt(clean.covariance[1, 1])

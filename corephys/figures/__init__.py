@@ -16,6 +16,7 @@ import xarray as xr
 
 from corephys.figures.audit import audit
 from corephys.figures.calibration import gamma_calibration
+from corephys.figures.control_chart import control_chart, control_charts
 from corephys.figures.drawn import Plate
 from corephys.figures.heat_flow import heat_flow
 from corephys.figures.porosity import porosity_depth
@@ -25,8 +26,8 @@ from corephys.figures.summary import summary
 from corephys.files import write_bytes
 
 __all__ = [
-    "FIGURES", "NothingToDraw", "Plate", "audit", "gamma_calibration", "heat_flow",
-    "porosity_depth", "save", "summary", "write_figures",
+    "FIGURES", "NothingToDraw", "Plate", "audit", "control_chart", "control_charts",
+    "gamma_calibration", "heat_flow", "porosity_depth", "save", "summary", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
@@ -35,6 +36,7 @@ FIGURES = {
     "porosity_depth": porosity_depth,
     "heat_flow": heat_flow,
     "audit": audit,
+    "control_charts": control_charts,
 }
 
 

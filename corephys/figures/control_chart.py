@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import matplotlib
 import numpy as np
+import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys.figures import drawn
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw
-from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, unit_in_print
+from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, unit_in_print
 from corephys.quality.standards import ControlChart
 
-__all__ = ["control_chart"]
+__all__ = ["control_chart", "control_charts"]
 
 _ALARM, _LIMIT = "#D55E00", "0.45"
 
@@ -63,6 +64,59 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
         _sums(below, chart, x, f"cumulative sum [sigma] against {axis}")
         below.set_xlabel(axis)
         figure.align_ylabels([above, below])
+    return figure
+
+
+def control_charts(tree: xr.DataTree) -> Plate:
+    """Draw the control charts of all sensors of a hole, one below the other.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/control_<sensor>``.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide; the standards stand in their order, so that a long
+        pause does not press them together.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no control chart.
+    """
+    nodes = [
+        node for node in tree.leaves
+        if node.name and node.name.startswith("control_") and node.path.startswith("/properties")
+    ]  # fmt: skip
+    if not nodes:
+        raise NothingToDraw(
+            "the hole has no control chart; standards need rows of kind check with a time"
+        )
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 18.0 + 32.0 * len(nodes))
+        axes: Axes | None = None
+        for number, node in enumerate(nodes, 1):
+            table = node.to_dataset(inherit=False)
+            axes = figure.add_subplot(len(nodes), 1, number)
+            chart = ControlChart(table, str(table.attrs["status"]))
+            unit = str(table["value"].attrs.get("units", "1"))
+            sensor = str(table.attrs["sensor"]).replace("_", " ")
+            words = sensor if unit == "1" else f"{sensor} [{unit_in_print(unit)}]"
+            order = np.arange(1.0, table.sizes["standard"] + 1.0)
+            panel = f"{words} against number of the check"
+            if chart.judged:
+                _values(axes, chart, order, panel)
+            else:
+                drawn.points(axes, panel, "standards", order, table["value"].values)
+            first, last = (str(t.astype("datetime64[D]")) for t in table["time"].values[[0, -1]])
+            _say(axes, f"{table.attrs['checked']}; {axes.get_title(loc='left') or chart.status}; "
+                       f"{first} to {last}")  # fmt: skip
+            axes.set_ylabel(words)
+        assert axes is not None
+        axes.set_xlabel("number of the check, in order of time")
+        figure.align_ylabels()
     return figure
 
 

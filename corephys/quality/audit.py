@@ -10,14 +10,18 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags
+from corephys import flags, series
 
 __all__ = ["Audit", "audit"]
 
-SCAN = (
-    "bulk_density", "p_wave_velocity", "electrical_resistivity", "magnetic_susceptibility",
-    "natural_gamma_rate",
-)  # fmt: skip
+# Quantity of the scan -> where it stands under /properties of a reduced hole.
+SCAN = {
+    "bulk_density": "density",
+    "p_wave_velocity": "velocity",
+    "electrical_resistivity": "resistivity",
+    "magnetic_susceptibility": "susceptibility",
+    "natural_gamma_rate": "natural_gamma",
+}
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def _percent(table: pd.DataFrame) -> pd.DataFrame:
 
 def audit(
     tree: xr.DataTree, *, allow: tuple[str, ...] = ("good", "not_evaluated"),
-    quantities: Any = SCAN,
+    quantities: Any = tuple(SCAN),
 ) -> Audit:  # fmt: skip
     """Count what a reduction kept of every scan, by core and by reason.
 
@@ -103,15 +107,13 @@ def audit(
     """
     per_reason: list[Any] = []
     per_core: list[Any] = []
-    seen: set[str] = set()
-    for node in tree.leaves:
-        if node.path.endswith("_in_situ"):
-            continue  # the same readings, corrected
-        dataset = node.to_dataset(inherit=False)
-        for name in quantities:
-            if name in dataset and f"{name}_reason" in dataset and dataset[name].ndim == 1:
-                label = f"{name} ({node.name})" if name in seen else name
-                seen.add(name)
+    for name in quantities:
+        for place, label in (
+            (SCAN.get(name, name), name),
+            (f"supplied_{name}", f"{name}, supplied"),
+        ):
+            dataset = series.leaf(tree, f"properties/{place}")
+            if dataset is not None and f"{name}_reason" in dataset and dataset[name].ndim == 1:
                 _count(dataset, name, label, allow, per_reason, per_core)
     if not per_core:
         raise ValueError(

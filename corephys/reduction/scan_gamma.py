@@ -190,6 +190,9 @@ def density(context: Context) -> None:
     if fits is None:
         raise Skipped("there is no gamma calibration, so counts cannot become density")
     recipe, keys = context.recipe, context.recipe["gamma"]
+    seconds = counting_time(table, keys["time"])
+    if not np.any((table["counts"].values > 0) & (seconds.values > 0)):
+        raise Skipped("no reading of scan/gamma.csv has both counts and a counting time above zero")
     diameter, bore, fluid = geometry(context, table)
     elapsed = elapsed_on(table, context.objects["gamma_reference"])
     here = table["counts"]
@@ -209,7 +212,7 @@ def density(context: Context) -> None:
     )
     context.results["properties/density"] = gamma.bulk_density(
         here.assign_attrs(units="count"),
-        counting_time(table, keys["time"]),
+        seconds,
         calibration=calibration,
         core_diameter=series_like(here, diameter, "mm"),
         bore=series_like(here, bore, "mm"),

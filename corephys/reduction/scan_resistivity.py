@@ -26,6 +26,8 @@ __all__ = [
     "porosity_by_archie", "resistivity_calibration",
 ]  # fmt: skip
 
+_FEW = 5  # readings from which Archie's parameters are told
+
 
 def resistivity_calibration(context: Context) -> None:
     """Fit the response to brines."""
@@ -182,12 +184,17 @@ def porosity_by_archie(context: Context) -> None:
     if keys["archie"] == "by layer":
         layer = layer_names(context, factor)
     usable = _usable(factor, context.levels)
+    both = np.isfinite(usable["formation_factor"].values) & np.isfinite(
+        at_factor["porosity"].values
+    )
+    words = np.full(both.size, "all", dtype=object) if layer is None else layer
+    if max((int((both & (words == word)).sum()) for word in set(words)), default=0) < _FEW:
+        raise Skipped(f"no layer has {_FEW} usable readings of both formation factor and porosity")
     fits = resistivity.archie_fit(usable, at_factor, layer)
     context.results["properties/archie"] = _archie_table(fits)
     for word, fit in fits.items():
         if fit.note:
             context.notes.append(f"Archie's parameters of {word}: {fit.note}")
-    words = np.full(factor.sizes["reading"], "all", dtype=object) if layer is None else layer
     context.results["products/porosity_from_resistivity"] = _porosity(factor, fits, words)
     if keys["surface_conduction"]:
         _surface(context, usable, at_factor)

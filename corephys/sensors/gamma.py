@@ -178,6 +178,8 @@ def bulk_density(
         For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
+    ValueError
+        When no reading has both counts and a counting time above zero.
 
     Notes
     -----
@@ -202,6 +204,7 @@ def bulk_density(
         bare(units.as_floats(bore, "cm", "bore")),
         bare(units.as_floats(annulus_density, "g/cm^3", "annulus_density")),
     ]
+    _refuse_nothing(readings[0], readings[1])
     rg = series.unpack(
         grain_density, "grain_density", uncertainty_given=grain_density_uncertainty,
         source="grain_density",
@@ -247,6 +250,18 @@ def bulk_density(
     apparent.attrs = {"units": entry.unit, "long_name": entry.long_name}
     dataset["apparent_density"] = apparent
     return dataset
+
+
+def _refuse_nothing(counts: Any, time: Any) -> None:
+    """Refuse a series of which no reading can become a density; one bad reading is flagged."""
+    parts = [getattr(part, "data", part) for part in (counts, time)]
+    if any(hasattr(part, "dask") for part in parts) or not np.size(parts[0]):
+        return
+    if not np.any((np.asarray(parts[0]) > 0.0) & (np.asarray(parts[1]) > 0.0)):
+        raise ValueError(
+            "no reading has both counts and a counting time above zero; counts are whole numbers "
+            "and times are in seconds"
+        )
 
 
 def _placed(values: Any, here: Any) -> xr.DataArray:

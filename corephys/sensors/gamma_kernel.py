@@ -117,5 +117,6 @@ def _density_block(
         live = t - tau * n
         lost = ~((live > 0.0) & (n / live - background > 0.0))
         reason[lost] = flags.bit("counter_saturated")
+        reason[(n <= 0.0) | (t <= 0.0)] = flags.bit("impossible_value")
         rho[lost] = np.nan
         u[lost] = np.nan

@@ -55,6 +55,7 @@ def rate_kernel(
     with np.errstate(divide="ignore", invalid="ignore"):
         gross = np.where(refused, np.nan, n / t)
         own = np.where(refused, np.nan, np.sqrt(np.maximum(n, 1.0)) / t)
+        tb = np.where(tb > 0.0, tb, np.nan)  # a background that was not counted is none
         off, u_off = b / tb, np.sqrt(np.maximum(b, 1.0)) / tb
     none = np.isnan(off)
     rate = gross - np.where(none, 0.0, off)

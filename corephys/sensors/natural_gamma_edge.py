@@ -64,13 +64,18 @@ def filled_share(
     end = np.broadcast_to(np.asarray(units.as_floats(length, "cm", "length"), dtype=float), x.shape)
     area = _area(units.as_floats(response_width, "cm", "response_width"), response)
     share = area(end - x) - area(-x)
-    for start, stop, *rows in voids:
-        a = float(units.as_floats(start, "cm", "void start"))
-        b = float(units.as_floats(stop, "cm", "void end"))
+    reached = np.full(x.shape, 0.0)  # what voids above have taken already
+    for start, stop, *rows in sorted(voids, key=_start):
+        a, b = _start((start,)), float(units.as_floats(stop, "cm", "void end"))
         where = np.ones(x.shape, dtype=bool) if not rows else np.isin(np.arange(x.size), rows[0])
-        inside = area(np.minimum(b, end) - x) - area(max(a, 0.0) - x)
+        inside = area(np.minimum(b, end) - x) - area(np.maximum(a, reached) - x)
         share = share - np.where(where, np.maximum(inside, 0.0), 0.0)
+        reached = np.where(where, np.maximum(reached, b), reached)
     return np.clip(share, 0.0, 1.0)
+
+
+def _start(void: Any) -> float:
+    return float(units.as_floats(void[0], "cm", "void start"))
 
 
 def _area(width: Any, response: Any) -> Any:

@@ -196,7 +196,8 @@ def _check_response(net: np.ndarray, sigma: np.ndarray) -> None:
                 f"standard {int(group[0])} of {sigma[group].mean():.3g} S/m responds "
                 f"{higher:.4g} mV, no more than standard {int(before[0])} of "
                 f"{sigma[before].mean():.3g} S/m with {lower:.4g} mV; the response must rise with "
-                "conductivity. The standards may stand in the wrong order"
+                "conductivity. The standards may stand in the wrong order, or a conductivity in "
+                "another unit than S/m"
             )
 
 

@@ -65,14 +65,17 @@ class Fit:
 def kept_and_fit(x: Any, y: Any, ux: Any, uy: Any, fixed_a: float | None) -> tuple[np.ndarray, Fit]:
     """Readings that lie within five robust standard deviations of the line, and their fit."""
     kept = np.ones(x.size, dtype=bool)
+
+    def fitted() -> Fit:
+        return Fit(x[kept], y[kept], ux[kept], uy[kept], fixed_a)
+
     for _ in range(3):
-        fit = Fit(x[kept], y[kept], ux[kept], uy[kept], fixed_a)
-        pulls = fit.pulls()
+        pulls = fitted().pulls()
         far = np.abs(pulls) > _FAR * 1.4826 * np.median(np.abs(pulls))
         if kept.sum() < _FEW or not far.any():
             break
         kept[np.flatnonzero(kept)[far]] = False
-    return kept, fit
+    return kept, fitted()
 
 
 def _through(
