@@ -13,7 +13,8 @@ import corephys as cp
 from corephys import flags, quality, series
 from corephys.recipe import Recipe
 from corephys.reduction.scan_quality import quality_settings
-from data_demo.simulator.hole import simulate_tables
+from data_demo.simulator.hole import simulate_hole, simulate_tables
+from data_demo.simulator.waveforms import synthetic_arrivals
 
 SEED = 41
 
@@ -351,3 +352,124 @@ def test_thresholds_of_the_recipe_reach_the_flags(made, reduced):
     assert leaf(plain, "properties/density")["bulk_density"].equals(
         leaf(reduced, "properties/density")["bulk_density"]
     )
+
+
+# Waveforms and in-situ velocity ------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """The small hole with a waveform for every reading that has a travel time."""
+    folder = tmp_path_factory.mktemp("waves")
+    simulate_hole(folder, SEED, small=True)
+    table = pd.read_csv(folder / "scan" / "pwave.csv", dtype={"core": str, "section": str})
+    known = table["travel_time [us]"].between(35.0, 70.0)
+    onsets = table.loc[known, "travel_time [us]"].to_numpy()
+    rng = np.random.default_rng(2)
+    time, waves = synthetic_arrivals(rng, onsets.size, onsets, 30.0)
+    xr.Dataset(
+        {
+            "waveform": (("reading", "time"), waves.astype(np.float32)),
+            "core": ("reading", table.loc[known, "core"].to_numpy(object)),
+            "section": ("reading", table.loc[known, "section"].to_numpy(object)),
+            "offset": ("reading", table.loc[known, "offset [cm]"].to_numpy(), {"units": "cm"}),
+        },
+        coords={"time": ("time", time, {"units": "us"})},
+    ).to_netcdf(folder / "scan" / "pwave_waveforms.nc")
+    table["travel_time_manual [us]"] = table["travel_time [us]"].where(table.index % 3 == 0) + 0.2
+    table.to_csv(folder / "scan" / "pwave.csv", index=False)
+    return folder, known.to_numpy(), onsets
+
+
+def test_waveforms_are_picked_and_used_where_the_recipe_says(recorded):
+    folder, known, onsets = recorded
+    gate = {"gate_start": "25 us", "gate_end": "90 us"}
+    hole = cp.read_hole(folder)
+    found = cp.reduce(hole, {"pwave": {"pick": "onset", **gate}})
+    picks = leaf(found, "properties/arrivals")
+    error = picks["travel_time"].values - onsets
+    assert abs(np.nanmedian(error)) < 0.6
+    velocity = leaf(found, "properties/velocity")["p_wave_velocity"].values
+    from_table = leaf(cp.reduce(hole), "properties/velocity")["p_wave_velocity"].values
+    assert np.isnan(velocity[~known]).all()
+    both = known & np.isfinite(velocity) & np.isfinite(from_table)
+    assert both.sum() > 60
+    # a later pick is a slower core, by the path of 66 mm
+    late = -np.median((velocity - from_table)[both]) / np.median(from_table[both])
+    assert late == pytest.approx(np.nanmedian(error) / 43.0, abs=0.003)
+
+
+def test_manual_picks_stand_apart_and_are_used_only_on_request(recorded):
+    folder, _, _ = recorded
+    hole = cp.read_hole(folder)
+    found = cp.reduce(hole, {"pwave": {"gate_start": "25 us", "gate_end": "90 us"}})
+    picks = leaf(found, "properties/arrivals")
+    given = np.isfinite(picks["travel_time_manual"].values)
+    assert 0.2 < given.mean() < 0.5
+    less = picks["automatic_less_manual"].values
+    np.testing.assert_allclose(
+        less[given], (picks["travel_time"] - picks["travel_time_manual"]).values[given]
+    )
+    assert np.isnan(less[~given]).all()
+    by_hand = cp.reduce(hole, {"pwave": {"pick": "manual"}})
+    velocity = leaf(by_hand, "properties/velocity")["p_wave_velocity"].values
+    raw = leaf(by_hand, "scan/pwave")["travel_time_manual"].values
+    np.testing.assert_array_equal(np.isnan(velocity), np.isnan(raw))
+
+
+def test_picks_asked_for_without_waveforms_say_so(made):
+    found = reduce(made, {"pwave": {"pick": "onset"}})
+    assert "pwave_waveforms.nc" in skipped(found)["P-wave arrivals"]
+    assert np.isfinite(leaf(found, "properties/velocity")["p_wave_velocity"]).any()
+
+
+@pytest.mark.parametrize("form", ["ratio", "slowness"])
+def test_velocity_is_brought_to_in_situ_conditions_on_request(made, reduced, form):
+    assert series.leaf(reduced, "properties/velocity_in_situ") is None
+    found = reduce(made, {"pwave": {"in_situ": form}})
+    data = leaf(found, "properties/velocity_in_situ")
+    good = data["p_wave_velocity_flag"].values == flags.GOOD
+    ratio = (data["p_wave_velocity_in_situ"] / data["p_wave_velocity"]).values[good]
+    ratio = ratio[np.isfinite(ratio)]
+    assert ratio.size > 50 and np.all(np.abs(ratio - 1.0) < 0.04)
+    xr.testing.assert_equal(
+        data["p_wave_velocity"], leaf(found, "properties/velocity")["p_wave_velocity"]
+    )
+
+
+# Natural gamma -----------------------------------------------------------------------------------
+
+
+def test_natural_gamma_gives_rates_concentrations_and_heat(made, reduced):
+    truth = made[2]["scan_natural_gamma"]
+    rate = leaf(reduced, "properties/natural_gamma")
+    good = rate["natural_gamma_rate_flag"].values == flags.GOOD
+    expected = truth["natural_gamma_rate_seen [1/s]"] / truth["filled_share"]
+    u = np.hypot(rate["natural_gamma_rate_u_random"], rate["natural_gamma_rate_u_systematic"])
+    pull = ((rate["natural_gamma_rate"].values - expected) / u.values)[good]
+    assert good.sum() > 20 and 0.4 < np.std(pull) < 1.8
+    elements = leaf(reduced, "properties/radioelements")
+    for name, unit in (("potassium", "%"), ("uranium", "mg/kg"), ("thorium", "mg/kg")):
+        u = np.hypot(elements[f"{name}_u_random"], elements[f"{name}_u_systematic"]).values
+        error = elements[name].values - truth[f"{name} [{unit}]"].to_numpy()
+        assert 0.4 < np.nanstd((error / u)[good]) < 1.8
+    heat = leaf(reduced, "products/heat_production")["heat_production"].values
+    assert 0.1 < np.nanmedian(heat) < 2.0
+
+
+def test_readings_are_stacked_before_they_are_stripped(made, reduced):
+    found = reduce(made, {"natural_gamma": {"stack": "60 cm"}})
+    stacked = leaf(found, "properties/radioelements")
+    single = leaf(reduced, "properties/radioelements")
+    assert stacked.sizes["reading"] < 0.6 * single.sizes["reading"]
+    fine, coarse = (np.nanmedian(part["thorium_u_random"]) for part in (stacked, single))
+    assert fine < 0.8 * coarse
+        single["thorium_u_random"]
+    )
+
+
+def test_heat_needs_to_know_the_mass(made):
+    tables, settings, _ = made
+    silent = {**settings, "natural_gamma": {}}
+    found = cp.reduce(cp.hole_from_tables(tables, silent))
+    assert "wet or dry" in skipped(found)["heat production"]

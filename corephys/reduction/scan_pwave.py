@@ -30,7 +30,7 @@ def arrivals(context: Context) -> None:
             )
         return
     keys = context.recipe["pwave"]
-    time = waves["time"].values
+    time = waves["record_time"].values
     early, late = float(time[0]), float(time[-1])
     gate = (
         keys["gate_start"] or f"{early + 0.1 * (late - early):.6g} us",
@@ -76,7 +76,7 @@ def _manual(context: Context, waves: xr.Dataset) -> xr.DataArray | None:
         return None
     row = _rows(waves, table)
     manual = np.where(row >= 0, table["travel_time_manual"].values[np.clip(row, 0, None)], np.nan)
-    return series_like(waves["waveform"].isel(time=0, drop=True), manual, "us")
+    return series_like(waves["waveform"].isel(record_time=0, drop=True), manual, "us")
 
 
 def _travel_time(context: Context, table: xr.Dataset) -> tuple[xr.DataArray, Any, Any]:
