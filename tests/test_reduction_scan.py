@@ -464,8 +464,6 @@ def test_readings_are_stacked_before_they_are_stripped(made, reduced):
     assert stacked.sizes["reading"] < 0.6 * single.sizes["reading"]
     fine, coarse = (np.nanmedian(part["thorium_u_random"]) for part in (stacked, single))
     assert fine < 0.8 * coarse
-        single["thorium_u_random"]
-    )
 
 
 def test_heat_needs_to_know_the_mass(made):
