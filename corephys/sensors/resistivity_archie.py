@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,9 @@ class Archie:
         Above one it has widened ``covariance``.
     note : str
         What to know about the fit; empty when there is nothing.
+    shared : dict of str to (2,) ndarray
+        Part of ``covariance`` as signed one-sigma shifts of ln a and m, by source: what readings
+        of both sensors have in common, and a porosity found back has again.
     """
 
     a: float
@@ -40,6 +43,13 @@ class Archie:
     points: int = 0
     reduced_chi_square: float = float("nan")
     note: str = ""
+    shared: dict[str, np.ndarray] = field(default_factory=dict)
+
+    @property
+    def own_covariance(self) -> np.ndarray:
+        """Covariance of ln a and m without what is shared."""
+        parts = [np.outer(shift, shift) for shift in self.shared.values()]
+        return np.asarray(self.covariance - sum(parts, np.zeros((2, 2))))
 
     @property
     def a_uncertainty(self) -> float:
@@ -130,8 +140,9 @@ def archie_fit(
     (1942) has them. Effects that readings share shift all points together: the fit is made again
     with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
     Without random uncertainties on both axes the scatter of ln F sets the errors; with them, what
-    they leave over is added to ln F. Readings beyond five robust standard deviations are left out
-    and counted in the note.
+    they leave over is added to ln F, and neighbours whose residuals go together count as fewer
+    (lag-one correlation, from memory: Bayley and Hammersley 1946). Readings beyond five robust
+    standard deviations are left out and counted in the note.
     """
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
@@ -177,21 +188,24 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
     kept, fit = kept_and_fit(x, y, phi.u_random / phi.values, f.u_random / f.values, fixed_a)
     reduced, best = fit.reduced, fit.line(0.0, 0.0)
     signs = np.diag([1.0, -1.0])
-    covariance = signs @ best.covariance @ signs
+    covariance = signs @ best.covariance @ signs * fit.repeated()
+    shared: dict[str, np.ndarray] = {}
     for source in sorted({*f.effects, *phi.effects}):
         moved = [m.effects.get(source, np.zeros(x.size)) / m.values for m in (phi, f)]
         if not all(np.isfinite(part).all() for part in moved):
-            covariance = covariance * np.nan
+            covariance, shared = covariance * np.nan, {}
             break
         other = fit.line(*(part[kept] for part in moved))
         shift = np.array([other.intercept - best.intercept, best.slope - other.slope])
+        shared[source] = shift
         covariance = covariance + np.outer(shift, shift)
     note = "" if fit.known else "random uncertainties not known: scatter of ln F about ln phi"
     if not kept.all():
         note += f"{'; ' if note else ''}{int((~kept).sum())} readings far off the line left out"
     return Archie(
-        float(np.exp(best.intercept)), -best.slope, covariance, int(kept.sum()), reduced, note
-    )
+        float(np.exp(best.intercept)), -best.slope, covariance, int(kept.sum()), reduced, note,
+        shared,
+    )  # fmt: skip
 
 
 def inverse_kernel(
@@ -255,7 +269,8 @@ def porosity_from_formation_factor(
     Returns
     -------
     Dataset
-        ``porosity`` [1] with the effects ``archie_1`` and ``archie_2``. A factor that surface
+        ``porosity`` [1] with the effects ``archie_1`` and ``archie_2``, and those that the fit
+        shares with the readings, with their signs. A factor that surface
         conduction alone would explain gives NaN and ``impossible_value``.
 
     Raises
@@ -295,7 +310,10 @@ def porosity_from_formation_factor(
     # d ln F* / dF = 1 / (F share) and d ln F* / d sigma_s = F* rho_w.
     u_random, effects = combine([(-plain / (used.m * bare(f.values) * bare(share)), f)])
     partials = [plain / used.m, -plain * np.log(plain) / used.m]
-    effects.update(covariance_effects(partials, used.covariance, "archie"))
+    effects.update(covariance_effects(partials, used.own_covariance, "archie"))
+    for source, (of_a, of_m) in used.shared.items():
+        # What moved the readings moved the parameters fitted to them: most of it cancels.
+        effects[source] = effects.get(source, 0.0) + partials[0] * of_a + partials[1] * of_m
     if surface_conductivity is not None:
         effects["surface_conductivity"] = (
             -plain / used.m * bare(pore) * bare(rho_w) * bare(u_surface)

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys.numerics import line
+from corephys.numerics import exponential, line
 
 __all__ = ["kept_and_fit"]
 
@@ -52,6 +52,14 @@ class Fit:
         if not self.known:
             return line.ordinary_line(x, y)
         return line.york(x, y, self.ux, self.uy)
+
+    def repeated(self) -> float:
+        """Readings that say what one independent reading says, from neighbouring residuals."""
+        pulls = self.pulls()
+        if pulls.size < _FEW:
+            return 1.0
+        lag = exponential.lag_correlation(pulls - pulls.mean())
+        return max(1.0, (1.0 + lag) / (1.0 - min(lag, 0.9)))
 
     def pulls(self) -> np.ndarray:
         """Distance of each point from the line, over its uncertainty where that is known."""

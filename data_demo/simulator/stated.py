@@ -143,6 +143,7 @@ def _long_sensor_settings(diameter) -> dict:
         },
         "natural_gamma": {
             "response_width": _quantity(natural_gamma.WIDTH, "cm"),
+            "response_width_uncertainty": "0 cm",  # the simulated response has no error
             "mass_basis": "wet",
             "core_diameter_uncertainty": diameter,
         },
