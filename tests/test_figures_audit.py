@@ -74,6 +74,17 @@ def test_samples_are_no_scan(tree: xr.DataTree) -> None:
     assert [title.split("\n")[0] for title in titles] == ["bulk density", "P-wave velocity"]
 
 
+def test_supplied_beside_measured_has_a_panel_of_its_own(tree: xr.DataTree) -> None:
+    changed = tree.copy(deep=True)
+    changed["properties/supplied_bulk_density"] = xr.DataTree(
+        tree["properties/density"].to_dataset(inherit=False)
+    )
+    titles = [axes.get_title(loc="left") for axes in figures.audit(changed).axes[:-1]]
+    assert [" ".join(title.split("\n")[:-1]) for title in titles] == [
+        "bulk density", "bulk density, supplied", "P-wave velocity",
+    ]  # fmt: skip
+
+
 def test_a_hole_without_doubt_has_bars_and_no_reasons(tree: xr.DataTree) -> None:
     changed = tree.copy(deep=True)
     for path, name in SCANS.items():

@@ -21,7 +21,6 @@ from corephys.vocabulary import TERMS
 
 __all__ = ["audit"]
 
-SAMPLES = "properties/index_properties"  # bulk density of samples, which is no scan
 # Dark and light differ as well as the hues, so that a copy without colour still tells them apart.
 LEVELS = {
     "kept": COLOURS["bulk_density"],
@@ -65,7 +64,7 @@ def audit(tree: xr.DataTree) -> Plate:
     far each reaches.
     """
     try:
-        counts = quality.audit(tree.filter(lambda node: node.path.strip("/") != SAMPLES))
+        counts = quality.audit(tree)
     except ValueError as error:
         raise NothingToDraw(f"the figure audit counts flags of the scan: {error}") from error
     cores = list(dict.fromkeys(counts.cores["core"]))
@@ -102,11 +101,10 @@ def audit(tree: xr.DataTree) -> Plate:
 
 
 def _words(name: str) -> str:
-    """A quantity of the audit in words; where it was met a second time its leaf follows."""
-    quantity, _, leaf = name.partition(" (")
+    """A quantity of the audit in words; what is said of it after a comma follows."""
+    quantity, comma, more = name.partition(",")
     words = TERMS[quantity].long_name if quantity in TERMS else quantity.replace("_", " ")
-    words = words.removesuffix(" (SI)")
-    return f"{words} ({leaf.replace('_', ' ')}" if leaf else words
+    return words.removesuffix(" (SI)") + comma + more
 
 
 def _bars(axes: Axes, rows: pd.DataFrame, cores: list[str], words: str) -> None:
@@ -145,11 +143,12 @@ def _reasons(axes: Axes, table: pd.DataFrame) -> None:
     for number, name in enumerate(table.columns):
         count = table[name].to_numpy(dtype=float)
         there = count > 0
+        symbol = number + number // len(_INK)  # a colour used again has another symbol
         # A little apart, so that equal counts of two quantities stay seen.
-        shift = 0.19 * (number - (len(table.columns) - 1) / 2)
+        shift = 0.15 * (number - (len(table.columns) - 1) / 2)
         drawn.points(
             axes, "readings by reason", _words(str(name)), count[there], place[there] + shift,
-            colour=COLOURS[_INK[number % len(_INK)]], marker=_MARKERS[number % len(_MARKERS)],
+            colour=COLOURS[_INK[number % len(_INK)]], marker=_MARKERS[symbol % len(_MARKERS)],
         )  # fmt: skip
         axes.lines[-1].set_label(_words(str(name)))
     axes.set_xscale("log")
@@ -157,7 +156,7 @@ def _reasons(axes: Axes, table: pd.DataFrame) -> None:
     axes.set_xlim(0.7, 1.6 * max(largest, 10.0))
     axes.xaxis.set_major_formatter(matplotlib.ticker.FuncFormatter(lambda x, _: f"{x:,.0f}"))
     axes.set_yticks(place, [str(word).replace("_", " ") for word in table.index])
-    axes.set_ylim(max(len(table), 1) - 0.5, -0.5)
+    axes.set_ylim(max(len(table), 1) - 0.2, -0.8)
     axes.set_xlabel("readings with the reason, all cores")
     if len(table):
         assert axes.figure is not None
