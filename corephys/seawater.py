@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from corephys import units
 
 __all__ = ["conductivity", "density", "sound_speed"]
@@ -105,8 +107,15 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
 
 
 def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, Any, Any]:
+    salt = units.as_floats(salinity, "g/kg", "salinity")
+    values = getattr(salt, "data", salt)
+    if not hasattr(values, "dask") and np.any(np.asarray(values) < 0.0):
+        raise ValueError(
+            f"salinity is {float(np.nanmin(np.asarray(values))):g} g/kg, below zero; give the mass "
+            "of salt in a kilogram of water, 0 g/kg for fresh water"
+        )
     return (
-        units.as_floats(salinity, "g/kg", "salinity"),
+        salt,
         units.as_floats(temperature, "degC", "temperature"),
         units.as_floats(pressure, "dbar", "pressure"),
     )

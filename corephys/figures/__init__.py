@@ -22,16 +22,18 @@ from corephys.figures.heat_flow import heat_flow
 from corephys.figures.porosity import porosity_depth
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.style import SETTINGS
-from corephys.figures.summary import summary
+from corephys.figures.summary import scan_tracks, summary
 from corephys.files import write_bytes
 
 __all__ = [
     "FIGURES", "NothingToDraw", "Plate", "audit", "control_chart", "control_charts",
-    "gamma_calibration", "heat_flow", "porosity_depth", "save", "summary", "write_figures",
+    "gamma_calibration", "heat_flow", "porosity_depth", "save",
+    "scan_tracks", "summary", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
     "summary": summary,
+    "scan": scan_tracks,
     "gamma_calibration": gamma_calibration,
     "porosity_depth": porosity_depth,
     "heat_flow": heat_flow,

@@ -6,6 +6,7 @@ import matplotlib
 import numpy as np
 import xarray as xr
 
+from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, scalar, series
@@ -84,6 +85,9 @@ def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
         return ""
     at_top, u_top = scalar(fit, "surface_porosity")
     length, u_length = scalar(fit, "decay_length")
+    verdict = flags.usable(np.atleast_1d(fit["surface_porosity_flag"].values)).all()
+    doubt = "" if verdict else "\nflagged: see the verdict of the fit"
     return (
-        f"φ = φ₀ exp(−z / L)\nφ₀ = {at_top:.3f} ± {u_top:.3f}\nL = {length:.0f} ± {u_length:.0f} m"
+        f"φ = φ₀ exp(−z / L)\nφ₀ = {at_top:.3f} ± {u_top:.3f}\n"
+        f"L = {length:.0f} ± {u_length:.0f} m{doubt}"
     )

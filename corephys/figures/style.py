@@ -24,6 +24,9 @@ COLOURS = {
     "porosity": "#009E73",
     "acoustic_impedance": "#7A4E9E",
     "thermal_conductivity": "#B07800",
+    "electrical_resistivity": "#B07800",
+    "magnetic_susceptibility": "#7A4E9E",
+    "natural_gamma_rate": "#009E73",
     "equilibrium_temperature": "#D55E00",
     "fit": "#000000",
 }

@@ -19,7 +19,7 @@ from corephys.figures.tracks import (
     methods_in_order,
 )
 
-__all__ = ["summary"]
+__all__ = ["scan_tracks", "summary"]
 
 # Quantity -> leaf of the scan and leaf of the samples; the order is that of the tracks.
 TRACKS: dict[str, tuple[str, str]] = {
@@ -28,7 +28,15 @@ TRACKS: dict[str, tuple[str, str]] = {
     "p_wave_velocity": ("properties/velocity", ""),
     "acoustic_impedance": ("products/impedance", ""),
     "thermal_conductivity": ("", "properties/thermal_conductivity"),
+    "electrical_resistivity": ("properties/resistivity", ""),
+    "magnetic_susceptibility": ("properties/susceptibility", ""),
+    "natural_gamma_rate": ("properties/natural_gamma", ""),
 }
+USUAL = tuple(TRACKS)[:5]
+SCAN = (
+    "bulk_density", "p_wave_velocity", "electrical_resistivity", "magnetic_susceptibility",
+    "natural_gamma_rate",
+)  # fmt: skip
 
 
 def summary(
@@ -44,7 +52,8 @@ def summary(
     depth_scale : {"depth", "depth_fitted"}
         Depth as laid out or fitted into the advance [m].
     quantities : tuple of str, optional
-        Tracks in this order; all that the hole has where not given.
+        Tracks in this order; density to thermal conductivity, as far as the hole has them, where
+        not given.
     size : tuple of float
         Width and height in print [mm].
 
@@ -60,7 +69,7 @@ def summary(
     ValueError
         For an unknown quantity or depth scale.
     """
-    names = tuple(TRACKS) if quantities is None else quantities
+    names = USUAL if quantities is None else quantities
     for name in names:
         if name not in TRACKS:
             raise ValueError(f"no track for {name!r}; there are {', '.join(TRACKS)}")
@@ -73,6 +82,29 @@ def summary(
     cores, layers = node(tree, "cores"), node(tree, "layers")
     with matplotlib.rc_context(SETTINGS):
         return _plate(tree, found, cores, layers, depth_scale, size)
+
+
+def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
+    """Draw the five sensors of the scan side by side.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole; sensors that it lacks are left out.
+    depth_scale : {"depth", "depth_fitted"}
+        Depth as laid out or fitted into the advance [m].
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has none of the five.
+    """
+    return summary(tree, depth_scale=depth_scale, quantities=SCAN)
 
 
 def _pair(tree: xr.DataTree, name: str, depth_scale: str) -> tuple[Series | None, Series | None]:
@@ -106,7 +138,8 @@ def _plate(
         draw_layers(axes[len(strips) - 1], layers, bottom - top)
     for one, pair in zip(tracks, found.values(), strict=True):
         draw_track(one, *pair)
-        one.locator_params(axis="x", nbins=4)
+        if one.get_xscale() == "linear":
+            one.locator_params(axis="x", nbins=4)
         one.grid(axis="x", color="0.92", linewidth=0.4)
         one.set_axisbelow(True)
         if layers is not None:

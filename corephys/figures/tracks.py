@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -23,6 +24,7 @@ __all__ = [
 ]
 
 # Greys of coring methods, dark to pale in the order of the list.
+_LOGARITHMIC = ("magnetic_susceptibility",)  # a few beds outweigh all the rest
 _METHODS = ("piston", "extended", "rotary", "push", "percussion", "other")
 _METHOD_GREY = {
     "piston": "0.15", "extended": "0.35", "rotary": "0.55", "push": "0.68", "percussion": "0.78",
@@ -82,6 +84,13 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
             x_error=samples.error, colour="black" if scan is not None else colour,
         )  # fmt: skip
     axes.set_xlim(*span(present))
+    if first.name in _LOGARITHMIC:
+        high = axes.get_xlim()[1]
+        shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
+        shown = shown[shown > 0.0]
+        if shown.size:
+            axes.set_xscale("log")
+            axes.set_xlim(0.8 * float(shown.min()), max(high, 1.2 * float(shown.max())))
     axes.set_xlabel(_two_lines(first.label), labelpad=2)
     outside = sum(
         int(((one.values < axes.get_xlim()[0]) | (one.values > axes.get_xlim()[1])).sum())
@@ -92,8 +101,9 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
 
 
 def _two_lines(words: str) -> str:
-    """Unit on a line of its own."""
+    """Unit on a line of its own; a long name is broken."""
     name, bracket, unit = words.partition(" [")
+    name = textwrap.fill(name, 20)
     return f"{name}\n[{unit}" if bracket else f"{name}\n "
 
 

@@ -113,6 +113,7 @@ def flag(
     places = locate({"self": dataset, **companions}, sections)
     look = Look(dataset, name, places, settings or Settings())
     density = companions.get("bulk_density") if name != "bulk_density" else None
+    look.range()
     if sections is not None:
         look.ends()
     look.edges(removed)

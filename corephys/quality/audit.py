@@ -105,6 +105,10 @@ def audit(
     ValueError
         When the hole holds none of the quantities with flags.
     """
+    if isinstance(allow, str):
+        allow = (allow,)
+    if isinstance(quantities, str):
+        quantities = (quantities,)
     per_reason: list[Any] = []
     per_core: list[Any] = []
     for name in quantities:

@@ -67,6 +67,18 @@ class Look:
     def add(self, reason: str, where: Any) -> None:
         self.reason[np.asarray(where, dtype=bool)] |= flags.bit(reason)
 
+    def range(self) -> None:
+        """Values that no core has, that few have, and that are not there."""
+        entry = vocabulary.term(self.name)
+        missing = np.isnan(self.values)
+        with np.errstate(invalid="ignore"):
+            possible = (self.values >= entry.possible[0]) & (self.values <= entry.possible[1])
+            possible &= np.isfinite(self.values)
+            usual = (self.values >= entry.usual[0]) & (self.values <= entry.usual[1])
+        self.add("missing_value", missing)
+        self.add("impossible_value", ~missing & ~possible)
+        self.add("out_of_usual_range", possible & ~usual)
+
     def has(self, *reasons: str) -> np.ndarray:
         """Readings that have any of the reasons."""
         mask = sum(flags.bit(word) for word in reasons)

@@ -146,9 +146,8 @@ def control_chart(
     if sigma is not None:
         sigma = np.broadcast_to(np.asarray(sigma, dtype=float), x.shape)[order]
     centre = None if centre is None else float(centre)
-    x = np.where(_lost(when), np.nan, x)[order]
-    judged = _judge(x, centre, sigma, baseline, rules)
-    return _chart(when[order], x, unit, judged)
+    judged = _judge(np.where(_lost(when), np.nan, x)[order], centre, sigma, baseline, rules)
+    return _chart(when[order], x[order], unit, judged)
 
 
 def _check(rules: tuple[str, ...], baseline: int | None) -> None:

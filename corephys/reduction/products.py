@@ -65,6 +65,12 @@ def compaction_fit(context: Context) -> None:
     usable = int(flags.usable(source["porosity_flag"].values, context.levels).sum())
     if usable < 5:
         raise Skipped(f"{usable} usable porosities are too few for a fit; it needs five")
+    known = source["porosity_u_random"].values > 0.0
+    if keys["absolute_sigma"] and not known.any():
+        raise Skipped(
+            "no porosity has a known uncertainty; say [compaction] absolute_sigma = false to let "
+            "the scatter set the scale"
+        )
     fit = compaction.fit(
         source,
         absolute_sigma=keys["absolute_sigma"],

@@ -179,7 +179,8 @@ def bulk_density(
     PositionError
         When the series lie at different positions.
     ValueError
-        When no reading has both counts and a counting time above zero.
+        When no reading has both counts and a counting time above zero, or the core is wider than
+        its liner.
 
     Notes
     -----
@@ -205,6 +206,7 @@ def bulk_density(
         bare(units.as_floats(annulus_density, "g/cm^3", "annulus_density")),
     ]
     _refuse_nothing(readings[0], readings[1])
+    _refuse_geometry(readings[3], readings[4])
     rg = series.unpack(
         grain_density, "grain_density", uncertainty_given=grain_density_uncertainty,
         source="grain_density",
@@ -261,6 +263,21 @@ def _refuse_nothing(counts: Any, time: Any) -> None:
         raise ValueError(
             "no reading has both counts and a counting time above zero; counts are whole numbers "
             "and times are in seconds"
+        )
+
+
+def _refuse_geometry(diameter: Any, bore: Any) -> None:
+    """Refuse a core that is no core or does not fit its liner."""
+    parts = [getattr(part, "data", part) for part in (diameter, bore)]
+    if any(hasattr(part, "dask") for part in parts):
+        return
+    d, wide = (np.asarray(part, dtype=float) for part in parts)
+    # A calliper errs: a core that seems a little wider than its bore is a full liner.
+    if np.any(d <= 0.0) or np.any(d > 1.05 * wide):
+        raise ValueError(
+            f"core_diameter lies between {10.0 * np.nanmin(d):g} and {10.0 * np.nanmax(d):g} mm, "
+            f"bore at {10.0 * np.nanmin(wide):g} mm at least; a core is thicker than nothing and "
+            "fits its liner"
         )
 
 

@@ -88,8 +88,12 @@ def dead_time_from_standards(
     )
     wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
     background = float(units.as_floats(background_rate, "1/s", "background_rate"))
-    if np.any(~(n > 0)) or np.any(~(t > 0)):
+    if np.any(~(n > 0)) or np.any(~(t > 0)) or np.isinf(n).any():
         raise ValueError("standards need positive counts and times")
+    if np.any(~((thick >= 0) & (thick <= wide))):
+        raise ValueError("aluminium_thickness must be known and lie between zero and the bore")
+    if background < 0:
+        raise ValueError("background_rate is below zero")
     if np.unique(np.round(thick, 4)).size < 4:
         raise ValueError(
             "a dead time needs standards of at least four different thicknesses; state it as "
@@ -110,6 +114,10 @@ def _line(
     sigma = np.sqrt(n) / live / net
     y = np.log(net * decay)
     c, _, chi_square = polynomial.fit_polynomial(x, y, sigma, 1)
+    if c[1] >= 0.0:
+        raise ValueError(
+            "the count rate does not fall with density; the standards may stand in the wrong order"
+        )
     return (y - np.polynomial.polynomial.polyval(x, c)) / sigma, chi_square
 
 
@@ -133,7 +141,7 @@ def _fit(
     low = max(tau - step, 0.0)
     slope = (_line(low + 2.0 * step, *given)[0] - _line(low, *given)[0]) / (2.0 * step)
     size = float(slope @ slope)
-    if not size > 0.0:
+    if not size > 0.0 or 1.0 / np.sqrt(size) > highest:
         raise ValueError("the rates of the standards are too alike to tell a dead time")
     reduced = chi_square / (n.size - 3) if n.size > 3 else float("nan")
     return DeadTime(tau, float(np.sqrt(max(reduced, 1.0) / size)), reduced, n.size)

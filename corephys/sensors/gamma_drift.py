@@ -38,6 +38,8 @@ def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -
     ------
     UnitError
         For a bare number or a wrong unit.
+    TypeError
+        When the calibrations are no mapping.
     ValueError
         Without a calibration, with another number of times, a time that is not known or given
         twice, or sets of different degree, scale, dead time or background.
@@ -46,6 +48,11 @@ def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -
     -----
     c(t) = (1 - w) c_k + w c_k+1 with w = (t - t_k) / (t_k+1 - t_k): linear drift (definition).
     """
+    if not isinstance(calibrations, Mapping):
+        raise TypeError(
+            "calibrations is a mapping of the label of each set to its calibration, such as "
+            "{'A': first, 'B': second}"
+        )
     labels = list(calibrations)
     at = np.atleast_1d(np.asarray(units.as_floats(times, "s", "times"), dtype=float))
     _check(calibrations, at)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from corephys import constants, units
 from corephys.sensors.gamma_calibration import Calibration
 
@@ -125,6 +127,8 @@ def hydrogen_step(
     ------
     UnitError
         For a bare number or a wrong unit.
+    ValueError
+        When the grains are hardly denser than the water.
 
     Notes
     -----
@@ -138,11 +142,15 @@ def hydrogen_step(
     >>> round(hydrogen_step("1.6 g/cm^3", attenuation_ratio="1.1 1", **legacy), 3)
     1.528
     """
-    intercept, slope = hydrogen_scale(
-        units.as_floats(grain_density, "g/cm^3", "grain_density"),
-        units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
-        units.as_floats(attenuation_ratio, "1", "attenuation_ratio"),
-    )
+    grain = units.as_floats(grain_density, "g/cm^3", "grain_density")
+    fluid = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
+    ratio = units.as_floats(attenuation_ratio, "1", "attenuation_ratio")
+    if np.any(np.asarray(grain) <= 1.1 * np.asarray(ratio) * np.asarray(fluid)):
+        raise ValueError(
+            "grain_density is hardly above that of the pore water; grains and water must differ "
+            "for the step to tell them apart"
+        )
+    intercept, slope = hydrogen_scale(grain, fluid, ratio)
     return intercept + slope * units.as_floats(reading, "g/cm^3", "reading")
 
 

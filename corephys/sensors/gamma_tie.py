@@ -61,7 +61,7 @@ def tie_factor(
     xv, yv = (np.asarray(bare(part.values), dtype=float) for part in (x, y))
     if methods.shape != xv.shape:
         raise ValueError(f"{methods.size} coring methods for {xv.size} samples; give one each")
-    usable = np.isfinite(xv) & np.isfinite(yv)
+    usable = np.isfinite(xv) & np.isfinite(yv) & (xv > 0.0) & (yv > 0.0)
     for part in (x, y):
         usable &= flags.usable(flags.from_reason(np.asarray(part.reason)), allow)
     names = sorted(set(methods))
@@ -98,7 +98,11 @@ def _one(x: Measured, y: Measured, here: np.ndarray) -> tuple[Any, ...]:
     if number < _FEW:
         return nan, nan, {}, number, nan
     a, b = series.take(x, here), series.take(y, here)
-    ux, uy = (np.broadcast_to(np.nan_to_num(np.asarray(p.u_random)), number) for p in (a, b))
+    # A floor of one part in a million: exact values would weigh without end.
+    ux, uy = (
+        np.broadcast_to(np.fmax(np.nan_to_num(np.asarray(p.u_random)), 1e-6 * p.values), number)
+        for p in (a, b)
+    )
     f, s = _fit(a.values, b.values, ux, uy)
     w = 1.0 / (uy**2 + f**2 * ux**2 + s**2)
     scale = float(w @ a.values**2)
@@ -133,7 +137,7 @@ def _fit(x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray) -> tuple[
 
 
 def tied_density(density: xr.Dataset, factor: xr.Dataset, *, coring_method: Any) -> xr.Dataset:
-    """Density of the scan times the factor of its coring method, beside the density itself.
+    """Density of the scan times the factor of its coring method; the density itself stays.
 
     Parameters
     ----------
@@ -169,6 +173,8 @@ def tied_density(density: xr.Dataset, factor: xr.Dataset, *, coring_method: Any)
     values = np.asarray(bare(rho.values), dtype=float)
     if methods.shape != values.shape:
         raise ValueError(f"{methods.size} coring methods for {values.size} readings; give one each")
+    if not values.size:
+        raise ValueError("density holds no reading")
     known = {str(name): i for i, name in enumerate(factor["coring_method"].values)}
     row = np.array([known.get(name, -1) for name in methods])
 

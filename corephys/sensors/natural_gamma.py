@@ -51,7 +51,7 @@ def rate_kernel(
     n, t, b, tb = np.broadcast_arrays(
         *(np.asarray(p, dtype=float) for p in (counts, time, background_counts, background_time))
     )
-    refused = ~(t > 0.0) | (n < 0.0)
+    refused = ~((t > 0.0) & np.isfinite(t)) | (n < 0.0) | np.isinf(n)
     with np.errstate(divide="ignore", invalid="ignore"):
         gross = np.where(refused, np.nan, n / t)
         own = np.where(refused, np.nan, np.sqrt(np.maximum(n, 1.0)) / t)

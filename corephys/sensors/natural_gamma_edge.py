@@ -46,7 +46,8 @@ def filled_share(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        For a width that is not positive or a response without weight.
+        For a width that is not positive, a response without weight, or a void that ends above
+        its beginning.
 
     Notes
     -----
@@ -67,6 +68,10 @@ def filled_share(
     reached = np.full(x.shape, 0.0)  # what voids above have taken already
     for start, stop, *rows in sorted(voids, key=_start):
         a, b = _start((start,)), float(units.as_floats(stop, "cm", "void end"))
+        if b < a:
+            raise ValueError(
+                f"a void from {a:g} to {b:g} cm ends above its beginning; swap the two"
+            )
         where = np.ones(x.shape, dtype=bool) if not rows else np.isin(np.arange(x.size), rows[0])
         inside = area(np.minimum(b, end) - x) - area(np.maximum(a, reached) - x)
         share = share - np.where(where, np.maximum(inside, 0.0), 0.0)
@@ -122,7 +127,8 @@ def edge_correct(
     Raises
     ------
     ValueError
-        When least_fill is below one half or above one, or shares are not one a reading.
+        When least_fill is below one half or above one, shares are not one a reading or not a
+        fraction, or the rate has been corrected already.
 
     Notes
     -----
@@ -134,12 +140,16 @@ def edge_correct(
             f"least_fill is {least_fill:g}; it lies between 0.5 and 1: a reading that sees less "
             "than half a core is not mended by dividing"
         )
+    if "natural_gamma_rate_uncorrected" in dataset:
+        raise ValueError("the rate has been corrected for its edges already; do it once")
     rate = series.unpack(dataset, "natural_gamma_rate")
     values = np.asarray(bare(rate.values), dtype=float)
     f = np.asarray(bare(share), dtype=float)
     if f.shape != values.shape:
         raise ValueError(f"{f.size} filled shares for {values.size} readings; give one each")
     known = np.isfinite(f)
+    if np.any((f[known] < 0.0) | (f[known] > 1.0 + 1e-9)):
+        raise ValueError("filled shares lie between 0 and 1; take them from filled_share")
     small = known & (f < least_fill)
     mended = known & ~small & (f < _FULL)
     by = np.where(mended, f, 1.0)

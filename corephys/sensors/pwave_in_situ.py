@@ -65,7 +65,8 @@ def in_situ_velocity(
     PositionError
         When the series lie at different positions.
     ValueError
-        For an unknown form, a slowness without porosity, or not one of pressure and water depth.
+        For an unknown form, a slowness without porosity, not one of pressure and water depth, or
+        a porosity, pressure or salinity that cannot be.
 
     Notes
     -----
@@ -93,6 +94,7 @@ def in_situ_velocity(
     ]
     here = _water(salinity, laboratory_temperature, "0 dbar", (u[0], u[1], 0.0), "laboratory")
     there = _water(salinity, in_situ_temperature, pressure, (u[0], *u[2:]), "in_situ")
+    _possible(holes, pressure)
     values, terms = _carried(measured, here, there, holes)
     random, effects = combine(terms)
     reason = bare(measured.reason)
@@ -100,6 +102,19 @@ def in_situ_velocity(
         bad = np.isin(flags.from_reason(np.asarray(bare(holes.reason))), (flags.BAD, flags.MISSING))
         reason = reason | np.where(bad, flags.bit("input_bad"), 0)
     return _result(velocity, measured, Measured(values, random, effects, reason), form, salinity)
+
+
+def _possible(holes: Measured | None, pressure: Any) -> None:
+    """Refuse a porosity or a pressure that cannot be."""
+    phi = None if holes is None else np.asarray(bare(holes.values), dtype=float)
+    if phi is not None and np.any((phi < 0.0) | (phi > 1.0)):
+        raise ValueError(
+            f"porosity lies between {np.nanmin(phi):g} and {np.nanmax(phi):g}; it is a fraction "
+            "from 0 to 1: leave out, as NaN, what is not"
+        )
+    deep = units.as_floats(pressure, "dbar", "in_situ_pressure")
+    if np.any(np.asarray(bare(deep), dtype=float) < 0.0):
+        raise ValueError("in_situ_pressure is below zero; give it over that of the air, in dbar")
 
 
 _STEP = {

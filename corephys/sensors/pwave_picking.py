@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +9,7 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.numerics import arrival
+from corephys.sensors.pwave_record import Plan, plan_of
 from corephys.uncertainty import Measured
 
 __all__ = ["pick"]
@@ -19,6 +18,8 @@ METHODS = ("onset", "threshold", "correlation")
 _READINGS = 8192  # read and picked at a time
 _QUIET = 10  # samples that make a noise
 _CLEAR = 4.0  # times the noise: a level below it is crossed by noise alone
+_LIKE = 0.3  # correlation below which a waveform is not like the water trace
+_LOUD = 0.8  # of the greatest deflection: as much in the quiet time is an arrival before the gate
 _CONTRAST = 25.0  # of the criterion: white noise alone reaches 18 once in a hundred times
 
 
@@ -96,7 +97,7 @@ def pick(
     carry the same delay, and the calibration takes it with that of the electronics; what is
     left is its change with the signal-to-noise ratio.
     """
-    plan = _plan(waveforms, gate, noise_gate, levels, water_trace, water_travel_time)
+    plan = plan_of(waveforms, gate, noise_gate, levels, water_trace, water_travel_time)
     chosen = _choice(method, levels, level, plan)
     series.require_same_positions(waveforms=waveforms, manual=manual)
     found = _picks(waveforms, plan, clipped_samples)
@@ -127,88 +128,7 @@ _STEPS = (
 )
 
 
-@dataclass(frozen=True)
-class _Plan:
-    """What all waveforms share: sampling [us], gates [samples], levels, water trace."""
-
-    start: float
-    interval: float
-    first: int
-    last: int
-    quiet: slice
-    levels: tuple[float, ...]
-    water: Any
-    water_time: float
-
-
-def _plan(
-    waveforms: Any, gate: Any, noise_gate: Any, levels: Any, water: Any, water_time: Any
-) -> _Plan:
-    dims = tuple(getattr(waveforms, "dims", ()))
-    if len(dims) != 2 or dims[0] != "reading":
-        raise ValueError(
-            "waveforms: expected a DataArray with the dimensions (reading, time), got "
-            f"{tuple(getattr(waveforms, 'dims', np.shape(waveforms)))}; "
-            "use waveforms.transpose('reading', 'time')"
-        )
-    if dims[1] not in waveforms.coords:
-        raise ValueError(
-            f"waveforms: expected the coordinate {dims[1]!r} [us]; assign it with its units"
-        )
-    start, interval = _sampling(waveforms)
-    count = waveforms.sizes[dims[1]]
-    first, last = _samples(gate, "gate", start, interval, count)
-    quiet = (0, first - 1)
-    if noise_gate is not None:
-        quiet = _samples(noise_gate, "noise_gate", start, interval, count)
-    rising = all(a < b for a, b in itertools.pairwise(levels))
-    if not levels or not rising or not (levels[0] > 0.0 and levels[-1] < 1.0):
-        raise ValueError(f"levels: expected rising shares between 0 and 1, got {levels}")
-    if (water is None) != (water_time is None):
-        raise ValueError("give water_trace and water_travel_time together, or neither")
-    trace = None if water is None else np.asarray(getattr(water, "values", water), dtype=float)
-    if trace is not None and trace.shape != (count,):
-        raise ValueError(
-            f"water_trace: expected {count} samples along time like the waveforms, got "
-            f"{trace.shape}; record it with the same sampling"
-        )
-    known = units.as_floats(water_time, "us", "water_travel_time", optional=True)
-    return _Plan(
-        start, interval, first, last, slice(quiet[0], quiet[1] + 1), tuple(levels), trace,
-        float("nan") if known is None else float(known),
-    )  # fmt: skip
-
-
-def _sampling(waveforms: Any) -> tuple[float, float]:
-    """Start and interval of an even time axis [us]."""
-    axis = waveforms[waveforms.dims[1]]
-    given = xr.DataArray(axis.values, dims="sample", attrs=axis.attrs)
-    time = np.asarray(units.as_floats(given, "us", "time").values, dtype=float)
-    if time.size < 2:
-        raise ValueError(f"time: expected many samples, got {time.size}")
-    interval = float((time[-1] - time[0]) / (time.size - 1))
-    even = time[0] + interval * np.arange(time.size)
-    if not interval > 0.0 or not np.abs(time - even).max() < 0.02 * interval:
-        raise ValueError(
-            "time: expected evenly spaced, rising times; interpolate the waveforms onto such first"
-        )
-    return float(time[0]), interval
-
-
-def _samples(gate: Any, name: str, start: float, interval: float, count: int) -> tuple[int, int]:
-    """First and last sample inside two times."""
-    early, late = (float(units.as_floats(end, "us", name)) for end in gate)
-    end = start + interval * (count - 1)
-    if not start - 1e-9 <= early < late <= end + 1e-9:
-        raise ValueError(
-            f"{name}: expected two rising times inside the record, {start:g} to {end:g} us, got "
-            f"{early:g} and {late:g} us"
-        )
-    first = int(np.ceil((early - start) / interval - 1e-6))
-    return first, int(np.floor((late - start) / interval + 1e-6))
-
-
-def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: _Plan) -> str:
+def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: Plan) -> str:
     """Key of the pick that becomes the travel time."""
     if method not in METHODS:
         raise ValueError(f"method: expected one of {', '.join(METHODS)}, got {method!r}")
@@ -230,7 +150,7 @@ def _sigma(value: Any) -> float:
     return float("nan") if given is None else float(given)
 
 
-def _picks(waveforms: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
+def _picks(waveforms: Any, plan: Plan, clipped: int) -> dict[str, Any]:
     """All picks and what they rest on, a block of readings at a time."""
     parts = []
     for begin in range(0, max(waveforms.sizes["reading"], 1), _READINGS):
@@ -241,7 +161,7 @@ def _picks(waveforms: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
     return {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
 
 
-def _block(x: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
+def _block(x: Any, plan: Plan, clipped: int) -> dict[str, Any]:
     quiet = x[:, plan.quiet]
     noise = np.full(len(x), np.nan)
     if quiet.shape[1] >= _QUIET:
@@ -255,6 +175,7 @@ def _block(x: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
         "arrived": (onset.outcome == arrival.FOUND) & (onset.contrast >= _CONTRAST),
         "noise": noise,
         "amplitude": peak,
+        "loud": _before(quiet) > _LOUD * peak,
         "clipped": _clipped(x[:, plan.first : plan.last + 1], clipped),
     }
     for level, crossing in zip(plan.levels, crossings, strict=True):
@@ -267,10 +188,23 @@ def _block(x: Any, plan: _Plan, clipped: int) -> dict[str, Any]:
         slope = np.gradient(plan.water, plan.interval)
         size = like.coefficient * x.std(axis=1, dtype=float) / plan.water.std()
         found["correlation"] = plan.water_time + plan.interval * like.lag
+        found["likeness"] = like.coefficient
+        # A lag beyond the gate answers to some other part of the record.
+        at = (found["correlation"] - plan.start) / plan.interval
+        outside = (at < plan.first) | (at > plan.last)
+        found["correlation"] = np.where(outside, np.nan, found["correlation"])
         with np.errstate(divide="ignore", invalid="ignore"):
             u = noise * _colour(quiet, slope) / (size * np.sqrt(np.sum(slope**2)))
         found["u_correlation"] = np.where(size > 0.0, u, np.nan)
     return found
+
+
+def _before(quiet: Any) -> Any:
+    """Greatest deflection in the quiet time."""
+    if quiet.shape[1] < _QUIET:
+        return np.zeros(len(quiet))
+    mean = quiet.mean(axis=1, dtype=float)
+    return np.maximum(quiet.max(axis=1) - mean, mean - quiet.min(axis=1))
 
 
 def _colour(quiet: Any, slope: Any) -> float:
@@ -293,7 +227,7 @@ def _colour(quiet: Any, slope: Any) -> float:
     return float(np.sqrt(max(1.0, 2.0 * (like @ of_slope) / (like[0] * of_slope[0]) - 1.0)))
 
 
-def _over_slope(noise: Any, x: Any, index: Any, plan: _Plan) -> Any:
+def _over_slope(noise: Any, x: Any, index: Any, plan: Plan) -> Any:
     """Noise over the slope of the straight line through seven samples about the picks [us]."""
     known = np.isfinite(index)
     steps = np.arange(-3, 4)
@@ -322,15 +256,19 @@ def _decibels(found: dict[str, Any]) -> Any:
 
 
 def _reasons(
-    found: dict[str, Any], plan: _Plan, chosen: str, least: float, spread_gate: float
+    found: dict[str, Any], plan: Plan, chosen: str, least: float, spread_gate: float
 ) -> Any:
     ratio = _decibels(found)
+    unknown = ~np.isfinite(ratio)  # no quiet time to judge by, or a gap in it
     crossings = np.stack([found[f"threshold_{level:g}"] for level in plan.levels])
     clear = np.outer(plan.levels, found["amplitude"]) > _CLEAR * found["noise"]
     # Written so that no level at all, and NaN, give no spread.
     early = np.where(clear & np.isfinite(crossings), crossings, np.inf).min(axis=0)
     late = np.where(clear & np.isfinite(crossings), crossings, -np.inf).max(axis=0)
-    weak = (ratio < least) | (late - early > spread_gate)
+    weak = (ratio < least) | (late - early > spread_gate) | unknown
+    weak |= found["loud"]
+    if chosen == "correlation":
+        weak |= found["likeness"] < _LIKE
     if chosen.startswith("threshold"):
         weak |= np.isnan(found[f"u_{chosen}"])
     none = ~found["arrived"] | np.isnan(found[chosen])
@@ -342,7 +280,7 @@ def _reasons(
 
 
 def _beside(
-    found: dict[str, Any], plan: _Plan, chosen: str, by_hand: Any, unit: str
+    found: dict[str, Any], plan: Plan, chosen: str, by_hand: Any, unit: str
 ) -> dict[str, Any]:
     """The picks side by side and what they were judged by, as variables."""
 
