@@ -107,7 +107,7 @@ def _one(x: Measured, y: Measured, here: np.ndarray) -> tuple[Any, ...]:
     w = 1.0 / (uy**2 + f**2 * ux**2 + s**2)
     scale = float(w @ a.values**2)
     effects = {}
-    for source in {*a.effects, *b.effects}:
+    for source in sorted({*a.effects, *b.effects}):
         dx, dy = (np.asarray(p.effects.get(source, 0.0)) for p in (a, b))
         effects[source] = float((w * a.values) @ np.broadcast_to(dy - f * dx, number)) / scale
     known = np.isfinite(np.asarray(a.u_random)).all() and np.isfinite(np.asarray(b.u_random)).all()
@@ -184,7 +184,7 @@ def tied_density(density: xr.Dataset, factor: xr.Dataset, *, coring_method: Any)
 
     per = at(f.values)
     effects = {}
-    for source in {*rho.effects, *f.effects}:
+    for source in sorted({*rho.effects, *f.effects}):
         of_factor = at(f.effects[source]) if source in f.effects else 0.0
         of_density = np.asarray(bare(rho.effects.get(source, 0.0)), dtype=float)
         effects[source] = per * of_density + values * of_factor
