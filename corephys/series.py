@@ -20,8 +20,8 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "apply", "build", "leaf", "require_same_positions", "take",
-    "unpack",
+    "POSITION", "PositionError", "apply", "build", "joined_reasons", "leaf",
+    "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
@@ -165,6 +165,40 @@ def _plain(dataset: xr.Dataset, name: str) -> xr.Variable:
     return xr.Variable(variable.dims, variable.data)
 
 
+def seconds(**times: Any) -> tuple[Any, ...]:
+    """Times as seconds; calendar times count from the earliest of the first.
+
+    Parameters
+    ----------
+    **times : Quantity, DataArray, ndarray or str
+        By the name to use in the message: all in s, or all calendar times (datetime64).
+
+    Returns
+    -------
+    tuple of float or array
+        In the order given, plain floats [s]; NaN where a time is missing.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit, or when some are calendar times and some are not.
+    """
+    calendar = [
+        isinstance(t, (np.ndarray, xr.DataArray)) and t.dtype.kind == "M" for t in times.values()
+    ]
+    if not any(calendar):
+        return tuple(units.as_floats(t, "s", name) for name, t in times.items())
+    if not all(calendar):
+        raise units.UnitError(
+            f"{' and '.join(times)} are of two kinds; they must both be calendar times, or both "
+            "in s"
+        )
+    # The earliest that is known: a missing time is passed over.
+    origin = np.fmin.reduce(np.ravel(np.asarray(next(iter(times.values())))))
+    elapsed = [(t - origin) / np.timedelta64(1, "s") for t in times.values()]
+    return tuple(e.drop_attrs(deep=False) if isinstance(e, xr.DataArray) else e for e in elapsed)
+
+
 def take(measured: Measured, index: Any) -> Measured:
     """Pick readings out of a Measured.
 
@@ -224,6 +258,27 @@ def apply(
         output_dtypes=dtypes or [float] * outputs,
         keep_attrs=False,
     )
+
+
+def joined_reasons(*reasons: Any) -> Any:
+    """Reasons of several masks, all of them together.
+
+    Parameters
+    ----------
+    *reasons : int, ndarray, Variable or DataArray of int
+        Bit masks of one shape, or scalars.
+
+    Returns
+    -------
+    int, ndarray, Variable or DataArray of int64
+        Lazy where one of them is.
+    """
+    joined = reasons[0]
+    for other in reasons[1:]:
+        joined = xr.apply_ufunc(
+            np.bitwise_or, joined, other, dask="parallelized", output_dtypes=[np.int64]
+        )
+    return joined
 
 
 def leaf(tree: xr.DataTree, path: str) -> xr.Dataset | None:

@@ -14,7 +14,12 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Measured", "budget_shares", "combine", "covariance_effects", "norm", "total"]
+from corephys import units
+from corephys.constants import Constant
+
+__all__ = [
+    "Measured", "budget_shares", "combine", "covariance_effects", "norm", "stated", "total",
+]  # fmt: skip
 
 
 @dataclass
@@ -80,6 +85,38 @@ def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]
             contribution = partial * bare(effect)
             effects[source] = effects[source] + contribution if source in effects else contribution
     return variance**0.5, effects
+
+
+def stated(value: Any, unit: str, name: str, of: Any = None) -> Any:
+    """Standard uncertainty as it was given, that of a Constant, or NaN.
+
+    Parameters
+    ----------
+    value : Quantity, DataArray, str or None
+        As the caller gave it.
+    unit : str
+        Unit wanted; of a difference, so that temperatures are in K.
+    name : str
+        Name of the argument, for the message.
+    of : Constant or anything, optional
+        What it is the uncertainty of; a Constant brings its own.
+
+    Returns
+    -------
+    float or array
+        Plain, in ``unit``; NaN where nothing says it.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    """
+    given = units.as_floats(value, unit, name, difference=True, optional=True)
+    if given is not None:
+        return bare(given)
+    if isinstance(of, Constant):
+        return of.uncertainty * units.convert(1.0, of.unit, unit)
+    return float("nan")
 
 
 def norm(effects: Mapping[str, Any]) -> Any:

@@ -28,6 +28,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma_kernel.density_kernel": "the arithmetic of gamma.bulk_density",
     "corephys.sensors.gamma_steps.electron_scale": "the arithmetic of gamma.electron_step",
     "corephys.sensors.gamma_steps.hydrogen_scale": "the arithmetic of gamma.hydrogen_step",
+    "corephys.sensors.gamma_steps.fluid_reading": "the two steps backwards, for water alone",
     "corephys.sensors.gamma_steps.true_scale": "chooses between the two steps, no physics",
     "corephys.sensors.resistivity_line.kept_and_fit": "the line of archie_fit, statistics alone",
     "corephys.sensors.natural_gamma.rate_kernel": "the arithmetic of natural_gamma.net_rate",

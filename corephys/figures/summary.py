@@ -8,6 +8,7 @@ import matplotlib
 import numpy as np
 import xarray as xr
 
+from corephys import quality
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, series
 from corephys.figures.style import PAGE, SETTINGS, label
@@ -28,15 +29,13 @@ TRACKS: dict[str, tuple[str, str]] = {
     "p_wave_velocity": ("properties/velocity", ""),
     "acoustic_impedance": ("products/impedance", ""),
     "thermal_conductivity": ("", "properties/thermal_conductivity"),
-    "electrical_resistivity": ("properties/resistivity", ""),
-    "magnetic_susceptibility": ("properties/susceptibility", ""),
-    "natural_gamma_rate": ("properties/natural_gamma", ""),
+    **{
+        name: (f"properties/{quality.SCAN[name]}", "")
+        for name in ("electrical_resistivity", "magnetic_susceptibility", "natural_gamma_rate")
+    },
 }
 USUAL = tuple(TRACKS)[:5]
-SCAN = (
-    "bulk_density", "p_wave_velocity", "electrical_resistivity", "magnetic_susceptibility",
-    "natural_gamma_rate",
-)  # fmt: skip
+SCAN = tuple(quality.SCAN)
 
 
 def summary(

@@ -86,7 +86,7 @@ def from_density(
     u_random, effects = uncertainty.combine(
         [(by_density, rho), (by_grain, grain), (by_fluid, fluid)]
     )
-    measured = Measured(values, u_random, effects, inherited(rho.reason, grain.reason))
+    measured = Measured(values, u_random, effects, series.joined_reasons(rho.reason, grain.reason))
     return series.build(
         {"porosity": measured},
         steps=("porosity (rho_g - rho) / (rho_g - rho_f) (Blum 1997)",),
@@ -100,14 +100,6 @@ def _fluid(value: Any, given: Any) -> Measured:
     if u is None:
         u = value.uncertainty if isinstance(value, constants.Constant) else float("nan")
     return Measured(number, 0.0, {"pore_water_density": u})
-
-
-def inherited(*reasons: Any) -> Any:
-    """Reasons that inputs hand on: all of them together."""
-    joined = reasons[0]
-    for other in reasons[1:]:
-        joined = xr.apply_ufunc(np.bitwise_or, joined, other, dask="allowed")
-    return joined
 
 
 def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5) -> xr.Dataset:

@@ -54,7 +54,7 @@ def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
     u_random, effects = uncertainty.combine(
         [(speed.values * 1e-3, rho), (rho.values * 1e-3, speed)]
     )
-    reason = xr.apply_ufunc(np.bitwise_or, rho.reason, speed.reason, dask="allowed")
+    reason = series.joined_reasons(rho.reason, speed.reason)
     return series.build(
         {"acoustic_impedance": Measured(values, u_random, effects, reason)},
         steps=("impedance Z = rho V",),

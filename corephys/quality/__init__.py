@@ -11,7 +11,7 @@ from typing import Any
 
 import xarray as xr
 
-from corephys.quality.audit import Audit, audit
+from corephys.quality.audit import SCAN, Audit, audit
 from corephys.quality.equilibration import axis_departure, settled
 from corephys.quality.look import Look
 from corephys.quality.places import locate
@@ -25,7 +25,7 @@ from corephys.quality.standards import (
 )
 
 __all__ = [
-    "RULES", "SEQUENCE", "Audit", "ControlChart", "Settings", "audit", "axis_departure",
+    "RULES", "SCAN", "SEQUENCE", "Audit", "ControlChart", "Settings", "audit", "axis_departure",
     "control_chart", "cumulative_sums", "flag", "out_of_control", "settled",
 ]  # fmt: skip
 

@@ -192,16 +192,9 @@ def _film(conductance: Any, conductivity: Any) -> float:
 
 
 def _elapsed(begin: Any, end: Any) -> Any:
-    """Seconds from one time to the other, both in s or both calendar times."""
-    kinds = [getattr(getattr(part, "dtype", None), "kind", "?") for part in (begin, end)]
-    if "M" not in kinds:
-        return units.as_floats(end, "s", "time") - units.as_floats(begin, "s", "time_on_deck")
-    if kinds != ["M", "M"]:
-        raise units.UnitError(
-            "time_on_deck and time are of two kinds; give both as calendar times, or both in s"
-        )
-    elapsed = (end - begin) / np.timedelta64(1, "s")
-    return elapsed.drop_attrs(deep=False) if isinstance(elapsed, xr.DataArray) else elapsed
+    """Seconds from one time to the other."""
+    start, stop = series.seconds(time_on_deck=begin, time=end)
+    return stop - start
 
 
 def _dataset(parts: tuple[Any, Any, Any, Any]) -> xr.Dataset:

@@ -19,8 +19,8 @@ from corephys.reduction.context import (
 )
 
 __all__ = [
-    "below_seafloor", "coring_methods", "elapsed_on", "geometry", "grain_density_for",
-    "layer_names", "of_kind", "series_like", "with_reason",
+    "below_seafloor", "core_temperature", "coring_methods", "elapsed_on", "geometry",
+    "grain_density_for", "layer_names", "of_kind", "series_like", "with_reason",
 ]  # fmt: skip
 
 
@@ -96,6 +96,15 @@ def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
     if elapsed is None:
         return None
     return np.where(np.isnan(elapsed), float(np.nanmedian(elapsed)), elapsed)
+
+
+def core_temperature(context: Context, table: xr.Dataset, here: xr.DataArray) -> xr.DataArray:
+    """Temperature of the core at every reading; that of the laboratory where none was read."""
+    room = scalar(context.recipe, "hole", "laboratory_temperature", "degC")
+    if "temperature" not in table:
+        return series_like(here, np.full(here.size, room), "degC")
+    warm = table["temperature"].values.astype(float)
+    return series_like(here, np.where(np.isnan(warm), room, warm), "degC")
 
 
 def layer_names(context: Context, dataset: xr.Dataset) -> np.ndarray:

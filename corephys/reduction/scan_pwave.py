@@ -11,7 +11,12 @@ import xarray as xr
 from corephys import units
 from corephys.hole import depth as positions
 from corephys.reduction.context import Context, Skipped, scalar, section_values
-from corephys.reduction.scan_place import below_seafloor, geometry, series_like
+from corephys.reduction.scan_place import (
+    below_seafloor,
+    core_temperature,
+    geometry,
+    series_like,
+)
 from corephys.sensors import pwave
 
 __all__ = ["arrivals", "in_situ_velocity", "pwave_calibration", "velocity"]
@@ -166,10 +171,7 @@ def in_situ_velocity(context: Context) -> None:
     table, hole = context.optional("scan/pwave"), context.recipe["hole"]
     warm: Any = hole["laboratory_temperature"]
     if table is not None and "temperature" in table:
-        room = scalar(context.recipe, "hole", "laboratory_temperature", "degC")
-        values = table["temperature"].values
-        warm = series_like(found["p_wave_velocity"], np.where(np.isnan(values), room, values),
-                           "degC")  # fmt: skip
+        warm = core_temperature(context, table, found["p_wave_velocity"])
     porosity = None
     if form == "slowness":
         porosity = positions.match(

@@ -13,6 +13,7 @@ from corephys.hole import depth as positions
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_place import (
     below_seafloor,
+    core_temperature,
     geometry,
     layer_names,
     of_kind,
@@ -105,7 +106,7 @@ def electrical_resistivity(context: Context) -> None:
     table = context.table("scan/resistivity")
     recipe, keys = context.recipe, context.recipe["resistivity"]
     here = table["response"]
-    warm = _temperature(context, table)
+    warm = core_temperature(context, table, here)
     if keys["cell_constant"] is not None:
         if keys["current"] is None:
             raise Skipped("[resistivity] cell_constant is given and current is not")
@@ -136,18 +137,6 @@ def electrical_resistivity(context: Context) -> None:
         )  # fmt: skip
     context.results["properties/resistivity"] = found
     context.objects["resistivity_temperature"] = warm
-
-
-def _temperature(context: Context, table: xr.Dataset) -> xr.DataArray:
-    """Temperature of the core at every reading; that of the laboratory where none was read."""
-    room = float(
-        units.as_floats(context.recipe["hole"]["laboratory_temperature"], "degC", "temperature")
-    )
-    here = table["response"]
-    if "temperature" not in table:
-        return series_like(here, np.full(here.size, room), "degC")
-    warm = table["temperature"].values.astype(float)
-    return series_like(here, np.where(np.isnan(warm), room, warm), "degC")
 
 
 def formation_factor(context: Context) -> None:

@@ -14,6 +14,7 @@ from corephys.reduction.context import Context, Skipped, seconds_since
 from corephys.reduction.scan_gamma import counting_time
 from corephys.reduction.scan_place import geometry, of_kind, series_like, with_reason
 from corephys.reduction.scan_resistivity import air_response
+from corephys.reduction.scan_supplied import HOMES
 from corephys.reduction.scan_susceptibility import air_reading
 from corephys.sensors import gamma
 from corephys.sensors.gamma_calibration import standard_density
@@ -22,13 +23,11 @@ __all__ = ["control_charts", "settling"]
 
 # Sensor -> table of its scan, path of its series, quantity.
 SENSORS = {
-    "gamma": ("scan/gamma", "properties/density", "bulk_density"),
-    "pwave": ("scan/pwave", "properties/velocity", "p_wave_velocity"),
-    "resistivity": ("scan/resistivity", "properties/resistivity", "electrical_resistivity"),
-    "susceptibility": ("scan/susceptibility", "properties/susceptibility",
-                       "magnetic_susceptibility"),
-    "natural_gamma": ("scan/natural_gamma", "properties/natural_gamma", "natural_gamma_rate"),
-}  # fmt: skip
+    sensor: (f"scan/{sensor}", HOMES[name], name)
+    for sensor, name in zip(
+        ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma"), HOMES, strict=True
+    )
+}
 
 
 def control_charts(context: Context) -> None:
@@ -93,17 +92,19 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
     if fits is None:
         return None
     calibration = next(iter(fits.values()))
+    if calibration.scale != "aluminium and water":
+        return None
     keys, reference = context.recipe["gamma"], context.objects["gamma_reference"]
     elapsed = None if reference is None else seconds_since(checks["time"].values, reference)
     bore = checks["bore"] if "bore" in checks else units.quantity(
         units.as_floats(context.recipe["liner"]["bore"], "cm", "bore"), "cm"
     )  # fmt: skip
+    wide = units.quantity(np.asarray(units.as_floats(bore, "cm", "bore")), "cm")
     here = checks["counts"].rename({"row": "reading"}).assign_attrs(units="count")
     time = counting_time(checks, keys["time"]).rename({"row": "reading"})
     read = gamma.bulk_density(
         here, time, calibration=calibration,
-        core_diameter=units.quantity(np.asarray(units.as_floats(bore, "cm", "bore")), "cm"),
-        bore=units.quantity(np.asarray(units.as_floats(bore, "cm", "bore")), "cm"),
+        core_diameter=wide, bore=wide,
         elapsed="0 s" if elapsed is None else series_like(here, np.nan_to_num(elapsed), "s"),
         half_life=keys["half_life"], effects=False,
     )  # fmt: skip
@@ -113,8 +114,6 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
         aluminium_density=f"{calibration.aluminium_density:.9g} g/cm^3",
     )  # fmt: skip
     error = read["apparent_density"].values - np.asarray(known)
-    if calibration.scale != "aluminium and water":
-        return None
     return error, None, "g/cm^3", "density read less that of the standard"
 
 

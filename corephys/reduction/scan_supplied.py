@@ -7,19 +7,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units, vocabulary
+from corephys import flags, quality, series, units, vocabulary
 from corephys.reduction.context import Context
 from corephys.uncertainty import Measured
 
 __all__ = ["supplied"]
 
-HOMES = {
-    "bulk_density": "properties/density",
-    "p_wave_velocity": "properties/velocity",
-    "electrical_resistivity": "properties/resistivity",
-    "magnetic_susceptibility": "properties/susceptibility",
-    "natural_gamma_rate": "properties/natural_gamma",
-}
+HOMES = {name: f"properties/{place}" for name, place in quality.SCAN.items()}
 
 
 def supplied(context: Context) -> None:

@@ -222,7 +222,9 @@ def bulk_density(
     constant = np.log(2.0) / units.as_floats(half_life, "s", "half_life")
     chain = Chain(readings[:5], readings[5], constant)
     rho, u_random, found, x, root = chain.density(calibration, sediment)
-    measured = Measured(_placed(rho, here), u_random, {}, _join(found, bare(reason)))
+    measured = Measured(
+        _placed(rho, here), u_random, {}, series.joined_reasons(found, bare(reason))
+    )
     if effects:
         measured.effects = {
             **chain.diameter_effect(calibration, sediment, x, u_d),
@@ -300,9 +302,3 @@ _LAST = {
     ),
     "grain equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
 }
-
-
-def _join(found: Any, given: Any) -> Any:
-    return xr.apply_ufunc(
-        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int64]
-    ).astype(np.int64)

@@ -9,6 +9,7 @@ import numpy as np
 
 from corephys import constants, seawater, units
 from corephys.numerics import information, polynomial
+from corephys.uncertainty import stated
 
 __all__ = ["Calibration", "calibrate", "standard_density"]
 
@@ -190,9 +191,9 @@ def calibrate(
         "aluminium_density": aluminium_density.value,
     }
     sigmas = {
-        "dead_time": _sigma(dead_time_uncertainty, "s", "dead_time_uncertainty"),
-        "background_rate": _sigma(
-            background_rate_uncertainty, "1/s", "background_rate_uncertainty"
+        "dead_time": float(stated(dead_time_uncertainty, "s", "dead_time_uncertainty")),
+        "background_rate": float(
+            stated(background_rate_uncertainty, "1/s", "background_rate_uncertainty")
         ),
         "aluminium_density": aluminium_density.uncertainty,
     }
@@ -201,7 +202,7 @@ def calibrate(
     thickness = np.broadcast_to(
         units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
     )
-    _check(n, t, thickness, wide)
+    check_standards(n, t, thickness, wide)
     fixed = {
         "n": n, "t": t, "thickness": thickness, "bore": wide, "decay": decay,
         "real": time_kind == "real", "water": water, "scale": scale,
@@ -219,12 +220,8 @@ def calibrate(
     return replace(best, shifted=shifted)
 
 
-def _sigma(value: Any, unit: str, name: str) -> float:
-    given = units.as_floats(value, unit, name, difference=True, optional=True)
-    return float("nan") if given is None else float(given)
-
-
-def _check(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
+def check_standards(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
+    """Refuse standards without counts, time, a place in the bore, or three thicknesses."""
     for values, what in ((n, "counts"), (t, "s of counting time")):
         bad = np.flatnonzero(~(values > 0))
         if bad.size:

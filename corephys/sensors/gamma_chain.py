@@ -10,7 +10,7 @@ import numpy as np
 from corephys import series
 from corephys.sensors.gamma_calibration import Calibration
 from corephys.sensors.gamma_kernel import density_kernel
-from corephys.sensors.gamma_steps import true_scale
+from corephys.sensors.gamma_steps import fluid_reading, true_scale
 from corephys.uncertainty import bare, covariance_effects
 
 __all__ = ["Chain", "Sediment"]
@@ -77,15 +77,10 @@ class Chain:
 
     def fluid(self, calibration: Calibration, sediment: Sediment) -> Any:
         """What the scale reads in the annulus; air is zero and stays zero."""
-        if calibration.scale == "grain equivalent":
-            return self.annulus * sediment.attenuation_ratio
-        water = calibration.water_density * calibration.water_ratio
-        slope_n = (calibration.aluminium_density * calibration.aluminium_ratio - water) / (
-            calibration.aluminium_density - calibration.water_density
-        )
-        electrons = self.annulus * sediment.fluid_ratio
-        reading = calibration.water_density + (electrons - water) / slope_n
-        return reading * (self.annulus > 0.0)
+        return fluid_reading(
+            self.annulus, calibration=calibration, fluid_ratio=sediment.fluid_ratio,
+            attenuation_ratio=sediment.attenuation_ratio,
+        )  # fmt: skip
 
     def diameter_effect(
         self, calibration: Calibration, sediment: Sediment, x: Any, u_d: Any

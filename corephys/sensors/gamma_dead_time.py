@@ -10,6 +10,7 @@ from scipy import optimize
 
 from corephys import constants, seawater, units
 from corephys.numerics import polynomial
+from corephys.sensors.gamma_calibration import check_standards
 
 __all__ = ["DeadTime", "dead_time_from_standards"]
 
@@ -88,10 +89,9 @@ def dead_time_from_standards(
     )
     wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
     background = float(units.as_floats(background_rate, "1/s", "background_rate"))
-    if np.any(~(n > 0)) or np.any(~(t > 0)) or np.isinf(n).any():
-        raise ValueError("standards need positive counts and times")
-    if np.any(~((thick >= 0) & (thick <= wide))):
-        raise ValueError("aluminium_thickness must be known and lie between zero and the bore")
+    if np.isinf(n).any() or np.isnan(thick).any():
+        raise ValueError("standards need positive counts and times, and a known thickness")
+    check_standards(n, t, thick, wide)
     if background < 0:
         raise ValueError("background_rate is below zero")
     if np.unique(np.round(thick, 4)).size < 4:

@@ -10,9 +10,17 @@ from corephys import constants, units
 from corephys.sensors.gamma_calibration import Calibration
 
 __all__ = [
-    "annulus_step", "apparent_density", "electron_scale", "electron_step", "hydrogen_scale",
-    "hydrogen_step", "true_scale",
+    "annulus_step", "apparent_density", "electron_scale", "electron_step", "fluid_reading",
+    "hydrogen_scale", "hydrogen_step", "true_scale",
 ]  # fmt: skip
+
+
+def _standards_line(calibration: Calibration) -> tuple[float, float]:
+    """Electrons of the water [mol/cm^3], and electrons per unit of reading above it [mol/g]."""
+    water = calibration.water_density * calibration.water_ratio
+    aluminium = calibration.aluminium_density * calibration.aluminium_ratio
+    slope = (aluminium - water) / (calibration.aluminium_density - calibration.water_density)
+    return water, slope
 
 
 def electron_scale(
@@ -40,9 +48,7 @@ def electron_scale(
     The electron density n is linear in the reading, porosity linear in n, and density linear in
     porosity; source at :func:`electron_step`.
     """
-    water = calibration.water_density * calibration.water_ratio
-    aluminium = calibration.aluminium_density * calibration.aluminium_ratio
-    slope_n = (aluminium - water) / (calibration.aluminium_density - calibration.water_density)
+    water, slope_n = _standards_line(calibration)
     at_zero = water - slope_n * calibration.water_density
     grain, fluid = grain_density * grain_ratio, fluid_density * fluid_ratio
     per_n = (grain_density - fluid_density) / (grain - fluid)
@@ -248,6 +254,38 @@ def apparent_density(
         pore_water_electron_ratio,
     )  # fmt: skip
     return (units.as_floats(bulk_density, "g/cm^3", "bulk_density") - intercept) / slope
+
+
+def fluid_reading(
+    density: Any, *, calibration: Calibration, fluid_ratio: float, attenuation_ratio: float
+) -> Any:
+    """What a scale reads in water of a true density.
+
+    Parameters
+    ----------
+    density : float or array
+        [g/cm^3]; zero for air, which reads zero.
+    calibration : Calibration
+        Says which scale.
+    fluid_ratio : float
+        Electrons per unit molar mass of the water, Z/A [mol/g].
+    attenuation_ratio : float
+        Mass attenuation of the water over that of grains [1].
+
+    Returns
+    -------
+    float or array
+        [g/cm^3].
+
+    Notes
+    -----
+    Sources at :func:`electron_step` and :func:`hydrogen_step`.
+    """
+    if calibration.scale == "grain equivalent":
+        return density * attenuation_ratio
+    water, slope = _standards_line(calibration)
+    reading = calibration.water_density + (density * fluid_ratio - water) / slope
+    return reading * (density > 0.0)
 
 
 def annulus_step(reading: Any, *, core_diameter: Any, bore: Any, fluid_reading: Any) -> Any:

@@ -131,7 +131,7 @@ def net_rate(
         rate_kernel, n, bare(t), nan if b is None else bare(b), nan if tb is None else bare(tb),
         outputs=4, dtypes=[float, float, float, np.int64],
     )  # fmt: skip
-    joined = series.apply(np.bitwise_or, bare(found), bare(reason), dtypes=[np.int64])
+    joined = series.joined_reasons(bare(found), bare(reason))
     effects = {"natural_gamma_background": -bare(u_b)}
     return series.build(
         {"natural_gamma_rate": Measured(rate, bare(u), effects, joined)},

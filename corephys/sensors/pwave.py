@@ -16,7 +16,7 @@ from corephys import constants, flags, series, units
 from corephys.sensors.pwave_calibration import Calibration, calibrate, wall_count
 from corephys.sensors.pwave_in_situ import in_situ_velocity
 from corephys.sensors.pwave_picking import pick
-from corephys.uncertainty import Measured, covariance_effects
+from corephys.uncertainty import Measured, covariance_effects, stated
 
 __all__ = [
     "Calibration", "calibrate", "in_situ_velocity", "pick", "velocity", "velocity_kernel",
@@ -148,7 +148,7 @@ def velocity(
         gap_velocity=units.as_floats(gap_velocity, "m/s", "gap_velocity"),
     )
     u = {
-        name: _sigma(value, unit, name)
+        name: stated(value, unit, name)
         for name, value, unit in (
             ("thickness_uncertainty", thickness_uncertainty, "mm"),
             ("travel_time_uncertainty", travel_time_uncertainty, "us"),
@@ -165,7 +165,7 @@ def velocity(
         effects["liner_wall"] = -speed / path * walls * u["wall_uncertainty"]
     effects.update(_delay_effects(used, speed / net, walls, joined=calibration is not None))
     for part in (found, _low(amplitude, amplitude_gate)):
-        reason = _join(part, reason)
+        reason = series.joined_reasons(part, reason)
     return series.build(
         {"p_wave_velocity": Measured(speed, random, effects, reason)},
         steps=_STEPS,
@@ -183,11 +183,6 @@ _STEPS = (
 )
 
 
-def _sigma(value: Any, unit: str, name: str) -> Any:
-    given = units.as_floats(value, unit, name, difference=True, optional=True)
-    return float("nan") if given is None else given
-
-
 def _stated(delay: Any, u_delay: Any, liner: Any, u_liner: Any, kind: Any) -> Calibration:
     if delay is None or (liner is None and np.any(np.asarray(wall_count(kind)) > 0)):
         raise ValueError(
@@ -195,7 +190,7 @@ def _stated(delay: Any, u_delay: Any, liner: Any, u_liner: Any, kind: Any) -> Ca
             "(liner_delay only where there is a liner)"
         )
     variances = [
-        _sigma(value, "us", name) ** 2
+        stated(value, "us", name) ** 2
         for name, value in (("delay_uncertainty", u_delay), ("liner_delay_uncertainty", u_liner))
     ]
     return Calibration(
@@ -223,9 +218,3 @@ def _low(amplitude: Any, gate: Any) -> Any:
     level = amplitude if not hasattr(amplitude, "dims") else amplitude.drop_attrs(deep=False)
     least = units.as_floats(gate, "1", "amplitude_gate")
     return xr.where(level < least, flags.bit("low_amplitude"), 0)
-
-
-def _join(found: Any, given: Any) -> Any:
-    return xr.apply_ufunc(
-        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int64]
-    )

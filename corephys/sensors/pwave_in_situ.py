@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, seawater, series, units
-from corephys.uncertainty import Measured, bare, combine
+from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["in_situ_velocity"]
 
@@ -87,10 +87,10 @@ def in_situ_velocity(
         in_situ_pressure, water_depth, measured.values, salinity, in_situ_temperature
     )
     u = [
-        _sigma(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
-        _sigma(laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"),
-        _sigma(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
-        _sigma(in_situ_pressure_uncertainty, "dbar", "in_situ_pressure_uncertainty"),
+        stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
+        stated(laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"),
+        stated(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
+        stated(in_situ_pressure_uncertainty, "dbar", "in_situ_pressure_uncertainty"),
     ]
     here = _water(salinity, laboratory_temperature, "0 dbar", (u[0], u[1], 0.0), "laboratory")
     there = _water(salinity, in_situ_temperature, pressure, (u[0], *u[2:]), "in_situ")
@@ -161,14 +161,6 @@ def _pressure(given: Any, water_depth: Any, velocity: Any, salinity: Any, warmth
     halfway = (0.5 * column).assign_attrs(units="dbar")  # some 1 % beside the true pressure
     density = seawater.density(salinity, warmth, halfway)
     return (density * _GRAVITY.value * column * 1e-4).assign_attrs(units="dbar")
-
-
-def _sigma(value: Any, unit: str, name: str, of: Any = None) -> Any:
-    """Standard uncertainty given, or that of a Constant, or NaN."""
-    given = units.as_floats(value, unit, name, difference=True, optional=True)
-    if given is not None:
-        return bare(given)
-    return of.uncertainty if isinstance(of, constants.Constant) else float("nan")
 
 
 def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place: str) -> Measured:

@@ -10,7 +10,7 @@ import xarray as xr
 from corephys import flags, series, units
 from corephys.numerics import arrival
 from corephys.sensors.pwave_record import Plan, plan_of
-from corephys.uncertainty import Measured
+from corephys.uncertainty import Measured, stated
 
 __all__ = ["pick"]
 
@@ -107,7 +107,9 @@ def pick(
     doubt |= np.asarray(getattr(reason, "values", reason), dtype=np.int64)
     effects = {}
     if method == "correlation":
-        effects["water_travel_time"] = _sigma(water_travel_time_uncertainty)
+        effects["water_travel_time"] = float(
+            stated(water_travel_time_uncertainty, "us", "water_travel_time_uncertainty")
+        )
     place = waveforms.isel({waveforms.dims[1]: 0}, drop=True)
     time = xr.DataArray(found[chosen], dims=place.dims, coords=place.coords)
     dataset = series.build(
@@ -142,12 +144,6 @@ def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: P
     if method != "threshold":
         return method
     return f"threshold_{levels[len(levels) // 2] if level is None else level:g}"
-
-
-def _sigma(value: Any) -> float:
-    name = "water_travel_time_uncertainty"
-    given = units.as_floats(value, "us", name, difference=True, optional=True)
-    return float("nan") if given is None else float(given)
 
 
 def _picks(waveforms: Any, plan: Plan, clipped: int) -> dict[str, Any]:

@@ -157,7 +157,9 @@ def electrical_resistivity(
     )
     per_response = bare(rho) * bare(slope) / bare(net)
     random = abs(per_response) * (float("nan") if u is None else bare(u))
-    measured = Measured(rho, random, {}, _join(_join(found, base.reason), reason))
+    measured = Measured(
+        rho, random, {}, series.joined_reasons(*map(bare, (found, base.reason, reason)))
+    )
     if effects:
         measured.effects = {
             # A thicker core than assumed gave the same response at a higher resistivity.
@@ -228,9 +230,3 @@ def _shown(temperature: Any) -> str:
         return "not given"
     low, high = float(np.nanmin(warm)), float(np.nanmax(warm))
     return f"{low:g} degC" if low == high else f"{low:g} to {high:g} degC"
-
-
-def _join(found: Any, given: Any) -> Any:
-    return xr.apply_ufunc(
-        np.bitwise_or, bare(found), bare(given), dask="parallelized", output_dtypes=[np.int64]
-    )

@@ -10,8 +10,7 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.sensors.resistivity_line import kept_and_fit
-from corephys.sensors.resistivity_pore_water import sigma_of
-from corephys.uncertainty import Measured, bare, combine, covariance_effects
+from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
 
 __all__ = ["Archie", "archie_fit", "archie_formation_factor", "porosity_from_formation_factor"]
 
@@ -296,7 +295,7 @@ def porosity_from_formation_factor(
     if surface_conductivity is not None:
         surface = units.as_floats(surface_conductivity, "S/m", "surface_conductivity")
         rho_w = units.as_floats(pore_water_resistivity, "ohm m", "pore_water_resistivity")
-        u_surface = sigma_of(
+        u_surface = stated(
             surface_conductivity_uncertainty, "S/m", "surface_conductivity_uncertainty"
         )
     series.require_same_positions(
@@ -330,6 +329,6 @@ def _stated(a: Any, m: Any, u_a: Any, u_m: Any) -> Archie:
     if a is None or m is None:
         raise ValueError("give archie from resistivity.archie_fit, or both a and m")
     factor, exponent = float(units.as_floats(a, "1", "a")), float(units.as_floats(m, "1", "m"))
-    relative = float(sigma_of(u_a, "1", "a_uncertainty")) / factor
-    deviation = float(sigma_of(u_m, "1", "m_uncertainty"))
+    relative = float(stated(u_a, "1", "a_uncertainty")) / factor
+    deviation = float(stated(u_m, "1", "m_uncertainty"))
     return Archie(factor, exponent, np.diag([relative**2, deviation**2]), note="given")

@@ -115,7 +115,7 @@ def air_baseline(
     is taken to wander as a random walk, at a rate found from how far each reading in air lies
     from the line between its neighbours (from the two of them where there are only two).
     """
-    t, when = _seconds(time, reading_time)
+    t, when = series.seconds(time=time, reading_time=reading_time)
     b = np.atleast_1d(np.asarray(units.as_floats(response, "mV", "response"), dtype=float))
     t = np.broadcast_to(np.asarray(t, dtype=float), b.shape)
     usable = np.isfinite(t) & np.isfinite(b)
@@ -148,27 +148,6 @@ def _wander(t: np.ndarray, b: np.ndarray, noise: float) -> float:
     off = b[1:-1] - (1.0 - w) * b[:-2] - w * b[2:]
     excess = off**2 - noise**2 * (1.0 + w**2 + (1.0 - w) ** 2)
     return max(float(np.mean(excess / (before * after / (before + after)))), 0.0)
-
-
-def _seconds(time: Any, reading_time: Any) -> tuple[Any, Any]:
-    """Both times in seconds; calendar times count from the first reading in air."""
-    kinds = [np.asarray(part).dtype.kind if _array(part) else "?" for part in (time, reading_time)]
-    if "M" not in kinds:
-        return (
-            units.as_floats(time, "s", "time"),
-            units.as_floats(reading_time, "s", "reading_time"),
-        )
-    if kinds != ["M", "M"]:
-        raise units.UnitError(
-            "time and reading_time must both be calendar times, or both numbers in s"
-        )
-    origin = np.fmin.reduce(np.ravel(np.asarray(time)))  # passes over a time that is missing
-    second = np.timedelta64(1, "s")
-    return (time - origin) / second, (reading_time - origin) / second
-
-
-def _array(part: Any) -> bool:
-    return isinstance(part, (np.ndarray, xr.DataArray))
 
 
 def _stamped(values: Any) -> Any:

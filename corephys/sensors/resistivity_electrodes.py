@@ -12,7 +12,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["CellConstant", "cell_constant", "four_electrode", "wenner_constant"]
 
@@ -115,7 +115,7 @@ def four_electrode(
         electrode_kernel, v, i, outputs=2, dtypes=[float, np.int64], constant=cell.value
     )
     u_v, u_i = (
-        _sigma(value, unit, name)
+        stated(value, unit, name)
         for value, unit, name in (
             (voltage_uncertainty, "V", "voltage_uncertainty"),
             (current_uncertainty, "A", "current_uncertainty"),
@@ -133,17 +133,12 @@ def four_electrode(
     )
 
 
-def _sigma(value: Any, unit: str, name: str) -> Any:
-    given = units.as_floats(value, unit, name, difference=True, optional=True)
-    return float("nan") if given is None else bare(given)
-
-
 def _cell(constant: Any, uncertainty: Any) -> CellConstant:
     if isinstance(constant, CellConstant):
         return constant
     value = float(units.as_floats(constant, "m", "cell_constant"))
     return CellConstant(
-        value, float(_sigma(uncertainty, "m", "cell_constant_uncertainty")), "given"
+        value, float(stated(uncertainty, "m", "cell_constant_uncertainty")), "given"
     )
 
 
@@ -193,7 +188,7 @@ def cell_constant(
         )
     each = i / (sigma * v)
     scatter = float(each.std(ddof=1) / np.sqrt(each.size)) if each.size > 1 else 0.0
-    u = _sigma(conductivity_uncertainty, "S/m", "conductivity_uncertainty")
+    u = stated(conductivity_uncertainty, "S/m", "conductivity_uncertainty")
     mean = float(each.mean())
     joined = float(np.hypot(scatter, mean * float(np.max(u / sigma))))
     return CellConstant(mean, joined, f"{each.size} readings in water of known conductivity")
@@ -233,8 +228,8 @@ def wenner_constant(
     """
     a = float(units.as_floats(spacing, "m", "spacing"))
     f = float(units.as_floats(geometry_factor, "1", "geometry_factor"))
-    u_a = _sigma(spacing_uncertainty, "m", "spacing_uncertainty")
-    u_f = _sigma(geometry_factor_uncertainty, "1", "geometry_factor_uncertainty")
+    u_a = stated(spacing_uncertainty, "m", "spacing_uncertainty")
+    u_f = stated(geometry_factor_uncertainty, "1", "geometry_factor_uncertainty")
     value = 2.0 * np.pi * a * f
     u = value * float(np.hypot(u_a / a, u_f / f))
     return CellConstant(value, u, f"four electrodes {1e3 * a:g} mm apart, geometry factor {f:g}")

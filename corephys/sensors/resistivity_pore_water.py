@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import flags, series, units
 from corephys.sensors.resistivity_brine import mass_fraction, sea_water_kernel
-from corephys.uncertainty import Measured, bare, combine
+from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["cementation_exponent", "formation_factor", "pore_water_resistivity"]
 
@@ -51,16 +51,6 @@ def water_kernel(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, A
         outside = outside | (values < low) | (values > high)
     reason = np.where(outside, flags.bit("beyond_calibration"), 0).astype(np.int64)
     return sigma, by_salt, by_warmth, reason
-
-
-def sigma_of(value: Any, unit: str, name: str, of: Any = None) -> Any:
-    """Standard uncertainty given, or that of a Constant, or NaN."""
-    given = units.as_floats(value, unit, name, difference=True, optional=True)
-    if given is not None:
-        return bare(given)
-    if isinstance(of, constants.Constant):
-        return of.uncertainty * units.convert(1.0, of.unit, unit)
-    return float("nan")
 
 
 def water(
@@ -129,8 +119,8 @@ def pore_water_resistivity(
     """
     found, _, _ = water(
         salinity, temperature, pressure,
-        sigma_of(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
-        sigma_of(temperature_uncertainty, "K", "temperature_uncertainty"),
+        stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
+        stated(temperature_uncertainty, "K", "temperature_uncertainty"),
     )  # fmt: skip
     return series.build(
         {"pore_water_resistivity": reciprocal(found)},
@@ -198,8 +188,8 @@ def formation_factor(
             )
         found, _, _ = water(
             salinity, temperature, "0 dbar",
-            sigma_of(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
-            sigma_of(temperature_uncertainty, "K", "temperature_uncertainty"),
+            stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
+            stated(temperature_uncertainty, "K", "temperature_uncertainty"),
         )  # fmt: skip
         pore = reciprocal(found)
     else:

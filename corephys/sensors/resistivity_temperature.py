@@ -13,8 +13,8 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, series
-from corephys.sensors.resistivity_pore_water import sigma_of, water
-from corephys.uncertainty import Measured, bare
+from corephys.sensors.resistivity_pore_water import water
+from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["in_situ", "to_reference_temperature"]
 
@@ -63,7 +63,7 @@ def to_reference_temperature(
     return _carried(
         dataset, "electrical_resistivity_at_reference", (temperature, "0 dbar"),
         (reference, "0 dbar"), salinity, salinity_uncertainty,
-        (sigma_of(temperature_uncertainty, "K", "temperature_uncertainty"), 0.0),
+        (stated(temperature_uncertainty, "K", "temperature_uncertainty"), 0.0),
         "at the reference temperature, rho sigma_w(T) / sigma_w(T_r), PSS-78 (UNESCO 1983)",
         {"reference": str(reference)},
     )  # fmt: skip
@@ -116,8 +116,8 @@ def in_situ(
         dataset, "electrical_resistivity_in_situ", (temperature, "0 dbar"),
         (in_situ_temperature, in_situ_pressure), salinity, salinity_uncertainty,
         (
-            sigma_of(temperature_uncertainty, "K", "temperature_uncertainty"),
-            sigma_of(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
+            stated(temperature_uncertainty, "K", "temperature_uncertainty"),
+            stated(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
         ),
         "in situ, rho sigma_w(T, 0) / sigma_w(T_i, p_i), PSS-78 (UNESCO 1983)",
         {},
@@ -134,7 +134,7 @@ def _carried(
         dataset=measured.values, temperature=here[0], in_situ_temperature=there[0],
         in_situ_pressure=there[1], salinity=salinity,
     )  # fmt: skip
-    u_salt = sigma_of(u_salinity, "g/kg", "salinity_uncertainty", salinity)
+    u_salt = stated(u_salinity, "g/kg", "salinity_uncertainty", salinity)
     now, salt_now, _ = water(salinity, *here, u_salt, u_temperature[0])
     then, salt_then, _ = water(salinity, *there, u_salt, u_temperature[1], "in_situ_temperature")
     factor = bare(now.values) / bare(then.values)

@@ -23,7 +23,7 @@ from corephys.sensors.susceptibility_loop import (
     volume_factor_quadratic,
 )
 from corephys.sensors.susceptibility_wrapping import suggest_unwrapping
-from corephys.uncertainty import Measured
+from corephys.uncertainty import Measured, stated
 
 __all__ = [
     "Baseline", "drift_baseline", "magnetic_susceptibility", "suggest_unwrapping",
@@ -146,14 +146,14 @@ def magnetic_susceptibility(
     )  # fmt: skip
     u = units.as_floats(reading_uncertainty, "1", "reading_uncertainty", optional=True)
     random = slope * (zero.uncertainty**2 + (np.nan if u is None else u) ** 2) ** 0.5
-    u_d = _sigma(core_diameter_uncertainty, "mm", "core_diameter_uncertainty")
-    u_k = _sigma(loop_factor_uncertainty, "1", "loop_factor_uncertainty")
+    u_d = stated(core_diameter_uncertainty, "mm", "core_diameter_uncertainty")
+    u_k = stated(loop_factor_uncertainty, "1", "loop_factor_uncertainty")
     effects = {
         "core_diameter": -3.0 * kappa / size * u_d,
         "loop_factor": -kappa * (u_k if with_loop else np.nan),
     }
     for part in (found, zero.reason):
-        reason = _join(part, reason)
+        reason = series.joined_reasons(part, reason)
     return series.build(
         {"magnetic_susceptibility": Measured(kappa, random, effects, reason)},
         steps=_steps(with_loop, volume_corrected, unit),
@@ -193,15 +193,4 @@ def _steps(with_loop: bool, volume_corrected: bool, unit: str) -> tuple[str, ...
         "reading less the reading in air at its time",
         f"from {unit} to SI" + (", 4 pi" if "cgs" in unit else ""),
         last,
-    )
-
-
-def _sigma(value: Any, unit: str, name: str) -> Any:
-    given = units.as_floats(value, unit, name, difference=True, optional=True)
-    return float("nan") if given is None else given
-
-
-def _join(found: Any, given: Any) -> Any:
-    return xr.apply_ufunc(
-        np.bitwise_or, found, given, dask="parallelized", output_dtypes=[np.int64]
     )

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import xarray as xr
 
 from corephys import flags, series, units
 from corephys.sensors.susceptibility_loop import plain_numbers
@@ -111,7 +110,7 @@ def drift_baseline(
     noise and drift that is not linear; a larger stated one goes before. Without a stated one and
     with fewer than three readings in air it is NaN, unknown.
     """
-    when, at = _seconds(time, air_time)
+    at, when = series.seconds(air_time=air_time, time=time)
     air = np.atleast_1d(np.asarray(plain_numbers(air_reading, "air_reading"), dtype=float))
     at = np.broadcast_to(np.asarray(at, dtype=float), air.shape)
     usable = np.isfinite(at) & np.isfinite(air)
@@ -139,23 +138,3 @@ def _scatter(at: np.ndarray, air: np.ndarray) -> float:
     w = (at[1:-1] - at[:-2]) / (at[2:] - at[:-2])
     off = air[1:-1] - (1.0 - w) * air[:-2] - w * air[2:]
     return float(np.sqrt(np.mean(off**2 / (1.0 + w**2 + (1.0 - w) ** 2))))
-
-
-def _seconds(time: Any, air_time: Any) -> tuple[Any, Any]:
-    """Both times in seconds; calendar times count from the first reading in air."""
-    calendar = [
-        isinstance(part, (np.ndarray, xr.DataArray)) and part.dtype.kind == "M"
-        for part in (time, air_time)
-    ]
-    if not any(calendar):
-        return units.as_floats(time, "s", "time"), units.as_floats(air_time, "s", "air_time")
-    if not all(calendar):
-        raise units.UnitError(
-            "time and air_time are of two kinds; give both as calendar times, or both in s"
-        )
-    start = np.fmin.reduce(np.ravel(np.asarray(air_time)))  # passes over a time that is missing
-    second = np.timedelta64(1, "s")
-    elapsed = (time - start) / second
-    if isinstance(elapsed, xr.DataArray):
-        elapsed = elapsed.drop_attrs(deep=False)
-    return elapsed, (np.asarray(air_time) - start) / second
