@@ -70,6 +70,18 @@ REASONS: dict[str, int] = {
     "negative_net": SUSPECT,
     "same_position_twice": SUSPECT,
     "no_baseline": SUSPECT,
+    "likely_mass_error": SUSPECT,
+    "likely_volume_error": SUSPECT,
+    "likely_water_loss": SUSPECT,
+    "unlikely_saturation": SUSPECT,
+    "convection": SUSPECT,
+    "lost_contact": SUSPECT,
+    "models_disagree": SUSPECT,
+    "second_friction_pulse": SUSPECT,
+    "late_motion": SUSPECT,
+    "beyond_method_range": SUSPECT,
+    "disturbed_sample": SUSPECT,
+    "yield_not_bracketed": SUSPECT,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings
