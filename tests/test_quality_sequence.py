@@ -43,7 +43,7 @@ def sections(*lengths):
     names = np.array([str(i + 1) for i in range(len(lengths))], dtype=object)
     return xr.Dataset({
         "core": ("row", np.array(["1"] * len(lengths), dtype=object)),
-        "section": ("row", names), "length": ("row", np.array(lengths, dtype=float)),
+        "section": ("row", names), "length": ("row", np.array(lengths, dtype=float), {"units": "m"}),
     })  # fmt: skip
 
 

@@ -471,3 +471,51 @@ def test_heat_needs_to_know_the_mass(made):
     silent = {**settings, "natural_gamma": {}}
     found = cp.reduce(cp.hole_from_tables(tables, silent))
     assert "wet or dry" in skipped(found)["heat production"]
+
+
+# Order and repeats --------------------------------------------------------------------------------
+
+
+def test_the_order_of_the_rows_of_a_scan_changes_no_number(made, reduced):
+    rng = np.random.default_rng(5)
+
+    def shuffled(frame):
+        return frame.iloc[rng.permutation(len(frame))].reset_index(drop=True)
+
+    other = reduce(made, scan__gamma=shuffled, scan__pwave=shuffled, scan__susceptibility=shuffled)
+    for path, name in (("properties/density", "bulk_density"),
+                       ("properties/velocity", "p_wave_velocity"),
+                       ("properties/susceptibility", "magnetic_susceptibility"),
+                       ("products/porosity", "porosity")):  # fmt: skip
+        keys = ["core", "section", "offset", "run"]
+        one, two = (
+            leaf(tree, path)[[name, f"{name}_flag", f"{name}_reason", f"{name}_u_random"]]
+            .to_dataframe().reset_index()
+            for tree in (reduced, other)
+        )  # fmt: skip
+        keys = [key for key in keys if key in one]
+        columns = [*keys, name, f"{name}_flag", f"{name}_reason", f"{name}_u_random"]
+        one, two = (part.sort_values(keys)[columns].reset_index(drop=True) for part in (one, two))
+        pd.testing.assert_frame_equal(one, two, rtol=1e-9)
+
+
+def test_a_second_pass_is_kept_and_a_section_that_differs_in_it_is_doubted(made, reduced):
+    """Every reading is there twice; in the second pass one section lost six counts of a hundred."""
+    once = leaf(reduced, "properties/density")
+    good = once["bulk_density_flag"].values == flags.GOOD
+    core, section = "3", "1"
+    here = (once["core"].values == core) & (once["section"].values == section) & good
+    assert here.sum() > 10
+
+    def twice(frame):
+        again = frame.assign(run=2)
+        lower = (again["core"].astype(str) == core) & (again["section"].astype(str) == section)
+        again.loc[lower, "counts"] = (again.loc[lower, "counts"] * 0.94).astype(int)
+        return pd.concat([frame.assign(run=1), again], ignore_index=True)
+
+    density = leaf(reduce(made, scan__gamma=twice), "properties/density")
+    assert density.sizes["reading"] == 2 * good.size
+    doubted = (density["bulk_density_reason"].values & flags.bit("repeats_disagree")) != 0
+    assert doubted[: good.size][here].mean() > 0.9
+    assert doubted[good.size :][here].mean() > 0.9
+    assert not doubted[: good.size][good & ~here].any()

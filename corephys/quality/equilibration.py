@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, units
+from corephys.bounds import positive
 
 __all__ = ["axis_departure", "settled"]
 
@@ -127,7 +128,8 @@ def settled(
     PositionError
         When the series lie at different positions.
     ValueError
-        When neither ``core_temperature`` nor ``deck_temperature`` is given.
+        When neither ``core_temperature`` nor ``deck_temperature`` is given, or a diameter,
+        tolerance or conductance cannot be.
 
     Notes
     -----
@@ -148,12 +150,12 @@ def settled(
     measured = units.as_floats(core_temperature, "degC", "core_temperature", optional=True)
     parts = series.apply(
         _departures, _elapsed(time_on_deck, time),
-        units.as_floats(core_diameter, "m", "core_diameter"),
+        positive(core_diameter, "mm", "core_diameter") / 1e3,
         np.nan if measured is None else measured,
         outputs=4, dtypes=[float, float, bool, np.int64], room=room,
         first=np.nan if deck is None else float(deck) - room,
-        allowed=float(units.as_floats(tolerance, "K", "tolerance", difference=True)),
-        diffusivity=float(units.as_floats(diffusivity, "m^2/s", "diffusivity")),
+        allowed=float(positive(tolerance, "K", "tolerance", zero=True, difference=True)),
+        diffusivity=float(positive(diffusivity, "m^2/s", "diffusivity")),
         film=_film(surface_conductance, conductivity),
     )  # fmt: skip
     return _dataset(parts)
@@ -183,12 +185,10 @@ def _departures(
 
 
 def _film(conductance: Any, conductivity: Any) -> float:
-    given = units.as_floats(
-        conductance, "W/(m^2 K)", "surface_conductance", difference=True, optional=True
-    )
-    if given is None:
+    if conductance is None:
         return float("inf")
-    return float(given) / float(units.as_floats(conductivity, "W/(m K)", "conductivity"))
+    given = positive(conductance, "W/(m^2 K)", "surface_conductance", difference=True)
+    return float(given) / float(positive(conductivity, "W/(m K)", "conductivity"))
 
 
 def _elapsed(begin: Any, end: Any) -> Any:

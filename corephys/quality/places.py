@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from corephys.bounds import positive
+
 __all__ = ["Places", "any_within", "locate", "runs", "spacing"]
 
 _APART = 1e6  # cm between the tapes of two sections, so that no window reaches across
@@ -136,9 +138,21 @@ def _table(sections: Any) -> pd.DataFrame:
         {
             "core": sections["core"].values,
             "section": sections["section"].values,
-            "length": np.asarray(sections["length"].values, dtype=float) * 100.0,
+            "length": _lengths(sections["length"]),
         }
     )
+
+
+def _lengths(length: Any) -> np.ndarray:
+    """Lengths of the sections [cm]."""
+    found = np.asarray(positive(length, "cm", "length of the sections"), dtype=float)
+    if not (found > 0.0).all():
+        lacking = int((~(found > 0.0)).sum())
+        raise ValueError(
+            f"{lacking} of {found.size} sections have no length above zero; without it their ends "
+            "are not known. Give the length, or leave these sections out of the table"
+        )
+    return found
 
 
 def _keys(dataset: Any) -> pd.DataFrame:

@@ -116,7 +116,9 @@ def _density_block(
         reason[(areal < domain[0]) | (areal > domain[1])] = flags.bit("beyond_calibration")
         live = t - tau * n
         lost = ~((live > 0.0) & (n / live - background > 0.0))
-        reason[lost] = flags.bit("counter_saturated")
+        absent = np.isnan(n) | np.isnan(t)  # no number is another thing than too many counts
+        reason[lost & ~absent] = flags.bit("counter_saturated")
+        reason[absent] = flags.bit("missing_value")
         reason[(n <= 0.0) | (t <= 0.0)] = flags.bit("impossible_value")
         rho[lost] = np.nan
         u[lost] = np.nan

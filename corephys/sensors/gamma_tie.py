@@ -38,7 +38,8 @@ def tie_factor(
     -------
     Dataset
         Along ``coring_method``: ``tie_factor`` with uncertainty and effects, ``pairs`` used and
-        ``excess_scatter`` [g/cm^3] that the stated uncertainties leave over. A method with fewer
+        ``excess_scatter`` [g/cm^3] that the stated uncertainties leave over, NaN where one of them
+        is unknown. A method with fewer
         than three pairs has the factor NaN.
 
     Raises
@@ -111,7 +112,7 @@ def _one(x: Measured, y: Measured, here: np.ndarray) -> tuple[Any, ...]:
         dx, dy = (np.asarray(p.effects.get(source, 0.0)) for p in (a, b))
         effects[source] = float((w * a.values) @ np.broadcast_to(dy - f * dx, number)) / scale
     known = np.isfinite(np.asarray(a.u_random)).all() and np.isfinite(np.asarray(b.u_random)).all()
-    return f, 1.0 / np.sqrt(scale) if known else nan, effects, number, s
+    return f, 1.0 / np.sqrt(scale) if known else nan, effects, number, s if known else nan
 
 
 def _fit(x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray) -> tuple[float, float]:

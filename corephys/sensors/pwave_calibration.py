@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from corephys import constants, seawater, units
+from corephys.bounds import positive
 
 __all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
 
@@ -36,6 +37,8 @@ class Calibration:
         Standard deviation of the residuals with the degrees of freedom of the fit [us].
     liner_from : {"standards", "wall and velocity"}
         Where ``liner_delay`` comes from.
+    left_out : int
+        Standards without a length or a travel time above zero.
     """
 
     delay: float
@@ -47,6 +50,7 @@ class Calibration:
     residual: np.ndarray = field(default_factory=lambda: np.empty(0))
     residual_deviation: float = float("nan")
     liner_from: str = "standards"
+    left_out: int = 0
 
     @property
     def delay_uncertainty(self) -> float:
@@ -64,6 +68,7 @@ class Calibration:
             f"delay {self.delay:.4g} +- {self.delay_uncertainty:.2g} us, two walls "
             f"{self.liner_delay:.4g} +- {self.liner_delay_uncertainty:.2g} us (from "
             f"{self.liner_from}); {self.length.size} standards"
+            + (f", {self.left_out} left out for want of a number" if self.left_out else "")
         )
 
 
@@ -132,7 +137,8 @@ def calibrate(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        When the standards cannot fix the delay: too few, or one length alone of a solid.
+        When the standards cannot fix the delay: too few, one length alone of a solid, no length
+        or time above zero, or a solid whose velocity comes out negative.
 
     Notes
     -----
@@ -140,26 +146,29 @@ def calibrate(
     the surface, :func:`corephys.seawater.sound_speed`) and free for each solid, so that the
     intercept of time on length is the delay (regression on blocks, Boyce 1976, from memory).
     """
-    x = np.asarray(units.as_floats(length, "mm", "length"), dtype=float)
-    t = np.asarray(units.as_floats(travel_time, "us", "travel_time"), dtype=float)
+    x = np.asarray(positive(length, "mm", "length"), dtype=float)
+    t = np.asarray(positive(travel_time, "us", "travel_time"), dtype=float)
     warm = np.asarray(units.as_floats(temperature, "degC", "temperature"), dtype=float)
-    known = np.isfinite(x) & np.isfinite(t)
+    known = (x > 0.0) & (t > 0.0)
     shape = known.shape
     media = np.broadcast_to(np.asarray(_plain(medium), dtype=object), shape)[known]
     walls = np.broadcast_to(wall_count(_plain(liner)), shape)[known]
     warm = np.broadcast_to(warm, shape)[known]
     x, t = x[known], t[known]
+    left_out = int(known.size - x.size)
     nominal = (
         2e3
-        * units.as_floats(wall, "mm", "wall")
-        / units.as_floats(liner_velocity, "m/s", "liner_velocity")
+        * positive(wall, "mm", "wall", zero=True)
+        / positive(liner_velocity, "m/s", "liner_velocity")
     )
     sigma = _liner_sigma(nominal, liner_velocity, liner_velocity_uncertainty)
     solids = sorted({str(m) for m in media} - set(_WATERS))
     design = np.column_stack(
         [np.ones_like(x), walls / 2.0, *(np.where(media == solid, x, 0.0) for solid in solids)]
     )
-    return _fit(x, t, t - _water_time(x, media, warm), design, solids, float(nominal), sigma)
+    return _fit(
+        x, t, t - _water_time(x, media, warm), design, solids, float(nominal), sigma, left_out
+    )
 
 
 def _plain(text: Any) -> Any:
@@ -197,9 +206,19 @@ def _determined(design: np.ndarray) -> bool:
     return bool(np.linalg.matrix_rank(design / size, tol=1e-6) == design.shape[1])
 
 
+def _refuse_slow_solids(solids: list[str], slowness: np.ndarray) -> None:
+    """A solid in which sound runs backwards, or slower than in air, has its standards mixed up."""
+    for solid, slow in zip(solids, slowness, strict=True):
+        if not 0.0 < slow < 3.0:
+            raise ValueError(
+                f"the standards of {solid!r} give a velocity of {1e3 / slow:.4g} m/s; its lengths "
+                "[mm] and travel times [us] do not belong together, look for a swapped row"
+            )
+
+
 def _fit(
     x: np.ndarray, t: np.ndarray, y: np.ndarray, design: np.ndarray, solids: list[str],
-    nominal: float, sigma: float,
+    nominal: float, sigma: float, left_out: int,
 ) -> Calibration:  # fmt: skip
     every = np.arange(design.shape[1])
     from_standards = _determined(design)
@@ -215,6 +234,7 @@ def _fit(
             f"{x.size} standards for {free.size} unknowns; one more than the unknowns is the least"
         )
     found, *_ = np.linalg.lstsq(design[:, free], target, rcond=None)
+    _refuse_slow_solids(solids, found[free.size - len(solids) :])
     residual = target - design[:, free] @ found
     variance = float(residual @ residual) / (x.size - free.size)
     inverse = np.linalg.inv(design[:, free].T @ design[:, free])
@@ -232,5 +252,5 @@ def _fit(
         float(values[0]), float(values[1]), covariance[:2, :2],
         {solid: float(1e3 / values[2 + i]) for i, solid in enumerate(solids)},
         x, t, residual, float(np.sqrt(variance)),
-        "standards" if from_standards else "wall and velocity",
+        "standards" if from_standards else "wall and velocity", left_out,
     )  # fmt: skip

@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
+from corephys.bounds import positive
 from corephys.sensors.resistivity_archie import (
     Archie,
     archie_fit,
@@ -75,7 +76,7 @@ def resistivity_kernel(
     log10 rho = c0 + c1 x + c2 x^2, x = log10((S - S0) D^2 / d^2): common practice.
     """
     net = np.asarray(response - baseline, dtype=float)
-    impossible = net <= 0.0
+    impossible = (net <= 0.0) | np.isinf(net)
     net = np.where(impossible, np.nan, net)
     x = np.log10(net * volume)
     rho = 10.0 ** (coefficients[0] + coefficients[1] * x + coefficients[2] * x**2)
@@ -202,8 +203,8 @@ def _diameter(diameter: Any, bore: Any, uncertainty: Any) -> tuple[Any, Any, Any
             "core_diameter is given without bore: the response is corrected by the ratio of the "
             "two, give the bore of the liner that held the brines too, such as '66 mm'"
         )
-    wide = 1.0 if bore is None else bare(units.as_floats(bore, "mm", "bore"))
-    d = wide if diameter is None else bare(units.as_floats(diameter, "mm", "core_diameter"))
+    wide = 1.0 if bore is None else bare(positive(bore, "mm", "bore"))
+    d = wide if diameter is None else bare(positive(diameter, "mm", "core_diameter"))
     return d, wide, float("nan") if u is None or bore is None else bare(u)
 
 

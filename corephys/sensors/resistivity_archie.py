@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
+from corephys.bounds import positive
 from corephys.sensors.resistivity_line import kept_and_fit
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
 
@@ -294,7 +295,7 @@ def porosity_from_formation_factor(
     surface, rho_w, u_surface = 0.0, 0.0, 0.0
     if surface_conductivity is not None:
         surface = units.as_floats(surface_conductivity, "S/m", "surface_conductivity")
-        rho_w = units.as_floats(pore_water_resistivity, "ohm m", "pore_water_resistivity")
+        rho_w = positive(pore_water_resistivity, "ohm m", "pore_water_resistivity")
         u_surface = stated(
             surface_conductivity_uncertainty, "S/m", "surface_conductivity_uncertainty"
         )
@@ -328,7 +329,7 @@ def porosity_from_formation_factor(
 def _stated(a: Any, m: Any, u_a: Any, u_m: Any) -> Archie:
     if a is None or m is None:
         raise ValueError("give archie from resistivity.archie_fit, or both a and m")
-    factor, exponent = float(units.as_floats(a, "1", "a")), float(units.as_floats(m, "1", "m"))
+    factor, exponent = float(positive(a, "1", "a")), float(positive(m, "1", "m"))
     relative = float(stated(u_a, "1", "a_uncertainty")) / factor
     deviation = float(stated(u_m, "1", "m_uncertainty"))
     return Archie(factor, exponent, np.diag([relative**2, deviation**2]), note="given")

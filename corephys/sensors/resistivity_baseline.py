@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
+from corephys.bounds import positive
 
 __all__ = ["Baseline", "air_baseline"]
 
@@ -132,7 +133,7 @@ def air_baseline(
     wander = _wander(t, b, 0.0 if np.isnan(noise) else noise)
     values, sigma, reason = series.apply(
         baseline_kernel, when, outputs=3, dtypes=[float, float, np.int64], time=t, response=b,
-        noise=noise, wander=wander, span=units.as_floats(span, "s", "span"),
+        noise=noise, wander=wander, span=positive(span, "s", "span", zero=True),
     )  # fmt: skip
     return Baseline(_stamped(values), _stamped(sigma), reason, wander)
 

@@ -12,6 +12,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
+from corephys.bounds import positive
 from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["CellConstant", "cell_constant", "four_electrode", "wenner_constant"]
@@ -110,7 +111,7 @@ def four_electrode(
     series.require_same_positions(voltage=voltage, current=current, temperature=temperature)
     cell = _cell(cell_constant, cell_constant_uncertainty)
     v = units.as_floats(voltage, "V", "voltage")
-    i = units.as_floats(current, "A", "current")
+    i = positive(current, "A", "current")
     rho, found = series.apply(
         electrode_kernel, v, i, outputs=2, dtypes=[float, np.int64], constant=cell.value
     )
@@ -136,7 +137,7 @@ def four_electrode(
 def _cell(constant: Any, uncertainty: Any) -> CellConstant:
     if isinstance(constant, CellConstant):
         return constant
-    value = float(units.as_floats(constant, "m", "cell_constant"))
+    value = float(positive(constant, "m", "cell_constant"))
     return CellConstant(
         value, float(stated(uncertainty, "m", "cell_constant_uncertainty")), "given"
     )
@@ -226,8 +227,8 @@ def wenner_constant(
     -----
     K = 2 pi a f: point electrodes on a uniform half-space (Wenner 1916, from memory).
     """
-    a = float(units.as_floats(spacing, "m", "spacing"))
-    f = float(units.as_floats(geometry_factor, "1", "geometry_factor"))
+    a = float(positive(spacing, "m", "spacing"))
+    f = float(positive(geometry_factor, "1", "geometry_factor"))
     u_a = stated(spacing_uncertainty, "m", "spacing_uncertainty")
     u_f = stated(geometry_factor_uncertainty, "1", "geometry_factor_uncertainty")
     value = 2.0 * np.pi * a * f

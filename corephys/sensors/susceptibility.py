@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, units
+from corephys.bounds import positive
 from corephys.sensors.susceptibility_baseline import Baseline, drift_baseline
 from corephys.sensors.susceptibility_loop import (
     factor_kernel,
@@ -135,8 +136,8 @@ def magnetic_susceptibility(
     zero = baseline if isinstance(baseline, Baseline) else _bare_baseline(baseline)
     series.require_same_positions(reading=reading, baseline=zero.values, diameter=core_diameter)
     with_loop = loop_diameter is not None
-    loop = float(units.as_floats(loop_diameter, "mm", "loop_diameter")) if with_loop else np.nan
-    size = units.as_floats(core_diameter, "mm", "core_diameter") if with_loop else np.nan
+    loop = float(positive(loop_diameter, "mm", "loop_diameter")) if with_loop else np.nan
+    size = positive(core_diameter, "mm", "core_diameter") if with_loop else np.nan
     kappa, slope, found = series.apply(
         susceptibility_kernel, plain_numbers(reading, "reading"),
         plain_numbers(zero.values, "baseline"), size,

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from corephys import flags, series, units
+from corephys.bounds import positive
 from corephys.sensors.susceptibility_loop import plain_numbers
 
 __all__ = ["Baseline", "drift_baseline"]
@@ -126,7 +127,7 @@ def drift_baseline(
     one = np.fmax(_scatter(at, air), np.nan if stated is None else float(stated))
     values, uncertainty, reason = series.apply(
         baseline_kernel, when, outputs=3, dtypes=[float, float, np.int64],
-        at=at, air=air, sigma=one / np.sqrt(counts), span=units.as_floats(span, "s", "span"),
+        at=at, air=air, sigma=one / np.sqrt(counts), span=positive(span, "s", "span", zero=True),
     )  # fmt: skip
     return Baseline(values, uncertainty, reason)
 

@@ -10,8 +10,11 @@ from __future__ import annotations
 import sys
 import time
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from corephys.numerics.arrival import onset
 from data_demo.simulator.waveforms import synthetic_arrivals
