@@ -77,6 +77,12 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.needle_repeats.combine_repeats": (
         "a weighted mean of repeats with a test of their agreement, no physics"
     ),
+    "corephys.samples.sample_velocity.velocity_kernel": (
+        "the arithmetic of velocity, whose rows run through it"
+    ),
+    "corephys.samples.sample_velocity_calibration.calibrate": (
+        "a weighted line: the certified lines of numerics stand for it, made-up standards test it"
+    ),
     "corephys.downhole.formation_temperature.equilibrium_temperature": (
         "the whole evaluation of a decay: its function has rows, the simulator tests it"
     ),

@@ -249,6 +249,29 @@ def test_a_step_of_a_check_standard_flags_what_was_read_after_it(made, reduced):
     assert series.leaf(off, "properties/control_susceptibility") is None
 
 
+def test_a_block_read_late_shows_and_does_not_enter_the_calibration(made, reduced):
+    """Twelve readings of a block in the days of the scan; the last four half a microsecond late."""
+    calibrated = leaf(reduced, "properties/velocity")["p_wave_velocity"].values
+
+    def checks(frame):
+        block = frame[frame["medium"] == "acrylic"].iloc[:1]
+        rows = pd.concat([block] * 12, ignore_index=True).assign(kind="check")
+        rows["time"] = _shift(rows["time"], 0)
+        rows["time"] = [_shift(pd.Series([t]), 6 * i)[0] for i, t in enumerate(rows["time"])]
+        noise = np.random.default_rng(3).normal(0.0, 0.05, 12)
+        late = np.where(np.arange(12) >= 8, 0.6, 0.0)
+        rows["travel_time [us]"] = rows["travel_time [us]"] + noise + late
+        return pd.concat([frame.assign(kind="standard"), rows], ignore_index=True)
+
+    found = reduce(made, standards__pwave=checks)
+    chart = leaf(found, "properties/control_pwave")
+    assert chart["value"].attrs["units"] == "us"
+    assert chart.attrs["status"] == "out of control"
+    assert np.flatnonzero(chart["alarm"].values)[0] >= 8
+    data = leaf(found, "properties/velocity")
+    np.testing.assert_array_equal(data["p_wave_velocity"].values, calibrated)
+
+
 def _shift(times, hours):
     moved = pd.to_datetime(times) + pd.Timedelta(hours=hours)
     return moved.dt.strftime("%Y-%m-%dT%H:%M:%SZ")

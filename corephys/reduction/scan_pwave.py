@@ -15,6 +15,7 @@ from corephys.reduction.scan_place import (
     below_seafloor,
     core_temperature,
     geometry,
+    of_kind,
     series_like,
 )
 from corephys.sensors import pwave
@@ -111,7 +112,7 @@ def pwave_calibration(context: Context) -> None:
     if keys["delay"] is not None:
         context.objects["pwave_calibration"] = None
         return
-    table = context.table("standards/pwave")
+    table = of_kind(context.table("standards/pwave"), "standard")
     context.objects["pwave_calibration"] = pwave.calibrate(
         table["length"],
         table["travel_time"],

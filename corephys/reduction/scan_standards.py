@@ -117,6 +117,19 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
     return error, None, "g/cm^3", "density read less that of the standard"
 
 
+def _pwave(context: Context, checks: xr.Dataset) -> Found:
+    """Travel time of the check less what the calibration says [us]."""
+    calibration = context.objects.get("pwave_calibration")
+    if calibration is None:
+        return None
+    expected = calibration.time(
+        checks["length"], temperature=checks["temperature"],
+        medium=checks.get("medium", "water"), liner=checks.get("liner", "none"),
+    )  # fmt: skip
+    error = checks["travel_time"].values - expected
+    return error, None, "us", "travel time less that of the calibration"
+
+
 def _resistivity(context: Context, checks: xr.Dataset) -> Found:
     """Net response of the check over its conductivity, relative to its own usual value [1]."""
     net = checks["response"].values - air_response(context, checks)
@@ -143,6 +156,7 @@ def _relative(values: np.ndarray) -> np.ndarray:
 
 _VALUES: dict[str, Callable[[Context, xr.Dataset], Found]] = {
     "gamma": _gamma,
+    "pwave": _pwave,
     "resistivity": _resistivity,
     "susceptibility": _susceptibility,
     "natural_gamma": _natural_gamma,

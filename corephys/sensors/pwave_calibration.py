@@ -62,6 +62,34 @@ class Calibration:
         """Standard uncertainty of the liner's delay [us]."""
         return float(np.sqrt(self.covariance[1, 1]))
 
+    def time(self, length: Any, *, temperature: Any, medium: Any, liner: Any = "none") -> Any:
+        """Travel time that a standard should have.
+
+        Parameters
+        ----------
+        length : Quantity or DataArray, (standard)
+            [mm].
+        temperature : Quantity, DataArray or str
+            [degC].
+        medium, liner : str or sequence of str, (standard)
+            As for :func:`calibrate`.
+
+        Returns
+        -------
+        ndarray, (standard)
+            [us]; NaN for a solid that the calibration has not seen.
+        """
+        x = np.atleast_1d(np.asarray(positive(length, "mm", "length"), dtype=float))
+        media = np.broadcast_to(np.asarray(_plain(medium), dtype=object), x.shape)
+        walls = np.broadcast_to(wall_count(_plain(liner)), x.shape)
+        warm = units.as_floats(temperature, "degC", "temperature")
+        warm = np.broadcast_to(np.asarray(warm, dtype=float), x.shape)
+        inside = _water_time(x, media, warm)
+        for solid in sorted({str(m) for m in media} - set(_WATERS)):
+            here = media == solid
+            inside[here] = 1e3 * x[here] / self.medium_velocity.get(solid, np.nan)
+        return self.delay + 0.5 * walls * self.liner_delay + inside
+
     def describe(self) -> str:
         """Delays and where they come from, in one line."""
         return (
