@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from corephys.products import heatflow as heatflow
     from corephys.products import porosity as porosity
     from corephys.products import seismic as seismic
+    from corephys.products import stress as stress
     from corephys.recipe import Recipe as Recipe
     from corephys.recipe import RecipeError as RecipeError
     from corephys.reduction import reduce as reduce
@@ -67,6 +68,7 @@ _MODULES = {
     "resistivity": "corephys.sensors.resistivity",
     "seawater": "corephys.seawater",
     "seismic": "corephys.products.seismic",
+    "stress": "corephys.products.stress",
     "susceptibility": "corephys.sensors.susceptibility",
     "uncertainty": "corephys.uncertainty",
 }
