@@ -1,0 +1,218 @@
+"""The choices of a reduction as data: for each its default, its kind and what it means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from corephys import constants
+
+__all__ = ["SCHEMA", "Option"]
+
+_C = constants.CONSTANTS
+
+
+@dataclass(frozen=True)
+class Option:
+    """One choice.
+
+    Parameters
+    ----------
+    default : str, float, bool or None
+        None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
+    kind : str
+        A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, or the legal words
+        separated by ``|``.
+    meaning : str
+        One line for the reader of a recipe.
+    """
+
+    default: Any
+    kind: str
+    meaning: str
+
+
+def _of(name: str) -> str:
+    return str(_C[name])
+
+
+def _sigma(name: str) -> str:
+    return f"{_C[name].uncertainty:g} {_C[name].unit}"
+
+
+SCHEMA: dict[str, dict[str, Option]] = {
+    "hole": {
+        "water_depth": Option(None, "m", "depth of water"),
+        "bottom_water_temperature": Option(None, "degC", "temperature at the seafloor"),
+        "bottom_water_temperature_uncertainty": Option("0.05 K", "K", "its standard uncertainty"),
+        "pore_water_salinity": Option(_of("pore_water_salinity"), "g/kg", "absolute salinity"),
+        "pore_water_salinity_uncertainty": Option(
+            _sigma("pore_water_salinity"), "g/kg", "systematic"
+        ),
+        "laboratory_temperature": Option("20 degC", "degC", "of cores and standards when measured"),
+    },
+    "liner": {
+        "bore": Option("66 mm", "mm", "inner diameter"),
+        "wall": Option("2.6 mm", "mm", "thickness of the wall"),
+        "velocity": Option(_of("liner_velocity"), "m/s", "P-wave velocity of the wall"),
+        "velocity_uncertainty": Option(_sigma("liner_velocity"), "m/s", "systematic"),
+    },
+    "quality": {
+        "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
+        "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),
+        "response_density": Option("1.5 cm", "cm", "width of the response along the core"),
+        "response_velocity": Option("2 cm", "cm", "the same of the P-wave"),
+        "response_susceptibility": Option("5 cm", "cm", "the same of the loop"),
+        "response_resistivity": Option("8 cm", "cm", "the same of resistivity"),
+        "end_trim": Option(1.0, "number", "response widths from an end that are doubted"),
+        "spike_test": Option(
+            "neighbours", "neighbours|rolling median", "what a spike stands off from"
+        ),
+        "spike_threshold": Option(3.2, "number", "in standard deviations"),
+        "spike_side_share": Option(0.8, "number", "share of it needed from either side"),
+        "spike_window": Option("50 cm", "cm", "section over which the scatter is judged"),
+        "level_window": Option("150 cm", "cm", "core that gives the level of density"),
+        "low_threshold": Option(3.0, "number", "shortfall of density, in standard deviations"),
+        "amplitude_fraction": Option(0.4, "number", "share of its level of a weak pulse"),
+        "deaf_fraction": Option(0.15, "number", "share of the hole's amplitude of a deaf core"),
+        "void_length": Option("18 cm", "cm", "longest void that lost pulses show"),
+        "void_share": Option(0.2, "number", "share of the density missing in a void"),
+        "void_density": Option("1.1 g/cm^3", "g/cm^3", "density below which nothing is core"),
+        "crack_length": Option("2 cm", "cm", "a void shorter than this is a crack"),
+        "least_length": Option("15 cm", "cm", "shortest thin fill that density alone shows"),
+        "repeat_threshold": Option(3.0, "number", "in combined random uncertainties"),
+        "bound_margin": Option(3.0, "number", "uncertainties a velocity may miss its bound by"),
+        "sample_difference": Option("0.1 g/cm^3", "g/cm^3", "of a density from its sample"),
+        "sample_reach": Option("2 cm", "cm", "from a sample to the readings it judges"),
+        "control_charts": Option(True, "switch", "watch the check standards"),
+        "settling": Option(True, "switch", "flag cores that have not come to room temperature"),
+        "settling_tolerance": Option("2 K", "K", "departure from room temperature allowed"),
+        "surface_conductance": Option(
+            "10 W/(m^2 K)", "W/(m^2 K)", "of the air around a core that warms up"
+        ),
+        "deck_temperature": Option(None, "degC", "of the core on deck; else of the bottom water"),
+    },
+    "gamma": {
+        "dead_time": Option("0 s", "s", "of the counter, non-paralysable"),
+        "dead_time_uncertainty": Option(None, "s", "systematic"),
+        "background_rate": Option("0 1/s", "1/s", "rate without the beam"),
+        "background_rate_uncertainty": Option(None, "1/s", "systematic"),
+        "half_life": Option(_of("caesium_137_half_life"), "yr", "of the source"),
+        "reference_time": Option(None, "time", "date of the calibration; else the standards'"),
+        "time": Option("real", "real|live", "kind of counting time"),
+        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the velocity"),
+        "grain_density": Option(_of("grain_density"), "g/cm^3", "where no samples give it"),
+        "grain_density_uncertainty": Option(_sigma("grain_density"), "g/cm^3", "systematic"),
+        "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "of an annulus of slurry"),
+        "scale": Option(
+            "aluminium and water", "aluminium and water|grain equivalent", "density convention"
+        ),
+        "calibrations": Option(
+            "interpolated", "interpolated|together", "sets of standards at several times"
+        ),
+        "dead_time_from_standards": Option(False, "switch", "estimate the dead time"),
+        "tie_to_samples": Option(False, "switch", "factor to the samples, by coring method"),
+        "tie_within": Option("2 cm", "cm", "from a sample to the readings it is tied to"),
+    },
+    "pwave": {
+        "delay": Option(None, "us", "of the electronics; from the standards without it"),
+        "delay_uncertainty": Option(None, "us", "systematic"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "thickness_uncertainty": Option("0.1 mm", "mm", "random, of one reading of the calliper"),
+        "travel_time_uncertainty": Option("0.05 us", "us", "random, of one pick"),
+        "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
+        "pick": Option(
+            "table", "table|manual|onset|threshold|correlation", "which travel time is used"
+        ),
+        "gate_start": Option(None, "us", "earliest arrival of a waveform"),
+        "gate_end": Option(None, "us", "latest arrival of a waveform"),
+        "threshold_level": Option(0.3, "number", "share of the peak that a threshold pick meets"),
+        "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
+    },
+    "resistivity": {
+        "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
+        "drift": Option(True, "switch", "take the baseline in air off, linear in time"),
+        "response_uncertainty": Option(None, "mV", "random, of one reading"),
+        "brine_uncertainty": Option("1 %", "%", "systematic, of the brines' conductivity"),
+        "temperature_uncertainty": Option("0.5 K", "K", "random, of the core"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "cell_constant": Option(None, "m", "of four electrodes; their response is then a voltage"),
+        "current": Option(None, "mA", "through the outer two of four electrodes"),
+        "reference_temperature": Option("20 degC", "degC", "that resistivity is brought to"),
+        "in_situ": Option(False, "switch", "bring resistivity to in-situ conditions"),
+        "archie": Option("by layer", "by layer|whole|none", "where its parameters are fitted"),
+        "surface_conduction": Option(False, "switch", "allow for conduction along grains"),
+    },
+    "susceptibility": {
+        "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "of the readings"),
+        "drift": Option(True, "switch", "take the reading in air off, linear in time"),
+        "loop_diameter": Option(None, "mm", "aperture of the loop; no volume factor without it"),
+        "loop_allowance": Option("8 mm", "mm", "from the aperture to the effective loop"),
+        "loop_factor_uncertainty": Option("2 %", "%", "systematic, relative, of the volume factor"),
+        "volume_corrected": Option(False, "switch", "the readings already are per volume"),
+        "reading_uncertainty": Option(None, "number", "random, in the unit of the readings"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "counter_range": Option(None, "number", "of a counter that may have wrapped"),
+    },
+    "natural_gamma": {
+        "response_width": Option("15 cm", "cm", "full width at half maximum"),
+        "response_width_uncertainty": Option("2 cm", "cm", "its standard uncertainty"),
+        "least_fill": Option(0.6, "number", "least share of the response that is corrected for"),
+        "stack": Option(None, "cm", "length of core that is stacked before stripping"),
+        "mass_basis": Option(None, "wet|dry", "of the concentrations; heat production needs it"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+    },
+    "index_properties": {
+        "mass_uncertainty": Option(None, "g", "random"),
+        "mass_systematic": Option(None, "g", "systematic"),
+        "volume_uncertainty": Option(None, "cm^3", "random"),
+        "volume_systematic": Option(None, "cm^3", "systematic"),
+        "salt_density": Option(_of("salt_density"), "g/cm^3", "of the salt left on drying"),
+        "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
+        "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
+    },
+    "needle": {
+        "heating_power_uncertainty": Option(None, "%", "systematic, relative"),
+        "minimum_window": Option("20 s", "s", "shortest window of a heating curve"),
+        "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
+    },
+    "formation_temperature": {
+        "conductivity_uncertainty": Option("5 %", "%", "of the stations' conductivity, relative"),
+        "heat_capacity_uncertainty": Option("5 %", "%", "of the sediment, relative"),
+        "thermometer_uncertainty": Option("0.002 K", "K", "systematic"),
+    },
+    "sample_velocity": {
+        "delay": Option(None, "us", "of the P-wave transducers"),
+        "delay_uncertainty": Option(None, "us", "systematic"),
+        "s_delay": Option(None, "us", "of the S-wave transducers"),
+        "s_delay_uncertainty": Option(None, "us", "systematic"),
+        "length_uncertainty": Option(None, "mm", "random, of one reading of the calliper"),
+        "length_systematic": Option(None, "mm", "systematic, of the calliper"),
+        "travel_time_uncertainty": Option(None, "us", "random, of one P-wave pick"),
+        "s_travel_time_uncertainty": Option(None, "us", "random, of one S-wave pick"),
+        "within": Option("2 cm", "cm", "readings no farther apart are of one place"),
+    },
+    "stress": {
+        "density": Option("samples", "samples|scan", "which density weighs on what lies below"),
+        "fluid_density": Option(None, "g/cm^3", "from salinity and bottom water without it"),
+        "fluid_density_uncertainty": Option("0.002 g/cm^3", "g/cm^3", "systematic"),
+        "largest_gap": Option("30 m", "m", "to the nearest density, beyond it a stress is marked"),
+    },
+    "porosity": {
+        "grain_density": Option("from samples", "from samples|constant", "source of the grains"),
+        "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
+        "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
+    },
+    "compaction": {
+        "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
+        "absolute_sigma": Option(True, "switch", "take the stated uncertainties as they are"),
+        "excess_scatter": Option(True, "switch", "add the natural scatter of the sediment"),
+    },
+    "heat_flow": {
+        "carrier": Option(
+            "linear", "linear|steps|harmonic mean|trend", "conductivity between points"
+        ),
+        "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
+    },
+}  # fmt: skip
