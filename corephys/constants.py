@@ -102,6 +102,26 @@ _ROWS = (
     ("grain_conductivity", 2.8, "W/(m K)", 0.5, "grains of marine mud, between clay 2 to 3 and quartz 7.7", "memory"),
     ("sediment_heat_capacity", 3.3, "MJ/(m^3 K)", 0.3, "water 4.09 and grains 2.2 by volume, porosity 0.4 to 0.75", "memory"),
     ("gravity", 9.80665, "m/s^2", 0.03, "standard acceleration of gravity (CGPM 1901)", "published"),
+    # Strength.
+    ("fall_cone_factor_30", 0.80, "1", 0.24, "cone of 30 degrees, ISO 17892-6 and Hansbo (1957), from memory; 0.8 to 1.0 is usual, and the published spread of 0.5 to 1.33, taken as a rectangle, is the uncertainty", "memory"),
+    ("fall_cone_factor_60", 0.27, "1", 0.08, "cone of 60 degrees, ISO 17892-6 and Hansbo (1957), from memory; its relative uncertainty is taken to be that of 30 degrees, an estimate", "memory"),
+    ("fall_cone_least_penetration", 4.0, "mm", _NAN, "a cone that falls less deep stands on its tip and on the roughness of the face", "memory"),
+    ("fall_cone_greatest_penetration", 20.0, "mm", _NAN, "a cone that falls deeper feels the cup and its own shaft", "memory"),
+    ("vane_strength_limit", 100.0, "kPa", _NAN, "a laboratory vane is used below 100 to 150 kPa; above, clay cracks beside the blades", "memory"),
+    ("penetrometer_strength_limit", 220.0, "kPa", _NAN, "end of the scale of a hand penetrometer, 440 kPa of compressive strength", "memory"),
+    ("unconfined_strain_limit", 0.15, "1", _NAN, "strain up to which the peak of an unconfined compression is sought, ASTM D2166", "memory"),
+    ("normally_consolidated_strength_ratio", 0.22, "1", 0.03, "undrained strength over vertical effective stress without overconsolidation, Ladd (1991) J. Geotech. Eng. 117, 540; 0.2 to 0.3 is usual", "memory"),
+    ("overconsolidation_strength_exponent", 0.8, "1", 0.1, "power of the overconsolidation ratio in the strength ratio, Ladd (1991) J. Geotech. Eng. 117, 540", "memory"),
+    # Needle.
+    ("needle_heat_capacity", 3.0, "MJ/(m^3 K)", 0.6, "steel tube filled with resin or magnesia, between resin about 2 and steel about 4", "common practice"),
+    ("conductivity_water_per_cent", 1829.0, "m", _NAN, "Hyndman, Erickson and Von Herzen (1974), depth of water that raises the thermal conductivity of sediment by one per cent", "memory"),
+    ("conductivity_warming_per_cent", 4.0, "K", _NAN, "Hyndman, Erickson and Von Herzen (1974), warming that raises the thermal conductivity of sediment by one per cent", "memory"),
+    # Grades of formation temperature.
+    ("formation_good_duration", 360.0, "s", _NAN, "least time from penetration to the end of the window for a good station, 6 to 10 min", "common practice"),
+    ("formation_fair_duration", 180.0, "s", _NAN, "least time for a fair station: a tool of 2 to 3 min time constant has cooled once", "common practice"),
+    ("formation_good_deviation", 0.005, "K", _NAN, "residual deviation below which a station is good", "common practice"),
+    ("formation_fair_deviation", 0.020, "K", _NAN, "residual deviation below which a station is fair", "common practice"),
+    ("formation_largest_rest", 0.10, "1", _NAN, "part of the first excess left at the end, above which the extrapolation is long", "memory"),
 )  # fmt: skip
 
 CONSTANTS: dict[str, Constant] = {row[0]: Constant(*row) for row in _ROWS}

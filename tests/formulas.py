@@ -71,7 +71,10 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.index_properties_consistency.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),
-    "corephys.samples.needle.thermal_conductivity": (
+    "corephys.samples.needle_reduction.windows": (
+        "the windows of thermal_conductivity laid open, without physics of their own"
+    ),
+    "corephys.samples.needle_reduction.thermal_conductivity": (
         "the whole evaluation of heating curves: its formulas have rows, the simulator tests it"
     ),
     "corephys.samples.needle_repeats.combine_repeats": (
@@ -83,12 +86,25 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.sample_velocity_calibration.calibrate": (
         "a weighted line: the certified lines of numerics stand for it, made-up standards test it"
     ),
+    "corephys.samples.strength_vane.calibrate_spring": (
+        "a weighted line: the certified lines of numerics stand for it, made-up springs test it"
+    ),
     "corephys.downhole.formation_temperature.equilibrium_temperature": (
         "the whole evaluation of a decay: its function has rows, the simulator tests it"
     ),
-    "corephys.downhole.formation_temperature.bottom_water_temperature": (
+    "corephys.downhole.formation_bottom_water.bottom_water_temperature": (
         "a median of the stable part of a record, no physics"
     ),
+    "corephys.downhole.formation_penetration.penetration_time": (
+        "a search for rises of a record, no physics: simulated records of known onset test it"
+    ),
+    "corephys.downhole.formation_valley.valley": (
+        "the fit of equilibrium_temperature once for each trial, without physics of its own"
+    ),
+    "corephys.downhole.formation_response.response": (
+        "reads a table: one made from the exact cylinder tests it whole"
+    ),
+    "corephys.downhole.formation_grade.grade": "words for limits, no physics",
     "corephys.products.heatflow.compare_carriers": (
         "bullard once for every carrier of conductivity, no physics of its own"
     ),

@@ -138,7 +138,8 @@ def test_effects_are_named_and_a_bound_conductivity_is_a_conductivity():
     effects = found[f"{NAME}_effects"]
     np.testing.assert_allclose(effects.sel(source="thermometer"), 0.002)
     expected = np.abs(found["conductivity_sensitivity"] * 0.05 * 1.1)
-    np.testing.assert_allclose(found[f"{NAME}_u_random"], expected, rtol=1e-3)
+    # One sigma either way by fitting again: the effect bends by less than a hundredth here.
+    np.testing.assert_allclose(found[f"{NAME}_u_random"], expected, rtol=0.01)
 
 
 def test_unknown_uncertainties_are_nan_and_the_column_of_conductivity_serves():
@@ -154,7 +155,7 @@ def test_unknown_uncertainties_are_nan_and_the_column_of_conductivity_serves():
 
 def test_heat_capacity_comes_from_the_mixing_laws():
     """k of 0.598 is all water, 2.8 all grains; between them the porosity of the geometric mean."""
-    found = formation._sediment_heat_capacity(None, np.array([0.598, 2.8, (0.598 * 2.8) ** 0.5]))
+    found = formation.sediment_heat_capacity(None, np.array([0.598, 2.8, (0.598 * 2.8) ** 0.5]))
     np.testing.assert_allclose(found, 1e6 * np.array([4.09, 2.2, 0.5 * (4.09 + 2.2)]), rtol=1e-12)
 
 

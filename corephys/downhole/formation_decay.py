@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from corephys.downhole.formation_response import Response
 from corephys.numerics import cylinder
 
 STARTS = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3)  # of the record: the friction pulse is over by then
@@ -29,12 +31,15 @@ class Probe:
         Of the sediment [W/(m K)].
     sediment_heat_capacity : float
         [J/(m^3 K)].
+    response : Response, optional
+        Table that takes the place of the cylinder.
     """
 
     radius: float
     heat_capacity: float
     conductivity: float
     sediment_heat_capacity: float
+    response: Response | None = None
 
     @property
     def alpha(self) -> float:
@@ -47,6 +52,51 @@ class Probe:
     def rate(self) -> float:
         """kappa / a^2 [1/s]."""
         return float(self.conductivity / (self.sediment_heat_capacity * self.radius**2))
+
+    def shape(self, since: np.ndarray) -> Shape:
+        """Fraction left and its derivatives at times [s] since the start of the decay."""
+        if self.response is not None and self.response.by == "alpha":
+            value, by_x, by_alpha = self.response.evaluate(self.alpha, self.rate * since)
+            return Shape(value, by_x / since, by_x, by_alpha - by_x, -by_alpha)
+        value, slope, per_alpha = (
+            np.asarray(part)
+            for part in cylinder.decay_with_derivatives(self.alpha, self.rate * since)
+        )
+        by_x, by_alpha = self.rate * since * slope, self.alpha * per_alpha
+        found = Shape(value, self.rate * slope, by_x, by_alpha - by_x, -by_alpha)
+        if self.response is None:
+            return found
+        # A table by conductivity says nothing of heat capacities: those stay the cylinder's.
+        value, by_x, by_k = self.response.evaluate(self.conductivity, self.conductivity * since)
+        return Shape(value, by_x / since, by_x + by_k, found.by_sediment, found.by_probe)
+
+    def within(self, since: Any) -> bool:
+        """Whether the response table, where there is one, reaches these times [s]."""
+        if self.response is None:
+            return True
+        if self.response.by == "alpha":
+            return self.response.within(self.alpha, self.rate * np.asarray(since))
+        return self.response.within(self.conductivity, self.conductivity * np.asarray(since))
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A decay from one, with derivatives.
+
+    Parameters
+    ----------
+    value, by_time : ndarray
+        Fraction left [1] and its slope [1/s].
+    by_conductivity, by_sediment, by_probe : ndarray
+        Derivatives by the logarithms of conductivity and of the heat capacities of sediment and
+        probe [1].
+    """
+
+    value: np.ndarray
+    by_time: np.ndarray
+    by_conductivity: np.ndarray
+    by_sediment: np.ndarray
+    by_probe: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -102,12 +152,11 @@ def fit(time: np.ndarray, values: np.ndarray, probe: Probe, first: int, last: in
     t, y = time[first : last + 1], values[first : last + 1]
     if t.size < FEWEST or not np.ptp(y) > 0:
         return None
-    alpha, rate = probe.alpha, probe.rate
-    latest = float(t[0]) - 1e-3 / rate
+    latest = float(t[0]) - 1e-3 / probe.rate
     shift, best = min(0.0, latest), np.inf
     previous, step = shift, 0.0
     for _ in range(_ROUNDS):
-        model = _model(t, y, alpha, rate, shift)
+        model = _model(t, y, probe, shift)
         if model is None:
             return None
         if model.squares > best and abs(step) > 1e-6:
@@ -121,7 +170,7 @@ def fit(time: np.ndarray, values: np.ndarray, probe: Probe, first: int, last: in
             break
         step = min(step, 0.5 * (latest - shift))
         shift = shift + step
-    return _result(_model(t, y, alpha, rate, previous), t, probe, previous, first, last)
+    return _result(_model(t, y, probe, previous), t, probe, previous, first, last)
 
 
 @dataclass
@@ -132,24 +181,21 @@ class _Model:
     newton: float
     residual: np.ndarray
     jacobian: np.ndarray
-    shape: tuple[np.ndarray, np.ndarray, np.ndarray]
+    shape: Shape
 
 
-def _model(t: np.ndarray, y: np.ndarray, alpha: float, rate: float, shift: float) -> _Model | None:
-    tau = rate * (t - shift)
-    value, slope, by_alpha = (
-        np.asarray(part) for part in cylinder.decay_with_derivatives(alpha, tau)
-    )
-    linear = np.stack([np.ones_like(t), value], axis=1)
+def _model(t: np.ndarray, y: np.ndarray, probe: Probe, shift: float) -> _Model | None:
+    shape = probe.shape(t - shift)
+    linear = np.stack([np.ones_like(t), shape.value], axis=1)
     (level, amplitude), *_ = np.linalg.lstsq(linear, y, rcond=None)
     residual = y - linear @ np.array([level, amplitude])
-    jacobian = np.column_stack([linear, -amplitude * rate * slope])
+    jacobian = np.column_stack([linear, -amplitude * shape.by_time])
     answer, _, rank, _ = np.linalg.lstsq(jacobian, residual, rcond=1e-13)
     if rank < 3 or not np.isfinite(answer).all():
         return None
     return _Model(
         float(level), float(amplitude), float(residual @ residual), float(answer[2]), residual,
-        jacobian, (value, slope, by_alpha),
+        jacobian, shape,
     )  # fmt: skip
 
 
@@ -158,23 +204,23 @@ def _result(
 ) -> Decay | None:
     if model is None:
         return None
-    value, slope, by_alpha = model.shape
     residual, n = model.residual, t.size
     inverse = np.linalg.pinv(model.jacobian)
     variance = model.squares / (n - 3)
-    covariance = variance * float(inverse[0] @ inverse[0])
-    by_log_tau = model.amplitude * slope * probe.rate * (t - shift)
-    by_log_alpha = model.amplitude * by_alpha * probe.alpha
     # A change of the model by D moves the temperature by minus the fit of D.
+    by_k, by_sediment, by_probe = (
+        -model.amplitude * float(inverse[0] @ part)
+        for part in (
+            model.shape.by_conductivity, model.shape.by_sediment, model.shape.by_probe
+        )
+    )  # fmt: skip
     return Decay(
         temperature=model.level, amplitude=model.amplitude, shift=shift,
-        variance=covariance * _inflation(residual),
+        variance=variance * float(inverse[0] @ inverse[0]) * _inflation(residual),
         deviation=float(np.sqrt(variance)),
         noise=float(np.sqrt(np.mean(np.diff(residual) ** 2) / 2.0)),
-        first=first, last=last, remaining=float(value[-1]),
-        by_conductivity=-float(inverse[0] @ by_log_tau) / probe.conductivity,
-        by_sediment=-float(inverse[0] @ (by_log_alpha - by_log_tau)),
-        by_probe=float(inverse[0] @ by_log_alpha),
+        first=first, last=last, remaining=float(model.shape.value[-1]),
+        by_conductivity=by_k / probe.conductivity, by_sediment=by_sediment, by_probe=by_probe,
     )  # fmt: skip
 
 

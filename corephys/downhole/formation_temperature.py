@@ -1,28 +1,40 @@
 """Formation temperature from the cooling of a probe that friction has warmed.
 
-The order of the work: time of penetration, heat capacities, the decay of a perfectly conducting
-cylinder fitted for equilibrium temperature, first excess and start of the decay, and what the
-conductivity and the heat capacities would change.
+The order of the work: time of penetration, heat capacities, what disturbed the record, the decay
+of a perfectly conducting cylinder (or of a tool's own table) fitted for equilibrium temperature,
+first excess and start of the decay, what the errors of conductivity and heat capacities would
+change, and a grade.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, mixing, series, units
-from corephys.downhole import formation_decay
+from corephys import constants, flags, series
+from corephys.downhole import formation_decay, formation_late
+from corephys.downhole.formation_bottom_water import bottom_water_temperature
+from corephys.downhole.formation_grade import grade
+from corephys.downhole.formation_late import late_decay_function, late_time_temperature
+from corephys.downhole.formation_motion import usable_part
+from corephys.downhole.formation_penetration import penetration_time
+from corephys.downhole.formation_propagation import moved, scaled
+from corephys.downhole.formation_record import Prepared, Record, prepare, sediment_heat_capacity
+from corephys.downhole.formation_valley import valley
 from corephys.numerics import cylinder
-from corephys.uncertainty import Measured
+from corephys.uncertainty import Measured, stated
 
-__all__ = ["bottom_water_temperature", "decay_function", "equilibrium_temperature"]
+__all__ = [
+    "bottom_water_temperature", "decay_function", "equilibrium_temperature",
+    "late_decay_function", "late_time_temperature", "penetration_time", "valley",
+]  # fmt: skip
 
 _C = constants.CONSTANTS
-LARGEST_REST = 0.10  # of the first excess at the end of a record (from memory)
 WEAKEST = 10.0  # fall in the window over the noise, below which nothing decays (no source)
-STABLE = 5.0  # deviations about the coldest reading that belong to the stop (no source)
 
 
 def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> Any:
@@ -63,6 +75,7 @@ def equilibrium_temperature(
     table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivity: Any = None,
     conductivity_uncertainty: Any = None, volumetric_heat_capacity: Any = None,
     heat_capacity_uncertainty: Any = None, thermometer_uncertainty: Any = None,
+    responses: Mapping[str, Any] | None = None,
 ) -> xr.Dataset:  # fmt: skip
     """Temperature that a probe would have reached at every station.
 
@@ -76,7 +89,8 @@ def equilibrium_temperature(
         conductivity [W/(m K)], they are used.
     tools : Dataset, (row)
         Columns tool, radius [mm], heat_capacity [J/(m K)]; where there is u_heat_capacity [J/(m
-        K)], it gives the effect ``tool_heat_capacity``.
+        K)], it gives the effect ``tool_heat_capacity``; a name in response_table is looked up in
+        ``responses``.
     conductivity : Dataset, DataArray, Quantity or str, optional
         Of the sediment at each station [W/(m K)]; the column of ``stations`` without it. A
         Dataset brings its uncertainties and effects along.
@@ -89,23 +103,28 @@ def equilibrium_temperature(
         Relative: effect ``heat_capacity``. Unknown gives NaN.
     thermometer_uncertainty : Quantity or str, optional
         Of the probe's calibration [K]: effect ``thermometer``. Unknown gives NaN.
+    responses : mapping of str to table, optional
+        By name, how a tool that is no cylinder cools: see
+        :func:`corephys.downhole.formation_response.response`.
 
     Returns
     -------
     Dataset, (reading)
         One reading a station: ``equilibrium_temperature`` [degC] with uncertainty, effects and
-        flags; ``amplitude`` [K], ``time_shift`` [s], ``conductivity`` [W/(m K)],
-        ``conductivity_sensitivity`` [K/(W/(m K))], ``extrapolated_fraction`` [1], the part of the
-        first excess left at the end, ``residual_deviation`` [K], ``window_start`` and
-        ``window_end`` [s] since penetration.
+        flags; ``grade``, in words, and ``grade_reason``; ``amplitude`` [K], ``time_shift`` [s],
+        ``conductivity`` [W/(m K)], ``conductivity_sensitivity`` [K/(W/(m K))],
+        ``extrapolated_fraction`` [1], the part of the first excess left at the end,
+        ``residual_deviation`` [K], ``window_start`` and ``window_end`` [s] since penetration, and
+        ``late_time_difference`` [K] and ``late_time_tau`` [1] of a line against 1 / t, a check
+        only.
 
     Raises
     ------
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        When a column is missing, a station's tool is not among the tools, or no conductivity is
-        given.
+        When a column is missing, a station's tool is not among the tools, no conductivity is
+        given, or a tool names a response table that is not among ``responses``.
 
     Notes
     -----
@@ -113,181 +132,166 @@ def equilibrium_temperature(
     Proceedings of the Royal Society A 222, 408. Ta, A and s are free; the conductivity is not,
     since it and Ta can hardly be told apart: ``conductivity_sensitivity`` is dTa/dk. Without
     ``volumetric_heat_capacity`` the porosity that gives the conductivity as the geometric mean of
-    grains and water (Woodside and Messmer 1961) gives the heat capacity by volume.
+    grains and water (Woodside and Messmer 1961) gives the heat capacity by volume. A missing
+    penetration_time, and a missing end_time, are read from the record as in
+    :func:`penetration_time`. The record ends at a second friction pulse or late motion, where one
+    is recognised; the window is the longest of it, from the earliest start, with white residuals.
+    Conductivity and heat capacities are propagated by fitting again one sigma either way.
     """
-    _require(table, ("station", "time", "temperature"), "formation_temperature")
-    _require(stations, ("station", "tool", "depth"), "stations")
-    _require(tools, ("tool", "radius", "heat_capacity"), "tools")
-    number = stations["station"].size
-    k = _conductivity(conductivity, conductivity_uncertainty, stations)
-    values_k = np.broadcast_to(np.asarray(k.values, dtype=float), (number,))
-    capacity = _sediment_heat_capacity(volumetric_heat_capacity, values_k)
-    radius, own, u_own = _tools(stations, tools)
-    records = _records(table, stations)
-    decays: list[formation_decay.Decay | None] = []
-    reason = np.zeros(number, np.int64)
-    for i, (time, temperature) in enumerate(records):
-        probe = formation_decay.Probe(radius[i], own[i], values_k[i], capacity[i])
-        usable = bool(np.isfinite([radius[i], own[i], values_k[i], capacity[i]]).all())
-        decay, whole = (None, True)
-        if usable and time.size >= formation_decay.FEWEST:
-            decay, whole = formation_decay.choose(time, temperature, probe)
-        decays.append(decay)
-        reason[i] = _reason(decay, whole, time, usable)
+    prepared = prepare(
+        table, stations, tools, conductivity=conductivity,
+        conductivity_uncertainty=conductivity_uncertainty,
+        volumetric_heat_capacity=volumetric_heat_capacity, responses=responses,
+    )  # fmt: skip
+    relative = stated(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
+    thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
+    fits = [_fit(prepared, i) for i in range(stations["station"].size)]
     if "reason" in stations:
-        reason |= stations["reason"].values.astype(np.int64)
-    relative = units.as_floats(
-        heat_capacity_uncertainty, "1", "heat_capacity_uncertainty", optional=True
-    )
-    thermometer = units.as_floats(
-        thermometer_uncertainty, "K", "thermometer_uncertainty", difference=True, optional=True
-    )
-    by_k = _each(decays, "by_conductivity")
-    found = _along(_each(decays, "temperature"), stations)
-    random = np.sqrt(_each(decays, "variance") + (by_k * np.asarray(k.u_random)) ** 2)
-    known = np.isfinite(found.values)
-    effects = {
-        "heat_capacity": _each(decays, "by_sediment") * _or_nan(relative),
-        "tool_heat_capacity": _each(decays, "by_probe") * u_own / own,
-        "thermometer": np.where(known, _or_nan(thermometer), np.nan),
-    }
-    for source, effect in k.effects.items():
-        effects[source] = effects.get(source, 0.0) + by_k * np.asarray(effect)
+        for fit, given in zip(fits, stations["reason"].values.astype(np.int64), strict=True):
+            fit.reason |= int(given)
+    found = _along(_each(fits, "temperature"), stations)
+    random, effects = _uncertainty(prepared, fits, relative)
+    effects["thermometer"] = np.where(np.isfinite(found.values), thermometer, np.nan)
+    reason = np.array([fit.reason for fit in fits], np.int64)
     dataset = series.build(
         {"equilibrium_temperature": Measured(found, random, effects, reason)},
         steps=_STEPS,
         constants={
             "volumetric_heat_capacity": "by mixing laws from the conductivity"
-            if volumetric_heat_capacity is None else "given",
+            if prepared.mixed else "given",
         },
     )  # fmt: skip
-    return _attach(dataset, decays, records, values_k)
+    return _attach(dataset, fits)
 
 
 _STEPS = (
     "time since penetration",
+    "the record up to a second friction pulse or late motion",
     "T = Ta + A F(alpha, kappa (t - s) / a^2) over the longest window with white residuals "
     "(Bullard 1954)",
-    "uncertainty from the residuals, the conductivity, both heat capacities and the thermometer",
+    "uncertainty from the residuals and the thermometer, and from conductivity and both heat "
+    "capacities by fitting again one sigma either way",
 )
 
 
-def _or_nan(value: Any) -> Any:
-    return float("nan") if value is None else value
+@dataclass
+class _Fit:
+    """One station: its record, what was fitted to it, and why to doubt it."""
+
+    record: Record
+    probe: formation_decay.Probe
+    decay: formation_decay.Decay | None
+    reason: int
+
+    @property
+    def window(self) -> tuple[float, float]:
+        """Start and end since penetration [s]."""
+        if self.decay is None:
+            return float("nan"), float("nan")
+        return float(self.record.time[self.decay.first]), float(self.record.time[self.decay.last])
 
 
-def _require(table: xr.Dataset, names: tuple[str, ...], what: str) -> None:
-    lacking = [name for name in names if name not in table]
-    if lacking:
-        raise ValueError(f"the table {what} has no {', '.join(lacking)}")
-
-
-def _conductivity(given: Any, uncertainty_given: Any, stations: xr.Dataset) -> Measured:
-    """Conductivity at the stations; a stated relative uncertainty is each station's own."""
-    if given is None:
-        if "conductivity" not in stations:
-            raise ValueError(
-                "no conductivity: give conductivity=..., in W/(m K), or a column of that name in "
-                "stations"
-            )
-        given = stations["conductivity"]
-    k = series.unpack(given, "thermal_conductivity")
-    relative = units.as_floats(uncertainty_given, "1", "conductivity_uncertainty", optional=True)
-    values = np.asarray(k.values, dtype=float)
-    if values.ndim and values.size != stations["station"].size:
-        raise ValueError(
-            f"{values.size} conductivities for {stations['station'].size} stations; give one each"
-        )
-    k.values = values
-    if relative is not None:
-        k.u_random = values * relative
-    return k
-
-
-def _sediment_heat_capacity(given: Any, conductivity: np.ndarray) -> np.ndarray:
-    """Volumetric heat capacity [J/(m^3 K)], given or from the conductivity by mixing laws."""
-    if given is not None:
-        stated = units.as_floats(given, "J/(m^3 K)", "volumetric_heat_capacity")
-        return np.broadcast_to(np.asarray(stated, dtype=float), conductivity.shape)
-    grain, water = _C["grain_conductivity"].value, _C["water_conductivity"].value
-    with np.errstate(divide="ignore", invalid="ignore"):
-        porosity = np.log(grain / conductivity) / np.log(grain / water)
-    return np.asarray(1e6 * mixing.volumetric_heat_capacity(np.clip(porosity, 0.0, 1.0)))
-
-
-def _tools(stations: xr.Dataset, tools: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Radius [m], heat capacity and its uncertainty [J/(m K)] of the tool of each station."""
-    names = [str(name) for name in tools["tool"].values]
-    wanted = [str(name) for name in stations["tool"].values]
-    absent = sorted(set(wanted) - set(names))
-    if absent:
-        raise ValueError(f"tools has no {', '.join(absent)}; it has {', '.join(names)}")
-    rows = np.array([names.index(name) for name in wanted], dtype=int)
-    radius = np.asarray(units.as_floats(tools["radius"], "m", "radius"))[rows]
-    unit = "J/(m K)"
-    own = np.asarray(units.as_floats(tools["heat_capacity"], unit, "heat_capacity"))[rows]
-    u_own = np.full(rows.size, np.nan)
-    if "u_heat_capacity" in tools:
-        u_own = np.asarray(units.as_floats(tools["u_heat_capacity"], unit, "u_heat_capacity"))[rows]
-    return radius, own, u_own
-
-
-def _records(table: xr.Dataset, stations: xr.Dataset) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Time since penetration [s] and temperature [degC] of each station, in order of time."""
-    station = table["station"].values.astype(str)
-    time = np.asarray(units.as_floats(table["time"], "s", "time"), dtype=float)
-    temperature = np.asarray(
-        units.as_floats(table["temperature"], "degC", "temperature"), dtype=float
-    )
-    use = np.isfinite(time) & np.isfinite(temperature)
-    if "kind" in table:
-        use &= table["kind"].values.astype(str) != "bottom_water"
-    if "flag" in table:
-        use &= table["flag"].values <= flags.SUSPECT
-    begin, end = (
-        np.asarray(units.as_floats(stations[name], "s", name), dtype=float)
-        if name in stations else np.full(stations["station"].size, np.nan)
-        for name in ("penetration_time", "end_time")
-    )  # fmt: skip
-    records = []
-    for i, name in enumerate(stations["station"].values.astype(str)):
-        rows = np.flatnonzero(use & (station == name))
-        rows = rows[np.argsort(time[rows], kind="stable")]
-        rows = rows[~(time[rows] > end[i])]
-        t, y = time[rows], temperature[rows]
-        start = begin[i]
-        if np.isnan(start) and t.size:
-            # Friction warms the probe at once: the hottest reading is the first after it.
-            start = t[int(np.argmax(y))]
-        inside = t > start
-        records.append((t[inside] - start, y[inside]))
-    return records
-
-
-def _reason(
-    decay: formation_decay.Decay | None, whole: bool, time: np.ndarray, usable: bool
-) -> int:
-    if not usable:
-        return flags.bit("input_bad")
+def _fit(prepared: Prepared, i: int) -> _Fit:
+    record, probe = prepared.records[i], prepared.probes[i]
+    time, values = record.time, record.temperature
+    if not prepared.usable[i] or record.doubled:
+        return _Fit(record, probe, None, flags.bit("input_bad"))
     if time.size < formation_decay.FEWEST:
-        return flags.bit("short_record")
+        return _Fit(record, probe, None, flags.bit("short_record"))
+    size, second, late = usable_part(time, values, probe)
+    decay, whole = formation_decay.choose(time[:size], values[:size], probe)
+    reason = flags.bit("second_friction_pulse") if second else 0
+    reason |= flags.bit("late_motion") if late else 0
     if decay is None:
-        return flags.bit("no_decay")
+        return _Fit(record, probe, None, reason | flags.bit("no_decay"))
+    if second or late or not whole:
+        reason |= flags.bit("disturbed_decay")
+    return _Fit(record, probe, decay, reason | _doubts(decay, time, probe))
+
+
+def _doubts(decay: formation_decay.Decay, time: np.ndarray, probe: formation_decay.Probe) -> int:
+    """Reasons that the fit itself shows."""
     reason = 0
     fall = decay.amplitude * (1.0 - decay.remaining)
     if not (decay.amplitude > 0 and fall > WEAKEST * decay.deviation):
         reason |= flags.bit("no_decay")
-    if not whole:
-        reason |= flags.bit("disturbed_decay")
     if not decay.white:
         reason |= flags.bit("poor_fit")
-    if decay.remaining > LARGEST_REST:
+    if decay.remaining > _C["formation_largest_rest"].value:
         reason |= flags.bit("short_record")
+    if not probe.within(time[decay.first : decay.last + 1] - decay.shift):
+        reason |= flags.bit("beyond_method_range")
     return reason
 
 
-def _each(decays: list[formation_decay.Decay | None], name: str) -> np.ndarray:
-    return np.array([np.nan if d is None else getattr(d, name) for d in decays], dtype=float)
+def _uncertainty(
+    prepared: Prepared, fits: list[_Fit], relative: Any
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Random uncertainty and effects but that of the thermometer."""
+    number = len(fits)
+    k = prepared.conductivity
+    values_k, random_k, *shared = (
+        np.broadcast_to(np.asarray(part, dtype=float), (number,))
+        for part in (k.values, k.u_random, *k.effects.values())
+    )
+    total_k = np.sqrt(random_k**2 + sum((part**2 for part in shared), np.zeros(number)))
+    relative = np.broadcast_to(np.asarray(relative, dtype=float), (number,))
+    variance, by_k = np.full(number, np.nan), np.full(number, np.nan)
+    effects = {name: np.full(number, np.nan) for name in ("heat_capacity", "tool_heat_capacity")}
+    for i, fit in enumerate(fits):
+        if fit.decay is None:
+            continue
+        time, values, decay, probe = fit.record.time, fit.record.temperature, fit.decay, fit.probe
+        slope = decay.by_conductivity * probe.conductivity
+        if prepared.mixed:
+            slope += decay.by_sediment * _mixing_slope(probe.conductivity)
+        sigma = float(total_k[i] / values_k[i])
+        change = _conductive(probe) if prepared.mixed else scaled(probe, "conductivity")
+        one = moved(time, values, decay, change, sigma, slope)
+        by_k[i] = one.effect / total_k[i] if total_k[i] > 0 else slope / probe.conductivity
+        two = moved(
+            time, values, decay, scaled(probe, "sediment_heat_capacity"), float(relative[i]),
+            decay.by_sediment,
+        )  # fmt: skip
+        three = moved(
+            time, values, decay, scaled(probe, "heat_capacity"),
+            float(prepared.u_own[i] / prepared.own[i]), decay.by_probe,
+        )  # fmt: skip
+        effects["heat_capacity"][i], effects["tool_heat_capacity"][i] = two.effect, three.effect
+        # Of T + bend z^2 / 2 with z normal the variance is bend^2 / 2.
+        bends = 0.5 * (one.bend**2 + two.bend**2 + three.bend**2)
+        variance[i] = decay.variance + bends
+    for (source, _), part in zip(k.effects.items(), shared, strict=True):
+        effects[source] = effects.get(source, 0.0) + by_k * part
+    return np.sqrt(variance + (by_k * random_k) ** 2), effects
+
+
+def _conductive(probe: formation_decay.Probe) -> Any:
+    """The probe in a sediment of another conductivity and the heat capacity that goes with it."""
+    base = float(sediment_heat_capacity(None, np.array([probe.conductivity]))[0])
+
+    def change(factor: float) -> formation_decay.Probe:
+        k = probe.conductivity * factor
+        capacity = float(sediment_heat_capacity(None, np.array([k]))[0])
+        return replace(
+            probe, conductivity=k,
+            sediment_heat_capacity=probe.sediment_heat_capacity * capacity / base,
+        )  # fmt: skip
+
+    return change
+
+
+def _mixing_slope(k: float) -> float:
+    """d ln c / d ln k of the mixing laws."""
+    step = 1e-4
+    ends = sediment_heat_capacity(None, k * np.array([1.0 - step, 1.0 + step]))
+    return float(np.log(ends[1] / ends[0]) / (2.0 * step))
+
+
+def _each(fits: list[_Fit], name: str) -> np.ndarray:
+    return np.array(
+        [np.nan if f.decay is None else getattr(f.decay, name) for f in fits], dtype=float
+    )
 
 
 def _along(values: np.ndarray, stations: xr.Dataset) -> xr.DataArray:
@@ -299,88 +303,41 @@ def _along(values: np.ndarray, stations: xr.Dataset) -> xr.DataArray:
     return xr.DataArray(values, dims="reading", coords=coords)
 
 
-def _attach(
-    dataset: xr.Dataset, decays: list[formation_decay.Decay | None],
-    records: list[tuple[np.ndarray, np.ndarray]], conductivity: np.ndarray,
-) -> xr.Dataset:  # fmt: skip
-    window = [
-        (np.nan, np.nan) if d is None else (t[d.first], t[d.last])
-        for d, (t, _) in zip(decays, records, strict=True)
-    ]
-    starts, ends = np.array(window, dtype=float).reshape(-1, 2).T
+def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
+    starts, ends = np.array([fit.window for fit in fits], dtype=float).reshape(-1, 2).T
+    late = np.array([_late(fit) for fit in fits], dtype=float).reshape(-1, 2).T
+    conductivity = np.array([fit.probe.conductivity for fit in fits], dtype=float)
     extra = {
-        "amplitude": (_each(decays, "amplitude"), "K", "first excess temperature"),
-        "time_shift": (_each(decays, "shift"), "s", "start of the decay after penetration_time"),
+        "amplitude": (_each(fits, "amplitude"), "K", "first excess temperature"),
+        "time_shift": (_each(fits, "shift"), "s", "start of the decay after penetration_time"),
         "conductivity": (conductivity, "W/(m K)", "thermal conductivity that was used"),
-        "conductivity_sensitivity": (_each(decays, "by_conductivity"), "K/(W/(m K))",
+        "conductivity_sensitivity": (_each(fits, "by_conductivity"), "K/(W/(m K))",
                                      "change of temperature with conductivity"),
-        "extrapolated_fraction": (_each(decays, "remaining"), "1",
+        "extrapolated_fraction": (_each(fits, "remaining"), "1",
                                   "part of the first excess left at the end of the window"),
-        "residual_deviation": (_each(decays, "deviation"), "K",
+        "residual_deviation": (_each(fits, "deviation"), "K",
                                "standard deviation of the residuals"),
         "window_start": (starts, "s", "start of the window since penetration"),
         "window_end": (ends, "s", "end of the window since penetration"),
+        "late_time_difference": (late[0], "K", "temperature of a line against 1 / t less that of "
+                                 "the fit, a check only"),
+        "late_time_tau": (late[1], "1", "dimensionless time at the start of that line"),
     }  # fmt: skip
     for name, (values, unit, words) in extra.items():
         dataset[name] = ("reading", values, {"units": unit, "long_name": words})
+    grades = [grade(f.decay, e, f.reason) for f, e in zip(fits, ends, strict=True)]
+    for name, i, words in (("grade", 0, "grade of the formation temperature"),
+                           ("grade_reason", 1, "reason of the grade")):  # fmt: skip
+        column = np.array([pair[i] for pair in grades], dtype=object)
+        dataset[name] = ("reading", column, {"long_name": words})
     return dataset
 
 
-def bottom_water_temperature(
-    table: xr.Dataset, *, thermometer_uncertainty: Any = None
-) -> xr.Dataset:
-    """Temperature of the bottom water while the probe stood still at the seafloor.
-
-    Parameters
-    ----------
-    table : Dataset, (row)
-        Columns station, time [s], temperature [degC] and ``kind``; rows of the kind
-        ``bottom_water`` are used.
-    thermometer_uncertainty : Quantity or str, optional
-        Of the probe's calibration [K]: effect ``thermometer``, the same error as that of the
-        formation temperatures. Unknown gives NaN.
-
-    Returns
-    -------
-    Dataset
-        ``bottom_water_temperature`` [degC], mean over the stations of the median of the coldest
-        stable readings, and ``stations_used``.
-
-    Raises
-    ------
-    UnitError
-        For a wrong unit.
-    ValueError
-        When no row is of the kind ``bottom_water``.
-
-    Notes
-    -----
-    Common practice, no source: readings within five deviations of the coldest belong to the stop.
-    The random uncertainty is that of the mean over stations, unknown with one station.
-    """
-    _require(table, ("station", "time", "temperature"), "formation_temperature")
-    kind = table["kind"].values.astype(str) if "kind" in table else np.array([])
-    if not np.any(kind == "bottom_water"):
-        raise ValueError("no row of the kind bottom_water")
-    temperature = np.asarray(
-        units.as_floats(table["temperature"], "degC", "temperature"), dtype=float
+def _late(fit: _Fit) -> tuple[float, float]:
+    if fit.decay is None:
+        return float("nan"), float("nan")
+    use = slice(fit.decay.first, fit.decay.last + 1)
+    value, tau = formation_late.check(
+        fit.record.time[use], fit.record.temperature[use], fit.decay.shift, fit.probe.rate
     )
-    use = (kind == "bottom_water") & np.isfinite(temperature)
-    station = table["station"].values.astype(str)
-    stops = []
-    for name in np.unique(station[use]):
-        y = temperature[use & (station == name)]
-        # Neighbours tell the noise even where the water column passes by.
-        noise = 1.4826 * np.median(np.abs(np.diff(y))) / np.sqrt(2.0) if y.size > 2 else 0.0
-        stops.append(np.median(y[y <= y.min() + STABLE * max(noise, 1e-3)]))
-    mean = float(np.mean(stops))
-    u = float(np.std(stops, ddof=1) / np.sqrt(len(stops))) if len(stops) > 1 else float("nan")
-    thermometer = units.as_floats(
-        thermometer_uncertainty, "K", "thermometer_uncertainty", difference=True, optional=True
-    )
-    dataset = series.build(
-        {"bottom_water_temperature": Measured(mean, u, {"thermometer": _or_nan(thermometer)})},
-        steps=("median of the coldest stable readings at the seafloor, mean over stations",),
-    )
-    dataset["stations_used"] = ((), len(stops), {"units": "1", "long_name": "stations in the mean"})
-    return dataset
+    return value - fit.decay.temperature, tau

@@ -1,0 +1,259 @@
+"""What a fit of formation temperature needs of the tables: records, probes and conductivities."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import constants, flags, mixing, series, units
+from corephys.downhole import formation_decay, formation_pulses, formation_response
+from corephys.uncertainty import Measured
+
+_C = constants.CONSTANTS
+_NONE = ("", "nan", "None")  # of a text column
+
+
+@dataclass
+class Record:
+    """Samples of one station in order of time.
+
+    Parameters
+    ----------
+    time, temperature : ndarray
+        Since penetration [s], [degC].
+    doubled : bool
+        Whether a time stands there twice.
+    """
+
+    time: np.ndarray
+    temperature: np.ndarray
+    doubled: bool = False
+
+
+@dataclass
+class Prepared:
+    """Everything the fits of all stations need, plain.
+
+    Parameters
+    ----------
+    records : list of Record
+        One a station.
+    probes : list of Probe
+        One a station.
+    conductivity : Measured
+        [W/(m K)].
+    own, u_own : ndarray, (station,)
+        Heat capacity of the tool and its uncertainty [J/(m K)].
+    mixed : bool
+        Whether the heat capacity of the sediment follows from the conductivity.
+    usable : ndarray of bool, (station,)
+        Whether all numbers of the probe are known.
+    """
+
+    records: list[Record]
+    probes: list[formation_decay.Probe]
+    conductivity: Measured
+    own: np.ndarray
+    u_own: np.ndarray
+    mixed: bool
+    usable: np.ndarray = field(default_factory=lambda: np.zeros(0, bool))
+
+
+def prepare(
+    table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivity: Any,
+    conductivity_uncertainty: Any, volumetric_heat_capacity: Any,
+    responses: Mapping[str, Any] | None,
+) -> Prepared:  # fmt: skip
+    """Take the tables in; arguments as those of the public functions."""
+    require(table, ("station", "time", "temperature"), "formation_temperature")
+    require(stations, ("station", "tool", "depth"), "stations")
+    require(tools, ("tool", "radius", "heat_capacity"), "tools")
+    number = stations["station"].size
+    k = _conductivity(conductivity, conductivity_uncertainty, stations)
+    values_k = np.broadcast_to(np.asarray(k.values, dtype=float), (number,))
+    capacity = sediment_heat_capacity(volumetric_heat_capacity, values_k)
+    radius, own, u_own = _tools(stations, tools)
+    curves = _responses(stations, tools, responses or {})
+    probes = [
+        formation_decay.Probe(radius[i], own[i], values_k[i], capacity[i], curves[i])
+        for i in range(number)
+    ]
+    numbers = np.stack([radius, own, values_k, capacity])
+    # Zero or less is no conductivity, radius or heat capacity: the cylinder would refuse it.
+    usable = np.isfinite(numbers).all(axis=0) & (numbers > 0).all(axis=0)
+    return Prepared(
+        _records(table, stations), probes, k, own, u_own, volumetric_heat_capacity is None, usable
+    )
+
+
+def rows_of(table: xr.Dataset, name: str, *, water: bool = False) -> tuple[np.ndarray, np.ndarray]:
+    """Time [s] and temperature [degC] of a station in order of time, without what is flagged."""
+    time = np.asarray(units.as_floats(table["time"], "s", "time"), dtype=float)
+    temperature = np.asarray(
+        units.as_floats(table["temperature"], "degC", "temperature"), dtype=float
+    )
+    use = np.isfinite(time) & np.isfinite(temperature)
+    use &= table["station"].values.astype(str) == name
+    if "kind" in table and not water:
+        use &= table["kind"].values.astype(str) != "bottom_water"
+    if "flag" in table:
+        use &= table["flag"].values <= flags.SUSPECT
+    rows = np.flatnonzero(use)
+    rows = rows[np.argsort(time[rows], kind="stable")]
+    return time[rows], temperature[rows]
+
+
+def found_times(time: np.ndarray, values: np.ndarray, *, ends: bool = True) -> Found | None:
+    """Penetration and pull-out of a whole record; None where no pulse is a penetration."""
+    pulses = formation_pulses.pulses(time, values)
+    chosen = formation_pulses.penetration(time, values, pulses)
+    if chosen is None:
+        return None
+    pulse = pulses[chosen]
+    usual = float(np.median(np.diff(time)))
+    gap = float(time[pulse.before + 1] - time[pulse.before])
+    # After a pause of the logger the pulse stands in its first sample: it began just before.
+    back = usual if gap > 5.0 * usual else gap
+    stop = formation_pulses.pull_out(time, values, pulses, chosen, ends=ends)
+    return Found(
+        float(time[pulse.before + 1]) - 0.5 * back, gap / np.sqrt(12.0), pulse.rise,
+        float("nan") if stop is None else float(time[stop]), len(pulses),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Found:
+    """Times read from a record.
+
+    Parameters
+    ----------
+    start, u_start : float
+        Onset of the penetration's pulse and its standard uncertainty [s].
+    rise : float
+        Of that pulse [K].
+    end : float
+        Last sample before the pull-out [s]; NaN where the record stops before it.
+    pulses : int
+        Pulses in the whole record.
+    """
+
+    start: float
+    u_start: float
+    rise: float
+    end: float
+    pulses: int
+
+
+def _records(table: xr.Dataset, stations: xr.Dataset) -> list[Record]:
+    """Records of all stations, from the penetration to the end or the pull-out."""
+    begin, end = (
+        np.asarray(units.as_floats(stations[name], "s", name), dtype=float)
+        if name in stations else np.full(stations["station"].size, np.nan)
+        for name in ("penetration_time", "end_time")
+    )  # fmt: skip
+    records = []
+    for i, name in enumerate(stations["station"].values.astype(str)):
+        t, y = rows_of(table, name)
+        inside = ~(t > end[i])
+        start, stop = begin[i], end[i]
+        if np.isnan(start) or np.isnan(stop):
+            found = found_times(*rows_of(table, name, water=True))
+            if found is not None:
+                start = found.start if np.isnan(start) else start
+                stop = found.end if np.isnan(stop) else stop
+        inside &= ~(t > stop)
+        t, y = t[inside], y[inside]
+        if np.isnan(start) and t.size:
+            # Friction warms the probe at once: the hottest reading is the first after it.
+            start = t[int(np.argmax(y))]
+        after = t > start
+        t, y = t[after] - start, y[after]
+        records.append(Record(t, y, bool(np.any(np.diff(t) <= 0))))
+    return records
+
+
+def _responses(
+    stations: xr.Dataset, tools: xr.Dataset, responses: Mapping[str, Any]
+) -> list[formation_response.Response | None]:
+    """Response table of the tool of each station, where its row names one."""
+    wanted = stations["tool"].values.astype(str)
+    if "response_table" not in tools:
+        return [None] * wanted.size
+    named = dict(
+        zip(tools["tool"].values.astype(str), tools["response_table"].values.astype(str),
+            strict=True)
+    )  # fmt: skip
+    read: dict[str, formation_response.Response] = {}
+    for tool in sorted(set(wanted)):
+        name = named[tool]
+        if name in _NONE or name in read:
+            continue
+        if name not in responses:
+            given = ", ".join(sorted(responses)) or "none"
+            raise ValueError(
+                f"the tool {tool} names the response table {name!r} and responses holds {given}; "
+                f"give responses={{{name!r}: table}}"
+            )
+        read[name] = formation_response.response(responses[name], name)
+    return [read.get(named[tool]) for tool in wanted]
+
+
+def require(table: xr.Dataset, names: tuple[str, ...], what: str) -> None:
+    """Refuse a table that lacks a column."""
+    lacking = [name for name in names if name not in table]
+    if lacking:
+        raise ValueError(f"the table {what} has no {', '.join(lacking)}")
+
+
+def _conductivity(given: Any, uncertainty_given: Any, stations: xr.Dataset) -> Measured:
+    """Conductivity at the stations; a stated relative uncertainty is each station's own."""
+    if given is None:
+        if "conductivity" not in stations:
+            raise ValueError(
+                "no conductivity: give conductivity=..., in W/(m K), or a column of that name in "
+                "stations"
+            )
+        given = stations["conductivity"]
+    k = series.unpack(given, "thermal_conductivity")
+    relative = units.as_floats(uncertainty_given, "1", "conductivity_uncertainty", optional=True)
+    values = np.asarray(k.values, dtype=float)
+    if values.ndim and values.size != stations["station"].size:
+        raise ValueError(
+            f"{values.size} conductivities for {stations['station'].size} stations; give one each"
+        )
+    k.values = values
+    if relative is not None:
+        k.u_random = values * relative
+    return k
+
+
+def sediment_heat_capacity(given: Any, conductivity: np.ndarray) -> np.ndarray:
+    """Volumetric heat capacity [J/(m^3 K)], given or from the conductivity by mixing laws."""
+    if given is not None:
+        stated = units.as_floats(given, "J/(m^3 K)", "volumetric_heat_capacity")
+        return np.broadcast_to(np.asarray(stated, dtype=float), conductivity.shape)
+    grain, water = _C["grain_conductivity"].value, _C["water_conductivity"].value
+    with np.errstate(divide="ignore", invalid="ignore"):
+        porosity = np.log(grain / conductivity) / np.log(grain / water)
+    return np.asarray(1e6 * mixing.volumetric_heat_capacity(np.clip(porosity, 0.0, 1.0)))
+
+
+def _tools(stations: xr.Dataset, tools: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Radius [m], heat capacity and its uncertainty [J/(m K)] of the tool of each station."""
+    names = [str(name) for name in tools["tool"].values]
+    wanted = [str(name) for name in stations["tool"].values]
+    absent = sorted(set(wanted) - set(names))
+    if absent:
+        raise ValueError(f"tools has no {', '.join(absent)}; it has {', '.join(names)}")
+    rows = np.array([names.index(name) for name in wanted], dtype=int)
+    radius = np.asarray(units.as_floats(tools["radius"], "m", "radius"))[rows]
+    unit = "J/(m K)"
+    own = np.asarray(units.as_floats(tools["heat_capacity"], unit, "heat_capacity"))[rows]
+    u_own = np.full(rows.size, np.nan)
+    if "u_heat_capacity" in tools:
+        u_own = np.asarray(units.as_floats(tools["u_heat_capacity"], unit, "u_heat_capacity"))[rows]
+    return radius, own, u_own

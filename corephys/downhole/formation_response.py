@@ -1,0 +1,195 @@
+"""Tables of how a tool that is no cylinder cools, in place of the cylinder's decay."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import units
+
+__all__ = ["Response", "response"]
+
+MARGIN = 0.10  # of conductivity or alpha outside a table that its nearest curve still serves
+_FEWEST = 6  # rows of one curve
+_UNITS = {"time": "s", "tau": "1", "conductivity": "W/(m K)", "alpha": "1", "fraction": "1"}
+
+
+@dataclass(frozen=True)
+class Response:
+    """Cooling of a tool by its own table.
+
+    Parameters
+    ----------
+    by : {"conductivity", "alpha"}
+        What the curves differ in.
+    logarithms : ndarray, (curve,)
+        Natural logarithms of conductivity [W/(m K)] or alpha [1], rising.
+    curves : tuple of callable
+        Splines of the fraction left [1] in the logarithm of x.
+    low, high : ndarray, (curve,)
+        Range of x: conductivity times time [J/(m K)] or tau [1].
+    """
+
+    by: str
+    logarithms: np.ndarray
+    curves: tuple[Any, ...]
+    low: np.ndarray
+    high: np.ndarray
+
+    def evaluate(self, key: float, x: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Fraction and its derivatives by ln x and by ln of the key, at one key.
+
+        Curves are compared at equal x, where those of a perfect cylinder differ least; between
+        them the fraction is linear in the logarithm of the key.
+        """
+        place = float(np.clip(np.log(key), self.logarithms[0], self.logarithms[-1]))
+        if self.logarithms.size == 1:
+            value, slope = self._curve(0, x)
+            return value, slope, np.zeros_like(value)
+        right = int(np.clip(np.searchsorted(self.logarithms, place), 1, self.logarithms.size - 1))
+        left = right - 1
+        value, slope = self._curve(left, x)
+        width = self.logarithms[right] - self.logarithms[left]
+        share = (place - self.logarithms[left]) / width
+        other, other_slope = self._curve(right, x)
+        return (
+            value + share * (other - value),
+            slope + share * (other_slope - slope),
+            (other - value) / width,
+        )
+
+    def _curve(self, i: int, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """One curve: as the root of x from one before its start, as 1 / x beyond its end."""
+        inside = np.clip(x, self.low[i], self.high[i])
+        value, slope = self.curves[i](np.log(inside)), self.curves[i](np.log(inside), 1)
+        early, late = x < self.low[i], x > self.high[i]
+        root = np.sqrt(np.maximum(x, 0.0) / self.low[i])
+        fall = 1.0 - value
+        slope = np.where(early, -0.5 * fall * root, np.where(late, -value * inside / x, slope))
+        value = np.where(early, 1.0 - fall * root, np.where(late, value * inside / x, value))
+        return value, slope
+
+    def within(self, key: float, x: np.ndarray) -> bool:
+        """Whether the table reaches this key and all x, to a tenth of the key beside it."""
+        near = np.log1p(MARGIN)
+        known = self.logarithms[0] - near <= np.log(key) <= self.logarithms[-1] + near
+        return bool(known and np.min(x) >= self.low.max() and np.max(x) <= self.high.min())
+
+
+def response(table: Any, name: str = "response") -> Response:
+    """Read the table of a tool's cooling.
+
+    Parameters
+    ----------
+    table : Response, Dataset, DataFrame, Path or str
+        Columns time [s] and fraction [1], with conductivity [W/(m K)] where there is more than
+        one or where the tool may stand in another; or tau [1] and fraction, with alpha [1]. A
+        text with line breaks is the content of a CSV file, another its path; headings of
+        DataFrame and file carry the unit in brackets.
+    name : str
+        For the messages.
+
+    Returns
+    -------
+    Response
+        Curves in natural logarithms of conductivity times time [J/(m K)] or of tau [1].
+
+    Raises
+    ------
+    UnitError
+        For a column of a wrong unit.
+    ValueError
+        When a column is missing, a curve is too short, times repeat, or a fraction does not lie
+        between 0 and 1 or rises.
+
+    Notes
+    -----
+    Cubic splines in the logarithm of time; common practice. The fraction is that of the first
+    excess, so that it tends to 1 at time zero.
+    """
+    if isinstance(table, Response):
+        return table
+    columns = _columns(table, name)
+    by, x_name = ("alpha", "tau") if "tau" in columns else ("conductivity", "time")
+    lacking = [column for column in (x_name, "fraction") if column not in columns]
+    if by == "conductivity" and by not in columns:
+        lacking.append(by)
+    if lacking:
+        raise ValueError(
+            f"the response table {name} has no {', '.join(lacking)}; it needs conductivity "
+            "[W/(m K)], time [s] and fraction, or alpha, tau and fraction"
+        )
+    x, fraction = columns[x_name], columns["fraction"]
+    if by not in columns:
+        raise ValueError(f"the response table {name} is by tau and does not state its alpha")
+    key = columns[by]
+    if not (np.isfinite(key).all() and np.all(key > 0)):
+        raise ValueError(f"the response table {name}: {by} must be positive")
+    values = np.unique(key)
+    curves = [_one(x[key == v], fraction[key == v], f"{name}, {by} {v:g}") for v in values]
+    # Of a table by conductivity, curves are compared at equal conductivity times time.
+    scale = values if by == "conductivity" else np.ones_like(values)
+    from scipy.interpolate import CubicSpline
+
+    splines = tuple(CubicSpline(np.log(x * s), f) for (x, f), s in zip(curves, scale, strict=True))
+    low = np.array([x[0] for x, _ in curves]) * scale
+    high = np.array([x[-1] for x, _ in curves]) * scale
+    return Response(by, np.log(values), splines, low, high)
+
+
+def _one(x: np.ndarray, fraction: np.ndarray, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Rows of one curve in order, without the one at time zero, where the fraction is one."""
+    order = np.argsort(x, kind="stable")
+    x, fraction = x[order], fraction[order]
+    if not (np.isfinite(x).all() and np.isfinite(fraction).all() and np.all(x >= 0)):
+        raise ValueError(f"the response table {name} holds a missing or negative number")
+    x, fraction = x[x > 0], fraction[x > 0]
+    if x.size < _FEWEST:
+        raise ValueError(f"the response table {name} has {x.size} rows after time zero; give more")
+    if np.any(np.diff(x) <= 0):
+        raise ValueError(f"the response table {name} has the same time twice")
+    if np.any(fraction < 0) or np.any(fraction > 1) or np.any(np.diff(fraction) > 0):
+        raise ValueError(
+            f"the response table {name}: the fraction of the first excess lies between 0 and 1 "
+            "and does not rise with time"
+        )
+    return x, fraction
+
+
+def _columns(table: Any, name: str) -> dict[str, np.ndarray]:
+    if isinstance(table, xr.Dataset):
+        given = {str(key): (table[key], None) for key in table.variables}
+    else:
+        frame = table
+        if isinstance(table, (str, Path)):
+            import pandas as pd
+
+            text = isinstance(table, str) and "\n" in table
+            frame = pd.read_csv(io.StringIO(str(table)) if text else table)
+        if not hasattr(frame, "columns"):
+            raise ValueError(
+                f"the response table {name} is a {type(table).__name__}; give a Dataset, a "
+                "DataFrame or a CSV file"
+            )
+        given = {}
+        for heading in frame.columns:
+            plain, unit = units.split_header(str(heading))
+            values = np.asarray(frame[heading], dtype=float)
+            given[plain] = (values, unit or ("1" if _UNITS.get(plain) == "1" else None))
+    found = {}
+    for column, unit in _UNITS.items():
+        if column in given:
+            values, stated = given[column]
+            if stated is not None:
+                values = xr.DataArray(values, dims="row", attrs={"units": stated})
+            elif isinstance(values, xr.DataArray) and unit == "1" and "units" not in values.attrs:
+                values = values.assign_attrs(units="1")
+            found[column] = np.ravel(
+                np.asarray(units.as_floats(values, unit, f"{column} of {name}"), dtype=float)
+            )
+    return found

@@ -1,0 +1,148 @@
+"""Conductivity and temperature that fit a record about equally well."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import units
+from corephys.downhole import formation_decay
+from corephys.downhole.formation_motion import usable_part
+from corephys.downhole.formation_record import Prepared, prepare
+
+__all__ = ["valley"]
+
+SPREAD, TRIALS = 0.10, 21  # of the conductivity, either way, and how many
+
+_WORDS = {
+    "temperature": ("degC", "equilibrium temperature at the trial's conductivity"),
+    "time_shift": ("s", "start of the decay after penetration_time"),
+    "amplitude": ("K", "first excess temperature"),
+    "residual_deviation": ("K", "standard deviation of the residuals"),
+    "conductivity_sensitivity": ("K/(W/(m K))", "change of temperature with conductivity"),
+}
+
+
+def valley(
+    table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivities: Any = None,
+    conductivity: Any = None, volumetric_heat_capacity: Any = None,
+    responses: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Temperature and start of the decay that go with each of several conductivities.
+
+    Parameters
+    ----------
+    table, stations, tools : Dataset, (row)
+        As for :func:`corephys.downhole.formation_temperature.equilibrium_temperature`.
+    conductivities : Quantity or DataArray, (trial,), optional
+        Trials, the same for all stations [W/(m K)]. Without them 21 from 10 % below to 10 % above
+        each station's conductivity.
+    conductivity : Dataset, DataArray, Quantity or str, optional
+        Of the sediment at each station [W/(m K)]; the column of ``stations`` without it.
+    volumetric_heat_capacity : DataArray, Quantity or str, optional
+        Of the sediment [MJ/(m^3 K)], held while the conductivity moves; by mixing laws from the
+        station's conductivity without it.
+    responses : mapping of str to table, optional
+        Response tables by name.
+
+    Returns
+    -------
+    Dataset, (station, trial)
+        ``temperature`` [degC], ``time_shift`` [s], ``amplitude`` [K] and ``residual_deviation``
+        [K] with the coordinates ``conductivity`` [W/(m K)]; ``conductivity_sensitivity``
+        [K/(W/(m K))] (station), the slope of a parabola through the trials at the station's
+        conductivity, and ``residual_deviation_range`` [K] (station), by which the worst trial
+        fits worse than the best.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        As for ``equilibrium_temperature``, and for trials that are not positive.
+
+    Notes
+    -----
+    Bullard (1954), Proceedings of the Royal Society A 222, 408: at each conductivity Ta, first
+    excess and start are fitted over the window of the station's own conductivity. The residuals
+    hardly change along the valley, and so the record alone cannot choose on it.
+    """
+    prepared = prepare(
+        table, stations, tools, conductivity=conductivity, conductivity_uncertainty=None,
+        volumetric_heat_capacity=volumetric_heat_capacity, responses=responses,
+    )  # fmt: skip
+    trials = _trials(conductivities, prepared)
+    names = [name for name in _WORDS if name != "conductivity_sensitivity"]
+    out = {name: np.full(trials.shape, np.nan) for name in names}
+    slope, flat = np.full(trials.shape[0], np.nan), np.full(trials.shape[0], np.nan)
+    for i in range(trials.shape[0]):
+        decays = _along(prepared, i, trials[i])
+        for j, decay in enumerate(decays):
+            if decay is not None:
+                out["temperature"][i, j] = decay.temperature
+                out["time_shift"][i, j] = decay.shift
+                out["amplitude"][i, j] = decay.amplitude
+                out["residual_deviation"][i, j] = decay.deviation
+        slope[i] = _slope(trials[i], out["temperature"][i], prepared.probes[i].conductivity)
+        known = out["residual_deviation"][i][np.isfinite(out["residual_deviation"][i])]
+        flat[i] = np.ptp(known) if known.size else np.nan
+    dataset = xr.Dataset(
+        {
+            name: (("station", "trial"), out[name], _attributes(*_WORDS[name])) for name in names
+        },
+        coords={
+            "station": ("station", stations["station"].values.astype(object)),
+            "conductivity": (("station", "trial"), trials,
+                             _attributes("W/(m K)", "thermal conductivity of the trial")),
+        },
+    )  # fmt: skip
+    dataset["conductivity_sensitivity"] = (
+        "station", slope, _attributes(*_WORDS["conductivity_sensitivity"])
+    )  # fmt: skip
+    dataset["residual_deviation_range"] = (
+        "station", flat, _attributes("K", "worst less best standard deviation of the residuals")
+    )  # fmt: skip
+    return dataset
+
+
+def _attributes(unit: str, words: str) -> dict[str, str]:
+    return {"units": unit, "long_name": words}
+
+
+def _trials(given: Any, prepared: Prepared) -> np.ndarray:
+    own = np.array([probe.conductivity for probe in prepared.probes])
+    if given is None:
+        return own[:, None] * np.linspace(1.0 - SPREAD, 1.0 + SPREAD, TRIALS)
+    values = np.ravel(np.asarray(units.as_floats(given, "W/(m K)", "conductivities"), dtype=float))
+    if not (np.isfinite(values).all() and np.all(values > 0)):
+        raise ValueError("conductivities must be positive, in W/(m K)")
+    return np.tile(np.sort(values), (own.size, 1))
+
+
+def _along(prepared: Prepared, i: int, trials: np.ndarray) -> list[formation_decay.Decay | None]:
+    """Fits at the trials over the window that the station's own conductivity chooses."""
+    record, probe = prepared.records[i], prepared.probes[i]
+    base = None
+    if prepared.usable[i] and record.time.size >= formation_decay.FEWEST and not record.doubled:
+        size, _, _ = usable_part(record.time, record.temperature, probe)
+        base, _ = formation_decay.choose(record.time[:size], record.temperature[:size], probe)
+    if base is None:
+        return [None] * trials.size
+    return [
+        formation_decay.fit(
+            record.time, record.temperature, replace(probe, conductivity=float(k)), base.first,
+            base.last,
+        )
+        for k in trials
+    ]  # fmt: skip
+
+
+def _slope(k: np.ndarray, temperature: np.ndarray, at: float) -> float:
+    known = np.isfinite(temperature)
+    if known.sum() < 3 or not np.ptp(k[known]) > 0:
+        return float("nan")
+    return float(np.polyfit(k[known] - at, temperature[known], 2)[1])
