@@ -23,6 +23,8 @@ class Fit:
         Of the slope [K^2], residual autocorrelation included.
     rise_constant : ndarray
         Constant of the rise less the temperature before heating [K].
+    level : ndarray
+        Temperature before heating, carried to time zero [degC]; NaN where none was measured.
     drift, drift_error : ndarray
         [K/s]; NaN where nothing was measured before heating.
     drift_share : ndarray
@@ -34,6 +36,7 @@ class Fit:
     slope: np.ndarray
     variance: np.ndarray
     rise_constant: np.ndarray
+    level: np.ndarray
     drift: np.ndarray
     drift_error: np.ndarray
     drift_share: np.ndarray
@@ -107,6 +110,7 @@ def _fit_all(
         slope=found[:, 3],
         variance=variance * unit[:, 3, 3] * _inflation(window, inside),
         rise_constant=found[:, 1] - found[:, 3] * np.log(late[:, 0]) - found[:, 0],
+        level=np.where(before.any(axis=1), found[:, 0] + zero[:, 0], np.nan),
         drift=np.where(told, drift, np.nan),
         drift_error=np.where(told, np.sqrt(variance * unit[:, 2, 2]) / late[:, 0], np.nan),
         drift_share=np.where(told, _drift_share(curve, found), np.nan),

@@ -15,6 +15,7 @@ KEYS = ("run", "core", "section", "offset", "depth", "depth_fitted", "to")
 EARLY = 5.0  # kappa t / a^2 before which the curve is not used (from memory: 5 to 10)
 EARLY_WITHOUT_RADIUS = 20.0  # s (common practice, no source)
 FEWEST_BEFORE = 5  # samples before heating that can tell a drift
+LATE = 0.125  # kappa t / R^2 after which a boundary at the distance R shows (from memory)
 REQUIRED = ("run", "geometry", "heating_power", "time", "temperature")
 
 
@@ -46,6 +47,27 @@ class Runs:
     half_space: np.ndarray
     reason: np.ndarray
     first: np.ndarray
+
+
+@dataclass
+class Late:
+    """Curves from the early limit on.
+
+    Parameters
+    ----------
+    time, temperature : ndarray, (runs, samples)
+        [s], [degC], NaN beyond the end of a run.
+    warm : ndarray, (runs,)
+        kappa / a^2 by a first look [1/s]; NaN without a radius.
+    earliest, latest : ndarray, (runs,)
+        Limits of what a window may hold [s]; the late one infinite without a boundary.
+    """
+
+    time: np.ndarray
+    temperature: np.ndarray
+    warm: np.ndarray
+    earliest: np.ndarray
+    latest: np.ndarray
 
 
 def gather(table: xr.Dataset) -> Runs:
@@ -91,6 +113,39 @@ def gather(table: xr.Dataset) -> Runs:
     )  # fmt: skip
 
 
+def boundary(table: xr.Dataset, runs: Runs, given: Any) -> np.ndarray:
+    """Distance to the nearest boundary of each run [m], NaN where none is known.
+
+    ``given`` is one distance, or one by geometry; without it the column ``boundary_distance``.
+    """
+    name = "boundary_distance"
+    if given is None and name in table:
+        column = np.asarray(units.as_floats(table[name], "m", name), dtype=float)
+        return _positive(column[runs.first], name)
+    if not isinstance(given, dict):
+        one = units.as_floats(given, "m", name, optional=True)
+        if np.ndim(one):
+            raise ValueError(
+                f"{name} has {np.size(one)} values; give one, one by geometry, or the column {name}"
+            )
+        distance = np.full(runs.power.size, np.nan if one is None else float(one))
+        return _positive(distance, name)
+    strange = sorted({str(key) for key in given} - {"full_space", "half_space"})
+    if strange:
+        raise ValueError(f"geometry is full_space or half_space, not {', '.join(strange)}")
+    by_geometry = [
+        float(units.as_floats(given[key], "m", name)) if key in given else float("nan")
+        for key in ("full_space", "half_space")
+    ]
+    return _positive(np.where(runs.half_space, by_geometry[1], by_geometry[0]), name)
+
+
+def _positive(distance: np.ndarray, name: str) -> np.ndarray:
+    if np.any(distance <= 0):
+        raise ValueError(f"{name} is {1e3 * np.nanmin(distance):g} mm; it has to be above zero")
+    return distance
+
+
 def _row_reasons(
     table: xr.Dataset, order: np.ndarray, starts: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -128,25 +183,43 @@ def from_sample(table: np.ndarray, first: np.ndarray, count: np.ndarray) -> np.n
 
 
 def after_warming(
-    runs: Runs, scale: np.ndarray, capacity: float, drift: np.ndarray
-) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
-    """Curves from the early limit on, and kappa / a^2 [1/s] by a first look at the slope."""
+    runs: Runs, scale: np.ndarray, capacity: float, drift: np.ndarray, distance: np.ndarray
+) -> Late:
+    """Curves from the early limit on, by a first look at the slope.
+
+    The late limit R^2 / (8 kappa) is that of the nearest boundary, ``distance`` [m] away, NaN
+    where there is none.
+    """
     time, temperature = runs.time, runs.temperature
     count = np.isfinite(time).sum(axis=1)
     end = np.nanmax(np.where(np.isfinite(time), time, 0.0), axis=1, initial=0.0)
-    use = time >= 0.25 * end[:, None]
-    n = np.maximum(use.sum(axis=1), 1)
-    x = np.where(use, np.log(np.where(use, time, 1.0)), 0.0)
-    y = np.where(use, temperature - drift * time, 0.0)
-    x = np.where(use, x - (x.sum(axis=1) / n)[:, None], 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rough = scale / ((x * y).sum(axis=1) / (x * x).sum(axis=1))
-    rough = np.clip(np.where(np.isfinite(rough), rough, 1.0), 0.3, 10.0)
+    rough = _first_look(time, temperature - drift * time, scale, end)
+    latest = np.full(rough.shape, np.inf)
+    for _ in range(3 if np.isfinite(distance).any() else 0):
+        latest = np.where(np.isfinite(distance), LATE * distance**2 * capacity / rough, np.inf)
+        known = _first_look(time, temperature - drift * time, scale, np.minimum(end, latest))
+        rough = np.where(np.isfinite(distance), known, rough)
     warm = rough / (capacity * runs.radius**2)
     early = np.where(np.isfinite(warm), EARLY / warm, EARLY_WITHOUT_RADIUS)
     first = (np.where(np.isfinite(time), time, np.inf) < early[:, None]).sum(axis=1)
-    late = from_sample(time, first, count), from_sample(temperature, first, count)
-    return late, warm
+    return Late(
+        from_sample(time, first, count), from_sample(temperature, first, count), warm, early,
+        latest,
+    )  # fmt: skip
+
+
+def _first_look(
+    time: np.ndarray, rise: np.ndarray, scale: np.ndarray, end: np.ndarray
+) -> np.ndarray:
+    """Conductivity from the last three quarters of a curve."""
+    use = (time >= 0.25 * end[:, None]) & (time <= end[:, None])
+    n = np.maximum(use.sum(axis=1), 1)
+    x = np.where(use, np.log(np.where(use, time, 1.0)), 0.0)
+    y = np.where(use, rise, 0.0)
+    x = np.where(use, x - (x.sum(axis=1) / n)[:, None], 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rough = scale / ((x * y).sum(axis=1) / (x * x).sum(axis=1))
+    return np.clip(np.where(np.isfinite(rough), rough, 1.0), 0.3, 10.0)
 
 
 def drift_before(runs: Runs) -> np.ndarray:

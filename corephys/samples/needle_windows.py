@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,10 @@ FLATNESS = 0.01  # of the slope, between a window and its halves (common practic
 HARMLESS = 0.002  # of the slope: scatter below it cannot move the conductivity noticeably
 _BLOCK = 128  # runs at a time: the windows of 200 samples each then take some 60 megabytes
 FEWEST = 6  # samples in a window
+WORDS = {
+    "long": "shorter than the shortest", "soon": "heat has reached the boundary",
+    "white": "residuals are not noise", "flat": "halves differ",
+}  # fmt: skip
 
 
 @dataclass
@@ -59,15 +64,16 @@ def regressors(
 
 def choose(
     time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
-    minimum: float, *, flatness: float = FLATNESS,
+    minimum: float, *, flatness: float = FLATNESS, latest: np.ndarray | float = np.inf,
 ) -> Choice:  # fmt: skip
     """Fit T = a + s x + e z over all windows of all runs and choose one a run.
 
     ``time`` [s] and ``temperature`` [K], (runs, samples), NaN beyond the end of a run; x and z
-    from :func:`regressors`; the shortest window ``minimum`` in s.
+    from :func:`regressors`; the shortest window ``minimum`` in s. No window holds anything later
+    than ``latest``, in s.
     """
     runs = time.shape[0]
-    count = np.isfinite(time).sum(axis=1)
+    count = samples_until(time, latest)
     choice = Choice(
         np.zeros(runs, int), np.zeros(runs, int), np.zeros(runs, int), np.full(runs, np.nan),
         np.full(runs, np.nan),
@@ -108,20 +114,12 @@ def _choose_block(
     time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
     count: np.ndarray, minimum: float, flatness: float, choice: Choice, block: np.ndarray,
 ) -> None:  # fmt: skip
-    noise = noise_variance(time, temperature, count)
-    widest = float(np.nanmax(np.diff(time, axis=1)))
-    shortest = max(FEWEST, int(np.ceil(minimum / widest)) + 1)
-    shortest = min(shortest, int(count.min()))
     fits: dict[int, window_regression.WindowFits] = {}
     best = np.full(block.size, np.inf)
     picked_slope = np.zeros(block.size)
-    for found in window_regression.all_windows(
-        line, temperature, minimum=shortest, second=early, valid=count
-    ):
+    for found, marks in judged(time, temperature, line, early, count, minimum, flatness, fits=fits):
         length = found.length
-        fits[length] = found
-        sound = found.valid & _white(found, noise, count) & _flat(found, fits, shortest, flatness)
-        sound &= time[:, length - 1 :] - time[:, : time.shape[1] - length + 1] >= minimum
+        sound = marks["long"] & marks["white"] & marks["flat"] & found.valid
         found.valid[...] = sound
         choice.accepted[block] += sound.sum(axis=1)
         error = np.where(sound, found.slope_error, np.inf)
@@ -135,6 +133,75 @@ def _choose_block(
     # Nothing sound: the whole run is taken, and the caller says so.
     none = choice.accepted[block] == 0
     choice.length[block[none]] = count[none]
+
+
+def judged(
+    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
+    count: np.ndarray, minimum: float, flatness: float, *,
+    fits: dict[int, window_regression.WindowFits], held: np.ndarray | None = None,
+) -> Iterator[tuple[window_regression.WindowFits, dict[str, np.ndarray]]]:  # fmt: skip
+    """All windows, one length at a time, and which of the demands each of them meets.
+
+    ``count`` is how many samples of each run may be used; windows that hold more, of those
+    that ``held`` says there are, are fitted too. The fits of all lengths are kept in ``fits``.
+    """
+    noise = noise_variance(time, temperature, count)
+    widest = float(np.nanmax(np.diff(time, axis=1)))
+    held = count if held is None else held
+    shortest = max(FEWEST, int(np.ceil(minimum / widest)) + 1)
+    shortest = min(shortest, int(held.min()))
+    for found in window_regression.all_windows(
+        line, temperature, minimum=shortest, second=early, valid=held
+    ):
+        length = found.length
+        fits[length] = found
+        yield (
+            found,
+            {
+                "long": time[:, length - 1 :] - time[:, : time.shape[1] - length + 1] >= minimum,
+                "soon": found.starts + length <= count[:, None],
+                "white": _white(found, noise, count),
+                "flat": _flat(found, fits, shortest, flatness),
+            },
+        )
+
+
+def listing(
+    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
+    minimum: float, *, flatness: float = FLATNESS, latest: np.ndarray | float = np.inf,
+) -> dict[str, np.ndarray]:  # fmt: skip
+    """All windows of all runs one after the other, with words for what speaks against each."""
+    held, count = samples_until(time, np.inf), samples_until(time, latest)
+    parts: dict[str, list[np.ndarray]] = {
+        name: [] for name in ("row", "start", "end", "slope", "slope_error", "words")
+    }
+    for row in np.flatnonzero(held >= FEWEST):
+        one = slice(row, row + 1), slice(0, int(held[row]))
+        for found, marks in judged(
+            time[one], temperature[one], line[one], early[one], np.maximum(count[one[0]], FEWEST),
+            minimum, flatness, fits={}, held=held[one[0]],
+        ):  # fmt: skip
+            words = np.full(found.starts.size, "", dtype=object)
+            for key, told in WORDS.items():
+                broken = ~marks[key][0]
+                words[broken] += np.where(words[broken] == "", told, f", {told}")
+            parts["row"].append(np.full(found.starts.size, row))
+            parts["start"].append(time[row, found.starts])
+            parts["end"].append(time[row, found.starts + found.length - 1])
+            parts["slope"].append(found.slope[0])
+            parts["slope_error"].append(found.slope_error[0])
+            parts["words"].append(words)
+    empty = {"row": np.zeros(0, int), "words": np.zeros(0, object)}
+    return {
+        name: np.concatenate([empty.get(name, np.zeros(0)), *arrays])
+        for name, arrays in parts.items()
+    }
+
+
+def samples_until(time: np.ndarray, latest: np.ndarray | float) -> np.ndarray:
+    """How many samples of each run lie no later than its limit, (runs,)."""
+    limit = np.broadcast_to(np.asarray(latest, dtype=float), time.shape[:1])[:, None]
+    return np.asarray((np.isfinite(time) & (time <= limit)).sum(axis=1))
 
 
 def _white(found: window_regression.WindowFits, noise: np.ndarray, count: np.ndarray) -> np.ndarray:
