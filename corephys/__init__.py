@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     from corephys.reduction import reduce as reduce
     from corephys.samples import index_properties as index_properties
     from corephys.samples import needle as needle
+    from corephys.samples import sample_velocity as sample_velocity
+    from corephys.samples import strength as strength
     from corephys.sensors import gamma as gamma
     from corephys.sensors import natural_gamma as natural_gamma
     from corephys.sensors import pwave as pwave
@@ -66,8 +68,10 @@ _MODULES = {
     "pwave": "corephys.sensors.pwave",
     "quality": "corephys.quality",
     "resistivity": "corephys.sensors.resistivity",
+    "sample_velocity": "corephys.samples.sample_velocity",
     "seawater": "corephys.seawater",
     "seismic": "corephys.products.seismic",
+    "strength": "corephys.samples.strength",
     "stress": "corephys.products.stress",
     "susceptibility": "corephys.sensors.susceptibility",
     "uncertainty": "corephys.uncertainty",

@@ -89,6 +89,9 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.strength_vane.calibrate_spring": (
         "a weighted line: the certified lines of numerics stand for it, made-up springs test it"
     ),
+    "corephys.downhole.formation_curve.fitted": (
+        "the fitted decay beside its record, by decay_function, which has rows"
+    ),
     "corephys.downhole.formation_temperature.equilibrium_temperature": (
         "the whole evaluation of a decay: its function has rows, the simulator tests it"
     ),

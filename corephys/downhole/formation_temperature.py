@@ -18,6 +18,7 @@ import xarray as xr
 from corephys import constants, flags, series
 from corephys.downhole import formation_decay, formation_late
 from corephys.downhole.formation_bottom_water import bottom_water_temperature
+from corephys.downhole.formation_curve import fitted
 from corephys.downhole.formation_grade import grade
 from corephys.downhole.formation_late import late_decay_function, late_time_temperature
 from corephys.downhole.formation_motion import usable_part
@@ -29,7 +30,7 @@ from corephys.numerics import cylinder
 from corephys.uncertainty import Measured, stated
 
 __all__ = [
-    "bottom_water_temperature", "decay_function", "equilibrium_temperature",
+    "bottom_water_temperature", "decay_function", "equilibrium_temperature", "fitted",
     "late_decay_function", "late_time_temperature", "penetration_time", "valley",
 ]  # fmt: skip
 

@@ -19,16 +19,18 @@ from corephys.figures.calibration import gamma_calibration
 from corephys.figures.control_chart import control_chart, control_charts
 from corephys.figures.drawn import Plate
 from corephys.figures.heat_flow import heat_flow
+from corephys.figures.heating_run import heating_run
 from corephys.figures.porosity import porosity_depth
 from corephys.figures.reading import NothingToDraw
+from corephys.figures.station import station
 from corephys.figures.style import SETTINGS
 from corephys.figures.summary import scan_tracks, summary
 from corephys.files import write_bytes
 
 __all__ = [
     "FIGURES", "NothingToDraw", "Plate", "audit", "control_chart", "control_charts",
-    "gamma_calibration", "heat_flow", "porosity_depth", "save",
-    "scan_tracks", "summary", "write_figures",
+    "gamma_calibration", "heat_flow", "heating_run", "porosity_depth", "save", "scan_tracks",
+    "station", "summary", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
@@ -36,6 +38,8 @@ FIGURES = {
     "scan": scan_tracks,
     "gamma_calibration": gamma_calibration,
     "porosity_depth": porosity_depth,
+    "heating_run": heating_run,
+    "station": station,
     "heat_flow": heat_flow,
     "audit": audit,
     "control_charts": control_charts,

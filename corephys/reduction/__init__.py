@@ -25,6 +25,7 @@ from corephys.reduction import (
     scan_standards,
     scan_supplied,
     scan_susceptibility,
+    split_core,
 )
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.summary import summarise
@@ -49,6 +50,9 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "potassium, uranium, thorium": scan_natural_gamma.radioelements,
     "heat production": scan_natural_gamma.heat_production,
     "tie of density to the samples": scan_gamma.density_tie,
+    "velocity of samples": split_core.sample_velocities,
+    "effective stress": split_core.effective_stress,
+    "strength": split_core.shear_strength,
     "thermal conductivity": samples.thermal_conductivity,
     "formation temperature": samples.formation_temperature,
     "porosity": products.porosity_from_density,

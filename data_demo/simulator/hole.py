@@ -21,7 +21,9 @@ from . import (
     probe,
     pwave,
     resistivity,
+    sample_velocity,
     samples,
+    strength,
     susceptibility,
 )
 from .stated import (
@@ -44,7 +46,8 @@ SECONDS_PER_READING = 7.0
 STREAMS = ("plan", "ground", "errors", "intervals", "gamma", "pwave", "resistivity",
            "susceptibility", "natural_gamma", "standards", "samples", "needle",
            "probe", "formation", "magnetite", "elements", "resistivity_standards",
-           "susceptibility_standards", "natural_gamma_standards")  # fmt: skip
+           "susceptibility_standards", "natural_gamma_standards", "sample_velocity",
+           "strength", "consolidation")  # fmt: skip
 
 
 def _layout_tables(layout, calliper) -> dict:
@@ -247,6 +250,17 @@ def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, trut
         errors.volume_cm3, mistyped=plan.mistyped_sample if flaws_planted else None,
     )  # fmt: skip
     tables["samples/index_properties"], truth["index_properties"] = table, true
+    generator = generators["sample_velocity"]
+    table, true = sample_velocity.measure(
+        generator, sample_velocity.draw_bench(generator), true_ground, plan.layout,
+        plan.samples.iloc[::2],
+    )  # fmt: skip
+    tables["samples/velocity"], truth["sample_velocity"] = table, true
+    generator = generators["strength"]
+    table, true = strength.measure(
+        generator, strength.draw_bench(generator), true_ground, plan.layout, plan.samples.iloc[::3]
+    )
+    tables["samples/strength"], truth["strength"] = table, true
     table, true = needle.runs(
         generators["needle"], true_ground, plan.layout, plan.needle,
         errors.heating_power_relative, step=plan.needle_step,

@@ -6,7 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import natural_gamma, probe, pwave, resistivity, samples, susceptibility
+from . import (
+    natural_gamma,
+    probe,
+    pwave,
+    resistivity,
+    sample_velocity,
+    samples,
+    strength,
+    susceptibility,
+)
 
 START = np.datetime64("2031-05-01T00:00:00")
 BORE, WALL = 66.0, 2.6  # mm
@@ -119,6 +128,34 @@ def settings(name, bottom_water_temperature) -> dict:
             "mass_systematic": _quantity(samples.MASS_SYSTEMATIC, "g"),
             "volume_uncertainty": _quantity(samples.VOLUME_NOISE, "cm^3"),
             "volume_systematic": _quantity(samples.VOLUME_SYSTEMATIC, "cm^3"),
+        },
+        "sample_velocity": {
+            "delay": _quantity(sample_velocity.STATED_DELAY, "us"),
+            "delay_uncertainty": _quantity(sample_velocity.DELAY_UNCERTAINTY, "us"),
+            "s_delay": _quantity(sample_velocity.STATED_S_DELAY, "us"),
+            "s_delay_uncertainty": _quantity(sample_velocity.S_DELAY_UNCERTAINTY, "us"),
+            "length_uncertainty": _quantity(sample_velocity.LENGTH_NOISE, "mm"),
+            "length_systematic": _quantity(sample_velocity.LENGTH_UNCERTAINTY, "mm"),
+            "travel_time_uncertainty": _quantity(sample_velocity.TIME_NOISE, "us"),
+            "s_travel_time_uncertainty": _quantity(sample_velocity.S_TIME_NOISE, "us"),
+        },
+        "strength": {
+            "vane_torque_uncertainty": _quantity(strength.TORQUE_NOISE, "N m"),
+            "vane_torque_scale_uncertainty": _quantity(100 * strength.SPRING_UNCERTAINTY, "%"),
+            "vane_diameter_uncertainty": _quantity(strength.VANE_UNCERTAINTY, "mm"),
+            "vane_height_uncertainty": _quantity(strength.VANE_UNCERTAINTY, "mm"),
+            "cone_factor": strength.CONE_FACTOR,
+            "cone_factor_uncertainty": strength.CONE_FACTOR_UNCERTAINTY,
+            "cone_penetration_uncertainty": _quantity(strength.CONE_NOISE, "mm"),
+            "penetrometer_load_uncertainty": _quantity(strength.FOOT_NOISE, "N"),
+            "penetrometer_scale_uncertainty": _quantity(
+                100 * strength.FOOT_SPRING_UNCERTAINTY, "%"
+            ),
+            "unconfined_load_uncertainty": _quantity(strength.LOAD_NOISE, "N"),
+            "unconfined_load_scale_uncertainty": _quantity(
+                100 * strength.LOAD_CELL_UNCERTAINTY, "%"
+            ),
+            "unconfined_diameter_uncertainty": _quantity(strength.SPECIMEN_NOISE, "mm"),
         },
         "formation_temperature": {
             "thermometer_uncertainty": _quantity(THERMOMETER_UNCERTAINTY, "K"),

@@ -1,0 +1,139 @@
+"""Stages of the split core: velocities of samples, effective stress, strength, consolidation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import seawater, units
+from corephys.products import stress
+from corephys.reduction.context import Context, Skipped
+from corephys.samples import sample_velocity, strength
+
+__all__ = ["effective_stress", "sample_velocities", "shear_strength", "stress_at"]
+
+
+def sample_velocities(context: Context) -> None:
+    """Velocities of samples along their axes, their anisotropy, and moduli where S was sent."""
+    table = context.table("samples/velocity")
+    keys = context.recipe["sample_velocity"]
+    if keys["delay"] is None:
+        raise Skipped("[sample_velocity] delay is not known; zero is said as '0 us'")
+    waves = table["wave"].values if "wave" in table else np.full(table.sizes["reading"], "P")
+    with_s = bool((waves == "S").any())
+    if with_s and keys["s_delay"] is None:
+        context.notes.append("[sample_velocity] s_delay is not known: S-waves of samples left out")
+        table = table.isel(reading=waves != "S")
+    options = {name: keys[name] for name in keys if name != "within"}
+    found = sample_velocity.reduce_table(table, **options)
+    for name, dataset in found.items():
+        context.results[f"properties/{_HOMES[name]}"] = dataset
+    along = found.get("p_wave_velocity")
+    if along is None:
+        return
+    try:
+        pairs = sample_velocity.anisotropy(along, within=keys["within"])
+    except ValueError as error:
+        context.notes.append(f"no anisotropy of samples: {error}")
+        return
+    if pairs.sizes["reading"]:
+        context.results["properties/sample_anisotropy"] = pairs
+
+
+_HOMES = {"p_wave_velocity": "sample_velocity", "s_wave_velocity": "sample_s_wave_velocity"}
+
+
+def effective_stress(context: Context) -> None:
+    """Vertical effective stress at every sample of the hole, with hydrostatic pressure."""
+    keys = context.recipe["stress"]
+    path = "properties/density" if keys["density"] == "scan" else "properties/index_properties"
+    density = context.results.get(path)
+    if density is None and keys["density"] == "samples":
+        density, path = context.results.get("properties/density"), "properties/density"
+        if density is not None:
+            context.notes.append("no samples: the stress is that under the density of the scan")
+    if density is None:
+        raise Skipped("no density, neither of samples nor of the scan")
+    found = stress.vertical_effective_stress(
+        density,
+        at=density,
+        allow=context.levels,
+        **_fluid(context),
+    )
+    found.attrs["density_from"] = path
+    context.results["products/effective_stress"] = found
+
+
+def shear_strength(context: Context) -> None:
+    """Undrained strength of every test, sensitivity, and ratio to the effective stress."""
+    table = context.table("samples/strength")
+    keys = context.recipe["strength"]
+    options = {
+        method: {name: keys[key] for name, key in names.items() if keys[key] is not None}
+        for method, names in _STRENGTH.items()
+    }
+    found = strength.undrained_shear_strength(table, **options)
+    context.results["properties/strength"] = found
+    if "core" in found.coords:
+        pairs = strength.sensitivity(found, within=keys["within"])
+        if pairs.sizes["reading"]:
+            context.results["properties/sensitivity"] = pairs
+    peak = found.isel(reading=found["state"].values == "peak")
+    below = stress_at(context, peak) if peak.sizes["reading"] else None
+    if below is None:
+        context.notes.append("strength: no effective stress, so no ratio to it")
+        return
+    context.results["products/strength_ratio"] = strength.strength_ratio(peak, below)
+
+
+# Method -> argument of its function -> key of the recipe.
+_STRENGTH = {
+    "vane": {
+        "torque_uncertainty": "vane_torque_uncertainty",
+        "torque_scale_uncertainty": "vane_torque_scale_uncertainty",
+        "diameter_uncertainty": "vane_diameter_uncertainty",
+        "height_uncertainty": "vane_height_uncertainty",
+    },
+    "fall_cone": {
+        "factor": "cone_factor",
+        "factor_uncertainty": "cone_factor_uncertainty",
+        "penetration_uncertainty": "cone_penetration_uncertainty",
+    },
+    "penetrometer": {
+        "load_uncertainty": "penetrometer_load_uncertainty",
+        "scale_uncertainty": "penetrometer_scale_uncertainty",
+    },
+    "unconfined": {
+        "load_uncertainty": "unconfined_load_uncertainty",
+        "load_scale_uncertainty": "unconfined_load_scale_uncertainty",
+        "diameter_uncertainty": "unconfined_diameter_uncertainty",
+    },
+}
+
+
+def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:
+    """Vertical effective stress at the depths of other samples, or None without a density."""
+    made = context.results.get("products/effective_stress")
+    if made is None:
+        return None
+    return stress.vertical_effective_stress(
+        context.results[made.attrs["density_from"]], at=where, allow=context.levels,
+        **_fluid(context),
+    )  # fmt: skip
+
+
+def _fluid(context: Context) -> dict[str, Any]:
+    """The fluid of the pores in place: as given, else of the hole's salinity and bottom water."""
+    keys, hole = context.recipe["stress"], context.recipe["hole"]
+    fluid = keys["fluid_density"]
+    if fluid is None:
+        warm = hole["bottom_water_temperature"] or hole["laboratory_temperature"]
+        rho = seawater.density(hole["pore_water_salinity"], warm)
+        fluid = units.quantity(float(np.asarray(rho)) / 1000.0, "g/cm^3")
+    return {
+        "fluid_density": fluid,
+        "fluid_density_uncertainty": keys["fluid_density_uncertainty"],
+        "largest_gap": keys["largest_gap"],
+    }
