@@ -23,6 +23,7 @@ from corephys.figures.heating_run import heating_run
 from corephys.figures.porosity import porosity_depth
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.station import station
+from corephys.figures.strength_depth import strength_depth
 from corephys.figures.style import SETTINGS
 from corephys.figures.summary import scan_tracks, summary
 from corephys.files import write_bytes
@@ -30,7 +31,7 @@ from corephys.files import write_bytes
 __all__ = [
     "FIGURES", "NothingToDraw", "Plate", "audit", "control_chart", "control_charts",
     "gamma_calibration", "heat_flow", "heating_run", "porosity_depth", "save", "scan_tracks",
-    "station", "summary", "write_figures",
+    "station", "strength_depth", "summary", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
@@ -38,6 +39,7 @@ FIGURES = {
     "scan": scan_tracks,
     "gamma_calibration": gamma_calibration,
     "porosity_depth": porosity_depth,
+    "strength_depth": strength_depth,
     "heating_run": heating_run,
     "station": station,
     "heat_flow": heat_flow,
