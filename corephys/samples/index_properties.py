@@ -14,11 +14,29 @@ import xarray as xr
 
 from corephys import constants, series, units, vocabulary
 from corephys.samples import index_properties_outliers as outliers
+from corephys.samples.index_properties_archive import find_constants, recompute
 from corephys.samples.index_properties_consistency import bits, consistency
-from corephys.samples.index_properties_phases import INPUTS, PROPERTIES, phases_with_partials
+from corephys.samples.index_properties_culprit import likely_culprit
+from corephys.samples.index_properties_phases import (
+    INPUTS,
+    PROPERTIES,
+    ROUTES,
+    phases_with_partials,
+)
+from corephys.samples.index_properties_volumes import (
+    block_volume,
+    corrected_volume,
+    cylinder_volume,
+    mean_of_repeats,
+    pycnometer_cells,
+)
 from corephys.uncertainty import Measured
 
-__all__ = ["consistency", "phase_relations", "phase_relations_from_water_content"]
+__all__ = [
+    "block_volume", "consistency", "corrected_volume", "cylinder_volume", "find_constants",
+    "likely_culprit", "mean_of_repeats", "phase_relations", "phase_relations_from_water_content",
+    "pycnometer_cells", "recompute",
+]  # fmt: skip
 
 _C = constants.CONSTANTS
 _VOLUMES_DISAGREE = 0.03  # of bulk density, ring or calliper against pycnometer (no source)
@@ -32,6 +50,8 @@ def phase_relations(
     mass_systematic: Any = None, volume_uncertainty: Any = None, volume_systematic: Any = None,
     salinity_uncertainty: Any = None, pore_water_density_uncertainty: Any = None,
     salt_density_uncertainty: Any = None, outlier_threshold: float = 3.5, reason: Any = 0,
+    route: str | None = None, wet_volume_method: Any = None, wet_volume_uncertainty: Any = None,
+    wet_volume_systematic: Any = None,
 ) -> xr.Dataset:  # fmt: skip
     """Bulk, dry and grain density, porosity, void ratio and water contents of samples.
 
@@ -64,6 +84,14 @@ def phase_relations(
         is suspect among its neighbours.
     reason : int or DataArray of int
         Reasons already found.
+    route : {"dry volume", "wet volume", "calliper"}, optional
+        Which volume the properties come from; the dry one where it is given. ``calliper`` takes
+        the whole from ``wet_volume`` and the grains from ``dry_volume``, for samples whose pores
+        are not full.
+    wet_volume_method : str or sequence of str, optional
+        How the wet volume was measured, in words, kept with the result.
+    wet_volume_uncertainty, wet_volume_systematic : Quantity, DataArray or str, optional
+        As for the volume [cm^3], of the calliper (effect ``calliper``).
 
     Returns
     -------
@@ -71,14 +99,16 @@ def phase_relations(
         ``bulk_density``, ``dry_density``, ``grain_density`` [g/cm^3], ``porosity``,
         ``void_ratio``, ``water_content_wet``, ``water_content_dry`` [1] with uncertainties,
         effects and flags; ``correlation_porosity_grain_density`` [1] of their random errors,
-        which come from the same weighings; with both volumes also ``saturation`` [1].
+        which come from the same weighings; with both volumes also ``saturation`` [1], doubted
+        (``unlikely_saturation``) outside its usual range. Attribute ``route`` says in words what
+        was measured.
 
     Raises
     ------
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        When neither volume is given.
+        When neither volume is given, or not those that the route needs.
     PositionError
         When the series lie at different positions.
 
@@ -89,6 +119,7 @@ def phase_relations(
     e = Vpw/Vs: Blum (1997), Physical Properties Handbook, chapter 2. Uncertainty by JCGM 100:2008
     with exact derivatives; the errors of a mass enter all seven properties together. Outliers by
     the modified z score, 3.5 as in Iglewicz and Hoaglin (1993), How to Detect and Handle Outliers.
+    By the calliper phi = (V - Vs)/V, and saturation Sr = Vpw/(V - Vs) (definition).
     A net mass keeps the whole error of the balance, since containers are often read from a list.
     """
     if dry_volume is None and wet_volume is None:
@@ -107,8 +138,9 @@ def phase_relations(
         for name, volume in (("dry_volume", dry_volume), ("wet_volume", wet_volume))
         if volume is not None
     }
-    dried = dry_volume is not None
-    volume = volumes["dry_volume" if dried else "wet_volume"]
+    way = _route(route, volumes)
+    volume = volumes["wet_volume" if way == "wet volume" else "dry_volume"]
+    whole = (volumes["wet_volume"],) if way == "calliper" else ()
     fluid = _fluid(salinity, pore_water_density, salt_density)
     random = (
         _sigma(mass_uncertainty, "g", "mass_uncertainty"),
@@ -123,12 +155,17 @@ def phase_relations(
         _sigma(salt_density_uncertainty, "g/cm^3", "salt_density_uncertainty", salt_density,
                _C["salt_density"].uncertainty),
     )  # fmt: skip
-    values, partials = _lay(wet, dry, volume, *fluid, dried=dried)
-    quantities, correlation = _measure(values, partials, random, systematic)
+    calliper = tuple(
+        _sigma(value, "cm^3", name)
+        for value, name in ((wet_volume_uncertainty, "wet_volume_uncertainty"),
+                            (wet_volume_systematic, "wet_volume_systematic"))
+    )  # fmt: skip
+    values, partials = _lay(wet, dry, volume, *fluid, *whole, route=way)
+    quantities, correlation = _measure(values, partials, random, systematic, calliper)
     found = _doubt(wet, dry, volumes, quantities, outlier_threshold)
     saturation = None
     if len(volumes) == 2:
-        saturation, apart = _compare_volumes(wet, dry, volumes, quantities, fluid)
+        saturation, apart = _compare_volumes(wet, dry, volumes, quantities, fluid, way)
         found = found | apart
     for measured in quantities.values():
         measured.reason = found | reason
@@ -137,8 +174,9 @@ def phase_relations(
         constants={
             "salinity": str(_scalar(salinity)), "salt_density": str(_scalar(salt_density)),
             "pore_water_density": str(_scalar(pore_water_density)),
-            "volume": "dry_volume" if dried else "wet_volume",
+            "volume": "wet_volume" if way == "wet volume" else "dry_volume",
         },
+        route=_in_words(way, wet_volume_method, container_mass, container_volume),
     )  # fmt: skip
     like = dataset["porosity"]
     dataset["correlation_porosity_grain_density"] = _attach(
@@ -154,6 +192,39 @@ _STEPS = (
     "volumes Vpw = Mpw / rho_pw, Vs = Vd - s Mpw / rho_salt, V = Vs + Vpw",
     "rho = Mt / V, rho_d = Ms / V, rho_g = Ms / Vs, phi = Vpw / V, e = Vpw / Vs",
 )
+
+
+def _route(route: str | None, volumes: dict[str, Any]) -> str:
+    """The route asked for, checked against the volumes, or the one that they allow."""
+    needs = {"dry volume": {"dry_volume"}, "wet volume": {"wet_volume"},
+             "calliper": {"dry_volume", "wet_volume"}}  # fmt: skip
+    if route is None:
+        return "dry volume" if "dry_volume" in volumes else "wet volume"
+    if route not in ROUTES:
+        raise ValueError(f"route is {route!r}; it is one of {', '.join(map(repr, ROUTES))}")
+    lacking = sorted(needs[route] - set(volumes))
+    if lacking:
+        raise ValueError(f"the route {route!r} needs {' and '.join(lacking)} as well")
+    return route
+
+
+def _in_words(way: str, method: Any, container_mass: Any, container_volume: Any) -> str:
+    """What was measured, as a sentence that needs no key of letters."""
+    words = {
+        "dry volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
+        "wet volume": "masses wet and dry, volume of the wet sample; pores taken as full",
+        "calliper": "masses wet and dry, whole by calliper, grains by the volume of the dried "
+                    "sample; pores need not be full",
+    }  # fmt: skip
+    found = words[way]
+    if method is not None:
+        texts = np.ravel(method.values if hasattr(method, "dims") else np.asarray(method, object))
+        named = [text for text in dict.fromkeys(map(str, texts)) if text]
+        found += f"; wet volume by {', '.join(named)}" if named else ""
+    taken = [
+        n for n, c in (("mass", container_mass), ("volume", container_volume)) if c is not None
+    ]
+    return found + (f"; container taken off {' and '.join(taken)}" if taken else "")
 
 
 def _net(gross: Any, tare: Any, unit: str, name: str, tare_name: str) -> Any:
@@ -186,30 +257,31 @@ def _scalar(value: Any) -> Any:
     return "one a sample" if np.ndim(value) else value
 
 
-def _lay(*inputs: Any, dried: bool) -> tuple[list[Any], list[list[Any]]]:
+def _lay(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
     """Values by property and derivatives by property and input, one kernel call."""
+    number = len(inputs)
     found, partials = xr.apply_ufunc(
-        phases_with_partials, *inputs, kwargs={"dried": dried},
+        phases_with_partials, *inputs, kwargs={"route": route},
         output_core_dims=[["property"], ["property", "input"]], join="exact", dask="parallelized",
         output_dtypes=[float, float],
-        dask_gufunc_kwargs={"output_sizes": {"property": len(PROPERTIES), "input": len(INPUTS)}},
+        dask_gufunc_kwargs={"output_sizes": {"property": len(PROPERTIES), "input": number}},
         keep_attrs=False,
     )  # fmt: skip
     if isinstance(found, xr.DataArray):
         return (
             [found.isel(property=i) for i in range(len(PROPERTIES))],
-            [[partials.isel(property=i, input=j) for j in range(len(INPUTS))]
+            [[partials.isel(property=i, input=j) for j in range(number)]
              for i in range(len(PROPERTIES))],
         )  # fmt: skip
     return (
         [found[..., i] for i in range(len(PROPERTIES))],
-        [[partials[..., i, j] for j in range(len(INPUTS))] for i in range(len(PROPERTIES))],
+        [[partials[..., i, j] for j in range(number)] for i in range(len(PROPERTIES))],
     )
 
 
 def _measure(
     values: list[Any], partials: list[list[Any]], random: tuple[Any, Any],
-    systematic: tuple[Any, ...],
+    systematic: tuple[Any, ...], calliper: tuple[Any, ...],
 ) -> tuple[dict[str, Measured], Any]:  # fmt: skip
     u_mass, u_volume = random
     by_mass, by_volume, by_salinity, by_water, by_salt = systematic
@@ -230,10 +302,14 @@ def _measure(
                 "pore_water_density": d[4] * by_water,
                 "salt_density": d[5] * by_salt,
             }
+            if len(d) > len(INPUTS):
+                u = (u**2 + (d[6] * calliper[0]) ** 2) ** 0.5
+                effects["calliper"] = d[6] * calliper[1]
         quantities[name] = Measured(value, u, effects)
     phi, grain = (partials[PROPERTIES.index(name)] for name in ("porosity", "grain_density"))
     shared = phi[0] * grain[0] + phi[1] * grain[1]
     covariance = shared * u_mass**2 + phi[2] * grain[2] * u_volume**2
+    # The calliper moves the porosity and not the grains.
     product = quantities["porosity"].u_random * quantities["grain_density"].u_random
     with np.errstate(divide="ignore", invalid="ignore"):
         return quantities, covariance / product
@@ -268,15 +344,19 @@ def _doubt(
 
 def _compare_volumes(
     wet: Any, dry: Any, volumes: dict[str, Any], quantities: dict[str, Measured],
-    fluid: tuple[Any, Any, Any],
+    fluid: tuple[Any, Any, Any], way: str,
 ) -> tuple[Any, Any]:  # fmt: skip
     """Saturation of the pores of the wet volume, and where the two volumes disagree."""
     salinity, water_density, salt_density = fluid
     water = (wet - dry) / (1.0 - salinity)
     grains = volumes["dry_volume"] - water * salinity / salt_density
     saturation = water / water_density / (volumes["wet_volume"] - grains)
+    low, high = vocabulary.term("saturation").usual
+    doubt = bits((saturation < low) | (saturation > high), "unlikely_saturation")
+    if way == "calliper":  # its volume need not be that of grains and water
+        return saturation, doubt
     ratio = wet / volumes["wet_volume"] / quantities["bulk_density"].values
-    return saturation, bits(abs(ratio - 1.0) > _VOLUMES_DISAGREE, "repeats_disagree")
+    return saturation, doubt | bits(abs(ratio - 1.0) > _VOLUMES_DISAGREE, "repeats_disagree")
 
 
 def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:

@@ -50,13 +50,13 @@ def far_from_neighbours(
     if depth is not None and np.isfinite(np.asarray(depth, dtype=float)[chosen]).all():
         place = np.asarray(depth, dtype=float)
         chosen = chosen[np.argsort(place[chosen], kind="stable")]
-    deviation = _from_local_line(place[chosen], x[chosen])
+    deviation = from_local_line(place[chosen], x[chosen])
     scale = max(SCALE * float(np.median(np.abs(deviation))), floor)
     far[chosen] = np.abs(deviation) > threshold * scale
     return far
 
 
-def _from_local_line(place: np.ndarray, values: np.ndarray) -> np.ndarray:
+def from_local_line(place: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Each value less a robust line through the neighbours around it."""
     size = values.size
     width = min(NEIGHBOURS, size - (size + 1) % 2)

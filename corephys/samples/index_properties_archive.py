@@ -1,0 +1,286 @@
+"""Old archives: which constants their derived values were made with, and the values with others."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, units
+from corephys.uncertainty import Measured, bare
+
+__all__ = ["find_constants", "recompute"]
+
+FEWEST = 8  # rows from which constants are told
+# Rounding of a table whose digits are not known: half a unit of the last (common practice).
+ROUNDING = {"bulk_density": 0.005, "grain_density": 0.005, "porosity": 0.0005,
+            "water_content_wet": 0.0005}  # fmt: skip
+_LIGHTEST_SALT, _HEAVIEST_SALT = 1.5, 3.0  # g/cm^3; dried sea salt has 2.2 (no source)
+_UNITS = {"salinity": "g/kg", "pore_water_density": "g/cm^3", "salt_density": "g/cm^3"}
+
+
+def find_constants(
+    bulk_density: Any, porosity: Any, *, wet_mass: Any = None, dry_mass: Any = None,
+    dry_volume: Any = None, grain_density: Any = None, water_content_wet: Any = None,
+    rounding: Mapping[str, float] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Constants with which an archive made its derived values.
+
+    Parameters
+    ----------
+    bulk_density, porosity : DataArray or Quantity, (reading)
+        As reported [g/cm^3], [1].
+    wet_mass, dry_mass : DataArray or Quantity, (reading), optional
+        Net [g]. Where they are not kept, ``water_content_wet`` takes their place.
+    dry_volume : DataArray or Quantity, (reading), optional
+        Of the dried sample, salt included [cm^3]; tells the density of the salt.
+    grain_density : DataArray or Quantity, (reading), optional
+        As reported [g/cm^3]; tells the salinity.
+    water_content_wet : DataArray or Quantity, (reading), optional
+        As reported, of wet mass [1].
+    rounding : mapping of str to float, optional
+        Half a unit of the last digit of a reported quantity, in its unit, by its name.
+
+    Returns
+    -------
+    Dataset
+        ``pore_water_density``, ``salt_density`` [g/cm^3] and ``salinity`` [g/kg], each with
+        ``<name>_u_random`` and ``<name>_rows``, how many rows told it; what the columns cannot
+        tell is NaN and the attribute ``cannot_tell`` says why. ``agrees`` (reading): whether the
+        row's porosity follows from the constants within its rounding; ``rows_agreeing``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        Without masses and without a water content, or with too few rows.
+
+    Notes
+    -----
+    A row gives each constant in closed form, from the phase relations (Blum 1997): with V = Mt /
+    rho, (1 - s) rho_w = (Mt - Md) / (phi V), 1 - s = (Mt - Md) / (Mt - rho_g V (1 - phi)), and
+    s / ((1 - s) rho_salt) = (Vd - V (1 - phi)) / (Mt - Md). Without masses rho_w = w rho / phi.
+    Median over the rows, which half of them may spoil; its uncertainty is 1.2533 times 1.4826 the
+    median absolute deviation over the root of their number (normal rows). An archive that cut
+    digits off instead of rounding them shifts a constant by some parts in ten thousand more.
+    """
+    masses = wet_mass is not None and dry_mass is not None
+    if not masses and water_content_wet is None:
+        raise ValueError("give wet_mass and dry_mass, or water_content_wet where masses are lost")
+    given = {
+        "bulk_density": (bulk_density, "g/cm^3"), "porosity": (porosity, "1"),
+        "wet_mass": (wet_mass, "g"), "dry_mass": (dry_mass, "g"),
+        "dry_volume": (dry_volume, "cm^3"), "grain_density": (grain_density, "g/cm^3"),
+        "water_content_wet": (water_content_wet, "1"),
+    }  # fmt: skip
+    series.require_same_positions(**{name: value for name, (value, _) in given.items()})
+    x = {
+        name: np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
+        for name, (value, unit) in given.items() if value is not None
+    }  # fmt: skip
+    estimates, lost = _estimates(x, masses)
+    found = {name: _median(values) for name, values in estimates.items()}
+    if not found["pore_water_density"][2]:
+        raise ValueError(
+            f"fewer than {FEWEST} of {x['porosity'].size} rows have density, porosity and water; "
+            "constants are not told from so few"
+        )
+    half = {**ROUNDING, **(rounding or {})}
+    agrees = _agrees(x, masses, found, half)
+    dataset = xr.Dataset()
+    for name, unit in _UNITS.items():
+        value, u, rows = found.get(name, (np.nan, np.nan, 0))
+        words = f"{name.replace('_', ' ')} that the archive used"
+        dataset[name] = ((), value, {"units": unit, "long_name": words})
+        dataset[f"{name}_u_random"] = (
+            (),
+            u,
+            {"units": unit, "long_name": f"uncertainty of {words}"},
+        )
+        dataset[f"{name}_rows"] = (
+            (),
+            rows,
+            {"units": "1", "long_name": f"rows that told the {words}"},
+        )
+    words = "porosity follows from the constants within its rounding"
+    dataset["agrees"] = ("reading", agrees, {"long_name": words})
+    dataset["rows_agreeing"] = (
+        (),
+        int(agrees.sum()),
+        {"units": "1", "long_name": f"rows whose {words}"},
+    )
+    dataset.attrs["cannot_tell"] = "; ".join(lost)
+    return dataset
+
+
+def _estimates(x: dict[str, np.ndarray], masses: bool) -> tuple[dict[str, np.ndarray], list[str]]:
+    """One value of each constant a row, and what cannot be told."""
+    rho, phi = x["bulk_density"], x["porosity"]
+    lost: list[str] = []
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if not masses:
+            lost = ["salinity and salt density leave no trace without masses"]
+            return {"pore_water_density": x["water_content_wet"] * rho / phi}, lost
+        volume = x["wet_mass"] / rho
+        dried = x["wet_mass"] - x["dry_mass"]
+        product = dried / (phi * volume)
+        if "grain_density" not in x:
+            lost.append("salinity without grain density: pore_water_density is that of the water "
+                        "alone per volume of pore water")  # fmt: skip
+            return {"pore_water_density": product}, lost
+        fresh = dried / (x["wet_mass"] - x["grain_density"] * volume * (1.0 - phi))
+        share = _median(fresh)[0]
+        salinity = 1e3 * (1.0 - fresh)
+        found = {"pore_water_density": product / share, "salinity": salinity}
+        if "dry_volume" not in x:
+            lost.append("salt density without the volume of the dried sample")
+        elif _median(salinity)[0] < 3.0 * _median(salinity)[1] or share >= 1.0:
+            lost.append("salt density, since no salt was allowed for")
+        else:
+            per_water = (x["dry_volume"] - volume * (1.0 - phi)) / dried
+            salt = (1.0 - share) / (share * per_water)
+            if _LIGHTEST_SALT < _median(salt)[0] < _HEAVIEST_SALT:
+                found["salt_density"] = salt
+            else:
+                lost.append(
+                    "salt density, since the volumes of the dried samples are not those of grains "
+                    "and salt: they may hold the container"
+                )
+    return found, lost
+
+
+def _median(values: np.ndarray) -> tuple[float, float, int]:
+    """Median, its uncertainty and the number of rows."""
+    known = values[np.isfinite(values) & (values != 0.0)]
+    if known.size < FEWEST:
+        return float("nan"), float("nan"), 0
+    middle = float(np.median(known))
+    scale = 1.4826 * float(np.median(np.abs(known - middle)))
+    return middle, 1.2533 * scale / np.sqrt(known.size), int(known.size)
+
+
+def _agrees(
+    x: dict[str, np.ndarray], masses: bool, found: dict[str, Any], half: Mapping[str, float]
+) -> np.ndarray:
+    """Rows whose porosity comes out again, within what rounding of the inputs explains."""
+    water = found["pore_water_density"][0]
+    salinity = found.get("salinity", (0.0, 0.0, 0))[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        w = (
+            (x["wet_mass"] - x["dry_mass"]) / (1.0 - salinity / 1e3) / x["wet_mass"]
+            if masses else x["water_content_wet"]
+        )  # fmt: skip
+        again = w * x["bulk_density"] / water
+        slack = half["porosity"] + again * half["bulk_density"] / x["bulk_density"]
+        if not masses:
+            slack = slack + again * half["water_content_wet"] / w
+        return np.asarray(np.abs(again - x["porosity"]) <= slack * (1.0 + 1e-9))
+
+
+def recompute(
+    water_content_wet: Any, bulk_density: Any, *, pore_water_density: Any, salinity: Any = "0 g/kg",
+    archive_salinity: Any = "0 g/kg", water_content_uncertainty: Any = None,
+    bulk_density_uncertainty: Any = None, reason: Any = 0,
+) -> xr.Dataset:  # fmt: skip
+    """Derived values of an archive without masses, under stated constants.
+
+    Parameters
+    ----------
+    water_content_wet : DataArray or Quantity, (reading)
+        As reported, of wet mass [1].
+    bulk_density : DataArray or Quantity, (reading)
+        As reported, from a volume of the wet sample, on which no constant acts [g/cm^3].
+    pore_water_density : Quantity, Constant or str
+        To compute with [g/cm^3].
+    salinity : Quantity, Constant or str
+        To compute with [g/kg].
+    archive_salinity : Quantity, Constant or str
+        With which the archive had turned the mass lost on drying into pore water [g/kg].
+    water_content_uncertainty, bulk_density_uncertainty : Quantity, DataArray or str, optional
+        Random, [1] and [g/cm^3]; unknown gives NaN.
+    reason : int or DataArray of int
+        Reasons already found.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``porosity``, ``void_ratio``, ``grain_density``, ``dry_density``, ``water_content_wet`` and
+        ``water_content_dry`` with random uncertainty and flags. More water than there is volume or
+        mass is ``inconsistent_masses``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+
+    Notes
+    -----
+    w' = w (1 - s_archive) / (1 - s), phi = w' rho / rho_w, rho_d = rho (1 - w'), rho_g = rho_d /
+    (1 - phi), e = phi / (1 - phi): Blum (1997), chapter 2, per volume of a saturated sample.
+    """
+    series.require_same_positions(water_content_wet=water_content_wet, bulk_density=bulk_density)
+    w = units.as_floats(water_content_wet, "1", "water_content_wet")
+    rho = units.as_floats(bulk_density, "g/cm^3", "bulk_density")
+    fluid = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
+    old, new = (
+        units.as_floats(value, "g/kg", name) / 1e3
+        for value, name in ((archive_salinity, "archive_salinity"), (salinity, "salinity"))
+    )
+    u_w, u_rho = (
+        units.as_floats(value, unit, name, difference=True, optional=True)
+        for value, unit, name in (
+            (water_content_uncertainty, "1", "water_content_uncertainty"),
+            (bulk_density_uncertainty, "g/cm^3", "bulk_density_uncertainty"),
+        )
+    )
+    factor = (1.0 - old) / (1.0 - new)
+    values, slopes = _phases(np.asarray(bare(w)) * factor, np.asarray(bare(rho)), fluid)
+    impossible = ~((values["porosity"] > 0.0) & (values["porosity"] < 1.0))
+    impossible &= np.isfinite(values["porosity"])
+    found = np.where(impossible, flags.bit("inconsistent_masses"), 0).astype(np.int64)
+    nan = float("nan")
+    quantities = {}
+    for name, value in values.items():
+        by_w, by_rho = slopes[name]
+        u = np.hypot(by_w * factor * (nan if u_w is None else bare(u_w)),
+                     by_rho * (nan if u_rho is None else bare(u_rho)))  # fmt: skip
+        placed = w.copy(deep=False, data=value) if isinstance(w, xr.DataArray) else value
+        quantities[name] = Measured(placed, u, {}, series.joined_reasons(found, bare(reason)))
+    return series.build(
+        quantities,
+        steps=("w' = w (1 - s_archive) / (1 - s)", "phi = w' rho / rho_w",
+               "rho_g = rho (1 - w') / (1 - phi)"),
+        constants={"pore_water_density": str(pore_water_density), "salinity": str(salinity),
+                   "archive_salinity": str(archive_salinity)},
+    )  # fmt: skip
+
+
+def _phases(
+    w: np.ndarray, rho: np.ndarray, fluid: float
+) -> tuple[dict[str, np.ndarray], dict[str, tuple[Any, Any]]]:
+    """Properties and their derivatives by the water content and the bulk density."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        phi, rest = w * rho / fluid, 1.0 - w
+        solid = 1.0 - phi
+        values = {
+            "porosity": phi, "void_ratio": phi / solid, "grain_density": rho * rest / solid,
+            "dry_density": rho * rest, "water_content_wet": w, "water_content_dry": w / rest,
+        }  # fmt: skip
+        of_w, of_rho = rho / fluid, w / fluid
+        slopes = {
+            "porosity": (of_w, of_rho),
+            "void_ratio": (of_w / solid**2, of_rho / solid**2),
+            "grain_density": (-rho / solid + rho * rest * of_w / solid**2,
+                              rest / solid + rho * rest * of_rho / solid**2),
+            "dry_density": (-rho, rest),
+            "water_content_wet": (np.ones_like(phi), np.zeros_like(phi)),
+            "water_content_dry": (1.0 / rest**2, np.zeros_like(phi)),
+        }  # fmt: skip
+    return values, slopes

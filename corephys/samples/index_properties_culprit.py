@@ -1,0 +1,202 @@
+"""Which single input would bring a sample back among its neighbours."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import constants, flags, series, units
+from corephys.samples import index_properties_outliers as outliers
+from corephys.samples.index_properties_phases import PROPERTIES, phases_with_partials
+from corephys.uncertainty import bare
+
+__all__ = ["likely_culprit"]
+
+_C = constants.CONSTANTS
+_JUDGED = ("bulk_density", "grain_density", "porosity")
+# Least scatter taken for granted (common practice, no source).
+_FLOORS = (0.02, outliers.GRAIN_DENSITY_FLOOR, outliers.POROSITY_FLOOR)
+_BACK = 2.0  # root mean square of what is left, in scatters, that counts as back among neighbours
+_CLEAR = 1.5  # by which factor the second best must be worse
+_STEPS = 6
+# Word for the user, unit of the change, and the reason that is set.
+CULPRITS = {
+    "wet mass": ("g", "likely_mass_error"),
+    "dry mass": ("g", "likely_mass_error"),
+    "dry volume": ("cm^3", "likely_volume_error"),
+    "grains lost before drying": ("g", "likely_mass_error"),
+    "water lost before weighing": ("g", "likely_water_loss"),
+    "wet mass or grains lost": ("g", "likely_mass_error"),
+}
+
+
+def likely_culprit(
+    wet_mass: Any, dry_mass: Any, dry_volume: Any, *, salinity: Any = _C["pore_water_salinity"],
+    pore_water_density: Any = _C["pore_water_density"], salt_density: Any = _C["salt_density"],
+    threshold: float = 3.5,
+) -> xr.Dataset:  # fmt: skip
+    """Name the mass, volume or water that most likely sets a sample apart from its neighbours.
+
+    Parameters
+    ----------
+    wet_mass, dry_mass : DataArray, (reading)
+        Net [g], with the coordinate ``depth`` where neighbours are to be sorted by it.
+    dry_volume : DataArray, (reading)
+        Net [cm^3].
+    salinity, pore_water_density, salt_density
+        As for :func:`corephys.index_properties.phase_relations` [g/kg], [g/cm^3].
+    threshold : float
+        Scatters from the neighbours, dimensionless, from which a sample is looked into.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``likely_culprit``, in words, empty where nothing stands apart and ``not told`` where no
+        single input explains it or two do; ``suggested_change``, what would have to be added to
+        the input as read [g] or [cm^3], by the culprit; ``misfit`` and ``misfit_left`` [1], in
+        scatters, before and after; ``reason`` with ``likely_mass_error``, ``likely_volume_error``
+        or ``likely_water_loss``. Nothing is corrected.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+
+    Notes
+    -----
+    Bulk density, grain density and porosity of a sample are compared with robust lines through
+    its neighbours (Theil 1950, Sen 1968). For each input the change is found that brings the three
+    nearest to them (Gauss-Newton with exact derivatives); the culprit is the input that leaves
+    less than two scatters and explains it by half better than the next. A wet mass that is too
+    low cannot be told from water lost on the bench, the commoner cause, whose name it bears; one
+    that is too high hardly from grains lost before drying.
+    """
+    series.require_same_positions(wet_mass=wet_mass, dry_mass=dry_mass, dry_volume=dry_volume)
+    net = [
+        np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
+        for value, unit, name in ((wet_mass, "g", "wet_mass"), (dry_mass, "g", "dry_mass"),
+                                  (dry_volume, "cm^3", "dry_volume"))
+    ]  # fmt: skip
+    fluid = [
+        np.asarray(bare(units.as_floats(salinity, "g/kg", "salinity")), dtype=float) / 1e3,
+        np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
+        np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
+    ]
+    inputs = np.stack(np.broadcast_arrays(*net, *fluid), axis=-1).astype(float)
+    depth = wet_mass["depth"].values if "depth" in getattr(wet_mass, "coords", {}) else None
+    columns = [PROPERTIES.index(name) for name in _JUDGED]
+    values = phases_with_partials(*inputs.T, route="dry volume")[0][:, columns]
+    target, scatter, usable = _neighbours(values, depth)
+    off = (values - target) / scatter
+    apart = usable & (np.abs(off) > threshold).any(axis=1)
+    word, change, left = _explain(inputs, target, scatter, columns, np.flatnonzero(apart))
+    size = inputs.shape[0]
+    reason = np.zeros(size, np.int64)
+    for name, (_, bit) in CULPRITS.items():
+        reason[word == name] |= flags.bit(bit)
+    like = wet_mass if isinstance(wet_mass, xr.DataArray) else xr.DataArray(net[0], dims="reading")
+    found = xr.Dataset(coords=like.coords)
+    before = np.sqrt(np.mean(off * off, axis=1))
+    columns_out: dict[str, tuple[Any, dict[str, Any]]] = {
+        "likely_culprit": (word, {"long_name": "input that most likely is wrong"}),
+        "suggested_change": (change, {"units": "1", "long_name": "to be added to it, in g or cm^3",
+                                      "comment": "g for masses, cm^3 for the volume"}),
+        "misfit": (before, {"units": "1", "long_name": "distance from its neighbours"}),
+        "misfit_left": (left, {"units": "1", "long_name": "distance left after the change"}),
+        "reason": (reason, flags.reason_attributes("the sample")),
+    }  # fmt: skip
+    for name, (array, attributes) in columns_out.items():
+        found[name] = ("reading", array, attributes)
+    return found
+
+
+def _neighbours(
+    values: np.ndarray, depth: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Where the neighbours put each property, their scatter, and which samples were judged."""
+    usable = np.isfinite(values).all(axis=1) & (values[:, 1] > 0.0)
+    target = np.full(values.shape, np.nan)
+    scatter = np.array(_FLOORS)
+    if usable.sum() < outliers.FEWEST:
+        return target, scatter, np.zeros_like(usable)
+    place = np.arange(values.shape[0], dtype=float)
+    if depth is not None and np.isfinite(np.asarray(depth, float)[usable]).all():
+        place = np.asarray(depth, dtype=float)
+    chosen = np.flatnonzero(usable)
+    chosen = chosen[np.argsort(place[chosen], kind="stable")]
+    for j in range(values.shape[1]):
+        deviation = outliers.from_local_line(place[chosen], values[chosen, j])
+        target[chosen, j] = values[chosen, j] - deviation
+        scatter[j] = max(outliers.SCALE * float(np.median(np.abs(deviation))), scatter[j])
+    return target, scatter, usable
+
+
+def _explain(
+    inputs: np.ndarray, target: np.ndarray, scatter: np.ndarray, columns: list[int],
+    rows: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # fmt: skip
+    """Culprit, change and what it leaves, for the rows that stand apart."""
+    word = np.full(inputs.shape[0], "", dtype=object)
+    change, left = np.full(inputs.shape[0], np.nan), np.full(inputs.shape[0], np.nan)
+    if not rows.size:
+        return word, change, left
+    grain = target[rows, 1]
+    directions = {name: np.zeros((rows.size, inputs.shape[1])) for name in
+                  ("wet mass", "dry mass", "dry volume", "grains lost before drying")}  # fmt: skip
+    directions["wet mass"][:, 0] = 1.0
+    directions["dry mass"][:, 1] = 1.0
+    directions["dry volume"][:, 2] = 1.0
+    directions["grains lost before drying"][:, 1] = 1.0
+    directions["grains lost before drying"][:, 2] = 1.0 / grain
+    names = list(directions)
+    results = [_best(inputs[rows], directions[n], target[rows], scatter, columns) for n in names]
+    misfits = np.stack([misfit for _, misfit in results])
+    changes = np.stack([t for t, _ in results])
+    # Grains can be lost and not found: the other way round it is a wrong mass.
+    lost = names.index("grains lost before drying")
+    misfits[lost, changes[lost] <= 0.0] = np.inf
+    order = np.argsort(misfits, axis=0)
+    first, second = order[0], order[1]
+    pick = np.arange(rows.size)
+    best = misfits[first, pick]
+    told = (best < _BACK) & (misfits[second, pick] > _CLEAR * np.maximum(best, 0.2))
+    shift = changes[first, pick]
+    chosen = np.array(names, dtype=object)[first]
+    chosen[(chosen == "wet mass") & (shift > 0.0)] = "water lost before weighing"
+    # Both raise the porosity and leave the grains as they are; the change is that of the wet mass.
+    pair = {names.index("wet mass"), lost}
+    both = np.array([{int(a), int(b)} == pair for a, b in zip(first, second, strict=True)])
+    third = misfits[order[2], pick]
+    either = ~told & both & (best < _BACK) & (third > _CLEAR * np.maximum(best, 0.2))
+    either &= np.isfinite(misfits[second, pick])
+    chosen[~told] = "not told"
+    chosen[either] = "wet mass or grains lost"
+    shift = np.where(either, changes[names.index("wet mass")], shift)
+    word[rows], left[rows] = chosen, best
+    change[rows] = np.where(told | either, shift, np.nan)
+    return word, change, left
+
+
+def _best(
+    inputs: np.ndarray, direction: np.ndarray, target: np.ndarray, scatter: np.ndarray,
+    columns: list[int],
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Change along a direction that comes nearest to the neighbours, and the misfit it leaves."""
+    t = np.zeros(inputs.shape[0])
+    largest = 0.5 * np.abs(inputs[:, :3]).min(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for _ in range(_STEPS):
+            moved = inputs + t[:, None] * direction
+            values, partials = phases_with_partials(*moved.T, route="dry volume")
+            off = (values[:, columns] - target) / scatter
+            slope = np.einsum("rpi,ri->rp", partials[:, columns], direction) / scatter
+            step = (off * slope).sum(axis=1) / (slope * slope).sum(axis=1)
+            t = np.clip(t - np.where(np.isfinite(step), step, 0.0), -largest, largest)
+        values, _ = phases_with_partials(*(inputs + t[:, None] * direction).T, route="dry volume")
+        off = (values[:, columns] - target) / scatter
+        misfit = np.sqrt(np.mean(off * off, axis=1))
+    return t, np.where(np.isfinite(misfit), misfit, np.inf)

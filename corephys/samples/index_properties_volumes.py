@@ -1,0 +1,270 @@
+"""Volumes before they become properties: cells of a pycnometer, repeats, and the calliper."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from corephys import flags, units
+from corephys.bounds import positive
+from corephys.uncertainty import bare
+
+__all__ = ["block_volume", "corrected_volume", "cylinder_volume", "mean_of_repeats",
+           "pycnometer_cells"]  # fmt: skip
+
+
+def cylinder_volume(diameter: Any, length: Any) -> Any:
+    """Volume of a cylinder measured by calliper.
+
+    Parameters
+    ----------
+    diameter, length : Quantity, DataArray or str
+        [mm].
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        [cm^3], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When no diameter or length is above zero.
+
+    Notes
+    -----
+    V = pi d^2 l / 4 (geometry).
+    """
+    d = positive(diameter, "cm", "diameter")
+    return 0.25 * np.pi * d * d * positive(length, "cm", "length")
+
+
+def block_volume(length: Any, width: Any, height: Any) -> Any:
+    """Volume of a block measured by calliper.
+
+    Parameters
+    ----------
+    length, width, height : Quantity, DataArray or str
+        [mm].
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        [cm^3], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When no side is above zero.
+
+    Notes
+    -----
+    V = l w h (geometry).
+    """
+    sides = ((length, "length"), (width, "width"), (height, "height"))
+    found = [positive(value, "cm", name) for value, name in sides]
+    return found[0] * found[1] * found[2]
+
+
+def pycnometer_cells(
+    value: Any, reading: Any, *, cell: Any = "", limit: Any = "0.02 cm^3"
+) -> xr.Dataset:
+    """Scale of every cell of a pycnometer, from spheres of known volume.
+
+    Parameters
+    ----------
+    value, reading : Quantity or DataArray, (standard)
+        Known volume and what the cell gave for it [cm^3].
+    cell : str or sequence of str, (standard)
+        Name of the cell.
+    limit : Quantity or str
+        By which a corrected standard may be off [cm^3] (common practice).
+
+    Returns
+    -------
+    Dataset, (cell)
+        ``factor`` [1] and ``factor_u_random`` [1], known over read; ``deviation`` [cm^3] of the
+        corrected standards; ``largest_error`` [cm^3], ``standards`` and ``within_limit``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When no standard has a volume above zero, or names and standards differ in number.
+
+    Notes
+    -----
+    Least squares through the origin, value = f reading: an empty cell reads nothing. One sphere
+    leaves the uncertainty unknown.
+    """
+    known = np.atleast_1d(np.asarray(bare(positive(value, "cm^3", "value")), dtype=float))
+    read = np.atleast_1d(np.asarray(bare(positive(reading, "cm^3", "reading")), dtype=float))
+    words = cell.values if hasattr(cell, "dims") else np.asarray(cell, dtype=object)
+    try:
+        names = np.broadcast_to(words, known.shape).astype(str)
+    except ValueError:
+        raise ValueError(f"{np.size(words)} names of cells for {known.size} standards") from None
+    most = float(positive(limit, "cm^3", "limit"))
+    cells = list(dict.fromkeys(names))
+    rows = []
+    for name in cells:
+        use = (names == name) & (known > 0.0) & (read > 0.0)
+        x, y = read[use], known[use]
+        factor = float(x @ y / (x @ x)) if x.size else np.nan
+        left = y - factor * x
+        scatter = float(np.sqrt(left @ left / (x.size - 1))) if x.size > 1 else np.nan
+        worst = float(np.abs(left).max()) if x.size else np.nan
+        u = scatter / np.sqrt(float(x @ x)) if x.size else np.nan
+        # One sphere fits itself: its own error before the correction is what there is to judge.
+        judged = worst if x.size > 1 else float(np.abs(y - x).max(initial=0.0))
+        rows.append((factor, u, scatter, worst, x.size, bool(x.size and judged <= most)))
+    columns = list(zip(*rows, strict=True))
+    named = (
+        ("factor", "1", "known over read volume"), ("factor_u_random", "1", "uncertainty of it"),
+        ("deviation", "cm^3", "standard deviation of the corrected standards"),
+        ("largest_error", "cm^3", "largest error of a corrected standard"),
+        ("standards", "1", "standards used"), ("within_limit", None, "standards within the limit"),
+    )  # fmt: skip
+    found = xr.Dataset(coords={"cell": ("cell", np.array(cells, dtype=object))})
+    for (name, unit, text), column in zip(named, columns, strict=True):
+        attributes = {"long_name": text} | ({} if unit is None else {"units": unit})
+        found[name] = ("cell", np.array(column), attributes)
+    return found
+
+
+def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
+    """Volumes of samples on the scale of the standards of their cells.
+
+    Parameters
+    ----------
+    volume : DataArray, (reading)
+        As the cell gave it [cm^3].
+    cell : sequence of str, (reading)
+        Name of the cell of each sample.
+    cells : Dataset, (cell)
+        From :func:`pycnometer_cells`.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``volume`` and ``volume_u_random`` [cm^3]; ``reason`` with ``standard_out_of_control``
+        where the cell's standards are outside their limit, and ``no_baseline`` where the cell has
+        no standard: its volume stays as it is.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When the names are not one a sample.
+
+    Notes
+    -----
+    V = f V_read, with the factor of :func:`pycnometer_cells`.
+    """
+    read = units.as_floats(volume, "cm^3", "volume")
+    names = np.asarray(cell.values if hasattr(cell, "dims") else cell, dtype=object).astype(str)
+    plain = np.atleast_1d(np.asarray(bare(read), dtype=float))
+    if names.shape != plain.shape:
+        raise ValueError(f"{names.size} names of cells for {plain.size} samples; give one each")
+    known = {str(name): i for i, name in enumerate(cells["cell"].values)}
+    row = np.array([known.get(name, -1) for name in names])
+
+    def of(part: str, otherwise: float) -> np.ndarray:
+        return np.append(cells[part].values.astype(float), otherwise)[row]
+
+    factor = of("factor", 1.0)
+    reason = np.where(of("within_limit", 1.0) == 0.0, flags.bit("standard_out_of_control"), 0)
+    reason = reason | np.where(row < 0, flags.bit("no_baseline"), 0)
+    coords = read.coords if isinstance(read, xr.DataArray) else None
+    found = xr.Dataset(coords=coords)
+    found["volume"] = ("reading", factor * plain, {"units": "cm^3", "long_name": "volume"})
+    found["volume_u_random"] = (
+        "reading", plain * of("factor_u_random", np.nan),
+        {"units": "cm^3", "long_name": "uncertainty of the volume by the cell's factor"},
+    )  # fmt: skip
+    found["reason"] = (
+        "reading", reason.astype(np.int64), flags.reason_attributes("the volume"),
+    )  # fmt: skip
+    return found
+
+
+def mean_of_repeats(
+    volume: Any, sample: Any, *, limit: Any = "0.04 cm^3", reason: Any = 0
+) -> xr.Dataset:
+    """Mean of the repeated volumes of every sample.
+
+    Parameters
+    ----------
+    volume : DataArray or Quantity, (reading)
+        All repeats [cm^3].
+    sample : sequence of str or int, (reading)
+        What tells the samples apart.
+    limit : Quantity or str
+        Range of the repeats of one sample [cm^3] from which they disagree (common practice).
+    reason : int or ndarray of int, (reading)
+        Reasons already found; a repeat that is bad is left out while another is good.
+
+    Returns
+    -------
+    Dataset, (sample)
+        ``volume`` [cm^3], ``volume_u_random`` [cm^3] of the mean, ``repeats``, ``repeats_used``,
+        ``range`` [cm^3], and ``reason`` with ``repeats_disagree``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When there is not one sample's name a volume.
+
+    Notes
+    -----
+    Mean and its standard deviation s / sqrt(n), s pooled over all samples with repeats, since two
+    or three say little of their own scatter (JCGM 100:2008, 4.2). Unknown where none was repeated.
+    """
+    plain = np.atleast_1d(np.asarray(bare(units.as_floats(volume, "cm^3", "volume")), dtype=float))
+    names = np.asarray(sample.values if hasattr(sample, "dims") else sample, dtype=object)
+    if names.shape != plain.shape:
+        raise ValueError(f"{names.size} names of samples for {plain.size} volumes; give one each")
+    group, labels = pd.factorize(names)
+    bits = np.broadcast_to(np.asarray(bare(reason), dtype=np.int64), plain.shape)
+    fine = np.isfinite(plain) & (flags.from_reason(bits) <= flags.SUSPECT)
+    any_fine = np.bincount(group, fine, minlength=labels.size) > 0
+    use = np.where(any_fine[group], fine, np.isfinite(plain))
+    number = np.bincount(group, use, minlength=labels.size)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.bincount(group, np.where(use, plain, 0.0), minlength=labels.size) / number
+    off = np.where(use, plain - mean[group], 0.0)
+    freedom = float(np.maximum(number - 1, 0).sum())
+    pooled = np.sqrt(float(off @ off) / freedom) if freedom else np.nan
+    low, high = np.full(labels.size, np.inf), np.full(labels.size, -np.inf)
+    np.minimum.at(low, group[use], plain[use])
+    np.maximum.at(high, group[use], plain[use])
+    spread = np.where(number > 0, high - low, np.nan)
+    marks = np.zeros(labels.size, np.int64)
+    np.bitwise_or.at(marks, group, np.where(use, bits, 0))
+    marks[number == 0] |= flags.bit("missing_value")
+    marks[spread > float(positive(limit, "cm^3", "limit"))] |= flags.bit("repeats_disagree")
+    found = xr.Dataset(coords={"sample": ("sample", np.asarray(labels, dtype=object))})
+    with np.errstate(divide="ignore", invalid="ignore"):
+        u = np.where(number > 0, pooled / np.sqrt(number), np.nan)
+    columns = {
+        "volume": (mean, "cm^3", "mean volume"),
+        "volume_u_random": (u, "cm^3", "uncertainty of the mean"),
+        "repeats": (np.bincount(group, minlength=labels.size), "1", "repeats"),
+        "repeats_used": (number.astype(int), "1", "repeats in the mean"),
+        "range": (spread, "cm^3", "range of the repeats"),
+    }
+    for name, (array, unit, words) in columns.items():
+        found[name] = ("sample", array, {"units": unit, "long_name": words})
+    found["reason"] = ("sample", marks, flags.reason_attributes("the volume"))
+    return found
