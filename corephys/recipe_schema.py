@@ -168,6 +168,13 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "mass_systematic": Option(None, "g", "systematic"),
         "volume_uncertainty": Option(None, "cm^3", "random"),
         "volume_systematic": Option(None, "cm^3", "systematic"),
+        "route": Option(
+            None, "dry volume|wet volume|calliper", "which volume counts; the dry one if there"
+        ),
+        "wet_volume_uncertainty": Option(None, "cm^3", "random, by the route of the calliper"),
+        "wet_volume_systematic": Option(None, "cm^3", "systematic, by the route of the calliper"),
+        "pycnometer_standards": Option(True, "switch", "scale each cell by its standards"),
+        "culprits": Option(True, "switch", "name what most likely sets a sample apart"),
         "salt_density": Option(_of("salt_density"), "g/cm^3", "of the salt left on drying"),
         "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
         "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
@@ -176,6 +183,8 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "heating_power_uncertainty": Option(None, "%", "systematic, relative"),
         "minimum_window": Option("20 s", "s", "shortest window of a heating curve"),
         "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
+        "boundary_distance": Option(None, "mm", "from the needle to the nearest boundary"),
+        "cross_check": Option(True, "switch", "fit the whole heated cylinder too"),
     },
     "formation_temperature": {
         "conductivity_uncertainty": Option("5 %", "%", "of the stations' conductivity, relative"),

@@ -7,6 +7,7 @@ import xarray as xr
 
 from corephys.downhole import formation_temperature as formation
 from corephys.reduction.context import Context, Skipped, pore_water_density
+from corephys.reduction.scan_place import of_kind, with_bits
 from corephys.samples import index_properties as index
 from corephys.samples import needle
 
@@ -20,14 +21,23 @@ def index_properties(context: Context) -> None:
     volumes = {name: table[name] for name in ("dry_volume", "wet_volume") if name in table}
     if not volumes:
         raise Skipped("samples/index_properties.csv has neither dry_volume nor wet_volume")
-    optional = {}
-    if "container_mass" in table:
-        optional["container_mass"] = table["container_mass"]
-    context.results["properties/index_properties"] = index.phase_relations(
+    reason = np.asarray(table["reason"].values) if "reason" in table else np.int64(0)
+    if keys["pycnometer_standards"] and "dry_volume" in volumes:
+        volumes["dry_volume"], doubt = _on_the_scale_of_its_cell(context, table)
+        reason = reason | doubt
+    optional = {
+        name: table[name]
+        for name in ("container_mass", "container_volume", "wet_volume_method")
+        if name in table
+    }
+    found = index.phase_relations(
         table["wet_mass"],
         table["dry_mass"],
         **volumes,
         **optional,
+        route=keys["route"],
+        wet_volume_uncertainty=keys["wet_volume_uncertainty"],
+        wet_volume_systematic=keys["wet_volume_systematic"],
         salinity=recipe["hole"]["pore_water_salinity"],
         salinity_uncertainty=recipe["hole"]["pore_water_salinity_uncertainty"],
         pore_water_density=pore_water_density(recipe, "index_properties"),
@@ -37,8 +47,59 @@ def index_properties(context: Context) -> None:
         mass_systematic=keys["mass_systematic"],
         volume_uncertainty=keys["volume_uncertainty"],
         volume_systematic=keys["volume_systematic"],
-        reason=table.get("reason", 0),
+        reason=reason if np.ndim(reason) == 0 else table["wet_mass"].copy(data=reason),
     )
+    context.results["properties/index_properties"] = found
+    if keys["culprits"] and "dry_volume" in volumes and not optional:
+        _name_culprits(context, table, volumes["dry_volume"])
+
+
+def _name_culprits(context: Context, table: xr.Dataset, volume: xr.DataArray) -> None:
+    """What most likely sets a sample apart, beside the samples; nothing is corrected."""
+    recipe, keys = context.recipe, context.recipe["index_properties"]
+    said = index.likely_culprit(
+        table["wet_mass"],
+        table["dry_mass"],
+        volume,
+        salinity=recipe["hole"]["pore_water_salinity"],
+        pore_water_density=pore_water_density(recipe, "index_properties"),
+        salt_density=keys["salt_density"],
+    )
+    words = said["likely_culprit"].values
+    if (words == "").all():
+        return
+    context.results["properties/sample_culprits"] = said
+    found = context.results["properties/index_properties"]
+    for name in [n for n in found.data_vars if f"{n}_reason" in found]:
+        found = with_bits(found, str(name), said["reason"].values)
+    context.results["properties/index_properties"] = found
+    for row in np.flatnonzero(words != ""):
+        depth = f" at {float(table['depth'].values[row]):.2f} m" if "depth" in table.coords else ""
+        context.notes.append(f"sample {row}{depth} stands apart; likely culprit: {words[row]}")
+
+
+def _on_the_scale_of_its_cell(
+    context: Context, table: xr.Dataset
+) -> tuple[xr.DataArray, np.ndarray]:
+    """Dry volumes scaled by the standards of their pycnometer cells, and reasons."""
+    volume = table["dry_volume"]
+    nothing = np.zeros(volume.size, np.int64)
+    standards = context.optional("standards/pycnometer")
+    if standards is None:
+        return volume, nothing
+    standards = of_kind(standards, "standard")
+    cell = table["cell"].values if "cell" in table else np.full(volume.size, "")
+    names = standards["cell"].values if "cell" in standards else ""
+    if not standards.sizes["row"]:
+        return volume, nothing
+    cells = index.pycnometer_cells(
+        standards["value"],
+        standards["reading"],
+        cell=names,
+    )
+    context.results["properties/pycnometer_cells"] = cells
+    fixed = index.corrected_volume(volume, cell, cells)
+    return volume.copy(data=fixed["volume"].values), fixed["reason"].values
 
 
 def thermal_conductivity(context: Context) -> None:
@@ -49,6 +110,8 @@ def thermal_conductivity(context: Context) -> None:
         table,
         heating_power_uncertainty=keys["heating_power_uncertainty"],
         minimum_window=keys["minimum_window"],
+        boundary_distance=keys["boundary_distance"],
+        cross_check=keys["cross_check"],
     )
     if keys["combine_repeats"]:
         context.results["properties/heating_runs"] = runs

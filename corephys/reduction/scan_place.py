@@ -20,7 +20,8 @@ from corephys.reduction.context import (
 
 __all__ = [
     "below_seafloor", "core_temperature", "coring_methods", "elapsed_on", "geometry",
-    "grain_density_for", "layer_names", "of_kind", "series_like", "with_reason",
+    "grain_density_for", "layer_names", "of_kind", "series_like", "with_bits",
+    "with_reason",
 ]  # fmt: skip
 
 
@@ -71,10 +72,15 @@ def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
 
 def with_reason(dataset: xr.Dataset, name: str, where: np.ndarray, reason: str) -> xr.Dataset:
     """A series with one more reason where it applies, and its flags anew."""
-    if not np.any(where):
+    return with_bits(dataset, name, np.where(where, flags.bit(reason), 0))
+
+
+def with_bits(dataset: xr.Dataset, name: str, bits: np.ndarray) -> xr.Dataset:
+    """A series with more bits in its reasons, and its flags anew."""
+    if not np.any(bits):
         return dataset
     found = dataset.copy()
-    masks = found[f"{name}_reason"].values | np.where(where, flags.bit(reason), 0)
+    masks = found[f"{name}_reason"].values | bits
     for part, values in (("reason", masks), ("flag", flags.from_reason(masks))):
         found[f"{name}_{part}"] = found[f"{name}_{part}"].copy(data=values)
     return found
