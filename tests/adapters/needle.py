@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from tests.adapters.registry import straight
+from typing import Any
+
+import numpy as np
+
+import corephys as cp
+from corephys.samples.needle_anisotropy import anisotropy
+from corephys.uncertainty import Measured
+from tests.adapters.registry import Inputs, adapter, array, straight
 
 straight(
     "needle.heating_power",
@@ -10,3 +17,26 @@ straight(
     "current",
     "resistance_per_length",
 )
+straight(
+    "needle.in_situ",
+    "corephys.samples.needle_in_situ.in_situ",
+    "conductivity",
+    "water_depth",
+    "depth",
+    "temperature",
+    "laboratory_temperature",
+    "density",
+)
+straight("needle.mixing_bounds", "corephys.samples.needle_mixing.mixing_bounds", "porosity")
+
+
+@adapter("needle.anisotropy", "corephys.samples.needle_anisotropy.anisotropy")
+def two_runs(inputs: Inputs) -> Any:
+    """One run along and one across at the same depth."""
+    read = [cp.units.as_floats(inputs[key], "W/(m K)", key) for key in ("along", "across")]
+    values = array(read, "W/(m K)").assign_coords(
+        depth=("reading", np.array([5.0, 5.0]), {"units": "m"}),
+        direction=("reading", np.array(["along", "across"], dtype=object)),
+    )
+    runs = cp.series.build({"thermal_conductivity": Measured(values, 0.01, {"heating_power": 0.0})})
+    return anisotropy(runs)
