@@ -34,8 +34,10 @@ def late_motion(time: np.ndarray, values: np.ndarray, probe: formation_decay.Pro
     )
     basis, _ = np.linalg.qr(basis / np.linalg.norm(basis, axis=0))
     residual = y - basis @ (basis.T @ y)
-    broken = _break(t, residual, basis, formation_decay.HARMLESS * abs(decay.amplitude))
-    burst = _burst(t, residual, formation_decay.HARMLESS * abs(decay.amplitude))
+    least = formation_decay.HARMLESS * abs(decay.amplitude)
+    broken = _break(t, residual, basis, least)
+    # A record of few digits flickers between two of them: half a digit squared is no burst.
+    burst = _burst(t, residual, max(least, 0.5 * formation_pulses.digit(y)))
     times = [when for when in (broken, burst) if when is not None]
     return min(times) if times else None
 

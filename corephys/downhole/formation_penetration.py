@@ -41,7 +41,7 @@ def penetration_time(table: xr.Dataset, stations: xr.Dataset | None = None) -> x
     -----
     Common practice, no source. A pulse is a rise of neighbouring samples, or of the means of four
     on either side, of five deviations, that stays. The penetration is the first pulse after which
-    the probe cooled for a quarter of the longest stay or longer and did not come back to the
+    the probe cooled for a seventh of the longest stay or longer and did not come back to the
     temperature before it. Its onset lies between the last sample before the rise and the first
     in it: the middle, with the standard uncertainty of an even spread. The pull-out is a later
     pulse after which the temperature falls below what conduction allows, or one within a minute

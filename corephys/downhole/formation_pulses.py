@@ -11,12 +11,14 @@ LEAST_RISE = 10.0  # noise that a whole pulse must exceed
 STAYS = 0.25  # of the rise that the next two samples must still show
 ONE_PUSH = 30.0  # s between rises that are one penetration in steps
 RETURNED = 0.05  # of the rise left at the end, below which the probe was back where it had been
-SHORT_STAY = 0.25  # of the longest decay in the record, below which no penetration is meant
+SHORT_STAY = 0.15  # of the longest decay in the record, below which no penetration is meant
 END = 60.0  # s; a pulse so near to the end of a record is its pull-out
-FELL = 0.1  # of the friction pulse: so far below the level before it a conducted decay never falls
+FELL = 0.3  # of the excess over the level before the penetration, below the tangent of a decay
+RETURN = 150.0  # s in which a probe in water has come to its temperature
 _SCALES = (1, 4)  # samples averaged on either side
 _AROUND = 10  # samples for the local noise
 _LEVEL = 4  # samples for a level
+_TANGENT = 20  # samples for a tangent
 
 
 @dataclass(frozen=True)
@@ -41,10 +43,14 @@ def noise(values: np.ndarray) -> float:
     if values.size < 5:
         return float("nan")
     second = values[2:] - 2.0 * values[1:-1] + values[:-2]
-    steps = np.abs(np.diff(values))
-    finest = float(steps[steps > 0].min()) if np.any(steps > 0) else 0.0
     scatter = 1.4826 * float(np.median(np.abs(second))) / np.sqrt(6.0)
-    return max(scatter, finest / np.sqrt(12.0))
+    return max(scatter, digit(values) / np.sqrt(12.0))
+
+
+def digit(values: np.ndarray) -> float:
+    """Smallest step between samples [K]: the resolution, where there are few digits."""
+    steps = np.abs(np.diff(values))
+    return float(steps[steps > 0].min()) if np.any(steps > 0) else 0.0
 
 
 def pulses(time: np.ndarray, values: np.ndarray) -> list[Pulse]:
@@ -109,24 +115,26 @@ def _pulse(values: np.ndarray, run: np.ndarray, sigma: float) -> Pulse | None:
 def penetration(time: np.ndarray, values: np.ndarray, found: list[Pulse]) -> int | None:
     """Which of the pulses is the penetration; None where none is.
 
-    The first after which the probe cooled for at least a quarter of the longest stay and did not
+    The first after which the probe cooled for at least a seventh of the longest stay and did not
     come back to where it had been: the spike at the mudline returns to the water's temperature,
     the pulse of the pull-out falls below the level before it.
     """
     stays = np.zeros(len(found))
     for i, pulse in enumerate(found):
         stop = found[i + 1].before if i + 1 < len(found) else values.size - 1
-        begin = _level(values, max(pulse.before - _LEVEL + 1, 0), pulse.before)
-        end = _level(values, max(stop - _LEVEL + 1, pulse.peak), stop)
-        if end - begin > RETURNED * pulse.rise:
+        base = _level(values, pulse.before)
+        fall = _fall(time, values, pulse, stop, base)
+        stop = stop if fall is None else fall
+        if _level(values, stop, pulse.peak) - base > RETURNED * pulse.rise:
             stays[i] = time[stop] - time[pulse.peak]
     if not np.any(stays > 0):
         return None
     return int(np.flatnonzero(stays >= SHORT_STAY * stays.max())[0])
 
 
-def _level(values: np.ndarray, first: int, last: int) -> float:
-    return float(np.median(values[first : last + 1]))
+def _level(values: np.ndarray, last: int, earliest: int = 0) -> float:
+    """Median of the few samples up to this one."""
+    return float(np.median(values[max(last - _LEVEL + 1, earliest) : last + 1]))
 
 
 def pull_out(
@@ -134,32 +142,72 @@ def pull_out(
 ) -> int | None:
     """Last sample before the probe was pulled out; None where the record stops before it.
 
-    A pulse within a minute of the end, unless ``ends`` says that the end is known, or one after
-    which the temperature falls further below the level before it than conduction can take it; or
-    such a fall without a pulse.
+    A pulse within a minute of the end, unless ``ends`` says that the end is known; one after
+    which the temperature falls faster than it did before; or such a fall without a pulse.
     """
     first = found[chosen]
-    base = _level(values, max(first.before - _LEVEL + 1, 0), first.before)
-    for pulse in found[chosen + 1 :]:
+    base = _level(values, first.before)
+    later = found[chosen + 1 :]
+    for i, pulse in enumerate(later):
+        before = later[i - 1].peak if i else first.peak
+        fall = _fall(time, values, Pulse(before, before, first.rise), pulse.before, base)
+        if fall is not None:
+            return fall
         if ends and time[-1] - time[pulse.peak] < END:
             return pulse.before
-        level = _level(values, max(pulse.before - _LEVEL + 1, 0), pulse.before)
-        # Conduction leaves the probe above the formation, which the decay had not yet reached.
-        lowest = level - max(FELL * first.rise, 0.3 * (level - base))
-        if np.sum(values[pulse.peak :] < lowest) >= 2:
+        stop = later[i + 1].before if i + 1 < len(later) else values.size - 1
+        # A second push that was held for a while before the pull-out is not the pull-out.
+        fall = _fall(time, values, Pulse(pulse.peak, pulse.peak, first.rise), stop, base)
+        stop = stop if fall is None else fall
+        if _sinks(time, values, before, pulse.before, (pulse.peak, stop), base):
             return pulse.before
-    return _fall(time, values, first)
+    last = later[-1].peak if later else first.peak
+    return _fall(time, values, Pulse(last, last, first.rise), values.size - 1, base)
 
 
-def _fall(time: np.ndarray, values: np.ndarray, first: Pulse) -> int | None:
-    """Last sample before a fall that is steeper than any since the first of the decay."""
-    steps = -np.diff(values[first.peak :])
-    sigma = max(noise(values), 1e-5)
-    for i in range(2 * _LEVEL, steps.size):
-        if time[first.peak + i] - time[first.peak] < END:
+def _sinks(
+    time: np.ndarray, values: np.ndarray, since: int, at: int, after: tuple[int, int], base: float
+) -> bool:
+    """Whether samples after one lie below the straight line through those before it.
+
+    A decay falls ever more slowly and stays above its tangent, with or without more heat; what
+    lies below it by a part of the excess over the level before the penetration was not conducted.
+    """
+    rows = slice(max(since + 1, at - _TANGENT + 1), at + 1)
+    if at + 1 - rows.start < _LEVEL:
+        return False
+    level = _level(values, at, since)
+    slope = min(float(np.polyfit(time[rows] - time[at], values[rows], 1)[0]), 0.0)
+    later = np.arange(after[0] + 1, after[1] + 1)
+    later = later[time[later] - time[after[0]] <= RETURN]
+    bound = level + slope * (time[later] - time[at])
+    margin = max(FELL * (level - base), 8.0 * max(noise(values), 1e-5))
+    return bool(np.sum(values[later] < bound - margin) >= 2)
+
+
+def _fall(time: np.ndarray, values: np.ndarray, pulse: Pulse, stop: int, base: float) -> int | None:
+    """Last sample before a fall that no conduction gives, between a peak and ``stop``."""
+    drops = -np.diff(values)
+    for i in range(pulse.peak + 2 * _LEVEL, stop):
+        ahead = min(int(np.searchsorted(time, time[i] + RETURN)), stop)
+        if time[i] - time[pulse.peak] < END or ahead - i < 2:
             continue
-        # A decay falls ever more slowly: twice the mean fall of the steps before is none.
-        usual = float(np.mean(steps[i - _LEVEL : i]))
-        if steps[i] > 3.0 * usual + 0.05 * first.rise + GATE * np.sqrt(2.0) * sigma:
-            return first.peak + i
+        lowest = float(np.partition(values[i + 1 : ahead + 1], 1)[1])
+        if lowest > values[i] - FELL * (values[i] - base):
+            continue
+        if _sinks(time, values, pulse.peak, i, (i, ahead), base):
+            return _foot(time, values, i, i + int(np.argmax(drops[i:ahead])))
     return None
+
+
+def _foot(time: np.ndarray, values: np.ndarray, earliest: int, steepest: int) -> int:
+    """Last undisturbed sample before the steepest drop: before the drop, and before a rise to it.
+
+    The pulse of a pull-out into cold water is gone within a sample or two and is no pulse then.
+    """
+    steps = np.diff(values)
+    while steepest > earliest and steps[steepest - 1] < 0.1 * steps[steepest]:
+        steepest -= 1
+    near = max(int(np.searchsorted(time, time[steepest] - END)), earliest)
+    rises = np.flatnonzero(steps[near:steepest] > GATE * np.sqrt(2.0) * max(noise(values), 1e-5))
+    return near + int(rises[0]) if rises.size else steepest
