@@ -138,9 +138,10 @@ def test_share_of_the_drift_is_given_and_judged():
         contact = found["contact_resistance"].values[i : i + 1]
         line, early = needle_windows.regressors(t[None], warm, contact)
         design = np.column_stack([np.ones(t.size), line[0], early[0]])
-        left_in = np.linalg.lstsq(design, 1e-4 * t, rcond=None)[0][1]
+        left_in = np.linalg.lstsq(design, float(found["drift"][i]) * t, rcond=None)[0][1]
         expected = left_in / float(found["slope"][i])
         assert float(found["drift_share"][i]) == pytest.approx(expected, rel=0.02)
+    np.testing.assert_allclose(found["drift"], 1e-4, atol=8e-6)
     strict = needle.thermal_conductivity(drifting, largest_drift=0.01)
     assert ((strict[f"{NAME}_reason"].values & flags.bit("drift")) != 0).all()
     loose = needle.thermal_conductivity(drifting, largest_drift=0.5)

@@ -1,4 +1,4 @@
-"""Every window of many heating runs: prefix sums against a least-squares call a window.
+"""Every window of many heating runs, and the whole reduction: time, memory, plain least squares.
 
 Run on demand: ``python tests/benchmarks/windows.py [runs] [samples]``. The loop is timed on a
 sample of windows and scaled; the slopes and errors of that sample are compared.
@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import sys
 import time
+import tracemalloc
 
 import numpy as np
+import xarray as xr
 
 from corephys.numerics.window_regression import all_windows
+from corephys.samples import needle
 
 MINIMUM = 20
 
@@ -32,6 +35,57 @@ def by_least_squares(x, y):
     residual = y - design @ solution
     s2 = residual @ residual / (x.size - 2)
     return solution[1], np.sqrt(s2 * np.linalg.inv(design.T @ design)[1, 1])
+
+
+def table_of(number, samples, seed=3):
+    """Runs of a table as the library takes it, half a minute of samples before heating."""
+    rng = np.random.default_rng(seed)
+    step = 300.0 / samples
+    time = np.arange(-20 * step, 300.0 + step / 2, step)
+    slope = rng.uniform(0.15, 0.35, (number, 1))
+    logs = np.log(np.maximum(time, step) + 1.0)
+    curves = 20.0 + slope * logs * (time > 0) + rng.normal(0, 1e-3, (number, time.size))
+    rows = curves.size
+    return xr.Dataset(
+        {
+            "geometry": ("row", np.full(rows, "full_space", dtype=object)),
+            "heating_power": ("row", np.full(rows, 3.0), {"units": "W/m"}),
+            "radius": ("row", np.full(rows, 1.0), {"units": "mm"}),
+            "time": ("row", np.tile(time, number), {"units": "s"}),
+            "temperature": ("row", curves.ravel(), {"units": "degC"}),
+        },
+        coords={"run": ("row", np.repeat(np.arange(number), time.size))},
+    )
+
+
+def measured(call):
+    """Seconds and the most memory above what was there before [MiB], in two calls."""
+    start = time.perf_counter()
+    call()
+    seconds = time.perf_counter() - start
+    tracemalloc.start()
+    call()
+    memory = tracemalloc.get_traced_memory()[1] / 2**20
+    tracemalloc.stop()
+    return seconds, memory
+
+
+def scan(x, y):
+    """All windows, none of them kept."""
+    for _ in all_windows(x, y, minimum=MINIMUM):
+        pass
+
+
+def whole(number, samples):
+    """Print time and memory of the windows alone and of the reduction with all its checks."""
+    x, y = runs_of(number, samples)
+    seconds, memory = measured(lambda: scan(x, y))
+    print(f"  windows alone {seconds:.2f} s, {memory:.0f} MiB")
+    table = table_of(number, samples)
+    needle.thermal_conductivity(table.isel(row=slice(0, 2 * samples)))  # imports and tables
+    for check in (False, True):
+        seconds, memory = measured(lambda: needle.thermal_conductivity(table, cross_check=check))  # noqa: B023
+        print(f"  thermal_conductivity, cross-check {check}: {seconds:.2f} s, {memory:.0f} MiB")
 
 
 def main(number, samples):
@@ -63,6 +117,7 @@ def main(number, samples):
           f"squares one by one {loop:.0f} s (scaled), ratio {loop / ours:.0f}")  # fmt: skip
     print(f"  slopes differ by {worst_slope:.1e} of the larger of slope and standard error, "
           f"standard errors by {worst_error:.1e} of themselves")  # fmt: skip
+    whole(number, samples)
 
 
 if __name__ == "__main__":
