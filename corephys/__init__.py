@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from corephys.recipe import Recipe as Recipe
     from corephys.recipe import RecipeError as RecipeError
     from corephys.reduction import reduce as reduce
+    from corephys.samples import consolidation as consolidation
     from corephys.samples import index_properties as index_properties
     from corephys.samples import needle as needle
     from corephys.samples import sample_velocity as sample_velocity
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
 
 _MODULES = {
     "compaction": "corephys.products.compaction",
+    "consolidation": "corephys.samples.consolidation",
     "constants": "corephys.constants",
     "depth": "corephys.hole.depth",
     "export": "corephys.export",

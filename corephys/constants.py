@@ -122,6 +122,19 @@ _ROWS = (
     ("formation_good_deviation", 0.005, "K", _NAN, "residual deviation below which a station is good", "common practice"),
     ("formation_fair_deviation", 0.020, "K", _NAN, "residual deviation below which a station is fair", "common practice"),
     ("formation_largest_rest", 0.10, "1", _NAN, "part of the first excess left at the end, above which the extrapolation is long", "memory"),
+    ("interlayer_water_per_charge", 15.0, "1", 5.0, "molecules of water a cation charge in smectite, Henry (1997)", "memory"),
+    ("interlayer_water_density", 1.0, "g/cm^3", 0.1, "water between clay layers, taken as free water", "common practice"),
+    ("water_molar_mass", 18.01528, "g/mol", 0.0004, "standard atomic weights, H 1.00794 and O 15.9994", "memory"),
+    # One-dimensional consolidation.
+    ("time_factor_half", 0.197, "1", _NAN, "Terzaghi's solution at half of the consolidation; Taylor (1948), Fundamentals of Soil Mechanics", "published"),
+    ("time_factor_nine_tenths", 0.848, "1", _NAN, "Terzaghi's solution at nine tenths of the consolidation; Taylor (1948)", "published"),
+    ("sea_water_viscosity", 1.08e-3, "Pa s", 0.02e-3, "sea water of 35 g/kg at 20 degC (2.5 % less a degree warmer)", "memory"),
+    ("quality_low_good", 0.04, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss of void ratio that is not excellent, OCR 1 to 2", "memory"),
+    ("quality_low_fair", 0.07, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is poor, OCR 1 to 2", "memory"),
+    ("quality_low_poor", 0.14, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is very poor, OCR 1 to 2", "memory"),
+    ("quality_high_good", 0.03, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is not excellent, OCR 2 to 4", "memory"),
+    ("quality_high_fair", 0.05, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is poor, OCR 2 to 4", "memory"),
+    ("quality_high_poor", 0.10, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is very poor, OCR 2 to 4", "memory"),
 )  # fmt: skip
 
 CONSTANTS: dict[str, Constant] = {row[0]: Constant(*row) for row in _ROWS}

@@ -217,6 +217,13 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "unconfined_diameter_uncertainty": Option(None, "mm", "random, of a specimen"),
         "within": Option("2 cm", "cm", "tests no farther apart are of one place"),
     },
+    "consolidation": {
+        "void_ratio_uncertainty": Option(None, "number", "random, of one point of a curve"),
+        "initial_void_ratio_uncertainty": Option(None, "number", "systematic, of a test"),
+        "height_uncertainty": Option(None, "mm", "random, of one reading of a step"),
+        "drainage": Option("both", "both|one", "faces of the disc that drain"),
+        "nearest_sample": Option("2 m", "m", "whose void ratio begins a test that has none"),
+    },
     "stress": {
         "density": Option("samples", "samples|scan", "which density weighs on what lies below"),
         "fluid_density": Option(None, "g/cm^3", "from salinity and bottom water without it"),

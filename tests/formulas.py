@@ -68,6 +68,22 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.resistivity_surface.surface_conduction_fit": (
         "a least-squares fit: its relation is linear in known parts, made-up cores test it whole"
     ),
+    "corephys.samples.index_properties_culprit.likely_culprit": (
+        "a search among inputs by the phase relations, which have rows; planted errors test it"
+    ),
+    "corephys.samples.index_properties_covariance.joint_uncertainty": (
+        "derivatives of the phase relations, which have rows; draws of its own check it"
+    ),
+    "corephys.samples.index_properties_volumes.pycnometer_cells": (
+        "one factor a cell by least squares, no physics"
+    ),
+    "corephys.samples.index_properties_volumes.corrected_volume": "a volume times that factor",
+    "corephys.samples.index_properties_volumes.mean_of_repeats": (
+        "a mean with a pooled deviation, no physics"
+    ),
+    "corephys.samples.index_properties_pore_water.pore_water_at": (
+        "a straight line between depths; the density is seawater's, which has rows"
+    ),
     "corephys.samples.index_properties_consistency.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),
@@ -91,6 +107,12 @@ NOT_FORMULAS: dict[str, str] = {
     ),
     "corephys.downhole.formation_curve.fitted": (
         "the fitted decay beside its record, by decay_function, which has rows"
+    ),
+    "corephys.samples.consolidation_yield.yield_stress": (
+        "the three constructions side by side: simulated tests count its bias and its intervals"
+    ),
+    "corephys.samples.consolidation_rate.consolidation_rate": (
+        "the evaluation of readings in time: its formulas have rows, Terzaghi's series tests it"
     ),
     "corephys.downhole.formation_temperature.equilibrium_temperature": (
         "the whole evaluation of a decay: its function has rows, the simulator tests it"

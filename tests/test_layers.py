@@ -35,7 +35,7 @@ ROOMS = {
         "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "provenance",
         "seawater", "series", "uncertainty", "units", "vocabulary",
     ),
-    "reduction": ("archive", "recipe", "reduction"),
+    "reduction": ("archive", "recipe", "recipe_schema", "reduction"),
 }  # fmt: skip
 _ROOM_OF_FILE = {file: room for room, files in ROOMS.items() for file in files}
 _FLOOR_OF_ROOM = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}

@@ -43,7 +43,8 @@ def sections(*lengths):
     names = np.array([str(i + 1) for i in range(len(lengths))], dtype=object)
     return xr.Dataset({
         "core": ("row", np.array(["1"] * len(lengths), dtype=object)),
-        "section": ("row", names), "length": ("row", np.array(lengths, dtype=float), {"units": "m"}),
+        "section": ("row", names),
+        "length": ("row", np.array(lengths, dtype=float), {"units": "m"}),
     })  # fmt: skip
 
 

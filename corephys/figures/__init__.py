@@ -16,6 +16,7 @@ import xarray as xr
 
 from corephys.figures.audit import audit
 from corephys.figures.calibration import gamma_calibration
+from corephys.figures.consolidation_curves import consolidation_curves
 from corephys.figures.control_chart import control_chart, control_charts
 from corephys.figures.drawn import Plate
 from corephys.figures.heat_flow import heat_flow
@@ -29,7 +30,8 @@ from corephys.figures.summary import scan_tracks, summary
 from corephys.files import write_bytes
 
 __all__ = [
-    "FIGURES", "NothingToDraw", "Plate", "audit", "control_chart", "control_charts",
+    "FIGURES", "NothingToDraw", "Plate", "audit", "consolidation_curves", "control_chart",
+    "control_charts",
     "gamma_calibration", "heat_flow", "heating_run", "porosity_depth", "save", "scan_tracks",
     "station", "strength_depth", "summary", "write_figures",
 ]  # fmt: skip
@@ -40,6 +42,7 @@ FIGURES = {
     "gamma_calibration": gamma_calibration,
     "porosity_depth": porosity_depth,
     "strength_depth": strength_depth,
+    "consolidation_curves": consolidation_curves,
     "heating_run": heating_run,
     "station": station,
     "heat_flow": heat_flow,

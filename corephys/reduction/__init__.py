@@ -53,6 +53,7 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "velocity of samples": split_core.sample_velocities,
     "effective stress": split_core.effective_stress,
     "strength": split_core.shear_strength,
+    "consolidation": split_core.consolidation_tests,
     "thermal conductivity": samples.thermal_conductivity,
     "formation temperature": samples.formation_temperature,
     "porosity": products.porosity_from_density,

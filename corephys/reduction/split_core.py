@@ -7,12 +7,18 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import seawater, units
+from corephys import flags, seawater, units
 from corephys.products import stress
 from corephys.reduction.context import Context, Skipped
-from corephys.samples import sample_velocity, strength
+from corephys.samples import consolidation, sample_velocity, strength
 
-__all__ = ["effective_stress", "sample_velocities", "shear_strength", "stress_at"]
+__all__ = [
+    "consolidation_tests",
+    "effective_stress",
+    "sample_velocities",
+    "shear_strength",
+    "stress_at",
+]
 
 
 def sample_velocities(context: Context) -> None:
@@ -56,6 +62,9 @@ def effective_stress(context: Context) -> None:
             context.notes.append("no samples: the stress is that under the density of the scan")
     if density is None:
         raise Skipped("no density, neither of samples nor of the scan")
+    usable = flags.usable(density["bulk_density_flag"].values, context.levels)
+    if int((usable & np.isfinite(density["bulk_density"].values)).sum()) < 2:
+        raise Skipped(f"fewer than two usable densities in {path}")
     found = stress.vertical_effective_stress(
         density,
         at=density,
@@ -111,6 +120,60 @@ _STRENGTH = {
         "diameter_uncertainty": "unconfined_diameter_uncertainty",
     },
 }
+
+
+def consolidation_tests(context: Context) -> None:
+    """Curves, indices, yield stress, rate, and what they say of the load that lies above."""
+    table = context.table("samples/consolidation")
+    keys = context.recipe["consolidation"]
+    given = {
+        "void_ratio_uncertainty": keys["void_ratio_uncertainty"],
+        "initial_void_ratio_uncertainty": keys["initial_void_ratio_uncertainty"],
+        **_initial_void_ratio(context, table),
+    }
+    points = consolidation.curve(table, **given)
+    yields = consolidation.yield_stress(points)
+    context.results["properties/consolidation_curve"] = points
+    context.results["properties/yield_stress"] = yields
+    context.results["properties/compression_indices"] = consolidation.indices(points)
+    if "height" in table and "time" in table:
+        context.results["properties/consolidation_rate"] = consolidation.consolidation_rate(
+            table, drainage=keys["drainage"], height_uncertainty=keys["height_uncertainty"], **given
+        )
+    load = stress_at(context, yields)
+    if load is None:
+        context.notes.append("consolidation: no effective stress, so no overconsolidation ratio")
+        return
+    past = consolidation.overconsolidation_ratio(yields, load)
+    context.results["products/overconsolidation"] = past
+    context.results["products/overpressure_bound"] = consolidation.overpressure_bound(yields, load)
+    context.results["properties/sample_quality"] = consolidation.sample_quality(points, load, past)
+
+
+def _initial_void_ratio(context: Context, table: xr.Dataset) -> dict[str, Any]:
+    """Void ratio that a test of heights begins with: that of the nearest sample."""
+    if "void_ratio" in table and np.isfinite(table["void_ratio"].values).any():
+        return {}
+    samples = context.results.get("properties/index_properties")
+    if samples is None:
+        raise Skipped("the tests have heights alone, and no sample gives the initial void ratio")
+    good = flags.usable(samples["void_ratio_flag"].values, context.levels)
+    depth, known = samples["depth"].values[good], samples["void_ratio"].values[good]
+    tests = table["test"].values.astype(str)
+    reach = float(units.as_floats(context.recipe["consolidation"]["nearest_sample"], "m", "reach"))
+    found = []
+    for name in dict.fromkeys(tests):
+        at = float(table["depth"].values[tests == name][0])
+        apart = np.abs(depth - at)
+        if not apart.size or not apart.min() <= reach:
+            raise Skipped(f"no good sample within {reach:g} m of test {name} at {at:.2f} m")
+        found.append(float(known[np.argmin(apart)]))
+    names = np.array(list(dict.fromkeys(tests)), dtype=object)
+    return {
+        "initial_void_ratio": xr.DataArray(
+            found, dims="test", coords={"test": names}, attrs={"units": "1"}
+        )
+    }
 
 
 def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:

@@ -15,7 +15,12 @@ import xarray as xr
 from corephys import constants, series, units, vocabulary
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_archive import find_constants, recompute
+from corephys.samples.index_properties_clay import (
+    porosity_without_interlayer_water,
+    water_by_exchange_capacity,
+)
 from corephys.samples.index_properties_consistency import bits, consistency
+from corephys.samples.index_properties_covariance import joint_uncertainty
 from corephys.samples.index_properties_culprit import likely_culprit
 from corephys.samples.index_properties_phases import (
     INPUTS,
@@ -23,6 +28,7 @@ from corephys.samples.index_properties_phases import (
     ROUTES,
     phases_with_partials,
 )
+from corephys.samples.index_properties_pore_water import pore_water_at
 from corephys.samples.index_properties_volumes import (
     block_volume,
     corrected_volume,
@@ -34,8 +40,9 @@ from corephys.uncertainty import Measured
 
 __all__ = [
     "block_volume", "consistency", "corrected_volume", "cylinder_volume", "find_constants",
-    "likely_culprit", "mean_of_repeats", "phase_relations", "phase_relations_from_water_content",
-    "pycnometer_cells", "recompute",
+    "joint_uncertainty", "likely_culprit", "mean_of_repeats", "phase_relations",
+    "phase_relations_from_water_content", "pore_water_at", "porosity_without_interlayer_water",
+    "pycnometer_cells", "recompute", "water_by_exchange_capacity",
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
@@ -100,8 +107,8 @@ def phase_relations(
         ``void_ratio``, ``water_content_wet``, ``water_content_dry`` [1] with uncertainties,
         effects and flags; ``correlation_porosity_grain_density`` [1] of their random errors,
         which come from the same weighings; with both volumes also ``saturation`` [1], doubted
-        (``unlikely_saturation``) outside its usual range. Attribute ``route`` says in words what
-        was measured.
+        (``unlikely_saturation``) outside its usual range, by the calliper only above it.
+        Attribute ``route`` says in words what was measured.
 
     Raises
     ------
@@ -352,9 +359,9 @@ def _compare_volumes(
     grains = volumes["dry_volume"] - water * salinity / salt_density
     saturation = water / water_density / (volumes["wet_volume"] - grains)
     low, high = vocabulary.term("saturation").usual
+    if way == "calliper":  # gas in the pores is what this route is for; too much water is not
+        return saturation, bits(saturation > high, "unlikely_saturation")
     doubt = bits((saturation < low) | (saturation > high), "unlikely_saturation")
-    if way == "calliper":  # its volume need not be that of grains and water
-        return saturation, doubt
     ratio = wet / volumes["wet_volume"] / quantities["bulk_density"].values
     return saturation, doubt | bits(abs(ratio - 1.0) > _VOLUMES_DISAGREE, "repeats_disagree")
 

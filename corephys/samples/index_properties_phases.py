@@ -1,6 +1,5 @@
 """The phases of a sample as plain arithmetic, with exact derivatives."""
 
-# Helper on index properties: read /tmp/brief/A2.md before you go on (this line goes then).
 from __future__ import annotations
 
 from typing import Any

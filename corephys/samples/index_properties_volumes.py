@@ -102,8 +102,8 @@ def pycnometer_cells(
 
     Notes
     -----
-    Least squares through the origin, value = f reading: an empty cell reads nothing. One sphere
-    leaves the uncertainty unknown.
+    Least squares through the origin, value = f reading (definition of a scale): an empty cell reads
+    nothing. One sphere leaves the uncertainty unknown. The limit is common practice, no source.
     """
     known = np.atleast_1d(np.asarray(bare(positive(value, "cm^3", "value")), dtype=float))
     read = np.atleast_1d(np.asarray(bare(positive(reading, "cm^3", "reading")), dtype=float))
@@ -168,7 +168,7 @@ def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
 
     Notes
     -----
-    V = f V_read, with the factor of :func:`pycnometer_cells`.
+    V = f V_read (definition), with the factor of :func:`pycnometer_cells`.
     """
     read = units.as_floats(volume, "cm^3", "volume")
     names = np.asarray(cell.values if hasattr(cell, "dims") else cell, dtype=object).astype(str)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from . import (
     along,
+    consolidation,
     fields,
     flaws,
     gamma,
@@ -261,6 +262,13 @@ def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, trut
         generator, strength.draw_bench(generator), true_ground, plan.layout, plan.samples.iloc[::3]
     )
     tables["samples/strength"], truth["strength"] = table, true
+    table, true = consolidation.tests(
+        generators["consolidation"],
+        _compressed(
+            generators["consolidation"], true_ground, plan.layout, plan.samples.iloc[2::12]
+        ),
+    )
+    tables["samples/consolidation"], truth["consolidation"] = table, true
     table, true = needle.runs(
         generators["needle"], true_ground, plan.layout, plan.needle,
         errors.heating_power_relative, step=plan.needle_step,
@@ -274,6 +282,22 @@ def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, trut
     )  # fmt: skip
     tables["downhole/tools"], tables["downhole/stations"] = tools, stations
     tables["downhole/formation_temperature"], truth["stations"] = records, true
+
+
+def _compressed(rng, true_ground, layout, positions):
+    """Samples that go under the press; old loads and cement made the upper ones stiffer."""
+    rows, offset = positions["row"].to_numpy(), positions["offset"].to_numpy(dtype=float)
+    depth, own = layout.depths(rows, offset)
+    porosity = true_ground.porosity(own)
+    keys = layout.sections[["core", "section"]].iloc[rows].reset_index(drop=True)
+    ratio = 1.0 + 0.8 * np.exp(-own / 60.0) + rng.uniform(-0.15, 0.15, own.size)
+    return keys.assign(
+        offset=offset,
+        depth=np.round(depth, 3),
+        void_ratio=porosity / (1 - porosity),
+        effective_stress=strength.effective_stress(true_ground, own),
+        overconsolidation_ratio=ratio,
+    )
 
 
 def _layer_table(layers):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from . import (
+    consolidation,
     natural_gamma,
     probe,
     pwave,
@@ -138,6 +139,11 @@ def settings(name, bottom_water_temperature) -> dict:
             "length_systematic": _quantity(sample_velocity.LENGTH_UNCERTAINTY, "mm"),
             "travel_time_uncertainty": _quantity(sample_velocity.TIME_NOISE, "us"),
             "s_travel_time_uncertainty": _quantity(sample_velocity.S_TIME_NOISE, "us"),
+        },
+        "consolidation": {
+            "height_uncertainty": _quantity(consolidation.HEIGHT_NOISE, "mm"),
+            "void_ratio_uncertainty": 0.0005,  # of a height read to 0.003 mm
+            "initial_void_ratio_uncertainty": 0.03,  # of the sample beside the test
         },
         "strength": {
             "vane_torque_uncertainty": _quantity(strength.TORQUE_NOISE, "N m"),
