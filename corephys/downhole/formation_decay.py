@@ -53,6 +53,11 @@ class Probe:
         """kappa / a^2 [1/s]."""
         return float(self.conductivity / (self.sediment_heat_capacity * self.radius**2))
 
+    @property
+    def follows_heat(self) -> bool:
+        """Whether the decay itself depends on the heat capacities: not in a table without them."""
+        return self.response is None or self.response.by == "alpha"
+
     def shape(self, since: np.ndarray) -> Shape:
         """Fraction left and its derivatives at times [s] since the start of the decay."""
         if self.response is not None and self.response.by == "alpha":

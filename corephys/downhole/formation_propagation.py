@@ -30,17 +30,18 @@ class Moved:
 
 def moved(
     time: np.ndarray, values: np.ndarray, decay: formation_decay.Decay,
-    change: Callable[[float], formation_decay.Probe], sigma: float, slope: float,
+    change: Callable[[float], formation_decay.Probe], sigma: float, slope: float, *,
+    follows: bool = True,
 ) -> Moved:  # fmt: skip
     """Refit the window with an input one relative sigma higher and lower.
 
     ``change`` gives the probe with the input times a factor; ``slope`` is the derivative of the
-    temperature by the input's logarithm [K], used where sigma is tiny or a refit fails. An input
-    cannot fall below a tenth of itself.
+    temperature by the input's logarithm [K], used where sigma is tiny, a refit fails, or the decay
+    is that of a table which the input does not move. An input cannot fall below a tenth of itself.
     """
     if not np.isfinite(sigma):
         return Moved(float("nan"), 0.0)
-    if sigma < _SMALL:
+    if sigma < _SMALL or not follows:
         return Moved(slope * sigma, 0.0)
     ends = []
     for factor in (1.0 + sigma, max(1.0 - sigma, 0.1)):

@@ -73,7 +73,7 @@ def pulses(time: np.ndarray, values: np.ndarray) -> list[Pulse]:
     found: list[Pulse] = []
     for run in _runs(np.flatnonzero(rising)):
         pulse = _pulse(values, run, sigma)
-        if pulse is None:
+        if pulse is None or _slow(time, pulse):
             continue
         last = found[-1] if found else None
         if last and pulse.before <= last.peak:
@@ -85,6 +85,12 @@ def pulses(time: np.ndarray, values: np.ndarray) -> list[Pulse]:
             continue
         found.append(pulse)
     return found
+
+
+def _slow(time: np.ndarray, pulse: Pulse) -> bool:
+    """Whether a rise took longer than a push: warming, and no friction."""
+    lasted = time[pulse.peak] - time[pulse.before]
+    return bool(pulse.peak - pulse.before > _LEVEL and lasted > ONE_PUSH)
 
 
 def _runs(index: np.ndarray) -> list[np.ndarray]:

@@ -189,7 +189,7 @@ def _responses(
     )  # fmt: skip
     read: dict[str, formation_response.Response] = {}
     for tool in sorted(set(wanted)):
-        name = named[tool]
+        name = str(named[tool])
         if name in _NONE or name in read:
             continue
         if name not in responses:

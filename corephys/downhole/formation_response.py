@@ -16,6 +16,7 @@ __all__ = ["Response", "response"]
 
 MARGIN = 0.10  # of conductivity or alpha outside a table that its nearest curve still serves
 _FEWEST = 6  # rows of one curve
+_AROUND = 4  # curves that an interpolation uses
 _UNITS = {"time": "s", "tau": "1", "conductivity": "W/(m K)", "alpha": "1", "fraction": "1"}
 
 
@@ -45,23 +46,16 @@ class Response:
         """Fraction and its derivatives by ln x and by ln of the key, at one key.
 
         Curves are compared at equal x, where those of a perfect cylinder differ least; between
-        them the fraction is linear in the logarithm of the key.
+        them the fraction is the polynomial in the logarithm of the key through the nearest four.
         """
         place = float(np.clip(np.log(key), self.logarithms[0], self.logarithms[-1]))
-        if self.logarithms.size == 1:
-            value, slope = self._curve(0, x)
-            return value, slope, np.zeros_like(value)
-        right = int(np.clip(np.searchsorted(self.logarithms, place), 1, self.logarithms.size - 1))
-        left = right - 1
-        value, slope = self._curve(left, x)
-        width = self.logarithms[right] - self.logarithms[left]
-        share = (place - self.logarithms[left]) / width
-        other, other_slope = self._curve(right, x)
-        return (
-            value + share * (other - value),
-            slope + share * (other_slope - slope),
-            (other - value) / width,
-        )
+        near = np.argsort(np.abs(self.logarithms - place), kind="stable")[:_AROUND]
+        # Rows of the inverse of (ln key - place)^m give the value at the place and its slope.
+        powers = (self.logarithms[near] - place)[:, None] ** np.arange(near.size)
+        weights = np.linalg.inv(powers)
+        values, slopes = zip(*(self._curve(int(i), x) for i in near), strict=True)
+        by_key = weights[1] @ np.array(values) if near.size > 1 else np.zeros_like(values[0])
+        return weights[0] @ np.array(values), weights[0] @ np.array(slopes), by_key
 
     def _curve(self, i: int, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """One curve: as the root of x from one before its start, as 1 / x beyond its end."""

@@ -220,7 +220,7 @@ def _doubts(decay: formation_decay.Decay, time: np.ndarray, probe: formation_dec
         reason |= flags.bit("poor_fit")
     if decay.remaining > _C["formation_largest_rest"].value:
         reason |= flags.bit("short_record")
-    if not probe.within(time[decay.first : decay.last + 1] - decay.shift):
+    if not probe.within(time[decay.first :] - decay.shift):
         reason |= flags.bit("beyond_method_range")
     return reason
 
@@ -244,19 +244,20 @@ def _uncertainty(
             continue
         time, values, decay, probe = fit.record.time, fit.record.temperature, fit.decay, fit.probe
         slope = decay.by_conductivity * probe.conductivity
-        if prepared.mixed:
+        if prepared.mixed and probe.follows_heat:
             slope += decay.by_sediment * _mixing_slope(probe.conductivity)
         sigma = float(total_k[i] / values_k[i])
-        change = _conductive(probe) if prepared.mixed else scaled(probe, "conductivity")
+        mixed = prepared.mixed and probe.follows_heat
+        change = _conductive(probe) if mixed else scaled(probe, "conductivity")
         one = moved(time, values, decay, change, sigma, slope)
         by_k[i] = one.effect / total_k[i] if total_k[i] > 0 else slope / probe.conductivity
         two = moved(
             time, values, decay, scaled(probe, "sediment_heat_capacity"), float(relative[i]),
-            decay.by_sediment,
+            decay.by_sediment, follows=probe.follows_heat,
         )  # fmt: skip
         three = moved(
             time, values, decay, scaled(probe, "heat_capacity"),
-            float(prepared.u_own[i] / prepared.own[i]), decay.by_probe,
+            float(prepared.u_own[i] / prepared.own[i]), decay.by_probe, follows=probe.follows_heat,
         )  # fmt: skip
         effects["heat_capacity"][i], effects["tool_heat_capacity"][i] = two.effect, three.effect
         # Of T + bend z^2 / 2 with z normal the variance is bend^2 / 2.
