@@ -49,3 +49,14 @@ def without_interlayer(inputs: Inputs) -> Any:
         array([inputs["porosity"]], "1"), array([inputs["dry_density"]], "g/cm^3"),
         interlayer_water=inputs["interlayer_water"],
     ).isel(reading=0)  # fmt: skip
+
+
+@adapter("index_properties.phase_relations by calliper", f"{_ROOM}.phase_relations")
+def by_calliper(inputs: Inputs) -> Any:
+    """A soil of known grain density: its dried grains have the volume of mass over density."""
+    return index.phase_relations(
+        array([inputs["wet_mass"]], "g"), array([inputs["dry_mass"]], "g"),
+        array([inputs["dry_mass"] / inputs["grain_density"]], "cm^3"),
+        array([inputs["volume"]], "cm^3"), route="calliper", salinity="0 g/kg",
+        pore_water_density="1 g/cm^3", salt_density="2.2 g/cm^3",
+    ).isel(reading=0)  # fmt: skip
