@@ -173,6 +173,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
         ),
         "wet_volume_uncertainty": Option(None, "cm^3", "random, by the route of the calliper"),
         "wet_volume_systematic": Option(None, "cm^3", "systematic, by the route of the calliper"),
+        "pore_water_table": Option(True, "switch", "salinity by depth from pore_water.csv"),
         "pycnometer_standards": Option(True, "switch", "scale each cell by its standards"),
         "culprits": Option(True, "switch", "name what most likely sets a sample apart"),
         "salt_density": Option(_of("salt_density"), "g/cm^3", "of the salt left on drying"),

@@ -182,6 +182,28 @@ def test_a_cell_that_reads_too_much_is_scaled_back(made, reduced):
     assert leaf(right, "properties/pycnometer_cells").sizes["cell"] == 2
 
 
+def test_salinity_by_depth_goes_into_the_salt_correction(made, reduced):
+    """A table that says half the salinity everywhere does what the hole's setting would do."""
+
+    def waters(_):
+        return pd.DataFrame({"depth [m]": [5.0, 120.0], "salinity [g/kg]": [17.5, 17.5]})
+
+    tables, settings, _ = made
+    by_table = changed(made, pore_water=waters)
+    half = {**settings, "hole": {**settings["hole"], "pore_water_salinity": "17.5 g/kg"}}
+    by_setting = cp.reduce(cp.hole_from_tables(tables, half))
+    one, two, plain = (
+        leaf(tree, "properties/index_properties")["porosity"].values
+        for tree in (by_table, by_setting, reduced)
+    )
+    np.testing.assert_allclose(one, two, rtol=1e-7)
+    assert np.nanmax(np.abs(one - plain)) > 0.003
+    assert any("end values are held" in note for note in summary(by_table)["notes"])
+    off = {"index_properties": {"pore_water_table": False}}
+    again = leaf(changed(made, off, pore_water=waters), "properties/index_properties")
+    np.testing.assert_array_equal(again["porosity"].values, plain)
+
+
 def test_a_wrong_dry_volume_is_named(made):
     def off(frame):
         frame.loc[12, "dry_volume [cm^3]"] += 0.5

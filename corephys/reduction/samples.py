@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import xarray as xr
 
@@ -38,9 +40,8 @@ def index_properties(context: Context) -> None:
         route=keys["route"],
         wet_volume_uncertainty=keys["wet_volume_uncertainty"],
         wet_volume_systematic=keys["wet_volume_systematic"],
-        salinity=recipe["hole"]["pore_water_salinity"],
+        **_pore_water(context, table),
         salinity_uncertainty=recipe["hole"]["pore_water_salinity_uncertainty"],
-        pore_water_density=pore_water_density(recipe, "index_properties"),
         pore_water_density_uncertainty=keys["pore_water_density_uncertainty"],
         salt_density=keys["salt_density"],
         mass_uncertainty=keys["mass_uncertainty"],
@@ -54,15 +55,46 @@ def index_properties(context: Context) -> None:
         _name_culprits(context, table, volumes["dry_volume"])
 
 
+def _pore_water(context: Context, table: xr.Dataset) -> dict[str, Any]:
+    """Salinity and density of the pore water: by depth where there is a table, else the hole's."""
+    recipe = context.recipe
+    keys = recipe["index_properties"]
+    stated = {
+        "salinity": recipe["hole"]["pore_water_salinity"],
+        "pore_water_density": pore_water_density(recipe, "index_properties"),
+    }
+    waters = context.optional("pore_water")
+    if not keys["pore_water_table"] or waters is None or "depth" not in table.coords:
+        return stated
+    if "salinity" not in waters or "depth" not in waters.coords:
+        context.notes.append("pore_water.csv has no column salinity [g/kg]; the hole's is taken")
+        return stated
+    found = index.pore_water_at(
+        table["wet_mass"]["depth"], waters["depth"], waters["salinity"],
+        temperature=recipe["hole"]["laboratory_temperature"],
+    )  # fmt: skip
+    held = int((found["reason"].values != 0).sum())
+    if held:
+        context.notes.append(
+            f"{held} samples lie above or below pore_water.csv, whose end values are held there"
+        )
+    like = table["wet_mass"]
+    names = ("salinity",) if keys["pore_water_density"] else ("salinity", "pore_water_density")
+    by_depth = {
+        name: like.copy(data=found[name].values).assign_attrs(units=found[name].attrs["units"])
+        for name in names
+    }
+    return stated | by_depth
+
+
 def _name_culprits(context: Context, table: xr.Dataset, volume: xr.DataArray) -> None:
     """What most likely sets a sample apart, beside the samples; nothing is corrected."""
-    recipe, keys = context.recipe, context.recipe["index_properties"]
+    keys = context.recipe["index_properties"]
     said = index.likely_culprit(
         table["wet_mass"],
         table["dry_mass"],
         volume,
-        salinity=recipe["hole"]["pore_water_salinity"],
-        pore_water_density=pore_water_density(recipe, "index_properties"),
+        **_pore_water(context, table),
         salt_density=keys["salt_density"],
     )
     words = said["likely_culprit"].values
