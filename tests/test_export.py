@@ -244,3 +244,11 @@ def test_text_that_a_spreadsheet_would_run_is_defused(tmp_path: Path) -> None:
     assert header == ["core", "note", "'=x"]
     assert table["core"][0] == "'=1"
     assert table["'=x"][1] == "-1"  # a number is not text
+
+
+def test_words_whose_name_ends_like_a_mask_stay_words(tmp_path):
+    """The reason of a grade is a sentence, not a mask of bits."""
+    words = xr.Dataset({"grade_reason": ("reading", np.array(["cooled too short"], dtype=object))})
+    tree = xr.DataTree.from_dict({"/properties/formation_temperature": words})
+    write_tables(tree, tmp_path)
+    assert "cooled too short" in (tmp_path / "formation_temperature.csv").read_text()

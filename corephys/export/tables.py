@@ -132,9 +132,10 @@ def _decimals(dataset: xr.Dataset, variables: list[str]) -> dict[str, int]:
 
 
 def _column(name: str, values: np.ndarray, unit: str, decimals: int | None) -> Iterable[str]:
-    if name.endswith("_flag"):
+    masks = values.dtype.kind in "iu"  # words may end in _reason too, such as a grade's
+    if masks and name.endswith("_flag"):
         return _in_words(values, lambda level: _LEVEL_WORDS.get(level, str(level)))
-    if name.endswith("_reason"):
+    if masks and name.endswith("_reason"):
         return _in_words(
             values, lambda mask: "; ".join(word.replace("_", " ") for word in flags.names(mask))
         )

@@ -6,6 +6,7 @@ import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 
 from corephys.figures import drawn
 from corephys.figures.drawn import Plate
@@ -98,7 +99,6 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
             axes, panel, _LOAD, load["vertical_effective_stress"].values[order],
             load["depth"].values[order], colour="0.4", style="--",
         )  # fmt: skip
-        axes.plot([], [], "--", color="0.4", label=_LOAD)
     for row in np.flatnonzero(np.isfinite(best)):
         low, high = (float(yields[f"{name}_{side}"].values[row]) for side in ("low", "high"))
         drawn.curve(axes, panel, f"range, {yields['test'].values[row]}", [low, high],
@@ -112,4 +112,5 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
     axes.set_xlabel("yield stress [kPa]")
     axes.set_ylabel("depth below seafloor [m]")
     if load is not None:
-        axes.legend(loc="lower left")
+        key = Line2D([], [], color="0.4", linewidth=1.0, linestyle="--", label=_LOAD)
+        axes.legend(handles=[key], loc="lower left")

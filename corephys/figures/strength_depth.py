@@ -6,6 +6,7 @@ import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 
 from corephys import uncertainty
 from corephys.figures import drawn
@@ -65,7 +66,8 @@ def strength_depth(tree: xr.DataTree) -> Plate:
             spot = next(spare)
             _by_method(spot, ratio, "strength_ratio")
             for share in _SHARES:
-                spot.axvline(share, color="0.4", linewidth=0.8, linestyle="--", zorder=1)
+                drawn.curve(spot, f"{label('strength_ratio')} against depth [m]", f"{share:g}",
+                            [share, share], [0.0, bottom], colour="0.4", style="--")  # fmt: skip
         if pairs is not None:
             _by_method(next(spare), pairs, "sensitivity")
         for one in axes:
@@ -74,7 +76,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
         if ratio is not None:  # near the sea floor the stress vanishes, and the ratio says nothing
             axes[1].set_xlim(0.0, min(axes[1].get_xlim()[1], _GREATEST_RATIO))
         axes[0].set_ylabel("depth below seafloor [m]")
-        axes[0].legend(loc="upper right", handletextpad=0.3)
+        axes[0].legend(handles=_keys(peak), loc="upper right", handletextpad=0.3)
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
         figure.suptitle(" ", fontsize=3)
         figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
@@ -94,9 +96,17 @@ def _by_method(axes: Axes, data: xr.Dataset, name: str) -> None:
             axes, panel, word.replace("_", " "), values[here], depth[here], marker=marker,
             colour=colour, x_error=total[here], flag=data[f"{name}_flag"].values[here],
         )  # fmt: skip
-        axes.plot([], [], marker=marker, color=colour, markerfacecolor="white", linestyle="none",
-                  markersize=3.6, label=word.replace("_", " "))  # fmt: skip
     axes.set_xlabel(label(name, words=_SHORT.get(name)))
+
+
+def _keys(peak: xr.Dataset) -> list[Line2D]:
+    """Symbols of the methods that there are."""
+    there = set(peak["method"].values)
+    return [
+        Line2D([], [], marker=marker, color=colour, markerfacecolor="white", linestyle="none",
+               markersize=3.6, label=word.replace("_", " "))
+        for word, (marker, colour) in _METHODS.items() if word in there
+    ]  # fmt: skip
 
 
 def _shares(axes: Axes, stress: xr.Dataset) -> None:
