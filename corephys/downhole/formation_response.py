@@ -157,7 +157,9 @@ def _one(x: np.ndarray, fraction: np.ndarray, name: str) -> tuple[np.ndarray, np
 
 def _columns(table: Any, name: str) -> dict[str, np.ndarray]:
     if isinstance(table, xr.Dataset):
-        given = {str(key): (table[key], None) for key in table.variables}
+        given: dict[str, tuple[Any, str | None]] = {
+            str(key): (table[key], None) for key in table.variables
+        }
     else:
         frame = table
         if isinstance(table, (str, Path)):
