@@ -180,12 +180,12 @@ def _columns(table: Any, name: str) -> dict[str, np.ndarray]:
     found = {}
     for column, unit in _UNITS.items():
         if column in given:
-            values, stated = given[column]
+            taken, stated = given[column]
             if stated is not None:
-                values = xr.DataArray(values, dims="row", attrs={"units": stated})
-            elif isinstance(values, xr.DataArray) and unit == "1" and "units" not in values.attrs:
-                values = values.assign_attrs(units="1")
+                taken = xr.DataArray(taken, dims="row", attrs={"units": stated})
+            elif isinstance(taken, xr.DataArray) and unit == "1" and "units" not in taken.attrs:
+                taken = taken.assign_attrs(units="1")
             found[column] = np.ravel(
-                np.asarray(units.as_floats(values, unit, f"{column} of {name}"), dtype=float)
+                np.asarray(units.as_floats(taken, unit, f"{column} of {name}"), dtype=float)
             )
     return found
