@@ -196,9 +196,12 @@ def test_made_tests_whole(made):
     lines = consolidation.indices(curve)
     assert set(lines["recompression_from"].values) == {"loop"}
     np.testing.assert_allclose(lines["compression_index"], truth["compression_index"], rtol=0.03)
-    # The truth is elastic; the chord of a loop also holds a day's creep at its top.
-    chord = lines["recompression_index"].values / truth["recompression_index"].to_numpy()
-    assert ((chord > 0.97) & (chord < 1.3)).all()
+    # Noise of 3 um over rebounds of two doublings: 2 to 4 %.
+    np.testing.assert_allclose(
+        lines["recompression_index"], truth["recompression_index"], rtol=0.05
+    )
+    far = np.abs(lines["recompression_index"].values - truth["recompression_index"].to_numpy())
+    assert (far < 3.0 * lines["recompression_index_u_random"].values).all()
     rate = consolidation.consolidation_rate(table, **initial, height_uncertainty="0.003 mm")
     assert rate.sizes["reading"] == 6
     expected = np.repeat(truth["coefficient_of_consolidation [m^2/s]"].to_numpy(), 2)

@@ -25,7 +25,7 @@ class Loading:
         First reading of the test in the curve.
     stress, void_ratio : ndarray, (n,)
         Points of first loading [kPa], [1], stress rising.
-    loop_stress, loop_void_ratio : ndarray, (m,)
+    loop_stress, loop_void_ratio, loop_number : ndarray, (m,)
         Points of unloading and reloading with the point where unloading began; the last rebound
         at the end of a test counts.
     initial : float
@@ -44,6 +44,7 @@ class Loading:
     void_ratio: np.ndarray
     loop_stress: np.ndarray
     loop_void_ratio: np.ndarray
+    loop_number: np.ndarray
     initial: float
     noise: float
     stated: bool
@@ -68,7 +69,10 @@ def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
     # A stress held over two steps keeps its later point: creep belongs to the longer time.
     kept = use & ~np.append((stress[1:] == stress[:-1]) & use[1:] & use[:-1], False)
     away = branch != "loading"
-    loop = sound & (away | np.append(away[1:], False))
+    # Back at the greatest stress the disc creeps as on first loading: no part of the loop.
+    back = (branch == "reloading") & (stress >= np.maximum.accumulate(stress))
+    rebound = np.append((branch == "unloading")[1:], False) & ~away
+    loop = sound & ((away & ~back) | rebound)
     x, y = stress[kept], e[kept]
     given = float(np.nanmax(curve["void_ratio_u_random"].values[rows], initial=-np.inf))
     stated = bool(np.isfinite(given))
@@ -78,7 +82,7 @@ def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
     seen = int(np.bitwise_or.reduce(curve["void_ratio_reason"].values[rows]))
     suspect = sum(flags.bit(w) for w in flags.names(seen) if flags.REASONS[w] <= flags.SUSPECT)
     return Loading(
-        name, int(rows[0]), x, y, stress[loop], e[loop],
+        name, int(rows[0]), x, y, stress[loop], e[loop], np.cumsum(rebound)[loop],
         float(curve["initial_void_ratio"].values[rows[0]]), given, stated, suspect,
     )  # fmt: skip
 
