@@ -204,6 +204,12 @@ def test_salinity_by_depth_goes_into_the_salt_correction(made, reduced):
     np.testing.assert_array_equal(again["porosity"].values, plain)
 
 
+def test_a_tool_that_is_no_cylinder_is_left_to_its_function(made):
+    found = changed(made, downhole__tools=lambda f: f.assign(response_table="shoe"))
+    why = summary(found)["skipped"]["formation temperature"]
+    assert "response table shoe" in why and "responses=" in why
+
+
 def test_a_wrong_dry_volume_is_named(made):
     def off(frame):
         frame.loc[12, "dry_volume [cm^3]"] += 0.5

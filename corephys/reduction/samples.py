@@ -156,6 +156,13 @@ def formation_temperature(context: Context) -> None:
     table = context.table("downhole/formation_temperature")
     stations = context.table("downhole/stations")
     tools = context.table("downhole/tools")
+    if "response_table" in tools:
+        named = sorted({str(name) for name in tools["response_table"].values if str(name)})
+        if named:
+            raise Skipped(
+                f"tools.csv names the response table {', '.join(named)}, which a hole folder cannot "
+                "hold; call formation_temperature.equilibrium_temperature with responses=..."
+            )
     keys = context.recipe["formation_temperature"]
     conductivity = station_conductivity(context, stations)
     context.results["properties/formation_temperature"] = formation.equilibrium_temperature(
