@@ -160,8 +160,8 @@ def formation_temperature(context: Context) -> None:
         named = sorted({str(name) for name in tools["response_table"].values if str(name)})
         if named:
             raise Skipped(
-                f"tools.csv names the response table {', '.join(named)}, which a hole folder cannot "
-                "hold; call formation_temperature.equilibrium_temperature with responses=..."
+                f"tools.csv names the response table {', '.join(named)}, which a hole folder "
+                "cannot hold; call formation_temperature.equilibrium_temperature with responses=..."
             )
     keys = context.recipe["formation_temperature"]
     conductivity = station_conductivity(context, stations)
