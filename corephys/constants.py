@@ -92,6 +92,18 @@ _ROWS = (
     ("liner_velocity", 2300.0, "m/s", 100.0, "plastic core liner, 2200 to 2400 m/s", "memory"),
     ("sea_water_velocity", 1521.5, "m/s", 1.0, "TEOS-10 at 20 degC, 35 g/kg, surface", "library"),
     ("softest_grain_modulus", 20.0, "GPa", 3.0, "bulk modulus of clay, the softest usual grains; 21 GPa in rock physics tables", "memory"),
+    # Rock physics.
+    ("critical_porosity", 0.40, "1", 0.05, "porosity at which sand comes apart, Nur et al. (1998) The Leading Edge 17, 357; 0.6 to 0.7 in mud (from memory)", "published"),
+    ("contacts", 8.5, "1", 1.0, "contacts of a grain in a random pack at critical porosity; the uncertainty an estimate", "published"),
+    ("raymer_first_limit", 0.37, "1", _NAN, "Raymer, Hunt and Gardner (1980) SPWLA 21, porosity up to which the first branch holds", "published"),
+    ("raymer_second_limit", 0.47, "1", _NAN, "Raymer, Hunt and Gardner (1980) SPWLA 21, porosity from which the suspension holds", "memory"),
+    ("gardner_factor", 310.0, "kg/m^3", _NAN, "Gardner, Gardner and Gregory (1974) Geophysics 39, 770, for m/s; 230 for ft/s is 0.15 % less", "library"),
+    ("gardner_exponent", 0.25, "1", _NAN, "Gardner, Gardner and Gregory (1974) Geophysics 39, 770", "library"),
+    ("castagna_intercept", 1360.0, "m/s", _NAN, "Castagna, Batzle and Eastwood (1985) Geophysics 50, 571, mudrock line", "published"),
+    ("castagna_slope", 1.16, "1", _NAN, "Castagna, Batzle and Eastwood (1985) Geophysics 50, 571, mudrock line", "published"),
+    ("han_velocity", 5590.0, "m/s", _NAN, "Han (1986), shaly sandstone with water, P-wave of clean rock without pores", "library"),
+    ("han_by_porosity", 6930.0, "m/s", _NAN, "Han (1986), loss of P-wave velocity by porosity", "library"),
+    ("han_by_clay", 2810.0, "m/s", _NAN, "Han (1986), loss of P-wave velocity by clay", "library"),
     # Heat.
     ("heat_capacity_c0", 5.79, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), volumetric heat capacity of marine sediment from conductivity", "memory"),
     ("heat_capacity_c1", -3.67, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), per W/(m K)", "memory"),

@@ -82,6 +82,8 @@ REASONS: dict[str, int] = {
     "beyond_method_range": SUSPECT,
     "disturbed_sample": SUSPECT,
     "yield_not_bracketed": SUSPECT,
+    "below_elastic_bounds": SUSPECT,
+    "above_elastic_bounds": SUSPECT,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings

@@ -1,0 +1,226 @@
+"""What every elastic model does alike: arguments in, a kernel with its slopes, a Dataset out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, uncertainty, units
+from corephys.bounds import positive
+from corephys.constants import Constant
+from corephys.uncertainty import Measured, bare
+from corephys.vocabulary import term
+
+__all__ = ["fraction", "number", "propagate", "quantity", "same_positions"]
+
+_STEP = 1e-4  # of an argument; the slope is then right to about a millionth
+_IMPOSSIBLE = flags.bit("impossible_value")
+
+
+def number(
+    value: Any, unit: str, name: str, uncertainties: Mapping[str, Any] | None = None, *,
+    zero: bool = False, held: str = "",
+) -> Measured:  # fmt: skip
+    """A property of a mineral, fluid or model, above zero, with its systematic uncertainty.
+
+    Parameters
+    ----------
+    value : Quantity, str, Constant, Dataset or DataArray
+        In any unit that converts to ``unit``.
+    unit, name : str
+        Unit of the calculation; name of the argument, and of its source of error where a Constant
+        does not bring its own name.
+    uncertainties : mapping of str to Quantity, optional
+        Standard uncertainties by name of the argument.
+    zero : bool
+        Zero itself may be given.
+    held : str
+        Name of the quantity in a Dataset.
+
+    Returns
+    -------
+    Measured
+        In ``unit``; an uncertainty that nobody gives is NaN.
+
+    Raises
+    ------
+    UnitError, ValueError
+        For a bare number, a wrong unit, or a value that cannot be.
+    """
+    if isinstance(value, Measured):
+        return value
+    if isinstance(value, xr.Dataset):
+        found = series.unpack(value, held or name)
+        positive(value[held or name], unit, name, zero=zero)
+        return found
+    plain = positive(value, unit, name, zero=zero)
+    given = (uncertainties or {}).get(name)
+    known = isinstance(value, Constant) and given is None
+    u = uncertainty.stated(given, unit, f"uncertainty of {name}", of=value)
+    return Measured(plain, 0.0, {value.name if known else name: u})
+
+
+def quantity(
+    value: Any, name: str, uncertainties: Mapping[str, Any] | None = None, *, key: str = "",
+) -> Measured:  # fmt: skip
+    """A reading above zero: a Dataset brings its uncertainties, effects and reasons.
+
+    Parameters
+    ----------
+    value : Dataset, DataArray, Quantity or str
+        As the caller gave it.
+    name : str
+        Quantity of the vocabulary.
+    uncertainties : mapping of str to Quantity, optional
+        Standard uncertainties by name of the argument, random.
+    key : str
+        Name of the argument where it is not ``name``.
+
+    Returns
+    -------
+    Measured
+        In the vocabulary's unit.
+
+    Raises
+    ------
+    UnitError, ValueError
+        For a bare number, a wrong unit, or values of which none can be.
+    """
+    argument = key or name
+    shown = value[name] if isinstance(value, xr.Dataset) and name in value else value
+    if not isinstance(shown, (xr.Dataset, Measured)):
+        positive(shown, term(name).unit, argument)
+    given = (uncertainties or {}).get(argument)
+    return series.unpack(value, name, uncertainty_given=given)
+
+
+def fraction(
+    value: Any, name: str, uncertainties: Mapping[str, Any] | None = None, *, held: str = "porosity"
+) -> Measured:
+    """A share of a volume, from zero to one.
+
+    Parameters
+    ----------
+    value : Dataset, DataArray, Quantity, str or float
+        Fraction [1].
+    name : str
+        Of the argument.
+    uncertainties : mapping of str to float or Quantity, optional
+        Standard uncertainties by name of the argument, random.
+    held : str
+        Name of the quantity in a Dataset.
+
+    Returns
+    -------
+    Measured
+        A single value outside is refused; one of a series becomes NaN and impossible.
+
+    Raises
+    ------
+    ValueError
+        When no value lies between zero and one.
+    """
+    if isinstance(value, xr.Dataset):
+        found = series.unpack(value, held)
+    elif isinstance(value, Measured):
+        found = value
+    else:
+        u = units.as_floats((uncertainties or {}).get(name), "1", f"uncertainty of {name}",
+                            optional=True)  # fmt: skip
+        found = Measured(units.as_floats(value, "1", name), float("nan") if u is None else bare(u))
+    plain = np.asarray(found.values, dtype=float)
+    outside = ~((plain >= 0.0) & (plain <= 1.0))
+    if plain.size and outside.all() and not np.isnan(plain).all():
+        first = plain.flat[int(np.flatnonzero(~np.isnan(plain))[0])]
+        raise ValueError(
+            f"{name} is {first:g}; it is a fraction of the volume, from 0 to 1: divide per cent "
+            "by 100, or leave the reading out"
+        )
+    if not outside.any():
+        return found
+    values = xr.where(outside, np.nan, found.values) if plain.ndim == 0 else _emptied(found, outside)
+    marked = np.where(outside & ~np.isnan(plain), _IMPOSSIBLE, 0).astype(np.int64)
+    mark = xr.Variable(found.values.dims, marked) if hasattr(found.values, "dims") else marked
+    return Measured(values, found.u_random, found.effects,
+                    series.joined_reasons(bare(found.reason), mark))  # fmt: skip
+
+
+def _emptied(found: Measured, outside: np.ndarray) -> Any:
+    if isinstance(found.values, xr.DataArray):
+        return found.values.copy(data=np.where(outside, np.nan, found.values.values))
+    return np.where(outside, np.nan, found.values)
+
+
+def same_positions(**arguments: Any) -> None:
+    """Refuse series at different positions, whichever of the arguments are series.
+
+    Parameters
+    ----------
+    **arguments : anything
+        By name.
+    """
+    series.require_same_positions(**arguments)
+
+
+def propagate(
+    kernel: Callable[..., tuple[Any, ...]], names: tuple[str, ...],
+    inputs: Mapping[str, Measured], *, reason: Any = 0,
+) -> dict[str, Measured]:  # fmt: skip
+    """Lay a kernel over its inputs once and carry their uncertainties through it.
+
+    Parameters
+    ----------
+    kernel : callable
+        Takes the inputs by name as arrays of one shape, returns a tuple of arrays.
+    names : tuple of str
+        Of the arrays it returns.
+    inputs : mapping of str to Measured
+        In the units of the kernel.
+    reason : int or array of int
+        Further reasons.
+
+    Returns
+    -------
+    dict of str to Measured
+        By ``names``; slopes by central differences, one-sided where a model ends.
+    """
+    keys = list(inputs)
+
+    def laid(*arrays: Any) -> tuple[Any, ...]:
+        parts = np.broadcast_arrays(*(np.asarray(array, dtype=float) for array in arrays))
+        with np.errstate(all="ignore"):
+            return _with_slopes(kernel, keys, parts)
+
+    found = series.apply(
+        laid, *(part.values for part in inputs.values()), outputs=len(names) * (1 + len(keys))
+    )
+    known = series.joined_reasons(*(bare(part.reason) for part in inputs.values()), bare(reason))
+    result = {}
+    for place, name in enumerate(names):
+        start = len(names) + place * len(keys)
+        terms = list(zip(found[start : start + len(keys)], inputs.values(), strict=True))
+        spread, effects = uncertainty.combine(terms)
+        result[name] = Measured(found[place], spread, effects, known)
+    return result
+
+
+def _with_slopes(
+    kernel: Callable[..., tuple[Any, ...]], keys: list[str], parts: Any
+) -> tuple[Any, ...]:
+    base = [np.asarray(part, dtype=float) for part in kernel(**dict(zip(keys, parts, strict=True)))]
+    slopes: list[list[Any]] = [[] for _ in base]
+    for place, part in enumerate(parts):
+        step = _STEP * np.maximum(np.abs(part), 1e-3)
+        sides = []
+        for sign in (1.0, -1.0):
+            moved = [*parts[:place], part + sign * step, *parts[place + 1 :]]
+            sides.append(kernel(**dict(zip(keys, moved, strict=True))))
+        for number_, (value, up, down) in enumerate(zip(base, *sides, strict=True)):
+            slope = (up - down) / (2.0 * step)
+            slope = np.where(np.isfinite(slope), slope, (up - value) / step)
+            slope = np.where(np.isfinite(slope), slope, (value - down) / step)
+            slopes[number_].append(slope)
+    return (*base, *(slope for of_one in slopes for slope in of_one))
