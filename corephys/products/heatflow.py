@@ -11,21 +11,34 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty, units
-from corephys.numerics.line import Line
-from corephys.products.heatflow_carriers import CARRIERS, Points, merge, resistance, scatter
-from corephys.products.heatflow_line import best_line, exceeded, line_effects, student, with_excess
+from corephys import flags, series, uncertainty
+from corephys.bounds import positive
+from corephys.products.heatflow_carriers import CARRIERS
+from corephys.products.heatflow_line import best_line, exceeded, student
+from corephys.products.heatflow_points import carry, usable_points, wanted
+from corephys.products.heatflow_stations import (
+    CONDUCTIVITY,
+    DEPTH,
+    SCATTER,
+    Fit,
+    Stations,
+    fitted,
+    line_quantities,
+    random_parts,
+    usable_stations,
+    with_seafloor,
+)
 from corephys.uncertainty import Measured
 
 __all__ = ["CARRIERS", "bullard", "compare_carriers", "thermal_resistance"]
 
 _ALLOW = ("good", "not_evaluated")
-_K = "thermal_conductivity"
 
 
 def thermal_resistance(
-    conductivity: Any, *, at: Any, how: str = "linear", allow: tuple[str, ...] = _ALLOW
-) -> xr.Dataset:
+    conductivity: Any, *, at: Any, how: str = "linear", depth_uncertainty: Any = None,
+    datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:  # fmt: skip
     """Thermal resistance between the seafloor and given depths.
 
     Parameters
@@ -39,6 +52,11 @@ def thermal_resistance(
         the nearest point; one harmonic mean for the hole, weighted by thickness; or a straight
         line of 1/k against depth. Resistances in series add, so resistivity is what is carried.
         Beyond the first and the last point "linear" and "steps" keep their values.
+    depth_uncertainty : Quantity or str, optional
+        Standard uncertainty of each depth of ``at`` against the seafloor [m], independent.
+    datum_uncertainty : Quantity or str, optional
+        One error that all depths of ``at`` share against the conductivities [m]: the effect
+        ``depth``. An error of depth that is not given is not carried; attributes say so.
     allow : tuple of str
         Flag levels of the conductivity that are used.
 
@@ -47,96 +65,88 @@ def thermal_resistance(
     Dataset
         ``thermal_resistance`` [m^2 K/W] with uncertainty, effects and flags, and
         ``thermal_resistance_covariance`` [m^4 K^2/W^2], the random part between all depths, which
-        share the sediment above them.
+        share the sediment above them; ``_covariance_parts (part, ...)`` says what it comes from.
 
     Raises
     ------
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        For an unknown way, a conductivity without depth, no usable conductivity, or fewer than
-        three depths for a trend.
+        For an unknown way, a conductivity without depth, no usable conductivity, a depth
+        uncertainty below zero, or fewer than three depths for a trend.
 
     Notes
     -----
     R(z) = integral of dz / k from the seafloor (Bullard 1939, Proceedings of the Royal Society A
     173, 474). With the derivatives J of R by the conductivities the random covariance is
     J diag(u^2 + s^2) J', and an effect is J times the effect of the conductivities (JCGM 102:2011,
-    6.2). s is the natural scatter of the conductivities about their carrier beyond their own
-    errors: a needle reads a few centimetres and stands for metres. It is a moment estimate (each
-    point against its neighbours, or against the line or the mean), and NaN with one depth only.
-    An estimate from few points is uncertain itself: it enters multiplied by Student's t for
-    68.27 % at its degrees of freedom, so that one standard uncertainty holds what it says.
-    Readings less than 10 cm apart share that scatter and are averaged first.
+    6.2); a depth that is off by dz moves R by dz / k. s is the natural scatter of the
+    conductivities about their carrier beyond their own errors: a needle reads a few centimetres
+    and stands for metres. It is a moment estimate, NaN with one depth only, and enters multiplied
+    by Student's t for 68.27 % at its degrees of freedom, so that one standard uncertainty holds
+    what it says. Readings less than 10 cm apart share that scatter and are averaged first.
     """
-    if how not in CARRIERS:
-        raise ValueError(f"how is {how!r}; there is {', '.join(CARRIERS)}")
-    points, used, left_out = _points(conductivity, allow)
-    if how == "trend" and points.depth.size < 3:
-        raise ValueError(f"a trend needs conductivities at three depths, not {points.depth.size}")
-    target, depth = _target(at)
-    values, by_k = resistance(points, depth, how)
-    natural, freedom = scatter(points, how)
-    # An error that is not stated shows in the scatter, which then holds both.
-    own = np.where(np.isfinite(points.u_random), points.u_random, 0.0)
-    covariance = (by_k * (own**2 + (natural * student(freedom)) ** 2)) @ by_k.T
+    target, depth = wanted(at)
+    shaky, datum = _depth_errors(depth_uncertainty, datum_uncertainty)
+    carried = carry(conductivity, depth, how, allow)
+    parts = {
+        CONDUCTIVITY: (carried.by_k * carried.own) @ carried.by_k.T,
+        SCATTER: (carried.by_k * carried.spread) @ carried.by_k.T,
+    }
+    if shaky is not None:
+        parts[DEPTH] = np.diag((shaky * carried.local) ** 2)
+    covariance = np.sum(list(parts.values()), axis=0)
+    effects = {source: carried.by_k @ effect for source, effect in carried.points.effects.items()}
+    if datum is not None:
+        effects["depth"] = datum * carried.local
 
     def along(part: np.ndarray) -> xr.DataArray:
         return target.copy(deep=False, data=part)
 
     result = Measured(
-        along(values), along(np.sqrt(np.diag(covariance))),
-        {source: along(by_k @ effect) for source, effect in points.effects.items()},
+        along(carried.values), along(np.sqrt(np.diag(covariance))),
+        {source: along(effect) for source, effect in effects.items()},
     )  # fmt: skip
     dataset = series.build(
         {"thermal_resistance": result},
         steps=(f"resistance by {how}, from the seafloor down (Bullard 1939)",),
         carrier=how,
-        conductivities_used=used,
-        conductivities_left_out=left_out,
-        conductivity_depths=int(points.depth.size),
-        natural_scatter_of_conductivity=natural,
-        natural_scatter_degrees_of_freedom=freedom,
+        conductivities_used=carried.used,
+        conductivities_left_out=carried.left_out,
+        conductivity_depths=int(carried.points.depth.size),
+        natural_scatter_of_conductivity=carried.natural,
+        natural_scatter_degrees_of_freedom=carried.freedom,
+        depth_uncertainty="not given, not carried" if shaky is None else f"{shaky:g} m",
+        datum_uncertainty="not given, not carried" if datum is None else f"{datum:g} m",
     )
-    dataset["thermal_resistance_covariance"] = xr.DataArray(
-        covariance, dims=(*target.dims, f"{target.dims[0]}_2"),
-        attrs={"units": "m^4 K^2/W^2", "long_name": "random covariance of thermal resistance"},
+    return dataset.assign(_covariances(target.dims[0], covariance, parts)).assign_coords(
+        part=("part", np.array(list(parts), dtype=object), {"long_name": "what the part is from"})
+    )
+
+
+def _depth_errors(random: Any, shared: Any) -> tuple[float | None, float | None]:
+    """Random and shared uncertainty of depth [m], None where not given."""
+    given = (("depth_uncertainty", random), ("datum_uncertainty", shared))
+    first, second = (
+        None if value is None else float(positive(value, "m", name, zero=True))
+        for name, value in given
+    )
+    return first, second
+
+
+def _covariances(
+    dim: Any, whole: np.ndarray, parts: dict[str, np.ndarray]
+) -> dict[str, xr.DataArray]:
+    words, dims = "random covariance of thermal resistance", (dim, f"{dim}_2")
+    unit = {"units": "m^4 K^2/W^2"}
+    split = xr.DataArray(
+        np.stack(list(parts.values())), dims=("part", *dims),
+        attrs={**unit, "long_name": f"{words} by what it comes from"},
     )  # fmt: skip
-    return dataset
-
-
-def _points(conductivity: Any, allow: tuple[str, ...]) -> tuple[Points, int, int]:
-    """Usable conductivities, in the order of depth and without repeats."""
-    measured = series.unpack(conductivity, _K)
-    values = np.asarray(measured.values, dtype=float)
-    if "depth" not in getattr(measured.values, "coords", {}):
-        raise ValueError("the conductivities need the coordinate depth")
-    depth = np.asarray(measured.values["depth"].values, dtype=float)
-    use = np.isfinite(values) & np.isfinite(depth) & (values > 0)
-    if isinstance(conductivity, xr.Dataset) and f"{_K}_flag" in conductivity:
-        use &= flags.usable(conductivity[f"{_K}_flag"].values, allow)
-    if not use.any():
-        raise ValueError(f"none of {values.size} conductivities is usable")
-    index = np.flatnonzero(use)
-    picked = series.take(measured, index[np.argsort(depth[index], kind="stable")])
-    return merge(np.sort(depth[index]), picked), int(use.sum()), int((~use).sum())
-
-
-def _target(at: Any) -> tuple[xr.DataArray, np.ndarray]:
-    """A DataArray at the wanted positions, and its depths in metres."""
-    if isinstance(at, xr.Dataset):
-        if "depth" not in at.coords:
-            raise ValueError("at: the Dataset has no coordinate depth")
-        along = at["depth"]
-    elif isinstance(at, xr.DataArray) and "depth" in at.coords and at.name != "depth":
-        along = at["depth"]
-    else:
-        along = None
-    depth = np.atleast_1d(np.asarray(units.as_floats(at if along is None else along, "m", "at")))
-    if along is None:
-        words = {"units": "m", "long_name": "depth below seafloor, as laid out", "positive": "down"}
-        along = xr.DataArray(depth, dims="reading", coords={"depth": ("reading", depth, words)})
-    return along.reset_coords(drop=True) if along.ndim == 0 else along, depth.astype(float)
+    matrix = xr.DataArray(whole, dims=dims, attrs={**unit, "long_name": words})
+    return {
+        "thermal_resistance_covariance": matrix, "thermal_resistance_covariance_parts": split,
+    }  # fmt: skip
 
 
 def bullard(
@@ -162,8 +172,10 @@ def bullard(
     -------
     Dataset
         ``heat_flow`` [mW/m^2] and ``surface_temperature`` [degC] with uncertainties, effects and
-        flags; ``heat_flow_interval (bound)`` [mW/m^2], the 68 % interval; and with a point at the
-        seafloor ``heat_flow_without_bottom_water`` [mW/m^2] and
+        flags; ``heat_flow_interval (bound)`` [mW/m^2], the 68 % interval;
+        ``heat_flow_random_parts (part)`` [mW/m^2], standard uncertainties whose squares add up to
+        that of ``heat_flow_u_random``; and with a point at the seafloor
+        ``heat_flow_without_bottom_water`` [mW/m^2] and
         ``seafloor_temperature_difference`` [K], the intercept without that point less the water.
 
     Raises
@@ -189,93 +201,44 @@ def bullard(
     for the random part. Where the uncertainty of any point is not known the points weigh by what
     is known and the random uncertainty is NaN.
     """
-    base, stations, used = _bullard_points(temperature, resistance, allow)
-    points = _with_seafloor(
-        stations, bottom_water_temperature, bottom_water_temperature_uncertainty
-    )
-    number = points[0].size
+    stations = usable_stations(temperature, resistance, allow)
+    points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
+    fit = fitted(points)
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
-    line, effects, first, excess, known = _fitted(points)
-    probability = exceeded(first, freedom)
-    reason = flags.bit("poor_fit") if probability < 0.01 else 0
-    spread = 1.0 if known else float("nan")
-    quantities = {
-        "heat_flow": Measured(
-            1e3 * line.slope, 1e3 * spread * line.slope_uncertainty,
-            {source: 1e3 * shift[1] for source, shift in effects.items()}, reason,
-        ),
-        "surface_temperature": Measured(
-            line.intercept, spread * line.intercept_uncertainty,
-            {source: shift[0] for source, shift in effects.items()}, reason,
-        ),
-    }  # fmt: skip
+    probability = exceeded(fit.first, freedom)
+    quantities = line_quantities(fit, flags.bit("poor_fit") if probability < 0.01 else 0)
+    used = stations.index.size
     dataset = series.build(
         quantities,
         steps=("T = T0 + q R (Bullard 1939), errors in both axes (York and others 2004)",),
-        points_used=number,
+        points_used=points.resistance.size,
         temperatures_used=used,
-        temperatures_left_out=int(base - used),
-        bottom_water="included" if bottom_water_temperature is not None else "left out",
-        chi_square=first.chi_square,
-        reduced_chi_square=first.chi_square / first.degrees_of_freedom,
+        temperatures_left_out=int(stations.offered - used),
+        bottom_water="included" if points.seafloor else "left out",
+        chi_square=fit.first.chi_square,
+        reduced_chi_square=fit.first.chi_square / fit.first.degrees_of_freedom,
         chi_square_probability=probability,
-        excess_scatter_of_temperature=excess,
+        excess_scatter_of_temperature=fit.excess,
         carrier=str(resistance.attrs.get("carrier", "")),
+        depth_uncertainty=str(resistance.attrs.get("depth_uncertainty", "")),
+        datum_uncertainty=str(resistance.attrs.get("datum_uncertainty", "")),
     )
-    dataset["heat_flow_interval"] = _interval(quantities["heat_flow"], line.degrees_of_freedom)
-    if bottom_water_temperature is not None and used >= 3:
-        dataset.update(_without_seafloor(stations, float(points[1][-1])))
+    dataset["heat_flow_interval"] = _interval(quantities["heat_flow"], fit.line.degrees_of_freedom)
+    dataset["heat_flow_random_parts"] = _parts(points, fit)
+    if points.seafloor and used >= 3:
+        dataset.update(_without_seafloor(stations, float(points.temperature[-1])))
     return dataset
 
 
-def _fitted(points: Any) -> tuple[Line, dict[str, np.ndarray], Line, float, bool]:
-    """Line and effects, the line before any excess scatter, that scatter [K], and what is known."""
-    x, y, cx, cy, effects = points
-    if x.size < 3:
-        raise ValueError(f"{x.size} usable points make no line with an uncertainty; it needs three")
-    first, known = best_line(x, y, cx, cy)
-    line, excess = first, 0.0
-    if first.chi_square > first.degrees_of_freedom and known:
-        line, excess = with_excess(points, first)
-    shifts = line_effects((x, y, cx, cy + excess**2, effects), line)
-    return line, shifts, first, excess, known
-
-
-def _bullard_points(temperature: Any, resistance: xr.Dataset, allow: tuple[str, ...]) -> Any:
-    """Usable stations: resistance, temperature, both covariances and the effects of either."""
-    series.require_same_positions(temperature=temperature, resistance=resistance)
-    t = series.unpack(temperature, "equilibrium_temperature")
-    r = series.unpack(resistance, "thermal_resistance")
-    use = np.isfinite(np.asarray(t.values)) & np.isfinite(np.asarray(r.values))
-    name = "equilibrium_temperature_flag"
-    if isinstance(temperature, xr.Dataset) and name in temperature:
-        use &= flags.usable(temperature[name].values, allow)
-    index = np.flatnonzero(use)
-    cx = np.asarray(resistance["thermal_resistance_covariance"])[np.ix_(index, index)]
-    t, r = series.take(t, index), series.take(r, index)
-    zero = np.zeros(index.size)
-    effects = {
-        source: (r.effects.get(source, zero), t.effects.get(source, zero))
-        for source in sorted({*t.effects, *r.effects})
-    }
-    return use.size, (r.values, t.values, cx, t.u_random**2, effects), index.size
-
-
-def _with_seafloor(points: Any, value: Any, given: Any) -> Any:
-    """The points and, where its temperature is given, the seafloor as the last one.
-
-    Its resistance is zero and certain.
-    """
-    if value is None:
-        return points
-    x, y, cx, cy, effects = points
-    water = units.as_floats(value, "degC", "bottom_water_temperature")
-    u = units.as_floats(
-        given, "K", "bottom_water_temperature_uncertainty", difference=True, optional=True
-    )
-    u = float("nan") if u is None else float(u)
-    wider = {s: (np.append(ex, 0.0), np.append(ey, 0.0)) for s, (ex, ey) in effects.items()}
-    return np.append(x, 0.0), np.append(y, water), np.pad(cx, (0, 1)), np.append(cy, u**2), wider
+def _parts(points: Stations, fit: Fit) -> xr.DataArray:
+    """Standard uncertainties whose squares add up to that of the heat flow."""
+    parts = random_parts(points, fit)
+    names = np.array(list(parts), dtype=object)
+    return xr.DataArray(
+        1e3 * np.sqrt(list(parts.values())), dims="part",
+        coords={"part": ("part", names, {"long_name": "what the part is from"})},
+        attrs={"units": "mW/m^2", "long_name": "random standard uncertainty of heat flow by part"},
+    )  # fmt: skip
 
 
 def _interval(flow: Measured, freedom: int) -> xr.DataArray:
@@ -291,8 +254,8 @@ def _interval(flow: Measured, freedom: int) -> xr.DataArray:
     )  # fmt: skip
 
 
-def _without_seafloor(stations: Any, water: float) -> dict[str, xr.DataArray]:
-    x, y, cx, cy, _ = stations
+def _without_seafloor(stations: Stations, water: float) -> dict[str, xr.DataArray]:
+    x, y, cx, cy, _ = stations.points
     line, _ = best_line(x, y, cx, cy)
     flow = {"units": "mW/m^2", "long_name": "heat flow without the point at the seafloor"}
     apart = {
@@ -307,7 +270,8 @@ def _without_seafloor(stations: Any, water: float) -> dict[str, xr.DataArray]:
 
 def compare_carriers(
     temperature: Any, conductivity: Any, *, bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
+    bottom_water_temperature_uncertainty: Any = None, depth_uncertainty: Any = None,
+    datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
 ) -> xr.Dataset:  # fmt: skip
     """Heat flow by every way of carrying conductivity between its points.
 
@@ -319,6 +283,8 @@ def compare_carriers(
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth``.
     bottom_water_temperature, bottom_water_temperature_uncertainty, allow
         As for :func:`bullard` [degC, K].
+    depth_uncertainty, datum_uncertainty : Quantity or str, optional
+        As for :func:`thermal_resistance` [m].
 
     Returns
     -------
@@ -339,20 +305,23 @@ def compare_carriers(
     Same source as :func:`thermal_resistance` and :func:`bullard`. The spread is no standard
     uncertainty: the ways use the same readings.
     """
-    depths = _points(conductivity, allow)[0].depth.size
+    depths = usable_points(conductivity, allow)[0].depth.size
     ways = [way for way in CARRIERS if way != "trend" or depths >= 3]
     flow, total, reduced = np.empty((3, len(ways)))
     for i, way in enumerate(ways):
-        resistance = thermal_resistance(conductivity, at=temperature, how=way, allow=allow)
-        points = _bullard_points(temperature, resistance, allow)[1]
-        points = _with_seafloor(
-            points, bottom_water_temperature, bottom_water_temperature_uncertainty
-        )
-        line, effects, first, _, known = _fitted(points)
-        systematic = sum(shift[1] ** 2 for shift in effects.values()) if effects else np.nan
-        random = line.slope_uncertainty if known else np.nan
-        flow[i], total[i] = 1e3 * line.slope, 1e3 * np.sqrt(random**2 + systematic)
-        reduced[i] = first.chi_square / first.degrees_of_freedom
+        resistance = thermal_resistance(
+            conductivity, at=temperature, how=way, depth_uncertainty=depth_uncertainty,
+            datum_uncertainty=datum_uncertainty, allow=allow,
+        )  # fmt: skip
+        points = with_seafloor(
+            usable_stations(temperature, resistance, allow),
+            bottom_water_temperature, bottom_water_temperature_uncertainty,
+        )  # fmt: skip
+        fit = fitted(points)
+        systematic = sum(shift[1] ** 2 for shift in fit.effects.values()) if fit.effects else np.nan
+        random = fit.line.slope_uncertainty if fit.known else np.nan
+        flow[i], total[i] = 1e3 * fit.line.slope, 1e3 * np.sqrt(random**2 + systematic)
+        reduced[i] = fit.first.chi_square / fit.first.degrees_of_freedom
     unit = {"units": "mW/m^2"}
     return xr.Dataset(
         {

@@ -8,7 +8,7 @@ import numpy as np
 
 from corephys.uncertainty import Measured
 
-__all__ = ["CARRIERS", "Points", "merge", "resistance", "scatter"]
+__all__ = ["CARRIERS", "Points", "merge", "resistance", "resistivity", "scatter"]
 
 CARRIERS = ("linear", "steps", "harmonic mean", "trend")
 NEAR = 0.10  # m; needle readings closer than this stand for the same sediment
@@ -88,6 +88,31 @@ def resistance(points: Points, depth: np.ndarray, how: str) -> tuple[np.ndarray,
     else:
         weights = _weights(points.depth, depth, how)
     return weights @ (1.0 / k), -weights / k**2
+
+
+def resistivity(points: Points, depth: np.ndarray, how: str) -> np.ndarray:
+    """Thermal resistivity at each depth, as it is carried there.
+
+    Parameters
+    ----------
+    points, depth, how
+        As for :func:`resistance`.
+
+    Returns
+    -------
+    (n,) ndarray
+        1/k [m K/W].
+    """
+    known, inverse = points.depth, 1.0 / points.conductivity
+    if how == "trend":
+        solver = np.linalg.pinv(np.column_stack([np.ones(known.size), known]))
+        return np.asarray(np.column_stack([np.ones(depth.size), depth]) @ (solver @ inverse))
+    if how == "harmonic mean":
+        return np.where(np.isfinite(depth), _thickness(known) @ inverse, np.nan)
+    if how == "linear":
+        return np.interp(depth, known, inverse)
+    nearest = inverse[np.searchsorted(0.5 * (known[1:] + known[:-1]), depth)]
+    return np.where(np.isfinite(depth), nearest, np.nan)
 
 
 def _weights(known: np.ndarray, depth: np.ndarray, how: str) -> np.ndarray:

@@ -31,16 +31,14 @@ def best_line(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray) -> t
     return generalised_line(x, y, cx, cy), known
 
 
-def line_effects(points: Any, line: Line) -> dict[str, np.ndarray]:
-    """Shifts of intercept and slope by each source, to first order about the line."""
-    x, y, cx, cy, effects = points
+def gains(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, line: Line) -> np.ndarray:
+    """Derivatives of intercept and slope by each temperature, to first order about the line."""
     cx, cy, _ = _weights(cx, cy)
     omega = np.diag(cy) + line.slope**2 * cx
     residual = y - line.intercept - line.slope * x
     adjusted = x + line.slope * (cx @ np.linalg.solve(omega, residual))
     weighted = np.linalg.solve(omega, np.column_stack([np.ones(x.size), adjusted])).T
-    gain = np.linalg.solve(weighted @ np.column_stack([np.ones(x.size), x]), weighted)
-    return {source: gain @ (ey - line.slope * ex) for source, (ex, ey) in effects.items()}
+    return np.linalg.solve(weighted @ np.column_stack([np.ones(x.size), x]), weighted)
 
 
 def exceeded(line: Line, spare: float) -> float:

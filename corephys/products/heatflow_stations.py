@@ -1,0 +1,261 @@
+"""Stations of a heat flow as plain arrays: which are used, the seafloor, the fit, its parts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, units
+from corephys.numerics.line import Line
+from corephys.products.heatflow_line import best_line, gains, with_excess
+from corephys.uncertainty import Measured
+
+CONDUCTIVITY, SCATTER, DEPTH = "conductivity", "natural scatter of conductivity", "depth"
+TEMPERATURE, WATER, EXCESS = "temperature", "bottom water", "excess scatter of temperature"
+
+
+@dataclass(frozen=True)
+class Stations:
+    """Temperatures and resistances with what is known of their errors.
+
+    Parameters
+    ----------
+    resistance, temperature, variance : (n,) ndarray
+        [m^2 K/W], [degC], [K^2]; a variance that is not known is NaN.
+    covariance : (n, n) ndarray
+        Of the resistances [m^4 K^2/W^2].
+    effects : dict of str to pair of (n,) ndarray
+        One-sigma effects on resistance and temperature by source.
+    parts : dict of str to (n, n) ndarray
+        Covariances that add up to ``covariance``, by what they come from.
+    depth : (n,) ndarray
+        [m]; NaN where it is not known.
+    offered : int
+        Stations before any was left out.
+    seafloor : bool
+        Whether the last point is the seafloor.
+    index : (n,) ndarray of int
+        Places among those offered, without the seafloor.
+    """
+
+    resistance: np.ndarray
+    temperature: np.ndarray
+    variance: np.ndarray
+    covariance: np.ndarray
+    effects: dict[str, tuple[np.ndarray, np.ndarray]]
+    parts: dict[str, np.ndarray]
+    depth: np.ndarray
+    offered: int
+    index: np.ndarray
+    seafloor: bool = False
+
+    @property
+    def points(self) -> Any:
+        """As the line takes them."""
+        return self.resistance, self.temperature, self.covariance, self.variance, self.effects
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The line of temperature against resistance and what moves it.
+
+    Parameters
+    ----------
+    line, first : Line
+        After and before an excess scatter was added.
+    gain : (2, n) ndarray
+        Derivatives of intercept and slope by the temperatures of the points.
+    effects : dict of str to (2,) ndarray
+        One-sigma shifts of intercept [K] and slope [W/m^2].
+    excess : float
+        Scatter added to the temperatures [K].
+    known : bool
+        Whether all uncertainties were known.
+    """
+
+    line: Line
+    first: Line
+    gain: np.ndarray
+    effects: dict[str, np.ndarray]
+    excess: float
+    known: bool
+
+
+def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, ...]) -> Stations:
+    """Stations whose temperature may be used, with what is known of either axis.
+
+    Parameters
+    ----------
+    temperature : Dataset or DataArray, (reading)
+        ``equilibrium_temperature`` [degC].
+    resistance : Dataset, (reading)
+        From ``thermal_resistance`` at the same positions [m^2 K/W].
+    allow : tuple of str
+        Flag levels that are used.
+
+    Returns
+    -------
+    Stations
+        In the order given.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When temperature and resistance lie at different positions.
+    """
+    series.require_same_positions(temperature=temperature, resistance=resistance)
+    t = series.unpack(temperature, "equilibrium_temperature")
+    r = series.unpack(resistance, "thermal_resistance")
+    use = np.isfinite(np.asarray(t.values)) & np.isfinite(np.asarray(r.values))
+    name = "equilibrium_temperature_flag"
+    if isinstance(temperature, xr.Dataset) and name in temperature:
+        use &= flags.usable(temperature[name].values, allow)
+    index = np.flatnonzero(use)
+    square = np.ix_(index, index)
+    cx = np.asarray(resistance["thermal_resistance_covariance"])[square]
+    depth = np.full(index.size, np.nan)
+    if "depth" in resistance.coords:
+        depth = np.asarray(resistance["depth"].values, dtype=float)[index]
+    t, r = series.take(t, index), series.take(r, index)
+    zero = np.zeros(index.size)
+    effects = {
+        source: (r.effects.get(source, zero), t.effects.get(source, zero))
+        for source in sorted({*t.effects, *r.effects})
+    }
+    parts = {CONDUCTIVITY: cx}
+    split = "thermal_resistance_covariance_parts"
+    if split in resistance:
+        each = resistance[split]
+        parts = {
+            str(part): np.asarray(each.isel(part=i).values)[square]
+            for i, part in enumerate(each["part"].values)
+        }
+    return Stations(r.values, t.values, t.u_random**2, cx, effects, parts, depth, use.size, index)
+
+
+def with_seafloor(stations: Stations, value: Any, given: Any) -> Stations:
+    """The stations and, where its temperature is given, the seafloor as the last point.
+
+    Parameters
+    ----------
+    stations : Stations
+        Usable ones.
+    value, given : Quantity, str or None
+        Temperature of the bottom water [degC] and its standard uncertainty [K].
+
+    Returns
+    -------
+    Stations
+        The resistance of the seafloor is zero and certain.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    """
+    if value is None:
+        return stations
+    water = units.as_floats(value, "degC", "bottom_water_temperature")
+    u = units.as_floats(
+        given, "K", "bottom_water_temperature_uncertainty", difference=True, optional=True
+    )
+    u = float("nan") if u is None else float(u)
+    return replace(
+        stations,
+        resistance=np.append(stations.resistance, 0.0),
+        temperature=np.append(stations.temperature, water),
+        variance=np.append(stations.variance, u**2),
+        covariance=np.pad(stations.covariance, (0, 1)),
+        effects={
+            s: (np.append(x, 0.0), np.append(y, 0.0)) for s, (x, y) in stations.effects.items()
+        },
+        parts={part: np.pad(each, (0, 1)) for part, each in stations.parts.items()},
+        depth=np.append(stations.depth, 0.0),
+        seafloor=True,
+    )
+
+
+def fitted(stations: Stations) -> Fit:
+    """The most likely line, with an excess scatter where the stated errors are too small.
+
+    Parameters
+    ----------
+    stations : Stations
+        At least three points.
+
+    Returns
+    -------
+    Fit
+        Intercept [degC] and slope [W/m^2].
+
+    Raises
+    ------
+    ValueError
+        For fewer than three points.
+    """
+    x, y, cx, cy, effects = stations.points
+    if x.size < 3:
+        raise ValueError(f"{x.size} usable points make no line with an uncertainty; it needs three")
+    first, known = best_line(x, y, cx, cy)
+    line, excess = first, 0.0
+    if first.chi_square > first.degrees_of_freedom and known:
+        line, excess = with_excess(stations.points, first)
+    gain = gains(x, y, cx, cy + excess**2, line)
+    shifts = {source: gain @ (ey - line.slope * ex) for source, (ex, ey) in effects.items()}
+    return Fit(line, first, gain, shifts, excess, known)
+
+
+def line_quantities(fit: Fit, reason: int) -> dict[str, Measured]:
+    """Heat flow [mW/m^2] and temperature of the seafloor [degC] of a fit, with their errors."""
+    line, spread = fit.line, 1.0 if fit.known else float("nan")
+    return {
+        "heat_flow": Measured(
+            1e3 * line.slope, 1e3 * spread * line.slope_uncertainty,
+            {source: 1e3 * shift[1] for source, shift in fit.effects.items()}, reason,
+        ),
+        "surface_temperature": Measured(
+            line.intercept, spread * line.intercept_uncertainty,
+            {source: shift[0] for source, shift in fit.effects.items()}, reason,
+        ),
+    }  # fmt: skip
+
+
+def random_parts(stations: Stations, fit: Fit, row: np.ndarray | None = None) -> dict[str, float]:
+    """Variances that make up the random variance of the slope, by what they come from.
+
+    Parameters
+    ----------
+    stations : Stations
+        The points of the fit.
+    fit : Fit
+        Their line.
+    row : (n,) ndarray, optional
+        Derivatives by the temperatures; those of the slope without it.
+
+    Returns
+    -------
+    dict of str to float
+        [W^2/m^4] for the slope, scaled to add up to the variance of the line. NaN where the
+        uncertainties are not all known. A part that was not carried is not there.
+    """
+    gain = fit.gain[1] if row is None else row
+    own = stations.variance.copy()
+    parts = {}
+    if stations.seafloor:
+        parts[WATER] = gain[-1] ** 2 * own[-1]
+        own[-1] = 0.0
+    parts[TEMPERATURE] = float(np.sum(gain**2 * own))
+    parts[EXCESS] = float(np.sum(gain**2) * fit.excess**2)
+    for part, covariance in stations.parts.items():
+        parts[part] = float(fit.line.slope**2 * gain @ covariance @ gain)
+    if not fit.known:
+        return dict.fromkeys(parts, float("nan"))
+    # The gain is that of the fitted line, the covariance that of its adjusted points; between
+    # the two lies a second order, which is shared out.
+    scale = fit.line.covariance[1, 1] / sum(parts.values()) if row is None else 1.0
+    return {part: scale * value for part, value in parts.items()}
