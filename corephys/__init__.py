@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from corephys.export import load as load
     from corephys.export import save as save
     from corephys.hole import HoleError as HoleError
+    from corephys.hole import composite as composite
     from corephys.hole import depth as depth
     from corephys.hole import hole_from_tables as hole_from_tables
     from corephys.hole import read_hole as read_hole
@@ -53,6 +54,7 @@ if TYPE_CHECKING:
 
 _MODULES = {
     "compaction": "corephys.products.compaction",
+    "composite": "corephys.hole.composite",
     "consolidation": "corephys.samples.consolidation",
     "constants": "corephys.constants",
     "depth": "corephys.hole.depth",

@@ -8,7 +8,8 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.hole import composite, composite_suggest, composite_ties
+from corephys import composite
+from corephys.hole import composite_scales, composite_sequence, composite_suggest, composite_ties
 
 STEP = 0.025  # m
 
@@ -212,3 +213,105 @@ def test_a_series_gets_its_composite_depth():
     np.testing.assert_array_equal(placed["depth_composite"].values, placed["depth"].values)
     with pytest.raises(cp.PositionError, match="has no shift"):
         composite.place(properties["A"]["bulk_density"], hole="B2", shifts=found)
+
+
+# Sequence and scales -----------------------------------------------------------------------------
+
+
+def laid_out(cores, length=9.0):
+    """Sections of 1.5 m of every core of a hole."""
+    rows = [(c, str(i + 1), 1.5) for c in cores["core"] for i in range(int(length / 1.5))]
+    sections = pd.DataFrame(rows, columns=["core", "section", "length [m]"])
+    return cp.depth.section_tops(sections=sections, cores=cores.assign(**{"advance [m]": 8.5}))
+
+
+@pytest.fixture(scope="module")
+def three_holes(suggested):
+    ties, cores, _ = suggested
+    shifts = composite.shifts(ties, cores, reference="A", use=("suggested",))
+    return shifts, {hole: laid_out(table) for hole, table in cores.items()}
+
+
+def test_a_sequence_covers_the_site_and_its_intervals_meet(three_holes):
+    shifts, sections = three_holes
+    table = composite_sequence.suggest_sequence(sections, shifts, margin="0.3 m")
+    found = composite_sequence.checked_sequence(table, shifts)
+    gap = found["joint_gap"].values
+    assert (gap == 0.0).all() and len(table) > 12
+    assert set(table["joint"]) == {"first", "meets"}
+    bottoms, tops = found["bottom_composite"].values[:-1], found["top_composite"].values[1:]
+    np.testing.assert_allclose(bottoms, tops, atol=1e-9)
+
+
+def test_readings_of_a_sequence_follow_each_other_through_the_true_column(three_holes):
+    shifts, sections = three_holes
+    properties, _, _ = site()
+    table = composite_sequence.suggest_sequence(sections, shifts, margin="0.3 m")
+    sequence = composite_sequence.checked_sequence(table, shifts)
+    series = {hole: held["bulk_density"] for hole, held in properties.items()}
+    taken = composite_sequence.take(sequence, series, shifts)
+    z = taken["depth_composite"].values
+    assert (np.diff(z) > 0.0).all() and np.diff(z).max() < 2.01 * STEP
+    total = sum(s.sizes["reading"] for s in series.values())
+    assert taken.sizes["reading"] + taken.attrs["readings_left_out"] == total
+    # The same column as that of the first hole wherever both have readings.
+    a = composite.place(series["A"], hole="A", shifts=shifts)
+    both = np.interp(a["depth_composite"].values, z, taken["bulk_density"].values)
+    good = np.isfinite(both) & np.isfinite(a["bulk_density"].values)
+    assert np.corrcoef(both[good], a["bulk_density"].values[good])[0, 1] > 0.95
+
+
+def test_a_gap_that_no_core_covers_is_named():
+    cores = {"A": pd.DataFrame({"core": ["1", "2"], "top [m]": [0.0, 9.5]})}
+    shifts = composite.shifts(composite_ties.empty(), cores, reference="A")
+    table = composite_sequence.suggest_sequence({"A": laid_out(cores["A"])}, shifts)
+    assert table["joint"].tolist() == ["first", "gap"]
+    assert composite_sequence.checked_sequence(table, shifts)["joint_gap"].values[1] == 0.5
+
+
+def test_intervals_that_overlap_are_refused():
+    cores = {"A": pd.DataFrame({"core": ["1", "2"], "top [m]": [0.0, 9.5]})}
+    shifts = composite.shifts(composite_ties.empty(), cores, reference="A")
+    rows = [("A", "1", 0.0, 9.9), ("A", "2", 9.5, 9.0), ("A", "7", 10.0, 11.0)]
+    sequence = pd.DataFrame(rows, columns=["hole", "core", "top [m]", "bottom [m]"])
+    with pytest.raises(composite_ties.TieError) as error:
+        composite_sequence.checked_sequence(sequence, shifts)
+    for words in ("no core '7'", "does not lie below its top", "0.400 m above the end"):
+        assert words in str(error.value)
+
+
+@pytest.mark.parametrize("given", composite_scales.SCALES)
+@pytest.mark.parametrize("wanted", composite_scales.SCALES)
+def test_every_scale_goes_both_ways(three_holes, given, wanted):
+    shifts, sections = three_holes
+    table = composite_scales.scales(sections["B"], shifts, hole="B", growth_factor=1.08)
+    core = table["core"].values
+    z = table[given].mean("end").values
+    there = composite_scales.convert(cp.quantity(z, "m"), core, table, given=given, wanted=wanted)
+    back = composite_scales.convert(
+        cp.quantity(there, "m"), core, table, given=wanted, wanted=given
+    )
+    np.testing.assert_allclose(back, z, atol=1e-9)
+    np.testing.assert_allclose(there, table[wanted].mean("end").values, atol=1e-9)
+
+
+def test_scales_of_one_core_by_hand():
+    """A core of 9 m cut by 8.5 m, shifted by 0.6 m, growth 1.1; the middle of section 3."""
+    cores = pd.DataFrame({"core": ["1"], "top [m]": [10.0], "advance [m]": [8.5]})
+    shifts = xr.Dataset(
+        {"shift": ("row", [0.6])},
+        {"hole": ("row", np.array(["A"], object)), "core": ("row", np.array(["1"], object))},
+    )
+    table = composite_scales.scales(laid_out(cores), shifts, hole="A", growth_factor=1.1)
+    at = cp.quantity([13.75], "m")
+    expected = {
+        "depth_fitted": 10.0 + 3.75 * 8.5 / 9.0, "depth_composite": 14.35,
+        "depth_composite_over_growth": 14.35 / 1.1,
+    }  # fmt: skip
+    for wanted, value in expected.items():
+        found = composite_scales.convert(at, "1", table, given="depth", wanted=wanted)
+        assert found[0] == pytest.approx(value, abs=1e-12)
+    beyond = composite_scales.convert("19.5 m", "1", table, given="depth", wanted="depth_fitted")
+    assert np.isnan(beyond[0])
+    with pytest.raises(ValueError, match="no scale 'drilled'"):
+        composite_scales.convert(at, "1", table, given="drilled", wanted="depth")

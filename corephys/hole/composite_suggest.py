@@ -13,7 +13,7 @@ import xarray as xr
 
 from corephys import flags, units
 from corephys.bounds import positive
-from corephys.hole.composite import core_tops
+from corephys.hole.composite_shifts import core_tops
 from corephys.hole.composite_ties import COLUMNS
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 from corephys.series import PositionError

@@ -1,0 +1,256 @@
+"""Composite sequence: intervals of cores that meet at equal composite depth."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from corephys import units
+from corephys.bounds import positive
+from corephys.hole.composite_shifts import place
+from corephys.hole.composite_ties import TieError
+from corephys.series import PositionError
+
+__all__ = ["COLUMNS", "checked_sequence", "suggest_sequence", "take"]
+
+COLUMNS: dict[str, str] = {"hole": "", "core": "", "top": "m", "bottom": "m"}
+_SAME = 1e-6  # m
+
+
+def suggest_sequence(
+    sections: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, margin: Any = "0.5 m"
+) -> pd.DataFrame:
+    """A sequence down the site that changes hole as seldom as it can.
+
+    Parameters
+    ----------
+    sections : mapping of hole to Dataset
+        Tops and bottoms of the sections of each hole, from ``corephys.depth.section_tops``.
+    shifts : Dataset
+        From :func:`corephys.hole.composite.shifts`.
+    margin : Quantity or str
+        What is left off at the ends of a core, the most disturbed parts, where a neighbour
+        covers them [m]; common practice, no source.
+
+    Returns
+    -------
+    DataFrame
+        One row an interval, from the top downward: hole, core, top [m] and bottom [m] as laid out,
+        and ``joint``: "meets" where the interval begins at the composite depth at which the one
+        above ends, "gap" where no core covers what lies between, "first" for the first.
+
+    Raises
+    ------
+    PositionError
+        When a core has no shift.
+
+    Notes
+    -----
+    From each core on to the one that covers its lower end and reaches deepest (definition); the
+    joint lies in the middle of what both cover inside their margins.
+    """
+    edge = float(positive(margin, "m", "margin", zero=True))
+    cores = _extents(sections, shifts)
+    current = cores.sort_values(["top", "bottom"], ascending=[True, False]).index[0]
+    rows, start, joint = [], float(cores.loc[current, "top"]), "first"
+    while True:
+        here = cores.loc[current]
+        inner = float(here["bottom"]) - edge
+        others = cores[cores["bottom"] > here["bottom"] + _SAME]
+        if others.empty:
+            rows.append((current, start, float(here["bottom"]), joint))
+            break
+        cover = others[others["top"] + edge < max(inner, start)]
+        if cover.empty:
+            cover = others[others["top"] < here["bottom"] - _SAME]
+        if cover.empty:
+            following = others.sort_values("top").index[0]
+            end, begin = float(here["bottom"]), float(cores.loc[following, "top"])
+            rows.append((current, start, end, joint))
+            current, start, joint = following, max(begin, end), "gap" if begin > end else "meets"
+            continue
+        following = cover["bottom"].idxmax()
+        low = max(float(cores.loc[following, "top"]) + edge, start)
+        end = (
+            0.5 * (low + inner)
+            if low < inner
+            else 0.5 * (max(float(cores.loc[following, "top"]), start) + float(here["bottom"]))
+        )
+        rows.append((current, start, end, joint))
+        current, start, joint = following, end, "meets"
+    table = cores.loc[[row[0] for row in rows]].reset_index(drop=True)
+    shift = table["shift"].to_numpy(float)
+    return pd.DataFrame(
+        {
+            "hole": table["hole"], "core": table["core"],
+            "top": [row[1] for row in rows] - shift, "bottom": [row[2] for row in rows] - shift,
+            "joint": [row[3] for row in rows],
+        }
+    )  # fmt: skip
+
+
+def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataFrame:
+    """Composite top and bottom of every core of the site."""
+    known = {
+        (h, c): float(s)
+        for h, c, s in zip(
+            shifts["hole"].values, shifts["core"].values, shifts["shift"].values, strict=True
+        )
+    }
+    rows = []
+    for hole, table in sections.items():
+        core = np.asarray(table["core"].values, dtype=object)
+        top = np.asarray(units.as_floats(table["top"], "m", "top"), dtype=float)
+        bottom = np.asarray(units.as_floats(table["bottom"], "m", "bottom"), dtype=float)
+        for name in dict.fromkeys(core):
+            if (hole, name) not in known:
+                raise PositionError(f"core {name!r} of hole {hole!r} has no shift")
+            shift, mine = known[(hole, name)], core == name
+            rows.append((hole, name, top[mine].min() + shift, bottom[mine].max() + shift, shift))
+    return pd.DataFrame(rows, columns=["hole", "core", "top", "bottom", "shift"])
+
+
+def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
+    """A sequence with its composite depths, and how its intervals meet.
+
+    Parameters
+    ----------
+    sequence : DataFrame
+        hole, core, top [m] and bottom [m] as laid out, from the top downward; headers may carry
+        their unit.
+    shifts : Dataset
+        From :func:`corephys.hole.composite.shifts`.
+
+    Returns
+    -------
+    Dataset
+        Along ``interval``: hole, core, ``top`` and ``bottom`` [m] as laid out, ``top_composite``
+        and ``bottom_composite`` [m], and ``joint_gap`` [m], composite depth missing above the
+        interval; zero where it meets the one above.
+
+    Raises
+    ------
+    TieError
+        For an unknown core, an interval that ends above its beginning, or intervals that overlap
+        or run upward; all of them are listed.
+
+    Notes
+    -----
+    Composite depth = depth + shift of the core (definition). Intervals meet where their
+    composite depths agree to a micrometre.
+    """
+    table = _plain(sequence)
+    known = {
+        (h, c): float(s)
+        for h, c, s in zip(
+            shifts["hole"].values, shifts["core"].values, shifts["shift"].values, strict=True
+        )
+    }
+    problems, shift = [], np.zeros(len(table))
+    for row, (hole, core) in enumerate(zip(table["hole"], table["core"], strict=True)):
+        if (hole, core) not in known:
+            problems.append(f"interval {row + 1}: hole {hole!r} has no core {core!r} with a shift")
+        shift[row] = known.get((hole, core), np.nan)
+    top = table["top"].to_numpy(float) + shift
+    bottom = table["bottom"].to_numpy(float) + shift
+    for row in map(int, np.flatnonzero(~(table["bottom"].to_numpy() > table["top"].to_numpy()))):
+        problems.append(f"interval {row + 1}: its bottom does not lie below its top")
+    gap = np.concatenate([[0.0], top[1:] - bottom[:-1]])
+    for row in map(int, np.flatnonzero(gap < -_SAME)):
+        problems.append(
+            f"interval {row + 1}: it begins {-gap[row]:.3f} m above the end of the one before"
+        )
+    if problems:
+        raise TieError("the sequence does not hold together:\n  " + "\n  ".join(problems[:20]))
+    gap[np.abs(gap) <= _SAME] = 0.0
+    meter = {
+        "top": "top as laid out", "bottom": "bottom as laid out", "top_composite": "composite top",
+        "bottom_composite": "composite bottom",
+        "joint_gap": "composite depth missing above the interval",
+    }  # fmt: skip
+    columns = (table["top"], table["bottom"], top, bottom, gap)
+    return xr.Dataset(
+        {
+            name: ("interval", np.asarray(values, float), {"units": "m", "long_name": words})
+            for (name, words), values in zip(meter.items(), columns, strict=True)
+        },
+        coords={
+            "hole": ("interval", table["hole"].to_numpy(object), {"long_name": "hole"}),
+            "core": ("interval", table["core"].to_numpy(object), {"long_name": "core"}),
+        },
+    )
+
+
+def _plain(sequence: pd.DataFrame) -> pd.DataFrame:
+    columns = {}
+    for header in sequence.columns:
+        name, _, rest = str(header).partition(" [")
+        values = sequence[header]
+        if COLUMNS.get(name) == "m":
+            unit = rest.rstrip("]") or "m"
+            values = pd.to_numeric(values, errors="coerce") * units.convert(1.0, unit, "m")
+        columns[name] = values
+    lacking = [name for name in COLUMNS if name not in columns]
+    if lacking or not len(sequence):
+        missing = ", ".join(lacking) or "no interval"
+        raise TieError(f"a sequence needs hole, core, top [m] and bottom [m]; {missing} missing")
+    table = pd.DataFrame(columns).reset_index(drop=True)
+    return table.assign(hole=table["hole"].astype(str), core=table["core"].astype(str))
+
+
+def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> xr.Dataset:
+    """Readings of a sequence, from hole to hole, along composite depth.
+
+    Parameters
+    ----------
+    sequence : Dataset
+        From :func:`checked_sequence`.
+    holes : mapping of hole to Dataset
+        The same property of each hole, with the coordinates core and depth [m].
+    shifts : Dataset
+        From :func:`corephys.hole.composite.shifts`.
+
+    Returns
+    -------
+    Dataset
+        Along ``reading`` in the order of ``depth_composite`` [m], with the coordinate ``hole``.
+        A reading at a joint belongs to the lower interval. The attribute ``readings_left_out``
+        counts those outside the sequence.
+
+    Raises
+    ------
+    PositionError
+        When a hole of the sequence is not given, or a series lacks core or depth.
+
+    Notes
+    -----
+    A choice of readings, without arithmetic (definition).
+    """
+    placed, parts = {}, []
+    for hole in dict.fromkeys(sequence["hole"].values):
+        if hole not in holes:
+            raise PositionError(f"the sequence runs through hole {hole!r}, which is not given")
+        placed[hole] = place(holes[hole], hole=str(hole), shifts=shifts)
+    last = sequence.sizes["interval"] - 1
+    for i in range(sequence.sizes["interval"]):
+        one = sequence.isel(interval=i)
+        data = placed[str(one["hole"].item())]
+        dim = str(data["depth"].dims[0])
+        z = data["depth_composite"].values
+        low, high = float(one["top_composite"]), float(one["bottom_composite"])
+        inside = (z >= low - _SAME) & ((z < high - _SAME) | ((i == last) & (z <= high + _SAME)))
+        index = np.flatnonzero(inside & (data["core"].values == one["core"].item()))
+        index = index[np.argsort(z[index], kind="stable")]
+        piece = data.isel({dim: index}).rename({dim: "reading"} if dim != "reading" else {})
+        parts.append(piece.assign_coords(
+            hole=("reading", np.full(index.size, one["hole"].item(), dtype=object))
+        ))  # fmt: skip
+    joined = xr.concat(parts, dim="reading", data_vars="different", coords="different",
+                       compat="equals", join="outer", combine_attrs="drop_conflicts")  # fmt: skip
+    total = sum(data["depth"].size for data in placed.values())
+    joined.attrs["readings_left_out"] = int(total - joined.sizes["reading"])
+    return joined

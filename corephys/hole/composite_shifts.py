@@ -1,0 +1,290 @@
+"""One shift a core, from the ties in use; composite depth and growth follow from them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from corephys import series, units
+from corephys.hole.composite_ties import checked_ties, in_use
+from corephys.numerics.line import ordinary_line
+from corephys.series import PositionError
+
+__all__ = ["core_tops", "growth_factor", "place", "shifts"]
+
+
+def shifts(
+    ties: pd.DataFrame, cores: Mapping[str, Any], *, reference: str,
+    use: tuple[str, ...] = ("accepted", "edited"),
+) -> xr.Dataset:  # fmt: skip
+    """Shift of every core of a site onto composite depth.
+
+    Parameters
+    ----------
+    ties : DataFrame
+        Ties, one a row; see :func:`corephys.hole.composite_ties.checked_ties`.
+    cores : mapping of str to Dataset, DataTree node or DataFrame
+        Cores of each hole: core, top [m].
+    reference : str
+        Hole whose first core stays where it is.
+    use : tuple of str
+        States of ties that count.
+
+    Returns
+    -------
+    Dataset
+        Along ``row``: hole, core, ``core_top`` [m], ``shift`` [m], ``shift_u_random`` [m] against
+        the first core of the reference, and ``tied``: "anchor", "tied", "carried" where no tie
+        reaches the core and that of the core above in its hole is kept, or "floating" where there
+        is none above either. Along ``tie``: ``tie_residual`` [m], how far each used tie misses.
+
+    Raises
+    ------
+    TieError
+        For a tie that names an unknown hole or core, or ties a core to itself.
+    ValueError
+        When the reference is not among the holes.
+
+    Notes
+    -----
+    composite depth = depth + shift of the core, constant within a core (Hagelberg and others
+    1992). The shifts are the least-squares solution of depth + shift equal on both sides of every
+    tie, weighted by the stated uncertainty of a tie (equal weights without one).
+    """
+    if reference not in cores:
+        raise ValueError(f"reference {reference!r} is no hole; there are {', '.join(cores)}")
+    table = in_use(checked_ties(ties, cores), use)
+    places = _places(cores)
+    index = {key: i for i, key in enumerate(zip(places["hole"], places["core"], strict=True))}
+    rows = _equations(table, index)
+    anchor = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
+    shift, u, word = _solve(rows, places, anchor)
+    residual = shift[rows.one] - shift[rows.other] - rows.step
+    words = {"units": "m", "long_name": "shift onto composite depth"}
+    return xr.Dataset(
+        {
+            "core_top": ("row", places["top"].to_numpy(float),
+                         {"units": "m", "long_name": "top of the core below seafloor"}),
+            "shift": ("row", shift, words),
+            "shift_u_random": ("row", u, {
+                "units": "m", "long_name": "random standard uncertainty of the shift"}),
+            "tied": ("row", np.array(word, dtype=object), {"long_name": "how the core is placed"}),
+            "tie_residual": ("tie", residual, {
+                "units": "m", "long_name": "distance that is left between both sides of a tie"}),
+        },
+        coords={
+            "hole": ("row", places["hole"].to_numpy(object), {"long_name": "hole"}),
+            "core": ("row", places["core"].to_numpy(object), {"long_name": "core"}),
+            "tie_hole": ("tie", table["hole"].to_numpy(object), {"long_name": "hole of the tie"}),
+            "tie_core": ("tie", table["core"].to_numpy(object), {"long_name": "core of the tie"}),
+        },
+        attrs={"reference": reference, "ties_used": len(table), "ties_known": len(ties)},
+    )  # fmt: skip
+
+
+def _places(cores: Mapping[str, Any]) -> pd.DataFrame:
+    """Hole, core and top of all cores, each hole from the top downward."""
+    parts = []
+    for hole, table in cores.items():
+        core, top = core_tops(table)
+        order = np.argsort(top, kind="stable")
+        parts.append(pd.DataFrame({"hole": hole, "core": core[order], "top": top[order]}))
+    return pd.concat(parts, ignore_index=True)
+
+
+def core_tops(table: Any) -> tuple[np.ndarray, np.ndarray]:
+    """Names and tops [m] of the cores of a hole.
+
+    Parameters
+    ----------
+    table : Dataset, DataTree node or DataFrame
+        core, top [m].
+
+    Returns
+    -------
+    tuple of (n,) ndarray of str and (n,) ndarray of float
+        In the order of the table.
+    """
+    if isinstance(table, pd.DataFrame):
+        name = next((c for c in table.columns if str(c).partition(" [")[0] == "top"), None)
+        if name is None or "core" not in table:
+            raise PositionError(f"cores need 'core' and 'top [m]'; got {', '.join(table.columns)}")
+        unit = str(name).partition("[")[2].rstrip("]") or ""
+        values = units.convert(1.0, unit, "m") * table[name].to_numpy(float) if unit else None
+        if values is None:
+            raise PositionError("the column 'top' has no unit; write 'top [m]'")
+        return table["core"].to_numpy(object), values
+    return (
+        np.asarray(table["core"].values, dtype=object),
+        np.asarray(units.as_floats(table["top"], "m", "cores.top"), dtype=float),
+    )
+
+
+class _Equations:
+    """shift[one] - shift[other] = step, weighted by 1 / sigma."""
+
+    def __init__(self, one: Any, other: Any, step: Any, sigma: Any, known: bool) -> None:
+        self.one, self.other, self.step = one, other, step
+        self.sigma, self.known = sigma, known
+
+
+def _equations(table: pd.DataFrame, index: dict[Any, int]) -> _Equations:
+    one = [index[key] for key in zip(table["hole"], table["core"], strict=True)]
+    other = [index[key] for key in zip(table["to_hole"], table["to_core"], strict=True)]
+    step = table["to_depth"].to_numpy(float) - table["depth"].to_numpy(float)
+    sigma = table["uncertainty"].to_numpy(float)
+    known = bool(np.isfinite(sigma).all() and (sigma > 0.0).all())
+    weights = sigma if known else np.ones(len(table))
+    return _Equations(np.array(one, int), np.array(other, int), step, weights, known)
+
+
+def _solve(
+    ties: _Equations, places: pd.DataFrame, anchor: int
+) -> tuple[np.ndarray, np.ndarray, list[str]]:
+    """Shifts, their uncertainty and how each core came to it."""
+    number = len(places)
+    group = _groups(ties, number)
+    shift, u = np.zeros(number), np.full(number, np.nan)
+    word = ["carried"] * number
+    done = np.zeros(number, dtype=bool)
+    hole, top = places["hole"].to_numpy(object), places["top"].to_numpy(float)
+    # The anchor's group stands first, then the groups from the top downward.
+    order = sorted(np.unique(group), key=lambda g: (g != group[anchor], top[group == g].min(), g))
+    for one in order:
+        members = np.flatnonzero(group == one)
+        fixed = anchor if one == group[anchor] else int(members[np.argmin(top[members])])
+        relative, variance = _within(ties, members, fixed)
+        if fixed == anchor:
+            level, first = 0.0, "anchor"
+        else:
+            above = np.flatnonzero(done & (hole == hole[fixed]) & (top <= top[fixed]))
+            first = "carried" if above.size else "floating"
+            level = shift[above[np.argmax(top[above])]] if above.size else 0.0
+        shift[members] = level + relative
+        u[members] = np.sqrt(variance) if fixed == anchor and ties.known else np.nan
+        for member in members:
+            word[member] = first if member == fixed else "tied"
+        done[members] = True
+    if ties.known:
+        u[anchor] = 0.0
+    return shift, u, word
+
+
+def _groups(ties: _Equations, number: int) -> np.ndarray:
+    """Number of the connected group of every core."""
+    group = np.arange(number)
+    for a, b in zip(ties.one, ties.other, strict=True):
+        low, high = sorted((group[a], group[b]))
+        group[group == high] = low
+    return group
+
+
+def _within(ties: _Equations, members: np.ndarray, fixed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Least-squares shifts of a connected group against its fixed core, and their variances."""
+    free = [int(m) for m in members if m != fixed]
+    column = {member: i for i, member in enumerate(free)}
+    use = np.isin(ties.one, members)
+    matrix = np.zeros((int(use.sum()), len(free)))
+    for row, (a, b) in enumerate(zip(ties.one[use], ties.other[use], strict=True)):
+        if a != fixed:
+            matrix[row, column[int(a)]] += 1.0
+        if b != fixed:
+            matrix[row, column[int(b)]] -= 1.0
+    weighted = matrix / ties.sigma[use][:, None]
+    solved = np.linalg.lstsq(weighted, ties.step[use] / ties.sigma[use], rcond=None)[0]
+    variance = np.diag(np.linalg.inv(weighted.T @ weighted)) if free else np.zeros(0)
+    shift, var = np.zeros(members.size), np.zeros(members.size)
+    where = {int(m): i for i, m in enumerate(members)}
+    for member, i in column.items():
+        shift[where[member]], var[where[member]] = solved[i], variance[i]
+    return shift, var
+
+
+def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
+    """Give a series its composite depth.
+
+    Parameters
+    ----------
+    data : Dataset
+        With the coordinates core and depth [m].
+    hole : str
+        Whose series it is.
+    shifts : Dataset
+        From :func:`shifts`.
+
+    Returns
+    -------
+    Dataset
+        The same with the coordinate ``depth_composite`` [m]; the depth as laid out stays.
+
+    Raises
+    ------
+    PositionError
+        When the series has no core or depth, or a core has no shift.
+
+    Notes
+    -----
+    composite depth = depth + shift of the core (definition).
+    """
+    lacking = [name for name in ("core", "depth") if name not in data.coords]
+    if lacking:
+        raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
+    mine = shifts["hole"].values == hole
+    known = dict(zip(shifts["core"].values[mine], shifts["shift"].values[mine], strict=True))
+    core = np.broadcast_to(np.asarray(data["core"].values, dtype=object), data["depth"].shape)
+    missing = sorted({str(c) for c in core} - set(known))
+    if missing:
+        raise PositionError(
+            f"core {missing[0]!r} of hole {hole!r} has no shift, and {len(missing) - 1} more; give "
+            "all cores of the hole to composite.shifts"
+        )
+    by = np.array([known[c] for c in core], dtype=float)
+    depth = np.asarray(units.as_floats(data["depth"], "m", "depth"), dtype=float)
+    words = {"units": "m", "long_name": "composite depth", "positive": "down"}
+    return data.assign_coords(depth_composite=(data["depth"].dims, depth + by, words))
+
+
+def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
+    """Growth of composite depth over drilled depth.
+
+    Parameters
+    ----------
+    shifts : Dataset
+        From :func:`shifts`.
+    hole : str, optional
+        One hole; all of the site where not given.
+
+    Returns
+    -------
+    Dataset
+        ``growth_factor`` [1] with its random uncertainty; ``points``, the cores used. Cores that
+        float or are carried say nothing and are left out.
+
+    Raises
+    ------
+    ValueError
+        With fewer than three tied cores.
+
+    Notes
+    -----
+    Slope of composite depth against depth of the core tops by least squares; composite depth over
+    it has the length that was drilled. It holds gas, stretching, gaps and the error of pipe
+    depths as well as rebound (common practice, no source).
+    """
+    tied = np.isin(shifts["tied"].values.astype(str), ("tied", "anchor"))
+    mine = tied if hole is None else tied & (shifts["hole"].values == hole)
+    top = shifts["core_top"].values[mine]
+    if np.unique(top).size < 3:
+        raise ValueError(
+            f"{int(mine.sum())} tied cores are too few for a growth factor; it needs three depths"
+        )
+    line = ordinary_line(top, top + shifts["shift"].values[mine])
+    return series.build(
+        {"growth_factor": series.Measured(xr.DataArray(line.slope), line.slope_uncertainty)},
+        steps=("slope of composite depth against depth of the core tops",),
+        points=int(mine.sum()),
+    )
