@@ -130,6 +130,54 @@ NOT_FORMULAS: dict[str, str] = {
         "reads a table: one made from the exact cylinder tests it whole"
     ),
     "corephys.downhole.formation_grade.grade": "words for limits, no physics",
+    "corephys.products.elastic_averages.walpole_kernel": (
+        "the arithmetic of hashin_shtrikman, whose rows run through it"
+    ),
+    "corephys.products.elastic_velocity.bounds_kernel": (
+        "wood and hashin_shtrikman on arrays, whose rows run through them"
+    ),
+    "corephys.products.elastic_velocity.raymer_kernel": (
+        "the arithmetic of raymer, whose rows run through it"
+    ),
+    "corephys.products.elastic_velocity.wyllie_kernel": (
+        "the arithmetic of wyllie, whose row runs through it"
+    ),
+    "corephys.products.elastic_gassmann.gassmann_kernel": (
+        "the arithmetic of gassmann, whose rows run through it"
+    ),
+    "corephys.products.elastic_fluids.brine_kernel": (
+        "the arithmetic of brine, whose rows run through it"
+    ),
+    "corephys.products.elastic_frame.hertz_mindlin_kernel": (
+        "the arithmetic of hertz_mindlin, whose rows run through it"
+    ),
+    "corephys.products.elastic_frame.soft_sand_kernel": (
+        "the arithmetic of soft_sand, whose rows run through it"
+    ),
+    "corephys.products.elastic_frame.stiff_sand_kernel": (
+        "the arithmetic of stiff_sand, whose rows run through it"
+    ),
+    "corephys.products.elastic_cement.contact_cement_kernel": (
+        "the arithmetic of contact_cement, whose rows run through it"
+    ),
+    "corephys.products.elastic_averages.reuss_kernel": (
+        "the arithmetic of reuss, whose rows run through it"
+    ),
+    "corephys.products.elastic_materials.material": "looks a row of a table up, no physics",
+    "corephys.products.elastic_materials.materials": "lists a table of sourced numbers, no physics",
+    "corephys.products.elastic_materials.mineral_mixture": (
+        "the average of Hill on numbers of the table; hill has rows"
+    ),
+    "corephys.products.elastic_carry.fraction": "takes an argument in, no physics",
+    "corephys.products.elastic_carry.number": "takes an argument in, no physics",
+    "corephys.products.elastic_carry.plain": "takes an argument in, no physics",
+    "corephys.products.elastic_carry.quantity": "takes an argument in, no physics",
+    "corephys.products.elastic_carry.propagate": "carries uncertainties through any kernel, no physics",
+    "corephys.products.elastic_carry.same_positions": "compares positions, no physics of its own",
+    "corephys.products.elastic_carry.together": "adds fractions up, no physics of its own",
+    "corephys.products.heatflow_monte_carlo.monte_carlo": (
+        "draws through the line of bullard, which has rows; a plain loop tests it whole"
+    ),
     "corephys.products.heatflow.compare_carriers": (
         "bullard once for every carrier of conductivity, no physics of its own"
     ),

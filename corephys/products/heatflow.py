@@ -12,14 +12,12 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, uncertainty
-from corephys.bounds import positive
 from corephys.products.heatflow_carriers import CARRIERS
 from corephys.products.heatflow_line import best_line, exceeded, student
-from corephys.products.heatflow_points import carry, usable_points, wanted
+from corephys.products.heatflow_monte_carlo import monte_carlo
+from corephys.products.heatflow_points import usable_points
+from corephys.products.heatflow_resistance import thermal_resistance
 from corephys.products.heatflow_stations import (
-    CONDUCTIVITY,
-    DEPTH,
-    SCATTER,
     Fit,
     Stations,
     fitted,
@@ -30,123 +28,11 @@ from corephys.products.heatflow_stations import (
 )
 from corephys.uncertainty import Measured
 
-__all__ = ["CARRIERS", "bullard", "compare_carriers", "thermal_resistance"]
+__all__ = [
+    "CARRIERS", "bullard", "compare_carriers", "monte_carlo", "thermal_resistance",
+]  # fmt: skip
 
 _ALLOW = ("good", "not_evaluated")
-
-
-def thermal_resistance(
-    conductivity: Any, *, at: Any, how: str = "linear", depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
-    """Thermal resistance between the seafloor and given depths.
-
-    Parameters
-    ----------
-    conductivity : Dataset or DataArray, (reading)
-        ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth`` [m].
-    at : Dataset, DataArray or Quantity
-        Depths [m], or a series with the coordinate ``depth``.
-    how : {"linear", "steps", "harmonic mean", "trend"}
-        What stands between the points: the resistivity 1/k linear from point to point; that of
-        the nearest point; one harmonic mean for the hole, weighted by thickness; or a straight
-        line of 1/k against depth. Resistances in series add, so resistivity is what is carried.
-        Beyond the first and the last point "linear" and "steps" keep their values.
-    depth_uncertainty : Quantity or str, optional
-        Standard uncertainty of each depth of ``at`` against the seafloor [m], independent.
-    datum_uncertainty : Quantity or str, optional
-        One error that all depths of ``at`` share against the conductivities [m]: the effect
-        ``depth``. An error of depth that is not given is not carried; attributes say so.
-    allow : tuple of str
-        Flag levels of the conductivity that are used.
-
-    Returns
-    -------
-    Dataset
-        ``thermal_resistance`` [m^2 K/W] with uncertainty, effects and flags, and
-        ``thermal_resistance_covariance`` [m^4 K^2/W^2], the random part between all depths, which
-        share the sediment above them; ``_covariance_parts (part, ...)`` says what it comes from.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    ValueError
-        For an unknown way, a conductivity without depth, no usable conductivity, a depth
-        uncertainty below zero, or fewer than three depths for a trend.
-
-    Notes
-    -----
-    R(z) = integral of dz / k from the seafloor (Bullard 1939, Proceedings of the Royal Society A
-    173, 474). With the derivatives J of R by the conductivities the random covariance is
-    J diag(u^2 + s^2) J', and an effect is J times the effect of the conductivities (JCGM 102:2011,
-    6.2); a depth that is off by dz moves R by dz / k. s is the natural scatter of the
-    conductivities about their carrier beyond their own errors: a needle reads a few centimetres
-    and stands for metres. It is a moment estimate, NaN with one depth only, and enters multiplied
-    by Student's t for 68.27 % at its degrees of freedom, so that one standard uncertainty holds
-    what it says. Readings less than 10 cm apart share that scatter and are averaged first.
-    """
-    target, depth = wanted(at)
-    shaky, datum = _depth_errors(depth_uncertainty, datum_uncertainty)
-    carried = carry(conductivity, depth, how, allow)
-    parts = {
-        CONDUCTIVITY: (carried.by_k * carried.own) @ carried.by_k.T,
-        SCATTER: (carried.by_k * carried.spread) @ carried.by_k.T,
-    }
-    if shaky is not None:
-        parts[DEPTH] = np.diag((shaky * carried.local) ** 2)
-    covariance = np.sum(list(parts.values()), axis=0)
-    effects = {source: carried.by_k @ effect for source, effect in carried.points.effects.items()}
-    if datum is not None:
-        effects["depth"] = datum * carried.local
-
-    def along(part: np.ndarray) -> xr.DataArray:
-        return target.copy(deep=False, data=part)
-
-    result = Measured(
-        along(carried.values), along(np.sqrt(np.diag(covariance))),
-        {source: along(effect) for source, effect in effects.items()},
-    )  # fmt: skip
-    dataset = series.build(
-        {"thermal_resistance": result},
-        steps=(f"resistance by {how}, from the seafloor down (Bullard 1939)",),
-        carrier=how,
-        conductivities_used=carried.used,
-        conductivities_left_out=carried.left_out,
-        conductivity_depths=int(carried.points.depth.size),
-        natural_scatter_of_conductivity=carried.natural,
-        natural_scatter_degrees_of_freedom=carried.freedom,
-        depth_uncertainty="not given, not carried" if shaky is None else f"{shaky:g} m",
-        datum_uncertainty="not given, not carried" if datum is None else f"{datum:g} m",
-    )
-    return dataset.assign(_covariances(target.dims[0], covariance, parts)).assign_coords(
-        part=("part", np.array(list(parts), dtype=object), {"long_name": "what the part is from"})
-    )
-
-
-def _depth_errors(random: Any, shared: Any) -> tuple[float | None, float | None]:
-    """Random and shared uncertainty of depth [m], None where not given."""
-    given = (("depth_uncertainty", random), ("datum_uncertainty", shared))
-    first, second = (
-        None if value is None else float(positive(value, "m", name, zero=True))
-        for name, value in given
-    )
-    return first, second
-
-
-def _covariances(
-    dim: Any, whole: np.ndarray, parts: dict[str, np.ndarray]
-) -> dict[str, xr.DataArray]:
-    words, dims = "random covariance of thermal resistance", (dim, f"{dim}_2")
-    unit = {"units": "m^4 K^2/W^2"}
-    split = xr.DataArray(
-        np.stack(list(parts.values())), dims=("part", *dims),
-        attrs={**unit, "long_name": f"{words} by what it comes from"},
-    )  # fmt: skip
-    matrix = xr.DataArray(whole, dims=dims, attrs={**unit, "long_name": words})
-    return {
-        "thermal_resistance_covariance": matrix, "thermal_resistance_covariance_parts": split,
-    }  # fmt: skip
 
 
 def bullard(

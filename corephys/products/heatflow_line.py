@@ -31,12 +31,20 @@ def best_line(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray) -> t
     return generalised_line(x, y, cx, cy), known
 
 
+def adjusted_points(
+    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, line: Line
+) -> np.ndarray:
+    """Resistances moved to where the line says that they most likely are."""
+    omega = np.diag(cy) + line.slope**2 * cx
+    residual = y - line.intercept - line.slope * x
+    return np.asarray(x + line.slope * (cx @ np.linalg.solve(omega, residual)))
+
+
 def gains(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, line: Line) -> np.ndarray:
     """Derivatives of intercept and slope by each temperature, to first order about the line."""
     cx, cy, _ = _weights(cx, cy)
     omega = np.diag(cy) + line.slope**2 * cx
-    residual = y - line.intercept - line.slope * x
-    adjusted = x + line.slope * (cx @ np.linalg.solve(omega, residual))
+    adjusted = adjusted_points(x, y, cx, cy, line)
     weighted = np.linalg.solve(omega, np.column_stack([np.ones(x.size), adjusted])).T
     return np.linalg.solve(weighted @ np.column_stack([np.ones(x.size), x]), weighted)
 

@@ -1,0 +1,255 @@
+"""Heat flow with its errors drawn: temperatures, conductivities, depths and what they share.
+
+The resistance of a station is linear in the resistivities, so that the lines of a block of draws
+need one matrix product and come in closed form.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import series
+from corephys.numerics.line_batch import estimating_rows, lines_from_sums
+from corephys.products.heatflow_line import adjusted_points
+from corephys.products.heatflow_points import Carried, carry
+from corephys.products.heatflow_resistance import thermal_resistance
+from corephys.products.heatflow_stations import (
+    DEPTH,
+    Fit,
+    Stations,
+    fitted,
+    line_quantities,
+    usable_stations,
+    with_seafloor,
+)
+from corephys.uncertainty import Measured
+
+__all__ = ["monte_carlo"]
+
+_ALLOW = ("good", "not_evaluated")
+_QUANTILES = (0.025, 0.158655, 0.5, 0.841345, 0.975)
+_BLOCK = 2.5e6  # bytes of one array of draws
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """What a draw is made of, as weighted sums (two a draw: intercept and slope).
+
+    ``resistivity`` and ``spread`` are means [m K/W] and relative standard deviations (m,);
+    ``by_resistivity`` (m, 2), ``by_depth`` and ``by_temperature`` (n, 2) carry standard normals
+    to the sums; ``shared`` (sources, m) are relative effects on the resistivities, and
+    ``shared_depth`` and ``shared_temperature`` (sources, 2) effects on the sums.
+    """
+
+    temperature: np.ndarray
+    resistivity: np.ndarray
+    spread: np.ndarray
+    by_resistivity: np.ndarray
+    by_depth: np.ndarray
+    by_temperature: np.ndarray
+    shared: np.ndarray
+    shared_depth: np.ndarray
+    shared_temperature: np.ndarray
+    freedom: int
+
+
+def monte_carlo(
+    temperature: Any, conductivity: Any, *, how: str = "linear", draws: int = 10000, seed: int = 1,
+    student: bool = True, bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None, depth_uncertainty: Any = None,
+    datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:  # fmt: skip
+    """Heat flow with all its errors drawn, beside its first-order uncertainty.
+
+    Parameters
+    ----------
+    temperature : Dataset, (reading)
+        ``equilibrium_temperature`` [degC] with the coordinate ``depth`` [m].
+    conductivity : Dataset, (reading)
+        ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth`` [m].
+    how : str
+        Way of carrying conductivity, as for ``thermal_resistance``.
+    draws : int
+        At least 100; quantiles of 10,000 are good to 1.5 % of the standard uncertainty.
+    seed : int
+        The same seed draws the same numbers.
+    student : bool
+        Whether the interval widens the scatter of temperatures by Student's t; the moments never.
+    bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
+        The point at the seafloor [degC, K].
+    depth_uncertainty, datum_uncertainty : Quantity or str, optional
+        As for ``thermal_resistance`` [m].
+    allow : tuple of str
+        Flag levels that are used, of either.
+
+    Returns
+    -------
+    Dataset
+        ``heat_flow`` [mW/m^2] and ``surface_temperature`` [degC], means of the draws, their
+        random scatter and first-order effects; ``heat_flow_quantile (probability)`` and
+        ``heat_flow_interval (bound)``, 68.27 % of the draws; ``heat_flow_skewness``; and
+        ``heat_flow_first_order`` with ``heat_flow_first_order_uncertainty``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For fewer than 100 draws or three points, or when the uncertainty of a temperature is not
+        known: there is nothing to draw from.
+
+    Notes
+    -----
+    JCGM 101:2008. Each draw solves York's equation (York and others 2004, American Journal of
+    Physics 72, 367) with the weights and adjusted points of the best line: a line fitted anew to
+    resistances that err twice would be too flat. Resistivities are lognormal with the reading's
+    as their mean, since resistances add and none is negative; temperatures and depths are
+    normal; an effect is one draw for all it touches. Conductivities scatter by their own error
+    and by the natural scatter of ``thermal_resistance``. Student's t, at n - 2 degrees of
+    freedom, is a normal over the root of a drawn chi-square.
+    """
+    if draws < 100 or int(draws) != draws:
+        raise ValueError(f"draws is {draws}; quantiles need a whole number of at least 100")
+    resistance = thermal_resistance(
+        conductivity, at=temperature, how=how, depth_uncertainty=depth_uncertainty,
+        datum_uncertainty=datum_uncertainty, allow=allow,
+    )  # fmt: skip
+    points = with_seafloor(
+        usable_stations(temperature, resistance, allow), bottom_water_temperature,
+        bottom_water_temperature_uncertainty,
+    )  # fmt: skip
+    fit = fitted(points)
+    if not fit.known:
+        unknown = int(np.sum(~np.isfinite(points.variance) | (points.variance <= 0)))
+        raise ValueError(
+            f"the uncertainty of {unknown} of {points.variance.size} temperatures or of the "
+            "conductivities is not known, so there is nothing to draw from; state it, or leave "
+            "those points out"
+        )
+    carried = carry(conductivity, points.depth, how, allow)
+    random, whole, wide = _draw(_sums(points, fit, carried), int(draws), seed)
+    result = _moments(fit, random, whole)
+    return _result(result, fit, wide if student else whole, whole).assign_attrs(
+        draws=int(draws), seed=seed, student=str(student).lower(), carrier=how,
+        points_used=points.resistance.size,
+        bottom_water="included" if points.seafloor else "left out",
+        excess_scatter_of_temperature=fit.excess,
+        depth_uncertainty=resistance.attrs["depth_uncertainty"],
+        datum_uncertainty=resistance.attrs["datum_uncertainty"],
+    )  # fmt: skip
+
+
+def _sums(points: Stations, fit: Fit, carried: Carried) -> _Sums:
+    x, y, cx, cy, effects = points.points
+    variance = cy + fit.excess**2
+    adjusted = adjusted_points(x, y, cx, variance, fit.line)
+    rows = estimating_rows(adjusted, np.diag(variance) + fit.line.slope**2 * cx)
+    k = carried.points.conductivity
+    spread = np.sqrt(np.log1p((carried.own + carried.spread) / k**2))
+    sources = list(effects)
+    shared = np.array([carried.points.effects.get(s, np.zeros(k.size)) / k for s in sources])
+    beyond = np.array(
+        [effects[s][0] - carried.by_k @ carried.points.effects.get(s, np.zeros(k.size))
+         for s in sources]
+    )  # fmt: skip
+    depth = np.sqrt(np.diag(points.parts[DEPTH])) if DEPTH in points.parts else np.zeros(0)
+    weights = -carried.by_k * k**2
+    return _Sums(
+        temperature=rows @ y,
+        resistivity=1.0 / k,
+        spread=spread,
+        by_resistivity=(rows @ weights).T,
+        by_depth=(rows[:, : depth.size] * depth).T,
+        by_temperature=(rows * np.sqrt(variance)).T,
+        shared=shared.reshape(len(sources), k.size),
+        shared_depth=beyond.reshape(len(sources), x.size) @ rows.T,
+        shared_temperature=np.array([effects[s][1] for s in sources]).reshape(-1, x.size) @ rows.T,
+        freedom=fit.line.degrees_of_freedom,
+    )
+
+
+def _draw(sums: _Sums, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Intercepts and slopes (2, draws): random errors alone, with effects, and with Student's t."""
+    rng = np.random.default_rng(seed)
+    found = np.empty((3, 2, draws))
+    size = max(int(_BLOCK / 8 / sums.resistivity.size), 1)
+    scaled = (sums.by_resistivity * sums.resistivity[:, None]).astype(np.float32)
+    spread, shared = sums.spread.astype(np.float32), sums.shared.astype(np.float32)
+    for start in range(0, draws, size):
+        n = min(size, draws - start)
+        block = slice(start, start + n)
+        # The logarithm's own mean is moved so that the mean resistivity stays the reading's.
+        # Half the digits take half the time, and rounding is 1e-4 of the smallest usual scatter.
+        factor = rng.standard_normal((n, spread.size), dtype=np.float32)
+        factor *= spread
+        factor -= 0.5 * spread**2
+        np.exp(factor, out=factor)
+        x_depth = rng.standard_normal((n, len(sums.by_depth))) @ sums.by_depth
+        x = factor @ scaled + x_depth
+        noise = rng.standard_normal((n, len(sums.by_temperature))) @ sums.by_temperature
+        found[0, :, block] = lines_from_sums(x, sums.temperature + noise)
+        z = rng.standard_normal((n, len(sums.shared)))
+        if len(sums.shared):
+            factor *= np.exp(-z.astype(np.float32) @ shared)
+            x = factor @ scaled + x_depth + z @ sums.shared_depth
+        common = sums.temperature + z @ sums.shared_temperature
+        found[1, :, block] = lines_from_sums(x, common + noise)
+        wider = np.sqrt(sums.freedom / rng.chisquare(sums.freedom, n))[:, None]
+        found[2, :, block] = lines_from_sums(x, common + noise * wider)
+    return found[0], found[1], found[2]
+
+
+def _moments(fit: Fit, random: np.ndarray, whole: np.ndarray) -> dict[str, Measured]:
+    """Means of the draws, the scatter of the random ones, and the first-order effects."""
+    result = line_quantities(fit, 0)
+    for name, row, unit in (("surface_temperature", 0, 1.0), ("heat_flow", 1, 1e3)):
+        result[name].values = unit * float(whole[row].mean())
+        result[name].u_random = unit * float(random[row].std())
+    return result
+
+
+def _result(
+    quantities: dict[str, Measured], fit: Fit, wide: np.ndarray, whole: np.ndarray
+) -> xr.Dataset:
+    dataset = series.build(
+        quantities,
+        steps=("errors drawn and the line solved for each draw (JCGM 101:2008)",),
+    )
+    flow = 1e3 * whole[1]
+    unit = {"units": "mW/m^2"}
+    probability = {"units": "1", "long_name": "probability of a smaller heat flow"}
+    deviation = flow - flow.mean()
+    first = np.hypot(
+        fit.line.slope_uncertainty, np.sqrt(sum(s[1] ** 2 for s in fit.effects.values()))
+    )
+    limits = np.quantile(1e3 * wide[1], [_QUANTILES[1], _QUANTILES[3]])
+    return dataset.assign(
+        heat_flow_quantile=(
+            "probability", np.quantile(flow, _QUANTILES),
+            {**unit, "long_name": "quantiles of the drawn heat flows"},
+        ),
+        heat_flow_interval=("bound", limits, {**unit, "long_name": "68 % interval of heat flow"}),
+        heat_flow_skewness=(
+            (), float((deviation**3).mean() / (deviation**2).mean() ** 1.5),
+            {"units": "1", "long_name": "skewness of the drawn heat flows"},
+        ),
+        heat_flow_first_order=(
+            (), 1e3 * fit.line.slope, {**unit, "long_name": "heat flow of the line itself"},
+        ),
+        heat_flow_first_order_uncertainty=(
+            (), 1e3 * float(first),
+            {**unit, "long_name": "first-order standard uncertainty of heat flow"},
+        ),
+        heat_flow_drawn_uncertainty=(
+            (), float(flow.std()),
+            {**unit, "long_name": "standard deviation of the drawn heat flows"},
+        ),
+    ).assign_coords(
+        probability=("probability", np.array(_QUANTILES), probability),
+        bound=("bound", np.array(["lower", "upper"], dtype=object),
+               {"long_name": "end of the interval"}),
+    )  # fmt: skip
