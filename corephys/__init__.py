@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from corephys.notebook.explain import explain as explain
     from corephys.notebook.overview import overview as overview
     from corephys.products import compaction as compaction
+    from corephys.products import elastic as elastic
     from corephys.products import heatflow as heatflow
     from corephys.products import porosity as porosity
     from corephys.products import seismic as seismic
@@ -58,6 +59,7 @@ _MODULES = {
     "consolidation": "corephys.samples.consolidation",
     "constants": "corephys.constants",
     "depth": "corephys.hole.depth",
+    "elastic": "corephys.products.elastic",
     "export": "corephys.export",
     "figures": "corephys.figures",
     "flags": "corephys.flags",

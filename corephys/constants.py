@@ -101,9 +101,9 @@ _ROWS = (
     ("gardner_exponent", 0.25, "1", _NAN, "Gardner, Gardner and Gregory (1974) Geophysics 39, 770", "library"),
     ("castagna_intercept", 1360.0, "m/s", _NAN, "Castagna, Batzle and Eastwood (1985) Geophysics 50, 571, mudrock line", "published"),
     ("castagna_slope", 1.16, "1", _NAN, "Castagna, Batzle and Eastwood (1985) Geophysics 50, 571, mudrock line", "published"),
-    ("han_velocity", 5590.0, "m/s", _NAN, "Han (1986), shaly sandstone with water, P-wave of clean rock without pores", "library"),
+    ("han_velocity", 5590.0, "m/s", _NAN, "Han (1986), shaly sandstone with water at 40 MPa, P-wave of clean rock without pores", "library"),
     ("han_by_porosity", 6930.0, "m/s", _NAN, "Han (1986), loss of P-wave velocity by porosity", "library"),
-    ("han_by_clay", 2810.0, "m/s", _NAN, "Han (1986), loss of P-wave velocity by clay", "library"),
+    ("han_by_clay", 2180.0, "m/s", _NAN, "Han (1986), loss of P-wave velocity by clay; rockphypy 0.0.2 has 2810, two digits exchanged", "memory"),
     # Heat.
     ("heat_capacity_c0", 5.79, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), volumetric heat capacity of marine sediment from conductivity", "memory"),
     ("heat_capacity_c1", -3.67, "MJ/(m^3 K)", _NAN, "Hyndman, Davis and Wright (1979), per W/(m K)", "memory"),

@@ -172,7 +172,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.elastic_carry.number": "takes an argument in, no physics",
     "corephys.products.elastic_carry.plain": "takes an argument in, no physics",
     "corephys.products.elastic_carry.quantity": "takes an argument in, no physics",
-    "corephys.products.elastic_carry.propagate": "carries uncertainties through any kernel, no physics",
+    "corephys.products.elastic_carry.propagate": "carries uncertainties along, no physics",
     "corephys.products.elastic_carry.same_positions": "compares positions, no physics of its own",
     "corephys.products.elastic_carry.together": "adds fractions up, no physics of its own",
     "corephys.products.heatflow_monte_carlo.monte_carlo": (

@@ -32,8 +32,8 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 # Files at the top of the package that together make one room.
 ROOMS = {
     "ground": (
-        "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "provenance",
-        "seawater", "series", "uncertainty", "units", "vocabulary",
+        "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
+        "provenance", "seawater", "series", "uncertainty", "units", "vocabulary",
     ),
     "reduction": ("archive", "recipe", "recipe_schema", "reduction"),
 }  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import term
 
-__all__ = ["fraction", "number", "propagate", "quantity", "same_positions"]
+__all__ = ["fraction", "number", "plain", "propagate", "quantity", "same_positions", "together"]
 
 _STEP = 1e-4  # of an argument; the slope is then right to about a millionth
 _IMPOSSIBLE = flags.bit("impossible_value")
@@ -53,9 +53,12 @@ def number(
     if isinstance(value, Measured):
         return value
     if isinstance(value, xr.Dataset):
-        found = series.unpack(value, held or name)
-        positive(value[held or name], unit, name, zero=zero)
-        return found
+        known_as = held or name
+        found = series.unpack(value, known_as)
+        positive(value[known_as], unit, name, zero=zero)
+        factor = units.convert(1.0, term(known_as).unit, unit)
+        effects = {source: factor * effect for source, effect in found.effects.items()}
+        return Measured(factor * found.values, factor * found.u_random, effects, found.reason)
     plain = positive(value, unit, name, zero=zero)
     given = (uncertainties or {}).get(name)
     known = isinstance(value, Constant) and given is None
@@ -65,6 +68,7 @@ def number(
 
 def quantity(
     value: Any, name: str, uncertainties: Mapping[str, Any] | None = None, *, key: str = "",
+    zero: bool = False,
 ) -> Measured:  # fmt: skip
     """A reading above zero: a Dataset brings its uncertainties, effects and reasons.
 
@@ -78,6 +82,8 @@ def quantity(
         Standard uncertainties by name of the argument, random.
     key : str
         Name of the argument where it is not ``name``.
+    zero : bool
+        Zero itself may be given.
 
     Returns
     -------
@@ -92,7 +98,7 @@ def quantity(
     argument = key or name
     shown = value[name] if isinstance(value, xr.Dataset) and name in value else value
     if not isinstance(shown, (xr.Dataset, Measured)):
-        positive(shown, term(name).unit, argument)
+        positive(shown, term(name).unit, argument, zero=zero)
     given = (uncertainties or {}).get(argument)
     return series.unpack(value, name, uncertainty_given=given)
 
@@ -141,7 +147,9 @@ def fraction(
         )
     if not outside.any():
         return found
-    values = xr.where(outside, np.nan, found.values) if plain.ndim == 0 else _emptied(found, outside)
+    values = (
+        xr.where(outside, np.nan, found.values) if plain.ndim == 0 else _emptied(found, outside)
+    )
     marked = np.where(outside & ~np.isnan(plain), _IMPOSSIBLE, 0).astype(np.int64)
     mark = xr.Variable(found.values.dims, marked) if hasattr(found.values, "dims") else marked
     return Measured(values, found.u_random, found.effects,
@@ -152,6 +160,46 @@ def _emptied(found: Measured, outside: np.ndarray) -> Any:
     if isinstance(found.values, xr.DataArray):
         return found.values.copy(data=np.where(outside, np.nan, found.values.values))
     return np.where(outside, np.nan, found.values)
+
+
+def plain(value: Any, unit: str, name: str) -> Any:
+    """A number that may be below zero, such as a temperature.
+
+    Parameters
+    ----------
+    value : Quantity, DataArray or str
+        As the caller gave it.
+    unit, name : str
+        Unit of the calculation; name for the message.
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        In ``unit``.
+    """
+    return units.as_floats(value, unit, name)
+
+
+def together(shares: Sequence[Measured]) -> None:
+    """Refuse fractions that are not shares of one whole.
+
+    Parameters
+    ----------
+    shares : sequence of Measured
+        Fractions [1].
+
+    Raises
+    ------
+    ValueError
+        When they do not add to one somewhere.
+    """
+    total = np.ravel(sum(np.asarray(share.values, dtype=float) for share in shares))
+    off = np.abs(total - 1.0)
+    if np.any(off > 1e-6):
+        raise ValueError(
+            f"the fractions add to {total[int(np.nanargmax(off))]:g}; they are shares of one "
+            "whole, together 1"
+        )
 
 
 def same_positions(**arguments: Any) -> None:

@@ -14,8 +14,6 @@ from corephys.constants import Constant
 
 __all__ = ["MATERIALS", "Material", "material", "materials", "mineral_mixture"]
 
-_NAN = float("nan")
-
 
 @dataclass(frozen=True)
 class Material:
@@ -40,34 +38,74 @@ class Material:
     note: str = ""
 
 
-_TABLE = "Carmichael (1989), Practical Handbook of Physical Properties of Rocks and Minerals, as the library digirock tabulates it"
+_TABLE = (
+    "Carmichael (1989), Practical Handbook of Physical Properties of Rocks and Minerals, as the "
+    "library digirock tabulates it"
+)
 _BOOK = "Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009), appendix, from memory"
 _TEOS = "TEOS-10 (gsw 3.6.23): K = rho c^2"
-# Name, K, u(K), G, u(G) [GPa], rho, u(rho) [g/cm^3], source, standing, note. The uncertainties are
+# Name, K, u(K), G, u(G) [GPa], rho, u(rho) [g/cm^3], standing, source, note. The uncertainties are
 # estimates that span what tables give for the substance, not those of one measurement.
 _ROWS = (
-    ("quartz", 37.0, 0.8, 44.0, 0.8, 2.65, 0.005, _TABLE, "library", "tables span 36.5 to 38 and 44 to 45.6 GPa"),
-    ("calcite", 76.8, 4.0, 32.0, 1.5, 2.71, 0.01, _TABLE, "library", "tables span 63.7 to 76.8 and 28.4 to 32 GPa"),
-    ("dolomite", 94.9, 10.0, 45.0, 3.0, 2.87, 0.02, _TABLE, "library", "tables span 69 to 95 and 45 to 52 GPa"),
-    ("aragonite", 46.9, 12.0, 36.0, 4.0, 2.93, 0.01, _BOOK, "memory", "later measurements of single crystals give 69 GPa, so the uncertainty is wide"),
-    ("feldspar", 37.5, 5.0, 15.0, 5.0, 2.62, 0.02, _TABLE, "library", "alkali feldspar, a mean"),
-    ("plagioclase", 75.6, 5.0, 25.6, 4.0, 2.63, 0.05, _TABLE, "library", ""),
-    ("clay", 20.9, 4.0, 6.9, 2.0, 2.58, 0.05, "Tosaya (1982), from " + _BOOK, "memory", "wet clay minerals drawn out of velocities of shaly rock"),
-    ("clay_gulf", 25.0, 4.0, 9.0, 2.0, 2.55, 0.05, "Han (1986), from " + _BOOK, "memory", "the same of another basin; a check of how much the choice matters"),
-    ("illite", 39.4, 13.0, 11.7, 8.0, 2.71, 0.05, "Katahara (1996), SEG abstracts, from memory", "memory", "later measurements of cold-pressed clay give 60 and 25 GPa"),
-    ("smectite", 9.3, 4.0, 6.9, 2.0, 2.40, 0.15, "Wang, Wang and Cates (2001), Geophysics 66, 428, from memory", "memory", "with its interlayer water, which varies"),
-    ("opal", 14.2, 4.0, 12.6, 4.0, 2.00, 0.10, "hydrous biogenic opal, from memory", "memory", "dense silica glass has 36.5 and 31.2 GPa at 2.20 g/cm^3"),
-    ("pyrite", 147.4, 10.0, 132.5, 6.0, 4.93, 0.05, _TABLE, "library", "crystals are 5.02 g/cm^3"),
-    ("halite", 24.8, 0.6, 14.9, 0.5, 2.16, 0.01, _BOOK, "memory", ""),
-    ("hydrate", 7.8, 0.6, 3.3, 0.2, 0.91, 0.01, "3650 and 1890 m/s of methane hydrate, Waite et al. (2000); density from memory", "memory", ""),
-    ("water", 2.193, 0.005, 0.0, 0.0, 0.9982, 0.0005, _TEOS + ", no salt, 20 degC, surface", "library", ""),
-    ("sea_water", 2.371, 0.02, 0.0, 0.0, 1.0246, 0.001, _TEOS + ", 35 g/kg, 20 degC, surface", "library", "2.22 at 5 degC, 2.41 at 5 degC and 3000 dbar"),
-    ("gas", 1.33e-4, 2e-6, 0.0, 0.0, 6.7e-4, 1e-5, "methane as an ideal gas, 1 atm and 20 degC, K = 1.31 P; ratio of heats from memory", "memory", "at depth K is some 1.3 times the pressure: give your own"),
+    ("quartz", 37.0, 0.8, 44.0, 0.8, 2.65, 0.005, "library",
+     _TABLE,
+     "tables span 36.5 to 38 and 44 to 45.6 GPa"),
+    ("calcite", 76.8, 4.0, 32.0, 1.5, 2.71, 0.01, "library",
+     _TABLE,
+     "tables span 63.7 to 76.8 and 28.4 to 32 GPa"),
+    ("dolomite", 94.9, 10.0, 45.0, 3.0, 2.87, 0.02, "library",
+     _TABLE,
+     "tables span 69 to 95 and 45 to 52 GPa"),
+    ("aragonite", 46.9, 12.0, 36.0, 4.0, 2.93, 0.01, "memory",
+     _BOOK,
+     "later measurements of single crystals give 69 GPa, so the uncertainty is "
+     "wide"),
+    ("feldspar", 37.5, 5.0, 15.0, 5.0, 2.62, 0.02, "library",
+     _TABLE,
+     "alkali feldspar, a mean"),
+    ("plagioclase", 75.6, 5.0, 25.6, 4.0, 2.63, 0.05, "library",
+     _TABLE,
+     ""),
+    ("clay", 20.9, 4.0, 6.9, 2.0, 2.58, 0.05, "memory",
+     "Tosaya (1982), from " + _BOOK,
+     "wet clay minerals drawn out of velocities of shaly rock"),
+    ("clay_gulf", 25.0, 4.0, 9.0, 2.0, 2.55, 0.05, "memory",
+     "Han (1986), from " + _BOOK,
+     "the same of another basin; a check of how much the choice matters"),
+    ("illite", 39.4, 13.0, 11.7, 8.0, 2.71, 0.05, "memory",
+     "Katahara (1996), SEG abstracts, from memory",
+     "later measurements of cold-pressed clay give 60 and 25 GPa"),
+    ("smectite", 9.3, 4.0, 6.9, 2.0, 2.4, 0.15, "memory",
+     "Wang, Wang and Cates (2001), Geophysics 66, 428, from memory",
+     "with its interlayer water, which varies"),
+    ("opal", 14.2, 4.0, 12.6, 4.0, 2.0, 0.1, "memory",
+     "hydrous biogenic opal, from memory",
+     "dense silica glass has 36.5 and 31.2 GPa at 2.20 g/cm^3"),
+    ("pyrite", 147.4, 10.0, 132.5, 6.0, 4.93, 0.05, "library",
+     _TABLE,
+     "crystals are 5.02 g/cm^3"),
+    ("halite", 24.8, 0.6, 14.9, 0.5, 2.16, 0.01, "memory",
+     _BOOK,
+     ""),
+    ("hydrate", 7.8, 0.6, 3.3, 0.2, 0.91, 0.01, "memory",
+     "3650 and 1890 m/s of methane hydrate, Waite et al. (2000); density from "
+     "memory",
+     ""),
+    ("water", 2.193, 0.005, 0.0, 0.0, 0.9982, 0.0005, "library",
+     _TEOS + ", no salt, 20 degC, surface",
+     ""),
+    ("sea_water", 2.371, 0.02, 0.0, 0.0, 1.0246, 0.001, "library",
+     _TEOS + ", 35 g/kg, 20 degC, surface",
+     "2.22 at 5 degC, 2.41 at 5 degC and 3000 dbar"),
+    ("gas", 0.000133, 2e-06, 0.0, 0.0, 0.00067, 1e-05, "memory",
+     "methane as an ideal gas, 1 atm and 20 degC, K = 1.31 P; ratio of heats from "
+     "memory",
+     "at depth K is some 1.3 times the pressure: give your own"),
 )  # fmt: skip
 
 
 def _row(row: tuple[Any, ...]) -> Material:
-    name, source, standing, note = row[0], row[7], row[8], row[9]
+    name, standing, source, note = row[0], row[7], row[8], row[9]
     parts = [
         Constant(f"{name}_{kind}", value, unit, u, source, standing)
         for kind, unit, value, u in (
@@ -194,7 +232,9 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
             soft = float(1.0 / (f @ (1.0 / values)))
         weight = 0.5 * f * (1.0 + (soft / values) ** 2) if soft > 0.0 else f
         between = 0.5 * (stiff - soft) / np.sqrt(3.0)
-        made.append((0.5 * (stiff + soft), float(np.hypot(np.hypot.reduce(weight * spread), between))))
+        made.append(
+            (0.5 * (stiff + soft), float(np.hypot(np.hypot.reduce(weight * spread), between)))
+        )
     words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
     units_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
     return Material(name, *(

@@ -7,35 +7,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty
-from corephys.uncertainty import Measured, bare
+from corephys import flags, moduli, series
 
 __all__ = ["elastic_moduli"]
 
-_NAMES = ("shear_modulus", "bulk_modulus", "young_modulus", "poisson_ratio", "p_wave_modulus")
 _INPUTS = ("p_wave_velocity", "s_wave_velocity", "bulk_density")
-
-
-def _moduli(p: Any, s: Any, rho: Any) -> tuple[Any, ...]:
-    """The five [GPa, 1] and their derivatives by each input, from km/s and g/cm^3."""
-    p, s, rho = np.broadcast_arrays(*(np.asarray(part, dtype=float) for part in (p, s, rho)))
-    m, g = rho * p**2, rho * s**2
-    dm, dg = (2 * rho * p, 0.0 * p, p**2), (0.0 * s, 2 * rho * s, s**2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        less = np.where(m == g, np.nan, m - g)
-        young = g * (3 * m - 4 * g) / less
-        poisson = (m - 2 * g) / (2 * less)
-        # By M and by G, from which the chain rule takes them to the inputs.
-        by = {
-            "shear_modulus": (0.0, 1.0),
-            "bulk_modulus": (1.0, -4.0 / 3.0),
-            "young_modulus": ((g / less) ** 2, (3 * m**2 - 8 * m * g + 4 * g**2) / less**2),
-            "poisson_ratio": (g / (2 * less**2), -m / (2 * less**2)),
-            "p_wave_modulus": (1.0, 0.0),
-        }
-    values = (g, m - 4.0 / 3.0 * g, young, poisson, m)
-    slopes = [by[n][0] * a + by[n][1] * b for n in _NAMES for a, b in zip(dm, dg, strict=True)]
-    return (*values, *slopes)
 
 
 def elastic_moduli(
@@ -43,7 +19,7 @@ def elastic_moduli(
     p_wave_velocity_uncertainty: Any = None, s_wave_velocity_uncertainty: Any = None,
     bulk_density_uncertainty: Any = None, reason: Any = 0,
 ) -> xr.Dataset:  # fmt: skip
-    """Shear, bulk, Young's and P-wave modulus and Poisson's ratio.
+    """Shear, bulk, Young's and P-wave modulus, Lamé's first parameter and Poisson's ratio.
 
     Parameters
     ----------
@@ -61,10 +37,10 @@ def elastic_moduli(
     Returns
     -------
     Dataset
-        ``shear_modulus``, ``bulk_modulus``, ``young_modulus``, ``p_wave_modulus`` [GPa] and
-        ``poisson_ratio`` [1] with uncertainties and effects; an effect that two inputs share, such
-        as the calliper's, enters once with its sign. An S-wave too fast for the P-wave
-        (V_p^2 <= 4/3 V_s^2) is ``impossible_value``.
+        ``shear_modulus``, ``bulk_modulus``, ``young_modulus``, ``p_wave_modulus``,
+        ``lame_parameter`` [GPa] and ``poisson_ratio`` [1] with uncertainties and effects; an effect
+        that two inputs share, such as the calliper's, enters once with its sign. An S-wave too fast
+        for the P-wave (V_p^2 <= 4/3 V_s^2) is ``impossible_value``.
 
     Raises
     ------
@@ -90,29 +66,11 @@ def elastic_moduli(
         series.unpack(value, name, uncertainty_given=u)
         for (name, value), u in zip(given.items(), random, strict=True)
     ]
-    found = series.apply(_from_metres, *(part.values for part in inputs), outputs=20)
-    values = dict(zip(_NAMES, found[:5], strict=True))
-    too_fast = xr.apply_ufunc(_too_fast, values["bulk_modulus"])
-    known = series.joined_reasons(*(_of(part.reason) for part in inputs), bare(too_fast), reason)
-    measured = {}
-    for number, name in enumerate(_NAMES):
-        slopes = found[5 + 3 * number : 8 + 3 * number]
-        spread, effects = uncertainty.combine(list(zip(slopes, inputs, strict=True)))
-        measured[name] = Measured(values[name], spread, effects, known)
-    return _with_p_wave_modulus(measured)
-
-
-def _from_metres(p: Any, s: Any, rho: Any) -> tuple[Any, ...]:
-    """Velocities in m/s: derivatives by them are a thousandth of those by km/s."""
-    found = _moduli(p / 1e3, s / 1e3, rho)
-    return tuple(
-        part / 1e3 if number >= 5 and (number - 5) % 3 < 2 else part
-        for number, part in enumerate(found)
+    known = series.joined_reasons(*(_of(part.reason) for part in inputs), reason)
+    return series.build(
+        moduli.isotropic(inputs, known),
+        steps=("G = rho V_s^2, M = rho V_p^2", "K = M - 4 G / 3, E, nu of an isotropic body"),
     )
-
-
-def _too_fast(bulk: Any) -> Any:
-    return np.where(bulk <= 0.0, flags.bit("impossible_value"), 0).astype(np.int64)
 
 
 def _of(reason: Any) -> Any:
@@ -120,21 +78,3 @@ def _of(reason: Any) -> Any:
     worst = flags.from_reason(np.asarray(reason))
     bits = np.where(worst >= flags.BAD, flags.bit("input_bad"), 0).astype(np.int64)
     return xr.Variable("reading", bits) if bits.ndim else int(bits)
-
-
-def _with_p_wave_modulus(measured: dict[str, Measured]) -> xr.Dataset:
-    """The P-wave modulus is a step on the way: it goes along beside the quantities."""
-    step = "p_wave_modulus"
-    # The vocabulary's bulk modulus lends its unit, GPa.
-    lent = series.build({"bulk_modulus": measured[step]})
-    result = series.build(
-        {name: part for name, part in measured.items() if name != step},
-        steps=("G = rho V_s^2, M = rho V_p^2", "K = M - 4 G / 3, E, nu of an isotropic body"),
-    )
-    for end in ("", "_u_random", "_u_systematic", "_effects"):
-        if f"bulk_modulus{end}" in lent:
-            part = lent[f"bulk_modulus{end}"]
-            words = str(part.attrs["long_name"]).replace("bulk modulus", "P-wave modulus")
-            part.attrs = {"units": "GPa", "long_name": words}
-            result[step + end] = part
-    return result

@@ -1,0 +1,366 @@
+"""Moduli of a frame of grains without fluid, from porosity, pressure, contacts and cement."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import constants, flags, series
+from corephys.display import RESEARCH_ONLY
+from corephys.products import elastic_carry as carry
+from corephys.products.elastic_averages import taken_phase
+from corephys.uncertainty import bare
+
+__all__ = [
+    "critical_porosity", "hertz_mindlin", "hertz_mindlin_kernel", "krief", "soft_sand",
+    "soft_sand_kernel", "stiff_sand", "stiff_sand_kernel",
+]  # fmt: skip
+
+_C = constants.CONSTANTS
+_FRAME = ("frame_bulk_modulus", "frame_shear_modulus")
+
+
+def _frame(
+    kernel: Callable[..., tuple[Any, ...]], mineral: Any, others: Mapping[str, Any],
+    uncertainties: Mapping[str, Any] | None, *, limit: str = "", steps: tuple[str, ...],
+) -> xr.Dataset:  # fmt: skip
+    """Lay a kernel over mineral and other inputs; beyond the critical porosity it says nothing."""
+    grains = taken_phase(mineral)
+    inputs = {
+        "k_m": carry.number(grains.bulk_modulus, "GPa", "mineral_bulk_modulus", uncertainties),
+        "g_m": carry.number(grains.shear_modulus, "GPa", "mineral_shear_modulus", uncertainties),
+        **others,
+    }
+    beyond: Any = 0
+    if limit:
+        beyond = series.apply(
+            lambda phi, most: np.where(phi > most, flags.bit("beyond_method_range"), 0).astype(
+                np.int64
+            ),
+            bare(inputs["porosity"].values), bare(inputs[limit].values), dtypes=[np.int64],
+        )  # fmt: skip
+    found = carry.propagate(kernel, _FRAME, inputs, reason=beyond)
+    extra = {"safety": RESEARCH_ONLY} if "pressure" in inputs else {}
+    return series.build(found, steps=steps, **extra)
+
+
+def critical_porosity(
+    porosity: Any, *, mineral: Any, critical: Any = _C["critical_porosity"],
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Frame that goes straight from the mineral to nothing at the critical porosity.
+
+    Parameters
+    ----------
+    porosity : Dataset, DataArray, Quantity, str or float
+        Fraction of the volume [1].
+    mineral : Material or str
+        The grains.
+    critical : Constant, Quantity or str
+        Porosity at which the grains come apart [1]: 0.4 in sand, 0.6 to 0.7 in mud, 0.65 in chalk
+        (from memory).
+    uncertainties : mapping of str to Quantity, optional
+        Standard uncertainties by name: ``porosity`` [1], random; ``mineral_bulk_modulus``,
+        ``mineral_shear_modulus`` [GPa], ``critical`` [1], systematic.
+
+    Returns
+    -------
+    Dataset
+        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; zero beyond
+        the critical porosity, where grains float and it is flagged ``beyond_method_range``.
+
+    Raises
+    ------
+    UnitError, ValueError
+        For a wrong unit, or a porosity outside 0 to 1.
+
+    Notes
+    -----
+    K_d = K_m (1 - phi / phi_c), G_d likewise: Nur et al. (1998), The Leading Edge 17, 357.
+
+    Examples
+    --------
+    >>> found = critical_porosity(0.2, mineral="quartz")
+    >>> float(found["frame_bulk_modulus"])
+    18.5
+    """
+
+    def kernel(k_m: Any, g_m: Any, porosity: Any, critical: Any) -> tuple[Any, ...]:
+        left = np.maximum(1.0 - porosity / critical, 0.0)
+        return k_m * left, g_m * left
+
+    others = {
+        "porosity": carry.fraction(porosity, "porosity", uncertainties),
+        "critical": carry.number(critical, "1", "critical", uncertainties),
+    }
+    steps = ("M_d = M_m (1 - phi / phi_c) (Nur et al. 1998)",)
+    return _frame(kernel, mineral, others, uncertainties, limit="critical", steps=steps)
+
+
+def krief(
+    porosity: Any, *, mineral: Any, uncertainties: Mapping[str, Any] | None = None
+) -> xr.Dataset:
+    """Frame of a consolidated rock by a power of the solid share.
+
+    Parameters
+    ----------
+    porosity, mineral
+        As in :func:`critical_porosity` [1].
+    uncertainties : mapping of str to Quantity, optional
+        Standard uncertainties by name: ``porosity`` [1], ``mineral_bulk_modulus``,
+        ``mineral_shear_modulus`` [GPa].
+
+    Returns
+    -------
+    Dataset
+        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties.
+
+    Raises
+    ------
+    UnitError, ValueError
+        For a wrong unit, or a porosity outside 0 to 1.
+
+    Notes
+    -----
+    M_d = M_m (1 - phi)^(3 / (1 - phi)): Krief, Garat, Stellingwerff and Ventre (1990), The Log
+    Analyst 31, 355.
+
+    Examples
+    --------
+    >>> round(float(krief(0.3, mineral="quartz")["frame_bulk_modulus"]), 6)
+    8.022989
+    """
+
+    def kernel(k_m: Any, g_m: Any, porosity: Any) -> tuple[Any, ...]:
+        solid = 1.0 - porosity
+        left = np.where(solid > 0.0, np.exp(3.0 * np.log(solid) / solid), 0.0)
+        return k_m * left, g_m * left
+
+    others = {"porosity": carry.fraction(porosity, "porosity", uncertainties)}
+    steps = ("M_d = M_m (1 - phi)^(3 / (1 - phi)) (Krief et al. 1990)",)
+    return _frame(kernel, mineral, others, uncertainties, steps=steps)
+
+
+def hertz_mindlin_kernel(
+    k_m: Any, g_m: Any, pressure: Any, critical: Any, contacts: Any, adhesion: Any
+) -> tuple[Any, Any]:
+    """Moduli of a dry pack of equal spheres.
+
+    Parameters
+    ----------
+    k_m, g_m, pressure, critical, contacts, adhesion : float or ndarray
+        Moduli of the grains [GPa], effective pressure [GPa], porosity of the pack [1], contacts
+        of a grain [1], share of contacts that do not slip [1].
+
+    Returns
+    -------
+    tuple of ndarray
+        Bulk and shear modulus [GPa].
+
+    Notes
+    -----
+    Mindlin (1949), Journal of Applied Mechanics 16, 259; the share that does not slip by Bachrach
+    and Avseth (2008), Geophysics 73, E197.
+    """
+    nu = (3.0 * k_m - 2.0 * g_m) / (2.0 * (3.0 * k_m + g_m))
+    base = (contacts * (1.0 - critical) * g_m / (np.pi * (1.0 - nu))) ** 2 * pressure
+    k = np.cbrt(base / 18.0)
+    g = (2.0 - nu + 3.0 * adhesion * (1.0 - nu)) / (5.0 * (2.0 - nu)) * np.cbrt(1.5 * base)
+    return k, g
+
+
+def _mixed(porosity: Any, critical: Any, ends: Any, about: tuple[Any, Any]) -> tuple[Any, ...]:
+    """Hashin-Shtrikman form between the mineral and the pack, about one of them."""
+    (k_p, g_p), (k_m, g_m) = ends
+    k, g = about
+    share = porosity / critical
+    z = g / 6.0 * (9.0 * k + 8.0 * g) / (k + 2.0 * g)
+    bulk = 1.0 / (share / (k_p + 4 / 3 * g) + (1.0 - share) / (k_m + 4 / 3 * g)) - 4 / 3 * g
+    shear = 1.0 / (share / (g_p + z) + (1.0 - share) / (g_m + z)) - z
+    inside = porosity <= critical
+    return np.where(inside, bulk, np.nan), np.where(inside, shear, np.nan)
+
+
+def soft_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[Any, ...]:
+    """Moduli [GPa] between pack and mineral along the lower bound; pack as hertz_mindlin_kernel.
+
+    Parameters
+    ----------
+    porosity, k_m, g_m : float or ndarray
+        Porosity [1], moduli of the grains [GPa].
+    **pack : float or ndarray
+        Pressure [GPa], critical porosity, contacts and adhesion [1].
+
+    Returns
+    -------
+    tuple of ndarray
+        [GPa]; NaN above the critical porosity.
+
+    Notes
+    -----
+    Dvorkin and Nur (1996), Geophysics 61, 1363.
+    """
+    ends = hertz_mindlin_kernel(k_m, g_m, **pack)
+    return _mixed(porosity, pack["critical"], (ends, (k_m, g_m)), ends)
+
+
+def stiff_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[Any, ...]:
+    """Moduli [GPa] between pack and mineral along the upper bound; pack as hertz_mindlin_kernel.
+
+    Parameters
+    ----------
+    porosity, k_m, g_m : float or ndarray
+        Porosity [1], moduli of the grains [GPa].
+    **pack : float or ndarray
+        Pressure [GPa], critical porosity, contacts and adhesion [1].
+
+    Returns
+    -------
+    tuple of ndarray
+        [GPa]; NaN above the critical porosity.
+
+    Notes
+    -----
+    Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009), section 5.5.
+    """
+    ends = hertz_mindlin_kernel(k_m, g_m, **pack)
+    return _mixed(porosity, pack["critical"], (ends, (k_m, g_m)), (k_m, g_m))
+
+
+def _pack(
+    effective_pressure: Any, critical: Any, contacts: Any, adhesion: Any,
+    uncertainties: Mapping[str, Any] | None,
+) -> dict[str, Any]:  # fmt: skip
+    return {
+        "pressure": carry.number(effective_pressure, "GPa", "effective_pressure", uncertainties,
+                                 held="vertical_effective_stress"),
+        "critical": carry.number(critical, "1", "critical", uncertainties),
+        "contacts": carry.number(contacts, "1", "contacts", uncertainties),
+        "adhesion": carry.fraction(adhesion, "adhesion",
+                                   {"adhesion": 0.0, **(uncertainties or {})}),
+    }  # fmt: skip
+
+
+def hertz_mindlin(
+    effective_pressure: Any, *, mineral: Any, critical: Any = _C["critical_porosity"],
+    contacts: Any = _C["contacts"], adhesion: Any = 1.0,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Dry pack of equal spheres under pressure.
+
+    Parameters
+    ----------
+    effective_pressure : Quantity, DataArray or str
+        Pressure on the grains [GPa].
+    mineral : Material or str
+        The grains.
+    critical : Constant, Quantity or str
+        Porosity of the pack [1].
+    contacts : Constant, Quantity or str
+        Contacts of a grain with others [1].
+    adhesion : float
+        Share of the contacts that do not slip [1]: 1 rough, 0 smooth.
+    uncertainties : mapping of str to Quantity, optional
+        Standard uncertainties by name: ``effective_pressure``, ``mineral_bulk_modulus``,
+        ``mineral_shear_modulus`` [GPa], ``critical``, ``contacts``, ``adhesion`` [1].
+
+    Returns
+    -------
+    Dataset
+        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; attribute
+        ``safety``.
+
+    Raises
+    ------
+    UnitError, ValueError
+        For a bare number, a wrong unit, or a pressure that is not above zero.
+
+    Notes
+    -----
+    K = (C^2 (1 - phi_c)^2 G^2 P / (18 pi^2 (1 - nu)^2))^(1/3), Mindlin (1949); the shear modulus
+    with slipping contacts by Bachrach and Avseth (2008). Equal spheres without clay: sands, and
+    too stiff in shear near the sea floor.
+    """
+    others = _pack(effective_pressure, critical, contacts, adhesion, uncertainties)
+    steps = ("dry pack of spheres (Mindlin 1949)",)
+
+    def kernel(**parts: Any) -> tuple[Any, ...]:
+        return hertz_mindlin_kernel(**parts)
+
+    return _frame(kernel, mineral, others, uncertainties, steps=steps)
+
+
+def soft_sand(
+    porosity: Any, effective_pressure: Any, *, mineral: Any,
+    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"], adhesion: Any = 1.0,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Dry sand without cement, whose pores are filled by smaller grains.
+
+    Parameters
+    ----------
+    porosity : Dataset, DataArray, Quantity, str or float
+        Fraction of the volume [1].
+    effective_pressure, mineral, critical, contacts, adhesion, uncertainties
+        As in :func:`hertz_mindlin` [GPa], [1].
+
+    Returns
+    -------
+    Dataset
+        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; NaN above the
+        critical porosity, flagged ``beyond_method_range``.
+
+    Raises
+    ------
+    UnitError, ValueError
+        As in :func:`hertz_mindlin`.
+
+    Notes
+    -----
+    Lower Hashin-Shtrikman form between the pack of Mindlin (1949) and the mineral: Dvorkin and Nur
+    (1996), Geophysics 61, 1363.
+    """
+    carry.same_positions(porosity=porosity, effective_pressure=effective_pressure)
+    others = {"porosity": carry.fraction(porosity, "porosity", uncertainties),
+              **_pack(effective_pressure, critical, contacts, adhesion, uncertainties)}  # fmt: skip
+    steps = ("lower form between pack and mineral (Dvorkin and Nur 1996)",)
+    return _frame(soft_sand_kernel, mineral, others, uncertainties, limit="critical", steps=steps)
+
+
+def stiff_sand(
+    porosity: Any, effective_pressure: Any, *, mineral: Any,
+    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"], adhesion: Any = 1.0,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Dry sand whose contacts are the first to be cemented.
+
+    Parameters
+    ----------
+    porosity : Dataset, DataArray, Quantity, str or float
+        Fraction of the volume [1].
+    effective_pressure, mineral, critical, contacts, adhesion, uncertainties
+        As in :func:`hertz_mindlin` [GPa], [1].
+
+    Returns
+    -------
+    Dataset
+        As :func:`soft_sand` [GPa].
+
+    Raises
+    ------
+    UnitError, ValueError
+        As in :func:`hertz_mindlin`.
+
+    Notes
+    -----
+    Upper Hashin-Shtrikman form between the pack of Mindlin (1949) and the mineral: Mavko, Mukerji
+    and Dvorkin, The Rock Physics Handbook (2009), section 5.5.
+    """
+    carry.same_positions(porosity=porosity, effective_pressure=effective_pressure)
+    others = {"porosity": carry.fraction(porosity, "porosity", uncertainties),
+              **_pack(effective_pressure, critical, contacts, adhesion, uncertainties)}  # fmt: skip
+    steps = ("upper form between pack and mineral (Mavko, Mukerji and Dvorkin 2009)",)
+    return _frame(stiff_sand_kernel, mineral, others, uncertainties, limit="critical", steps=steps)
