@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from corephys import seawater as seawater
     from corephys import uncertainty as uncertainty
     from corephys.downhole import formation_temperature as formation_temperature
+    from corephys.downhole import logs as logs
     from corephys.export import load as load
     from corephys.export import save as save
     from corephys.hole import HoleError as HoleError
@@ -67,6 +68,7 @@ _MODULES = {
     "gamma": "corephys.sensors.gamma",
     "heatflow": "corephys.products.heatflow",
     "index_properties": "corephys.samples.index_properties",
+    "logs": "corephys.downhole.logs",
     "mixing": "corephys.mixing",
     "natural_gamma": "corephys.sensors.natural_gamma",
     "needle": "corephys.samples.needle",

@@ -178,6 +178,14 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.heatflow_monte_carlo.monte_carlo": (
         "draws through the line of bullard, which has rows; a plain loop tests it whole"
     ),
+    "corephys.downhole.logs_file.read": "reads a file and its units, no physics",
+    "corephys.downhole.logs_file.write": "writes a file, no physics",
+    "corephys.downhole.logs_compare.to_aperture": (
+        "a mean over a length, no physics; a simulated log tests it"
+    ),
+    "corephys.downhole.logs_compare.compare": (
+        "a search for the shift of most correlation, no physics; planted shifts test it"
+    ),
     "corephys.products.heatflow.compare_carriers": (
         "bullard once for every carrier of conductivity, no physics of its own"
     ),

@@ -1,0 +1,286 @@
+"""A core beside a log: smoothed to the log's aperture, shifted onto it, its bias before and after.
+
+A core is cut in pieces that lie a few decimetres to metres from where the log saw them; the log
+sees each place through an aperture that is wider than the step of a scan.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, units
+from corephys.bounds import positive
+from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
+from corephys.uncertainty import Measured
+
+__all__ = ["compare", "to_aperture"]
+
+_ALLOW = ("good", "not_evaluated")
+
+
+def to_aperture(
+    core: xr.Dataset, name: str, *, at: Any, aperture: Any = "0.5 m", least_share: float = 0.5,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:  # fmt: skip
+    """A core's series as a log with a wider aperture would see it.
+
+    Parameters
+    ----------
+    core : Dataset, (reading)
+        With the coordinate depth [m].
+    name : str
+        Quantity of the vocabulary.
+    at : DataArray, Dataset or Quantity
+        Depths [m] of the log, or a series with the coordinate depth.
+    aperture : Quantity or str
+        Length of hole that one value of the log stands for [m]; 0.3 to 0.6 m are usual (common
+        practice, no source).
+    least_share : float
+        Share of the aperture that must hold readings, else the value is missing [1].
+    allow : tuple of str
+        Flag levels of the readings that are used.
+
+    Returns
+    -------
+    Dataset
+        The quantity along ``reading`` at the depths of the log, with uncertainties: the random
+        part is that of a mean, effects are averaged.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For an aperture that is not above zero.
+
+    Notes
+    -----
+    Mean of the readings within half an aperture of each depth, each weighted by the length it
+    stands for (half way to its neighbours, at most three times the usual step); a velocity is
+    averaged as a slowness, which is how a tool sees layers it runs through (definition).
+    """
+    measured = series.unpack(core, name)
+    z = np.asarray(units.as_floats(core["depth"], "m", "depth"), dtype=float)
+    values = np.asarray(measured.values, dtype=float)
+    use = np.isfinite(values) & np.isfinite(z)
+    if f"{name}_flag" in core:
+        use &= flags.usable(core[f"{name}_flag"].values, allow)
+    index = np.flatnonzero(use)[np.argsort(z[use], kind="stable")]
+    picked, depth = series.take(measured, index), z[index]
+    along = at["depth"] if "depth" in getattr(at, "coords", {}) else at
+    target = np.atleast_1d(np.asarray(units.as_floats(along, "m", "at"), dtype=float))
+    half = 0.5 * float(positive(aperture, "m", "aperture"))
+    length = _lengths(depth)
+    first = np.searchsorted(depth, target - half, side="left")
+    end = np.searchsorted(depth, target + half, side="right")
+    inverse = name.endswith("velocity")
+    x = 1.0 / np.asarray(picked.values) if inverse else np.asarray(picked.values)
+
+    def window(part: np.ndarray) -> np.ndarray:
+        running = np.concatenate([[0.0], np.cumsum(part)])
+        return np.asarray(running[end] - running[first])
+
+    total = window(length)
+    full = total >= least_share * 2.0 * half
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(full, window(length * x) / total, np.nan)
+        scale = (mean**-2) if inverse else np.ones_like(mean)
+        result = 1.0 / mean if inverse else mean
+        own = (x**2) if inverse else np.ones_like(x)
+        random = np.broadcast_to(np.asarray(picked.u_random, dtype=float), depth.shape)
+        u = scale * np.sqrt(window((length * own * random) ** 2)) / total
+        effects = {
+            source: scale * window(length * own * np.asarray(e, dtype=float)) / total
+            for source, e in picked.effects.items()
+        }
+    words = {"units": "m", "long_name": "depth in the log", "positive": "down"}
+    placed = xr.DataArray(result, dims="reading", coords={"depth": ("reading", target, words)})
+    return series.build(
+        {name: Measured(placed, np.where(full, u, np.nan), effects)},
+        steps=(f"mean over an aperture of {2.0 * half:g} m",),
+        readings_used=int(index.size),
+        readings_left_out=int(values.size - index.size),
+    )
+
+
+def _lengths(depth: np.ndarray) -> np.ndarray:
+    """Length that each reading stands for [m]: half way to its neighbours, no gap counted whole."""
+    if depth.size < 2:
+        return np.ones_like(depth)
+    step = np.diff(depth)
+    usual = float(np.median(step[step > 0.0])) if (step > 0.0).any() else 1.0
+    step = np.minimum(step, 3.0 * usual)
+    return 0.5 * (np.concatenate([[usual], step]) + np.concatenate([step, [usual]]))
+
+
+def compare(
+    core: xr.Dataset, log: xr.Dataset, name: str, *, aperture: Any = "0.5 m",
+    largest_shift: Any = "5 m", window: Any = None, least_share: float = 0.5,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:  # fmt: skip
+    """Lay a core beside a log: how far to shift it, how well it then agrees, and by how much not.
+
+    Parameters
+    ----------
+    core, log : Dataset, (reading)
+        The same quantity of both, with the coordinate depth [m].
+    name : str
+        Quantity of the vocabulary.
+    aperture : Quantity or str
+        Of the log [m]; see :func:`to_aperture`.
+    largest_shift : Quantity or str
+        How far the core may move either way [m].
+    window : Quantity or str, optional
+        Length of core that is shifted by itself [m]; the whole where not given.
+    least_share : float
+        Share of a window and of an aperture that must hold readings [1].
+    allow : tuple of str
+        Flag levels of either that are used.
+
+    Returns
+    -------
+    Dataset
+        Along ``window``: its ``top`` and ``bottom`` [m] in the core's depths, the ``shift`` [m]
+        to add to them, ``correlation_before`` and ``correlation`` [1], ``bias_before`` and
+        ``bias`` (core less log) and ``scatter`` (standard deviation of the difference) in the
+        unit of the quantity, ``pairs``, and ``at_limit``, 1 where the best shift lies at the
+        largest allowed and so is none. A window without enough readings is NaN.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When core and log share no depth within the largest shift.
+
+    Notes
+    -----
+    The core is averaged over the aperture on a grid of the log's step and correlated with the log
+    at every shift of whole steps; the best is refined by a parabola through three shifts
+    (definition). A shift that raises the correlation little is no evidence: compare
+    ``correlation_before``.
+    """
+    positive(aperture, "m", "aperture")
+    measured = series.unpack(log, name)
+    z = np.asarray(units.as_floats(log["depth"], "m", "depth"), dtype=float)
+    values = np.asarray(measured.values, dtype=float)
+    use = np.isfinite(values) & np.isfinite(z)
+    if f"{name}_flag" in log:
+        use &= flags.usable(log[f"{name}_flag"].values, allow)
+    own = np.asarray(units.as_floats(core["depth"], "m", "depth"), dtype=float)
+    reach = float(positive(largest_shift, "m", "largest_shift"))
+    inside = use & (z >= np.nanmin(own) - reach) & (z <= np.nanmax(own) + reach)
+    if inside.sum() < 3:
+        raise ValueError(
+            f"core ({np.nanmin(own):.1f} to {np.nanmax(own):.1f} m) and log "
+            f"({np.nanmin(z):.1f} to {np.nanmax(z):.1f} m) share no depth within {reach:g} m; do "
+            "both count from the same datum?"
+        )
+    step = float(np.median(np.diff(np.sort(z[inside]))))
+    first = int(np.floor((np.nanmin(own) - reach) / step))
+    last = int(np.ceil((np.nanmax(own) + reach) / step))
+    grid = step * np.arange(first, last + 1)
+    reference = _on_grid(grid, z[inside], values[inside], step)
+    smooth = to_aperture(
+        core, name, at=units.quantity(grid, "m"), aperture=aperture, least_share=least_share,
+        allow=allow,
+    )[name].values  # fmt: skip
+    edges = _edges(own, None if window is None else float(positive(window, "m", "window")))
+    rows = [
+        _one(grid, smooth, reference, low, high, step, reach, least_share)
+        for low, high in itertools.pairwise(edges)
+    ]
+    return _table(np.array(rows), edges, str(core[name].attrs.get("units", "1")), name)
+
+
+def _on_grid(grid: np.ndarray, z: np.ndarray, values: np.ndarray, step: float) -> np.ndarray:
+    """The log on the grid, NaN where it has no reading within a step and a half."""
+    order = np.argsort(z, kind="stable")
+    z, values = z[order], values[order]
+    after = np.clip(np.searchsorted(z, grid), 1, z.size - 1)
+    close = (z[after] - z[after - 1] <= 1.5 * step) & (grid >= z[0]) & (grid <= z[-1])
+    return np.where(close, np.interp(grid, z, values), np.nan)
+
+
+def _edges(depth: np.ndarray, window: float | None) -> np.ndarray:
+    low, high = float(np.nanmin(depth)), float(np.nanmax(depth))
+    if window is None:
+        return np.array([low, high])
+    number = max(int(np.ceil((high - low) / window)), 1)
+    return low + (high - low) * np.arange(number + 1) / number
+
+
+def _one(
+    grid: np.ndarray, smooth: np.ndarray, reference: np.ndarray, low: float, high: float,
+    step: float, reach: float, least_share: float,
+) -> tuple[float, ...]:  # fmt: skip
+    """Shift, correlations, biases, scatter, pairs and whether the limit was met, of one window."""
+    nothing = (np.nan,) * 6 + (0.0, 0.0)
+    rows = np.flatnonzero((grid >= low - 1e-9) & (grid <= high + 1e-9))
+    if rows.size < 3:
+        return nothing
+    piece = smooth[rows]
+    least = max(int(least_share * rows.size), 3)
+    if np.isfinite(piece).sum() < least:
+        return nothing
+    most = int(reach / step)
+    beginning = max(rows[0] - most, 0)
+    target = reference[beginning : rows[-1] + most + 1]
+    if not np.isfinite(target).any():
+        return nothing
+    ready = Reference.prepare(target, rows.size)
+    r, _ = masked_correlation(ready, piece, least)
+    moves = lags(ready) + beginning - rows[0]
+    r = np.where(np.abs(moves) <= most, r, np.nan)
+    before = r[np.flatnonzero(moves == 0)[0]]
+    if np.isnan(r).all():
+        return nothing
+    at = int(np.nanargmax(r))
+    part = 0.0
+    if 0 < at < r.size - 1 and np.isfinite(r[at - 1 : at + 2]).all():
+        bend = r[at - 1] - 2.0 * r[at] + r[at + 1]
+        part = 0.5 * (r[at - 1] - r[at + 1]) / bend if bend < 0.0 else 0.0
+    move = int(moves[at])
+    then = _differences(piece, reference, rows + move)
+    now = _differences(piece, reference, rows)
+    return (
+        (move + part) * step, float(before), float(r[at]), float(np.mean(now)) if now.size else
+        np.nan, float(np.mean(then)), float(np.std(then, ddof=1)), float(then.size),
+        float(abs(move) >= most),
+    )  # fmt: skip
+
+
+def _differences(piece: np.ndarray, reference: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Core less log where both have a value."""
+    inside = (rows >= 0) & (rows < reference.size)
+    difference = piece[inside] - reference[rows[inside]]
+    return difference[np.isfinite(difference)]
+
+
+def _table(rows: np.ndarray, edges: np.ndarray, unit: str, name: str) -> xr.Dataset:
+    words = {
+        "shift": ("m", "shift that brings the core onto the log"),
+        "correlation_before": ("1", "correlation without a shift"),
+        "correlation": ("1", "correlation after the shift"),
+        "bias_before": (unit, "core less log without a shift"),
+        "bias": (unit, "core less log after the shift"),
+        "scatter": (unit, "standard deviation of core less log after the shift"),
+        "pairs": ("count", "depths at which both have a value"),
+        "at_limit": ("1", "1 where the shift is the largest allowed"),
+    }
+    ends = {"top": edges[:-1], "bottom": edges[1:]}
+    return xr.Dataset(
+        {
+            key: ("window", rows[:, i], {"units": u, "long_name": text})
+            for i, (key, (u, text)) in enumerate(words.items())
+        },
+        coords={
+            key: ("window", values, {"units": "m", "long_name": f"{key} of the window"})
+            for key, values in ends.items()
+        },
+        attrs={"quantity": name},
+    )
