@@ -26,10 +26,16 @@ from corephys.products.heatflow_stations import (
     usable_stations,
     with_seafloor,
 )
+from corephys.products.heatflow_transient import (
+    bottom_water_anomaly,
+    seasonal_anomaly,
+    sedimentation,
+)
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "CARRIERS", "bullard", "compare_carriers", "monte_carlo", "thermal_resistance",
+    "CARRIERS", "bottom_water_anomaly", "bullard", "compare_carriers", "monte_carlo",
+    "seasonal_anomaly", "sedimentation", "thermal_resistance",
 ]  # fmt: skip
 
 _ALLOW = ("good", "not_evaluated")
