@@ -249,10 +249,26 @@ def propagate(
     result = {}
     for place, name in enumerate(names):
         start = len(names) + place * len(keys)
-        terms = list(zip(found[start : start + len(keys)], inputs.values(), strict=True))
+        slopes = found[start : start + len(keys)]
+        terms = [
+            (slope, _where_it_matters(slope, part))
+            for slope, part in zip(slopes, inputs.values(), strict=True)
+        ]
         spread, effects = uncertainty.combine(terms)
         result[name] = Measured(found[place], spread, effects, known)
     return result
+
+
+def _where_it_matters(slope: Any, part: Measured) -> Measured:
+    """An unknown uncertainty does no harm to a result that does not depend on its input."""
+
+    def kept(u: Any) -> Any:
+        if not np.isnan(np.asarray(bare(u), dtype=float)).any():
+            return u
+        return series.apply(lambda s, v: np.where(s == 0.0, 0.0, v), bare(slope), bare(u))
+
+    effects = {source: kept(effect) for source, effect in part.effects.items()}
+    return Measured(part.values, kept(part.u_random), effects, part.reason)
 
 
 def _with_slopes(

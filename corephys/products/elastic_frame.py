@@ -172,20 +172,18 @@ def hertz_mindlin_kernel(
     return k, g
 
 
-def _mixed(porosity: Any, critical: Any, ends: Any, about: tuple[Any, Any]) -> tuple[Any, ...]:
-    """Hashin-Shtrikman form between the mineral and the pack, about one of them."""
-    (k_p, g_p), (k_m, g_m) = ends
+def _mixed(share: Any, ends: Any, about: tuple[Any, Any]) -> tuple[Any, ...]:
+    """Hashin-Shtrikman form of two ends, ``share`` of the first, about the moduli given."""
+    (k_1, g_1), (k_2, g_2) = ends
     k, g = about
-    share = porosity / critical
     z = g / 6.0 * (9.0 * k + 8.0 * g) / (k + 2.0 * g)
-    bulk = 1.0 / (share / (k_p + 4 / 3 * g) + (1.0 - share) / (k_m + 4 / 3 * g)) - 4 / 3 * g
-    shear = 1.0 / (share / (g_p + z) + (1.0 - share) / (g_m + z)) - z
-    inside = porosity <= critical
-    return np.where(inside, bulk, np.nan), np.where(inside, shear, np.nan)
+    bulk = 1.0 / (share / (k_1 + 4 / 3 * g) + (1.0 - share) / (k_2 + 4 / 3 * g)) - 4 / 3 * g
+    shear = 1.0 / (share / (g_1 + z) + (1.0 - share) / (g_2 + z)) - z
+    return bulk, shear
 
 
 def soft_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[Any, ...]:
-    """Moduli [GPa] between pack and mineral along the lower bound; pack as hertz_mindlin_kernel.
+    """Moduli [GPa] of a sand or mud without cement; pack as hertz_mindlin_kernel.
 
     Parameters
     ----------
@@ -197,14 +195,18 @@ def soft_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[An
     Returns
     -------
     tuple of ndarray
-        [GPa]; NaN above the critical porosity.
+        [GPa].
 
     Notes
     -----
-    Dvorkin and Nur (1996), Geophysics 61, 1363.
+    Dvorkin and Nur (1996), Geophysics 61, 1363; above the critical porosity, where voids are added
+    to the pack, Dvorkin, Prasad, Sakai and Lavoie (1999), Geophysical Research Letters 26, 1781.
     """
-    ends = hertz_mindlin_kernel(k_m, g_m, **pack)
-    return _mixed(porosity, pack["critical"], (ends, (k_m, g_m)), ends)
+    packed, critical = hertz_mindlin_kernel(k_m, g_m, **pack), pack["critical"]
+    filled = _mixed(porosity / critical, (packed, (k_m, g_m)), packed)
+    loose = _mixed((1.0 - porosity) / (1.0 - critical), (packed, (0.0, 0.0)), packed)
+    below = porosity <= critical
+    return np.where(below, filled[0], loose[0]), np.where(below, filled[1], loose[1])
 
 
 def stiff_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[Any, ...]:
@@ -226,8 +228,10 @@ def stiff_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[A
     -----
     Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009), section 5.5.
     """
-    ends = hertz_mindlin_kernel(k_m, g_m, **pack)
-    return _mixed(porosity, pack["critical"], (ends, (k_m, g_m)), (k_m, g_m))
+    packed, critical = hertz_mindlin_kernel(k_m, g_m, **pack), pack["critical"]
+    found = _mixed(porosity / critical, (packed, (k_m, g_m)), (k_m, g_m))
+    inside = porosity <= critical
+    return np.where(inside, found[0], np.nan), np.where(inside, found[1], np.nan)
 
 
 def _pack(
@@ -298,7 +302,7 @@ def soft_sand(
     critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"], adhesion: Any = 1.0,
     uncertainties: Mapping[str, Any] | None = None,
 ) -> xr.Dataset:  # fmt: skip
-    """Dry sand without cement, whose pores are filled by smaller grains.
+    """Sand or mud without cement and without fluid, from rock to the porosity of the sea floor.
 
     Parameters
     ----------
@@ -310,8 +314,8 @@ def soft_sand(
     Returns
     -------
     Dataset
-        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; NaN above the
-        critical porosity, flagged ``beyond_method_range``.
+        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; attribute
+        ``safety``.
 
     Raises
     ------
@@ -320,14 +324,16 @@ def soft_sand(
 
     Notes
     -----
-    Lower Hashin-Shtrikman form between the pack of Mindlin (1949) and the mineral: Dvorkin and Nur
-    (1996), Geophysics 61, 1363.
+    Below the critical porosity small grains fill the pores of the pack of Mindlin (1949): lower
+    Hashin-Shtrikman form between pack and mineral, Dvorkin and Nur (1996), Geophysics 61, 1363.
+    Above it voids open in the pack: the upper form between pack and nothing, Dvorkin, Prasad, Sakai
+    and Lavoie (1999), Geophysical Research Letters 26, 1781 (from memory).
     """
     carry.same_positions(porosity=porosity, effective_pressure=effective_pressure)
     others = {"porosity": carry.fraction(porosity, "porosity", uncertainties),
               **_pack(effective_pressure, critical, contacts, adhesion, uncertainties)}  # fmt: skip
-    steps = ("lower form between pack and mineral (Dvorkin and Nur 1996)",)
-    return _frame(soft_sand_kernel, mineral, others, uncertainties, limit="critical", steps=steps)
+    steps = ("pack, filled (Dvorkin and Nur 1996) or loosened (Dvorkin et al. 1999)",)
+    return _frame(soft_sand_kernel, mineral, others, uncertainties, steps=steps)
 
 
 def stiff_sand(

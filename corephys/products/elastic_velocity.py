@@ -62,7 +62,7 @@ def bounds_kernel(
 
     Parameters
     ----------
-    porosity, k_m, g_m, rho_m, k_f, rho_f : ndarray of one shape
+    porosity, k_m, g_m, rho_m, k_f, rho_f : float or ndarray
         Porosity [1], moduli [GPa] and densities [g/cm^3] of mineral and fluid.
 
     Returns
@@ -74,6 +74,9 @@ def bounds_kernel(
     -----
     Suspension of Wood (1941) and Hashin-Shtrikman upper bound in the form of Walpole (1966).
     """
+    porosity, k_m, g_m, rho_m, k_f, rho_f = np.broadcast_arrays(
+        porosity, k_m, g_m, rho_m, k_f, rho_f
+    )
     shares = np.stack([1.0 - porosity, porosity])
     bulk, shear = np.stack([k_m, k_f]), np.stack([g_m, 0.0 * k_f])
     k, g = walpole_kernel(shares, bulk, shear, upper=True)
