@@ -13,9 +13,12 @@ import xarray as xr
 
 from corephys import flags, series, uncertainty
 from corephys.products.heatflow_carriers import CARRIERS
+from corephys.products.heatflow_corrections import corrected, corrections
+from corephys.products.heatflow_intervals import intervals
 from corephys.products.heatflow_line import best_line, exceeded, student
 from corephys.products.heatflow_monte_carlo import monte_carlo
 from corephys.products.heatflow_points import usable_points
+from corephys.products.heatflow_production import heat_production_correction
 from corephys.products.heatflow_resistance import thermal_resistance
 from corephys.products.heatflow_stations import (
     Fit,
@@ -34,8 +37,9 @@ from corephys.products.heatflow_transient import (
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "CARRIERS", "bottom_water_anomaly", "bullard", "compare_carriers", "monte_carlo",
-    "seasonal_anomaly", "sedimentation", "thermal_resistance",
+    "CARRIERS", "bottom_water_anomaly", "bullard", "compare_carriers", "corrected", "corrections",
+    "heat_production_correction", "intervals", "monte_carlo", "seasonal_anomaly", "sedimentation",
+    "thermal_resistance",
 ]  # fmt: skip
 
 _ALLOW = ("good", "not_evaluated")
