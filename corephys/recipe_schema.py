@@ -40,6 +40,11 @@ def _sigma(name: str) -> str:
     return f"{_C[name].uncertainty:g} {_C[name].unit}"
 
 
+_MINERALS = (
+    "quartz|calcite|dolomite|aragonite|feldspar|plagioclase|clay|clay_gulf|illite|smectite|opal|"
+    "pyrite|halite"
+)
+
 SCHEMA: dict[str, dict[str, Option]] = {
     "hole": {
         "water_depth": Option(None, "m", "depth of water"),
@@ -235,6 +240,18 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "grain_density": Option("from samples", "from samples|constant", "source of the grains"),
         "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
         "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
+    },
+    "elastic": {
+        "mineral": Option("quartz", _MINERALS, "stiffest grains, those of the upper bound"),
+        "soft_mineral": Option("clay", _MINERALS, "softest grains, those of the suspension"),
+        "stiff_share": Option(0.3, "number", "volume share of the stiffest in the models' grains"),
+        "grain_bulk_modulus": Option(None, "GPa", "of the models' grains, in place of a mixture"),
+        "grain_shear_modulus": Option(None, "GPa", "the same in shear"),
+        "fluid": Option("pore water", "pore water|brine", "sea salt (TEOS-10) or sodium chloride"),
+        "margin": Option(3.0, "number", "uncertainties a velocity may miss a bound by"),
+        "critical_porosity": Option(0.65, "number", "where grains part: sand 0.4, mud 0.6 to 0.7"),
+        "critical_porosity_uncertainty": Option(0.05, "number", "systematic"),
+        "effective_pressure": Option(None, "kPa", "on the grains; else the median of the hole"),
     },
     "compaction": {
         "porosity": Option("samples", "samples|scan", "which porosity is fitted"),

@@ -14,6 +14,7 @@ from corephys import moduli, series
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_averages import hashin_shtrikman, hill, reuss, voigt
 from corephys.products.elastic_cement import contact_cement
+from corephys.products.elastic_check import MEANINGS, bounds_check
 from corephys.products.elastic_empirical import castagna, gardner, han
 from corephys.products.elastic_fluids import brine, fluid_mixture
 from corephys.products.elastic_frame import (
@@ -31,14 +32,16 @@ from corephys.products.elastic_materials import (
     materials,
     mineral_mixture,
 )
+from corephys.products.elastic_models import MODELS, porosity_from_velocity, velocity_models
 from corephys.products.elastic_velocity import from_moduli, raymer, wood, wyllie
 
 __all__ = [
-    "MATERIALS", "Material", "brine", "castagna", "contact_cement", "critical_porosity",
-    "dynamic_moduli", "fluid_mixture", "fluid_substitution", "frame_modulus", "from_moduli",
-    "gardner", "gassmann", "han", "hashin_shtrikman", "hertz_mindlin", "hill", "krief", "material",
-    "materials", "mineral_mixture", "raymer", "reuss", "soft_sand", "stiff_sand", "voigt", "wood",
-    "wyllie",
+    "MATERIALS", "MEANINGS", "MODELS", "Material", "bounds_check", "brine", "castagna",
+    "contact_cement", "critical_porosity", "dynamic_moduli", "fluid_mixture",
+    "fluid_substitution", "frame_modulus", "from_moduli", "gardner", "gassmann", "han",
+    "hashin_shtrikman", "hertz_mindlin", "hill", "krief", "material", "materials",
+    "mineral_mixture", "porosity_from_velocity", "raymer", "reuss", "soft_sand", "stiff_sand",
+    "velocity_models", "voigt", "wood", "wyllie",
 ]  # fmt: skip
 
 

@@ -238,8 +238,9 @@ def _solved(model: str, target: np.ndarray, p: Mapping[str, Any]) -> np.ndarray:
     """Porosity at which a model has the velocity, on the side where velocity falls."""
     grid = np.linspace(0.0, 1.0, _GRID)
     with np.errstate(all="ignore"):
+        # One curve for all readings, unless an input differs from reading to reading.
         wide = {key: part[..., None] if part.ndim else part for key, part in p.items()}
-        curve = _one(model, np.broadcast_to(grid, (*target.shape, _GRID)) + 0.0, wide)
+        curve = _one(model, grid, wide)
         shown = np.where(np.isfinite(curve), curve, np.inf)
         end = grid[np.argmin(shown, axis=-1)]
         low, high = np.zeros_like(target), end * np.ones_like(target)
@@ -293,12 +294,11 @@ def _side_by_side(
                                         {"long_name": "model"})}  # fmt: skip
     if isinstance(like, xr.DataArray):
         coords.update({key: c.variable for key, c in like.coords.items()})
-    any_model = np.isfinite(porosity).any(axis=0)
-    safe = np.where(np.isfinite(porosity), porosity, np.inf)
-    low = np.where(any_model, safe.min(axis=0), np.nan)
-    high = np.where(
-        any_model, np.where(np.isfinite(porosity), porosity, -np.inf).max(axis=0), np.nan
-    )
+    inner = [place for place, model in enumerate(chosen) if model not in _BOUNDS]
+    said = porosity[inner] if inner else porosity
+    known = np.isfinite(said)
+    low = np.where(known.any(axis=0), np.where(known, said, np.inf).min(axis=0), np.nan)
+    high = np.where(known.any(axis=0), np.where(known, said, -np.inf).max(axis=0), np.nan)
 
     def part(values: np.ndarray, words: str) -> xr.Variable:
         dims = ("model", "reading") if values.ndim == 2 else ("reading",)

@@ -15,6 +15,7 @@ import xarray as xr
 from corephys import provenance
 from corephys.recipe import Recipe
 from corephys.reduction import (
+    elastic,
     products,
     samples,
     scan_gamma,
@@ -60,6 +61,9 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "formation factor": scan_resistivity.formation_factor,
     "porosity from resistivity": scan_resistivity.porosity_by_archie,
     "in-situ velocity": scan_pwave.in_situ_velocity,
+    "elastic moduli": elastic.elastic_moduli,
+    "velocity bounds": elastic.elastic_bounds,
+    "velocity models": elastic.velocity_models,
     "in-situ resistivity": scan_resistivity.in_situ_resistivity,
     "seismic": products.seismic_properties,
     "compaction": products.compaction_fit,

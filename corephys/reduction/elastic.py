@@ -1,0 +1,183 @@
+"""Stages of rock physics: moduli, velocities against their bounds, and what models say."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import constants, flags, seawater, units
+from corephys.hole import depth as positions
+from corephys.products import elastic
+from corephys.reduction.context import Context, Skipped
+
+__all__ = ["elastic_bounds", "elastic_moduli", "velocity_models"]
+
+_C = constants.CONSTANTS
+_POROSITIES = np.linspace(0.0, 1.0, 101)
+
+
+def elastic_moduli(context: Context) -> None:
+    """Moduli where the samples have an S-wave beside a P-wave and a density."""
+    s_wave = context.result("properties/sample_s_wave_velocity")
+    p_wave = context.result("properties/sample_velocity")
+    allow, within = (*context.levels, "suspect"), context.recipe["sample_velocity"]["within"]
+    rows = []
+    for axis in dict.fromkeys(s_wave["axis"].values):
+        here = s_wave.isel(reading=s_wave["axis"].values == axis)
+        along = p_wave.isel(reading=p_wave["axis"].values == axis)
+        if not along.sizes["reading"]:
+            continue
+        at_s = positions.match(along, to=here, within=within, allow=allow)
+        rows.append(elastic.dynamic_moduli(at_s, here, _density_at(context, here, within, allow)))
+    if not rows or not any(np.isfinite(part["bulk_modulus"].values).any() for part in rows):
+        raise Skipped(f"no P-wave along the same axis and density within {within} of an S-wave")
+    found = rows[0] if len(rows) == 1 else xr.concat(rows, dim="reading", combine_attrs="override")
+    context.results["products/elastic_moduli"] = found
+
+
+_DENSITIES = {"properties/index_properties": "10 cm", "properties/density": None}
+
+
+def _density_at(
+    context: Context, where: xr.Dataset, within: str, allow: tuple[str, ...]
+) -> xr.Dataset:
+    """Density beside samples of velocity: of samples or of the scan, whichever has more."""
+    found = []
+    for path, reach in _DENSITIES.items():
+        if path in context.results:
+            held = context.results[path]
+            found.append(positions.match(held, to=where, within=reach or within, allow=allow))
+    if not found:
+        raise Skipped("no density beside the S-waves of samples, of the scan or of samples")
+    return max(found, key=lambda rho: int(np.isfinite(rho["bulk_density"].values).sum()))
+
+
+def elastic_bounds(context: Context) -> None:
+    """Velocities of the scan against what their grains and water allow at that porosity."""
+    velocity = context.result("properties/velocity")
+    porosity = context.result("products/porosity")
+    keys = context.recipe["elastic"]
+    allow = (*context.levels, "suspect")
+    phi = positions.match(porosity, to=velocity, within="2 cm", how="nearest", allow=allow)
+    if not np.isfinite(phi["porosity"].values).any():
+        raise Skipped("no porosity within 2 cm of a velocity")
+    density = _grain_density(context)
+    found = elastic.bounds_check(
+        velocity, phi,
+        mineral=replace(elastic.material(keys["mineral"]), density=density),
+        soft_mineral=replace(elastic.material(keys["soft_mineral"]), density=density),
+        fluid=_fluid(context), margin=keys["margin"],
+    )  # fmt: skip
+    for end in ("", "_u_random", "_u_systematic", "_flag", "_reason"):
+        found[f"porosity{end}"] = phi[f"porosity{end}"]
+    context.results["products/elastic_bounds"] = found
+
+
+def velocity_models(context: Context) -> None:
+    """Models of velocity against porosity, and the porosity that each gives the readings."""
+    velocity = context.result("properties/velocity")
+    keys = context.recipe["elastic"]
+    pressure, u_pressure = _effective_pressure(context)
+    shared: dict[str, Any] = {
+        "mineral": _grains(context),
+        "fluid": _fluid(context),
+        "critical": units.quantity(keys["critical_porosity"], "1"),
+        "effective_pressure": pressure,
+    }
+    known: dict[str, Any] = {"critical": keys["critical_porosity_uncertainty"]}
+    if pressure is not None:
+        known["effective_pressure"] = u_pressure
+    curves = elastic.velocity_models(
+        xr.DataArray(_POROSITIES, dims="curve", attrs={"units": "1"}),
+        uncertainties={**known, "porosity": 0.0}, **shared,
+    )  # fmt: skip
+    curves["porosity"] = ("curve", _POROSITIES, {"units": "1", "long_name": "porosity"})
+    # Points of a curve are no readings: they are not counted as kept or flagged.
+    curves = curves.drop_vars(["p_wave_velocity_flag", "p_wave_velocity_reason"])
+    context.results["products/velocity_models"] = curves.set_coords("porosity")
+    usable = flags.usable(velocity["p_wave_velocity_flag"].values, context.levels)
+    usable &= np.isfinite(velocity["p_wave_velocity"].values)
+    if not usable.any():
+        raise Skipped("no usable velocity to turn into a porosity")
+    context.results["products/porosity_from_velocity"] = elastic.porosity_from_velocity(
+        velocity.isel(reading=np.flatnonzero(usable)), uncertainties=known, **shared
+    )
+
+
+def _grain_density(context: Context) -> constants.Constant:
+    """Grain density of the hole: median of its samples, else that of the recipe."""
+    samples = context.results.get("properties/index_properties")
+    if samples is not None:
+        good = flags.usable(samples["grain_density_flag"].values, context.levels)
+        values = samples["grain_density"].values[good]
+        values = values[np.isfinite(values)]
+        if values.size:
+            middle = float(np.median(values))
+            spread = 1.4826 * float(np.median(np.abs(values - middle))) or float("nan")
+            words = f"median of {values.size} samples"
+            return constants.Constant("grain_density", middle, "g/cm^3", spread, words, "library")
+    keys = context.recipe["gamma"]
+    value = float(units.as_floats(keys["grain_density"], "g/cm^3", "[gamma] grain_density"))
+    given = keys["grain_density_uncertainty"]
+    u = (
+        float("nan")
+        if given is None
+        else float(units.as_floats(given, "g/cm^3", "its uncertainty"))
+    )
+    return constants.Constant("grain_density", value, "g/cm^3", u, "recipe", "common practice")
+
+
+def _grains(context: Context) -> elastic.Material:
+    """The mean grains of the models: a mixture of two minerals, or moduli as given."""
+    keys = context.recipe["elastic"]
+    share = float(keys["stiff_share"])
+    if not 0.0 <= share <= 1.0:
+        raise ValueError(f"[elastic] stiff_share is {share:g}; it is a share, from 0 to 1")
+    if keys["mineral"] == keys["soft_mineral"]:
+        grains = elastic.material(keys["mineral"])
+    else:
+        shares = {keys["mineral"]: share, keys["soft_mineral"]: 1.0 - share}
+        grains = elastic.mineral_mixture(shares, name="grains")
+    for name in ("bulk_modulus", "shear_modulus"):
+        if keys[f"grain_{name}"] is not None:
+            grains = replace(grains, **{name: keys[f"grain_{name}"]})
+    return replace(grains, density=_grain_density(context))
+
+
+def _fluid(context: Context) -> elastic.Material | xr.Dataset:
+    """Pore water of the hole at the temperature of the laboratory."""
+    hole = context.recipe["hole"]
+    salinity, warm = hole["pore_water_salinity"], hole["laboratory_temperature"]
+    if context.recipe["elastic"]["fluid"] == "brine":
+        known = {"salinity": hole["pore_water_salinity_uncertainty"] or "1 g/kg",
+                 "temperature": "1 K", "pressure": "0 MPa"}  # fmt: skip
+        return elastic.brine(warm, "0.101325 MPa", salinity, uncertainties=known)
+    rho = float(np.asarray(seawater.density(salinity, warm))) / 1e3
+    sound = float(np.asarray(seawater.sound_speed(salinity, warm)))
+    words = f"TEOS-10 at {salinity} and {warm}"
+    # A degree of the core is 3 m/s, a gram of salt 1.2 m/s: 0.3 % of the modulus.
+    modulus = constants.Constant(
+        "pore_water_modulus", 1e-6 * rho * sound**2, "GPa", 0.01, words, "library"
+    )
+    density = constants.Constant("pore_water_density", rho, "g/cm^3", 0.0005, words, "library")
+    return elastic.Material("pore water", modulus, "0 GPa", density)
+
+
+def _effective_pressure(context: Context) -> tuple[Any, Any]:
+    """Pressure on the grains for the models of packs, and half its range in the hole as error."""
+    given = context.recipe["elastic"]["effective_pressure"]
+    if given is not None:
+        return given, None
+    stress = context.results.get("products/effective_stress")
+    if stress is None:
+        context.notes.append("no effective stress: velocity models of packs of grains left out")
+        return None, None
+    values = stress["vertical_effective_stress"].values
+    values = values[np.isfinite(values) & (values > 0.0)]
+    if not values.size:
+        return None, None
+    middle, low, high = np.percentile(values, [50.0, 15.87, 84.13])
+    return f"{middle:.9g} kPa", f"{0.5 * (high - low):.9g} kPa"
