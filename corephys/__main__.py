@@ -1,6 +1,8 @@
 """The command line: ``python -m corephys reduce FOLDER --out OUT``.
 
 Exit status 0, 1 (the hole or the recipe cannot be used; every problem is listed) or 2 (usage).
+``compare OLD NEW`` says what changed between two reductions; its status is 0 whether or not
+anything did.
 """
 
 from __future__ import annotations
@@ -33,6 +35,10 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--no-report", action="store_true", help="leave the HTML report out"
             )
+    words = "say what changed between two reductions of one hole, and why"
+    command = commands.add_parser("compare", help=words, description=words)
+    command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
+    command.add_argument("new", type=Path, help="the same of the later reduction")
     return parser
 
 
@@ -56,6 +62,8 @@ def main(arguments: list[str] | None = None) -> int:
     """
     parser = _parser()
     given = parser.parse_args(arguments)
+    if given.command == "compare":
+        return _compare(given.old, given.new)
     if not given.folder.is_dir():
         parser.error(f"{given.folder} is not a folder")
     from corephys.hole import HoleError
@@ -109,6 +117,18 @@ def _reduce(given: argparse.Namespace) -> None:
     print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
     if not given.no_report:
         _report(given.folder, given.out, given.recipe)
+
+
+def _compare(old: Path, new: Path) -> int:
+    from corephys.export import compare
+
+    files = [path / "reduced.nc" if path.is_dir() else path for path in (old, new)]
+    try:
+        print(compare(*files))
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    return 0
 
 
 def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:

@@ -1,6 +1,7 @@
 """Floor 5: a reduced hole as files: netCDF for machines, CSV tables for readers."""
 
+from corephys.export.comparison import Comparison, compare
 from corephys.export.netcdf import flat, load, save
 from corephys.export.tables import write_tables
 
-__all__ = ["flat", "load", "save", "write_tables"]
+__all__ = ["Comparison", "compare", "flat", "load", "save", "write_tables"]

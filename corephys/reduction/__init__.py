@@ -108,17 +108,19 @@ def reduce(
     Units, equations and sources are those of the functions of each stage; the steps of every
     result stand in its attribute ``steps``.
     """
-    context = Context(hole, complete_recipe(hole, recipe))
+    context = Context.watched(hole, complete_recipe(hole, recipe))
     skipped: dict[str, str] = {}
     for number, (name, stage) in enumerate(STAGES.items()):
         if progress:
             progress(name, number, len(STAGES))
+        context.lineage.begin(name)
         try:
             stage(context)
         except Skipped as reason:
             skipped[name] = str(reason)
         except ValueError as error:
             raise ValueError(f"{name}: {error}") from error
+    context.lineage.end()
     if progress:
         progress("done", len(STAGES), len(STAGES))
     return _assemble(context, skipped)
@@ -168,4 +170,5 @@ def _assemble(context: Context, skipped: dict[str, str]) -> xr.DataTree:
     )
     summary = summarise(context.results, skipped, context.notes, context.levels)
     tree.attrs = {**context.hole.attrs, **attributes, "summary": json.dumps(summary)}
+    tree.attrs["lineage"] = context.lineage.to_json()
     return tree

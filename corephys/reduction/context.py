@@ -11,6 +11,7 @@ import xarray as xr
 
 from corephys import seawater, series, units
 from corephys.recipe import Recipe
+from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 
 __all__ = [
     "Context",
@@ -42,6 +43,8 @@ class Context:
         What a user should know, in words.
     objects : dict of str to object
         Results that are not tables: calibrations and fits.
+    lineage : Lineage
+        What each stage read and wrote.
     """
 
     hole: xr.DataTree
@@ -49,6 +52,15 @@ class Context:
     results: dict[str, xr.Dataset] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     objects: dict[str, Any] = field(default_factory=dict)
+    lineage: Lineage = field(default_factory=Lineage)
+
+    @classmethod
+    def watched(cls, hole: xr.DataTree, recipe: Recipe) -> Context:
+        """A context that notes what every stage reads and writes."""
+        lineage = Lineage()
+        return cls(
+            hole, WatchedRecipe(recipe, lineage), Noted(lineage), [], Noted(lineage), lineage
+        )
 
     def table(self, path: str) -> xr.Dataset:
         """A raw table of the hole, or Skipped where it is missing or empty."""
@@ -59,6 +71,7 @@ class Context:
 
     def optional(self, path: str) -> xr.Dataset | None:
         """A raw table of the hole, or None where it is missing or empty."""
+        self.lineage.note("tables", [path])
         dataset = series.leaf(self.hole, path)
         return dataset if dataset is not None and all(dataset.sizes.values()) else None
 

@@ -1,0 +1,128 @@
+"""What each stage read and wrote: tables, recipe keys and results, noted while it works.
+
+A comparison of two reductions walks this backwards, from a number that changed to the inputs and
+choices that could have changed it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from corephys.recipe import Recipe
+
+__all__ = ["Lineage", "Noted", "WatchedRecipe"]
+
+
+class Lineage:
+    """Reads and writes by stage.
+
+    Attributes
+    ----------
+    stages : dict of str to dict of str to set of str
+        For each stage ``tables``, ``keys`` ("stage.key" of the recipe), ``reads`` and ``writes``
+        (paths of results, and names of what is no table).
+    """
+
+    def __init__(self) -> None:
+        self.stages: dict[str, dict[str, set[str]]] = {}
+        self._now: dict[str, set[str]] | None = None
+
+    def begin(self, stage: str) -> None:
+        """Note what follows under this stage."""
+        self._now = {"tables": set(), "keys": set(), "reads": set(), "writes": set()}
+        self.stages[stage] = self._now
+
+    def end(self) -> None:
+        """Note nothing until the next stage begins."""
+        self._now = None
+
+    def note(self, kind: str, names: Iterable[str]) -> None:
+        """Note names of one kind for the stage at work."""
+        if self._now is not None:
+            self._now[kind].update(names)
+
+    def to_json(self) -> str:
+        """All of it as one JSON text, in order."""
+        return json.dumps(
+            {s: {k: sorted(v) for k, v in kinds.items()} for s, kinds in self.stages.items()}
+        )
+
+
+class Noted(dict[str, Any]):
+    """A dict that notes which of its entries are read and which are written."""
+
+    def __init__(self, lineage: Lineage) -> None:
+        super().__init__()
+        self._lineage = lineage
+
+    def __getitem__(self, key: str) -> Any:
+        self._lineage.note("reads", [key])
+        return super().__getitem__(key)
+
+    def get(self, key: str, default: Any = None) -> Any:
+        """An entry, or the default."""
+        self._lineage.note("reads", [key])
+        return super().get(key, default)
+
+    def __contains__(self, key: object) -> bool:
+        self._lineage.note("reads", [str(key)])
+        return super().__contains__(key)
+
+    def __setitem__(self, key: str, value: Any) -> None:
+        self._lineage.note("writes", [key])
+        super().__setitem__(key, value)
+
+
+class _Keys(dict[str, Any]):
+    """One table of a recipe that notes which keys are read; all of them where it is walked."""
+
+    def __init__(self, lineage: Lineage, stage: str, values: Any) -> None:
+        super().__init__(values)
+        self._lineage, self._stage = lineage, stage
+
+    def _note(self, keys: Iterable[str]) -> None:
+        self._lineage.note("keys", [f"{self._stage}.{key}" for key in keys])
+
+    def __getitem__(self, key: str) -> Any:
+        self._note([key])
+        return super().__getitem__(key)
+
+    def get(self, key: str, default: Any = None) -> Any:
+        """A choice, or the default."""
+        self._note([key])
+        return super().get(key, default)
+
+    def __iter__(self) -> Iterator[str]:
+        self._note(super().keys())
+        return super().__iter__()
+
+    def items(self) -> Any:
+        """All choices."""
+        self._note(super().keys())
+        return super().items()
+
+    def keys(self) -> Any:
+        """All names; ``**`` takes this way too."""
+        self._note(super().keys())
+        return super().keys()
+
+
+class WatchedRecipe(Recipe):
+    """A recipe that notes which of its keys are read.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Complete and checked.
+    lineage : Lineage
+        Where it is noted.
+    """
+
+    def __init__(self, recipe: Recipe, lineage: Lineage) -> None:
+        super().__init__(dict(recipe))
+        self._lineage = lineage
+
+    def __getitem__(self, stage: str) -> Any:
+        return _Keys(self._lineage, stage, super().__getitem__(stage))

@@ -1,0 +1,106 @@
+"""Two reductions of one hole: what changed is found, with the inputs and choices behind it."""
+
+from __future__ import annotations
+
+import pytest
+import xarray as xr
+
+import corephys as cp
+from corephys.__main__ import main
+from data_demo.simulator.hole import simulate_tables
+
+
+@pytest.fixture(scope="module")
+def tables():
+    return simulate_tables(47, small=True)[:2]
+
+
+@pytest.fixture(scope="module")
+def reduced(tables):
+    return cp.reduce(cp.hole_from_tables(*tables))
+
+
+def groups(comparison):
+    return set(comparison.numbers["group"])
+
+
+def test_the_same_reduction_twice_is_the_same(tables, reduced):
+    found = cp.export.compare(reduced, cp.reduce(cp.hole_from_tables(*tables)))
+    assert found.same and found.unchanged > 50
+    assert "numbers: the same" in repr(found)
+
+
+def test_a_choice_changes_only_what_it_feeds(tables, reduced):
+    changed = cp.reduce(cp.hole_from_tables(*tables), {"needle": {"minimum_window": "60 s"}})
+    found = cp.export.compare(reduced, changed)
+    assert found.choices["key"].tolist() == ["needle.minimum_window"]
+    assert found.choices[["old", "new"]].values.tolist() == [["20 s", "60 s"]]
+    assert "properties/heating_runs" in groups(found)
+    assert not groups(found) & {"properties/density", "properties/velocity", "products/compaction"}
+    assert (found.numbers["because"] == "[needle] minimum_window").all()
+
+
+def test_a_choice_is_followed_through_the_stages(tables, reduced):
+    """Salt density goes into the samples, their grains into the porosity of the scan."""
+    changed = cp.reduce(
+        cp.hole_from_tables(*tables), {"index_properties": {"salt_density": "2.0 g/cm^3"}}
+    )
+    found = cp.export.compare(reduced, changed)
+    assert {"properties/index_properties", "products/porosity", "products/compaction"} <= groups(
+        found
+    )
+    row = found.numbers[found.numbers["quantity"] == "grain_density"].iloc[0]
+    assert row["because"] == "[index_properties] salt_density"
+    assert row["unit"] == "g/cm^3" and 0.0 < row["largest"] < 0.1
+    assert row["in_uncertainties"] > 0.0
+
+
+def test_lost_and_changed_readings_are_counted(tables, reduced):
+    held, settings = tables
+    gamma = held["scan/gamma"].copy()
+    column = next(c for c in gamma.columns if c.startswith("counts"))
+    gamma[column] = gamma[column].astype(float)
+    gamma.loc[5, column] *= 1.05
+    fewer = gamma.drop(index=[20, 21]).reset_index(drop=True)
+    changed = cp.reduce(cp.hole_from_tables({**held, "scan/gamma": fewer}, settings))
+    found = cp.export.compare(reduced, changed)
+    row = found.numbers[
+        (found.numbers["group"] == "properties/density")
+        & (found.numbers["quantity"] == "bulk_density")
+    ].iloc[0]
+    assert (row["only_old"], row["only_new"]) == (2, 0)
+    assert row["changed"] >= 1 and row["new"] == row["old"] - 2
+
+
+def test_a_changed_file_is_named_on_the_command_line(tables, tmp_path, capsys):
+    trees = []
+    for number in (1, 2):
+        tree = cp.reduce(
+            cp.hole_from_tables(*tables),
+            {"porosity": {"grain_density": "constant"}} if number == 2 else None,
+        )
+        tree.attrs["input_sha256"] = f'{{"scan/gamma.csv": "{number}", "cores.csv": "0"}}'
+        path = cp.save(tree, tmp_path / f"{number}.nc")
+        trees.append(path)
+    assert main(["compare", str(trees[0]), str(trees[1])]) == 0
+    text = capsys.readouterr().out
+    assert "scan/gamma.csv: changed" in text and "cores.csv" not in text
+    assert "porosity.grain_density: from samples -> constant" in text
+    assert "products/porosity porosity:" in text
+    assert "Because: scan/gamma.csv, [porosity] grain_density" in text
+    assert main(["compare", str(trees[0]), str(tmp_path / "no.nc")]) == 1
+    assert "there is no file" in capsys.readouterr().err
+
+
+def test_what_is_no_reduced_hole_is_refused(reduced):
+    with pytest.raises(ValueError, match="no reduced hole"):
+        cp.export.compare(reduced, xr.DataTree())
+
+
+def test_two_holes_are_not_two_reductions(reduced):
+    other = reduced.copy()
+    other.name = "another"
+    mine = reduced.copy()
+    mine.name = "this"
+    with pytest.raises(ValueError, match="two holes, 'this' and 'another'"):
+        cp.export.compare(mine, other)
