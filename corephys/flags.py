@@ -84,6 +84,7 @@ REASONS: dict[str, int] = {
     "yield_not_bracketed": SUSPECT,
     "below_elastic_bounds": SUSPECT,
     "above_elastic_bounds": SUSPECT,
+    "extrapolated": SUSPECT,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings

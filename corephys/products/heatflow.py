@@ -12,8 +12,10 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, uncertainty
+from corephys.products.heatflow_below import temperature_at
 from corephys.products.heatflow_carriers import CARRIERS
 from corephys.products.heatflow_corrections import corrected, corrections
+from corephys.products.heatflow_curvature import curvature
 from corephys.products.heatflow_intervals import intervals
 from corephys.products.heatflow_line import best_line, exceeded, student
 from corephys.products.heatflow_monte_carlo import monte_carlo
@@ -38,8 +40,8 @@ from corephys.uncertainty import Measured
 
 __all__ = [
     "CARRIERS", "bottom_water_anomaly", "bullard", "compare_carriers", "corrected", "corrections",
-    "heat_production_correction", "intervals", "monte_carlo", "seasonal_anomaly", "sedimentation",
-    "thermal_resistance",
+    "curvature", "heat_production_correction", "intervals", "monte_carlo", "seasonal_anomaly",
+    "sedimentation", "temperature_at", "thermal_resistance",
 ]  # fmt: skip
 
 _ALLOW = ("good", "not_evaluated")
