@@ -133,6 +133,16 @@ _ROWS = (
     ("temperature_gradient", "K/km", "temperature gradient", (-INF, INF), (-INF, INF)),
     ("surface_porosity", "1", "surface porosity of the fit", (0.2, 0.95), (0, 1)),
     ("decay_length", "m", "e-folding depth of the fit", (100, 5000), (0, INF)),
+    ("solid_thickness", "m", "thickness of the grains alone", (0, INF), (0, INF)),
+    ("layer_thickness", "m", "thickness of the layer at another depth", (0, INF), (0, INF)),
+    ("porosity_in_situ", "1", "porosity before the rebound of the sample", (0.0, 0.92), (0.0, 0.98)),
+    ("void_ratio_in_situ", "1", "void ratio before the rebound of the sample", (0.0, 12), (0.0, 50)),
+    ("porosity_rebound", "1", "porosity gained by the rebound of the sample", (0.0, 0.1), (0.0, 0.5)),
+    ("bulk_density_in_situ", "g/cm^3", "bulk density before the rebound of the sample", (1.10, 3.1), (1.00, 3.5)),
+    ("age", "kyr", "age", (0, 1e6), (-INF, INF)),
+    ("sedimentation_rate", "m/Myr", "sedimentation rate", (0, 2000), (0, INF)),
+    ("mass_accumulation_rate", "g/(cm^2 kyr)", "mass accumulation rate", (0, 200), (0, INF)),
+    ("component_accumulation_rate", "g/(cm^2 kyr)", "mass accumulation rate of a component", (0, 200), (0, INF)),
 )  # fmt: skip
 
 TERMS: dict[str, Term] = {row[0]: Term(*row) for row in _ROWS}
