@@ -16,9 +16,11 @@ import numpy as np
 
 from corephys import units
 from corephys.constants import Constant
+from corephys.uncertainty_budget import budget, budget_of_mean, reading_shares
 
 __all__ = [
-    "Measured", "budget_shares", "combine", "covariance_effects", "norm", "stated", "total",
+    "Measured", "budget", "budget_of_mean", "budget_shares", "combine", "covariance_effects",
+    "norm", "reading_shares", "stated", "total",
 ]  # fmt: skip
 
 

@@ -1,0 +1,253 @@
+"""Sources of error as data: what each named effect and each random part stems from.
+
+A source belongs to one group, so that budgets of different quantities can be laid side by side.
+Numbered effects (``gamma_calibration_1`` ...) are directions of one covariance, or stretches of
+depth, and count as the source without the number.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from fnmatch import fnmatchcase
+from typing import NamedTuple
+
+__all__ = ["GROUPS", "SOURCES", "Source", "random_source", "source_of", "stem"]
+
+
+class Source(NamedTuple):
+    """What one part of an uncertainty stems from.
+
+    Parameters
+    ----------
+    name : str
+        As in the coordinate ``source``, without a number; ``*`` stands for any word.
+    group : str
+        Key of :data:`GROUPS`.
+    words : str
+        For readers.
+    """
+
+    name: str
+    group: str
+    words: str
+
+
+# In the order of the work: reading, calibrating, measuring the core, then what the core is made of.
+GROUPS: dict[str, str] = {
+    "counting": "counting of gamma photons",
+    "reading": "readings and picks, each for itself",
+    "weighing": "masses and volumes of samples",
+    "calibration": "calibration of the sensor",
+    "geometry": "diameters, lengths, walls",
+    "depth": "depth of readings",
+    "grain density": "density of the grains",
+    "grain chemistry": "electrons and attenuation of the grains",
+    "pore water": "density, salinity, resistivity of the pore water",
+    "conductivity": "thermal conductivity",
+    "heat capacity": "heat capacity of sediment and probe",
+    "temperature": "temperatures",
+    "model": "coefficients of a relation",
+    "natural scatter": "what the sediment itself does from place to place",
+    "not grouped": "sources without a group",
+    "not stated": "a part of which nothing is known",
+}
+
+SOURCES: tuple[Source, ...] = (
+    # Calibration of sensors
+    Source("gamma_calibration", "calibration", "fit of the density standards"),
+    Source("aluminium_density", "calibration", "density of the aluminium standards"),
+    Source("background_rate", "calibration", "background of the gamma counter"),
+    Source("dead_time", "calibration", "dead time of the gamma counter"),
+    Source("gamma_drift", "calibration", "drift of the gamma counter"),
+    Source("density_tie_*", "calibration", "tie of the scan's density to the samples"),
+    Source("electron_step", "calibration", "step from electrons to mass"),
+    Source("pwave_calibration", "calibration", "delays of the P-wave sensor"),
+    Source("water_travel_time", "calibration", "travel time of the water liner"),
+    Source("sample_velocity_calibration", "calibration", "fit of the velocity standards"),
+    Source("sample_velocity_delay*", "calibration", "delay of the velocity transducers"),
+    Source("resistivity_calibration", "calibration", "fit of the brines"),
+    Source("resistivity_order", "calibration", "order of the fit of the brines"),
+    Source("brine_conductivity", "calibration", "conductivity of the brines"),
+    Source("air_baseline", "calibration", "reading in air of the resistivity sensor"),
+    Source("loop_factor", "calibration", "factor of the susceptibility loop"),
+    Source("natural_gamma_background*", "calibration", "background of the natural gamma counter"),
+    Source("natural_gamma_sensitivity", "calibration", "sensitivities of the spectrum's windows"),
+    Source("spring", "calibration", "spring of the vane"),
+    Source("penetrometer_spring", "calibration", "spring of the penetrometer"),
+    Source("load_cell", "calibration", "load cell of the compression test"),
+    # Weighing
+    Source("balance", "weighing", "error that all masses share"),
+    Source("pycnometer", "weighing", "error that all volumes share"),
+    Source("calliper", "weighing", "calliper of the sample volumes"),
+    # Geometry
+    Source("core_diameter", "geometry", "diameter of the core"),
+    Source("liner_wall", "geometry", "wall of the liner"),
+    Source("cell_constant", "geometry", "cell constant of the electrodes"),
+    Source("ruler", "geometry", "ruler of the electrodes"),
+    Source("natural_gamma_response", "geometry", "response of the counter beside an edge"),
+    Source("sample_length", "geometry", "length of the sample"),
+    Source("vane_constant", "geometry", "blades of the vane"),
+    Source("depth", "depth", "depth of readings"),
+    Source("depth_datum", "depth", "depth of the seafloor"),
+    # Grains
+    Source("grain_density", "grain density", "grain density"),
+    Source("grain_electron_ratio", "grain chemistry", "electrons of the grains by mass"),
+    Source("grain_attenuation", "grain chemistry", "attenuation of the grains by mass"),
+    Source("interlayer_water", "grain chemistry", "water between clay layers"),
+    # Pore water
+    Source("pore_water_density", "pore water", "density of the pore water"),
+    Source("pore_water_salinity", "pore water", "salinity of the pore water"),
+    Source("salt_density", "pore water", "density of the salt left by drying"),
+    Source("pore_water_resistivity", "pore water", "resistivity of the pore water"),
+    Source("pore_water_modulus", "pore water", "bulk modulus of the pore water"),
+    Source("fluid_*", "pore water", "pore fluid"),
+    # Heat
+    Source("heating_power", "conductivity", "heating power of the needle"),
+    Source("thermal_conductivity", "conductivity", "thermal conductivity"),
+    Source("anisotropy", "conductivity", "anisotropy of conductivity"),
+    Source("heat_capacity", "heat capacity", "heat capacity of the sediment"),
+    Source("tool_heat_capacity", "heat capacity", "heat capacity of the probe"),
+    Source("thermometer", "temperature", "calibration of the thermometers"),
+    Source("laboratory_temperature", "temperature", "temperature of the laboratory"),
+    Source("bottom_water_temperature", "temperature", "temperature of the bottom water"),
+    Source("in_situ_temperature", "temperature", "temperature in situ"),
+    Source("reference_temperature", "temperature", "reference temperature"),
+    Source("*_temperature", "temperature", "a temperature"),
+    # Relations
+    Source("archie", "model", "coefficients of Archie's relation"),
+    Source("surface_conductivity", "model", "surface conductivity of the grains"),
+    Source("in_situ_pressure", "model", "pressure in situ"),
+    Source("*pressure*", "model", "pressure"),
+    Source("cone_factor", "model", "factor of the fall cone"),
+    Source("yield_construction", "model", "construction of the yield stress"),
+    Source("consolidation_fit", "model", "construction of the rate of consolidation"),
+    Source("initial_void_ratio", "model", "void ratio before loading"),
+    Source("density_of_heat", "model", "density given for the heat production"),
+    Source("density_of_view", "model", "density given for the counter's view"),
+    Source("*bulk_modulus", "model", "bulk modulus of grains or frame"),
+    Source("*shear_modulus", "model", "shear modulus of grains or frame"),
+    Source("*_porosity", "model", "porosity of a frame"),
+    Source("*_density", "model", "a density that was given"),
+    Source("critical*", "model", "critical porosity"),
+    Source("contacts*", "model", "contacts of a grain"),
+    Source("coefficients*", "model", "coefficients of a relation"),
+    Source("scatter of the correction", "model", "scatter of a correction"),
+    Source("not stated", "not stated", "nothing is known of this part"),
+    # Random parts that a product tells apart
+    Source("conductivity", "conductivity", "thermal conductivity, each reading for itself"),
+    Source("temperature", "temperature", "temperature of each station"),
+    Source("bottom water", "temperature", "temperature of the bottom water"),
+    Source("natural scatter*", "natural scatter", "scatter of the sediment about its carrier"),
+    Source("excess scatter*", "natural scatter", "scatter beyond the stated uncertainties"),
+    Source("scatter*", "natural scatter", "scatter between readings"),
+    Source("counting", "counting", "counting"),
+    Source("reading", "reading", "readings"),
+)  # fmt: skip
+
+# What the random part of a quantity is, where its product does not tell parts apart. A source in
+# the second place makes the row one for results that carry it: a scan is counted, samples weighed.
+_NO = ""
+_RANDOM: tuple[tuple[str, str, str, str], ...] = (
+    ("bulk_density", "gamma_calibration", "counting", "counting of each reading"),
+    ("bulk_density", "balance", "weighing", "weighing of each sample"),
+    ("bulk_density", "pycnometer", "weighing", "weighing of each sample"),
+    ("bulk_density", _NO, "counting", "counting of each reading"),
+    ("bulk_density_tied", _NO, "counting", "counting of each reading"),
+    ("apparent_density", _NO, "counting", "counting of each reading"),
+    ("natural_gamma_rate", _NO, "counting", "counting of each reading"),
+    ("potassium", _NO, "counting", "counting of each spectrum"),
+    ("uranium", _NO, "counting", "counting of each spectrum"),
+    ("thorium", _NO, "counting", "counting of each spectrum"),
+    ("heat_production", _NO, "counting", "counting of each spectrum"),
+    ("porosity", "gamma_calibration", "counting", "counting of each reading"),
+    ("porosity", "resistivity_calibration", "reading", "reading of the resistivity"),
+    ("porosity", "balance", "weighing", "weighing of each sample"),
+    ("porosity", "pycnometer", "weighing", "weighing of each sample"),
+    ("dry_density", _NO, "weighing", "weighing of each sample"),
+    ("grain_density", _NO, "weighing", "weighing of each sample"),
+    ("void_ratio", "balance", "weighing", "weighing of each sample"),
+    ("void_ratio", "initial_void_ratio", "reading", "reading of the settlement"),
+    ("void_ratio", _NO, "weighing", "weighing of each sample"),
+    ("water_content_wet", _NO, "weighing", "weighing of each sample"),
+    ("water_content_dry", _NO, "weighing", "weighing of each sample"),
+    ("saturation", _NO, "weighing", "weighing of each sample"),
+    ("p_wave_velocity", _NO, "reading", "picking of the arrival"),
+    ("s_wave_velocity", _NO, "reading", "picking of the arrival"),
+    ("travel_time", _NO, "reading", "picking of the arrival"),
+    ("two_way_time", _NO, "reading", "picking of the arrivals"),
+    ("acoustic_impedance", _NO, "reading", "counting of the density, picking of the arrival"),
+    ("reflection_coefficient", _NO, "reading", "counting of the density, picking of the arrival"),
+    ("electrical_resistivity", _NO, "reading", "reading of the resistivity"),
+    ("formation_factor", _NO, "reading", "reading of the resistivity"),
+    ("magnetic_susceptibility", _NO, "reading", "reading of the susceptibility"),
+    ("thermal_conductivity", _NO, "reading", "fit of the heating curves, repeats"),
+    ("equilibrium_temperature", _NO, "reading", "fit of the decay"),
+    ("undrained_shear_strength", _NO, "reading", "reading of the test"),
+    ("surface_porosity", _NO, "natural scatter", "readings and scatter about the curve"),
+    ("decay_length", _NO, "natural scatter", "readings and scatter about the curve"),
+    ("cementation_exponent", _NO, "natural scatter", "readings and scatter about the line"),
+    ("heat_flow", _NO, "natural scatter", "readings and scatter about the line"),
+    ("surface_temperature", _NO, "natural scatter", "readings and scatter about the line"),
+    ("thermal_resistance", _NO, "conductivity", "conductivities and depths between stations"),
+)  # fmt: skip
+
+
+def stem(source: str) -> str:
+    """Name of a source without the number of a direction or stretch.
+
+    Parameters
+    ----------
+    source : str
+        Such as ``"gamma_calibration_2"``.
+
+    Returns
+    -------
+    str
+        Such as ``"gamma_calibration"``.
+    """
+    return re.sub(r"_\d+$", "", source)
+
+
+def source_of(name: str) -> Source:
+    """What a named effect or random part stems from.
+
+    Parameters
+    ----------
+    name : str
+        As in a coordinate ``source`` or ``part``, with or without a number.
+
+    Returns
+    -------
+    Source
+        With the name asked for, without its number. A name that the table does not know, such as
+        a user's own, is of the group ``not grouped``.
+    """
+    wanted = stem(name)
+    for row in SOURCES:
+        if fnmatchcase(wanted, row.name):
+            return row._replace(name=wanted)
+    return Source(wanted, "not grouped", wanted.replace("_", " "))
+
+
+def random_source(quantity: str, sources: Iterable[str] = ()) -> Source:
+    """What the random part of a quantity stems from, where its product does not say it.
+
+    Parameters
+    ----------
+    quantity : str
+        Name of the vocabulary.
+    sources : iterable of str
+        Sources of its effects: porosity from a scan carries ``gamma_calibration``.
+
+    Returns
+    -------
+    Source
+        Of the name ``random``; of the group ``reading`` for a quantity that the table does not
+        know.
+    """
+    carried = {stem(source) for source in sources}
+    for name, source, group, words in _RANDOM:
+        if name == quantity and (not source or source in carried):
+            return Source("random", group, words)
+    return Source("random", "reading", "errors of each reading for itself")
