@@ -93,10 +93,10 @@ def brine(
 
     Notes
     -----
-    Batzle and Wang (1992), Geophysics 57, 1396, equations 27 to 29; K = rho V^2. For sea water in a
-    borehole or a sea, :mod:`corephys.seawater` is the better source: against TEOS-10 at 35 g/kg
-    the density here is 0.9 to 1.5 kg/m^3 low and the velocity within 2 m/s, from 2 to 30 degC and
-    0 to 40 MPa. This form is for brines and heat that TEOS-10 does not reach.
+    Batzle and Wang (1992), Geophysics 57, 1396, equations 27 to 29; K = rho V^2. For sea water
+    :mod:`corephys.seawater` is the better source: from 2 to 30 degC and 0 to 40 MPa at 35 g/kg the
+    density here is 2.4 to 4.1 kg/m^3 below TEOS-10, the velocity 3.0 m/s below to 1.2 above, the
+    modulus 0.1 to 0.7 % below. This form is for brines and heat that TEOS-10 does not reach.
 
     Examples
     --------
