@@ -113,6 +113,7 @@ _ROWS = (
     ("water_conductivity", 0.598, "W/(m K)", 0.004, "pure water at 20 degC, IAPWS R15-11 (2011), 0.7 %", "library"),
     ("grain_conductivity", 2.8, "W/(m K)", 0.5, "grains of marine mud, between clay 2 to 3 and quartz 7.7", "memory"),
     ("sediment_heat_capacity", 3.3, "MJ/(m^3 K)", 0.3, "water 4.09 and grains 2.2 by volume, porosity 0.4 to 0.75", "memory"),
+    ("sea_water_column_density", 1.034, "g/cm^3", 0.004, "mean from the surface down of sea water of 35 g/kg at 3 degC: 1.030 over 1 km, 1.033 over 2.4 km, 1.039 over 5 km; TEOS-10 (gsw 3.6)", "library"),
     ("gravity", 9.80665, "m/s^2", 0.03, "standard acceleration of gravity (CGPM 1901)", "published"),
     # Strength.
     ("fall_cone_factor_30", 0.80, "1", 0.24, "cone of 30 degrees, ISO 17892-6 and Hansbo (1957), from memory; 0.8 to 1.0 is usual, and the published spread of 0.5 to 1.33, taken as a rectangle, is the uncertainty", "memory"),
