@@ -1,0 +1,281 @@
+"""Models of compaction as data: equation, parameters, derivatives and first values of each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from corephys import vocabulary
+from corephys.numerics import exponential as numerics
+
+__all__ = ["MODELS", "REFERENCE_DEPTH", "REFERENCE_STRESS", "Model", "Parameter", "of_name"]
+
+# Where the parameters of two models are read. A choice of scale, not of physics: the curve is the
+# same for every other, the parameters are told apart best where the data lie.
+REFERENCE_DEPTH = 100.0  # m
+REFERENCE_STRESS = 100.0  # kPa
+
+Array = Any
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """A parameter of a model.
+
+    Parameters
+    ----------
+    name : str
+        Quantity of the vocabulary, which gives its unit and words.
+    low, high : float
+        Bounds of a fit, in that unit.
+    """
+
+    name: str
+    low: float = -np.inf
+    high: float = np.inf
+
+    @property
+    def unit(self) -> str:
+        """Unit in the library's spelling."""
+        return vocabulary.term(self.name).unit
+
+    @property
+    def words(self) -> str:
+        """Words for a table."""
+        return vocabulary.term(self.name).long_name
+
+
+@dataclass(frozen=True)
+class Model:
+    """A curve of porosity and what a fit needs to know of it.
+
+    Parameters
+    ----------
+    name : str
+        As in ``model=``.
+    equation : str
+        In words and symbols.
+    sentence : str
+        The fitted curve, to be filled with the parameters.
+    source : str
+        Where the form comes from.
+    abscissa : {"depth", "vertical_effective_stress"}
+        What porosity depends on [m] or [kPa].
+    parameters : tuple of Parameter
+        In the order of the arguments of the curve.
+    curve, jacobian : callable
+        ``(x, *parameters)`` to porosity (n,) and its derivatives (n, k).
+    start : callable
+        ``(x, y)`` to first values of the parameters.
+    rate : callable
+        ``(parameters)`` to the number that says how fast porosity falls; negative where it rises.
+    rate_words : str
+        What that number is.
+    positive : bool
+        The abscissa has to be above zero.
+    """
+
+    name: str
+    equation: str
+    sentence: str
+    source: str
+    abscissa: str
+    parameters: tuple[Parameter, ...]
+    curve: Callable[..., Array]
+    jacobian: Callable[..., Array]
+    start: Callable[[Array, Array], tuple[float, ...]]
+    rate: Callable[[Any], float]
+    rate_words: str
+    positive: bool = False
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the parameters."""
+        return tuple(p.name for p in self.parameters)
+
+    @property
+    def bounds(self) -> dict[str, tuple[float, float]]:
+        """Bounds of those that have any."""
+        return {
+            p.name: (p.low, p.high)
+            for p in self.parameters
+            if np.isfinite(p.low) or np.isfinite(p.high)
+        }
+
+
+def of_name(name: str) -> Model:
+    """Look a model up.
+
+    Parameters
+    ----------
+    name : str
+        Key of :data:`MODELS`.
+
+    Returns
+    -------
+    Model
+        With its parameters.
+
+    Raises
+    ------
+    ValueError
+        When there is no such model; the message names those there are.
+    """
+    if name not in MODELS:
+        raise ValueError(f"model is {name!r}; there is {', '.join(MODELS)}")
+    return MODELS[name]
+
+
+def _exponential(x: Array, a: float, length: float) -> Array:
+    return a * np.exp(-x / length)
+
+
+def _exponential_slopes(x: Array, a: float, length: float) -> Array:
+    e = np.exp(-x / length)
+    return np.column_stack([e, a * e * x / length**2])
+
+
+def _inside(value: float) -> float:
+    """A first porosity that a minimiser can move both ways."""
+    return float(np.clip(value, 0.05, 0.95))
+
+
+def _exponential_start(x: Array, y: Array) -> tuple[float, float]:
+    """The unweighted solution, so that a porosity that rises starts with a negative length."""
+    a, rate = numerics.solve(x, y)
+    first, length = numerics.start(x, y)
+    span = float(np.ptp(x)) or 1.0
+    if np.isfinite(rate) and abs(rate) * span < 50.0:
+        first, length = a, 1.0 / (rate if abs(rate) * span > 1e-3 else 1e-3 / span)
+    return _inside(first), float(length)
+
+
+def _offset(x: Array, a: float, r: float, length: float) -> Array:
+    return r + (a - r) * np.exp(-x / length)
+
+
+def _offset_slopes(x: Array, a: float, r: float, length: float) -> Array:
+    e = np.exp(-x / length)
+    return np.column_stack([e, 1.0 - e, (a - r) * e * x / length**2])
+
+
+def _offset_start(x: Array, y: Array) -> tuple[float, float, float]:
+    """The best of a row of decay lengths, the two porosities in closed form for each."""
+    best = (np.inf, 0.0, 0.0, 1.0)
+    span = float(np.ptp(x)) or 1.0
+    for length in span * np.geomspace(0.03, 3.0, 25):
+        e = np.exp(-x / length)
+        design = np.column_stack([e, 1.0 - e])
+        found = np.linalg.lstsq(design, y, rcond=None)[0]
+        a, r = _inside(found[0]), float(np.clip(found[1], 0.02, 0.95))
+        cost = float(np.sum((y - design @ np.array([a, r])) ** 2))
+        if cost < best[0]:
+            best = (cost, a, r, float(length))
+    return best[1:]
+
+
+def _linear(x: Array, a: float, gradient: float) -> Array:
+    return a - 1e-3 * gradient * x
+
+
+def _linear_slopes(x: Array, a: float, gradient: float) -> Array:
+    return np.column_stack([np.ones_like(x), -1e-3 * x])
+
+
+def _linear_start(x: Array, y: Array) -> tuple[float, float]:
+    slope, a = np.polyfit(x, y, 1)
+    return _inside(a), float(-1e3 * slope)
+
+
+def _ratio(x: Array) -> Array:
+    """Depth over the reference depth; just below the seafloor it is no smaller than 1e-6."""
+    return np.maximum(x / REFERENCE_DEPTH, 1e-6)
+
+
+def _power(x: Array, porosity: float, exponent: float) -> Array:
+    return 1.0 - (1.0 - porosity) * _ratio(x) ** exponent
+
+
+def _power_slopes(x: Array, porosity: float, exponent: float) -> Array:
+    u = _ratio(x)
+    grown = u**exponent
+    return np.column_stack([grown, -(1.0 - porosity) * grown * np.log(u)])
+
+
+def _power_start(x: Array, y: Array) -> tuple[float, float]:
+    exponent, level = np.polyfit(np.log(_ratio(x)), np.log(np.clip(1.0 - y, 1e-3, None)), 1)
+    return _inside(1.0 - float(np.exp(level))), float(exponent)
+
+
+def _void_ratio(x: Array, e: float, index: float) -> Array:
+    return np.maximum(e - index * np.log10(x / REFERENCE_STRESS), 1e-9)
+
+
+def _log_stress(x: Array, e: float, index: float) -> Array:
+    ratio = _void_ratio(x, e, index)
+    return ratio / (1.0 + ratio)
+
+
+def _log_stress_slopes(x: Array, e: float, index: float) -> Array:
+    turn = (1.0 + _void_ratio(x, e, index)) ** -2.0
+    return np.column_stack([turn, -np.log10(x / REFERENCE_STRESS) * turn])
+
+
+def _log_stress_start(x: Array, y: Array) -> tuple[float, float]:
+    inside = np.clip(y, 1e-3, 0.97)
+    slope, level = np.polyfit(np.log10(x / REFERENCE_STRESS), inside / (1.0 - inside), 1)
+    return float(max(level, 0.05)), float(-slope)
+
+
+_AT_ZERO = Parameter("surface_porosity", 0.0, 1.0)
+_STRESS = "vertical_effective_stress"
+_ROWS = (
+    Model(
+        "exponential", "phi0 exp(-z / L)",
+        "porosity = {surface_porosity:.4f} exp(-z / {decay_length:.0f} m)",
+        "Athy 1930", "depth", (_AT_ZERO, Parameter("decay_length")),
+        _exponential, _exponential_slopes, _exponential_start, lambda p: 1.0 / p[1], "1/L",
+    ),
+    Model(
+        "offset exponential", "phi_r + (phi0 - phi_r) exp(-z / L)",
+        "porosity = {residual_porosity:.4f} + ({surface_porosity:.4f} - {residual_porosity:.4f}) "
+        "exp(-z / {decay_length:.0f} m)",
+        "Athy 1930 with a porosity that stays", "depth",
+        (_AT_ZERO, Parameter("residual_porosity", 0.0, 1.0), Parameter("decay_length")),
+        _offset, _offset_slopes, _offset_start,
+        lambda p: float(np.sign(p[0] - p[1]) / p[2]), "1/L",
+    ),
+    Model(
+        "linear", "phi0 - g z",
+        "porosity = {surface_porosity:.4f} - {porosity_gradient:.4f} z / km",
+        "straight line", "depth", (_AT_ZERO, Parameter("porosity_gradient")),
+        _linear, _linear_slopes, _linear_start, lambda p: float(p[1]), "the gradient",
+    ),
+    Model(
+        "power", "1 - (1 - phi1) (z / 100 m)^m",
+        "porosity = 1 - (1 - {reference_porosity:.4f}) (z / 100 m)^{solidity_exponent:.4f}",
+        "Baldwin and Butler 1985", "depth",
+        (Parameter("reference_porosity", 0.0, 1.0), Parameter("solidity_exponent")),
+        _power, _power_slopes, _power_start, lambda p: float(p[1]), "the exponent",
+    ),
+    Model(
+        "exponential in stress", "phi0 exp(-sigma' / S)",
+        "porosity = {surface_porosity:.4f} exp(-sigma' / {decay_stress:.0f} kPa)",
+        "Athy 1930, in effective stress", _STRESS, (_AT_ZERO, Parameter("decay_stress")),
+        _exponential, _exponential_slopes, _exponential_start, lambda p: 1.0 / p[1], "1/S",
+    ),
+    Model(
+        "void ratio in log stress", "e / (1 + e), e = e0 - Cc log10(sigma' / 100 kPa)",
+        "void ratio = {reference_void_ratio:.4f} - {compression_index:.4f} "
+        "log10(sigma' / 100 kPa)",
+        "Terzaghi and Peck 1948", _STRESS,
+        (Parameter("reference_void_ratio", 0.0), Parameter("compression_index")),
+        _log_stress, _log_stress_slopes, _log_stress_start, lambda p: float(p[1]), "Cc",
+        positive=True,
+    ),
+)  # fmt: skip
+
+MODELS: dict[str, Model] = {model.name: model for model in _ROWS}
