@@ -33,7 +33,8 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 ROOMS = {
     "ground": (
         "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
-        "provenance", "seawater", "series", "uncertainty", "units", "vocabulary",
+        "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
+        "uncertainty_draws", "units", "vocabulary",
     ),
     "reduction": ("archive", "recipe", "recipe_schema", "reduction"),
 }  # fmt: skip

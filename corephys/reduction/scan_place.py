@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, units
+from corephys.hole import layers
 from corephys.products import porosity
 from corephys.reduction.context import (
     Context,
@@ -63,11 +64,9 @@ def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
 
 def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
     """Coring method of every reading, an empty text where it is not known."""
-    cores = series.leaf(context.hole, "cores")
-    if cores is None or "core" not in table.coords:
+    if "core" not in table.coords:
         return np.full(table.sizes["reading"], "", dtype=object)
-    known = dict(zip(cores["core"].values, cores["coring_method"].values, strict=True))
-    return np.array([known.get(name, "") for name in table["core"].values], dtype=object)
+    return layers.method_of(series.leaf(context.hole, "cores"), table["core"].values)
 
 
 def with_reason(dataset: xr.Dataset, name: str, where: np.ndarray, reason: str) -> xr.Dataset:
@@ -115,17 +114,7 @@ def core_temperature(context: Context, table: xr.Dataset, here: xr.DataArray) ->
 
 def layer_names(context: Context, dataset: xr.Dataset) -> np.ndarray:
     """Name of the layer of every reading, by depth; "all" without a table of layers."""
-    size = dataset.sizes["reading"]
-    layers = context.optional("layers")
-    if layers is None:
-        return np.full(size, "all", dtype=object)
-    depth = dataset["depth"].values
-    names = np.full(size, "between layers", dtype=object)
-    for name, top, bottom in zip(
-        layers["name"].values, layers["top"].values, layers["bottom"].values, strict=True
-    ):
-        names[(depth >= top) & (depth < bottom)] = str(name)
-    return names
+    return layers.layer_column(context.optional("layers"), dataset["depth"].values)
 
 
 def below_seafloor(
