@@ -85,6 +85,8 @@ def bounds_check(
     carry.same_positions(p_wave_velocity=p_wave_velocity, porosity=porosity)
     speed = carry.quantity(p_wave_velocity, "p_wave_velocity", uncertainties)
     phi = carry.fraction(porosity, "porosity", uncertainties)
+    if not np.ndim(speed.values) and isinstance(phi.values, xr.DataArray):
+        speed.values = xr.full_like(phi.values, float(speed.values))
     found = _bounds(phi, mineral, soft_mineral, fluid, uncertainties)
     low, high = found["lowest_velocity"], found["highest_velocity"]
     u_low, u_high = _of_difference(speed, low), _of_difference(speed, high)
