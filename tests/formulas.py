@@ -175,6 +175,16 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.elastic_carry.propagate": "carries uncertainties along, no physics",
     "corephys.products.elastic_carry.same_positions": "compares positions, no physics of its own",
     "corephys.products.elastic_carry.together": "adds fractions up, no physics of its own",
+    "corephys.products.heatflow_carriers.resistivity": (
+        "what stands between conductivities; its integral, thermal_resistance, has a row"
+    ),
+    "corephys.products.heatflow_corrections.corrected": "temperatures less anomalies, no physics",
+    "corephys.products.heatflow_corrections.corrections": (
+        "anomalies through the weights of the line: they have rows, planted ones test it whole"
+    ),
+    "corephys.products.heatflow_curvature.curvature": (
+        "an F test of a parabola: false alarms are counted, and an integrated flow tests it"
+    ),
     "corephys.products.heatflow_monte_carlo.monte_carlo": (
         "draws through the line of bullard, which has rows; a plain loop tests it whole"
     ),

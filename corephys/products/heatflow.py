@@ -16,6 +16,11 @@ from corephys.products.heatflow_below import temperature_at
 from corephys.products.heatflow_carriers import CARRIERS
 from corephys.products.heatflow_corrections import corrected, corrections
 from corephys.products.heatflow_curvature import curvature
+from corephys.products.heatflow_expected import (
+    conductivity_at_temperature,
+    conductivity_of_water_content,
+    heat_flow_of_age,
+)
 from corephys.products.heatflow_intervals import intervals
 from corephys.products.heatflow_line import best_line, exceeded, student
 from corephys.products.heatflow_monte_carlo import monte_carlo
@@ -39,9 +44,10 @@ from corephys.products.heatflow_transient import (
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "CARRIERS", "bottom_water_anomaly", "bullard", "compare_carriers", "corrected", "corrections",
-    "curvature", "heat_production_correction", "intervals", "monte_carlo", "seasonal_anomaly",
-    "sedimentation", "temperature_at", "thermal_resistance",
+    "CARRIERS", "bottom_water_anomaly", "bullard", "compare_carriers",
+    "conductivity_at_temperature", "conductivity_of_water_content", "corrected", "corrections",
+    "curvature", "heat_flow_of_age", "heat_production_correction", "intervals", "monte_carlo",
+    "seasonal_anomaly", "sedimentation", "temperature_at", "thermal_resistance",
 ]  # fmt: skip
 
 _ALLOW = ("good", "not_evaluated")
