@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -31,12 +33,18 @@ class Checks:
         Jackknife uncertainty of 1 / L over the blocks, relative.
     blocks : int
         Number of blocks, of equal count.
+    errors : ndarray, (blocks,)
+        Mean squared error on each block, predicted from the others.
+    error : float
+        Root of the mean squared error over all points, each predicted from the other blocks.
     """
 
     skill: float
     between: float
     rate: float
     blocks: int
+    errors: np.ndarray
+    error: float
 
 
 def start(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
@@ -176,8 +184,10 @@ def neighbours(x: np.ndarray, reach: float) -> np.ndarray:
 
 
 def block_checks(
-    x: np.ndarray, y: np.ndarray, blocks: int, fitted: tuple[float, float]
-) -> Checks | None:
+    x: np.ndarray, y: np.ndarray, blocks: int, fitted: tuple[float, ...], *,
+    curve: Callable[..., Any] | None = None, solver: Callable[..., Any] | None = None,
+    rate: Callable[..., float] | None = None, along: np.ndarray | None = None,
+) -> Checks | None:  # fmt: skip
     """Check a fit on blocks of equal count along x.
 
     Parameters
@@ -186,8 +196,16 @@ def block_checks(
         Data.
     blocks : int
         Wanted number; fewer where a block would hold less than three points.
-    fitted : tuple of a and L
-        The fit whose residuals are looked at.
+    fitted : tuple
+        The fit whose residuals are looked at: a and L of the exponential, or what ``curve`` takes.
+    curve : callable, optional
+        ``curve(x, *fitted)``; the exponential without it.
+    solver : callable, optional
+        ``solver(x, y)`` to the parameters of an unweighted fit of a part of the data.
+    rate : callable, optional
+        ``rate(parameters)``: the number whose jackknife uncertainty is given.
+    along : ndarray, (n,), optional
+        What the blocks lie along, x itself without it.
 
     Returns
     -------
@@ -202,24 +220,34 @@ def block_checks(
     blocks = min(blocks, x.size // 3)
     if blocks < 4:
         return None
-    order = np.argsort(x, kind="stable")
+    if curve is None or solver is None or rate is None:
+        first = 1.0 / fitted[1]
+        curve, solver, rate = _decay, lambda u, v: solve(u, v, first), lambda p: p[1]
+        fitted = (fitted[0], first)
+    order = np.argsort(x if along is None else along, kind="stable")
     x, y = x[order], y[order]
     number = np.arange(x.size) * blocks // x.size
-    error, constant, rates = 0.0, 0.0, []
+    errors, constant, rates = np.zeros(blocks), 0.0, []
     for block in range(blocks):
         seen = number != block
-        a, rate = solve(x[seen], y[seen], 1.0 / fitted[1])
-        rates.append(rate)
-        error += float(np.sum((y[~seen] - a * np.exp(-rate * x[~seen])) ** 2))
+        found = solver(x[seen], y[seen])
+        rates.append(rate(found))
+        errors[block] = np.sum((y[~seen] - curve(x[~seen], *found)) ** 2)
         constant += float(np.sum((y[~seen] - y[seen].mean()) ** 2))
-    residual = y - fitted[0] * np.exp(-x / fitted[1])
+    residual = y - curve(x, *fitted)
     means = np.array([residual[number == b].mean() for b in range(blocks)])[number]
     spread = np.asarray(rates) - np.mean(rates)
     jackknife = np.sqrt((blocks - 1) / blocks * np.sum(spread**2))
-    total = float(residual.var())
+    total, whole, own = float(residual.var()), float(errors.sum()), rate(fitted)
     return Checks(
-        1.0 - error / constant if constant > 0 else float("nan"),
+        1.0 - whole / constant if constant > 0 else float("nan"),
         float(means.var()) / total if total > 0 else 0.0,
-        float(jackknife * abs(fitted[1])),
+        float(jackknife / abs(own)) if own else float("inf"),
         blocks,
+        errors / np.bincount(number),
+        float(np.sqrt(whole / x.size)),
     )
+
+
+def _decay(x: np.ndarray, a: float, rate: float) -> np.ndarray:
+    return np.asarray(a * np.exp(-rate * x))
