@@ -1,4 +1,4 @@
-"""Vertical effective stress under hydrostatic pressure, from the density of what lies above."""
+"""Stress and pressure below the seafloor, from the density of what lies above."""
 
 from __future__ import annotations
 
@@ -10,9 +10,22 @@ import xarray as xr
 from corephys import constants, flags, series, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
-from corephys.uncertainty import Measured, bare
+from corephys.products.stress_column import inside, integral, random_part
+from corephys.products.stress_fill import density_of_porosity
+from corephys.products.stress_fluid import (
+    equivalent_density,
+    fluid_column_pressure,
+    in_situ_water_density,
+    water_above,
+)
+from corephys.products.stress_profile import profile
+from corephys.products.stress_readings import readings_of
+from corephys.uncertainty import Measured, stated
 
-__all__ = ["effective_stress_of_layers", "vertical_effective_stress"]
+__all__ = [
+    "density_of_porosity", "effective_stress_of_layers", "equivalent_density",
+    "fluid_column_pressure", "in_situ_water_density", "profile", "vertical_effective_stress",
+]  # fmt: skip
 
 _C = constants.CONSTANTS
 _NAME = "vertical_effective_stress"
@@ -68,7 +81,8 @@ def effective_stress_of_layers(
 def vertical_effective_stress(
     density: xr.Dataset, *, at: Any, fluid_density: Any = _C["pore_water_density"],
     fluid_density_uncertainty: Any = None, gravity: Any = _C["gravity"],
-    largest_gap: Any = "30 m", allow: tuple[str, ...] = ("good", "not_evaluated"),
+    gravity_uncertainty: Any = None, largest_gap: Any = "30 m",
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:  # fmt: skip
     """Vertical effective stress at depths, from a density profile.
 
@@ -78,12 +92,14 @@ def vertical_effective_stress(
         ``bulk_density`` with its depth, of samples or of a scan.
     at : DataArray or Dataset, (reading)
         Where the stress is wanted: anything with the coordinate ``depth`` [m].
-    fluid_density : Quantity, str or Constant
-        Of the fluid whose pressure is hydrostatic [g/cm^3].
+    fluid_density : Dataset, Quantity, str or Constant
+        Of the fluid whose pressure is hydrostatic [g/cm^3]; a Dataset has it by depth.
     fluid_density_uncertainty : Quantity or str, optional
         Effect ``pore_water_density``; that of the constant, else NaN.
     gravity : Quantity, str or Constant
         [m/s^2].
+    gravity_uncertainty : Quantity or str, optional
+        Effect ``gravity`` [m/s^2]; that of the constant, else NaN.
     largest_gap : Quantity or str
         Distance to the nearest density [m] beyond which a stress is marked
         ``interpolated_input``.
@@ -112,72 +128,29 @@ def vertical_effective_stress(
     first and below the last. The stress is linear in the densities: random errors add by the
     squares of their weights, effects by their weights.
     """
-    rho = series.unpack(density, "bulk_density")
-    depth = np.asarray(units.as_floats(density["depth"], "m", "depth"), dtype=float)
-    values = np.asarray(bare(rho.values), dtype=float)
-    use = np.isfinite(values) & np.isfinite(depth)
-    use &= flags.usable(flags.from_reason(np.asarray(bare(rho.reason))), allow)
-    if use.sum() < 2:
-        raise ValueError(f"{int(use.sum())} usable densities; a profile needs two at least")
-    order = np.flatnonzero(use)[np.argsort(depth[use], kind="stable")]
-    z = depth[order]
+    readings = readings_of(density, allow, largest_gap)
+    col, gap = readings.column, readings.largest_gap
     where = at["depth"]
     target = np.asarray(units.as_floats(where, "m", "depth"), dtype=float)
-    weights = _weights(z, target)
+    spot = inside(col.depth, target)
     g = float(positive(gravity, "m/s^2", "gravity"))
-    fluid = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
-    if fluid_density_uncertainty is None:
-        known = isinstance(fluid_density, constants.Constant)
-        u_fluid = float(fluid_density.uncertainty) if known else float("nan")
-    else:
-        u_fluid = float(
-            units.as_floats(fluid_density_uncertainty, "g/cm^3", "fluid_density_uncertainty")
-        )
-    stress = g * (weights @ values[order] - fluid * target)
-
-    def carried(part: Any) -> np.ndarray:
-        return np.broadcast_to(np.asarray(bare(part), dtype=float), values.shape)[order]
-
-    random = g * np.sqrt(weights**2 @ carried(rho.u_random) ** 2)
-    effects = {source: g * (weights @ carried(e)) for source, e in rho.effects.items()}
-    water = effects.get("pore_water_density", 0.0)
-    effects["pore_water_density"] = water - g * target * u_fluid
-    gap = float(positive(largest_gap, "m", "largest_gap"))
-    apart = np.min(np.abs(target[:, None] - z[None, :]), axis=1, initial=np.inf)
-    reason = np.where(apart > gap, flags.bit("interpolated_input"), 0).astype(np.int64)
-    beyond = (target > z[-1] + gap) | (target < 0.0)
-    placed = where.copy(deep=False, data=np.where(beyond, np.nan, stress)).drop_attrs(deep=False)
+    water, by_source, _ = water_above(fluid_density, target, fluid_density_uncertainty)
+    mass = integral(col.depth, col.density, spot) - water
+    random = g * random_part(col.depth, col.u_random, spot)
+    effects = {source: g * integral(col.depth, e, spot) for source, e in col.effects.items()}
+    for source, part in by_source.items():
+        effects[source] = effects.get(source, 0.0) - g * part
+    effects["gravity"] = mass * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    near = np.abs(target[:, None] - col.depth[np.clip(spot.left[:, None] + [0, 1], 0,
+                                                      col.depth.size - 1)])  # fmt: skip
+    reason = np.where(near.min(axis=1, initial=np.inf) > gap, flags.bit("interpolated_input"), 0)
+    beyond = (target > col.depth[-1] + gap) | (target < 0.0)
+    stress = np.where(beyond, np.nan, g * mass)
+    placed = where.copy(deep=False, data=stress).drop_attrs(deep=False)
     placed.name = None
     return series.build(
-        {_NAME: Measured(placed, random, effects, reason)},
+        {_NAME: Measured(placed, random, effects, reason.astype(np.int64))},
         steps=("sigma' = integral of (rho - rho_f) g dz, hydrostatic pressure (Terzaghi 1943)",),
         constants={"fluid_density": str(fluid_density), "gravity": str(gravity)},
         safety=RESEARCH_ONLY,
     )  # fmt: skip
-
-
-def _weights(z: np.ndarray, target: np.ndarray) -> np.ndarray:
-    """Matrix that integrates a profile, linear between its depths, from 0 to each target [m]."""
-    # Ends are held: a reading of the same density is put at the seafloor and at the target.
-    readings = z
-    z, group, number = np.unique(readings, return_inverse=True, return_counts=True)
-    if z.size == 1:
-        return np.multiply.outer(target, np.full(readings.size, 1.0 / readings.size))
-    matrix = np.zeros((target.size, z.size))
-    for row, deep in enumerate(target):
-        if not np.isfinite(deep):
-            matrix[row] = np.nan
-            continue
-        inside = z[(z > 0.0) & (z < deep)]
-        knots = np.concatenate([[0.0], inside, [max(deep, 0.0)]])
-        half = 0.5 * np.diff(knots)
-        quadrature = np.zeros(knots.size)
-        quadrature[:-1] += half
-        quadrature[1:] += half
-        at = np.clip(knots, z[0], z[-1])
-        right = np.clip(np.searchsorted(z, at), 1, z.size - 1)
-        left = right - 1
-        share = (at - z[left]) / (z[right] - z[left])
-        np.add.at(matrix[row], left, quadrature * (1.0 - share))
-        np.add.at(matrix[row], right, quadrature * share)
-    return np.asarray((matrix / number)[:, group])  # readings at one depth share it

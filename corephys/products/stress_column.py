@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Column", "Inside", "column", "integral", "inside", "random_part"]
+__all__ = ["Column", "Inside", "column", "inside", "integral", "random_part"]
 
 
 @dataclass(frozen=True)
@@ -158,4 +158,3 @@ def random_part(depth: np.ndarray, u: np.ndarray, at: Inside) -> np.ndarray:
     first = np.where(at.left >= 0, above[left], 0.0)
     variance = done[left] + ((first + on_left) * u[left]) ** 2 + (on_right * u[right]) ** 2
     return np.asarray(np.sqrt(variance))
-

@@ -130,7 +130,9 @@ def unseen(depth: np.ndarray, layering: Layering, at: Inside, trend: np.ndarray)
     rest = np.where(loose, 0.0, d / 2.0 - scale * np.tanh(u / 2.0))
     top = _tail(depth[:1] / scale)[0]
     bridge = s2 * scale**2 * (top + np.concatenate([[0.0], np.cumsum(own)]))
-    held = np.concatenate([[depth[0] - scale * (1.0 - np.exp(-depth[0] / scale))], np.zeros(d.size)])
+    held = np.concatenate(
+        [[depth[0] - scale * (1.0 - np.exp(-depth[0] / scale))], np.zeros(d.size)]
+    )
     weight = np.concatenate([[0.0], rest]) + np.concatenate([rest, [0.0]]) + held
     # Variance of the sum of weight times process, down to each node, by the recursion of its kind.
     line = np.zeros(depth.size)
