@@ -170,6 +170,8 @@ _ROWS = (
     ("quality_high_good", 0.03, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is not excellent, OCR 2 to 4", "memory"),
     ("quality_high_fair", 0.05, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is poor, OCR 2 to 4", "memory"),
     ("quality_high_poor", 0.10, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is very poor, OCR 2 to 4", "memory"),
+    # Rebound.
+    ("rebound_reference_stress", 3.2, "kPa", 2.1, "stress that a sample still holds in the laboratory, 1 to 10 kPa taken as evenly likely by its logarithm; an assumption of the rebound correction", "memory"),
 )  # fmt: skip
 
 CONSTANTS: dict[str, Constant] = {row[0]: Constant(*row) for row in _ROWS}
