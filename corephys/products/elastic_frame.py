@@ -79,9 +79,9 @@ def critical_porosity(
 
     Notes
     -----
-    K_d = K_m (1 - phi / phi_c), G_d likewise: Nur et al. (1998), The Leading Edge 17, 357. A straight
-    line is no model of contacts: filled with water it is up to 1.4 % faster than the upper bound
-    where the critical porosity is 0.65, and within it below 0.5 (quartz).
+    K_d = K_m (1 - phi / phi_c), G_d likewise: Nur et al. (1998), The Leading Edge 17, 357. A
+    straight line is no model of contacts: filled with water it is up to 1.4 % faster than the
+    upper bound where the critical porosity is 0.65, and within it below 0.5 (quartz).
 
     Examples
     --------
