@@ -10,7 +10,13 @@ import xarray as xr
 from corephys import constants, flags, series, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
+from corephys.products.stress_bound import lambda_star, overpressure_bound
 from corephys.products.stress_column import inside, integral, random_part
+from corephys.products.stress_compare import (
+    compare_choices,
+    pressure_margins,
+    with_in_situ_water,
+)
 from corephys.products.stress_fill import density_of_porosity
 from corephys.products.stress_fluid import (
     equivalent_density,
@@ -20,11 +26,19 @@ from corephys.products.stress_fluid import (
 )
 from corephys.products.stress_profile import profile
 from corephys.products.stress_readings import readings_of
+from corephys.products.stress_reference import (
+    CompactionReference,
+    effective_stress_of_porosity,
+    fit_reference,
+    reference_of_indices,
+)
 from corephys.uncertainty import Measured, stated
 
 __all__ = [
-    "density_of_porosity", "effective_stress_of_layers", "equivalent_density",
-    "fluid_column_pressure", "in_situ_water_density", "profile", "vertical_effective_stress",
+    "CompactionReference", "compare_choices", "density_of_porosity", "effective_stress_of_layers",
+    "effective_stress_of_porosity", "equivalent_density", "fit_reference", "fluid_column_pressure",
+    "in_situ_water_density", "lambda_star", "overpressure_bound", "pressure_margins", "profile",
+    "reference_of_indices", "vertical_effective_stress", "with_in_situ_water",
 ]  # fmt: skip
 
 _C = constants.CONSTANTS

@@ -1,0 +1,288 @@
+"""Porosity under effective stress at normal pressure: the curve that a bound is read from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series
+from corephys.bounds import positive
+from corephys.display import RESEARCH_ONLY
+from corephys.uncertainty import Measured, bare, combine, covariance_effects
+
+__all__ = [
+    "CompactionReference", "effective_stress_of_porosity", "fit_reference", "reference_of_indices",
+]  # fmt: skip
+
+MODELS = ("logarithmic", "exponential")
+_FEWEST = 5
+
+
+@dataclass(frozen=True)
+class CompactionReference:
+    """Porosity of a clay against effective stress, loaded once and never unloaded.
+
+    Parameters
+    ----------
+    model : {"logarithmic", "exponential"}
+        e = first - second log10(stress / at_stress), or phi = first exp(-stress / second).
+    first : float
+        Void ratio at ``at_stress``, or porosity without stress [1].
+    second : float
+        Compression index [1], or stress over which the porosity falls to 1/e [kPa].
+    at_stress : float
+        [kPa]; of the logarithmic curve.
+    effects : dict of str to pair of float
+        One-sigma shift of both parameters by source.
+    scatter : float
+        Of single samples about the curve, in void ratio or in the logarithm of porosity; NaN
+        where unknown.
+    porosity : pair of float
+        Least and greatest porosity that the curve was made of [1].
+    grain_density : pair of float
+        Least and greatest of its grains [g/cm^3]; NaN where unknown.
+    words : str
+        Where it comes from.
+    """
+
+    model: str
+    first: float
+    second: float
+    at_stress: float = 100.0
+    effects: dict[str, tuple[float, float]] = field(default_factory=dict)
+    scatter: float = float("nan")
+    porosity: tuple[float, float] = (0.0, 1.0)
+    grain_density: tuple[float, float] = (float("nan"), float("nan"))
+    words: str = ""
+
+    def describe(self) -> str:
+        """The curve in one line."""
+        low, high = self.porosity
+        span = f"porosity {low:.2f} to {high:.2f}; {self.words}"
+        if self.model == "logarithmic":
+            return (
+                f"e = {self.first:.3f} - {self.second:.3f} log10(sigma' / {self.at_stress:g} kPa), "
+                f"{span}"
+            )
+        return f"phi = {self.first:.3f} exp(-sigma' / {self.second:.0f} kPa), {span}"
+
+
+def reference_of_indices(
+    *, void_ratio: float, compression_index: float, at_stress: Any = "100 kPa",
+    void_ratio_uncertainty: float | None = None, compression_index_uncertainty: float | None = None,
+    scatter: float | None = None, porosity: tuple[float, float] = (0.0, 1.0),
+    grain_density: tuple[float, float] = (float("nan"), float("nan")), words: str = "as given",
+) -> CompactionReference:  # fmt: skip
+    """Reference curve of a compression test, or of printed numbers.
+
+    Parameters
+    ----------
+    void_ratio : float
+        On the line of first loading at ``at_stress`` [1].
+    compression_index : float
+        Loss of void ratio over a tenfold stress [1].
+    at_stress : Quantity or str
+        [kPa].
+    void_ratio_uncertainty, compression_index_uncertainty : float, optional
+        Effects ``reference_void_ratio`` and ``reference_compression_index``; unknown gives NaN.
+    scatter : float, optional
+        Of single samples about the line, in void ratio; unknown gives NaN.
+    porosity, grain_density : pair of float
+        Range of the material of the reference [1], [g/cm^3].
+    words : str
+        Where it comes from.
+
+    Returns
+    -------
+    CompactionReference
+        Logarithmic.
+
+    Raises
+    ------
+    UnitError
+        For a stress without a unit.
+    ValueError
+        For indices or stresses that are not above zero, or a range that runs backwards.
+
+    Notes
+    -----
+    e = e_1 - C_c log10(sigma' / sigma_1): definition of the compression index.
+    """
+    one = float(positive(at_stress, "kPa", "at_stress"))
+    e = float(positive(void_ratio, "1", "void_ratio"))
+    cc = float(positive(compression_index, "1", "compression_index"))
+    if not 0.0 <= porosity[0] < porosity[1] <= 1.0:
+        raise ValueError(
+            f"the porosity of the reference is {porosity[0]:g} to {porosity[1]:g}; give its least "
+            "and greatest, between 0 and 1"
+        )
+    unknown = float("nan")
+    u_e, u_cc = (unknown if u is None else float(u) for u in
+                 (void_ratio_uncertainty, compression_index_uncertainty))  # fmt: skip
+    effects = {"reference_void_ratio": (u_e, 0.0), "reference_compression_index": (0.0, u_cc)}
+    spread = unknown if scatter is None else float(scatter)
+    return CompactionReference(
+        "logarithmic", e, cc, one, effects, spread, porosity, grain_density, words
+    )
+
+
+def fit_reference(
+    porosity: xr.Dataset, vertical_effective_stress: xr.Dataset, *, model: str = "logarithmic",
+    at_stress: Any = "100 kPa", grain_density: tuple[float, float] = (float("nan"), float("nan")),
+    words: str = "a site at hydrostatic pressure", allow: tuple[str, ...] = (
+        "good", "not_evaluated"),
+) -> CompactionReference:  # fmt: skip
+    """Reference curve of a site whose pressure is hydrostatic.
+
+    Parameters
+    ----------
+    porosity : Dataset, (reading)
+        ``porosity`` [1].
+    vertical_effective_stress : Dataset, (reading)
+        At the same positions [kPa]; that it is the effective stress indeed is the assumption.
+    model : {"logarithmic", "exponential"}
+        Void ratio against the logarithm of stress, or logarithm of porosity against stress.
+    at_stress : Quantity or str
+        [kPa].
+    grain_density : pair of float
+        Range of the material [g/cm^3].
+    words : str
+        Where it comes from.
+    allow : tuple of str
+        Flag levels that are used.
+
+    Returns
+    -------
+    CompactionReference
+        With the covariance of its line as effects ``reference_curve_1`` and ``_2``, and the
+        scatter of single samples about it.
+
+    Raises
+    ------
+    PositionError
+        When both lie at different positions.
+    ValueError
+        For another model, fewer than five usable pairs, a porosity outside 0 to 1, or one that
+        does not fall with stress.
+
+    Notes
+    -----
+    Least squares with equal weights: e = e_1 - C_c log10(sigma' / sigma_1), the line of first
+    loading, or ln phi = ln phi_0 - sigma' / S (Athy's law in effective stress, Rubey and Hubbert
+    1959, GSA Bulletin 70, 167). The error of the stresses themselves is left out.
+    """
+    if model not in MODELS:
+        raise ValueError(f"model is {model!r}; it is one of {', '.join(MODELS)}")
+    series.require_same_positions(
+        porosity=porosity, vertical_effective_stress=vertical_effective_stress
+    )
+    phi, load = (
+        np.asarray(bare(series.unpack(data, name).values), dtype=float)
+        for data, name in ((porosity, "porosity"),
+                           (vertical_effective_stress, "vertical_effective_stress"))
+    )  # fmt: skip
+    use = np.isfinite(phi) & np.isfinite(load) & (load > 0.0)
+    for data, name in ((porosity, "porosity"), (vertical_effective_stress,
+                                                "vertical_effective_stress")):  # fmt: skip
+        if f"{name}_flag" in data:
+            use &= flags.usable(data[f"{name}_flag"].values, allow)
+    if use.sum() < _FEWEST:
+        raise ValueError(f"{int(use.sum())} usable pairs; a reference curve needs {_FEWEST}")
+    phi, load = phi[use], load[use]
+    if np.any((phi <= 0.0) | (phi >= 1.0)):
+        raise ValueError("a porosity of the reference lies outside 0 to 1; in per cent? Say '%'")
+    one = float(positive(at_stress, "kPa", "at_stress"))
+    log = model == "logarithmic"
+    x, y = (np.log10(load / one), phi / (1.0 - phi)) if log else (load, np.log(phi))
+    rows = np.column_stack([np.ones(x.size), x])
+    (level, slope), *_ = np.linalg.lstsq(rows, y, rcond=None)
+    if not slope < 0.0:
+        raise ValueError("the porosity does not fall with stress: this is no compaction curve")
+    scatter = float(np.sqrt(np.sum((y - rows @ [level, slope]) ** 2) / (x.size - 2)))
+    inner = np.linalg.inv(rows.T @ rows) * scatter**2
+    first, second = (level, -slope) if log else (np.exp(level), -1.0 / slope)
+    turn = np.diag([1.0, -1.0] if log else [first, second**2])
+    shifts = covariance_effects(np.eye(2), turn @ inner @ turn.T, "reference_curve")
+    effects = {source: (float(e[0]), float(e[1])) for source, e in shifts.items()}
+    return CompactionReference(
+        model, float(first), float(second), one, effects, scatter,
+        (float(phi.min()), float(phi.max())), grain_density, words,
+    )  # fmt: skip
+
+
+def effective_stress_of_porosity(
+    porosity: Any, *, reference: CompactionReference, porosity_uncertainty: Any = None
+) -> xr.Dataset:
+    """Effective stress at which the sediment of a reference curve has a porosity.
+
+    Parameters
+    ----------
+    porosity : Dataset, Quantity, DataArray or float, (reading)
+        [1].
+    reference : CompactionReference
+        From :func:`reference_of_indices` or :func:`fit_reference`.
+    porosity_uncertainty : float or DataArray, optional
+        Random, of a porosity that is no Dataset; unknown gives NaN [1].
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``effective_stress_of_porosity`` [kPa], never below zero; ``beyond_calibration`` outside
+        the porosities of the reference. The random part holds the scatter of single samples about
+        the reference. Research estimate; not for well control, mud weight, casing, slope or
+        structural decisions.
+
+    Raises
+    ------
+    UnitError
+        For a wrong unit.
+    ValueError
+        For a porosity outside 0 to 1.
+
+    Notes
+    -----
+    sigma' = sigma_1 10^((e_1 - e) / C_c) with e = phi / (1 - phi), or S ln(phi_0 / phi): the curves
+    solved for the stress, errors by their derivatives (JCGM 100:2008, 5.1).
+    """
+    phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
+    values = np.asarray(bare(phi.values), dtype=float)
+    wrong = np.isfinite(values) & ((values <= 0.0) | (values >= 1.0))
+    if wrong.any():
+        raise ValueError(
+            f"a porosity of {values[wrong].flat[0]:g} lies outside 0 to 1; in per cent? Then give "
+            "its unit as '%'"
+        )
+    stress, by_phi, by_first, by_second, by_scatter = _solved(values, reference)
+    terms = [(by_phi, phi), (by_scatter, Measured(0.0, reference.scatter))]
+    random, effects = combine(terms)
+    for source, (first, second) in reference.effects.items():
+        effects[source] = effects.get(source, 0.0) + by_first * first + by_second * second
+    low, high = reference.porosity
+    outside = (values < low) | (values > high) | (stress < 0.0)
+    reason = series.joined_reasons(
+        bare(phi.reason), np.where(outside, flags.bit("beyond_calibration"), 0)
+    )
+    found = np.maximum(stress, 0.0)
+    held = phi.values.copy(data=found) if isinstance(phi.values, xr.DataArray) else found
+    return series.build(
+        {"effective_stress_of_porosity": Measured(held, random, effects, reason)},
+        steps=(reference.describe(),), safety=RESEARCH_ONLY,
+    )  # fmt: skip
+
+
+def _solved(phi: np.ndarray, curve: CompactionReference) -> tuple[np.ndarray, ...]:
+    """Stress, and its derivatives by porosity, both parameters and the scatter."""
+    if curve.model == "logarithmic":
+        e = phi / (1.0 - phi)
+        stress = curve.at_stress * 10.0 ** ((curve.first - e) / curve.second)
+        steep = stress * np.log(10.0) / curve.second
+        return (
+            stress, -steep / (1.0 - phi) ** 2, steep, -steep * (curve.first - e) / curve.second,
+            -steep,
+        )  # fmt: skip
+    ratio = np.log(curve.first / phi)
+    flat = np.full(phi.shape, curve.second)
+    return curve.second * ratio, -curve.second / phi, flat / curve.first, ratio, -flat
