@@ -263,5 +263,25 @@ SCHEMA: dict[str, dict[str, Option]] = {
             "linear", "linear|steps|harmonic mean|trend", "conductivity between points"
         ),
         "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
+        "depth_uncertainty": Option(None, "m", "of each station; unknown is not carried"),
+        "datum_uncertainty": Option(None, "m", "shared by all stations; unknown is not carried"),
+        "bend_significance": Option(0.05, "number", "straight holes that may be called curved"),
+        "monte_carlo_draws": Option(0, "number", "draws of every error; 0 for none"),
+        "diffusivity": Option(_of("core_diffusivity"), "m^2/s", "of the sediment, for corrections"),
+        "diffusivity_uncertainty": Option(_sigma("core_diffusivity"), "m^2/s", "systematic"),
+        "sedimentation_rate": Option(None, "mm/yr", "with its time, a correction is tabulated"),
+        "sedimentation_rate_uncertainty": Option(None, "mm/yr", "systematic"),
+        "sedimentation_time": Option(None, "yr", "since when the sediment came at this rate"),
+        "sedimentation_time_uncertainty": Option(None, "yr", "systematic"),
+        "bottom_water_step": Option(None, "K", "change of the bottom water, positive if warmer"),
+        "bottom_water_step_uncertainty": Option(None, "K", "systematic"),
+        "bottom_water_step_time": Option(None, "yr", "since that change"),
+        "bottom_water_step_time_uncertainty": Option(None, "yr", "systematic"),
+        "heat_production": Option(
+            "none", "none|constant|natural gamma", "heat made in the sediment, a correction"
+        ),
+        "heat_production_value": Option(None, "uW/m^3", "the constant"),
+        "heat_production_value_uncertainty": Option(None, "uW/m^3", "systematic"),
+        "extrapolate_to": Option(None, "m", "depth to which temperatures of the line are given"),
     },
 }  # fmt: skip

@@ -13,9 +13,11 @@ from typing import Any
 import xarray as xr
 
 from corephys import provenance
+from corephys.hole.error import HoleError, Problem
 from corephys.recipe import Recipe
 from corephys.reduction import (
     elastic,
+    heat_flow,
     products,
     samples,
     scan_gamma,
@@ -67,8 +69,11 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "in-situ resistivity": scan_resistivity.in_situ_resistivity,
     "seismic": products.seismic_properties,
     "compaction": products.compaction_fit,
-    "thermal resistance": products.thermal_resistance,
-    "heat flow": products.heat_flow,
+    "thermal resistance": heat_flow.thermal_resistance,
+    "heat flow": heat_flow.heat_flow,
+    "corrections of heat flow": heat_flow.corrections,
+    "heat flow drawn": heat_flow.monte_carlo,
+    "temperature below the stations": heat_flow.temperature_below,
 }
 
 
@@ -99,9 +104,9 @@ def reduce(
     ------
     RecipeError
         When the recipe or the hole's settings hold an unknown key, a wrong unit or word.
-    ValueError
-        When a stage meets readings that it cannot make sense of as a whole; the message starts
-        with the name of the stage.
+    HoleError
+        When a stage meets readings that it cannot make sense of as a whole; the message names the
+        stage.
 
     Notes
     -----
@@ -119,7 +124,9 @@ def reduce(
         except Skipped as reason:
             skipped[name] = str(reason)
         except ValueError as error:
-            raise ValueError(f"{name}: {error}") from error
+            mend = "Mend the table that this stage reads, or change the recipe"
+            problem = Problem(name, None, "", str(error).rstrip("."), mend)
+            raise HoleError([problem], "the hole", "reduced") from error
     context.lineage.end()
     if progress:
         progress("done", len(STAGES), len(STAGES))

@@ -1,4 +1,4 @@
-"""Stages that make products of properties: porosity, seismic, compaction, heat flow."""
+"""Stages that make products of properties: porosity, seismic, compaction."""
 
 from __future__ import annotations
 
@@ -7,14 +7,11 @@ import xarray as xr
 
 from corephys import flags, units
 from corephys.hole import depth as positions
-from corephys.products import compaction, heatflow, porosity, seismic
+from corephys.products import compaction, porosity, seismic
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.scan_place import grain_density_for
 
-__all__ = [
-    "compaction_fit", "heat_flow", "porosity_from_density", "seismic_properties",
-    "thermal_resistance",
-]  # fmt: skip
+__all__ = ["compaction_fit", "porosity_from_density", "seismic_properties"]
 
 
 def porosity_from_density(context: Context) -> None:
@@ -84,38 +81,3 @@ def compaction_fit(context: Context) -> None:
     top, bottom = float(np.nanmin(source["depth"])), float(np.nanmax(source["depth"]))
     grid = units.quantity(np.linspace(min(top, 0.0), bottom, 201), "m")
     context.results["products/compaction_curve"] = fit.predict(grid)
-
-
-def thermal_resistance(context: Context) -> None:
-    """Thermal resistance at the stations, by every way of carrying conductivity."""
-    conductivity = context.result("properties/thermal_conductivity")
-    temperature = context.result("properties/formation_temperature")
-    context.results["products/thermal_resistance"] = heatflow.thermal_resistance(
-        conductivity,
-        at=temperature,
-        how=context.recipe["heat_flow"]["carrier"],
-        allow=context.levels,
-    )
-
-
-def heat_flow(context: Context) -> None:
-    """Heat flow by the Bullard method, and how it changes with the carrier of conductivity."""
-    resistance = context.result("products/thermal_resistance")
-    temperature = context.result("properties/formation_temperature")
-    conductivity = context.result("properties/thermal_conductivity")
-    keys, hole = context.recipe["heat_flow"], context.recipe["hole"]
-    bottom = hole["bottom_water_temperature"] if keys["include_bottom_water"] else None
-    usable = int(
-        flags.usable(temperature["equilibrium_temperature_flag"].values, context.levels).sum()
-    )
-    if usable + (bottom is not None) < 3:
-        raise Skipped(f"{usable} usable formation temperatures are too few for heat flow")
-    shared = {
-        "bottom_water_temperature": bottom,
-        "bottom_water_temperature_uncertainty": hole["bottom_water_temperature_uncertainty"],
-        "allow": context.levels,
-    }
-    context.results["products/heat_flow"] = heatflow.bullard(temperature, resistance, **shared)
-    context.results["products/heat_flow_by_carrier"] = heatflow.compare_carriers(
-        temperature, conductivity, **shared
-    )
