@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from corephys.hole import read_hole as read_hole
     from corephys.notebook.explain import explain as explain
     from corephys.notebook.overview import overview as overview
+    from corephys.products import accumulation as accumulation
     from corephys.products import compaction as compaction
     from corephys.products import elastic as elastic
     from corephys.products import heatflow as heatflow
@@ -55,6 +56,7 @@ if TYPE_CHECKING:
     from corephys.units import quantity as quantity
 
 _MODULES = {
+    "accumulation": "corephys.products.accumulation",
     "compaction": "corephys.products.compaction",
     "composite": "corephys.hole.composite",
     "consolidation": "corephys.samples.consolidation",

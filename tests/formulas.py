@@ -206,8 +206,54 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.heatflow_carriers.scatter": (
         "the spread of readings about their carrier, statistics without physics"
     ),
+    "corephys.products.compaction_models.of_name": "looks a model up by its name, no physics",
+    "corephys.products.compaction_data.gather": "takes arguments in, no physics",
+    "corephys.products.compaction_data.solve": "the least squares of fit, whose rows check both",
+    "corephys.products.compaction_result.dataset_of": "writes a finished fit down, no physics",
+    "corephys.products.compaction_verdict.block_checks": (
+        "a cross-validation, no physics; simulated holes test it"
+    ),
+    "corephys.products.compaction_verdict.judge": "words for limits, no physics",
+    "corephys.products.compaction_fit.fit_data": "the arithmetic of fit, which has rows",
+    "corephys.products.compaction_robust.fit": (
+        "reweighted least squares, no physics; an independent library tests it"
+    ),
+    "corephys.products.stress_column.column": "sorts and averages readings, no physics",
+    "corephys.products.stress_column.inside": "finds depths among depths, no physics",
+    "corephys.products.stress_column.integral": "the arithmetic of profile, whose rows run through it",
+    "corephys.products.stress_column.random_part": "errors of integral: a matrix tests it",
+    "corephys.products.stress_fill.fill_column": "takes a filling in, no physics",
+    "corephys.products.stress_fill.filled_column": "puts nodes into gaps, no physics",
+    "corephys.products.stress_fill.in_filled": "compares depths, no physics",
+    "corephys.products.stress_fill.left_empty": "compares depths, no physics",
+    "corephys.products.stress_fill.share_filled": "parts of the integral of profile",
+    "corephys.products.stress_fluid.places": "takes depths in, no physics",
+    "corephys.products.stress_fluid.water_above": "the water column of profile, which has rows",
+    "corephys.products.stress_layering.estimate": (
+        "a search for the greatest likelihood, statistics alone; made profiles test it"
+    ),
+    "corephys.products.stress_layering.unseen": (
+        "variance of an integral; a whole covariance matrix tests it"
+    ),
+    "corephys.products.stress_readings.readings_of": "takes densities in, no physics",
+    "corephys.products.stress_reference.reference_of_indices": (
+        "takes numbers in; the rows of effective_stress_of_porosity run through it"
+    ),
+    "corephys.products.stress_reference.fit_reference": (
+        "a straight line by least squares, statistics alone; made sites test it"
+    ),
+    "corephys.products.stress_compare.compare_choices": "differences of results, no physics",
     "corephys.products.porosity.grain_density_at": (
         "carries measured values to other depths by a running median, no physics"
+    ),
+    "corephys.products.compaction_reference.reference_curves": (
+        "a table of all reference curves, whose numbers have rows by name"
+    ),
+    "corephys.products.accumulation_smoothing.smooth_ages": (
+        "a weighted local line, statistics without physics: closed forms test it"
+    ),
+    "corephys.products.accumulation_mass.interval_density": (
+        "a mean of samples with its deviation, no physics"
     ),
 }
 

@@ -46,8 +46,9 @@ def burial_history(
     porosity_uncertainty : Quantity, float or str, optional
         Of the measured porosities [1], each layer's own.
     age_uncertainty : Quantity, DataArray or str, optional
-        Standard uncertainty [kyr]: one number, or (layer + 1) from the seafloor down for columns
-        without a hiatus. Equal ages of neighbours are one datum.
+        Standard uncertainty [kyr]: one number for all ages but that of the seafloor, which is
+        taken as it is, or one for each different age from the seafloor down. Equal ages of
+        neighbouring layers are one datum.
     draws : int
         Columns drawn for the interval; an uncertainty that is not given is not drawn.
     coverage : float
@@ -217,9 +218,7 @@ def _drawn_ages(rng: Any, young: Any, old: Any, u: Any, draws: int) -> tuple[Any
             f"age_uncertainty has {size.size} values for {number} different ages; give one for "
             "all, or one an age from the seafloor down"
         )
-    drawn = (
-        ends + (np.broadcast_to(size, (number,)) * rng.standard_normal((draws, number)))[:, datum]
-    )
+    drawn = ends + (size * rng.standard_normal((draws, number)))[:, datum]
     return drawn[:, 0::2], drawn[:, 1::2]
 
 
