@@ -88,7 +88,7 @@ def main(arguments: list[str] | None = None) -> int:
 def _reduce(given: argparse.Namespace) -> None:
     from tqdm import tqdm
 
-    from corephys.export import save, write_tables
+    from corephys.export import save, write_summaries, write_tables
     from corephys.figures import write_figures
     from corephys.hole import read_hole
     from corephys.reduction import reduce
@@ -100,7 +100,7 @@ def _reduce(given: argparse.Namespace) -> None:
     with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
 
         def progress(name: str, done: int, of: int) -> None:
-            bar.total = of + 4
+            bar.total = of + 5
             bar.n = done + 1
             bar.set_description_str(name)
 
@@ -109,6 +109,7 @@ def _reduce(given: argparse.Namespace) -> None:
         for words, write in (
             ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
             ("tables", lambda: write_tables(tree, given.out / "tables")),
+            ("summary tables", lambda: write_summaries(tree, given.out / "tables")),
             ("figures", lambda: write_figures(tree, given.out / "figures")),
         ):
             bar.set_description_str(words)

@@ -286,7 +286,7 @@ def _table(
             part.kind,
             *part.source[1::-1],
             part.source.words,
-            *_row(part, shares[i], size),
+            *_row(part, shares[i], size, int((whole > 0).sum())),
         ]
         for i, part in enumerate(parts)
     ]
@@ -329,8 +329,8 @@ def _grouped(parts: Sequence[_Part]) -> list[_Part]:
     return found + [part for part in parts if part not in known]
 
 
-def _row(part: _Part, share: np.ndarray, size: int) -> list[float]:
-    """Numbers of one part over the readings, those where it is known."""
+def _row(part: _Part, share: np.ndarray, size: int, number: int) -> list[float]:
+    """Numbers of one part over the readings where it is known; ``number`` have a variance."""
     effects, variance = part.effects[:, :size], part.variance[:size]
     known = np.isfinite(variance)
     numbers = [np.nan] * 6
@@ -338,8 +338,9 @@ def _row(part: _Part, share: np.ndarray, size: int) -> list[float]:
         one = part.kind == "systematic" and len(effects) == 1
         told = share[np.isfinite(share)]
         points = np.percentile(told, [50, 16, 84]) if told.size else np.full(3, np.nan)
-        # Over all readings, also those that leave this part out: so that shares add up to one.
-        mean = told.sum() / size if told.size else np.nan
+        # Over all readings that have a variance, also those that leave this part out: so that
+        # shares add up to one.
+        mean = told.sum() / number if told.size else np.nan
         numbers = [
             float(np.median(np.sqrt(variance[known]))),
             float(np.median(effects[0][known])) if one else np.nan,

@@ -86,6 +86,8 @@ def _tables(dataset: xr.Dataset) -> dict[str, list[str]]:
     for name, variable in dataset.data_vars.items():
         if variable.ndim <= 1:
             groups.setdefault(variable.dims, []).append(str(name))
+    if not groups:  # matrices alone
+        return {}
     # Effects by source go last: they explain a value and are none.
     order = sorted(groups, key=lambda dims: (dims == ("source",), not dims, -len(groups[dims])))
     words = {(): "_values", ("source",): "_effects"}
