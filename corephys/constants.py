@@ -137,6 +137,9 @@ _ROWS = (
     ("warm_rock_a", 0.0034, "1/K", _NAN, "Vosteen and Schellschmidt (2003) Phys. Chem. Earth 28, 499: sedimentary rock, doubtful", "memory"),
     ("warm_rock_b", 0.0039, "W/(m K^2)", _NAN, "Vosteen and Schellschmidt (2003) Phys. Chem. Earth 28, 499: sedimentary rock, doubtful", "memory"),
     ("gravity", 9.80665, "m/s^2", 0.03, "standard acceleration of gravity (CGPM 1901)", "published"),
+    # Robust fits.
+    ("huber_tuning", 1.345, "1", _NAN, "Holland and Welsch (1977) Commun. Stat. A 6, 813: 95 % efficiency", "memory"),
+    ("tukey_tuning", 4.685, "1", _NAN, "Holland and Welsch (1977) Commun. Stat. A 6, 813: 95 % efficiency", "memory"),
     # Strength.
     ("fall_cone_factor_30", 0.80, "1", 0.24, "cone of 30 degrees, ISO 17892-6 and Hansbo (1957), from memory; 0.8 to 1.0 is usual, and the published spread of 0.5 to 1.33, taken as a rectangle, is the uncertainty", "memory"),
     ("fall_cone_factor_60", 0.27, "1", 0.08, "cone of 60 degrees, ISO 17892-6 and Hansbo (1957), from memory; its relative uncertainty is taken to be that of 30 degrees, an estimate", "memory"),

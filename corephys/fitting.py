@@ -10,7 +10,7 @@ import numpy as np
 
 from corephys.numerics.information import akaike_corrected
 
-__all__ = ["Fit", "fit"]
+__all__ = ["Fit", "fit", "linear"]
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def fit(
         errors = dict(zip(values, np.sqrt(np.diag(covariance)).tolist(), strict=True))
     return Fit(
         values, errors, covariance, y - model(x, **values), chi_square, reduced, y.size, freedom,
-        akaike_corrected(_deviance(chi_square, y.size, absolute_sigma), y.size, len(start)),
+        _criterion(chi_square, y.size, len(start), absolute_sigma),
         at_bound, bool(found.success), str(found.message), absolute_sigma,
     )  # fmt: skip
 
@@ -158,11 +158,15 @@ def _touches(value: float, limits: tuple[float, float] | None) -> bool:
     return bool(value - limits[0] < near or limits[1] - value < near)
 
 
-def _deviance(chi_square: float, points: int, absolute: bool) -> float:
-    """Twice the negative log-likelihood, up to what all models of the same data share."""
+def _criterion(chi_square: float, points: int, parameters: int, absolute: bool) -> float:
+    """Corrected criterion, up to what all models of the same data share.
+
+    Where the scatter sets the scale, the scale is a parameter too.
+    """
     if absolute:
-        return chi_square
-    return float(points * np.log(max(chi_square, 1e-300) / points))
+        return akaike_corrected(chi_square, points, parameters)
+    deviance = float(points * np.log(max(chi_square, 1e-300) / points))
+    return akaike_corrected(deviance, points, parameters + 1)
 
 
 def _covariance(
@@ -190,3 +194,70 @@ def _covariance(
         return unknown, chi_square
     inverse = np.linalg.inv(r)
     return inverse @ inverse.T / np.outer(size, size), chi_square
+
+
+def linear(columns: Mapping[str, Any], y: Any, sigma: Any = None, *, absolute_sigma: bool) -> Fit:
+    """Fit a sum of known columns to data, in one step and to the last digits.
+
+    Parameters
+    ----------
+    columns : mapping of str to ndarray, (n,)
+        By the name of the parameter that multiplies it; a constant is a column of ones.
+    y : ndarray, (n,)
+        Data.
+    sigma : ndarray, (n,), optional
+        Standard uncertainties of ``y``; equal weights where not given.
+    absolute_sigma : bool
+        As for :func:`fit`.
+
+    Returns
+    -------
+    Fit
+        Values, errors and covariance; NaN errors where the columns are dependent to the precision
+        of the arithmetic.
+
+    Raises
+    ------
+    ValueError
+        As for :func:`fit`.
+
+    Notes
+    -----
+    Householder QR of the columns at unit length, then the solution is refined twice with residuals
+    in extended precision (Bjorck 1996, Numerical Methods for Least Squares Problems, section 2.9;
+    from memory).
+    """
+    y = np.asarray(y, float)
+    design = np.column_stack(
+        [np.broadcast_to(np.asarray(c, float), y.shape) for c in columns.values()]
+    )
+    weight = _weights(y, sigma, absolute_sigma)
+    if y.size < design.shape[1]:
+        raise ValueError(f"{y.size} points cannot fix {design.shape[1]} parameters")
+    if not (np.isfinite(y).all() and np.isfinite(design).all()):
+        raise ValueError("the data hold values that are not finite; leave them out first")
+    size = np.linalg.norm(design * weight[:, None], axis=0)
+    size = np.where(size > 0.0, size, 1.0)
+    q, r = np.linalg.qr(design * weight[:, None] / size)
+    known = bool(np.min(np.abs(np.diag(r))) > 1e-14)
+    long_design, long_y = design.astype(np.longdouble), y.astype(np.longdouble)
+    solution = np.zeros(design.shape[1], dtype=np.longdouble)
+    for _ in range(3):
+        left = np.asarray((long_y - long_design @ solution) * weight, dtype=float)
+        solution = solution + np.linalg.lstsq(r, q.T @ left, rcond=None)[0] / size
+    residual = np.asarray(long_y - long_design @ solution, dtype=float)
+    chi_square = float(np.sum((residual * weight) ** 2))
+    freedom = y.size - design.shape[1]
+    reduced = chi_square / freedom if freedom else float("nan")
+    covariance = np.full((size.size, size.size), np.nan)
+    if known:
+        inverse = np.linalg.inv(r)
+        covariance = inverse @ inverse.T / np.outer(size, size)
+        covariance = covariance * (1.0 if absolute_sigma else reduced)
+    values = dict(zip(columns, np.asarray(solution, dtype=float).tolist(), strict=True))
+    errors = dict(zip(columns, np.sqrt(np.diag(covariance)).tolist(), strict=True))
+    return Fit(
+        values, errors, covariance, residual, chi_square, reduced, y.size, freedom,
+        _criterion(chi_square, y.size, size.size, absolute_sigma), (), known,
+        "solved in one step" if known else "the columns depend on each other", absolute_sigma,
+    )  # fmt: skip

@@ -101,8 +101,21 @@ def test_errors_teach():
         )  # fmt: skip
     with pytest.raises(ValueError, match="too few for a fit"):
         compaction.fit(data.isel(reading=slice(0, 4)), absolute_sigma=True)
-    with pytest.raises(ValueError, match="model is 'linear'"):
-        compaction.fit(data, model="linear", absolute_sigma=True)
+    with pytest.raises(ValueError, match="model is 'cubic'; there is exponential, offset"):
+        compaction.fit(data, model="cubic", absolute_sigma=True)
+    with pytest.raises(ValueError, match="robust is 'bisquare'; there is none, huber, tukey"):
+        compaction.fit(data, robust="bisquare", absolute_sigma=True)
+    with pytest.raises(ValueError, match="needs the vertical effective stress at the porosities"):
+        compaction.fit(data, model="exponential in stress", absolute_sigma=True)
+    with pytest.raises(ValueError, match="60 porosities and 7 stresses do not make pairs"):
+        compaction.fit(data, stress=units.quantity(np.arange(7.0), "kPa"), absolute_sigma=True)
+    with pytest.raises(ValueError, match="no parameter 'decay'; it has surface_porosity, decay_"):
+        compaction.fit(data, fixed={"decay": "900 m"}, absolute_sigma=True)
+    with pytest.raises(ValueError, match=r"forced to 1\.2; it has to lie between 0 and 1"):
+        compaction.fit(data, fixed={"surface_porosity": 1.2}, absolute_sigma=True)
+    with pytest.raises(ValueError, match="every parameter is forced"):
+        both = {"surface_porosity": 0.7, "decay_length": "900 m"}
+        compaction.fit(data, fixed=both, absolute_sigma=True)
     with pytest.raises(ValueError, match="needs a depth"):
         compaction.fit(units.quantity(np.full(9, 0.5), "1"), absolute_sigma=False)
     bare = xr.DataArray(data.porosity.values, dims="reading",

@@ -21,15 +21,6 @@ straight(
 straight(
     "seismic.water_two_way_time", "corephys.products.seismic.water_two_way_time", "water_depth"
 )
-straight("compaction.exponential", "corephys.products.compaction.exponential", "depth")
-
-
-@adapter("compaction.fit", "corephys.products.compaction.fit")
-def fit_of_a_known_curve(inputs: Inputs) -> Any:
-    depth = np.array(inputs["depth"])
-    values = inputs["surface_porosity"] * np.exp(-depth / inputs["decay_length"])
-    porosity = array(values, "1").assign_coords(depth=array(depth, "m"))
-    return cp.compaction.fit(porosity, model="exponential", absolute_sigma=False).dataset
 
 
 @adapter("seismic.two_way_time", "corephys.products.seismic.two_way_time")

@@ -1,0 +1,47 @@
+"""Adapters of the fits and curves of compaction."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+import corephys as cp
+from tests.adapters.registry import Inputs, adapter, array, straight
+
+_CURVES = "corephys.products.compaction_curves"
+
+for _name in ("exponential", "offset_exponential", "linear", "power"):
+    straight(f"compaction.{_name}", f"{_CURVES}.{_name}", "depth")
+for _name in ("exponential_in_stress", "void_ratio_log_stress"):
+    straight(f"compaction.{_name}", f"{_CURVES}.{_name}", "stress")
+
+
+@adapter("compaction.fit", "corephys.products.compaction_fit.fit")
+def fit_of_a_known_curve(inputs: Inputs) -> Any:
+    """Porosities exactly on a curve of the model, by the function that is public for it."""
+    model, named = inputs.get("model", "exponential"), dict(inputs)
+    depth = array(named.pop("depth"), "m")
+    named.pop("model", None)
+    unit = {"decay_length": "m", "decay_stress": "kPa", "porosity_gradient": "1/km"}
+    given = {
+        name: f"{value!r} {unit[name]}" if name in unit else value
+        for name, value in named.items() if name != "stress"
+    }  # fmt: skip
+    curve = getattr(cp.compaction, _FUNCTIONS[model])
+    stress = array(named["stress"], "kPa") if "stress" in named else None
+    values = np.asarray(curve(depth if stress is None else stress, **given))
+    porosity = array(values, "1").assign_coords(depth=depth)
+    if stress is not None:
+        stress = stress.assign_coords(depth=depth)
+    return cp.compaction.fit(porosity, model=model, stress=stress, absolute_sigma=False).dataset
+
+
+_FUNCTIONS = {
+    "exponential": "exponential",
+    "offset exponential": "offset_exponential",
+    "linear": "linear",
+    "power": "power",
+    "exponential in stress": "exponential_in_stress",
+    "void ratio in log stress": "void_ratio_log_stress",
+}
