@@ -307,3 +307,17 @@ def test_velocity_without_a_porosity_beside_it_is_skipped() -> None:
                       {"properties/velocity": v, "products/porosity": phi})  # fmt: skip
     with pytest.raises(Skipped, match="no porosity within 2 cm of a velocity"):
         stages.elastic_bounds(context)
+
+
+def test_the_figure_marks_what_lies_outside_and_draws_every_reading(reduced: xr.DataTree) -> None:
+    changed = reduced.copy(deep=True)
+    checked = changed["products/elastic_bounds"].to_dataset(inherit=False)
+    where = np.flatnonzero(np.isfinite(checked["porosity"] + checked["p_wave_velocity"]).values)[:3]
+    checked["p_wave_velocity_reason"][where] = flags.bit("above_elastic_bounds")
+    changed["products/elastic_bounds"] = xr.DataTree(checked)
+    table = cp.figures.velocity_porosity(changed).table()
+    marked = table[table["series"] == "above bounds"]
+    np.testing.assert_array_equal(marked["y"], checked["p_wave_velocity"].values[where])
+    both = np.isfinite(checked["porosity"].values) & np.isfinite(checked["p_wave_velocity"].values)
+    assert table["series"].str.startswith("scan").sum() == both.sum()
+    assert {"suspension (Wood)", "soft sand or mud"} <= set(table["series"])

@@ -34,7 +34,13 @@ def whole() -> xr.DataTree:
 
 
 # Figures that need raw tables or the split core, which the tree of plain arithmetic has not.
-SPLIT_CORE = {"consolidation_curves", "heating_run", "station", "strength_depth"}
+SPLIT_CORE = {
+    "consolidation_curves",
+    "heating_run",
+    "station",
+    "strength_depth",
+    "velocity_porosity",
+}
 
 
 def without(tree: xr.DataTree, *paths: str) -> xr.DataTree:

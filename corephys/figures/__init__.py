@@ -20,6 +20,7 @@ from corephys.figures.consolidation_curves import consolidation_curves
 from corephys.figures.control_chart import control_chart, control_charts
 from corephys.figures.drawn import Plate
 from corephys.figures.heat_flow import heat_flow
+from corephys.figures.heat_flow_tests import heat_flow_tests
 from corephys.figures.heating_run import heating_run
 from corephys.figures.porosity import porosity_depth
 from corephys.figures.reading import NothingToDraw
@@ -27,13 +28,15 @@ from corephys.figures.station import station
 from corephys.figures.strength_depth import strength_depth
 from corephys.figures.style import SETTINGS
 from corephys.figures.summary import scan_tracks, summary
+from corephys.figures.velocity_porosity import velocity_porosity
 from corephys.files import write_bytes
 
 __all__ = [
     "FIGURES", "NothingToDraw", "Plate", "audit", "consolidation_curves", "control_chart",
     "control_charts",
-    "gamma_calibration", "heat_flow", "heating_run", "porosity_depth", "save", "scan_tracks",
-    "station", "strength_depth", "summary", "write_figures",
+    "gamma_calibration", "heat_flow", "heat_flow_tests", "heating_run", "porosity_depth", "save",
+    "scan_tracks",
+    "station", "strength_depth", "summary", "velocity_porosity", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
@@ -41,11 +44,13 @@ FIGURES = {
     "scan": scan_tracks,
     "gamma_calibration": gamma_calibration,
     "porosity_depth": porosity_depth,
+    "velocity_porosity": velocity_porosity,
     "strength_depth": strength_depth,
     "consolidation_curves": consolidation_curves,
     "heating_run": heating_run,
     "station": station,
     "heat_flow": heat_flow,
+    "heat_flow_tests": heat_flow_tests,
     "audit": audit,
     "control_charts": control_charts,
 }
