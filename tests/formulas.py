@@ -220,7 +220,7 @@ NOT_FORMULAS: dict[str, str] = {
     ),
     "corephys.products.stress_column.column": "sorts and averages readings, no physics",
     "corephys.products.stress_column.inside": "finds depths among depths, no physics",
-    "corephys.products.stress_column.integral": "the arithmetic of profile, whose rows run through it",
+    "corephys.products.stress_column.integral": "the arithmetic of profile, which has rows",
     "corephys.products.stress_column.random_part": "errors of integral: a matrix tests it",
     "corephys.products.stress_fill.fill_column": "takes a filling in, no physics",
     "corephys.products.stress_fill.filled_column": "puts nodes into gaps, no physics",

@@ -124,7 +124,8 @@ def overpressure_bound(
         "negative where it says nothing"})  # fmt: skip
     for end, sign in (("low", -1.0), ("high", 1.0)):
         dataset[f"overpressure_bound_{end}"] = (dims, np.maximum(difference + sign * u, 0.0), {
-            "units": "kPa", "long_name": f"lower bound of the overpressure, {end} end"})  # fmt: skip
+            "units": "kPa", "long_name": f"lower bound of the overpressure, {end} end",
+        })  # fmt: skip
     dataset["informative"] = (dims, said.astype(np.int8), {
         "long_name": "whether the bound says anything",
         "flag_values": np.array([0, 1], dtype=np.int8),

@@ -51,7 +51,7 @@ def pressure_margins(
 
     Notes
     -----
-    Differences of pressures at rest; errors that both share cancel. Overburden is no fracture
+    Differences of pressures at rest (definition); errors that both share cancel. Overburden is no fracture
     pressure: ground opens below it where the horizontal stress is less.
     """
     if "overburden_stress" not in profile:

@@ -207,7 +207,7 @@ def fluid_column_pressure(
 
     Notes
     -----
-    P = g (rho_sw z_w + rho_f z) from the seafloor, g rho_f (z_w + z) from sea level: hydrostatics.
+    P = g (rho_sw z_w + rho_f z) from the seafloor, g rho_f (z_w + z) from sea level: hydrostatics (definition).
     Nothing is said of flow, cuttings or the circulating fluid.
     """
     if column_from not in DATUMS:
@@ -293,7 +293,7 @@ def equivalent_density(
     Notes
     -----
     rho = P / (g (z_w + z)) from sea level and (P - rho_sw g z_w) / (g z) from the seafloor:
-    hydrostatics. Errors that the pressure shares with the water column cancel.
+    hydrostatics (definition). Errors that the pressure shares with the water column cancel.
     """
     if datum not in DATUMS:
         raise ValueError(f"datum is {datum!r}; it is 'sea level' or 'seafloor', and must be said")
