@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from corephys import archive as archive
     from corephys import constants as constants
     from corephys import export as export
     from corephys import figures as figures
@@ -56,6 +57,7 @@ if TYPE_CHECKING:
     from corephys.units import quantity as quantity
 
 _MODULES = {
+    "archive": "corephys.archive",
     "accumulation": "corephys.products.accumulation",
     "compaction": "corephys.products.compaction",
     "composite": "corephys.hole.composite",

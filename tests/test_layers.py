@@ -34,9 +34,12 @@ ROOMS = {
     "ground": (
         "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
         "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
-        "uncertainty_draws", "units", "vocabulary",
+        "uncertainty_draws", "uncertainty_measured", "units", "vocabulary",
     ),
-    "reduction": ("archive", "recipe", "recipe_schema", "reduction"),
+    "reduction": (
+        "archive", "archive_hole", "archive_lock", "archive_place", "archive_run", "archive_saved",
+        "archive_store", "archive_table", "recipe", "recipe_schema", "reduction",
+    ),
 }  # fmt: skip
 _ROOM_OF_FILE = {file: room for room, files in ROOMS.items() for file in files}
 _FLOOR_OF_ROOM = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}

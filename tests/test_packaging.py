@@ -23,7 +23,7 @@ DISTRIBUTIONS = {
     "compliance_checker": "compliance-checker",
 }
 # Imported only behind a check that they are there, for those who already work with them.
-OPTIONAL = {"dask", "IPython", "zarr", "lasio", "ipywidgets"}
+OPTIONAL = {"dask", "fsspec", "numcodecs", "IPython", "zarr", "lasio", "ipywidgets"}
 # Ends of files that hold text.
 TEXT = {".py", ".md", ".toml", ".csv", ".cff", ".yaml", ".ipynb", ".json", ".txt", ""}
 

@@ -1,0 +1,100 @@
+"""Many tasks on threads, processes or a cluster, a few at a time, with a bar."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import threading
+from collections.abc import Callable
+from typing import Any
+
+__all__ = ["Task", "run_all"]
+
+Task = tuple[Callable[..., str], tuple[Any, ...]]
+
+
+def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> list[str]:
+    """Run tasks; what each says comes back in their order.
+
+    Parameters
+    ----------
+    tasks : list of (function, arguments)
+        Independent of each other; each returns a short text.
+    workers : int
+        How many at a time; a client has its own workers.
+    scheduler : "threads", "processes" or a client
+        Who works.
+    progress : bool
+        Show a bar.
+
+    Returns
+    -------
+    list of str
+        In the order of the tasks.
+
+    Raises
+    ------
+    ValueError
+        When the scheduler is none of these.
+    ModuleNotFoundError
+        When dask is not installed.
+    """
+    from tqdm import tqdm
+
+    with tqdm(total=len(tasks), disable=not progress, unit="task") as bar:
+        if hasattr(scheduler, "submit") and hasattr(scheduler, "gather"):
+            return _on_client(tasks, scheduler, bar)
+        if scheduler not in ("threads", "processes"):
+            raise ValueError(
+                f"scheduler is {scheduler!r}; it is 'threads', 'processes' or a client of "
+                "dask.distributed"
+            )
+        return _local(tasks, workers, scheduler, bar)
+
+
+def _local(tasks: list[Task], workers: int, scheduler: str, bar: Any) -> list[str]:
+    try:
+        import dask
+        from dask.callbacks import Callback
+    except ModuleNotFoundError:
+        raise ModuleNotFoundError(
+            "an archive needs dask: pip install 'corephys[archive]'"
+        ) from None
+    if not tasks:
+        return []
+
+    class Bar(Callback):  # type: ignore[misc]
+        def _posttask(self, *_: Any) -> None:
+            bar.update()
+
+    delayed = [
+        dask.delayed(_guarded, pure=False)(function, *arguments) for function, arguments in tasks
+    ]
+    with Bar(), dask.config.set({"multiprocessing.context": "spawn"}):
+        found = dask.compute(
+            *delayed, scheduler=scheduler, num_workers=workers, optimize_graph=False, chunksize=1
+        )
+    return list(found)
+
+
+def _on_client(tasks: list[Task], client: Any, bar: Any) -> list[str]:
+    futures = [client.submit(function, *arguments, pure=False) for function, arguments in tasks]
+    for future in futures:
+        future.add_done_callback(lambda _: bar.update())
+    return list(client.gather(futures))
+
+
+_watched = threading.Lock()
+
+
+def _guarded(function: Callable[..., str], *arguments: Any) -> str:
+    """A task that does not outlive a run that was killed."""
+    parent = multiprocessing.parent_process()
+    if parent is not None and _watched.acquire(blocking=False):
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+    return function(*arguments)
+
+
+def _end_with(parent: Any) -> None:
+    parent.join()
+    os._exit(1)

@@ -1,0 +1,140 @@
+"""What an archive says of itself: the choices it was made with, and one row a hole."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from corephys.archive_hole import DONE, HOLES, KEY_PRODUCTS, Choices
+from corephys.archive_place import Place
+from corephys.archive_store import group_metadata
+from corephys.provenance import FORMAT_VERSION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["HEAD", "begin", "read_markers", "table", "write_table"]
+
+HEAD, TABLE = "archive.json", "summary.csv"
+_COLUMNS = [
+    "name", "status", "title", "readings", "kept", "left_out", "missing", "bad_cells",
+    "skipped_stages", "deepest [m]", *KEY_PRODUCTS, "error",
+]  # fmt: skip
+_WHOLE = ("readings", "kept", "left_out", "missing", "bad_cells", "skipped_stages")
+
+
+def begin(place: Place, choices: Choices, *, resume: bool) -> None:
+    """Write the head of a new archive, or make sure that an old one was made with these choices.
+
+    Parameters
+    ----------
+    place : Place
+        The archive; its lock is held.
+    choices : Choices
+        Of this run.
+    resume : bool
+        False removes what an older run left.
+
+    Raises
+    ------
+    ValueError
+        When the place holds something else, or an archive of another format or other choices.
+    """
+    head = _head(choices)
+    there = [name for name in place.names() if not name.startswith("lock.json")]
+    if HEAD not in there:
+        if there:
+            raise ValueError(
+                f"{place.where} is no archive and is not empty (it holds {', '.join(there[:3])}); "
+                "give a new folder"
+            )
+    elif resume:
+        _refuse_different(place, json.loads(place.get(HEAD)), head)
+        return
+    for key in (TABLE, DONE, HOLES):
+        place.remove(key)
+    place.put(f"{HOLES}/zarr.json", json.dumps(group_metadata({"format_version": "1"})).encode())
+    place.put(HEAD, json.dumps(head, indent=1, sort_keys=True).encode())
+
+
+def _head(choices: Choices) -> dict[str, Any]:
+    from corephys import __version__
+
+    return {
+        "format_version": FORMAT_VERSION,
+        "corephys_version": __version__,
+        "recipe": json.loads(choices.recipe),
+        "recipe_is_complete": choices.complete,
+        "sensors": "all" if choices.sensors is None else list(choices.sensors),
+        "keep": list(choices.keep),
+        "effects": choices.effects,
+    }
+
+
+def _refuse_different(place: Place, old: dict[str, Any], new: dict[str, Any]) -> None:
+    said = []
+    for key in new:
+        if old.get(key) == new[key]:
+            continue
+        if key == "recipe":
+            said += _differences(old.get(key, {}), new[key])
+        else:
+            said.append(f"{key} was {old.get(key)!r} and is {new[key]!r}")
+    if said:
+        raise ValueError(
+            f"the archive {place.where} was made with other choices: {'; '.join(said)}. Give "
+            "another out, the same choices, or resume=False to make all its holes anew"
+        )
+
+
+def _differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    said = []
+    for stage in sorted({*old, *new}):
+        before, now = old.get(stage, {}), new.get(stage, {})
+        for key in sorted({*before, *now}):
+            if before.get(key) != now.get(key):
+                was, is_now = (
+                    repr(table[key]) if key in table else "not given" for table in (before, now)
+                )
+                said.append(f"[{stage}] {key} was {was} and is {is_now}")
+    return said
+
+
+def read_markers(place: Place) -> dict[str, dict[str, Any]]:
+    """What the markers of finished holes say, by name, in order."""
+    found = {}
+    for file in place.names(DONE):
+        if file.endswith(".json"):
+            found[file.removesuffix(".json")] = json.loads(place.get(f"{DONE}/{file}"))
+    return found
+
+
+def table(place: Place) -> pd.DataFrame:
+    """One row a hole, from the markers.
+
+    Parameters
+    ----------
+    place : Place
+        The archive.
+
+    Returns
+    -------
+    DataFrame
+        In the order of the names.
+    """
+    import pandas as pd
+
+    rows = [{key: entry.get(key) for key in _COLUMNS} for entry in read_markers(place).values()]
+    frame = pd.DataFrame(rows, columns=_COLUMNS)
+    for column in _WHOLE:
+        frame[column] = frame[column].astype("Int64")
+    for column in ("deepest [m]", *KEY_PRODUCTS):
+        frame[column] = frame[column].astype(float)
+    return frame
+
+
+def write_table(place: Place) -> pd.DataFrame:
+    """The table, also as a CSV file of the archive."""
+    frame = table(place)
+    place.put(TABLE, frame.to_csv(index=False, lineterminator="\n").encode())
+    return frame
