@@ -160,6 +160,9 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.elastic_cement.contact_cement_kernel": (
         "the arithmetic of contact_cement, whose rows run through it"
     ),
+    "corephys.products.elastic_reflection.reflection_kernel": (
+        "the arithmetic of reflection_at_angle, whose row runs through it"
+    ),
     "corephys.products.elastic_averages.reuss_kernel": (
         "the arithmetic of reuss, whose rows run through it"
     ),

@@ -14,6 +14,7 @@ from corephys.products import elastic
 from corephys.products.elastic_averages import reuss_kernel, walpole_kernel
 from corephys.products.elastic_frame import soft_sand_kernel
 from corephys.products.elastic_gassmann import gassmann_kernel
+from corephys.products.elastic_reflection import reflection_kernel
 from corephys.uncertainty import total
 
 UNITS = ("GPa", "GPa", "g/cm^3")
@@ -462,3 +463,62 @@ def test_one_bad_porosity_of_a_series_is_flagged_and_the_rest_stays() -> None:
     assert words[1] == ["missing_value", "impossible_value"]
     assert words[2] == ["missing_value"]
     assert np.isnan(total(found, "p_wave_velocity").values[0])  # nobody gave that of the porosity
+
+
+# Reflection ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("degrees", [0.0, 17.0, 40.0, 60.0])
+def test_no_energy_is_lost_at_a_boundary(degrees: float) -> None:
+    """Flux of the four waves that leave is that of the one that came."""
+    p_1, s_1, rho_1, p_2, s_2, rho_2 = 2800.0, 1400.0, 2.2, 3100.0, 1600.0, 2.3
+    angle = np.radians(degrees)
+    found = reflection_kernel(angle, p_1, s_1, rho_1, p_2, s_2, rho_2)
+    along = np.sin(angle) / p_1
+    flux = [
+        rho * v * np.sqrt(1.0 - (along * v) ** 2)
+        for rho, v in ((rho_1, p_1), (rho_1, s_1), (rho_2, p_2), (rho_2, s_2))
+    ]
+    assert np.sum(np.abs(found) ** 2 * flux) == pytest.approx(flux[0], rel=1e-12)
+
+
+def test_two_fluids_and_the_same_rock_twice() -> None:
+    """Closed form of two fluids; nothing comes back where nothing changes."""
+    angle = np.radians(20.0)
+    other = np.arcsin(np.sin(angle) * 1700.0 / 1500.0)
+    below, above = 1.6 * 1700.0 / np.cos(other), 1.02 * 1500.0 / np.cos(angle)
+    found = reflection_kernel(angle, 1500.0, 0.0, 1.02, 1700.0, 0.0, 1.6)[0]
+    assert found.real == pytest.approx((below - above) / (below + above), abs=1e-6)
+    same = reflection_kernel(angle, 2800.0, 1400.0, 2.2, 2800.0, 1400.0, 2.2)
+    assert np.abs(same - [0.0, 0.0, 1.0, 0.0]) == pytest.approx(np.zeros(4), abs=1e-12)
+
+
+def test_the_sea_floor_at_right_angles_is_that_of_impedances_with_its_uncertainty() -> None:
+    water = {"p_wave_velocity": "1500 m/s", "s_wave_velocity": "0 m/s",
+             "bulk_density": "1.03 g/cm^3"}  # fmt: skip
+    mud = {"p_wave_velocity": "1550 m/s", "s_wave_velocity": "150 m/s",
+           "bulk_density": "1.5 g/cm^3"}  # fmt: skip
+    units = {"p_wave_velocity": "m/s", "s_wave_velocity": "m/s", "bulk_density": "g/cm^3"}
+    zero = {f"{side}_{name}": f"0 {u}" for side in ("upper", "lower") for name, u in units.items()}
+    found = elastic.reflection_at_angle(
+        "0 deg", upper=water, lower=mud, uncertainties={**zero, "lower_bulk_density": "0.03 g/cm^3"}
+    )
+    z_1, z_2 = 1500.0 * 1.03, 1550.0 * 1.5
+    assert float(found["reflection_coefficient"]) == pytest.approx((z_2 - z_1) / (z_2 + z_1))
+    by_density = 2.0 * z_1 / (z_1 + z_2) ** 2 * 1550.0 * 0.03
+    assert float(found["reflection_coefficient_u_random"]) == pytest.approx(by_density, rel=1e-4)
+
+
+def test_beyond_the_critical_angle_there_is_no_number() -> None:
+    slow = {"p_wave_velocity": "1500 m/s", "s_wave_velocity": "0 m/s",
+            "bulk_density": "1.03 g/cm^3"}  # fmt: skip
+    fast = {"p_wave_velocity": "2000 m/s", "s_wave_velocity": "700 m/s",
+            "bulk_density": "1.8 g/cm^3"}  # fmt: skip
+    found = elastic.reflection_at_angle(_array([10.0, 50.0], "deg"), upper=slow, lower=fast)
+    words = [flags.names(int(one)) for one in found["reflection_coefficient_reason"].values]
+    assert words == [[], ["missing_value", "beyond_method_range"]]
+    with pytest.raises(ValueError, match="angle of incidence is from the normal, 0 to 90"):
+        elastic.reflection_at_angle("100 deg", upper=slow, lower=fast)
+    with pytest.raises(ValueError, match="lower lacks s_wave_velocity"):
+        elastic.reflection_at_angle("0 deg", upper=slow,
+                                    lower={"p_wave_velocity": "1600 m/s"})  # fmt: skip

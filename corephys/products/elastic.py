@@ -33,6 +33,7 @@ from corephys.products.elastic_materials import (
     mineral_mixture,
 )
 from corephys.products.elastic_models import MODELS, porosity_from_velocity, velocity_models
+from corephys.products.elastic_reflection import reflection_at_angle
 from corephys.products.elastic_velocity import from_moduli, raymer, wood, wyllie
 
 __all__ = [
@@ -40,8 +41,8 @@ __all__ = [
     "contact_cement", "critical_porosity", "dynamic_moduli", "fluid_mixture",
     "fluid_substitution", "frame_modulus", "from_moduli", "gardner", "gassmann", "han",
     "hashin_shtrikman", "hertz_mindlin", "hill", "krief", "material", "materials",
-    "mineral_mixture", "porosity_from_velocity", "raymer", "reuss", "soft_sand", "stiff_sand",
-    "velocity_models", "voigt", "wood", "wyllie",
+    "mineral_mixture", "porosity_from_velocity", "raymer", "reflection_at_angle", "reuss",
+    "soft_sand", "stiff_sand", "velocity_models", "voigt", "wood", "wyllie",
 ]  # fmt: skip
 
 

@@ -164,3 +164,32 @@ def brine(inputs: Inputs) -> Any:
 def fluids(inputs: Inputs) -> Any:
     return elastic.fluid_mixture(inputs["f"], [phase([k, 0.0, 1.0]) for k in inputs["K"]],
                                  how=inputs["how"])  # fmt: skip
+
+
+@adapter("elastic.reflection_at_angle", f"{ROOM}_reflection.reflection_at_angle")
+def reflection(inputs: Inputs) -> Any:
+    names = ("p_wave_velocity", "s_wave_velocity", "bulk_density")
+    sides = {side: dict(zip(names, inputs[side], strict=True)) for side in ("upper", "lower")}
+    return elastic.reflection_at_angle(inputs["angle"], **sides)
+
+
+@adapter("elastic.bounds_check", f"{ROOM}_check.bounds_check")
+def checked(inputs: Inputs) -> Any:
+    return elastic.bounds_check(inputs["v"], inputs["phi"], mineral=phase(inputs["mineral"]),
+                                fluid=phase(inputs["fluid"]))  # fmt: skip
+
+
+@adapter("elastic.velocity_models", f"{ROOM}_models.velocity_models")
+def models(inputs: Inputs) -> Any:
+    return elastic.velocity_models(
+        inputs["phi"], mineral=phase(inputs["mineral"]), fluid=phase(inputs["fluid"]),
+        models=[inputs["model"]],
+    )  # fmt: skip
+
+
+@adapter("elastic.porosity_from_velocity", f"{ROOM}_models.porosity_from_velocity")
+def inverse(inputs: Inputs) -> Any:
+    return elastic.porosity_from_velocity(
+        inputs["v"], mineral=phase(inputs["mineral"]), fluid=phase(inputs["fluid"]),
+        models=[inputs["model"]],
+    )  # fmt: skip
