@@ -218,6 +218,8 @@ def _drawn_ages(rng: Any, young: Any, old: Any, u: Any, draws: int) -> tuple[Any
             f"age_uncertainty has {size.size} values for {number} different ages; give one for "
             "all, or one an age from the seafloor down"
         )
+    if not size.ndim:  # the age of the seafloor is taken as it is
+        size = np.where(np.arange(number) > 0, size, 0.0)
     drawn = ends + (size * rng.standard_normal((draws, number)))[:, datum]
     return drawn[:, 0::2], drawn[:, 1::2]
 

@@ -283,7 +283,9 @@ def reference_depth(porosity: Any, *, curve: str) -> Any:
             z = 2e3 * (a - phi) / (-b + np.sqrt(b * b - 4.0 * c * (a - phi)))
         else:
             z = 1e3 * one.parameters[0] * (1.0 - phi) ** one.parameters[1]
-        z = np.where(inside & (z >= 0.0) & (z <= one.deepest), z, np.nan)
+        # The last digit of a porosity at the end of the range may lie beyond it.
+        z = np.where(inside & (z >= 0.0) & (z <= one.deepest * (1.0 + 1e-9)), z, np.nan)
+        z = np.minimum(z, one.deepest)
     if isinstance(given, xr.DataArray):
         return given.copy(deep=False, data=z)
     return float(z) if z.ndim == 0 else z
