@@ -218,6 +218,20 @@ NOT_FORMULAS: dict[str, str] = {
     ),
     "corephys.products.compaction_verdict.judge": "words for limits, no physics",
     "corephys.products.compaction_fit.fit_data": "the arithmetic of fit, which has rows",
+    "corephys.products.compaction_fit.natural_scatter": (
+        "the moment estimate of fit alone, statistics without physics"
+    ),
+    "corephys.products.compaction_layers.fit_by_layer": "fit once for every layer, no physics",
+    "corephys.products.compaction_compare.compare": "fit once for every model, no physics",
+    "corephys.products.compaction_profile.profile": (
+        "statistics of fit: a closed form for the straight line tests it"
+    ),
+    "corephys.products.compaction_profile.profiles": "the curve behind profile, no physics",
+    "corephys.products.compaction_bootstrap.bootstrap": (
+        "fit for every draw, no physics: a plain loop tests it"
+    ),
+    "corephys.products.compaction_bootstrap.block_weights": "counts of draws, no physics",
+    "corephys.products.compaction_bootstrap.default_block": "a length of blocks, no physics",
     "corephys.products.compaction_robust.fit": (
         "reweighted least squares, no physics; an independent library tests it"
     ),
@@ -246,6 +260,13 @@ NOT_FORMULAS: dict[str, str] = {
         "a straight line by least squares, statistics alone; made sites test it"
     ),
     "corephys.products.stress_compare.compare_choices": "differences of results, no physics",
+    "corephys.products.seismic_tie.tie": (
+        "a search for the shift and phase of most correlation, no physics; planted ones test it"
+    ),
+    "corephys.products.seismic_wavelet.wavelet": "takes a table of numbers in and checks its steps",
+    "corephys.products.seismic_wavelet.average_wavelet": (
+        "a mean of aligned pieces of traces, no physics; planted wavelets test it"
+    ),
     "corephys.products.porosity.grain_density_at": (
         "carries measured values to other depths by a running median, no physics"
     ),

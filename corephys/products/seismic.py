@@ -1,4 +1,9 @@
-"""Impedance, reflection coefficients and two-way time of a core."""
+"""From cores to a seismic section: impedance, reflections, travel time, synthetic trace and tie.
+
+The order of the work: one profile downward (``profile``), averaged as a long wave averages
+(``backus``), its coefficients in time (``reflectivity``), a wavelet (``ricker``), the trace
+(``synthetic``), and where it fits a recorded one.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +13,26 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, uncertainty, units
+from corephys.products.seismic_averaging import backus, layered_medium, quarter_wavelength
+from corephys.products.seismic_profile import profile
+from corephys.products.seismic_synthetic import reflectivity, synthetic
+from corephys.products.seismic_tie import tie
+from corephys.products.seismic_time_compare import compare_times
+from corephys.products.seismic_time_depth import (
+    check_shot_times,
+    depth_at_time,
+    time_at_depth,
+    time_depth,
+)
+from corephys.products.seismic_wavelet import average_wavelet, ricker, rotate_phase, wavelet
 from corephys.uncertainty import Measured
 
-__all__ = ["acoustic_impedance", "reflection_coefficient", "two_way_time", "water_two_way_time"]
+__all__ = [
+    "acoustic_impedance", "average_wavelet", "backus", "check_shot_times", "compare_times",
+    "depth_at_time", "layered_medium", "profile", "quarter_wavelength", "reflection_coefficient",
+    "reflectivity", "ricker", "rotate_phase", "synthetic", "tie", "time_at_depth", "time_depth",
+    "two_way_time", "water_two_way_time", "wavelet",
+]  # fmt: skip
 
 
 def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
