@@ -10,6 +10,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
+import numpy as np
 import xarray as xr
 
 from corephys import provenance
@@ -29,6 +30,7 @@ from corephys.reduction import (
     scan_supplied,
     scan_susceptibility,
     split_core,
+    stress,
 )
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.summary import summarise
@@ -54,7 +56,7 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "heat production": scan_natural_gamma.heat_production,
     "tie of density to the samples": scan_gamma.density_tie,
     "velocity of samples": split_core.sample_velocities,
-    "effective stress": split_core.effective_stress,
+    "effective stress": stress.effective_stress,
     "strength": split_core.shear_strength,
     "consolidation": split_core.consolidation_tests,
     "thermal conductivity": samples.thermal_conductivity,
@@ -69,6 +71,7 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "in-situ resistivity": scan_resistivity.in_situ_resistivity,
     "seismic": products.seismic_properties,
     "compaction": products.compaction_fit,
+    "stress profile": stress.stress_profile,
     "thermal resistance": heat_flow.thermal_resistance,
     "heat flow": heat_flow.heat_flow,
     "corrections of heat flow": heat_flow.corrections,
@@ -120,7 +123,9 @@ def reduce(
             progress(name, number, len(STAGES))
         context.lineage.begin(name)
         try:
-            stage(context)
+            # What is beyond a float becomes infinite, and an infinite value is flagged as such.
+            with np.errstate(over="ignore"):
+                stage(context)
         except Skipped as reason:
             skipped[name] = str(reason)
         except ValueError as error:

@@ -1,4 +1,4 @@
-"""Stages of the split core: velocities of samples, effective stress, strength, consolidation."""
+"""Stages of the split core: velocities of samples, strength, consolidation."""
 
 from __future__ import annotations
 
@@ -7,18 +7,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, seawater, units
-from corephys.products import stress
+from corephys import flags, units
 from corephys.reduction.context import Context, Skipped
+from corephys.reduction.stress import stress_at
 from corephys.samples import consolidation, sample_velocity, strength
 
-__all__ = [
-    "consolidation_tests",
-    "effective_stress",
-    "sample_velocities",
-    "shear_strength",
-    "stress_at",
-]
+__all__ = ["consolidation_tests", "sample_velocities", "shear_strength"]
 
 
 def sample_velocities(context: Context) -> None:
@@ -49,30 +43,6 @@ def sample_velocities(context: Context) -> None:
 
 
 _HOMES = {"p_wave_velocity": "sample_velocity", "s_wave_velocity": "sample_s_wave_velocity"}
-
-
-def effective_stress(context: Context) -> None:
-    """Vertical effective stress at every sample of the hole, with hydrostatic pressure."""
-    keys = context.recipe["stress"]
-    path = "properties/density" if keys["density"] == "scan" else "properties/index_properties"
-    density = context.results.get(path)
-    if density is None and keys["density"] == "samples":
-        density, path = context.results.get("properties/density"), "properties/density"
-        if density is not None:
-            context.notes.append("no samples: the stress is that under the density of the scan")
-    if density is None:
-        raise Skipped("no density, neither of samples nor of the scan")
-    usable = flags.usable(density["bulk_density_flag"].values, context.levels)
-    if int((usable & np.isfinite(density["bulk_density"].values)).sum()) < 2:
-        raise Skipped(f"fewer than two usable densities in {path}")
-    found = stress.vertical_effective_stress(
-        density,
-        at=density,
-        allow=context.levels,
-        **_fluid(context),
-    )
-    found.attrs["density_from"] = path
-    context.results["products/effective_stress"] = found
 
 
 def shear_strength(context: Context) -> None:
@@ -173,30 +143,4 @@ def _initial_void_ratio(context: Context, table: xr.Dataset) -> dict[str, Any]:
         "initial_void_ratio": xr.DataArray(
             found, dims="test", coords={"test": names}, attrs={"units": "1"}
         )
-    }
-
-
-def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:
-    """Vertical effective stress at the depths of other samples, or None without a density."""
-    made = context.results.get("products/effective_stress")
-    if made is None:
-        return None
-    return stress.vertical_effective_stress(
-        context.results[made.attrs["density_from"]], at=where, allow=context.levels,
-        **_fluid(context),
-    )  # fmt: skip
-
-
-def _fluid(context: Context) -> dict[str, Any]:
-    """The fluid of the pores in place: as given, else of the hole's salinity and bottom water."""
-    keys, hole = context.recipe["stress"], context.recipe["hole"]
-    fluid = keys["fluid_density"]
-    if fluid is None:
-        warm = hole["bottom_water_temperature"] or hole["laboratory_temperature"]
-        rho = seawater.density(hole["pore_water_salinity"], warm)
-        fluid = units.quantity(float(np.asarray(rho)) / 1000.0, "g/cm^3")
-    return {
-        "fluid_density": fluid,
-        "fluid_density_uncertainty": keys["fluid_density_uncertainty"],
-        "largest_gap": keys["largest_gap"],
     }

@@ -1,0 +1,189 @@
+"""Stages of stress: effective stress at samples, then the profile, a fluid column, a bound."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, seawater, units
+from corephys.products import stress
+from corephys.reduction.context import Context, Skipped, pore_water_density
+
+__all__ = ["effective_stress", "stress_at", "stress_profile"]
+
+
+def effective_stress(context: Context) -> None:
+    """Vertical effective stress at every sample of the hole, with hydrostatic pressure."""
+    keys = context.recipe["stress"]
+    path = "properties/density" if keys["density"] == "scan" else "properties/index_properties"
+    density = context.results.get(path)
+    if density is None and keys["density"] == "samples":
+        density, path = context.results.get("properties/density"), "properties/density"
+        if density is not None:
+            context.notes.append("no samples: the stress is that under the density of the scan")
+    if density is None:
+        raise Skipped("no density, neither of samples nor of the scan")
+    usable = flags.usable(density["bulk_density_flag"].values, context.levels)
+    if int((usable & np.isfinite(density["bulk_density"].values)).sum()) < 2:
+        raise Skipped(f"fewer than two usable densities in {path}")
+    found = stress.vertical_effective_stress(
+        density, at=density, allow=context.levels, **_fluid(context)
+    )
+    found.attrs["density_from"] = path
+    context.results["products/effective_stress"] = found
+
+
+def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:
+    """Vertical effective stress at the depths of other samples, or None without a density."""
+    made = context.results.get("products/effective_stress")
+    if made is None:
+        return None
+    return stress.vertical_effective_stress(
+        context.results[made.attrs["density_from"]], at=where, allow=context.levels,
+        **_fluid(context),
+    )  # fmt: skip
+
+
+def _fluid(context: Context) -> dict[str, Any]:
+    """The fluid of the pores in place: as given, else of the hole's salinity and bottom water."""
+    keys, hole = context.recipe["stress"], context.recipe["hole"]
+    fluid = keys["fluid_density"]
+    if fluid is None:
+        warm = hole["bottom_water_temperature"] or hole["laboratory_temperature"]
+        rho = seawater.density(hole["pore_water_salinity"], warm)
+        fluid = f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3"
+    return {
+        "fluid_density": fluid,
+        "fluid_density_uncertainty": keys["fluid_density_uncertainty"],
+        "largest_gap": keys["largest_gap"],
+    }
+
+
+def stress_profile(context: Context) -> None:
+    """Overburden, hydrostatic pressure and effective stress down the hole, gaps filled."""
+    made = context.result("products/effective_stress")
+    density = context.results[made.attrs["density_from"]]
+    profile = stress.profile(density, **_of_profile(context, density))
+    context.results["products/stress_profile"] = profile
+    _fluid_column(context, profile)
+    _bound(context, density)
+
+
+def _of_profile(context: Context, density: xr.Dataset) -> dict[str, Any]:
+    """Arguments of a profile at any depths of this hole."""
+    keys, hole = context.recipe["stress"], context.recipe["hole"]
+    found = {
+        **_fluid(context), "allow": context.levels, "fill": _fill(context, density),
+        "depth_uncertainty": keys["depth_uncertainty"],
+    }  # fmt: skip
+    if hole["water_depth"] is None:
+        _once(context, "[hole] water_depth is not known: no pressure from sea level")
+        return found
+    return {**found, **_sea(context)}
+
+
+def _once(context: Context, note: str) -> None:
+    if note not in context.notes:
+        context.notes.append(note)
+
+
+def _sea(context: Context) -> dict[str, Any]:
+    """The water column: as given, else sea water of the hole's salinity and bottom water."""
+    keys, hole = context.recipe["stress"], context.recipe["hole"]
+    given = keys["sea_water_density"]
+    if given is None:
+        warm = hole["bottom_water_temperature"] or "3 degC"
+        deep = float(units.as_floats(hole["water_depth"], "m", "[hole] water_depth"))
+        middle = units.quantity(1.02 * 9.81 * deep / 20.0, "dbar")
+        rho = seawater.density(hole["pore_water_salinity"], warm, middle)
+        given = f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3"
+    return {
+        "water_depth": hole["water_depth"],
+        "water_depth_uncertainty": keys["water_depth_uncertainty"],
+        "sea_water_density": given,
+        "sea_water_density_uncertainty": keys["sea_water_density_uncertainty"],
+    }
+
+
+def _fill(context: Context, density: xr.Dataset) -> Any:
+    """What stands in gaps; without a compaction fit straight lines, and a doubtful one is said."""
+    word = context.recipe["stress"]["fill"]
+    if word != "compaction":
+        return word
+    fit = context.objects.get("compaction")
+    if fit is None:
+        _once(context, "[stress] fill: there is no compaction fit; gaps are filled straight")
+        return "linear"
+    if fit.verdict:
+        _once(context, f"[stress] fill: beware of the compaction fit: {'; '.join(fit.verdict)}")
+    bottom = float(np.nanmax(density["depth"].values))
+    curve = fit.predict(units.quantity(np.linspace(0.0, 1.2 * bottom, 241), "m"))
+    recipe = context.recipe
+    return stress.density_of_porosity(
+        curve,
+        **_grains(context),
+        pore_water_density=pore_water_density(recipe, "porosity"),
+        pore_water_density_uncertainty=recipe["porosity"]["pore_water_density_uncertainty"],
+    )
+
+
+def _grains(context: Context) -> dict[str, Any]:
+    """Grains of the filling: the middle of the good samples, else the recipe's."""
+    samples = context.results.get("properties/index_properties")
+    if samples is not None:
+        good = flags.usable(samples["grain_density_flag"].values, context.levels)
+        values = samples["grain_density"].values[good]
+        values = values[np.isfinite(values)]
+        if values.size >= 3:
+            spread = float(np.std(values, ddof=1))
+            return {
+                "grain_density": units.quantity(float(np.median(values)), "g/cm^3"),
+                "grain_density_uncertainty": units.quantity(spread, "g/cm^3"),
+            }
+    keys = context.recipe["gamma"]
+    return {
+        "grain_density": keys["grain_density"],
+        "grain_density_uncertainty": keys["grain_density_uncertainty"],
+    }
+
+
+def _fluid_column(context: Context, profile: xr.Dataset) -> None:
+    """A column of drilling fluid against the formation, where the recipe has its density."""
+    keys = context.recipe["stress"]
+    if keys["fluid_column_density"] is None or "overburden_stress" not in profile:
+        return
+    column = stress.fluid_column_pressure(
+        profile,
+        fluid_density=keys["fluid_column_density"],
+        fluid_density_uncertainty=keys["fluid_column_density_uncertainty"],
+        column_from=keys["fluid_column_from"],
+        **_sea(context),
+    )
+    context.results["products/fluid_column"] = column
+    context.results["products/fluid_column_margins"] = stress.pressure_margins(column, profile)
+
+
+def _bound(context: Context, density: xr.Dataset) -> None:
+    """Lower bound of the overpressure by porosity, where the recipe has a reference curve."""
+    keys = context.recipe["stress"]
+    if keys["reference_void_ratio"] is None or keys["reference_compression_index"] is None:
+        return
+    porosity = context.results.get("properties/index_properties")
+    if porosity is None:
+        context.notes.append("no samples: no bound of the overpressure by porosity")
+        return
+    reference = stress.reference_of_indices(
+        void_ratio=keys["reference_void_ratio"],
+        compression_index=keys["reference_compression_index"],
+        at_stress=keys["reference_stress"],
+        void_ratio_uncertainty=keys["reference_void_ratio_uncertainty"],
+        compression_index_uncertainty=keys["reference_compression_index_uncertainty"],
+        scatter=keys["reference_scatter"],
+        words="[stress] of the recipe",
+    )
+    profile = stress.profile(density, at=porosity, **_of_profile(context, density))
+    context.results["products/overpressure_bound_of_porosity"] = stress.overpressure_bound(
+        porosity, profile, reference=reference
+    )
