@@ -34,7 +34,7 @@ ROOMS = {
     "ground": (
         "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
         "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
-        "uncertainty_draws", "uncertainty_measured", "units", "vocabulary",
+        "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units", "vocabulary",
     ),
     "reduction": (
         "archive", "archive_hole", "archive_lock", "archive_place", "archive_run", "archive_saved",
