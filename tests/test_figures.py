@@ -36,6 +36,7 @@ def whole() -> xr.DataTree:
 # Figures that need raw tables or the split core, which the tree of plain arithmetic has not.
 SPLIT_CORE = {
     "consolidation_curves",
+    "heat_flow_tests",
     "heating_run",
     "station",
     "strength_depth",

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import corephys as cp
+from corephys import figures
 from data_demo.simulator.hole import simulate_tables
 
 
@@ -71,3 +72,20 @@ def test_what_was_not_asked_for_is_said(hole):
 )
 def test_half_a_correction_is_said(hole, change, words):
     assert words in skipped(cp.reduce(hole, {"heat_flow": change}))["corrections of heat flow"]
+
+
+def test_the_figure_of_the_tests_holds_what_the_tables_say(whole):
+    figure = figures.heat_flow_tests(whole)
+    assert len(figure.axes) == 3
+    table = figure.table()
+    bars = table[table["series"] == "corrections"]
+    added = whole["products/heat_flow_corrections"]["heat_flow_correction"].values[1:]
+    np.testing.assert_allclose(2.0 * bars["x"], added)
+    pieces = table[table["series"].str.startswith("intervals")]
+    assert len(pieces) == whole["products/heat_flow_intervals"].sizes["interval"]
+    for record in figure.drawn:
+        assert np.isfinite(record.table["x"]).all()
+
+
+def test_the_figure_without_corrections_has_two_panels(hole):
+    assert len(figures.heat_flow_tests(cp.reduce(hole)).axes) == 2
