@@ -7,6 +7,8 @@ and by a bootstrap of blocks of depth.
 
 from __future__ import annotations
 
+from corephys.products.compaction_bootstrap import bootstrap
+from corephys.products.compaction_compare import Comparison, compare
 from corephys.products.compaction_curves import (
     exponential,
     exponential_in_stress,
@@ -16,10 +18,13 @@ from corephys.products.compaction_curves import (
     void_ratio_log_stress,
 )
 from corephys.products.compaction_fit import fit
+from corephys.products.compaction_layers import LayerFits, fit_by_layer
 from corephys.products.compaction_models import MODELS, Model
+from corephys.products.compaction_profile import profile
 from corephys.products.compaction_result import CompactionFit
 
 __all__ = [
-    "MODELS", "CompactionFit", "Model", "exponential", "exponential_in_stress", "fit", "linear",
-    "offset_exponential", "power", "void_ratio_log_stress",
+    "MODELS", "CompactionFit", "Comparison", "LayerFits", "Model", "bootstrap", "compare",
+    "exponential", "exponential_in_stress", "fit", "fit_by_layer", "linear",
+    "offset_exponential", "power", "profile", "void_ratio_log_stress",
 ]  # fmt: skip

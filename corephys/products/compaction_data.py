@@ -14,7 +14,27 @@ from corephys.numerics import exponential as numerics
 from corephys.products.compaction_models import Model
 from corephys.uncertainty import Measured
 
-__all__ = ["Data", "gather", "solve"]
+__all__ = ["Choices", "Data", "gather", "solve"]
+
+
+@dataclass(frozen=True)
+class Choices:
+    """How data are fitted.
+
+    Parameters
+    ----------
+    absolute_sigma, excess_scatter : bool
+        As for ``compaction.fit``.
+    robust : str
+        As for ``compaction.fit``.
+    scatter : float, optional
+        Natural scatter that is taken as known [1]; found from the data without it.
+    """
+
+    absolute_sigma: bool
+    excess_scatter: bool = True
+    robust: str = "none"
+    scatter: float | None = None
 
 
 @dataclass(frozen=True)
@@ -128,7 +148,8 @@ def gather(
     use = np.isfinite(values) & np.isfinite(z)
     if isinstance(porosity, xr.Dataset) and "porosity_flag" in porosity:
         use &= flags.usable(porosity["porosity_flag"].values, allow)
-    load, shifts = None, {}
+    load: np.ndarray | None = None
+    shifts: dict[str, Any] = {}
     if stress is not None:
         load, shifts, good = _stress(stress, porosity, values.shape, allow)
         if any(model.abscissa != "depth" for model in models):
@@ -222,15 +243,33 @@ def solve(
     ndarray, (k,)
         NaN where the iteration fails.
     """
+    held = dict(fixed or {})
+    while True:
+        found = _free(model, x, y, weight, {**start, **held}, held)
+        if not bounded or not np.isfinite(found).all():
+            return found
+        # The bound that is passed farthest becomes a value that stays, and the rest is solved anew.
+        low = np.array([p.low for p in model.parameters]) - found
+        high = found - np.array([p.high for p in model.parameters])
+        past = np.maximum(low, high)
+        worst = int(np.argmax(past))
+        if not past[worst] > 0.0:
+            return found
+        parameter = model.parameters[worst]
+        held[parameter.name] = parameter.low if low[worst] > 0.0 else parameter.high
+
+
+def _free(
+    model: Model, x: np.ndarray, y: np.ndarray, weight: np.ndarray | float,
+    start: Mapping[str, float], held: Mapping[str, float],
+) -> np.ndarray:  # fmt: skip
+    """Least squares without bounds in the parameters that are not held."""
     from scipy.optimize import least_squares
 
-    held = dict(fixed or {})
-    values = np.array([held.get(name, start[name]) for name in model.names])
+    values = np.array([start[name] for name in model.names])
     free = np.array([name not in held for name in model.names])
     if not free.any():
         return values
-    low = np.array([p.low if bounded else -np.inf for p in model.parameters])[free]
-    high = np.array([p.high if bounded else np.inf for p in model.parameters])[free]
 
     def full(part: np.ndarray) -> np.ndarray:
         whole = values.copy()
@@ -244,17 +283,12 @@ def solve(
         jacobian = model.jacobian(x, *full(part))[:, free]
         return np.asarray(jacobian * np.reshape(weight, (-1, 1)))
 
-    first = values[free]
     tight = {"xtol": 1e-12, "ftol": 1e-12, "gtol": 1e-12}
     with np.errstate(all="ignore"):
         try:
-            found = least_squares(residual, first, slopes, method="lm", x_scale="jac", **tight).x
-            if np.any((found < low) | (found > high)):
-                room = 1e-9 + 1e-3 * np.minimum(high - low, 1.0)
-                inside = np.clip(first, low + room, high - room)
-                found = least_squares(
-                    residual, inside, slopes, bounds=(low, high), x_scale="jac", **tight
-                ).x
+            found = least_squares(
+                residual, values[free], slopes, method="lm", x_scale="jac", **tight
+            ).x
         except (ValueError, np.linalg.LinAlgError):
             return np.full(values.size, np.nan)
     return full(found)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,32 +11,12 @@ import numpy as np
 from corephys import fitting, units
 from corephys.numerics import exponential as numerics
 from corephys.products import compaction_robust as robust_weights
-from corephys.products.compaction_data import Data, gather
+from corephys.products.compaction_data import Choices, Data, gather
 from corephys.products.compaction_models import Model, of_name
 from corephys.products.compaction_result import CompactionFit, dataset_of
 from corephys.products.compaction_verdict import block_checks, judge
 
-__all__ = ["Choices", "fit", "fit_data"]
-
-
-@dataclass(frozen=True)
-class Choices:
-    """How data are fitted.
-
-    Parameters
-    ----------
-    absolute_sigma, excess_scatter : bool
-        As for :func:`fit`.
-    robust : str
-        As for :func:`fit`.
-    scatter : float, optional
-        Natural scatter that is taken as known [1]; found from the data without it.
-    """
-
-    absolute_sigma: bool
-    excess_scatter: bool = True
-    robust: str = "none"
-    scatter: float | None = None
+__all__ = ["fit", "fit_data", "natural_scatter"]
 
 
 def fit(
@@ -175,7 +155,23 @@ def fit_data(
         forced=", ".join(f"{name} = {value:g}" for name, value in forced.items()) or "none",
         cross_validation_error=checks.error if checks else float("nan"),
     )  # fmt: skip
-    return CompactionFit(dataset, verdict, model, data, found, forced)
+    return CompactionFit(dataset, verdict, model, data, found, forced, choices, checks)
+
+
+def natural_scatter(model: Model, data: Data, choices: Choices) -> float:
+    """Scatter of the sediment about the best curve of a model.
+
+    Parameters
+    ----------
+    model, data, choices
+        As for :func:`fit_data`.
+
+    Returns
+    -------
+    float
+        [1]; NaN where the scatter sets the scale itself.
+    """
+    return _least_squares(model, data, choices, {})[1]
 
 
 def _least_squares(

@@ -10,7 +10,7 @@ import xarray as xr
 
 from corephys import fitting, flags, series, units
 from corephys.numerics.exponential import Checks
-from corephys.products.compaction_data import Data
+from corephys.products.compaction_data import Choices, Data
 from corephys.products.compaction_models import Model
 from corephys.uncertainty import Measured
 
@@ -37,6 +37,10 @@ class CompactionFit:
         The finished fit on plain floats.
     forced : dict of str to float
         Parameters that were not free.
+    choices : Choices
+        How it was fitted.
+    checks : Checks or None
+        By blocks of depth.
     """
 
     dataset: xr.Dataset
@@ -45,6 +49,8 @@ class CompactionFit:
     data: Data = field(repr=False)
     found: fitting.Fit = field(repr=False)
     forced: dict[str, float] = field(default_factory=dict)
+    choices: Choices = field(default_factory=lambda: Choices(False), repr=False)
+    checks: Checks | None = field(default=None, repr=False)
 
     @property
     def values(self) -> tuple[float, ...]:

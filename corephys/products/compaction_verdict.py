@@ -120,9 +120,10 @@ def _forced(
         text += f": free, it is {own:.4g} ± {u:.2g}"
         if far == far:
             text += f", {far:.1f} standard errors away"
-        if free.chi_square > 0:
-            loss = 100.0 * (found.chi_square / free.chi_square - 1.0)
-            text += f"; forcing it adds {loss:.0f} % to chi-square"
+        least = float(free.residual @ free.residual)
+        if least > 0:
+            more = 100.0 * (float(found.residual @ found.residual) / least - 1.0)
+            text += f"; forcing it adds {more:.0f} % to the squared residuals"
         troubles.append(f"{text}. What else is fitted and its errors hold only if it is right")
     return troubles
 

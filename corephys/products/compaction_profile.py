@@ -1,0 +1,255 @@
+"""Profile-likelihood intervals of the parameters of a fit, and whether its covariance will do."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import vocabulary
+from corephys.products.compaction_data import solve
+from corephys.products.compaction_fit import fit
+from corephys.products.compaction_result import CompactionFit
+
+__all__ = ["profile", "profiles"]
+
+LEVELS = (0.6827, 0.9545)
+_APART = 0.2  # by which an arm may differ from the standard error
+
+
+def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any) -> xr.Dataset:
+    """Interval of each parameter over which a fit gets no worse than chance allows.
+
+    Parameters
+    ----------
+    porosity : CompactionFit, or what ``compaction.fit`` takes
+        A finished fit, or porosities with the keywords of ``compaction.fit`` in ``choices``.
+    levels : tuple of float
+        Probabilities, between 0 and 1.
+    **choices
+        Keywords of ``compaction.fit``; none with a finished fit.
+
+    Returns
+    -------
+    Dataset
+        For each free parameter along ``level``: ``<name>_lower`` and ``<name>_upper``, infinite
+        or the bound of the model where the interval is open; ``<name>_open`` (0 closed, 1 below,
+        2 above, 3 both); and the symmetric interval of the covariance beside them. The attribute
+        ``verdict`` says in words where an end is open and where the covariance is not to be
+        trusted.
+
+    Raises
+    ------
+    UnitError, ValueError
+        As ``compaction.fit``; for a robust fit, whose misfit is no likelihood; for levels outside
+        0 to 1.
+
+    Notes
+    -----
+    Each parameter is held at a value and the others are fitted again; the ends are where
+    chi-square has risen by the quantile of chi-square with one degree of freedom (absolute
+    uncertainties) or of F with 1 and n - k (scatter that sets the scale): Venzon and Moolgavkar
+    (1988), Applied Statistics 37, 87. Where neighbours scatter together the rise is divided by the
+    same factor as multiplied the covariance. The covariance is not trusted where an arm at the
+    first level differs from its symmetric arm by more than a fifth, this library's choice.
+    """
+    made = porosity if isinstance(porosity, CompactionFit) else fit(porosity, **choices)
+    if made.choices.robust != "none":
+        raise ValueError(
+            f"a profile needs least squares; this fit is robust ({made.choices.robust}): its "
+            "misfit is no likelihood. Use compaction.bootstrap, or robust='none'"
+        )
+    if not levels or not all(0.0 < level < 1.0 for level in levels):
+        raise ValueError(f"levels are {levels}; each has to lie between 0 and 1")
+    out = xr.Dataset(
+        coords={
+            "level": (
+                "level", np.array(levels), {"units": "1", "long_name": "level of confidence"}
+            )
+        }
+    )  # fmt: skip
+    words: list[str] = []
+    rises = np.array([_rise(made, level) for level in levels])
+    for name in made.model.names:
+        if name in made.forced:
+            words.append(f"{_words(name)} was forced: no interval")
+            continue
+        ends = np.array([[_end(made, name, rise, side) for side in (-1, 1)] for rise in rises])
+        words += _write(out, made, name, ends, np.array(levels))
+    words = words or ["every interval is closed and near the covariance's: either will do"]
+    out.attrs = {"model": made.model.name, "verdict": "; ".join(words)}
+    return out
+
+
+def profiles(made: CompactionFit, name: str, values: np.ndarray) -> np.ndarray:
+    """Rise of chi-square with one parameter held.
+
+    Parameters
+    ----------
+    made : CompactionFit
+        Least squares.
+    name : str
+        Parameter.
+    values : ndarray, (m,)
+        Where it is held, in its unit.
+
+    Returns
+    -------
+    ndarray, (m,)
+        Chi-square less that of the fit, in units in which one standard error is 1.
+    """
+    return np.array([_excess(made, name, float(v), {})[0] for v in values]) / _scale(made)
+
+
+def _scale(made: CompactionFit) -> float:
+    """Rise of the bare chi-square that belongs to one standard error."""
+    unit = 1.0 if made.choices.absolute_sigma else made.found.reduced_chi_square
+    return unit * _wider(made)
+
+
+def _wider(made: CompactionFit) -> float:
+    """Factor by which correlated neighbours widened the covariance."""
+    free = [i for i, name in enumerate(made.model.names) if name not in made.forced]
+    jacobian = made.model.jacobian(made.data.abscissa(made.model), *made.values)[:, free]
+    bare = np.linalg.pinv((jacobian * (_weight(made) ** 2)[:, None]).T @ jacobian)
+    u = made.found.covariance[np.ix_(free, free)]
+    if not (made.choices.absolute_sigma and np.isfinite(u).all()):
+        return 1.0
+    return float(max(u[0, 0] / bare[0, 0], 1.0))
+
+
+def _weight(made: CompactionFit) -> np.ndarray:
+    data = made.data
+    if data.sigma is None:
+        return np.ones(data.porosity.size)
+    scatter = made.dataset.attrs["excess_scatter"]
+    extra = data.near * scatter**2 if scatter == scatter else 0.0
+    return np.asarray(1.0 / np.sqrt(data.sigma**2 + extra))
+
+
+def _rise(made: CompactionFit, level: float) -> float:
+    from scipy import stats
+
+    if made.choices.absolute_sigma:
+        return float(stats.chi2.ppf(level, 1)) * _scale(made)
+    return float(stats.f.ppf(level, 1, max(made.found.degrees_of_freedom, 1))) * _scale(made)
+
+
+def _excess(
+    made: CompactionFit, name: str, value: float, start: dict[str, float]
+) -> tuple[float, dict[str, float]]:
+    """Rise of chi-square where a parameter is held, and the others there."""
+    model, data = made.model, made.data
+    x, weight = data.abscissa(model), _weight(made)
+    held = {**made.forced, name: value}
+    first = {**made.found.values, **start}
+    p = solve(model, x, data.porosity, weight, start=first, fixed=held)
+    with np.errstate(all="ignore"):
+        chi_square = float(np.sum(((data.porosity - model.curve(x, *p)) * weight) ** 2))
+    least = float(np.sum((made.found.residual * weight) ** 2))
+    there = dict(zip(model.names, p.tolist(), strict=True)) if np.isfinite(p).all() else {}
+    return (chi_square - least if np.isfinite(chi_square) else np.inf), there
+
+
+def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
+    """Where the rise is reached: a bound or infinity where it never is."""
+    from scipy.optimize import brentq
+
+    best, parameter = made.found.values[name], made.model.parameters[made.model.names.index(name)]
+    limit = parameter.low if side < 0 else parameter.high
+    u = made.found.errors[name]
+    width = parameter.high - parameter.low
+    step = u if u > 0 else 0.05 * (width if np.isfinite(width) else abs(best) or 1.0)
+    inner = best
+    start: dict[str, float] = {}
+    for _ in range(60):
+        outer = best + side * step
+        if side * (outer - limit) >= 0:
+            outer = limit
+        if name.startswith("decay_") and best > 0 and outer <= 0:
+            outer = 0.5 * inner  # a length shrinks toward zero and never through it
+        above, start = _excess(made, name, outer, start)
+        if above >= rise:
+            found = brentq(
+                _above, inner, outer, args=(made, name, start, rise),
+                xtol=1e-6 * abs(outer - inner) + 1e-12,
+            )  # fmt: skip
+            return float(found)
+        if outer == limit:
+            return float(limit)
+        if name.startswith("decay_") and abs(outer) > 1e4 * float(
+            np.ptp(made.data.abscissa(made.model))
+        ):
+            break
+        inner, step = outer, 1.6 * step
+    return float(side * np.inf)
+
+
+def _above(
+    value: float, made: CompactionFit, name: str, start: dict[str, float], rise: float
+) -> float:
+    return _excess(made, name, value, start)[0] - rise
+
+
+def _write(
+    out: xr.Dataset, made: CompactionFit, name: str, ends: np.ndarray, levels: np.ndarray
+) -> list[str]:
+    """Put the intervals of a parameter into the Dataset; what is to be said of them."""
+    from scipy import stats
+
+    entry, parameter = vocabulary.term(name), made.model.parameters[made.model.names.index(name)]
+    best, u = made.found.values[name], made.found.errors[name]
+    quantile = (
+        stats.norm.ppf(0.5 + levels / 2) if made.choices.absolute_sigma
+        else stats.t.ppf(0.5 + levels / 2, max(made.found.degrees_of_freedom, 1))
+    )  # fmt: skip
+    is_open = np.array(
+        [[not np.isfinite(a) or a == parameter.low, not np.isfinite(b) or b == parameter.high]
+         for a, b in ends]
+    )  # fmt: skip
+    unit = {"units": entry.unit}
+    out[name] = ((), best, {**unit, "long_name": entry.long_name})
+    for i, side in enumerate(("lower", "upper")):
+        words = f"{side} end of the profile of {entry.long_name}"
+        out[f"{name}_{side}"] = ("level", ends[:, i], {**unit, "long_name": words})
+        words = f"{side} end of {entry.long_name} by its covariance"
+        sign = 1.0 if i else -1.0
+        out[f"{name}_{side}_symmetric"] = (
+            "level", best + sign * quantile * u, {**unit, "long_name": words}
+        )  # fmt: skip
+    out[f"{name}_open"] = (
+        "level", is_open @ np.array([1, 2]),
+        {"units": "1", "long_name": f"open ends of the interval of {entry.long_name}: 1 below, 2 above"},  # noqa: E501
+    )  # fmt: skip
+    return _say(name, best, quantile * u, ends, is_open, levels)
+
+
+def _say(
+    name: str, best: float, arm: np.ndarray, ends: np.ndarray, is_open: np.ndarray,
+    levels: np.ndarray,
+) -> list[str]:  # fmt: skip
+    words = []
+    for level, pair, (below, above) in zip(levels, ends, is_open, strict=True):
+        sides = [
+            f"{side} at {end:g}" if np.isfinite(end) else side
+            for side, end, at in (("below", pair[0], below), ("above", pair[1], above)) if at
+        ]  # fmt: skip
+        if sides:
+            words.append(f"{_words(name)} at {100 * level:.2f} %: open {' and '.join(sides)}")
+    if not arm[0] > 0:
+        words.append(f"{_words(name)}: the covariance is not known, take the profile")
+    elif not is_open[0].any():
+        arms = np.abs(ends[0] - best)
+        if np.any(np.abs(arms / arm[0] - 1.0) > _APART):
+            words.append(
+                f"{_words(name)}: -{arms[0]:.3g} +{arms[1]:.3g} by the profile against "
+                f"±{arm[0]:.3g} by the covariance: take the profile"
+            )
+    else:
+        words.append(f"{_words(name)}: a symmetric error hides the open end, take the profile")
+    return words
+
+
+def _words(name: str) -> str:
+    return vocabulary.term(name).long_name.removesuffix(" of the fit").removesuffix(", of the fit")
