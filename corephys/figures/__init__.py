@@ -26,6 +26,7 @@ from corephys.figures.porosity import porosity_depth
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.station import station
 from corephys.figures.strength_depth import strength_depth
+from corephys.figures.stress_depth import stress_depth
 from corephys.figures.style import SETTINGS
 from corephys.figures.summary import scan_tracks, summary
 from corephys.figures.velocity_porosity import velocity_porosity
@@ -36,7 +37,7 @@ __all__ = [
     "control_charts",
     "gamma_calibration", "heat_flow", "heat_flow_tests", "heating_run", "porosity_depth", "save",
     "scan_tracks",
-    "station", "strength_depth", "summary", "velocity_porosity", "write_figures",
+    "station", "strength_depth", "stress_depth", "summary", "velocity_porosity", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
@@ -46,6 +47,7 @@ FIGURES = {
     "porosity_depth": porosity_depth,
     "velocity_porosity": velocity_porosity,
     "strength_depth": strength_depth,
+    "stress_depth": stress_depth,
     "consolidation_curves": consolidation_curves,
     "heating_run": heating_run,
     "station": station,
