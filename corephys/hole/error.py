@@ -50,23 +50,27 @@ class HoleError(ValueError):
         In the order in which to show them.
     hole : str
         Name of the folder or hole for the message.
+    deed : str
+        What cannot be done: read or reduced.
 
     Attributes
     ----------
     problems : list of Problem
     """
 
-    def __init__(self, problems: Iterable[Problem], hole: str = "the hole") -> None:
+    def __init__(
+        self, problems: Iterable[Problem], hole: str = "the hole", deed: str = "read"
+    ) -> None:
         self.problems = list(problems)
         count = len(self.problems)
-        head = f"{hole} cannot be read: {count} problem{'s' if count != 1 else ''} to mend"
+        head = f"{hole} cannot be {deed}: {count} problem{'s' if count != 1 else ''} to mend"
         lines = [f"{number:>3}. {problem}" for number, problem in enumerate(self.problems, 1)]
         super().__init__("\n".join([head, *lines]))
-        self._hole = hole
+        self._hole, self._deed = hole, deed
 
-    def __reduce__(self) -> tuple[type[HoleError], tuple[list[Problem], str]]:
+    def __reduce__(self) -> tuple[type[HoleError], tuple[list[Problem], str, str]]:
         # An exception is otherwise sent to another process as its message alone.
-        return type(self), (self.problems, self._hole)
+        return type(self), (self.problems, self._hole, self._deed)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

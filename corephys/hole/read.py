@@ -271,7 +271,11 @@ def _dataset(
         elif name == dim:
             variables[f"meter_{name}"] = entry  # xarray would make an index of it
         else:
-            variables[name if where is None or name != "depth" else "depth_as_given"] = entry
+            # A tree takes a slash for the way to another table.
+            kept = name.replace("/", " per ")
+            if kept != name:
+                entry.attrs["header"] = name
+            variables[kept if where is None or name != "depth" else "depth_as_given"] = entry
     if where is not None:
         coordinates |= _coordinates(table, where, dim)
     if table.table.name not in FLAGGED_ELSEWHERE:

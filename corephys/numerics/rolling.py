@@ -57,7 +57,7 @@ def rolling_median_and_mad(
         valid = np.isfinite(table).sum(axis=1)
         table.sort(axis=1)
         median[part] = _middle(table, valid)
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", over="ignore"):
             np.abs(table - median[part, None], out=table)
         table[~(table < np.inf)] = np.inf
         table.sort(axis=1)
@@ -70,4 +70,4 @@ def _middle(table: np.ndarray, valid: np.ndarray) -> np.ndarray:
     rows = np.arange(valid.size)
     low, high = np.maximum(valid - 1, 0) // 2, valid // 2
     high = np.minimum(high, table.shape[1] - 1)
-    return np.where(valid > 0, 0.5 * (table[rows, low] + table[rows, high]), np.nan)
+    return np.where(valid > 0, 0.5 * table[rows, low] + 0.5 * table[rows, high], np.nan)

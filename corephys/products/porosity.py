@@ -150,7 +150,8 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
         # What the samples scatter beyond their own errors is the sediment's; the line through
         # a few of them is as uncertain as their own errors allow.
         seen = 1.4826 * float(np.median(np.abs(picked.values - smooth)))
-        own = float(np.nan_to_num(np.nanmedian(picked.u_random)))
+        stated = np.asarray(picked.u_random)[np.isfinite(picked.u_random)]
+        own = float(np.median(stated)) if stated.size else 0.0
         # A median absolute deviation of n values is itself uncertain by 1.16 / sqrt(n).
         real = seen > own * (1.0 + 1.16 / np.sqrt(depth.size))
         natural = np.sqrt(seen**2 - own**2) if real else 0.0

@@ -29,6 +29,7 @@ from corephys.reduction import (
     scan_standards,
     scan_supplied,
     scan_susceptibility,
+    seismic,
     split_core,
     stress,
 )
@@ -69,7 +70,9 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "velocity bounds": elastic.elastic_bounds,
     "velocity models": elastic.velocity_models,
     "in-situ resistivity": scan_resistivity.in_situ_resistivity,
-    "seismic": products.seismic_properties,
+    "seismic": seismic.seismic_properties,
+    "synthetic trace": seismic.seismic_trace,
+    "time and depth": seismic.seismic_times,
     "compaction": products.compaction_fit,
     "stress profile": stress.stress_profile,
     "thermal resistance": heat_flow.thermal_resistance,

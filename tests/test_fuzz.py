@@ -1,0 +1,50 @@
+"""A few hundred faulty folders; ``python -m tests.fuzz.run`` makes as many as wanted."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.fuzz.folders import MUTATIONS, mutate, sound
+from tests.fuzz.run import outcome, rows_of
+
+
+def test_the_folder_is_sound_to_begin_with():
+    files = sound()
+    assert outcome(files) == "reduced"
+    assert rows_of(files["scan/gamma.csv"]) + rows_of(files["scan/pwave.csv"]) == 60
+
+
+@pytest.mark.parametrize("block", range(10))
+def test_every_outcome_is_a_result_or_a_list_of_problems(block):
+    found = [
+        (seed, *mutate(seed)[1:], outcome(mutate(seed)[0]))
+        for seed in range(block * 30, block * 30 + 30)
+    ]
+    faults = [(seed, done, word) for seed, done, word in found if word.startswith("FAULT")]
+    assert not faults, faults[0]
+    assert {word for _, _, word in found} >= {"refused", "reduced"}
+
+
+@pytest.mark.parametrize("seed", [1650, 2592, 2717, 80, 57, 263])
+def test_folders_that_once_broke_something(seed):
+    assert not outcome(mutate(seed)[0]).startswith("FAULT")
+
+
+def test_the_faults_are_all_made():
+    done = {fault.split()[0] for seed in range(400) for fault in mutate(seed)[1]}
+    assert done == set(MUTATIONS)
+
+
+def test_a_run_finds_a_planted_loss_of_rows(monkeypatch):
+    """The check itself: a reader that drops a row must be caught."""
+    import corephys as cp
+
+    real = cp.read_hole
+
+    def careless(folder):
+        tree = real(folder)
+        tree["scan/gamma"] = tree["scan/gamma"].to_dataset().isel(reading=slice(1, None))
+        return tree
+
+    monkeypatch.setattr(cp, "read_hole", careless)
+    assert outcome(sound()).startswith("FAULT: scan/gamma.csv holds 36 rows, 35 were read")
