@@ -250,6 +250,27 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "reference_compression_index_uncertainty": Option(None, "number", "systematic"),
         "reference_scatter": Option(None, "number", "of single samples about it, in void ratio"),
     },
+    "seismic": {
+        "velocity": Option("laboratory", "laboratory|in situ", "which velocity makes the profile"),
+        "overlap": Option("average", "average|upper core|lower core", "where two cores overlap"),
+        "merge_within": Option("1 cm", "cm", "readings no farther apart are averaged"),
+        "largest_gap": Option("1 m", "m", "a longer step between readings is a gap"),
+        "fill": Option("linear", "linear|none", "what is put into a gap"),
+        "fill_spacing": Option("10 cm", "cm", "of the rows put into a gap"),
+        "averaging_length": Option(None, "m", "of the long-wave average; by the wave without it"),
+        "averaging_fraction": Option(0.1, "number", "of the wavelength that is averaged over"),
+        "frequency": Option("60 Hz", "Hz", "of the greatest amplitude of the wavelet"),
+        "phase": Option("0 degree", "degree", "constant rotation of the wavelet"),
+        "time_step": Option("0.5 ms", "ms", "of the coefficients and the trace"),
+        "seafloor_impedance": Option(
+            None, "MPa s/m", "of the water above; no seafloor reflection without it"
+        ),
+        "draws": Option(200.0, "number", "of the Monte Carlo for the band of the trace"),
+        "sound_speed": Option("1500 m/s", "m/s", "mean speed of sound in the water"),
+        "sound_speed_uncertainty": Option(None, "m/s", "systematic"),
+        "check_shot_datum": Option("seafloor", "seafloor|sea level", "where their time is zero"),
+        "check_shot_uncertainty": Option(None, "ms", "random, of a two-way time"),
+    },
     "porosity": {
         "grain_density": Option("from samples", "from samples|constant", "source of the grains"),
         "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),

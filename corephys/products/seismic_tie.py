@@ -18,7 +18,7 @@ from corephys.uncertainty import Measured
 
 __all__ = ["tie"]
 
-_REACH = 2  # mean periods over which the misfit is taken to remember itself
+_REACH = 4  # mean periods over which the misfit is taken to remember itself
 _CHANCE = 0.05  # probability above which a peak is doubted
 
 
@@ -161,7 +161,8 @@ def _tied(
     fit = product[k] if rotate else product[k].real
     scaled = piece * fit * np.sqrt(np.sum(np.abs(cuts[k]) ** 2) / np.sum(np.abs(piece) ** 2))
     u_shift, u_phase = _deviations(scaled, cuts[k], step, rotate)
-    spare = np.sqrt(spectra.effective / max(spectra.effective - 1.5, 0.5))
+    lost = 3.0 if rotate else 1.5
+    spare = np.sqrt(spectra.effective / max(spectra.effective - lost, 0.5))
     return _Found(
         float(shift), phase, top, spare * u_shift, spare * u_phase, chance, spectra.effective,
         k in (0, lags.size - 1),

@@ -6,12 +6,11 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, units
-from corephys.hole import depth as positions
-from corephys.products import compaction, porosity, seismic
+from corephys.products import compaction, porosity
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.scan_place import grain_density_for
 
-__all__ = ["compaction_fit", "porosity_from_density", "seismic_properties"]
+__all__ = ["compaction_fit", "porosity_from_density"]
 
 
 def porosity_from_density(context: Context) -> None:
@@ -27,25 +26,6 @@ def porosity_from_density(context: Context) -> None:
         pore_water_density=pore_water_density(context.recipe, "porosity"),
         pore_water_density_uncertainty=keys["pore_water_density_uncertainty"],
     )
-
-
-def seismic_properties(context: Context) -> None:
-    """Impedance at the velocity readings, reflection coefficients and two-way time."""
-    velocity = context.result("properties/velocity")
-    density = context.result("properties/density")
-    allow = (*context.levels, "suspect")
-    at_velocity = positions.match(density, to=velocity, within="2 cm", how="nearest", allow=allow)
-    impedance = seismic.acoustic_impedance(at_velocity, velocity)
-    context.results["products/impedance"] = impedance
-    for name, data in (("acoustic_impedance", impedance), ("p_wave_velocity", velocity)):
-        usable = flags.usable(data[f"{name}_flag"].values, context.levels)
-        if int((usable & np.isfinite(data[name].values)).sum()) < 2:
-            words = name.replace("_", " ")
-            raise Skipped(f"fewer than two usable readings of {words}: no reflections, no time")
-    context.results["products/reflection_coefficient"] = seismic.reflection_coefficient(
-        impedance, allow=context.levels
-    )
-    context.results["products/two_way_time"] = seismic.two_way_time(velocity, allow=context.levels)
 
 
 def compaction_fit(context: Context) -> None:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from . import (
     along,
+    checkshots,
     consolidation,
     fields,
     flaws,
@@ -48,7 +49,7 @@ STREAMS = ("plan", "ground", "errors", "intervals", "gamma", "pwave", "resistivi
            "susceptibility", "natural_gamma", "standards", "samples", "needle",
            "probe", "formation", "magnetite", "elements", "resistivity_standards",
            "susceptibility_standards", "natural_gamma_standards", "sample_velocity",
-           "strength", "consolidation")  # fmt: skip
+           "strength", "consolidation", "checkshots")  # fmt: skip
 
 
 def _layout_tables(layout, calliper) -> dict:
@@ -282,6 +283,8 @@ def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, trut
     )  # fmt: skip
     tables["downhole/tools"], tables["downhole/stations"] = tools, stations
     tables["downhole/formation_temperature"], truth["stations"] = records, true
+    bottom = float(true_ground.layers["bottom"].max())
+    tables["checkshots"] = checkshots.shots(generators["checkshots"], true_ground, bottom)
 
 
 def _compressed(rng, true_ground, layout, positions):
