@@ -293,6 +293,13 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "absolute_sigma": Option(True, "switch", "take the stated uncertainties as they are"),
         "excess_scatter": Option(True, "switch", "add the natural scatter of the sediment"),
     },
+    "accumulation": {
+        "depth_uncertainty": Option("0 m", "m", "of where a dated level lies, random"),
+        "growth_factor": Option(None, "number", "composite depth over depth drilled, divided out"),
+        "growth_factor_uncertainty": Option(None, "number", "systematic"),
+        "age_scale_uncertainty": Option(None, "%", "systematic, relative, of all durations"),
+        "smoothing": Option(None, "m", "of the ages along depth, before differences are taken"),
+    },
     "heat_flow": {
         "carrier": Option(
             "linear", "linear|steps|harmonic mean|trend", "conductivity between points"

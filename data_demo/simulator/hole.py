@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from . import (
+    ages,
     along,
     checkshots,
     consolidation,
@@ -49,7 +50,7 @@ STREAMS = ("plan", "ground", "errors", "intervals", "gamma", "pwave", "resistivi
            "susceptibility", "natural_gamma", "standards", "samples", "needle",
            "probe", "formation", "magnetite", "elements", "resistivity_standards",
            "susceptibility_standards", "natural_gamma_standards", "sample_velocity",
-           "strength", "consolidation", "checkshots")  # fmt: skip
+           "strength", "consolidation", "checkshots", "ages")  # fmt: skip
 
 
 def _layout_tables(layout, calliper) -> dict:
@@ -285,6 +286,7 @@ def _discrete(generators, plan, true_ground, errors, flaws_planted, tables, trut
     tables["downhole/formation_temperature"], truth["stations"] = records, true
     bottom = float(true_ground.layers["bottom"].max())
     tables["checkshots"] = checkshots.shots(generators["checkshots"], true_ground, bottom)
+    tables["ages"], truth["ages"] = ages.data(generators["ages"], true_ground, bottom)
 
 
 def _compressed(rng, true_ground, layout, positions):

@@ -1,0 +1,66 @@
+"""Stage of accumulation: sedimentation and mass accumulation rates between the ages of a hole."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from corephys import series
+from corephys.products import accumulation
+from corephys.reduction.context import Context, Skipped
+
+__all__ = ["accumulation_rates"]
+
+
+def accumulation_rates(context: Context) -> None:
+    """Rates between neighbouring ages; masses with the dry density of the samples between."""
+    table = context.table("ages")
+    if "age" not in table:
+        raise Skipped("no column age [kyr] in ages.csv")
+    keys = context.recipe["accumulation"]
+    age = table["age"]
+    if int((np.isfinite(age.values) & np.isfinite(table["depth"].values)).sum()) < 2:
+        raise Skipped("fewer than two usable ages in ages.csv")
+    if "age_uncertainty" not in table:
+        context.notes.append("ages without age_uncertainty: their rates have no known uncertainty")
+    found = accumulation.sedimentation_rate(
+        age,
+        age_uncertainty=table.get("age_uncertainty"),
+        depth_uncertainty=keys["depth_uncertainty"],
+        growth_factor=keys["growth_factor"],
+        growth_factor_uncertainty=keys["growth_factor_uncertainty"],
+        age_scale_uncertainty=keys["age_scale_uncertainty"],
+        smoothing=keys["smoothing"],
+    )
+    for word, places in (
+        ("reversed ages, kept and flagged", found.attrs["reversed_ages"]),
+        ("intervals shorter than the ages resolve", found.attrs["unresolved"]),
+    ):
+        if places != "none":
+            context.notes.append(f"accumulation: {word}: {places}")
+    density = context.results.get("properties/index_properties")
+    if density is None or "dry_density" not in density:
+        context.notes.append("accumulation: no dry density of samples, so no mass accumulation")
+        context.results["products/accumulation"] = found
+        return
+    mean = accumulation.interval_density(density, found, allow=context.levels)
+    mass = accumulation.mass_accumulation_rate(mean, found)
+    context.results["products/accumulation"] = _joined(found, mean, mass)
+
+
+def _joined(found: xr.Dataset, mean: xr.Dataset, mass: xr.Dataset) -> xr.Dataset:
+    """Rates, densities and masses of the same intervals as one table."""
+    parts = {"sedimentation_rate": found, "dry_density": mean, "mass_accumulation_rate": mass}
+    steps = [step for part in parts.values() for step in json.loads(part.attrs["steps"])]
+    words = {k: v for k, v in found.attrs.items() if k not in ("steps", "constants")}
+    joined = series.build(
+        {name: series.unpack(part, name) for name, part in parts.items()},
+        steps=tuple(steps),
+        constants=json.loads(found.attrs["constants"]),
+        **words,
+    )
+    joined["samples"] = mean["samples"].variable
+    for part in (found, mass):
+        for name in part.data_vars:
+            if str(name).endswith(("_covariance", "_u_ages")):
+                joined[name] = part[name].variable
+    return joined
