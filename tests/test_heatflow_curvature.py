@@ -86,6 +86,19 @@ def test_planted_flow_of_pore_water_is_found(velocity, layered):
     )
 
 
+def test_stated_errors_have_a_probability_of_their_own():
+    """Closed form: a bend of a known number of its standard uncertainties."""
+    at = np.linspace(10, 200, 10)
+    t = 2.0 + 0.06 * at / 1.1 + 2e-5 * (at / 1.1) ** 2
+    found = _curvature(at, t, 0.05)
+    size = float(found["bend"]) / float(found["bend_u_random"])
+    from scipy.stats import norm
+
+    assert float(found["probability_by_stated_errors"]) == pytest.approx(
+        2 * norm.sf(size), rel=1e-6
+    )
+
+
 def test_the_uncertainty_of_the_bend_holds():
     rng = np.random.default_rng(9)
     at = np.linspace(10, 200, 10)

@@ -51,3 +51,56 @@ def test_ways_of_carrying_conductivity(open_data, top, bottom, low, high):
     assert between.min() >= low - 0.5 and between.max() <= high + 0.5
     # One value or one line for the whole hole is another matter, and the table does not hide it.
     assert table.attrs["spread"] > 1.0
+
+
+@pytest.fixture(scope="module")
+def borehole(open_data):
+    folder = open_data / "borehole_heat_flow"
+    warm = pd.read_csv(folder / "temperature.csv")
+    carried = pd.read_csv(folder / "thermal_conductivity.csv")
+    return _series(
+        "equilibrium_temperature", warm["depth_m"], warm["temperature_degC"],
+        warm["temperature_sd"],
+    ), _series(
+        "thermal_conductivity", carried["depth_m"], carried["thermal_conductivity_W_mK"],
+        carried["thermal_conductivity_sd"],
+    )  # fmt: skip
+
+
+def test_drawn_errors_agree_with_the_first_order(borehole):
+    """Conductivities stated to 25 %: drawn, the heat flow is a little higher and skewed upward."""
+    warm, needles = borehole
+    drawn = heatflow.monte_carlo(warm, needles, draws=20000)
+    # 20,000 draws know a deviation to half a per cent; 25 % is not small for a first order.
+    assert float(drawn["heat_flow_u_random"]) == pytest.approx(
+        float(drawn["heat_flow_first_order_uncertainty"]), rel=0.03
+    )
+    assert 0.0 < float(drawn["heat_flow"] - drawn["heat_flow_first_order"]) < 1.0
+    assert 0.1 < float(drawn["heat_flow_skewness"]) < 0.3
+    low, high = drawn["heat_flow_interval"].values
+    assert low < 63.0 and high > 67.0  # the spread in print lies inside
+
+
+def test_the_borehole_bends_and_no_single_cause_is_named(borehole):
+    """A log on land that the climate has warmed: the upper part carries less heat upward."""
+    warm, needles = borehole
+    found = heatflow.curvature(warm, heatflow.thermal_resistance(needles, at=warm))
+    assert found.attrs["shape"] == "curved"
+    assert float(found["probability"]) < 1e-6
+    # The stated 0.5 K and 25 % are far more than the scatter: taken as they are, nothing bends.
+    assert float(found["probability_by_stated_errors"]) > 0.05
+    top, bottom = found["heat_flow_by_end"].values
+    assert top < bottom
+    assert "became warmer" in found.attrs["candidates"]
+    assert "flows downward" in found.attrs["candidates"]
+
+
+def test_heat_flow_between_depths_is_wide_and_the_line_lies_inside(borehole):
+    warm, needles = borehole
+    resistance = heatflow.thermal_resistance(needles, at=warm)
+    pieces = heatflow.intervals(warm, resistance)
+    line = float(heatflow.bullard(warm, resistance)["heat_flow"])
+    assert abs(float(pieces["heat_flow_mean"]) - line) < float(pieces["heat_flow_mean_u_random"])
+    assert float(pieces["heat_flow_mean_u_random"]) > 2 * float(
+        pieces["heat_flow_weighted_mean_u_random"]
+    )

@@ -77,10 +77,11 @@ def curvature(
     -------
     Dataset
         ``bend`` [W^2/(m^4 K)], twice the quadratic term, and its uncertainty; ``probability`` of
-        a larger bend by chance; ``peclet_number`` over the points and ``fluid_velocity`` [mm/yr]
-        that alone would bend it so, downward positive; ``heat_flow_by_end (end)`` [mW/m^2]; and
-        ``residual (reading)`` [K] of line, parabola and flow along ``model``. Attributes:
-        ``shape``, "straight" or "curved", and ``candidates``, never one cause.
+        a larger bend by chance, and ``probability_by_stated_errors``; ``peclet_number`` over the
+        points and ``fluid_velocity`` [mm/yr] that alone would bend it so, downward positive;
+        ``heat_flow_by_end (end)`` [mW/m^2]; and ``residual (model, reading)`` [K] of line,
+        parabola and flow. Attributes: ``shape``, "straight" or "curved", and ``candidates``,
+        never one cause.
 
     Raises
     ------
@@ -92,10 +93,12 @@ def curvature(
     Notes
     -----
     F = (chi2_line - chi2_parabola) (n - 3) / chi2_parabola, weights of the line: it needs the
-    errors only up to a common scale. Steady flow of pore water: T = a + b (exp(g R) - 1) / g with
-    g = (rho c) v, whose Peclet number is g R (Bredehoeft and Papadopulos 1965, Water Resources
-    Research 1, 325); against resistance instead of depth it holds for layers too. Effects of the
-    temperatures are not in the test: a thermometer that drifts bends as well.
+    errors only up to a common scale. Where the stated errors are far larger than the scatter, or
+    common to the stations, the two probabilities part: ``shape`` follows the scatter, the
+    uncertainty of the bend the stated errors. Steady flow of pore water: T = a + b (exp(g R) - 1)
+    / g with g = (rho c) v, whose Peclet number is g R (Bredehoeft and Papadopulos 1965, Water
+    Resources Research 1, 325); against resistance instead of depth it holds for layers too.
+    Effects of the temperatures are not in the test: a thermometer that drifts bends as well.
     """
     if not 0.0 < significance < 1.0:
         raise ValueError(f"significance is {significance:g}; it lies between 0 and 1")
@@ -131,7 +134,8 @@ def curvature(
         reduced_chi_square_parabola=parabola.chi_square / (size - 3),
     )  # fmt: skip
     ends = np.array([points.resistance.min(), points.resistance.max()])
-    extra = _tables(bend, u_bend, probability, 1e3 * (parabola.parameters[1] + bend * ends))
+    chances = (probability, _by_stated(straight, parabola) if fit.known else float("nan"))
+    extra = _tables(bend, u_bend, chances, 1e3 * (parabola.parameters[1] + bend * ends))
     residuals = [
         points.temperature - model
         for model in (_line(straight, points), _line(parabola, points, bend), flow)
@@ -169,6 +173,12 @@ def _by_chance(line: float, parabola: float, freedom: int) -> float:
     if parabola <= 0.0:
         return 0.0 if line > 0.0 else 1.0
     return float(fdtrc(1, freedom, max(line - parabola, 0.0) * freedom / parabola))
+
+
+def _by_stated(straight: _Bent, parabola: _Bent) -> float:
+    from scipy.special import gammaincc
+
+    return float(gammaincc(0.5, 0.5 * max(straight.chi_square - parabola.chi_square, 0.0)))
 
 
 def _line(bent: _Bent, points: Stations, bend: float = 0.0) -> np.ndarray:
@@ -210,7 +220,7 @@ def _flow(points: Stations, omega: np.ndarray, start: _Bent) -> tuple[float, np.
 
 
 def _tables(
-    bend: float, u_bend: float, probability: float, ends: np.ndarray
+    bend: float, u_bend: float, chances: tuple[float, float], ends: np.ndarray
 ) -> dict[str, xr.DataArray]:
     unit = {"units": "W^2/(m^4 K)"}
     return {
@@ -221,7 +231,11 @@ def _tables(
             u_bend, attrs={**unit, "long_name": "random standard uncertainty of the bend"}
         ),
         "probability": xr.DataArray(
-            probability, attrs={"units": "1", "long_name": "probability of a larger bend by chance"}
+            chances[0], attrs={"units": "1", "long_name": "probability of a larger bend by chance"}
+        ),
+        "probability_by_stated_errors": xr.DataArray(
+            chances[1],
+            attrs={"units": "1", "long_name": "the same by the stated errors as they are"},
         ),
         "heat_flow_by_end": xr.DataArray(
             ends, dims="end",
