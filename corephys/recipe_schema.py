@@ -292,6 +292,18 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
         "absolute_sigma": Option(True, "switch", "take the stated uncertainties as they are"),
         "excess_scatter": Option(True, "switch", "add the natural scatter of the sediment"),
+        "model": Option(
+            "exponential",
+            "exponential|offset exponential|linear|power|exponential in stress|"
+            "void ratio in log stress",
+            "what is fitted",
+        ),
+        "robust": Option("none", "none|huber|tukey", "weights for residuals that stand off"),
+        "surface_porosity": Option(None, "number", "forced at the seafloor; free without it"),
+        "compare": Option(True, "switch", "fit all models to the same porosities"),
+        "by_layer": Option(True, "switch", "fit each layer of layers.csv by itself"),
+        "bootstrap": Option(1000.0, "number", "draws of blocks of depth; none with 0"),
+        "bootstrap_block": Option(None, "m", "length of a block; from the residuals without it"),
     },
     "accumulation": {
         "depth_uncertainty": Option("0 m", "m", "of where a dated level lies, random"),

@@ -17,6 +17,8 @@ from corephys import provenance
 from corephys.hole.error import HoleError, Problem
 from corephys.recipe import Recipe
 from corephys.reduction import (
+    accumulation,
+    compaction,
     elastic,
     heat_flow,
     products,
@@ -73,13 +75,16 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "seismic": seismic.seismic_properties,
     "synthetic trace": seismic.seismic_trace,
     "time and depth": seismic.seismic_times,
-    "compaction": products.compaction_fit,
+    "compaction": compaction.compaction_fit,
+    "compaction models": compaction.compaction_models,
+    "compaction by layer": compaction.compaction_by_layer,
     "stress profile": stress.stress_profile,
     "thermal resistance": heat_flow.thermal_resistance,
     "heat flow": heat_flow.heat_flow,
     "corrections of heat flow": heat_flow.corrections,
     "heat flow drawn": heat_flow.monte_carlo,
     "temperature below the stations": heat_flow.temperature_below,
+    "accumulation": accumulation.accumulation_rates,
 }
 
 
