@@ -43,4 +43,6 @@ def data(rng, ground, bottom):
     first = {"depth [m]": [0.0], "age [kyr]": [0.0]}
     table = pd.concat([pd.DataFrame(first | {"age_uncertainty [kyr]": [0.0]}), table])
     truth = pd.concat([pd.DataFrame(first | {"mass_above [g/cm^2]": [0.0]}), truth])
+    # A second age at one depth is a second run there.
+    table.insert(1, "run", 1 + table["depth [m]"].duplicated().astype(int))
     return table.reset_index(drop=True), truth.reset_index(drop=True)
