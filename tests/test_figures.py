@@ -38,8 +38,10 @@ SPLIT_CORE = {
     "consolidation_curves",
     "heat_flow_tests",
     "heating_run",
+    "seismic_tie",
     "station",
     "strength_depth",
+    "time_depth",
     "velocity_porosity",
 }
 

@@ -24,11 +24,13 @@ from corephys.figures.heat_flow_tests import heat_flow_tests
 from corephys.figures.heating_run import heating_run
 from corephys.figures.porosity import porosity_depth
 from corephys.figures.reading import NothingToDraw
+from corephys.figures.seismic_tie import seismic_tie
 from corephys.figures.station import station
 from corephys.figures.strength_depth import strength_depth
 from corephys.figures.stress_depth import stress_depth
 from corephys.figures.style import SETTINGS
 from corephys.figures.summary import scan_tracks, summary
+from corephys.figures.time_depth import time_depth
 from corephys.figures.velocity_porosity import velocity_porosity
 from corephys.files import write_bytes
 
@@ -36,8 +38,8 @@ __all__ = [
     "FIGURES", "NothingToDraw", "Plate", "audit", "consolidation_curves", "control_chart",
     "control_charts",
     "gamma_calibration", "heat_flow", "heat_flow_tests", "heating_run", "porosity_depth", "save",
-    "scan_tracks",
-    "station", "strength_depth", "stress_depth", "summary", "velocity_porosity", "write_figures",
+    "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth", "summary",
+    "time_depth", "velocity_porosity", "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
@@ -55,6 +57,8 @@ FIGURES = {
     "heat_flow_tests": heat_flow_tests,
     "audit": audit,
     "control_charts": control_charts,
+    "seismic_tie": seismic_tie,
+    "time_depth": time_depth,
 }
 
 

@@ -13,12 +13,13 @@ import numpy as np
 import xarray as xr
 
 from corephys import bounds, flags, series, units
-from corephys.products.seismic_wavelet import analytic, even_step, peak_offset
+from corephys.products.seismic_wavelet import analytic, even_step, peak_offset, tapered
 from corephys.uncertainty import Measured
 
 __all__ = ["tie"]
 
 _REACH = 4  # mean periods over which the misfit is taken to remember itself
+_TAPER = 0.15  # share of the window at either end that is brought to zero
 _CHANCE = 0.05  # probability above which a peak is doubted
 
 
@@ -73,7 +74,7 @@ def tie(
 
     Notes
     -----
-    Analytic signals are correlated: the peak of the modulus gives the shift, its argument the
+    Analytic signals are correlated under a window whose ends, 15 % each, go to zero: the peak of the modulus gives the shift, its argument the
     phase, the modulus itself the correlation after rotation (definition). Errors: least squares
     linearised about the peak, with the autocorrelation of what the fit leaves. Chance: the modulus
     for unrelated traces passes x with the odds (1 - x^2)^(n - 1) of n effective complex samples,
@@ -143,10 +144,11 @@ def _tied(
     whole = analytic(t - t.mean())
     lags = np.arange(low, high + 1)
     cuts = np.lib.stride_tricks.sliding_window_view(whole, n)[low : high + 1]
-    energy = np.sqrt(np.sum(np.abs(cuts) ** 2, axis=1) * np.sum(np.abs(piece) ** 2))
+    weight = tapered(n, 2.0 * _TAPER)
+    energy = np.sqrt(np.abs(cuts) ** 2 @ weight * np.sum(weight * np.abs(piece) ** 2))
     if not np.all(energy > 0.0):
         raise ValueError("the synthetic or the trace is silent in the window")
-    product = cuts @ piece.conj() / energy
+    product = cuts @ (weight * piece.conj()) / energy
     score = np.abs(product) if rotate else product.real
     k = int(np.argmax(score))
     off = peak_offset(score, k)
@@ -156,11 +158,11 @@ def _tied(
     phase = float(np.interp(off, np.arange(angles.size) - (k > 0), angles)) if rotate else 0.0
     phase = float(np.angle(np.exp(1j * phase)))
     shift = (lags[0] + at - first - part) * step
-    spectra = _Spectra(piece, cuts[k], step)
+    spectra = _Spectra(np.sqrt(weight) * piece, np.sqrt(weight) * cuts[k], step)
     chance = spectra.chance(top, step * (lags.size - 1), rotate)
     fit = product[k] if rotate else product[k].real
-    scaled = piece * fit * np.sqrt(np.sum(np.abs(cuts[k]) ** 2) / np.sum(np.abs(piece) ** 2))
-    u_shift, u_phase = _deviations(scaled, cuts[k], step, rotate)
+    scaled = piece * fit * energy[k] / np.sum(weight * np.abs(piece) ** 2)
+    u_shift, u_phase = _deviations(scaled, cuts[k], weight, step, rotate)
     lost = 3.0 if rotate else 1.5
     spare = np.sqrt(spectra.effective / max(spectra.effective - lost, 0.5))
     return _Found(
@@ -196,7 +198,9 @@ class _Spectra:
         return float(1.0 - (1.0 - min(single, 1.0)) * np.exp(-crossings))
 
 
-def _deviations(s: np.ndarray, x: np.ndarray, step: float, rotate: bool) -> tuple[float, float]:
+def _deviations(
+    s: np.ndarray, x: np.ndarray, weight: np.ndarray, step: float, rotate: bool
+) -> tuple[float, float]:
     """Of shift [s] and phase [rad], from the misfit that the best fit leaves.
 
     ``s`` is the analytic synthetic rotated and scaled to the trace ``x``. The deviations are those
@@ -205,20 +209,20 @@ def _deviations(s: np.ndarray, x: np.ndarray, step: float, rotate: bool) -> tupl
     slope = np.gradient(s, step, edge_order=2)
     columns = [-slope.real, -s.imag, s.real] if rotate else [-slope.real, s.real]
     jacobian = np.array(columns)
-    left = x.real - s.real
+    left = np.sqrt(weight) * (x.real - s.real)
     n = left.size
     reach = min(n // 2, _REACH * _period(s))
     spectrum = np.abs(np.fft.rfft(left, 2 * n)) ** 2
     taper = np.zeros(2 * n)
     taper[: reach + 1] = 1.0 - np.arange(reach + 1) / (reach + 1)
     taper[-reach:] = taper[1 : reach + 1][::-1]
-    noise = np.fft.rfft(np.fft.irfft(spectrum, 2 * n) / n * taper).real
-    waves = np.fft.rfft(jacobian, 2 * n)
-    weight = np.full(noise.size, 2.0)
-    weight[0] = weight[-1] = 1.0
-    push = np.real(waves * (weight * noise) @ waves.conj().T) / (2 * n)
-    scale = np.sqrt(np.sum(jacobian**2, axis=1))
-    bend = jacobian @ jacobian.T / np.outer(scale, scale)
+    noise = np.fft.rfft(np.fft.irfft(spectrum, 2 * n) / weight.sum() * taper).real
+    waves = np.fft.rfft(weight * jacobian, 2 * n)
+    twice = np.full(noise.size, 2.0)
+    twice[0] = twice[-1] = 1.0
+    push = np.real(waves * (twice * noise) @ waves.conj().T) / (2 * n)
+    scale = np.sqrt(np.sum(weight * jacobian**2, axis=1))
+    bend = (weight * jacobian) @ jacobian.T / np.outer(scale, scale)
     if not np.all(scale > 0.0) or np.linalg.cond(bend) > 1e12:
         return float("nan"), float("nan")
     inverse = np.linalg.inv(bend)

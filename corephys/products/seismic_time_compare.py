@@ -31,7 +31,7 @@ def compare_times(
         Two or three tables of times from the seafloor [s], from ``seismic.time_depth`` or
         ``seismic.check_shot_times``.
     at : Quantity or DataArray, optional
-        Depths [m]; without them 101 even ones over what all tables cover.
+        Depths [m]; without them those of the table with the fewest, where all tables have times.
     zero : {"seafloor", "first common depth"}
         Compare the times themselves, or what has passed since the first common depth, for a log
         that does not reach the seafloor.
@@ -68,11 +68,12 @@ def compare_times(
     known = {way: checked_table(table)[1:] for way, table in tables.items()}
     top = max(float(depth[0]) for depth, _ in known.values())
     bottom = min(float(depth[-1]) for depth, _ in known.values())
-    if bottom <= top:
-        raise ValueError("the tables have no depth in common")
-    z = np.linspace(top, bottom, 101)
+    z = min((depth for depth, _ in known.values()), key=np.size)
+    z = z[(z >= top) & (z <= bottom)]
     if at is not None:
         z = np.atleast_1d(np.asarray(units.as_floats(at, "m", "at"), dtype=float))
+    if z.size < 2:
+        raise ValueError("the tables have no two depths in common; give at= where all have times")
     for depth, _ in known.values():
         beyond(z, depth, "m", "refuse")
     times = np.array([Between(depth, z)(time) for depth, time in known.values()])

@@ -253,7 +253,7 @@ def average_wavelet(
         mean = aligned.mean(axis=0)
         moved = np.array([_lag(piece, mean) for piece in pieces])
         aligned = np.array([_shifted(p, -m) for p, m in zip(pieces, moved, strict=True)])
-    stacked = aligned.mean(axis=0) * _tapered(aligned.shape[1], taper)
+    stacked = aligned.mean(axis=0) * tapered(aligned.shape[1], taper)
     envelope = np.abs(analytic(stacked))
     centre = int(np.argmax(envelope))
     scale = np.abs(stacked).max()
@@ -289,7 +289,7 @@ def _shifted(values: np.ndarray, samples: float) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(values, n) * turn, n)[: values.size]
 
 
-def _tapered(size: int, share: float) -> np.ndarray:
+def tapered(size: int, share: float) -> np.ndarray:
     reach = max(int(share * size / 2), 1)
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(reach) + 0.5) / reach)
     window = np.ones(size)
