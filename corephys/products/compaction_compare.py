@@ -230,8 +230,10 @@ def _dataset(
         out[name] = ("model", values, {"units": entry.unit, "long_name": entry.long_name})
         words = f"random standard uncertainty of {entry.long_name}"
         out[f"{name}_u_random"] = ("model", errors, {"units": entry.unit, "long_name": words})
-    for key, words in (("curve", "fitted curve"), ("verdict", "what is wrong with the fit")):
-        text = np.array([fit.dataset.attrs[key] for fit in fits.values()], dtype=object)
+    for key, attribute, words in (
+        ("equation", "curve", "fitted curve"), ("verdict", "verdict", "what is wrong with the fit")
+    ):  # fmt: skip
+        text = np.array([fit.dataset.attrs[attribute] for fit in fits.values()], dtype=object)
         out[key] = ("model", text, {"long_name": words})
     first = next(iter(fits.values()))
     cross = table["cross_validation_error"]
