@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
+import xarray as xr
 
 from corephys import series
 from corephys.products import accumulation
