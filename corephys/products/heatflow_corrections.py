@@ -190,7 +190,8 @@ def _table(
         return xr.DataArray(part, dims="correction", coords=coords)
 
     def spread(table: np.ndarray) -> dict[str, Any]:
-        return {source: along(row) for source, row in zip(sources, table, strict=True)}
+        named = zip(sources, table, strict=True)
+        return {source: xr.Variable("correction", row) for source, row in named}
 
     return series.build(
         {"heat_flow": Measured(along(after), along(random), spread(by_source)),

@@ -85,13 +85,13 @@ def intervals(
     def along(part: Any) -> xr.DataArray:
         return xr.DataArray(part, dims="interval", coords=coords)
 
-    def shared(by: Any) -> dict[str, xr.DataArray]:
-        return {s: along(by(ex, ey)) for s, (ex, ey) in effects.items()}
+    def shared(by: Any) -> dict[str, xr.Variable]:
+        return {s: xr.Variable("interval", by(ex, ey)) for s, (ex, ey) in effects.items()}
 
     found = {
         "heat_flow": Measured(
             along(1e3 * flow), along(np.sqrt(np.diag(covariance))),
-            {s: along(e) for s, e in shifts.items()},
+            {s: xr.Variable("interval", e) for s, e in shifts.items()},
         ),
         "temperature_gradient": Measured(
             along(1e3 * dy / dz), along(1e3 * np.sqrt(difference**2 @ cy) / dz),
