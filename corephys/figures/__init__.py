@@ -14,8 +14,10 @@ from pathlib import Path
 import matplotlib
 import xarray as xr
 
+from corephys.figures.accumulation import accumulation
 from corephys.figures.audit import audit
 from corephys.figures.calibration import gamma_calibration
+from corephys.figures.compaction_models import compaction_models
 from corephys.figures.consolidation_curves import consolidation_curves
 from corephys.figures.control_chart import control_chart, control_charts
 from corephys.figures.drawn import Plate
@@ -35,8 +37,8 @@ from corephys.figures.velocity_porosity import velocity_porosity
 from corephys.files import write_bytes
 
 __all__ = [
-    "FIGURES", "NothingToDraw", "Plate", "audit", "consolidation_curves", "control_chart",
-    "control_charts",
+    "FIGURES", "NothingToDraw", "Plate", "accumulation", "audit", "compaction_models",
+    "consolidation_curves", "control_chart", "control_charts",
     "gamma_calibration", "heat_flow", "heat_flow_tests", "heating_run", "porosity_depth", "save",
     "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth", "summary",
     "time_depth", "velocity_porosity", "write_figures",
@@ -47,6 +49,7 @@ FIGURES = {
     "scan": scan_tracks,
     "gamma_calibration": gamma_calibration,
     "porosity_depth": porosity_depth,
+    "compaction_models": compaction_models,
     "velocity_porosity": velocity_porosity,
     "strength_depth": strength_depth,
     "stress_depth": stress_depth,
@@ -55,6 +58,7 @@ FIGURES = {
     "station": station,
     "heat_flow": heat_flow,
     "heat_flow_tests": heat_flow_tests,
+    "accumulation": accumulation,
     "audit": audit,
     "control_charts": control_charts,
     "seismic_tie": seismic_tie,

@@ -167,7 +167,7 @@ def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
             "which is right"
         )
     if fits[first].verdict:
-        words.append(f"{first} breaks rules itself: {'; '.join(fits[first].verdict)}")
+        words.append(f"{first} breaks rules itself: {', and '.join(fits[first].verdict)}")
     return words
 
 
@@ -193,7 +193,7 @@ def _cross(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
     ahead, u, sure = _apart(fits[best], fits[next_best])
     words = [
         f"cross-validation puts {best} first (error {error[order[0]]:.4f}), {next_best} next "
-        f"({error[order[1]]:.4f}); their squared errors differ by {ahead:.1e} ± {u:.1e} over the "
+        f"({error[order[1]]:.4f}). Their squared errors differ by {ahead:.1e} ± {u:.1e} over the "
         f"blocks, which {'tells' if sure else 'does not tell'} them apart"
     ]
     if best == names[0]:
@@ -202,7 +202,7 @@ def _cross(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
     return [
         *words,
         f"AICc and cross-validation disagree: {names[0]} describes these points best, {best} "
-        f"predicts unseen depths best; on those they differ by {gap:.1e} ± {u:.1e}, "
+        f"predicts unseen depths best. On those they differ by {gap:.1e} ± {u:.1e}, "
         + ("more than the blocks scatter" if sure else "no more than the blocks scatter"),
     ]
 
