@@ -28,6 +28,8 @@ COLOURS = {
     "magnetic_susceptibility": "#7A4E9E",
     "natural_gamma_rate": "#009E73",
     "equilibrium_temperature": "#D55E00",
+    "age": "#0072B2",
+    "mass_accumulation_rate": "#B07800",
     "fit": "#000000",
 }
 FLAGGED = "0.78"  # grey of a reading that products do not use
