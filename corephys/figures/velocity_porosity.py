@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import matplotlib
 import numpy as np
 import xarray as xr
@@ -18,7 +20,7 @@ from corephys.figures.tracks import methods_in_order
 __all__ = ["velocity_porosity"]
 
 # Model -> words, colour and line; told apart in grey by line and darkness.
-_LINES = {
+_LINES: dict[str, tuple[str, str, Any]] = {
     "upper_bound": ("upper bound", "0.55", "-"),
     "time_average": ("time average (Wyllie)", "#0072B2", "--"),
     "stiff_sand": ("stiff sand", "0.55", "-."),

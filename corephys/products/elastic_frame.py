@@ -43,7 +43,7 @@ def _frame(
             bare(inputs["porosity"].values), bare(inputs[limit].values), dtypes=[np.int64],
         )  # fmt: skip
     found = carry.propagate(kernel, _FRAME, inputs, reason=beyond)
-    extra = {"safety": RESEARCH_ONLY} if "pressure" in inputs else {}
+    extra: dict[str, Any] = {"safety": RESEARCH_ONLY} if "pressure" in inputs else {}
     return series.build(found, steps=steps, **extra)
 
 

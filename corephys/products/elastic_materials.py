@@ -113,7 +113,7 @@ def _row(row: tuple[Any, ...]) -> Material:
             ("density", "g/cm^3", *row[5:7]),
         )
     ]  # fmt: skip
-    return Material(name, *parts, note)
+    return Material(name, parts[0], parts[1], parts[2], note)
 
 
 MATERIALS: dict[str, Material] = {row[0]: _row(row) for row in _ROWS}
@@ -237,10 +237,11 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
         )
     words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
     units_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
-    return Material(name, *(
+    parts_made = [
         Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts))
         for (kind, unit), (value, u) in zip(units_of.items(), made, strict=True)
-    ), words)  # fmt: skip
+    ]
+    return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
 
 
 def _standing(parts: list[Material]) -> str:

@@ -153,10 +153,11 @@ def velocity_models(
         return tuple(_one(model, porosity, parts) for model in chosen)
 
     found = carry.propagate(kernel, chosen, inputs)
+    extra: dict[str, Any] = {} if effective_pressure is None else {"safety": RESEARCH_ONLY}
     dataset = series.build(
         {"p_wave_velocity": _stacked([found[model] for model in chosen])},
         steps=tuple(MODELS[model] for model in chosen),
-        **({"safety": RESEARCH_ONLY} if effective_pressure is not None else {}),
+        **extra,
     )
     dataset["model"] = ("model", np.array(chosen, dtype=object), {"long_name": "model"})
     return dataset.set_coords("model")
@@ -293,7 +294,7 @@ def _side_by_side(
     coords: dict[str, Any] = {"model": ("model", np.array(chosen, dtype=object),
                                         {"long_name": "model"})}  # fmt: skip
     if isinstance(like, xr.DataArray):
-        coords.update({key: c.variable for key, c in like.coords.items()})
+        coords.update({str(key): c.variable for key, c in like.coords.items()})
     inner = [place for place, model in enumerate(chosen) if model not in _BOUNDS]
     said = porosity[inner] if inner else porosity
     known = np.isfinite(said)
