@@ -35,6 +35,12 @@ def stress_at(density, where, **given):
     return stress.vertical_effective_stress(density, at=where, **given)
 
 
+def whole(density, where=None, **given):
+    given.setdefault("fluid_density", "1.024 g/cm^3")
+    given.setdefault("fluid_density_uncertainty", "0.001 g/cm^3")
+    return stress.profile(density, at=where, **given)
+
+
 def test_a_density_that_grows_linearly_has_a_closed_form():
     z = np.linspace(0.0, 200.0, 41)
     found = stress_at(profile(z, 1.5 + 0.001 * z), at(10.0, 77.3, 200.0))

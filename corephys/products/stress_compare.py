@@ -51,8 +51,8 @@ def pressure_margins(
 
     Notes
     -----
-    Differences of pressures at rest (definition); errors that both share cancel. Overburden is no fracture
-    pressure: ground opens below it where the horizontal stress is less.
+    Differences of pressures at rest (definition); errors that both share cancel. Overburden is no
+    fracture pressure: ground opens below it where the horizontal stress is less.
     """
     if "overburden_stress" not in profile:
         raise ValueError("the profile has nothing from sea level; give it a water_depth")

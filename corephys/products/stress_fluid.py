@@ -207,8 +207,8 @@ def fluid_column_pressure(
 
     Notes
     -----
-    P = g (rho_sw z_w + rho_f z) from the seafloor, g rho_f (z_w + z) from sea level: hydrostatics (definition).
-    Nothing is said of flow, cuttings or the circulating fluid.
+    P = g (rho_sw z_w + rho_f z) from the seafloor, g rho_f (z_w + z) from sea level: hydrostatics
+    (definition). Nothing is said of flow, cuttings or the circulating fluid.
     """
     if column_from not in DATUMS:
         raise ValueError(

@@ -172,12 +172,12 @@ def _number(density: Any) -> float:
 
 def _layering(readings: Column, fill: Any, scatter: Any, length: Any) -> Layering:
     """What was said of the layers; for the rest what the readings show about their trend."""
-    s = units.as_floats(scatter, "g/cm^3", "layer_scatter", difference=True, optional=True)
+    s = None if scatter is None else float(positive(scatter, "g/cm^3", "layer_scatter", zero=True))
     far = None if length is None else float(positive(length, "m", "layer_length"))
     if s is not None and s == 0.0:
         return Layering(0.0, far or 1.0)
     if s is not None and far is not None:
-        return Layering(float(positive(s, "g/cm^3", "layer_scatter")), far)
+        return Layering(s, far)
     z, rho = readings.depth, readings.density
     if isinstance(fill, xr.Dataset):
         trend = fill_column(fill)
@@ -187,7 +187,7 @@ def _layering(readings: Column, fill: Any, scatter: Any, length: Any) -> Layerin
         order = 1 if z.size > 4 else 0
         residual = rho - np.polyval(np.polyfit(z, rho, order), z)
     found = estimate(z, residual, readings.u_random)
-    return Layering(found.scatter if s is None else float(s), far or found.length)
+    return Layering(found.scatter if s is None else s, far or found.length)
 
 
 def _solid(filled: Filled, layering: Layering, z: np.ndarray) -> Measured:

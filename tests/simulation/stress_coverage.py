@@ -20,7 +20,7 @@ from corephys.uncertainty import Measured
 
 BOTTOM, STEP = 300.0, 0.05
 WATER, GRAIN, GRAVITY = 1.024, 2.70, 9.80665
-U_WATER, U_GRAVITY, U_RANDOM, U_SHARED = 0.002, 0.03, 0.010, 0.008
+U_WATER, U_GRAVITY, U_RANDOM, U_SHARED = 0.002, 0.03, 0.010, 0.008  # standard uncertainties
 DEPTHS = (30.0, 100.0, 200.0, 290.0)
 
 
@@ -36,17 +36,23 @@ def ground(rng: np.random.Generator, bed: float) -> tuple[np.ndarray, np.ndarray
 
 
 def measured(
-    rng: np.random.Generator, z: np.ndarray, rho: np.ndarray, spacing: float, gap: float
+    rng: np.random.Generator,
+    z: np.ndarray,
+    rho: np.ndarray,
+    spacing: float,
+    gap: float,
+    shared: float,
 ) -> xr.Dataset:
     """Samples at uneven distances with a gap, noise, and one calibration error for all."""
     at = np.cumsum(rng.uniform(0.4, 1.6, int(2 * BOTTOM / spacing)) * spacing)
     top = rng.uniform(60.0, 150.0)
     at = at[(at < BOTTOM) & ~((at > top) & (at < top + gap))]
-    values = np.interp(at, z, rho) + rng.normal(0.0, U_RANDOM, at.size) + rng.normal(0.0, U_SHARED)
+    values = np.interp(at, z, rho) + rng.normal(0.0, U_RANDOM, at.size)
+    values += rng.normal(0.0, shared * U_SHARED)
     series_of = xr.DataArray(
         values, dims="reading", coords={"depth": ("reading", at, {"units": "m"})}
     )
-    full = {"calibration": np.full(at.size, U_SHARED)}
+    full = {"calibration": np.full(at.size, shared * U_SHARED)}
     return series.build({"bulk_density": Measured(series_of, np.full(at.size, U_RANDOM), full)})
 
 
@@ -56,8 +62,8 @@ def filling(density: xr.Dataset) -> xr.Dataset:
     z = density["depth"]
     values = xr.DataArray((GRAIN - rho) / (GRAIN - WATER), dims="reading", coords={"depth": z})
     u = np.full(rho.size, U_RANDOM / (GRAIN - WATER))
-    shared = {"calibration": np.full(rho.size, -U_SHARED / (GRAIN - WATER))}
-    phi = series.build({"porosity": Measured(values, u, shared)})
+    effect = -density["bulk_density_effects"].sel(source="calibration").values / (GRAIN - WATER)
+    phi = series.build({"porosity": Measured(values, u, {"calibration": effect})})
     fit = compaction.fit(phi, absolute_sigma=True)
     curve = fit.predict(cp.quantity(np.linspace(0.0, BOTTOM, 301), "m"))
     return stress.density_of_porosity(
@@ -66,18 +72,22 @@ def filling(density: xr.Dataset) -> xr.Dataset:
     )  # fmt: skip
 
 
-def one(rng: np.random.Generator, spacing: float, gap: float, fill: str, bed: float) -> np.ndarray:
+def one(
+    rng: np.random.Generator, case: tuple[float, float, str, float], shared: float
+) -> np.ndarray:
     """Error over standard uncertainty of the effective stress at the depths."""
+    spacing, gap, fill, bed = case
     z, rho = ground(rng, bed)
-    g, water = rng.normal(GRAVITY, U_GRAVITY), rng.normal(WATER, U_WATER)
+    u_g, u_water = shared * U_GRAVITY, shared * U_WATER
+    g, water = rng.normal(GRAVITY, u_g), rng.normal(WATER, u_water)
     mass = np.concatenate([[0.0], np.cumsum(0.5 * (rho[1:] + rho[:-1]) * STEP)])
     truth = g * (np.interp(DEPTHS, z, mass) - water * np.array(DEPTHS))
-    density = measured(rng, z, rho, spacing, gap)
+    density = measured(rng, z, rho, spacing, gap, shared)
     found: Any = stress.profile(
         density, at=cp.quantity(np.array(DEPTHS), "m"),
         fill=filling(density) if fill == "compaction" else "linear",
-        fluid_density=f"{WATER} g/cm^3", fluid_density_uncertainty=f"{U_WATER} g/cm^3",
-        gravity=f"{GRAVITY} m/s^2", gravity_uncertainty=f"{U_GRAVITY} m/s^2",
+        fluid_density=f"{WATER} g/cm^3", fluid_density_uncertainty=f"{u_water} g/cm^3",
+        gravity=f"{GRAVITY} m/s^2", gravity_uncertainty=f"{u_g} m/s^2",
     )  # fmt: skip
     u = uncertainty.total(found, "vertical_effective_stress").values
     return np.asarray((found["vertical_effective_stress"].values - truth) / u)
@@ -93,19 +103,22 @@ CASES = {
 }
 
 
-def count(case: str, holes: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Share of intervals (k = 1) that hold the truth, and rms of error over uncertainty."""
+def count(case: str, holes: int, seed: int, shared: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+    """Share of intervals (k = 1) that hold the truth, and rms of error over uncertainty.
+
+    ``shared`` scales the errors that all readings of a hole have in common; without them only
+    noise and unseen layers are left, which is the harder test.
+    """
     rng = np.random.default_rng(seed)
-    scaled = np.array([one(rng, *CASES[case]) for _ in range(holes)])
+    scaled = np.array([one(rng, CASES[case], shared) for _ in range(holes)])
     return (np.abs(scaled) < 1.0).mean(axis=0), np.sqrt((scaled**2).mean(axis=0))
 
 
 if __name__ == "__main__":
     holes, seed = int(sys.argv[1]), int(sys.argv[2])
-    for case in CASES:
-        share, rms = count(case, holes if "scan" not in case else max(holes // 4, 20), seed)
-        cells = ", ".join(
-            f"{d:.0f} m {100 * s:.0f} % ({r:.2f})"
-            for d, s, r in zip(DEPTHS, share, rms, strict=True)
-        )
-        print(f"{case}: {cells}")
+    for shared, words in ((1.0, "all errors"), (0.0, "noise and layers alone")):
+        for case in CASES:
+            found = count(case, holes if "scan" not in case else max(holes // 4, 20), seed, shared)
+            rows = zip(DEPTHS, *found, strict=True)
+            cells = [f"{d:.0f} m {100 * s:.0f} % ({r:.2f})" for d, s, r in rows]
+            print(f"{words}, {case}: {', '.join(cells)}")
