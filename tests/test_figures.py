@@ -36,7 +36,8 @@ def whole() -> xr.DataTree:
 # Figures that need raw tables or the split core, which the tree of plain arithmetic has not.
 SPLIT_CORE = {
     "accumulation",
-    "compaction_models", "consolidation_curves",
+    "compaction_models",
+    "consolidation_curves",
     "heat_flow_tests",
     "heating_run",
     "seismic_tie",
