@@ -94,27 +94,27 @@ def bounds_check(
     place, departure, mask = series.apply(
         _judged, *shape, outputs=3, dtypes=[float, float, np.int64], margin=margin
     )
-    checked = Measured(speed.values, speed.u_random, speed.effects,
-                       series.joined_reasons(bare(speed.reason), mask))  # fmt: skip
-    dataset = series.build(
-        {"p_wave_velocity": checked, **found},
-        steps=("suspension below (Wood 1941), Hashin-Shtrikman bound above (Walpole 1966)",
-               f"flagged beyond {margin:g} standard uncertainties of the difference"),
-        bound="both: lowest_velocity from below, highest_velocity from above",
-        meanings="; ".join(f"{reason}: {words}" for reason, words in MEANINGS.items()),
-        unknown_uncertainties=", ".join(_unknown(speed, phi, found)) or "none",
-    )  # fmt: skip
+    known = series.joined_reasons(bare(speed.reason), mask)
+    checked = Measured(speed.values, speed.u_random, speed.effects, known)
+    dataset = _told({"p_wave_velocity": checked, **found}, margin)
+    dataset.attrs["unknown_uncertainties"] = ", ".join(_unknown(speed, phi, found)) or "none"
     dims = dataset["p_wave_velocity"].dims
     for name, values, words in (
-        (
-            "place_between_bounds",
-            place,
-            "place of the velocity between its bounds, 0 lower, 1 upper",
-        ),
+        ("place_between_bounds", place, "place of the velocity between bounds, 0 lower, 1 upper"),
         ("departure", departure, "standard uncertainties beyond the nearer bound"),
     ):
         dataset[name] = (dims, np.asarray(values), {"units": "1", "long_name": words})
     return dataset
+
+
+def _told(quantities: Mapping[str, Measured], margin: float) -> xr.Dataset:
+    return series.build(
+        quantities,
+        steps=("suspension below (Wood 1941), Hashin-Shtrikman bound above (Walpole 1966)",
+               f"flagged beyond {margin:g} standard uncertainties of the difference"),
+        bound="both: lowest_velocity from below, highest_velocity from above",
+        meanings="; ".join(f"{reason}: {words}" for reason, words in MEANINGS.items()),
+    )  # fmt: skip
 
 
 def _bounds(

@@ -177,15 +177,7 @@ def fluid_mixture(
     if len(fractions) != len(fluids) or not len(fluids):
         raise ValueError(f"{len(fractions)} fractions and {len(fluids)} fluids; give one of each")
     carry.same_positions(**{f"fraction {n + 1}": part for n, part in enumerate(fractions)})
-    inputs: dict[str, Any] = {}
-    for place, (share, fluid) in enumerate(zip(fractions, fluids, strict=True)):
-        inputs[f"s{place}"] = carry.fraction(share, f"fraction_{place + 1}", uncertainties)
-        for letter, name, unit in (("k", "bulk_modulus", "GPa"), ("r", "density", "g/cm^3")):
-            one = material(fluid) if isinstance(fluid, str) else fluid
-            value = one if isinstance(one, xr.Dataset) else getattr(one, name)
-            inputs[f"{letter}{place}"] = carry.number(
-                value, unit, f"{name}_{place + 1}", uncertainties, held=f"fluid_{name}"
-            )
+    inputs = _shares(fractions, fluids, uncertainties)
     count = len(fluids)
     carry.together([inputs[f"s{n}"] for n in range(count)])
 
@@ -197,3 +189,19 @@ def fluid_mixture(
     found = carry.propagate(kernel, ("fluid_bulk_modulus", "fluid_density"), inputs)
     words = {"uniform": "1 / sum (S / K) (Wood 1941)", "patchy": "sum S K (Domenico 1976)"}
     return series.build(found, steps=(words[how],))
+
+
+def _shares(
+    fractions: Sequence[Any], fluids: Sequence[Any], uncertainties: Mapping[str, Any] | None
+) -> dict[str, Measured]:
+    """Share, bulk modulus and density of every fluid, by kernel name."""
+    inputs: dict[str, Measured] = {}
+    for place, (share, fluid) in enumerate(zip(fractions, fluids, strict=True)):
+        inputs[f"s{place}"] = carry.fraction(share, f"fraction_{place + 1}", uncertainties)
+        for letter, name, unit in (("k", "bulk_modulus", "GPa"), ("r", "density", "g/cm^3")):
+            one = material(fluid) if isinstance(fluid, str) else fluid
+            value = one if isinstance(one, xr.Dataset) else getattr(one, name)
+            inputs[f"{letter}{place}"] = carry.number(
+                value, unit, f"{name}_{place + 1}", uncertainties, held=f"fluid_{name}"
+            )
+    return inputs

@@ -219,7 +219,18 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
     if len(shares) == 1:
         return material(next(iter(shares)))
     parts = [material(key) for key in shares]
-    f = np.array(list(shares.values()))
+    made = _hill_of(parts, np.array(list(shares.values())))
+    words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
+    units_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
+    parts_made = [
+        Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts))
+        for (kind, unit), (value, u) in zip(units_of.items(), made, strict=True)
+    ]
+    return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
+
+
+def _hill_of(parts: list[Material], f: np.ndarray) -> list[tuple[float, float]]:
+    """Value and standard uncertainty of bulk modulus, shear modulus and density."""
     made = []
     for kind in ("bulk_modulus", "shear_modulus", "density"):
         values = np.array([getattr(part, kind).value for part in parts])
@@ -232,16 +243,9 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
             soft = float(1.0 / (f @ (1.0 / values)))
         weight = 0.5 * f * (1.0 + (soft / values) ** 2) if soft > 0.0 else f
         between = 0.5 * (stiff - soft) / np.sqrt(3.0)
-        made.append(
-            (0.5 * (stiff + soft), float(np.hypot(np.hypot.reduce(weight * spread), between)))
-        )
-    words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
-    units_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
-    parts_made = [
-        Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts))
-        for (kind, unit), (value, u) in zip(units_of.items(), made, strict=True)
-    ]
-    return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
+        u = float(np.hypot(np.hypot.reduce(weight * spread), between))
+        made.append((0.5 * (stiff + soft), u))
+    return made
 
 
 def _standing(parts: list[Material]) -> str:

@@ -120,16 +120,7 @@ def reflection_at_angle(
     number = np.asarray(plain, dtype=float)
     if np.any((number < 0.0) | (number > 0.5 * np.pi)):
         raise ValueError("the angle of incidence is from the normal, 0 to 90 degrees")
-    inputs = {"angle": Measured(plain, 0.0, {})}
-    sides = (("1", "upper", upper), ("2", "lower", lower))
-    for mark, side, body in sides:
-        for letter, name in zip(("p", "s", "rho"), _QUANTITIES, strict=True):
-            if name not in body:
-                raise ValueError(f"{side} lacks {name}; it needs {', '.join(_QUANTITIES)}")
-            given = body if isinstance(body, xr.Dataset) else body[name]
-            inputs[f"{letter}_{mark}"] = carry.quantity(
-                given, name, uncertainties, key=f"{side}_{name}", zero=letter == "s"
-            )
+    inputs = _both_sides(plain, {"upper": upper, "lower": lower}, uncertainties)
 
     def kernel(**parts: Any) -> tuple[Any, ...]:
         found = reflection_kernel(*(parts[key] for key in _ORDER))
@@ -142,6 +133,22 @@ def reflection_at_angle(
                           dtypes=[np.int64])  # fmt: skip
     coefficient.reason = series.joined_reasons(coefficient.reason, beyond)
     return series.build(found, steps=("continuity of displacement and traction (Zoeppritz 1919)",))
+
+
+def _both_sides(
+    angle: Any, bodies: Mapping[str, Any], uncertainties: Mapping[str, Any] | None
+) -> dict[str, Measured]:
+    """Velocities and density of both sides by kernel name, with the angle."""
+    inputs = {"angle": Measured(angle, 0.0, {})}
+    for mark, (side, body) in zip("12", bodies.items(), strict=True):
+        for letter, name in zip(("p", "s", "rho"), _QUANTITIES, strict=True):
+            if name not in body:
+                raise ValueError(f"{side} lacks {name}; it needs {', '.join(_QUANTITIES)}")
+            given = body if isinstance(body, xr.Dataset) else body[name]
+            inputs[f"{letter}_{mark}"] = carry.quantity(
+                given, name, uncertainties, key=f"{side}_{name}", zero=letter == "s"
+            )
+    return inputs
 
 
 _ORDER = ("angle", "p_1", "s_1", "rho_1", "p_2", "s_2", "rho_2")
