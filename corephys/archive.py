@@ -8,25 +8,38 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping
-from pathlib import Path
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
+from corephys.archive_collect import collect_hole
 from corephys.archive_hole import HOLES, Choices, fingerprint, run
 from corephys.archive_lock import ArchiveBusy, locked
 from corephys.archive_place import Place
+from corephys.archive_readings import Scan, is_readings, write_all
 from corephys.archive_run import Task, run_all
-from corephys.archive_saved import is_saved
-from corephys.archive_store import StoreError, read_tree
-from corephys.archive_table import HEAD, begin, read_markers, table, write_table
+from corephys.archive_scans import errors, names, one_hole, scan_table, scan_tasks
+from corephys.archive_sources import find, refuse_inside
+from corephys.archive_store import METADATA, StoreError, group_metadata, read_tree
+from corephys.archive_table import (
+    TABLE,
+    begin,
+    hole_head,
+    hole_table,
+    read_head,
+    read_markers,
+)
+from corephys.provenance import FORMAT_VERSION
 from corephys.recipe import Recipe
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Archive", "ArchiveBusy", "StoreError", "open", "reduce", "summary"]
+__all__ = [
+    "Archive", "ArchiveBusy", "Scan", "StoreError", "collect", "open", "reduce", "summary",
+    "write_readings",
+]  # fmt: skip
 
 _SENSORS = ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma", "reduced")
 _PARTS = ("properties", "products", "raw")
@@ -90,70 +103,49 @@ def reduce(
     if workers < 1:
         raise ValueError(f"workers is {workers}; at least one hole is reduced at a time")
     place = Place.of(out, storage_options)
-    holes = _find(source, place, storage_options or {})
+    readings = _readings(source, storage_options)
+    if readings is not None:
+        refuse_inside(readings, place)
+        _refuse_for_readings(recipe, sensors)
+        with locked(place):
+            tasks = scan_tasks(readings, place, resume=resume, effects=effects)
+            run_all(tasks, workers, scheduler, progress)
+            return _written(place)
+    holes = find(source, place, storage_options or {})
     choices = _choices(recipe, sensors, keep, effects)
     with locked(place):
-        begin(place, choices, resume=resume)
+        if begin(place, hole_head(choices), resume=resume, parts=(HOLES,)):
+            root = group_metadata({"format_version": FORMAT_VERSION})
+            place.put(f"{HOLES}/{METADATA}", json.dumps(root).encode())
         tasks = _open_tasks(holes, place, choices, storage_options or {})
         run_all(tasks, workers, scheduler, progress)
-        return write_table(place)
+        return _written(place)
 
 
-def _find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
-    """Holes by name; refuses what would be mixed up."""
-    if isinstance(source, Mapping):
-        pairs = [(str(name), Place.of(where, options)) for name, where in source.items()]
-    elif isinstance(source, (str, os.PathLike)):
-        root = Place.of(source, options)
-        _refuse_inside(root, out)
-        if not root.exists():
-            raise ValueError(f"there is no folder {root.where}; give the folder of the holes")
-        if _is_hole(root):
-            pairs = [(_last(root), root)]
-        else:
-            below = [(name, Place(root.name(name), root.options)) for name in root.names()]
-            pairs = [(name, place) for name, place in below if _is_hole(place)]
-    else:
-        pairs = [(_last(place), place) for place in (Place.of(s, options) for s in source)]
-    if not pairs:
+def _written(place: Place) -> pd.DataFrame:
+    """The table of an archive, also as a file in it."""
+    frame = _table(place)
+    place.put(TABLE, frame.to_csv(index=False, lineterminator="\n").encode())
+    return frame
+
+
+def _table(place: Place) -> pd.DataFrame:
+    return scan_table(place) if read_head(place)["kind"] == "readings" else hole_table(place)
+
+
+def _readings(source: Any, options: Mapping[str, Any] | None) -> Place | None:
+    """The place of a store of readings, or None for anything else."""
+    if not isinstance(source, (str, os.PathLike)):
+        return None
+    place = Place.of(source, options)
+    return place if is_readings(place) else None
+
+
+def _refuse_for_readings(recipe: Any, sensors: Any) -> None:
+    if recipe or sensors is not None:
         raise ValueError(
-            f"no holes in {source!r}: a hole is a folder with hole.toml, or one that "
-            "export.zarr.save wrote; give the folder that holds them, or a list of holes"
-        )
-    found: dict[str, str] = {}
-    for name, place in sorted(pairs):
-        _refuse_inside(place, out)
-        if name in found:
-            raise ValueError(
-                f"two holes are called {name!r}: {found[name]} and {place.where}; give a mapping "
-                "of names to folders instead"
-            )
-        if not name or "/" in name or "\\" in name or name.startswith((".", "_")):
-            raise ValueError(
-                f"{name!r} cannot name a hole in an archive: no slash, no dot or underscore at "
-                "its beginning; give a mapping of names to folders instead"
-            )
-        found[name] = place.where
-    return found
-
-
-def _last(place: Place) -> str:
-    return place.where.rstrip("/\\").replace("\\", "/").rpartition("/")[2]
-
-
-def _is_hole(place: Place) -> bool:
-    return place.exists("hole.toml") or is_saved(place)
-
-
-def _refuse_inside(source: Place, out: Place) -> None:
-    if source.is_local and out.is_local:
-        inside = Path(out.where).resolve().is_relative_to(Path(source.where).resolve())
-    else:
-        inside = f"{out.where}/".startswith(f"{source.where}/")
-    if inside:
-        raise ValueError(
-            f"out, {out.where}, lies inside the source {source.where}: an archive among the holes "
-            "would be read as one of them. Give a folder beside it"
+            "a store of readings holds its choices hole by hole, made when it was written; give "
+            "recipe and sensors to archive.collect, and none here"
         )
 
 
@@ -203,28 +195,23 @@ class Archive(Mapping[str, xr.DataTree]):
 
     def __init__(self, place: Place) -> None:
         self._place = place
-        self._done = read_markers(place)
-        self._names = [n for n, entry in self._done.items() if entry["status"] == "complete"]
-
-    @property
-    def failed(self) -> dict[str, str]:
-        """Error of each hole that could not be reduced."""
-        return {n: e["error"] for n, e in self._done.items() if e["status"] == "failed"}
-
-    def store(self, name: str) -> str:
-        """Path or URL of the zarr group of a hole, for other programs."""
-        self._refuse_absent(name)
-        return self._place.name(f"{HOLES}/{name}")
+        self._scans = read_head(place)["kind"] == "readings"
+        if self._scans:
+            self.failed = errors(place)
+            self._names = [name for name in names(place) if name not in self.failed]
+        else:
+            done = read_markers(place)
+            self._names = [n for n, entry in done.items() if entry["status"] == "complete"]
+            self.failed = {n: e["error"] for n, e in done.items() if e["status"] == "failed"}
 
     def __getitem__(self, name: str) -> xr.DataTree:
-        self._refuse_absent(name)
-        return read_tree(self._place, f"{HOLES}/{name}")
-
-    def _refuse_absent(self, name: str) -> None:
         if name in self.failed:
             raise KeyError(f"{name} could not be reduced: {self.failed[name]}")
         if name not in self._names:
-            raise KeyError(f"the archive holds no {name!r}; it holds {', '.join(self._names)}")
+            raise KeyError(f"the archive holds no {name!r}; it holds {', '.join(self._names[:20])}")
+        if self._scans:
+            return one_hole(self._place, name)
+        return read_tree(self._place, f"{HOLES}/{name}")
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._names)
@@ -258,9 +245,7 @@ def open(
     ValueError
         When there is no archive.
     """
-    place = Place.of(out, storage_options)
-    _refuse_other(place)
-    return Archive(place)
+    return Archive(Place.of(out, storage_options))
 
 
 def summary(
@@ -286,11 +271,86 @@ def summary(
     ValueError
         When there is no archive.
     """
+    return _table(Place.of(out, storage_options))
+
+
+def write_readings(
+    holes: Iterable[tuple[str, Mapping[str, Scan]]], out: str | os.PathLike[str], *,
+    storage_options: Mapping[str, Any] | None = None,
+) -> int:  # fmt: skip
+    """Write a store of readings, hole by hole as they come.
+
+    Parameters
+    ----------
+    holes : iterable of (str, mapping of str to Scan)
+        Name of each hole and its scans by sensor, ``gamma`` or ``pwave``.
+    out : path or URL
+        New folder.
+    storage_options : mapping, optional
+        For the file system of a URL.
+
+    Returns
+    -------
+    int
+        Number of holes.
+
+    Raises
+    ------
+    ValueError
+        When ``out`` is not empty, no hole comes, a name comes twice, or a column is unknown,
+        missing or of another length.
+    """
+    return write_all(Place.of(out, storage_options), holes)
+
+
+def collect(
+    source: Any, out: str | os.PathLike[str], recipe: Recipe | Mapping[str, Any] | None = None, *,
+    sensors: tuple[str, ...] = ("gamma", "pwave"), progress: bool = True,
+    storage_options: Mapping[str, Any] | None = None,
+) -> dict[str, str]:  # fmt: skip
+    """Collect the scans of many holes in one store of readings.
+
+    Parameters
+    ----------
+    source : path, URL, list or mapping of them
+        Holes, as for :func:`reduce`.
+    out : path or URL
+        New folder for the store.
+    recipe : Recipe or mapping, optional
+        As for :func:`reduce`; its choices are kept with the readings of each hole.
+    sensors : tuple of str
+        ``gamma``, ``pwave`` or both.
+    progress : bool
+        Show a bar.
+    storage_options : mapping, optional
+        For the file systems of URLs.
+
+    Returns
+    -------
+    dict of str to str
+        Error of each hole that could not be collected.
+
+    Raises
+    ------
+    ValueError
+        As :func:`reduce` and :func:`write_readings` raise it.
+    """
+    from tqdm import tqdm
+
+    options = storage_options or {}
     place = Place.of(out, storage_options)
-    _refuse_other(place)
-    return table(place)
+    failed: dict[str, str] = {}
 
+    def scans() -> Iterator[tuple[str, Mapping[str, Scan]]]:
+        for name, where in tqdm(holes.items(), disable=not progress, unit="hole"):
+            try:
+                found = collect_hole(name, where, options, recipe, sensors)
+            except (ValueError, OSError) as error:
+                failed[name] = f"{type(error).__name__}: {error}"
+            else:
+                yield name, found
 
-def _refuse_other(place: Place) -> None:
-    if not place.exists(HEAD):
-        raise ValueError(f"there is no archive at {place.where}; archive.reduce makes one")
+    holes = find(source, place, options)
+    Recipe(recipe or {})
+    write_all(place, scans())
+    return failed

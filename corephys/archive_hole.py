@@ -22,7 +22,7 @@ from corephys.archive_saved import is_saved, load_tree
 from corephys.archive_store import write_tree
 from corephys.hole import HoleError, read_hole
 
-__all__ = ["DONE", "HOLES", "Choices", "fingerprint", "kept", "run", "summary_row"]
+__all__ = ["DONE", "HOLES", "Choices", "fingerprint", "kept", "read", "run", "summary_row"]
 
 HOLES, DONE = "holes.zarr", "done"
 # The netCDF library is not made for threads; a hole with waveforms is read by one at a time.
@@ -121,7 +121,7 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
     out.remove(group)
     try:
         mark = fingerprint(source, options)
-        hole = _only(_read(source, options), choices.sensors)
+        hole = _only(read(source, options), choices.sensors)
         recipe = _recipe(choices)
         tree = reduce(hole, recipe)
         row = {**summary_row(tree), "bad_cells": _bad_cells(hole)}
@@ -151,7 +151,8 @@ def _recipe(choices: Choices) -> Any:
     return Recipe(found) if choices.complete else (found or None)
 
 
-def _read(source: str, options: Mapping[str, Any]) -> xr.DataTree:
+def read(source: str, options: Mapping[str, Any]) -> xr.DataTree:
+    """A hole from its folder, its saved store, or either of them at a URL."""
     if "://" in source:
         place = Place.of(source, options)
         if is_saved(place):

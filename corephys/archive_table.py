@@ -5,15 +5,17 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from corephys.archive_hole import DONE, HOLES, KEY_PRODUCTS, Choices
+from corephys.archive_hole import DONE, KEY_PRODUCTS, Choices
 from corephys.archive_place import Place
-from corephys.archive_store import group_metadata
 from corephys.provenance import FORMAT_VERSION
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["HEAD", "begin", "read_markers", "table", "write_table"]
+__all__ = [
+    "DONE", "HEAD", "TABLE", "begin", "common_head", "hole_head", "hole_table", "read_head",
+    "read_markers",
+]  # fmt: skip
 
 HEAD, TABLE = "archive.json", "summary.csv"
 _COLUMNS = [
@@ -23,46 +25,60 @@ _COLUMNS = [
 _WHOLE = ("readings", "kept", "left_out", "missing", "bad_cells", "skipped_stages")
 
 
-def begin(place: Place, choices: Choices, *, resume: bool) -> None:
+def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str, ...]) -> bool:
     """Write the head of a new archive, or make sure that an old one was made with these choices.
 
     Parameters
     ----------
     place : Place
         The archive; its lock is held.
-    choices : Choices
-        Of this run.
+    head : dict
+        Choices of this run.
     resume : bool
         False removes what an older run left.
+    parts : tuple of str
+        Stores that this run will write.
+
+    Returns
+    -------
+    bool
+        Whether the archive begins empty.
 
     Raises
     ------
     ValueError
         When the place holds something else, or an archive of another format or other choices.
     """
-    head = _head(choices)
     there = [name for name in place.names() if not name.startswith("lock.json")]
     if HEAD not in there:
-        if there:
+        # Only what a run was killed in, before it had a head, may be in the way.
+        strange = [name for name in there if name not in parts]
+        if strange:
             raise ValueError(
-                f"{place.where} is no archive and is not empty (it holds {', '.join(there[:3])}); "
-                "give a new folder"
+                f"{place.where} is no archive and is not empty (it holds "
+                f"{', '.join(strange[:3])}); give a new folder"
             )
     elif resume:
         _refuse_different(place, json.loads(place.get(HEAD)), head)
-        return
-    for key in (TABLE, DONE, HOLES):
+        return False
+    for key in (TABLE, DONE, *parts):
         place.remove(key)
-    place.put(f"{HOLES}/zarr.json", json.dumps(group_metadata({"format_version": "1"})).encode())
     place.put(HEAD, json.dumps(head, indent=1, sort_keys=True).encode())
+    return True
 
 
-def _head(choices: Choices) -> dict[str, Any]:
+def common_head() -> dict[str, Any]:
+    """What every archive says of itself."""
     from corephys import __version__
 
+    return {"format_version": FORMAT_VERSION, "corephys_version": __version__}
+
+
+def hole_head(choices: Choices) -> dict[str, Any]:
+    """Head of an archive of whole holes."""
     return {
-        "format_version": FORMAT_VERSION,
-        "corephys_version": __version__,
+        **common_head(),
+        "kind": "holes",
         "recipe": json.loads(choices.recipe),
         "recipe_is_complete": choices.complete,
         "sensors": "all" if choices.sensors is None else list(choices.sensors),
@@ -72,11 +88,18 @@ def _head(choices: Choices) -> dict[str, Any]:
 
 
 def _refuse_different(place: Place, old: dict[str, Any], new: dict[str, Any]) -> None:
+    if old.get("kind") != new["kind"]:
+        raise ValueError(
+            f"the archive {place.where} was made of {old.get('kind')}, not of {new['kind']}; give "
+            "another out"
+        )
     said = []
     for key in new:
         if old.get(key) == new[key]:
             continue
-        if key == "recipe":
+        if key == "readings_sha256":
+            said.append("the store of readings has changed")
+        elif key == "recipe":
             said += _differences(old.get(key, {}), new[key])
         else:
             said.append(f"{key} was {old.get(key)!r} and is {new[key]!r}")
@@ -100,6 +123,28 @@ def _differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
     return said
 
 
+def read_head(place: Place) -> dict[str, Any]:
+    """What an archive says of itself.
+
+    Raises
+    ------
+    ValueError
+        When there is no archive, or a later format wrote it.
+    """
+    try:
+        head: dict[str, Any] = json.loads(place.get(HEAD))
+    except FileNotFoundError:
+        raise ValueError(
+            f"there is no archive at {place.where}; archive.reduce makes one"
+        ) from None
+    if head["format_version"] != FORMAT_VERSION:
+        raise ValueError(
+            f"{place.where} has format_version {head['format_version']}; this package reads "
+            f"{FORMAT_VERSION}: install a newer corephys"
+        )
+    return head
+
+
 def read_markers(place: Place) -> dict[str, dict[str, Any]]:
     """What the markers of finished holes say, by name, in order."""
     found = {}
@@ -109,7 +154,7 @@ def read_markers(place: Place) -> dict[str, dict[str, Any]]:
     return found
 
 
-def table(place: Place) -> pd.DataFrame:
+def hole_table(place: Place) -> pd.DataFrame:
     """One row a hole, from the markers.
 
     Parameters
@@ -130,11 +175,4 @@ def table(place: Place) -> pd.DataFrame:
         frame[column] = frame[column].astype("Int64")
     for column in ("deepest [m]", *KEY_PRODUCTS):
         frame[column] = frame[column].astype(float)
-    return frame
-
-
-def write_table(place: Place) -> pd.DataFrame:
-    """The table, also as a CSV file of the archive."""
-    frame = table(place)
-    place.put(TABLE, frame.to_csv(index=False, lineterminator="\n").encode())
     return frame

@@ -37,8 +37,10 @@ ROOMS = {
         "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units", "vocabulary",
     ),
     "reduction": (
-        "archive", "archive_hole", "archive_lock", "archive_place", "archive_run", "archive_saved",
-        "archive_store", "archive_table", "recipe", "recipe_schema", "reduction",
+        "archive", "archive_blocks", "archive_collect", "archive_hole", "archive_kernels",
+        "archive_lock", "archive_place", "archive_readings", "archive_run", "archive_saved",
+        "archive_scans", "archive_sources", "archive_store", "archive_table", "recipe",
+        "recipe_schema", "reduction",
     ),
 }  # fmt: skip
 _ROOM_OF_FILE = {file: room for room, files in ROOMS.items() for file in files}
