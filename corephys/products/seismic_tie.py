@@ -74,12 +74,13 @@ def tie(
 
     Notes
     -----
-    Analytic signals are correlated under a window whose ends, 15 % each, go to zero: the peak of the modulus gives the shift, its argument the
-    phase, the modulus itself the correlation after rotation (definition). Errors: least squares
-    linearised about the peak, with the autocorrelation of what the fit leaves. Chance: the modulus
-    for unrelated traces passes x with the odds (1 - x^2)^(n - 1) of n effective complex samples,
-    and crosses x upwards along the shifts as often as an envelope of noise does (Rice 1945, Bell
-    System Technical Journal 24, 46; from memory).
+    Analytic signals are correlated under a window whose ends, 15 % each, go to zero: the peak of
+    the modulus gives the shift, its argument the phase, the modulus itself the correlation after
+    rotation (definition). Errors: least squares linearised about the peak, with the autocorrelation
+    of what the fit leaves. Chance: the modulus for unrelated traces passes x with the odds
+    (1 - x^2)^(n - 1) of n effective complex samples, and crosses x upwards along the shifts as
+    often as an envelope of noise does (Rice 1945, Bell System Technical Journal 24, 46; from
+    memory).
     """
     s_time, s_values = _series(synthetic, "synthetic_trace")
     t_time, t_values = _series(trace, "trace")
@@ -110,8 +111,8 @@ def tie(
         length = float(bounds.positive(drift_window, "s", "drift_window"))
         dataset = dataset.merge(
             _drift(s_time, s_values, t_time, t_values, step, reach, rotate, length),
-            combine_attrs="override",
-        )
+            compat="no_conflicts", combine_attrs="override",
+        )  # fmt: skip
     return dataset
 
 
