@@ -522,3 +522,31 @@ def test_beyond_the_critical_angle_there_is_no_number() -> None:
     with pytest.raises(ValueError, match="lower lacks s_wave_velocity"):
         elastic.reflection_at_angle("0 deg", upper=slow,
                                     lower={"p_wave_velocity": "1600 m/s"})  # fmt: skip
+
+
+# S-waves nobody measured -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("frame", [elastic.krief, elastic.critical_porosity])
+def test_the_s_wave_of_a_frame_like_its_mineral_comes_back(frame) -> None:
+    phi = _array([0.02, 0.2, 0.35], "1")
+    mineral, fluid = _solid(37.0, 44.0), _solid(2.37, 0.0, 1.02)
+    dry = frame(phi, mineral=mineral)
+    full = elastic.gassmann(dry, phi, mineral=mineral, fluid=fluid)
+    rho = _array(2.65 - 1.63 * phi.values, "g/cm^3")
+    made = elastic.from_moduli(full, dry["frame_shear_modulus"], rho)
+    found = elastic.s_wave_from_frame(made, rho, phi, mineral=mineral, fluid=fluid)
+    assert found["s_wave_velocity"].values == pytest.approx(
+        made["s_wave_velocity"].values, rel=1e-9
+    )
+    assert found["frame_bulk_modulus"].values == pytest.approx(
+        dry["frame_bulk_modulus"].values, rel=1e-9
+    )
+
+
+def test_a_p_wave_outside_its_phases_gives_no_s_wave() -> None:
+    found = elastic.s_wave_from_frame(
+        _array([1200.0, 6700.0, 3000.0], "m/s"), "2.2 g/cm^3", 0.25, mineral="quartz",
+        fluid="sea_water",
+    )  # fmt: skip
+    assert np.isnan(found["s_wave_velocity"].values).tolist() == [True, True, False]

@@ -34,6 +34,7 @@ from corephys.products.elastic_materials import (
 )
 from corephys.products.elastic_models import MODELS, porosity_from_velocity, velocity_models
 from corephys.products.elastic_reflection import reflection_at_angle
+from corephys.products.elastic_shear import s_wave_from_frame
 from corephys.products.elastic_velocity import from_moduli, raymer, wood, wyllie
 
 __all__ = [
@@ -42,7 +43,8 @@ __all__ = [
     "fluid_substitution", "frame_modulus", "from_moduli", "gardner", "gassmann", "han",
     "hashin_shtrikman", "hertz_mindlin", "hill", "krief", "material", "materials",
     "mineral_mixture", "porosity_from_velocity", "raymer", "reflection_at_angle", "reuss",
-    "soft_sand", "stiff_sand", "velocity_models", "voigt", "wood", "wyllie",
+    "s_wave_from_frame", "soft_sand", "stiff_sand", "velocity_models", "voigt", "wood",
+    "wyllie",
 ]  # fmt: skip
 
 

@@ -193,3 +193,11 @@ def inverse(inputs: Inputs) -> Any:
         inputs["v"], mineral=phase(inputs["mineral"]), fluid=phase(inputs["fluid"]),
         models=[inputs["model"]],
     )  # fmt: skip
+
+
+@adapter("elastic.s_wave_from_frame", f"{ROOM}_shear.s_wave_from_frame")
+def shear(inputs: Inputs) -> Any:
+    return elastic.s_wave_from_frame(
+        inputs["v"], inputs["rho"], inputs["phi"], mineral=phase(inputs["mineral"]),
+        fluid=phase(inputs["fluid"]),
+    )  # fmt: skip
