@@ -2,7 +2,7 @@
 
 Exit status 0, 1 (the hole or the recipe cannot be used; every problem is listed) or 2 (usage).
 ``compare OLD NEW`` says what changed between two reductions; its status is 0 whether or not
-anything did.
+anything did. ``archive FOLDER --out OUT`` reduces many holes; its status is 1 when one failed.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ import sys
 import tomllib
 from pathlib import Path
 from typing import Any
+
+from corephys import archive_command
 
 __all__ = ["main"]
 
@@ -35,6 +37,7 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--no-report", action="store_true", help="leave the HTML report out"
             )
+    archive_command.add_to(commands)
     words = "say what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
@@ -64,6 +67,8 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     if given.command == "compare":
         return _compare(given.old, given.new)
+    if given.command == "archive":
+        return archive_command.run(given)
     if not given.folder.is_dir():
         parser.error(f"{given.folder} is not a folder")
     from corephys.hole import HoleError

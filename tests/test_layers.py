@@ -37,7 +37,8 @@ ROOMS = {
         "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units", "vocabulary",
     ),
     "reduction": (
-        "archive", "archive_blocks", "archive_collect", "archive_hole", "archive_kernels",
+        "archive", "archive_blocks", "archive_collect", "archive_command",
+        "archive_hole", "archive_kernels",
         "archive_lock", "archive_place", "archive_readings", "archive_run", "archive_saved",
         "archive_scans", "archive_sources", "archive_store", "archive_table", "recipe",
         "recipe_schema", "reduction",
