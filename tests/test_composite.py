@@ -264,7 +264,9 @@ def test_readings_of_a_sequence_follow_each_other_through_the_true_column(three_
 def test_a_gap_that_no_core_covers_is_named():
     cores = {"A": pd.DataFrame({"core": ["1", "2"], "top [m]": [0.0, 9.5]})}
     shifts = composite.shifts(composite_ties.empty(), cores, reference="A")
-    table = composite_sequence.suggest_sequence({"A": laid_out(cores["A"])}, shifts)
+    sections = {"A": laid_out(cores["A"])}
+    assert len(composite_sequence.suggest_sequence(sections, shifts)) == 1  # the anchor alone
+    table = composite_sequence.suggest_sequence(sections, shifts, only_tied=False)
     assert table["joint"].tolist() == ["first", "gap"]
     assert composite_sequence.checked_sequence(table, shifts)["joint_gap"].values[1] == 0.5
 

@@ -22,8 +22,9 @@ _SAME = 1e-6  # m
 
 
 def suggest_sequence(
-    sections: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, margin: Any = "0.5 m"
-) -> pd.DataFrame:
+    sections: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, margin: Any = "0.5 m",
+    only_tied: bool = True,
+) -> pd.DataFrame:  # fmt: skip
     """A sequence down the site that changes hole as seldom as it can.
 
     Parameters
@@ -35,6 +36,8 @@ def suggest_sequence(
     margin : Quantity or str
         What is left off at the ends of a core, the most disturbed parts, where a neighbour
         covers them [m]; common practice, no source.
+    only_tied : bool
+        Leave out cores that are carried or float, whose place is a guess.
 
     Returns
     -------
@@ -47,6 +50,8 @@ def suggest_sequence(
     ------
     PositionError
         When a core has no shift.
+    TieError
+        When no core is tied.
 
     Notes
     -----
@@ -55,6 +60,10 @@ def suggest_sequence(
     """
     edge = float(positive(margin, "m", "margin", zero=True))
     cores = _extents(sections, shifts)
+    if only_tied:
+        cores = cores[cores["tied"].isin(("anchor", "tied"))]
+    if cores.empty:
+        raise TieError("no core of the site is tied; accept ties first, or say only_tied=False")
     current = cores.sort_values(["top", "bottom"], ascending=[True, False]).index[0]
     rows, start, joint = [], float(cores.loc[current, "top"]), "first"
     while True:
@@ -96,11 +105,12 @@ def suggest_sequence(
 def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataFrame:
     """Composite top and bottom of every core of the site."""
     known = {
-        (h, c): float(s)
-        for h, c, s in zip(
-            shifts["hole"].values, shifts["core"].values, shifts["shift"].values, strict=True
+        (h, c): (float(s), str(word))
+        for h, c, s, word in zip(
+            shifts["hole"].values, shifts["core"].values, shifts["shift"].values,
+            shifts["tied"].values, strict=True,
         )
-    }
+    }  # fmt: skip
     rows = []
     for hole, table in sections.items():
         core = np.asarray(table["core"].values, dtype=object)
@@ -109,9 +119,10 @@ def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataF
         for name in dict.fromkeys(core):
             if (hole, name) not in known:
                 raise PositionError(f"core {name!r} of hole {hole!r} has no shift")
-            shift, mine = known[(hole, name)], core == name
-            rows.append((hole, name, top[mine].min() + shift, bottom[mine].max() + shift, shift))
-    return pd.DataFrame(rows, columns=["hole", "core", "top", "bottom", "shift"])
+            (shift, word), mine = known[(hole, name)], core == name
+            ends = (top[mine].min() + shift, bottom[mine].max() + shift)
+            rows.append((hole, name, *ends, shift, word))
+    return pd.DataFrame(rows, columns=["hole", "core", "top", "bottom", "shift", "tied"])
 
 
 def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
