@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 import corephys as cp
-from tests.adapters.registry import Inputs, adapter, array, straight
+import corephys.fitting
+from tests.adapters.registry import Inputs, adapter, array, straight, table
 
 _CURVES = "corephys.products.compaction_curves"
 
@@ -45,3 +46,22 @@ _FUNCTIONS = {
     "exponential in stress": "exponential_in_stress",
     "void ratio in log stress": "void_ratio_log_stress",
 }
+
+
+@adapter("fitting.linear", "corephys.fitting.linear")
+def certified_linear(inputs: Inputs) -> Any:
+    """Multiple regression: a constant and every column of the file but the first."""
+    columns = table(inputs["file"])
+    names = list(columns)
+    y_name = next(name for name in names if name[0] == "y")
+    y = columns[y_name]
+    known = {"b0": np.ones(y.size)}
+    others = [name for name in names if name != y_name]
+    known |= {f"b{i}": columns[name] for i, name in enumerate(others, start=1)}
+    fit = cp.fitting.linear(known, y, absolute_sigma=False)
+    return {
+        **fit.values,
+        **{f"error_{name}": error for name, error in fit.errors.items()},
+        "residual_deviation": fit.reduced_chi_square**0.5,
+        "r_squared": 1.0 - fit.chi_square / float(np.sum((y - y.mean()) ** 2)),
+    }
