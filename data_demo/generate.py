@@ -16,9 +16,10 @@ def main() -> None:
     """Write the demonstration hole beside this file."""
     if str(HERE.parent) not in sys.path:
         sys.path.insert(0, str(HERE.parent))
-    from data_demo.simulator import simulate_hole
+    from data_demo.simulator import section, simulate_hole
 
     simulate_hole(HERE / "hole", SEED, name=NAME)
+    section.write(HERE / "section", SEED)
 
 
 if __name__ == "__main__":
