@@ -196,7 +196,7 @@ def original_thickness(
     Parameters
     ----------
     top, bottom, surface_porosity, decay_length, porosity
-        As for :func:`solid_thickness`.
+        As for :func:`solid_thickness` ([m], [m], [1], [m], [1]).
     surface_porosity_uncertainty, decay_length_uncertainty, porosity_uncertainty
         As for :func:`solid_thickness`.
 

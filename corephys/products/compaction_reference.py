@@ -134,17 +134,22 @@ def reference_curve(name: str) -> ReferenceCurve:
     Parameters
     ----------
     name : str
-        Key of :data:`REFERENCE_CURVES`; :func:`reference_curves` lists them.
+        Key of :data:`REFERENCE_CURVES`, no unit; :func:`reference_curves` lists them.
 
     Returns
     -------
     ReferenceCurve
-        Equation, numbers with their units, range, source and standing.
+        Equation, numbers with their units ([1], [m]), range [m], source and standing.
 
     Raises
     ------
     ValueError
         When there is no such curve.
+
+    Notes
+    -----
+    Every curve names its own source, such as Sclater and Christie (1980); ``memory`` marks
+    numbers that were recalled and not found in print.
     """
     if name not in REFERENCE_CURVES:
         raise ValueError(
