@@ -10,6 +10,7 @@ __all__ = ["solve_batch"]
 _NODES = 24  # of the interpolation in the rate: twelve digits over the range used
 _BLOCK = 4_000_000  # numbers of weights that are worked on at one time, 32 MB
 _RANGE = 2.0  # change of rate times extent of x that one interpolation covers, each way
+_FARTHEST = 8  # ranges to either side that are searched for the rate of a row
 
 
 def solve_batch(
@@ -57,11 +58,11 @@ def _rows(
     a = np.full(weights.shape[0], np.nan)
     c = np.full(weights.shape[0], np.nan)
     left = np.arange(weights.shape[0])
-    for shift in (0.0, 1.0, -1.0, 2.0, -2.0, 4.0, -4.0, 8.0, -8.0):
+    for shift in sorted(range(-_FARTHEST, _FARTHEST + 1), key=abs):
         if not left.size:
             break
         chosen = weights if left.size == weights.shape[0] else weights[left]
-        found, amplitude, inside = _about(u, y, chosen, middle + 1.5 * shift * _RANGE)
+        found, amplitude, inside = _about(u, y, chosen, middle + 1.5 * _RANGE * shift)
         a[left[inside]], c[left[inside]] = amplitude[inside], found[inside]
         left = left[~inside]
     return a, c
