@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 
 import numpy as np
 import pytest
@@ -196,16 +195,6 @@ def test_a_reading_without_porosity_is_not_judged() -> None:
     ]  # fmt: skip
 
 
-def test_a_hundred_thousand_readings_are_checked_in_one_go() -> None:
-    n = 100_000
-    phi = _dataset("porosity", np.full(n, 0.6), "1", 0.01)
-    start = time.perf_counter()
-    found = elastic.bounds_check(_dataset("p_wave_velocity", np.full(n, 1600.0), "m/s", 2.0), phi,
-                                 **GIVEN)  # fmt: skip
-    assert found.sizes["reading"] == n
-    assert time.perf_counter() - start < 60.0  # a loop over readings would take minutes
-
-
 # Bad input -------------------------------------------------------------------------------------
 
 
@@ -252,10 +241,14 @@ def test_a_hole_gets_bounds_models_and_moduli(reduced: xr.DataTree) -> None:
     known = both.dropna()
     assert (known["lowest_velocity"] <= known["highest_velocity"]).all()
     curves = reduced["products/velocity_models"].to_dataset(inherit=False)
-    assert set(curves["model"].values) == set(elastic.MODELS)
-    assert np.isfinite(curves["p_wave_velocity_u_systematic"].values[0]).all()
-    inverse = reduced["products/porosity_from_velocity"]
-    assert np.isfinite(inverse["porosity_by_model"].values).any()
+    for model in elastic.MODELS:
+        assert f"velocity_{model}" in curves and f"velocity_{model}_u" in curves
+    assert np.isfinite(curves["velocity_suspension_u"].values).all()
+    inverse = reduced["products/porosity_from_velocity"].to_dataset(inherit=False)
+    readings = inverse["porosity_krief"].values
+    assert np.isfinite(readings).all() and np.all((readings > 0.0) & (readings < 1.0))
+    low, high = inverse["lowest_porosity"].values, inverse["highest_porosity"].values
+    assert np.all((low <= readings) & (readings <= high))
 
 
 def test_good_readings_of_a_simulated_hole_keep_within_the_bounds(reduced: xr.DataTree) -> None:

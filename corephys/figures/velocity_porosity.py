@@ -141,22 +141,21 @@ def _models(axes: Axes, curves: xr.Dataset) -> list[Line2D]:
     keys = []
     porosity = curves["porosity"].values
     (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    for place, model in enumerate(map(str, curves["model"].values)):
-        words, ink, style = _LINES[model]
-        speed = curves["p_wave_velocity"].values[place]
+    for model, (words, ink, style) in _LINES.items():
+        if f"velocity_{model}" not in curves:
+            continue
+        speed = curves[f"velocity_{model}"].values
         seen = (porosity >= left) & (porosity <= right) & (speed >= low) & (speed <= high)
         if not seen.any():
             continue
         if model == "suspension":
-            u = curves["p_wave_velocity_u_systematic"].values[place]
+            u = curves["velocity_suspension_u"].values
             for sign in (-1.0, 1.0):
                 drawn.curve(axes, _PANEL, f"{words}, one standard uncertainty off", porosity,
                             speed + sign * u, colour="0.7")  # fmt: skip
         drawn.curve(axes, _PANEL, words, porosity, speed, colour=ink, style=style)
         keys.append(Line2D([], [], color=ink, linestyle=style, linewidth=1.0, label=words))
-    order = [line[0] for line in _LINES.values()]
-    keys.sort(key=lambda key: order.index(str(key.get_label())))
-    if any(key.get_label() == order[-1] for key in keys):
+    if keys and keys[-1].get_label() == _LINES["suspension"][0]:
         keys.append(Line2D([], [], color="0.7", linewidth=1.0, label="its standard uncertainty"))
     return keys
 

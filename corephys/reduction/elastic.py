@@ -73,6 +73,8 @@ def elastic_bounds(context: Context) -> None:
     )  # fmt: skip
     for end in ("", "_u_random", "_u_systematic", "_flag", "_reason"):
         found[f"porosity{end}"] = phi[f"porosity{end}"]
+    kept = [f"porosity{end}" for end in ("_u_random", "_u_systematic", "_flag", "_reason")]
+    found["porosity"].attrs["ancillary_variables"] = " ".join(kept)
     context.results["products/elastic_bounds"] = found
 
 
@@ -94,17 +96,37 @@ def velocity_models(context: Context) -> None:
         xr.DataArray(_POROSITIES, dims="curve", attrs={"units": "1"}),
         uncertainties={**known, "porosity": 0.0}, **shared,
     )  # fmt: skip
-    curves["porosity"] = ("curve", _POROSITIES, {"units": "1", "long_name": "porosity"})
-    # Points of a curve are no readings: they are not counted as kept or flagged.
-    curves = curves.drop_vars(["p_wave_velocity_flag", "p_wave_velocity_reason"])
-    context.results["products/velocity_models"] = curves.set_coords("porosity")
+    columns = _by_model(curves, "p_wave_velocity", "velocity", "m/s", "P-wave velocity")
+    columns["porosity"] = ("curve", _POROSITIES, {"units": "1", "long_name": "porosity"})
+    context.results["products/velocity_models"] = columns.set_coords("porosity")
     usable = flags.usable(velocity["p_wave_velocity_flag"].values, context.levels)
     usable &= np.isfinite(velocity["p_wave_velocity"].values)
     if not usable.any():
         raise Skipped("no usable velocity to turn into a porosity")
-    context.results["products/porosity_from_velocity"] = elastic.porosity_from_velocity(
+    found = elastic.porosity_from_velocity(
         velocity.isel(reading=np.flatnonzero(usable)), uncertainties=known, **shared
     )
+    by_model = _by_model(found, "porosity_by_model", "porosity", "1", "porosity from velocity")
+    rest = found.drop_vars(["porosity_by_model", "porosity_by_model_u", "model"])
+    context.results["products/porosity_from_velocity"] = rest.merge(
+        by_model, combine_attrs="drop_conflicts"
+    )
+
+
+def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) -> xr.Dataset:
+    """A result of several models as a column each, the way tables hold them."""
+    spread = found.get(f"{name}_u")
+    if spread is None:
+        parts = (found[f"{name}_u_{kind}"] for kind in ("random", "systematic"))
+        spread = np.hypot(*parts)
+    columns: dict[str, Any] = {}
+    for place, model in enumerate(map(str, found["model"].values)):
+        for end, values in (("", found[name]), ("_u", spread)):
+            said = f"{'standard uncertainty of ' if end else ''}{words}, {model.replace('_', ' ')}"
+            columns[f"{prefix}_{model}{end}"] = (
+                values.dims[1:], values.values[place], {"units": unit, "long_name": said}
+            )  # fmt: skip
+    return xr.Dataset(columns, attrs=found.attrs)
 
 
 def _grain_density(context: Context) -> constants.Constant:
