@@ -16,6 +16,7 @@ import xarray as xr
 
 from corephys.figures.accumulation import accumulation
 from corephys.figures.audit import audit
+from corephys.figures.budget import budget
 from corephys.figures.calibration import gamma_calibration
 from corephys.figures.compaction_models import compaction_models
 from corephys.figures.consolidation_curves import consolidation_curves
@@ -37,7 +38,7 @@ from corephys.figures.velocity_porosity import velocity_porosity
 from corephys.files import write_bytes
 
 __all__ = [
-    "FIGURES", "NothingToDraw", "Plate", "accumulation", "audit", "compaction_models",
+    "FIGURES", "NothingToDraw", "Plate", "accumulation", "audit", "budget", "compaction_models",
     "consolidation_curves", "control_chart", "control_charts",
     "gamma_calibration", "heat_flow", "heat_flow_tests", "heating_run", "porosity_depth", "save",
     "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth", "summary",
@@ -60,6 +61,7 @@ FIGURES = {
     "heat_flow_tests": heat_flow_tests,
     "accumulation": accumulation,
     "audit": audit,
+    "uncertainty_budget": budget,
     "control_charts": control_charts,
     "seismic_tie": seismic_tie,
     "time_depth": time_depth,

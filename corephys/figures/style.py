@@ -56,6 +56,7 @@ SETTINGS: Any = {
     "legend.fontsize": 6.0,
     "legend.frameon": False,
     "lines.linewidth": 1.0,
+    "hatch.linewidth": 0.4,
     "figure.facecolor": "white",
     "savefig.facecolor": "white",
     "svg.fonttype": "none",  # text stays text: it can be searched and edited
