@@ -243,6 +243,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.stress_fill.filled_column": "puts nodes into gaps, no physics",
     "corephys.products.stress_fill.in_filled": "compares depths, no physics",
     "corephys.products.stress_fill.left_empty": "compares depths, no physics",
+    "corephys.products.stress_fill.porosity_of_fit": "the curve of a fit with its errors by name",
     "corephys.products.stress_fill.share_filled": "parts of the integral of profile",
     "corephys.products.stress_fluid.places": "takes depths in, no physics",
     "corephys.products.stress_fluid.water_above": "the water column of profile, which has rows",

@@ -43,6 +43,7 @@ SPLIT_CORE = {
     "seismic_tie",
     "station",
     "strength_depth",
+    "stress_depth",
     "time_depth",
     "velocity_porosity",
 }

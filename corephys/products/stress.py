@@ -17,7 +17,7 @@ from corephys.products.stress_compare import (
     pressure_margins,
     with_in_situ_water,
 )
-from corephys.products.stress_fill import density_of_porosity
+from corephys.products.stress_fill import density_of_porosity, porosity_of_fit
 from corephys.products.stress_fluid import (
     equivalent_density,
     fluid_column_pressure,
@@ -37,8 +37,9 @@ from corephys.uncertainty import Measured, stated
 __all__ = [
     "CompactionReference", "compare_choices", "density_of_porosity", "effective_stress_of_layers",
     "effective_stress_of_porosity", "equivalent_density", "fit_reference", "fluid_column_pressure",
-    "in_situ_water_density", "lambda_star", "overpressure_bound", "pressure_margins", "profile",
-    "reference_of_indices", "vertical_effective_stress", "with_in_situ_water",
+    "in_situ_water_density", "lambda_star", "overpressure_bound", "porosity_of_fit",
+    "pressure_margins", "profile", "reference_of_indices", "vertical_effective_stress",
+    "with_in_situ_water",
 ]  # fmt: skip
 
 _C = constants.CONSTANTS

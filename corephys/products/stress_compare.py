@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series
+from corephys import constants, series, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.products.stress_bound import lambda_star
@@ -47,7 +48,8 @@ def pressure_margins(
     PositionError
         When both lie at different positions.
     ValueError
-        For a profile without a water depth.
+        For a profile without a water depth, or another sea above the fluid column than above the
+        ground.
 
     Notes
     -----
@@ -57,6 +59,7 @@ def pressure_margins(
     if "overburden_stress" not in profile:
         raise ValueError("the profile has nothing from sea level; give it a water_depth")
     series.require_same_positions(pressure=pressure, profile=profile)
+    _same_sea(pressure, profile)
     p = series.unpack(pressure, quantity)
     water = series.unpack(profile, "hydrostatic_pressure")
     load = series.unpack(profile, "overburden_stress")
@@ -72,7 +75,7 @@ def pressure_margins(
     ratio = lambda_star(pressure, profile, profile, quantity=quantity)
     quantities["lambda_star"] = series.unpack(ratio, "lambda_star")
     known = np.isfinite(high - values)
-    over = known & (values > high)
+    over = known & (values > high * (1.0 + 1e-12)) & (load.values["depth"].values > 0.0)
     depth = load.values["depth"].values
     return series.build(
         quantities,
@@ -81,6 +84,20 @@ def pressure_margins(
         exceeds_from=float(depth[over].min()) if over.any() else float("nan"),
         safety=RESEARCH_ONLY,
     )  # fmt: skip
+
+
+def _same_sea(pressure: xr.Dataset, profile: xr.Dataset) -> None:
+    """Refuse two densities of one sea: their difference would pass for a pressure."""
+    said = [json.loads(data.attrs.get("constants", "{}")) for data in (pressure, profile)]
+    for key, unit in (("sea_water_density", "g/cm^3"), ("water_depth", "m")):
+        if not all(key in one for one in said) or pressure.attrs.get("column_from") == "sea level":
+            continue
+        column, ground = (float(units.as_floats(one[key], unit, key)) for one in said)
+        if abs(column - ground) > 1e-6 * ground:
+            raise ValueError(
+                f"{key} is {column:.6g} {unit} above the fluid column and {ground:.6g} {unit} "
+                "above the ground; give both the same"
+            )
 
 
 def compare_choices(

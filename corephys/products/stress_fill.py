@@ -10,11 +10,12 @@ import xarray as xr
 
 from corephys import constants, series, units
 from corephys.products.stress_column import Column, inside, integral
-from corephys.uncertainty import Measured, bare, combine
+from corephys.products.stress_fluid import places
+from corephys.uncertainty import Measured, bare, combine, covariance_effects
 
 __all__ = [
     "Filled", "density_of_porosity", "fill_column", "filled_column", "in_filled", "left_empty",
-    "share_filled",
+    "porosity_of_fit", "share_filled",
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
@@ -55,7 +56,8 @@ def density_of_porosity(
     ----------
     porosity : Dataset, (reading) or (curve)
         ``porosity`` [1] with its depth: a series with uncertainties, or the curve of a fit with
-        its band ``lower`` to ``upper``, which becomes the effect ``compaction_fit``.
+        its band ``lower`` to ``upper``, which becomes the effect ``compaction_fit``; see
+        :func:`porosity_of_fit` for a curve whose errors keep their names.
     grain_density, pore_water_density : Quantity, str or Constant
         [g/cm^3].
     grain_density_uncertainty, pore_water_density_uncertainty : Quantity or str, optional
@@ -103,6 +105,52 @@ def density_of_porosity(
         {"bulk_density": Measured(where, random, effects, bare(phi.reason))},
         steps=("rho = phi rho_w + (1 - phi) rho_g",),
         constants={"grain_density": str(grain_density), "pore_water": str(pore_water_density)},
+    )
+
+
+def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:
+    """Curve of a compaction fit with its errors by name, so that they meet those of the readings.
+
+    Parameters
+    ----------
+    fit : CompactionFit
+        Of porosity against depth, as :func:`corephys.compaction.fit` gives it.
+    at : Quantity or DataArray, (reading)
+        Depths below seafloor [m].
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``porosity`` [1]; the systematic effects of the porosities keep their names, the random
+        errors of the parameters become ``compaction_fit_1`` and so on.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For a fit against something else than depth.
+
+    Notes
+    -----
+    Linear propagation through the derivatives of the curve (JCGM 100:2008, 5.2).
+    """
+    if fit.model.abscissa != "depth":
+        raise ValueError(
+            f"the fit is against {fit.model.abscissa.replace('_', ' ')}; gaps are filled by one "
+            "against depth"
+        )
+    where = places(at)
+    z = where["depth"].values
+    slopes = fit.model.jacobian(z, *fit.values)
+    data = fit.dataset
+    effects = covariance_effects(list(slopes.T), data["covariance"].values, "compaction_fit")
+    for i, source in enumerate(data["source"].values if "source" in data.sizes else ()):
+        shifts = [float(data[f"{name}_effects"].values[i]) for name in fit.model.names]
+        effects[str(source)] = slopes @ np.array(shifts)
+    values = where.copy(data=np.asarray(fit.model.curve(z, *fit.values), dtype=float))
+    return series.build(
+        {"porosity": Measured(values, 0.0, effects)}, steps=("curve of a compaction fit",)
     )
 
 

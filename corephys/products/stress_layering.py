@@ -35,7 +35,7 @@ class Layering:
 
 
 def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> Layering:
-    """Scatter and length of greatest likelihood, by a search on a grid.
+    """Scatter and length, by their likelihood on a grid.
 
     Parameters
     ----------
@@ -54,7 +54,8 @@ def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> L
     Notes
     -----
     Likelihood of a first-order Markov process with added noise, step by step down the column
-    (Kalman 1960, Journal of Basic Engineering 82, 35).
+    (Kalman 1960, Journal of Basic Engineering 82, 35); means of the logarithms, every value of
+    the grid as likely beforehand.
     """
     z, y, noise = _thinned(depth, residual, np.nan_to_num(u_random) ** 2)
     size = float(np.std(y))
@@ -76,8 +77,13 @@ def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> L
         cost += np.log(total) + miss**2 / total
         gain = variance / total
         mean, variance = mean + gain * miss, variance * (1.0 - gain)
-    best = int(np.argmin(cost))
-    return Layering(float(np.sqrt(s2[best])), float(length[best]))
+    # All that the readings allow, each as likely as it is. A large scatter over a long length
+    # looks like a small one over a short length: in logarithms a straight ridge, with the mean on.
+    likely = np.exp(-0.5 * (cost - cost.min()))
+    likely /= likely.sum()
+    return Layering(
+        float(np.exp(likely @ np.log(s2) / 2.0)), float(np.exp(likely @ np.log(length)))
+    )
 
 
 def _thinned(
@@ -133,17 +139,19 @@ def unseen(depth: np.ndarray, layering: Layering, at: Inside, trend: np.ndarray)
     held = np.concatenate(
         [[depth[0] - scale * (1.0 - np.exp(-depth[0] / scale))], np.zeros(d.size)]
     )
-    weight = np.concatenate([[0.0], rest]) + np.concatenate([rest, [0.0]]) + held
-    # Variance of the sum of weight times process, down to each node, by the recursion of its kind.
+    above = np.concatenate([[0.0], rest]) + held
+    weight = above + np.concatenate([rest, [0.0]])
+    # Variance of the sum of weight times process, by the recursion of its kind; what lies below a
+    # node weighs on it only once the sum goes on.
     line = np.zeros(depth.size)
     carried, total = 0.0, 0.0
     fall = np.exp(-u)
     for i in range(depth.size):
         if i:
             carried *= fall[i - 1]
+        line[i] = s2 * (total + above[i] * (above[i] + 2.0 * carried))
         total += weight[i] * (weight[i] + 2.0 * carried)
         carried += weight[i]
-        line[i] = s2 * total
     known = np.concatenate([[0.0], depth])
     variance = np.concatenate([[0.0], bridge + line])
     target = np.where(at.left >= 0, depth[np.clip(at.left, 0, None)], 0.0) + at.into

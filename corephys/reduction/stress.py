@@ -116,11 +116,14 @@ def _fill(context: Context, density: xr.Dataset) -> Any:
     if fit is None:
         _once(context, "[stress] fill: there is no compaction fit; gaps are filled straight")
         return "linear"
+    if fit.model.abscissa != "depth":
+        _once(context, "[stress] fill: the compaction fit is none of depth; gaps filled straight")
+        return "linear"
     if fit.verdict:
         _once(context, f"[stress] fill: beware of the compaction fit: {'; '.join(fit.verdict)}")
     bottom = float(np.nanmax(density["depth"].values))
-    curve = fit.predict(units.quantity(np.linspace(0.0, 1.2 * bottom, 241), "m"))
-    recipe = context.recipe
+    grid = units.quantity(np.linspace(0.0, 1.2 * bottom, 241), "m")
+    curve, recipe = stress.porosity_of_fit(fit, grid), context.recipe
     return stress.density_of_porosity(
         curve,
         **_grains(context),

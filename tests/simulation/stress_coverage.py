@@ -65,7 +65,7 @@ def filling(density: xr.Dataset) -> xr.Dataset:
     effect = -density["bulk_density_effects"].sel(source="calibration").values / (GRAIN - WATER)
     phi = series.build({"porosity": Measured(values, u, {"calibration": effect})})
     fit = compaction.fit(phi, absolute_sigma=True)
-    curve = fit.predict(cp.quantity(np.linspace(0.0, BOTTOM, 301), "m"))
+    curve = stress.porosity_of_fit(fit, cp.quantity(np.linspace(0.0, BOTTOM, 301), "m"))
     return stress.density_of_porosity(
         curve, grain_density=f"{GRAIN} g/cm^3", grain_density_uncertainty="0 g/cm^3",
         pore_water_density=f"{WATER} g/cm^3", pore_water_density_uncertainty="0 g/cm^3",
