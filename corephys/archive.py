@@ -42,7 +42,7 @@ __all__ = [
 ]  # fmt: skip
 
 _SENSORS = ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma", "reduced")
-_PARTS = ("properties", "products", "raw")
+_PARTS = ("properties", "products", "scan", "standards", "samples", "downhole")
 
 
 def reduce(
@@ -74,7 +74,8 @@ def reduce(
     sensors : tuple of str, optional
         Tables of ``scan`` to use, such as ``("gamma", "pwave")``; all where not given.
     keep : tuple of str
-        Which of ``properties``, ``products`` and ``raw`` to keep of each hole.
+        Which parts of the reduced hole to keep, also of ``scan``, ``standards``, ``samples`` and
+        ``downhole``: the raw tables.
     effects : bool
         Keep the signed effects by source; without them their norm is kept.
     storage_options : mapping, optional
