@@ -83,7 +83,7 @@ def fit(
     through the linearised fit. Robust weights: ``compaction_robust``.
 
     The verdict names, by rules fixed beforehand and not by R^2: a bound that was reached; a
-    parameter that was forced; porosity that rises; an e-folding depth above five times the range
+    parameter that was forced; porosity that rises; an e-folding depth above ten times the range
     that is sampled; a residual porosity within two standard errors of zero; parameters with a
     correlation above 0.99; over eight blocks of depth of equal count, each predicted
     from the others, a mean squared error above half of that of a constant ("predicts little");

@@ -19,7 +19,7 @@ _LEAST_SKILL = 0.5
 _MOST_BETWEEN = 0.4
 _MOST_RATE = 0.3
 _MOST_CORRELATION = 0.99
-_LONGEST = 5.0  # times the range of what is sampled
+_LONGEST = 10.0  # times the range of what is sampled
 _FAR = 2.0  # standard errors
 
 
