@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,10 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series, uncertainty
+from corephys import figures, flags, series, uncertainty
 from corephys.products import accumulation
 from corephys.uncertainty import Measured
+from data_demo.simulator.hole import simulate_tables
 from tests.adapters.registry import array
 
 RATE, MASS = "sedimentation_rate", "mass_accumulation_rate"
@@ -311,3 +313,81 @@ def test_bad_input_is_refused_in_words() -> None:
         accumulation.mass_accumulation_of_phases(
             "1 m", "0 kyr", bulk_density="1.7 g/cm^3", porosity=0.6
         )
+
+
+# The whole job -----------------------------------------------------------------------------------
+
+NEEDED = ("cores", "sections", "removed", "layers", "ages", "samples/index_properties")
+
+
+@pytest.fixture(scope="module")
+def simulated() -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
+    tables, settings, truth = simulate_tables(31, small=True)
+    return {name: tables[name] for name in NEEDED}, settings, truth
+
+
+def test_a_simulated_hole_gives_the_mass_that_settled(simulated: Any) -> None:
+    tables, settings, truth = simulated
+    tree = cp.reduce(cp.hole_from_tables(tables, settings))
+    found = tree["products/accumulation"].to_dataset(inherit=False)
+    levels = truth["ages"]
+    mass, time = np.diff(levels["mass_above [g/cm^2]"]), np.diff(levels["age [kyr]"])
+    total = uncertainty.total(found, MASS).values
+    usable = found["kind"].values == "rate"
+    assert usable.sum() >= 4
+    # Ages err in time: a rate, one over it, has a long tail. Compared as time for a mass.
+    slow = (1.0 / found[MASS].values[usable]) - time[usable] / mass[usable]
+    away = slow * found[MASS].values[usable] ** 2 / total[usable]
+    assert (np.abs(away) < 3.0).all()
+    assert np.sqrt(np.mean(away**2)) < 1.6
+    assert list(found["kind"].values).count("hiatus") == 1
+    assert json.loads(found.attrs["steps"])[-1].startswith("MAR")
+    assert (found["samples"].values[usable] > 0).all()
+    assert found[f"{MASS}_covariance"].shape == (usable.size, usable.size)
+
+
+def test_half_a_hole_says_what_is_missing(simulated: Any) -> None:
+    tables, settings, _ = simulated
+    without = {name: table for name, table in tables.items() if name != "ages"}
+    tree = cp.reduce(cp.hole_from_tables(without, settings))
+    assert json.loads(tree.attrs["summary"])["skipped"]["accumulation"] == "no table ages.csv"
+    ages = tables["ages"]
+    bare = {**tables, "ages": ages[["depth [m]", "run"]].assign(note="a level")}
+    tree = cp.reduce(cp.hole_from_tables(bare, settings))
+    assert "no column age [kyr]" in json.loads(tree.attrs["summary"])["skipped"]["accumulation"]
+    one = {**tables, "ages": ages[:1]}
+    tree = cp.reduce(cp.hole_from_tables(one, settings))
+    assert (
+        "fewer than two usable ages" in json.loads(tree.attrs["summary"])["skipped"]["accumulation"]
+    )
+    dated = {name: tables[name] for name in ("cores", "sections", "removed", "layers")}
+    dated["ages"] = ages.drop(columns="age_uncertainty [kyr]")
+    tree = cp.reduce(cp.hole_from_tables(dated, settings))
+    notes = "; ".join(json.loads(tree.attrs["summary"])["notes"])
+    assert "no dry density of samples, so no mass accumulation" in notes
+    assert "ages without age_uncertainty" in notes
+    assert MASS not in tree["products/accumulation"]
+    assert np.isnan(tree[f"products/accumulation/{RATE}_u_random"]).all()
+    assert len(figures.accumulation(tree).axes) == 2
+
+
+def test_choices_of_the_recipe_reach_the_rates_and_a_reversal_is_noted(simulated: Any) -> None:
+    tables, settings, _ = simulated
+    ages = tables["ages"].copy()
+    ages.loc[2, "age [kyr]"] = ages.loc[1, "age [kyr]"] - 50.0
+    hole = cp.hole_from_tables({**tables, "ages": ages}, settings)
+    plain = cp.reduce(hole)["products/accumulation"]
+    changed = cp.reduce(hole, {"accumulation": {
+        "growth_factor": 1.1, "growth_factor_uncertainty": 0.02, "age_scale_uncertainty": "2 %",
+    }})  # fmt: skip
+    found = changed["products/accumulation"]
+    np.testing.assert_allclose(found[RATE], plain[RATE] / 1.1)
+    np.testing.assert_allclose(
+        found[f"{MASS}_effects"].sel(source="ages"), -0.02 * found[MASS], atol=1e-12
+    )
+    notes = "; ".join(json.loads(changed.attrs["summary"])["notes"])
+    assert "accumulation: reversed ages, kept and flagged" in notes
+    assert list(found["kind"].values).count("reversed ages") == 1
+    drawn = figures.accumulation(changed).table()
+    steps = drawn[drawn["series"] == "mass accumulation rate"]
+    assert len(steps) == 2 * (int((found[f"{MASS}_flag"] < 4).sum()))
