@@ -65,7 +65,8 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
             spot.set_xlim(-reach, reach)
             mark = float(f"{0.6 * reach:.1g}")
             spot.set_xticks([-mark, 0.0, mark], [f"−{mark:g}", "0", f"{mark:g}"])
-            spot.axvline(0.0, color="0.7", linewidth=0.5, zorder=1)
+            drawn.curve(spot, f"{label(name)} against {clock.words}", "zero", [0.0, 0.0],
+                        [time[0], time[-1]], colour="0.7")  # fmt: skip
         axes[0].set_ylim(float(time[-1]) + 4.0, min(float(time[0]), 0.0) - 4.0)
         axes[0].set_ylabel(clock.words)
         _depths(axes[5], trace, time)

@@ -92,7 +92,7 @@ def _differences(axes: Axes, compared: xr.Dataset) -> None:
     for way, values in zip(compared["way"].values, differences, strict=True):
         style, colour = _WAYS[str(way)]
         drawn.curve(axes, panel, str(way), values[known], depth[known], colour=colour, style=style)
-    axes.axvline(0.0, color="0.7", linewidth=0.5, zorder=1)
+    drawn.curve(axes, panel, "zero", [0.0, 0.0], [depth[0], depth[-1]], colour="0.7")
     axes.legend(axes.lines[: compared.sizes["way"]], [str(w) for w in compared["way"].values],
                 loc="lower right")  # fmt: skip
     axes.set_xlabel("difference from the mean of all sources [%]")
