@@ -30,6 +30,8 @@ One table a property and product of the reduced hole; headers are "name [unit]",
 text and pure numbers. name_u_random and name_u_systematic are standard uncertainties (k = 1);
 an empty cell is not known. Flags: good, not evaluated, suspect, bad, missing; name_reason says
 why. Effects by source of a series and matrices stand in the netCDF file.
+property_summary.csv has statistics of all of them by layer, lithology and coring method, with what
+was left out; uncertainty_budget.csv says what each uncertainty comes from.
 """
 _LEVEL_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
 
