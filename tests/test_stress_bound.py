@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import figures, flags, series, units
 from corephys.display import RESEARCH_ONLY
 from corephys.products import stress
 from corephys.uncertainty import Measured
@@ -255,3 +255,33 @@ def test_porosities_and_references_that_cannot_be_are_refused():
     rising = porosity_at(ground, ground["vertical_effective_stress"].values[::-1])
     with pytest.raises(ValueError, match="does not fall with stress"):
         stress.fit_reference(rising, ground)
+
+
+def test_the_figure_draws_what_there_is_and_carries_the_caution():
+    z = np.linspace(0.0, 300.0, 31)
+    density = profile(np.delete(z, slice(10, 18)), 1.6 + 0.0005 * np.delete(z, slice(10, 18)))
+    whole_ = whole(density, units.quantity(z, "m"), water_depth="1000 m",
+                   water_depth_uncertainty="3 m")  # fmt: skip
+    column = stress.fluid_column_pressure(
+        whole_, fluid_density="1.3 g/cm^3", water_depth="1000 m", column_from="seafloor",
+        water_depth_uncertainty="3 m", fluid_density_uncertainty="0.01 g/cm^3",
+    )  # fmt: skip
+    below = whole_.isel(reading=slice(1, None))
+    phi = porosity_at(below, 0.4 * below["vertical_effective_stress"].values)
+    bound = stress.overpressure_bound(phi, below, reference=curve_of())
+    leaves = {
+        "products/stress_profile": whole_, "products/fluid_column": column,
+        "products/fluid_column_margins": stress.pressure_margins(column, whole_),
+        "products/overpressure_bound_of_porosity": bound,
+    }  # fmt: skip
+    for kept, panels in ((list(leaves), 4), (["products/stress_profile"], 3)):
+        tree = xr.DataTree.from_dict({"/": xr.Dataset(), **{f"/{k}": leaves[k] for k in kept}})
+        figure = figures.stress_depth(tree)
+        assert len(figure.axes) == panels
+        assert RESEARCH_ONLY in [text.get_text() for text in figure.texts]
+        drawn = set(figure.table()["series"])
+        assert {"overburden", "hydrostatic", "filled"} <= drawn
+        assert ("fluid column" in drawn) == (panels == 4)
+        assert ("overpressure at least, by porosity" in drawn) == (panels == 4)
+    with pytest.raises(figures.NothingToDraw, match="stress_depth shows /products/stress_profile"):
+        figures.stress_depth(xr.DataTree.from_dict({"/": xr.Dataset()}))
