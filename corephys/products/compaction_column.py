@@ -65,11 +65,11 @@ def thickness_kernel(solids: Any, top: Any, surface_porosity: Any, decay_length:
     """
     at_top = surface_porosity * np.exp(-top / decay_length)
     h = solids / (1.0 - at_top)
-    for _ in range(100):
+    for _ in range(60):
         shrunk = np.expm1(-h / decay_length)
         excess = h + at_top * decay_length * shrunk - solids
         new = np.maximum(h - excess / (1.0 - at_top * (1.0 + shrunk)), solids)
-        done = np.all(np.abs(new - h) <= 1e-14 * np.abs(h) + 1e-300)
+        done = np.all(np.abs(new - h) <= 1e-13 * np.abs(h) + 1e-300)
         h = new
         if done:
             break
