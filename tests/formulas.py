@@ -172,6 +172,7 @@ NOT_FORMULAS: dict[str, str] = {
         "the average of Hill on numbers of the table; hill has rows"
     ),
     "corephys.products.elastic_carry.fraction": "takes an argument in, no physics",
+    "corephys.products.elastic_carry.names_checked": "compares names of arguments, no physics",
     "corephys.products.elastic_carry.number": "takes an argument in, no physics",
     "corephys.products.elastic_carry.plain": "takes an argument in, no physics",
     "corephys.products.elastic_carry.quantity": "takes an argument in, no physics",

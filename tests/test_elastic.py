@@ -450,6 +450,15 @@ def test_what_cannot_be_is_refused_in_words(call, words: str) -> None:
         call()
 
 
+def test_a_slip_in_the_names_of_uncertainties_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"holds 'porosty', which wood .*mean 'porosity'\?"):
+        elastic.wood(0.6, mineral="clay", fluid="water", uncertainties={"porosty": 0.01})
+    brine = elastic.brine("20 degC", "1 MPa", "35 g/kg")
+    with pytest.raises(ValueError, match="A Dataset brings its own"):
+        elastic.wood(0.6, mineral="clay", fluid=brine,
+                     uncertainties={"fluid_bulk_modulus": "0.1 GPa"})  # fmt: skip
+
+
 def test_an_unknown_material_names_the_nearest() -> None:
     with pytest.raises(KeyError, match="did you mean 'calcite'"):
         elastic.material("calcit")

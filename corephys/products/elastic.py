@@ -48,6 +48,7 @@ __all__ = [
 ]  # fmt: skip
 
 
+@carry.names_checked
 def dynamic_moduli(
     p_wave_velocity: Any, s_wave_velocity: Any, bulk_density: Any, *,
     uncertainties: dict[str, Any] | None = None,

@@ -129,6 +129,7 @@ def taken_phase(phase: Any) -> Material:
 _BOTH = ("bulk_modulus", "shear_modulus")
 
 
+@carry.names_checked
 def voigt(
     fractions: Sequence[Any], phases: Sequence[Any], *,
     uncertainties: Mapping[str, Any] | None = None,
@@ -169,6 +170,7 @@ def voigt(
     return series.build(found, steps=("sum f m (Voigt 1889)",), bound="upper")
 
 
+@carry.names_checked
 def reuss(
     fractions: Sequence[Any], phases: Sequence[Any], *,
     uncertainties: Mapping[str, Any] | None = None,
@@ -205,6 +207,7 @@ def reuss(
     return series.build(found, steps=("1 / sum (f / m) (Reuss 1929)",), bound="lower")
 
 
+@carry.names_checked
 def hill(
     fractions: Sequence[Any], phases: Sequence[Any], *,
     uncertainties: Mapping[str, Any] | None = None,
@@ -234,6 +237,7 @@ def hill(
     return series.build(found, steps=("mean of Voigt and Reuss (Hill 1952)",))
 
 
+@carry.names_checked
 def hashin_shtrikman(
     fractions: Sequence[Any], phases: Sequence[Any], *, bound: str,
     uncertainties: Mapping[str, Any] | None = None,

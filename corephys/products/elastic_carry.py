@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
+import functools
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import xarray as xr
@@ -14,10 +16,67 @@ from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import term
 
-__all__ = ["fraction", "number", "plain", "propagate", "quantity", "same_positions", "together"]
+__all__ = [
+    "fraction", "names_checked", "number", "plain", "propagate", "quantity", "same_positions",
+    "together",
+]  # fmt: skip
 
 _STEP = 1e-4  # of an argument; the slope is then right to about a millionth
 _IMPOSSIBLE = flags.bit("impossible_value")
+
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+class _Asked(dict[str, Any]):
+    """Uncertainties that remember which of them somebody asked for."""
+
+    def __init__(self, given: Mapping[str, Any]) -> None:
+        super().__init__(given)
+        self.asked: set[str] = set()
+
+    def get(self, key: str, default: Any = None) -> Any:
+        self.asked.add(key)
+        return super().get(key, default)
+
+
+def names_checked(function: _Function) -> _Function:
+    """Refuse a name in ``uncertainties`` that a function never looks at: a slip of the pen.
+
+    Parameters
+    ----------
+    function : callable
+        With the keyword ``uncertainties``.
+
+    Returns
+    -------
+    callable
+        The same, which raises ValueError for a name that it did not use.
+    """
+
+    @functools.wraps(function)
+    def checked(
+        *arguments: Any, uncertainties: Mapping[str, Any] | None = None, **more: Any
+    ) -> Any:
+        if not uncertainties:
+            return function(*arguments, **more)
+        known = _Asked(uncertainties)
+        found = function(*arguments, uncertainties=known, **more)
+        for name in known:
+            if name not in known.asked:
+                close = difflib.get_close_matches(name, known.asked, n=1)
+                hint = (
+                    f"did you mean {close[0]!r}"
+                    if close
+                    else "it is of " + ", ".join(sorted(known.asked))
+                )
+                raise ValueError(
+                    f"uncertainties holds {name!r}, which {function.__name__} has no use for; "
+                    f"{hint}? A Dataset brings its own"
+                )
+        return found
+
+    return checked  # type: ignore[return-value]
 
 
 def number(

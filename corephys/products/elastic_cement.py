@@ -57,6 +57,7 @@ def contact_cement_kernel(
     return k, 0.6 * k + 0.15 * contacts * (1.0 - critical) * g_c * tangent
 
 
+@carry.names_checked
 def contact_cement(
     porosity: Any, *, mineral: Any, cement: Any, where: str = "contacts",
     critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],

@@ -29,6 +29,7 @@ MEANINGS = {
 _UNKNOWN = 0.01  # of the velocity, where its uncertainty is not known
 
 
+@carry.names_checked
 def bounds_check(
     p_wave_velocity: Any, porosity: Any, *, mineral: Any, fluid: Any, margin: float = 3.0,
     soft_mineral: Any = None, uncertainties: Mapping[str, Any] | None = None,

@@ -16,6 +16,7 @@ __all__ = ["castagna", "gardner", "han"]
 _C = constants.CONSTANTS
 
 
+@carry.names_checked
 def gardner(
     p_wave_velocity: Any, *, factor: Any = _C["gardner_factor"],
     exponent: Any = _C["gardner_exponent"], uncertainties: Mapping[str, Any] | None = None,
@@ -67,6 +68,7 @@ def gardner(
     return series.build(found, steps=("rho = a V^b (Gardner, Gardner and Gregory 1974)",))
 
 
+@carry.names_checked
 def castagna(
     p_wave_velocity: Any, *, intercept: Any = _C["castagna_intercept"],
     slope: Any = _C["castagna_slope"], uncertainties: Mapping[str, Any] | None = None,
@@ -120,6 +122,7 @@ def castagna(
     return series.build(found, steps=("mudrock line (Castagna, Batzle and Eastwood 1985)",))
 
 
+@carry.names_checked
 def han(
     porosity: Any, clay: Any, *, clean: Any = _C["han_velocity"],
     by_porosity: Any = _C["han_by_porosity"], by_clay: Any = _C["han_by_clay"],

@@ -61,6 +61,7 @@ def brine_kernel(temperature: Any, pressure: Any, salinity: Any) -> tuple[Any, A
     return density, sound
 
 
+@carry.names_checked
 def brine(
     temperature: Any, pressure: Any, salinity: Any, *,
     uncertainties: Mapping[str, Any] | None = None,
@@ -131,6 +132,7 @@ def _beyond(temperature: Any, pressure: Any, salinity: Any) -> Any:
     return np.where(inside, 0, flags.bit("beyond_method_range")).astype(np.int64)
 
 
+@carry.names_checked
 def fluid_mixture(
     fractions: Sequence[Any], fluids: Sequence[Any], *, how: str = "uniform",
     uncertainties: Mapping[str, Any] | None = None,

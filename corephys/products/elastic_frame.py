@@ -47,6 +47,7 @@ def _frame(
     return series.build(found, steps=steps, **extra)
 
 
+@carry.names_checked
 def critical_porosity(
     porosity: Any, *, mineral: Any, critical: Any = _C["critical_porosity"],
     uncertainties: Mapping[str, Any] | None = None,
@@ -102,6 +103,7 @@ def critical_porosity(
     return _frame(kernel, mineral, others, uncertainties, limit="critical", steps=steps)
 
 
+@carry.names_checked
 def krief(
     porosity: Any, *, mineral: Any, uncertainties: Mapping[str, Any] | None = None
 ) -> xr.Dataset:
@@ -240,16 +242,17 @@ def _pack(
     effective_pressure: Any, critical: Any, contacts: Any, adhesion: Any,
     uncertainties: Mapping[str, Any] | None,
 ) -> dict[str, Any]:  # fmt: skip
+    given = (uncertainties or {}).get("adhesion")
     return {
         "pressure": carry.number(effective_pressure, "GPa", "effective_pressure", uncertainties,
                                  held="vertical_effective_stress"),
         "critical": carry.number(critical, "1", "critical", uncertainties),
         "contacts": carry.number(contacts, "1", "contacts", uncertainties),
-        "adhesion": carry.fraction(adhesion, "adhesion",
-                                   {"adhesion": 0.0, **(uncertainties or {})}),
+        "adhesion": carry.fraction(adhesion, "adhesion", {"adhesion": given or 0.0}),
     }  # fmt: skip
 
 
+@carry.names_checked
 def hertz_mindlin(
     effective_pressure: Any, *, mineral: Any, critical: Any = _C["critical_porosity"],
     contacts: Any = _C["contacts"], adhesion: Any = 1.0,
@@ -299,6 +302,7 @@ def hertz_mindlin(
     return _frame(kernel, mineral, others, uncertainties, steps=steps)
 
 
+@carry.names_checked
 def soft_sand(
     porosity: Any, effective_pressure: Any, *, mineral: Any,
     critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"], adhesion: Any = 1.0,
@@ -338,6 +342,7 @@ def soft_sand(
     return _frame(soft_sand_kernel, mineral, others, uncertainties, steps=steps)
 
 
+@carry.names_checked
 def stiff_sand(
     porosity: Any, effective_pressure: Any, *, mineral: Any,
     critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"], adhesion: Any = 1.0,

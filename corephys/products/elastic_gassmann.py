@@ -50,6 +50,7 @@ def frame_kernel(saturated: Any, porosity: Any, k_m: Any, k_f: Any) -> Any:
         return np.where(porosity > 0.0, above / below, np.nan)
 
 
+@carry.names_checked
 def gassmann(
     frame_bulk_modulus: Any, porosity: Any, *, mineral: Any, fluid: Any,
     uncertainties: Mapping[str, Any] | None = None,
@@ -106,6 +107,7 @@ def gassmann(
     return series.build(found, steps=("saturated by Gassmann (1951)",))
 
 
+@carry.names_checked
 def frame_modulus(
     bulk_modulus: Any, porosity: Any, *, mineral: Any, fluid: Any,
     uncertainties: Mapping[str, Any] | None = None,
@@ -168,6 +170,7 @@ def _outside(frame: Any, mineral: Any) -> Any:
     return series.apply(look, bare(frame), bare(mineral), dtypes=[np.int64])
 
 
+@carry.names_checked
 def fluid_substitution(
     p_wave_velocity: Any, s_wave_velocity: Any, bulk_density: Any, porosity: Any, *, mineral: Any,
     fluid: Any, new_fluid: Any, uncertainties: Mapping[str, Any] | None = None,

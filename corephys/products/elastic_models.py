@@ -103,6 +103,7 @@ def _inputs(
     return found
 
 
+@carry.names_checked
 def velocity_models(
     porosity: Any, *, mineral: Any, fluid: Any, effective_pressure: Any = None,
     critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],
@@ -189,6 +190,7 @@ def _stacked(parts: Sequence[Measured]) -> Measured:
     )  # fmt: skip
 
 
+@carry.names_checked
 def porosity_from_velocity(
     p_wave_velocity: Any, *, mineral: Any, fluid: Any, effective_pressure: Any = None,
     critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],

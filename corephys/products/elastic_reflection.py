@@ -74,6 +74,7 @@ def _wave(along: Any, p: Any, s: Any, rho: Any, way: float, *, shear: bool) -> l
     return [x, z, level, upright]
 
 
+@carry.names_checked
 def reflection_at_angle(
     angle: Any, *, upper: Mapping[str, Any] | xr.Dataset, lower: Mapping[str, Any] | xr.Dataset,
     uncertainties: Mapping[str, Any] | None = None,

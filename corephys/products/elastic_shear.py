@@ -15,6 +15,7 @@ from corephys.products.elastic_velocity import of_phases
 __all__ = ["s_wave_from_frame"]
 
 
+@carry.names_checked
 def s_wave_from_frame(
     p_wave_velocity: Any, bulk_density: Any, porosity: Any, *, mineral: Any, fluid: Any,
     uncertainties: Mapping[str, Any] | None = None,

@@ -85,6 +85,7 @@ def bounds_kernel(
     return mixing.wood_kernel(porosity, k_f, k_m, rho_f, rho_m), stiffest
 
 
+@carry.names_checked
 def wood(
     porosity: Any, *, mineral: Any, fluid: Any, uncertainties: Mapping[str, Any] | None = None
 ) -> xr.Dataset:
@@ -150,6 +151,7 @@ def wyllie_kernel(porosity: Any, v_f: Any, v_m: Any) -> tuple[Any, ...]:
     return (1.0 / (porosity / v_f + (1.0 - porosity) / v_m),)
 
 
+@carry.names_checked
 def wyllie(
     porosity: Any, *, grain_velocity: Any, fluid_velocity: Any,
     uncertainties: Mapping[str, Any] | None = None,
@@ -235,6 +237,7 @@ def raymer_kernel(
     )  # fmt: skip
 
 
+@carry.names_checked
 def raymer(
     porosity: Any, *, grain_velocity: Any, fluid_velocity: Any, grain_density: Any = None,
     fluid_density: Any = None, uncertainties: Mapping[str, Any] | None = None,
@@ -306,6 +309,7 @@ def _beyond(porosity: Any, limit: float) -> Any:
     return xr.Variable(dims, mask) if dims is not None else mask[()]
 
 
+@carry.names_checked
 def from_moduli(
     bulk_modulus: Any, shear_modulus: Any, bulk_density: Any, *,
     uncertainties: Mapping[str, Any] | None = None,
