@@ -53,6 +53,9 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
         axes = list(figure.subplots(1, 6, sharey=True, width_ratios=(1, 1, 1, 1, 1, 1.5)))
         for spot, name in zip(axes, _TRACKS, strict=False):
             _track(spot, tree, clock, name)
+        for spot, name in ((axes[3], "reflection_coefficient"), (axes[4], "synthetic_trace")):
+            drawn.curve(spot, f"{label(name)} against {clock.words}", "zero", [0.0, 0.0],
+                        [time[0], time[-1]], colour="0.7")  # fmt: skip
         panel = f"{label('reflection_coefficient')} against {clock.words}"
         values = reflections["reflection_coefficient"].values
         stems = [np.ravel(np.column_stack([one, other, np.full(time.size, np.nan)]))
@@ -65,8 +68,6 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
             spot.set_xlim(-reach, reach)
             mark = float(f"{0.6 * reach:.1g}")
             spot.set_xticks([-mark, 0.0, mark], [f"−{mark:g}", "0", f"{mark:g}"])
-            drawn.curve(spot, f"{label(name)} against {clock.words}", "zero", [0.0, 0.0],
-                        [time[0], time[-1]], colour="0.7")  # fmt: skip
         axes[0].set_ylim(float(time[-1]) + 4.0, min(float(time[0]), 0.0) - 4.0)
         axes[0].set_ylabel(clock.words)
         _depths(axes[5], trace, time)
