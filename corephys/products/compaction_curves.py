@@ -125,7 +125,8 @@ def linear(depth: Any, *, surface_porosity: Any, porosity_gradient: Any) -> Any:
 
     Notes
     -----
-    phi = phi0 - g z: no law of compaction, but what short intervals can tell from one.
+    phi = phi0 - g z: the exponential of Athy (1930), AAPG Bulletin 14, 1, to first order in z / L
+    with g = phi0 / L. No law of compaction, but what short intervals can tell of one.
 
     Examples
     --------
