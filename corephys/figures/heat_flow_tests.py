@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import matplotlib
 import numpy as np
 import xarray as xr
@@ -115,7 +117,7 @@ def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
     _key(axes, {"line": "-", "mean of the intervals": ":"})
 
 
-def _key(axes: Axes, styles: dict[str, str]) -> None:
+def _key(axes: Axes, styles: dict[str, Any]) -> None:
     """What the lines are, below the axis where no point can lie."""
     handles = [
         Line2D([], [], color="black", linestyle=style, linewidth=1.0, label=word)
