@@ -117,8 +117,7 @@ def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) 
     """A result of several models as a column each, the way tables hold them."""
     spread = found.get(f"{name}_u")
     if spread is None:
-        parts = (found[f"{name}_u_{kind}"] for kind in ("random", "systematic"))
-        spread = np.hypot(*parts)
+        spread = np.hypot(found[f"{name}_u_random"], found[f"{name}_u_systematic"])
     columns: dict[str, Any] = {}
     for place, model in enumerate(map(str, found["model"].values)):
         for end, values in (("", found[name]), ("_u", spread)):
