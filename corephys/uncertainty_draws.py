@@ -194,17 +194,8 @@ def monte_carlo(
     """
     if draws < 10:
         raise ValueError(f"{draws} draws say nothing about a spread; take at least ten")
-    values, random = _values(inputs), np.random.default_rng(seed)
-    moved: dict[str, Any] = {name: value[None] for name, value in values.items()}
-    for name, part in inputs.items():
-        shape = (draws, *values[name].shape)
-        moved[name] = moved[name] + random.standard_normal(shape) * np.asarray(bare(part.u_random))
-    for source in sorted({s for part in inputs.values() for s in part.effects}):
-        number = random.standard_normal(draws)
-        for name, part in inputs.items():
-            if source in part.effects:
-                size = np.asarray(bare(part.effects[source]), dtype=float)
-                moved[name] = moved[name] + number.reshape(-1, *[1] * values[name].ndim) * size
+    values = _values(inputs)
+    moved = _drawn(values, inputs, draws, np.random.default_rng(seed))
     if at_once:
         # A first dimension alone for single values beside series.
         most = max(value.ndim for value in values.values())
@@ -216,6 +207,24 @@ def monte_carlo(
             [function(**{n: m[i] for n, m in moved.items()}) for i in range(draws)], dtype=float
         )
     return _summed_up(results, propagate(function, inputs))
+
+
+def _drawn(
+    values: Mapping[str, np.ndarray], inputs: Mapping[str, Measured], draws: int,
+    random: np.random.Generator,
+) -> dict[str, Any]:  # fmt: skip
+    """Inputs moved by random parts and by sources, the draws along a first dimension."""
+    moved: dict[str, Any] = {name: value[None] for name, value in values.items()}
+    for name, part in inputs.items():
+        shape = (draws, *values[name].shape)
+        moved[name] = moved[name] + random.standard_normal(shape) * np.asarray(bare(part.u_random))
+    for source in sorted({s for part in inputs.values() for s in part.effects}):
+        number = random.standard_normal(draws)
+        for name, part in inputs.items():
+            if source in part.effects:
+                size = np.asarray(bare(part.effects[source]), dtype=float)
+                moved[name] = moved[name] + number.reshape(-1, *[1] * values[name].ndim) * size
+    return moved
 
 
 def _summed_up(results: np.ndarray, first: Measured) -> MonteCarlo:
