@@ -21,7 +21,7 @@ TRUTH = {
         "surface_porosity": 0.75,
         "residual_porosity": 0.35,
         "decay_length": 150.0,
-    },  # noqa: E501
+    },
     "linear": {"surface_porosity": 0.7, "porosity_gradient": 0.5},
     "power": {"reference_porosity": 0.6, "solidity_exponent": 0.16},
     "exponential in stress": {"surface_porosity": 0.7, "decay_stress": 6000.0},
