@@ -73,7 +73,7 @@ def fingerprint(source: str, options: Mapping[str, Any]) -> str:
     total = hashlib.sha256()
     if "://" in source:
         place = Place.of(source, options)
-        for key in _keys(place, ""):
+        for key in place.objects():
             total.update(key.encode() + b"\0" + hashlib.sha256(place.get(key)).digest())
         return total.hexdigest()
     folder = Path(source)
@@ -82,16 +82,6 @@ def fingerprint(source: str, options: Mapping[str, Any]) -> str:
             content = hashlib.file_digest(stream, "sha256").digest()
         total.update(file.relative_to(folder).as_posix().encode() + b"\0" + content)
     return total.hexdigest()
-
-
-def _keys(place: Place, folder: str) -> list[str]:
-    """Keys of all objects below, in order."""
-    found = []
-    for name in place.names(folder):
-        key = f"{folder}/{name}" if folder else name
-        below = _keys(place, key) if name != folder.rpartition("/")[2] else []
-        found += below or [key]
-    return found
 
 
 def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices: Choices) -> str:
@@ -158,7 +148,7 @@ def read(source: str, options: Mapping[str, Any]) -> xr.DataTree:
         if is_saved(place):
             return load_tree(place)
         with TemporaryDirectory() as folder:
-            for key in _keys(place, ""):
+            for key in place.objects():
                 target = Path(folder, key)
                 target.parent.mkdir(parents=True, exist_ok=True)
                 target.write_bytes(place.get(key))

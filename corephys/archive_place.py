@@ -116,6 +116,15 @@ class Place:
             return []
         return sorted(entry.rstrip("/").rpartition("/")[2] for entry in found)
 
+    def objects(self) -> list[str]:
+        """Keys of all objects of a URL, sorted."""
+        system, path = self._remote("")
+        system.invalidate_cache()
+        root = path.rstrip("/") + "/"
+        return sorted(
+            key[key.index(root.lstrip("/")) + len(root.lstrip("/")) :] for key in system.find(path)
+        )
+
     def remove(self, key: str) -> None:
         """Remove an object or a folder with all it holds; nothing where there is none."""
         if self.is_local:

@@ -55,7 +55,7 @@ def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
             "export.zarr.save wrote; give the folder that holds them, or a list of holes"
         )
     found: dict[str, str] = {}
-    for name, place in sorted(pairs):
+    for name, place in sorted(pairs, key=lambda pair: pair[0]):
         refuse_inside(place, out)
         if name in found:
             raise ValueError(
