@@ -19,6 +19,7 @@ from corephys.archive_readings import (
     column_metadata,
     read_record,
 )  # fmt: skip
+from corephys.archive_run import ready
 from corephys.archive_store import (
     METADATA,
     array_metadata,
@@ -209,6 +210,7 @@ def block(
     str
         ``complete`` or ``failed``.
     """
+    ready()
     path, quantity = QUANTITIES[sensor]
     made = _arrays(sensor, size, names)
     start = number * CHUNK

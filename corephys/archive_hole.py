@@ -18,6 +18,7 @@ import xarray as xr
 
 from corephys import flags, series
 from corephys.archive_place import Place
+from corephys.archive_run import ready
 from corephys.archive_saved import is_saved, load_tree
 from corephys.archive_store import write_tree
 from corephys.hole import HoleError, read_hole
@@ -107,6 +108,7 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
     """
     from corephys.reduction import reduce
 
+    ready()
     group = f"{HOLES}/{name}"
     out.remove(group)
     try:

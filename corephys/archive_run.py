@@ -6,11 +6,31 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
-__all__ = ["Task", "run_all"]
+from corephys import units
+from corephys.vocabulary import TERMS
+
+__all__ = ["Task", "ready", "run_all"]
 
 Task = tuple[Callable[..., str], tuple[Any, ...]]
+
+
+@lru_cache(maxsize=1)
+def _prepared() -> bool:
+    for term in TERMS.values():
+        units.canonical(term.unit)
+    return True
+
+
+def ready() -> None:
+    """Make the registry of units, once in a process and by one thread.
+
+    It is built on first use, and a second thread that comes meanwhile finds it half built.
+    """
+    with _preparing:
+        _prepared()
 
 
 def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> list[str]:
@@ -84,7 +104,7 @@ def _on_client(tasks: list[Task], client: Any, bar: Any) -> list[str]:
     return list(client.gather(futures))
 
 
-_watched = threading.Lock()
+_watched, _preparing = threading.Lock(), threading.Lock()
 
 
 def _guarded(function: Callable[..., str], *arguments: Any) -> str:

@@ -347,3 +347,18 @@ def test_the_command_line_makes_an_archive(
     )
     said = capsys.readouterr()
     assert "0 of 1 holes complete" in said.out and "one failed: HoleError" in said.err
+
+
+FIRST = """
+import sys
+from corephys import archive
+table = archive.reduce(sys.argv[1], sys.argv[2], workers=4, progress=False, sensors=())
+assert (table["status"] == "complete").all(), table["error"].tolist()
+"""
+
+
+def test_the_first_use_of_units_by_several_threads(holes: Path, tmp_path: Path) -> None:
+    # A fresh process: the registry of units is built on first use, and all threads come at once.
+    write(tmp_path / "first.py", FIRST)
+    command = [sys.executable, str(tmp_path / "first.py"), str(holes), str(tmp_path / "out")]
+    assert subprocess.run(command, check=False).returncode == 0
