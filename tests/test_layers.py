@@ -34,7 +34,8 @@ ROOMS = {
     "ground": (
         "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
         "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
-        "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units", "vocabulary",
+        "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units",
+        "vocabulary",
     ),
     "reduction": (
         "archive", "archive_blocks", "archive_collect", "archive_command",
