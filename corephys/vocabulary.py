@@ -144,7 +144,7 @@ _ROWS = (
     ("temperature_anomaly", "K", "temperature above its steady value", (-INF, INF), (-INF, INF)),
     ("seafloor_temperature_anomaly", "K", "temperature of the seafloor above its steady value", (-INF, INF), (-INF, INF)),
     ("peclet_number", "1", "Peclet number of vertical flow, downward positive", (-INF, INF), (-INF, INF)),
-    ("fluid_velocity", "mm/yr", "vertical velocity of pore water, downward positive", (-INF, INF), (-INF, INF)),
+    ("pore_water_velocity", "mm/yr", "vertical velocity of pore water, downward positive", (-INF, INF), (-INF, INF)),
     ("surface_temperature", "degC", "temperature at the seafloor from the fit", (-2, 20), (-3, 40)),
     ("temperature_gradient", "K/km", "temperature gradient", (-INF, INF), (-INF, INF)),
     ("surface_porosity", "1", "surface porosity of the fit", (0.2, 0.95), (0, 1)),
@@ -167,7 +167,19 @@ _ROWS = (
     ("component_accumulation_rate", "g/(cm^2 kyr)", "mass accumulation rate of a component", (0, 200), (0, INF)),
 )  # fmt: skip
 
-TERMS: dict[str, Term] = {row[0]: Term(*row) for row in _ROWS}
+
+def _terms(rows: tuple[tuple[object, ...], ...]) -> dict[str, Term]:
+    """Rows by name; a second row of one name would silently hide the first."""
+    terms: dict[str, Term] = {}
+    for row in rows:
+        entry = Term(*row)  # type: ignore[arg-type]
+        if entry.name in terms:
+            raise ValueError(f"two rows of the vocabulary are named {entry.name!r}")
+        terms[entry.name] = entry
+    return terms
+
+
+TERMS: dict[str, Term] = _terms(_ROWS)
 
 
 def term(name: str) -> Term:

@@ -76,7 +76,7 @@ def test_planted_flow_of_pore_water_is_found(velocity, layered):
     direction = "downward" if velocity > 0 else "upward"
     assert f"flows {direction}" in found.attrs["candidates"]
     assert found.attrs["candidates"].count(";") >= 4  # never one cause
-    assert float(found["fluid_velocity"]) == pytest.approx(1e3 * velocity, rel=0.01)
+    assert float(found["pore_water_velocity"]) == pytest.approx(1e3 * velocity, rel=0.01)
     r = heatflow.thermal_resistance(_needles(k), at=_series("equilibrium_temperature", at, t))
     span = float(np.ptp(r["thermal_resistance"].values))
     assert float(found["peclet_number"]) == pytest.approx(4.09e6 * velocity / YEAR * span, rel=0.01)

@@ -171,8 +171,9 @@ def missing_from_pages(pages: dict[str, str]) -> list[str]:
     for stage, options in SCHEMA.items():
         part = re.search(rf"^## {stage}$(.*?)(?=^## |\Z)", pages["recipe.md"], re.M | re.S)
         for key, option in options.items():
-            default = {None: "unknown", True: "true", False: "false"}.get(option.default)
-            default = str(option.default) if isinstance(option.default, float | str) else default
+            default = str(option.default)
+            if option.default is None or isinstance(option.default, bool):
+                default = "unknown" if option.default is None else default.lower()
             if not part or f"| `{key}` | {default} |" not in part[1]:
                 found.append(f"recipe.md: [{stage}] {key} = {default}")
     return found

@@ -39,11 +39,18 @@ EXPECTED = (
 )  # fmt: skip
 
 
+# Stages that the default recipe leaves out: nothing supplied, and what a user has to ask for.
+OPTIONAL = {
+    "supplied values", "corrections of heat flow", "heat flow drawn",
+    "temperature below the stations",
+}  # fmt: skip
+
+
 def test_every_stage_leaves_its_result(reduced):
     for path in EXPECTED:
         assert series.leaf(reduced, path) is not None, path
     summary = json.loads(reduced.attrs["summary"])
-    assert set(summary["skipped"]) == {"supplied values"}
+    assert set(summary["skipped"]) == OPTIONAL
     assert reduced.attrs["format_version"] == "1"
 
 
@@ -252,8 +259,10 @@ def test_a_hole_with_a_bad_table_still_reduces_and_says_what_is_missing(fault):
     result = cp.reduce(cp.hole_from_tables(tables, settings))
     summary = json.loads(result.attrs["summary"])
     assert set(summary["skipped"]) >= ({skipped} if skipped else set())
-    if skipped is None:
-        assert set(summary["skipped"]) == {"supplied values"}
+    if (
+        skipped is None
+    ):  # three small layers of 7, 8 and 11 samples are too few for fits of their own
+        assert set(summary["skipped"]) == OPTIONAL | {"compaction by layer"}
     for entry in summary["quantities"]:
         data = series.leaf(result, entry["path"])
         assert entry["readings"] == np.size(data[f"{entry['name']}_flag"])

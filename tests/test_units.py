@@ -118,3 +118,10 @@ def test_quantities_in_pints_own_units_are_read():
     assert units.as_floats(registry.Quantity(3.0, "degC"), "K", "T") == pytest.approx(276.15)
     assert units.as_floats(registry.Quantity(3.0, "microsecond"), "s", "t") == pytest.approx(3e-6)
     assert units.as_floats(registry.Quantity(30.0, "percent"), "1", "phi") == pytest.approx(0.3)
+
+
+def test_two_terms_of_one_name_are_refused():
+    row = ("bulk_density", "g/cm^3", "bulk density", (1.0, 3.0), (0.0, 5.0))
+    assert set(vocabulary._terms((row,))) == {"bulk_density"}
+    with pytest.raises(ValueError, match="two rows of the vocabulary are named 'bulk_density'"):
+        vocabulary._terms((row, row))

@@ -78,7 +78,7 @@ def curvature(
     Dataset
         ``bend`` [W^2/(m^4 K)], twice the quadratic term, and its uncertainty; ``probability`` of
         a larger bend by chance, and ``probability_by_stated_errors``; ``peclet_number`` over the
-        points and ``fluid_velocity`` [mm/yr] that alone would bend it so, downward positive;
+        points and ``pore_water_velocity`` [mm/yr] that alone would bend it so, downward positive;
         ``heat_flow_by_end (end)`` [mW/m^2]; and ``residual (model, reading)`` [K] of line,
         parabola and flow. Attributes: ``shape``, "straight" or "curved", and ``candidates``,
         never one cause.
@@ -123,7 +123,7 @@ def curvature(
     shape = "curved" if probability < significance else "straight"
     dataset = series.build(
         {"peclet_number": Measured(growth * span, u_growth * span),
-         "fluid_velocity": Measured(growth * per_year, u_growth * per_year)},
+         "pore_water_velocity": Measured(growth * per_year, u_growth * per_year)},
         steps=("T(R) with a quadratic term by the F test; with steady flow of pore water "
                "(Bredehoeft and Papadopulos 1965)",),
         shape=shape, significance=significance, points_used=size,

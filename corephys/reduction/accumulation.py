@@ -7,7 +7,7 @@ import json
 import numpy as np
 import xarray as xr
 
-from corephys import series
+from corephys import flags, series
 from corephys.products import accumulation
 from corephys.reduction.context import Context, Skipped
 
@@ -41,13 +41,23 @@ def accumulation_rates(context: Context) -> None:
         if places != "none":
             context.notes.append(f"accumulation: {word}: {places}")
     density = context.results.get("properties/index_properties")
-    if density is None or "dry_density" not in density:
-        context.notes.append("accumulation: no dry density of samples, so no mass accumulation")
+    if density is None or not _any_usable(density, context.levels):
+        context.notes.append(
+            "accumulation: no usable dry density of samples, so no mass accumulation"
+        )
         context.results["products/accumulation"] = found
         return
     mean = accumulation.interval_density(density, found, allow=context.levels)
     mass = accumulation.mass_accumulation_rate(mean, found)
     context.results["products/accumulation"] = _joined(found, mean, mass)
+
+
+def _any_usable(density: xr.Dataset, levels: tuple[str, ...]) -> bool:
+    """Whether the samples hold one dry density that the recipe allows."""
+    if "dry_density" not in density:
+        return False
+    allowed = flags.usable(density["dry_density_flag"].values, levels)
+    return bool((allowed & np.isfinite(density["dry_density"].values)).any())
 
 
 def _joined(found: xr.Dataset, mean: xr.Dataset, mass: xr.Dataset) -> xr.Dataset:

@@ -60,6 +60,8 @@ def elastic_bounds(context: Context) -> None:
     velocity = context.result("properties/velocity")
     porosity = context.result("products/porosity")
     keys = context.recipe["elastic"]
+    if not (velocity["p_wave_velocity"].values > 0.0).any():
+        raise Skipped("no velocity above zero to hold against bounds")
     allow = (*context.levels, "suspect")
     phi = positions.match(porosity, to=velocity, within="2 cm", how="nearest", allow=allow)
     if not np.isfinite(phi["porosity"].values).any():

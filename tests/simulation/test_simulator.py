@@ -33,7 +33,7 @@ DATA = Path(__file__).resolve().parents[2] / "data_demo"
 SENSORS = ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma")
 UNITS = {"mm", "cm", "m", "s", "us", "g", "cm^3", "degC", "mV", "W/m", "J/(m K)", "W/(m K)", "m/s",
          "g/cm^3", "K", "%", "mg/kg", "g/kg", "S/m", "ohm m", "1/s", "N m", "N", "kPa", "degree",
-         "m^2/s"}  # fmt: skip
+         "m^2/s", "kyr"}  # fmt: skip
 
 
 def digests(folder):
