@@ -156,6 +156,7 @@ SOURCES: tuple[Source, ...] = (
     Source("by_*", "model", "coefficient of a relation"),
     Source("scatter of the correction", "model", "scatter of a correction"),
     Source("not stated", "not stated", "nothing is known of this part"),
+    Source("systematic", "not grouped", "systematic errors whose sources are not told"),
     # Where nothing was measured
     Source("density_fill", "natural scatter", "density put where nothing was measured"),
     # Random parts that a product tells apart

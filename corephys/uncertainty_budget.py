@@ -70,7 +70,7 @@ def budget(
     Raises
     ------
     ValueError
-        When the product holds no uncertainty, or ``by`` is neither word.
+        When the product is no Dataset or holds no uncertainty, or ``by`` is neither word.
     KeyError
         When it does not hold the quantity.
 
@@ -114,8 +114,8 @@ def budget_of_mean(
     Raises
     ------
     ValueError
-        When labels or weights are not one a reading, both are given, or a reading with a weight
-        may not be used.
+        When labels or weights are not one a reading, both are given, a reading with a weight may
+        not be used, or there is no reading.
     KeyError
         When the product does not hold the quantity.
 
@@ -194,6 +194,11 @@ def _opened(
 ) -> tuple[xr.Dataset, Sequence[str]]:
     """The Dataset of a product and the quantities to speak of."""
     dataset = product.to_dataset(inherit=False) if isinstance(product, xr.DataTree) else product
+    if not isinstance(dataset, xr.Dataset):
+        raise ValueError(
+            f"the product is a {type(product).__name__}; give the Dataset that a function returns, "
+            "or a leaf of a reduced hole: a value alone has no uncertainty"
+        )
     ending = "_u_random"
     held = [str(v)[: -len(ending)] for v in dataset.data_vars if str(v).endswith(ending)]
     held = [quantity for quantity in held if quantity in dataset]
@@ -237,10 +242,14 @@ def _parts(dataset: xr.Dataset, name: str) -> Iterator[_Part]:
         yield _Part("random", random_source(name, effects), random)
     for source, rows in effects.items():
         yield _Part("systematic", source_of(source), rows)
+    if effects:
+        return
     u = f"{name}_u_systematic"
-    if not effects and (u not in dataset or np.isnan(dataset[u].values).any()):
-        unknown = dataset[u].values.reshape(-1) if u in dataset else np.full(size, np.nan)
-        yield _Part("systematic", source_of("not stated"), unknown)
+    whole = dataset[u].values.reshape(-1).astype(float) if u in dataset else np.full(size, np.nan)
+    if np.any(np.nan_to_num(whole) != 0):
+        yield _Part("systematic", source_of("systematic"), whole)
+    elif np.isnan(whole).any():
+        yield _Part("systematic", source_of("not stated"), whole)
 
 
 def _weights(where: np.ndarray, labels: Any, weights: Any) -> Iterator[tuple[str, np.ndarray]]:
@@ -263,6 +272,8 @@ def _weights(where: np.ndarray, labels: Any, weights: Any) -> Iterator[tuple[str
         yield "", row
         return
     found = np.full(where.size, "") if labels is None else np.asarray(labels).astype(str)
+    if not found.size:
+        raise ValueError("the product has no reading; a mean needs one at least")
     for label in dict.fromkeys(found.tolist()):
         own = where & (found == label)
         yield label, own / max(int(own.sum()), 1)

@@ -146,6 +146,33 @@ def test_a_systematic_part_that_nobody_stated_is_unknown() -> None:
     assert np.isnan(table.loc["total", "standard_uncertainty"])
 
 
+def test_a_systematic_part_without_its_sources_still_counts() -> None:
+    whole = made([1.5, 1.6], 0.03, {"core_diameter": 0.04})
+    bare = whole.drop_vars(["bulk_density_effects", "source"])
+    for by in ("source", "group"):
+        table = budget(bare, by=by)
+        assert table["kind"].tolist() == ["random", "systematic", "sum"]
+        assert table["share"].tolist() == pytest.approx([0.36, 0.64, 1.0])
+        assert table["standard_uncertainty"].iloc[-1] == pytest.approx(0.05)
+    mean = budget_of_mean(bare).set_index("source")
+    assert mean.loc["systematic", "standard_uncertainty"] == pytest.approx(0.04)
+    assert reading_shares(bare)["variance_share"].sel(part="systematic").values == pytest.approx(
+        0.64
+    )
+    bare["bulk_density_u_systematic"][1] = np.nan
+    table = budget(bare).set_index("source")
+    assert table.loc["systematic", "unknown"] == 1
+    assert table.loc["total", "standard_uncertainty"] == pytest.approx(0.05)
+
+
+def test_what_has_no_budget_is_refused_in_words() -> None:
+    product = made([1.5], 0.03, {})
+    with pytest.raises(ValueError, match="is a DataArray; give the Dataset"):
+        budget(product["bulk_density"])
+    with pytest.raises(ValueError, match="has no reading"):
+        budget_of_mean(product.isel(reading=slice(0, 0)))
+
+
 def test_flagged_readings_do_not_count_but_single_values_do() -> None:
     spike = np.array([0, flags.bit("spike")])
     product = made([1.5, 1.6], np.array([0.01, 0.5]), {"dead_time": 0.01}, spike)
