@@ -257,6 +257,68 @@ def test_porosities_and_references_that_cannot_be_are_refused():
         stress.fit_reference(rising, ground)
 
 
+def test_a_flagged_porosity_is_kept_and_says_nothing():
+    ground = formation().isel(reading=slice(1, 6))
+    phi = porosity_at(ground, ground["vertical_effective_stress"].values / 2.0)
+    values = phi["porosity"].values.copy()
+    values[0] = 1.46
+    reason = np.array([0, flags.bit("spike"), 0, 0, 0])
+    marked = series.build({"porosity": Measured(phi["porosity"].copy(data=values), 0.001, {
+        "balance": 0.0}, reason)})  # fmt: skip
+    found = stress.overpressure_bound(marked, ground, reference=curve_of())
+    assert found["informative"].values.tolist() == [0, 0, 1, 1, 1]
+    assert found["overpressure_bound_flag"].values[0] == flags.MISSING
+    assert found["overpressure_bound_reason"].values[0] & flags.bit("impossible_value")
+    assert found["overpressure_bound_flag"].values[1] == flags.SUSPECT
+    assert np.isnan(found["overpressure_bound"].values[0])
+    assert "informative at 3 of 4 depths" in found.attrs["verdict"]
+    assert "1 porosities whose flags leave them out" in found.attrs["verdict"]
+    taken = stress.overpressure_bound(
+        marked, ground, reference=curve_of(), allow=("good", "suspect")
+    )
+    assert taken["informative"].values.tolist() == [0, 1, 1, 1, 1]
+
+
+def test_there_is_no_fluid_column_above_the_place_where_it_begins():
+    where = units.quantity(np.array([-10.0, 0.0, 10.0]), "m")
+    for datum, known in (("seafloor", [False, True, True]), ("sea level", [True, True, True])):
+        found = stress.fluid_column_pressure(
+            where, fluid_density="1.2 g/cm^3", water_depth="100 m", column_from=datum
+        )
+        assert np.isfinite(found["fluid_column_pressure"].values).tolist() == known
+
+
+def test_what_is_no_profile_is_refused_in_words():
+    ground = formation()
+    density = profile([0.0, 10.0], [1.5, 1.6])
+    bare = density.drop_vars("depth")
+    depths = units.quantity(np.array([1.0, 2.0]), "m")
+    for given in (bare, units.quantity(np.array([1.5]), "g/cm^3")):
+        with pytest.raises(ValueError, match="the density has no depth"):
+            whole(given)
+        with pytest.raises(ValueError, match="the density has no depth"):
+            stress.vertical_effective_stress(given, at=density)
+    for given in (bare, depths):
+        with pytest.raises(ValueError, match="at has no depth"):
+            stress.vertical_effective_stress(density, at=given)
+    with pytest.raises(ValueError, match="3 pressures and 2 depths do not make pairs"):
+        stress.equivalent_density(units.quantity(np.array([1.0, 2.0, 3.0]), "kPa"), depths,
+                                  datum="seafloor", water_depth="10 m")  # fmt: skip
+    with pytest.raises(ValueError, match="'b' is no Dataset with vertical_effective_stress"):
+        stress.compare_choices({"a": ground, "b": density})
+    with pytest.raises(ValueError, match="the porosity has no depth"):
+        stress.density_of_porosity(units.quantity(np.array([0.5]), "1"))
+    with pytest.raises(ValueError, match="reference is a str; make one by"):
+        stress.effective_stress_of_porosity(units.quantity(0.5, "1"), reference="mud")
+    with pytest.raises(ValueError, match=r"scatter is -0\.1; it has to be zero or more"):
+        curve_of(scatter=-0.1)
+    level = ground.isel(reading=slice(1, 9)).copy(deep=True)
+    level["vertical_effective_stress"][:] = 100.0
+    phi = porosity_at(level, np.linspace(50.0, 150.0, 8))
+    with pytest.raises(ValueError, match="all pairs stand under one stress"):
+        stress.fit_reference(phi, level)
+
+
 def test_the_figure_draws_what_there_is_and_carries_the_caution():
     z = np.linspace(0.0, 300.0, 31)
     density = profile(np.delete(z, slice(10, 18)), 1.6 + 0.0005 * np.delete(z, slice(10, 18)))

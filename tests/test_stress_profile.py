@@ -253,3 +253,28 @@ def test_a_fit_of_compaction_brings_its_errors_by_name():
     band = fit.predict(units.quantity(z, "m"))
     half = (band["upper"].values - band["lower"].values) / 2.0
     np.testing.assert_allclose(curve["porosity_u_systematic"].values, half, rtol=1e-6)
+
+
+def test_readings_above_the_seafloor_weigh_on_nothing():
+    z = np.array([-5.0, 0.0, 10.0, 20.0])
+    found = whole(profile(z, [1.2, 1.5, 1.6, 1.7]), at(0.0, 10.0, 20.0))
+    below = whole(profile(z[1:], [1.5, 1.6, 1.7]), at(0.0, 10.0, 20.0))
+    for name in ("vertical_effective_stress", "vertical_effective_stress_u_random"):
+        np.testing.assert_allclose(found[name].values, below[name].values, atol=1e-12)
+    assert found["vertical_effective_stress"].values[0] == 0.0
+    assert (found.attrs["readings_used"], found.attrs["readings_left_out"]) == (3, 1)
+
+
+def test_a_depth_error_of_the_readings_is_joined_with_that_of_the_seafloor():
+    z = np.array([0.0, 10.0, 20.0])
+    moved = profile(z, [1.5, 1.6, 1.7], deep=0.05)
+    moved = moved.assign_coords(source=np.array(["depth"], dtype=object))
+    own = whole(moved, at(20.0))
+    shifted = whole(profile(z, [1.5, 1.6, 1.7]), at(20.0), depth_uncertainty="1 m")
+    both = whole(moved, at(20.0), depth_uncertainty="1 m")
+    parts = [
+        float(one["vertical_effective_stress_effects"].sel(source="depth").item())
+        for one in (own, shifted, both)
+    ]
+    assert parts[0] == pytest.approx(G * 0.05 * 20.0)
+    assert parts[2] == pytest.approx(parts[0] + parts[1])

@@ -89,3 +89,20 @@ def test_nothing_asked_for_gives_a_profile_alone(plain):
     assert series.leaf(tree, "products/stress_profile").attrs["fill"] == "linear"
     for path in ("fluid_column", "fluid_column_margins", "overpressure_bound_of_porosity"):
         assert series.leaf(tree, f"products/{path}") is None
+
+
+def test_a_sample_that_cannot_be_does_not_stop_the_bound(made):
+    tables, settings = made
+    name = "samples/index_properties"
+    frame = tables[name].copy()
+    column = next(c for c in frame.columns if c.startswith("dry_mass"))
+    frame[column] = frame[column].astype(float)
+    frame.loc[3:5, column] *= 3.0  # grains heavier than the whole
+    result = cp.reduce(cp.hole_from_tables({**tables, name: frame}, settings), {"stress": ASKED})
+    samples = series.leaf(result, "properties/index_properties")
+    assert (samples["porosity"].values[3:6] > 1.0).all()
+    bound = series.leaf(result, "products/overpressure_bound_of_porosity")
+    assert bound.sizes["reading"] == len(frame)
+    assert np.isnan(bound["overpressure_bound"].values).nonzero()[0].tolist() == [3, 4, 5]
+    assert not bound["informative"].values[3:6].any()
+    assert np.isfinite(bound["overpressure_bound_u_random"].values[6:]).all()

@@ -134,7 +134,7 @@ def vertical_effective_stress(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        With fewer than two usable densities.
+        With fewer than two usable densities, or densities or places without a depth.
 
     Notes
     -----
@@ -145,6 +145,11 @@ def vertical_effective_stress(
     """
     readings = readings_of(density, allow, largest_gap)
     col, gap = readings.column, readings.largest_gap
+    if "depth" not in getattr(at, "coords", {}):
+        raise ValueError(
+            "at has no depth; give a series with that coordinate, or use stress.profile, which "
+            "takes depths themselves"
+        )
     where = at["depth"]
     target = np.asarray(units.as_floats(where, "m", "depth"), dtype=float)
     spot = inside(col.depth, target)

@@ -33,7 +33,7 @@ _SURE = 1.645  # standard uncertainties, one-sided 95 %
 
 def overpressure_bound(
     porosity: xr.Dataset, profile: xr.Dataset, *, reference: CompactionReference,
-    grain_density: xr.Dataset | None = None,
+    grain_density: xr.Dataset | None = None, allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:  # fmt: skip
     """Lower bound of the overpressure from porosities that are too high for their load.
 
@@ -47,6 +47,8 @@ def overpressure_bound(
         Of the same material at hydrostatic pressure, or of compression tests.
     grain_density : Dataset, optional
         ``grain_density`` at the same positions [g/cm^3], to see other materials by.
+    allow : tuple of str
+        Flag levels of the porosities that may say something.
 
     Returns
     -------
@@ -56,9 +58,10 @@ def overpressure_bound(
         ``overpressure_difference`` [kPa] the same before it is cut at zero; ``lambda_star`` [1]
         that goes with it, and ``pore_pressure_bound`` [kPa] from sea level where the profile has a
         water depth; ``informative``, 1 where the difference exceeds 1.645 of its standard
-        uncertainty and the material is that of the reference. Attribute ``bound`` is ``lower``;
-        ``verdict`` says in words where it is empty. Research estimate; not for well control, mud
-        weight, casing, slope or structural decisions; follow local codes and licensed practice.
+        uncertainty, the material is that of the reference and the porosity may be used. Attribute
+        ``bound`` is ``lower``; ``verdict`` says in words where it is empty. Research estimate; not
+        for well control, mud weight, casing, slope or structural decisions; follow local codes and
+        licensed practice.
 
     Raises
     ------
@@ -67,7 +70,7 @@ def overpressure_bound(
     UnitError
         For a wrong unit.
     ValueError
-        For a porosity outside 0 to 1.
+        For a porosity outside 0 to 1 that is not flagged as bad.
 
     Notes
     -----
@@ -109,12 +112,14 @@ def overpressure_bound(
         quantities["pore_pressure_bound"] = Measured(pressure, u_p, e_p, reason)
     u = np.hypot(np.asarray(bare(random)), np.asarray(bare(norm(effects))))
     sure = difference > _SURE * u
-    said = sure & ~outside & ~foreign
+    phi_reason = np.asarray(bare(series.unpack(porosity, "porosity").reason))
+    barred = ~np.broadcast_to(flags.usable(flags.from_reason(phi_reason), allow), values.shape)
+    said = sure & ~outside & ~foreign & ~barred
     dataset = series.build(
         quantities,
         steps=("P* >= sigma'_vh - sigma'(phi)", reference.describe()), safety=RESEARCH_ONLY,
         bound="lower", bound_in_words=BOUND, assumptions=json.dumps(ASSUMPTIONS),
-        verdict=_verdict(difference, said, outside, foreign),
+        verdict=_verdict(difference, said, outside, foreign, barred),
     )  # fmt: skip
     dims = dataset["overpressure_bound"].dims
     for name in quantities:
@@ -150,14 +155,16 @@ def _foreign(
 
 
 def _verdict(
-    difference: np.ndarray, said: np.ndarray, outside: np.ndarray, foreign: np.ndarray
-) -> str:
+    difference: np.ndarray, said: np.ndarray, outside: np.ndarray, foreign: np.ndarray,
+    barred: np.ndarray,
+) -> str:  # fmt: skip
     """In words, at how many depths the bound is empty, and why."""
     known = np.isfinite(difference)
-    empty = known & ~said
+    empty = known & ~said & ~barred
     words = f"informative at {int((said & known).sum())} of {int(known.sum())} depths"
     small = empty & ~outside & ~foreign
     causes = [
+        (int((known & barred).sum()), "porosities whose flags leave them out"),
         (int((empty & foreign).sum()), "other grains than the reference: composition changes"),
         (int((empty & outside & ~foreign).sum()), "porosities that the reference does not cover"),
         (int((small & (difference <= 0.0)).sum()), "effective stress below that of the porosity"),

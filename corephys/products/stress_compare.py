@@ -124,7 +124,7 @@ def compare_choices(
     PositionError
         When they lie at different positions.
     ValueError
-        For fewer than two choices.
+        For fewer than two choices, or one that does not hold the quantity by depth.
 
     Notes
     -----
@@ -132,6 +132,12 @@ def compare_choices(
     """
     if len(choices) < 2:
         raise ValueError(f"{len(choices)} choice; a comparison needs two")
+    for key, data in choices.items():
+        if not isinstance(data, xr.Dataset) or quantity not in data or "depth" not in data.coords:
+            raise ValueError(
+                f"the choice {key!r} is no Dataset with {quantity} by depth; name what all choices "
+                "hold by quantity="
+            )
     first = next(iter(choices.values()))
     series.require_same_positions(**{str(k): v for k, v in choices.items()})
     stack = np.stack([data[quantity].values for data in choices.values()])
@@ -198,8 +204,9 @@ def with_in_situ_water(
     if not solid > lab:
         raise ValueError(f"grains of {solid:g} g/cm^3 are no denser than the water, {lab:g} g/cm^3")
     if isinstance(fluid_density, xr.Dataset):
-        z, water = fluid_density["depth"].values, fluid_density["fluid_density"].values
-        place = np.interp(density["depth"].values, z, water)
+        z, at = (units.as_floats(one["depth"], "m", "depth") for one in (fluid_density, density))
+        water = units.as_floats(fluid_density["fluid_density"], "g/cm^3", "fluid_density")
+        place = np.interp(*(np.asarray(part, dtype=float) for part in (at, z, water)))
     else:
         place = np.asarray(float(positive(fluid_density, "g/cm^3", "fluid_density")))
     porosity = (solid - values) / (solid - lab)

@@ -73,12 +73,16 @@ def density_of_porosity(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        For a porosity outside 0 to 1.
+        For a porosity outside 0 to 1, or without a depth.
 
     Notes
     -----
     rho = phi rho_w + (1 - phi) rho_g, saturated: definition.
     """
+    if "depth" not in getattr(porosity, "coords", {}):
+        raise ValueError(
+            "the porosity has no depth; give a Dataset with porosity and the coordinate depth"
+        )
     if "curve" in porosity.dims:
         porosity = porosity.rename(curve="reading")
     phi = series.unpack(porosity, "porosity")

@@ -194,7 +194,8 @@ def fluid_column_pressure(
     Returns
     -------
     Dataset, (reading)
-        ``fluid_column_pressure`` [kPa] above that of the air. Research estimate; not for well
+        ``fluid_column_pressure`` [kPa] above that of the air; NaN above the place where the
+        fluid begins. Research estimate; not for well
         control, mud weight, casing, slope or structural decisions; follow local codes and
         licensed practice.
 
@@ -222,6 +223,7 @@ def fluid_column_pressure(
     g = float(positive(gravity, "m/s^2", "gravity"))
     riser = column_from == "sea level"
     length = z + above if riser else z
+    length = np.where(length >= 0.0, length, np.nan)
     pressure = g * (rho * length + (0.0 if riser else sea * above))
     effects = {
         "drilling_fluid_density": g * length * stated(
@@ -288,7 +290,7 @@ def equivalent_density(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        For another datum.
+        For another datum, or another number of depths than of pressures.
 
     Notes
     -----
@@ -309,6 +311,10 @@ def equivalent_density(
     length = np.where(length > 0.0, length, np.nan)
     water = 0.0 if from_sea else sea * above
     values = np.asarray(bare(p.values), dtype=float)
+    if values.shape not in ((), z.shape):
+        raise ValueError(
+            f"{values.size} pressures and {z.size} depths do not make pairs; give one depth each"
+        )
     found = (values / g - water) / length
     u_water = stated(water_depth_uncertainty, "m", "water_depth_uncertainty")
     u_sea = stated(sea_water_density_uncertainty, "g/cm^3", "sea_water_density_uncertainty",

@@ -122,7 +122,10 @@ def profile(
     )  # fmt: skip
     shift = stated(depth_uncertainty, "m", "depth_uncertainty")
     if depth_uncertainty is not None:
-        below.effects["depth"] = np.full(z.shape, filled.column.density[0] * shift)
+        # Readings may bring an error of depth of their own: the same name is the same error.
+        below.effects["depth"] = below.effects.get("depth", 0.0) + np.full(
+            z.shape, filled.column.density[0] * shift
+        )
         pores.effects["depth"] = np.full(z.shape, water_top * shift)
         if sea is not None:
             sea.effects["depth"] = -_number(sea_water_density) * shift

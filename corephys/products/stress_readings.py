@@ -57,12 +57,17 @@ def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        With fewer than two usable densities.
+        With fewer than two usable densities at or below the seafloor, or densities without a
+        depth.
     """
+    if "depth" not in getattr(density, "coords", {}):
+        raise ValueError(
+            "the density has no depth; give a Dataset with bulk_density and the coordinate depth"
+        )
     rho = series.unpack(density, "bulk_density")
     depth = np.asarray(units.as_floats(density["depth"], "m", "depth"), dtype=float)
     values = np.asarray(bare(rho.values), dtype=float)
-    use = np.isfinite(values) & np.isfinite(depth)
+    use = np.isfinite(values) & (depth > -1e-6)  # what lies above the seafloor weighs on nothing
     use &= flags.usable(flags.from_reason(np.asarray(bare(rho.reason))), allow)
     if use.sum() < 2:
         raise ValueError(f"{int(use.sum())} usable densities; a profile needs two at least")

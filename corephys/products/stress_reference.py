@@ -105,7 +105,8 @@ def reference_of_indices(
     UnitError
         For a stress without a unit.
     ValueError
-        For indices or stresses that are not above zero, or a range that runs backwards.
+        For indices or stresses that are not above zero, an uncertainty below zero, or a range that
+        runs backwards.
 
     Notes
     -----
@@ -120,10 +121,13 @@ def reference_of_indices(
             "and greatest, between 0 and 1"
         )
     unknown = float("nan")
-    u_e, u_cc = (unknown if u is None else float(u) for u in
-                 (void_ratio_uncertainty, compression_index_uncertainty))  # fmt: skip
+    given = {"void_ratio_uncertainty": void_ratio_uncertainty, "scatter": scatter,
+             "compression_index_uncertainty": compression_index_uncertainty}  # fmt: skip
+    u_e, spread, u_cc = (
+        unknown if u is None else float(positive(u, "1", name, zero=True))
+        for name, u in given.items()
+    )
     effects = {"reference_void_ratio": (u_e, 0.0), "reference_compression_index": (0.0, u_cc)}
-    spread = unknown if scatter is None else float(scatter)
     return CompactionReference(
         "logarithmic", e, cc, one, effects, spread, porosity, grain_density, words
     )
@@ -165,8 +169,8 @@ def fit_reference(
     PositionError
         When both lie at different positions.
     ValueError
-        For another model, fewer than five usable pairs, a porosity outside 0 to 1, or one that
-        does not fall with stress.
+        For another model, fewer than five usable pairs, one stress for all, a porosity outside
+        0 to 1, or one that does not fall with stress.
 
     Notes
     -----
@@ -197,6 +201,8 @@ def fit_reference(
     one = float(positive(at_stress, "kPa", "at_stress"))
     log = model == "logarithmic"
     x, y = (np.log10(load / one), phi / (1.0 - phi)) if log else (load, np.log(phi))
+    if not np.ptp(load) > 1e-9 * load.max():
+        raise ValueError("all pairs stand under one stress; a curve needs pairs under several")
     rows = np.column_stack([np.ones(x.size), x])
     (level, slope), *_ = np.linalg.lstsq(rows, y, rcond=None)
     if not slope < 0.0:
@@ -231,7 +237,8 @@ def effective_stress_of_porosity(
     -------
     Dataset, (reading)
         ``effective_stress_of_porosity`` [kPa], never below zero; ``beyond_calibration`` outside
-        the porosities of the reference. The random part holds the scatter of single samples about
+        the porosities of the reference; NaN for a porosity outside 0 to 1 that is flagged as bad.
+        The random part holds the scatter of single samples about
         the reference. Research estimate; not for well control, mud weight, casing, slope or
         structural decisions.
 
@@ -240,16 +247,23 @@ def effective_stress_of_porosity(
     UnitError
         For a wrong unit.
     ValueError
-        For a porosity outside 0 to 1.
+        For a porosity outside 0 to 1 that no flag calls bad, or no reference.
 
     Notes
     -----
     sigma' = sigma_1 10^((e_1 - e) / C_c) with e = phi / (1 - phi), or S ln(phi_0 / phi): the curves
     solved for the stress, errors by their derivatives (JCGM 100:2008, 5.1).
     """
+    if not isinstance(reference, CompactionReference):
+        raise ValueError(
+            f"reference is a {type(reference).__name__}; make one by stress.reference_of_indices "
+            "or stress.fit_reference"
+        )
     phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
     values = np.asarray(bare(phi.values), dtype=float)
     wrong = np.isfinite(values) & ((values <= 0.0) | (values >= 1.0))
+    flagged = wrong & (flags.from_reason(np.asarray(bare(phi.reason))) == flags.BAD)
+    values, wrong = np.where(flagged, np.nan, values), wrong & ~flagged
     if wrong.any():
         raise ValueError(
             f"a porosity of {values[wrong].flat[0]:g} lies outside 0 to 1; in per cent? Then give "

@@ -188,5 +188,5 @@ def _bound(context: Context, density: xr.Dataset) -> None:
     )
     profile = stress.profile(density, at=porosity, **_of_profile(context, density))
     context.results["products/overpressure_bound_of_porosity"] = stress.overpressure_bound(
-        porosity, profile, reference=reference
+        porosity, profile, reference=reference, allow=context.levels
     )
