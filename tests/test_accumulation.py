@@ -365,7 +365,7 @@ def test_half_a_hole_says_what_is_missing(simulated: Any) -> None:
     dated["ages"] = ages.drop(columns="age_uncertainty [kyr]")
     tree = cp.reduce(cp.hole_from_tables(dated, settings))
     notes = "; ".join(json.loads(tree.attrs["summary"])["notes"])
-    assert "no dry density of samples, so no mass accumulation" in notes
+    assert "no usable dry density of samples, so no mass accumulation" in notes
     assert "ages without age_uncertainty" in notes
     assert MASS not in tree["products/accumulation"]
     assert np.isnan(tree[f"products/accumulation/{RATE}_u_random"]).all()
@@ -392,3 +392,52 @@ def test_choices_of_the_recipe_reach_the_rates_and_a_reversal_is_noted(simulated
     drawn = figures.accumulation(changed).table()
     steps = drawn[drawn["series"] == "mass accumulation rate"]
     assert len(steps) == 2 * (int((found[f"{MASS}_flag"] < 4).sum()))
+
+
+# What is not known --------------------------------------------------------------------------------
+
+
+def test_an_unknown_datum_leaves_intervals_that_do_not_touch_it_alone() -> None:
+    found = rates([0.0, 10.0, 20.0, 30.0], [0.0, 100.0, 300.0, 400.0], [1.0, np.nan, 10.0, 1.0])
+    covariance = found[f"{RATE}_covariance"].values
+    assert np.isnan(covariance[:2, :2]).all()
+    assert covariance[0, 2] == 0.0  # they share no datum
+    # What both have of the third datum: (50 / 200) (100 / 100) 10^2, with the other sign.
+    assert covariance[1, 2] == pytest.approx(-25.0)
+
+
+def test_an_interval_without_a_density_has_no_known_uncertainty() -> None:
+    found = rates([0.0, 10.0, 20.0, 30.0], [0.0, 100.0, 200.0, 300.0])
+    mean = accumulation.interval_density(
+        samples([2.0, 12.0], [0.6, 0.8], 0.01, balance=0.01), found
+    )
+    assert np.isnan(mean["dry_density"].values).tolist() == [False, False, True]
+    for part in ("u_random", "u_systematic"):
+        assert np.isnan(mean[f"dry_density_{part}"].values).tolist() == [False, False, True]
+
+
+def test_an_unknown_effect_of_one_sample_stays_in_its_interval() -> None:
+    found = rates([0.0, 10.0, 20.0, 30.0], [0.0, 100.0, 200.0, 300.0])
+    unknown = np.array([np.nan, 0.02, 0.02])
+    density = samples([2.0, 12.0, 22.0], [0.6, 0.8, 0.9], 0.01, balance=unknown)
+    mean = accumulation.interval_density(density, found)
+    np.testing.assert_array_equal(mean["dry_density_u_systematic"].values, [np.nan, 0.02, 0.02])
+
+
+def test_numbers_that_make_no_pairs_or_no_sediment_are_refused_in_words() -> None:
+    with pytest.raises(ValueError, match="4 ages and 4 depths do not make pairs; give one row"):
+        accumulation.sedimentation_rate(
+            cp.quantity([[0.0, 1.0], [2.0, 3.0]], "kyr"),
+            depth=cp.quantity([[0.0, 1.0], [2.0, 3.0]], "m"),
+        )
+    rate = accumulation.mass_accumulation_rate("1 g/cm^3", rates([0.0, 1.0, 2.0], [0.0, 1.0, 2.0]))
+    with pytest.raises(ValueError, match="3 fractions and 2 rates do not make pairs"):
+        accumulation.component_accumulation_rate(rate, fraction=cp.quantity([0.1, 0.2, 0.3], "1"))
+    given = {"bulk_density": "0.3 g/cm^3", "porosity": 0.9}
+    with pytest.raises(ValueError, match="less than that of the pore water"):
+        accumulation.mass_accumulation_of_phases("10 m", "10 kyr", **given)
+    some = accumulation.mass_accumulation_of_phases(
+        "10 m", "100 kyr", bulk_density="1.7 g/cm^3", porosity=cp.quantity([0.6, np.nan], "1"),
+        pore_water_density="1.0 g/cm^3",
+    )  # fmt: skip
+    np.testing.assert_allclose(some, [11.0, np.nan])

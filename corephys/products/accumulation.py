@@ -132,8 +132,10 @@ def _data(age: Any, depth: Any, u_age: Any, u_depth: Any) -> tuple[Any, Any, Any
         depth = age["depth"]
     z = np.atleast_1d(np.asarray(units.as_floats(depth, "m", "depth"), dtype=float))
     a = np.atleast_1d(np.asarray(ages, dtype=float))
-    if z.shape != a.shape:
-        raise ValueError(f"{a.size} ages and {z.size} depths do not make pairs")
+    if z.shape != a.shape or a.ndim > 1:
+        raise ValueError(
+            f"{a.size} ages and {z.size} depths do not make pairs; give one row of each"
+        )
     parts = []
     for value, unit, name in (
         (u_age, "kyr", "age_uncertainty"),
@@ -174,7 +176,15 @@ def _covariance(
     # What an interval does not touch is zero, also where an uncertainty is not known.
     by_age = np.where(difference @ carried == 0.0, 0.0, by_age)
     by_depth = np.where(difference == 0.0, 0.0, by_depth)
-    return np.asarray(by_age @ by_age.T + by_depth @ by_depth.T)
+    return _product(by_age) + _product(by_depth)
+
+
+def _product(part: np.ndarray) -> np.ndarray:
+    """Matrix times its transpose; unknown only where two rows share what is not known."""
+    unknown, moved = np.isnan(part), (part != 0.0).astype(float)
+    shared = unknown.astype(float) @ moved.T
+    known = np.where(unknown, 0.0, part)
+    return np.asarray(np.where(shared + shared.T > 0.0, np.nan, known @ known.T))
 
 
 def _coordinates(z: np.ndarray, a: np.ndarray, kind: np.ndarray) -> dict[str, Any]:

@@ -70,7 +70,11 @@ def interval_density(
     top, bottom = rate["top"].values, rate["bottom"].values
     weights, number, alone = _interval_weights(z[use], top, bottom)
     variance = _mean_variance(picked, weights, number)
-    effects = {source: weights @ effect for source, effect in picked.effects.items()}
+    # A sample without a known effect makes the effect of its own intervals unknown, of no other.
+    effects = {
+        source: np.where(weights == 0.0, 0.0, weights * effect).sum(axis=1)
+        for source, effect in picked.effects.items()
+    }
     reason = np.where(alone, flags.bit("interpolated_input"), 0).astype(np.int64)
     mean = rate[_RATE].copy(deep=False, data=weights @ picked.values).drop_attrs(deep=False)
     mean.name = None
@@ -102,7 +106,8 @@ def _interval_weights(z: Any, top: Any, bottom: Any) -> tuple[Any, Any, Any]:
 
 def _mean_variance(picked: Measured, weights: Any, number: Any) -> Any:
     own = np.nansum(np.where(weights == 0.0, 0.0, weights**2 * picked.u_random**2), axis=1)
-    own = np.where((np.isnan(picked.u_random) & (weights != 0.0)).any(axis=1), np.nan, own)
+    unknown = (weights != 0.0) & np.isnan(weights * picked.u_random)
+    own = np.where(unknown.any(axis=1), np.nan, own)
     apart, freedom = 0.0, 0
     for row in np.flatnonzero(number >= 2):
         part = picked.values[weights[row] > 0.0]
@@ -196,7 +201,8 @@ def mass_accumulation_of_phases(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        For a thickness or a duration that is not above zero, or a porosity outside 0 to 1.
+        For a thickness or a duration that is not above zero, a porosity outside 0 to 1, or a bulk
+        density below that of the water in the pores.
 
     Notes
     -----
@@ -204,14 +210,20 @@ def mass_accumulation_of_phases(
     dry density times rate where all three densities are of one sample.
     """
     phi = units.as_floats(porosity, "1", "porosity")
-    if not ((np.asarray(phi) >= 0.0) & (np.asarray(phi) <= 1.0)).all():
+    plain = np.asarray(phi, dtype=float)
+    if ((plain < 0.0) | (plain > 1.0)).any():
         raise ValueError(
-            f"porosity reaches from {np.min(phi):g} to {np.max(phi):g}; it has to lie between 0 "
-            "and 1. Per cent are given with their unit '%'"
+            f"porosity reaches from {np.nanmin(plain):g} to {np.nanmax(plain):g}; it has to lie "
+            "between 0 and 1. Per cent are given with their unit '%'"
         )
     grains = units.as_floats(bulk_density, "g/cm^3", "bulk_density") - phi * positive(
         pore_water_density, "g/cm^3", "pore_water_density"
     )
+    if (np.asarray(grains, dtype=float) < 0.0).any():
+        raise ValueError(
+            "a bulk density is less than that of the pore water in its porosity alone; the two "
+            "are not of one sediment"
+        )
     # 1 m of 1 g/cm^3 is 100 g/cm^2.
     return (
         1e2 * positive(thickness, "m", "thickness") * grains / positive(duration, "kyr", "duration")
@@ -244,7 +256,7 @@ def component_accumulation_rate(
     UnitError
         For a bare number of a rate or a wrong unit.
     ValueError
-        For a fraction outside 0 to 1.
+        For a fraction outside 0 to 1, or another number of fractions than of rates.
 
     Notes
     -----
@@ -258,6 +270,12 @@ def component_accumulation_rate(
         raise ValueError(
             f"fraction is {worst:g}; it has to lie between 0 and 1. Weight per cent are given "
             "with their unit '%'"
+        )
+    held = np.shape(np.asarray(bare(total.values)))
+    if plain.ndim and held and plain.shape != held:
+        raise ValueError(
+            f"{plain.size} fractions and {int(np.prod(held))} rates do not make pairs; give one "
+            "fraction each, or one for all"
         )
     u = stated(fraction_uncertainty, "1", "fraction_uncertainty")
     random, effects = combine([(share, total), (bare(total.values), Measured(share, u))])
