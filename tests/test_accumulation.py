@@ -372,6 +372,18 @@ def test_half_a_hole_says_what_is_missing(simulated: Any) -> None:
     assert len(figures.accumulation(tree).axes) == 2
 
 
+def test_an_uncertainty_below_zero_in_the_table_counts_as_not_known(simulated: Any) -> None:
+    tables, settings, _ = simulated
+    kept = {name: tables[name] for name in ("cores", "sections", "removed", "layers")}
+    ages = tables["ages"].copy()
+    ages.loc[0, "age_uncertainty [kyr]"] = -1.0
+    tree = cp.reduce(cp.hole_from_tables({**kept, "ages": ages}, settings))
+    unknown = np.isnan(tree[f"products/accumulation/{RATE}_u_random"].values)
+    assert unknown[0] and not unknown[1:].any()
+    notes = "; ".join(json.loads(tree.attrs["summary"])["notes"])
+    assert "1 values of age_uncertainty are below zero and count as not known" in notes
+
+
 def test_choices_of_the_recipe_reach_the_rates_and_a_reversal_is_noted(simulated: Any) -> None:
     tables, settings, _ = simulated
     ages = tables["ages"].copy()

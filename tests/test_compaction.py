@@ -113,6 +113,16 @@ def test_errors_teach():
         compaction.fit(data, fixed={"decay": "900 m"}, absolute_sigma=True)
     with pytest.raises(ValueError, match=r"forced to 1\.2; it has to lie between 0 and 1"):
         compaction.fit(data, fixed={"surface_porosity": 1.2}, absolute_sigma=True)
+    with pytest.raises(ValueError, match="decay_length is forced to zero"):
+        compaction.fit(data, fixed={"decay_length": "0 m"}, absolute_sigma=True)
+    with pytest.raises(ValueError, match="bed_thickness is -1 m; it has to be zero or more"):
+        compaction.fit(data, bed_thickness="-1 m", absolute_sigma=True)
+    level = data.assign_coords(depth=("reading", np.full(60, 10.0), {"units": "m"}))
+    with pytest.raises(ValueError, match="all 60 usable porosities lie at one depth, 10 m"):
+        compaction.fit(level, absolute_sigma=True)
+    load = units.quantity(np.full(60, 80.0), "kPa")
+    with pytest.raises(ValueError, match="lie at one effective stress, 80 kPa"):
+        compaction.fit(data, stress=load, model="void ratio in log stress", absolute_sigma=True)
     with pytest.raises(ValueError, match="every parameter is forced"):
         both = {"surface_porosity": 0.7, "decay_length": "900 m"}
         compaction.fit(data, fixed=both, absolute_sigma=True)
@@ -127,3 +137,15 @@ def test_errors_teach():
 def test_the_fit_reads_well():
     text = repr(compaction.fit(_samples(), absolute_sigma=True))
     assert "exp(-z / " in text and "no rule is broken" in text
+
+
+def test_depths_in_centimetres_are_depths_in_metres():
+    data = _samples()
+    z = data["depth"].values
+    fine = data.assign_coords(depth=("reading", z * 100.0, {"units": "cm"}))
+    expected = compaction.fit(data, absolute_sigma=True).values
+    np.testing.assert_allclose(compaction.fit(fine, absolute_sigma=True).values, expected)
+    given = compaction.fit(
+        data.drop_vars("depth"), depth=units.quantity(z * 100.0, "cm"), absolute_sigma=True
+    )
+    np.testing.assert_allclose(given.values, expected)

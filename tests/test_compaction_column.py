@@ -251,6 +251,8 @@ def test_draws_know_that_the_seafloor_is_there_and_equal_ages_are_one_datum() ->
     joined = {**COLUMN, "bottom_age": layers([200.0, 700.0, 2000.0], "kyr")}
     with pytest.raises(ValueError, match="age_uncertainty has 3 values for 4 different ages"):
         burial_history(**joined, age_uncertainty=layers([1.0, 1.0, 1.0], "kyr"))
+    with pytest.raises(ValueError, match="draws is 0; an interval needs two at least"):
+        burial_history(**COLUMN, age_uncertainty="30 kyr", draws=0)
     with pytest.raises(ValueError, match="of 1000 draws have ages in order"):
         burial_history(**joined, age_uncertainty=layers([1e5, 1e5, 1e5, 1.0], "kyr"))
 

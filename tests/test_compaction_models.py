@@ -344,6 +344,10 @@ def test_errors_of_intervals_teach():
         compaction.profile(robust)
     with pytest.raises(ValueError, match="fit with robust='none'"):
         compaction.bootstrap(robust)
+    with pytest.raises(ValueError, match=r"replicates is 60\.5; it is a whole number"):
+        compaction.bootstrap(fit, replicates=60.5)
+    with pytest.raises(ValueError, match=r"a level is 1\.5; a probability lies between 0 and 1"):
+        compaction.bootstrap(fit, levels=(1.5,))
     with pytest.raises(ValueError, match="each has to lie between 0 and 1"):
         compaction.profile(fit, levels=(68.27,))
     with pytest.raises(ValueError, match="10 replicates say nothing"):

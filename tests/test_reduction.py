@@ -6,6 +6,7 @@ import json
 import shutil
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,8 @@ import xarray as xr
 import corephys as cp
 from corephys import __main__ as command
 from corephys import series
+from corephys.reduction import compaction
+from corephys.reduction.context import Skipped
 from data_demo.simulator.hole import simulate_hole, simulate_tables
 
 
@@ -239,6 +242,11 @@ HARD = {
     "no amplitudes": (_without("scan/pwave", "amplitude"), None),
     "no counting dates": (_without("scan/gamma", "time"), None),
     "no tools": (lambda tables: tables.pop("downhole/tools"), "formation temperature"),
+    "samples at one depth": (
+        lambda tables: tables.update({"samples/index_properties": pd.concat(
+            [tables["samples/index_properties"].iloc[[0]].assign(repeat=i) for i in range(8)],
+            ignore_index=True)}), "compaction",
+    ),
     "counts of zero": (_set("scan/gamma", "counts", lambda v: v * 0), "seismic"),
     "negative travel times": (_set("scan/pwave", "travel_time", lambda v: v * 0 - 5.0), "seismic"),
     "dry above wet": (_set("samples/index_properties", "dry_mass", lambda v: v * 3), "compaction"),
@@ -266,3 +274,16 @@ def test_a_hole_with_a_bad_table_still_reduces_and_says_what_is_missing(fault):
     for entry in summary["quantities"]:
         data = series.leaf(result, entry["path"])
         assert entry["readings"] == np.size(data[f"{entry['name']}_flag"])
+
+
+def test_porosities_without_a_known_uncertainty_are_left_out_of_the_fit_and_said(reduced):
+    samples = series.leaf(reduced, "properties/index_properties").copy(deep=True)
+    samples["porosity_u_random"][:3] = np.nan
+    context = SimpleNamespace(levels=("good", "not_evaluated"), notes=[])
+    weighed = compaction._with_uncertainty(context, samples)
+    assert (samples["porosity_flag"].values[:3] == 1).all()
+    assert weighed.sizes["reading"] == samples.sizes["reading"] - 3
+    assert context.notes[0].startswith("3 porosities without a known uncertainty have no weight")
+    samples["porosity_u_random"][:] = np.nan
+    with pytest.raises(Skipped, match="no porosity has a known uncertainty"):
+        compaction._with_uncertainty(context, samples)

@@ -106,3 +106,14 @@ def test_a_sample_that_cannot_be_does_not_stop_the_bound(made):
     assert np.isnan(bound["overpressure_bound"].values).nonzero()[0].tolist() == [3, 4, 5]
     assert not bound["informative"].values[3:6].any()
     assert np.isfinite(bound["overpressure_bound_u_random"].values[6:]).all()
+
+
+def test_what_was_asked_for_and_cannot_be_made_is_said(made):
+    tables, settings = made
+    dry = {**settings, "hole": {k: v for k, v in settings["hole"].items() if k != "water_depth"}}
+    asked_for = {"fluid_column_density": "1.2 g/cm^3", "reference_void_ratio": 1.5}
+    result = cp.reduce(cp.hole_from_tables(tables, dry), {"stress": asked_for})
+    notes = "; ".join(json.loads(result.attrs["summary"])["notes"])
+    assert "a fluid column needs [hole] water_depth" in notes
+    assert "needs both reference_void_ratio and reference_compression_index" in notes
+    assert series.leaf(result, "products/fluid_column") is None

@@ -54,8 +54,8 @@ def bootstrap(
     Raises
     ------
     UnitError, ValueError
-        As ``compaction.fit``; for a block longer than a quarter of the sampled depths, or fewer
-        than 50 replicates.
+        As ``compaction.fit``; for a block longer than a quarter of the sampled depths, fewer than
+        50 replicates, or a level that is no probability.
 
     Notes
     -----
@@ -74,6 +74,12 @@ def bootstrap(
             f"the bootstrap draws least-squares fits; this one is robust "
             f"({made.choices.robust}): fit with robust='none'"
         )
+    if replicates != int(replicates):
+        raise ValueError(f"replicates is {replicates:g}; it is a whole number of draws")
+    replicates = int(replicates)
+    for level in levels:
+        if not 0.0 < level < 1.0:
+            raise ValueError(f"a level is {level:g}; a probability lies between 0 and 1")
     if replicates < 50:
         raise ValueError(f"{replicates} replicates say nothing of an interval; it needs 50")
     length = default_block(made) if block is None else float(positive(block, "m", "block"))

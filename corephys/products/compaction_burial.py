@@ -88,6 +88,10 @@ def burial_history(
         ages = np.unique(np.concatenate([young, old]))
     else:
         ages = np.sort(np.atleast_1d(np.asarray(units.as_floats(at, "kyr", "at"), dtype=float)))
+    if draws < 2:
+        raise ValueError(
+            f"draws is {draws}; an interval needs two at least, and a thousand to hold"
+        )
     if not 0.0 < coverage < 1.0:
         raise ValueError(f"coverage is {coverage:g}; it has to lie between 0 and 1")
     best = _columns(layers, layers.phi0, layers.length, young, old, ages)

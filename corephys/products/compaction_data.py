@@ -10,9 +10,9 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
+from corephys.bounds import positive
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction_models import Model
-from corephys.uncertainty import Measured
 
 __all__ = ["Choices", "Data", "gather", "solve"]
 
@@ -140,11 +140,11 @@ def gather(
         For a bare number or a wrong unit.
     ValueError
         Where depth or a stress that is needed is missing, sizes differ, a porosity is impossible,
-        or too few pairs are left.
+        too few pairs are left, or all lie at one depth or stress.
     """
     measured = series.unpack(porosity, "porosity")
     values = np.asarray(measured.values, dtype=float)
-    z = _depth(measured, depth, values)
+    z = _depth(porosity, depth, values)
     use = np.isfinite(values) & np.isfinite(z)
     if isinstance(porosity, xr.Dataset) and "porosity_flag" in porosity:
         use &= flags.usable(porosity["porosity_flag"].values, allow)
@@ -159,7 +159,7 @@ def gather(
     picked = series.take(measured, np.flatnonzero(use))
     y = np.asarray(picked.values, dtype=float)
     _check(y, max(5, 1 + max(len(model.parameters) for model in models)))
-    reach = float(units.as_floats(bed_thickness, "m", "bed_thickness"))
+    reach = float(positive(bed_thickness, "m", "bed_thickness", zero=True))
     data = Data(
         z[use], None if load is None else load[use], y,
         np.asarray(picked.u_random, dtype=float) if absolute_sigma else None,
@@ -168,16 +168,29 @@ def gather(
         {source: _along(effect, y, use) for source, effect in shifts.items()},
         int((~use).sum()),
     )  # fmt: skip
+    for model in models:
+        _check_range(data.abscissa(model), model)
     return data, use
 
 
-def _depth(measured: Measured, depth: Any, values: np.ndarray) -> np.ndarray:
-    if depth is not None:
-        z = np.asarray(units.as_floats(depth, "m", "depth"), dtype=float)
-    elif "depth" in getattr(measured.values, "coords", {}):
-        z = np.asarray(measured.values["depth"].values, dtype=float)
-    else:
+def _check_range(x: np.ndarray, model: Model) -> None:
+    """Refuse porosities that all lie at one place: no curve is told by them."""
+    if not np.ptp(x) > 1e-9 * np.max(np.abs(x)):
+        what, unit = ("depth", "m") if model.abscissa == "depth" else ("effective stress", "kPa")
+        raise ValueError(
+            f"all {x.size} usable porosities lie at one {what}, {x[0]:g} {unit}; the model "
+            f"{model.name!r} needs a range of it"
+        )
+
+
+def _depth(porosity: Any, depth: Any, values: np.ndarray) -> np.ndarray:
+    if depth is None:
+        depth = getattr(porosity, "coords", {}).get("depth")
+        if depth is not None and "units" not in depth.attrs:  # the coordinate of a series is in m
+            depth = depth.assign_attrs(units="m")
+    if depth is None:
         raise ValueError("the fit needs a depth: give depth= or a series with that coordinate")
+    z = np.asarray(units.as_floats(depth, "m", "depth"), dtype=float)
     if z.shape != values.shape:
         raise ValueError(f"{values.size} porosities and {z.size} depths do not make pairs")
     return z

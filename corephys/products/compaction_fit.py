@@ -69,8 +69,8 @@ def fit(
         For a bare number or a wrong unit.
     ValueError
         For an unknown model or word, too few usable points (five, or one more than the model has
-        parameters), no depth or stress, porosities outside 0 to 1, or absolute uncertainties that
-        are not known.
+        parameters), all at one depth or stress, no depth or stress, porosities outside 0 to 1, or
+        absolute uncertainties that are not known.
 
     Notes
     -----
@@ -117,6 +117,8 @@ def _forced(model: Model, fixed: Mapping[str, Any] | None) -> dict[str, float]:
                 f"{name} is forced to {number:g}; it has to lie between {parameter.low:g} and "
                 f"{parameter.high:g}"
             )
+        if number == 0.0 and name in ("decay_length", "decay_stress"):
+            raise ValueError(f"{name} is forced to zero; a curve needs another one to fall along")
         forced[name] = number
     if len(forced) == len(model.names):
         raise ValueError("every parameter is forced: nothing is left to fit; evaluate the curve")

@@ -23,11 +23,18 @@ def accumulation_rates(context: Context) -> None:
     age = table["age"]
     if int((np.isfinite(age.values) & np.isfinite(table["depth"].values)).sum()) < 2:
         raise Skipped("fewer than two usable ages in ages.csv")
-    if "age_uncertainty" not in table:
+    u_age = table.get("age_uncertainty")
+    if u_age is None:
         context.notes.append("ages without age_uncertainty: their rates have no known uncertainty")
+    elif (u_age.values < 0.0).any():
+        context.notes.append(
+            f"accumulation: {int((u_age.values < 0.0).sum())} values of age_uncertainty are below "
+            "zero and count as not known"
+        )
+        u_age = u_age.where(u_age >= 0.0).assign_attrs(u_age.attrs)
     found = accumulation.sedimentation_rate(
         age,
-        age_uncertainty=table.get("age_uncertainty"),
+        age_uncertainty=u_age,
         depth_uncertainty=keys["depth_uncertainty"],
         growth_factor=keys["growth_factor"],
         growth_factor_uncertainty=keys["growth_factor_uncertainty"],

@@ -28,14 +28,21 @@ def compaction_fit(context: Context) -> None:
     forced = keys["surface_porosity"]
     if forced is not None and "surface_porosity" not in model.names:
         raise Skipped(f"the model {model.name!r} has no surface porosity to be forced")
-    fit = compaction.fit(
-        source,
-        stress=stress if model.abscissa != "depth" else None,
-        model=model.name,
-        robust=keys["robust"],
-        fixed=None if forced is None else {"surface_porosity": forced},
-        **_shared(context),
-    )
+    if forced is not None and not 0.0 <= forced <= 1.0:
+        raise ValueError(
+            f"[compaction] surface_porosity is {forced:g}; it has to lie between 0 and 1"
+        )
+    try:
+        fit = compaction.fit(
+            source,
+            stress=stress if model.abscissa != "depth" else None,
+            model=model.name,
+            robust=keys["robust"],
+            fixed=None if forced is None else {"surface_porosity": forced},
+            **_shared(context),
+        )
+    except ValueError as error:
+        raise Skipped(str(error)) from error
     context.objects["compaction"] = fit
     result = fit.dataset
     result.attrs["porosity_from"] = path
@@ -112,13 +119,28 @@ def _porosity(context: Context) -> tuple[xr.Dataset, str]:
     usable = int(flags.usable(source["porosity_flag"].values, context.levels).sum())
     if usable < 5:
         raise Skipped(f"{usable} usable porosities are too few for a fit; it needs five")
-    known = source["porosity_u_random"].values > 0.0
-    if keys["absolute_sigma"] and not known.any():
-        raise Skipped(
-            "no porosity has a known uncertainty; say [compaction] absolute_sigma = false to let "
-            "the scatter set the scale"
-        )
+    if keys["absolute_sigma"]:
+        source = _with_uncertainty(context, source)
     return source, path
+
+
+def _with_uncertainty(context: Context, source: xr.Dataset) -> xr.Dataset:
+    """Porosities that have a weight; those without a known uncertainty are left out and said."""
+    known = source["porosity_u_random"].values > 0.0
+    advice = "say [compaction] absolute_sigma = false to let the scatter set the scale"
+    usable = flags.usable(source["porosity_flag"].values, context.levels)
+    if not (known & usable).any():
+        raise Skipped(f"no porosity has a known uncertainty; {advice}")
+    unknown = int((~known & usable).sum())
+    if not unknown:
+        return source
+    words = (
+        f"{unknown} porosities without a known uncertainty have no weight in the compaction fit; "
+        f"{advice}"
+    )
+    if words not in context.notes:
+        context.notes.append(words)
+    return source.isel(reading=np.flatnonzero(known | ~usable))
 
 
 def _shared(context: Context) -> dict[str, Any]:

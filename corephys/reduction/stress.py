@@ -155,7 +155,10 @@ def _grains(context: Context) -> dict[str, Any]:
 def _fluid_column(context: Context, profile: xr.Dataset) -> None:
     """A column of drilling fluid against the formation, where the recipe has its density."""
     keys = context.recipe["stress"]
-    if keys["fluid_column_density"] is None or "overburden_stress" not in profile:
+    if keys["fluid_column_density"] is None:
+        return
+    if "overburden_stress" not in profile:
+        context.notes.append("[stress] a fluid column needs [hole] water_depth: none is reckoned")
         return
     column = stress.fluid_column_pressure(
         profile,
@@ -171,7 +174,13 @@ def _fluid_column(context: Context, profile: xr.Dataset) -> None:
 def _bound(context: Context, density: xr.Dataset) -> None:
     """Lower bound of the overpressure by porosity, where the recipe has a reference curve."""
     keys = context.recipe["stress"]
-    if keys["reference_void_ratio"] is None or keys["reference_compression_index"] is None:
+    given = [keys[f"reference_{name}"] for name in ("void_ratio", "compression_index")]
+    if None in given:
+        if given != [None, None]:
+            context.notes.append(
+                "[stress] a bound of the overpressure needs both reference_void_ratio and "
+                "reference_compression_index; one of them is not given"
+            )
         return
     porosity = context.results.get("properties/index_properties")
     if porosity is None:
