@@ -132,6 +132,33 @@ def test_what_is_missing_is_skipped_and_said(made):
     assert "no effective stress" in " ".join(summary(alone)["notes"])
 
 
+def test_a_compression_test_at_the_seafloor_bears_no_load_and_stops_nothing(made):
+    def to_the_seafloor(cores):
+        top = next(c for c in cores.columns if c.startswith("top"))
+        first = cores.index == 0
+        return cores.assign(**{top: cores[top].astype(float).where(~first, 0.0)})
+
+    def uppermost(frame):
+        first = (frame["test"] == frame["test"].iloc[0]).to_numpy()
+        core, section = made[0]["sections"].loc[0, ["core", "section"]]
+        frame.loc[first, ["core", "section", "offset [cm]"]] = [core, section, 0.0]
+        return frame
+
+    tree = changed(
+        made, {"consolidation": {"nearest_sample": "500 m"}}, cores=to_the_seafloor,
+        samples__consolidation=uppermost,
+    )  # fmt: skip
+    for path, name in (
+        ("overconsolidation", "overconsolidation_ratio"),
+        ("overpressure_bound", "overpressure_bound"),
+    ):
+        found = leaf(tree, f"products/{path}")
+        bare = found["depth"].values == 0.0
+        assert bare.sum() == 1
+        np.testing.assert_array_equal(np.isnan(found[name].values), bare)
+    assert any("1 tests bear no load" in note for note in summary(tree)["notes"])
+
+
 def test_a_calliper_beside_the_pycnometer(made):
     """Whole volumes that hold a tenth of gas: the route of the calliper sees it."""
 

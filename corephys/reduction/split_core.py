@@ -114,6 +114,14 @@ def consolidation_tests(context: Context) -> None:
     if load is None:
         context.notes.append("consolidation: no effective stress, so no overconsolidation ratio")
         return
+    stress = load["vertical_effective_stress"]
+    above = stress.values <= 0.0
+    if above.any():
+        context.notes.append(
+            f"consolidation: {int(above.sum())} tests bear no load, at the seafloor or above it: "
+            "no ratio and no bound for them"
+        )
+        load["vertical_effective_stress"] = stress.copy(data=np.where(above, np.nan, stress))
     past = consolidation.overconsolidation_ratio(yields, load)
     context.results["products/overconsolidation"] = past
     context.results["products/overpressure_bound"] = consolidation.overpressure_bound(yields, load)
