@@ -46,9 +46,11 @@ _ROWS = (
     # Positions
     ("depth", "m", "depth below seafloor, as laid out", (0, 4000), (-50, 12000)),
     ("depth_fitted", "m", "depth below seafloor, fitted into the advance", (0, 4000), (-50, 12000)),
+    ("depth_closed", "m", "depth below seafloor, closed voids closed up", (0, 4000), (-50, 12000)),
     ("depth_composite", "m", "composite depth below seafloor", (0, 4000), (-50, 12000)),
     ("growth_factor", "1", "growth factor, composite over drilled depth", (0.95, 1.3), (0.5, 3)),
     ("offset", "cm", "offset from the top of the section", (0, 160), (-5, 1000)),
+    ("offset_closed", "cm", "offset from the top of the section, closed voids closed up", (0, 160), (-5, 1000)),
     # Scan
     ("bulk_density", "g/cm^3", "bulk density", (1.10, 3.1), (1.00, 3.5)),
     ("apparent_density", "g/cm^3", "density on the scale of the standards", (0.5, 3.5), (0, 5)),

@@ -184,3 +184,118 @@ def slowly(core, section, offset, cores, sections, removed):
     closed = sum(min(max(at - start, 0.0), end - start) for start, end in voids)
     factor = min(1.0, row["advance [m]"] / total)
     return row["top [m]"] + inside, row["top [m]"] + (inside - closed) * factor
+
+
+# Closed voids: both offsets stay -----------------------------------------------------------------
+
+
+def voids_of(seed):
+    """A hole of five cores with closed voids, some of them longer than their advance."""
+    rng = np.random.default_rng(seed)
+    names = [str(i) for i in range(5)]
+    cores = pd.DataFrame(
+        {"core": names, "top [m]": np.arange(5) * 9.0, "advance [m]": rng.uniform(4, 9, 5)}
+    )
+    sections = pd.DataFrame(
+        [(c, str(s), rng.uniform(1.0, 1.5)) for c in names for s in range(5)],
+        columns=["core", "section", "length [m]"],
+    )
+    voids = [
+        (c, s, at, at + rng.uniform(2, 25), "closed_void")
+        for c, s, length in sections.itertuples(index=False)
+        for at in (rng.uniform(0, 30), rng.uniform(length * 60, length * 100 - 30))
+        if rng.random() < 0.5
+    ]
+    removed = pd.DataFrame(voids, columns=["core", "section", "from [cm]", "to [cm]", "kind"])
+    return sections, cores, removed
+
+
+def test_both_offsets_by_hand():
+    placed = depth.place(
+        ["3"] * 7, ["1"] * 4 + ["2"] * 3,
+        cp.quantity(np.array([40.0, 65, 100, 150, 10, 20, 90]), "cm"),
+        sections=SECTIONS, cores=CORES, removed=REMOVED,
+    )  # fmt: skip
+    assert placed["offset"].values.tolist() == [40, 65, 100, 150, 10, 20, 90]
+    # 50 to 80 cm of section 1 and 0 to 20 cm of section 2 are closed
+    assert placed["offset_closed"].values == pytest.approx([40, 50, 70, 120, 0, 0, 70])
+    assert placed["offset_closed"].attrs["units"] == "cm"
+    # offset_closed counts from the section's top, which the voids of section 1 moved up
+    assert placed["depth_closed"].values == pytest.approx([5.4, 5.5, 5.7, 6.2, 6.2, 6.2, 6.9])
+
+
+def test_the_closed_scale_is_not_squeezed():
+    cores = CORES.assign(**{"advance [m]": [3.0, 2.0, 1.52, 4.0]})
+    placed = depth.place("3", "2", "90 cm", sections=SECTIONS, cores=cores, removed=REMOVED)
+    assert float(placed.depth_closed) == pytest.approx(6.9)
+    assert float(placed.depth_fitted) == pytest.approx(5.0 + 1.9 * 0.8)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_closed_offsets_agree_with_one_reading_after_the_other(seed):
+    sections, cores, removed = voids_of(seed)
+    rng = np.random.default_rng(seed + 100)
+    pick = rng.integers(0, len(sections), 400)
+    core = sections["core"].to_numpy()[pick]
+    section = sections["section"].to_numpy()[pick]
+    offset = rng.uniform(0, 1, 400) * sections["length [m]"].to_numpy()[pick] * 100
+    placed = depth.place(
+        core, section, cp.quantity(offset, "cm"), sections=sections, cores=cores, removed=removed
+    )
+    expected = []
+    for c, s, o in zip(core, section, offset, strict=True):
+        mine = removed[(removed["core"] == c) & (removed["section"] == s)]
+        gone = sum(
+            min(max(o - a, 0.0), b - a)
+            for a, b in zip(mine["from [cm]"], mine["to [cm]"], strict=True)
+        )
+        expected.append(o - gone)
+    assert placed["offset_closed"].values == pytest.approx(expected, abs=1e-9)
+    whole = cores.assign(**{"advance [m]": 1e3})  # nothing is squeezed into so long an advance
+    loose = depth.place(
+        core, section, cp.quantity(offset, "cm"), sections=sections, cores=whole, removed=removed
+    )
+    assert placed["depth_closed"].values == pytest.approx(loose["depth_fitted"].values, abs=1e-12)
+
+
+def test_a_series_is_closed_up_and_keeps_its_offset():
+    sections, cores, removed = voids_of(1)
+    placed = depth.place(
+        ["1", "1"], ["0", "3"], cp.quantity(np.array([80.0, 90.0]), "cm"),
+        sections=sections, cores=cores, removed=removed,
+    )  # fmt: skip
+    series = placed.drop_vars(["offset_closed", "depth_closed"]).set_coords("depth")
+    closed = depth.closed_up(series, sections=sections, cores=cores, removed=removed)
+    for name in ("offset_closed", "depth_closed"):
+        assert closed[name].values.tolist() == placed[name].values.tolist()
+        assert name in closed.coords
+    assert closed["offset"].values.tolist() == [80.0, 90.0]
+    with pytest.raises(PositionError, match="no coordinate section"):
+        depth.closed_up(series.drop_vars("section"), sections=sections, cores=cores)
+    with pytest.raises(PositionError, match="not in sections"):
+        depth.closed_up(series.assign_coords(core="9"), sections=sections, cores=cores)
+
+
+def test_only_holes_with_closed_voids_carry_the_closed_scale():
+    tables = {
+        "cores": CORES.assign(coring_method="piston", **{"recovered [m]": [3.6, 0.0, 2.4, 1.0]}),
+        "sections": SECTIONS.assign(**{"core_diameter [mm]": 66.0}),
+        "scan/susceptibility": pd.DataFrame(
+            {"core": ["3"], "section": ["1"], "offset [cm]": [100.0], "reading": [5.0]}
+        ),
+    }
+    settings = {"hole": {
+        "name": "x", "water_depth": "2000 m", "bottom_water_temperature": "2 degC",
+        "pore_water_salinity": "35 g/kg", "laboratory_temperature": "20 degC",
+    }}  # fmt: skip
+    plain = cp.hole_from_tables(tables, settings)["scan/susceptibility"].to_dataset()
+    assert not {"offset_closed", "depth_closed"} & set(plain.coords)
+    tables["removed"] = REMOVED.assign(when="before_scan")
+    held = cp.hole_from_tables(tables, settings)["scan/susceptibility"].to_dataset()
+    assert held["offset"].values.tolist() == [100.0]
+    assert held["offset_closed"].values == pytest.approx([70.0])
+    assert held["depth_closed"].values == pytest.approx([5.7])
+    reduced = cp.reduce(cp.hole_from_tables(tables, settings))
+    leaf = reduced["properties/susceptibility"].to_dataset()
+    assert leaf["offset"].values.tolist() == [100.0]
+    assert leaf["offset_closed"].values == pytest.approx([70.0])

@@ -22,6 +22,7 @@ __all__ = ["write_tables"]
 _DECIMALS = {"m": 4, "cm": 2, "mm": 1}
 _POSITIONS = (
     "core", "section", "offset", "run", "station", "standard", "carrier", "depth", "depth_fitted",
+    "offset_closed", "depth_closed",
 )  # fmt: skip
 # Cells that begin with one of these are formulas to a spreadsheet.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")

@@ -22,7 +22,8 @@ from corephys.vocabulary import TERMS
 __all__ = ["Columns", "read_columns"]
 
 _OFFSET = re.compile(r"(?:Z|[+-]\d\d:?\d\d)$")
-_PLACES = ("depth", "depth_fitted", "offset")  # of the vocabulary, and no quantity
+# Of the vocabulary, and no quantity.
+_PLACES = ("depth", "depth_fitted", "depth_closed", "offset", "offset_closed")
 _RESERVED = ("flag", "reason")  # names that the reader itself gives to a table
 
 

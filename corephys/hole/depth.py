@@ -1,7 +1,7 @@
 """Depth below seafloor of readings and samples, and series brought onto each other's positions.
 
-As laid out: core top + lengths of the sections above + offset. Fitted: closed voids are closed up
-and, where more came up than was cut, the rest is squeezed into the advance.
+As laid out: core top + lengths of the sections above + offset. Closed: closed voids are closed up.
+Fitted: where more came up than was cut, the rest is squeezed into the advance as well.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from corephys.hole.tables import TABLES
 from corephys.series import PositionError
 from corephys.vocabulary import term
 
-__all__ = ["match", "place", "section_tops"]
+__all__ = ["closed_up", "match", "place", "section_tops"]
 
 
 def place(
@@ -46,8 +46,10 @@ def place(
     Returns
     -------
     Dataset
-        ``depth`` [m] as laid out, and ``depth_fitted`` [m], along ``reading``, with the
-        coordinates core, section and offset [cm]. An offset of NaN gives NaN.
+        ``depth`` [m] as laid out, ``depth_fitted`` [m], and ``depth_closed`` [m] with closed voids
+        closed up and nothing squeezed, along ``reading``; the coordinates core, section, offset
+        [cm] and ``offset_closed`` [cm], within the section once its closed voids are closed up.
+        An offset of NaN gives NaN.
 
     Raises
     ------
@@ -59,9 +61,10 @@ def place(
     Notes
     -----
     depth = top of core + lengths of the sections above + offset. In a core with closed voids the
-    material below each moves up by its length, and a reading inside one sits where it closes.
-    What is then longer than the advance is multiplied by advance / length (definition; linear
-    expansion within a core is common practice, no source).
+    material below each moves up by its length, and a reading inside one sits where it closes:
+    offset_closed takes off the voids of the section above the reading, depth_closed all of the
+    core above it. What is then longer than the advance is multiplied by advance / length
+    (definition; linear expansion within a core is common practice, no source).
 
     Examples
     --------
@@ -74,21 +77,15 @@ def place(
     >>> float(placed.depth)
     11.7
     """
-    layout = _layout(sections, cores, removed)
+    layout = layout_of(sections, cores, removed)
     at = np.asarray(units.as_floats(offset, "cm", "offset"), dtype=float)
     keys = [_texts(core), _texts(section)]
     size = max(at.size, *(len(key) for key in keys))
     keys = [_spread(key, size, name) for key, name in zip(keys, ("core", "section"), strict=True)]
     flat = _spread(np.atleast_1d(at), size, "offset")
-    code = layout.encode(*keys)
-    unknown = np.flatnonzero(code < 0)
-    if unknown.size:
-        row = int(unknown[0])
-        raise PositionError(
-            f"core {keys[0][row]!r}, section {keys[1][row]!r} (reading {row}) is not in sections, "
-            f"and {unknown.size - 1} more readings are without one. Keys are text: '01' is not '1'"
-        )
-    depths = layout.place(code, flat)
+    code = codes_of(layout, *keys)
+    depth, fitted = layout.place(code, flat)
+    offset_closed, closed = layout.close(code, flat)
     scalar = size == 1 and at.ndim == 0 and isinstance(core, str) and isinstance(section, str)
     dims: tuple[str, ...] = () if scalar else ("reading",)
 
@@ -98,14 +95,58 @@ def place(
         held = np.asarray(values, dtype=float if unit else object)
         return xr.Variable(dims, held.reshape(()) if scalar else held, attributes, fastpath=True)
 
-    terms = {name: term(name) for name in ("offset", "depth", "depth_fitted")}
+    held = {
+        "offset": flat, "offset_closed": offset_closed, "depth": depth, "depth_closed": closed,
+        "depth_fitted": fitted,
+    }  # fmt: skip
     numbers = {
-        name: entry(values, terms[name].unit, terms[name].long_name)
-        for name, values in zip(terms, (flat, *depths), strict=True)
+        name: entry(values, term(name).unit, term(name).long_name) for name, values in held.items()
     }
     coordinates = {"core": entry(keys[0], "", "core"), "section": entry(keys[1], "", "section")}
-    coordinates["offset"] = numbers.pop("offset")
+    coordinates |= {name: numbers.pop(name) for name in ("offset", "offset_closed")}
     return xr.Dataset(numbers, coordinates)
+
+
+def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = None) -> xr.Dataset:
+    """A series with its place once closed voids are closed up.
+
+    Parameters
+    ----------
+    data : Dataset, (reading)
+        With the coordinates core, section and offset [cm].
+    sections, cores, removed : Dataset, DataTree node or DataFrame
+        As in :func:`place`.
+
+    Returns
+    -------
+    Dataset
+        The same with the coordinates ``offset_closed`` [cm] and ``depth_closed`` [m]; offset and
+        depth as laid out stay.
+
+    Raises
+    ------
+    PositionError
+        When the series lacks a coordinate, or a core and section are not in ``sections``.
+
+    Notes
+    -----
+    As :func:`place` (definition). Series of a hole without closed voids do not carry these
+    coordinates, which would repeat offset and depth; this gives them to one that needs them.
+    """
+    lacking = [name for name in ("core", "section", "offset") if name not in data.coords]
+    if lacking:
+        raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
+    layout = layout_of(sections, cores, removed)
+    offset = np.asarray(units.as_floats(data["offset"], "cm", "offset"), dtype=float)
+    keys = (np.broadcast_to(_texts(data[n].values), offset.shape) for n in ("core", "section"))
+    places = layout.close(codes_of(layout, *keys), offset)
+    return data.assign_coords(
+        {
+            name: (data["offset"].dims, values,
+                   {"units": term(name).unit, "long_name": term(name).long_name})
+            for name, values in zip(("offset_closed", "depth_closed"), places, strict=True)
+        }
+    )  # fmt: skip
 
 
 def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Dataset:
@@ -119,18 +160,25 @@ def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Datase
     Returns
     -------
     Dataset
-        Along ``row``: core, section, and top, bottom, top_fitted and bottom_fitted [m] below
-        seafloor.
+        Along ``row``: core, section, and top, bottom, top_closed, bottom_closed, top_fitted and
+        bottom_fitted [m] below seafloor. Along ``void``, where there are closed voids: void_core,
+        and void_top, void_bottom, void_closed and void_fitted [m], the depths between which each
+        lies as laid out and those where it closes.
 
     Notes
     -----
-    As :func:`place` at the section's ends (definition).
+    As :func:`place` at the ends of sections and voids (definition).
     """
-    layout = _layout(sections, cores, removed)
+    layout = layout_of(sections, cores, removed)
     code = np.arange(layout.length.size)
     top, top_fitted = layout.place(code, np.zeros(code.size))
     bottom, bottom_fitted = layout.place(code, layout.length * 100.0)
-    parts = {"top": top, "bottom": bottom, "top_fitted": top_fitted, "bottom_fitted": bottom_fitted}
+    top_closed = layout.close(code, np.zeros(code.size))[1]
+    bottom_closed = layout.close(code, layout.length * 100.0)[1]
+    parts = {
+        "top": top, "bottom": bottom, "top_closed": top_closed, "bottom_closed": bottom_closed,
+        "top_fitted": top_fitted, "bottom_fitted": bottom_fitted,
+    }  # fmt: skip
     keys = np.array(list(layout.codes), dtype=object).reshape(-1, 2)
     coordinates = {"core": ("row", keys[:, 0]), "section": ("row", keys[:, 1])}
     variables = {
@@ -141,10 +189,78 @@ def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Datase
         )
         for name, values in parts.items()
     }
-    return xr.Dataset(variables, coordinates)
+    found = xr.Dataset(variables, coordinates)
+    return found.assign(_voids(layout)) if layout.void_core.size else found
 
 
-def _layout(sections: Any, cores: Any, removed: Any) -> Layout:
+def _voids(layout: Layout) -> dict[str, Any]:
+    """Where each closed void lies and where it closes [m]."""
+    named = {int(row): core for (core, _), row in zip(layout.codes, layout.core_of, strict=True)}
+    top = layout.core_top[layout.void_core]
+    end = layout.void_start + layout.void_length
+    closed = layout.void_start - layout.closed_above(layout.void_core, layout.void_start)
+    parts = {
+        "void_top": (top + layout.void_start, "upper end of the closed void"),
+        "void_bottom": (top + end, "lower end of the closed void"),
+        "void_closed": (top + closed, "where the void closes, nothing squeezed"),
+        "void_fitted": (top + closed * layout.factor[layout.void_core],
+                        "where the void closes, fitted into the advance"),
+    }  # fmt: skip
+    core = np.array([named[int(row)] for row in layout.void_core], dtype=object)
+    return {
+        "void_core": ("void", core, {"long_name": "core of the closed void"}),
+        **{n: ("void", v, {"units": "m", "long_name": w}) for n, (v, w) in parts.items()},
+    }
+
+
+def codes_of(layout: Layout, core: Any, section: Any) -> Any:
+    """Row of the section of each reading.
+
+    Parameters
+    ----------
+    layout : Layout
+        Sections of the hole.
+    core, section : (n,) array of str or pandas.Categorical
+        Text keys.
+
+    Returns
+    -------
+    (n,) ndarray of int
+        Rows of ``sections``.
+
+    Raises
+    ------
+    PositionError
+        When a reading has no section there.
+    """
+    code = layout.encode(core, section)
+    unknown = np.flatnonzero(code < 0)
+    if unknown.size:
+        row = int(unknown[0])
+        raise PositionError(
+            f"core {core[row]!r}, section {section[row]!r} (reading {row}) is not in sections, "
+            f"and {unknown.size - 1} more readings are without one. Keys are text: '01' is not '1'"
+        )
+    return code
+
+
+def layout_of(sections: Any, cores: Any, removed: Any) -> Layout:
+    """Where every section of a hole lies.
+
+    Parameters
+    ----------
+    sections, cores, removed : Dataset, DataTree node or DataFrame
+        As in :func:`place`.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    PositionError
+        When a core of ``sections`` is not in ``cores``.
+    """
     gone = None if removed is None else _arrays(removed, "removed", "core section from to kind")
     laid = _arrays(sections, "sections", "core section length")
     cut = _arrays(cores, "cores", "core top advance")

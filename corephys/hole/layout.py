@@ -35,6 +35,8 @@ class Layout:
     void_core, void_start, void_length : (voids,) ndarray
         Closed voids, ordered by core and start, none overlapping; start is the length of core
         above [m].
+    spare : (cores,) ndarray
+        Advance less what is left once closed voids are closed [m]; below zero where more came up.
     """
 
     codes: dict[tuple[str, ...], int]
@@ -46,6 +48,7 @@ class Layout:
     void_core: Any = field(default_factory=lambda: np.zeros(0, dtype=int))
     void_start: Any = field(default_factory=lambda: np.zeros(0))
     void_length: Any = field(default_factory=lambda: np.zeros(0))
+    spare: Any = field(default_factory=lambda: np.zeros(0))
 
     def encode(self, core: Any, section: Any) -> Any:
         """Row of the section of each reading, -1 where there is no such section."""
@@ -69,8 +72,8 @@ class Layout:
             NaN where there is no section or no offset.
         """
         core_top, factor = self.core_top[self.core_of], self.factor[self.core_of]
-        closed = self._closed_above(self.core_of, self.above)
-        has_void = self._closed_above(self.core_of, self.above + self.length) > closed
+        closed = self.closed_above(self.core_of, self.above)
+        has_void = self.closed_above(self.core_of, self.above + self.length) > closed
         # The row at the end is what -1 looks up.
         inside = offset / 100.0
         depth = np.append(core_top + self.above, np.nan)[code]
@@ -87,12 +90,54 @@ class Layout:
             within = start + offset[moved] / 100.0
             # Past its end a section has no voids: those of the next are not its own.
             at = np.clip(within, start, start + self.length[section])
-            within -= self._closed_above(self.core_of[section], at)
+            within -= self.closed_above(self.core_of[section], at)
             fitted[moved] = core_top[section] + within * factor[section]
         return depth, fitted
 
-    def _closed_above(self, core: Any, inside: Any) -> Any:
-        """Length of closed void above a point; inside a void, its part above the point."""
+    def close(self, code: Any, offset: Any) -> tuple[Any, Any]:
+        """Offset and depth with the closed voids closed up, nothing squeezed.
+
+        Parameters
+        ----------
+        code : (n,) ndarray of int
+            Row of the section, -1 for none.
+        offset : (n,) ndarray
+            Offset from the section's top [cm].
+
+        Returns
+        -------
+        tuple of (n,) ndarray
+            Offset within the section [cm] and depth below seafloor [m]; NaN where there is no
+            section or no offset.
+        """
+        above = self.closed_above(self.core_of, self.above)
+        top = np.append(self.core_top[self.core_of] + self.above - above, np.nan)[code]
+        closed = np.where(code < 0, np.nan, offset)
+        has_void = self.closed_above(self.core_of, self.above + self.length) > above
+        moved = np.flatnonzero(np.append(has_void, False)[code])
+        section = code[moved]
+        start = self.above[section]
+        # Past its end a section has no voids: those of the next are not its own.
+        at = np.clip(start + offset[moved] / 100.0, start, start + self.length[section])
+        gone = self.closed_above(self.core_of[section], at) - above[section]
+        closed[moved] -= 100.0 * gone
+        return closed, top + closed / 100.0
+
+    def closed_above(self, core: Any, inside: Any) -> Any:
+        """Length of closed void above a point; inside a void, its part above the point.
+
+        Parameters
+        ----------
+        core : (n,) ndarray of int
+            Row of the core.
+        inside : (n,) ndarray
+            Length of core above the point [m].
+
+        Returns
+        -------
+        (n,) ndarray
+            [m].
+        """
         if self.void_core.size == 0:
             return np.zeros(inside.shape)
         # One sorted axis for all cores: each core gets a stretch longer than any core.
@@ -203,7 +248,7 @@ def lay_out(
     squeezed = left > advance + 1e-9
     factor = np.where(squeezed, advance / np.where(left > 0, left, 1.0), 1.0)
     top = np.asarray(cores["top"], dtype=float)
-    return Layout(codes, core_of, top, above, length, factor, *void)
+    return Layout(codes, core_of, top, above, length, factor, *void, advance - left)
 
 
 def _closed_voids(

@@ -30,10 +30,13 @@ class Positions:
         Middle of the interval [cm].
     depth, fitted : ndarray
         As laid out and fitted into the advance [m].
+    closed : tuple of two ndarrays, or None
+        Offset [cm] and depth [m] once closed voids are closed up; None where the hole has none.
     """
 
-    def __init__(self, code: Any, offset: Any, depth: Any, fitted: Any) -> None:
+    def __init__(self, code: Any, offset: Any, depth: Any, fitted: Any, closed: Any = None) -> None:
         self.code, self.offset, self.depth, self.fitted = code, offset, depth, fitted
+        self.closed = closed
 
 
 def locate(
@@ -73,7 +76,8 @@ def locate(
     if "to" in table:  # a sample's depth is the middle of its interval
         end = table["to"]
         offset = np.where(np.isnan(end), offset, 0.5 * (offset + end))
-    return Positions(code, offset, *layout.place(code, offset)), problems
+    closed = layout.close(code, offset) if layout.void_core.size else None
+    return Positions(code, offset, *layout.place(code, offset), closed), problems
 
 
 def _upward(table: Columns) -> list[Problem]:

@@ -305,8 +305,14 @@ def _coordinates(table: Columns, where: positions.Positions, dim: str) -> dict[s
         entry = term("offset")
         attributes = {"units": entry.unit, "long_name": entry.long_name}
         coordinates["offset"] = (dim, table["offset"], attributes)
-    for name, values in (("depth", where.depth), ("depth_fitted", where.fitted)):
+    places = {"depth": where.depth, "depth_fitted": where.fitted}
+    if where.closed is not None:
+        # Without closed voids they would repeat the offset and the depth as laid out.
+        places |= zip(("offset_closed", "depth_closed"), where.closed, strict=True)
+    for name, values in places.items():
         entry = term(name)
-        attributes = {"units": entry.unit, "long_name": entry.long_name, "positive": "down"}
+        attributes = {"units": entry.unit, "long_name": entry.long_name}
+        if entry.unit == "m":
+            attributes["positive"] = "down"
         coordinates[name] = (dim, values, attributes)
     return coordinates

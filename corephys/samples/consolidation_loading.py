@@ -90,5 +90,6 @@ def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
 def places(curve: xr.Dataset, tests: list[Loading]) -> dict[str, xr.Variable]:
     """Coordinates along ``reading``, one a test."""
     rows = [test.first for test in tests]
-    names = (*series.POSITION, "depth_fitted", "to", "test")
+    scales = ("depth_fitted", "offset_closed", "depth_closed")
+    names = (*series.POSITION, *scales, "to", "test")
     return {n: curve[n].variable.isel(reading=rows) for n in names if n in curve}

@@ -14,7 +14,7 @@ __all__ = ["anisotropy"]
 
 _NAME = "p_wave_velocity"
 _HORIZONTAL = {"mean": ("across", "normal"), "across": ("across",), "normal": ("normal",)}
-_PLACE = ("core", "section", "offset", "depth", "depth_fitted")
+_PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed")
 
 
 def _by_horizontal(horizontal: Any, along: Any) -> tuple[Any, Any, Any]:

@@ -15,7 +15,8 @@ from corephys.uncertainty import Measured
 __all__ = ["expected_strength_ratio", "sensitivity", "strength_ratio"]
 
 _C = constants.CONSTANTS
-_PLACE = ("core", "section", "offset", "depth", "depth_fitted", "method")
+_PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed",
+          "method")  # fmt: skip
 _NEEDS = ("core", "section", "offset", "state", "method")
 
 
