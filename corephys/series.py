@@ -154,6 +154,11 @@ def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
         measured.effects = {
             str(source): effects.isel(source=i) for i, source in enumerate(dataset["source"].values)
         }
+    elif f"{name}_u_systematic" in dataset:
+        # Effects may be left out of large files: what they add up to is one error of its own.
+        whole = _plain(dataset, f"{name}_u_systematic")
+        if hasattr(whole.data, "dask") or np.any(np.nan_to_num(whole.values) != 0.0):
+            measured.effects = {f"{name}_systematic": whole}
     if f"{name}_reason" in dataset:
         measured.reason = _plain(dataset, f"{name}_reason")
     return measured

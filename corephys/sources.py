@@ -157,6 +157,7 @@ SOURCES: tuple[Source, ...] = (
     Source("scatter of the correction", "model", "scatter of a correction"),
     Source("not stated", "not stated", "nothing is known of this part"),
     Source("systematic", "not grouped", "systematic errors whose sources are not told"),
+    Source("*_systematic", "not grouped", "systematic errors whose sources are not told"),
     # Where nothing was measured
     Source("density_fill", "natural scatter", "density put where nothing was measured"),
     # Random parts that a product tells apart

@@ -102,3 +102,17 @@ def test_a_quantity_is_not_asked_for_what_it_lacks(monkeypatch):
     series.unpack(quantity, "bulk_density")
     units.as_floats(quantity, "kg/m^3", "density")
     assert asked == []
+
+
+def test_a_systematic_part_without_its_sources_is_carried_as_one_error():
+    place = xr.DataArray([1.5, 1.6], dims="reading")
+    whole = series.build({"bulk_density": Measured(place, 0.01, {"core_diameter": 0.04})})
+    bare = whole.drop_vars(["bulk_density_effects", "source"])
+    found = series.unpack(bare, "bulk_density")
+    assert list(found.effects) == ["bulk_density_systematic"]
+    np.testing.assert_allclose(found.effects["bulk_density_systematic"].values, 0.04)
+    for given in (bare, bare.chunk({"reading": 1})):
+        again = series.build({"bulk_density": series.unpack(given, "bulk_density")})
+        np.testing.assert_allclose(again["bulk_density_u_systematic"].values, 0.04)
+    none = series.unpack(bare.drop_vars("bulk_density_u_systematic"), "bulk_density")
+    assert none.effects == {}
