@@ -8,14 +8,14 @@ and a sequence of intervals runs from hole to hole where neither has a gap.
 from __future__ import annotations
 
 from corephys.hole.composite_files import Site, read_site, read_ties, write_ties
-from corephys.hole.composite_scales import SCALES, convert, scales
+from corephys.hole.composite_scales import SCALES, convert, scales, ties_on
 from corephys.hole.composite_sequence import checked_sequence, suggest_sequence, take
 from corephys.hole.composite_shifts import growth_factor, place, shifts
 from corephys.hole.composite_suggest import suggest
-from corephys.hole.composite_ties import STATES, TieError, change, checked_ties, empty
+from corephys.hole.composite_ties import DEPTHS, STATES, TieError, change, checked_ties, empty
 
 __all__ = [
-    "SCALES", "STATES", "Site", "TieError", "change", "checked_sequence", "checked_ties",
+    "DEPTHS", "SCALES", "STATES", "Site", "TieError", "change", "checked_sequence", "checked_ties",
     "convert", "empty", "growth_factor", "place", "read_site", "read_ties", "scales", "shifts",
-    "suggest", "suggest_sequence", "take", "write_ties",
+    "suggest", "suggest_sequence", "take", "ties_on", "write_ties",
 ]  # fmt: skip

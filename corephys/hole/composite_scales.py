@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,11 +10,56 @@ import pandas as pd
 import xarray as xr
 
 from corephys import units
+from corephys.hole.composite_ties import DEPTHS, TieError
 from corephys.series import PositionError
 
-__all__ = ["SCALES", "convert", "scales"]
+__all__ = ["SCALES", "convert", "scales", "section_ends", "ties_on"]
 
-SCALES = ("depth", "depth_fitted", "depth_composite", "depth_composite_over_growth")
+SCALES = (*DEPTHS, "depth_composite", "depth_composite_over_growth")
+_WORDS = ("depth as laid out", "depth with closed voids closed up", "depth fitted into the advance",
+          "composite depth", "composite depth over growth")  # fmt: skip
+_ENDS = {"depth": "", "depth_closed": "_closed", "depth_fitted": "_fitted"}
+_SAME = 1e-9  # m
+
+
+def section_ends(sections: xr.Dataset, scale: str) -> np.ndarray:
+    """Tops and bottoms of sections on a scale of their hole.
+
+    Parameters
+    ----------
+    sections : Dataset
+        From ``corephys.depth.section_tops``.
+    scale : str
+        "depth", "depth_closed" or "depth_fitted".
+
+    Returns
+    -------
+    ndarray, (n, 2)
+        [m].
+
+    Raises
+    ------
+    PositionError
+        When the table lacks them.
+    """
+    names = [f"{end}{_ENDS[scale]}" for end in ("top", "bottom")]
+    lacking = [name for name in names if name not in sections]
+    if lacking:
+        raise PositionError(
+            f"the sections have no {lacking[0]!r}; take them from corephys.depth.section_tops"
+        )
+    return np.column_stack([_meters(sections, name) for name in names])
+
+
+def _void_ends(sections: xr.Dataset, scale: str) -> np.ndarray:
+    """Upper and lower end of the closed voids [m], (voids, 2)."""
+    if "void_core" not in sections:
+        return np.zeros((0, 2))
+    ends = {
+        "depth": ("void_top", "void_bottom"), "depth_closed": ("void_closed",) * 2,
+        "depth_fitted": ("void_fitted",) * 2,
+    }[scale]  # fmt: skip
+    return np.column_stack([_meters(sections, name) for name in ends])
 
 
 def scales(
@@ -24,10 +70,10 @@ def scales(
     Parameters
     ----------
     sections : Dataset
-        From ``corephys.depth.section_tops``: core, section, top, bottom, top_fitted and
-        bottom_fitted [m].
+        From ``corephys.depth.section_tops``: tops and bottoms of sections and closed voids [m].
     shifts : Dataset
-        From :func:`corephys.hole.composite.shifts`.
+        From :func:`corephys.hole.composite.shifts`; its attribute ``depth_scale`` says what
+        composite depth is made of, as laid out without it.
     hole : str
         Which hole.
     growth_factor : float
@@ -37,14 +83,15 @@ def scales(
     -------
     Dataset
         Along ``row`` (sections) and ``end`` ("top", "bottom"): ``depth`` as laid out,
-        ``depth_fitted``, ``depth_composite`` and ``depth_composite_over_growth``, all [m]; and
-        ``growth_residual`` [m], composite depth over growth less depth as laid out: what one
-        growth factor leaves of the shifts.
+        ``depth_closed``, ``depth_fitted``, ``depth_composite`` and
+        ``depth_composite_over_growth``, all [m]; and ``growth_residual`` [m], composite depth over
+        growth less the depth it is made of: what one growth factor leaves of the shifts. Where
+        there are closed voids, their ends along ``void`` under the same names with ``_of_void``.
 
     Raises
     ------
     PositionError
-        When a core has no shift.
+        When a core has no shift, or ``sections`` lacks the depths of a scale.
     ValueError
         When the growth factor is not above zero.
 
@@ -55,39 +102,45 @@ def scales(
     """
     if not growth_factor > 0.0:
         raise ValueError(f"growth_factor is {growth_factor:g}; it has to be above zero")
+    base = str(shifts.attrs.get("depth_scale", "depth"))
     mine = shifts["hole"].values == hole
     known = dict(zip(shifts["core"].values[mine], shifts["shift"].values[mine], strict=True))
     core = np.asarray(sections["core"].values, dtype=object)
     missing = sorted({str(c) for c in core} - set(known))
     if missing:
         raise PositionError(f"core {missing[0]!r} of hole {hole!r} has no shift")
-    shift = np.array([known[c] for c in core], dtype=float)[:, None]
-    laid = np.column_stack([_meters(sections, "top"), _meters(sections, "bottom")])
-    fitted = np.column_stack([_meters(sections, "top_fitted"), _meters(sections, "bottom_fitted")])
-    together = laid + shift
-    over = together / growth_factor
-    values = dict(zip(SCALES, (laid, fitted, together, over), strict=True))
-    words = ("depth as laid out", "depth fitted into the advance", "composite depth",
-             "composite depth over growth")  # fmt: skip
-    dims = ("row", "end")
-    return xr.Dataset(
-        {
-            **{
-                name: (dims, values[name], {"units": "m", "long_name": text})
-                for name, text in zip(SCALES, words, strict=True)
-            },
-            "growth_residual": (dims, over - laid, {
-                "units": "m", "long_name": "composite depth over growth less depth as laid out"}),
-        },
-        coords={
-            "core": ("row", core, {"long_name": "core"}),
-            "section": ("row", np.asarray(sections["section"].values, dtype=object),
-                        {"long_name": "section"}),
-            "end": ("end", np.array(["top", "bottom"], dtype=object),
-                    {"long_name": "end of the section"}),
-        },
-        attrs={"hole": hole, "growth_factor": growth_factor},
+
+    def on_all(ends: Any, cores: np.ndarray) -> dict[str, np.ndarray]:
+        held = {scale: ends(sections, scale) for scale in DEPTHS}
+        together = held[base] + np.array([known[c] for c in cores], dtype=float)[:, None]
+        return {**held, SCALES[3]: together, SCALES[4]: together / growth_factor}
+
+    values = on_all(section_ends, core)
+    found = {n: (("row", "end"), v, _said(n)) for n, v in values.items()}
+    found["growth_residual"] = (
+        ("row", "end"), values[SCALES[4]] - values[base],
+        {"units": "m", "long_name": f"composite depth over growth less {_said(base)['long_name']}"},
     )  # fmt: skip
+    coordinates: dict[str, Any] = {
+        "core": ("row", core, {"long_name": "core"}),
+        "section": ("row", np.asarray(sections["section"].values, dtype=object),
+                    {"long_name": "section"}),
+        "end": ("end", np.array(["top", "bottom"], dtype=object),
+                {"long_name": "end of the section"}),
+    }  # fmt: skip
+    if "void_core" in sections:
+        of_void = np.asarray(sections["void_core"].values, dtype=object)
+        coordinates["void_core"] = ("void", of_void, {"long_name": "core of the closed void"})
+        found |= {
+            f"{n}_of_void": (("void", "end"), v, _said(n))
+            for n, v in on_all(_void_ends, of_void).items()
+        }
+    attributes = {"hole": hole, "growth_factor": growth_factor, "depth_scale": base}
+    return xr.Dataset(found, coordinates, attributes)
+
+
+def _said(scale: str) -> dict[str, str]:
+    return {"units": "m", "long_name": dict(zip(SCALES, _WORDS, strict=True))[scale]}
 
 
 def _meters(table: xr.Dataset, name: str) -> np.ndarray:
@@ -111,8 +164,7 @@ def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str
     Returns
     -------
     ndarray, (n,)
-        [m]; NaN above the top and below the bottom of the core, and where a stretch of the core
-        was closed up to nothing on the scale ``given``.
+        [m]; NaN above the top and below the bottom of the core.
 
     Raises
     ------
@@ -125,8 +177,9 @@ def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str
 
     Notes
     -----
-    Linear inside a section (definition): within one section every scale is laid out evenly,
-    unless a void in it was closed, whose depth is then spread over the section.
+    Linear between the ends of sections and closed voids (definition): there and back is the same
+    depth to rounding. A depth inside a closed void goes to where it closes; a depth where a void
+    closed goes back to the void's upper end.
     """
     for scale in (given, wanted):
         if scale not in SCALES:
@@ -138,16 +191,89 @@ def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str
         rows = np.flatnonzero(table["core"].values == name)
         if rows.size == 0:
             raise PositionError(f"core {name!r} is not in the table of scales")
-        x = table[given].values[rows].ravel()
-        y = table[wanted].values[rows].ravel()
+        x, y = (_knots(table, scale, rows, str(name)) for scale in (given, wanted))
         mine = cores == name
         found[mine] = _interpolated(z[mine], x, y)
     return found
 
 
+def _knots(table: xr.Dataset, scale: str, rows: np.ndarray, core: str) -> np.ndarray:
+    ends = table[scale].values[rows].ravel()
+    if f"{scale}_of_void" not in table:
+        return np.asarray(ends)
+    voids = table[f"{scale}_of_void"].values[table["void_core"].values == core].ravel()
+    return np.concatenate([ends, voids])
+
+
 def _interpolated(at: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Linear between knots, of which two may lie at one place: then it is the same bed."""
-    order = np.argsort(x, kind="stable")
+    """Linear between knots; of those at one place the uppermost counts, for a closed void."""
+    order = np.lexsort((y, x))
     x, y = x[order], y[order]
-    outside = (at < x[0] - 1e-9) | (at > x[-1] + 1e-9)
-    return np.where(outside, np.nan, np.interp(at, x, y))
+    # Sums that differ by rounding are one place.
+    first = np.concatenate([[0], np.cumsum(np.diff(x) > _SAME)])
+    start = np.searchsorted(first, np.arange(first[-1] + 1))
+    low = np.minimum.reduceat(y, start)
+    high = np.maximum.reduceat(y, start)
+    place = x[start]
+    outside = (at < place[0] - _SAME) | (at > place[-1] + _SAME)
+    if place.size == 1:
+        return np.where(outside, np.nan, low[0])
+    piece = np.clip(np.searchsorted(place, at, side="right") - 1, 0, place.size - 2)
+    part = (at - place[piece]) / (place[piece + 1] - place[piece])
+    between = high[piece] + part * (low[piece + 1] - high[piece])
+    near = np.where(at - place[piece] > place[piece + 1] - at, piece + 1, piece)
+    on_knot = np.abs(at - place[near]) <= _SAME
+    return np.where(outside | np.isnan(at), np.nan, np.where(on_knot, low[near], between))
+
+
+def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: str) -> pd.DataFrame:
+    """Ties with both depths on another scale of their holes.
+
+    Parameters
+    ----------
+    ties : DataFrame
+        Ties with plain names, such as from ``checked_ties`` or ``suggest``.
+    sections : mapping of hole to Dataset
+        Of each hole, from ``corephys.depth.section_tops``.
+    depth : {"depth", "depth_closed", "depth_fitted"}
+        The scale that is wanted.
+
+    Returns
+    -------
+    DataFrame
+        The same rows; depth and to_depth [m] changed, ``depth_scale`` says to what.
+
+    Raises
+    ------
+    TieError
+        For an unknown scale, or a tie outside its core, which has no place on another scale.
+
+    Notes
+    -----
+    As :func:`convert` (definition). The uncertainty stays as it is.
+    """
+    if depth not in DEPTHS:
+        raise TieError(f"depth is {depth!r}; it is one of {', '.join(DEPTHS)}")
+    found = ties.copy()
+    given = ties["depth_scale"] if "depth_scale" in ties else pd.Series("depth", index=ties.index)
+    still = {}
+    for hole, table in sections.items():
+        cores = np.array(list(dict.fromkeys(table["core"].values)), dtype=object)
+        none = xr.Dataset(
+            {"shift": ("row", np.zeros(cores.size))},
+            {"hole": ("row", np.full(cores.size, hole, dtype=object)), "core": ("row", cores)},
+        )
+        still[hole] = scales(table, none, hole=hole)
+    for side in ("", "to_"):
+        moved = [
+            float(convert(units.quantity(z, "m"), core, still[hole], given=scale or "depth",
+                          wanted=depth)[0])
+            for z, core, hole, scale in zip(
+                ties[f"{side}depth"], ties[f"{side}core"], ties[f"{side}hole"], given, strict=True
+            )
+        ]  # fmt: skip
+        outside = np.flatnonzero(np.isnan(moved))
+        if outside.size:
+            raise TieError(f"tie {ties['tie'].iloc[outside[0]]} lies outside its core")
+        found[f"{side}depth"] = np.array(moved, dtype=float)
+    return found.assign(depth_scale=depth)

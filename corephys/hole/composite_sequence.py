@@ -11,8 +11,9 @@ import xarray as xr
 
 from corephys import units
 from corephys.bounds import positive
+from corephys.hole.composite_scales import section_ends
 from corephys.hole.composite_shifts import place
-from corephys.hole.composite_ties import TieError
+from corephys.hole.composite_ties import DEPTHS, TieError
 from corephys.series import PositionError
 
 __all__ = ["COLUMNS", "checked_sequence", "suggest_sequence", "take"]
@@ -42,7 +43,9 @@ def suggest_sequence(
     Returns
     -------
     DataFrame
-        One row an interval, from the top downward: hole, core, top [m] and bottom [m] as laid out,
+        One row an interval, from the top downward: hole, core, top [m] and bottom [m] on the scale
+        of the shifts (their attribute ``depth_scale``: as laid out, unless ties were made on
+        another),
         and ``joint``: "meets" where the interval begins at the composite depth at which the one
         above ends, "gap" where no core covers what lies between, "first" for the first.
 
@@ -112,10 +115,10 @@ def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataF
         )
     }  # fmt: skip
     rows = []
+    scale = str(shifts.attrs.get("depth_scale", "depth"))
     for hole, table in sections.items():
         core = np.asarray(table["core"].values, dtype=object)
-        top = np.asarray(units.as_floats(table["top"], "m", "top"), dtype=float)
-        bottom = np.asarray(units.as_floats(table["bottom"], "m", "bottom"), dtype=float)
+        top, bottom = section_ends(table, scale).T
         for name in dict.fromkeys(core):
             if (hole, name) not in known:
                 raise PositionError(f"core {name!r} of hole {hole!r} has no shift")
@@ -131,15 +134,15 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     sequence : DataFrame
-        hole, core, top [m] and bottom [m] as laid out, from the top downward; headers may carry
-        their unit.
+        hole, core, top [m] and bottom [m] on the scale of the shifts, from the top downward;
+        headers may carry their unit.
     shifts : Dataset
         From :func:`corephys.hole.composite.shifts`.
 
     Returns
     -------
     Dataset
-        Along ``interval``: hole, core, ``top`` and ``bottom`` [m] as laid out, ``top_composite``
+        Along ``interval``: hole, core, ``top`` and ``bottom`` [m] as given, ``top_composite``
         and ``bottom_composite`` [m], and ``joint_gap`` [m], composite depth missing above the
         interval; zero where it meets the one above.
 
@@ -178,8 +181,13 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
     if problems:
         raise TieError("the sequence does not hold together:\n  " + "\n  ".join(problems[:20]))
     gap[np.abs(gap) <= _SAME] = 0.0
+    scale = str(shifts.attrs.get("depth_scale", "depth"))
+    words_of = dict(
+        zip(DEPTHS, ("as laid out", "closed up", "fitted into the advance"), strict=True)
+    )
     meter = {
-        "top": "top as laid out", "bottom": "bottom as laid out", "top_composite": "composite top",
+        "top": f"top, {words_of[scale]}", "bottom": f"bottom, {words_of[scale]}",
+        "top_composite": "composite top",
         "bottom_composite": "composite bottom",
         "joint_gap": "composite depth missing above the interval",
     }  # fmt: skip
@@ -221,7 +229,8 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
     sequence : Dataset
         From :func:`checked_sequence`.
     holes : mapping of hole to Dataset
-        The same property of each hole, with the coordinates core and depth [m].
+        The same property of each hole, with the coordinates core and depth [m] on the scale of
+        the shifts.
     shifts : Dataset
         From :func:`corephys.hole.composite.shifts`.
 
@@ -250,7 +259,7 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
     for i in range(sequence.sizes["interval"]):
         one = sequence.isel(interval=i)
         data = placed[str(one["hole"].item())]
-        dim = str(data["depth"].dims[0])
+        dim = str(data["depth_composite"].dims[0])
         z = data["depth_composite"].values
         low, high = float(one["top_composite"]), float(one["bottom_composite"])
         inside = (z >= low - _SAME) & ((z < high - _SAME) | ((i == last) & (z <= high + _SAME)))
@@ -262,6 +271,6 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
         ))  # fmt: skip
     joined = xr.concat(parts, dim="reading", data_vars="different", coords="different",
                        compat="equals", join="outer", combine_attrs="drop_conflicts")  # fmt: skip
-    total = sum(data["depth"].size for data in placed.values())
+    total = sum(data["depth_composite"].size for data in placed.values())
     joined.attrs["readings_left_out"] = int(total - joined.sizes["reading"])
     return joined

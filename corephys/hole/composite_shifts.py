@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys import series, units
-from corephys.hole.composite_ties import checked_ties, in_use
+from corephys.hole.composite_ties import DEPTHS, TieError, checked_ties, depth_of, in_use
 from corephys.numerics.line import ordinary_line
 from corephys.series import PositionError
 
@@ -19,7 +19,7 @@ __all__ = ["core_tops", "growth_factor", "place", "shifts"]
 
 def shifts(
     ties: pd.DataFrame, cores: Mapping[str, Any], *, reference: str,
-    use: tuple[str, ...] = ("accepted", "edited"),
+    use: tuple[str, ...] = ("accepted", "edited"), depth: str | None = None,
 ) -> xr.Dataset:  # fmt: skip
     """Shift of every core of a site onto composite depth.
 
@@ -33,6 +33,8 @@ def shifts(
         Hole whose first core stays where it is.
     use : tuple of str
         States of ties that count.
+    depth : {"depth", "depth_closed", "depth_fitted"}, optional
+        Scale of the hole that the shifts are added to; that of the ties where not given.
 
     Returns
     -------
@@ -41,11 +43,13 @@ def shifts(
         the first core of the reference, and ``tied``: "anchor", "tied", "carried" where no tie
         reaches the core and that of the core above in its hole is kept, or "floating" where there
         is none above either. Along ``tie``: ``tie_residual`` [m], how far each used tie misses.
+        The attribute ``depth_scale`` names the scale, which place, scales and sequences follow.
 
     Raises
     ------
     TieError
-        For a tie that names an unknown hole or core, or ties a core to itself.
+        For a tie that names an unknown hole or core, or ties a core to itself; for ties in use on
+        different scales, or on another one than ``depth``.
     ValueError
         When the reference is not among the holes.
 
@@ -58,6 +62,7 @@ def shifts(
     if reference not in cores:
         raise ValueError(f"reference {reference!r} is no hole; there are {', '.join(cores)}")
     table = in_use(checked_ties(ties, cores), use)
+    scale = _scale(table, depth)
     places = _places(cores)
     index = {key: i for i, key in enumerate(zip(places["hole"], places["core"], strict=True))}
     rows = _equations(table, index)
@@ -82,8 +87,25 @@ def shifts(
             "tie_hole": ("tie", table["hole"].to_numpy(object), {"long_name": "hole of the tie"}),
             "tie_core": ("tie", table["core"].to_numpy(object), {"long_name": "core of the tie"}),
         },
-        attrs={"reference": reference, "ties_used": len(table), "ties_known": len(ties)},
+        attrs={"reference": reference, "ties_used": len(table), "ties_known": len(ties),
+               "depth_scale": scale},
     )  # fmt: skip
+
+
+def _scale(table: pd.DataFrame, wanted: str | None) -> str:
+    """The one scale that all ties in use stand on."""
+    held = sorted(set(table["depth_scale"]))
+    if wanted is not None and wanted not in DEPTHS:
+        raise TieError(f"depth is {wanted!r}; it is one of {', '.join(DEPTHS)}")
+    scale = wanted or (held[0] if held else "depth")
+    others = [t for t, s in zip(table["tie"], table["depth_scale"], strict=True) if s != scale]
+    if others:
+        raise TieError(
+            f"{len(others)} of {len(table)} ties in use do not stand on {scale!r} (tie "
+            f"{others[0]} first; scales: {', '.join(held)}). Bring all onto one scale with "
+            "corephys.composite.ties_on"
+        )
+    return scale
 
 
 def _places(cores: Mapping[str, Any]) -> pd.DataFrame:
@@ -210,7 +232,7 @@ def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     data : Dataset
-        With the coordinates core and depth [m].
+        With the coordinates core, and depth [m] on the scale of the shifts.
     hole : str
         Whose series it is.
     shifts : Dataset
@@ -219,7 +241,8 @@ def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
     Returns
     -------
     Dataset
-        The same with the coordinate ``depth_composite`` [m]; the depth as laid out stays.
+        The same with the coordinate ``depth_composite`` [m]; all other depths stay. Where shifts
+        have an uncertainty also ``depth_composite_u_random`` [m], that of the core's shift.
 
     Raises
     ------
@@ -230,12 +253,11 @@ def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
     -----
     composite depth = depth + shift of the core (definition).
     """
-    lacking = [name for name in ("core", "depth") if name not in data.coords]
-    if lacking:
-        raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
+    scale = str(shifts.attrs.get("depth_scale", "depth"))
+    core, depth = depth_of(data, scale, "the series")
     mine = shifts["hole"].values == hole
-    known = dict(zip(shifts["core"].values[mine], shifts["shift"].values[mine], strict=True))
-    core = np.broadcast_to(np.asarray(data["core"].values, dtype=object), data["depth"].shape)
+    names = shifts["core"].values[mine]
+    known = dict(zip(names, shifts["shift"].values[mine], strict=True))
     missing = sorted({str(c) for c in core} - set(known))
     if missing:
         raise PositionError(
@@ -243,9 +265,14 @@ def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
             "all cores of the hole to composite.shifts"
         )
     by = np.array([known[c] for c in core], dtype=float)
-    depth = np.asarray(units.as_floats(data["depth"], "m", "depth"), dtype=float)
-    words = {"units": "m", "long_name": "composite depth", "positive": "down"}
-    return data.assign_coords(depth_composite=(data["depth"].dims, depth + by, words))
+    words = {"units": "m", "long_name": "composite depth", "positive": "down", "depth_scale": scale}
+    coordinates = {"depth_composite": (data[scale].dims, depth + by, words)}
+    if "shift_u_random" in shifts and np.isfinite(shifts["shift_u_random"].values).any():
+        of = dict(zip(names, shifts["shift_u_random"].values[mine], strict=True))
+        words = {"units": "m", "long_name": "random standard uncertainty of composite depth"}
+        u = np.array([of[c] for c in core], dtype=float)
+        coordinates["depth_composite_u_random"] = (data[scale].dims, u, words)
+    return data.assign_coords(coordinates)
 
 
 def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:

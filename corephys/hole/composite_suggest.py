@@ -11,12 +11,11 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags
 from corephys.bounds import positive
 from corephys.hole.composite_shifts import core_tops
-from corephys.hole.composite_ties import COLUMNS
+from corephys.hole.composite_ties import COLUMNS, depth_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
-from corephys.series import PositionError
 
 __all__ = ["suggest"]
 
@@ -38,7 +37,7 @@ def suggest(
     properties: Mapping[str, Mapping[str, xr.Dataset]], cores: Mapping[str, Any], *,
     spacing: Any = "2.5 cm", largest_shift: Any = "5 m", least_correlation: float = 0.5,
     largest_chance: float = 0.01, least_overlap: Any = "1 m",
-    allow: tuple[str, ...] = ("good", "not_evaluated"),
+    depth: str = "depth", allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> pd.DataFrame:  # fmt: skip
     """Suggest one tie a core, from the top of the site downward.
 
@@ -60,6 +59,10 @@ def suggest(
         Probability above which chance may have made the correlation, and no tie is suggested [1].
     least_overlap : Quantity or str
         Shortest stretch of core that both must have [m].
+    depth : {"depth", "depth_closed", "depth_fitted"}
+        Coordinate on which cores are compared, and on which the ties then stand: as laid out, with
+        closed voids closed up, or squeezed into the advance as well. In cores with gas voids the
+        same beds lie equally far apart on the closed scale only.
     allow : tuple of str
         Flag levels of the readings that are used.
 
@@ -74,9 +77,9 @@ def suggest(
     Raises
     ------
     PositionError
-        When a series lacks core or depth.
+        When a series lacks core or that depth.
     ValueError
-        With fewer than two holes, or no reading to compare.
+        With fewer than two holes, no reading to compare, or an unknown scale of depth.
 
     Notes
     -----
@@ -97,7 +100,7 @@ def suggest(
     reach = int(np.ceil(float(positive(largest_shift, "m", "largest_shift")) / step))
     least = max(_LEAST, int(float(positive(least_overlap, "m", "least_overlap")) / step))
     names = sorted({name for held in properties.values() for name in held})
-    gridded = _gridded(properties, cores, names, step, allow)
+    gridded = _gridded(properties, cores, names, step, depth, allow)
     if not gridded:
         raise ValueError("no usable reading in any of the properties; there is nothing to compare")
     placed = _Placed(len(names), gridded, reach)
@@ -114,7 +117,8 @@ def suggest(
             continue
         other = placed.partner(core, found.shift + found.part)
         if other is not None:
-            ties.append(_tie(len(ties) + 1, core, other, found, names, step))
+            row = _tie(len(ties) + 1, core, other, found, names, step)
+            ties.append({**row, "depth_scale": depth})
         placed.put(core, found.shift, found.part)
     return pd.DataFrame(ties, columns=list(COLUMNS))
 
@@ -193,7 +197,7 @@ def _moved(values: np.ndarray, part: float) -> np.ndarray:
 
 def _gridded(
     properties: Mapping[str, Mapping[str, xr.Dataset]], cores: Mapping[str, Any],
-    names: list[str], step: float, allow: tuple[str, ...],
+    names: list[str], step: float, scale: str, allow: tuple[str, ...],
 ) -> list[_Core]:  # fmt: skip
     """All cores on one grid, in the order of their tops; values without level and scale."""
     found = []
@@ -201,7 +205,7 @@ def _gridded(
         name, top = core_tops(cores[hole])
         per_property = {}
         for quantity, data in held.items():
-            per_property[quantity] = _readings(data, quantity, allow)
+            per_property[quantity] = _readings(data, quantity, scale, allow)
         for core, z in zip(name, top, strict=True):
             piece = _one_core(str(core), per_property, names, step)
             if piece is not None:
@@ -209,19 +213,15 @@ def _gridded(
     return [core for _, _, core in sorted(found, key=lambda item: item[:2])]
 
 
-def _readings(data: xr.Dataset, quantity: str, allow: tuple[str, ...]) -> Any:
-    lacking = [c for c in ("core", "depth") if c not in data.coords]
-    if lacking:
-        raise PositionError(f"{quantity} has no coordinate {' and no '.join(lacking)}")
+def _readings(data: xr.Dataset, quantity: str, scale: str, allow: tuple[str, ...]) -> Any:
+    core, depth = depth_of(data, scale, quantity)
     values = np.asarray(data[quantity].values, dtype=float)
     if f"{quantity}_flag" in data:
         values = np.where(flags.usable(data[f"{quantity}_flag"].values, allow), values, np.nan)
     there = values[np.isfinite(values)]
     level = np.median(there) if there.size else 0.0
-    scale = 1.4826 * np.median(np.abs(there - level)) if there.size else 1.0
-    depth = np.asarray(units.as_floats(data["depth"], "m", "depth"), dtype=float)
-    core = np.broadcast_to(np.asarray(data["core"].values, dtype=object), depth.shape)
-    return core, depth, (values - level) / (scale or 1.0)
+    spread = 1.4826 * np.median(np.abs(there - level)) if there.size else 1.0
+    return core, depth, (values - level) / (spread or 1.0)
 
 
 def _one_core(core: str, held: Any, names: list[str], step: float) -> Any:

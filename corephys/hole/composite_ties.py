@@ -9,14 +9,28 @@ import numpy as np
 import pandas as pd
 
 from corephys import units
+from corephys.series import PositionError
 
-__all__ = ["COLUMNS", "STATES", "TieError", "change", "checked_ties", "empty", "in_use"]
+__all__ = [
+    "COLUMNS",
+    "DEPTHS",
+    "STATES",
+    "TieError",
+    "change",
+    "checked_ties",
+    "depth_of",
+    "empty",
+    "in_use",
+]
 
 # Name in the table, unit; the header in a file is "name [unit]".
 COLUMNS: dict[str, str] = {
     "tie": "", "hole": "", "core": "", "depth": "m", "to_hole": "", "to_core": "", "to_depth": "m",
     "uncertainty": "m", "correlation": "1", "state": "", "replaces": "", "note": "",
+    "depth_scale": "",
 }  # fmt: skip
+# Scales of one hole, on which ties may be made; the coordinate that says it.
+DEPTHS = ("depth", "depth_closed", "depth_fitted")
 STATES = ("suggested", "accepted", "edited", "withdrawn")
 _NEEDED = ("hole", "core", "depth", "to_hole", "to_core", "to_depth")
 
@@ -44,7 +58,8 @@ def checked_ties(ties: pd.DataFrame, cores: Mapping[str, Any]) -> pd.DataFrame:
     ties : DataFrame
         ``hole``, ``core``, ``depth [m]``, ``to_hole``, ``to_core``, ``to_depth [m]``; optional
         ``tie`` (a name), ``uncertainty [m]``, ``correlation``, ``state`` (accepted without it),
-        ``replaces`` (name of an older tie) and ``note``.
+        ``replaces`` (name of an older tie), ``note``, and ``depth_scale``, on which both depths
+        stand: "depth" as laid out (without it), "depth_closed" or "depth_fitted".
     cores : mapping of str to Dataset, DataTree node or DataFrame
         Cores of each hole.
 
@@ -56,8 +71,8 @@ def checked_ties(ties: pd.DataFrame, cores: Mapping[str, Any]) -> pd.DataFrame:
     Raises
     ------
     TieError
-        For a missing column, an unknown hole, core or state, a depth that is no number, a core
-        tied to itself, two ties of one name, or a replaced tie that does not exist.
+        For a missing column, an unknown hole, core, state or scale, a depth that is no number, a
+        core tied to itself, two ties of one name, or a replaced tie that does not exist.
     """
     table = _plain(ties)
     lacking = [name for name in _NEEDED if name not in table]
@@ -69,14 +84,15 @@ def checked_ties(ties: pd.DataFrame, cores: Mapping[str, Any]) -> pd.DataFrame:
         table["tie"] = [str(i + 1) for i in range(len(table))]
     defaults = {
         "uncertainty": np.nan, "correlation": np.nan, "state": "accepted", "replaces": "",
-        "note": "",
+        "note": "", "depth_scale": "depth",
     }  # fmt: skip
     for name, default in defaults.items():
         table[name] = table.get(name, default)
     for name in ("depth", "to_depth", "uncertainty", "correlation"):
         table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
-    for name in ("tie", "hole", "core", "to_hole", "to_core", "state", "replaces", "note"):
+    for name in (n for n, unit in COLUMNS.items() if not unit):
         table[name] = table[name].fillna("").astype(str)
+    table["depth_scale"] = table["depth_scale"].replace("", "depth")
     problems = _problems(table, cores)
     if problems:
         shown = "\n".join(f"  {problem}" for problem in problems[:20])
@@ -114,6 +130,8 @@ def _problems(table: pd.DataFrame, cores: Mapping[str, Any]) -> list[str]:
             found.append(f"{label}: a depth is no number")
         if row.state not in STATES:
             found.append(f"{label}: state {row.state!r}; it is one of {', '.join(STATES)}")
+        if row.depth_scale not in DEPTHS:
+            found.append(f"{label}: scale {row.depth_scale!r}; it is one of {', '.join(DEPTHS)}")
         if names.count(row.tie) > 1:
             found.append(f"{label}: there are {names.count(row.tie)} ties of that name")
         if row.replaces and row.replaces not in names:
@@ -190,3 +208,42 @@ def change(
         number += 1
     row.update(tie=f"{tie.partition('.')[0]}.{number}", state=state, replaces=tie, note=note)
     return pd.concat([ties, pd.DataFrame([row])], ignore_index=True)
+
+
+def depth_of(data: Any, scale: str, name: str) -> Any:
+    """Core and depth of a series on a scale of its hole.
+
+    Parameters
+    ----------
+    data : Dataset
+        With the coordinates core and that of the scale.
+    scale : str
+        Of :data:`DEPTHS`.
+    name : str
+        Name of the series, for messages.
+
+    Returns
+    -------
+    tuple of (n,) ndarray of str and (n,) ndarray
+        Depth in m.
+
+    Raises
+    ------
+    PositionError
+        When the series lacks one of them.
+    ValueError
+        For an unknown scale.
+    """
+    if scale not in DEPTHS:
+        raise ValueError(f"depth is {scale!r}; it is one of {', '.join(DEPTHS)}")
+    lacking = [c for c in ("core", scale) if c not in data.coords]
+    if lacking:
+        more = (
+            ". Series of a hole without closed voids do not carry it; give it to them by "
+            "corephys.depth.closed_up(series, sections=..., cores=..., removed=...)"
+            if "depth_closed" in lacking
+            else ""
+        )
+        raise PositionError(f"{name} has no coordinate {' and no '.join(lacking)}{more}")
+    depth = np.asarray(units.as_floats(data[scale], "m", scale), dtype=float)
+    return np.broadcast_to(np.asarray(data["core"].values, dtype=object), depth.shape), depth
