@@ -90,6 +90,12 @@ SOURCES: tuple[Source, ...] = (
     Source("vane_constant", "geometry", "blades of the vane"),
     Source("depth", "depth", "depth of readings"),
     Source("growth_factor", "depth", "growth of the composite depth"),
+    Source("drill_string*", "depth", "length of the drill string"),
+    Source("recovery_placement", "depth", "material taken to lie at the top of the advance"),
+    Source("depth_tide_core*", "depth", "tide when a core was cut"),
+    Source("depth_heave_core*", "depth", "heave when a core was cut"),
+    Source("depth_core_top_core*", "depth", "top of a core"),
+    Source("depth_recovery_core*", "depth", "where in the advance a core's material lay"),
     Source("depth_datum", "depth", "depth of the seafloor"),
     Source("water_depth", "depth", "depth of the sea"),
     # Grains

@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys import series, units
+from corephys.hole.composite_expected import expected, offset_parts
 from corephys.hole.composite_ties import DEPTHS, TieError, checked_ties, depth_of, in_use
 from corephys.numerics.line import ordinary_line
 from corephys.series import PositionError
@@ -20,6 +21,7 @@ __all__ = ["core_tops", "growth_factor", "place", "shifts"]
 def shifts(
     ties: pd.DataFrame, cores: Mapping[str, Any], *, reference: str,
     use: tuple[str, ...] = ("accepted", "edited"), depth: str | None = None,
+    depth_uncertainty: Mapping[str, xr.Dataset] | None = None,
 ) -> xr.Dataset:  # fmt: skip
     """Shift of every core of a site onto composite depth.
 
@@ -35,6 +37,9 @@ def shifts(
         States of ties that count.
     depth : {"depth", "depth_closed", "depth_fitted"}, optional
         Scale of the hole that the shifts are added to; that of the ties where not given.
+    depth_uncertainty : mapping of hole to Dataset, optional
+        From ``corephys.depth.uncertainty`` at readings of every core. Its random part joins the
+        uncertainty of ties, and shifts are held against what it lets one expect.
 
     Returns
     -------
@@ -44,12 +49,17 @@ def shifts(
         reaches the core and that of the core above in its hole is kept, or "floating" where there
         is none above either. Along ``tie``: ``tie_residual`` [m], how far each used tie misses.
         The attribute ``depth_scale`` names the scale, which place, scales and sequences follow.
+        With ``depth_uncertainty`` also ``shift_expected`` [m], the standard uncertainty that a
+        shift is to be expected with, and ``shift_over_expected``; the attribute ``notes`` names
+        the cores above 3.
 
     Raises
     ------
     TieError
         For a tie that names an unknown hole or core, or ties a core to itself; for ties in use on
         different scales, or on another one than ``depth``.
+    PositionError
+        When ``depth_uncertainty`` lacks a hole.
     ValueError
         When the reference is not among the holes.
 
@@ -57,7 +67,9 @@ def shifts(
     -----
     composite depth = depth + shift of the core, constant within a core (Hagelberg and others
     1992). The shifts are the least-squares solution of depth + shift equal on both sides of every
-    tie, weighted by the stated uncertainty of a tie (equal weights without one).
+    tie, weighted by the stated uncertainty of a tie (equal weights without one), in quadrature
+    with that of both offsets. What a core shares (tide, heave, where in the advance it lay) is
+    what a shift takes away, and is no part of the uncertainty of a tie.
     """
     if reference not in cores:
         raise ValueError(f"reference {reference!r} is no hole; there are {', '.join(cores)}")
@@ -65,12 +77,12 @@ def shifts(
     scale = _scale(table, depth)
     places = _places(cores)
     index = {key: i for i, key in enumerate(zip(places["hole"], places["core"], strict=True))}
-    rows = _equations(table, index)
+    rows = _equations(table, index, offset_parts(depth_uncertainty, places))
     anchor = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
     shift, u, word = _solve(rows, places, anchor)
     residual = shift[rows.one] - shift[rows.other] - rows.step
     words = {"units": "m", "long_name": "shift onto composite depth"}
-    return xr.Dataset(
+    found = xr.Dataset(
         {
             "core_top": ("row", places["top"].to_numpy(float),
                          {"units": "m", "long_name": "top of the core below seafloor"}),
@@ -90,6 +102,15 @@ def shifts(
         attrs={"reference": reference, "ties_used": len(table), "ties_known": len(ties),
                "depth_scale": scale},
     )  # fmt: skip
+    if depth_uncertainty is None:
+        return found
+    u_expected, over, notes = expected(depth_uncertainty, places, anchor, shift)
+    return found.assign(
+        shift_expected=("row", u_expected, {
+            "units": "m", "long_name": "standard uncertainty expected of the shift"}),
+        shift_over_expected=("row", over, {
+            "units": "1", "long_name": "shift over its expected standard uncertainty"}),
+    ).assign_attrs(notes="\n".join(notes))  # fmt: skip
 
 
 def _scale(table: pd.DataFrame, wanted: str | None) -> str:
@@ -154,11 +175,12 @@ class _Equations:
         self.sigma, self.known = sigma, known
 
 
-def _equations(table: pd.DataFrame, index: dict[Any, int]) -> _Equations:
+def _equations(table: pd.DataFrame, index: dict[Any, int], own: np.ndarray) -> _Equations:
     one = [index[key] for key in zip(table["hole"], table["core"], strict=True)]
     other = [index[key] for key in zip(table["to_hole"], table["to_core"], strict=True)]
     step = table["to_depth"].to_numpy(float) - table["depth"].to_numpy(float)
     sigma = table["uncertainty"].to_numpy(float)
+    sigma = np.sqrt(sigma**2 + own[np.array(one, int)] + own[np.array(other, int)])
     known = bool(np.isfinite(sigma).all() and (sigma > 0.0).all())
     weights = sigma if known else np.ones(len(table))
     return _Equations(np.array(one, int), np.array(other, int), step, weights, known)
@@ -226,7 +248,9 @@ def _within(ties: _Equations, members: np.ndarray, fixed: int) -> tuple[np.ndarr
     return shift, var
 
 
-def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
+def place(
+    data: xr.Dataset, *, hole: str, shifts: xr.Dataset, depth_uncertainty: xr.Dataset | None = None
+) -> xr.Dataset:
     """Give a series its composite depth.
 
     Parameters
@@ -237,12 +261,16 @@ def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
         Whose series it is.
     shifts : Dataset
         From :func:`shifts`.
+    depth_uncertainty : Dataset, optional
+        From ``corephys.depth.uncertainty`` at the same positions.
 
     Returns
     -------
     Dataset
         The same with the coordinate ``depth_composite`` [m]; all other depths stay. Where shifts
-        have an uncertainty also ``depth_composite_u_random`` [m], that of the core's shift.
+        have an uncertainty also ``depth_composite_u_random`` [m]: that of the core's shift against
+        the anchor, which all readings of the core share, with that of the reading's own offset in
+        quadrature where ``depth_uncertainty`` is given.
 
     Raises
     ------
@@ -271,6 +299,10 @@ def place(data: xr.Dataset, *, hole: str, shifts: xr.Dataset) -> xr.Dataset:
         of = dict(zip(names, shifts["shift_u_random"].values[mine], strict=True))
         words = {"units": "m", "long_name": "random standard uncertainty of composite depth"}
         u = np.array([of[c] for c in core], dtype=float)
+        if depth_uncertainty is not None:
+            series.require_same_positions(data=data, depth_uncertainty=depth_uncertainty)
+            own = units.as_floats(depth_uncertainty["depth_u_random"], "m", "depth_uncertainty")
+            u = np.hypot(u, np.asarray(own, dtype=float))
         coordinates["depth_composite_u_random"] = (data[scale].dims, u, words)
     return data.assign_coords(coordinates)
 

@@ -187,7 +187,8 @@ def compare_carriers(
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth``.
     bottom_water_temperature, bottom_water_temperature_uncertainty, allow
         As for :func:`bullard` [degC, K].
-    depth_uncertainty, datum_uncertainty : Quantity or str, optional
+    depth_uncertainty : Quantity, str or Dataset, optional
+    datum_uncertainty : Quantity or str, optional
         As for :func:`thermal_resistance` [m].
 
     Returns

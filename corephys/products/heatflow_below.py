@@ -54,7 +54,8 @@ def temperature_at(
         Of a single value [uW/m^3].
     bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
         The point at the seafloor [degC, K].
-    depth_uncertainty, datum_uncertainty : Quantity or str, optional
+    depth_uncertainty : Quantity, str or Dataset, optional
+    datum_uncertainty : Quantity or str, optional
         Of the stations, as for ``thermal_resistance`` [m].
     allow : tuple of str
         Flag levels that are used, of either.

@@ -81,7 +81,8 @@ def monte_carlo(
         Whether the interval widens the scatter of temperatures by Student's t; the moments never.
     bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
         The point at the seafloor [degC, K].
-    depth_uncertainty, datum_uncertainty : Quantity or str, optional
+    depth_uncertainty : Quantity, str or Dataset, optional
+    datum_uncertainty : Quantity or str, optional
         As for ``thermal_resistance`` [m].
     allow : tuple of str
         Flag levels that are used, of either.

@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys import series
 from corephys.bounds import positive
+from corephys.hole.depth_uncertainty import covariance
 from corephys.products.heatflow_points import carry, wanted
 from corephys.products.heatflow_stations import CONDUCTIVITY, DEPTH, SCATTER
 from corephys.uncertainty import Measured
@@ -35,8 +36,10 @@ def thermal_resistance(
         the nearest point; one harmonic mean for the hole, weighted by thickness; or a straight
         line of 1/k against depth. Resistances in series add, so resistivity is what is carried.
         Beyond the first and the last point "linear" and "steps" keep their values.
-    depth_uncertainty : Quantity or str, optional
-        Standard uncertainty of each depth of ``at`` against the seafloor [m], independent.
+    depth_uncertainty : Quantity, str or Dataset, optional
+        Standard uncertainty of each depth of ``at`` against the seafloor [m], independent; or
+        from ``corephys.depth.uncertainty`` at the same positions, whose covariance between depths
+        and effects of the hole are carried.
     datum_uncertainty : Quantity or str, optional
         One error that all depths of ``at`` share against the conductivities [m]: the effect
         ``depth``. An error of depth that is not given is not carried; attributes say so.
@@ -70,16 +73,18 @@ def thermal_resistance(
     what it says. Readings less than 10 cm apart share that scatter and are averaged first.
     """
     target, depth = wanted(at)
-    shaky, datum = _depth_errors(depth_uncertainty, datum_uncertainty)
+    shaky, datum, shared = _depth_errors(depth_uncertainty, datum_uncertainty, target)
     carried = carry(conductivity, depth, how, allow)
     parts = {
         CONDUCTIVITY: (carried.by_k * carried.own) @ carried.by_k.T,
         SCATTER: (carried.by_k * carried.spread) @ carried.by_k.T,
     }
     if shaky is not None:
-        parts[DEPTH] = np.diag((shaky * carried.local) ** 2)
+        parts[DEPTH] = shaky * np.outer(carried.local, carried.local)
     covariance = np.sum(list(parts.values()), axis=0)
     effects = {source: carried.by_k @ effect for source, effect in carried.points.effects.items()}
+    for source, effect in shared.items():
+        effects[source] = effects.get(source, 0.0) + effect * carried.local
     if datum is not None:
         effects["depth"] = datum * carried.local
 
@@ -99,7 +104,7 @@ def thermal_resistance(
         conductivity_depths=int(carried.points.depth.size),
         natural_scatter_of_conductivity=carried.natural,
         natural_scatter_degrees_of_freedom=carried.freedom,
-        depth_uncertainty="not given, not carried" if shaky is None else f"{shaky:g} m",
+        depth_uncertainty=_in_words(depth_uncertainty, shaky),
         datum_uncertainty="not given, not carried" if datum is None else f"{datum:g} m",
     )
     return dataset.assign(_covariances(target.dims[0], covariance, parts)).assign_coords(
@@ -107,14 +112,26 @@ def thermal_resistance(
     )
 
 
-def _depth_errors(random: Any, shared: Any) -> tuple[float | None, float | None]:
-    """Random and shared uncertainty of depth [m], None where not given."""
-    given = (("depth_uncertainty", random), ("datum_uncertainty", shared))
-    first, second = (
-        None if value is None else float(positive(value, "m", name, zero=True))
-        for name, value in given
-    )
-    return first, second
+def _depth_errors(
+    random: Any, datum: Any, target: xr.DataArray
+) -> tuple[np.ndarray | None, float | None, dict[str, np.ndarray]]:
+    """Covariance of the depths [m^2], what they share [m], None where not given, and effects."""
+    shared = None if datum is None else float(positive(datum, "m", "datum_uncertainty", zero=True))
+    if random is None:
+        return None, shared, {}
+    if isinstance(random, xr.Dataset):
+        series.require_same_positions(at=target, depth_uncertainty=random)
+        effects = random["depth_effects"].transpose("source", ...)
+        of_hole = dict(zip(effects["source"].values.tolist(), effects.values, strict=True))
+        return covariance(random, shared_by_hole=False).values, shared, of_hole
+    u = float(positive(random, "m", "depth_uncertainty", zero=True))
+    return np.eye(target.size) * u**2, shared, {}
+
+
+def _in_words(given: Any, matrix: np.ndarray | None) -> str:
+    if matrix is None:
+        return "not given, not carried"
+    return "by reading" if isinstance(given, xr.Dataset) else f"{np.sqrt(matrix[0, 0]):g} m"
 
 
 def _covariances(

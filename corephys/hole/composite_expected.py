@@ -1,0 +1,125 @@
+"""What the uncertainty of depth says of shifts: what to expect, and which are more than that."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from corephys import units
+from corephys.series import PositionError
+
+__all__ = ["MOST", "expected", "offset_parts"]
+
+MOST = 3.0  # shift over its expected standard uncertainty, above which it is named
+
+
+def _of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> list[dict[str, Any]]:
+    """Mean errors of every core: its own in m^2, of its readings in m^2, and of the hole in m."""
+    found = []
+    for hole, core in zip(places["hole"], places["core"], strict=True):
+        held = errors.get(hole)
+        if held is None:
+            raise PositionError(f"there is no depth_uncertainty for hole {hole!r}")
+        if "core" not in held.coords:
+            raise PositionError(f"depth_uncertainty of hole {hole!r} has no coordinate 'core'")
+        names = np.broadcast_to(held["core"].values, held["depth_u_core"].shape)
+        mine = np.flatnonzero(names == core)
+        if mine.size == 0:  # no reading says anything of this core
+            found.append({"core": np.nan, "random": np.nan, "hole": {"not stated": np.nan}})
+            continue
+        of_hole = held["depth_effects"].transpose("source", ...).values[:, mine]
+        found.append({
+            "core": float(np.mean(_meters(held, "depth_u_core")[mine] ** 2)),
+            "random": float(np.mean(_meters(held, "depth_u_random")[mine] ** 2)),
+            "hole": dict(zip(held["source"].values, of_hole.mean(axis=1), strict=True)),
+        })  # fmt: skip
+    return found
+
+
+def _meters(table: xr.Dataset, name: str) -> np.ndarray:
+    return np.asarray(units.as_floats(table[name], "m", name), dtype=float)
+
+
+def offset_parts(errors: Mapping[str, xr.Dataset] | None, places: pd.DataFrame) -> np.ndarray:
+    """Variance of a reading's depth within its core, for every core.
+
+    Parameters
+    ----------
+    errors : mapping of hole to Dataset, or None
+        From ``corephys.depth.uncertainty``.
+    places : DataFrame
+        hole and core of each core of the site.
+
+    Returns
+    -------
+    (n,) ndarray
+        [m^2]; zero without errors, NaN where they are not stated.
+
+    Raises
+    ------
+    PositionError
+        When a hole is missing.
+    """
+    if errors is None:
+        return np.zeros(len(places))
+    return np.array([part["random"] for part in _of_cores(errors, places)])
+
+
+def expected(
+    errors: Mapping[str, xr.Dataset], places: pd.DataFrame, anchor: int, shift: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, list[str]]:
+    """How large shifts are to be expected, and which are larger.
+
+    Parameters
+    ----------
+    errors : mapping of hole to Dataset
+        From ``corephys.depth.uncertainty``, with readings of every core.
+    places : DataFrame
+        hole and core of each core of the site.
+    anchor : int
+        Row of the core whose shift is zero.
+    shift : (n,) ndarray
+        [m].
+
+    Returns
+    -------
+    tuple of (n,) ndarray, (n,) ndarray and list of str
+        Expected standard uncertainty [m] and shift over it [1], NaN for the anchor and where
+        something is not stated; and a line for every core above :data:`MOST`.
+
+    Raises
+    ------
+    PositionError
+        When a hole is missing.
+
+    Notes
+    -----
+    A shift is the error of depth of the anchor less that of the core: u^2 = u_core^2 + u_anchor^2
+    of what each core has for itself + sum (e - e_anchor)^2 over what the hole shares within one
+    hole, e^2 + e_anchor^2 between two (JCGM 100:2008, 5.1.2 and 5.2.2).
+    """
+    parts = _of_cores(errors, places)
+    first = parts[anchor]
+    hole = places["hole"].to_numpy(object)
+    u = np.full(len(parts), np.nan)
+    for row, part in enumerate(parts):
+        if row == anchor:
+            continue
+        together = part["core"] + first["core"]
+        for name in {*part["hole"], *first["hole"]}:
+            one, other = part["hole"].get(name, 0.0), first["hole"].get(name, 0.0)
+            together += (one - other) ** 2 if hole[row] == hole[anchor] else one**2 + other**2
+        u[row] = np.sqrt(together)
+    over = np.full(u.shape, np.nan)
+    np.divide(np.abs(shift), u, out=over, where=u > 0.0)
+    core = places["core"].to_numpy(object)
+    said = [
+        f"core {core[row]} of hole {hole[row]}: shift {shift[row]:.2f} m is {over[row]:.1f} times "
+        f"its expected standard uncertainty of {u[row]:.2f} m; look at its ties, or at the depths"
+        for row in np.flatnonzero(over > MOST)
+    ]
+    return u, over, said
