@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import tracemalloc
 
 import numpy as np
 import pandas as pd
@@ -145,6 +146,7 @@ def test_rolling_median_equals_a_loop(n, window, seed):
     values[rng.random(n) < 0.2] = np.nan
     starts = np.unique(np.concatenate([[0], rng.integers(0, n, 3)]))
     median, mad = rolling.rolling_median_and_mad(values, starts, window)
+    np.testing.assert_array_equal(rolling.rolling_median(values, starts, window), median)
     ends = np.append(starts[1:], n)
     for a, b in zip(starts, ends, strict=True):
         for i in range(a, b):
@@ -162,8 +164,24 @@ def test_rolling_median_equals_pandas_in_the_middle():
     median, _ = rolling.rolling_median_and_mad(values, np.array([0]), 11)
     expected = pd.Series(values).rolling(11, center=True).median().to_numpy()
     np.testing.assert_allclose(median[5:-5], expected[5:-5], rtol=1e-12)
-    with pytest.raises(ValueError, match="odd number"):
-        rolling.rolling_median_and_mad(values, np.array([0]), 4)
+    np.testing.assert_array_equal(rolling.rolling_median(values, np.array([0]), 11), median)
+    for function in (rolling.rolling_median, rolling.rolling_median_and_mad):
+        for window in (4, 0, -3):
+            with pytest.raises(ValueError, match=f"odd number of readings, not {window}"):
+                function(values, np.array([0]), window)
+
+
+def test_a_long_window_holds_little_memory():
+    """Windows are sorted a few at a time, however long they are."""
+    values = np.random.default_rng(2).normal(0, 1, 20_000)
+    tracemalloc.start()
+    median, mad = rolling.rolling_median_and_mad(values, np.array([0]), 3001)
+    most = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert most < 30e6  # all windows at once: 480 MB
+    part = values[8500:11501]
+    assert median[10_000] == np.median(part)
+    assert mad[10_000] == np.median(np.abs(part - np.median(part)))
 
 
 @settings(max_examples=50, deadline=None)

@@ -3,16 +3,41 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
+from pandas.api.indexers import BaseIndexer
 
-__all__ = ["rolling_median_and_mad"]
+__all__ = ["rolling_median", "rolling_median_and_mad"]
 
-_BLOCK = 16384  # windows sorted at a time
+_BLOCK = 2**18  # readings in windows sorted at a time, for a core's own cache
 
 
-def rolling_median_and_mad(
-    values: np.ndarray, group_starts: np.ndarray, window: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Median of a centred window and the median absolute deviation from it in that window.
+class _Inside(BaseIndexer):
+    """Windows that are cut at the ends of their group."""
+
+    first: np.ndarray
+    last: np.ndarray
+
+    def get_window_bounds(
+        self, num_values: int = 0, min_periods: int | None = None, center: bool | None = None,
+        closed: str | None = None, step: int | None = None,
+    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+        """First reading of each window, and the one behind its last."""
+        return self.first, self.last
+
+
+def _bounds(size: int, group_starts: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray]:
+    if window < 1 or window % 2 == 0:
+        raise ValueError(f"the window holds an odd number of readings, not {window}")
+    starts = np.asarray(group_starts, dtype=np.int64)
+    place = np.arange(size, dtype=np.int64)
+    group = np.searchsorted(starts, place, "right")
+    half = window // 2
+    first = np.maximum(place - half, np.append(0, starts)[group])
+    return first, np.minimum(place + half + 1, np.append(starts, size)[group])
+
+
+def rolling_median(values: np.ndarray, group_starts: np.ndarray, window: int) -> np.ndarray:
+    """Median of a centred window.
 
     Parameters
     ----------
@@ -22,6 +47,41 @@ def rolling_median_and_mad(
         Index of the first reading of each group, rising, the first one zero.
     window : int
         Readings in a window, odd; it is cut at the ends of a group.
+
+    Returns
+    -------
+    (n,) ndarray
+        In the unit of the values; NaN where a window holds no value.
+
+    Raises
+    ------
+    ValueError
+        When the window is even or not positive.
+
+    Notes
+    -----
+    A window's sorted readings are kept while it moves, so that a reading costs the logarithm of
+    the window (pandas).
+    """
+    first, last = _bounds(values.size, group_starts, window)
+    return _median(values, first, last)
+
+
+def _median(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    known = pd.Series(np.where(np.isfinite(values), values, np.nan))
+    windows = known.rolling(_Inside(first=first, last=last), min_periods=1)
+    return np.asarray(windows.median().to_numpy(), dtype=float)
+
+
+def rolling_median_and_mad(
+    values: np.ndarray, group_starts: np.ndarray, window: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Median of a centred window and the median absolute deviation from it in that window.
+
+    Parameters
+    ----------
+    values, group_starts, window
+        As for :func:`rolling_median`.
 
     Returns
     -------
@@ -36,7 +96,8 @@ def rolling_median_and_mad(
     Notes
     -----
     The statistic of Hampel (1974), Journal of the American Statistical Association 69, 383. The
-    rolling median of the distances from a rolling median is another one.
+    rolling median of the distances from a rolling median is another one. The distances of every
+    window are sorted: a reading costs the length of the window.
     """
     if window < 1 or window % 2 == 0:
         raise ValueError(f"the window holds an odd number of readings, not {window}")
@@ -51,8 +112,9 @@ def rolling_median_and_mad(
     padded[place] = np.where(np.isnan(values), np.inf, values)
     median, spread = np.empty(values.size), np.empty(values.size)
     steps = np.arange(-half, half + 1)
-    for begin in range(0, values.size, _BLOCK):
-        part = slice(begin, begin + _BLOCK)
+    rows = max(_BLOCK // window, 1)
+    for begin in range(0, values.size, rows):
+        part = slice(begin, begin + rows)
         table = padded[place[part, None] + steps]
         valid = np.isfinite(table).sum(axis=1)
         table.sort(axis=1)

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, uncertainty, units
-from corephys.numerics.rolling import rolling_median_and_mad
+from corephys.numerics.rolling import rolling_median
 from corephys.uncertainty import Measured
 
 __all__ = ["from_density", "grain_density_at"]
@@ -188,4 +188,4 @@ def _by_stretch(
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:
     window = min(window, values.size if values.size % 2 else values.size - 1)
-    return rolling_median_and_mad(values, np.array([0]), max(window, 1))[0]
+    return rolling_median(values, np.array([0]), max(window, 1))

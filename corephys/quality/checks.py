@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys.numerics.rolling import rolling_median_and_mad
+from corephys.numerics.rolling import rolling_median, rolling_median_and_mad
 from corephys.quality.places import Places, spacing
 
 __all__ = [
@@ -61,15 +61,23 @@ def level(values: Any, places: Places, window: float) -> np.ndarray:
     (n,) ndarray
         NaN where the window holds no value.
     """
-    return _rolling(values, places.by_core, places.core_starts, places, window)[0]
+    found = np.empty(np.shape(values))
+    ordered = np.asarray(values, dtype=float)[places.by_core]
+    found[places.by_core] = rolling_median(ordered, places.core_starts, _readings(places, window))
+    return found
+
+
+def _readings(places: Places, window: float) -> int:
+    """Readings in a window of that length of core [cm], odd."""
+    step = spacing(places)
+    return 1 if np.isnan(step) else max(round(window / step), 1) // 2 * 2 + 1
 
 
 def _rolling(
     values: Any, order: Any, starts: Any, places: Places, window: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Median, median absolute deviation and number of values of the windows."""
-    step = spacing(places)
-    size = 1 if np.isnan(step) else max(round(window / step), 1) // 2 * 2 + 1
+    size = _readings(places, window)
     ordered = np.asarray(values, dtype=float)[order]
     back = np.empty((3, ordered.size))
     back[0, order], back[1, order] = rolling_median_and_mad(ordered, starts, size)
