@@ -1,6 +1,6 @@
 """Ten million gamma readings of 500 holes, zarr to zarr: ours, CSV and pandas, memory.
 
-Run on demand: ``python tests/benchmarks/archive.py [holes] [readings a hole] [runs]``. The store of
+Run on demand: ``python -m tests.benchmarks.archive [holes] [readings a hole] [runs]``. The store of
 readings is made first and not timed. Each run takes one worker, then two; the CSV side reads,
 reduces and writes one hole in twenty with the same kernel. Wall time is what a user waits, time of
 the processors what the work costs when the machine is shared.
@@ -21,6 +21,7 @@ import pandas as pd
 from corephys import archive, flags
 from corephys.archive_kernels import gamma_rows
 from corephys.sensors.gamma_calibration import Calibration
+from tests.benchmarks.row import Row
 
 CALIBRATION = Calibration(
     np.array([9.8, -0.0746, -1e-5]), np.diag([1e-6, 1e-8]), (3.0, 20.0), dead_time=5e-6,
@@ -86,8 +87,8 @@ def peak() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def main(count: int, size: int, runs: int) -> None:
-    """Print rates, ratios and memory."""
+def main(count: int = 500, size: int = 20_000, runs: int = 3) -> list[Row]:
+    """Print rates, ratios and memory; return them for the table."""
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         (root / "csv").mkdir()
@@ -128,8 +129,13 @@ def main(count: int, size: int, runs: int) -> None:
         f"  memory: writing the store {packed - start:.0f} MiB above the imports, reducing it "
         f"{used:.0f} MiB above that"
     )
+    one, _, two, _, csv, _ = total / median / 1e6
+    size_words = f"{count:,} holes of {size:,} readings"
+    return [
+        Row("archive of gamma scans, one worker", size_words, one, naive=csv, memory=used),
+        Row("archive of gamma scans, two workers", size_words, two, naive=csv),
+    ]
 
 
 if __name__ == "__main__":
-    given = [int(float(word)) for word in sys.argv[1:]]
-    main(*(given + [500, 20_000, 3][len(given) :]))
+    main(*(int(float(word)) for word in sys.argv[1:]))

@@ -1,6 +1,6 @@
 """Bootstrap of an exponential fit: all draws at once against loops of competent fitters.
 
-Run on demand: ``python tests/benchmarks/bootstrap.py [replicates] [points]``. The same weights go
+Run on demand: ``python -m tests.benchmarks.bootstrap [replicates] [points]``. The same weights go
 to all; the loops start from the fit of the data; the lmfit loop is timed on a part of the draws and
 scaled. Parameters of all draws are compared.
 """
@@ -18,6 +18,7 @@ from scipy.optimize import curve_fit, least_squares
 from corephys.numerics.exponential import solve
 from corephys.numerics.exponential_batch import solve_batch
 from corephys.products.compaction_bootstrap import block_weights
+from tests.benchmarks.row import Row
 
 LMFIT_DRAWS = 100
 
@@ -79,7 +80,8 @@ def timed(call, repeats=1):
     return best, answer
 
 
-def main(replicates=1000, points=500):
+def main(replicates=1000, points=500) -> list[Row]:
+    """Print times, ratios and differences; return them for the table."""
     x, y, (a, rate) = data_of(points)
     first = (a, 1.0 / rate)
     weights = block_weights(x, 10.0, replicates, np.random.default_rng(2))
@@ -105,6 +107,8 @@ def main(replicates=1000, points=500):
     solve_batch(x, y, big, rate)
     peak = (tracemalloc.get_traced_memory()[1] - before) / 2**20
     print(f"twenty times the draws: {peak:.1f} MiB beside {big.nbytes / 2**20:.0f} MiB of weights")
+    size = f"{replicates:,} draws of {points} points"
+    return [Row("bootstrap of an exponential", size, ours, loop, long, memory)]
 
 
 if __name__ == "__main__":

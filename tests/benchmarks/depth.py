@@ -1,4 +1,4 @@
-"""Time depth.place against a pandas merge on categories: python tests/benchmarks/depth.py [count].
+"""Time depth.place against a pandas merge on categories: python -m tests.benchmarks.depth [count].
 
 Both start from the same text keys turned into categories, and end at the depth as laid out. The
 merge is the plain way to do it; the ratio is what the look-up by whole-number codes is worth.
@@ -17,6 +17,7 @@ import xarray as xr
 import corephys as cp
 from corephys.hole import depth
 from corephys.hole.depth import match
+from tests.benchmarks.row import Row
 
 
 def hole(cores: int = 60, sections: int = 7) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
@@ -55,7 +56,8 @@ def best(work: Callable[[], object], repeats: int = 5) -> float:
     return min(times)
 
 
-def main(count: int) -> None:
+def main(count: int = 1_000_000) -> list[Row]:
+    """Print times and ratios; return them for the table."""
     cores, sections, removed = hole()
     rng = np.random.default_rng(1)
     per_section = -(-count // len(sections))
@@ -73,7 +75,7 @@ def main(count: int) -> None:
     base = best(lambda: merge(readings, cores, sections))
     plain = readings.assign(**text)
     text_base = best(lambda: merge(plain, cores, sections), 3)
-    layout = depth._layout(sections, cores, removed)
+    layout = depth.layout_of(sections, cores, removed)
     code = layout.encode(*keys)
     at = readings["offset"].to_numpy()
     runs = {
@@ -86,9 +88,11 @@ def main(count: int) -> None:
     }
     print(f"{count} readings; pandas merge on categories: {base * 1e3:.0f} ms")
     print(f"pandas merge on text: {text_base * 1e3:.0f} ms")
+    rows = []
     for name, work in runs.items():
         took, against = best(work), text_base if "text" in name else base
         print(f"{name}: {took * 1e3:.0f} ms, {against / took:.1f} times as fast as the merge")
+        rows.append(Row(f"depth: {name}", f"{count:,} readings", took, against))
     wanted = placed.isel(reading=slice(None, None, 100))
     a = placed.assign(bulk_density=("reading", at, {"units": "g/cm^3"}))[["bulk_density"]]
     a = a.assign_coords(depth=placed.depth)
@@ -96,7 +100,9 @@ def main(count: int) -> None:
     for how in ("nearest", "mean over footprint"):
         took = best(lambda how=how: match(a, to=to, how=how), 3)
         print(f"match, {how}, onto {to.sizes['reading']} positions: {took * 1e3:.0f} ms")
+        rows.append(Row(f"depth: match, {how}", f"{count:,} readings", took))
+    return rows
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
+    main(*map(int, sys.argv[1:]))

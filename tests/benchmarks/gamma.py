@@ -1,6 +1,6 @@
 """Ten million gamma readings with uncertainty and flags: ours, pandas columns, memory.
 
-Run on demand: ``python tests/benchmarks/gamma.py [readings]``. Both sides return the same outputs
+Run on demand: ``python -m tests.benchmarks.gamma [readings]``. Both sides return the same outputs
 in the same types; the ratio is the median of pairs run in turn.
 """
 
@@ -17,6 +17,7 @@ from corephys import flags
 from corephys.sensors.gamma_calibration import Calibration
 from corephys.sensors.gamma_kernel import density_kernel
 from corephys.sensors.gamma_steps import electron_scale
+from tests.benchmarks.row import Row
 
 C = np.array([9.8, -0.0746, -1e-5])
 TAU, BACKGROUND, DIAMETER, BORE, FLUID = 5e-6, 12.0, 6.5, 6.6, 1.07
@@ -84,8 +85,8 @@ def peak():
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def main(n: int) -> None:
-    """Print times, the ratio and the memory."""
+def main(n: int = 10_000_000) -> list[Row]:
+    """Print times, the ratio and the memory; return them for the table."""
     counts = np.random.default_rng(1).poisson(28000.0, n).astype(float)
     seconds = np.full(n, 5.0)
     elapsed = np.linspace(0.0, 1e7, n)
@@ -113,7 +114,8 @@ def main(n: int) -> None:
         f"  outputs {outputs:.0f} MiB, peak above inputs {used:.0f} MiB "
         f"({used / outputs:.2f} times the outputs)"
     )
+    return [Row("bulk density of gamma counts", f"{n:,} readings", mine, theirs, memory=used)]
 
 
 if __name__ == "__main__":
-    main(int(float(sys.argv[1])) if len(sys.argv) > 1 else 10_000_000)
+    main(*(int(float(word)) for word in sys.argv[1:]))

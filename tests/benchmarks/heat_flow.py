@@ -1,6 +1,6 @@
 """Monte Carlo heat flows: time and memory beside a plain loop over the draws.
 
-Run on demand: ``python tests/benchmarks/heat_flow.py [draws] [temperatures] [conductivities]``.
+Run on demand: ``python -m tests.benchmarks.heat_flow [draws] [temperatures] [conductivities]``.
 The loop integrates each draw with ``np.trapezoid`` and fits it with ``np.polyfit``; the ratio is
 that of one run on one machine.
 """
@@ -17,6 +17,7 @@ import xarray as xr
 from corephys import series
 from corephys.products import heatflow
 from corephys.uncertainty import Measured
+from tests.benchmarks.row import Row
 
 U_TEMPERATURE, SCATTER = 0.03, 0.03
 
@@ -53,7 +54,7 @@ def as_series(name, depth, values, u):
     return series.build({name: Measured(array, u)})
 
 
-def main(draws, temperatures, conductivities):
+def main(draws=100_000, temperatures=30, conductivities=200) -> list[Row]:
     """Print times, the ratio, the memory and how far the two and the first order agree."""
     z, k, at, warm = hole(temperatures, conductivities)
     stations = as_series("equilibrium_temperature", at, warm, U_TEMPERATURE)
@@ -82,8 +83,12 @@ def main(draws, temperatures, conductivities):
           f"first order {float(found.heat_flow_first_order):.3f} +- "
           f"{float(found.heat_flow_first_order_uncertainty):.3f} mW/m^2 "
           f"in {1e3 * quick:.1f} ms")  # fmt: skip
+    size = f"{draws:,} draws of {temperatures} and {conductivities}"
+    return [
+        Row("drawn heat flows", size, ours, naive=loop, memory=memory),
+        Row("heat flow to first order", f"{temperatures} and {conductivities}", quick),
+    ]
 
 
 if __name__ == "__main__":
-    given = [int(word) for word in sys.argv[1:]]
-    main(*(given + [100000, 30, 200][len(given) :]))
+    main(*map(int, sys.argv[1:]))

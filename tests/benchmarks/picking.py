@@ -1,6 +1,6 @@
 """Onsets of many waveforms: ours against one waveform after another with cumulative sums.
 
-Run on demand: ``python tests/benchmarks/picking.py [waveforms] [pairs]``. Both pick in the same
+Run on demand: ``python -m tests.benchmarks.picking [waveforms] [pairs]``. Both pick in the same
 gate and have to agree on every sample. The two run in turn, and the median ratio of the pairs is
 given beside that of the shortest runs: only ratios mean something on a busy machine.
 """
@@ -10,14 +10,12 @@ from __future__ import annotations
 import sys
 import time
 import tracemalloc
-from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
 from corephys.numerics.arrival import onset
 from data_demo.simulator.waveforms import synthetic_arrivals
+from tests.benchmarks.row import Row
 
 SAMPLES, PART, FLOOR = 1024, 5, 1e-12
 
@@ -71,7 +69,7 @@ def made(waveforms, signal_to_noise_db):
 
 
 def compare(values, first, last, pairs, words):
-    """Print the ratios for one set of waveforms and one gate."""
+    """Print the ratios for one set of waveforms and one gate; return them for the table."""
     used = memory(onset, values, first=first, last=last)
     times = []
     for _ in range(pairs):
@@ -89,18 +87,22 @@ def compare(values, first, last, pairs, words):
         f"{theirs.min() / mine.min():.1f} (shortest runs); {used:.0f} MiB above the input; "
         f"{inside.mean():.1%} picked, all equal"
     )
+    mine, theirs = (float(np.median(part)) for part in (mine, theirs))
+    what = "onsets, " + words.partition("waveforms, ")[2]
+    return Row(what, f"{len(values):,} waveforms", mine, theirs, memory=used)
 
 
-def main(waveforms, pairs):
+def main(waveforms: int = 100_000, pairs: int = 5) -> list[Row]:
     """Compare on clear, poor and empty waveforms, in the whole trace and in a gate."""
+    rows = []
     for level in (20.0, 5.0, -60.0):
         values = made(waveforms, level)
         words = f"{waveforms:,} waveforms, peak {level:g} dB over the noise"
-        compare(values, 0, SAMPLES - 1, pairs, f"{words}, whole trace")
+        rows.append(compare(values, 0, SAMPLES - 1, pairs, f"{words}, whole trace"))
         if level == 20.0:
-            compare(values, 200, 800, pairs, f"{words}, gate of 601 samples")
+            rows.append(compare(values, 200, 800, pairs, f"{words}, gate of 601 samples"))
+    return rows
 
 
 if __name__ == "__main__":
-    given = [int(float(argument)) for argument in sys.argv[1:]]
-    main(*(given + [100_000, 5][len(given) :]))
+    main(*(int(float(argument)) for argument in sys.argv[1:]))

@@ -3,7 +3,7 @@
 The flags are those of the exact test: distance from the median of the window over the median
 absolute deviation of that same window.
 
-Run on demand: ``python tests/benchmarks/rolling.py [readings]``. ``rolling.apply`` is timed on a
+Run on demand: ``python -m tests.benchmarks.rolling [readings]``. ``rolling.apply`` is timed on a
 sample of the sections and scaled; all results are compared. Only the ratios mean something.
 """
 
@@ -20,6 +20,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from corephys.numerics.rolling import rolling_median_and_mad
 from corephys.quality import checks
 from corephys.quality.places import Places
+from tests.benchmarks.row import Row
 
 WINDOW, SECTIONS, SAMPLED = 11, 10_000, 200
 STEP, THRESHOLD = 2.0, 3.5  # cm, and standard deviations
@@ -85,8 +86,8 @@ def other_test(values, section):
     return int(np.sum(away.to_numpy() > THRESHOLD * 1.4826 * again))
 
 
-def main(readings):
-    """Print times, ratios and the memory above the input."""
+def main(readings: int = 1_000_000) -> list[Row]:
+    """Print times, ratios and the memory above the input; return them for the table."""
     rng = np.random.default_rng(1)
     values = np.cumsum(rng.normal(0, 0.01, readings)) + rng.normal(0, 0.05, readings)
     values[rng.random(readings) < 0.01] = np.nan
@@ -122,7 +123,12 @@ def main(readings):
     )
     print(f"  groupby().rolling().apply {applied:.0f} s (scaled), ratio {applied / ours:.0f}")
     print(f"  all windows and nanmedian {whole:.1f} s, ratio {whole / ours:.0f}")
+    size = f"{readings:,} readings, windows of {WINDOW}"
+    return [
+        Row("rolling median and deviation", size, ours, whole, applied),
+        Row("rolling test for spikes", size, flagged, whole, applied, used_by_test),
+    ]
 
 
 if __name__ == "__main__":
-    main(int(float(sys.argv[1])) if len(sys.argv) > 1 else 1_000_000)
+    main(*(int(float(word)) for word in sys.argv[1:]))

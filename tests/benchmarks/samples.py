@@ -1,6 +1,6 @@
 """Index properties of many samples with uncertainty, and who is to blame; printed on demand.
 
-Run: ``python tests/benchmarks/samples.py [samples]``. The ratio is to the same arithmetic in pandas
+Run: ``python -m tests.benchmarks.samples [samples]``. The ratio is to the same arithmetic in pandas
 columns without uncertainty, effects, flags or neighbours.
 """
 
@@ -14,9 +14,11 @@ import pandas as pd
 import xarray as xr
 
 from corephys.samples import index_properties as index
+from tests.benchmarks.row import Row
 
 
-def main(number: int) -> None:
+def main(number: int = 25_000) -> list[Row]:
+    """Print times and the ratio; return them for the table."""
     rng = np.random.default_rng(1)
     frame = pd.DataFrame({"wet": rng.uniform(14, 18, number), "dry": rng.uniform(8, 10, number),
                           "volume": rng.uniform(2.9, 3.6, number)})  # fmt: skip
@@ -52,7 +54,13 @@ def main(number: int) -> None:
         f"{number:,} samples: {np.median(times):.2f} s with uncertainty, effects and flags, "
         f"{ratio:.0f} times bare pandas columns; culprits {blame:.2f} s"
     )
+    size = f"{number:,} samples"
+    return [
+        Row("index properties, beside bare columns", size, float(np.median(times)),
+            float(np.median(plain))),
+        Row("who is to blame", size, blame),
+    ]  # fmt: skip
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 25_000)
+    main(*map(int, sys.argv[1:]))

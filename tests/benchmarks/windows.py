@@ -1,6 +1,6 @@
 """Every window of many heating runs, and the whole reduction: time, memory, plain least squares.
 
-Run on demand: ``python tests/benchmarks/windows.py [runs] [samples]``. The loop is timed on a
+Run on demand: ``python -m tests.benchmarks.windows [runs] [samples]``. The loop is timed on a
 sample of windows and scaled; the slopes and errors of that sample are compared.
 """
 
@@ -15,6 +15,7 @@ import xarray as xr
 
 from corephys.numerics.window_regression import all_windows
 from corephys.samples import needle
+from tests.benchmarks.row import Row
 
 MINIMUM = 20
 
@@ -88,8 +89,8 @@ def whole(number, samples):
         print(f"  thermal_conductivity, cross-check {check}: {seconds:.2f} s, {memory:.0f} MiB")
 
 
-def main(number, samples):
-    """Print times, the ratio and the largest difference."""
+def main(number: int = 2000, samples: int = 200) -> list[Row]:
+    """Print times, the ratio and the largest difference; return them for the table."""
     x, y = runs_of(number, samples)
     start = time.perf_counter()
     windows, best = 0, np.full(number, np.inf)
@@ -118,8 +119,9 @@ def main(number, samples):
     print(f"  slopes differ by {worst_slope:.1e} of the larger of slope and standard error, "
           f"standard errors by {worst_error:.1e} of themselves")  # fmt: skip
     whole(number, samples)
+    size = f"{number:,} runs of {samples}, {windows:,} windows"
+    return [Row("every window of heating runs", size, ours, naive=loop)]
 
 
 if __name__ == "__main__":
-    given = [int(word) for word in sys.argv[1:]]
-    main(*(given + [2000, 200][len(given) :]))
+    main(*map(int, sys.argv[1:]))
