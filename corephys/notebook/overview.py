@@ -94,8 +94,9 @@ def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
 def _table_line(dataset: xr.Dataset) -> str:
     rows = next(iter(dataset.sizes.values()), 0)
     words = f"{rows} rows"
-    if "reason" in dataset and rows:
-        reason = dataset["reason"].values
+    reason = dataset["reason"].values if "reason" in dataset else None
+    # An exclusion has its reason in words.
+    if reason is not None and reason.dtype.kind in "iu" and rows:
         found = {w: int(np.count_nonzero(reason & flags.bit(w))) for w in flags.REASONS}
         shown = ", ".join(f"{w.replace('_', ' ')} {n}" for w, n in found.items() if n)
         words += f"; flagged on reading: {shown}" if shown else ""

@@ -1,0 +1,1 @@
+"""Files as the first version of each format wrote them."""
