@@ -62,7 +62,8 @@ def start(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     """
     keep = y > 0
     span = float(np.ptp(x)) or 1.0
-    slope, intercept = np.polyfit(x[keep], np.log(y[keep]), 1) if keep.sum() > 2 else (0.0, 0.0)
+    told = keep.sum() > 2 and np.ptp(x[keep]) > 0.0
+    slope, intercept = np.polyfit(x[keep], np.log(y[keep]), 1) if told else (0.0, 0.0)
     rate = float(np.clip(-slope, 1e-3 / span, 50.0 / span))
     return float(np.exp(np.clip(intercept, -5, 5))), 1.0 / rate
 

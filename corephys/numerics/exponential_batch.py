@@ -95,8 +95,9 @@ def _about(
             v = np.clip(v + step, -1.0, 1.0)
             if not np.any(np.abs(step[np.abs(v) < 1.0]) > 1e-13):
                 break
-        inside = (np.abs(v) < 1.0) & (np.abs(step) < 1e-9)
-        return middle + _RANGE * v, _value(t, v) / _value(s, v), inside
+        amplitude = _value(t, v) / _value(s, v)
+        inside = (np.abs(v) < 1.0) & (np.abs(step) < 1e-9) & np.isfinite(amplitude)
+        return middle + _RANGE * v, amplitude, inside
 
 
 def _value(coefficients: np.ndarray, v: np.ndarray) -> np.ndarray:
