@@ -7,13 +7,15 @@ nearest right one.
 
 from __future__ import annotations
 
+import copy
 import difflib
 import json
 from collections.abc import Mapping
 from typing import Any
 
 from corephys import units
-from corephys.recipe_schema import SCHEMA, Option
+from corephys.recipe_schema import LOG_FILE, SCHEMA, Option
+from corephys.vocabulary import TERMS
 
 __all__ = ["SCHEMA", "Option", "Recipe", "RecipeError"]
 
@@ -67,7 +69,7 @@ class Recipe(Mapping[str, Mapping[str, Any]]):
                 if problem:
                     problems.append(problem)
                 else:
-                    self._values[stage][key] = value
+                    self._values[stage][key] = copy.deepcopy(value)
         if problems:
             raise RecipeError("the recipe has a problem:\n  " + "\n  ".join(problems))
 
@@ -154,8 +156,11 @@ def _problem(stage: str, key: str, value: Any) -> str:
         elsewhere = [s for s, keys in SCHEMA.items() if key in keys]
         hint = f"; it is a key of [{elsewhere[0]}]" if elsewhere else _nearest(key, SCHEMA[stage])
         return f"[{stage}] has no key {key!r}{hint}"
-    option = SCHEMA[stage][key]
-    here = f"[{stage}] {key}"
+    return _unfit(SCHEMA[stage][key], f"[{stage}] {key}", value)
+
+
+def _unfit(option: Option, here: str, value: Any) -> str:
+    """Why a value is no choice of this kind, or an empty text."""
     if value is None:
         return "" if option.default is None else f"{here} cannot be left out"
     if option.kind == "switch":
@@ -165,13 +170,60 @@ def _problem(stage: str, key: str, value: Any) -> str:
         return "" if number else f"{here} is a number, not {value!r}"
     if option.kind in ("time", "levels"):
         return "" if isinstance(value, str) else f"{here} is a text, not {value!r}"
+    if option.kind in ("log files", "curves"):
+        if not isinstance(value, Mapping):
+            return f"{here} is a table, not {value!r}"
+        check = _unfit_files if option.kind == "log files" else _unfit_curves
+        return "\n  ".join(check(here, value))
     if "|" in option.kind:
         words = option.kind.split("|")
         return "" if str(value) in words else f"{here} is {value!r}{_nearest(value, words)}"
     if not isinstance(value, str):
         return f'{here} needs a unit: write "{value} {option.kind}"'
     try:
-        units.as_floats(value, option.kind, here, difference=key.endswith("_uncertainty"))
+        units.as_floats(value, option.kind, here, difference=here.endswith("_uncertainty"))
     except units.UnitError as error:
         return str(error)
     return ""
+
+
+def _unfit_files(here: str, files: Mapping[str, Any]) -> list[str]:
+    """What is wrong with the tables of LAS files."""
+    problems = []
+    for file, keys in files.items():
+        place = f'{here}."{file}"'
+        if not isinstance(keys, Mapping):
+            problems.append(f"{place} is a table of keys, not {keys!r}")
+            continue
+        for key, value in keys.items():
+            if key not in LOG_FILE:
+                problems.append(f"{place} has no key {key!r}{_nearest(key, LOG_FILE)}")
+            elif problem := _unfit(LOG_FILE[key], f"{place} {key}", value):
+                problems.append(problem)
+        datum, seafloor = keys.get("depth_datum"), keys.get("seafloor_depth")
+        if datum is None:
+            words = LOG_FILE["depth_datum"].kind.replace("|", '", "')
+            problems.append(f'{place} says not where its depths begin: depth_datum = "{words}"')
+        elif datum == "seafloor" and seafloor is not None:
+            problems.append(f"{place}: depths from the seafloor have no seafloor_depth")
+        elif datum != "seafloor" and seafloor is None:
+            problems.append(f"{place} needs seafloor_depth, the seafloor in the file's own depths")
+        if not keys.get("curves"):
+            problems.append(f'{place} names no curve: write curves = {{ CURVE = "quantity" }}')
+    return problems
+
+
+def _unfit_curves(here: str, curves: Mapping[str, Any]) -> list[str]:
+    """What is wrong with quantities by curve."""
+    problems = []
+    legal = [name for name in TERMS if not name.startswith(("depth", "offset"))]
+    for curve, quantity in curves.items():
+        if quantity not in legal:
+            close = difflib.get_close_matches(str(quantity), legal, n=1, cutoff=0.4)
+            hint = f"; did you mean {close[0]!r}?" if close else ""
+            problems.append(f"{here}: {curve} is {quantity!r}, which is no quantity{hint}")
+    for what, names in (("quantity", curves.values()), ("curve", map(str.upper, curves))):
+        held = list(map(str, names))
+        twice = sorted({name for name in held if held.count(name) > 1})
+        problems += [f"{here} names the {what} {name!r} twice" for name in twice]
+    return problems

@@ -7,7 +7,7 @@ from typing import Any
 
 from corephys import constants
 
-__all__ = ["SCHEMA", "Option"]
+__all__ = ["LOG_FILE", "SCHEMA", "Option"]
 
 _C = constants.CONSTANTS
 
@@ -21,8 +21,8 @@ class Option:
     default : str, float, bool or None
         None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
     kind : str
-        A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, or the legal words
-        separated by ``|``.
+        A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, ``"curves"``,
+        ``"log files"``, or the legal words separated by ``|``.
     meaning : str
         One line for the reader of a recipe.
     """
@@ -338,4 +338,20 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "heat_production_value_uncertainty": Option(None, "uW/m^3", "systematic"),
         "extrapolate_to": Option(None, "m", "depth to which temperatures of the line are given"),
     },
+    "logs": {
+        "files": Option(None, "log files", "by file name: what its depths and curves are"),
+        "aperture": Option("0.5 m", "m", "length of hole that one value of a log stands for"),
+        "largest_shift": Option("5 m", "m", "that a core may move to meet the log, either way"),
+        "window": Option(None, "m", "of core that is shifted by itself; the whole without it"),
+        "least_share": Option(0.5, "number", "of a window or aperture that must hold readings"),
+    },
+}  # fmt: skip
+
+# What [logs] files says of one LAS file.
+LOG_FILE: dict[str, Option] = {
+    "depth_datum": Option(None, "seafloor|rig floor|sea level", "where its depths count from"),
+    "seafloor_depth": Option(None, "m", "of the seafloor in the file's own depths"),
+    "seafloor_depth_uncertainty": Option(None, "m", "systematic, of all depths of the file"),
+    "null": Option(None, "number", "value that stands for none, where the header is wrong"),
+    "curves": Option(None, "curves", "quantity of the vocabulary by name of the curve"),
 }  # fmt: skip

@@ -193,6 +193,8 @@ NOT_FORMULAS: dict[str, str] = {
         "draws through the line of bullard, which has rows; a plain loop tests it whole"
     ),
     "corephys.downhole.logs_file.read": "reads a file and its units, no physics",
+    "corephys.downhole.logs_file.from_bytes": "reads a file and its units, no physics",
+    "corephys.downhole.logs_depth.below_seafloor": "a difference of two depths, no physics",
     "corephys.downhole.logs_file.write": "writes a file, no physics",
     "corephys.downhole.logs_compare.to_aperture": (
         "a mean over a length, no physics; a simulated log tests it"

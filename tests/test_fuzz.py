@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from tests.fuzz.folders import MUTATIONS, mutate, sound
-from tests.fuzz.run import outcome, rows_of
+import corephys as cp
+from tests.fuzz.folders import MUTATIONS, mutate, mutate_log, sound, write
+from tests.fuzz.run import one_log, outcome, rows_of
 
 
 def test_the_folder_is_sound_to_begin_with():
@@ -30,6 +31,21 @@ def test_folders_that_once_broke_something(seed):
     assert not outcome(mutate(seed)[0]).startswith("FAULT")
 
 
+def test_a_log_without_a_fault_is_read_and_compared(tmp_path):
+    files, done = mutate_log(0)
+    assert not done and outcome(files) == "reduced"
+    result = cp.reduce(cp.read_hole(write(tmp_path, files)))
+    assert result["properties/log_run"].sizes["reading"] == 70
+    assert "log_comparison_bulk_density" in result["products"].children
+
+
+@pytest.mark.parametrize("block", range(3))
+def test_a_faulty_log_never_stops_the_hole(block):
+    found = [one_log(seed) for seed in range(1 + block * 20, 21 + block * 20)]
+    faults = [one for one in found if one[2] != "reduced"]
+    assert not faults, faults[0]
+
+
 def test_the_faults_are_all_made():
     done = {fault.split()[0] for seed in range(400) for fault in mutate(seed)[1]}
     assert done == set(MUTATIONS)
@@ -37,8 +53,6 @@ def test_the_faults_are_all_made():
 
 def test_a_run_finds_a_planted_loss_of_rows(monkeypatch):
     """The check itself: a reader that drops a row must be caught."""
-    import corephys as cp
-
     real = cp.read_hole
 
     def careless(folder):

@@ -42,10 +42,11 @@ EXPECTED = (
 )  # fmt: skip
 
 
-# Stages that the default recipe leaves out: nothing supplied, and what a user has to ask for.
+# Stages that the default recipe leaves out: nothing supplied, no log, and what a user has to ask
+# for.
 OPTIONAL = {
     "supplied values", "corrections of heat flow", "heat flow drawn",
-    "temperature below the stations",
+    "temperature below the stations", "downhole logs", "cores beside logs",
 }  # fmt: skip
 
 

@@ -20,6 +20,7 @@ from corephys.uncertainty import Measured
 __all__ = ["compare", "to_aperture"]
 
 _ALLOW = ("good", "not_evaluated")
+_MOST = 5_000_000  # steps of a log that are searched for a shift
 
 
 def to_aperture(
@@ -155,7 +156,7 @@ def compare(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        When core and log share no depth within the largest shift.
+        When core and log share no depth within the largest shift, or the log's step is no step.
 
     Notes
     -----
@@ -180,7 +181,7 @@ def compare(
             f"({np.nanmin(z):.1f} to {np.nanmax(z):.1f} m) share no depth within {reach:g} m; do "
             "both count from the same datum?"
         )
-    step = float(np.median(np.diff(np.sort(z[inside]))))
+    step = _step(z[inside], float(np.nanmax(own) - np.nanmin(own)) + 2.0 * reach)
     first = int(np.floor((np.nanmin(own) - reach) / step))
     last = int(np.ceil((np.nanmax(own) + reach) / step))
     grid = step * np.arange(first, last + 1)
@@ -195,6 +196,19 @@ def compare(
         for low, high in itertools.pairwise(edges)
     ]
     return _table(np.array(rows), edges, str(core[name].attrs.get("units", "1")), name)
+
+
+def _step(z: np.ndarray, length: float) -> float:
+    """Usual step of a log [m]; depths that repeat are no step."""
+    steps = np.diff(np.sort(z))
+    steps = steps[steps > 0.0]
+    step = float(np.median(steps)) if steps.size else 0.0
+    if step * _MOST <= length:
+        raise ValueError(
+            f"the log goes in steps of {step:g} m, which is too fine to search {length:g} m of "
+            "it for a shift; are its depths in the unit that its header states?"
+        )
+    return step
 
 
 def _on_grid(grid: np.ndarray, z: np.ndarray, values: np.ndarray, step: float) -> np.ndarray:

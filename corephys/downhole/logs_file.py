@@ -23,7 +23,7 @@ from corephys.files import write_bytes
 from corephys.uncertainty import Measured
 from corephys.vocabulary import term
 
-__all__ = ["LogError", "read", "write"]
+__all__ = ["LogError", "from_bytes", "read", "write"]
 
 # How the standard's files spell what is spelled otherwise here, in capitals.
 LAS_UNITS = {
@@ -91,16 +91,48 @@ def read(
     file = Path(path)
     if not file.is_file():
         raise FileNotFoundError(f"there is no file {file}")
+    return from_bytes(file.read_bytes(), file.name, columns=columns, null=null, encoding=encoding)
+
+
+def from_bytes(
+    raw: bytes, name: str, *, columns: Mapping[str, str] | None = None,
+    null: float | None = None, encoding: str = "utf-8",
+) -> xr.Dataset:  # fmt: skip
+    """Read the bytes of a LAS file, such as those that a hole keeps.
+
+    Parameters
+    ----------
+    raw : bytes
+        The file as it is.
+    name : str
+        What to call it in messages.
+    columns, null, encoding
+        As in :func:`read`.
+
+    Returns
+    -------
+    Dataset
+        As :func:`read` gives it.
+
+    Raises
+    ------
+    LogError
+        As :func:`read` raises it.
+
+    Notes
+    -----
+    LAS 2.0: Canadian Well Logging Society (1992).
+    """
     reports: list[str] = []
-    las = _parsed(file, encoding, reports)
+    las = _parsed(raw, name, encoding, reports)
     depth = _depth(las, reports)
     stated = _null(las, null, reports)
     named = dict(columns or {})
     curves = list(las.curves[1:])
-    missing = [name for name in named if name not in {c.mnemonic for c in curves}]
+    missing = [curve for curve in named if curve not in {c.mnemonic for c in curves}]
     if missing:
         held = ", ".join(c.mnemonic for c in curves)
-        raise LogError(f"{file.name} has no curve {missing[0]!r}; it has {held}")
+        raise LogError(f"{name} has no curve {missing[0]!r}; it has {held}")
     order = _order(depth, reports)
     coordinate = {
         "depth": ("reading", depth[order], {
@@ -117,18 +149,17 @@ def read(
         else:
             dataset[curve.mnemonic] = ("reading", values, _words(curve))
     dataset.attrs = {
-        "source": file.name, "reports": json.dumps(reports),
+        "source": name, "reports": json.dumps(reports),
         "well": json.dumps({str(i.mnemonic): str(i.value) for i in las.well}),
     }  # fmt: skip
     return dataset
 
 
-def _parsed(file: Path, encoding: str, reports: list[str]) -> Any:
+def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> Any:
     import lasio
 
-    raw = file.read_bytes()
     if not raw.lstrip().startswith((b"~", b"#", b"\xef\xbb\xbf~")):
-        raise LogError(f"{file.name} does not begin like a LAS file, with a section mark '~'")
+        raise LogError(f"{name} does not begin like a LAS file, with a section mark '~'")
     try:
         text = raw.decode(encoding)
     except UnicodeDecodeError:
@@ -148,7 +179,7 @@ def _parsed(file: Path, encoding: str, reports: list[str]) -> Any:
             lasio.exceptions.LASUnknownUnitError, KeyError, IndexError, ValueError,
             AttributeError) as error:  # fmt: skip
         raise LogError(
-            f"{file.name} cannot be read as a LAS file ({type(error).__name__}: {error}). Open it "
+            f"{name} cannot be read as a LAS file ({type(error).__name__}: {error}). Open it "
             "in an editor and mend the section that the message names"
         ) from error
     finally:

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, provenance
-from corephys.hole import csv, positions, structure, waveforms
+from corephys.hole import csv, log_files, positions, structure, waveforms
 from corephys.hole.columns import Columns, read_columns
 from corephys.hole.csv import Cells
 from corephys.hole.error import HoleError, Problem, nearest
@@ -41,7 +41,8 @@ def read_hole(
         One node per table at its path. Number columns are in the units of the contract, text
         stays text, times are UTC. Tables with positions carry the coordinates core, section,
         offset [cm], run, depth [m] and depth_fitted [m], and ``flag`` and ``reason`` for what
-        reading already shows. Attributes of the root: title, settings, input_sha256, source_files.
+        reading already shows. LAS files are kept byte by byte, one node a file. Attributes of the
+        root: title, settings, input_sha256, source_files.
         Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
 
     Raises
@@ -70,13 +71,12 @@ def read_hole(
     record, more = waveforms.read(folder)
     hole = f"the hole in {str(folder)!r}"
     tree = _assemble(cells, given, columns, problems + faults + more, hole, record)
-    logs = sorted(
-        f"downhole/logs/{path.name}"
-        for path in folder.glob("downhole/logs/*")
-        if path.suffix.lower() == ".las"
-    )
+    logs = log_files.read(folder)
+    for place, log in logs.items():
+        tree[place] = xr.DataTree(log)
     recorded = [waveforms.FILE] if record is not None else []
-    sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logs]
+    logged = [str(log.attrs["file"]) for log in logs.values()]
+    sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logged]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)

@@ -21,6 +21,7 @@ from corephys.reduction import (
     compaction,
     elastic,
     heat_flow,
+    logs,
     products,
     samples,
     scan_gamma,
@@ -85,6 +86,8 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "heat flow drawn": heat_flow.monte_carlo,
     "temperature below the stations": heat_flow.temperature_below,
     "accumulation": accumulation.accumulation_rates,
+    "downhole logs": logs.downhole_logs,
+    "cores beside logs": logs.cores_beside_logs,
 }
 
 

@@ -6,7 +6,7 @@ import random
 from collections.abc import Callable
 from pathlib import Path
 
-__all__ = ["MUTATIONS", "mutate", "sound", "write"]
+__all__ = ["LOG", "MUTATIONS", "mutate", "mutate_log", "sound", "write"]
 
 Files = dict[str, bytes]
 
@@ -129,6 +129,61 @@ def mutate(seed: int) -> tuple[Files, list[str]]:
         if path:
             MUTATIONS[name](files, path, rng)
             done.append(f"{name} {path}")
+    return files, done
+
+
+LOG = "downhole/logs/run.las"
+_LOG_TOML = """[logs.files."run.las"]
+depth_datum = "rig floor"
+seafloor_depth = "2440 m"
+curves = { RHOB = "bulk_density", DT = "p_wave_velocity" }
+"""
+_LOG_HEAD = """~VERSION
+ VERS.  2.0 : LAS
+ WRAP.  NO  : one line
+~WELL
+ STRT.M 2440.0 : first
+ STOP.M 2446.9 : last
+ STEP.M 0.1 : step
+ NULL.  -999.25 : null
+~CURVE
+ DEPT.M : depth
+ RHOB.G/C3 : bulk density
+ DT.US/M : slowness
+~A
+"""
+
+
+def mutate_log(seed: int) -> tuple[Files, list[str]]:
+    """A sound folder with a LAS file that has one to three faults.
+
+    Parameters
+    ----------
+    seed : int
+        The same seed gives the same faults; with 0 there is none.
+
+    Returns
+    -------
+    tuple of files and names of the faults
+    """
+    rng = random.Random(seed)
+    files, done = sound(), []
+    files["hole.toml"] += _LOG_TOML.encode()
+    rows = [
+        f"{2440.0 + 0.1 * i:.1f} {rng.uniform(1.6, 1.9):.4f} {rng.uniform(600, 660):.2f}"
+        for i in range(70)
+    ]
+    files[LOG] = (_LOG_HEAD + "\n".join(rows) + "\n").encode()
+    for _ in range(rng.choice((1, 1, 2, 3)) if seed else 0):
+        name = rng.choice([n for n in MUTATIONS if n not in ("settings", "climbing")])
+        if LOG in files:
+            # Columns of a LAS file stand apart by blanks, those of the faults by commas.
+            between = rng.random() < 0.7
+            files[LOG] = files[LOG].replace(b" ", b",") if between else files[LOG]
+            MUTATIONS[name](files, LOG, rng)
+            if between and LOG in files:
+                files[LOG] = files[LOG].replace(b",", b" ")
+            done.append(f"{name} {LOG}")
     return files, done
 
 

@@ -1,7 +1,8 @@
 """Read and reduce many faulty folders: every outcome is a clean result or a list of problems.
 
-Run on demand: ``python -m tests.fuzz.run [mutations] [first seed] [processes]``. Every folder is
-read; those that can be read are reduced, and what goes in is counted against what comes out.
+Run on demand: ``python -m tests.fuzz.run [mutations] [first seed] [processes] [1 for faulty LAS
+files alone]``. Every folder is read; those that can be read are reduced, and what goes in is
+counted against what comes out.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy as np
 
 import corephys as cp
 from corephys import series
-from tests.fuzz.folders import Files, mutate, write
+from tests.fuzz.folders import Files, mutate, mutate_log, write
 
 # What is reduced from a table, reading by reading.
 _REDUCED = {
@@ -107,12 +108,21 @@ def one(seed: int) -> tuple[int, list[str], str]:
     return seed, done, outcome(files)
 
 
-def main(mutations: int = 20000, first: int = 1, processes: int = 2) -> int:
+def one_log(seed: int) -> tuple[int, list[str], str]:
+    """Seed, faults and outcome of one folder with a faulty LAS file, which may refuse no folder."""
+    files, done = mutate_log(seed)
+    word = outcome(files)
+    return seed, done, word if word == "reduced" else f"FAULT: {word}, for a LAS file"
+
+
+def main(mutations: int = 20000, first: int = 1, processes: int = 2, logs: int = 0) -> int:
     """Run and print the counts; the status is the number of faults found, at most 1."""
     counts: Counter[str] = Counter()
     faults: dict[str, tuple[int, list[str]]] = {}
     with Pool(processes) as pool:
-        for seed, done, word in pool.imap_unordered(one, range(first, first + mutations), 20):
+        for seed, done, word in pool.imap_unordered(
+            one_log if logs else one, range(first, first + mutations), 20
+        ):
             if word.startswith("FAULT"):
                 last = word.strip().splitlines()[-1]
                 faults.setdefault(word, (seed, done))
