@@ -173,3 +173,106 @@ def test_lines_refuse_what_they_cannot_use():
         line.generalised_line(x, y, np.zeros(x.size), -np.ones(x.size))
     with pytest.raises(ValueError, match="upright or round"):
         line.orthogonal_line(np.array([0.0, 1.0, 0.0, 1.0]), np.array([0.0, 0.0, 1.0, 1.0]))
+
+
+@pytest.mark.parametrize("slope", [-3.0, 0.4])
+def test_major_axis_by_the_feet_of_its_points(slope):
+    """Distances and errors from the feet of the perpendiculars, without York."""
+    x, y, *_ = _scatter(12, 11, slope)
+    found = line.orthogonal_line(x, y)
+    steep = 1.0 + found.slope**2
+    off = y - found.intercept - found.slope * x
+    foot = np.column_stack([x + found.slope * off / steep, y - off / steep])
+    squares = np.sum((np.column_stack([x, y]) - foot) ** 2)
+    assert found.chi_square == pytest.approx(squares, rel=1e-10)
+    assert found.degrees_of_freedom == 9
+    # Weighted least squares on the feet, the scatter as the error of either axis.
+    design = np.column_stack([np.ones(11), foot[:, 0]])
+    whole = squares / 9 * steep * np.linalg.inv(design.T @ design)
+    np.testing.assert_allclose(found.covariance, whole, rtol=1e-9)
+    assert found.intercept_uncertainty == pytest.approx(np.sqrt(whole[0, 0]))
+    two = line.orthogonal_line(x[:2], y[:2])
+    np.testing.assert_array_equal(two.covariance, np.full((2, 2), np.inf))
+    assert two.degrees_of_freedom == 0
+
+
+def test_major_axis_of_equal_and_of_nearly_upright_scatter():
+    square = line.orthogonal_line(np.array([0.0, 1.0, 2.0]), np.array([1.0, 0.0, 2.0]))
+    assert square.slope == pytest.approx(1.0)  # equal spreads: the bisector, whatever the scatter
+    # Nearly upright, a difference of like numbers would leave no digit of 1e9.
+    x = 1e-9 * np.array([-1.0, 0.0, 1.0])
+    assert line.orthogonal_line(x, 1e9 * x).slope == pytest.approx(1e9, rel=1e-12)
+    assert line.orthogonal_line(1e9 * x, x).slope == pytest.approx(1e-9, rel=1e-12)
+
+
+def test_all_lines_count_their_freedom():
+    x, y, ux, uy = _scatter(3, 7)
+    one = np.ones(7)
+    for found in (
+        line.ordinary_line(x, y), line.ordinary_line(x, y, uy), line.york(x, y, ux, uy),
+        line.generalised_line(x, y, one, one),
+    ):  # fmt: skip
+        assert found.degrees_of_freedom == 5
+
+
+def test_without_uncertainties_the_scatter_gives_them():
+    # By hand: x 0 1 2, y 0 2 1: slope 1/2, intercept 1/2, residuals -1/2 1 -1/2, their squares 3/2.
+    found = line.ordinary_line(np.arange(3.0), np.array([0.0, 2.0, 1.0]))
+    assert (found.slope, found.intercept) == (pytest.approx(0.5), pytest.approx(0.5))
+    assert found.chi_square == pytest.approx(1.5)
+    np.testing.assert_allclose(found.covariance, 1.5 * np.array([[5 / 6, -0.5], [-0.5, 0.5]]))
+    two = line.ordinary_line(np.arange(2.0), np.array([3.0, 4.0]))
+    assert not np.isfinite(two.covariance).any()
+
+
+@pytest.mark.parametrize(
+    "y",
+    [
+        [3.0, 2.0, -1.0, 2.0, 2.8], [3.9, 3.0, 5.2, 1.1, 4.8], [-1.7, 2.2, 1.1, 1.2, -1.0],
+        [1.2, 0.4, 3.9, -0.1, 1.8],
+    ],
+)  # fmt: skip
+def test_a_line_far_worse_than_its_errors_is_found_by_search(y, monkeypatch):
+    """Equal errors in both axes: the principal axis, which needs no iteration."""
+    searched = []
+    search = line._search
+    monkeypatch.setattr(line, "_search", lambda *a: searched.append(1) or search(*a))
+    x, y = np.arange(5.0), np.array(y)
+    found = line.generalised_line(x, y, np.full(5, 0.25), np.full(5, 0.25))
+    assert searched
+    values, vectors = np.linalg.eigh(np.cov(x, y))
+    assert found.slope == pytest.approx(vectors[1, 1] / vectors[0, 1], rel=1e-6)
+    assert found.intercept == pytest.approx(y.mean() - found.slope * x.mean(), abs=1e-6)
+    # The smaller spread is the sum of squared distances over n - 1.
+    assert found.chi_square == pytest.approx(4.0 * values[0] / 0.25, rel=1e-9)
+
+
+def test_the_search_leaves_what_the_iteration_finds():
+    """Other errors in every point and between points, and a first slope of zero."""
+    x, y, *_ = _scatter(2, 8)
+    cx, cy = _full_covariance(31, 8), _full_covariance(32, 8)
+    found = line.generalised_line(x, y, cx, cy)
+    for first in (found.slope * 1.3, 0.0):
+        searched = line._search(first, x, y, cx, cy)
+        assert searched == pytest.approx([found.intercept, found.slope], rel=1e-6)
+
+
+def test_a_scatter_that_is_best_upright_is_refused():
+    """No slope at all and more height than the errors in x leave room for: no line y of x."""
+    x, y = np.arange(5.0), np.array([4.6, -7.2, -4.0, 0.2, 0.9])
+    with pytest.raises(RuntimeError, match="no slope is the best"):
+        line.york(x, y, np.ones(5), np.full(5, 0.1))
+    with pytest.raises(RuntimeError, match="no slope is the best"):
+        line.generalised_line(x, y, np.ones(5), np.full(5, 0.01))
+
+
+def test_york_and_the_generalised_line_refuse_each_bad_error():
+    x, y, ux, uy = _scatter(1)
+    hole = np.where(np.arange(x.size) == 2, np.nan, 1.0)
+    with pytest.raises(ValueError, match="not finite"):
+        line.york(x, y, ux * hole, uy)
+    with pytest.raises(ValueError, match="not finite"):
+        line.generalised_line(x, y, ux**2 * hole, uy**2)
+    for a, b in ((ux * (hole > 0), uy), (ux, uy * (hole > 0)), (-ux, uy), (ux, -uy)):
+        with pytest.raises(ValueError, match="positive uncertainties in both axes"):
+            line.york(x, y, a, b)

@@ -181,7 +181,10 @@ def york(
         xm, ym = (w @ x) / w.sum(), (w @ y) / w.sum()
         u, v = x - xm, y - ym
         beta = w * (u / wy + slope * v / wx - (slope * u + v) * correlation / alpha)
-        new = float((w * beta) @ v / ((w * beta) @ u))
+        below = (w * beta) @ u
+        if below == 0.0:
+            raise RuntimeError("York's iteration turns upright: no slope is the best")
+        new = float((w * beta) @ v / below)
         change, slope = abs(new - slope), new
         if change <= 1e-15 * abs(slope):
             break
@@ -269,8 +272,11 @@ def _step(
     solved = np.linalg.solve(factor.T, np.linalg.solve(factor, residual))
     star = np.column_stack([np.ones(x.size), x + estimate[1] * (cx @ solved)])
     weighted = np.linalg.solve(factor.T, np.linalg.solve(factor, star)).T
-    step = np.linalg.solve(weighted @ design, weighted @ y) - estimate
-    return step, np.linalg.inv(weighted @ star), float(residual @ solved)
+    try:
+        step = np.linalg.solve(weighted @ design, weighted @ y) - estimate
+        return step, np.linalg.inv(weighted @ star), float(residual @ solved)
+    except np.linalg.LinAlgError:
+        raise RuntimeError("the line turns upright: no slope is the best") from None
 
 
 def _search(
