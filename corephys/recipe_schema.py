@@ -62,6 +62,17 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "velocity": Option(_of("liner_velocity"), "m/s", "P-wave velocity of the wall"),
         "velocity_uncertainty": Option(_sigma("liner_velocity"), "m/s", "systematic"),
     },
+    "depth": {
+        "tide": Option(None, "m", "of each core; half its range, or as tide_is says"),
+        "tide_is": Option("half range", "half range|standard uncertainty", "what tide is"),
+        "heave": Option(None, "m", "when a core was cut, one error a core"),
+        "drill_string": Option(None, "m", "length of the string, one error of the hole"),
+        "drill_string_relative": Option(None, "%", "the same as a part of the depth"),
+        "offset": Option(None, "cm", "of each reading in its section"),
+        "recovery_placement": Option(
+            "top", "top|middle", "of material in its advance; middle adds the correction beside"
+        ),
+    },
     "quality": {
         "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
         "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),
@@ -317,7 +328,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
             "linear", "linear|steps|harmonic mean|trend", "conductivity between points"
         ),
         "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
-        "depth_uncertainty": Option(None, "m", "of each station; unknown is not carried"),
+        "depth_uncertainty": Option(None, "m", "of each station; without it from [depth]"),
         "datum_uncertainty": Option(None, "m", "shared by all stations; unknown is not carried"),
         "bend_significance": Option(0.05, "number", "straight holes that may be called curved"),
         "monte_carlo_draws": Option(0, "number", "draws of every error; 0 for none"),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -217,6 +220,15 @@ def test_heat_flow_takes_the_errors_of_its_stations():
     string = parts["thermal_resistance_effects"].sel(source="drill_string_relative").values
     assert string == pytest.approx(0.002 * depth, rel=1e-3)
     assert parts.attrs["depth_uncertainty"] == "by reading"
+    # A constant error of the string moves cores and stations together: what is above the first
+    # station, and it alone, grows or shrinks.
+    series = xr.Dataset(coords={"depth": ("reading", depth, {"units": "m"})})
+    constant = cp.depth.uncertainty(series, tide="0 m", heave="0 m", drill_string="1.5 m")
+    k["thermal_conductivity"].values[:] = 0.8 + 0.004 * z  # rises downward
+    parts = cp.heatflow.thermal_resistance(k, at=t, depth_uncertainty=constant)
+    top = float(parts["thermal_resistance"][0])
+    string = parts["thermal_resistance_effects"].sel(source="drill_string").values
+    assert string == pytest.approx(np.full(7, 1.5 * top / depth[0]))
     moved = errors.assign_coords(depth=("reading", depth + 1.0))
     with pytest.raises(cp.PositionError):
         cp.heatflow.thermal_resistance(k, at=t, depth_uncertainty=moved)
@@ -336,3 +348,48 @@ def test_shifts_are_held_against_what_depths_let_one_expect():
         cp.composite.shifts(
             pd.DataFrame(rows), tables, reference="A", depth_uncertainty={"A": errors}
         )
+
+
+# In a reduction ----------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def hole():
+    return cp.read_hole(Path(__file__).parents[1] / "data_demo" / "hole")
+
+
+@pytest.fixture(scope="module")
+def stated(hole):
+    return cp.reduce(hole, {"depth": {**STATED, "recovery_placement": "middle"}})
+
+
+def test_a_reduction_says_how_well_depths_are_known(hole, stated, tmp_path):
+    density = stated["properties/density"].to_dataset()
+    tables = {n: hole[n].to_dataset() for n in ("sections", "cores", "removed")}
+    expected = cp.depth.uncertainty(density, **tables, **STATED, recovery_placement="middle")
+    for part in ("random", "core", "systematic", "total"):
+        name = f"depth_u_{part}"
+        assert np.isfinite(density[name].values).all()
+        np.testing.assert_array_equal(density[name].values, expected[name].values)
+    np.testing.assert_array_equal(density["depth_correction"], expected["depth_correction"])
+    assert density["depth_u_random"].values == pytest.approx(0.01)
+    assert "depth_u_total" in stated["properties/thermal_conductivity"]
+    cp.save(stated, tmp_path / "reduced.nc")
+    again = cp.load(tmp_path / "reduced.nc")
+    recipe = cp.Recipe.from_json(again.attrs["recipe"])
+    assert recipe["depth"]["tide"] == "1.2 m"
+
+
+def test_heat_flow_of_a_reduction_takes_tide_heave_and_string(hole, stated):
+    flow = stated["products/heat_flow"].to_dataset()
+    assert flow.attrs["depth_uncertainty"] == "by reading"
+    assert "drill_string_relative" in flow["source"].values
+    # A string that is 0.2 % longer than written stretches depths and takes 0.2 % off the gradient.
+    string = float(flow["heat_flow_effects"].sel(source="drill_string_relative"))
+    assert string == pytest.approx(-0.002 * float(flow["heat_flow"]), rel=1e-3)
+    first = {"depth": {"tide": "1.2 m"}, "heat_flow": {"depth_uncertainty": "0.7 m"}}
+    given = cp.reduce(hole, first)
+    assert given["products/heat_flow"].attrs["depth_uncertainty"] == "0.7 m"
+    summary = json.loads(given.attrs["summary"])
+    assert any("[depth] does not state drill_string, heave, offset" in n for n in summary["notes"])
+    assert np.isnan(given["properties/density"]["depth_u_total"].values).all()

@@ -46,7 +46,7 @@ EXPECTED = (
 # for.
 OPTIONAL = {
     "supplied values", "corrections of heat flow", "heat flow drawn",
-    "temperature below the stations", "downhole logs", "cores beside logs",
+    "temperature below the stations", "downhole logs", "cores beside logs", "uncertainty of depth",
 }  # fmt: skip
 
 

@@ -19,6 +19,10 @@ __all__ = ["thermal_resistance"]
 _ALLOW = ("good", "not_evaluated")
 
 
+# Errors of depth that cores and stations of a hole share, and whether the seafloor has them too.
+STRETCHES = {"drill_string": True, "drill_string_relative": False}
+
+
 def thermal_resistance(
     conductivity: Any, *, at: Any, how: str = "linear", depth_uncertainty: Any = None,
     datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
@@ -39,7 +43,7 @@ def thermal_resistance(
     depth_uncertainty : Quantity, str or Dataset, optional
         Standard uncertainty of each depth of ``at`` against the seafloor [m], independent; or
         from ``corephys.depth.uncertainty`` at the same positions, whose covariance between depths
-        and effects of the hole are carried.
+        and effects of the hole are carried. The drill string is taken to be that of the cores.
     datum_uncertainty : Quantity or str, optional
         One error that all depths of ``at`` share against the conductivities [m]: the effect
         ``depth``. An error of depth that is not given is not carried; attributes say so.
@@ -66,11 +70,13 @@ def thermal_resistance(
     R(z) = integral of dz / k from the seafloor (Bullard 1939, Proceedings of the Royal Society A
     173, 474). With the derivatives J of R by the conductivities the random covariance is
     J diag(u^2 + s^2) J', and an effect is J times the effect of the conductivities (JCGM 102:2011,
-    6.2); a depth that is off by dz moves R by dz / k. s is the natural scatter of the
-    conductivities about their carrier beyond their own errors: a needle reads a few centimetres
-    and stands for metres. It is a moment estimate, NaN with one depth only, and enters multiplied
-    by Student's t for 68.27 % at its degrees of freedom, so that one standard uncertainty holds
-    what it says. Readings less than 10 cm apart share that scatter and are averaged first.
+    6.2); a depth that is off by dz moves R by dz / k, but where the string is longer than written
+    the conductivities are off with it, and R stretches: dR = integral of de / k. s is the natural
+    scatter of the conductivities about their carrier beyond their own errors: a needle reads a few
+    centimetres and stands for metres. It is a moment estimate, NaN with one depth only, and enters
+    multiplied by Student's t for 68.27 % at its degrees of freedom, so that one standard
+    uncertainty holds what it says. Readings less than 10 cm apart share that scatter and are
+    averaged first.
     """
     target, depth = wanted(at)
     shaky, datum, shared = _depth_errors(depth_uncertainty, datum_uncertainty, target)
@@ -84,7 +90,10 @@ def thermal_resistance(
     covariance = np.sum(list(parts.values()), axis=0)
     effects = {source: carried.by_k @ effect for source, effect in carried.points.effects.items()}
     for source, effect in shared.items():
-        effects[source] = effects.get(source, 0.0) + effect * carried.local
+        moved = effect * carried.local
+        if source in STRETCHES:
+            moved = _stretched(effect, depth, carried.values, at_seafloor=STRETCHES[source])
+        effects[source] = effects.get(source, 0.0) + moved
     if datum is not None:
         effects["depth"] = datum * carried.local
 
@@ -126,6 +135,24 @@ def _depth_errors(
         return covariance(random, shared_by_hole=False).values, shared, of_hole
     u = float(positive(random, "m", "depth_uncertainty", zero=True))
     return np.eye(target.size) * u**2, shared, {}
+
+
+def _stretched(
+    effect: np.ndarray, depth: np.ndarray, resistance: np.ndarray, *, at_seafloor: bool
+) -> np.ndarray:
+    """Effect on resistance of an error that conductivities share with the stations.
+
+    Between two stations dR = (e_2 - e_1) times the mean of 1 / k: the beds stretch with the string.
+    """
+    order = np.argsort(depth, kind="stable")
+    e, z, r = effect[order], depth[order], resistance[order]
+    first = e[0] if at_seafloor else 0.0
+    rise, thick, more = (np.diff(v, prepend=p) for v, p in ((e, first), (z, 0.0), (r, 0.0)))
+    slowness = np.divide(more, thick, out=np.zeros(z.size), where=thick > 0.0)
+    moved = np.cumsum(rise * slowness) + first * slowness[0]
+    found = np.empty(z.size)
+    found[order] = moved
+    return found
 
 
 def _in_words(given: Any, matrix: np.ndarray | None) -> str:

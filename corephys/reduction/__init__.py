@@ -19,6 +19,7 @@ from corephys.recipe import Recipe
 from corephys.reduction import (
     accumulation,
     compaction,
+    depth_uncertainty,
     elastic,
     heat_flow,
     logs,
@@ -88,6 +89,7 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "accumulation": accumulation.accumulation_rates,
     "downhole logs": logs.downhole_logs,
     "cores beside logs": logs.cores_beside_logs,
+    "uncertainty of depth": depth_uncertainty.depth_uncertainty,
 }
 
 

@@ -10,6 +10,7 @@ import xarray as xr
 from corephys import flags, units
 from corephys.products import heatflow
 from corephys.reduction.context import Context, Skipped, scalar
+from corephys.reduction.depth_uncertainty import of_stations
 
 __all__ = ["corrections", "heat_flow", "monte_carlo", "temperature_below", "thermal_resistance"]
 
@@ -103,8 +104,10 @@ def temperature_below(context: Context) -> None:
 
 def _depths(context: Context) -> dict[str, Any]:
     """Errors of depth of the stations, as the functions take them."""
-    keys = context.recipe["heat_flow"]
-    return {name: keys[name] for name in ("depth_uncertainty", "datum_uncertainty")}
+    return {
+        "depth_uncertainty": of_stations(context, context.result(_T)),
+        "datum_uncertainty": context.recipe["heat_flow"]["datum_uncertainty"],
+    }
 
 
 def _shared(context: Context, temperature: xr.Dataset) -> dict[str, Any]:
