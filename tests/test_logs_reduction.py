@@ -296,6 +296,47 @@ def test_the_mapping_may_stand_in_the_settings_and_cores_shift_by_windows(
     assert (table["correlation_before"] < 0.8).all() and (table["correlation"] > 0.95).all()
 
 
+def test_a_velocity_corrected_to_in_situ_is_laid_beside_the_log_too(folder):
+    result = cp.reduce(cp.read_hole(folder), {**RECIPE, "pwave": {"in_situ": "ratio"}})
+    table = series.leaf(result, "products/log_comparison_p_wave_velocity")
+    before = of_core(table, "properties/velocity")
+    after = of_core(table, "properties/velocity_in_situ")
+    found = series.leaf(result, "properties/velocity_in_situ")
+    core = series.leaf(result, "properties/velocity")
+    change = (found["p_wave_velocity_in_situ"] - core["p_wave_velocity"]).values
+    good = (core["p_wave_velocity_flag"] == 1).values & np.isfinite(change)
+    assert float(after["shift"]) == pytest.approx(SHIFT, abs=0.05)
+    assert abs(change[good].mean()) > 2.0  # there is something to see
+    assert float(after["bias"] - before["bias"]) == pytest.approx(change[good].mean(), abs=1.0)
+
+
+def test_cores_too_sparse_for_the_aperture_give_no_shift_and_say_so(bare, tmp_path):
+    where = small(tmp_path, {"first run.las": las_text(bare).encode()})
+    result = cp.reduce(cp.read_hole(where), RECIPE)
+    table = series.leaf(result, "products/log_comparison_bulk_density")
+    assert np.isnan(table["shift"]).all() and (table["pairs"] == 0).all()
+    said = "properties/density beside first run.las: too few readings of both to look for a shift"
+    assert said in notes(result)
+
+
+def test_choices_that_cannot_be_are_said_and_the_hole_finishes(bare, tmp_path):
+    where = small(tmp_path, {"first run.las": las_text(bare).encode()})
+    hole = cp.read_hole(where)
+    assert ("downhole/logs/first_run", f"{len(las_text(bare))} bytes") in cp.overview(hole).rows
+    plans = {
+        "negative": ({**PLAN, "seafloor_depth_uncertainty": "-1 m"}, {}),
+        "no shift": (PLAN, {"largest_shift": "0 m"}),
+    }
+    words = {
+        "negative": "first run.las is not used: seafloor_depth_uncertainty is -1 m",
+        "no shift": "properties/density beside first run.las: largest_shift is 0 m",
+    }
+    for name, (plan, more) in plans.items():
+        result = cp.reduce(hole, {"logs": {"files": {"first run.las": plan}, **more}})
+        assert any(words[name] in n for n in notes(result)), name
+        assert "cores beside logs" in skipped(result)
+
+
 def changed(**keys):
     plan = {key: value for key, value in (PLAN | keys).items() if value is not None}
     return {"logs": {"files": {"a.las": plan}}}

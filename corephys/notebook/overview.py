@@ -93,7 +93,7 @@ def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
 
 def _table_line(dataset: xr.Dataset) -> str:
     rows = next(iter(dataset.sizes.values()), 0)
-    words = f"{rows} rows"
+    words = f"{rows} {'bytes' if 'byte' in dataset.sizes else 'rows'}"
     reason = dataset["reason"].values if "reason" in dataset else None
     # An exclusion has its reason in words.
     if reason is not None and reason.dtype.kind in "iu" and rows:
