@@ -101,3 +101,44 @@ def test_lengths_asked_for():
     for wrong in (4, 31):
         with pytest.raises(ValueError, match="lengths must lie between 5 and 30"):
             _table(x, y, minimum=5, lengths=np.array([wrong]))
+
+
+def test_the_fewest_samples_leave_one_degree_of_freedom():
+    x, y, z = _runs(6, 2, 12)
+    for second, fewest in ((None, 3), (z, 4)):
+        fit = next(iter(all_windows(x, y, minimum=fewest, second=second)))
+        assert fit.length == fewest
+        assert np.all(np.isfinite(fit.slope_error) & (fit.slope_error > 0))
+        with pytest.raises(ValueError, match=f"no degree of freedom; use {fewest}"):
+            next(all_windows(x, y, minimum=fewest - 1, second=second))
+
+
+def test_samples_before_the_first_are_no_room_for_windows():
+    x, y, _ = _runs(7, 2, 12)
+    only = list(all_windows(x, y, minimum=8, first=4))
+    assert [(fit.length, *fit.starts) for fit in only] == [(8, 4)]
+    with pytest.raises(ValueError, match="no window of 9 samples fits into 8"):
+        next(all_windows(x, y, minimum=9, first=4))
+    with pytest.raises(ValueError, match="lengths must lie between 5 and 8"):
+        next(all_windows(x, y, minimum=5, first=4, lengths=np.array([9])))
+
+
+def test_what_lies_behind_the_end_of_a_run_may_be_anything():
+    x, y, z = _runs(8, 3, 20)
+    valid = np.array([20, 13, 7])
+    behind = np.arange(20) >= valid[:, None]
+    for second in (None, z):
+        torn = None if second is None else np.where(behind, np.inf, second)
+        found = _table(
+            np.where(behind, np.nan, x), np.where(behind, -np.inf, y), minimum=5, valid=valid,
+            second=torn,
+        )  # fmt: skip
+        for run, end in enumerate(valid):
+            part = slice(run, run + 1), slice(0, end)
+            alone = _table(x[part], y[part], minimum=5, second=None if torn is None else z[part])
+            for length, fit in alone.items():
+                inside = found[length].valid[run]
+                assert inside.sum() == end - length + 1
+                for name in ("slope", "slope_error", "residual_variance"):
+                    one, other = getattr(found[length], name)[run], getattr(fit, name)[0]
+                    np.testing.assert_allclose(one[inside], other, rtol=1e-7)
