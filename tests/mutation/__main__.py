@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parents[2]
 COPIED = ("corephys", "tests", "data_demo", "pyproject.toml")
 # Beside tests/test_numerics_<kernel>.py: the files whose tests hold a kernel directly.
 TESTS = {
-    "arrival": (),
+    "arrival": ("test_numerics_arrival_bounds",),
     "cylinder": ("test_numerics",),
     "exponential": (),
     "exponential_batch": ("test_numerics_exponential",),

@@ -1,0 +1,139 @@
+"""Arrivals at the bounds of gates, lags and blocks, against single cases and direct sums."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from corephys.numerics import arrival
+from corephys.numerics.arrival import correlation, onset, threshold
+from data_demo.simulator.waveforms import synthetic_arrivals
+
+
+def waveforms(seed, number=7, samples=200, level=15.0):
+    rng = np.random.default_rng(seed)
+    return synthetic_arrivals(rng, number, rng.uniform(6.0, 12.0, number), level, samples=samples)[
+        1
+    ]
+
+
+def same(a, b):
+    for one, other in zip(a, b, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-9)
+
+
+def step(at, samples=40, seed=3):
+    """Quiet, then a hundred times as loud from one sample on."""
+    noise = np.random.default_rng(seed).normal(size=samples)
+    return np.where(np.arange(samples) < at, 0.01, 1.0) * noise
+
+
+def test_a_gate_of_twelve_samples_is_the_shortest():
+    waveform = step(26)[None]
+    found = onset(waveform, first=20, last=31)
+    assert (found.outcome[0], found.sample[0]) == (arrival.FOUND, 26)
+    assert abs(found.index[0] - 26) <= 0.5
+    assert onset(waveform, first=20, last=30).outcome[0] == arrival.SHORT_GATE
+
+
+@pytest.mark.parametrize("gate", [(13, 24), (10, 25), (8, 31), (0, 39)])
+def test_the_onset_of_a_step_is_its_first_loud_sample(gate):
+    for at in range(gate[0] + 6, gate[1] - 4):
+        found = onset(step(at)[None], first=gate[0], last=gate[1])
+        if found.outcome[0] == arrival.FOUND:
+            assert abs(found.sample[0] - at) <= 1  # the first loud sample may happen to be small
+        else:
+            assert at > gate[1] - 7  # at the end of the gate
+
+
+def test_gates_reach_no_farther_than_the_waveform():
+    rows = waveforms(1)
+    same(onset(rows, first=-7, last=10_000), onset(rows, first=0, last=199))
+    same(threshold(rows, (0.4,), first=-7, last=10_000), threshold(rows, (0.4,), first=0, last=199))
+
+
+def test_rows_do_not_mind_each_other_nor_blocks(monkeypatch):
+    rows = waveforms(2)
+    rows[3, 120] = np.nan
+    rows[5] = 4.0
+    reference = waveforms(4, 1)[0]
+    calls = (
+        lambda w: onset(w, first=20, last=180),
+        lambda w: threshold(w, (0.2, 0.6), first=20, last=180),
+        lambda w: correlation(w, reference, greatest=60),
+    )
+    for call in calls:
+        whole = call(rows)
+        singly = [call(rows[i : i + 1]) for i in range(len(rows))]
+        same(whole, [np.concatenate(part, axis=-1) for part in zip(*singly, strict=True)])
+        with monkeypatch.context() as patch:
+            patch.setattr(arrival, "_BLOCK", 450)  # two rows
+            patch.setattr(arrival, "_PAIRS", 3)
+            same(call(rows), whole)
+            patch.setattr(arrival, "_BLOCK", 1)
+            same(call(rows), whole)
+
+
+def test_an_offset_is_not_a_pulse_but_a_tremor_on_it_is():
+    """Rounding of a constant is constant; real change far smaller than the offset is looked at."""
+    still = np.full((1, 100), 1e5 / 3.0)
+    assert onset(still, first=0, last=99).outcome[0] == arrival.CONSTANT
+    trembling = still + 1e-6 * step(60, 100)
+    found = onset(trembling, first=0, last=99)
+    assert (found.outcome[0], found.sample[0]) == (arrival.FOUND, 60)
+
+
+def test_crossings_by_hand():
+    # Twelve quiet samples at 2, then 2 3 1 -2 5 2: deflections 0 1 -1 -4 3 0, the greatest 4.
+    waveform = np.array([*[2.0] * 12, 2.0, 3.0, 1.0, -2.0, 5.0, 2.0])[None]
+    crossing, peak = threshold(waveform, (0.125, 0.25, 0.5, 1.0), first=12, last=17)
+    assert peak[0] == 4.0
+    # 0.5 and 1 on the crest from sample 12 to 13; 2 and 4 in the trough, between -1 and -4.
+    np.testing.assert_allclose(crossing[:, 0], [12.5, 13.0, 14.0 + 1.0 / 3.0, 15.0])
+    # From a crest straight into a trough: -4 at 15 to +3 at 16 passes 2 at 15 + 6 / 7.
+    late, _ = threshold(waveform, (2.0 / 3.0,), first=15, last=17)
+    assert np.isnan(late[0, 0])  # the trough is the first sample of that gate
+    flipped, _ = threshold(-waveform, (0.5,), first=12, last=17)
+    assert flipped[0, 0] == crossing[2, 0]
+    swing = np.array([*[0.0] * 12, 0.0, 1.0, -3.0, 0.0])[None]
+    crossing, _ = threshold(swing, (2.0 / 3.0,), first=12, last=15)
+    assert crossing[0, 0] == pytest.approx(13.0 + 3.0 / 4.0)  # 1 to -3 passes -2 after 3 of 4
+
+
+@pytest.mark.parametrize(("quiet", "peak"), [(9, 0.75), (10, 1.0)])
+def test_ten_samples_before_the_gate_make_the_level(quiet, peak):
+    """Fewer do not: then it is the mean of the whole, here of nine zeros and three ones."""
+    waveform = np.array([0.0] * quiet + [1.0] * 3)
+    assert threshold(waveform[None], (0.5,), first=quiet, last=quiet + 2)[1][0] == peak
+
+
+def test_two_samples_make_a_gate_and_one_does_not():
+    waveform = np.array([*[0.0] * 20, 0.0, 2.0, 9.0])[None]
+    crossing, peak = threshold(waveform, (0.5,), first=20, last=21)
+    assert (crossing[0, 0], peak[0]) == (20.5, 2.0)
+    crossing, peak = threshold(waveform, (0.5,), first=21, last=21)
+    assert np.isnan(crossing).all() and np.isnan(peak).all()
+
+
+@pytest.mark.parametrize("greatest", [None, 1, 17, 63, 64, 1000])
+@pytest.mark.parametrize("samples", [64, 65])
+def test_lags_of_a_direct_sum_with_the_parabola_through_three(samples, greatest):
+    rng = np.random.default_rng(samples)
+    rows, reference = rng.normal(size=(12, samples)), rng.normal(size=samples)
+    reference += 5.0
+    found = correlation(rows, reference, greatest=greatest)
+    reach = samples // 2 if greatest is None else min(greatest, samples - 1)
+    r = reference - reference.mean()
+    for row, lag, coefficient in zip(rows, found.lag, found.coefficient, strict=True):
+        x = row - row.mean()
+        direct = signal.correlate(x, r, method="direct")
+        direct /= np.linalg.norm(x) * np.linalg.norm(r)
+        middle = direct[samples - 1 - reach : samples + reach]
+        at = int(middle.argmax())
+        assert coefficient == pytest.approx(middle[at], abs=1e-12)
+        if at in (0, middle.size - 1):
+            assert np.isnan(lag)
+        else:
+            curve = np.polyfit([-1.0, 0.0, 1.0], middle[at - 1 : at + 2], 2)
+            assert lag == pytest.approx(at - reach - curve[1] / (2.0 * curve[0]), abs=1e-9)
