@@ -42,7 +42,8 @@ def rolling_median(values: np.ndarray, group_starts: np.ndarray, window: int) ->
     Parameters
     ----------
     values : ndarray, (n,)
-        Readings in the order of their positions, group after group; NaN is left out.
+        Readings in the order of their positions, group after group; NaN and infinity are
+        left out.
     group_starts : ndarray of int, (groups,)
         Index of the first reading of each group, rising, the first one zero.
     window : int
@@ -109,7 +110,7 @@ def rolling_median_and_mad(
     # Each group is set between pads of infinity, which sort behind every value.
     place = np.arange(values.size) + half * (2 * group + 1)
     padded = np.full(values.size + 2 * half * max(starts.size, 1), np.inf)
-    padded[place] = np.where(np.isnan(values), np.inf, values)
+    padded[place] = np.where(np.isfinite(values), values, np.inf)
     median, spread = np.empty(values.size), np.empty(values.size)
     steps = np.arange(-half, half + 1)
     rows = max(_BLOCK // window, 1)
