@@ -82,3 +82,74 @@ def test_wrong_lengths_are_refused():
         numerics.masked_correlation(ready, np.arange(11.0), 5)
     with pytest.raises(ValueError, match="nothing to correlate"):
         numerics.Reference.prepare(np.full(50, np.nan), 10)
+
+
+def test_as_many_shared_samples_as_asked_for_are_enough():
+    rng = np.random.default_rng(7)
+    reference, short = rng.normal(size=60), rng.normal(size=12)
+    reference[30:33] = np.nan
+    ready = numerics.Reference.prepare(reference, 12)
+    for least in (1, 2, 3, 9, 12, 13):
+        r, n = numerics.masked_correlation(ready, short, least)
+        np.testing.assert_array_equal(np.isfinite(r), n >= max(least, 2))
+        assert n.dtype.kind == "i"
+    # Two points always lie on a line.
+    r, n = numerics.masked_correlation(ready, short, 1)
+    np.testing.assert_allclose(np.abs(r[n == 2]), 1.0, rtol=1e-9)
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5])
+def test_gaps_by_sums_and_by_transforms_agree(monkeypatch, share):
+    reference, short, _ = series_with_gaps(3, 3000, 50, share)
+    found = []
+    for touches in (0, 10**9):
+        monkeypatch.setattr(numerics, "_TOUCHES", touches)
+        ready = numerics.Reference.prepare(reference, 50)
+        assert (ready.gaps is None, ready.masks is None) == (touches == 0, touches > 0)
+        found.append(numerics.masked_correlation(ready, short, 5))
+    np.testing.assert_array_equal(found[0][1], found[1][1])
+    np.testing.assert_allclose(found[0][0], found[1][0], atol=1e-9)
+
+
+def test_no_correlation_where_either_stands_still_over_what_is_shared():
+    rng = np.random.default_rng(9)
+    reference = rng.normal(size=200)
+    reference[80:120] = 4.0
+    short = rng.normal(size=20)
+    ready = numerics.Reference.prepare(reference, 20)
+    r, n = numerics.masked_correlation(ready, short, 5)
+    where = numerics.lags(ready)
+    still = (where >= 80) & (where <= 100)
+    assert np.isnan(r[still]).all() and (n[still] == 20).all()
+    assert np.isfinite(r[(n >= 5) & ~still]).all()
+    half = np.where(np.arange(20) < 10, 1.0, np.nan)
+    half[10:] = rng.normal(size=10)
+    r, n = numerics.masked_correlation(ready, half, 5)
+    # Over the end only the ten equal samples are shared.
+    assert np.isnan(r[where == 190]).all() and n[where == 190] == 10
+
+
+def test_level_and_scale_do_not_matter():
+    reference, short, _ = series_with_gaps(21, 500, 40, 0.02)
+    plain = list(numerics.best_lags(reference, short[None], 10))
+    moved = list(numerics.best_lags(1e-6 * reference - 4.0, 1e5 * short[None] + 1e6, 10))
+    turned = list(numerics.best_lags(-reference, -short[None], 10))
+    for (lag, r, n), (other_lag, other, m) in zip(plain * 2, moved + turned, strict=True):
+        assert (lag, n) == (other_lag, m)
+        assert r == pytest.approx(other, abs=1e-8)
+
+
+def test_lags_run_from_one_shared_sample_to_one_shared_sample():
+    ready = numerics.Reference.prepare(np.arange(9.0), 4)
+    np.testing.assert_array_equal(numerics.lags(ready), np.arange(-3, 9))
+    _, n = numerics.masked_correlation(ready, np.arange(4.0), 2)
+    np.testing.assert_array_equal(n, [1, 2, 3, 4, 4, 4, 4, 4, 4, 3, 2, 1])
+
+
+def test_one_sample_and_no_length_are_at_the_bounds():
+    ready = numerics.Reference.prepare(np.array([np.nan, 3.0, np.nan]), 1)
+    r, n = numerics.masked_correlation(ready, np.array([2.0]), 2)
+    np.testing.assert_array_equal(n, [0, 1, 0])
+    assert np.isnan(r).all()
+    with pytest.raises(ValueError, match="nothing to correlate"):
+        numerics.Reference.prepare(np.arange(5.0), 0)
