@@ -153,3 +153,22 @@ def test_one_sample_and_no_length_are_at_the_bounds():
     assert np.isnan(r).all()
     with pytest.raises(ValueError, match="nothing to correlate"):
         numerics.Reference.prepare(np.arange(5.0), 0)
+
+
+def test_a_series_without_a_lag_does_not_end_the_others():
+    rng = np.random.default_rng(15)
+    reference = rng.normal(size=80)
+    short = np.stack([np.full(15, 2.0), reference[40:55], np.full(15, np.nan), reference[3:18]])
+    assert [lag for lag, _, _ in numerics.best_lags(reference, short, 6)] == [0, 40, 0, 3]
+
+
+def test_whole_numbers_serve_and_the_reference_says_what_was_taken_off():
+    reference = np.random.default_rng(16).integers(0, 50, 90)
+    ready = numerics.Reference.prepare(reference, 20)
+    assert (ready.level, ready.scale) == pytest.approx((reference.mean(), reference.std()))
+    assert (ready.size, ready.length) == (90, 20)
+    r, _ = numerics.masked_correlation(ready, reference[30:50], 20)
+    assert (numerics.lags(ready)[np.nanargmax(r)], np.nanmax(r)) == (30, pytest.approx(1.0))
+    still = numerics.Reference.prepare(np.full(30, 7), 5)
+    assert (still.level, still.scale) == (7.0, 1.0)
+    assert np.isnan(numerics.masked_correlation(still, np.arange(5.0), 2)[0]).all()
