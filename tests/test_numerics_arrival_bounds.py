@@ -137,3 +137,47 @@ def test_lags_of_a_direct_sum_with_the_parabola_through_three(samples, greatest)
         else:
             curve = np.polyfit([-1.0, 0.0, 1.0], middle[at - 1 : at + 2], 2)
             assert lag == pytest.approx(at - reach - curve[1] / (2.0 * curve[0]), abs=1e-9)
+
+
+def test_a_crossing_between_the_first_two_and_the_last_two_samples():
+    rise = np.array([0.0, 4.0, 4.0, 4.0])[None]
+    crossing, peak = threshold(rise, (1.0,), first=0, last=3)  # deflections -3 1 1 1
+    assert peak[0] == 3.0 and np.isnan(crossing[0, 0])
+    waveform = np.array([1.0, 6.0, 1.0, -8.0, 0.0, 0.0])[None]  # of mean 0
+    assert threshold(waveform, (0.5,), first=0, last=5)[0][0, 0] == pytest.approx(0.6)  # 1 to 6: 4
+    waveform = np.array([*[0.0] * 12, 1.0, 1.0, 5.0])[None]
+    crossing, peak = threshold(waveform, (0.6,), first=12, last=99)
+    assert (crossing[0, 0], peak[0]) == (13.5, 5.0)
+
+
+@pytest.mark.parametrize("kind", ["f4", "i2", "i4"])
+def test_single_precision_and_counts_lose_nothing(kind):
+    """Small counts on a large offset are exact in each kind, so that all answers are too."""
+    rng = np.random.default_rng(23)
+    counts = 30_000.0 + np.round(rng.normal(0, 20.0, (5, 1001)))
+    counts[:, 500:] += np.round(rng.normal(0, 400.0, (5, 501)))
+    given = counts.astype(kind)
+    same(threshold(given, (0.1, 0.5), first=300, last=900),
+         threshold(counts, (0.1, 0.5), first=300, last=900))  # fmt: skip
+    same(threshold(given, (0.5,), first=0, last=900), threshold(counts, (0.5,), first=0, last=900))
+    same(correlation(given, given[0]), correlation(counts, counts[0]))
+    same(onset(given, first=300, last=900), onset(counts, first=300, last=900))
+
+
+def test_the_size_of_the_reference_and_of_waveforms_does_not_matter():
+    rows = waveforms(9, 4)
+    whole = correlation(rows, rows[0])
+    same(correlation(rows, 1e-9 * rows[0]), whole)
+    same(correlation(1e-9 * rows, 1e6 * rows[0]), whole)
+    assert np.isnan(correlation(rows, np.full(200, 7.0)).coefficient).all()
+
+
+def test_the_farthest_lag_is_one_sample_of_overlap():
+    n = 20
+    reference, waveform = np.zeros(n), np.zeros(n)
+    reference[-1] = waveform[0] = 1.0
+    for first, second in ((reference, waveform), (waveform, reference)):
+        found = correlation(first[None], second, greatest=1000)
+        # The spikes less their means of 1/20, squared, over the square of their norm, 19/20.
+        assert found.coefficient[0] == pytest.approx((19 / 20) ** 2 / (19 / 20), rel=1e-12)
+        assert np.isnan(found.lag[0])
