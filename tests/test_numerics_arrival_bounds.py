@@ -181,3 +181,20 @@ def test_the_farthest_lag_is_one_sample_of_overlap():
         # The spikes less their means of 1/20, squared, over the square of their norm, 19/20.
         assert found.coefficient[0] == pytest.approx((19 / 20) ** 2 / (19 / 20), rel=1e-12)
         assert np.isnan(found.lag[0])
+
+
+@pytest.mark.parametrize("quiet", [20, 33, 60])
+def test_a_silent_part_counts_as_a_trillionth_of_the_variance(quiet):
+    """The contrast of exact silence, from the criterion as it is written down."""
+    x = np.concatenate([np.zeros(quiet), np.random.default_rng(quiet).normal(size=90 - quiet)])
+    n, k = 90, quiet
+    found = onset(7.0 + 3.0 * x[None], first=0, last=89)
+    least = k * np.log(1e-12 * x.var()) + (n - k - 1) * np.log(x[k:].var())
+    assert found.sample[0] == quiet
+    assert found.contrast[0] == pytest.approx((n - 1) * np.log(x.var()) - least, rel=1e-9)
+
+
+def test_a_step_between_two_silences_is_found_one_sample_early():
+    """At the step itself both parts are silent and nothing rises; one before, one part is."""
+    x = np.where(np.arange(100) < 50, 0.0, 1.0)
+    assert onset(x[None], first=0, last=99).sample[0] == 49
