@@ -156,8 +156,8 @@ def _dataset(
         str(n): c.variable for n, c in places.items() if c.dims == (dim,) and n != dim
     }
     for name, keys in (("core_source", core_parts), ("source", effects)):
-        words = {"long_name": "source of error" + (" of a core" if name != "source" else "")}
-        coordinates[name] = (name, np.array(list(keys), dtype=object), words)
+        about = "source of error" + (" of a core" if name != "source" else "")
+        coordinates[name] = (name, np.array(list(keys), dtype=object), {"long_name": about})
     attributes = {"depth_scale": depth, "not_stated": ", ".join(unknown)}
     return xr.Dataset(found, coordinates, attributes)
 
