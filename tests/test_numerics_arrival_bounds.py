@@ -34,6 +34,7 @@ def test_a_gate_of_twelve_samples_is_the_shortest():
     found = onset(waveform, first=20, last=31)
     assert (found.outcome[0], found.sample[0]) == (arrival.FOUND, 26)
     assert abs(found.index[0] - 26) <= 0.5
+    assert found.outcome.dtype == np.int8
     assert onset(waveform, first=20, last=30).outcome[0] == arrival.SHORT_GATE
 
 
@@ -198,3 +199,32 @@ def test_a_step_between_two_silences_is_found_one_sample_early():
     """At the step itself both parts are silent and nothing rises; one before, one part is."""
     x = np.where(np.arange(100) < 50, 0.0, 1.0)
     assert onset(x[None], first=0, last=99).sample[0] == 49
+
+
+@pytest.mark.parametrize("length", [16, 24, 41, 64, 160])
+def test_no_split_that_trying_all_would_find_is_missed(length):
+    """Noise of any shape, also with its loud part short or near the ends of parts of eight."""
+    rng = np.random.default_rng(length)
+    rows = rng.standard_t(2.5, (1500, length))
+    walk = np.cumsum(rng.normal(0, 0.3, rows.shape), axis=1)
+    rows *= np.exp(rng.normal(0, 1.0, (1500, 1)) * walk)
+    found = onset(rows, first=0, last=length - 1)
+    x = rows - rows.mean(axis=1, keepdims=True)
+    k = np.arange(5, length - 4)
+    total, squares = np.cumsum(x, axis=1), np.cumsum(x * x, axis=1)
+    s, q = total[:, k - 1], squares[:, k - 1]
+    floor = 1e-12 * squares[:, -1:] / length
+    before = np.maximum((q - s * s / k) / k, floor)
+    behind = (squares[:, -1:] - q - (total[:, -1:] - s) ** 2 / (length - k)) / (length - k)
+    behind = np.maximum(behind, floor)
+    values = k * np.log(before) + (length - k - 1) * np.log(behind)
+    values = np.where(behind > before, values, np.inf)
+    best = k[values.argmin(axis=1)]
+    inside = (best > 5) & (best < length - 5) & np.isfinite(values.min(axis=1))
+    # Where two splits are as good to rounding, either may be it.
+    second = np.partition(values, 1, axis=1)[:, 1]
+    clear = inside & (second > values.min(axis=1) + 1e-9)
+    assert clear.sum() > 300
+    np.testing.assert_array_equal(found.sample[clear], best[clear])
+    np.testing.assert_array_equal(found.outcome[clear], arrival.FOUND)
+    assert np.all(found.outcome[~inside] == arrival.AT_EDGE)
