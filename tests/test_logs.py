@@ -206,6 +206,23 @@ def test_the_aperture_is_a_mean_with_its_uncertainty():
     assert np.isnan(found["bulk_density"][1]) and int(found["bulk_density_flag"][1]) == 9
 
 
+def test_one_unknown_uncertainty_or_huge_reading_stays_in_its_own_windows():
+    depth = np.arange(0.0, 20.0, 0.1)
+    u = np.full(depth.size, 0.01)
+    u[30] = np.nan
+    values = np.full(depth.size, 2.0)
+    values[100] = 1e30
+    core = dataset_of(depth, values).assign(
+        bulk_density_u_random=("reading", u, {"units": "g/cm^3"})
+    )
+    found = cp.logs.to_aperture(
+        core, "bulk_density", at=cp.quantity([3.0, 5.0, 10.0, 15.0], "m"), aperture="0.5 m"
+    )
+    np.testing.assert_allclose(found["bulk_density"].values[[0, 1, 3]], 2.0, rtol=1e-12)
+    known = np.isfinite(found["bulk_density_u_random"].values)
+    assert known.tolist() == [False, True, True, True]
+
+
 def test_core_and_log_that_never_meet_are_told_so():
     core = dataset_of(np.arange(0.0, 10.0, 0.1), np.ones(100))
     log = dataset_of(np.arange(500.0, 510.0, 0.1), np.ones(100))
