@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from corephys import units
+from corephys.bounds import positive
 from corephys.series import PositionError
 
 __all__ = [
@@ -32,6 +33,7 @@ COLUMNS: dict[str, str] = {
 # Scales of one hole, on which ties may be made; the coordinate that says it.
 DEPTHS = ("depth", "depth_closed", "depth_fitted")
 STATES = ("suggested", "accepted", "edited", "withdrawn")
+_SAME = 1e-9  # m
 _NEEDED = ("hole", "core", "depth", "to_hole", "to_core", "to_depth")
 
 
@@ -66,14 +68,25 @@ def checked_ties(ties: pd.DataFrame, cores: Mapping[str, Any]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a tie, in the order given.
+        One row a tie, in the order given; other columns are kept and stand last.
 
     Raises
     ------
     TieError
-        For a missing column, an unknown hole, core, state or scale, a depth that is no number, a
-        core tied to itself, two ties of one name, or a replaced tie that does not exist.
+        For a column that is missing or there twice, a cell that is no number, an unknown hole,
+        core, state or scale, an uncertainty that is not above zero, a core tied to itself, two
+        ties of one name, or a replaced tie that does not exist or is itself a replacement of it.
     """
+    table = _complete(ties)
+    problems = _problems(table, cores)
+    if problems:
+        shown = "\n".join(f"  {problem}" for problem in problems[:20])
+        raise TieError(f"{len(problems)} of {len(table)} ties do not fit the site:\n{shown}")
+    return table
+
+
+def _complete(ties: pd.DataFrame) -> pd.DataFrame:
+    """Plain names, numbers in metres, every column there; columns of the user's own stand last."""
     table = _plain(ties)
     lacking = [name for name in _NEEDED if name not in table]
     if lacking:
@@ -89,26 +102,41 @@ def checked_ties(ties: pd.DataFrame, cores: Mapping[str, Any]) -> pd.DataFrame:
     for name, default in defaults.items():
         table[name] = table.get(name, default)
     for name in ("depth", "to_depth", "uncertainty", "correlation"):
-        table[name] = pd.to_numeric(table[name], errors="coerce").astype(float)
+        table[name] = _numbers(table[name], name)
     for name in (n for n, unit in COLUMNS.items() if not unit):
         table[name] = table[name].fillna("").astype(str)
     table["depth_scale"] = table["depth_scale"].replace("", "depth")
-    problems = _problems(table, cores)
-    if problems:
-        shown = "\n".join(f"  {problem}" for problem in problems[:20])
-        raise TieError(f"{len(problems)} of {len(table)} ties do not fit the site:\n{shown}")
-    return table[list(COLUMNS)]
+    return table[[*COLUMNS, *(n for n in table if n not in COLUMNS)]]
+
+
+def _numbers(values: pd.Series, name: str) -> pd.Series:
+    """Numbers, NaN where the cell is empty; other text is refused."""
+    found = pd.to_numeric(values, errors="coerce").astype(float)
+    bad = found.isna() & values.notna() & (values.astype(str).str.strip().str.lower() != "nan")
+    bad &= values.astype(str).str.strip() != ""
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        raise TieError(
+            f"column {name!r}, row {row + 1}: {values.iloc[row]!r} is no number; its unit stands "
+            "in the header, and a cell is left empty where the value is unknown"
+        )
+    return found
 
 
 def _plain(ties: pd.DataFrame) -> pd.DataFrame:
     """Headers without their brackets, lengths in metres."""
-    columns = {}
+    columns: dict[str, pd.Series] = {}
     for header in ties.columns:
         name, _, rest = str(header).partition(" [")
-        unit = rest.rstrip("]")
         values = ties[header]
-        if unit and COLUMNS.get(name) == "m":
-            values = pd.to_numeric(values, errors="coerce") * units.convert(1.0, unit, "m")
+        if name not in COLUMNS:
+            columns[str(header)] = values
+            continue
+        if name in columns:
+            raise TieError(f"the ties have two columns {name!r}; leave one of them out")
+        unit = rest.rstrip("]")
+        if unit and COLUMNS[name] == "m":
+            values = _numbers(values, name) * units.convert(1.0, unit, "m")
         columns[name] = values
     return pd.DataFrame(columns)
 
@@ -116,6 +144,7 @@ def _plain(ties: pd.DataFrame) -> pd.DataFrame:
 def _problems(table: pd.DataFrame, cores: Mapping[str, Any]) -> list[str]:
     known = {hole: set(np.asarray(c["core"]).astype(str)) for hole, c in cores.items()}
     names = list(table["tie"])
+    before = dict(zip(names, table["replaces"], strict=True))
     found = []
     for row in table.itertuples(index=False):
         label = f"tie {row.tie}"
@@ -128,15 +157,31 @@ def _problems(table: pd.DataFrame, cores: Mapping[str, Any]) -> list[str]:
             found.append(f"{label}: a core cannot be tied to itself")
         if not (np.isfinite(row.depth) and np.isfinite(row.to_depth)):
             found.append(f"{label}: a depth is no number")
+        if not (np.isnan(row.uncertainty) or 0.0 < row.uncertainty < np.inf):
+            found.append(
+                f"{label}: its uncertainty is {row.uncertainty:g} m; it has to be above zero, and "
+                "empty where it is unknown"
+            )
         if row.state not in STATES:
             found.append(f"{label}: state {row.state!r}; it is one of {', '.join(STATES)}")
         if row.depth_scale not in DEPTHS:
             found.append(f"{label}: scale {row.depth_scale!r}; it is one of {', '.join(DEPTHS)}")
         if names.count(row.tie) > 1:
             found.append(f"{label}: there are {names.count(row.tie)} ties of that name")
+        if row.tie in _replaced_before(row.replaces, before):
+            found.append(f"{label}: replaces itself, by way of {row.replaces!r}")
         if row.replaces and row.replaces not in names:
             found.append(f"{label}: replaces {row.replaces!r}, which is not there")
     return found
+
+
+def _replaced_before(name: str, before: Mapping[str, str]) -> set[str]:
+    """A tie and all that it replaces, backward through the history."""
+    seen: set[str] = set()
+    while name and name not in seen:
+        seen.add(name)
+        name = before.get(name, "")
+    return seen
 
 
 def in_use(table: pd.DataFrame, use: tuple[str, ...]) -> pd.DataFrame:
@@ -168,7 +213,7 @@ def change(
     Parameters
     ----------
     ties : DataFrame
-        Ties with plain names and states.
+        Ties with plain names, or with units in the headers as :func:`read_ties` gives them.
     tie : str
         Name of the tie.
     state : {"accepted", "edited", "withdrawn"}
@@ -176,12 +221,13 @@ def change(
     note : str
         Why.
     depth, to_depth, uncertainty : Quantity or str, optional
-        New values [m]; the old ones where not given.
+        New values [m]; the old ones where not given. A tie whose depth moves keeps neither the
+        correlation nor the uncertainty that were found at the old one: unknown, unless given.
 
     Returns
     -------
     DataFrame
-        With one more row, which replaces the named one.
+        With plain names, depths in metres, and one more row, which replaces the named one.
 
     Raises
     ------
@@ -189,20 +235,27 @@ def change(
         When there is no such tie, it is replaced already, or the state is unknown.
     UnitError
         For a bare number.
+    ValueError
+        For an uncertainty that is not above zero.
     """
-    names = [str(name) for name in ties["tie"]]
+    ties, tie = _complete(ties), str(tie)
+    names = list(ties["tie"])
     if tie not in names:
         raise TieError(f"there is no tie {tie!r}; there are {', '.join(names) or 'none'}")
-    if tie in set(ties["replaces"].astype(str)):
-        later = ties["tie"][ties["replaces"].astype(str) == tie].iloc[0]
+    if tie in set(ties["replaces"]):
+        later = ties["tie"][ties["replaces"] == tie].iloc[0]
         raise TieError(f"tie {tie!r} was replaced by {later!r}; change that one")
     if state not in STATES[1:]:
         raise TieError(f"state is {state!r}; it is one of {', '.join(STATES[1:])}")
     row = ties.iloc[names.index(tie)].to_dict()
-    given = {"depth": depth, "to_depth": to_depth, "uncertainty": uncertainty}
-    for name, value in given.items():
+    for name, value in {"depth": depth, "to_depth": to_depth}.items():
         if value is not None:
-            row[name] = float(units.as_floats(value, "m", name))
+            moved = float(units.as_floats(value, "m", name))
+            if abs(moved - row[name]) > _SAME:
+                row.update(correlation=np.nan, uncertainty=np.nan)
+            row[name] = moved
+    if uncertainty is not None:
+        row["uncertainty"] = float(positive(uncertainty, "m", "uncertainty"))
     number = 2
     while f"{tie.partition('.')[0]}.{number}" in names:
         number += 1
