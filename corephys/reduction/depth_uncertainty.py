@@ -22,12 +22,13 @@ def depth_uncertainty(context: Context) -> None:
     stated = [name for name in _STATED if keys[name] is not None]
     if not stated and "top_uncertainty" not in cores:
         raise Skipped("nothing is stated of the depths ([depth] tide, heave, drill_string, offset)")
-    tables = {"sections": context.table("sections"), "cores": cores}
-    tables["removed"] = context.optional("removed")
+    sections, removed = context.table("sections"), context.optional("removed")
     unknown: set[str] = set()
     for path, dataset in list(context.results.items()):
         if path.startswith("properties/") and _has_a_place(dataset):
-            errors = depth.uncertainty(dataset, **tables, **_of(keys))
+            errors = depth.uncertainty(
+                dataset, sections=sections, cores=cores, removed=removed, **_of(keys)
+            )
             unknown |= set(filter(None, errors.attrs["not_stated"].split(", ")))
             kept = {name: errors[name].variable for name in _PARTS}
             if "depth_correction" in errors:
