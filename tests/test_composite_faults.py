@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys import composite
 from corephys.hole.composite_ties import TieError
+from corephys.series import PositionError
 
 CORES = {
     hole: pd.DataFrame({"core": ["1", "2", "3"], "top [m]": [top, top + 9.5, top + 19.0]})
@@ -82,12 +83,101 @@ def test_ties_are_changed_as_they_were_read(tmp_path):
     assert found["who"].tolist() == ["me"] * 4
 
 
-def series(core, depth, values=None, unit="g/cm^3"):
-    values = np.ones(len(depth)) if values is None else values
+def series(core, depth):
     return xr.Dataset(
-        {"bulk_density": ("reading", np.asarray(values, float), {"units": unit})},
+        {"bulk_density": ("reading", np.arange(float(len(depth))), {"units": "g/cm^3"})},
         {
             "core": ("reading", np.array(core, dtype=object)),
             "depth": ("reading", np.asarray(depth, float), {"units": "m"}),
         },
     )
+
+
+def test_cores_tied_only_to_each_other_are_no_tied_cores():
+    apart = ties(("B", "2", 15.0, "A", "2", 15.3), ("B", "3", 24.0, "A", "3", 24.4))
+    found = composite.shifts(apart, CORES, reference="A")
+    words = ["anchor", "carried", "carried", "floating", "carried", "carried"]
+    assert found["tied"].values.tolist() == words
+    # Each pair still moves as one, from the core above.
+    np.testing.assert_allclose(found["shift"], [0.0, 0.0, 0.0, 0.0, 0.3, 0.4], atol=1e-12)
+    with pytest.raises(ValueError, match="1 tied cores are too few"):
+        composite.growth_factor(found)
+
+
+def test_a_group_is_carried_by_the_core_that_has_one_above():
+    cores = {
+        "A": CORES["A"],
+        "B": pd.DataFrame({"core": ["1"], "top [m]": [18.0]}),
+        "C": pd.DataFrame({"core": ["1", "2"], "top [m]": [2.0, 19.0]}),
+    }
+    table = ties(("C", "1", 5.0, "A", "1", 8.0), ("B", "1", 20.0, "C", "2", 21.0))
+    found = composite.shifts(table, cores, reference="A")
+    np.testing.assert_allclose(found["shift"], [0.0, 0.0, 0.0, 4.0, 3.0, 3.0], atol=1e-12)
+
+
+def test_ties_that_disagree_are_named():
+    table = ties(
+        ("B", "1", 5.0, "A", "1", 5.5), ("B", "1", 6.0, "A", "1", 9.5), tie=["x", "y"]
+    )  # fmt: skip
+    found = composite.shifts(table.assign(uncertainty=0.01), CORES, reference="A")
+    assert found["tie_name"].values.tolist() == ["x", "y"]
+    first, second = found.attrs["notes"].splitlines()
+    assert "tie x misses by 1.50 m, 150.0 times" in first and "tie y" in second
+    assert (
+        composite.shifts(table.assign(uncertainty=1.0), CORES, reference="A").attrs["notes"] == ""
+    )
+    without = composite.shifts(table.assign(uncertainty=[0.01, np.nan]), CORES, reference="A")
+    assert "1 of 2 ties is not known (tie y)" in without.attrs["notes"]
+    assert np.isnan(without["shift_u_random"]).all()
+
+
+def test_cores_named_by_numbers_are_read_as_text():
+    numbers = {hole: table.assign(core=[1, 2, 3]) for hole, table in CORES.items()}
+    found = composite.shifts(CHAIN, numbers, reference="A")
+    np.testing.assert_allclose(found["shift"], [0.0, 0.7, 0.7, 0.5, 1.0, 1.0])
+    held = series([1, 1, 2], [1.0, 2.0, 10.0])
+    placed = composite.place(held, hole="A", shifts=found)
+    np.testing.assert_allclose(placed["depth_composite"], [1.0, 2.0, 10.7])
+    interval = pd.DataFrame({"hole": ["A"], "core": [1], "top [m]": [0.0], "bottom [m]": [9.0]})
+    sequence = composite.checked_sequence(interval, found)
+    assert composite.take(sequence, {"A": held}, found)["bulk_density"].values.tolist() == [
+        0.0,
+        1.0,
+    ]
+
+
+@pytest.mark.parametrize(
+    ("cores", "words"),
+    [
+        (pd.DataFrame({"core": ["1", "1"], "top [m]": [0.0, 9.0]}), "'1' .* stands in two rows"),
+        (pd.DataFrame({"core": ["1", "2"], "top [m]": [0.0, np.nan]}), "'2' .* has no top"),
+    ],
+)
+def test_a_core_without_one_place_is_refused(cores, words):
+    with pytest.raises(PositionError, match=words):
+        composite.shifts(composite.empty(), {"A": cores}, reference="A")
+
+
+def test_an_empty_hole_is_no_reference_and_no_hindrance():
+    cores = {**CORES, "D": CORES["A"].iloc[:0]}
+    np.testing.assert_allclose(
+        composite.shifts(CHAIN, cores, reference="A")["shift"], [0.0, 0.7, 0.7, 0.5, 1.0, 1.0]
+    )
+    with pytest.raises(ValueError, match="'D' has no core"):
+        composite.shifts(CHAIN, cores, reference="D")
+    with pytest.raises(ValueError, match=r"use is .*states are suggested"):
+        composite.shifts(CHAIN, cores, reference="A", use=("good",))
+
+
+def test_a_shift_that_is_no_number_places_nothing():
+    found = composite.shifts(CHAIN, CORES, reference="A")
+    found["shift"][1] = np.nan
+    interval = pd.DataFrame(
+        {"hole": ["A", "A"], "core": ["1", "2"], "top [m]": [0.0, 9.5], "bottom [m]": [9.0, 18.0]}
+    )
+    with pytest.raises(TieError, match="interval 2: hole 'A' has no core '2' with a shift"):
+        composite.checked_sequence(interval, found)
+    with pytest.raises(PositionError, match="core '2' of hole 'A' has no shift; give all"):
+        composite.place(series(["1", "2"], [1.0, 10.0]), hole="A", shifts=found)
+    with pytest.raises(PositionError, match="hole 'Z' has no shift; there are those of holes A, B"):
+        composite.place(series(["1"], [1.0]), hole="Z", shifts=found)

@@ -12,7 +12,7 @@ import xarray as xr
 from corephys import units
 from corephys.series import PositionError
 
-__all__ = ["MOST", "expected", "offset_parts"]
+__all__ = ["MOST", "doubts", "expected", "offset_parts"]
 
 MOST = 3.0  # shift over its expected standard uncertainty, above which it is named
 
@@ -123,3 +123,45 @@ def expected(
         for row in np.flatnonzero(over > MOST)
     ]
     return u, over, said
+
+
+def doubts(names: list[str], residual: np.ndarray, sigma: np.ndarray, known: bool) -> list[str]:
+    """Ties that miss by more than their uncertainty allows, or that have none.
+
+    Parameters
+    ----------
+    names : list of str
+        Of the ties in use.
+    residual : (n,) ndarray
+        Distance that is left between both sides [m].
+    sigma : (n,) ndarray
+        Standard uncertainty of the ties [m], NaN where not known.
+    known : bool
+        Whether all of them are known, so that ties were weighed by them.
+
+    Returns
+    -------
+    list of str
+        A line for each tie above :data:`MOST`, or one line for all without an uncertainty.
+
+    Notes
+    -----
+    A residual of a least-squares solution has at most the uncertainty of its tie, so that more
+    than three times that is more than chance (definition).
+    """
+    if not known:
+        unknown = [name for name, u in zip(names, sigma, strict=True) if np.isnan(u)]
+        if not unknown:
+            return []
+        shown = ", ".join(unknown[:5]) + (" ..." if len(unknown) > 5 else "")
+        return [
+            f"the uncertainty of {len(unknown)} of {len(names)} ties is not known (tie {shown}): "
+            "all ties weigh the same and no shift has an uncertainty; give it with "
+            "composite.change(..., uncertainty=...)"
+        ]
+    return [
+        f"tie {names[i]} misses by {abs(residual[i]):.2f} m, {abs(residual[i]) / sigma[i]:.1f} "
+        f"times its standard uncertainty of {sigma[i]:.2g} m: ties disagree by more than they say, "
+        "and the uncertainty of the shifts they make is too small; look at them again"
+        for i in np.flatnonzero(np.abs(residual) > MOST * sigma)
+    ]

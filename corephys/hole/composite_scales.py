@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys import units
+from corephys.hole.composite_shifts import shifts_of
 from corephys.hole.composite_ties import DEPTHS, TieError
 from corephys.series import PositionError
 
@@ -103,12 +104,8 @@ def scales(
     if not growth_factor > 0.0:
         raise ValueError(f"growth_factor is {growth_factor:g}; it has to be above zero")
     base = str(shifts.attrs.get("depth_scale", "depth"))
-    mine = shifts["hole"].values == hole
-    known = dict(zip(shifts["core"].values[mine], shifts["shift"].values[mine], strict=True))
     core = np.asarray(sections["core"].values, dtype=object)
-    missing = sorted({str(c) for c in core} - set(known))
-    if missing:
-        raise PositionError(f"core {missing[0]!r} of hole {hole!r} has no shift")
+    known = shifts_of(shifts, hole, core)
 
     def on_all(ends: Any, cores: np.ndarray) -> dict[str, np.ndarray]:
         held = {scale: ends(sections, scale) for scale in DEPTHS}

@@ -120,7 +120,7 @@ def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataF
         core = np.asarray(table["core"].values, dtype=object)
         top, bottom = section_ends(table, scale).T
         for name in dict.fromkeys(core):
-            if (hole, name) not in known:
+            if not np.isfinite(known.get((hole, name), (np.nan,))[0]):
                 raise PositionError(f"core {name!r} of hole {hole!r} has no shift")
             (shift, word), mine = known[(hole, name)], core == name
             ends = (top[mine].min() + shift, bottom[mine].max() + shift)
@@ -166,7 +166,7 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
     }
     problems, shift = [], np.zeros(len(table))
     for row, (hole, core) in enumerate(zip(table["hole"], table["core"], strict=True)):
-        if (hole, core) not in known:
+        if not np.isfinite(known.get((hole, core), np.nan)):
             problems.append(f"interval {row + 1}: hole {hole!r} has no core {core!r} with a shift")
         shift[row] = known.get((hole, core), np.nan)
     top = table["top"].to_numpy(float) + shift
@@ -263,7 +263,7 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
         z = data["depth_composite"].values
         low, high = float(one["top_composite"]), float(one["bottom_composite"])
         inside = (z >= low - _SAME) & ((z < high - _SAME) | ((i == last) & (z <= high + _SAME)))
-        index = np.flatnonzero(inside & (data["core"].values == one["core"].item()))
+        index = np.flatnonzero(inside & (data["core"].values.astype(str) == one["core"].item()))
         index = index[np.argsort(z[index], kind="stable")]
         piece = data.isel({dim: index}).rename({dim: "reading"} if dim != "reading" else {})
         parts.append(piece.assign_coords(

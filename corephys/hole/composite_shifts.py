@@ -10,12 +10,20 @@ import pandas as pd
 import xarray as xr
 
 from corephys import series, units
-from corephys.hole.composite_expected import expected, offset_parts
-from corephys.hole.composite_ties import DEPTHS, TieError, checked_ties, depth_of, in_use
+from corephys.hole.composite_expected import doubts, expected, offset_parts
+from corephys.hole.composite_ties import (
+    DEPTHS,
+    STATES,
+    TieError,
+    checked_ties,
+    core_tops,
+    depth_of,
+    in_use,
+)
 from corephys.numerics.line import ordinary_line
 from corephys.series import PositionError
 
-__all__ = ["core_tops", "growth_factor", "place", "shifts"]
+__all__ = ["growth_factor", "place", "shifts", "shifts_of"]
 
 
 def shifts(
@@ -45,13 +53,15 @@ def shifts(
     -------
     Dataset
         Along ``row``: hole, core, ``core_top`` [m], ``shift`` [m], ``shift_u_random`` [m] against
-        the first core of the reference, and ``tied``: "anchor", "tied", "carried" where no tie
-        reaches the core and that of the core above in its hole is kept, or "floating" where there
-        is none above either. Along ``tie``: ``tie_residual`` [m], how far each used tie misses.
-        The attribute ``depth_scale`` names the scale, which place, scales and sequences follow.
+        the first core of the reference, and ``tied``: "anchor", "tied", "carried" where no ties
+        lead from the core to the anchor and that of the core above in its hole is kept (cores
+        tied to each other move as one), or "floating" where there is none above either. Along
+        ``tie``: ``tie_residual`` [m], how far each used tie misses. The attribute ``depth_scale``
+        names the scale, which place, scales and sequences follow; ``notes`` says which ties miss
+        by more than 3 of their standard uncertainties, and which uncertainties are missing.
         With ``depth_uncertainty`` also ``shift_expected`` [m], the standard uncertainty that a
-        shift is to be expected with, and ``shift_over_expected``; the attribute ``notes`` names
-        the cores above 3.
+        shift is to be expected with, and ``shift_over_expected``; ``notes`` names the cores above
+        3 too.
 
     Raises
     ------
@@ -59,9 +69,9 @@ def shifts(
         For a tie that names an unknown hole or core, or ties a core to itself; for ties in use on
         different scales, or on another one than ``depth``.
     PositionError
-        When ``depth_uncertainty`` lacks a hole.
+        When ``depth_uncertainty`` lacks a hole, or a core stands twice or has no top.
     ValueError
-        When the reference is not among the holes.
+        When the reference is not among the holes or has no core, or for an unknown state.
 
     Notes
     -----
@@ -73,14 +83,20 @@ def shifts(
     """
     if reference not in cores:
         raise ValueError(f"reference {reference!r} is no hole; there are {', '.join(cores)}")
+    use = (use,) if isinstance(use, str) else tuple(use)
+    if set(use) - set(STATES):
+        raise ValueError(f"use is {use}; states are {', '.join(STATES)}")
     table = in_use(checked_ties(ties, cores), use)
     scale = _scale(table, depth)
     places = _places(cores)
+    if reference not in set(places["hole"]):
+        raise ValueError(f"reference {reference!r} has no core; take a hole that has")
     index = {key: i for i, key in enumerate(zip(places["hole"], places["core"], strict=True))}
     rows = _equations(table, index, offset_parts(depth_uncertainty, places))
     anchor = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
     shift, u, word = _solve(rows, places, anchor)
     residual = shift[rows.one] - shift[rows.other] - rows.step
+    said = doubts(table["tie"].to_list(), residual, rows.sigma, rows.known)
     words = {"units": "m", "long_name": "shift onto composite depth"}
     found = xr.Dataset(
         {
@@ -96,11 +112,12 @@ def shifts(
         coords={
             "hole": ("row", places["hole"].to_numpy(object), {"long_name": "hole"}),
             "core": ("row", places["core"].to_numpy(object), {"long_name": "core"}),
+            "tie_name": ("tie", table["tie"].to_numpy(object), {"long_name": "name of the tie"}),
             "tie_hole": ("tie", table["hole"].to_numpy(object), {"long_name": "hole of the tie"}),
             "tie_core": ("tie", table["core"].to_numpy(object), {"long_name": "core of the tie"}),
         },
         attrs={"reference": reference, "ties_used": len(table), "ties_known": len(ties),
-               "depth_scale": scale},
+               "depth_scale": scale, "notes": "\n".join(said)},
     )  # fmt: skip
     if depth_uncertainty is None:
         return found
@@ -110,7 +127,7 @@ def shifts(
             "units": "m", "long_name": "standard uncertainty expected of the shift"}),
         shift_over_expected=("row", over, {
             "units": "1", "long_name": "shift over its expected standard uncertainty"}),
-    ).assign_attrs(notes="\n".join(notes))  # fmt: skip
+    ).assign_attrs(notes="\n".join([*said, *notes]))  # fmt: skip
 
 
 def _scale(table: pd.DataFrame, wanted: str | None) -> str:
@@ -135,36 +152,14 @@ def _places(cores: Mapping[str, Any]) -> pd.DataFrame:
     for hole, table in cores.items():
         core, top = core_tops(table)
         order = np.argsort(top, kind="stable")
+        twice = pd.Series(core)[pd.Series(core).duplicated()]
+        if twice.size:
+            raise PositionError(f"core {twice.iloc[0]!r} of hole {hole!r} stands in two rows")
+        if not np.isfinite(top).all():
+            lost = core[~np.isfinite(top)][0]
+            raise PositionError(f"core {lost!r} of hole {hole!r} has no top; ties need one")
         parts.append(pd.DataFrame({"hole": hole, "core": core[order], "top": top[order]}))
     return pd.concat(parts, ignore_index=True)
-
-
-def core_tops(table: Any) -> tuple[np.ndarray, np.ndarray]:
-    """Names and tops [m] of the cores of a hole.
-
-    Parameters
-    ----------
-    table : Dataset, DataTree node or DataFrame
-        core, top [m].
-
-    Returns
-    -------
-    tuple of (n,) ndarray of str and (n,) ndarray of float
-        In the order of the table.
-    """
-    if isinstance(table, pd.DataFrame):
-        name = next((c for c in table.columns if str(c).partition(" [")[0] == "top"), None)
-        if name is None or "core" not in table:
-            raise PositionError(f"cores need 'core' and 'top [m]'; got {', '.join(table.columns)}")
-        unit = str(name).partition("[")[2].rstrip("]") or ""
-        values = units.convert(1.0, unit, "m") * table[name].to_numpy(float) if unit else None
-        if values is None:
-            raise PositionError("the column 'top' has no unit; write 'top [m]'")
-        return table["core"].to_numpy(object), values
-    return (
-        np.asarray(table["core"].values, dtype=object),
-        np.asarray(units.as_floats(table["top"], "m", "cores.top"), dtype=float),
-    )
 
 
 class _Equations:
@@ -173,6 +168,7 @@ class _Equations:
     def __init__(self, one: Any, other: Any, step: Any, sigma: Any, known: bool) -> None:
         self.one, self.other, self.step = one, other, step
         self.sigma, self.known = sigma, known
+        self.weigh = sigma if known else np.ones(sigma.shape)
 
 
 def _equations(table: pd.DataFrame, index: dict[Any, int], own: np.ndarray) -> _Equations:
@@ -182,8 +178,7 @@ def _equations(table: pd.DataFrame, index: dict[Any, int], own: np.ndarray) -> _
     sigma = table["uncertainty"].to_numpy(float)
     sigma = np.sqrt(sigma**2 + own[np.array(one, int)] + own[np.array(other, int)])
     known = bool(np.isfinite(sigma).all() and (sigma > 0.0).all())
-    weights = sigma if known else np.ones(len(table))
-    return _Equations(np.array(one, int), np.array(other, int), step, weights, known)
+    return _Equations(np.array(one, int), np.array(other, int), step, sigma, known)
 
 
 def _solve(
@@ -200,7 +195,7 @@ def _solve(
     order = sorted(np.unique(group), key=lambda g: (g != group[anchor], top[group == g].min(), g))
     for one in order:
         members = np.flatnonzero(group == one)
-        fixed = anchor if one == group[anchor] else int(members[np.argmin(top[members])])
+        fixed = anchor if one == group[anchor] else _held(members, hole, top, done)
         relative, variance = _within(ties, members, fixed)
         if fixed == anchor:
             level, first = 0.0, "anchor"
@@ -211,11 +206,18 @@ def _solve(
         shift[members] = level + relative
         u[members] = np.sqrt(variance) if fixed == anchor and ties.known else np.nan
         for member in members:
-            word[member] = first if member == fixed else "tied"
+            word[member] = first if fixed != anchor or member == fixed else "tied"
         done[members] = True
     if ties.known:
         u[anchor] = 0.0
     return shift, u, word
+
+
+def _held(members: np.ndarray, hole: np.ndarray, top: np.ndarray, done: np.ndarray) -> int:
+    """The core that places a group without the anchor: the first with a core above in its hole."""
+    below = [m for m in members if (done & (hole == hole[m]) & (top <= top[m])).any()]
+    choice = np.array(below or members, dtype=int)
+    return int(choice[np.argmin(top[choice])])
 
 
 def _groups(ties: _Equations, number: int) -> np.ndarray:
@@ -238,8 +240,8 @@ def _within(ties: _Equations, members: np.ndarray, fixed: int) -> tuple[np.ndarr
             matrix[row, column[int(a)]] += 1.0
         if b != fixed:
             matrix[row, column[int(b)]] -= 1.0
-    weighted = matrix / ties.sigma[use][:, None]
-    solved = np.linalg.lstsq(weighted, ties.step[use] / ties.sigma[use], rcond=None)[0]
+    weighted = matrix / ties.weigh[use][:, None]
+    solved = np.linalg.lstsq(weighted, ties.step[use] / ties.weigh[use], rcond=None)[0]
     variance = np.diag(np.linalg.inv(weighted.T @ weighted)) if free else np.zeros(0)
     shift, var = np.zeros(members.size), np.zeros(members.size)
     where = {int(m): i for i, m in enumerate(members)}
@@ -283,15 +285,10 @@ def place(
     """
     scale = str(shifts.attrs.get("depth_scale", "depth"))
     core, depth = depth_of(data, scale, "the series")
+    core = np.array([str(c) for c in core.ravel()], dtype=object).reshape(depth.shape)
+    known = shifts_of(shifts, hole, core)
     mine = shifts["hole"].values == hole
     names = shifts["core"].values[mine]
-    known = dict(zip(names, shifts["shift"].values[mine], strict=True))
-    missing = sorted({str(c) for c in core} - set(known))
-    if missing:
-        raise PositionError(
-            f"core {missing[0]!r} of hole {hole!r} has no shift, and {len(missing) - 1} more; give "
-            "all cores of the hole to composite.shifts"
-        )
     by = np.array([known[c] for c in core], dtype=float)
     words = {"units": "m", "long_name": "composite depth", "positive": "down", "depth_scale": scale}
     coordinates = {"depth_composite": (data[scale].dims, depth + by, words)}
@@ -305,6 +302,44 @@ def place(
             u = np.hypot(u, np.asarray(own, dtype=float))
         coordinates["depth_composite_u_random"] = (data[scale].dims, u, words)
     return data.assign_coords(coordinates)
+
+
+def shifts_of(shifts: xr.Dataset, hole: str, cores: Any) -> dict[str, float]:
+    """Shift of each core of a hole, after a look whether all that are wanted are there.
+
+    Parameters
+    ----------
+    shifts : Dataset
+        From :func:`shifts`.
+    hole : str
+        Which hole.
+    cores : (n,) array of str
+        Cores that are wanted.
+
+    Returns
+    -------
+    dict of str to float
+        [m].
+
+    Raises
+    ------
+    PositionError
+        When the hole or a core has no shift, or one that is no number.
+    """
+    mine = shifts["hole"].values == hole
+    if not mine.any():
+        there = ", ".join(map(str, dict.fromkeys(shifts["hole"].values)))
+        raise PositionError(f"hole {hole!r} has no shift; there are those of holes {there}")
+    values = np.asarray(shifts["shift"].values[mine], dtype=float)
+    known = dict(zip(shifts["core"].values[mine], values, strict=True))
+    missing = sorted({c for c in np.ravel(cores) if not np.isfinite(known.get(c, np.nan))})
+    if missing:
+        more = f", nor have {len(missing) - 1} more" if len(missing) > 1 else ""
+        raise PositionError(
+            f"core {missing[0]!r} of hole {hole!r} has no shift{more}; give all cores of the hole "
+            "to composite.shifts"
+        )
+    return known
 
 
 def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
@@ -325,6 +360,8 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
 
     Raises
     ------
+    PositionError
+        When the hole is not there.
     ValueError
         With fewer than three tied cores.
 
@@ -335,6 +372,8 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
     depths as well as rebound (common practice, no source).
     """
     tied = np.isin(shifts["tied"].values.astype(str), ("tied", "anchor"))
+    if hole is not None:
+        shifts_of(shifts, hole, [])
     mine = tied if hole is None else tied & (shifts["hole"].values == hole)
     top = shifts["core_top"].values[mine]
     if np.unique(top).size < 3:

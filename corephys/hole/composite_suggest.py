@@ -13,8 +13,7 @@ import xarray as xr
 
 from corephys import flags
 from corephys.bounds import positive
-from corephys.hole.composite_shifts import core_tops
-from corephys.hole.composite_ties import COLUMNS, depth_of
+from corephys.hole.composite_ties import COLUMNS, core_tops, depth_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 
 __all__ = ["suggest"]
@@ -215,6 +214,7 @@ def _gridded(
 
 def _readings(data: xr.Dataset, quantity: str, scale: str, allow: tuple[str, ...]) -> Any:
     core, depth = depth_of(data, scale, quantity)
+    core = np.array([str(c) for c in core], dtype=object)
     values = np.asarray(data[quantity].values, dtype=float)
     if f"{quantity}_flag" in data:
         values = np.where(flags.usable(data[f"{quantity}_flag"].values, allow), values, np.nan)

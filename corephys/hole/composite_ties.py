@@ -19,6 +19,7 @@ __all__ = [
     "TieError",
     "change",
     "checked_ties",
+    "core_tops",
     "depth_of",
     "empty",
     "in_use",
@@ -300,3 +301,31 @@ def depth_of(data: Any, scale: str, name: str) -> Any:
         raise PositionError(f"{name} has no coordinate {' and no '.join(lacking)}{more}")
     depth = np.asarray(units.as_floats(data[scale], "m", scale), dtype=float)
     return np.broadcast_to(np.asarray(data["core"].values, dtype=object), depth.shape), depth
+
+
+def core_tops(table: Any) -> tuple[np.ndarray, np.ndarray]:
+    """Names and tops [m] of the cores of a hole.
+
+    Parameters
+    ----------
+    table : Dataset, DataTree node or DataFrame
+        core, top [m].
+
+    Returns
+    -------
+    tuple of (n,) ndarray of str and (n,) ndarray of float
+        In the order of the table; names as text, as ties hold them.
+    """
+    if isinstance(table, pd.DataFrame):
+        name = next((c for c in table.columns if str(c).partition(" [")[0] == "top"), None)
+        if name is None or "core" not in table:
+            raise PositionError(f"cores need 'core' and 'top [m]'; got {', '.join(table.columns)}")
+        unit = str(name).partition("[")[2].rstrip("]") or ""
+        values = units.convert(1.0, unit, "m") * table[name].to_numpy(float) if unit else None
+        if values is None:
+            raise PositionError("the column 'top' has no unit; write 'top [m]'")
+        names = table["core"]
+    else:
+        names = table["core"].values
+        values = np.asarray(units.as_floats(table["top"], "m", "cores.top"), dtype=float)
+    return np.array([str(name) for name in names], dtype=object), values
