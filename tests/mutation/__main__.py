@@ -38,6 +38,19 @@ LEFT_OUT = "not ten_digits and not long_window and not correlated_errors_in_x_ar
 # A mutant that does not end was noticed; one that no test reaches was not.
 NOTICED = ("killed", "timeout", "segfault")
 
+# A forked process would take from its parent what the kernel as it is had worked out.
+FORGET = """
+
+def pytest_runtest_setup(item):
+    import sys
+
+    for name, module in list(sys.modules.items()):
+        if name.startswith("corephys.numerics."):
+            for value in list(vars(module).values()):
+                if hasattr(value, "cache_clear"):
+                    value.cache_clear()
+"""
+
 
 def settings(kernel: str) -> str:
     """What mutmut is told of one kernel, as a table of TOML."""
@@ -67,6 +80,8 @@ def measure(kernel: str, folder: Path) -> dict[str, str]:
             shutil.copy(source, folder / name)
     with (folder / "pyproject.toml").open("a") as file:
         file.write(settings(kernel))
+    with (folder / "tests" / "conftest.py").open("a") as file:
+        file.write(FORGET)
     done = _mutmut(folder, "run", "--max-children", "1")
     states = dict(
         line.strip().split(": ", 1)
