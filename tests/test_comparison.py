@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 import xarray as xr
 
@@ -53,6 +54,48 @@ def test_a_choice_is_followed_through_the_stages(tables, reduced):
     assert row["because"] == "[index_properties] salt_density"
     assert row["unit"] == "g/cm^3" and 0.0 < row["largest"] < 0.1
     assert row["in_uncertainties"] > 0.0
+
+
+def test_a_core_that_moves_is_seen_though_its_values_stay(tables, reduced):
+    moved = xr.DataTree.from_dict({n.path: n.to_dataset() for n in reduced.subtree})
+    density = moved["properties/density"].to_dataset()
+    depth = density["depth"].copy(deep=True)
+    depth[:7] += 0.1
+    moved["properties/density"] = density.assign_coords(depth=depth)
+    rows = cp.export.compare(reduced, moved).numbers
+    assert rows[["group", "quantity", "changed"]].values.tolist() == [
+        ["properties/density", "depth", 7]
+    ]
+    assert rows["largest"].iloc[0] == pytest.approx(0.1) and rows["unit"].iloc[0] == "m"
+
+
+def test_missing_values_and_unknown_uncertainties_are_said(reduced):
+    old = xr.DataTree.from_dict({n.path: n.to_dataset() for n in reduced.subtree})
+    new = xr.DataTree.from_dict({n.path: n.to_dataset() for n in reduced.subtree})
+    density = reduced["properties/density"].to_dataset()
+    name = "bulk_density"
+    good = np.flatnonzero(np.isfinite(density[name].values))[:3]
+    lost = density[name].copy(deep=True)
+    lost[good] = np.nan
+    new["properties/density"] = density.assign({name: lost})
+    text = repr(cp.export.compare(old, new))
+    assert "3 of" in text and "3 of them missing on one side" in text and "nan" not in text
+    raised = density.assign({name: density[name] + 0.1})
+    new["properties/density"] = raised
+    assert cp.export.compare(old, new).numbers["in_uncertainties"].iloc[0] > 0.0
+    unknown = xr.full_like(density[f"{name}_u_systematic"], np.nan)
+    old["properties/density"] = density.assign({f"{name}_u_systematic": unknown})
+    assert np.isnan(cp.export.compare(old, new).numbers["in_uncertainties"].iloc[0])
+
+
+@pytest.mark.parametrize("kept", [0, 8, 20_000])
+def test_a_damaged_file_is_named(reduced, tmp_path, capsys, kept):
+    good, bad = tmp_path / "good.nc", tmp_path / "bad.nc"
+    cp.save(reduced, good)
+    bad.write_bytes(good.read_bytes()[:kept])
+    assert main(["compare", str(good), str(bad)]) == 1
+    said = capsys.readouterr().err
+    assert "bad.nc cannot be read as a netCDF file" in said and "reduce the hole again" in said
 
 
 def test_lost_and_changed_readings_are_counted(tables, reduced):

@@ -33,11 +33,12 @@ class Comparison:
     choices : DataFrame
         ``key`` ("stage.key"), ``old`` and ``new``.
     numbers : DataFrame
-        One row a quantity that changed: ``group``, ``quantity``, ``old`` and ``new`` (how many
-        values), ``only_old`` and ``only_new`` (positions), ``changed`` (values at common
-        positions), ``largest`` (change, in ``unit``), ``in_uncertainties`` (the largest change
-        over the old standard uncertainty), ``flags_changed``, and ``because``: which inputs and
-        choices of those that changed feed it.
+        One row a quantity that changed, depths among them: ``group``, ``quantity``, ``old`` and
+        ``new`` (how many values), ``only_old`` and ``only_new`` (positions), ``changed`` (values
+        at common positions), ``missing`` (those of them that only one side has), ``largest``
+        (change, in ``unit``), ``in_uncertainties`` (the largest change over the old standard
+        uncertainty, NaN where part of that is unknown), ``flags_changed``, and ``because``: which
+        inputs and choices of those that changed feed it.
     versions : tuple of str
         Of the package, old and new.
     unchanged : int
@@ -80,7 +81,11 @@ def _sentence(row: Any) -> str:
             parts.append(f"{count} {words}")
     if row.changed:
         unit = "" if row.unit == "1" else f" {row.unit}"
-        text = f"{row.changed} of {row.old} values differ, by {row.largest:.3g}{unit} at most"
+        text = f"{row.changed} of {row.old} values differ"
+        if np.isfinite(row.largest):
+            text += f", by {row.largest:.3g}{unit} at most"
+        if row.missing:
+            text += f", {row.missing} of them missing on one side"
         if np.isfinite(row.in_uncertainties):
             text += f" ({row.in_uncertainties:.2g} standard uncertainties)"
         parts.append(text)
@@ -123,7 +128,10 @@ def compare(
     trees = tuple(t if isinstance(t, xr.DataTree) else load(t) for t in (old, new))
     for tree in trees:
         if "recipe" not in tree.attrs:
-            raise ValueError("this is no reduced hole: it carries no recipe")
+            raise ValueError(
+                "this is no reduced hole: it carries no recipe; give what corephys.reduce returns, "
+                "or the reduced.nc that `corephys reduce` writes"
+            )
     names = [str(tree.name or _settings(tree).get("name", "")) for tree in trees]
     if names[0] and names[1] and names[0] != names[1]:
         raise ValueError(f"these are two holes, {names[0]!r} and {names[1]!r}, not two reductions")
@@ -143,8 +151,8 @@ def compare(
                 continue
             because = because or _because(group, stages, changed)
             rows.append({"group": group, "quantity": quantity, **row, "because": because})
-    columns = ["group", "quantity", "old", "new", "only_old", "only_new", "changed", "largest",
-               "unit", "in_uncertainties", "flags_changed", "because"]  # fmt: skip
+    columns = ["group", "quantity", "old", "new", "only_old", "only_new", "changed", "missing",
+               "largest", "unit", "in_uncertainties", "flags_changed", "because"]  # fmt: skip
     numbers = pd.DataFrame(rows, columns=columns)
     return Comparison(inputs, choices, numbers, (versions[0], versions[1]), unchanged)
 
@@ -198,12 +206,15 @@ def _results(tree: xr.DataTree) -> dict[str, xr.Dataset]:
 
 
 def _quantities(*datasets: xr.Dataset | None) -> list[str]:
-    """Numbers that are no companion of another."""
+    """Numbers that are no companion of another, and the depths at which they lie."""
     found: dict[str, None] = {}
     for dataset in datasets:
         if dataset is None:
             continue
         names = [str(n) for n, v in dataset.data_vars.items() if v.dtype.kind in "fiub"]
+        names += [
+            str(n) for n, v in dataset.coords.items() if v.dtype.kind in "fiu" and n not in _KEYS
+        ]
         own = {f"{n}{end}" for n in names for end in _COMPANIONS}
         found.update(dict.fromkeys(n for n in names if n not in own))
     return list(found)
@@ -221,7 +232,7 @@ def _difference(old: xr.Dataset | None, new: xr.Dataset | None, name: str) -> di
             "old": size if a is not None else 0, "new": size if b is not None else 0,
             "only_old": size if a is not None else 0, "only_new": size if b is not None else 0,
             "changed": 0, "largest": np.nan, "unit": unit, "in_uncertainties": np.nan,
-            "flags_changed": 0,
+            "flags_changed": 0, "missing": 0,
         }  # fmt: skip
     left, right = _pairs(old, new, a, b)
     x, y = _flat(a)[left], _flat(b)[right]
@@ -242,7 +253,7 @@ def _difference(old: xr.Dataset | None, new: xr.Dataset | None, name: str) -> di
         "largest": float(known.max()) if known.size else np.nan,
         "unit": str(a.attrs.get("units", "1")),
         "in_uncertainties": _over(np.abs(y - x), None if u is None else u[left]),
-        "flags_changed": flags_changed,
+        "flags_changed": flags_changed, "missing": int((np.isnan(x) != np.isnan(y)).sum()),
     }  # fmt: skip
 
 
@@ -294,9 +305,8 @@ def _uncertainty(dataset: xr.Dataset, name: str) -> np.ndarray | None:
     held = [_flat(dataset[p]) for p in parts if p in dataset]
     if not held:
         return None
-    known = np.any([np.isfinite(p) for p in held], axis=0)
-    total = np.sqrt(sum(np.nan_to_num(p) ** 2 for p in held))
-    return np.where(known & (total > 0.0), total, np.nan)
+    total = np.sqrt(sum(p**2 for p in held))  # of an unknown part nothing is known of the whole
+    return np.where(total > 0.0, total, np.nan)
 
 
 def _over(step: np.ndarray, u: np.ndarray | None) -> float:

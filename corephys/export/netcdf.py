@@ -130,6 +130,8 @@ def load(path: str | os.PathLike[str]) -> xr.DataTree:
     ------
     FileNotFoundError
         When there is no such file.
+    OSError
+        When it is damaged or no netCDF file.
     ValueError
         When the file was written by a later format of this package.
     """
@@ -137,9 +139,14 @@ def load(path: str | os.PathLike[str]) -> xr.DataTree:
     if not file.is_file():
         raise FileNotFoundError(f"there is no file {file}; save(tree, path) writes one")
     # Values as they stand: a mask would turn whole numbers and times into floats.
-    with xr.open_datatree(
-        file, engine="netcdf4", decode_times=False, mask_and_scale=False
-    ) as stored:
+    try:
+        opened = xr.open_datatree(file, engine="netcdf4", decode_times=False, mask_and_scale=False)
+    except OSError as error:
+        raise OSError(
+            f"{file} cannot be read as a netCDF file; it is damaged, cut short or another kind of "
+            f"file ({error}). Copy it again, or reduce the hole again"
+        ) from error
+    with opened as stored:
         version = str(stored.attrs.get("format_version", FORMAT_VERSION))
         if version.isdigit() and int(version) > int(FORMAT_VERSION):
             raise ValueError(
