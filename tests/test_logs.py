@@ -114,6 +114,25 @@ def test_what_is_no_log_is_refused_in_words(tmp_path, text, words):
         logs.read(path)
 
 
+def test_a_depth_that_is_the_null_value_is_no_depth(tmp_path):
+    rows = [(100, 2000, 190, 55), (-999.25, 2100, 190, 55), (102, 2200, 190, 55)]
+    found = cp.logs.read(las(tmp_path / "a.las", rows))
+    np.testing.assert_array_equal(found["depth"], [100.0, 102.0, np.nan])
+    assert "1 rows have no depth and stand last" in reports(found)
+
+
+def test_two_curves_are_not_one_quantity_and_none_is_without_unit(tmp_path):
+    rows = ROWS
+    with pytest.raises(cp.logs.LogError, match="has no unit in the file, and bulk_density needs"):
+        cp.logs.read(las(tmp_path / "a.las", rows, density=""), columns={"RHOB": "bulk_density"})
+    both = {"RHOB": "bulk_density", "RHOZ": "bulk_density"}
+    with pytest.raises(cp.logs.LogError, match="to RHOB, RHOZ; a quantity is one curve"):
+        cp.logs.read(las(tmp_path / "b.las", rows), columns=both)
+    spelled = las(tmp_path / "c.las", [(100, 2.0, 190, 5), (101, 2.1, 190, 5)], density="GM/CC")
+    found = cp.logs.read(spelled, columns={"RHOB": "bulk_density"})
+    np.testing.assert_allclose(found["bulk_density"], [2.0, 2.1])
+
+
 def test_arguments_that_do_not_fit(tmp_path):
     path = las(tmp_path / "a.las", ROWS, density="ELBOWS")
     with pytest.raises(logs.LogError, match="no curve 'NPHI'; it has RHOB, DT, GR"):

@@ -28,8 +28,10 @@ __all__ = ["LogError", "from_bytes", "read", "write"]
 # How the standard's files spell what is spelled otherwise here, in capitals.
 LAS_UNITS = {
     "M": "m", "FT": "foot", "F": "foot", "IN": "inch", "MM": "mm", "CM": "cm", "K/M3": "kg/m^3",
-    "KG/M3": "kg/m^3", "G/C3": "g/cm^3", "G/CC": "g/cm^3", "G/CM3": "g/cm^3", "US/M": "us/m",
-    "US/F": "us/foot", "US/FT": "us/foot", "OHMM": "ohm m", "OHM.M": "ohm m", "V/V": "1",
+    "KG/M3": "kg/m^3", "G/C3": "g/cm^3", "G/CC": "g/cm^3", "G/CM3": "g/cm^3", "GM/CC": "g/cm^3",
+    "GM/C3": "g/cm^3", "GM/CM3": "g/cm^3", "FEET": "foot", "METRES": "m", "METERS": "m",
+    "US/M": "us/m", "US/F": "us/foot", "US/FT": "us/foot", "OHMM": "ohm m", "OHM.M": "ohm m",
+    "V/V": "1",
     "M3/M3": "1", "": "1", "%": "%", "PU": "%", "DEGC": "degC", "DEG C": "degC", "M/S": "m/s",
     "KM/S": "km/s", "FT/S": "foot/s", "S": "s", "MS": "ms", "1/S": "1/s", "W/MK": "W/(m K)",
     "KPA": "kPa", "MPA": "MPa",
@@ -80,7 +82,8 @@ def read(
     FileNotFoundError
         When there is no such file.
     LogError
-        When it is no LAS file, has no depth, or lacks a curve that ``columns`` names.
+        When it is no LAS file, has no depth, or lacks a curve that ``columns`` names; when that
+        curve has no unit, or two curves are given one quantity.
 
     Notes
     -----
@@ -125,9 +128,13 @@ def from_bytes(
     """
     reports: list[str] = []
     las = _parsed(raw, name, encoding, reports)
-    depth = _depth(las, reports)
     stated = _null(las, null, reports)
+    depth = _depth(las, stated, reports)
     named = dict(columns or {})
+    twice = [q for q in named.values() if list(named.values()).count(q) > 1]
+    if twice:
+        both = ", ".join(c for c, q in named.items() if q == twice[0])
+        raise LogError(f"columns= gives {twice[0]!r} to {both}; a quantity is one curve, name one")
     curves = list(las.curves[1:])
     missing = [curve for curve in named if curve not in {c.mnemonic for c in curves}]
     if missing:
@@ -186,7 +193,7 @@ def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> Any:
         quiet.setLevel(level)
 
 
-def _depth(las: Any, reports: list[str]) -> np.ndarray:
+def _depth(las: Any, stated: float, reports: list[str]) -> np.ndarray:
     if not len(las.curves) or not np.size(las.curves[0].data):
         raise LogError("the file holds no curve with data; is its ~A section there?")
     index = las.curves[0]
@@ -203,7 +210,10 @@ def _depth(las: Any, reports: list[str]) -> np.ndarray:
                 "mend its line in the ~CURVE section, such as 'DEPT.M'"
             )
         reports.append(f"the index has no unit of length; that of STRT, {unit}, was taken")
-    return np.asarray(depth, dtype=float) * units.convert(1.0, unit, "m")
+    depth = np.asarray(depth, dtype=float)
+    if stated != 0.0:  # zero is a depth
+        depth = np.where(np.isclose(depth, stated, rtol=1e-9, atol=0.0), np.nan, depth)
+    return depth * units.convert(1.0, unit, "m")
 
 
 def _null(las: Any, given: float | None, reports: list[str]) -> float:
@@ -292,6 +302,11 @@ def _quantity(
 ) -> xr.Dataset:
     unit = _unit(curve)
     wanted = term(name).unit
+    if unit == "1" and not str(curve.unit).strip() and wanted != "1":
+        raise LogError(
+            f"curve {curve.mnemonic!r} has no unit in the file, and {name} needs one: write it "
+            f"into its line of ~CURVE, such as '{curve.mnemonic}.{_BACK.get(wanted, wanted)}'"
+        )
     if unit is None:
         raise LogError(
             f"curve {curve.mnemonic!r} has the unit {curve.unit!r}, which is not known here; leave "
