@@ -198,7 +198,9 @@ def test_a_silent_part_counts_as_a_trillionth_of_the_variance(quiet):
 def test_a_step_between_two_silences_is_found_one_sample_early():
     """At the step itself both parts are silent and nothing rises; one before, one part is."""
     x = np.where(np.arange(100) < 50, 0.0, 1.0)
-    assert onset(x[None], first=0, last=99).sample[0] == 49
+    found = onset(x[None], first=0, last=99)
+    assert found.sample[0] == 49
+    assert found.index[0] == 49.0  # beside a split that is out of the question is no parabola
 
 
 @pytest.mark.parametrize("length", [16, 24, 41, 64, 160])
