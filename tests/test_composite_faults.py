@@ -181,3 +181,10 @@ def test_a_shift_that_is_no_number_places_nothing():
         composite.place(series(["1", "2"], [1.0, 10.0]), hole="A", shifts=found)
     with pytest.raises(PositionError, match="hole 'Z' has no shift; there are those of holes A, B"):
         composite.place(series(["1"], [1.0]), hole="Z", shifts=found)
+
+
+def test_ties_on_says_what_it_lacks():
+    with pytest.raises(TieError, match=r"no column 'tie'; take them from .*checked_ties"):
+        composite.ties_on(CHAIN, {}, depth="depth_closed")
+    with pytest.raises(TieError, match="no sections of hole 'A'"):
+        composite.ties_on(composite.checked_ties(CHAIN, CORES), {}, depth="depth_closed")

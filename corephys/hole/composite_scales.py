@@ -243,7 +243,8 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
     Raises
     ------
     TieError
-        For an unknown scale, or a tie outside its core, which has no place on another scale.
+        For an unknown scale, a missing column or hole, or a tie outside its core, which has no
+        place on another scale.
 
     Notes
     -----
@@ -251,6 +252,15 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
     """
     if depth not in DEPTHS:
         raise TieError(f"depth is {depth!r}; it is one of {', '.join(DEPTHS)}")
+    lacking = [n for n in ("tie", "depth", "to_depth") if n not in ties]
+    if lacking:
+        raise TieError(
+            f"the ties have no column {lacking[0]!r}; take them from corephys.composite."
+            "checked_ties, which brings depths into metres and names every tie"
+        )
+    unknown = sorted({*ties["hole"], *ties["to_hole"]} - set(sections))
+    if unknown:
+        raise TieError(f"there are no sections of hole {unknown[0]!r}; give those of every hole")
     found = ties.copy()
     given = ties["depth_scale"] if "depth_scale" in ties else pd.Series("depth", index=ties.index)
     still = {}
@@ -271,6 +281,10 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
         ]  # fmt: skip
         outside = np.flatnonzero(np.isnan(moved))
         if outside.size:
-            raise TieError(f"tie {ties['tie'].iloc[outside[0]]} lies outside its core")
+            row = ties.iloc[outside[0]]
+            raise TieError(
+                f"tie {row['tie']} lies outside its core: {row[f'{side}depth']:g} m is not in core "
+                f"{row[f'{side}core']!r} of hole {row[f'{side}hole']!r}"
+            )
         found[f"{side}depth"] = np.array(moved, dtype=float)
     return found.assign(depth_scale=depth)
