@@ -188,3 +188,12 @@ def test_ties_on_says_what_it_lacks():
         composite.ties_on(CHAIN, {}, depth="depth_closed")
     with pytest.raises(TieError, match="no sections of hole 'A'"):
         composite.ties_on(composite.checked_ties(CHAIN, CORES), {}, depth="depth_closed")
+
+
+def test_readings_too_far_apart_for_the_grid_are_no_silence():
+    depth = np.arange(0.0, 9.0, 0.1)
+    held = {h: {"bulk_density": series(["1"] * depth.size, depth)} for h in "AB"}
+    cores = {h: pd.DataFrame({"core": ["1"], "top [m]": [0.0]}) for h in "AB"}
+    with pytest.raises(ValueError, match=r"'A' lie 0\.1 m apart, .*give spacing='10 cm'"):
+        composite.suggest(held, cores)
+    assert len(composite.suggest(held, cores, spacing="10 cm").columns) > 10

@@ -78,7 +78,8 @@ def suggest(
     PositionError
         When a series lacks core or that depth.
     ValueError
-        With fewer than two holes, no reading to compare, or an unknown scale of depth.
+        With fewer than two holes, readings farther apart than 1.5 spacings, no reading to compare,
+        or an unknown scale of depth.
 
     Notes
     -----
@@ -205,11 +206,27 @@ def _gridded(
         per_property = {}
         for quantity, data in held.items():
             per_property[quantity] = _readings(data, quantity, scale, allow)
+        _require_dense(hole, per_property, step)
         for core, z in zip(name, top, strict=True):
             piece = _one_core(str(core), per_property, names, step)
             if piece is not None:
                 found.append((float(z), number, _Core(hole, str(core), float(z), *piece)))
     return [core for _, _, core in sorted(found, key=lambda item: item[:2])]
+
+
+def _require_dense(hole: str, held: Mapping[str, Any], step: float) -> None:
+    """At least one property must have readings close enough for the grid."""
+    apart = []
+    for _, depth, values in held.values():
+        there = np.isfinite(depth) & np.isfinite(values)
+        steps = np.diff(np.sort(depth[there]))
+        if there.sum() > 1 and (steps > 0.0).any():
+            apart.append(float(np.median(steps[steps > 0.0])))
+    if apart and min(apart) > 1.5 * step:
+        raise ValueError(
+            f"readings of hole {hole!r} lie {min(apart):.3g} m apart, too far for a spacing of "
+            f"{step:g} m; give spacing='{100.0 * min(apart):.3g} cm' or more"
+        )
 
 
 def _readings(data: xr.Dataset, quantity: str, scale: str, allow: tuple[str, ...]) -> Any:
