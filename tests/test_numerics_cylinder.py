@@ -190,3 +190,33 @@ def test_decay_to_ten_digits_with_other_bessel_functions(alpha):
             total = mpmath.quad(lambda x: integrand(x, tau), points)  # noqa: B023
             exact = float(4 * alpha / np.pi**2 * total)
             assert cylinder.decay(alpha, tau) == pytest.approx(exact, rel=1e-10)
+
+
+@pytest.mark.parametrize("alpha", [0.3, 2.0, 50.0])
+@pytest.mark.parametrize("share", [0.01, 0.9])
+def test_series_of_early_time_against_the_image_in_thirty_digits(alpha, share):
+    """The terms left out are of the order of the three-halves power of tau (1 + alpha)^2."""
+    tau = share * cylinder._SOON / (1.0 + alpha) ** 2
+
+    def image(kind, p):
+        root = mpmath.sqrt(p)
+        surface, flux = mpmath.besselk(0, root), root * mpmath.besselk(1, root)
+        balance = p * surface + alpha * flux
+        return {
+            "decay": surface / balance,
+            "heating": 2 * alpha * surface / balance / p,
+            "by tau": p * surface / balance - 1,
+            "by alpha": -surface * flux / balance**2,
+        }[kind]
+
+    with mpmath.workdps(30):
+        exact = {
+            kind: float(mpmath.invertlaplace(lambda p: image(kind, p), tau, method="talbot"))  # noqa: B023
+            for kind in ("decay", "heating", "by tau", "by alpha")
+        }
+    value, by_tau, by_alpha = cylinder.decay_with_derivatives(alpha, tau)
+    assert value == cylinder.decay(alpha, tau) == pytest.approx(exact["decay"], rel=1e-12)
+    assert cylinder.heating(alpha, tau) == pytest.approx(exact["heating"], rel=1e-12)
+    # One power of the root of tau is lost to a derivative.
+    assert by_tau == pytest.approx(exact["by tau"], rel=1e-8)
+    assert by_alpha == pytest.approx(exact["by alpha"], rel=1e-8)
