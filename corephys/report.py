@@ -12,6 +12,9 @@ __all__ = ["NOTEBOOK", "ReportError", "write_report"]
 
 NOTEBOOK = "01_reduce_a_hole.ipynb"
 SECONDS_A_CELL = 600
+# What a cell of the main notebook ends with where the hole lacks what it shows: a figure without
+# data, a group or table that is not there, or a name that an earlier such cell would have made.
+LACKING = ("NothingToDraw", "KeyError", "NameError")
 
 
 class ReportError(ValueError):
@@ -39,7 +42,8 @@ def write_report(
     Returns
     -------
     Path
-        ``out/report.html``, whole or, where a cell fails, as it was before.
+        ``out/report.html``, whole or, where a cell fails, as it was before. Where the hole lacks
+        what a cell of the main notebook shows, a line in its place says so.
 
     Raises
     ------
@@ -65,7 +69,9 @@ def write_report(
     }
     if recipe is not None:
         variables["COREPHYS_RECIPE"] = str(Path(recipe).resolve())
-    _run(document, client, variables, page)
+    _run(document, client, variables, page, LACKING if notebook is None else ())
+    for cell in document.cells:
+        cell["outputs"] = [_said(output) for output in cell.get("outputs", [])]
     title = str(document.metadata.get("title", "")) or page.stem.replace("_", " ")
     body, _ = exporter.from_notebook_node(document, resources={"metadata": {"name": title}})
     return write_bytes(results / "report.html", body.encode("utf-8"))
@@ -104,12 +110,23 @@ def _tools() -> tuple[Any, Any, Any]:
     return nbformat, NotebookClient, exporter
 
 
-def _run(document: Any, client: Any, variables: dict[str, str], page: Path) -> None:
+def _said(output: Any) -> Any:
+    """What a cell gave; in place of an error that was let pass, one line of text."""
+    if output.get("output_type") != "error":
+        return output
+    words = f"Not shown, since the hole lacks what this needs: {output['evalue']}\n"
+    return type(output)(output_type="stream", name="stdout", text=words)
+
+
+def _run(
+    document: Any, client: Any, variables: dict[str, str], page: Path, passed: tuple[str, ...]
+) -> None:
     from nbclient.exceptions import CellExecutionError, DeadKernelError
 
     runner = client(
         document,
         timeout=SECONDS_A_CELL,
+        allow_error_names=list(passed),
         kernel_name="python3",
         resources={"metadata": {"path": str(page.resolve().parent)}},
     )

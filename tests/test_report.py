@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+import html
 import re
 from pathlib import Path
 from typing import Any
@@ -53,6 +54,27 @@ def test_the_notebook_runs_on_the_hole(tmp_path: Path) -> None:
     # Nothing is fetched: no script, style or picture from elsewhere.
     assert not re.findall(r"<(?:script|link|img)[^>]+(?:src|href)=[\"'](?!data:|#)[^\"']+", text)
     assert not re.findall(r"@import|url\([\"']?https?:", text)
+
+
+def test_the_main_notebook_passes_over_what_a_hole_lacks(tmp_path: Path, monkeypatch) -> None:
+    page = notebook(
+        tmp_path,
+        "import corephys as cp, xarray as xr\ntree = xr.DataTree()\nprint('before')",
+        "calibration = cp.figures.gamma_calibration(tree)",
+        "tree['products/heat_flow']",
+        "calibration",
+        "print('behind')",
+    )
+    monkeypatch.setattr(report, "_main_notebook", lambda: page)
+    text = html.unescape(report.write_report(tmp_path, tmp_path / "out").read_text("utf-8"))
+    assert "before" in text and "behind" in text and "Traceback (most" not in text
+    assert text.count("Not shown, since the hole lacks what this needs") == 3
+    assert "the figure gamma_calibration shows /properties/gamma_calibration" in text
+    # Anything else is a fault of the notebook, and a notebook of one's own lacks nothing unseen.
+    for cell, own in (("1 / 0", None), ("tree['products/heat_flow']", page)):
+        broken = notebook(tmp_path, "import xarray as xr\ntree = xr.DataTree()", cell)
+        with pytest.raises(report.ReportError, match="a cell of page[.]ipynb failed"):
+            report.write_report(tmp_path, tmp_path / "out", notebook=own and broken)
 
 
 def test_a_cell_that_fails_says_why_and_leaves_the_old_page(tmp_path: Path) -> None:
