@@ -226,3 +226,49 @@ def test_block_checks_of_what_leaves_nothing_to_judge():
     found = kernel.block_checks(x, np.full(12, 0.5), 4, (0.5,), rate=lambda p: 0.0, **flat)
     assert math.isnan(found.skill) and found.between == 0.0 and found.rate == math.inf
     assert found.error == 0.0
+
+
+@pytest.mark.parametrize("low", [0.0, 40.0])
+def test_solve_batch_finds_rates_far_from_the_first(low):
+    """Exact data: whatever the weights, the curve itself; its change over the data is e^25."""
+    x = np.linspace(low, low + 2.0, 25)
+    weights = np.random.default_rng(12).uniform(0.1, 2.0, (3, 25))
+    for offset in (-12.5, -7.5, -1.25, 0.0, 1.25, 3.75, 12.5):
+        a, rate = solve_batch(x, 0.7 * np.exp(-(1.5 + offset) * (x - low)), weights, 1.5)
+        np.testing.assert_allclose(rate, 1.5 + offset, rtol=1e-8, atol=1e-8)
+        if low == 0.0:
+            np.testing.assert_allclose(a, 0.7, rtol=1e-8)
+    a, rate = solve_batch(x, np.exp(-31.0 * (x - low)), weights, 30.0)
+    np.testing.assert_allclose(rate, 31.0, rtol=1e-8)
+
+
+def test_solve_batch_solves_each_row_about_its_own_rate():
+    """Two curves in one set of data: weights choose which, and as many rows as points are far."""
+    x = np.tile(np.linspace(0.0, 1.0, 6), 2)
+    second = np.arange(12) >= 6
+    y = np.where(second, 0.3 * np.exp(-8.0 * x), 0.9 * np.exp(-0.5 * x))
+    chosen = np.repeat([False, True], [5, 12])
+    a, rate = solve_batch(x, y, np.where(chosen[:, None], second, ~second).astype(float), 0.6)
+    np.testing.assert_allclose(rate, np.where(chosen, 8.0, 0.5), rtol=1e-9)
+    np.testing.assert_allclose(a, np.where(chosen, 0.3, 0.9), rtol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_solve_batch_of_wild_readings_is_a_place_without_slope(seed):
+    """Scatter as large as the curve: what is found has no slope and is bent the right way."""
+    rng = np.random.default_rng(seed)
+    x, y = np.sort(rng.uniform(0, 1, 15)), rng.normal(0.3, 0.5, 15)
+    weights = rng.integers(0, 4, (200, 15)).astype(float)
+    a, rate = solve_batch(x, y, weights, 1.0)
+    found = np.isfinite(rate)
+    assert found.mean() > 0.5
+
+    def left(c):
+        e = np.exp(-np.outer(c, x))
+        t, s = (weights[found] * y * e).sum(axis=1), (weights[found] * e * e).sum(axis=1)
+        return (weights[found] * y**2).sum(axis=1) - t * t / s, t / s
+
+    least, amplitude = left(rate[found])
+    np.testing.assert_allclose(a[found], amplitude, rtol=1e-6)
+    for aside in (-1e-3, 1e-3):
+        assert np.all(left(rate[found] + aside)[0] >= least * (1 - 1e-12))
