@@ -6,7 +6,7 @@ import pytest
 
 import corephys as cp
 from tests.fuzz.folders import MUTATIONS, mutate, mutate_log, sound, write
-from tests.fuzz.run import one_log, outcome, rows_of
+from tests.fuzz.run import one, one_log, outcome, rows_of
 
 
 def test_the_folder_is_sound_to_begin_with():
@@ -62,3 +62,11 @@ def test_a_run_finds_a_planted_loss_of_rows(monkeypatch):
 
     monkeypatch.setattr(cp, "read_hole", careless)
     assert outcome(sound()).startswith("FAULT: scan/gamma.csv holds 36 rows, 35 were read")
+
+
+@pytest.mark.parametrize(
+    "seed", [500087, 503793, 503931, 504695, 506427, 507804, 510684, 511829, 512690, 515718]
+)
+def test_faults_that_a_long_run_found_are_refused_in_words(seed):
+    _, done, word = one(seed)
+    assert word == "refused", (done, word)

@@ -106,7 +106,8 @@ def _sections(sections: Columns, cores: Columns | None) -> list[Problem]:
                 problems.append(Problem(sections.file, line, "core", what, mend))
             continue
         core = known[name]
-        laid_out = float(sections["length"][rows].sum())
+        with np.errstate(over="ignore"):
+            laid_out = float(sections["length"][rows].sum())
         for column in ("recovered", "advance"):
             if laid_out > 0 and cores[column][core] == 0:
                 what = f"core {name!r} has sections of {laid_out:g} m and {column} is 0 m"
@@ -120,7 +121,8 @@ def _intervals(intervals: Columns, sections: Columns) -> list[Problem]:
     mend = "Give the upper end first; offsets grow downward from the section's top"
     problems = _reversed(intervals, "from", "to", what, mend)
     pairs = zip(sections["core"].tolist(), sections["section"].tolist(), strict=True)
-    length = dict(zip(pairs, (sections["length"] * 100).tolist(), strict=True))
+    with np.errstate(over="ignore"):  # a length beyond a float is a fault of its own
+        length = dict(zip(pairs, (sections["length"] * 100).tolist(), strict=True))
     names = ("core", "section", "from", "to")
     for row, (core, section, start, end) in enumerate(
         zip(*(intervals[n].tolist() for n in names), strict=True)

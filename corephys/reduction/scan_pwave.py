@@ -113,6 +113,11 @@ def pwave_calibration(context: Context) -> None:
         context.objects["pwave_calibration"] = None
         return
     table = of_kind(context.table("standards/pwave"), "standard")
+    if "temperature" not in table:
+        raise ValueError(
+            "standards/pwave.csv has no column 'temperature [degC]', which the speed in the "
+            "standards needs"
+        )
     context.objects["pwave_calibration"] = pwave.calibrate(
         table["length"],
         table["travel_time"],

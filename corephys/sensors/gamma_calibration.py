@@ -245,10 +245,13 @@ def _fit(
     real: bool, water: float, scale: str, dead_time: float, background_rate: float,
     aluminium_density: float, order: int | None,
 ) -> Calibration:  # fmt: skip
-    rate = n / t
-    live = 1.0 - rate * dead_time if real else np.ones_like(rate)
-    net = rate / live - background_rate
-    if np.any(~(net > 0)) or np.any(live <= 0):
+    with np.errstate(all="ignore"):  # what is beyond a float is refused below
+        rate = n / t
+        live = 1.0 - rate * dead_time if real else np.ones_like(rate)
+        net = rate / live - background_rate
+    if not np.isfinite([rate, live, net, thickness, bore]).all():
+        raise ValueError("a standard has counts, a time, a thickness or a bore beyond any number")
+    if np.any(~(net > 0)) or np.any(live <= 0) or np.any(n < 1.0):
         raise ValueError("a standard has no net count rate; check dead_time and background_rate")
     sigma = np.sqrt(n) / t / live / net
     y = np.log(net * decay)

@@ -221,6 +221,11 @@ def _water_time(x: np.ndarray, media: np.ndarray, warm: np.ndarray) -> np.ndarra
         if here.any():
             if not np.isfinite(warm[here]).all():
                 raise ValueError(f"a standard of {water} has no temperature, which its speed needs")
+            if (np.abs(warm[here]) > 100.0).any():
+                raise ValueError(
+                    f"a standard of {water} has a temperature of "
+                    f"{warm[here][np.argmax(np.abs(warm[here]))]:g} degC; water has from 0 to 100"
+                )
             speed = seawater.sound_speed(salinity, units.quantity(warm[here], "degC"), "0 dbar")
             time[here] = 1e3 * x[here] / speed
     return time
