@@ -221,6 +221,9 @@ def test_without_uncertainties_the_scatter_gives_them():
     assert (found.slope, found.intercept) == (pytest.approx(0.5), pytest.approx(0.5))
     assert found.chi_square == pytest.approx(1.5)
     np.testing.assert_allclose(found.covariance, 1.5 * np.array([[5 / 6, -0.5], [-0.5, 0.5]]))
+    # x 0 1 2 3, y 0 1 1 2: slope 3/5, squares of the residuals 1/5, spread over two.
+    four = line.ordinary_line(np.arange(4.0), np.array([0.0, 1.0, 1.0, 2.0]))
+    assert four.slope_uncertainty**2 == pytest.approx(0.2 / 2 / 5)
     two = line.ordinary_line(np.arange(2.0), np.array([3.0, 4.0]))
     assert not np.isfinite(two.covariance).any()
 

@@ -73,7 +73,7 @@ def test_the_main_notebook_passes_over_what_a_hole_lacks(tmp_path: Path, monkeyp
     # Anything else is a fault of the notebook, and a notebook of one's own lacks nothing unseen.
     for cell, own in (("1 / 0", None), ("tree['products/heat_flow']", page)):
         broken = notebook(tmp_path, "import xarray as xr\ntree = xr.DataTree()", cell)
-        with pytest.raises(report.ReportError, match="a cell of page[.]ipynb failed"):
+        with pytest.raises(report.ReportError, match=r"a cell of page\.ipynb failed"):
             report.write_report(tmp_path, tmp_path / "out", notebook=own and broken)
 
 
