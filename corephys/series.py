@@ -25,6 +25,8 @@ __all__ = [
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
+# What stands beside a quantity, under its name and one of these.
+COMPANIONS = ("_u_random", "_u_systematic", "_effects", "_flag", "_reason")
 
 
 class PositionError(ValueError):

@@ -195,7 +195,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.downhole.logs_file.read": "reads a file and its units, no physics",
     "corephys.downhole.logs_file.from_bytes": "reads a file and its units, no physics",
     "corephys.downhole.logs_depth.below_seafloor": "a difference of two depths, no physics",
-    "corephys.downhole.logs_file.write": "writes a file, no physics",
+    "corephys.downhole.logs_write.write": "writes a file, no physics",
     "corephys.downhole.logs_compare.to_aperture": (
         "a mean over a length, no physics; a simulated log tests it"
     ),

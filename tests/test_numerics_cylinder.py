@@ -23,11 +23,16 @@ def _image(kind, alpha, contact, p):
     # Scaled functions: the factor exp(root) leaves every ratio below as it is.
     flux = root * special.kve(1, root)
     surface = special.kve(0, root) + contact * flux
+    return _from_balance(kind, alpha, p, surface, flux)
+
+
+def _from_balance(kind, alpha, p, surface, flux):
+    """The images from temperature and flux at the surface, in any arithmetic."""
     balance = p * surface + alpha * flux
     return {
         "decay": surface / balance,
-        "heating": 2.0 * alpha * surface / balance / p,
-        "by tau": p * surface / balance - 1.0,
+        "heating": 2 * alpha * surface / balance / p,
+        "by tau": p * surface / balance - 1,
         "by alpha": -surface * flux / balance**2,
     }[kind]
 
@@ -201,13 +206,7 @@ def test_series_of_early_time_against_the_image_in_thirty_digits(alpha, share):
     def image(kind, p):
         root = mpmath.sqrt(p)
         surface, flux = mpmath.besselk(0, root), root * mpmath.besselk(1, root)
-        balance = p * surface + alpha * flux
-        return {
-            "decay": surface / balance,
-            "heating": 2 * alpha * surface / balance / p,
-            "by tau": p * surface / balance - 1,
-            "by alpha": -surface * flux / balance**2,
-        }[kind]
+        return _from_balance(kind, alpha, p, surface, flux)
 
     with mpmath.workdps(30):
         exact = {

@@ -119,9 +119,15 @@ def _lengths(depth: np.ndarray) -> np.ndarray:
     if depth.size < 2:
         return np.ones_like(depth)
     step = np.diff(depth)
-    usual = float(np.median(step[step > 0.0])) if (step > 0.0).any() else 1.0
+    usual = _usual(step) or 1.0
     step = np.minimum(step, 3.0 * usual)
     return 0.5 * (np.concatenate([[usual], step]) + np.concatenate([step, [usual]]))
+
+
+def _usual(steps: np.ndarray) -> float:
+    """Median of the steps that are steps, zero where none is."""
+    rising = steps[steps > 0.0]
+    return float(np.median(rising)) if rising.size else 0.0
 
 
 def compare(
@@ -206,9 +212,7 @@ def compare(
 
 def _step(z: np.ndarray, length: float) -> float:
     """Usual step of a log [m]; depths that repeat are no step."""
-    steps = np.diff(np.sort(z))
-    steps = steps[steps > 0.0]
-    step = float(np.median(steps)) if steps.size else 0.0
+    step = _usual(np.diff(np.sort(z)))
     if step * _MOST <= length:
         raise ValueError(
             f"the log goes in steps of {step:g} m, which is too fine to search {length:g} m of "

@@ -19,11 +19,10 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
-from corephys.files import write_bytes
 from corephys.uncertainty import Measured
 from corephys.vocabulary import term
 
-__all__ = ["LogError", "from_bytes", "read", "write"]
+__all__ = ["LAS_UNITS", "UNITS_OF_LAS", "LogError", "from_bytes", "read"]
 
 # How the standard's files spell what is spelled otherwise here, in capitals.
 LAS_UNITS = {
@@ -36,7 +35,7 @@ LAS_UNITS = {
     "KM/S": "km/s", "FT/S": "foot/s", "S": "s", "MS": "ms", "1/S": "1/s", "W/MK": "W/(m K)",
     "KPA": "kPa", "MPA": "MPa",
 }  # fmt: skip
-_BACK = {
+UNITS_OF_LAS = {
     "m": "M", "mm": "MM", "kg/m^3": "K/M3", "g/cm^3": "G/C3", "us/m": "US/M", "ohm m": "OHMM",
     "1": "", "degC": "DEGC", "m/s": "M/S", "%": "%",
 }  # fmt: skip
@@ -303,9 +302,10 @@ def _quantity(
     unit = _unit(curve)
     wanted = term(name).unit
     if unit == "1" and not str(curve.unit).strip() and wanted != "1":
+        spelled = UNITS_OF_LAS.get(wanted, wanted)
         raise LogError(
             f"curve {curve.mnemonic!r} has no unit in the file, and {name} needs one: write it "
-            f"into its line of ~CURVE, such as '{curve.mnemonic}.{_BACK.get(wanted, wanted)}'"
+            f"into its line of ~CURVE, such as '{curve.mnemonic}.{spelled}'"
         )
     if unit is None:
         raise LogError(
@@ -345,74 +345,3 @@ def _words(curve: Any) -> dict[str, str]:
     if unit is None:
         attributes["unit_in_the_file"] = str(curve.unit)
     return attributes
-
-
-def write(
-    dataset: xr.Dataset, path: str | os.PathLike[str], *, names: Mapping[str, str] | None = None,
-    well: Mapping[str, str] | None = None, null: float = -999.25,
-) -> Path:  # fmt: skip
-    """Write series that lie along depth as a LAS 2.0 file.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        With the coordinate ``depth`` [m]; numbers along it are written, with their uncertainties
-        and flags where they have them.
-    path : path
-        File to write, whole or not at all.
-    names : mapping of str to str, optional
-        Name of the curve by variable; capitals of the variable's own where not given.
-    well : mapping of str to str, optional
-        Lines of the well section, such as ``{"WELL": "..."}``.
-    null : float
-        Stands for a missing value.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    LogError
-        When there is no depth, a depth is not finite, or two curves would have one name.
-
-    Notes
-    -----
-    LAS 2.0: Canadian Well Logging Society (1992). Rows are written from the top downward.
-    """
-    import lasio
-
-    if "depth" not in dataset.coords or dataset["depth"].ndim != 1:
-        raise LogError("a log needs the coordinate depth along its readings")
-    depth = np.asarray(units.as_floats(dataset["depth"], "m", "depth"), dtype=float)
-    if not depth.size or not np.isfinite(depth).all():
-        raise LogError("a depth is missing; a LAS file needs one in every row")
-    order = np.argsort(depth, kind="stable")
-    dim = dataset["depth"].dims
-    las = lasio.LASFile()
-    las.well["NULL"] = lasio.HeaderItem("NULL", value=null, descr="NULL VALUE")
-    for name, value in (well or {}).items():
-        las.well[name] = lasio.HeaderItem(name, value=value)
-    las.append_curve("DEPT", depth[order], unit="M", descr="depth below seafloor")
-    taken = {"DEPT"}
-    for variable, data in dataset.data_vars.items():
-        if data.dims != dim or data.dtype.kind not in "fiu":
-            continue
-        name = (names or {}).get(str(variable), str(variable).upper())
-        if name in taken:
-            raise LogError(f"two curves would be called {name!r}; give other names=")
-        taken.add(name)
-        unit = str(data.attrs.get("units", "1"))
-        las.append_curve(
-            name, np.asarray(data.values, dtype=float)[order], unit=_BACK.get(unit, unit),
-            descr=str(data.attrs.get("long_name", variable)),
-        )  # fmt: skip
-    steps = np.diff(depth[order])
-    even = steps.size > 0 and np.ptp(steps) < 1e-6
-    stream = io.StringIO()
-    las.write(
-        stream, version=2.0, fmt="%.10g", column_fmt={0: "%.5f"},
-        STRT=depth[order][0], STOP=depth[order][-1], STEP=float(steps[0]) if even else 0.0,
-    )  # fmt: skip
-    return write_bytes(path, stream.getvalue().encode("utf-8"))

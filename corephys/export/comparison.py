@@ -11,12 +11,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from corephys import series
 from corephys.export.netcdf import load
 
 __all__ = ["Comparison", "compare"]
 
 _RESULTS = ("properties", "products")
-_COMPANIONS = ("_u_random", "_u_systematic", "_effects", "_flag", "_reason", "_covariance")
+_COMPANIONS = (*series.COMPANIONS, "_covariance")
 _KEYS = ("core", "section", "offset", "run", "station")
 # Where everything lies, and so what may move all that has a position.
 _PLACING = ("cores", "sections", "removed", "exclusions")

@@ -9,16 +9,35 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import units
+from corephys.hole.composite_ties import meters
 from corephys.series import PositionError
 
-__all__ = ["MOST", "doubts", "expected", "offset_parts"]
+__all__ = ["MOST", "doubts", "errors_of_cores", "expected"]
 
 MOST = 3.0  # shift over its expected standard uncertainty, above which it is named
 
 
-def _of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> list[dict[str, Any]]:
-    """Mean errors of every core: its own in m^2, of its readings in m^2, and of the hole in m."""
+def errors_of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> list[dict[str, Any]]:
+    """Mean errors of depth of every core, by what shares them.
+
+    Parameters
+    ----------
+    errors : mapping of hole to Dataset
+        From ``corephys.depth.uncertainty``, with readings of every core.
+    places : DataFrame
+        hole and core of each core of the site.
+
+    Returns
+    -------
+    list of dict
+        One a core: variance of what it has for itself, ``core``, and of each reading's offset,
+        ``random`` [m^2]; effects by source, ``hole`` [m]. NaN where not stated.
+
+    Raises
+    ------
+    PositionError
+        When a hole is missing.
+    """
     found = []
     for hole, core in zip(places["hole"], places["core"], strict=True):
         held = errors.get(hole)
@@ -33,51 +52,22 @@ def _of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> list[di
             continue
         of_hole = held["depth_effects"].transpose("source", ...).values[:, mine]
         found.append({
-            "core": float(np.mean(_meters(held, "depth_u_core")[mine] ** 2)),
-            "random": float(np.mean(_meters(held, "depth_u_random")[mine] ** 2)),
+            "core": float(np.mean(meters(held, "depth_u_core")[mine] ** 2)),
+            "random": float(np.mean(meters(held, "depth_u_random")[mine] ** 2)),
             "hole": dict(zip(held["source"].values, of_hole.mean(axis=1), strict=True)),
         })  # fmt: skip
     return found
 
 
-def _meters(table: xr.Dataset, name: str) -> np.ndarray:
-    return np.asarray(units.as_floats(table[name], "m", name), dtype=float)
-
-
-def offset_parts(errors: Mapping[str, xr.Dataset] | None, places: pd.DataFrame) -> np.ndarray:
-    """Variance of a reading's depth within its core, for every core.
-
-    Parameters
-    ----------
-    errors : mapping of hole to Dataset, or None
-        From ``corephys.depth.uncertainty``.
-    places : DataFrame
-        hole and core of each core of the site.
-
-    Returns
-    -------
-    (n,) ndarray
-        [m^2]; zero without errors, NaN where they are not stated.
-
-    Raises
-    ------
-    PositionError
-        When a hole is missing.
-    """
-    if errors is None:
-        return np.zeros(len(places))
-    return np.array([part["random"] for part in _of_cores(errors, places)])
-
-
 def expected(
-    errors: Mapping[str, xr.Dataset], places: pd.DataFrame, anchor: int, shift: np.ndarray
+    parts: list[dict[str, Any]], places: pd.DataFrame, anchor: int, shift: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """How large shifts are to be expected, and which are larger.
 
     Parameters
     ----------
-    errors : mapping of hole to Dataset
-        From ``corephys.depth.uncertainty``, with readings of every core.
+    parts : list of dict
+        From :func:`errors_of_cores`.
     places : DataFrame
         hole and core of each core of the site.
     anchor : int
@@ -91,18 +81,12 @@ def expected(
         Expected standard uncertainty [m] and shift over it [1], NaN for the anchor and where
         something is not stated; and a line for every core above :data:`MOST`.
 
-    Raises
-    ------
-    PositionError
-        When a hole is missing.
-
     Notes
     -----
     A shift is the error of depth of the anchor less that of the core: u^2 = u_core^2 + u_anchor^2
     of what each core has for itself + sum (e - e_anchor)^2 over what the hole shares within one
     hole, e^2 + e_anchor^2 between two (JCGM 100:2008, 5.1.2 and 5.2.2).
     """
-    parts = _of_cores(errors, places)
     first = parts[anchor]
     hole = places["hole"].to_numpy(object)
     u = np.full(len(parts), np.nan)

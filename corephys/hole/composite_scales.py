@@ -11,7 +11,7 @@ import xarray as xr
 
 from corephys import units
 from corephys.hole.composite_shifts import shifts_of
-from corephys.hole.composite_ties import DEPTHS, TieError
+from corephys.hole.composite_ties import DEPTHS, TieError, meters
 from corephys.series import PositionError
 
 __all__ = ["SCALES", "convert", "scales", "section_ends", "ties_on"]
@@ -49,7 +49,7 @@ def section_ends(sections: xr.Dataset, scale: str) -> np.ndarray:
         raise PositionError(
             f"the sections have no {lacking[0]!r}; take them from corephys.depth.section_tops"
         )
-    return np.column_stack([_meters(sections, name) for name in names])
+    return np.column_stack([meters(sections, name) for name in names])
 
 
 def _void_ends(sections: xr.Dataset, scale: str) -> np.ndarray:
@@ -60,7 +60,7 @@ def _void_ends(sections: xr.Dataset, scale: str) -> np.ndarray:
         "depth": ("void_top", "void_bottom"), "depth_closed": ("void_closed",) * 2,
         "depth_fitted": ("void_fitted",) * 2,
     }[scale]  # fmt: skip
-    return np.column_stack([_meters(sections, name) for name in ends])
+    return np.column_stack([meters(sections, name) for name in ends])
 
 
 def scales(
@@ -138,10 +138,6 @@ def scales(
 
 def _said(scale: str) -> dict[str, str]:
     return {"units": "m", "long_name": dict(zip(SCALES, _WORDS, strict=True))[scale]}
-
-
-def _meters(table: xr.Dataset, name: str) -> np.ndarray:
-    return np.asarray(units.as_floats(table[name], "m", name), dtype=float)
 
 
 def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str) -> np.ndarray:

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import series, units
-from corephys.hole.composite_expected import doubts, expected, offset_parts
+from corephys import series
+from corephys.hole.composite_expected import doubts, errors_of_cores, expected
 from corephys.hole.composite_ties import (
     DEPTHS,
     STATES,
@@ -19,6 +19,7 @@ from corephys.hole.composite_ties import (
     core_tops,
     depth_of,
     in_use,
+    meters,
 )
 from corephys.numerics.line import ordinary_line
 from corephys.series import PositionError
@@ -92,7 +93,9 @@ def shifts(
     if reference not in set(places["hole"]):
         raise ValueError(f"reference {reference!r} has no core; take a hole that has")
     index = {key: i for i, key in enumerate(zip(places["hole"], places["core"], strict=True))}
-    rows = _equations(table, index, offset_parts(depth_uncertainty, places))
+    parts = None if depth_uncertainty is None else errors_of_cores(depth_uncertainty, places)
+    own = np.zeros(len(places)) if parts is None else np.array([p["random"] for p in parts])
+    rows = _equations(table, index, own)
     anchor = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
     shift, u, word = _solve(rows, places, anchor)
     residual = shift[rows.one] - shift[rows.other] - rows.step
@@ -119,9 +122,9 @@ def shifts(
         attrs={"reference": reference, "ties_used": len(table), "ties_known": len(ties),
                "depth_scale": scale, "notes": "\n".join(said)},
     )  # fmt: skip
-    if depth_uncertainty is None:
+    if parts is None:
         return found
-    u_expected, over, notes = expected(depth_uncertainty, places, anchor, shift)
+    u_expected, over, notes = expected(parts, places, anchor, shift)
     return found.assign(
         shift_expected=("row", u_expected, {
             "units": "m", "long_name": "standard uncertainty expected of the shift"}),
@@ -285,7 +288,6 @@ def place(
     """
     scale = str(shifts.attrs.get("depth_scale", "depth"))
     core, depth = depth_of(data, scale, "the series")
-    core = np.array([str(c) for c in core.ravel()], dtype=object).reshape(depth.shape)
     known = shifts_of(shifts, hole, core)
     mine = shifts["hole"].values == hole
     names = shifts["core"].values[mine]
@@ -298,8 +300,7 @@ def place(
         u = np.array([of[c] for c in core], dtype=float)
         if depth_uncertainty is not None:
             series.require_same_positions(data=data, depth_uncertainty=depth_uncertainty)
-            own = units.as_floats(depth_uncertainty["depth_u_random"], "m", "depth_uncertainty")
-            u = np.hypot(u, np.asarray(own, dtype=float))
+            u = np.hypot(u, meters(depth_uncertainty, "depth_u_random"))
         coordinates["depth_composite_u_random"] = (data[scale].dims, u, words)
     return data.assign_coords(coordinates)
 

@@ -231,7 +231,6 @@ def _require_dense(hole: str, held: Mapping[str, Any], step: float) -> None:
 
 def _readings(data: xr.Dataset, quantity: str, scale: str, allow: tuple[str, ...]) -> Any:
     core, depth = depth_of(data, scale, quantity)
-    core = np.array([str(c) for c in core], dtype=object)
     values = np.asarray(data[quantity].values, dtype=float)
     if f"{quantity}_flag" in data:
         values = np.where(flags.usable(data[f"{quantity}_flag"].values, allow), values, np.nan)

@@ -23,6 +23,7 @@ __all__ = [
     "depth_of",
     "empty",
     "in_use",
+    "meters",
 ]
 
 # Name in the table, unit; the header in a file is "name [unit]".
@@ -279,7 +280,7 @@ def depth_of(data: Any, scale: str, name: str) -> Any:
     Returns
     -------
     tuple of (n,) ndarray of str and (n,) ndarray
-        Depth in m.
+        Names as text, as ties hold them; depth in m.
 
     Raises
     ------
@@ -299,8 +300,27 @@ def depth_of(data: Any, scale: str, name: str) -> Any:
             else ""
         )
         raise PositionError(f"{name} has no coordinate {' and no '.join(lacking)}{more}")
-    depth = np.asarray(units.as_floats(data[scale], "m", scale), dtype=float)
-    return np.broadcast_to(np.asarray(data["core"].values, dtype=object), depth.shape), depth
+    depth = meters(data, scale)
+    core = np.array([str(name) for name in np.ravel(data["core"].values)], dtype=object)
+    return np.broadcast_to(core.reshape(data["core"].shape), depth.shape), depth
+
+
+def meters(table: Any, name: str) -> np.ndarray:
+    """A length of a table.
+
+    Parameters
+    ----------
+    table : Dataset or DataTree node
+        Holds it.
+    name : str
+        Its name.
+
+    Returns
+    -------
+    ndarray
+        [m].
+    """
+    return np.asarray(units.as_floats(table[name], "m", name), dtype=float)
 
 
 def core_tops(table: Any) -> tuple[np.ndarray, np.ndarray]:

@@ -9,17 +9,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import xarray as xr
 
 from corephys import units
-from corephys.hole.columns import read_columns
-from corephys.hole.csv import from_frame
-from corephys.hole.depth_uncertainty import SCALES, carry, covariance, depth_errors
-from corephys.hole.error import HoleError
-from corephys.hole.layout import Layout, lay_out
+from corephys.hole.depth_uncertainty import carry, covariance, uncertainty
+from corephys.hole.layout import Layout
+from corephys.hole.layout_tables import codes_of, layout_of, texts
 from corephys.hole.match import match
-from corephys.hole.tables import TABLES
 from corephys.series import PositionError
 from corephys.vocabulary import term
 
@@ -80,7 +76,7 @@ def place(
     """
     layout = layout_of(sections, cores, removed)
     at = np.asarray(units.as_floats(offset, "cm", "offset"), dtype=float)
-    keys = [_texts(core), _texts(section)]
+    keys = [texts(core), texts(section)]
     size = max(at.size, *(len(key) for key in keys))
     keys = [_spread(key, size, name) for key, name in zip(keys, ("core", "section"), strict=True)]
     flat = _spread(np.atleast_1d(at), size, "offset")
@@ -139,7 +135,7 @@ def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = Non
         raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
     layout = layout_of(sections, cores, removed)
     offset = np.asarray(units.as_floats(data["offset"], "cm", "offset"), dtype=float)
-    keys = (np.broadcast_to(_texts(data[n].values), offset.shape) for n in ("core", "section"))
+    keys = (np.broadcast_to(texts(data[n].values), offset.shape) for n in ("core", "section"))
     places = layout.close(codes_of(layout, *keys), offset)
     return data.assign_coords(
         {
@@ -194,93 +190,6 @@ def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Datase
     return found.assign(_voids(layout)) if layout.void_core.size else found
 
 
-def uncertainty(
-    placed: xr.Dataset, *, sections: Any = None, cores: Any = None, removed: Any = None,
-    depth: str = "depth", tide: Any = None, tide_is: str = "half range", heave: Any = None,
-    drill_string: Any = None, drill_string_relative: Any = None, offset: Any = None,
-    recovery_placement: str = "top",
-) -> xr.Dataset:  # fmt: skip
-    """Uncertainty of the depth of every reading, and what each part is shared by.
-
-    Parameters
-    ----------
-    placed : Dataset, (reading)
-        From :func:`place`, or any series with core, section, offset [cm] and depth [m]. A series
-        without a core, such as stations of formation temperature, has no part of recovery or
-        offset: each station is a lowering of its own.
-    sections, cores, removed : Dataset, DataTree node or DataFrame
-        As in :func:`place`; needed where the series has a core.
-    depth : {"depth", "depth_closed", "depth_fitted"}
-        The scale whose uncertainty is wanted.
-    tide : Quantity or str, optional
-        Half the range of the tide, or a standard uncertainty [m]. One error a core.
-    tide_is : {"half range", "standard uncertainty"}
-        What ``tide`` is.
-    heave : Quantity or str, optional
-        Standard uncertainty of the heave when a core is cut [m]. One error a core.
-    drill_string, drill_string_relative : Quantity or str, optional
-        Standard uncertainty of the length of the drill string, as a length [m] or as a part of
-        the depth [1]. One error for the hole.
-    offset : Quantity or str, optional
-        Standard uncertainty of an offset [cm]. Each reading for itself.
-    recovery_placement : {"top", "middle"}
-        "top" leaves the material at the top of the advance, as laid out; "middle" gives the
-        correction to the middle of where it may lie, beside the depth.
-
-    Returns
-    -------
-    Dataset
-        Along ``reading`` [m]: ``depth_u_random``; ``depth_core_effects (core_source)``, signed, and
-        ``depth_u_core``, their norm; ``depth_effects (source)``, signed, and
-        ``depth_u_systematic``; ``depth_u_total``. With "middle" also ``depth_correction`` and
-        ``depth_corrected``, to which the rest then belongs. What is not stated is NaN, and so is
-        every sum it enters; the attribute ``not_stated`` names it. State "0 m" for none.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series has no such depth, or its core is not in ``sections``.
-    ValueError
-        For an unknown word, an uncertainty below zero, or a core without sections and cores.
-
-    Notes
-    -----
-    Tide of half range a at a random phase: arcsine, u = a / sqrt(2) (JCGM 101:2008, 6.4.6). Where
-    less came up than was cut, the material lies, as one piece, anywhere in the advance: true depth
-    is rectangular between depth_fitted and depth_fitted + gap, gap = advance - what is left
-    without closed voids. Where more came up it is rectangular between depth_fitted and
-    depth_closed. u = width / sqrt(12) about the middle (JCGM 101:2008, 6.4.2), one error a core;
-    the middle less the depth is the same way off in every core, so that without the correction it
-    stands as the effect ``recovery_placement`` of the hole: together gap / sqrt(3) about the depth
-    as laid out (JCGM 100:2008, F.2.4.5). Where neither tide nor heave is given and the table of
-    cores has top_uncertainty, that is the error of the core's top.
-    """
-    if depth in SCALES and depth not in placed.variables:
-        raise PositionError(f"the series has no {depth!r}; place it with corephys.depth.place")
-    code = layout = stated = None
-    if "core" in placed.coords:
-        if sections is None or cores is None:
-            raise ValueError("the series has cores: give sections= and cores= of its hole")
-        lacking = [name for name in ("section", "offset") if name not in placed.coords]
-        if lacking:
-            raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
-        layout = layout_of(sections, cores, removed)
-        shape = placed[depth].shape
-        keys = [np.broadcast_to(_texts(placed[n].values), shape) for n in ("core", "section")]
-        code = codes_of(layout, *keys)
-        if any(str(name).partition(" [")[0] == "top_uncertainty" for name in cores):
-            table = _arrays(cores, "cores", "core top_uncertainty")
-            of = dict(zip(table["core"].tolist(), table["top_uncertainty"], strict=True))
-            stated = np.array([of[core] for core in keys[0]], dtype=float)
-    return depth_errors(
-        placed, code, layout, depth=depth, tide=tide, tide_is=tide_is, heave=heave,
-        drill_string=drill_string, drill_string_relative=drill_string_relative, offset=offset,
-        recovery_placement=recovery_placement, stated=stated,
-    )  # fmt: skip
-
-
 def _voids(layout: Layout) -> dict[str, Any]:
     """Where each closed void lies and where it closes [m]."""
     named = {int(row): core for (core, _), row in zip(layout.codes, layout.core_of, strict=True)}
@@ -299,101 +208,6 @@ def _voids(layout: Layout) -> dict[str, Any]:
         "void_core": ("void", core, {"long_name": "core of the closed void"}),
         **{n: ("void", v, {"units": "m", "long_name": w}) for n, (v, w) in parts.items()},
     }
-
-
-def codes_of(layout: Layout, core: Any, section: Any) -> Any:
-    """Row of the section of each reading.
-
-    Parameters
-    ----------
-    layout : Layout
-        Sections of the hole.
-    core, section : (n,) array of str or pandas.Categorical
-        Text keys.
-
-    Returns
-    -------
-    (n,) ndarray of int
-        Rows of ``sections``.
-
-    Raises
-    ------
-    PositionError
-        When a reading has no section there.
-    """
-    code = layout.encode(core, section)
-    unknown = np.flatnonzero(code < 0)
-    if unknown.size:
-        row = int(unknown[0])
-        raise PositionError(
-            f"core {core[row]!r}, section {section[row]!r} (reading {row}) is not in sections, "
-            f"and {unknown.size - 1} more readings are without one. Keys are text: '01' is not '1'"
-        )
-    return code
-
-
-def layout_of(sections: Any, cores: Any, removed: Any) -> Layout:
-    """Where every section of a hole lies.
-
-    Parameters
-    ----------
-    sections, cores, removed : Dataset, DataTree node or DataFrame
-        As in :func:`place`.
-
-    Returns
-    -------
-    Layout
-
-    Raises
-    ------
-    PositionError
-        When a core of ``sections`` is not in ``cores``.
-    """
-    gone = None if removed is None else _arrays(removed, "removed", "core section from to kind")
-    laid = _arrays(sections, "sections", "core section length")
-    cut = _arrays(cores, "cores", "core top advance")
-    unknown = sorted(set(laid["core"].tolist()) - set(cut["core"].tolist()))
-    if unknown:
-        raise PositionError(f"the core {unknown[0]!r} of sections is not in cores; add its row")
-    return lay_out(cut, laid, gone)
-
-
-def _arrays(table: Any, name: str, wanted: str) -> dict[str, Any]:
-    """Columns of a table in the units of the contract."""
-    names = wanted.split()
-    schema = TABLES[name].by_name
-    if isinstance(table, pd.DataFrame):
-        columns, problems = read_columns(from_frame(table, name)[0], TABLES[name])
-        # A table made for this purpose may lack the columns that placing does not need.
-        problems = [p for p in problems if p.column.partition(" [")[0] in names]
-        if problems:
-            raise HoleError(problems, f"the table {name!r}")
-        return {n: columns[n] for n in names}
-    missing = [n for n in names if n not in table]
-    if missing:
-        raise PositionError(f"{name} has no {missing[0]!r}; it needs {', '.join(names)}")
-    return {
-        n: units.as_floats(table[n], schema[n].unit or "1", f"{name}.{n}").values
-        if schema[n].kind == "number"
-        else np.asarray(table[n].values, dtype=object)
-        for n in names
-    }
-
-
-def _texts(keys: Any) -> Any:
-    if isinstance(keys, str):
-        return np.array([keys], dtype=object)
-    if isinstance(keys, pd.Series):
-        keys = keys.array
-    if isinstance(keys, pd.Categorical):
-        return keys
-    array = np.asarray(keys)
-    if array.dtype.kind in "iuf":
-        raise PositionError(
-            f"core and section are text, got numbers ({array.flat[0]!r} ...). Read the columns as "
-            "text: pandas.read_csv(..., dtype=str)"
-        )
-    return array.astype(object)
 
 
 def _spread(values: Any, size: int, name: str) -> Any:

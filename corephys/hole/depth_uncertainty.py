@@ -16,10 +16,11 @@ import xarray as xr
 from corephys import series, units
 from corephys.bounds import positive
 from corephys.hole.layout import Layout
+from corephys.hole.layout_tables import arrays, codes_of, layout_of, texts
 from corephys.series import PositionError
 from corephys.uncertainty import Measured
 
-__all__ = ["carry", "covariance", "depth_errors"]
+__all__ = ["carry", "covariance", "uncertainty"]
 
 TIDES = ("half range", "standard uncertainty")
 PLACEMENTS = ("top", "middle")
@@ -27,37 +28,68 @@ SCALES = ("depth", "depth_closed", "depth_fitted")
 _MOST = 20_000_000  # numbers of a matrix that is still made
 
 
-def depth_errors(
-    placed: xr.Dataset, code: Any, layout: Layout | None, *, depth: str, tide: Any, tide_is: str,
-    heave: Any, drill_string: Any, drill_string_relative: Any, offset: Any,
-    recovery_placement: str, stated: Any,
+def uncertainty(
+    placed: xr.Dataset, *, sections: Any = None, cores: Any = None, removed: Any = None,
+    depth: str = "depth", tide: Any = None, tide_is: str = "half range", heave: Any = None,
+    drill_string: Any = None, drill_string_relative: Any = None, offset: Any = None,
+    recovery_placement: str = "top",
 ) -> xr.Dataset:  # fmt: skip
-    """Errors of the depths of a placed series; see ``corephys.depth.uncertainty``.
+    """Uncertainty of the depth of every reading, and what each part is shared by.
 
     Parameters
     ----------
-    placed : Dataset
-        Series along one dimension.
-    code : (n,) ndarray of int, or None
-        Row of the section of each reading; None for a series that has no core.
-    layout : Layout or None
-        Sections of the hole.
-    depth : str
-        Scale that the errors are about [m].
-    tide, tide_is, heave, drill_string, drill_string_relative, offset, recovery_placement
-        As for ``corephys.depth.uncertainty``.
-    stated : (n,) ndarray or None
-        Standard uncertainty of the core's top as the table of cores has it [m].
+    placed : Dataset, (reading)
+        From ``corephys.depth.place``, or any series with core, section, offset [cm] and depth [m].
+        A series without a core, such as stations of formation temperature, has no part of recovery
+        or offset: each station is a lowering of its own.
+    sections, cores, removed : Dataset, DataTree node or DataFrame
+        As in ``corephys.depth.place``; needed where the series has a core.
+    depth : {"depth", "depth_closed", "depth_fitted"}
+        The scale whose uncertainty is wanted.
+    tide : Quantity or str, optional
+        Half the range of the tide, or a standard uncertainty [m]. One error a core.
+    tide_is : {"half range", "standard uncertainty"}
+        What ``tide`` is.
+    heave : Quantity or str, optional
+        Standard uncertainty of the heave when a core is cut [m]. One error a core.
+    drill_string, drill_string_relative : Quantity or str, optional
+        Standard uncertainty of the length of the drill string, as a length [m] or as a part of
+        the depth [1]. One error for the hole.
+    offset : Quantity or str, optional
+        Standard uncertainty of an offset [cm]. Each reading for itself.
+    recovery_placement : {"top", "middle"}
+        "top" leaves the material at the top of the advance, as laid out; "middle" gives the
+        correction to the middle of where it may lie, beside the depth.
 
     Returns
     -------
     Dataset
-        As from ``corephys.depth.uncertainty``.
+        Along ``reading`` [m]: ``depth_u_random``; ``depth_core_effects (core_source)``, signed, and
+        ``depth_u_core``, their norm; ``depth_effects (source)``, signed, and
+        ``depth_u_systematic``; ``depth_u_total``. With "middle" also ``depth_correction`` and
+        ``depth_corrected``, to which the rest then belongs. What is not stated is NaN, and so is
+        every sum it enters; the attribute ``not_stated`` names it. State "0 m" for none.
 
     Raises
     ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series has no such depth, or its core is not in ``sections``.
     ValueError
-        For an unknown word.
+        For an unknown word, an uncertainty below zero, or a core without sections and cores.
+
+    Notes
+    -----
+    Tide of half range a at a random phase: arcsine, u = a / sqrt(2) (JCGM 101:2008, 6.4.6). Where
+    less came up than was cut, the material lies, as one piece, anywhere in the advance: true depth
+    is rectangular between depth_fitted and depth_fitted + gap, gap = advance - what is left
+    without closed voids. Where more came up it is rectangular between depth_fitted and
+    depth_closed. u = width / sqrt(12) about the middle (JCGM 101:2008, 6.4.2), one error a core;
+    the middle less the depth is the same way off in every core, so that without the correction it
+    stands as the effect ``recovery_placement`` of the hole: together gap / sqrt(3) about the depth
+    as laid out (JCGM 100:2008, F.2.4.5). Where neither tide nor heave is given and the table of
+    cores has top_uncertainty, that is the error of the core's top.
     """
     for name, word, legal in (
         ("depth", depth, SCALES), ("tide_is", tide_is, TIDES),
@@ -65,36 +97,53 @@ def depth_errors(
     ):  # fmt: skip
         if word not in legal:
             raise ValueError(f"{name} is {word!r}; it is one of {', '.join(map(repr, legal))}")
-    along = placed[depth]
-    if along.ndim != 1:
-        raise PositionError(f"{depth} lies along {along.dims}; give it along one dimension")
-    z = np.asarray(units.as_floats(along, "m", depth), dtype=float)
+    if depth not in placed.variables:
+        raise PositionError(f"the series has no {depth!r}; place it with corephys.depth.place")
+    if placed[depth].ndim != 1:
+        raise PositionError(f"{depth} lies along {placed[depth].dims}; give it along one dimension")
+    z = np.asarray(units.as_floats(placed[depth], "m", depth), dtype=float)
     given = {
         "tide": (tide, "m"), "heave": (heave, "m"), "drill_string": (drill_string, "m"),
         "drill_string_relative": (drill_string_relative, "1"), "offset": (offset, "m"),
     }  # fmt: skip
     u = {name: _given(value, unit, name, z) for name, (value, unit) in given.items()}
-    core_parts: dict[str, np.ndarray] = {}
-    if stated is not None and tide is None and heave is None:
-        core_parts["core_top"] = stated
-    else:
-        core_parts["tide"] = u["tide"] / (np.sqrt(2.0) if tide_is == TIDES[0] else 1.0)
-        core_parts["heave"] = u["heave"]
     effects = {}
     if drill_string is not None or drill_string_relative is None:
         effects["drill_string"] = u["drill_string"]
     if drill_string_relative is not None:
         effects["drill_string_relative"] = u["drill_string_relative"] * z
-    random = np.zeros(z.size) if code is None else u["offset"]
-    correction = None
-    if code is not None and layout is not None:
-        middle, spread = _recovery(layout, code, placed, z)
-        core_parts["recovery"] = spread
-        if recovery_placement == "top":
-            effects["recovery_placement"] = middle
-        else:
-            correction = middle
-    return _dataset(placed, depth, random, core_parts, effects, correction)
+    ship = {
+        "tide": u["tide"] / (np.sqrt(2.0) if tide_is == TIDES[0] else 1.0), "heave": u["heave"]
+    }  # fmt: skip
+    if "core" not in placed.coords:
+        return _dataset(placed, depth, np.zeros(z.size), ship, effects, None)
+    layout, code, top = _laid_out(placed, depth, sections, cores, removed)
+    core_parts = ship if top is None or not (tide is None and heave is None) else {"core_top": top}
+    middle, core_parts["recovery"] = _recovery(layout, code, placed, z)
+    if recovery_placement == "middle":
+        return _dataset(placed, depth, u["offset"], core_parts, effects, middle)
+    effects["recovery_placement"] = middle
+    return _dataset(placed, depth, u["offset"], core_parts, effects, None)
+
+
+def _laid_out(
+    placed: xr.Dataset, depth: str, sections: Any, cores: Any, removed: Any
+) -> tuple[Layout, Any, np.ndarray | None]:
+    """Sections of the hole, that of each reading, and its core's top_uncertainty [m] if stated."""
+    if sections is None or cores is None:
+        raise ValueError("the series has cores: give sections= and cores= of its hole")
+    lacking = [name for name in ("section", "offset") if name not in placed.coords]
+    if lacking:
+        raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
+    layout = layout_of(sections, cores, removed)
+    shape = placed[depth].shape
+    core, section = (np.broadcast_to(texts(placed[n].values), shape) for n in ("core", "section"))
+    code = codes_of(layout, core, section)
+    if not any(str(name).partition(" [")[0] == "top_uncertainty" for name in cores):
+        return layout, code, None
+    table = arrays(cores, "cores", "core top_uncertainty")
+    of = dict(zip(table["core"].tolist(), table["top_uncertainty"], strict=True))
+    return layout, code, np.array([of[name] for name in core], dtype=float)
 
 
 def _given(value: Any, unit: str, name: str, like: np.ndarray) -> np.ndarray:
@@ -162,13 +211,15 @@ def _dataset(
     return xr.Dataset(found, coordinates, attributes)
 
 
-def _shared(errors: xr.Dataset) -> np.ndarray:
-    """Number of the core, or of the station, of each depth; without either each is its own."""
+def _shared(errors: xr.Dataset) -> tuple[np.ndarray, list[str]]:
+    """Number of the core, or of the station, of each depth, and names; else each is its own."""
+    shape = errors["depth_u_random"].shape
     for name in ("core", "station"):
         if name in errors.coords:
-            keys = np.broadcast_to(errors[name].values, errors["depth_u_random"].shape)
-            return np.asarray(pd.factorize(keys.astype(str))[0])
-    return np.arange(errors["depth_u_random"].size)
+            code, names = pd.factorize(np.broadcast_to(errors[name].values, shape).astype(str))
+            return np.asarray(code), list(map(str, names))
+    code = np.arange(*shape)
+    return code, [str(number + 1) for number in code]
 
 
 def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArray:
@@ -203,7 +254,7 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
             f"{random.size} depths make a matrix of {random.size**2} numbers; pick those that are "
             "needed with errors.isel(...)"
         )
-    code = _shared(errors)
+    code = _shared(errors)[0]
     own = errors["depth_core_effects"].transpose("core_source", ...).values
     # Depths of different cores share nothing, known or not.
     matrix = np.where(code[:, None] == code[None, :], np.einsum("si,sj->ij", own, own), 0.0)
@@ -263,8 +314,7 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
     )
     values = measured.values
     random = errors["depth_u_random"]
-    code = _shared(errors)
-    names = _names_of(errors, code)
+    code, names = _shared(errors)
     own = errors["depth_core_effects"].transpose("core_source", ...)
     if len(names) * own.size > _MOST:
         raise ValueError(
@@ -289,12 +339,3 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
         {quantity: Measured(values, along(u), effects, measured.reason)},
         steps=("errors of depth times the gradient, in quadrature (Orear 1982)",),
     )
-
-
-def _names_of(errors: xr.Dataset, code: np.ndarray) -> list[str]:
-    first = np.unique(code, return_index=True)[1]
-    for name in ("core", "station"):
-        if name in errors.coords:
-            keys = np.broadcast_to(errors[name].values, code.shape)
-            return [str(keys[row]) for row in first]
-    return [str(number + 1) for number in range(first.size)]

@@ -12,14 +12,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, series, units
 from corephys.hole.layout import encode
 from corephys.series import PositionError
 
 __all__ = ["match"]
 
 _ROUNDING = 1e-6  # m: a micrometre is the same place
-_COMPANIONS = ("_u_random", "_u_systematic", "_effects", "_flag", "_reason", "_partners")
+_COMPANIONS = (*series.COMPANIONS, "_partners")
 _BLOCK = 4_000_000  # pairs of readings that are held at one time
 _HOW = ("nearest", "mean over footprint")
 

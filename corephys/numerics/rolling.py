@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from pandas.api.indexers import BaseIndexer
 
-__all__ = ["rolling_median", "rolling_median_and_mad"]
+__all__ = ["rolling_median", "rolling_median_and_mad", "window_bounds"]
 
 _BLOCK = 2**18  # readings in windows sorted at a time, for a core's own cache
 
@@ -25,15 +25,42 @@ class _Inside(BaseIndexer):
         return self.first, self.last
 
 
-def _bounds(size: int, group_starts: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray]:
-    if window < 1 or window % 2 == 0:
-        raise ValueError(f"the window holds an odd number of readings, not {window}")
+def window_bounds(
+    size: int, group_starts: np.ndarray, window: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Where centred windows begin and end, cut at the ends of their group.
+
+    Parameters
+    ----------
+    size : int
+        Readings, n.
+    group_starts : ndarray of int, (groups,)
+        Index of the first reading of each group, rising, the first one zero.
+    window : int
+        Readings in a window, odd.
+
+    Returns
+    -------
+    tuple of (n,) ndarray of int
+        First reading of each window, and the one behind its last.
+
+    Raises
+    ------
+    ValueError
+        When the window is even or not positive.
+    """
+    half = _half(window)
     starts = np.asarray(group_starts, dtype=np.int64)
     place = np.arange(size, dtype=np.int64)
     group = np.searchsorted(starts, place, "right")
-    half = window // 2
     first = np.maximum(place - half, np.append(0, starts)[group])
     return first, np.minimum(place + half + 1, np.append(starts, size)[group])
+
+
+def _half(window: int) -> int:
+    if window < 1 or window % 2 == 0:
+        raise ValueError(f"the window holds an odd number of readings, not {window}")
+    return window // 2
 
 
 def rolling_median(values: np.ndarray, group_starts: np.ndarray, window: int) -> np.ndarray:
@@ -64,11 +91,7 @@ def rolling_median(values: np.ndarray, group_starts: np.ndarray, window: int) ->
     A window's sorted readings are kept while it moves, so that a reading costs the logarithm of
     the window (pandas).
     """
-    first, last = _bounds(values.size, group_starts, window)
-    return _median(values, first, last)
-
-
-def _median(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    first, last = window_bounds(values.size, group_starts, window)
     known = pd.Series(np.where(np.isfinite(values), values, np.nan))
     windows = known.rolling(_Inside(first=first, last=last), min_periods=1)
     return np.asarray(windows.median().to_numpy(), dtype=float)
@@ -100,9 +123,7 @@ def rolling_median_and_mad(
     rolling median of the distances from a rolling median is another one. The distances of every
     window are sorted: a reading costs the length of the window.
     """
-    if window < 1 or window % 2 == 0:
-        raise ValueError(f"the window holds an odd number of readings, not {window}")
-    half = window // 2
+    half = _half(window)
     starts = np.asarray(group_starts)
     group = np.zeros(values.size, dtype=np.int64)
     group[starts[1:]] = 1

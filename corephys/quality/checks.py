@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys.numerics.rolling import rolling_median, rolling_median_and_mad
+from corephys.numerics.rolling import rolling_median, rolling_median_and_mad, window_bounds
 from corephys.quality.places import Places, spacing
 
 __all__ = [
@@ -82,10 +82,7 @@ def _rolling(
     back = np.empty((3, ordered.size))
     back[0, order], back[1, order] = rolling_median_and_mad(ordered, starts, size)
     sums = np.append(0, np.cumsum(np.isfinite(ordered)))
-    place = np.arange(ordered.size)
-    group = np.searchsorted(starts, place, "right")
-    first = np.maximum(place - size // 2, np.append(0, starts)[group])
-    last = np.minimum(place + size // 2 + 1, np.append(starts, ordered.size)[group])
+    first, last = window_bounds(ordered.size, starts, size)
     back[2, order] = sums[last] - sums[first]
     return back[0], back[1], back[2]
 

@@ -71,10 +71,7 @@ def of_stations(context: Context, temperature: xr.Dataset) -> Any:
     string = keys["drill_string"] is not None or keys["drill_string_relative"] is not None
     if stated is not None or keys["tide"] is None or keys["heave"] is None or not string:
         return stated
-    bare = xr.Dataset(coords={n: c for n, c in temperature.coords.items() if n != "core"})
-    given = {n: keys[n] for n in ("tide", "tide_is", "heave", "drill_string",
-                                  "drill_string_relative")}  # fmt: skip
-    errors = depth.uncertainty(bare, **given)
-    return errors.assign_coords(
-        {n: c for n, c in temperature.coords.items() if n not in errors.coords}
-    )
+    return depth.uncertainty(
+        temperature, tide=keys["tide"], tide_is=keys["tide_is"], heave=keys["heave"],
+        drill_string=keys["drill_string"], drill_string_relative=keys["drill_string_relative"],
+    )  # fmt: skip

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from corephys import series
 from corephys.downhole import logs
 from corephys.hole.log_files import FOLDER
 from corephys.reduction.context import Context, Skipped
@@ -104,7 +105,7 @@ def _read(name: str, held: xr.Dataset, plan: Mapping[str, Any]) -> xr.Dataset:
 
 
 def _is_part(variable: str, quantities: Any) -> bool:
-    ends = ("", "_u_random", "_u_systematic", "_effects", "_flag", "_reason")
+    ends = ("", *series.COMPANIONS)
     return any(variable == f"{quantity}{end}" for quantity in quantities for end in ends)
 
 
