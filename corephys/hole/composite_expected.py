@@ -94,7 +94,7 @@ def expected(
         if row == anchor:
             continue
         together = part["core"] + first["core"]
-        for name in {*part["hole"], *first["hole"]}:
+        for name in {**part["hole"], **first["hole"]}:
             one, other = part["hole"].get(name, 0.0), first["hole"].get(name, 0.0)
             together += (one - other) ** 2 if hole[row] == hole[anchor] else one**2 + other**2
         u[row] = np.sqrt(together)

@@ -178,7 +178,8 @@ def _stacked(parts: Sequence[Measured]) -> Measured:
     values = xr.DataArray(stack([part.values for part in parts]), dims=("model", *dims))
     if isinstance(first, xr.DataArray):
         values = values.assign_coords({key: c.variable for key, c in first.coords.items()})
-    sources = {source for part in parts for source in part.effects}
+    # In their order, not by hash: sums over them have to be the same bits in every process.
+    sources = dict.fromkeys(source for part in parts for source in part.effects)
     effects = {
         source: xr.Variable(values.dims, stack([part.effects.get(source, 0.0) for part in parts]))
         for source in sources

@@ -263,7 +263,7 @@ def _joined(readings: Column, trend: Column, added: np.ndarray) -> tuple[Column,
     none, no_trend = np.zeros(readings.depth.size), np.zeros(trend.depth.size)
     effects = {
         source: joined(readings.effects.get(source, none), trend.effects.get(source, no_trend))
-        for source in {*readings.effects, *trend.effects}
+        for source in {**readings.effects, **trend.effects}
     }
     column = Column(
         z[order], joined(readings.density, trend.density), joined(readings.u_random, no_trend),
