@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from corephys import quality as quality
     from corephys import seawater as seawater
     from corephys import uncertainty as uncertainty
+    from corephys import vocabulary as vocabulary
     from corephys.downhole import formation_temperature as formation_temperature
     from corephys.downhole import logs as logs
     from corephys.export import load as load
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from corephys.hole import depth as depth
     from corephys.hole import hole_from_tables as hole_from_tables
     from corephys.hole import read_hole as read_hole
+    from corephys.notebook import panels as panels
     from corephys.notebook.explain import explain as explain
     from corephys.notebook.overview import overview as overview
     from corephys.products import accumulation as accumulation
@@ -76,6 +78,7 @@ _MODULES = {
     "mixing": "corephys.mixing",
     "natural_gamma": "corephys.sensors.natural_gamma",
     "needle": "corephys.samples.needle",
+    "panels": "corephys.notebook.panels",
     "porosity": "corephys.products.porosity",
     "pwave": "corephys.sensors.pwave",
     "quality": "corephys.quality",
@@ -87,6 +90,7 @@ _MODULES = {
     "stress": "corephys.products.stress",
     "susceptibility": "corephys.sensors.susceptibility",
     "uncertainty": "corephys.uncertainty",
+    "vocabulary": "corephys.vocabulary",
 }
 _NAMES = {
     "HoleError": "corephys.hole",

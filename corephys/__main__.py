@@ -93,7 +93,7 @@ def main(arguments: list[str] | None = None) -> int:
 def _reduce(given: argparse.Namespace) -> None:
     from tqdm import tqdm
 
-    from corephys.export import save, write_summaries, write_tables
+    from corephys.export import save, write_report_tables, write_summaries, write_tables
     from corephys.figures import write_figures
     from corephys.hole import read_hole
     from corephys.reduction import reduce
@@ -105,7 +105,7 @@ def _reduce(given: argparse.Namespace) -> None:
     with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
 
         def progress(name: str, done: int, of: int) -> None:
-            bar.total = of + 5
+            bar.total = of + 6
             bar.n = done + 1
             bar.set_description_str(name)
 
@@ -115,6 +115,7 @@ def _reduce(given: argparse.Namespace) -> None:
             ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
             ("tables", lambda: write_tables(tree, given.out / "tables")),
             ("summary tables", lambda: write_summaries(tree, given.out / "tables")),
+            ("report tables", lambda: write_report_tables(tree, given.out / "report_tables")),
             ("figures", lambda: write_figures(tree, given.out / "figures")),
         ):
             bar.set_description_str(words)
@@ -148,7 +149,8 @@ def _say_where(out: Path) -> None:
     for name in ("report.html", "reduced.nc"):
         if (out / name).exists():
             print(f"  {out / name}")
-    for name, kinds in (("tables", "csv"), ("figures", "svg png csv")):
+    for name, kinds in (("tables", "csv"), ("report_tables", "csv md tex xlsx"),
+                        ("figures", "svg pdf png csv")):  # fmt: skip
         found = [p for kind in kinds.split() for p in (out / name).glob(f"*.{kind}")]
         if found:
             print(f"  {out / name}  ({len(found)} files)")

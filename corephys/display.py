@@ -1,19 +1,214 @@
-"""Small pieces of HTML: escaped tables and inline pictures."""
+"""How results show themselves: cards of text or HTML, escaped tables, inline pictures, digits."""
 
 from __future__ import annotations
 
 import base64
 import html
+import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["RESEARCH_ONLY", "picture_html", "table_html"]
+__all__ = [
+    "RESEARCH_ONLY",
+    "Card",
+    "Shown",
+    "digits",
+    "fit_worries",
+    "picture_html",
+    "table_html",
+    "with_uncertainty",
+]
 
 # The one line of caution that figures, tables and reports carry.
 RESEARCH_ONLY = (
     "Research estimate; not for well control, mud weight, casing, slope or structural decisions; "
     "follow local codes and licensed practice."
 )
+
+
+@dataclass(frozen=True)
+class Card:
+    """What a result says of itself: text in a terminal, compact HTML in a notebook.
+
+    Parameters
+    ----------
+    title : str
+        What it is.
+    rows : tuple of (str, str)
+        Label and text: the numbers, with uncertainties to the right digits.
+    worries : tuple of str
+        What to worry about; empty where no rule is broken.
+    next_steps : tuple of str
+        What to do next.
+    more : tuple of (str, str)
+        Rows that stand below the others, folded in a notebook.
+    lines : tuple of str
+        Longer text below, one line each, folded in a notebook.
+    lines_title : str
+        What the longer text is.
+    picture : bytes
+        PNG that stands beside the numbers; empty for none.
+    """
+
+    title: str
+    rows: tuple[tuple[str, str], ...] = ()
+    worries: tuple[str, ...] = ()
+    next_steps: tuple[str, ...] = ()
+    more: tuple[tuple[str, str], ...] = ()
+    lines: tuple[str, ...] = ()
+    picture: bytes = b""
+    lines_title: str = "summary"
+
+    def __repr__(self) -> str:
+        rows = [*self.rows, *self.more]
+        width = max((len(label) for label, _ in rows), default=0)
+        body = [f"{label:<{width}}  {text}" for label, text in rows]
+        body += [f"beware: {words}" for words in self.worries]
+        body += [f"next: {words}" for words in self.next_steps]
+        return "\n".join([self.title, *body, *self.lines])
+
+    def _repr_html_(self) -> str:
+        parts = [f"<b>{_escaped(self.title)}</b>", _rows_html(self.rows)]
+        for heading, words in (("Beware", self.worries), ("Next", self.next_steps)):
+            items = "".join(f"<li>{_escaped(one)}</li>" for one in words)
+            if items:
+                parts.append(f'<b>{heading}</b><ul style="margin:0 0 0.4em">{items}</ul>')
+        if self.more:
+            words = f"{len(self.more)} tables" if len(self.more) > 1 else "1 table"
+            parts.append(f"<details><summary>{words}</summary>{_rows_html(self.more)}</details>")
+        if self.lines:
+            text = _escaped("\n".join(self.lines))
+            parts.append(
+                f"<details><summary>{_escaped(self.lines_title)}, {len(self.lines)} lines</summary>"
+                f'<pre style="font-size:85%">{text}</pre></details>'
+            )
+        shown = f'<div style="flex:1 1 24em">{"".join(parts)}</div>'
+        if self.picture:
+            shown += f"<div>{picture_html(self.picture, f'picture of {self.title}')}</div>"
+        return (
+            '<div style="display:flex;flex-wrap:wrap;gap:1em;align-items:flex-start;'
+            f'font-size:13px;line-height:1.35">{shown}</div>'
+        )
+
+
+class Shown:
+    """What has a card of its own shows it in a notebook; its class gives ``card()``."""
+
+    def card(self) -> Card:
+        """What it says of itself."""
+        raise NotImplementedError
+
+    def _repr_html_(self) -> str:
+        return self.card()._repr_html_()
+
+
+def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str) -> tuple[str, ...]:
+    """What a calibration or fit has against itself.
+
+    Parameters
+    ----------
+    reduced_chi_square : float
+        NaN where no uncertainty of the data was given.
+    residual : iterable of float
+        Data less model.
+    unit : str
+        Of the residuals.
+
+    Returns
+    -------
+    tuple of str
+        Empty where scatter and the largest residual are as they should be: a reduced chi-square
+        up to two, and no residual beyond four robust standard deviations (common practice, no
+        source).
+    """
+    worries = []
+    if math.isfinite(reduced_chi_square) and reduced_chi_square > 2.0:
+        worries.append(
+            f"reduced chi-square {reduced_chi_square:.2f}: the points scatter more than their "
+            "stated errors allow"
+        )
+    known = sorted(abs(float(one)) for one in residual if math.isfinite(float(one)))
+    usual = 1.4826 * known[len(known) // 2] if known else 0.0
+    if len(known) > 4 and known[-1] > 4.0 * usual:
+        worries.append(
+            f"one residual of {known[-1]:.3g}{'' if unit == '1' else f' {unit}'} stands apart from "
+            f"the usual {usual:.2g}"
+        )
+    return tuple(worries)
+
+
+def with_uncertainty(value: float, u: float, unit: str = "1") -> str:
+    """A value with its standard uncertainty to two digits.
+
+    Parameters
+    ----------
+    value, u : float
+        In ``unit``; an uncertainty that is not a positive number is unknown, and said so. A value
+        that is none is called no number.
+    unit : str
+        In the library's spelling; ``"1"`` is not written.
+
+    Returns
+    -------
+    str
+        Such as ``"50.43 ± 0.61 mW/m^2"``.
+
+    Examples
+    --------
+    >>> with_uncertainty(958.7, 49.6, "m")
+    '959 ± 50 m'
+    >>> with_uncertainty(2.7, float("nan"), "g/cm^3")
+    '2.7 g/cm^3 (uncertainty unknown)'
+    """
+    if not math.isfinite(value):
+        return "no number"
+    unit = "" if unit == "1" else f" {unit}"
+    if not math.isfinite(u) or u <= 0:
+        return f"{value:.4g}{unit} (uncertainty unknown)"
+    digits = 1 - math.floor(math.log10(float(f"{u:.1e}")))
+    if digits <= 6:
+        value, u = round(value, digits) + 0.0, round(u, digits)  # a rounded -0.0 is 0.0
+    else:  # too many noughts to count: one power of ten for both
+        power = math.floor(math.log10(max(abs(value), u)))
+        value, u, digits = value / 10.0**power, u / 10.0**power, max(0, digits + power)
+        return f"({value:.{digits}f} ± {u:.{digits}f}) × 10^{power}{unit}"
+    return f"{value:.{max(0, digits)}f} ± {u:.{max(0, digits)}f}{unit}"
+
+
+def digits(value: float, u: float) -> tuple[str, str]:
+    """A value and its standard uncertainty as two cells of a table.
+
+    Parameters
+    ----------
+    value, u : float
+        In one unit.
+
+    Returns
+    -------
+    tuple of str and str
+        The value, and the uncertainty to two significant digits, both to the same place; four
+        significant digits and an empty cell where the uncertainty is not a positive number; two
+        empty cells where the value is no number.
+
+    Examples
+    --------
+    >>> digits(1.23456, 0.0996)
+    ('1.23', '0.10')
+    >>> digits(2.7, float("nan"))
+    ('2.700', '')
+    >>> digits(-0.004, 0.1)
+    ('0.00', '0.10')
+    """
+    if not math.isfinite(value):
+        return "", ""
+    if not (math.isfinite(u) and u > 0.0):
+        return f"{value:#.4g}".rstrip("."), ""
+    places = 1 - math.floor(math.log10(float(f"{u:.1e}")))
+    if places > 7:
+        return f"{value:.{max(0, places + math.floor(math.log10(abs(value) or u)))}e}", f"{u:.1e}"
+    value, u = round(value, places) + 0.0, round(u, places)  # a rounded -0.0 is 0.0
+    return f"{value:.{max(0, places)}f}", f"{u:.{max(0, places)}f}"
 
 
 def table_html(rows: Iterable[Sequence[Any]], *, header: Sequence[Any] | None = None) -> str:
@@ -63,6 +258,15 @@ def picture_html(png: bytes, description: str) -> str:
         raise ValueError("the bytes are no PNG picture; give those of Plate.picture()")
     data = base64.b64encode(png).decode("ascii")
     return f'<img src="data:image/png;base64,{data}" alt="{_escaped(description)}">'
+
+
+def _rows_html(rows: Iterable[tuple[str, str]]) -> str:
+    lines = "".join(
+        f'<tr><th style="text-align:left;vertical-align:top">{_escaped(label)}</th>'
+        f'<td style="text-align:left">{_escaped(text)}</td></tr>'
+        for label, text in rows
+    )
+    return f'<table style="font-size:inherit">{lines}</table>'
 
 
 def _escaped(cell: Any) -> str:

@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
+from corephys.display import Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics.information import akaike_corrected
 
 __all__ = ["Fit", "fit", "linear"]
 
 
 @dataclass(frozen=True)
-class Fit:
+class Fit(Shown):
     """A finished fit on plain floats.
 
     Parameters
@@ -54,6 +55,26 @@ class Fit:
     success: bool
     message: str
     absolute_sigma: bool
+
+    def card(self) -> Card:
+        """Parameters with errors, scatter, and what speaks against the fit.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        rows = [(name, with_uncertainty(v, self.errors[name])) for name, v in self.values.items()]
+        rows += [
+            ("points", f"{self.points}, {self.degrees_of_freedom} degrees of freedom"),
+            ("reduced chi-square", f"{self.reduced_chi_square:.3g}"),
+            ("AICc", f"{self.aicc:.2f}"),
+        ]
+        worries = [] if self.success else [f"the fit did not converge: {self.message}"]
+        worries += [f"{name} ended on a bound" for name in self.at_bound]
+        scatter = self.reduced_chi_square if self.absolute_sigma else float("nan")
+        worries += fit_worries(scatter, self.residual, "1")
+        return Card("Fit", tuple(rows), tuple(worries))
 
 
 def fit(

@@ -10,10 +10,12 @@ from __future__ import annotations
 import copy
 import difflib
 import json
+import math
 from collections.abc import Mapping
 from typing import Any
 
-from corephys import units
+from corephys import units, windows
+from corephys.display import Card, Shown
 from corephys.recipe_schema import LOG_FILE, SCHEMA, Option
 from corephys.vocabulary import TERMS
 
@@ -28,7 +30,7 @@ class RecipeError(ValueError):
 _ABOUT = {"name", "site", "latitude", "longitude", "depth_datum", "time_zone"}
 
 
-class Recipe(Mapping[str, Mapping[str, Any]]):
+class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     """All choices of one reduction, complete and checked.
 
     Parameters
@@ -83,13 +85,42 @@ class Recipe(Mapping[str, Mapping[str, Any]]):
         return len(self._values)
 
     def __repr__(self) -> str:
-        changed = [
-            f"{stage}.{key} = {value!r}"
+        changed = [f"{place} = {value!r}" for place, value, _ in self._changed()]
+        return "Recipe, against the defaults: " + ("; ".join(changed) or "nothing changed")
+
+    def card(self) -> Card:
+        """What differs from the defaults, and below it every choice.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        changed = self._changed()
+        rows = [
+            (place, f"{_shown(value)} (default {_shown(other)})") for place, value, other in changed
+        ]
+        every = [
+            f"{stage}.{key} = {_shown(value)}"
             for stage, keys in self._values.items()
             for key, value in keys.items()
-            if value != SCHEMA[stage][key].default
         ]
-        return "Recipe, against the defaults: " + ("; ".join(changed) or "nothing changed")
+        return Card(
+            f"Recipe: {len(changed)} of {len(every)} choices differ from the defaults",
+            tuple(rows),
+            next_steps=("cp.reduce(hole, recipe) gives the same numbers again; "
+                        "recipe.with_changes({stage: {key: value}}) changes a choice",),
+            lines=tuple(every),
+            lines_title="every choice",
+        )  # fmt: skip
+
+    def _changed(self) -> list[tuple[str, Any, Any]]:
+        return [
+            (f"{stage}.{key}", value, SCHEMA[stage][key].default)
+            for stage, keys in self._values.items()
+            for key, value in keys.items()
+            if not _same(SCHEMA[stage][key], f"{stage}.{key}", value)
+        ]
 
     def with_changes(self, changes: Mapping[str, Mapping[str, Any]]) -> Recipe:
         """Make a recipe that differs in some keys.
@@ -115,7 +146,13 @@ class Recipe(Mapping[str, Mapping[str, Any]]):
         return Recipe(merged)
 
     def to_json(self) -> str:
-        """The recipe in full as one JSON text."""
+        """The recipe in full.
+
+        Returns
+        -------
+        str
+            One JSON text with sorted keys.
+        """
         return json.dumps(self._values, sort_keys=True)
 
     @classmethod
@@ -145,6 +182,24 @@ class Recipe(Mapping[str, Mapping[str, Any]]):
     __hash__ = None  # type: ignore[assignment]
 
 
+def _shown(value: Any) -> str:
+    return "not given" if value is None else value if isinstance(value, str) else json.dumps(value)
+
+
+def _same(option: Option, here: str, value: Any) -> bool:
+    """Whether a value says what the default says; "66.0 mm" and "6.6 cm" are "66 mm"."""
+    if value == option.default:
+        return True
+    wordy = option.kind in ("switch", "number", "time", "levels", *_TABLES) or "|" in option.kind
+    if wordy or not (isinstance(value, str) and isinstance(option.default, str)):
+        return False
+    one, other = (
+        float(units.as_floats(v, option.kind, here, difference=here.endswith("_uncertainty")))
+        for v in (value, option.default)
+    )
+    return math.isclose(one, other, rel_tol=1e-12)
+
+
 def _nearest(word: str, known: Any) -> str:
     close = difflib.get_close_matches(str(word), list(known), n=1, cutoff=0.4)
     return f"; did you mean {close[0]!r}?" if close else f"; there are {', '.join(known)}"
@@ -170,10 +225,10 @@ def _unfit(option: Option, here: str, value: Any) -> str:
         return "" if number else f"{here} is a number, not {value!r}"
     if option.kind in ("time", "levels"):
         return "" if isinstance(value, str) else f"{here} is a text, not {value!r}"
-    if option.kind in ("log files", "curves"):
+    if option.kind in _TABLES:
         if not isinstance(value, Mapping):
             return f"{here} is a table, not {value!r}"
-        check = _unfit_files if option.kind == "log files" else _unfit_curves
+        check = _TABLES[option.kind]
         return "\n  ".join(check(here, value))
     if "|" in option.kind:
         words = option.kind.split("|")
@@ -227,3 +282,17 @@ def _unfit_curves(here: str, curves: Mapping[str, Any]) -> list[str]:
         twice = sorted({name for name in held if held.count(name) > 1})
         problems += [f"{here} names the {what} {name!r} twice" for name in twice]
     return problems
+
+
+def _unfit_windows(here: str, chosen: Mapping[str, Any]) -> list[str]:
+    """What is wrong with windows by run or station."""
+    problems = []
+    for name, text in chosen.items():
+        try:
+            windows.ends(text, f"{here}.{name}")
+        except ValueError as error:
+            problems.append(str(error))
+    return problems
+
+
+_TABLES = {"log files": _unfit_files, "curves": _unfit_curves, "windows": _unfit_windows}

@@ -22,7 +22,7 @@ class Option:
         None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
     kind : str
         A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, ``"curves"``,
-        ``"log files"``, or the legal words separated by ``|``.
+        ``"log files"``, ``"windows"``, or the legal words separated by ``|``.
     meaning : str
         One line for the reader of a recipe.
     """
@@ -202,11 +202,13 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
         "boundary_distance": Option(None, "mm", "from the needle to the nearest boundary"),
         "cross_check": Option(True, "switch", "fit the whole heated cylinder too"),
+        "windows": Option(None, "windows", "by run, where one chose: since heating began"),
     },
     "formation_temperature": {
         "conductivity_uncertainty": Option("5 %", "%", "of the stations' conductivity, relative"),
         "heat_capacity_uncertainty": Option("5 %", "%", "of the sediment, relative"),
         "thermometer_uncertainty": Option("0.002 K", "K", "systematic"),
+        "windows": Option(None, "windows", "by station, where one chose: since penetration"),
     },
     "sample_velocity": {
         "delay": Option(None, "us", "of the P-wave transducers"),

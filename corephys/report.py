@@ -111,8 +111,13 @@ def _tools() -> tuple[Any, Any, Any]:
 
 
 def _said(output: Any) -> Any:
-    """What a cell gave; in place of an error that was let pass, one line of text."""
+    """What a cell gave, without controls, which are dead in a page: their picture stands for them.
+
+    In place of an error that was let pass, one line of text.
+    """
     if output.get("output_type") != "error":
+        for kind in [k for k in output.get("data", {}) if k.startswith("application/vnd.jupyter")]:
+            del output["data"][kind]
         return output
     words = f"Not shown, since the hole lacks what this needs: {output['evalue']}\n"
     return type(output)(output_type="stream", name="stdout", text=words)

@@ -7,11 +7,16 @@ where CF has one, the range that is usual and the range outside which a value ca
 from __future__ import annotations
 
 import difflib
+import re
 from dataclasses import dataclass
 
-__all__ = ["TERMS", "Term", "term"]
+from corephys import units
+
+__all__ = ["TERMS", "Term", "add", "term"]
 
 INF = float("inf")
+# What stands beside a quantity under its name; a quantity so named would be taken for it.
+_BESIDE = re.compile(r"_(u_random|u_systematic|u_core|u_total|effects|flag|reason|partners)$")
 
 
 @dataclass(frozen=True)
@@ -212,3 +217,61 @@ def term(name: str) -> Term:
     close = difflib.get_close_matches(name, TERMS, n=1)
     hint = f"; did you mean {close[0]!r}?" if close else ""
     raise KeyError(f"no quantity named {name!r}{hint}")
+
+
+def add(entry: Term) -> Term:
+    """Add a quantity of one's own, so that series, flags, files and figures know it.
+
+    It lasts as long as Python runs and is not part of a recipe: a script that reduces or reads
+    such values adds it first, and so does each worker process of an archive.
+
+    Parameters
+    ----------
+    entry : Term
+        Name in plain words with underscores, unit, words for an axis, ranges in that unit.
+
+    Returns
+    -------
+    Term
+        The row as it now stands.
+
+    Raises
+    ------
+    ValueError
+        When the name is not plain, or is there already and means something else, or a range is
+        upside down or the possible range narrower than the usual one.
+    UnitError
+        When the unit does not exist or has another spelling.
+
+    Examples
+    --------
+    >>> water = Term("gauge_water_content", "%", "water content by the gauge", (0, 80), (0, 100))
+    >>> add(water).unit
+    '%'
+    >>> del TERMS["gauge_water_content"]
+    """
+    name = entry.name
+    if not re.fullmatch(r"[a-z][a-z0-9]*(_[a-z0-9]+)*", name) or _BESIDE.search(name):
+        raise ValueError(
+            f"{name!r} cannot be the name of a quantity; write small letters, digits and single "
+            "underscores, such as 'water_content_by_gauge', and no ending like '_flag' that "
+            "stands beside a quantity"
+        )
+    if TERMS.get(name, entry) != entry:
+        raise ValueError(
+            f"there already is a quantity {name!r}, {TERMS[name].long_name} [{TERMS[name].unit}]; "
+            "take another name, or use it as it is"
+        )
+    if not entry.long_name.strip():
+        raise ValueError(f"{name!r} has no words for an axis; give long_name")
+    if units.canonical(entry.unit) != entry.unit:
+        wanted = units.canonical(entry.unit)
+        raise units.UnitError(f"unit {entry.unit!r} of {name!r} is written {wanted!r} here")
+    (low, high), (least, most) = entry.usual, entry.possible
+    if not least <= low < high <= most:
+        raise ValueError(
+            f"{name!r} is usually {low:g} to {high:g} and possibly {least:g} to {most:g}; the "
+            "usual range must rise and lie inside the possible one"
+        )
+    TERMS[name] = entry
+    return entry

@@ -35,7 +35,7 @@ ROOMS = {
         "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
         "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
         "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units",
-        "vocabulary",
+        "vocabulary", "windows",
     ),
     "reduction": (
         "archive", "archive_blocks", "archive_collect", "archive_command",

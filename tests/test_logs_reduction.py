@@ -322,7 +322,7 @@ def test_cores_too_sparse_for_the_aperture_give_no_shift_and_say_so(bare, tmp_pa
 def test_choices_that_cannot_be_are_said_and_the_hole_finishes(bare, tmp_path):
     where = small(tmp_path, {"first run.las": las_text(bare).encode()})
     hole = cp.read_hole(where)
-    assert ("downhole/logs/first_run", f"{len(las_text(bare))} bytes") in cp.overview(hole).rows
+    assert ("downhole/logs/first_run", f"{len(las_text(bare))} bytes") in cp.overview(hole).more
     plans = {
         "negative": ({**PLAN, "seafloor_depth_uncertainty": "-1 m"}, {}),
         "no shift": (PLAN, {"largest_shift": "0 m"}),

@@ -47,3 +47,9 @@ def test_changes_make_a_new_recipe():
     assert base["heat_flow"]["carrier"] == "linear"
     assert other["heat_flow"]["carrier"] == "steps"
     assert "heat_flow.carrier" in repr(other)
+
+
+def test_another_spelling_of_a_default_is_no_change():
+    assert Recipe({"liner": {"bore": "6.60 cm"}}).card().title.startswith("Recipe: 0 of ")
+    card = Recipe({"liner": {"bore": "66.1 mm"}}).card()
+    assert [place for place, _ in card.rows] == ["liner.bore"]

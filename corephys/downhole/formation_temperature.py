@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series
+from corephys import constants, flags, series, windows
 from corephys.downhole import formation_decay, formation_late
 from corephys.downhole.formation_bottom_water import bottom_water_temperature
 from corephys.downhole.formation_curve import fitted
@@ -76,7 +76,7 @@ def equilibrium_temperature(
     table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivity: Any = None,
     conductivity_uncertainty: Any = None, volumetric_heat_capacity: Any = None,
     heat_capacity_uncertainty: Any = None, thermometer_uncertainty: Any = None,
-    responses: Mapping[str, Any] | None = None,
+    responses: Mapping[str, Any] | None = None, chosen_windows: Mapping[str, str] | None = None,
 ) -> xr.Dataset:  # fmt: skip
     """Temperature that a probe would have reached at every station.
 
@@ -107,6 +107,9 @@ def equilibrium_temperature(
     responses : mapping of str to table, optional
         By name, how a tool that is no cylinder cools: see
         :func:`corephys.downhole.formation_response.response`.
+    chosen_windows : mapping of str to str, optional
+        Station to the window somebody chose, such as ``"2 min to 12 min"`` since penetration; the
+        other stations keep the one found. What the whole record shows is flagged all the same.
 
     Returns
     -------
@@ -146,7 +149,9 @@ def equilibrium_temperature(
     )  # fmt: skip
     relative = stated(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
     thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
-    fits = [_fit(prepared, i) for i in range(stations["station"].size)]
+    names = stations["station"].values.astype(str)
+    chosen = windows.of_known(chosen_windows, names, "station")
+    fits = [_fit(prepared, i, name, chosen.get(name)) for i, name in enumerate(names)]
     if "reason" in stations:
         for fit, given in zip(fits, stations["reason"].values.astype(np.int64), strict=True):
             fit.reason |= int(given)
@@ -156,7 +161,7 @@ def equilibrium_temperature(
     reason = np.array([fit.reason for fit in fits], np.int64)
     dataset = series.build(
         {"equilibrium_temperature": Measured(found, random, effects, reason)},
-        steps=_STEPS,
+        steps=(*_STEPS, *(f"window of station {n} chosen: {chosen_windows[n]}" for n in chosen)),
         constants={
             "volumetric_heat_capacity": "by mixing laws from the conductivity"
             if prepared.mixed else "given",
@@ -192,7 +197,7 @@ class _Fit:
         return float(self.record.time[self.decay.first]), float(self.record.time[self.decay.last])
 
 
-def _fit(prepared: Prepared, i: int) -> _Fit:
+def _fit(prepared: Prepared, i: int, name: str, window: tuple[float, float] | None) -> _Fit:
     record, probe = prepared.records[i], prepared.probes[i]
     time, values = record.time, record.temperature
     if not prepared.usable[i] or record.doubled:
@@ -200,7 +205,12 @@ def _fit(prepared: Prepared, i: int) -> _Fit:
     if time.size < formation_decay.FEWEST:
         return _Fit(record, probe, None, flags.bit("short_record"))
     size, second, late = usable_part(time, values, probe)
-    decay, whole = formation_decay.choose(time[:size], values[:size], probe)
+    if window is None:
+        decay, whole = formation_decay.choose(time[:size], values[:size], probe)
+    else:
+        what = f"station {name}"
+        first, last = windows.samples(time, window, what, formation_decay.FEWEST)
+        decay, whole = formation_decay.fit(time, values, probe, first, last), True
     reason = flags.bit("second_friction_pulse") if second else 0
     reason |= flags.bit("late_motion") if late else 0
     if decay is None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys import units, windows
 from corephys.downhole import formation_decay
 from corephys.downhole.formation_motion import usable_part
 from corephys.downhole.formation_record import Prepared, prepare
@@ -30,7 +30,7 @@ _WORDS = {
 def valley(
     table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivities: Any = None,
     conductivity: Any = None, volumetric_heat_capacity: Any = None,
-    responses: Mapping[str, Any] | None = None,
+    responses: Mapping[str, Any] | None = None, chosen_windows: Mapping[str, str] | None = None,
 ) -> xr.Dataset:  # fmt: skip
     """Temperature and start of the decay that go with each of several conductivities.
 
@@ -48,6 +48,8 @@ def valley(
         station's conductivity without it.
     responses : mapping of str to table, optional
         Response tables by name.
+    chosen_windows : mapping of str to str, optional
+        Station to the window somebody chose, such as ``"2 min to 12 min"`` since penetration.
 
     Returns
     -------
@@ -76,11 +78,13 @@ def valley(
         volumetric_heat_capacity=volumetric_heat_capacity, responses=responses,
     )  # fmt: skip
     trials = _trials(conductivities, prepared)
+    stops = stations["station"].values.astype(str)
+    chosen = windows.of_known(chosen_windows, stops, "station")
     names = [name for name in _WORDS if name != "conductivity_sensitivity"]
     out = {name: np.full(trials.shape, np.nan) for name in names}
     slope, flat = np.full(trials.shape[0], np.nan), np.full(trials.shape[0], np.nan)
     for i in range(trials.shape[0]):
-        decays = _along(prepared, i, trials[i])
+        decays = _along(prepared, i, trials[i], stops[i], chosen.get(stops[i]))
         for j, decay in enumerate(decays):
             if decay is not None:
                 out["temperature"][i, j] = decay.temperature
@@ -123,13 +127,19 @@ def _trials(given: Any, prepared: Prepared) -> np.ndarray:
     return np.tile(np.sort(values), (own.size, 1))
 
 
-def _along(prepared: Prepared, i: int, trials: np.ndarray) -> list[formation_decay.Decay | None]:
+def _along(
+    prepared: Prepared, i: int, trials: np.ndarray, name: str, window: tuple[float, float] | None
+) -> list[formation_decay.Decay | None]:
     """Fits at the trials over the window that the station's own conductivity chooses."""
     record, probe = prepared.records[i], prepared.probes[i]
     base = None
     if prepared.usable[i] and record.time.size >= formation_decay.FEWEST and not record.doubled:
         size, _, _ = usable_part(record.time, record.temperature, probe)
-        base, _ = formation_decay.choose(record.time[:size], record.temperature[:size], probe)
+        if window is None:
+            base, _ = formation_decay.choose(record.time[:size], record.temperature[:size], probe)
+        else:
+            ends = windows.samples(record.time, window, f"station {name}", formation_decay.FEWEST)
+            base = formation_decay.fit(record.time, record.temperature, probe, *ends)
     if base is None:
         return [None] * trials.size
     return [

@@ -16,10 +16,12 @@ from corephys.files import write_bytes
 
 __all__ = ["write"]
 
+_EXACT = 17  # significant digits that tell any two floats apart
+
 
 def write(
     dataset: xr.Dataset, path: str | os.PathLike[str], *, names: Mapping[str, str] | None = None,
-    well: Mapping[str, str] | None = None, null: float = -999.25,
+    well: Mapping[str, str] | None = None, null: float = -999.25, digits: int = 10,
 ) -> Path:  # fmt: skip
     """Write series that lie along depth as a LAS 2.0 file.
 
@@ -36,6 +38,8 @@ def write(
         Lines of the well section, such as ``{"WELL": "..."}``.
     null : float
         Stands for a missing value.
+    digits : int
+        Significant digits of values; 17 give every number back to the bit, and depths too.
 
     Returns
     -------
@@ -45,7 +49,8 @@ def write(
     Raises
     ------
     LogError
-        When there is no depth, a depth is not finite, or two curves would have one name.
+        When there is no depth, a depth is not finite, two curves would have one name, or a value
+        is the one that stands for a missing one.
 
     Notes
     -----
@@ -64,7 +69,8 @@ def write(
     las.well["NULL"] = lasio.HeaderItem("NULL", value=null, descr="NULL VALUE")
     for name, value in (well or {}).items():
         las.well[name] = lasio.HeaderItem(name, value=value)
-    las.append_curve("DEPT", depth[order], unit="M", descr="depth below seafloor")
+    words = str(dataset["depth"].attrs.get("long_name", "depth below seafloor"))
+    las.append_curve("DEPT", depth[order], unit="M", descr=words)
     taken = {"DEPT"}
     for variable, data in dataset.data_vars.items():
         if data.dims != dim or data.dtype.kind not in "fiu":
@@ -73,6 +79,10 @@ def write(
         if name in taken:
             raise LogError(f"two curves would be called {name!r}; give other names=")
         taken.add(name)
+        if np.any(np.asarray(data.values) == null):
+            raise LogError(
+                f"{variable} holds {null:g}, which stands for a missing value; give another null="
+            )
         unit = str(data.attrs.get("units", "1"))
         las.append_curve(
             name, np.asarray(data.values, dtype=float)[order], unit=UNITS_OF_LAS.get(unit, unit),
@@ -80,9 +90,11 @@ def write(
         )  # fmt: skip
     steps = np.diff(depth[order])
     even = steps.size > 0 and np.ptp(steps) < 1e-6
+    exact = digits >= _EXACT  # the shortest text that is read back as the same float
     stream = io.StringIO()
     las.write(
-        stream, version=2.0, fmt="%.10g", column_fmt={0: "%.5f"},
+        stream, version=2.0, fmt="%s" if exact else f"%.{digits}g",
+        column_fmt={0: "%s" if exact else "%.5f"},
         STRT=depth[order][0], STOP=depth[order][-1], STEP=float(steps[0]) if even else 0.0,
     )  # fmt: skip
     return write_bytes(path, stream.getvalue().encode("utf-8"))

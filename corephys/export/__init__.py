@@ -1,11 +1,16 @@
-"""Floor 5: a reduced hole as files: netCDF for machines, CSV tables for readers."""
+"""Floor 5: a reduced hole as files: netCDF for machines, tables for readers and reports, LAS."""
 
 from corephys.export.comparison import Comparison, compare
+from corephys.export.las import write_las
 from corephys.export.netcdf import flat, load, save
 from corephys.export.property_table import property_table, write_summaries
+from corephys.export.report_table import NothingToTabulate, ReportTable
+from corephys.export.report_tables import REPORT_TABLES, report_table, write_report_tables
+from corephys.export.report_tables_site import sequence_table, shift_table
 from corephys.export.tables import write_tables
 
 __all__ = [
-    "Comparison", "compare", "flat", "load", "property_table", "save", "write_summaries",
-    "write_tables",
+    "REPORT_TABLES", "Comparison", "NothingToTabulate", "ReportTable", "compare", "flat", "load",
+    "property_table", "report_table", "save", "sequence_table", "shift_table", "write_las",
+    "write_report_tables", "write_summaries", "write_tables",
 ]  # fmt: skip

@@ -7,11 +7,9 @@ A figure whose data the hole lacks raises NothingToDraw; :func:`write_figures` l
 
 from __future__ import annotations
 
-import io
 import os
 from pathlib import Path
 
-import matplotlib
 import xarray as xr
 
 from corephys.figures.accumulation import accumulation
@@ -21,42 +19,58 @@ from corephys.figures.calibration import gamma_calibration
 from corephys.figures.compaction_models import compaction_models
 from corephys.figures.consolidation_curves import consolidation_curves
 from corephys.figures.control_chart import control_chart, control_charts
+from corephys.figures.density_comparison import density_comparison
 from corephys.figures.drawn import Plate
+from corephys.figures.formation_factor import formation_factor
 from corephys.figures.heat_flow import heat_flow
 from corephys.figures.heat_flow_tests import heat_flow_tests
 from corephys.figures.heating_run import heating_run
+from corephys.figures.log_comparison import log_comparison
 from corephys.figures.porosity import porosity_depth
 from corephys.figures.reading import NothingToDraw
+from corephys.figures.sample_tracks import index_properties_depth, velocity_axes
+from corephys.figures.saved import save
 from corephys.figures.seismic_tie import seismic_tie
+from corephys.figures.site import hole_shifts, holes_overlay
 from corephys.figures.station import station
 from corephys.figures.strength_depth import strength_depth
 from corephys.figures.stress_depth import stress_depth
-from corephys.figures.style import SETTINGS
+from corephys.figures.style import ONE_COLUMN, PAGE, STYLE, TWO_COLUMNS
 from corephys.figures.summary import scan_tracks, summary
+from corephys.figures.temperature_records import temperature_records
 from corephys.figures.time_depth import time_depth
+from corephys.figures.velocity_density import velocity_density
 from corephys.figures.velocity_porosity import velocity_porosity
-from corephys.files import write_bytes
 
 __all__ = [
-    "FIGURES", "NothingToDraw", "Plate", "accumulation", "audit", "budget", "compaction_models",
-    "consolidation_curves", "control_chart", "control_charts",
-    "gamma_calibration", "heat_flow", "heat_flow_tests", "heating_run", "porosity_depth", "save",
-    "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth", "summary",
-    "time_depth", "velocity_porosity", "write_figures",
+    "FIGURES", "ONE_COLUMN", "PAGE", "STYLE", "TWO_COLUMNS", "NothingToDraw", "Plate",
+    "accumulation", "audit", "budget", "compaction_models",
+    "consolidation_curves", "control_chart", "control_charts", "density_comparison",
+    "formation_factor", "gamma_calibration", "heat_flow", "heat_flow_tests", "heating_run",
+    "hole_shifts", "holes_overlay", "index_properties_depth", "log_comparison", "porosity_depth",
+    "save", "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth", "summary",
+    "temperature_records", "time_depth", "velocity_axes", "velocity_density", "velocity_porosity",
+    "write_figures",
 ]  # fmt: skip
 
 FIGURES = {
     "summary": summary,
     "scan": scan_tracks,
     "gamma_calibration": gamma_calibration,
+    "density_comparison": density_comparison,
+    "index_properties": index_properties_depth,
     "porosity_depth": porosity_depth,
     "compaction_models": compaction_models,
+    "velocity_axes": velocity_axes,
     "velocity_porosity": velocity_porosity,
+    "velocity_density": velocity_density,
+    "formation_factor": formation_factor,
     "strength_depth": strength_depth,
     "stress_depth": stress_depth,
     "consolidation_curves": consolidation_curves,
     "heating_run": heating_run,
     "station": station,
+    "temperature_records": temperature_records,
     "heat_flow": heat_flow,
     "heat_flow_tests": heat_flow_tests,
     "accumulation": accumulation,
@@ -65,41 +79,8 @@ FIGURES = {
     "control_charts": control_charts,
     "seismic_tie": seismic_tie,
     "time_depth": time_depth,
+    "log_comparison": log_comparison,
 }
-
-
-def save(figure: Plate, folder: str | os.PathLike[str], name: str) -> list[Path]:
-    """Write a figure as SVG and PNG, with a table of what it draws beside it.
-
-    Parameters
-    ----------
-    figure : Plate
-        From a function of this module.
-    folder : path
-        Folder of the figures; made where it does not exist.
-    name : str
-        Of the three files, without an ending.
-
-    Returns
-    -------
-    list of Path
-        ``name.svg``, ``name.png`` (200 dots an inch) and ``name.csv``. The same figure gives the
-        same bytes at every run with one version of matplotlib.
-    """
-    out = Path(folder)
-    out.mkdir(parents=True, exist_ok=True)
-    stream = io.BytesIO()
-    figure.settle()
-    with matplotlib.rc_context(SETTINGS):
-        figure.savefig(
-            stream, format="svg", dpi=300, metadata={"Date": None, "Creator": "corephys"}
-        )
-    table = figure.table().to_csv(index=False, float_format="%.10g", lineterminator="\n")
-    return [
-        write_bytes(out / f"{name}.svg", stream.getvalue()),
-        write_bytes(out / f"{name}.png", figure.picture()),
-        write_bytes(out / f"{name}.csv", table.encode("utf-8")),
-    ]
 
 
 def write_figures(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
@@ -115,7 +96,7 @@ def write_figures(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Pat
     Returns
     -------
     list of Path
-        The files; figures without data are left out.
+        The files of :func:`save`; figures without data are left out.
     """
     written: list[Path] = []
     Path(folder).mkdir(parents=True, exist_ok=True)

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 
 from corephys import flags, uncertainty
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
@@ -45,7 +46,7 @@ def accumulation(tree: xr.DataTree) -> Plate:
     if name not in rates or not np.isfinite(rates[name].values).any():
         raise NothingToDraw("no rate of accumulation in this hole is a number")
     with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS * 0.8, 92.0)
+        figure = Plate(TWO_COLUMNS, 92.0)
         left, right = figure.subplots(1, 2)
         _ages(left, rates, node(tree, "ages"))
         _steps(right, rates, name)
@@ -61,7 +62,9 @@ def accumulation(tree: xr.DataTree) -> Plate:
         right.set_xlabel(label(name, words=_SHORT[name]))
         right.set_xlim(left=min(0.0, right.get_xlim()[0]))
         figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    return figure
+    return describe(
+        figure, f"Age against depth, and {_SHORT[name]} against age.", rates, depth_scale="depth"
+    )
 
 
 def _ages(axes: Axes, rates: xr.Dataset, table: xr.Dataset | None) -> None:

@@ -14,6 +14,7 @@ from matplotlib.patches import Patch
 
 from corephys import quality
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.style import COLOURS, FLAGGED, PAGE, SETTINGS, TWO_COLUMNS
@@ -72,7 +73,7 @@ def audit(tree: xr.DataTree) -> Plate:
     reasons = counts.by_reason
     below = max(_REASON * len(reasons), 12.0)
     room = PAGE[1] - _AROUND - below
-    above = min(max(_CORE[1] * len(cores), 18.0), max(room, _CORE[0] * len(cores), 18.0))
+    above = min(max(_CORE[1] * len(cores), 30.0), max(room, _CORE[0] * len(cores), 30.0))
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(TWO_COLUMNS, above + below + _AROUND)
         engine = figure.get_layout_engine()
@@ -97,7 +98,11 @@ def audit(tree: xr.DataTree) -> Plate:
         ]
         figure.legend(handles=handles, loc="outside upper right", ncols=len(LEVELS))
         figure.suptitle(str(tree.attrs.get("title", "")), x=0.01, ha="left", fontsize=7)
-    return figure
+    what = (
+        "Readings of each core by the level of their flag, above, and how many readings "
+        "have each reason, below."
+    )
+    return describe(figure, what, counted=False)
 
 
 def _words(name: str) -> str:

@@ -13,6 +13,7 @@ from matplotlib.patches import Patch, Rectangle
 
 from corephys import uncertainty
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node
 from corephys.figures.style import SETTINGS, TWO_COLUMNS, unit_in_print
@@ -108,7 +109,11 @@ def budget(tree: xr.DataTree) -> Plate:
         figure.legend(handles=handles, loc="outside lower center", ncols=6, handlelength=2.6,
                       handleheight=1.3, columnspacing=1.4)  # fmt: skip
         figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    return figure
+    what = (
+        "Share of each group of error sources in the variance of the results of this hole, "
+        "mean over the readings."
+    )
+    return describe(figure, what, counted=False)
 
 
 def _bar(tree: xr.DataTree, path: str, name: str, words: str) -> _Bar | None:
@@ -160,7 +165,7 @@ def _draw(axes: Axes, number: int, bar: _Bar, groups: list[str]) -> None:
         grey, hatch = _LOOKS[group]
         drawn.band(
             axes, f"share of the variance of {bar.words}", group, edges, np.full(2, left),
-            np.full(2, left + share), colour=grey,
+            np.full(2, left + share), colour=grey, kind="fill",
         )  # fmt: skip
         # The fill is the record; hatch and outline lie on it.
         axes.collections[-1].set_alpha(1.0)

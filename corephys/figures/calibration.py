@@ -7,6 +7,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import require
 from corephys.figures.style import COLOURS, ONE_COLUMN, RESEARCH_ONLY, SETTINGS, label
@@ -60,7 +61,11 @@ def gamma_calibration(tree: xr.DataTree) -> Plate:
         below.set_ylabel("residual [0.001]")
         figure.align_ylabels([above, below])
         figure.supxlabel(_folded(RESEARCH_ONLY), fontsize=4.8, color="0.35")
-    return figure
+    what = (
+        "Calibration of gamma attenuation on standards of known areal density, and "
+        "residuals of the fit."
+    )
+    return describe(figure, what, table)
 
 
 def _fit_line(

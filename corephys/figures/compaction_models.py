@@ -12,6 +12,7 @@ from matplotlib.lines import Line2D
 
 from corephys import flags
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, require, series
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
@@ -24,8 +25,8 @@ _LINES = {
     "offset exponential": ("--", "#0072B2"),
     "linear": (":", "#000000"),
     "power": ("-.", "#D55E00"),
-    "exponential in stress": ("-", "#8FB8D8"),
-    "void ratio in log stress": ("--", "#B07800"),
+    "exponential in stress": ((0, (5, 1, 1, 1, 1, 1)), "#56A0D3"),
+    "void ratio in log stress": ((0, (8, 2)), "#B07800"),
 }
 
 
@@ -65,7 +66,11 @@ def compaction_models(tree: xr.DataTree) -> Plate:
         axes[0].set_ylabel(label("depth"))
         axes[1].tick_params(labelleft=False)
         figure.suptitle(str(tree.attrs.get("title", "")), x=0.01, ha="left", fontsize=7)
-    return figure
+    what = (
+        f"Porosity against depth with {models.sizes['model']} models of compaction, "
+        "residuals of the chosen one, and their order."
+    )
+    return describe(figure, what, models, node(tree, "products/compaction"), depth_scale="depth")
 
 
 def _curves(axes: Axes, tree: xr.DataTree, models: xr.Dataset, points: Series) -> None:
@@ -139,7 +144,7 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
         (0.0, "model", "left"), (0.62, "ΔAICc", "right"), (0.82, "CV error", "right"),
         (1.0, "rules", "right"),
     ):  # fmt: skip
-        axes.text(x, top, words, ha=side, va="top", fontsize=5.4, fontweight="bold")
+        axes.text(x, top, words, ha=side, va="top", fontsize=6)
     for i, name in enumerate(names, start=1):
         at = top - step * i
         difference = float(models["aicc_difference"][i - 1])

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
 from corephys.figures.style import RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
@@ -49,7 +50,11 @@ def consolidation_curves(tree: xr.DataTree) -> Plate:
         _against_depth(right, yields, load)
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
         figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
-    return figure
+    what = (
+        "Void ratio against stress of the compression tests with the range of the yield "
+        "stress, and yield stress against depth."
+    )
+    return describe(figure, what, points, yields, load, depth_scale="depth")
 
 
 def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
@@ -103,12 +108,14 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
         low, high = (float(yields[f"{name}_{side}"].values[row]) for side in ("low", "high"))
         drawn.curve(axes, panel, f"range, {yields['test'].values[row]}", [low, high],
                     [depth[row]] * 2, colour=_INKS[row % len(_INKS)])  # fmt: skip
+        axes.annotate(f"{yields['test'].values[row]}", (high, depth[row]), xytext=(3, 0),
+                      fontsize=6, textcoords="offset points", va="center")  # fmt: skip
         drawn.points(axes, panel, f"{yields['test'].values[row]}", [best[row]], [depth[row]],
                      colour=_INKS[row % len(_INKS)],
                      flag=yields[f"{name}_flag"].values[[row]])  # fmt: skip
     bottom = 1.04 * float(np.nanmax(depth))
     axes.set_ylim(bottom, -0.02 * bottom)
-    axes.set_xlim(left=0.0)
+    axes.set_xlim(0.0, 1.08 * axes.get_xlim()[1])
     axes.set_xlabel("yield stress [kPa]")
     axes.set_ylabel("depth below seafloor [m]")
     if load is not None:

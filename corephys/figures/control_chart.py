@@ -8,6 +8,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, unit_in_print
@@ -54,7 +55,7 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
             above.set_xlabel(axis)
             _say(above, f"{np.isfinite(y).sum()} standards: {chart.status}")
             above.set_ylabel(words)
-            return figure
+            return describe(figure, f"Readings of the {name}, not judged.", table)
         grid = figure.add_gridspec(2, 1, height_ratios=[2.0, 1.0])
         above = figure.add_subplot(grid[0])
         below = figure.add_subplot(grid[1], sharex=above)
@@ -63,8 +64,7 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
         above.tick_params(labelbottom=False)
         _sums(below, chart, x, f"cumulative sum [sigma] against {axis}")
         below.set_xlabel(axis)
-        figure.align_ylabels([above, below])
-    return figure
+    return describe(figure, f"Control chart of the {name}, with cumulative sums below.", table)
 
 
 def control_charts(tree: xr.DataTree) -> Plate:
@@ -114,10 +114,12 @@ def control_charts(tree: xr.DataTree) -> Plate:
             _say(axes, f"{table.attrs['checked']}; {axes.get_title(loc='left') or chart.status}; "
                        f"{first} to {last}")  # fmt: skip
             axes.set_ylabel(words)
+            axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(integer=True))
         assert axes is not None
         axes.set_xlabel("number of the check, in order of time")
         figure.align_ylabels()
-    return figure
+    what = "Control charts of the standards of each sensor, in the order of time."
+    return describe(figure, what)
 
 
 def _days(time: np.ndarray) -> tuple[np.ndarray, str]:

@@ -25,6 +25,7 @@ __all__ = ["COLUMNS", "Drawn", "Plate", "band", "boxes", "curve", "points"]
 COLUMNS = ("panel", "series", "x", "y", "x_lower", "x_upper", "y_lower", "y_upper", "flag")
 _FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
 _RASTER_FROM = 400  # points of a series above which a vector file holds them as a picture
+_DENSE_FROM = 600  # points of a scan; fewer are drawn larger
 
 
 @dataclass(frozen=True)
@@ -37,10 +38,13 @@ class Drawn:
         What matplotlib draws.
     table : DataFrame
         Columns :data:`COLUMNS`, one row a point.
+    kind : {"points", "curve", "band", "fill", "boxes"}
+        What was drawn.
     """
 
     artist: Any
     table: pd.DataFrame
+    kind: str
 
 
 class Plate(Figure):
@@ -57,6 +61,7 @@ class Plate(Figure):
         super().__init__(figsize=(width / 25.4, height / 25.4), layout=layout)
         FigureCanvasAgg(self)
         self.drawn: list[Drawn] = []
+        self.caption = ""
 
     def table(self) -> pd.DataFrame:
         """Everything that is drawn, one row a point, in the order of drawing."""
@@ -86,7 +91,18 @@ class Plate(Figure):
                 text.set_position((round(float(x), 6), round(float(y), 6)))
 
     def picture(self, dots_per_inch: float = 200.0) -> bytes:
-        """The figure as the bytes of a PNG."""
+        """The figure as a picture.
+
+        Parameters
+        ----------
+        dots_per_inch : float
+            Dots an inch of the page.
+
+        Returns
+        -------
+        bytes
+            A PNG.
+        """
         stream = io.BytesIO()
         self.settle()
         with matplotlib.rc_context(SETTINGS):
@@ -98,8 +114,9 @@ class Plate(Figure):
 
 
 def _remember(
-    axes: Axes, artist: Any, panel: str, series: str, x: Any, y: Any, flag: Any = None, **edges: Any
-) -> None:
+    axes: Axes, artist: Any, kind: str, panel: str, series: str, x: Any, y: Any, flag: Any = None,
+    **edges: Any,
+) -> None:  # fmt: skip
     size = np.size(x)
     columns: dict[str, Any] = {"panel": [panel] * size, "series": [series] * size, "x": x, "y": y}
     for name in ("x_lower", "x_upper", "y_lower", "y_upper"):
@@ -109,7 +126,7 @@ def _remember(
     columns["flag"] = words
     figure = axes.figure
     assert isinstance(figure, Plate)
-    figure.drawn.append(Drawn(artist, pd.DataFrame(columns)))
+    figure.drawn.append(Drawn(artist, pd.DataFrame(columns), kind))
 
 
 def points(
@@ -141,6 +158,7 @@ def points(
     level = np.ones(x.size, dtype=int) if flag is None else np.asarray(flag, dtype=int)
     shown = np.isfinite(x) & np.isfinite(y)
     good = flags.usable(level)
+    dot = 1.2 if shown.sum() > _DENSE_FROM else 2.0
     for which, name, ink, order in (
         (shown & ~good, f"{series}, flagged", FLAGGED, 1.0),
         (shown & good, series, colour, 2.0 if small else 3.0),
@@ -148,7 +166,7 @@ def points(
         if not which.any():
             continue
         style: dict[str, Any] = {"marker": "." if small else marker, "linestyle": "none"}
-        style.update(markersize=1.2 if small else 3.6, color=ink, zorder=order)
+        style.update(markersize=dot if small else 3.6, color=ink, zorder=order)
         style.update(markeredgewidth=0.0 if small else 0.6)
         if not small:
             style["markerfacecolor"] = "white"
@@ -167,12 +185,12 @@ def points(
         else:
             (artist,) = axes.plot(x[which], y[which], **style)
         words = None if flag is None else level[which]
-        _remember(axes, artist, panel, name, x[which], y[which], words, **edges)
+        _remember(axes, artist, "points", panel, name, x[which], y[which], words, **edges)
 
 
 def curve(
     axes: Axes, panel: str, series: str, x: Any, y: Any, *, colour: str = "black",
-    style: str = "-",
+    style: Any = "-",
 ) -> None:  # fmt: skip
     """Draw a line.
 
@@ -180,16 +198,19 @@ def curve(
     ----------
     axes, panel, series, x, y, colour
         As for :func:`points`.
-    style : str
+    style : str or tuple
         Of matplotlib's line styles.
     """
-    (artist,) = axes.plot(x, y, style, color=colour, linewidth=1.0, zorder=2.6)
-    _remember(axes, artist, panel, series, np.asarray(x, dtype=float), np.asarray(y, dtype=float))
+    (artist,) = axes.plot(x, y, linestyle=style, color=colour, linewidth=1.0, zorder=2.6)
+    _remember(
+        axes, artist, "curve", panel, series, np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    )
 
 
 def band(
-    axes: Axes, panel: str, series: str, y: Any, lower: Any, upper: Any, *, colour: str = "black"
-) -> None:
+    axes: Axes, panel: str, series: str, y: Any, lower: Any, upper: Any, *, colour: str = "black",
+    kind: str = "band",
+) -> None:  # fmt: skip
     """Draw a band that is lower to upper wide along x, as y goes down.
 
     Parameters
@@ -198,10 +219,14 @@ def band(
         As for :func:`points`.
     lower, upper : (n,) array
         Edges along x.
+    kind : {"band", "fill"}
+        A band is an uncertainty or a range and is named in the caption; a fill is neither.
     """
     lower, upper = np.asarray(lower, dtype=float), np.asarray(upper, dtype=float)
     artist = axes.fill_betweenx(y, lower, upper, color=colour, alpha=0.22, linewidth=0, zorder=2.3)
-    _remember(axes, artist, panel, series, (lower + upper) / 2, y, x_lower=lower, x_upper=upper)
+    _remember(
+        axes, artist, kind, panel, series, (lower + upper) / 2, y, x_lower=lower, x_upper=upper
+    )
 
 
 def boxes(
@@ -229,4 +254,4 @@ def boxes(
     edges: dict[str, Any] = {"y_lower": top, "y_upper": bottom}
     if np.ndim(width):
         edges |= {"x_lower": np.zeros(top.size), "x_upper": np.asarray(width, dtype=float)}
-    _remember(axes, artist, panel, series, middle, (top + bottom) / 2, **edges)
+    _remember(axes, artist, "boxes", panel, series, middle, (top + bottom) / 2, **edges)

@@ -11,9 +11,10 @@ from matplotlib.axes import Axes
 
 from corephys import uncertainty, units
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, require, scalar, series
-from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, label, stated
 from corephys.figures.tracks import span
 
 __all__ = ["heat_flow"]
@@ -47,7 +48,7 @@ def heat_flow(tree: xr.DataTree) -> Plate:
     flow = node(tree, "products/heat_flow")
     with matplotlib.rc_context(SETTINGS):
         columns = 1 + (conductivity is not None) + (resistance is not None)
-        figure = Plate(TWO_COLUMNS * columns / 3 + 6.0 * (columns < 3), 82.0)
+        figure = Plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0)
         axes = list(figure.subplots(1, columns, squeeze=False)[0])
         deepest = np.concatenate([one.depth for one in (temperature, conductivity) if one])
         bottom = float(np.nanmax(deepest)) * 1.04
@@ -58,7 +59,19 @@ def heat_flow(tree: xr.DataTree) -> Plate:
         if resistance is not None:
             _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
         figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    return figure
+    what = (
+        "Thermal conductivity and equilibrium temperature against depth, and temperature "
+        "against thermal resistance with the fitted line."
+    )
+    return describe(
+        figure,
+        what,
+        node(tree, "properties/thermal_conductivity"),
+        node(tree, "properties/formation_temperature"),
+        resistance,
+        flow,
+        depth_scale="depth",
+    )
 
 
 def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
@@ -98,7 +111,7 @@ def _bullard(
     drawn.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
     if np.isfinite(bottom_water):
         drawn.points(axes, panel, "bottom water", [bottom_water], [0.0], marker="s")
-    axes.text(0.97, 0.95, f"q = {slope:.1f} ± {u_slope:.1f} mW/m²", transform=axes.transAxes,
+    axes.text(0.97, 0.95, f"q = {stated(slope, u_slope, 'mW/m^2')}", transform=axes.transAxes,
               ha="right", va="top", fontsize=6.5)  # fmt: skip
 
 

@@ -12,9 +12,10 @@ from matplotlib.lines import Line2D
 
 from corephys import uncertainty
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require, scalar
-from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, label
 
 __all__ = ["heat_flow_tests"]
 
@@ -50,14 +51,18 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
     table = node(tree, "products/heat_flow_corrections")
     with matplotlib.rc_context(SETTINGS):
         columns = 2 + (table is not None)
-        figure = Plate(TWO_COLUMNS * columns / 3 + 6.0 * (columns < 3), 82.0)
+        figure = Plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0)
         axes = list(figure.subplots(1, columns, squeeze=False)[0])
         _residuals(axes[0], bend, resistance, temperature, scalar(flow, "heat_flow")[0])
         _intervals(axes[1], pieces, flow)
         if table is not None:
             _corrections(axes[2], table)
         figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    return figure
+    what = (
+        "Residuals of the line of heat flow and heat flow between neighbouring stations"
+        f"{'' if table is None else ', with its corrections'}."
+    )
+    return describe(figure, what, flow, bend, pieces, table, depth_scale="depth")
 
 
 def _residuals(

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 
 from corephys import flags
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, require
 from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
@@ -65,7 +66,8 @@ def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
         words = ", ".join(flags.names(int(one["thermal_conductivity_reason"]))).replace("_", " ")
         figure.suptitle(f"run {names[row]}{': ' + words if words else ''}", fontsize=8, x=0.02,
                         ha="left")  # fmt: skip
-    return figure
+    what = f"Heating curve of run {names[row]} against ln t, and the conductivity of its windows."
+    return describe(figure, what, runs)
 
 
 def _runs(tree: xr.DataTree) -> xr.Dataset:
@@ -88,7 +90,7 @@ def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> N
     inside = heated & (time >= start) & (time <= end)
     panel = "temperature [degC] against time [s]"
     drawn.points(axes, panel, "outside the window", time[heated & ~inside],
-                 temperature[heated & ~inside], marker=".", colour="0.55")  # fmt: skip
+                 temperature[heated & ~inside], marker=".", colour=FLAGGED)  # fmt: skip
     drawn.points(axes, panel, "inside the window", time[inside], temperature[inside], marker=".",
                  colour=COLOURS["equilibrium_temperature"])  # fmt: skip
     axes.axvspan(start, end, color="0.93", zorder=0)

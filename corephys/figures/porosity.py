@@ -8,9 +8,10 @@ import xarray as xr
 
 from corephys import flags
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, scalar, series
-from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, label
+from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, label, stated
 from corephys.figures.tracks import span
 
 __all__ = ["porosity_depth"]
@@ -51,12 +52,12 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
         if scan is not None:
             drawn.points(
                 axes, panel, "scan", scan.values, scan.depth, flag=scan.flag,
-                colour="#8CCDB9", small=True,
+                colour=COLOURS["porosity"], small=True,
             )  # fmt: skip
         if samples is not None:
             drawn.points(
                 axes, panel, "samples", samples.values, samples.depth, flag=samples.flag,
-                x_error=samples.error, colour=COLOURS["porosity"],
+                x_error=samples.error, colour="black" if scan is not None else COLOURS["porosity"],
             )  # fmt: skip
         words = _draw_fit(axes, tree, panel)
         axes.set_xlim(*span(present))
@@ -70,7 +71,8 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
             axes.text(0.97, 0.03, words, transform=axes.transAxes, ha="right", va="bottom",
                       fontsize=6, bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8,
                                         "pad": 1.5}, zorder=6)  # fmt: skip
-    return figure
+    what = "Porosity against depth with the fitted law of compaction."
+    return describe(figure, what, node(tree, "products/compaction"), depth_scale=depth_scale)
 
 
 def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
@@ -83,11 +85,28 @@ def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
     fit = node(tree, "products/compaction")
     if fit is None:
         return ""
+    if str(fit.attrs.get("model", "exponential")) != "exponential":
+        return _other_law(fit)
     at_top, u_top = scalar(fit, "surface_porosity")
     length, u_length = scalar(fit, "decay_length")
     verdict = flags.usable(np.atleast_1d(fit["surface_porosity_flag"].values)).all()
     doubt = "" if verdict else "\nflagged: see the verdict of the fit"
     return (
-        f"φ = φ₀ exp(−z / L)\nφ₀ = {at_top:.3f} ± {u_top:.3f}\n"
-        f"L = {length:.0f} ± {u_length:.0f} m{doubt}"
+        f"φ = φ₀ exp(−z / L)\nφ₀ = {stated(at_top, u_top)}\n"
+        f"L = {stated(length, u_length, 'm')}{doubt}"
     )
+
+
+def _other_law(fit: xr.Dataset) -> str:
+    """Equation and parameters of a law that is not the plain exponential."""
+    lines = [f"φ = {fit.attrs.get('equation', fit.attrs['model'])}"]
+    for name in map(str, fit.data_vars):
+        if fit[name].ndim or f"{name}_u_random" not in fit:
+            continue
+        value, u = scalar(fit, name)
+        unit = str(fit[name].attrs.get("units", "1"))
+        lines.append(f"{name.replace('_', ' ')} {stated(value, u, unit)}")
+        if not flags.usable(np.atleast_1d(fit[f"{name}_flag"].values)).all():
+            doubt = "flagged: see the verdict of the fit"
+            lines += [] if doubt in lines else [doubt]
+    return "\n".join(sorted(lines, key=lambda line: line.startswith("flagged")))

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
@@ -72,7 +73,11 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
         axes[0].set_ylabel(clock.words)
         _depths(axes[5], trace, time)
         figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    return figure
+    what = (
+        "Density, velocity, impedance and reflection coefficients with the synthetic trace, "
+        "against two-way time."
+    )
+    return describe(figure, what, trace)
 
 
 class _Clock:
@@ -128,7 +133,7 @@ def _wiggles(axes: Axes, section: Axes, trace: xr.Dataset, time: np.ndarray, wor
     for k in range(_REPEATS):
         swing = k + scale * values
         drawn.band(section, f"{panel}, as a section", f"peaks {k + 1}", time,
-                   np.full(time.size, float(k)), np.maximum(swing, k))  # fmt: skip
+                   np.full(time.size, float(k)), np.maximum(swing, k), kind="fill")  # fmt: skip
         drawn.curve(section, f"{panel}, as a section", f"trace {k + 1}", swing, time)
     section.set_xlabel("the same, as a section")
     section.set_xticks([])

@@ -10,9 +10,10 @@ import xarray as xr
 
 from corephys.downhole import formation_temperature
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, require
-from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
 
 __all__ = ["station"]
 
@@ -52,7 +53,10 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
         raise NothingToDraw(f"no station {name!r}; the stations are {', '.join(names)}")
     here = stations.isel({stations["station"].dims[0]: [row]})
     k = found["conductivity"].isel(reading=[row])
-    valley = formation_temperature.valley(table, here, tools, conductivity=k)
+    # The curve belongs to the window that gave the temperature, also where somebody chose it.
+    low, high = (float(found[end].values[row]) for end in ("window_start", "window_end"))
+    window = {names[row]: f"{low!r} s to {high!r} s"} if low < high else None
+    valley = formation_temperature.valley(table, here, tools, conductivity=k, chosen_windows=window)
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(TWO_COLUMNS, 78.0)
         grid = figure.add_gridspec(2, 2, height_ratios=[2.2, 1.0])
@@ -63,7 +67,8 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
         title = f"station {names[row]}: {found['grade'].values[row]}"
         figure.suptitle(f"{title} ({found['grade_reason'].values[row]})", fontsize=7, x=0.02,
                         ha="left")  # fmt: skip
-    return figure
+    what = f"Record, fit and residuals of station {names[row]}, and temperature by conductivity."
+    return describe(figure, what, found)
 
 
 def _decay(
@@ -74,7 +79,7 @@ def _decay(
     time, values, model = (fit[part].values for part in ("time", "temperature", "fit"))
     inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
     panel = "temperature [degC] against time since penetration [s]"
-    for which, words, colour in ((~inside, "outside the window", "0.55"),
+    for which, words, colour in ((~inside, "outside the window", FLAGGED),
                                  (inside, "inside the window",
                                   COLOURS["equilibrium_temperature"])):  # fmt: skip
         drawn.points(above, panel, words, time[which], values[which], marker=".", colour=colour)

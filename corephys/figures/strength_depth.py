@@ -10,9 +10,10 @@ from matplotlib.lines import Line2D
 
 from corephys import uncertainty
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
-from corephys.figures.style import RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import ONE_COLUMN, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
 
 __all__ = ["strength_depth"]
 
@@ -55,7 +56,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     bottom = 1.04 * float(np.nanmax(strengths["depth"].values))
     shown = [part for part in (ratio, pairs) if part is not None]
     with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS * (1 + len(shown)) / 3 + 6.0 * (len(shown) < 2), 100.0)
+        figure = Plate(TWO_COLUMNS if shown else ONE_COLUMN, 100.0)
         axes = list(figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0])
         peak = strengths.isel(reading=strengths["state"].values == "peak")
         _by_method(axes[0], peak, "undrained_shear_strength")
@@ -80,7 +81,11 @@ def strength_depth(tree: xr.DataTree) -> Plate:
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
         figure.suptitle(" ", fontsize=3)
         figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
-    return figure
+    what = (
+        "Undrained strength, its ratio to the vertical effective stress, and sensitivity, "
+        "against depth, by method."
+    )
+    return describe(figure, what, peak, ratio, pairs, depth_scale="depth")
 
 
 def _by_method(axes: Axes, data: xr.Dataset, name: str) -> None:

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
 from corephys.figures.style import COLOURS, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
@@ -70,7 +71,11 @@ def stress_depth(tree: xr.DataTree) -> Plate:
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
         figure.suptitle(" ", fontsize=3)
         figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
-    return figure
+    what = (
+        "Density, stress and pressure, and effective stress with bounds of overpressure, "
+        "against depth."
+    )
+    return describe(figure, what, profile, column, margins, depth_scale="depth")
 
 
 def _density(axes: Axes, profile: xr.Dataset) -> None:

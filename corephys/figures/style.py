@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
-from corephys.display import RESEARCH_ONLY
+import matplotlib
+
+from corephys.display import RESEARCH_ONLY, with_uncertainty
 from corephys.vocabulary import TERMS
 
 __all__ = [
-    "COLOURS", "FLAGGED", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY", "SETTINGS", "TWO_COLUMNS", "label",
-    "unit_in_print",
+    "COLOURS", "FLAGGED", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY", "SETTINGS", "STYLE", "TWO_COLUMNS",
+    "label", "stated", "unit_in_print",
 ]  # fmt: skip
 
 # Widths [mm]; common practice of journals, no source.
@@ -34,35 +37,9 @@ COLOURS = {
 }
 FLAGGED = "0.78"  # grey of a reading that products do not use
 
-SETTINGS: Any = {
-    "font.family": "DejaVu Sans",  # comes with matplotlib: the same on every machine
-    "font.size": 7.0,
-    "axes.labelsize": 7.0,
-    "axes.titlesize": 7.0,
-    "axes.linewidth": 0.6,
-    "axes.unicode_minus": True,
-    "axes.spines.top": True,
-    "axes.spines.right": True,
-    "axes.grid": False,
-    "axes.prop_cycle": "cycler('color', ['#0072B2', '#D55E00', '#009E73', '#7A4E9E', '#B07800'])",
-    "xtick.labelsize": 6.0,
-    "ytick.labelsize": 6.0,
-    "xtick.direction": "out",
-    "ytick.direction": "out",
-    "xtick.major.width": 0.6,
-    "ytick.major.width": 0.6,
-    "xtick.major.size": 2.5,
-    "ytick.major.size": 2.5,
-    "legend.fontsize": 6.0,
-    "legend.frameon": False,
-    "lines.linewidth": 1.0,
-    "hatch.linewidth": 0.4,
-    "figure.facecolor": "white",
-    "savefig.facecolor": "white",
-    "svg.fonttype": "none",  # text stays text: it can be searched and edited
-    "svg.hashsalt": "corephys",  # the same identifiers at every run
-    "path.simplify": False,
-}
+# The style file, for figures of the user's own: plt.style.use(cp.figures.STYLE).
+STYLE = Path(__file__).with_name("corephys.mplstyle")
+SETTINGS: Any = dict(matplotlib.rc_params_from_file(STYLE, use_default_template=False))
 _IN_PRINT = {"^2": "²", "^3": "³", "degC": "°C", "ohm": "Ω", "us": "µs", "um": "µm"}
 
 
@@ -85,6 +62,24 @@ def unit_in_print(unit: str) -> str:
         if written not in ("us", "um"):
             unit = unit.replace(written, printed)
     return unit
+
+
+def stated(value: float, u: float, unit: str = "1") -> str:
+    """A value with its standard uncertainty as it is printed in a figure.
+
+    Parameters
+    ----------
+    value, u : float
+        In ``unit``; an uncertainty that is not a positive number is called unknown.
+    unit : str
+        In the library's spelling.
+
+    Returns
+    -------
+    str
+        Such as ``"50.43 ± 0.61 mW/m²"``.
+    """
+    return unit_in_print(with_uncertainty(value, u, unit))
 
 
 def label(name: str, unit: str | None = None, words: str | None = None) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import quality
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, series
 from corephys.figures.style import PAGE, SETTINGS, label
@@ -147,7 +148,9 @@ def _plate(
     figure.supxlabel(
         _caption(found, cores, layers, size[0]), fontsize=5.8, x=0.02, ha="left", color="0.25"
     )
-    return figure
+    leaves = [node(tree, path) for name in found for path in TRACKS[name] if path]
+    what = "Cores, layers and physical properties of the hole against depth."
+    return describe(figure, what, *leaves, depth_scale=depth_scale)
 
 
 def _depths(

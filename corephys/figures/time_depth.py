@@ -9,9 +9,10 @@ from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
-from corephys.figures.style import SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import ONE_COLUMN, SETTINGS, TWO_COLUMNS, label
 
 __all__ = ["time_depth"]
 
@@ -46,7 +47,7 @@ def time_depth(tree: xr.DataTree) -> Plate:
     )
     panels = 1 + (compared is not None)
     with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS * panels / 2 + 4.0 * (panels < 2), 100.0)
+        figure = Plate(ONE_COLUMN if panels == 1 else TWO_COLUMNS, 100.0)
         axes = list(figure.subplots(1, panels, sharey=True, squeeze=False)[0])
         _times(axes[0], table, shots)
         if compared is not None:
@@ -55,7 +56,8 @@ def time_depth(tree: xr.DataTree) -> Plate:
         axes[0].set_ylim(bottom, -0.02 * bottom)
         axes[0].set_ylabel("depth below seafloor [m]")
         figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    return figure
+    what = "Two-way time against depth by each way to it, and how far the ways differ."
+    return describe(figure, what, table, shots, compared, depth_scale="depth")
 
 
 def _times(axes: Axes, table: xr.Dataset, shots: xr.Dataset | None) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import xarray as xr
+from matplotlib import ticker
 from matplotlib.axes import Axes
 
 from corephys import flags
@@ -23,8 +24,9 @@ __all__ = [
     "span",
 ]
 
-# Greys of coring methods, dark to pale in the order of the list.
 _LOGARITHMIC = ("magnetic_susceptibility",)  # a few beds outweigh all the rest
+_LINEAR_UP_TO = 5.0  # largest over smallest, below which no decade may lie in between
+# Greys of coring methods, dark to pale in the order of the list.
 _METHODS = ("piston", "extended", "rotary", "push", "percussion", "other")
 _METHOD_GREY = {
     "piston": "0.15", "extended": "0.35", "rotary": "0.55", "push": "0.68", "percussion": "0.78",
@@ -88,9 +90,10 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
         high = axes.get_xlim()[1]
         shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
         shown = shown[shown > 0.0]
-        if shown.size:
+        if shown.size and float(shown.max()) > _LINEAR_UP_TO * float(shown.min()):
             axes.set_xscale("log")
             axes.set_xlim(0.8 * float(shown.min()), max(high, 1.2 * float(shown.max())))
+            _decades(axes)
     axes.set_xlabel(_two_lines(first.label), labelpad=2)
     outside = sum(
         int(((one.values < axes.get_xlim()[0]) | (one.values > axes.get_xlim()[1])).sum())
@@ -98,6 +101,15 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     )
     if outside:
         axes.set_title(f"{outside} flagged off axis", fontsize=5.5, color="0.35", pad=2)
+
+
+def _decades(axes: Axes) -> None:
+    """Label decades only, or ones and threes where the axis has but one of them."""
+    low, high = np.log10(axes.get_xlim())
+    subs = (1.0,) if np.floor(high) - np.ceil(low) >= 1 else (1.0, 3.0)
+    axes.xaxis.set_major_locator(ticker.LogLocator(subs=subs))
+    axes.xaxis.set_major_formatter(ticker.LogFormatterSciNotation(labelOnlyBase=False))
+    axes.xaxis.set_minor_formatter(ticker.NullFormatter())
 
 
 def _two_lines(words: str) -> str:
@@ -179,7 +191,7 @@ def _number_cores(axes: Axes, names: np.ndarray, middle: np.ndarray) -> None:
 
 def _height(axes: Axes) -> float:
     """Height in print [points], near enough to say which words fit."""
-    figure = axes.get_figure(root=True)
+    figure = axes.figure
     assert figure is not None
     return float(axes.get_position().height * figure.get_size_inches()[1] * 72)
 

@@ -12,6 +12,7 @@ from matplotlib.lines import Line2D
 
 from corephys import flags
 from corephys.figures import drawn
+from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import COLOURS, FLAGGED, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
@@ -23,14 +24,14 @@ __all__ = ["velocity_porosity"]
 _LINES: dict[str, tuple[str, str, Any]] = {
     "upper_bound": ("upper bound", "0.55", "-"),
     "time_average": ("time average (Wyllie)", "#0072B2", "--"),
-    "stiff_sand": ("stiff sand", "0.55", "-."),
+    "stiff_sand": ("stiff sand", "0.4", (0, (1, 1))),
     "critical_porosity": ("critical porosity", "#009E73", "-."),
     "krief": ("Krief", "#7A4E9E", ":"),
-    "raymer": ("Raymer, Hunt and Gardner", "#B07800", "--"),
+    "raymer": ("Raymer, Hunt and Gardner", "#B07800", (0, (7, 2))),
     "soft_sand": ("soft sand or mud", "black", ":"),
     "suspension": ("suspension (Wood)", "black", "-"),
 }
-_INKS = (COLOURS["p_wave_velocity"], "#56A0D3", COLOURS["porosity"], COLOURS["acoustic_impedance"])
+_INKS = (COLOURS["p_wave_velocity"], "#003B6F", COLOURS["porosity"], COLOURS["acoustic_impedance"])
 _OUTSIDE = {"below_elastic_bounds": ("below bounds", "x"),
             "above_elastic_bounds": ("above bounds", "+")}  # fmt: skip
 _PANEL = "P-wave velocity [m/s] against porosity"
@@ -77,7 +78,8 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
         axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0)
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
         figure.get_layout_engine().set(rect=(0.0, 0.03, 0.985, 0.97))  # type: ignore[union-attr]
-    return figure
+    what = "P-wave velocity against porosity with models and bounds of grains and pore water."
+    return describe(figure, what, checked, curves)
 
 
 def _readings(

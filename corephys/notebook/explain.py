@@ -4,17 +4,26 @@ from __future__ import annotations
 
 import json
 import re
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from corephys.constants import CONSTANTS
 from corephys.vocabulary import TERMS
 
 __all__ = ["explain"]
 
+_STANDING = {
+    "published": "seen in print",
+    "library": "agrees with that library",
+    "memory": "from memory, not yet seen in print",
+    "common practice": "common practice",
+}
+
 
 def explain(result: xr.Dataset | xr.DataTree) -> str:
-    """Say how a result was made: steps with equations, constants, and what brings the uncertainty.
+    """Say how a result was made: steps with equations, constants with sources, what errs how much.
 
     Parameters
     ----------
@@ -42,11 +51,23 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
     constants = json.loads(result.attrs.get("constants", "{}"))
     if constants:
         lines.append("with")
-        lines += [f"  {name.replace('_', ' ')}: {value}" for name, value in constants.items()]
+        lines += [
+            f"  {name.replace('_', ' ')}: {value}{_citation(name, value)}"
+            for name, value in constants.items()
+        ]
     for name in names:
         if f"{name}_effects" in result:
             lines.append(_budget(result, name))
     return "\n".join(lines)
+
+
+def _citation(name: str, value: Any) -> str:
+    """Where the value of a constant comes from, when it is the one of the table of constants."""
+    wanted = set(name.rpartition(".")[2].split("_"))
+    for key, constant in CONSTANTS.items():
+        if str(constant) == str(value) and wanted <= set(key.split("_")):
+            return f" ({constant.citation}; {_STANDING[constant.status]})"
+    return ""
 
 
 def _budget(result: xr.Dataset, name: str) -> str:

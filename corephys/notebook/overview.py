@@ -1,8 +1,7 @@
-"""Overview of a hole, raw or reduced: what it is, how much, what to worry about."""
+"""Overview of a hole, raw or reduced, or of one result: what it is, its numbers, its doubts."""
 
 from __future__ import annotations
 
-import html
 import json
 from typing import Any
 
@@ -10,73 +9,91 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, uncertainty
+from corephys.display import Card, with_uncertainty
+from corephys.figures.reading import NothingToDraw
+from corephys.figures.sketch import sketch_hole
+from corephys.notebook.result import UNKNOWN, card
 from corephys.reduction.summary import summary_lines
 
-__all__ = ["Overview", "overview"]
+__all__ = ["overview"]
+
+_DOTS = 100.0  # an inch of a small picture
+_SHARE = 0.25  # of readings flagged, above which a hole says so
+_HEADLINES = (
+    ("products/compaction", "surface_porosity", "surface porosity"),
+    ("products/compaction", "decay_length", "e-folding depth"),
+    ("products/heat_flow", "heat_flow", "heat flow"),
+)
 
 
-class Overview:
-    """Lines about a hole; text in a terminal, a small table in a notebook.
-
-    Parameters
-    ----------
-    title : str
-        Name of the hole.
-    rows : list of tuple of str and str
-        Label and text.
-    lines : list of str
-        The summary of a reduction, empty for a raw hole.
-    """
-
-    def __init__(self, title: str, rows: list[tuple[str, str]], lines: list[str]) -> None:
-        self.title, self.rows, self.lines = title, rows, lines
-
-    def __repr__(self) -> str:
-        width = max((len(label) for label, _ in self.rows), default=0)
-        body = [f"{label:<{width}}  {text}" for label, text in self.rows]
-        return "\n".join([self.title, *body, *self.lines])
-
-    def _repr_html_(self) -> str:
-        rows = "".join(
-            f"<tr><th style='text-align:left'>{html.escape(a)}</th>"
-            f"<td style='text-align:left'>{html.escape(b)}</td></tr>"
-            for a, b in self.rows
-        )
-        lines = html.escape("\n".join(self.lines))
-        return (
-            f"<div><b>{html.escape(self.title)}</b><table>{rows}</table>"
-            f"<pre style='font-size:85%'>{lines}</pre></div>"
-        )
-
-
-def overview(tree: xr.DataTree) -> Overview:
-    """Show what a hole holds.
+def overview(what: Any) -> Card:
+    """Show what a hole holds, or what a result says.
 
     Parameters
     ----------
-    tree : DataTree
-        From ``read_hole``, ``reduce`` or ``load``.
+    what : DataTree, Dataset or object
+        A hole of ``read_hole``, ``reduce`` or ``load``; a node of it or the Dataset of a public
+        function; or a calibration, fit or recipe, which show themselves as well.
 
     Returns
     -------
-    Overview
-        Shows itself as text or HTML; all text from data is escaped.
+    Card
+        What it is, its numbers with uncertainties, what to worry about, what to do next, and a
+        small picture where there is one. Shows itself as text or HTML; all text from data is
+        escaped.
 
     Raises
     ------
     TypeError
-        When the argument is not a DataTree.
+        When the argument is none of these.
     """
-    if not isinstance(tree, xr.DataTree):
-        raise TypeError(f"overview takes a hole (a DataTree), not {type(tree).__name__}")
-    rows = _coring(tree)
+    if isinstance(what, xr.Dataset):
+        return card(what)
+    if isinstance(what, xr.DataTree):
+        if what.children:
+            return _hole(what)
+        path = what.path.strip("/") if what.parent is not None else str(what.name or "result")
+        return card(what.to_dataset(inherit=False), path, what.root)
+    own = getattr(what, "card", None)
+    if callable(own) and isinstance(shown := own(), Card):
+        return shown
+    raise TypeError(
+        "overview takes a hole (a DataTree), a result (a Dataset), a calibration, a fit or a "
+        f"recipe, not {type(what).__name__}"
+    )
+
+
+def _hole(tree: xr.DataTree) -> Card:
+    rows = _coring(tree) + _headlines(tree)
+    tables = []
     for node in tree.leaves:
         if node.path.startswith(("/properties", "/products")) or node.path == "/":
             continue
-        rows.append((node.path.strip("/"), _table_line(node.to_dataset(inherit=False))))
-    rows += _headlines(tree)
-    lines = summary_lines(json.loads(tree.attrs["summary"])) if "summary" in tree.attrs else []
-    return Overview(str(tree.attrs.get("title", "hole")), rows, lines)
+        tables.append((node.path.strip("/"), _table_line(node.to_dataset(inherit=False))))
+    if "summary" not in tree.attrs:
+        following = ("cp.reduce(hole) reduces what is there; a missing table only skips its stage",)
+        title = str(tree.attrs.get("title", "hole"))
+        worries = tuple(_of_reading(tree))
+        return Card(title, tuple(rows), worries, following, tuple(tables))
+    summary = json.loads(tree.attrs["summary"])
+    try:
+        picture = sketch_hole(tree).picture(_DOTS)
+    except NothingToDraw:
+        picture = b""
+    return Card(
+        str(tree.attrs.get("title", "hole")),
+        tuple(rows),
+        tuple(_doubts(tree)),
+        (
+            "cp.quality.audit(reduced) counts what was kept, core by core; "
+            "cp.figures.summary(reduced) shows the whole hole",
+            'cp.overview(reduced["products/heat_flow"]) and cp.explain of the same look into one '
+            "result",
+        ),
+        tuple(tables),
+        tuple(summary_lines(summary)),
+        picture,
+    )
 
 
 def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
@@ -103,28 +120,46 @@ def _table_line(dataset: xr.Dataset) -> str:
     return words
 
 
+def _of_reading(tree: xr.DataTree) -> list[str]:
+    """Bad cells of the tables, which stay and are flagged."""
+    worries = []
+    for node in tree.leaves:
+        bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
+        if bad:
+            worries.append(f"{node.path.strip('/')}: {bad} cells that could not be read, flagged")
+    return worries
+
+
+def _doubts(tree: xr.DataTree) -> list[str]:
+    """Results with a verdict against them, and series of which much is flagged.
+
+    What several leaves say in the same words is said once, of the first or of all of them.
+    """
+    worries = _of_reading(tree)
+    said: dict[str, list[str]] = {}
+    for node in tree.leaves:
+        if not node.path.startswith(("/properties", "/products")):
+            continue
+        place = node.path.rpartition("/")[2].replace("_", " ")
+        for words in card(node.to_dataset(inherit=False), place, share=_SHARE).worries:
+            if words.startswith(UNKNOWN):
+                said.setdefault(f"{UNKNOWN} everything in it", []).append(place)
+            elif " not usable" in words:
+                quantity, _, counts = words.partition(": ")
+                said.setdefault(counts, []).append(f"{quantity} ({place})")
+            else:
+                said.setdefault(words, []).append(place)
+    return worries + [f"{', '.join(places)}: {words}" for words, places in said.items()]
+
+
 def _headlines(tree: xr.DataTree) -> list[tuple[str, str]]:
     """The few numbers that a hole is known by."""
-    wanted = (
-        ("products/compaction", "surface_porosity", "surface porosity"),
-        ("products/compaction", "decay_length", "e-folding depth"),
-        ("products/heat_flow", "heat_flow", "heat flow"),
-    )
     rows: list[tuple[str, str]] = []
-    for path, name, label in wanted:
+    for path, name, label in _HEADLINES:
         data: Any = series.leaf(tree, path)
         if data is None or name not in data:
             continue
-        value, unit = float(data[name]), data[name].attrs.get("units", "1")
+        unit = data[name].attrs.get("units", "1")
         u = float(uncertainty.total(data, name))
-        rows.append((label, with_uncertainty(value, u, unit)))
+        rows.append((label, with_uncertainty(float(data[name]), u, unit)))
     return rows
-
-
-def with_uncertainty(value: float, u: float, unit: str) -> str:
-    """A value with its standard uncertainty to two digits."""
-    unit = "" if unit == "1" else f" {unit}"
-    if not np.isfinite(u) or u <= 0:
-        return f"{value:.4g}{unit} (uncertainty unknown)"
-    digits = max(0, 1 - int(np.floor(np.log10(u))))
-    return f"{value:.{digits}f} ± {u:.{digits}f}{unit}"

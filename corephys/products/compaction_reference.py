@@ -70,7 +70,13 @@ class ReferenceCurve:
         return self.parameters[1] if self.form == "exponential" else _NAN
 
     def equation(self) -> str:
-        """The equation with its numbers."""
+        """The equation with its numbers.
+
+        Returns
+        -------
+        str
+            In plain text.
+        """
         text = _FORMS[self.form]
         for number, value in enumerate(self.parameters, start=1):
             text = text.replace(f"p{number}", f"{value:g}")

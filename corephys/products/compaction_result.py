@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import fitting, flags, series, units
+from corephys.display import Card, Shown
 from corephys.numerics.exponential import Checks
 from corephys.products.compaction_data import Choices, Data
 from corephys.products.compaction_models import Model
@@ -18,7 +19,7 @@ __all__ = ["CompactionFit", "dataset_of"]
 
 
 @dataclass(frozen=True)
-class CompactionFit:
+class CompactionFit(Shown):
     """A fit of porosity against depth or effective stress.
 
     Parameters
@@ -113,6 +114,20 @@ class CompactionFit:
             )
             covariance = covariance + effects.T @ effects
         return curve, np.sqrt(np.einsum("ni,ij,nj->n", jacobian, covariance, jacobian))
+
+    def card(self) -> Card:
+        """The same as in a terminal, the rules that are broken apart.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        first, *rest = repr(self).split("\n")
+        shown = [words.strip() for words in rest if not words.startswith("  beware: ")]
+        rows = [tuple(words.split(": ", 1)) if ": " in words else ("", words) for words in shown]
+        following = ("fit.predict(depth) gives the curve with its band",)
+        return Card(first, tuple(rows), tuple(self.verdict), following)
 
     def __repr__(self) -> str:
         d = self.dataset

@@ -144,6 +144,7 @@ def thermal_conductivity(context: Context) -> None:
         minimum_window=keys["minimum_window"],
         boundary_distance=keys["boundary_distance"],
         cross_check=keys["cross_check"],
+        chosen_windows=keys["windows"],
     )
     if keys["combine_repeats"]:
         context.results["properties/heating_runs"] = runs
@@ -173,6 +174,7 @@ def formation_temperature(context: Context) -> None:
         conductivity_uncertainty=keys["conductivity_uncertainty"],
         heat_capacity_uncertainty=keys["heat_capacity_uncertainty"],
         thermometer_uncertainty=keys["thermometer_uncertainty"],
+        chosen_windows=keys["windows"],
     )
 
 

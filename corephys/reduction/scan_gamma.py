@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys import units
 from corephys.hole import depth as positions
+from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, pore_water_density, seconds_since
 from corephys.reduction.scan_place import (
     coring_methods,
@@ -180,6 +181,7 @@ def _calibration_table(calibration: gamma.Calibration) -> xr.Dataset:
         "reduced_chi_square": calibration.reduced_chi_square,
         "order": calibration.covariance.shape[0] - 1,
     }
+    scan_fitted.of_gamma(dataset, calibration)
     return dataset
 
 

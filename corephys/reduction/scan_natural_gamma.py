@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys import units
 from corephys.hole import depth as positions
+from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.scan_place import geometry, of_kind, series_like
 from corephys.sensors import natural_gamma
@@ -162,12 +163,15 @@ def radioelements(context: Context) -> None:
     )  # fmt: skip
     small = table["filled_share"].values < least
     filled = np.where(small, np.nan, table["filled_share"].values)
-    context.results["properties/radioelements"] = natural_gamma.strip(
+    found = natural_gamma.strip(
         table, stripping=stripping, density=density,
         core_diameter=series_like(table["live_time"], table["diameter"].values, "mm"),
         core_diameter_uncertainty=context.recipe["natural_gamma"]["core_diameter_uncertainty"],
         filled_share=filled, reason=reason,
     )  # fmt: skip
+    standards = of_kind(context.table("standards/natural_gamma"), "standard").sizes["row"]
+    scan_fitted.of_natural_gamma(found, stripping, standards)
+    context.results["properties/radioelements"] = found
     context.objects["density_at_radioelements"] = density
 
 

@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys import units
 from corephys.hole import depth as positions
+from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.scan_place import (
     below_seafloor,
@@ -150,7 +151,7 @@ def velocity(context: Context) -> None:
             **_liner_delay(context),
         }
     )
-    context.results["properties/velocity"] = pwave.velocity(
+    found = pwave.velocity(
         here,
         table["thickness"],
         calibration=calibration,
@@ -165,6 +166,9 @@ def velocity(context: Context) -> None:
         amplitude_gate=float(keys["amplitude_gate"]) if amplitude is not None else None,
         reason=reason,
     )
+    if calibration is not None:
+        scan_fitted.of_pwave(found, calibration)
+    context.results["properties/velocity"] = found
 
 
 def in_situ_velocity(context: Context) -> None:

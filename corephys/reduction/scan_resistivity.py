@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.hole import depth as positions
+from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_place import (
     below_seafloor,
@@ -66,6 +67,7 @@ def resistivity_calibration(context: Context) -> None:
         "coefficients": list(map(float, calibration.coefficients)),
         "reduced_chi_square": float(calibration.reduced_chi_square),
     }
+    scan_fitted.of_resistivity(dataset, calibration)
     context.results["properties/resistivity_calibration"] = dataset
 
 

@@ -50,7 +50,7 @@ def anisotropy(dataset: xr.Dataset, *, within: Any = "20 cm") -> xr.Dataset:
     and Jaeger 1959, section 1.17): along an upright core k_h, across it sqrt(k_h k_v), so that
     k_v = k_across^2 / k_along. Bedding is taken as level. Repeats are combined first; usable runs
     go before doubtful ones. Errors that both runs share, such as that of the power, cancel in the
-    ratio, which is significant where |ln ratio| exceeds two standard uncertainties.
+    ratio, which is significant where abs(ln ratio) exceeds two standard uncertainties.
     """
     reach = float(units.as_floats(within, "cm", "within"))
     _require(dataset)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, units
+from corephys import windows as windows_by_name
 from corephys.samples import (
     needle_cylinder,
     needle_faults,
@@ -34,6 +36,7 @@ def thermal_conductivity(
     heat_capacity_uncertainty: Any = None, boundary_distance: Any = None,
     largest_drift: float = LARGE_DRIFT, cross_check: bool = True,
     needle_heat_capacity: Any = _C["needle_heat_capacity"],
+    chosen_windows: Mapping[str, str] | None = None,
 ) -> xr.Dataset:  # fmt: skip
     """Thermal conductivity of every heating run of a table.
 
@@ -63,6 +66,9 @@ def thermal_conductivity(
         Whether the whole curve of a heated cylinder is fitted too.
     needle_heat_capacity : Quantity, str or Constant
         Of the needle's own volume [MJ/(m^3 K)], for the cross-check.
+    chosen_windows : mapping of str to str, optional
+        Run to the window somebody chose, such as ``"25 s to 90 s"`` since heating began; the
+        other runs keep the one found. Such runs are marked in ``window_by_hand``.
 
     Returns
     -------
@@ -71,14 +77,17 @@ def thermal_conductivity(
         ``window_start``, ``window_end``, ``earliest_time``, ``latest_time`` [s], ``slope`` [K],
         ``windows_accepted``, ``window_spread`` [W/(m K)], ``drift`` [K/s], ``drift_share`` [1],
         ``residual_deviation`` [K], ``contact_resistance``, k / (a H) [1], and
-        ``conductivity_by_cylinder`` [W/(m K)] where asked for.
+        ``conductivity_by_cylinder`` [W/(m K)] where asked for, ``window_by_hand`` (bool) where a
+        window was chosen.
 
     Raises
     ------
     UnitError
         For a wrong unit.
     ValueError
-        When a column is missing, a geometry is not known or a distance is not above zero.
+        When a column is missing, a geometry is not known, a distance is not above zero, or a
+        chosen window is of no run, is no window or holds too few samples after the needle has
+        warmed through.
 
     Notes
     -----
@@ -102,7 +111,9 @@ def thermal_conductivity(
     shortest = float(units.as_floats(minimum_window, "s", "minimum_window"))
     u_capacity = _relative(heat_capacity_uncertainty, volumetric_heat_capacity)
     own = _own_heat(needle_heat_capacity, curves.capacity) if cross_check else None
-    found = _reduce(curves, shortest, flatness, u_capacity, own)
+    names = np.asarray(table["run"].values[curves.runs.first]).astype(str)
+    chosen = windows_by_name.of_known(chosen_windows, names, "run")
+    found = _reduce(curves, shortest, flatness, u_capacity, own, (names, chosen))
     effects = {
         "heating_power": found.k * (float("nan") if relative is None else relative),
         "heat_capacity": found.by_capacity,
@@ -110,7 +121,8 @@ def thermal_conductivity(
     reason = _reasons(curves, found, largest_drift)
     measured = Measured(_along(found.k, curves.runs, table), found.random, effects, reason)
     dataset = series.build(
-        {"thermal_conductivity": measured}, steps=_STEPS,
+        {"thermal_conductivity": measured},
+        steps=(*_STEPS, *(f"window of run {n} chosen: {chosen_windows[n]}" for n in chosen)),
         constants={
             "minimum_window": str(minimum_window),
             "volumetric_heat_capacity": str(volumetric_heat_capacity),
@@ -226,6 +238,7 @@ class _Found:
     cylinder: needle_cylinder.CylinderFit | None
     convection: np.ndarray
     lost: np.ndarray
+    by_hand: np.ndarray
 
     @property
     def empty(self) -> np.ndarray:
@@ -265,7 +278,7 @@ def _own_heat(given: Any, capacity: float) -> tuple[float, float]:
 
 def _reduce(
     curves: _Curves, shortest: float, flatness: float, u_capacity: float,
-    own: tuple[float, float] | None,
+    own: tuple[float, float] | None, chosen: tuple[np.ndarray, dict[str, tuple[float, float]]],
 ) -> _Found:  # fmt: skip
     runs, late, scale, capacity = curves.runs, curves.late, curves.scale, curves.capacity
     contact = np.full(scale.size, USUAL_CONTACT)
@@ -273,6 +286,7 @@ def _reduce(
     choice = needle_windows.choose(
         late.time, curves.rise, line, early, shortest, flatness=flatness, latest=late.latest
     )
+    by_hand = needle_windows.choose_by_hand(choice, late.time, *chosen)
     index = np.arange(late.time.shape[1])
     inside = (index >= choice.start[:, None]) & (index < (choice.start + choice.length)[:, None])
     fit, contact = _solve(curves, inside, capacity, late.warm, contact, rounds=7)
@@ -298,7 +312,7 @@ def _reduce(
         # The expansion needs the longer the worse the contact is.
         late.earliest * (1.0 + 2.0 * np.nan_to_num(contact, nan=0.0)),
     )  # fmt: skip
-    return _Found(choice, fit, contact, k, random, by_capacity, whole, convection, lost)
+    return _Found(choice, fit, contact, k, random, by_capacity, whole, convection, lost, by_hand)
 
 
 def _solve(
@@ -330,6 +344,8 @@ def _reasons(curves: _Curves, found: _Found, largest_drift: float) -> np.ndarray
             "poor_fit": ~empty & (found.choice.accepted == 0),
             "poor_contact": ~empty & (found.contact > POOR_CONTACT),
             # A drift that could not be measured is as doubtful as a large one.
+            "beyond_method_range": found.by_hand
+            & (_end(curves.late.time, found.choice) > curves.late.latest),
             "drift": ~empty & ~(np.abs(fit.drift_share) <= largest_drift),
             "convection": ~empty & found.convection,
             "lost_contact": ~empty & found.lost,
@@ -375,6 +391,9 @@ def _attach(dataset: xr.Dataset, curves: _Curves, found: _Found) -> xr.Dataset:
         "earliest_time": (curves.late.earliest, "s", "time before which no window begins"),
         "latest_time": (latest, "s", "time at which heat reaches the nearest boundary"),
     }  # fmt: skip
+    if found.by_hand.any():
+        words = {"long_name": "window was chosen by hand"}
+        dataset["window_by_hand"] = ("reading", found.by_hand, words)
     if found.cylinder is not None:
         extra["conductivity_by_cylinder"] = (
             found.cylinder.conductivity, "W/(m K)", "thermal conductivity by the heated cylinder"

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from corephys import windows
 from corephys.numerics import window_regression
 
 FLATNESS = 0.01  # of the slope, between a window and its halves (common practice, no source)
@@ -89,6 +90,23 @@ def choose(
             early[block, :width], count[block], minimum, flatness, choice, block,
         )  # fmt: skip
     return choice
+
+
+def choose_by_hand(
+    choice: Choice, time: np.ndarray, names: np.ndarray, chosen: Mapping[str, tuple[float, float]]
+) -> np.ndarray:
+    """Put windows that somebody chose in place of those found; which runs have one, (runs,).
+
+    ``time`` [s], (runs, samples); ``names`` of the runs; ``chosen`` by name [s]. What was found
+    about the run stays: how many windows are sound, and how far the slope depends on the window.
+    """
+    by_hand = np.zeros(names.size, bool)
+    for name, window in chosen.items():
+        for row in np.flatnonzero(names == name):
+            first, last = windows.samples(time[row], window, f"run {name}", FEWEST)
+            choice.start[row], choice.length[row] = first, last - first + 1
+            by_hand[row] = True
+    return by_hand
 
 
 def noise_variance(time: np.ndarray, temperature: np.ndarray, count: np.ndarray) -> np.ndarray:

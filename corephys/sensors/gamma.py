@@ -186,8 +186,8 @@ def bulk_density(
     -----
     rho = ra + steps with (ra d) the root of ln I = c0 + c1 x + c2 x^2 where d ln I/dx < 0; sources
     at :func:`net_rate`, :func:`decay_factor`, :func:`annulus_step` and :func:`electron_step`.
-    Counting: u = s / (d |d ln I/dx|), s the standard uncertainty of ln I; a dead time narrows the
-    spread of the counts by its own factor (Knoll 2010, section 4.VII), so that the relative
+    Counting: u = s / (d abs(d ln I/dx)), s the standard uncertainty of ln I; a dead time narrows
+    the spread of the counts by its own factor (Knoll 2010, section 4.VII), so that the relative
     uncertainty of the gross rate is 1 / sqrt(N).
     """
     series.require_same_positions(

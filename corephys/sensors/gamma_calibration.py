@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from corephys import constants, seawater, units
+from corephys.display import Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics import information, polynomial
 from corephys.uncertainty import stated
 
@@ -24,7 +25,7 @@ SCALES = {
 
 
 @dataclass(frozen=True)
-class Calibration:
+class Calibration(Shown):
     """ln I = c0 + c1 x + c2 x^2 with x the areal density inside the liner.
 
     Parameters
@@ -80,7 +81,18 @@ class Calibration:
 
     @classmethod
     def nominal(cls, **changes: Any) -> Calibration:
-        """Scale of pure water and aluminium without a fit, for the electron step alone."""
+        """Scale of pure water and aluminium without a fit, for the electron step alone.
+
+        Parameters
+        ----------
+        **changes
+            Fields of the calibration that are to be otherwise.
+
+        Returns
+        -------
+        Calibration
+            Its covariance unknown, its span without end.
+        """
         unknown = np.full((2, 2), np.nan)
         return cls(np.array([0.0, -0.0746, 0.0]), unknown, (0.0, np.inf), **changes)
 
@@ -90,6 +102,40 @@ class Calibration:
             return "; ".join(f"set {label}: {part.describe()}" for label, _, part in self.parts)
         c = ", ".join(f"c{i} = {value:.6g}" for i, value in enumerate(self.coefficients))
         return f"ln I = c0 + c1 x + c2 x^2, {c}; {self.areal_density.size} standards; {self.scale}"
+
+    def card(self) -> Card:
+        """Coefficients with uncertainties, scatter, and what speaks against the calibration.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        if self.parts:
+            rows = [(f"set {label}", part.describe()) for label, _, part in self.parts]
+            worries = [words for _, _, part in self.parts for words in part.card().worries]
+            return Card("Gamma calibration that changes in time", tuple(rows), tuple(worries))
+        u = np.zeros(3)
+        u[: len(self.covariance)] = np.sqrt(np.diag(self.covariance))
+        rows = [
+            (f"c{i}", with_uncertainty(float(value), float(error), unit))
+            for i, (value, error, unit) in enumerate(
+                zip(self.coefficients, u, ("1", "cm^2/g", "cm^4/g^2"), strict=True)
+            )
+            if value != 0.0 or i < len(self.covariance)
+        ]
+        rows.append(("standards", f"{self.areal_density.size}, on the scale {self.scale}"))
+        rows.append(
+            ("holds for", "areal densities of {:.3g} to {:.3g} g/cm^2".format(*self.domain))
+        )
+        if np.isfinite(self.reduced_chi_square):
+            rows.append(("reduced chi-square", f"{self.reduced_chi_square:.2f}"))
+        return Card(
+            "Gamma calibration, ln I = c0 + c1 x + c2 x^2",
+            tuple(rows),
+            fit_worries(self.reduced_chi_square, self.residual, "1"),
+            ("look at the residuals: a trend means trapped air, a wrong thickness or dead time",),
+        )
 
 
 def standard_density(

@@ -9,6 +9,7 @@ import numpy as np
 
 from corephys import constants, seawater, units
 from corephys.bounds import positive
+from corephys.display import Card, Shown, fit_worries, with_uncertainty
 
 __all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
 
@@ -18,7 +19,7 @@ _WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/
 
 
 @dataclass(frozen=True)
-class Calibration:
+class Calibration(Shown):
     """t = delay + (walls / 2) liner_delay + length / velocity of the medium.
 
     Parameters
@@ -97,6 +98,33 @@ class Calibration:
             f"{self.liner_delay:.4g} +- {self.liner_delay_uncertainty:.2g} us (from "
             f"{self.liner_from}); {self.length.size} standards"
             + (f", {self.left_out} left out for want of a number" if self.left_out else "")
+        )
+
+    def card(self) -> Card:
+        """Delays with uncertainties, scatter, and what speaks against the calibration.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        rows = [
+            ("delay", with_uncertainty(self.delay, self.delay_uncertainty, "us")),
+            (
+                "two walls",
+                f"{with_uncertainty(self.liner_delay, self.liner_delay_uncertainty, 'us')}, from "
+                f"{self.liner_from}",
+            ),
+            ("standards", f"{self.length.size} used, {self.left_out} left out"),
+        ]
+        rows += [(medium, f"{v:.1f} m/s") for medium, v in self.medium_velocity.items()]
+        if np.isfinite(self.residual_deviation):
+            rows.append(("residual deviation", f"{self.residual_deviation:.2g} us"))
+        return Card(
+            "P-wave calibration, t = delay + walls + length / velocity",
+            tuple(rows),
+            fit_worries(float("nan"), self.residual, "us"),
+            ("check that the fitted velocity of each solid standard is that of its material",),
         )
 
 

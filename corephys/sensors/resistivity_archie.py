@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.bounds import positive
+from corephys.display import Card, Shown, with_uncertainty
 from corephys.sensors.resistivity_line import kept_and_fit
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
 
@@ -17,7 +18,7 @@ __all__ = ["Archie", "archie_fit", "archie_formation_factor", "porosity_from_for
 
 
 @dataclass(frozen=True)
-class Archie:
+class Archie(Shown):
     """F = a phi^-m.
 
     Parameters
@@ -67,6 +68,21 @@ class Archie:
             f"F = a phi^-m, a = {self.a:.4g} +- {self.a_uncertainty:.2g}, "
             f"m = {self.m:.4g} +- {self.m_uncertainty:.2g}; {self.points} readings"
         )
+
+    def card(self) -> Card:
+        """Both parameters with uncertainties.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        rows = (
+            ("a", with_uncertainty(self.a, self.a_uncertainty)),
+            ("cementation exponent m", with_uncertainty(self.m, self.m_uncertainty)),
+            ("readings", str(self.points)),
+        )
+        return Card("Archie's law, F = a phi^-m", rows)
 
 
 def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from corephys import constants, units
+from corephys.display import Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics import information, polynomial
 from corephys.sensors.resistivity_brine import brine_conductivity, mass_fraction
 
@@ -20,7 +21,7 @@ SAME_BRINE = 0.05  # conductivities closer than this are one brine
 
 
 @dataclass(frozen=True)
-class Calibration:
+class Calibration(Shown):
     """log10(resistivity) = c0 + c1 x + c2 x^2 with x = log10(response less baseline).
 
     Parameters
@@ -64,6 +65,32 @@ class Calibration:
         return (
             f"log10(resistivity / (ohm m)) = c0 + c1 x + c2 x^2, x = log10(net response / mV), "
             f"{c}; {self.log_response.size} readings of brines"
+        )
+
+    def card(self) -> Card:
+        """Coefficients with uncertainties, scatter, and what speaks against the calibration.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        u = np.sqrt(np.diag(self.covariance))
+        rows = [
+            (f"c{i}", with_uncertainty(float(value), float(error)))
+            for i, (value, error) in enumerate(zip(self.coefficients, u, strict=False))
+        ]
+        low, high = (10.0**edge for edge in self.domain)
+        rows += [
+            ("readings of brines", f"{self.log_response.size}"),
+            ("holds for", f"net responses of {low:.3g} to {high:.3g} mV"),
+            ("reduced chi-square", f"{self.reduced_chi_square:.2f}"),
+        ]
+        return Card(
+            "Resistivity calibration, log10(R) = c0 + c1 x + c2 x^2",
+            tuple(rows),
+            fit_worries(self.reduced_chi_square, self.residual, "1"),
+            ("look at the residual of each brine: one that stands apart was diluted or mistyped",),
         )
 
 

@@ -1,0 +1,444 @@
+"""The standard tables of a report, from a reduced hole: digits by the uncertainty, footnotes."""
+
+from __future__ import annotations
+
+import json
+import os
+import string
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import flags, series, uncertainty
+from corephys.constants import CONSTANTS
+from corephys.display import RESEARCH_ONLY, digits
+from corephys.export.report_table import (
+    Column,
+    NothingToTabulate,
+    ReportTable,
+    values_of,
+    workbook,
+)
+from corephys.files import write_bytes
+from corephys.vocabulary import TERMS
+
+__all__ = ["KINDS", "REPORT_TABLES", "report_table", "write_report_tables"]
+
+KINDS = ("csv", "md", "tex", "xlsx")
+# Positions have no stated uncertainty: a tenth of a millimetre in the hole, of a centimetre along.
+_PLACES = {"depth": 3, "depth_fitted": 3, "offset": 1}
+_UNITS = {"depth": "m", "depth_fitted": "m", "offset": "cm"}
+# In tables porosity and water content are per cent (common practice, no source).
+_PER_CENT = ("porosity", "water_content_wet", "water_content_dry")
+_DEPTH = "Depth is depth below seafloor, as laid out."
+_K1 = "± is the standard uncertainty, k = 1, random and systematic together; empty where unknown."
+
+
+def _text(label: str, values: Any) -> Column:
+    words = tuple(
+        "" if v is None or str(v) == "nan" else str(v) for v in np.asarray(values, object)
+    )
+    return Column(label, words, words)
+
+
+def _fixed(label: str, values: Any, places: int) -> Column:
+    held = values_of(values)
+    return Column(label, tuple("" if v is None else f"{v:.{places}f}" for v in held), held)
+
+
+class _Notes:
+    """Footnotes by letter: one a reason, with how often it was met."""
+
+    def __init__(self) -> None:
+        self.counts: dict[str, int] = {}
+        self.missing = 0
+
+    def of(self, dataset: xr.Dataset, name: str) -> tuple[str, ...]:
+        """Letters of the values of a quantity that are not used."""
+        if f"{name}_flag" not in dataset:
+            return ()
+        level = np.atleast_1d(dataset[f"{name}_flag"].values)
+        reason = np.atleast_1d(dataset[f"{name}_reason"].values)
+        value = np.atleast_1d(dataset[name].values.astype(float))
+        marks = []
+        for one, bits, number in zip(level, reason, value, strict=True):
+            if flags.usable(np.array([one]))[0]:
+                marks.append("")
+                continue
+            if not np.isfinite(number):
+                self.missing += 1
+            words = flags.names(int(bits)) or ["flagged"]
+            for word in words:
+                self.counts[word] = self.counts.get(word, 0) + 1
+            marks.append(",".join(self._letter(word) for word in words))
+        return tuple(marks) if any(marks) else ()
+
+    def _letter(self, word: str) -> str:
+        place = list(self.counts).index(word)
+        letters = string.ascii_lowercase
+        return letters[place] if place < 26 else letters[place // 26 - 1] + letters[place % 26]
+
+    def said(self) -> list[str]:
+        """One line a reason, and how many values are missing."""
+        lines = [
+            f"{self._letter(word)}: {n} value{'' if n == 1 else 's'} not used: "
+            f"{word.replace('_', ' ')}."
+            for word, n in self.counts.items()
+        ]
+        if self.missing:
+            lines.append(f"{self.missing} values are missing.")
+        return lines
+
+
+def _measured(dataset: xr.Dataset, name: str, notes: _Notes, label: str = "") -> list[Column]:
+    """Value and uncertainty of a quantity, flagged values with their letters."""
+    unit = str(dataset[name].attrs.get("units", TERMS[name].unit if name in TERMS else "1"))
+    scale = 100.0 if name in _PER_CENT else 1.0
+    unit = "%" if name in _PER_CENT else unit
+    words = label or (TERMS[name].long_name if name in TERMS else name.replace("_", " "))
+    head = words if unit == "1" else f"{words} [{unit}]"
+    value = scale * np.atleast_1d(dataset[name].values.astype(float))
+    u = np.full(value.size, np.nan)
+    if f"{name}_u_random" in dataset and f"{name}_u_systematic" in dataset:
+        u = scale * np.atleast_1d(uncertainty.total(dataset, name).values.astype(float))
+        random = scale * np.atleast_1d(dataset[f"{name}_u_random"].values.astype(float))
+        if np.isnan(u).all() and np.isfinite(random).any():
+            u, head = random, f"{head} (random)"
+    pairs = [digits(float(v), float(s)) for v, s in zip(value, u, strict=True)]
+    column = Column(head, tuple(a for a, _ in pairs), values_of(value), notes.of(dataset, name))
+    tail = head.partition(" [")[2]
+    unit_of_u = f"± [{tail}" if tail else "±"
+    return [column, Column(unit_of_u, tuple(b for _, b in pairs), values_of(u))]
+
+
+def _places(dataset: xr.Dataset, names: Iterable[str]) -> list[Column]:
+    """Positions and words of the readings, those that are there."""
+    columns = []
+    for name in names:
+        if name not in dataset.variables:
+            continue
+        words = name.replace("_", " ")
+        if name in _PLACES:
+            columns.append(_fixed(f"{words} [{_UNITS[name]}]", dataset[name].values, _PLACES[name]))
+        else:
+            columns.append(_text(words, dataset[name].values))
+    return columns
+
+
+def _leaf(tree: xr.DataTree, path: str, table: str) -> xr.Dataset:
+    found = series.leaf(tree, path)
+    if found is None or not all(found.sizes.values()):
+        raise NothingToTabulate(f"the table {table} shows /{path}, which this hole does not have")
+    return found
+
+
+def _of_leaf(
+    tree: xr.DataTree, name: str, title: str, path: str, keys: Sequence[str],
+    quantities: Sequence[str], *more: Callable[[xr.Dataset], list[Column]],
+) -> ReportTable:  # fmt: skip
+    data = _leaf(tree, path, name)
+    if "depth" in data.coords and data["depth"].ndim == 1:
+        dim = data["depth"].dims[0]
+        data = data.isel({dim: np.argsort(data["depth"].values, kind="stable")})
+    notes = _Notes()
+    columns = _places(data, keys)
+    for quantity in quantities:
+        if quantity in data:
+            columns += _measured(data, quantity, notes)
+    for add in more:
+        columns += add(data)
+    said = notes.said()
+    said += [_DEPTH] if "depth" in data.coords else []
+    said += [_K1]
+    said += [RESEARCH_ONLY] if "safety" in data.attrs else []
+    hole = str(tree.attrs.get("title", ""))
+    return ReportTable(name, f"{title}, {hole}" if hole else title, tuple(columns), tuple(said))
+
+
+_HERE = ("core", "section", "offset", "depth")
+
+
+def _cores(tree: xr.DataTree) -> ReportTable:
+    cores = _leaf(tree, "cores", "cores")
+    columns = [_text("core", cores["core"].values)]
+    columns.append(_text("coring method", cores["coring_method"].values))
+    columns += [
+        _fixed(f"{name} [m]", cores[name].values, 2) for name in ("top", "advance", "recovered")
+    ]
+    advance = cores["advance"].values.astype(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(advance > 0, 100.0 * cores["recovered"].values / advance, np.nan)
+    columns.append(_fixed("recovery [%]", share, 0))
+    sections = series.leaf(tree, "sections")
+    if sections is not None:
+        held = sections["core"].values.astype(str)
+        counts = [float((held == str(core)).sum()) for core in cores["core"].values]
+        columns.append(_fixed("sections", counts, 0))
+    whole = np.nansum(cores["recovered"].values) / np.nansum(advance) if advance.any() else np.nan
+    notes = (
+        f"{cores.sizes['row']} cores, {np.nansum(advance):.1f} m advanced, "
+        f"{np.nansum(cores['recovered'].values):.1f} m recovered, {100 * whole:.0f} %.",
+        "Top is the depth below seafloor at which the core began; recovery above 100 % is material "
+        "that expanded or was disturbed.",
+    )
+    return ReportTable("cores", f"Cores, {tree.attrs.get('title', '')}", tuple(columns), notes)
+
+
+def _heat_flow(tree: xr.DataTree) -> ReportTable:
+    flow = _leaf(tree, "products/heat_flow", "heat_flow")
+    rows: list[tuple[str, float, float, str]] = []
+    for name in ("heat_flow", "surface_temperature"):
+        unit = str(flow[name].attrs["units"])
+        value, u = float(flow[name]), float(uncertainty.total(flow, name))
+        rows.append((TERMS[name].long_name if name in TERMS else name, value, u, unit))
+    carriers = series.leaf(tree, "products/heat_flow_by_carrier")
+    if carriers is not None:
+        for i, carrier in enumerate(carriers["carrier"].values):
+            pair = (float(carriers[n][i]) for n in ("heat_flow", "heat_flow_uncertainty"))
+            rows.append((f"heat flow, conductivity carried as {carrier}", *pair, "mW/m^2"))
+    curvature = series.leaf(tree, "products/heat_flow_intervals")
+    if curvature is not None and "heat_flow_mean" in curvature:
+        u = float(uncertainty.total(curvature, "heat_flow_mean"))
+        rows.append(("mean over intervals", float(curvature["heat_flow_mean"]), u, "mW/m^2"))
+    pairs = [digits(value, u) for _, value, u, _ in rows]
+    columns = (
+        _text("quantity", [row[0] for row in rows]),
+        Column("value", tuple(p[0] for p in pairs), values_of([row[1] for row in rows])),
+        Column("±", tuple(p[1] for p in pairs), values_of([row[2] for row in rows])),
+        _text("unit", [row[3] for row in rows]),
+    )
+    used, left = (flow.attrs.get(f"temperatures_{n}", "?") for n in ("used", "left_out"))
+    notes = [
+        f"{used} formation temperatures used, {left} left out; bottom water "
+        f"{flow.attrs.get('bottom_water', 'not told')}; reduced chi-square "
+        f"{float(flow.attrs.get('reduced_chi_square', np.nan)):.2f}.",
+        _K1,
+    ]
+    notes += [
+        f"Uncertainty of {what}: {flow.attrs[key]}."
+        for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "the depth datum"))
+        if key in flow.attrs
+    ]
+    title = f"Heat flow, {tree.attrs.get('title', '')}"
+    return ReportTable("heat_flow", title, columns, tuple(notes))
+
+
+def _consolidation(tree: xr.DataTree) -> ReportTable:
+    yields = _leaf(tree, "properties/yield_stress", "consolidation")
+    notes = _Notes()
+    columns = [*_places(yields, ("test", *_HERE)), *_measured(yields, "yield_stress", notes)]
+    for path, names in (
+        ("properties/compression_indices", ("compression_index", "recompression_index")),
+        ("products/overconsolidation", ("overconsolidation_ratio",)),
+    ):
+        data = series.leaf(tree, path)
+        if data is None or list(data["test"].values) != list(yields["test"].values):
+            continue
+        for name in names:
+            if name in data:
+                columns += _measured(data, name, notes)
+    said = (*notes.said(), _DEPTH, _K1, RESEARCH_ONLY)
+    title = f"Consolidation, {tree.attrs.get('title', '')}"
+    return ReportTable("consolidation", title, tuple(columns), said)
+
+
+_EQUATIONS = (
+    "gamma: ln I = c0 + c1 x + c2 x^2, x the areal density inside the liner.",
+    "P-wave: t = t0 + walls tl / 2 + length / V.",
+    "resistivity: log10(R / (ohm m)) = c0 + c1 x + c2 x^2, x = log10(net response / mV).",
+    "natural gamma: rate of a window = sum over elements of S times content, and b.",
+)
+
+
+def _calibration(tree: xr.DataTree) -> ReportTable:
+    rows: list[tuple[str, str, str, float, float, str]] = []
+    about, notes = [], []
+    for sensor, path, equation in (
+        ("gamma", "properties/gamma_calibration", _EQUATIONS[0]),
+        ("P-wave", "properties/velocity", _EQUATIONS[1]),
+        ("resistivity", "properties/resistivity_calibration", _EQUATIONS[2]),
+        ("natural gamma", "properties/radioelements", _EQUATIONS[3]),
+    ):
+        data = series.leaf(tree, path)
+        if data is None or "fitted_constants" not in data.attrs:
+            continue
+        held = json.loads(data.attrs["fitted_constants"])
+        for symbol, meaning, *pair, unit in held["rows"]:
+            value, u = (float("nan") if x is None else float(x) for x in pair)
+            rows.append((sensor, symbol, meaning, value, u, unit))
+        chi = held["reduced_chi_square"]
+        scatter = "" if chi is None else f", reduced chi-square {chi:.2f}"
+        about.append(f"{sensor}: {held['standards']} readings of standards{scatter}.")
+        notes.append(equation)
+    if not rows:
+        raise NothingToTabulate("the table calibration shows calibrations; this hole has none")
+    pairs = [digits(row[3], row[4]) for row in rows]
+    columns = (
+        _text("sensor", [row[0] for row in rows]),
+        _text("constant", [row[1] for row in rows]),
+        _text("meaning", [row[2] for row in rows]),
+        Column("value", tuple(p[0] for p in pairs), values_of([row[3] for row in rows])),
+        Column("±", tuple(p[1] for p in pairs), values_of([row[4] for row in rows])),
+        _text("unit", [row[5] for row in rows]),
+    )
+    title = f"Calibration, {tree.attrs.get('title', '')}"
+    said = (*notes, *about, _K1, RESEARCH_ONLY)
+    return ReportTable("calibration", title, columns, said)
+
+
+def _glossary(tree: xr.DataTree) -> ReportTable:
+    names: list[str] = []
+    for node in tree.leaves:
+        if node.path.startswith(("/properties", "/products")):
+            names += [str(n) for n in node.variables if str(n) in TERMS and str(n) not in names]
+    if not names:
+        raise NothingToTabulate("the table glossary shows quantities; this hole has none")
+    names.sort()
+    columns = (
+        _text("name", names),
+        _text("unit", [TERMS[n].unit for n in names]),
+        _text("meaning", [TERMS[n].long_name for n in names]),
+    )
+    notes = ("The unit 1 is that of pure numbers. Names are those of the files.",)
+    return ReportTable("glossary", "Quantities, names and units", columns, notes)
+
+
+def _constants(tree: xr.DataTree) -> ReportTable:
+    held: dict[str, str] = {}
+    for node in tree.leaves:
+        for name, value in json.loads(node.attrs.get("constants", "{}")).items():
+            held.setdefault(str(name), str(value))
+    if not held:
+        raise NothingToTabulate("the table constants shows constants; this hole has none")
+    rows = []
+    for name, value in sorted(held.items()):
+        wanted = set(name.rpartition(".")[2].split("_"))
+        source = next(
+            (
+                f"{c.citation} ({c.status})"
+                for key, c in CONSTANTS.items()
+                if str(c) == value and wanted <= set(key.split("_"))
+            ),
+            "recipe or hole",
+        )
+        rows.append((name.replace("_", " ").replace(".", " "), value, source))
+    columns = tuple(
+        _text(label, [row[i] for row in rows])
+        for i, label in enumerate(("constant", "value", "source"))
+    )
+    return ReportTable("constants", "Constants that the numbers rest on", columns)
+
+
+REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
+    "cores": _cores,
+    "index_properties": lambda tree: _of_leaf(
+        tree, "index_properties", "Index properties of samples", "properties/index_properties",
+        _HERE, ("bulk_density", "dry_density", "grain_density", "porosity", "void_ratio",
+                "water_content_wet"),
+    ),
+    "thermal_conductivity": lambda tree: _of_leaf(
+        tree, "thermal_conductivity", "Thermal conductivity", "properties/thermal_conductivity",
+        (*_HERE, "direction", "geometry"), ("thermal_conductivity",),
+    ),
+    "formation_temperature": lambda tree: _of_leaf(
+        tree, "formation_temperature", "Formation temperature", "properties/formation_temperature",
+        ("station", "tool", "depth"), ("equilibrium_temperature",),
+        lambda data: [
+            _fixed("conductivity [W/(m K)]", data["conductivity"].values, 3),
+            _fixed("window from [s]", data["window_start"].values, 0),
+            _fixed("window to [s]", data["window_end"].values, 0),
+            _text("grade", data["grade"].values),
+        ],
+    ),
+    "heat_flow": _heat_flow,
+    "sample_velocity": lambda tree: _of_leaf(
+        tree, "sample_velocity", "P-wave velocity of samples", "properties/sample_velocity",
+        (*_HERE, "axis"), ("p_wave_velocity",),
+    ),
+    "strength": lambda tree: _of_leaf(
+        tree, "strength", "Undrained shear strength", "properties/strength",
+        (*_HERE, "method", "state"), ("undrained_shear_strength",),
+    ),
+    "consolidation": _consolidation,
+    "calibration": _calibration,
+    "constants": _constants,
+    "glossary": _glossary,
+}  # fmt: skip
+
+
+def report_table(tree: xr.DataTree, name: str) -> ReportTable:
+    """One of the standard tables.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+    name : str
+        One of :data:`REPORT_TABLES`.
+
+    Returns
+    -------
+    ReportTable
+        Shows itself as text or HTML; ``to_csv``, ``to_markdown``, ``to_latex``, ``frame``.
+
+    Raises
+    ------
+    KeyError
+        For a table that there is not.
+    NothingToTabulate
+        When the hole lacks what it shows.
+    """
+    if name not in REPORT_TABLES:
+        raise KeyError(f"there is no table {name!r}; there are {', '.join(REPORT_TABLES)}")
+    return REPORT_TABLES[name](tree)
+
+
+def write_report_tables(
+    tree: xr.DataTree, folder: str | os.PathLike[str], *, kinds: tuple[str, ...] = KINDS
+) -> list[Path]:
+    """Write all standard tables that the hole has the data for.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+    folder : path
+        Folder of the tables; made where it does not exist.
+    kinds : tuple of {"csv", "md", "tex", "xlsx"}
+        Which files; the workbook ``report_tables.xlsx`` holds all tables, a sheet each.
+
+    Returns
+    -------
+    list of Path
+        The files; the same bytes for the same hole.
+
+    Raises
+    ------
+    ValueError
+        For another kind of file.
+    """
+    unknown = [kind for kind in kinds if kind not in KINDS]
+    if unknown:
+        raise ValueError(f"no table is written as {unknown[0]!r}; the kinds are {', '.join(KINDS)}")
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    tables = []
+    for make in REPORT_TABLES.values():
+        try:
+            tables.append(make(tree))
+        except NothingToTabulate:
+            continue  # a half-finished hole has fewer tables
+    made = {"csv": ReportTable.to_csv, "md": ReportTable.to_markdown, "tex": ReportTable.to_latex}
+    paths = [
+        write_bytes(out / f"{table.name}.{kind}", made[kind](table).encode("utf-8"))
+        for table in tables
+        for kind in kinds
+        if kind != "xlsx"
+    ]
+    if "xlsx" in kinds and tables:
+        path = out / "report_tables.xlsx"
+        paths.append(write_bytes(path, workbook(tables, path)))
+    return paths

@@ -1,0 +1,183 @@
+"""Several holes on composite depth, and the shifts that put them there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import matplotlib
+import numpy as np
+import xarray as xr
+from matplotlib.lines import Line2D
+
+from corephys import flags
+from corephys.figures import drawn
+from corephys.figures.caption import describe
+from corephys.figures.drawn import Plate
+from corephys.figures.reading import NothingToDraw, Series
+from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, stated
+from corephys.figures.tracks import span
+from corephys.hole import composite
+
+__all__ = ["hole_shifts", "holes_overlay"]
+
+# Told apart by lightness and dashes, not by hue alone.
+_HOLES = (
+    ("black", "-", "o"), ("#D55E00", (0, (5, 1.5)), "s"), ("#0072B2", "-", "^"),
+    ("#009E73", (0, (2, 1)), "D"), ("0.7", "-", "v"), ("#7A4E9E", (0, (6, 1, 1, 1)), "P"),
+)  # fmt: skip
+
+
+def holes_overlay(
+    properties: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, quantity: str = "bulk_density",
+    sequence: xr.Dataset | None = None, top: float | None = None, bottom: float | None = None,
+) -> Plate:  # fmt: skip
+    """Draw a quantity of several holes beside each other on composite depth.
+
+    Parameters
+    ----------
+    properties : mapping of str to Dataset
+        By hole, with the quantity along ``reading`` and the coordinates core and depth [m].
+    shifts : Dataset
+        From ``cp.composite.shifts``.
+    quantity : str
+        What is drawn.
+    sequence : Dataset, optional
+        From ``cp.composite.checked_sequence``: a strip shows which hole gives it where.
+    top, bottom : float, optional
+        Part of the composite depth that is drawn [m].
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide, one track a hole on a common depth axis.
+
+    Raises
+    ------
+    NothingToDraw
+        When no hole has the quantity, or no usable reading of it.
+    """
+    placed = {
+        hole: composite.place(data, hole=hole, shifts=shifts)
+        for hole, data in properties.items()
+        if quantity in data
+    }
+    held = {}
+    for hole, data in placed.items():
+        value = data[quantity].values.astype(float)
+        depth = data["depth_composite"].values.astype(float)
+        use = flags.usable(data[f"{quantity}_flag"].values) & np.isfinite(value + depth)
+        if use.any():
+            held[hole] = (value[use], depth[use], data["core"].values.astype(str)[use])
+    if not held:
+        raise NothingToDraw(f"no hole has a usable {quantity} and a shift for its cores")
+    low = min(z.min() for _, z, _ in held.values()) if top is None else top
+    high = max(z.max() for _, z, _ in held.values()) if bottom is None else bottom
+    every = np.concatenate([v for v, _, _ in held.values()])
+    ends = span(
+        [Series(quantity, "", every, every, np.zeros(every.size), np.ones(every.size, int))]
+    )
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 150.0)
+        strip = sequence is not None
+        axes = figure.subplots(
+            1, len(held) + strip, sharey=True, squeeze=False,
+            width_ratios=[1.0] * len(held) + [0.35] * strip,
+        )[0]  # fmt: skip
+        for place, (hole, (value, depth, core)) in enumerate(held.items()):
+            ink = _HOLES[place % len(_HOLES)][0]
+            panel = f"{label(quantity)} of hole {hole} against composite depth [m]"
+            for name in dict.fromkeys(core):
+                mine = (core == name) & (depth >= low) & (depth <= high)
+                if mine.any():
+                    drawn.curve(axes[place], panel, f"hole {hole}, core {name}", value[mine],
+                                depth[mine], colour=ink)  # fmt: skip
+                    axes[place].lines[-1].set_linewidth(0.6)
+            axes[place].set_xlim(*ends)
+            axes[place].set_title(f"hole {hole}", loc="left")
+            axes[place].set_xlabel(label(quantity).replace(" [", "\n["))
+        if sequence is not None:
+            _strip(axes[-1], sequence, list(held), low, high)
+        axes[0].set_ylim(high, low)
+        axes[0].set_ylabel(label("depth_composite"))
+    what = f"{len(held)} holes on composite depth."
+    if sequence is not None:
+        what = f"{len(held)} holes on composite depth, and the hole that gives the sequence."
+    first = next(iter(placed.values()))
+    return describe(figure, what, first, shifts, depth_scale="depth_composite")
+
+
+def _strip(
+    axes: matplotlib.axes.Axes, sequence: xr.Dataset, holes: list[str], low: float, high: float
+) -> None:
+    """Which hole gives the sequence: one column a hole."""
+    names = sequence["hole"].values.astype(str)
+    top, bottom = (sequence[f"{end}_composite"].values.astype(float) for end in ("top", "bottom"))
+    for place, hole in enumerate(holes):
+        mine = (names == hole) & (bottom > low) & (top < high)
+        if not mine.any():
+            continue
+        ink = _HOLES[place % len(_HOLES)][0]
+        drawn.boxes(axes, "sequence", f"hole {hole}", top[mine], bottom[mine], width=1.0,
+                    colour=ink, edge="white")  # fmt: skip
+        for patch in axes.patches[-int(mine.sum()) :]:
+            patch.set_x(float(place))
+    axes.set_xlim(0.0, float(len(holes)))
+    axes.set_xticks(np.arange(len(holes)) + 0.5, holes)
+    axes.set_title("sequence", loc="left")
+
+
+def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plate:
+    """Draw the shift of each core against its depth, and the growth factor.
+
+    Parameters
+    ----------
+    shifts : Dataset
+        From ``cp.composite.shifts``.
+    growth : Dataset, optional
+        From ``cp.composite.growth_factor``: its line is drawn.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide; filled symbols are tied, open ones carried.
+
+    Raises
+    ------
+    NothingToDraw
+        When there is no core.
+    """
+    if "shift" not in shifts or not shifts["shift"].size:
+        raise NothingToDraw("the figure hole_shifts takes what cp.composite.shifts returned")
+    hole, tied = (shifts[name].values.astype(str) for name in ("hole", "tied"))
+    depth, shift = (shifts[name].values.astype(float) for name in ("core_top", "shift"))
+    u = shifts["shift_u_random"].values.astype(float)
+    sure = np.isin(tied, ("anchor", "tied"))
+    panel = "shift [m] against top of the core [m]"
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 78.0)
+        axes = figure.add_subplot()
+        keys = []
+        for place, name in enumerate(dict.fromkeys(hole)):
+            ink, _, marker = _HOLES[place % len(_HOLES)]
+            for which, words in ((sure, "tied"), (~sure, "carried, a guess")):
+                mine = (hole == name) & which & np.isfinite(shift)
+                if not mine.any():
+                    continue
+                flag = np.where(sure[mine], 1, 3)
+                drawn.points(axes, panel, f"hole {name}, {words}", depth[mine], shift[mine],
+                             y_error=np.where(sure, u, np.nan)[mine], flag=flag, colour=ink,
+                             marker=marker)  # fmt: skip
+            keys.append(Line2D([], [], marker=marker, color=ink, markerfacecolor="white",
+                               linestyle="none", markersize=3.6, label=f"hole {name}"))  # fmt: skip
+        if growth is not None:
+            factor = float(growth["growth_factor"])
+            spread = float(growth["growth_factor_u_random"])
+            x = np.array([0.0, float(depth.max())])
+            drawn.curve(axes, panel, "growth", x, (factor - 1.0) * x, colour="0.4", style="--")
+            axes.text(0.97, 0.05, f"dashed: growth factor {stated(factor, spread)}", ha="right",
+                      transform=axes.transAxes, fontsize=6)  # fmt: skip
+        axes.set_xlabel("top of the core, depth below seafloor [m]")
+        axes.set_ylabel("shift onto composite depth [m]")
+        axes.legend(handles=keys, loc="upper left")
+    what = "Shift of each core onto composite depth against its depth; pale: carried, not tied."
+    return describe(figure, what, shifts, growth)

@@ -1,0 +1,324 @@
+"""A panel that marks intervals of the cores to leave out, each with a reason."""
+
+from __future__ import annotations
+
+import html
+import os
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+import pandas as pd
+import xarray as xr
+from matplotlib.axes import Axes
+
+from corephys import flags, units
+from corephys.figures import drawn
+from corephys.figures.caption import describe
+from corephys.figures.drawn import Plate
+from corephys.figures.reading import Series, series
+from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
+from corephys.files import write_bytes
+from corephys.notebook.panel import Panel, PanelError
+from corephys.vocabulary import TERMS
+
+__all__ = ["COLUMNS", "Exclusions"]
+
+# Headers of exclusions.csv.
+COLUMNS = ("core", "section", "from [cm]", "to [cm]", "reason", "sensor", "who")
+
+
+class Exclusions(Panel):
+    """Intervals to leave out, on the readings of one scan.
+
+    Parameters
+    ----------
+    reduced : DataTree
+        Reduced hole.
+    quantity : str
+        Of a scan.
+    """
+
+    def __init__(self, reduced: xr.DataTree, quantity: str) -> None:
+        super().__init__()
+        self.quantity = quantity
+        self._data = _scan(reduced, quantity)
+        found = series(xr.DataTree.from_dict({"/scan": self._data}), "scan", quantity)
+        if found is None:
+            raise PanelError(f"no reading of {quantity} is a number")
+        self._series: Series = found
+        self._core = self._data["core"].values.astype(str)
+        self._section = self._data["section"].values.astype(str)
+        self._offset = self._data["offset"].values.astype(float)
+        self._rows: list[dict[str, Any]] = []
+        self._shown = (str(self._core[0]), str(self._section[0]))
+        self.title = f"intervals to leave out, on {TERMS[quantity].long_name}"
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The intervals, with the headers of ``exclusions.csv``."""
+        return pd.DataFrame(self._rows, columns=list(COLUMNS))
+
+    def set(
+        self, core: Any, section: Any, from_: Any, to: Any, reason: str, *, sensor: str = "",
+        who: str = "",
+    ) -> Exclusions:  # fmt: skip
+        """Mark one more interval.
+
+        Parameters
+        ----------
+        core, section : str
+            Where it lies.
+        from_, to : Quantity or str
+            Its ends from the top of the section [cm].
+        reason : str
+            Why; it cannot be empty.
+        sensor : str
+            Name of the scan's table that it holds for, such as ``"gamma"``; all where empty.
+        who : str
+            Who says so.
+
+        Returns
+        -------
+        Exclusions
+            The same panel.
+
+        Raises
+        ------
+        UnitError
+            For a bare number or a unit that is no length.
+        PanelError
+            For a core and section without readings, an end not below the start, or no reason.
+        """
+        top, bottom = (
+            float(units.as_floats(value, "cm", name))
+            for value, name in ((from_, "from"), (to, "to"))
+        )
+        here = (self._core == str(core)) & (self._section == str(section))
+        if not here.any():
+            sections = ", ".join(dict.fromkeys(self._section[self._core == str(core)]))
+            known = f"its sections are {sections}" if sections else (
+                f"the cores are {', '.join(dict.fromkeys(self._core))}")  # fmt: skip
+            raise PanelError(
+                f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}; "
+                f"{known}"
+            )
+        if not bottom > top or top < 0.0:
+            raise PanelError(
+                f"the interval {top:g} to {bottom:g} cm: its end has to lie below its start, and "
+                "both in the section"
+            )
+        if not reason.strip():
+            raise PanelError("an interval is left out for a reason: give it in a few words")
+        values = (str(core), str(section), top, bottom, reason.strip(), sensor, who)
+        self._rows.append(dict(zip(COLUMNS, values, strict=True)))
+        self._shown = (str(core), str(section))
+        self._moved()
+        return self
+
+    def remove(self, row: int = -1) -> Exclusions:
+        """Take one of the intervals marked here back.
+
+        Parameters
+        ----------
+        row : int
+            Of ``table``; the last where not given.
+
+        Returns
+        -------
+        Exclusions
+            The same panel.
+
+        Raises
+        ------
+        PanelError
+            When there is no such row.
+        """
+        if not -len(self._rows) <= row < len(self._rows):
+            raise PanelError(f"there is no row {row}; {len(self._rows)} intervals are marked")
+        del self._rows[row]
+        self._moved()
+        return self
+
+    def show(self, core: Any, section: Any) -> Exclusions:
+        """Show another section.
+
+        Parameters
+        ----------
+        core, section : str
+            Which one.
+
+        Returns
+        -------
+        Exclusions
+            The same panel.
+
+        Raises
+        ------
+        PanelError
+            When it has no readings.
+        """
+        if not ((self._core == str(core)) & (self._section == str(section))).any():
+            raise PanelError(f"core {str(core)!r}, section {str(section)!r} has no readings")
+        self._shown = (str(core), str(section))
+        self._moved()
+        return self
+
+    def inside(self) -> np.ndarray:
+        """Which readings lie in a marked interval, both ends included, (reading) of bool."""
+        found = np.zeros(self._offset.size, bool)
+        for row in self._rows:
+            found |= self._in(row)
+        return found
+
+    def _in(self, row: dict[str, Any]) -> np.ndarray:
+        here = (self._core == row["core"]) & (self._section == row["section"])
+        # As the reading does: to a millionth of a metre.
+        low, high = row["from [cm]"] - 1e-4, row["to [cm]"] + 1e-4
+        return np.asarray(here & (self._offset >= low) & (self._offset <= high))
+
+    def write(self, folder: str | os.PathLike[str]) -> Path:
+        """Add the intervals to ``exclusions.csv`` of a hole folder; what stands there stays.
+
+        Parameters
+        ----------
+        folder : path
+            Hole folder.
+
+        Returns
+        -------
+        Path
+            The file, whole or as it was.
+
+        Raises
+        ------
+        FileNotFoundError
+            When there is no such folder.
+        """
+        path = Path(folder) / "exclusions.csv"
+        if not path.parent.is_dir():
+            raise FileNotFoundError(f"there is no folder {path.parent}")
+        table = self.table.astype(str)
+        if path.is_file():
+            before = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+            table = pd.concat([before, table], ignore_index=True).fillna("")
+            table = table.drop_duplicates()
+        text = table.to_csv(index=False, lineterminator="\n")
+        return write_bytes(path, text.encode("utf-8"))
+
+    def said(self) -> str:
+        """How many readings the intervals leave out."""
+        inside = self.inside()
+        usable = flags.usable(self._series.flag)
+        return (
+            f"{len(self._rows)} interval{'' if len(self._rows) == 1 else 's'} with "
+            f"{int(inside.sum())} readings of "
+            f"{TERMS[self.quantity].long_name}, {int((inside & usable).sum())} of them usable so "
+            f"far; {int((usable & ~inside).sum())} of {usable.size} stay usable"
+        )
+
+    def figure(self) -> Plate:
+        """The section shown now, and the core that it is of, with the intervals shaded."""
+        core, section = self._shown
+        with matplotlib.rc_context(SETTINGS):
+            figure = Plate(TWO_COLUMNS, 62.0)
+            axes = figure.add_subplot()
+            here = (self._core == core) & (self._section == section)
+            panel = f"{self._series.label} against offset [cm]"
+            drawn.points(
+                axes, panel, "scan", self._offset[here], self._series.values[here],
+                flag=self._series.flag[here], marker=".",
+                colour=COLOURS.get(self.quantity, "black"),
+            )  # fmt: skip
+            for row in self._rows:
+                if (row["core"], row["section"]) == self._shown:
+                    axes.axvspan(row["from [cm]"], row["to [cm]"], color="0.85", zorder=0)
+            self._limit(axes, here)
+            axes.set_xlabel("offset from the top of the section [cm]")
+            axes.set_ylabel(label(self.quantity))
+            axes.set_title(f"core {core}, section {section}; shaded: to be left out", loc="left")
+        what = f"Readings of core {core}, section {section}, with the intervals to be left out."
+        return describe(figure, what)
+
+    def _limit(self, axes: Axes, here: np.ndarray) -> None:
+        """A reading of air does not squeeze all others."""
+        good = here & flags.usable(self._series.flag) & np.isfinite(self._series.values)
+        if good.any():
+            held = self._series.values[good]
+            room = 0.15 * (np.ptp(held) or abs(held[0]) or 1.0)
+            axes.set_ylim(held.min() - room, held.max() + room)
+
+    _canvas_says_all = True
+
+    def _trace(self, axes: Axes) -> None:
+        core, section = self._shown
+        here = (self._core == core) & (self._section == section)
+        good = flags.usable(self._series.flag[here])
+        x, y = self._offset[here], self._series.values[here]
+        axes.plot(x[~good], y[~good], ".", color=FLAGGED, markersize=4)
+        axes.plot(x[good], y[good], ".", color=COLOURS.get(self.quantity, "black"), markersize=4)
+        for row in self._rows:
+            if (row["core"], row["section"]) == self._shown:
+                axes.axvspan(row["from [cm]"], row["to [cm]"], color="0.85", zorder=0)
+        axes.set_xlabel("offset [cm]: drag across an interval, then give its reason")
+        axes.set_ylabel(label(self.quantity))
+        if here.any():
+            axes.set_xlim(x.min() - 2.0, x.max() + 2.0)
+        self._limit(axes, here)
+
+    def _span(self, low: float, high: float) -> None:
+        self._ends = (round(low, 1), round(high, 1))
+        for box, value in zip(self._boxes, self._ends, strict=True):
+            box.value = value
+
+    def _controls(self, w: Any) -> list[Any]:
+        places = list(dict.fromkeys(zip(self._core, self._section, strict=True)))
+        options = [(f"core {core}, section {section}", (core, section)) for core, section in places]
+        where = w.Dropdown(options=options, value=self._shown, description="section")
+        top, bottom = (
+            w.BoundedFloatText(value=v, min=0.0, max=1000.0, step=0.5, description=words,
+                               layout=w.Layout(width="12em"))
+            for v, words in ((0.0, "from [cm]"), (1.0, "to [cm]"))
+        )  # fmt: skip
+        self._boxes = (top, bottom)
+        reason = w.Text(placeholder="why, in a few words", description="reason")
+        mark = w.Button(description="mark interval")
+        back = w.Button(description="take last back")
+        trouble = w.HTML()
+
+        def moved(change: Any) -> None:
+            if change["new"] != self._shown:
+                self.show(*change["new"])
+
+        def marked(_: Any) -> None:
+            trouble.value = ""
+            try:
+                self.set(*where.value, f"{top.value} cm", f"{bottom.value} cm", reason.value)
+            except PanelError as error:
+                trouble.value = (
+                    f'<div style="color:#8B0000">Not taken: {html.escape(str(error))}</div>'
+                )
+
+        where.observe(moved, "value")
+        mark.on_click(marked)
+        back.on_click(lambda _: self._rows and self.remove())
+        return [w.HBox([where, top, bottom]), w.HBox([reason, mark, back]), trouble]
+
+
+def _scan(reduced: xr.DataTree, quantity: str) -> xr.Dataset:
+    """The series of the scan that holds a quantity by core, section and offset."""
+    held = []
+    for node in reduced.leaves:
+        if not node.path.startswith("/properties/"):
+            continue
+        names = [n for n in node.data_vars if f"{n}_flag" in node.data_vars]
+        placed = {"core", "section", "offset"} <= set(node.coords)
+        if placed and "run" in node.coords and node.path.rpartition("/")[2] != "index_properties":
+            held += names
+            if quantity in names:
+                return node.to_dataset(inherit=False)
+    raise PanelError(
+        f"no scan of this hole has {quantity!r} by core and section; there are "
+        f"{', '.join(map(str, dict.fromkeys(held))) or 'none'}"
+    )

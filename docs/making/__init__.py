@@ -1,0 +1,1 @@
+"""What the build of the pages makes out of the package's own tables."""

@@ -1,0 +1,363 @@
+"""Panels leave a change or a table, show the library's own number, and hold nothing else."""
+
+from __future__ import annotations
+
+import builtins
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+import corephys as cp
+from corephys.notebook import panel as panel_module
+from corephys.notebook.panel import Panel
+from corephys.notebook.panels import PanelError
+from tests.figure_looks import told_by_colour_alone, words_off_the_page, words_that_collide
+
+# Runs beside each other are added up in another order than one alone.
+LAST_BITS = 1e-11
+
+
+@pytest.fixture(scope="module")
+def hole(demo_hole: Path) -> xr.DataTree:
+    return cp.read_hole(demo_hole)
+
+
+@pytest.fixture(scope="module")
+def reduced(hole: xr.DataTree) -> xr.DataTree:
+    return cp.reduce(hole)
+
+
+@pytest.fixture(scope="module")
+def site(project_root: Path) -> Any:
+    return cp.composite.read_site(project_root / "data_demo" / "site")
+
+
+@pytest.fixture(scope="module")
+def properties(site: Any) -> dict[str, dict[str, xr.Dataset]]:
+    return {
+        name: {"bulk_density": cp.reduce(tree)["properties/density"].to_dataset()}
+        for name, tree in site.holes.items()
+    }
+
+
+def value(dataset: Any, name: str, key: str, of: str) -> tuple[float, float]:
+    row = int(np.flatnonzero(dataset[key].values.astype(str) == of)[0])
+    u = cp.uncertainty.total(dataset, name).values[row]
+    return float(dataset[name].values[row]), float(u)
+
+
+def test_windows_show_the_number_that_the_reduction_gives(
+    hole: xr.DataTree, reduced: xr.DataTree
+) -> None:
+    heating = cp.panels.heating_windows(reduced, 10).set("30 s to 120 s")
+    cooling = cp.panels.cooling_windows(reduced, 3).set(start="2 min")
+    again = cp.reduce(hole, heating.changes | cooling.changes)
+    shown = value(heating.result, "thermal_conductivity", "run", "10")
+    wanted = value(again["properties/heating_runs"], "thermal_conductivity", "run", "10")
+    assert shown == pytest.approx(wanted, rel=LAST_BITS)
+    before = value(reduced["properties/heating_runs"], "thermal_conductivity", "run", "10")
+    assert shown != before
+    other = [
+        tree["properties/heating_runs"]["thermal_conductivity"].values[:9]
+        for tree in (reduced, again)
+    ]
+    np.testing.assert_array_equal(*other)
+    shown = value(cooling.result, "equilibrium_temperature", "station", "3")
+    found = again["properties/formation_temperature"]
+    assert shown == pytest.approx(
+        value(found, "equilibrium_temperature", "station", "3"), rel=LAST_BITS
+    )
+    assert "window of station 3 chosen: 120 s to 900 s" in found.attrs["steps"]
+    assert found["window_start"].values[2] >= 120.0
+
+
+def test_as_found_the_panel_shows_the_number_of_the_hole(reduced: xr.DataTree) -> None:
+    heating = cp.panels.heating_windows(reduced, 10)
+    shown = value(heating.result, "thermal_conductivity", "run", "10")
+    wanted = value(reduced["properties/heating_runs"], "thermal_conductivity", "run", "10")
+    assert shown == pytest.approx(wanted, rel=LAST_BITS)
+    assert heating.changes == {"needle": {"windows": None}}
+    cooling = cp.panels.cooling_windows(reduced, 3)
+    shown = value(cooling.result, "equilibrium_temperature", "station", "3")
+    found = reduced["properties/formation_temperature"]
+    assert shown == pytest.approx(
+        value(found, "equilibrium_temperature", "station", "3"), rel=LAST_BITS
+    )
+
+
+def test_the_order_of_moves_does_not_matter(reduced: xr.DataTree) -> None:
+    one = cp.panels.heating_windows(reduced, 10).set("20 s to 60 s").set("30 s to 120 s")
+    other = cp.panels.heating_windows(reduced, 10).set(end="120 s").set(start="30 s")
+    assert one.changes == other.changes and one.said() == other.said()
+    assert one.set(None).changes == {"needle": {"windows": None}}
+
+
+def test_windows_of_the_recipe_stay_in_the_changes(hole: xr.DataTree) -> None:
+    tree = cp.reduce(hole, {"needle": {"windows": {"3": "30 s to 200 s", "10": "25 s to 90 s"}}})
+    panel = cp.panels.heating_windows(tree, 10)
+    assert panel.window == (26.0, 90.0)  # a sample every two seconds
+    assert "window chosen: 25 s to 90 s" in panel.said()
+    panel.set("30 s to 120 s")
+    assert panel.changes["needle"]["windows"] == {"3": "30 s to 200 s", "10": "30 s to 120 s"}
+
+
+def test_what_of_a_window_is_not_fitted_is_said(reduced: xr.DataTree) -> None:
+    panel = cp.panels.heating_windows(reduced, 10).set("10 s to 56.4 s")
+    first, last = panel.window
+    assert first >= float(panel.result["earliest_time"][0]) > 10.0
+    assert (first, last) == (16.0, 56.0)
+    assert panel.said().endswith("window chosen: 10 s to 56.4 s, of which 16 s to 56 s is fitted")
+    assert "of which" not in panel.set("15 s to 56.4 s").said()
+
+
+@pytest.mark.parametrize(
+    ("window", "complaint"),
+    [
+        ("30 to 90", "30' is not one number"),
+        ("90 s to 30 s", "end after its start"),
+        ("soon", 'write it as "25 s to 90 s"'),
+        ("1 s to 4 s", "holds 0 of the samples that can be used, which reach from 1"),
+        ("30 s to 35 s", "at least 6 are needed"),
+        ("30 m to 60 m", "expected s, got 'm'"),
+    ],
+)
+def test_a_wrong_window_teaches_and_changes_nothing(
+    reduced: xr.DataTree, window: str, complaint: str
+) -> None:
+    panel = cp.panels.heating_windows(reduced, 10).set("30 s to 120 s")
+    with pytest.raises(ValueError, match=complaint.replace("(", r"\(")):
+        panel.set(window)
+    assert panel.window == (30.0, 120.0)
+    assert panel.changes["needle"]["windows"] == {"10": "30 s to 120 s"}
+
+
+def test_a_recipe_with_wrong_windows_is_refused(hole: xr.DataTree) -> None:
+    with pytest.raises(cp.RecipeError, match=r"windows\.10 is '9 s to 3 s'"):
+        cp.Recipe({"needle": {"windows": {"10": "9 s to 3 s"}}})
+    with pytest.raises(cp.RecipeError, match="is a table"):
+        cp.Recipe({"formation_temperature": {"windows": "2 min to 12 min"}})
+    with pytest.raises(ValueError, match="run 'x', which there is not; the runs are 1, 2"):
+        cp.reduce(hole, {"needle": {"windows": {"x": "30 s to 90 s"}}})
+
+
+def test_a_window_past_the_boundary_is_flagged(reduced: xr.DataTree) -> None:
+    table = reduced["samples/needle"].to_dataset(inherit=False)
+    found = cp.needle.thermal_conductivity(
+        table, boundary_distance="20 mm", chosen_windows={"10": "20 s to 240 s"}
+    )
+    row = int(np.flatnonzero(found["run"].values.astype(str) == "10")[0])
+    assert float(found["latest_time"][row]) < 240.0
+    words = cp.flags.names(int(found["thermal_conductivity_reason"][row]))
+    assert "beyond_method_range" in words
+
+
+def test_exclusions_reach_the_reduction(
+    demo_hole: Path, reduced: xr.DataTree, tmp_path: Path
+) -> None:
+    folder = tmp_path / "hole"
+    shutil.copytree(demo_hole, folder)
+    panel = cp.panels.exclusions(reduced, "bulk_density")
+    density = reduced["properties/density"]
+    core, section = (str(density[name].values[3000]) for name in ("core", "section"))
+    panel.set(core, section, "20 cm", "0.425 m", "crack, seen, by eye", sensor="gamma")
+    inside = panel.inside()
+    assert inside.sum() >= 5
+    panel.write(folder)
+    panel.write(folder)  # the same again adds nothing
+    table = pd.read_csv(folder / "exclusions.csv", dtype=str, keep_default_na=False)
+    assert list(table.columns) == list(panel.table.columns) and len(table) == 1
+    again = cp.reduce(cp.read_hole(folder))["properties/density"]
+    bit = cp.flags.bit("excluded_by_user")
+    marked = (again["bulk_density_reason"].values & bit) > 0
+    np.testing.assert_array_equal(marked, inside)
+    usable = int(cp.flags.usable(again["bulk_density_flag"].values).sum())
+    assert f"{usable} of {inside.size} stay usable" in panel.said()
+    other = cp.panels.exclusions(reduced, "bulk_density")
+    other.set(core, section, "60 cm", "70 cm", "void").write(folder)
+    assert len(pd.read_csv(folder / "exclusions.csv")) == 2
+    assert other.remove().table.empty
+
+
+def test_wrong_intervals_teach(reduced: xr.DataTree) -> None:
+    panel = cp.panels.exclusions(reduced)
+    core, section = (str(reduced["properties/density"][n].values[0]) for n in ("core", "section"))
+    with pytest.raises(PanelError, match="its sections are"):
+        panel.set(core, "77", "1 cm", "2 cm", "x")
+    with pytest.raises(PanelError, match="the cores are"):
+        panel.set("nowhere", section, "1 cm", "2 cm", "x")
+    with pytest.raises(PanelError, match="has to lie below its start"):
+        panel.set(core, section, "5 cm", "2 cm", "x")
+    with pytest.raises(PanelError, match="for a reason"):
+        panel.set(core, section, "1 cm", "2 cm", "  ")
+    with pytest.raises(cp.UnitError):
+        panel.set(core, section, 1, 2, "x")  # type: ignore[arg-type]
+    with pytest.raises(PanelError, match="no scan of this hole has 'porosities'"):
+        cp.panels.exclusions(reduced, "porosities")
+    assert panel.table.empty
+
+
+def test_a_tie_reaches_the_shifts(
+    site: Any, properties: dict[str, Any], tmp_path: Path, project_root: Path
+) -> None:
+    panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
+    panel.set(f"{panel.best_shift} m", uncertainty="5 cm")
+    truth = pd.read_csv(
+        project_root / "data_demo" / "site" / "truth" / "shifts.csv", dtype={"core": str}
+    ).set_index(["hole", "core"])["shift [m]"]
+    # The grid's step is 5 cm.
+    expected = truth["B", "1"] - truth["A", "1"]
+    assert panel.shift == pytest.approx(expected, abs=0.075)
+    shifts = cp.composite.shifts(panel.table, site.cores, reference="A")
+    where = (shifts["hole"].values == "B") & (shifts["core"].values.astype(str) == "1")
+    base = (shifts["hole"].values == "A") & (shifts["core"].values.astype(str) == "1")
+    moved = float(shifts["shift"].values[where][0] - shifts["shift"].values[base][0])
+    assert moved == pytest.approx(panel.shift, abs=1e-9)
+    panel.write(tmp_path)
+    panel.write(tmp_path)
+    written = cp.composite.checked_ties(cp.composite.read_ties(tmp_path / "ties.csv"), site.cores)
+    assert list(written["tie"]) == ["1", "2"]
+    assert written["uncertainty"].iloc[0] == 0.05
+
+
+def test_correlation_of_the_tie_is_that_of_numpy(site: Any, properties: dict[str, Any]) -> None:
+    panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
+    step = 0.05
+    series = {}
+    for hole in "AB":
+        data = properties[hole]["bulk_density"]
+        use = (data["core"].values.astype(str) == "1") & cp.flags.usable(
+            data["bulk_density_flag"].values
+        )
+        at = np.round(data["depth"].values[use] / step).astype(int)
+        series[hole] = pd.Series(data["bulk_density"].values[use]).groupby(at).mean()
+    for steps in (0, 9, -20):
+        panel.set(f"{steps * step} m")
+        moved = series["B"].copy()
+        moved.index = moved.index + steps
+        assert panel.correlation == pytest.approx(series["A"].corr(moved), abs=1e-9)
+
+
+def test_wrong_ties_teach(site: Any, properties: dict[str, Any]) -> None:
+    with pytest.raises(PanelError, match="cannot be tied to itself"):
+        cp.panels.tie(site, properties, ("A", "1"), ("A", "1"))
+    with pytest.raises(PanelError, match="its cores are"):
+        cp.panels.tie(site, properties, ("A", "99"), ("B", "1"))
+    with pytest.raises(PanelError, match="there is no bulk_density of hole 'Z'"):
+        cp.panels.tie(site, properties, ("Z", "1"), ("B", "1"))
+    panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
+    with pytest.raises(PanelError, match="the cores do not meet; they do from"):
+        panel.set("100 m")
+    with pytest.raises(PanelError, match="above zero"):
+        panel.set("0 m", uncertainty="0 m")
+    assert panel.shift == 0.0
+
+
+def _all(reduced: xr.DataTree, site: Any, properties: Any) -> list[Panel]:
+    density = reduced["properties/density"]
+    core, section = (str(density[name].values[0]) for name in ("core", "section"))
+    marked = cp.panels.exclusions(reduced)
+    marked.set(core, section, "20 cm", "40 cm", "<b>crack</b>")
+    return [
+        cp.panels.heating_windows(reduced, 10),
+        cp.panels.cooling_windows(reduced, 3),
+        marked,
+        cp.panels.tie(site, properties, ("B", "1"), ("A", "1")),
+    ]
+
+
+def test_panels_stand_as_pictures_without_widgets(
+    reduced: xr.DataTree, site: Any, properties: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = builtins.__import__
+
+    def without(name: str, *rest: Any, **named: Any) -> Any:
+        if name.partition(".")[0] in ("ipywidgets", "ipympl"):
+            raise ImportError(f"no {name} here")
+        return real(name, *rest, **named)
+
+    monkeypatch.setattr(builtins, "__import__", without)
+    for panel in _all(reduced, site, properties):
+        bundle = panel._repr_mimebundle_()
+        assert set(bundle) == {"text/plain", "text/html", "image/png"}
+        assert bundle["image/png"].startswith(b"\x89PNG")
+        assert panel.said() in bundle["text/plain"]
+        assert "<b>crack</b>" not in bundle["text/html"]
+        with pytest.raises(PanelError, match="corephys\\[notebook\\]"):
+            _ = panel.widget
+
+
+def test_figures_of_panels_can_be_read_in_print(
+    reduced: xr.DataTree, site: Any, properties: Any
+) -> None:
+    for panel in _all(reduced, site, properties):
+        plate = panel.figure()
+        assert words_off_the_page(plate) == [] and words_that_collide(plate) == []
+        assert told_by_colour_alone(plate) == []
+        assert len(plate.caption) > 40
+
+
+@pytest.fixture
+def widgets() -> Any:
+    return pytest.importorskip("ipywidgets", reason="ipywidgets is not installed")
+
+
+def _find(box: Any, kind: Any) -> list[Any]:
+    found = [box] if isinstance(box, kind) else []
+    for child in getattr(box, "children", ()):
+        found += _find(child, kind)
+    return found
+
+
+@pytest.fixture
+def no_canvas(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The canvas of ipympl needs a browser on the other side."""
+    monkeypatch.setattr(panel_module.Panel, "_canvas", lambda self: None)
+
+
+def test_controls_do_what_set_does(
+    widgets: Any, no_canvas: None, reduced: xr.DataTree, site: Any, properties: Any
+) -> None:
+    heating = cp.panels.heating_windows(reduced, 10)
+    slider = _find(heating.widget, widgets.SelectionRangeSlider)[0]
+    slider.value = (30.0, 120.0)
+    assert heating.changes["needle"]["windows"] == {"10": "30 s to 120 s"}
+    words = _find(heating.widget, widgets.HTML)[0]
+    assert "window chosen: 30 s to 120 s" in words.value
+    slider.value = (2.0, 6.0)  # before the needle is warm: said, and the last good one stays
+    assert "Not taken" in words.value
+    assert heating.changes["needle"]["windows"] == {"10": "30 s to 120 s"}
+    _find(heating.widget, widgets.Button)[0].click()
+    assert heating.changes == {"needle": {"windows": None}}
+
+    marked = cp.panels.exclusions(reduced)
+    reason = _find(marked.widget, widgets.Text)[0]
+    top, bottom = _find(marked.widget, widgets.BoundedFloatText)
+    mark, back = _find(marked.widget, widgets.Button)
+    mark.click()
+    assert marked.table.empty  # no reason yet
+    reason.value, top.value, bottom.value = "soup", 10.0, 25.0
+    mark.click()
+    assert list(marked.table["reason"]) == ["soup"]
+    back.click()
+    assert marked.table.empty
+
+    tied = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
+    slide = _find(tied.widget, widgets.FloatSlider)[0]
+    slide.value = 0.25
+    assert tied.shift == 0.25 and "shift +0.25 m" in _find(tied.widget, widgets.HTML)[1].value
+    _find(tied.widget, widgets.Button)[0].click()
+    assert tied.shift == tied.best_shift == pytest.approx(slide.value, abs=0.006)
+
+
+def test_unknown_records_teach(reduced: xr.DataTree) -> None:
+    with pytest.raises(PanelError, match="no run '99'; there are 1, 2"):
+        cp.panels.heating_windows(reduced, 99)
+    with pytest.raises(PanelError, match="no station 'Z'"):
+        cp.panels.cooling_windows(reduced, "Z")
+    with pytest.raises(PanelError, match="give the reduced hole"):
+        cp.panels.heating_windows(xr.DataTree.from_dict({"/scan/gamma": xr.Dataset()}), 1)
