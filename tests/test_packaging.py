@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib.metadata
 import importlib.util
+import json
 import os
 import re
 import subprocess
@@ -302,3 +303,20 @@ def test_a_wrong_use_of_a_public_name_is_found(tmp_path: Path, cache: Path) -> N
     said = mypy(cache, str(user)).stdout
     assert 'Missing positional argument "unit"' in said
     assert "incompatible type" in said
+
+
+def test_the_package_carries_the_cells_of_the_main_notebook() -> None:
+    """A file of its own: a link would arrive as a line of text where links are not kept."""
+    name = "01_reduce_a_hole.ipynb"
+    carried = ROOT / "corephys" / "notebook" / name
+    assert not carried.is_symlink()
+    cells, outputs = _cells(carried)
+    assert cells == _cells(ROOT / "notebooks" / name)[0], "see 'to | run' in DEVELOPERS.md"
+    assert not any(outputs)
+
+
+def _cells(path: Path) -> tuple[list[tuple[str, str]], list[object]]:
+    """Kind and source of each cell of a notebook, and the outputs of each."""
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    sources = [(c["cell_type"], "".join(c["source"])) for c in cells]
+    return sources, [c.get("outputs") for c in cells]
