@@ -237,6 +237,12 @@ def _drag(browser: Any, panel: Any) -> None:
     from selenium.webdriver.common.by import By
 
     plot = panel.find_element(By.CSS_SELECTOR, ".jupyter-matplotlib-canvas-div")
+    # The place stands in the page before the plot is drawn into it, and takes no drag till then.
+    drawn = (
+        "const c = arguments[0].querySelector('canvas'); if (!c || !c.width) return false;"
+        "return c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some(v => v > 0);"
+    )
+    _until("plot drawn", lambda: browser.execute_script(drawn, plot))
     width = plot.size["width"]
     drag = ActionChains(browser).move_to_element_with_offset(plot, -width // 10, 0)
     drag.click_and_hold().move_by_offset(width // 10, 0).move_by_offset(width // 5, 0)
@@ -279,13 +285,14 @@ def test_exclusions_of_the_first_notebook(served: str, browser: Any, reduced: An
     started = _words(panel)
     assert started.startswith("1 interval with")
     boxes = panel.find_elements(By.CSS_SELECTOR, "input[type='number']")
-    empty = [box.get_attribute("value") for box in boxes]
+
+    def ends() -> list[float]:
+        return [float(box.get_attribute("value") or "nan") for box in boxes]
+
+    # Written one after the other: first as the panel begins, then, each on its own, as dragged.
+    _until("empty interval", lambda: ends() == [0.0, 1.0])
     _drag(browser, panel)
-    ends = _until(
-        "dragged interval",
-        lambda: (now := [b.get_attribute("value") for b in boxes]) != empty and now,
-    )
-    assert 0.0 < float(ends[0]) < float(ends[1]) < 150.0
+    _until("dragged interval", lambda: 0.0 < ends()[0] < ends()[1] < 150.0 and ends()[1] != 1.0)
     for box, number in zip(boxes, ("80", "90"), strict=True):
         box.send_keys(Keys.CONTROL, "a")
         box.send_keys(number, Keys.TAB)
