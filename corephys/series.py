@@ -134,9 +134,12 @@ def unpack(
     )
     if u is None and isinstance(value, Constant):
         u = value.uncertainty * units.convert(1.0, value.unit, unit) if unit != "degC" else None
-    if u is None:
+    if u is None and source is None:
         return Measured(values)
-    return Measured(values, 0.0, {source: u}) if source else Measured(values, u)
+    if source is None:
+        return Measured(values, u)
+    # Unknown stands where it would stand if it were known: under its name.
+    return Measured(values, 0.0, {source: float("nan") if u is None else u})
 
 
 def _difference_unit(unit: str) -> str:

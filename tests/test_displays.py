@@ -113,7 +113,7 @@ def test_unknown_uncertainty_is_said_and_not_zero(reduced: xr.DataTree) -> None:
     flow["heat_flow_u_systematic"] = flow["heat_flow_u_systematic"] * np.nan
     card = cp.overview(flow)
     assert "uncertainty unknown" in dict(card.rows)["heat flow"]
-    assert any("not every part of the uncertainty is known of heat flow" in w for w in card.worries)
+    assert any("part of the uncertainty is unknown (NaN) of heat flow" in w for w in card.worries)
 
 
 def test_calibrations_and_fits_show_themselves() -> None:

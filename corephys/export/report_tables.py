@@ -55,6 +55,7 @@ class _Notes:
     def __init__(self) -> None:
         self.counts: dict[str, int] = {}
         self.missing = 0
+        self.random = False  # whether the systematic part of some quantity is not known
 
     def of(self, dataset: xr.Dataset, name: str) -> tuple[str, ...]:
         """Letters of the values of a quantity that are not used."""
@@ -90,6 +91,11 @@ class _Notes:
         ]
         if self.missing:
             lines.append(f"{self.missing} values are missing.")
+        if self.random:
+            lines.append(
+                "± of a quantity marked (random) is its random part alone: the systematic part is "
+                "not known."
+            )
         return lines
 
 
@@ -106,7 +112,7 @@ def _measured(dataset: xr.Dataset, name: str, notes: _Notes, label: str = "") ->
         u = scale * np.atleast_1d(uncertainty.total(dataset, name).values.astype(float))
         random = scale * np.atleast_1d(dataset[f"{name}_u_random"].values.astype(float))
         if np.isnan(u).all() and np.isfinite(random).any():
-            u, head = random, f"{head} (random)"
+            u, head, notes.random = random, f"{head} (random)", True
     pairs = [digits(float(v), float(s)) for v, s in zip(value, u, strict=True)]
     column = Column(head, tuple(a for a, _ in pairs), values_of(value), notes.of(dataset, name))
     tail = head.partition(" [")[2]
@@ -306,15 +312,19 @@ def _glossary(tree: xr.DataTree) -> ReportTable:
     return ReportTable("glossary", "Quantities, names and units", columns, notes)
 
 
+_FITTED = ("archie", "calibration")
+
+
 def _constants(tree: xr.DataTree) -> ReportTable:
-    held: dict[str, str] = {}
+    held: dict[tuple[str, str], list[str]] = {}
     for node in tree.leaves:
         for name, value in json.loads(node.attrs.get("constants", "{}")).items():
-            held.setdefault(str(name), str(value))
+            where = (node.name or "").replace("_", " ")
+            held.setdefault((str(name), str(value).removesuffix(" 1")), []).append(where)
     if not held:
         raise NothingToTabulate("the table constants shows constants; this hole has none")
     rows = []
-    for name, value in sorted(held.items()):
+    for (name, value), places in sorted(held.items()):
         wanted = set(name.rpartition(".")[2].split("_"))
         source = next(
             (
@@ -322,12 +332,13 @@ def _constants(tree: xr.DataTree) -> ReportTable:
                 for key, c in CONSTANTS.items()
                 if str(c) == value and wanted <= set(key.split("_"))
             ),
-            "recipe or hole",
+            "fitted to this hole" if name in _FITTED else "recipe or hole",
         )
-        rows.append((name.replace("_", " ").replace(".", " "), value, source))
+        words = name.replace("_", " ").replace(".", " ")
+        rows.append((words, value, source, ", ".join(dict.fromkeys(places))))
     columns = tuple(
         _text(label, [row[i] for row in rows])
-        for i, label in enumerate(("constant", "value", "source"))
+        for i, label in enumerate(("constant", "value", "source", "used for"))
     )
     return ReportTable("constants", "Constants that the numbers rest on", columns)
 

@@ -49,7 +49,7 @@ def accumulation(tree: xr.DataTree) -> Plate:
         figure = Plate(TWO_COLUMNS, 92.0)
         left, right = figure.subplots(1, 2)
         _ages(left, rates, node(tree, "ages"))
-        _steps(right, rates, name)
+        left_out = _steps(right, rates, name)
         oldest = float(np.nanmax(rates["age_bottom"].values))
         for axes, deep, words in (
             (left, float(rates["bottom"].max()), "depth below seafloor [m]"),
@@ -61,10 +61,11 @@ def accumulation(tree: xr.DataTree) -> Plate:
         left.set_xlim(-0.03 * oldest, 1.06 * oldest)
         right.set_xlabel(label(name, words=_SHORT[name]))
         right.set_xlim(left=min(0.0, right.get_xlim()[0]))
-        figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
-    return describe(
-        figure, f"Age against depth, and {_SHORT[name]} against age.", rates, depth_scale="depth"
+        figure.head(tree)
+    what = f"Age against depth, and {_SHORT[name]} against age." + (
+        f" {left_out} flagged intervals have no rate and are left out." if left_out else ""
     )
+    return describe(figure, what, rates, depth_scale="depth")
 
 
 def _ages(axes: Axes, rates: xr.Dataset, table: xr.Dataset | None) -> None:
@@ -79,12 +80,12 @@ def _ages(axes: Axes, rates: xr.Dataset, table: xr.Dataset | None) -> None:
     error = table["age_uncertainty"].values if "age_uncertainty" in table else None
     drawn.points(
         axes, panel, "ages", table["age"].values, table["depth"].values, x_error=error,
-        colour=COLOURS["age"], marker="|",
+        colour=COLOURS["age"], marker="|", flag=table["flag"].values if "flag" in table else None,
     )  # fmt: skip
 
 
-def _steps(axes: Axes, rates: xr.Dataset, name: str) -> None:
-    """One step an interval with the band of its uncertainty; what is flagged is left out."""
+def _steps(axes: Axes, rates: xr.Dataset, name: str) -> int:
+    """One step an interval with the band of its uncertainty; how many flagged ones are left out."""
     panel = f"{label(name)} against {label('age')}"
     values = rates[name].values.astype(float)
     error = uncertainty.total(rates, name).values
@@ -106,3 +107,4 @@ def _steps(axes: Axes, rates: xr.Dataset, name: str) -> None:
     for i in np.flatnonzero(rates["kind"].values == "hiatus"):
         axes.annotate("hiatus", (0.0, 0.5 * (young[i] + old[i])), xytext=(4, 0), fontsize=6,
                       textcoords="offset points", va="center")  # fmt: skip
+    return int((~use & (rates["kind"].values != "hiatus")).sum())

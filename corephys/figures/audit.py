@@ -97,7 +97,7 @@ def audit(tree: xr.DataTree) -> Plate:
             for level, colour in LEVELS.items()
         ]
         figure.legend(handles=handles, loc="outside upper right", ncols=len(LEVELS))
-        figure.suptitle(str(tree.attrs.get("title", "")), x=0.01, ha="left", fontsize=7)
+        figure.head(tree)
     what = (
         "Readings of each core by the level of their flag, above, and how many readings "
         "have each reason, below."
@@ -131,6 +131,11 @@ def _bars(axes: Axes, rows: pd.DataFrame, cores: list[str], words: str) -> None:
     axes.set_xlabel("readings")
 
 
+def _ink(name: str, number: int) -> str:
+    """Colour of a quantity, the same as in its tracks."""
+    return COLOURS.get(name.partition(",")[0], COLOURS[_INK[number % len(_INK)]])
+
+
 def _cores_on(axes: Axes, cores: list[str], height: float) -> None:
     """Cores down the axis; of many only as many are named as can be read."""
     step = int(np.ceil(_TEXT * len(cores) / height))
@@ -153,7 +158,7 @@ def _reasons(axes: Axes, table: pd.DataFrame) -> None:
         shift = 0.15 * (number - (len(table.columns) - 1) / 2)
         drawn.points(
             axes, "readings by reason", _words(str(name)), count[there], place[there] + shift,
-            colour=COLOURS[_INK[number % len(_INK)]], marker=_MARKERS[symbol % len(_MARKERS)],
+            colour=_ink(str(name), number), marker=_MARKERS[symbol % len(_MARKERS)],
         )  # fmt: skip
         axes.lines[-1].set_label(_words(str(name)))
     axes.set_xscale("log")

@@ -108,7 +108,7 @@ def budget(tree: xr.DataTree) -> Plate:
         ]  # fmt: skip
         figure.legend(handles=handles, loc="outside lower center", ncols=6, handlelength=2.6,
                       handleheight=1.3, columnspacing=1.4)  # fmt: skip
-        figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+        figure.head(tree)
     what = (
         "Share of each group of error sources in the variance of the results of this hole, "
         "mean over the readings."

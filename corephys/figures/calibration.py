@@ -60,6 +60,7 @@ def gamma_calibration(tree: xr.DataTree) -> Plate:
         below.set_xlabel(axis)
         below.set_ylabel("residual [0.001]")
         figure.align_ylabels([above, below])
+        figure.head(tree)
         figure.supxlabel(_folded(RESEARCH_ONLY), fontsize=4.8, color="0.35")
     what = (
         "Calibration of gamma attenuation on standards of known areal density, and "

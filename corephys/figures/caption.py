@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.figures.drawn import Plate
+from corephys.figures.drawn import Drawn, Plate
 from corephys.figures.style import RESEARCH_ONLY, label
 
 __all__ = ["describe"]
@@ -58,7 +58,7 @@ def describe(
 
 
 def _counts(plate: Plate) -> str:
-    """How many points of each panel and series are drawn, and how many of them pale."""
+    """How many points of each panel and series are drawn, how many pale, how many off the axis."""
     panels: dict[str, dict[str, list[int]]] = {}
     for record in plate.drawn:
         if record.kind != "points" or record.table.empty:
@@ -67,17 +67,34 @@ def _counts(plate: Plate) -> str:
         flagged = str(name).endswith(", flagged")
         plain = str(name).removesuffix(", flagged")
         quantity = re.split(r" \[| against ", str(panel))[0]
-        sums = panels.setdefault(quantity, {}).setdefault(plain, [0, 0])
+        sums = panels.setdefault(quantity, {}).setdefault(plain, [0, 0, 0])
         sums[0] += len(record.table)
         sums[1] += len(record.table) * flagged
+        sums[2] += _outside(record)
     words = []
     for quantity, series in panels.items():
         parts = [
-            f"{name} {n}" + (f" ({flagged} flagged, drawn pale)" if flagged else "")
-            for name, (n, flagged) in series.items()
+            f"{name} {n}{_said(flagged, beside)}" for name, (n, flagged, beside) in series.items()
         ]
         words.append(f"{quantity}: {', '.join(parts)}")
     return f"n, {'; '.join(words)}." if words else ""
+
+
+def _outside(record: Drawn) -> int:
+    """Points that lie beside the axes."""
+    artist = record.artist
+    axes = getattr(artist, "axes", None) or artist.lines[0].axes  # a container of bars has none
+    beside = np.zeros(len(record.table), dtype=bool)
+    for side, ends in (("x", axes.get_xlim()), ("y", axes.get_ylim())):
+        at = record.table[side].to_numpy(dtype=float)
+        beside |= (at < min(ends)) | (at > max(ends))
+    return int(beside.sum())
+
+
+def _said(flagged: int, beside: int) -> str:
+    words = [f"{flagged} flagged, drawn pale"] if flagged else []
+    words += [f"{beside} off the axis"] if beside else []
+    return f" ({', '.join(words)})" if words else ""
 
 
 def _errors(plate: Plate) -> str:
@@ -117,8 +134,11 @@ def _constants(shown: list[xr.Dataset]) -> str:
     held: dict[str, Any] = {}
     for one in shown:
         for name, value in json.loads(one.attrs.get("constants", "{}")).items():
-            if len(str(value)) <= _LETTERS_OF_A_CONSTANT:
-                held.setdefault(name, value)
+            if len(str(value)) > _LETTERS_OF_A_CONSTANT:
+                continue
+            if name in held and str(value) not in str(held[name]).split(" or "):
+                value = f"{held[name]} or {value}"  # one name of two leaves, each with its own
+            held[name] = value
     if not held:
         return ""
     words = [

@@ -65,10 +65,12 @@ def compaction_models(tree: xr.DataTree) -> Plate:
             one.set_ylim(1.02 * bottom, -0.02 * bottom)
         axes[0].set_ylabel(label("depth"))
         axes[1].tick_params(labelleft=False)
-        figure.suptitle(str(tree.attrs.get("title", "")), x=0.01, ha="left", fontsize=7)
+        figure.head(tree)
     what = (
         f"Porosity against depth with {models.sizes['model']} models of compaction, "
-        "residuals of the chosen one, and their order."
+        "residuals of the one that the recipe takes for the products, and their order by AICc and "
+        "by the error of cross-validation (CV). Rules are those of the verdict on a fit, such as "
+        "no parameter at its bound and no trend in the residuals."
     )
     return describe(figure, what, models, node(tree, "products/compaction"), depth_scale="depth")
 

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
+from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
-from corephys.figures.style import RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label, plain
 
 __all__ = ["consolidation_curves"]
 
+_DASHES = ("-", (0, (6, 1.5)), (0, (3, 1)), (0, (1, 1)), (0, (6, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)))
+_MARKERS = ("o", "s", "^", "D", "v", "P")
 _INKS = ("#0072B2", "#D55E00", "#009E73", "#7A4E9E", "#B07800", "#000000")
 _LOAD = "effective stress, hydrostatic"
 
@@ -49,6 +54,7 @@ def consolidation_curves(tree: xr.DataTree) -> Plate:
         _curves(left, points, yields)
         _against_depth(right, yields, load)
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
+        figure.head(tree)
         figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
     what = (
         "Void ratio against stress of the compression tests with the range of the yield "
@@ -59,28 +65,40 @@ def consolidation_curves(tree: xr.DataTree) -> Plate:
 
 def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
     panel = f"{label('void_ratio')} against stress [kPa]"
-    tests = points["test"].values.astype(str)
+    tests, keys = points["test"].values.astype(str), []
     stress, e = points["stress"].values, points["void_ratio"].values
     for number, name in enumerate(dict.fromkeys(tests)):
-        ink = _INKS[number % len(_INKS)]
+        ink, marker, style = (looks[number % len(looks)] for looks in (_INKS, _MARKERS, _DASHES))
         rows = np.flatnonzero((tests == name) & np.isfinite(e) & (stress > 0))
         if not rows.size:
             continue
-        drawn.curve(axes, panel, f"test {name}", stress[rows], e[rows], colour=ink)
+        drawn.curve(axes, panel, f"test {name}", stress[rows], e[rows], colour=ink,
+                    style=style)  # fmt: skip
         drawn.points(axes, panel, f"steps of {name}", stress[rows], e[rows], colour=ink,
-                     marker=".", flag=points["void_ratio_flag"].values[rows])  # fmt: skip
+                     marker=marker, flag=points["void_ratio_flag"].values[rows])  # fmt: skip
+        keys.append(Line2D([], [], color=ink, linestyle=style, marker=marker, markersize=3.6,
+                           markerfacecolor="white", label=plain(name)))  # fmt: skip
         at = yields["test"].values.astype(str) == name
         if at.any() and np.isfinite(yields["yield_stress"].values[at][0]):
-            _bracket(axes, yields.isel(reading=int(np.argmax(at))), stress[rows], e[rows], ink)
-        axes.text(stress[rows][-1], e[rows][-1], f" {name}", color=ink, fontsize=6, va="center",
-                  ha="right")  # fmt: skip
+            _bracket(
+                axes,
+                yields.isel(reading=int(np.argmax(at))),
+                stress[rows],
+                e[rows],
+                (ink, style, marker),
+            )
     axes.set_xscale("log")
+    axes.legend(handles=keys[:12], title="test", title_fontsize=6, loc="lower left",
+                handlelength=3.6)  # fmt: skip
     axes.set_xlabel("vertical effective stress of the test [kPa]")
     axes.set_ylabel(label("void_ratio"))
 
 
-def _bracket(axes: Axes, one: xr.Dataset, stress: np.ndarray, e: np.ndarray, ink: str) -> None:
+def _bracket(
+    axes: Axes, one: xr.Dataset, stress: np.ndarray, e: np.ndarray, look: tuple[str, Any, str]
+) -> None:  # fmt: skip
     """Least, middle and greatest yield stress, as a bar above its curve."""
+    ink, style, marker = look
     order = np.argsort(stress)
     low, best, high = (
         float(one[name]) for name in ("yield_stress_low", "yield_stress", "yield_stress_high")
@@ -88,16 +106,18 @@ def _bracket(axes: Axes, one: xr.Dataset, stress: np.ndarray, e: np.ndarray, ink
     height = float(np.interp(best, stress[order], np.maximum.accumulate(e[order][::-1])[::-1]))
     height += 0.03 * float(np.ptp(axes.get_ylim()))
     panel = f"{label('void_ratio')} against stress [kPa]"
+    use = bool(flags.usable(np.atleast_1d(one["yield_stress_flag"].values)).all())
     drawn.curve(axes, panel, f"range of the yield stress, {one['test'].item()}", [low, high],
-                [height, height], colour=ink)  # fmt: skip
-    drawn.points(axes, panel, f"yield stress, {one['test'].item()}", [best], [height], marker="|",
-                 colour=ink)  # fmt: skip
+                [height, height], colour=ink if use else FLAGGED, style=style)  # fmt: skip
+    drawn.points(axes, panel, f"yield stress, {one['test'].item()}", [best], [height],
+                 marker=marker, colour=ink, flag=[int(one["yield_stress_flag"])])  # fmt: skip
 
 
 def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> None:
     name = "yield_stress"
     panel = f"{label(name)} against depth [m]"
     depth, best = yields["depth"].values, yields[name].values
+    usable = flags.usable(yields[f"{name}_flag"].values)
     if load is not None:
         order = np.argsort(load["depth"].values)
         drawn.curve(
@@ -106,9 +126,10 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
         )  # fmt: skip
     for row in np.flatnonzero(np.isfinite(best)):
         low, high = (float(yields[f"{name}_{side}"].values[row]) for side in ("low", "high"))
+        ink = _INKS[row % len(_INKS)] if usable[row] else FLAGGED
         drawn.curve(axes, panel, f"range, {yields['test'].values[row]}", [low, high],
-                    [depth[row]] * 2, colour=_INKS[row % len(_INKS)])  # fmt: skip
-        axes.annotate(f"{yields['test'].values[row]}", (high, depth[row]), xytext=(3, 0),
+                    [depth[row]] * 2, colour=ink, style=_DASHES[row % len(_DASHES)])  # fmt: skip
+        axes.annotate(plain(yields["test"].values[row]), (high, depth[row]), xytext=(3, 0),
                       fontsize=6, textcoords="offset points", va="center")  # fmt: skip
         drawn.points(axes, panel, f"{yields['test'].values[row]}", [best[row]], [depth[row]],
                      colour=_INKS[row % len(_INKS)],
@@ -120,4 +141,4 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
     axes.set_ylabel("depth below seafloor [m]")
     if load is not None:
         key = Line2D([], [], color="0.4", linewidth=1.0, linestyle="--", label=_LOAD)
-        axes.legend(handles=[key], loc="lower left")
+        axes.legend(handles=[key], loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)

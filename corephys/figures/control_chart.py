@@ -17,6 +17,10 @@ from corephys.quality.standards import ControlChart
 __all__ = ["control_chart", "control_charts"]
 
 _ALARM, _LIMIT = "#D55E00", "0.45"
+_LINES = (
+    "Solid: centre; dashed: limits of three standard deviations of the first checks; squares: out "
+    "of control, beyond a limit or by the cumulative sums."
+)
 
 
 def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate:
@@ -53,7 +57,7 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
             above = figure.add_subplot()
             drawn.points(above, f"{words} against {axis}", "standards", x, y)
             above.set_xlabel(axis)
-            _say(above, f"{np.isfinite(y).sum()} standards: {chart.status}")
+            _say(above, f"{np.isfinite(y).sum()} checks: {chart.status}")
             above.set_ylabel(words)
             return describe(figure, f"Readings of the {name}, not judged.", table)
         grid = figure.add_gridspec(2, 1, height_ratios=[2.0, 1.0])
@@ -64,7 +68,8 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
         above.tick_params(labelbottom=False)
         _sums(below, chart, x, f"cumulative sum [sigma] against {axis}")
         below.set_xlabel(axis)
-    return describe(figure, f"Control chart of the {name}, with cumulative sums below.", table)
+    what = f"Control chart of the {name}, with cumulative sums below. {_LINES}"
+    return describe(figure, what, table)
 
 
 def control_charts(tree: xr.DataTree) -> Plate:
@@ -118,7 +123,8 @@ def control_charts(tree: xr.DataTree) -> Plate:
         assert axes is not None
         axes.set_xlabel("number of the check, in order of time")
         figure.align_ylabels()
-    what = "Control charts of the standards of each sensor, in the order of time."
+        figure.head(tree)
+    what = f"Control charts of the checks of each sensor, in the order of time. {_LINES}"
     return describe(figure, what)
 
 
@@ -139,7 +145,8 @@ def _values(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
     drawn.points(axes, panel, "in control", x[fine], y[fine])
     drawn.points(axes, panel, "out of control", x[~fine], y[~fine], colour=_ALARM, marker="s")
     alarms = int(table["alarm"].values.sum())
-    _say(axes, f"{chart.status}, {int(np.isfinite(y).sum())} standards, {alarms} alarms")
+    axes.margins(y=0.12)
+    _say(axes, f"{chart.status}, {int(np.isfinite(y).sum())} checks, {alarms} alarms")
 
 
 def _sums(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:

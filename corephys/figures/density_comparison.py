@@ -12,16 +12,11 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
-from corephys.figures.style import ONE_COLUMN, SETTINGS, label
+from corephys.figures.style import METHODS, ONE_COLUMN, SETTINGS, label
 from corephys.hole.depth import match
 
 __all__ = ["density_comparison"]
 
-# One shape a coring method, in the order in which a hole is usually cored.
-_SHAPES = {
-    "piston": ("o", "#0072B2"), "extended": ("^", "#D55E00"), "rotary": ("s", "#009E73"),
-    "push": ("D", "#7A4E9E"), "percussion": ("v", "#B07800"), "other": ("P", "0.3"),
-}  # fmt: skip
 _WITHIN = "3 cm"
 
 
@@ -63,7 +58,7 @@ def density_comparison(tree: DataTree) -> Plate:
         axes = figure.add_subplot()
         keys = []
         for word in dict.fromkeys(methods[both]):
-            marker, ink = _SHAPES.get(word, _SHAPES["other"])
+            marker, ink = METHODS.get(word, METHODS["other"])
             here = both & (methods == word)
             drawn.points(
                 axes, "scan against samples, bulk density [g/cm^3]", word, x[here], y[here],
@@ -77,15 +72,18 @@ def density_comparison(tree: DataTree) -> Plate:
         drawn.curve(axes, "scan against samples, bulk density [g/cm^3]", "equal", ends, ends,
                     colour="0.4", style="--")  # fmt: skip
         axes.set(xlim=ends, ylim=ends, aspect="equal")
+        low, high = ends
+        inside = (x >= low) & (x <= high) & (y >= low) & (y <= high)
+        beside_it = int((both & ~inside).sum())
         axes.set_xlabel(f"{label('bulk_density')}, samples")
         axes.set_ylabel(f"{label('bulk_density')}, scan beside them")
-        axes.set_title(str(tree.attrs.get("title", "")), loc="left")
+        figure.head(tree)
         axes.legend(handles=keys, loc="upper left", handletextpad=0.3)
         axes.text(0.97, 0.03, _words(y[good] - x[good]), transform=axes.transAxes, ha="right",
                   va="bottom", fontsize=6)  # fmt: skip
     what = (
         "Bulk density of the scan, averaged over the footprint of a sample, against that of the "
-        f"sample ({_WITHIN}); dashed: equal."
+        f"sample ({_WITHIN}); dashed: equal{f'; {beside_it} flagged off axis' * bool(beside_it)}."
     )
     return describe(figure, what, scan, samples)
 
@@ -104,6 +102,7 @@ def _words(difference: np.ndarray) -> str:
     n = difference.size
     spread = difference.std(ddof=1) if n > 1 else np.nan
     error = f" ± {spread / np.sqrt(n):.4f}" if n > 1 else ""
-    return f"{n} pairs\nscan − sample, mean {difference.mean():+.4f}{error} g/cm³" + (
+    mean = f"{difference.mean():+.4f}".replace("-", "−")
+    return f"{n} pairs\nscan − sample, mean {mean}{error} g/cm³" + (
         f"\nstandard deviation {spread:.4f} g/cm³" if n > 1 else ""
     )

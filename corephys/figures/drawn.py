@@ -12,19 +12,21 @@ from typing import Any
 import matplotlib
 import numpy as np
 import pandas as pd
+import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from corephys import flags
-from corephys.figures.style import FLAGGED, SETTINGS
+from corephys.figures.style import FLAGGED, SETTINGS, plain
 
 __all__ = ["COLUMNS", "Drawn", "Plate", "band", "boxes", "curve", "points"]
 
 COLUMNS = ("panel", "series", "x", "y", "x_lower", "x_upper", "y_lower", "y_upper", "flag")
 _FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
 _RASTER_FROM = 400  # points of a series above which a vector file holds them as a picture
+_MM_A_LETTER = 1.5  # of eight-point type, on average
 _DENSE_FROM = 600  # points of a scan; fewer are drawn larger
 
 
@@ -69,6 +71,21 @@ class Plate(Figure):
         if not tables:
             return pd.DataFrame(columns=list(COLUMNS))
         return pd.concat(tables, ignore_index=True)
+
+    def head(self, tree: xr.DataTree, words: str = "") -> None:
+        """Write the name of the hole over the figure, as much of it as there is room for.
+
+        Parameters
+        ----------
+        tree : DataTree
+            Reduced hole; its attribute ``title``.
+        words : str
+            What of it the figure shows, on a line of its own.
+        """
+        room = int(25.4 * self.get_size_inches()[0] / _MM_A_LETTER)
+        lines = [" ".join(str(tree.attrs.get("title", "")).split()), words]
+        short = [s if len(s) <= room else s[: room - 1].rstrip() + "…" for s in lines if s]
+        self.suptitle("\n".join(map(plain, short)), fontsize=8, x=0.02, ha="left")
 
     def settle(self) -> None:
         """Lay the parts out once and for all.

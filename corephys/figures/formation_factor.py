@@ -13,7 +13,7 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
-from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label, plain
 from corephys.hole.depth import match
 
 __all__ = ["formation_factor"]
@@ -72,7 +72,7 @@ def formation_factor(tree: xr.DataTree) -> Plate:
             axis.set_minor_formatter(NullFormatter())
         axes.set_xlabel(label("porosity"))
         axes.set_ylabel(label("formation_factor"))
-        axes.set_title(str(tree.attrs.get("title", "")), loc="left")
+        figure.head(tree)
     what = "Formation factor against porosity at the same place, both axes logarithmic."
     return describe(figure, what, factor, archie)
 
@@ -91,7 +91,7 @@ def _laws(axes: Axes, archie: xr.Dataset) -> None:
         drawn.curve(axes, _PANEL, f"Archie, {name}", x, a[place] * x ** -m[place], colour=ink,
                     style=_DASHES[place % len(_DASHES)])  # fmt: skip
         error = f" ± {u[place]:.2f}" if np.isfinite(u[place]) else ""
-        axes.lines[-1].set_label(f"{name}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$")
+        axes.lines[-1].set_label(f"{plain(name)}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$")
     handles = [line for line in axes.lines if not line.get_label().startswith("_")]
     axes.legend(handles=handles[:14], loc="upper left", bbox_to_anchor=(1.01, 1.0),
                 borderaxespad=0.0, handlelength=4.0, title="F = a φ$^{-m}$, by layer",

@@ -58,7 +58,7 @@ def heat_flow(tree: xr.DataTree) -> Plate:
         _against_depth(spot, temperature, bottom)
         if resistance is not None:
             _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
-        figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+        figure.head(tree)
     what = (
         "Thermal conductivity and equilibrium temperature against depth, and temperature "
         "against thermal resistance with the fitted line."
@@ -111,6 +111,8 @@ def _bullard(
     drawn.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
     if np.isfinite(bottom_water):
         drawn.points(axes, panel, "bottom water", [bottom_water], [0.0], marker="s")
+        axes.annotate("bottom water", (bottom_water, 0.0), xytext=(5, 0), fontsize=6,
+                      textcoords="offset points", va="center")  # fmt: skip
     axes.text(0.97, 0.95, f"q = {stated(slope, u_slope, 'mW/m^2')}", transform=axes.transAxes,
               ha="right", va="top", fontsize=6.5)  # fmt: skip
 

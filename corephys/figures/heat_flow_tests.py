@@ -57,7 +57,7 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
         _intervals(axes[1], pieces, flow)
         if table is not None:
             _corrections(axes[2], table)
-        figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+        figure.head(tree)
     what = (
         "Residuals of the line of heat flow and heat flow between neighbouring stations"
         f"{'' if table is None else ', with its corrections'}."

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags
+from corephys import flags, uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -64,9 +64,11 @@ def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
         _curve(left, table, own, one)
         _windows(right, everything, one)
         words = ", ".join(flags.names(int(one["thermal_conductivity_reason"]))).replace("_", " ")
-        figure.suptitle(f"run {names[row]}{': ' + words if words else ''}", fontsize=8, x=0.02,
-                        ha="left")  # fmt: skip
-    what = f"Heating curve of run {names[row]} against ln t, and the conductivity of its windows."
+        figure.head(tree, f"run {names[row]}{': ' + words if words else ''}")
+    what = (
+        f"Heating curve of run {names[row]} against time, logarithmic, and the conductivity of its "
+        "windows."
+    )
     return describe(figure, what, runs)
 
 
@@ -117,7 +119,7 @@ def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
             drawn.points(axes, panel, f"{name} windows", length[rows], k[rows], small=True,
                          colour=colour)  # fmt: skip
     value = float(one["thermal_conductivity"])
-    u = float(one["thermal_conductivity_u_random"])
+    u = float(uncertainty.total(one, "thermal_conductivity"))
     drawn.points(axes, panel, "chosen", [float(one["window_end"] - one["window_start"])], [value],
                  y_error=[u],
                  marker="s")  # fmt: skip

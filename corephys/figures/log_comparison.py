@@ -83,10 +83,14 @@ def _drawn(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Pl
         ink = COLOURS.get(core.name, "0.4")
         drawn.points(axes[0], panel, "cores", core.values, core.depth, flag=core.flag, colour=ink,
                      small=True)  # fmt: skip
-        drawn.curve(axes[0], panel, "log", value, z)
+        ends = np.flatnonzero(np.diff(z) > near) + 1
+        drawn.curve(
+            axes[0], panel, "log", np.insert(value, ends, np.nan), np.insert(z, ends, np.nan)
+        )
         axes[0].set_xlim(*span([core, log]))
         axes[0].set_xlabel(core.label)
-        axes[0].set_title(f"{tree.attrs.get('title', '')}; dots: cores, line: log", loc="left")
+        axes[0].set_title("dots: cores, line: log", loc="left", fontsize=6)
+        figure.head(tree)
         unit = label(core.name).partition(" [")[2]
         words = f"core less log{' [' + unit if unit else ''}"
         drawn.points(axes[1], f"{words} against depth [m]", "core less log", left_over, core.depth,

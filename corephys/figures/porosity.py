@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import matplotlib
 import numpy as np
 import xarray as xr
@@ -66,17 +68,20 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
         axes.set_ylim(np.nanmax(depths) + room, min(0.0, np.nanmin(depths)) - room)
         axes.set_xlabel("porosity")
         axes.set_ylabel(label(depth_scale))
-        axes.set_title(str(tree.attrs.get("title", "")), loc="left")
+        figure.head(tree)
         if words:
             axes.text(0.97, 0.03, words, transform=axes.transAxes, ha="right", va="bottom",
                       fontsize=6, bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8,
                                         "pad": 1.5}, zorder=6)  # fmt: skip
     what = "Porosity against depth with the fitted law of compaction."
+    if depth_scale != "depth":
+        what += f" The fit was made on {label('depth')}, and its curve is drawn there."
     return describe(figure, what, node(tree, "products/compaction"), depth_scale=depth_scale)
 
 
 def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
     """Draw the curve and its band; what is said of the fit."""
+    panel = f"porosity against {label('depth')}"  # the scale on which the fit was made
     line = node(tree, "products/compaction_curve")
     if line is not None and {"porosity", "lower", "upper"} <= set(line.data_vars):
         depth = line["depth"].values
@@ -90,11 +95,16 @@ def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
     at_top, u_top = scalar(fit, "surface_porosity")
     length, u_length = scalar(fit, "decay_length")
     verdict = flags.usable(np.atleast_1d(fit["surface_porosity_flag"].values)).all()
-    doubt = "" if verdict else "\nflagged: see the verdict of the fit"
+    doubt = "" if verdict else f"\n{_doubt(fit)}"
     return (
         f"φ = φ₀ exp(−z / L)\nφ₀ = {stated(at_top, u_top)}\n"
         f"L = {stated(length, u_length, 'm')}{doubt}"
     )
+
+
+def _doubt(fit: xr.Dataset) -> str:
+    """Why a fit is flagged, in the words of its verdict."""
+    return "\n".join(textwrap.wrap(f"flagged: {fit.attrs.get('verdict', '')}", 40))
 
 
 def _other_law(fit: xr.Dataset) -> str:
@@ -107,6 +117,6 @@ def _other_law(fit: xr.Dataset) -> str:
         unit = str(fit[name].attrs.get("units", "1"))
         lines.append(f"{name.replace('_', ' ')} {stated(value, u, unit)}")
         if not flags.usable(np.atleast_1d(fit[f"{name}_flag"].values)).all():
-            doubt = "flagged: see the verdict of the fit"
+            doubt = _doubt(fit)
             lines += [] if doubt in lines else [doubt]
     return "\n".join(sorted(lines, key=lambda line: line.startswith("flagged")))

@@ -14,7 +14,7 @@ from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import Series, node, require, series
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
-from corephys.figures.tracks import layer_boundaries, span
+from corephys.figures.tracks import layer_boundaries, say_outside, span
 
 __all__ = ["index_properties_depth", "velocity_axes"]
 
@@ -56,8 +56,9 @@ def index_properties_depth(tree: DataTree, *, depth_scale: str = "depth") -> Pla
             )  # fmt: skip
             track.set_xlim(*span([one]))
             track.set_xlabel(one.label)
+            say_outside(track, [one.values])
         _down(axes, tree, shown, depth_scale)
-    what = "Bulk density, porosity and grain density of samples against depth."
+    what = f"Bulk density, porosity and grain density of samples against depth{_dashed(tree)}."
     return describe(figure, what, samples, depth_scale=depth_scale)
 
 
@@ -110,11 +111,17 @@ def velocity_axes(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
             axes[1].set_xlabel(label("p_wave_anisotropy"))
         _down(axes, tree, shown, depth_scale)
     what = (
-        "P-wave velocity of samples along the core, across it and normal to both, before the scan"
-        f"{'' if pairs is None else ', and their anisotropy'}, against depth."
+        "P-wave velocity of samples along the core, across it and normal to both, over the scan in "
+        "grey"
+        f"{'' if pairs is None else ', and their anisotropy'}, against depth{_dashed(tree)}."
     )
     anisotropy = node(tree, "properties/sample_anisotropy")
     return describe(figure, what, samples, anisotropy, depth_scale=depth_scale)
+
+
+def _dashed(tree: DataTree) -> str:
+    """What the dashed lines are, where there are any."""
+    return "" if node(tree, "layers") is None else "; dashed: tops of layers"
 
 
 def _by_axis(axes: Axes, panel: str, samples: object, depth_scale: str) -> list[Line2D]:
@@ -147,4 +154,6 @@ def _down(axes: np.ndarray, tree: DataTree, shown: list[Series], depth_scale: st
         if layers is not None:
             layer_boundaries(track, layers)
     axes[0].set_ylabel(label(depth_scale))
-    axes[0].set_title(str(tree.attrs.get("title", "")), loc="left")
+    figure = axes[0].figure
+    assert isinstance(figure, Plate)
+    figure.head(tree)

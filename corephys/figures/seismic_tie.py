@@ -69,15 +69,16 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
             spot.set_xlim(-reach, reach)
             mark = float(f"{0.6 * reach:.1g}")
             spot.set_xticks([-mark, 0.0, mark], [f"−{mark:g}", "0", f"{mark:g}"])
+        filled = _gaps(axes[:4], tree, clock)
         axes[0].set_ylim(float(time[-1]) + 4.0, min(float(time[0]), 0.0) - 4.0)
         axes[0].set_ylabel(clock.words)
         _depths(axes[5], trace, time)
-        figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+        figure.head(tree)
     what = (
         "Density, velocity, impedance and reflection coefficients with the synthetic trace, "
-        "against two-way time."
+        f"against two-way time.{filled}"
     )
-    return describe(figure, what, trace)
+    return describe(figure, what, trace, depth_scale="depth")
 
 
 class _Clock:
@@ -121,13 +122,32 @@ def _track(axes: Axes, tree: xr.DataTree, clock: _Clock, name: str) -> None:
         axes.set_xlim(low - 0.25 * (high - low), high + 0.25 * (high - low))
 
 
+def _gaps(axes: list[Axes], tree: xr.DataTree, clock: _Clock) -> str:
+    """Shade what was put into gaps, and say how much it is."""
+    profile = node(tree, "products/seismic_profile")
+    if profile is None or not (profile["filled"].values != 0).any():
+        return ""
+    filled = profile["filled"].values != 0
+    depth = profile["depth"].values
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], filled.astype(int), [0]])))
+    for first, end in zip(edges[::2], edges[1::2], strict=True):
+        top, bottom = clock.at(depth[[max(first - 1, 0), min(end, depth.size - 1)]])
+        for one in axes:
+            one.axhspan(top, bottom, color="0.9", zorder=0)
+    return (
+        f" Shaded: gaps of the profile, filled by straight lines ({int(filled.sum())} of "
+        f"{filled.size} rows)."
+    )
+
+
 def _wiggles(axes: Axes, section: Axes, trace: xr.Dataset, time: np.ndarray, words: str) -> None:
     """The trace with its band, and the same side by side as a section shows it."""
     name = "synthetic_trace"
     panel = f"{label(name)} against {words}"
     values = trace[name].values
-    u = np.nan_to_num(uncertainty.total(trace, name).values)
-    drawn.band(axes, panel, "one standard uncertainty", time, values - u, values + u)
+    u = uncertainty.total(trace, name).values
+    if np.isfinite(u).any():
+        drawn.band(axes, panel, "one standard uncertainty", time, values - u, values + u)
     drawn.curve(axes, panel, "trace", values, time)
     scale = 0.8 / max(float(np.max(np.abs(values))), 1e-12)
     for k in range(_REPEATS):

@@ -14,7 +14,7 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series
-from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, stated
+from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, plain, stated
 from corephys.figures.tracks import span
 from corephys.hole import composite
 
@@ -61,18 +61,21 @@ def holes_overlay(
         for hole, data in properties.items()
         if quantity in data
     }
-    held = {}
+    held, counts = {}, []
     for hole, data in placed.items():
         value = data[quantity].values.astype(float)
         depth = data["depth_composite"].values.astype(float)
         use = flags.usable(data[f"{quantity}_flag"].values) & np.isfinite(value + depth)
         if use.any():
-            held[hole] = (value[use], depth[use], data["core"].values.astype(str)[use])
+            # A line has a gap where a reading is not used.
+            held[hole] = (np.where(use, value, np.nan), depth, data["core"].values.astype(str))
+            counts.append(f"hole {hole} {int(use.sum())} of {use.size}")
     if not held:
         raise NothingToDraw(f"no hole has a usable {quantity} and a shift for its cores")
-    low = min(z.min() for _, z, _ in held.values()) if top is None else top
-    high = max(z.max() for _, z, _ in held.values()) if bottom is None else bottom
-    every = np.concatenate([v for v, _, _ in held.values()])
+    shown = [z[np.isfinite(v)] for v, z, _ in held.values()]
+    low = min(z.min() for z in shown) if top is None else top
+    high = max(z.max() for z in shown) if bottom is None else bottom
+    every = np.concatenate([v[np.isfinite(v)] for v, _, _ in held.values()])
     ends = span(
         [Series(quantity, "", every, every, np.zeros(every.size), np.ones(every.size, int))]
     )
@@ -88,20 +91,22 @@ def holes_overlay(
             panel = f"{label(quantity)} of hole {hole} against composite depth [m]"
             for name in dict.fromkeys(core):
                 mine = (core == name) & (depth >= low) & (depth <= high)
-                if mine.any():
+                if np.isfinite(value[mine]).any():
                     drawn.curve(axes[place], panel, f"hole {hole}, core {name}", value[mine],
                                 depth[mine], colour=ink)  # fmt: skip
                     axes[place].lines[-1].set_linewidth(0.6)
             axes[place].set_xlim(*ends)
-            axes[place].set_title(f"hole {hole}", loc="left")
+            axes[place].set_title(f"hole {plain(hole)}", loc="left")
             axes[place].set_xlabel(label(quantity).replace(" [", "\n["))
         if sequence is not None:
             _strip(axes[-1], sequence, list(held), low, high)
         axes[0].set_ylim(high, low)
         axes[0].set_ylabel(label("depth_composite"))
-    what = f"{len(held)} holes on composite depth."
-    if sequence is not None:
-        what = f"{len(held)} holes on composite depth, and the hole that gives the sequence."
+    also = "" if sequence is None else ", and the hole that gives the sequence"
+    what = (
+        f"{label(quantity).partition(' [')[0].capitalize()} of {len(held)} holes on composite "
+        f"depth{also}. Usable readings: {', '.join(counts)}; the line breaks where one is not used."
+    )
     first = next(iter(placed.values()))
     return describe(figure, what, first, shifts, depth_scale="depth_composite")
 
@@ -168,7 +173,8 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
                              y_error=np.where(sure, u, np.nan)[mine], flag=flag, colour=ink,
                              marker=marker)  # fmt: skip
             keys.append(Line2D([], [], marker=marker, color=ink, markerfacecolor="white",
-                               linestyle="none", markersize=3.6, label=f"hole {name}"))  # fmt: skip
+                               linestyle="none", markersize=3.6,
+                               label=f"hole {plain(name)}"))  # fmt: skip
         if growth is not None:
             factor = float(growth["growth_factor"])
             spread = float(growth["growth_factor_u_random"])

@@ -51,7 +51,8 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
         row = int(np.argmax(names == str(name)))
     else:
         raise NothingToDraw(f"no station {name!r}; the stations are {', '.join(names)}")
-    here = stations.isel({stations["station"].dims[0]: [row]})
+    place = np.flatnonzero(stations["station"].values.astype(str) == names[row])
+    here = stations.isel({stations["station"].dims[0]: place[:1]})
     k = found["conductivity"].isel(reading=[row])
     # The curve belongs to the window that gave the temperature, also where somebody chose it.
     low, high = (float(found[end].values[row]) for end in ("window_start", "window_end"))
@@ -64,10 +65,12 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
         below = figure.add_subplot(grid[1, 0], sharex=above)
         _decay(above, below, table, here, tools, found.isel(reading=row), names[row])
         _valley(figure.add_subplot(grid[:, 1]), valley.isel(station=0), found.isel(reading=row))
-        title = f"station {names[row]}: {found['grade'].values[row]}"
-        figure.suptitle(f"{title} ({found['grade_reason'].values[row]})", fontsize=7, x=0.02,
-                        ha="left")  # fmt: skip
-    what = f"Record, fit and residuals of station {names[row]}, and temperature by conductivity."
+        words = f"station {names[row]}: {found['grade'].values[row]}"
+        figure.head(tree, f"{words} ({found['grade_reason'].values[row]})")
+    what = (
+        f"Record, fit and residuals of station {names[row]}, and temperature by conductivity; "
+        "dashed: equilibrium temperature."
+    )
     return describe(figure, what, found)
 
 
@@ -108,7 +111,9 @@ def _valley(axes: Any, valley: xr.Dataset, one: xr.Dataset) -> None:
                  [float(one["equilibrium_temperature"])], y_error=[u], marker="s")  # fmt: skip
     slope = float(one["conductivity_sensitivity"])
     worse = 1e3 * float(valley["residual_deviation_range"])
-    axes.text(0.03, 0.04, f"dT/dk = {slope:.3f} K per W/(m K)\nresiduals change by {worse:.2g} mK",
-              transform=axes.transAxes, fontsize=6, va="bottom")  # fmt: skip
+    axes.set_title(
+        f"dT/dk = {slope:.3f} K per W/(m K); along the curve the\nstandard deviation of the "
+        f"residuals changes by {worse:.2g} mK", loc="left", fontsize=6,
+    )  # fmt: skip
     axes.set_xlabel(label("thermal_conductivity"))
     axes.set_ylabel(label("equilibrium_temperature"))

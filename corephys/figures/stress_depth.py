@@ -69,7 +69,7 @@ def stress_depth(tree: xr.DataTree) -> Plate:
             one.set_ylim(bottom, -0.02 * bottom)
         axes[0].set_ylabel("depth below seafloor [m]")
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
-        figure.suptitle(" ", fontsize=3)
+        figure.head(tree)
         figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
     what = (
         "Density, stress and pressure, and effective stress with bounds of overpressure, "
@@ -118,7 +118,7 @@ def _pressures(axes: Axes, profile: xr.Dataset, column: xr.Dataset | None) -> No
     for words, data, name, colour, style in lines:
         depth, values = data["depth"].values, data[name].values * _MEGA
         u = uncertainty.total(data, name).values * _MEGA
-        if np.isfinite(u).all():
+        if np.isfinite(u).any():
             drawn.band(axes, panel, f"{words}, one standard uncertainty", depth, values - u,
                        values + u, colour=colour)  # fmt: skip
         drawn.curve(axes, panel, words, values, depth, colour=colour, style=style)
@@ -132,7 +132,7 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
     depth, values = profile["depth"].values, profile[name].values * _MEGA
     u = uncertainty.total(profile, name).values * _MEGA
     panel = f"{label(name, unit='MPa')} against depth [m]"
-    if np.isfinite(u).all():
+    if np.isfinite(u).any():
         drawn.band(axes, panel, "one standard uncertainty", depth, values - u, values + u)
     drawn.curve(axes, panel, "hydrostatic pressure", values, depth)
     words = ["under hydrostatic\npressure"]
@@ -146,7 +146,7 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
         before = len(axes.get_lines())
         drawn.points(axes, panel, f"overpressure at least, {said}", bound[shown],
                      data["depth"].values[shown], marker=marker, colour=_BOUND,
-                     x_error=error)  # fmt: skip
+                     x_error=error, flag=data["overpressure_bound_flag"].values[shown])  # fmt: skip
         handles.append(axes.get_lines()[before])
         words.append(f"overpressure, at least,\n{said}")
     axes.legend(handles, words, loc="upper right")
@@ -183,7 +183,7 @@ def _lambda(
         error = uncertainty.total(data, ratio).values[shown] if ratio == "lambda_star" else None
         drawn.points(axes, panel, f"at least, {said}", data[ratio].values[shown],
                      data["depth"].values[shown], marker=marker, colour=_BOUND,
-                     x_error=error)  # fmt: skip
+                     x_error=error, flag=data["overpressure_bound_flag"].values[shown])  # fmt: skip
     for edge, words in ((0.0, "hydrostatic"), (1.0, "lithostatic")):
         low, high = axes.get_ylim()
         drawn.curve(axes, panel, words, [edge, edge], sorted((low, high)), colour="0.4", style=":")

@@ -11,8 +11,8 @@ from corephys.display import RESEARCH_ONLY, with_uncertainty
 from corephys.vocabulary import TERMS
 
 __all__ = [
-    "COLOURS", "FLAGGED", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY", "SETTINGS", "STYLE", "TWO_COLUMNS",
-    "label", "stated", "unit_in_print",
+    "COLOURS", "FLAGGED", "METHODS", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY", "SETTINGS", "STYLE",
+    "TWO_COLUMNS", "label", "plain", "stated", "unit_in_print",
 ]  # fmt: skip
 
 # Widths [mm]; common practice of journals, no source.
@@ -37,10 +37,44 @@ COLOURS = {
 }
 FLAGGED = "0.78"  # grey of a reading that products do not use
 
+# One shape and colour a coring method, in the order in which a hole is usually cored.
+METHODS = {
+    "piston": ("o", "#D55E00"), "extended": ("^", "#009E73"), "rotary": ("s", "#003B6F"),
+    "push": ("D", "#7A4E9E"), "percussion": ("v", "#B07800"), "other": ("P", "0.3"),
+}  # fmt: skip
+
 # The style file, for figures of the user's own: plt.style.use(cp.figures.STYLE).
 STYLE = Path(__file__).with_name("corephys.mplstyle")
-SETTINGS: Any = dict(matplotlib.rc_params_from_file(STYLE, use_default_template=False))
+# Every setting that bears on looks, also those that the style file leaves as matplotlib has them:
+# a figure is the same whatever the session has set for figures of its own.
+_OF_THE_SESSION = (
+    "backend", "backend_fallback", "date.epoch", "docstring", "interactive", "keymap", "macosx",
+    "savefig.directory", "timezone", "tk", "toolbar", "webagg", "figure.max_open_warning",
+    "figure.raise_window",
+)  # fmt: skip
+SETTINGS: Any = {
+    key: value
+    for key, value in matplotlib.rc_params_from_file(STYLE, use_default_template=True).items()
+    if key not in _OF_THE_SESSION and key.split(".")[0] not in _OF_THE_SESSION
+}
 _IN_PRINT = {"^2": "²", "^3": "³", "degC": "°C", "ohm": "Ω", "us": "µs", "um": "µm"}
+
+
+def plain(words: object) -> str:
+    """A user's words as they are printed: no sign of them is an order to matplotlib.
+
+    Parameters
+    ----------
+    words : object
+        Such as the name of a layer.
+
+    Returns
+    -------
+    str
+        Dollars begin no formula, and a leading underscore does not hide an entry of a legend.
+    """
+    text = " ".join(str(words).split()).replace("$", r"\$")
+    return f"\u2009{text}" if text.startswith("_") else text
 
 
 def unit_in_print(unit: str) -> str:

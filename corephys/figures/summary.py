@@ -35,6 +35,7 @@ TRACKS: dict[str, tuple[str, str]] = {
         for name in ("electrical_resistivity", "magnetic_susceptibility", "natural_gamma_rate")
     },
 }
+_AROUND, _NARROWEST = 30.0, 18.0  # beside the tracks, and of a track [mm]
 USUAL = tuple(TRACKS)[:5]
 SCAN = tuple(quality.SCAN)
 
@@ -67,7 +68,7 @@ def summary(
     NothingToDraw
         When the hole has none of the quantities.
     ValueError
-        For an unknown quantity or depth scale.
+        For an unknown quantity or depth scale, or more tracks than the size holds.
     """
     names = USUAL if quantities is None else quantities
     for name in names:
@@ -119,6 +120,12 @@ def _plate(
     cores: xr.Dataset | None, layers: xr.Dataset | None, depth_scale: str,
     size: tuple[float, float],
 ) -> Plate:  # fmt: skip
+    room = int((size[0] - _AROUND) // _NARROWEST)
+    if len(found) > room:
+        raise ValueError(
+            f"{size[0]:g} mm hold {max(room, 0)} tracks that can be read, {len(found)} were to be "
+            "drawn; give a wider size= or fewer quantities="
+        )
     figure = Plate(*size)
     strips = [0.26] * (cores is not None) + [0.42] * (layers is not None)
     grid = figure.add_gridspec(
@@ -144,7 +151,7 @@ def _plate(
         one.set_axisbelow(True)
         if layers is not None:
             layer_boundaries(one, layers)
-    figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+    figure.head(tree)
     figure.supxlabel(
         _caption(found, cores, layers, size[0]), fontsize=5.8, x=0.02, ha="left", color="0.25"
     )

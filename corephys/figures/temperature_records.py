@@ -11,7 +11,7 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, require
-from corephys.figures.style import FLAGGED, SETTINGS, TWO_COLUMNS
+from corephys.figures.style import SETTINGS, TWO_COLUMNS, plain
 
 __all__ = ["temperature_records"]
 
@@ -59,29 +59,37 @@ def temperature_records(tree: xr.DataTree) -> Plate:
             record = formation_temperature.fitted(table, station, tools, one)
             time = record["time"].values
             above = record["temperature"].values - float(one["equilibrium_temperature"])
+            # No logarithm: a reading at or below equilibrium, as all are of a probe that warms up.
             some = (above > 0.0) & (time > 0.0)
-            inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
-            drawn.curve(axes, _PANEL, f"station {names[row]}, outside the window", time[some],
-                        above[some], colour=FLAGGED)  # fmt: skip
-            axes.lines[-1].set_zorder(1.0)
+            start, end = float(one["window_start"]), float(one["window_end"])
+            inside = (time >= start) & (time <= end)
+            for side in (some & (time <= start), some & (time >= end)):
+                drawn.curve(axes, _PANEL, f"station {names[row]}, outside the window", time[side],
+                            above[side], colour="0.82")  # fmt: skip
+                axes.lines[-1].set_zorder(1.0)
             drawn.curve(
                 axes, _PANEL, f"station {names[row]}", time[some & inside], above[some & inside],
                 colour=_INKS[place // len(_DASHES) % len(_INKS)],
                 style=_DASHES[place % len(_DASHES)],
             )  # fmt: skip
-            axes.lines[-1].set_label(f"station {names[row]}, {float(one['depth']):.1f} m")
+            axes.lines[-1].set_label(f"station {plain(names[row])}, {float(one['depth']):.1f} m")
             if (some & inside).any():
                 low = min(low, float(above[some & inside].min()))
                 high = max(high, float(above[some].max()))
+        if not np.isfinite(low):
+            raise NothingToDraw(
+                "no station cooled from above its equilibrium temperature, which the logarithm of "
+                "this figure needs"
+            )
         axes.set(xscale="log", yscale="log", ylim=(0.7 * low, 1.4 * high))
         axes.set_xlabel("time since penetration [s]")
         axes.set_ylabel("temperature above equilibrium [K]")
-        axes.set_title(str(tree.attrs.get("title", "")), loc="left")
+        figure.head(tree)
         handles = [line for line in axes.lines if not line.get_label().startswith("_")]
         axes.legend(handles=handles[:25], loc="upper left", bbox_to_anchor=(1.01, 1.0),
                     borderaxespad=0.0, handlelength=4.0)  # fmt: skip
     what = (
         f"Cooling of the probe at {shown.size} stations: temperature above the equilibrium that "
-        "was fitted; pale: outside the window of the fit."
+        "was fitted, one station a line; grey: outside the window of the fit."
     )
     return describe(figure, what, found)

@@ -55,7 +55,7 @@ def time_depth(tree: xr.DataTree) -> Plate:
         bottom = 1.03 * float(np.nanmax(table["depth"].values))
         axes[0].set_ylim(bottom, -0.02 * bottom)
         axes[0].set_ylabel("depth below seafloor [m]")
-        figure.suptitle(str(tree.attrs.get("title", "")), fontsize=8, x=0.02, ha="left")
+        figure.head(tree)
     what = "Two-way time against depth by each way to it, and how far the ways differ."
     return describe(figure, what, table, shots, compared, depth_scale="depth")
 
@@ -64,10 +64,11 @@ def _times(axes: Axes, table: xr.Dataset, shots: xr.Dataset | None) -> None:
     name = "two_way_time"
     panel = f"{label(name)} against depth [m]"
     depth, time = table["depth"].values, table[name].values
-    u = 2.0 * np.nan_to_num(uncertainty.total(table, name).values)
+    u = uncertainty.total(table, name).values
     style, colour = _WAYS["core"]
-    drawn.band(axes, panel, "core, two standard uncertainties", depth, time - u, time + u,
-               colour=colour)  # fmt: skip
+    if np.isfinite(u).any():
+        drawn.band(axes, panel, "core, one standard uncertainty", depth, time - u, time + u,
+                   colour=colour)  # fmt: skip
     drawn.curve(axes, panel, "core", time, depth, colour=colour, style=style)
     handles = [axes.lines[-1]]
     names = ["core"]

@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.reading import Series
-from corephys.figures.style import COLOURS
+from corephys.figures.style import COLOURS, plain
 
 __all__ = [
     "draw_cores",
@@ -21,6 +21,7 @@ __all__ = [
     "draw_track",
     "layer_boundaries",
     "methods_in_order",
+    "say_outside",
     "span",
 ]
 
@@ -89,16 +90,32 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     if first.name in _LOGARITHMIC:
         high = axes.get_xlim()[1]
         shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
-        shown = shown[shown > 0.0]
-        if shown.size and float(shown.max()) > _LINEAR_UP_TO * float(shown.min()):
+        shown = shown[np.isfinite(shown)]
+        # What is not positive has no place on such an axis, and usable readings stay seen.
+        if (
+            shown.size
+            and shown.min() > 0.0
+            and float(shown.max()) > _LINEAR_UP_TO * float(shown.min())
+        ):
             axes.set_xscale("log")
             axes.set_xlim(0.8 * float(shown.min()), max(high, 1.2 * float(shown.max())))
             _decades(axes)
     axes.set_xlabel(_two_lines(first.label), labelpad=2)
-    outside = sum(
-        int(((one.values < axes.get_xlim()[0]) | (one.values > axes.get_xlim()[1])).sum())
-        for one in present
-    )
+    say_outside(axes, [one.values for one in present])
+
+
+def say_outside(axes: Axes, values: Sequence[np.ndarray]) -> None:
+    """Write over a track how many of its values lie beside it.
+
+    Parameters
+    ----------
+    axes : Axes
+        A track whose axis is set.
+    values : sequence of array
+        What is drawn along x.
+    """
+    low, high = axes.get_xlim()
+    outside = sum(int(((one < low) | (one > high)).sum()) for one in values)
     if outside:
         axes.set_title(f"{outside} flagged off axis", fontsize=5.5, color="0.35", pad=2)
 
@@ -146,7 +163,7 @@ def draw_cores(axes: Axes, cores: xr.Dataset) -> None:
         bottom = top[which] + np.minimum(recovered, advance)[which]
         grey = _METHOD_GREY.get(method, "0.88")
         drawn.boxes(
-            axes, "cores", f"recovered, {method}", top[which], bottom, colour=grey, edge="none"
+            axes, "cores", f"recovered, {method}", top[which], bottom, colour=grey, edge="white"
         )
     _number_cores(axes, cores["core"].values, top + advance / 2)
     axes.set_xlim(0, 1)
@@ -183,7 +200,7 @@ def _number_cores(axes: Axes, names: np.ndarray, middle: np.ndarray) -> None:
         if (depth - last) * height / deep < 7.0:  # points; the text is five and a half high
             continue
         axes.annotate(
-            str(name), (1.0, depth), xytext=(2, 0), textcoords="offset points", fontsize=5.5,
+            plain(name), (1.0, depth), xytext=(2, 0), textcoords="offset points", fontsize=5.5,
             va="center", ha="left", annotation_clip=True,
         )  # fmt: skip
         last = depth
@@ -213,19 +230,24 @@ def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
     known = layers["lithology"].values if "lithology" in layers else np.full(top.size, "")
     kinds = list(dict.fromkeys(map(str, known)))
     height = _height(axes)
+    # Words stand in the middle of what is seen of a layer.
+    shallow, deepest = sorted(axes.get_ylim())
+    seen_top, seen_bottom = np.maximum(top, shallow), np.minimum(bottom, deepest)
     for i, (name, kind) in enumerate(zip(names, map(str, known), strict=True)):
         tint = _LITHOLOGY_TINTS[kinds.index(kind) % len(_LITHOLOGY_TINTS)]
         series = f"{name}: {kind}" if kind else name
         drawn.boxes(axes, "layers", series, top[i : i + 1], bottom[i : i + 1], colour=tint)
-        room = (bottom[i] - top[i]) / deep * height
+        name, kind = plain(name), plain(kind)
+        room = (seen_bottom[i] - seen_top[i]) / deep * height
+        middle = 0.5 * (seen_top[i] + seen_bottom[i])
         words = f"{name}\n{kind}" if kind else name
         longest = max(map(len, words.split("\n"))) * 3.3
         if room > longest + 4:
-            axes.text(0.5, (top[i] + bottom[i]) / 2, words, rotation=90, fontsize=5.5,
-                      ha="center", va="center", linespacing=1.3)  # fmt: skip
+            axes.text(0.5, middle, words, rotation=90, fontsize=5.5,
+                      ha="center", va="center", linespacing=1.3, clip_on=True)  # fmt: skip
         elif room > len(name) * 3.3 + 4:
-            axes.text(0.5, (top[i] + bottom[i]) / 2, name, rotation=90, fontsize=5.5,
-                      ha="center", va="center")  # fmt: skip
+            axes.text(0.5, middle, name, rotation=90, fontsize=5.5,
+                      ha="center", va="center", clip_on=True)  # fmt: skip
     axes.set_xlim(0, 1)
     axes.set_xticks([])
     axes.set_xlabel("layers\n ", labelpad=4)

@@ -61,7 +61,7 @@ def velocity_density(tree: DataTree) -> Plate:
         _impedance(axes)
         axes.set_xlabel(label("bulk_density"))
         axes.set_ylabel(label("p_wave_velocity"))
-        axes.set_title(str(tree.attrs.get("title", "")), loc="left")
+        figure.head(tree)
     what = (
         "P-wave velocity against bulk density at the same place; dots: scan, open symbols: samples;"
         " thin lines: equal acoustic impedance, in MPa s/m."

@@ -15,7 +15,7 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
-from corephys.figures.style import COLOURS, FLAGGED, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import FLAGGED, METHODS, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
 from corephys.figures.tracks import methods_in_order
 
 __all__ = ["velocity_porosity"]
@@ -31,7 +31,6 @@ _LINES: dict[str, tuple[str, str, Any]] = {
     "soft_sand": ("soft sand or mud", "black", ":"),
     "suspension": ("suspension (Wood)", "black", "-"),
 }
-_INKS = (COLOURS["p_wave_velocity"], "#003B6F", COLOURS["porosity"], COLOURS["acoustic_impedance"])
 _OUTSIDE = {"below_elastic_bounds": ("below bounds", "x"),
             "above_elastic_bounds": ("above bounds", "+")}  # fmt: skip
 _PANEL = "P-wave velocity [m/s] against porosity"
@@ -74,12 +73,17 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
             keys += _models(axes, curves)
         axes.set_xlabel(label("porosity"))
         axes.set_ylabel(label("p_wave_velocity"))
-        axes.set_title(str(tree.attrs.get("title", "")), loc="left")
+        figure.head(tree)
         axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0)
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
         figure.get_layout_engine().set(rect=(0.0, 0.03, 0.985, 0.97))  # type: ignore[union-attr]
-    what = "P-wave velocity against porosity with models and bounds of grains and pore water."
-    return describe(figure, what, checked, curves)
+    models = [
+        word for word, (words, *_) in _LINES.items() if any(k.get_label() == words for k in keys)
+    ]
+    what = "P-wave velocity against porosity, with the bounds that mark readings"
+    if models:
+        what += f" and the models {', '.join(_LINES[word][0] for word in models)}"
+    return describe(figure, f"{what}.", checked, curves)
 
 
 def _readings(
@@ -88,10 +92,13 @@ def _readings(
 ) -> list[Line2D]:  # fmt: skip
     """Dots by coring method; flagged ones pale below all."""
     keys = []
-    for place, (method, here) in enumerate(_by_method(tree, checked).items()):
+    for method, here in _by_method(tree, checked).items():
         if not here.any():
             continue
-        ink, words = _INKS[place % len(_INKS)], f"scan, {method}" if method else "scan"
+        ink, words = (
+            METHODS.get(method or "piston", METHODS["other"])[1],
+            f"scan, {method}" if method else "scan",
+        )
         drawn.points(axes, _PANEL, words, phi[here], v[here], flag=level[here], colour=ink,
                      small=True)  # fmt: skip
         keys.append(_dot(words, ink))

@@ -258,7 +258,8 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     table, file = columns.table, columns.file
     tried = {p.column.partition("[")[0].strip() for p in problems}
     unknown = [n for n in columns.values if n not in table.by_name]
-    has_depth = table.positioned and "depth" in columns
+    # A header of depth that was itself at fault is one problem, not four.
+    has_depth = table.positioned and ("depth" in columns or "depth" in tried)
     by_name = table.supplied and any(
         name in TERMS and name not in _PLACES for name in columns.values
     )

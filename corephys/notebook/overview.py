@@ -87,13 +87,23 @@ def _hole(tree: xr.DataTree) -> Card:
         (
             "cp.quality.audit(reduced) counts what was kept, core by core; "
             "cp.figures.summary(reduced) shows the whole hole",
-            'cp.overview(reduced["products/heat_flow"]) and cp.explain of the same look into one '
+            f'cp.overview(reduced["{_example(tree)}"]) and cp.explain of the same look into one '
             "result",
         ),
         tuple(tables),
         tuple(summary_lines(summary)),
         picture,
     )
+
+
+def _example(tree: xr.DataTree) -> str:
+    """A result of the hole to look into: the one that most others led to."""
+    there = [
+        leaf.path.strip("/") for leaf in tree.leaves
+        if leaf.path.startswith(("/properties", "/products")) and len(leaf.data_vars)
+    ]  # fmt: skip
+    wanted = ("products/heat_flow", "products/compaction", "properties/density")
+    return next((path for path in wanted if path in there), there[-1] if there else "properties")
 
 
 def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
@@ -126,7 +136,10 @@ def _of_reading(tree: xr.DataTree) -> list[str]:
     for node in tree.leaves:
         bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
         if bad:
-            worries.append(f"{node.path.strip('/')}: {bad} cells that could not be read, flagged")
+            worries.append(
+                f"{node.path.strip('/')}: {bad} cell{'s' * (bad > 1)} that could not be read, "
+                "flagged"
+            )
     return worries
 
 
@@ -143,7 +156,7 @@ def _doubts(tree: xr.DataTree) -> list[str]:
         place = node.path.rpartition("/")[2].replace("_", " ")
         for words in card(node.to_dataset(inherit=False), place, share=_SHARE).worries:
             if words.startswith(UNKNOWN):
-                said.setdefault(f"{UNKNOWN} everything in it", []).append(place)
+                said.setdefault(f"{UNKNOWN} some quantities", []).append(place)
             elif " not usable" in words:
                 quantity, _, counts = words.partition(": ")
                 said.setdefault(counts, []).append(f"{quantity} ({place})")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import importlib
 import json
 from collections.abc import Callable
 from typing import Any
@@ -150,14 +151,13 @@ class Panel:
         """A live plot on which a span can be dragged; None where ipympl is missing."""
         if not self._direction:
             return None
-        try:
-            from ipympl.backend_nbagg import Canvas, FigureManager
-        except ImportError:
+        live = _live()
+        if live is None:
             return None
         with matplotlib.rc_context(SETTINGS):
             figure = Figure(figsize=(6.0, 2.4), layout="constrained", dpi=_DOTS)
-            canvas = Canvas(figure)
-            FigureManager(canvas, 0)
+            canvas = live.Canvas(figure)
+            live.FigureManager(canvas, 0)
             axes = figure.add_subplot()
             self._trace(axes)
         canvas.header_visible = canvas.footer_visible = canvas.toolbar_visible = False
@@ -176,3 +176,19 @@ class Panel:
 
         self._watchers.append(redraw)
         return canvas
+
+
+def _live() -> Any:
+    """Live plots of ipympl, or None; the session keeps the backend that it has.
+
+    At its first import ipympl makes itself the backend of all figures to come, also of those that
+    the user draws without a panel.
+    """
+    use = matplotlib.use
+    matplotlib.use = lambda *_, **__: None
+    try:
+        return importlib.import_module("ipympl.backend_nbagg")
+    except ImportError:
+        return None
+    finally:
+        matplotlib.use = use

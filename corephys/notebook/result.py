@@ -20,7 +20,7 @@ _DOTS = 100.0  # an inch of a small picture
 _QUANTITIES = 6  # rows of numbers at most
 # What a result says of itself when no rule is broken.
 _SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
-UNKNOWN = "not every part of the uncertainty is known of"
+UNKNOWN = "part of the uncertainty is unknown (NaN) of"
 _UNLIKELY = 0.05  # chi-square probability below which stated errors are too small for the scatter
 # Which figure shows a leaf of the reduced hole, and what one would do next with it.
 _FIGURE = {

@@ -245,7 +245,7 @@ def bulk_density(
         steps=(*_STEPS, _LAST[calibration.scale]),
         constants={
             "half_life": str(half_life), "pore_water_density": str(pore_water_density), **used,
-            "calibration": calibration.describe(),
+            **_said(calibration, readings[3]), "calibration": calibration.describe(),
         },
         density_scale=calibration.scale,
     )  # fmt: skip
@@ -283,6 +283,21 @@ def _refuse_geometry(diameter: Any, bore: Any) -> None:
         )
 
 
+def _said(calibration: Calibration, diameter: Any) -> dict[str, str]:
+    """What was stated of counter and core, in words; blocks that are not yet read say nothing."""
+    said = {}
+    if not calibration.parts:
+        said["dead_time"] = f"{1e6 * calibration.dead_time:g} us"
+        said["background_rate"] = f"{calibration.background_rate:g} 1/s"
+    if not hasattr(getattr(diameter, "data", diameter), "dask"):
+        known = 10.0 * np.atleast_1d(np.asarray(diameter, dtype=float))
+        known = known[np.isfinite(known)]
+        if known.size:
+            low, high = known.min(), known.max()
+            said["core_diameter"] = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
+    return said
+
+
 def _placed(values: Any, here: Any) -> xr.DataArray:
     """Values of a kernel on the positions of the counts."""
     if isinstance(here, xr.DataArray) and getattr(values, "dims", ()) == here.dims:
@@ -292,7 +307,7 @@ def _placed(values: Any, here: Any) -> xr.DataArray:
 
 _STEPS = (
     "net rate I = m / (1 - m tau) - b, m = N / t (Knoll 2010)",
-    "decay to the calibration date, I 2^(t / T_half)",
+    "decay to the calibration date, I 2^(t / T_half), where times are known",
     "areal density x from ln I = c0 + c1 x + c2 x^2 (standards of aluminium in water)",
     "annulus: (x - rho_f (D - d)) / d",
 )
