@@ -103,6 +103,9 @@ class Shown:
         return self.card()._repr_html_()
 
 
+_ROUNDING = 1e-12  # a residual below it is that of floating point
+
+
 def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str) -> tuple[str, ...]:
     """What a calibration or fit has against itself.
 
@@ -130,7 +133,7 @@ def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str)
         )
     known = sorted(abs(float(one)) for one in residual if math.isfinite(float(one)))
     usual = 1.4826 * known[len(known) // 2] if known else 0.0
-    if len(known) > 4 and known[-1] > 4.0 * usual:
+    if len(known) > 4 and known[-1] > max(4.0 * usual, _ROUNDING):
         worries.append(
             f"one residual of {known[-1]:.3g}{'' if unit == '1' else f' {unit}'} stands apart from "
             f"the usual {usual:.2g}"

@@ -6,13 +6,14 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import numpy as np
 
 __all__ = [
     "BAD", "GOOD", "MISSING", "NOT_EVALUATED", "REASONS", "SUSPECT",
-    "bit", "flag_attributes", "from_reason", "names", "reason_attributes", "usable",
+    "allowed", "bit", "flag_attributes", "from_reason", "names", "reason_attributes", "usable",
 ]  # fmt: skip
 
 GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING = 1, 2, 3, 4, 9
@@ -155,6 +156,23 @@ def from_reason(reason: Any) -> Any:
         for level, mask in _MASKS:
             levels[start : start + _BLOCK][(block & mask) != 0] = level
     return flag
+
+
+def allowed(recipe: str) -> tuple[str, ...]:
+    """Flag levels that products used, by the recipe that travels with a result.
+
+    Parameters
+    ----------
+    recipe : str
+        JSON text of the recipe; empty where there is none.
+
+    Returns
+    -------
+    tuple of str
+        Names of levels; those of :func:`usable` where the recipe does not say.
+    """
+    use = json.loads(recipe or "{}").get("quality", {}).get("use", "good, not_evaluated")
+    return tuple(word.strip() for word in use.split(","))
 
 
 def usable(flag: Any, allow: tuple[str, ...] = ("good", "not_evaluated")) -> Any:

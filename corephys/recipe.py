@@ -122,6 +122,26 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
             if not _same(SCHEMA[stage][key], f"{stage}.{key}", value)
         ]
 
+    def beyond(self, base: Recipe) -> dict[str, dict[str, Any]]:
+        """What this recipe says otherwise than another.
+
+        Parameters
+        ----------
+        base : Recipe
+            Such as that of a hole's own settings.
+
+        Returns
+        -------
+        dict of str to dict
+            Stage to key to value; ``base.with_changes`` of it is this recipe.
+        """
+        found: dict[str, dict[str, Any]] = {}
+        for stage, keys in self._values.items():
+            for key, value in keys.items():
+                if value != base[stage][key]:
+                    found.setdefault(stage, {})[key] = copy.deepcopy(value)
+        return found
+
     def with_changes(self, changes: Mapping[str, Mapping[str, Any]]) -> Recipe:
         """Make a recipe that differs in some keys.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import re
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import corephys as cp
 from corephys import fitting
 from corephys.display import Card, fit_worries, with_uncertainty
 from corephys.figures.sketch import sketch, sketch_hole
+from tests.archive_holes import small_hole
 from tests.reduced_tree import reduced_tree
 
 HOSTILE = "<img src=x onerror=alert(1)>&\"'"
@@ -174,3 +176,60 @@ def test_a_sketch_draws_the_numbers_of_the_result() -> None:
     assert {"cores"} < set(sketch_hole(tree).table()["panel"])
     with pytest.raises(cp.figures.NothingToDraw):
         sketch_hole(xr.DataTree.from_dict({"/scan/gamma": xr.Dataset()}))
+
+
+def test_numbers_of_a_card_are_those_of_usable_readings(reduced: xr.DataTree) -> None:
+    data = reduced["properties/strength"].to_dataset()
+    name = "undrained_shear_strength"
+    use = cp.flags.usable(data[f"{name}_flag"].values) & np.isfinite(data[name].values)
+    u = float(np.nanmedian(cp.uncertainty.total(data, name).values[use]))
+    middle = float(np.median(data[name].values[use]))
+    text = str(cp.overview(reduced["properties/strength"]))
+    assert f"median {with_uncertainty(middle, u, 'kPa')}" in text
+    resistivity = reduced["properties/resistivity"].to_dataset()
+    name = "electrical_resistivity"
+    use = cp.flags.usable(resistivity[f"{name}_flag"].values)
+    rms = float(np.sqrt(np.nanmean(resistivity[f"{name}_u_random"].values[use] ** 2)))
+    (line,) = (
+        s
+        for s in cp.explain(resistivity).split("\n")
+        if s.startswith("uncertainty of electrical resistivity [")
+    )
+    assert f"random {rms:.2g}" in line
+
+
+def test_what_is_partly_unknown_is_said(reduced: xr.DataTree) -> None:
+    data = reduced["properties/index_properties"].to_dataset().copy(deep=True)
+    data["bulk_density_u_random"].values[:50] = np.nan
+    worries = " ".join(cp.overview(data).worries)
+    assert re.search(r"unknown \(NaN\) of .*bulk density \(8\d % of its values\)", worries)
+
+
+def test_all_flagged_quantities_are_named(reduced: xr.DataTree) -> None:
+    (words,) = (w for w in cp.overview(reduced["products/compaction"]).worries if "not usable" in w)
+    assert "surface porosity" in words and "e-folding depth" in words
+
+
+def test_odd_things_have_a_card(reduced: xr.DataTree) -> None:
+    branch = str(cp.overview(reduced["properties"]))
+    assert "cp.reduce" not in branch and "index_properties" in branch
+    assert str(cp.overview(reduced["products/times_compared"]))  # two dimensions
+    leaf = reduced["properties/index_properties"].to_dataset().copy(deep=True)
+    leaf["depth"].values[:] = np.nan
+    assert str(cp.overview(leaf))
+    alone = leaf.drop_vars([n for n in leaf.data_vars if str(n).endswith("_u_random")])
+    assert "random" not in cp.explain(alone).rpartition("k = 1")[2]
+    assert fit_worries(float("nan"), [0.0, 0.0, 0.0, 0.0, 0.0, 1e-17], "1") == ()
+    chi = json.loads(
+        reduced["properties/resistivity_calibration"].attrs["fitted_constants"]
+    )["reduced_chi_square"]  # fmt: skip
+    assert chi > 2.0
+    worries = cp.overview(reduced["properties/resistivity_calibration"]).worries
+    assert any("reduced chi-square" in words for words in worries)
+
+
+def test_the_next_step_of_any_hole_can_be_taken(tmp_path: Path) -> None:
+    hole = small_hole(tmp_path / "hole", 1)
+    reduced = cp.reduce(cp.read_hole(hole))
+    (step,) = re.findall(r'cp\.overview\(reduced\["(.+?)"\]\)', str(cp.overview(reduced)))
+    assert str(cp.overview(reduced[step]))

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import builtins
+import os
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -217,11 +220,30 @@ def test_a_tie_reaches_the_shifts(
     base = (shifts["hole"].values == "A") & (shifts["core"].values.astype(str) == "1")
     moved = float(shifts["shift"].values[where][0] - shifts["shift"].values[base][0])
     assert moved == pytest.approx(panel.shift, abs=1e-9)
+
+    def written() -> pd.DataFrame:
+        return cp.composite.checked_ties(cp.composite.read_ties(tmp_path / "ties.csv"), site.cores)
+
     panel.write(tmp_path)
     panel.write(tmp_path)
-    written = cp.composite.checked_ties(cp.composite.read_ties(tmp_path / "ties.csv"), site.cores)
-    assert list(written["tie"]) == ["1", "2"]
-    assert written["uncertainty"].iloc[0] == 0.05
+    assert list(written()["tie"]) == ["1"]  # one measurement, however often it is written
+    assert written()["uncertainty"].iloc[0] == 0.05
+    panel.set(f"{panel.best_shift + 0.05} m", uncertainty="4 cm").write(tmp_path)
+    after = written()
+    assert list(after["replaces"]) == ["", "1"] and list(after["state"]) == ["accepted", "edited"]
+    assert after["correlation"].iloc[1] == round(panel.correlation, 4)
+    again = cp.composite.shifts(after, site.cores, reference="A")
+    assert float(again["shift_u_random"].values[where][0]) == pytest.approx(0.04)
+
+
+def test_a_tie_nobody_has_chosen_is_none(
+    site: Any, properties: dict[str, Any], tmp_path: Path
+) -> None:
+    panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
+    assert panel.table.empty
+    with pytest.raises(cp.panels.PanelError, match="no shift was chosen yet"):
+        panel.write(tmp_path)
+    assert not (tmp_path / "ties.csv").exists()
 
 
 def test_correlation_of_the_tie_is_that_of_numpy(site: Any, properties: dict[str, Any]) -> None:
@@ -361,3 +383,101 @@ def test_unknown_records_teach(reduced: xr.DataTree) -> None:
         cp.panels.cooling_windows(reduced, "Z")
     with pytest.raises(PanelError, match="give the reduced hole"):
         cp.panels.heating_windows(xr.DataTree.from_dict({"/scan/gamma": xr.Dataset()}), 1)
+
+
+def test_changes_carry_the_recipe_that_the_panel_worked_by(hole: xr.DataTree) -> None:
+    own = {"needle": {"minimum_window": "60 s", "heating_power_uncertainty": "5 %"}}
+    panel = cp.panels.heating_windows(cp.reduce(hole, own), 10).set("30 s to 150 s")
+    shown = value(panel.result, "thermal_conductivity", "run", "10")
+    again = cp.reduce(hole, panel.changes)
+    wanted = value(again["properties/heating_runs"], "thermal_conductivity", "run", "10")
+    assert shown == pytest.approx(wanted, rel=LAST_BITS)
+    with pytest.raises(ValueError, match="not both"):
+        panel.set("30 s to 120 s", start="50 s")
+    with pytest.raises(PanelError, match="works by a recipe"):
+        cp.panels.heating_windows(hole, 10)
+
+
+def test_a_complaint_goes_with_the_next_good_choice(reduced: xr.DataTree) -> None:
+    panel = cp.panels.heating_windows(reduced, 10)
+    panel._try("30 s to 31 s")
+    assert "Not taken" in panel._words_html()
+    panel.set(None)
+    assert "Not taken" not in panel._words_html()
+
+
+def test_an_interval_of_another_sensor_leaves_these_readings(reduced: xr.DataTree) -> None:
+    panel = cp.panels.exclusions(reduced, "bulk_density")
+    before = panel.said()
+    panel.set("1", "2", "10 cm", "140 cm", "no transducer", sensor="pwave")
+    assert panel.said().partition(" interval")[2] == before.partition(" interval")[2].replace(
+        "s with", " with"
+    )
+    panel.set("1", "2", "10 cm", "140 cm", "no counts", sensor="gamma")
+    assert panel.inside().sum() > 10
+    for wrong, words in (
+        ({"sensor": "gama"}, "no scan 'gama'; there are .*gamma"),
+        ({"to": "900 cm"}, "ends below the section, which is 150 cm long"),
+        ({"reason": None}, "left out for a reason"),
+    ):
+        given = {"to": "20 cm", "reason": "x", "sensor": "", **wrong}
+        with pytest.raises(PanelError, match=words):
+            panel.set("1", "2", "10 cm", given.pop("to"), given.pop("reason"), **given)
+    with pytest.raises(PanelError, match="there is no row None"):
+        panel.remove(None)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("before", "behind"),
+    [
+        ("core,section,from [m],to [m],reason\n1,1,0.1,0.2,old\n1,1,0.1,0.2,old\n",
+         "1,2,0.4,0.55,cut\n"),
+        ("\ufeffreason,core,section,from [mm],to [mm],who\r\nold,1,1,100,200,me\r\n",
+         "cut,1,2,400,550,\r\n"),
+    ],
+)  # fmt: skip
+def test_rows_go_into_the_table_that_is_there(
+    reduced: xr.DataTree, tmp_path: Path, demo_hole: Path, before: str, behind: str
+) -> None:
+    folder = tmp_path / "hole"
+    shutil.copytree(demo_hole, folder)
+    path = folder / "exclusions.csv"
+    path.write_bytes(before.encode())
+    panel = cp.panels.exclusions(reduced, "bulk_density").set("1", "2", "40 cm", "55 cm", "cut")
+    panel.write(folder)
+    panel.write(folder)
+    assert path.read_bytes().decode() == before + behind
+    assert cp.read_hole(folder)["exclusions"].sizes["row"] == before.count("old") + 1
+    panel.set("1", "2", "60 cm", "70 cm", "late", sensor="gamma").write(folder)
+    held = cp.read_hole(folder)["exclusions"]
+    assert list(held["sensor"].values) == [""] * (held.sizes["row"] - 1) + ["gamma"]
+
+
+def test_a_file_that_is_no_table_is_left_as_it_is(reduced: xr.DataTree, tmp_path: Path) -> None:
+    panel = cp.panels.exclusions(reduced, "bulk_density").set("1", "2", "40 cm", "55 cm", "cut")
+    path = tmp_path / "exclusions.csv"
+    for text in ("core;section;from [cm];to [cm];reason\n", "", "# mine\ncore,section\n"):
+        path.write_text(text)
+        with pytest.raises(PanelError, match=r"exclusions\.csv has"):
+            panel.write(tmp_path)
+        assert path.read_text() == text
+
+
+def test_a_panel_leaves_the_backend_of_the_session_alone(tmp_path: Path) -> None:
+    """A stand-in that makes itself the backend on import, as the real one does."""
+    package = tmp_path / "ipympl"
+    package.mkdir()
+    (package / "__init__.py").write_text("import matplotlib\nmatplotlib.use('svg')\n")
+    (package / "backend_nbagg.py").write_text("Canvas = FigureManager = None\n")
+    code = (
+        "import matplotlib; matplotlib.use('agg')\n"
+        "from corephys.notebook import panel\n"
+        "assert panel._live().__name__ == 'ipympl.backend_nbagg'\n"
+        "print(matplotlib.get_backend()); matplotlib.use('pdf'); print(matplotlib.get_backend())"
+    )
+    path = os.pathsep.join([str(tmp_path), os.getcwd()])
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True,
+        env={**os.environ, "PYTHONPATH": path},
+    )  # fmt: skip
+    assert done.stdout.split() == ["agg", "pdf"]

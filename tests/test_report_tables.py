@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
 from pathlib import Path
 
@@ -16,6 +17,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys.display import RESEARCH_ONLY, digits
+from corephys.export import REPORT_TABLES, report_table
 from corephys.export.report_table import Column, NothingToTabulate, ReportTable, workbook
 
 
@@ -71,7 +73,7 @@ def test_cells_are_the_numbers_of_the_tree(reduced: xr.DataTree) -> None:
     k = leaf["thermal_conductivity"].values[order]
     np.testing.assert_array_equal(found["thermal conductivity [W/(m K)]"].astype(float), k)
     u = cp.uncertainty.total(leaf, "thermal_conductivity").values[order]
-    np.testing.assert_array_equal(found["± [W/(m K)]"].astype(float), u)
+    np.testing.assert_array_equal(found["± of thermal conductivity [W/(m K)]"].astype(float), u)
     samples = cp.export.report_table(reduced, "index_properties").frame
     phi = reduced["properties/index_properties"]["porosity"].values
     np.testing.assert_allclose(np.sort(samples["porosity [%]"]), np.sort(100.0 * phi))
@@ -216,3 +218,77 @@ def test_las_holds_usable_values_only(reduced: xr.DataTree, tmp_path: Path) -> N
     np.testing.assert_array_equal(las["BULK_DENSITY_FLAG"], leaf["bulk_density_flag"].values[order])
     with pytest.raises(ValueError, match="a LAS file needs a quantity with flags"):
         cp.export.write_las(xr.Dataset(), tmp_path / "x.las")
+
+
+def test_names_of_columns_are_each_once_in_files(reduced: xr.DataTree) -> None:
+    for name in REPORT_TABLES:
+        table = report_table(reduced, name)
+        assert table.frame.shape == (len(table), len(table.columns)), name
+        header = table.to_csv().splitlines()[0].split(",")
+        assert len(set(header)) == len(header), name
+    samples = reduced["properties/index_properties"].to_dataset()
+    frame = report_table(reduced, "index_properties").frame
+    u = cp.uncertainty.total(samples, "bulk_density").values[np.argsort(samples["depth"].values)]
+    np.testing.assert_array_equal(frame["± of bulk density [g/cm^3]"].astype(float), u)
+
+
+def test_a_random_part_alone_is_called_so(reduced: xr.DataTree) -> None:
+    table = report_table(reduced, "consolidation")
+    labels = [one.label for one in table.columns]
+    place = labels.index("compression index")
+    assert labels[place + 1] == "± (random)"
+    assert any("systematic part is not known" in note for note in table.notes)
+
+
+def test_levels_of_the_recipe_decide_what_is_not_used(demo_hole: Path) -> None:
+    hole = cp.read_hole(demo_hole)
+    every = cp.reduce(hole, {"quality": {"use": "good, not_evaluated, suspect"}})
+    assert every["products/heat_flow"].attrs["temperatures_left_out"] == 0
+    notes = " ".join(report_table(every, "formation_temperature").notes)
+    assert "not used" not in notes
+    assert "8 of 8 usable" in str(cp.overview(every["properties/formation_temperature"]))
+
+
+def test_every_constant_has_its_own_row(reduced: xr.DataTree) -> None:
+    frame = report_table(reduced, "constants").frame
+    held = {
+        (name.replace("_", " ").replace(".", " "), str(value).removesuffix(" 1"))
+        for node in reduced.leaves
+        for name, value in json.loads(node.attrs.get("constants", "{}")).items()
+    }
+    assert set(zip(frame["constant"], frame["value"], strict=True)) == held
+    fitted = frame[frame["constant"] == "calibration"]
+    assert len(fitted) > 3 and set(fitted["source"]) == {"fitted to this hole"}
+
+
+def test_signs_that_are_orders_to_latex_or_markdown_stay_signs() -> None:
+    cells = ("[A]", "*B", "a--b", "`c`", "$1$ ~~x~~ &lt;")
+    table = ReportTable("t", "T", (Column("name", cells, cells),))
+    latex = table.to_latex()
+    assert "{}[A]" in latex and "{}*B" in latex and "a-{}-b" in latex
+    assert "\\textasciigrave{}c" in latex
+    assert r"\$1\$ \~\~x\~\~ &amp;lt;" in table.to_markdown()
+    assert f"corephys {cp.__version__}" in latex and f"corephys {cp.__version__}" in repr(table)
+
+
+def test_a_spreadsheet_shows_the_digits_of_small_numbers(tmp_path: Path) -> None:
+    column = Column("x", ("1.23457e-09", "2.500"), (1.23457e-9, 2.5))
+    table = ReportTable("t", "T", (column,))
+    path = tmp_path / "t.xlsx"
+    path.write_bytes(workbook([table], path))
+    sheet = openpyxl.load_workbook(path).active
+    assert [sheet.cell(r, 1).number_format for r in (3, 4)] == ["0.00000E+00", "0.000"]
+
+
+def test_las_says_its_scale_its_maker_and_one_name(reduced: xr.DataTree, tmp_path: Path) -> None:
+    leaf = reduced["properties/density"]
+    one, other = (
+        cp.export.write_las(leaf, tmp_path / f"{scale}.las", depth_scale=scale).read_text()
+        for scale in ("depth", "depth_fitted")
+    )
+    assert "as laid out" in one and "fitted into the advance" in other
+    assert f"corephys {cp.__version__}" in one and str(reduced.attrs["title"]) in one
+    path = cp.export.write_las(leaf, tmp_path / "x.las", well="Hole\n~A\n 1 2 3")
+    assert cp.logs.read(path)["depth"].size == leaf.sizes["reading"]
+    with pytest.raises(ValueError, match="no depth scale 'offset'"):
+        cp.export.write_las(leaf, tmp_path / "y.las", depth_scale="offset")

@@ -68,7 +68,7 @@ def write(
     las = lasio.LASFile()
     las.well["NULL"] = lasio.HeaderItem("NULL", value=null, descr="NULL VALUE")
     for name, value in (well or {}).items():
-        las.well[name] = lasio.HeaderItem(name, value=value)
+        las.well[name] = lasio.HeaderItem(name, value=" ".join(str(value).split()))
     words = str(dataset["depth"].attrs.get("long_name", "depth below seafloor"))
     las.append_curve("DEPT", depth[order], unit="M", descr=words)
     taken = {"DEPT"}

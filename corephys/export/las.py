@@ -8,10 +8,13 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from corephys import flags
+from corephys import flags, vocabulary
 from corephys.downhole import logs_write
+from corephys.export.report_table import version
 
 __all__ = ["write_las"]
+
+_SCALES = ("depth", "depth_fitted", "depth_closed")
 
 
 def write_las(
@@ -31,7 +34,7 @@ def write_las(
     allow : tuple of str
         Flag levels whose values are written; the others stand as missing, their flags as curves.
     well : str
-        Name in the well section.
+        Name in the well section; that of the hole where a leaf of one is given.
 
     Returns
     -------
@@ -57,7 +60,10 @@ def write_las(
             f"a LAS file needs a quantity with flags along its readings and the coordinate "
             f"{depth_scale!r}; this result has {', '.join(map(str, data.variables)) or 'nothing'}"
         )
-    out = xr.Dataset(coords={"depth": ("reading", data[depth_scale].values, {"units": "m"})})
+    if depth_scale not in _SCALES:
+        raise ValueError(f"no depth scale {depth_scale!r}; there are {', '.join(_SCALES)}")
+    about = {"units": "m", "long_name": vocabulary.term(depth_scale).long_name}
+    out = xr.Dataset(coords={"depth": ("reading", data[depth_scale].values, about)})
     for name in names:
         use = flags.usable(data[f"{name}_flag"].values, allow)
         for part in (name, f"{name}_u_random", f"{name}_u_systematic"):
@@ -65,4 +71,8 @@ def write_las(
                 values = np.where(use, data[part].values.astype(float), np.nan)
                 out[part] = ("reading", values, dict(data[part].attrs))
         out[f"{name}_flag"] = ("reading", data[f"{name}_flag"].values, {"units": "1"})
-    return logs_write.write(out, path, well={"WELL": well} if well else None)
+    if not well and isinstance(result, xr.DataTree):
+        well = str(result.root.attrs.get("title", ""))
+    named = {"WELL": " ".join(well.split())} if well else {}
+    named["PROG"] = f"corephys {version()}"
+    return logs_write.write(out, path, well=named)

@@ -23,7 +23,8 @@ _LATEX = {
     "°": r"\textdegree{}", "²": r"$^2$", "³": r"$^3$", "µ": r"\textmu{}", "Ω": r"$\Omega$",
     "ρ": r"$\rho$", "φ": r"$\phi$", "λ": r"$\lambda$", "σ": r"$\sigma$", "χ": r"$\chi$",
     "′": r"$'$", "−": r"$-$", "×": r"$\times$", "·": r"$\cdot$", "<": r"\textless{}",
-    ">": r"\textgreater{}", "|": r"\textbar{}",
+    ">": r"\textgreater{}", "|": r"\textbar{}", "`": r"\textasciigrave{}", "≥": r"$\geq$",
+    "≤": r"$\leq$", "…": r"\ldots{}",
 }  # fmt: skip
 
 
@@ -45,12 +46,22 @@ class Column:
         The numbers or texts themselves, None where there is none.
     marks : tuple of str
         Letters of footnotes by cell; empty where no cell has one.
+    of : str
+        What an uncertainty is of, which its place tells in print; the name of the column in a
+        file holds it, where names are alone.
     """
 
     label: str
     cells: tuple[str, ...]
     values: tuple[Any, ...]
     marks: tuple[str, ...] = ()
+    of: str = ""
+
+    @property
+    def name(self) -> str:
+        """Its words where no column stands beside it, another for every column of a table."""
+        sign, bracket, unit = self.label.partition(" [")
+        return f"{sign} of {self.of}{bracket}{unit}" if self.of else self.label
 
     @property
     def number(self) -> bool:
@@ -88,8 +99,8 @@ class ReportTable:
 
     @property
     def frame(self) -> pd.DataFrame:
-        """The numbers themselves, not rounded, by the labels of the columns."""
-        return pd.DataFrame({one.label: list(one.values) for one in self.columns})
+        """The numbers themselves, not rounded, by the names of the columns."""
+        return pd.DataFrame({one.name: list(one.values) for one in self.columns})
 
     def __repr__(self) -> str:
         return self.to_markdown()
@@ -125,7 +136,7 @@ class ReportTable:
         out = csv.writer(stream, lineterminator="\n")
         header = []
         for one in self.columns:
-            header += [one.label] + ([f"note on {one.label}"] if one.marks else [])
+            header += [one.name] + ([f"note on {one.name}"] if one.marks else [])
         out.writerow([_plain(cell) for cell in header])
         for row in range(len(self)):
             cells = []
@@ -143,7 +154,7 @@ class ReportTable:
         str
             Ends in a line break.
         """
-        lines = [f"**{_markdown(self.title)}**", ""]
+        lines = [f"<!-- corephys {version()} -->", "", f"**{_markdown(self.title)}**", ""]
         lines.append("| " + " | ".join(_markdown(one.label) for one in self.columns) + " |")
         lines.append("|" + "|".join("--:" if one.number else ":--" for one in self.columns) + "|")
         for row in range(len(self)):
@@ -167,6 +178,7 @@ class ReportTable:
         kinds = "".join("r" if one.number else "l" for one in self.columns)
         head = " & ".join(_latex(one.label) for one in self.columns)
         lines = [
+            f"% corephys {version()}",
             "% needs \\usepackage{booktabs,longtable,textcomp}",
             f"\\begin{{longtable}}{{{kinds}}}",
             f"\\caption{{{_latex(self.title)}}}\\\\",
@@ -186,6 +198,13 @@ class ReportTable:
         lines.append("\\end{longtable}")
         lines += [f"\\noindent\\footnotesize {_latex(note)}\\par" for note in self.notes]
         return "\n".join(lines) + "\n"
+
+
+def version() -> str:
+    """Version of the package, read where it is needed."""
+    from corephys import __version__
+
+    return str(__version__)
 
 
 def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
@@ -216,7 +235,7 @@ def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
     # A date of the day would make every file another one.
     book.set_properties({"title": path.stem, "created": datetime.datetime(2000, 1, 1)})
     bold, wrapped = book.add_format({"bold": True}), book.add_format({"text_wrap": True})
-    formats: dict[int, Any] = {}
+    formats: dict[str, Any] = {}
     for table in tables:
         sheet = book.add_worksheet(table.name[:31])
         sheet.write_string(0, 0, table.title, bold)
@@ -232,21 +251,22 @@ def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
 
 
 def _write_column(
-    book: Any, sheet: Any, formats: dict[int, Any], one: Column, place: int, inks: tuple[Any, Any]
+    book: Any, sheet: Any, formats: dict[str, Any], one: Column, place: int, inks: tuple[Any, Any]
 ) -> None:
-    sheet.write_string(1, place, one.label, inks[0])
-    width = max([len(one.label), *(len(cell) for cell in one.cells)], default=8)
+    sheet.write_string(1, place, one.name, inks[0])
+    width = max([len(one.name), *(len(cell) for cell in one.cells)], default=8)
     sheet.set_column(place, place, min(width + 1, 40))
     if one.marks:
         sheet.write_string(1, place + 1, "note", inks[0])
         sheet.set_column(place + 1, place + 1, 5)
     for row, cell in enumerate(one.cells):
         if one.number and cell:
-            places = len(cell.partition(".")[2]) if "e" not in cell else -1
-            if places not in formats:
-                shown = "0.0E+00" if places < 0 else "0." + "0" * places if places else "0"
-                formats[places] = book.add_format({"num_format": shown})
-            sheet.write_number(row + 2, place, float(cell), formats[places])
+            mantissa, power, _ = cell.partition("e")
+            places = len(mantissa.partition(".")[2])
+            shown = ("0." + "0" * places if places else "0") + "E+00" * bool(power)
+            if shown not in formats:
+                formats[shown] = book.add_format({"num_format": shown})
+            sheet.write_number(row + 2, place, float(cell), formats[shown])
         elif cell:
             sheet.write_string(row + 2, place, cell)
         if one.mark(row):
@@ -259,13 +279,17 @@ def _plain(cell: str) -> str:
 
 def _markdown(text: str) -> str:
     text = " ".join(text.split()).replace("\\", "\\\\").replace("|", "\\|")
-    for sign in "*_`[]<>":
+    text = text.replace("&", "&amp;")
+    for sign in "*_`[]<>~$":
         text = text.replace(sign, "\\" + sign)
     return text
 
 
 def _latex(text: str) -> str:
-    return "".join(_LATEX.get(sign, sign) for sign in " ".join(text.split()))
+    text = "".join(_LATEX.get(sign, sign) for sign in " ".join(text.split()))
+    # Two hyphens are a dash, and a bracket or star behind the end of a row belongs to that end.
+    text = text.replace("--", "-{}-")
+    return f"{{}}{text}" if text.startswith(("[", "*")) else text
 
 
 def values_of(array: Any) -> tuple[float | None, ...]:

@@ -52,9 +52,10 @@ def _fixed(label: str, values: Any, places: int) -> Column:
 class _Notes:
     """Footnotes by letter: one a reason, with how often it was met."""
 
-    def __init__(self) -> None:
+    def __init__(self, tree: xr.DataTree) -> None:
+        self.allow = flags.allowed(tree.attrs.get("recipe", ""))
         self.counts: dict[str, int] = {}
-        self.missing = 0
+        self.missing = self.values = 0
         self.random = False  # whether the systematic part of some quantity is not known
 
     def of(self, dataset: xr.Dataset, name: str) -> tuple[str, ...]:
@@ -66,11 +67,12 @@ class _Notes:
         value = np.atleast_1d(dataset[name].values.astype(float))
         marks = []
         for one, bits, number in zip(level, reason, value, strict=True):
-            if flags.usable(np.array([one]))[0]:
+            if flags.usable(np.array([one]), self.allow)[0]:
                 marks.append("")
                 continue
             if not np.isfinite(number):
                 self.missing += 1
+            self.values += 1
             words = flags.names(int(bits)) or ["flagged"]
             for word in words:
                 self.counts[word] = self.counts.get(word, 0) + 1
@@ -89,13 +91,13 @@ class _Notes:
             f"{word.replace('_', ' ')}."
             for word, n in self.counts.items()
         ]
+        if sum(self.counts.values()) > self.values:
+            plural = "s" if self.values > 1 else ""
+            lines.append(f"{self.values} value{plural} in all; one can have several reasons.")
         if self.missing:
             lines.append(f"{self.missing} values are missing.")
         if self.random:
-            lines.append(
-                "± of a quantity marked (random) is its random part alone: the systematic part is "
-                "not known."
-            )
+            lines.append("± (random) is the random part alone: the systematic part is not known.")
         return lines
 
 
@@ -107,17 +109,17 @@ def _measured(dataset: xr.Dataset, name: str, notes: _Notes, label: str = "") ->
     words = label or (TERMS[name].long_name if name in TERMS else name.replace("_", " "))
     head = words if unit == "1" else f"{words} [{unit}]"
     value = scale * np.atleast_1d(dataset[name].values.astype(float))
-    u = np.full(value.size, np.nan)
+    u, sort = np.full(value.size, np.nan), ""
     if f"{name}_u_random" in dataset and f"{name}_u_systematic" in dataset:
         u = scale * np.atleast_1d(uncertainty.total(dataset, name).values.astype(float))
         random = scale * np.atleast_1d(dataset[f"{name}_u_random"].values.astype(float))
         if np.isnan(u).all() and np.isfinite(random).any():
-            u, head, notes.random = random, f"{head} (random)", True
+            u, sort, notes.random = random, " (random)", True
     pairs = [digits(float(v), float(s)) for v, s in zip(value, u, strict=True)]
     column = Column(head, tuple(a for a, _ in pairs), values_of(value), notes.of(dataset, name))
-    tail = head.partition(" [")[2]
-    unit_of_u = f"± [{tail}" if tail else "±"
-    return [column, Column(unit_of_u, tuple(b for _, b in pairs), values_of(u))]
+    tail = f" [{unit}]" if unit != "1" else ""
+    cells = tuple(b for _, b in pairs)
+    return [column, Column(f"±{sort}{tail}", cells, values_of(u), of=words)]
 
 
 def _places(dataset: xr.Dataset, names: Iterable[str]) -> list[Column]:
@@ -149,7 +151,7 @@ def _of_leaf(
     if "depth" in data.coords and data["depth"].ndim == 1:
         dim = data["depth"].dims[0]
         data = data.isel({dim: np.argsort(data["depth"].values, kind="stable")})
-    notes = _Notes()
+    notes = _Notes(tree)
     columns = _places(data, keys)
     for quantity in quantities:
         if quantity in data:
@@ -234,7 +236,7 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
 
 def _consolidation(tree: xr.DataTree) -> ReportTable:
     yields = _leaf(tree, "properties/yield_stress", "consolidation")
-    notes = _Notes()
+    notes = _Notes(tree)
     columns = [*_places(yields, ("test", *_HERE)), *_measured(yields, "yield_stress", notes)]
     for path, names in (
         ("properties/compression_indices", ("compression_index", "recompression_index")),

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from corephys import flags
 from corephys.constants import CONSTANTS
 from corephys.vocabulary import TERMS
 
@@ -71,13 +72,25 @@ def _citation(name: str, value: Any) -> str:
 
 
 def _budget(result: xr.Dataset, name: str) -> str:
-    """Root mean square uncertainty of a quantity by source, numbered ones together."""
+    """Root mean square uncertainty of a quantity by source, numbered ones together.
+
+    Over the usable readings: what a bad one errs by is nobody's concern.
+    """
     effects = result[f"{name}_effects"].values.reshape(result.sizes["source"], -1)
+    use = np.isfinite(result[name].values).ravel()
+    if f"{name}_flag" in result:
+        good = use & flags.usable(result[f"{name}_flag"].values).ravel()
+        use = good if good.any() else use
+    effects = effects[:, use] if effects.shape[1] == use.size else effects
     known = np.isfinite(effects)
     count = known.sum(axis=1)
     total = np.where(known, effects, 0.0) ** 2
     squares = np.where(count > 0, total.sum(axis=1) / np.maximum(count, 1), np.nan)
-    variances = {"random": float((result[f"{name}_u_random"] ** 2).mean())}
+    variances = {}
+    if f"{name}_u_random" in result:
+        random = result[f"{name}_u_random"].values.ravel()[use]
+        known = random[np.isfinite(random)]
+        variances["random"] = float((known**2).mean()) if known.size else float("nan")
     for source, square in zip(result["source"].values, squares, strict=True):
         stem = re.sub(r"_\d+$", "", str(source))
         variances[stem] = variances.get(stem, 0.0) + float(square)

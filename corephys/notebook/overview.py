@@ -50,8 +50,8 @@ def overview(what: Any) -> Card:
     if isinstance(what, xr.Dataset):
         return card(what)
     if isinstance(what, xr.DataTree):
-        if what.children:
-            return _hole(what)
+        if what.children or "settings" in what.attrs:
+            return _hole(what) if what.parent is None else _branch(what)
         path = what.path.strip("/") if what.parent is not None else str(what.name or "result")
         return card(what.to_dataset(inherit=False), path, what.root)
     own = getattr(what, "card", None)
@@ -61,6 +61,18 @@ def overview(what: Any) -> Card:
         "overview takes a hole (a DataTree), a result (a Dataset), a calibration, a fit or a "
         f"recipe, not {type(what).__name__}"
     )
+
+
+def _branch(node: xr.DataTree) -> Card:
+    """The results of one branch of a hole, a line each."""
+    leaves = [leaf for leaf in node.leaves if len(leaf.data_vars)]
+    rows = tuple(
+        (leaf.path[len(node.path) + 1 :], _table_line(leaf.to_dataset(inherit=False)))
+        for leaf in leaves
+    )
+    place = leaves[0].path.strip("/") if leaves else ""
+    following = (f'cp.overview(reduced["{place}"]) looks into one of them',) if place else ()
+    return Card(node.path.strip("/"), rows, (), following)
 
 
 def _hole(tree: xr.DataTree) -> Card:
@@ -154,7 +166,7 @@ def _doubts(tree: xr.DataTree) -> list[str]:
         if not node.path.startswith(("/properties", "/products")):
             continue
         place = node.path.rpartition("/")[2].replace("_", " ")
-        for words in card(node.to_dataset(inherit=False), place, share=_SHARE).worries:
+        for words in card(node.to_dataset(inherit=False), place, tree, share=_SHARE).worries:
             if words.startswith(UNKNOWN):
                 said.setdefault(f"{UNKNOWN} some quantities", []).append(place)
             elif " not usable" in words:

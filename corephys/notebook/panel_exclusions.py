@@ -20,7 +20,10 @@ from corephys.figures.drawn import Plate
 from corephys.figures.reading import Series, series
 from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
 from corephys.files import write_bytes
+from corephys.hole.tables import TABLES
+from corephys.notebook.exclusions_table import added
 from corephys.notebook.panel import Panel, PanelError
+from corephys.series import leaf as leaf_of
 from corephys.vocabulary import TERMS
 
 __all__ = ["COLUMNS", "Exclusions"]
@@ -43,7 +46,7 @@ class Exclusions(Panel):
     def __init__(self, reduced: xr.DataTree, quantity: str) -> None:
         super().__init__()
         self.quantity = quantity
-        self._data = _scan(reduced, quantity)
+        self._data, leaf = _scan(reduced, quantity)
         found = series(xr.DataTree.from_dict({"/scan": self._data}), "scan", quantity)
         if found is None:
             raise PanelError(f"no reading of {quantity} is a number")
@@ -51,6 +54,8 @@ class Exclusions(Panel):
         self._core = self._data["core"].values.astype(str)
         self._section = self._data["section"].values.astype(str)
         self._offset = self._data["offset"].values.astype(float)
+        self._sensor = _sensor_of(reduced, leaf)
+        self._lengths = _lengths(reduced)
         self._rows: list[dict[str, Any]] = []
         self._shown = (str(self._core[0]), str(self._section[0]))
         self.title = f"intervals to leave out, on {TERMS[quantity].long_name}"
@@ -109,8 +114,18 @@ class Exclusions(Panel):
                 f"the interval {top:g} to {bottom:g} cm: its end has to lie below its start, and "
                 "both in the section"
             )
-        if not reason.strip():
+        length = self._lengths.get((str(core), str(section)), np.inf)
+        if bottom > length + 1e-4:
+            raise PanelError(
+                f"the interval {top:g} to {bottom:g} cm ends below the section, which is "
+                f"{length:g} cm long"
+            )
+        if not str(reason or "").strip():
             raise PanelError("an interval is left out for a reason: give it in a few words")
+        scans = [name for name in TABLES if name.startswith("scan/")]
+        if sensor and sensor not in scans and f"scan/{sensor}" not in scans:
+            known = ", ".join(name.removeprefix("scan/") for name in scans)
+            raise PanelError(f"there is no scan {sensor!r}; there are {known}, or nothing for all")
         values = (str(core), str(section), top, bottom, reason.strip(), sensor, who)
         self._rows.append(dict(zip(COLUMNS, values, strict=True)))
         self._shown = (str(core), str(section))
@@ -135,8 +150,8 @@ class Exclusions(Panel):
         PanelError
             When there is no such row.
         """
-        if not -len(self._rows) <= row < len(self._rows):
-            raise PanelError(f"there is no row {row}; {len(self._rows)} intervals are marked")
+        if not isinstance(row, int) or not -len(self._rows) <= row < len(self._rows):
+            raise PanelError(f"there is no row {row!r}; {len(self._rows)} intervals are marked")
         del self._rows[row]
         self._moved()
         return self
@@ -173,6 +188,8 @@ class Exclusions(Panel):
         return found
 
     def _in(self, row: dict[str, Any]) -> np.ndarray:
+        if row["sensor"].removeprefix("scan/") not in ("", self._sensor):
+            return np.zeros(self._offset.size, bool)  # of another scan
         here = (self._core == row["core"]) & (self._section == row["section"])
         # As the reading does: to a millionth of a metre.
         low, high = row["from [cm]"] - 1e-4, row["to [cm]"] + 1e-4
@@ -195,17 +212,16 @@ class Exclusions(Panel):
         ------
         FileNotFoundError
             When there is no such folder.
+        PanelError
+            When the file that is there is no table with these columns; it stays as it was.
         """
         path = Path(folder) / "exclusions.csv"
         if not path.parent.is_dir():
             raise FileNotFoundError(f"there is no folder {path.parent}")
-        table = self.table.astype(str)
-        if path.is_file():
-            before = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-            table = pd.concat([before, table], ignore_index=True).fillna("")
-            table = table.drop_duplicates()
-        text = table.to_csv(index=False, lineterminator="\n")
-        return write_bytes(path, text.encode("utf-8"))
+        if not path.is_file():
+            text = self.table.to_csv(index=False, lineterminator="\n")
+            return write_bytes(path, text.encode("utf-8"))
+        return write_bytes(path, added(path, self._rows))
 
     def said(self) -> str:
         """How many readings the intervals leave out."""
@@ -306,8 +322,8 @@ class Exclusions(Panel):
         return [w.HBox([where, top, bottom]), w.HBox([reason, mark, back]), trouble]
 
 
-def _scan(reduced: xr.DataTree, quantity: str) -> xr.Dataset:
-    """The series of the scan that holds a quantity by core, section and offset."""
+def _scan(reduced: xr.DataTree, quantity: str) -> tuple[xr.Dataset, str]:
+    """The series of the scan that holds a quantity by core, section and offset, and its leaf."""
     held = []
     for node in reduced.leaves:
         if not node.path.startswith("/properties/"):
@@ -317,8 +333,23 @@ def _scan(reduced: xr.DataTree, quantity: str) -> xr.Dataset:
         if placed and "run" in node.coords and node.path.rpartition("/")[2] != "index_properties":
             held += names
             if quantity in names:
-                return node.to_dataset(inherit=False)
+                return node.to_dataset(inherit=False), node.path.rpartition("/")[2]
     raise PanelError(
         f"no scan of this hole has {quantity!r} by core and section; there are "
         f"{', '.join(map(str, dict.fromkeys(held))) or 'none'}"
     )
+
+
+def _sensor_of(reduced: xr.DataTree, leaf: str) -> str:
+    """Table of the scan that a result comes from."""
+    sensor = {"density": "gamma", "velocity": "pwave"}.get(leaf, leaf)
+    return sensor if leaf_of(reduced, f"scan/{sensor}") is not None else "reduced"
+
+
+def _lengths(reduced: xr.DataTree) -> dict[tuple[str, str], float]:
+    """Length of each section [cm], where the hole has them."""
+    table = leaf_of(reduced, "sections")
+    if table is None:
+        return {}
+    names = zip(*(table[key].values.astype(str) for key in ("core", "section")), strict=True)
+    return dict(zip(names, 100.0 * table["length"].values.astype(float), strict=True))

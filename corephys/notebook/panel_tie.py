@@ -26,6 +26,7 @@ from corephys.numerics.masked_correlation import Reference, lags, masked_correla
 __all__ = ["Tie"]
 
 _STEP = 0.05  # m, of the grid on which the cores are compared
+_BY_HAND = "slid by hand"  # what the note of such a tie begins with
 _LEAST = 10  # steps that both must have for a correlation
 
 
@@ -65,6 +66,7 @@ class Tie(Panel):
             best = int(np.nanargmax(np.where(known, self._correlations, -np.inf)))
             self._best = float(self._shifts[best])
         self.uncertainty: Any = None
+        self._slid = False  # nothing is left behind before somebody has chosen
         self.title = (
             f"core {self.core[1]} of hole {self.core[0]} against core {self.to[1]} of hole "
             f"{self.to[0]}, by {label(quantity).partition(' [')[0]}"
@@ -107,9 +109,12 @@ class Tie(Panel):
                 f"shifted by {moved:g} m the cores do not meet; they do from {low:.2f} m to "
                 f"{high:.2f} m"
             )
-        if uncertainty is not None and not float(units.as_floats(uncertainty, "m", "u")) > 0.0:
+        if (
+            uncertainty is not None
+            and not float(units.as_floats(uncertainty, "m", "uncertainty")) > 0.0
+        ):
             raise PanelError(f"the uncertainty is {uncertainty}; it has to be above zero")
-        self._shift, self.uncertainty = moved, uncertainty
+        self._shift, self.uncertainty, self._slid = moved, uncertainty, True
         self._moved()
         return self
 
@@ -141,8 +146,11 @@ class Tie(Panel):
 
     @property
     def table(self) -> pd.DataFrame:
-        """The tie, one row of ``ties.csv``; its depths are the middle of what the cores share."""
-        shared = self._overlap(self._shift)
+        """The tie, one row of ``ties.csv``; its depths are the middle of what the cores share.
+
+        Empty before a shift was chosen.
+        """
+        shared = self._overlap(self._shift) if self._slid else None
         if shared is None:
             return composite.checked_ties(_empty_row(), self.site.cores).iloc[:0]
         middle = round(0.5 * (shared[0] + shared[1]), 3)
@@ -156,12 +164,15 @@ class Tie(Panel):
             "depth [m]": round(middle - self._shift, 3), "to_hole": self.to[0],
             "to_core": self.to[1], "to_depth [m]": middle, "uncertainty [m]": spread,
             "correlation": round(self.correlation, 4), "state": "accepted",
-            "note": f"slid by hand on {self.quantity}",
+            "note": f"{_BY_HAND} on {self.quantity}",
         }  # fmt: skip
         return composite.checked_ties(pd.DataFrame([row]), self.site.cores)
 
     def write(self, folder: str | os.PathLike[str]) -> Path:
         """Add the tie to ``ties.csv`` of a site folder; the ties that stand there stay.
+
+        A tie of the same two cores that was slid before is one measurement and not another: the
+        new row replaces it, and nothing is added where it is the same.
 
         Parameters
         ----------
@@ -179,17 +190,41 @@ class Tie(Panel):
             When there is no such folder.
         TieError
             When the ties that stand there do not fit the site.
+        PanelError
+            When no shift was chosen yet.
         """
         path = Path(folder) / "ties.csv"
         if not path.parent.is_dir():
             raise FileNotFoundError(f"there is no folder {path.parent}")
         table = self.table
+        if table.empty:
+            raise PanelError("no shift was chosen yet: slide the core or use set before writing")
         if path.is_file():
             before = composite.checked_ties(composite.read_ties(path), self.site.cores)
+            table = self._added(before, table)
+        return composite.write_ties(table, path)
+
+    def _added(self, before: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+        """The ties with this one, in place of one that was slid for the same cores."""
+        row, pair = table.iloc[0], ["hole", "core", "to_hole", "to_core"]
+        slid = before["note"].str.startswith(_BY_HAND) & (before["state"] != "withdrawn")
+        slid &= (before[pair] == row[pair]).all(axis=1) & ~before["tie"].isin(before["replaces"])
+        if not slid.any():
             known = set(before["tie"])
             number = next(i for i in range(1, len(known) + 2) if str(i) not in known)
-            table = pd.concat([before, table.assign(tie=str(number))], ignore_index=True)
-        return composite.write_ties(table, path)
+            return pd.concat([before, table.assign(tie=str(number))], ignore_index=True)
+        old = before[slid].iloc[-1]
+        numbers = ["depth", "to_depth", "uncertainty"]
+        if np.array_equal(old[numbers].astype(float), row[numbers].astype(float), equal_nan=True):
+            return before
+        known_u = f"{row['uncertainty']} m" if np.isfinite(row["uncertainty"]) else None
+        table = composite.change(
+            before, old["tie"], state="edited", note=row["note"], depth=f"{row['depth']} m",
+            to_depth=f"{row['to_depth']} m", uncertainty=known_u,
+        )  # fmt: skip
+        last = table.index[-1]
+        table.loc[last, ["uncertainty", "correlation"]] = row[["uncertainty", "correlation"]].values
+        return table
 
     def said(self) -> str:
         """Shift, correlation and how much is shared."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import html
+import json
 from collections.abc import Callable
 from typing import Any
 
@@ -46,8 +47,14 @@ class _Window(Panel):
     def __init__(self, reduced: xr.DataTree, name: Any) -> None:
         super().__init__()
         self.name = str(name)
-        self._recipe = Recipe.from_json(reduced.attrs["recipe"]) if "recipe" in reduced.attrs else (
-            Recipe())  # fmt: skip
+        if "recipe" not in reduced.attrs:
+            raise PanelError(
+                f"the panel of a {self.words} works by a recipe, which this hole does not have; "
+                "give the reduced hole that reduce or load returned"
+            )
+        self._recipe = Recipe.from_json(reduced.attrs["recipe"])
+        # What the recipe says beyond the hole's own settings goes on with the window.
+        self._beyond = self._recipe.beyond(Recipe(json.loads(reduced.attrs.get("settings", "{}"))))
         table = _leaf(reduced, self.raw, self.words)
         names = table[self.key].values.astype(str)
         if not (names == self.name).any():
@@ -101,12 +108,14 @@ class _Window(Panel):
             For a window that is none, or holds too few samples; the choice stays as it was.
         """
         if start is not None or end is not None:
+            if window is not None:
+                raise ValueError("give a window, or start and end, not both")
             low, high = self._ends()
             low = low if start is None else float(units.as_floats(start, "s", "start"))
             high = high if end is None else float(units.as_floats(end, "s", "end"))
             window = f"{low:.10g} s to {high:.10g} s"
         self._result = self._reduced(window)
-        self._chosen = window
+        self._chosen, self._complaint = window, ""
         self._moved()
         return self
 
@@ -126,11 +135,12 @@ class _Window(Panel):
 
     @property
     def changes(self) -> dict[str, Any]:
-        """Change of the recipe; other windows of the recipe stay in it."""
+        """Change of the recipe; what else the recipe says beyond ``hole.toml`` stays in it."""
         chosen = dict(self._others)
         if self._chosen is not None:
             chosen[self.name] = self._chosen
-        return {self.stage: {"windows": chosen or None}}
+        own = {**self._beyond.get(self.stage, {}), "windows": chosen or None}
+        return {**self._beyond, self.stage: own}
 
     def said(self) -> str:
         """Value with uncertainty, window and what speaks against it."""
@@ -173,7 +183,6 @@ class _Window(Panel):
 
     def _try(self, window: str) -> None:
         """A window from the controls; a wrong one is complained of, and the last good one stays."""
-        self._complaint = ""
         try:
             self.set(window)
         except ValueError as error:
@@ -192,6 +201,8 @@ class _Window(Panel):
         time, _ = self._record()
         low, high = self._ends()
         steps = [float(t) for t in np.unique(time) if t > 0.0]
+        if not steps or not np.isfinite([low, high]).all():
+            raise PanelError(f"{self.words} {self.name} has no window to move")
         options = [(f"{t:g} s", t) for t in steps]
         near = [min(steps, key=lambda t, edge=edge: abs(t - edge)) for edge in (low, high)]
         slider = w.SelectionRangeSlider(
@@ -207,7 +218,7 @@ class _Window(Panel):
 
         def refresh() -> None:
             at = tuple(min(steps, key=lambda t, edge=edge: abs(t - edge)) for edge in self._ends())
-            if at != tuple(slider.value) and not self._complaint:
+            if at != tuple(slider.value):
                 slider.unobserve(moved, "value")
                 slider.value = at
                 slider.observe(moved, "value")

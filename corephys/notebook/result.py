@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from corephys import flags, uncertainty
-from corephys.display import RESEARCH_ONLY, Card, with_uncertainty
+from corephys.display import RESEARCH_ONLY, Card, fit_worries, with_uncertainty
 from corephys.figures import FIGURES
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch
@@ -80,7 +81,8 @@ def card(
         Numbers, worries, next steps and a small picture.
     """
     names = [str(name) for name in result.data_vars if str(name) in TERMS]
-    rows = [(_words(result, name), _number(result, name)) for name in names[:_QUANTITIES]]
+    allow = flags.allowed("" if tree is None else tree.attrs.get("recipe", ""))
+    rows = [(_words(result, name), _number(result, name, allow)) for name in names[:_QUANTITIES]]
     if len(names) > _QUANTITIES:
         rows.append(("and", ", ".join(TERMS[name].long_name for name in names[_QUANTITIES:])))
     rows += _said(result)
@@ -88,7 +90,7 @@ def card(
     if "steps" in result.attrs:
         following.append("cp.explain(result) tells the steps, equations, constants and sources")
     picture = _picture(result, names, path, tree) if share == 0.0 else b""
-    worries = _worries(result, names, share)
+    worries = _worries(result, names, share, allow)
     title = path.replace("_", " ")
     return Card(title, tuple(rows), tuple(worries), tuple(following), picture=picture)
 
@@ -97,7 +99,7 @@ def _words(result: xr.Dataset, name: str) -> str:
     return str(result[name].attrs.get("long_name", TERMS[name].long_name))
 
 
-def _number(result: xr.Dataset, name: str) -> str:
+def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
     """One value with its uncertainty, or the middle and the span of many with the usual one."""
     unit = str(result[name].attrs.get("units", TERMS[name].unit))
     values = np.atleast_1d(result[name].values.astype(float)).ravel()
@@ -110,11 +112,15 @@ def _number(result: xr.Dataset, name: str) -> str:
     if values.size == 1:
         return with_uncertainty(float(values[0]), float(u[0]), unit)
     good = np.isfinite(values)
-    if f"{name}_flag" in result:
-        good &= np.broadcast_to(flags.usable(result[f"{name}_flag"].values).ravel(), good.shape)
-    n = f"{int(good.sum())} of {good.size} usable"
+    if f"{name}_flag" not in result:
+        n = f"{int(good.sum())} of {good.size} are numbers, without flags"
+    else:
+        use = flags.usable(result[f"{name}_flag"].values, allow).ravel()
+        good &= np.broadcast_to(use, good.shape)
+        n = f"{int(good.sum())} of {good.size} usable"
     if not good.any():
         return n
+    u = u[good] if u.shape == good.shape else u
     usual = u[np.isfinite(u)]
     middle = float(np.median(values[good]))
     text = with_uncertainty(middle, float(np.median(usual)) if usual.size else float("nan"), unit)
@@ -136,7 +142,9 @@ def _said(result: xr.Dataset) -> list[tuple[str, str]]:
     return rows
 
 
-def _worries(result: xr.Dataset, names: list[str], share: float) -> list[str]:
+def _worries(
+    result: xr.Dataset, names: list[str], share: float, allow: tuple[str, ...]
+) -> list[str]:
     worries = []
     for key in ("verdict", "status"):
         words = str(result.attrs.get(key, ""))
@@ -144,16 +152,22 @@ def _worries(result: xr.Dataset, names: list[str], share: float) -> list[str]:
             worries.append(words)
     if float(result.attrs.get("chi_square_probability", 1.0)) < _UNLIKELY:
         worries.append("the points scatter more than their stated errors allow")
-    seen: set[str] = set()
+    if "fitted_constants" in result.attrs:
+        chi = json.loads(result.attrs["fitted_constants"])["reduced_chi_square"]
+        worries += fit_worries(float("nan") if chi is None else float(chi), (), "1")
+    # What is the same of several quantities is said once, of all of them.
+    said: dict[str, list[str]] = {}
     for name in names:
-        words = _flagged(result, name, share)
-        if words and words.partition(":")[2] not in seen:
-            seen.add(words.partition(":")[2])
-            worries.append(words)
-    unknown = [name for name in names if _unknown(result, name)]
-    if unknown:
-        listed = ", ".join(_words(result, name) for name in unknown)
-        worries.append(f"{UNKNOWN} {listed}")
+        words = _flagged(result, name, share, allow)
+        if words:
+            said.setdefault(words, []).append(_words(result, name))
+    worries += [f"{', '.join(of)}: {words}" for words, of in said.items()]
+    listed = [
+        _words(result, name) + ("" if part == 1.0 else f" ({100 * part:.0f} % of its values)")
+        for name in names if (part := _unknown(result, name, allow)) > share
+    ]  # fmt: skip
+    if listed:
+        worries.append(f"{UNKNOWN} {', '.join(listed)}")
     for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "depth datum")):
         if str(result.attrs.get(key, "")).startswith("not given"):
             worries.append(f"the uncertainty of the {what} was not given and is not in the numbers")
@@ -162,12 +176,12 @@ def _worries(result: xr.Dataset, names: list[str], share: float) -> list[str]:
     return worries
 
 
-def _flagged(result: xr.Dataset, name: str, share: float) -> str:
+def _flagged(result: xr.Dataset, name: str, share: float, allow: tuple[str, ...]) -> str:
     """How many values are not usable, and why."""
     if f"{name}_flag" not in result:
         return ""
     level = np.atleast_1d(result[f"{name}_flag"].values).ravel()
-    bad = ~flags.usable(level)
+    bad = ~flags.usable(level, allow)
     if not bad.any() or bad.mean() < share:
         return ""
     reasons = result[f"{name}_reason"].values if f"{name}_reason" in result else None
@@ -177,18 +191,21 @@ def _flagged(result: xr.Dataset, name: str, share: float) -> str:
         counts = {word: int(np.count_nonzero(held & flags.bit(word))) for word in flags.REASONS}
         ranked = sorted(counts.items(), key=lambda item: -item[1])
         why = [f"{word.replace('_', ' ')} {n}" for word, n in ranked[:5] if n]
-    words = f"{_words(result, name)}: {int(bad.sum())} of {bad.size} not usable"
+    words = f"{int(bad.sum())} of {bad.size} not usable"
     return f"{words} ({', '.join(why)})" if why else words
 
 
-def _unknown(result: xr.Dataset, name: str) -> bool:
-    """Whether no value of a quantity has an uncertainty."""
+def _unknown(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> float:
+    """Part of the usable values of a quantity whose uncertainty is not known, 0 to 1."""
     if f"{name}_u_random" not in result or f"{name}_u_systematic" not in result:
-        return False
-    value = result[name].values
-    return bool(np.isfinite(value).any()) and not bool(
-        np.isfinite(uncertainty.total(result, name).values).any()
-    )
+        return 0.0
+    shown = np.isfinite(result[name].values)
+    if f"{name}_flag" in result:
+        shown = shown & flags.usable(result[f"{name}_flag"].values, allow)
+    if not shown.any():
+        shown = np.isfinite(result[name].values)
+    u = uncertainty.total(result, name).values
+    return float(np.mean(~np.isfinite(u[shown]))) if shown.any() else 0.0
 
 
 def _picture(result: xr.Dataset, names: list[str], path: str, tree: xr.DataTree | None) -> bytes:
@@ -200,7 +217,13 @@ def _picture(result: xr.Dataset, names: list[str], path: str, tree: xr.DataTree 
     elif "log_rate" in result:  # a calibration by itself
         alone = xr.DataTree.from_dict({"/properties/gamma_calibration": result})
         attempts.append(lambda: FIGURES["gamma_calibration"](alone))
-    if names and "depth" in result.coords and result["depth"].size > 1:
+    depth = result.coords.get("depth")
+    if (
+        names
+        and depth is not None
+        and np.isfinite(depth.values).sum() > 1
+        and (result[names[0]].dims == depth.dims)
+    ):
         attempts.append(lambda: sketch(result, names[0]))
     for draw in attempts:
         try:

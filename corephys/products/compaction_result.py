@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import fitting, flags, series, units
-from corephys.display import Card, Shown
+from corephys.display import Card, Shown, with_uncertainty
 from corephys.numerics.exponential import Checks
 from corephys.products.compaction_data import Choices, Data
 from corephys.products.compaction_models import Model
@@ -138,9 +138,9 @@ class CompactionFit(Shown):
                 lines.append(f"  {parameter.words}: forced, no uncertainty")
                 continue
             parts = [float(d[f"{name}_u_{kind}"]) for kind in ("random", "systematic")]
-            known = [f"± {_digits(part, unit)}" if part == part else "unknown" for part in parts]
-            after = "" if unit == "1" else f" {unit}"
-            lines.append(f"  {parameter.words}: {known[0]} random, {known[1]} systematic{after}")
+            known = [f"{part:.2g}" if part == part else "unknown" for part in parts]
+            whole = with_uncertainty(float(d[name]), float(np.hypot(*parts)), unit)
+            lines.append(f"  {parameter.words}: {whole}; random {known[0]}, systematic {known[1]}")
         a = d.attrs
         lines.append(f"  {a['points_used']} points used, {a['points_left_out']} left out")
         if np.isfinite(a["excess_scatter"]):
@@ -149,10 +149,6 @@ class CompactionFit(Shown):
             lines.append(f"  {a['points_weighed_down']} points weighed down ({a['robust']})")
         lines += [f"  beware: {trouble}" for trouble in self.verdict] or ["  no rule is broken"]
         return "\n".join(lines)
-
-
-def _digits(value: float, unit: str) -> str:
-    return f"{value:.0f}" if unit in ("m", "kPa") else f"{value:.4f}"
 
 
 def _table(curve: np.ndarray, u: np.ndarray, given: dict[str, np.ndarray]) -> xr.Dataset:
