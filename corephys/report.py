@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import base64
+import html
+import io
 import os
+import re
 from pathlib import Path
 from typing import Any
 
+from corephys.display import picture_html
 from corephys.files import write_bytes
 
 __all__ = ["NOTEBOOK", "ReportError", "write_report"]
@@ -119,14 +124,32 @@ def _tools() -> tuple[Any, Any, Any]:
 def _said(output: Any) -> Any:
     """What a cell gave, without controls, which are dead in a page: their picture stands for them.
 
-    In place of an error that was let pass, one line of text.
+    A picture with a caption has it below; in place of an error that was let pass, a line of text.
     """
     if output.get("output_type") != "error":
         for kind in [k for k in output.get("data", {}) if k.startswith("application/vnd.jupyter")]:
             del output["data"][kind]
+        data = output.get("data", {})
+        caption = _caption(data.get("image/png", ""))
+        if caption and "text/html" not in data:
+            data["text/html"] = (
+                picture_html(base64.b64decode(data["image/png"]), caption)
+                + f'<div style="font-size:85%;max-width:52em">{html.escape(caption)}</div>'
+            )
         return output
-    words = f"Not shown, since the hole lacks what this needs: {output['evalue']}\n"
+    why = re.sub(r"^'Could not find node at (.+)'$", r"there is no \1", output["evalue"])
+    words = f"Not shown, since the hole lacks what this needs: {why}\n"
     return type(output)(output_type="stream", name="stdout", text=words)
+
+
+def _caption(png: str) -> str:
+    """The caption that a figure of this package carries, or nothing."""
+    if not png:
+        return ""
+    from PIL import Image
+
+    with Image.open(io.BytesIO(base64.b64decode(png))) as picture:
+        return str(getattr(picture, "text", {}).get("Description", ""))
 
 
 def _run(

@@ -24,6 +24,7 @@ DISTRIBUTIONS = {
     "cf_units": "cf-units",
     "compliance_checker": "compliance-checker",
     "jupyter_cache": "jupyter-cache",
+    "PIL": "pillow",
 }
 # Imported only behind a check that they are there, for those who already work with them.
 OPTIONAL = {"ipympl", "dask", "fsspec", "numcodecs", "IPython", "zarr", "lasio", "ipywidgets"}

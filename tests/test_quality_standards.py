@@ -280,7 +280,7 @@ def test_the_figure_draws_what_its_table_says() -> None:
         np.testing.assert_allclose(record.artist.get_xdata(), record.table["x"])
         np.testing.assert_allclose(record.artist.get_ydata(), record.table["y"])
     assert figure.axes[0].get_ylabel() == "brine"
-    assert "out of control, 20 standards" in figure.axes[0].get_title(loc="left")
+    assert "out of control, 20 checks" in figure.axes[0].get_title(loc="left")
     assert figure.picture() == draw(chart, name="brine").picture()
 
 
@@ -288,7 +288,7 @@ def test_the_figure_of_a_chart_that_judged_nothing_says_why() -> None:
     at = np.datetime64("2031-05-02T06:00:00") + np.arange(2) * np.timedelta64(12, "h")
     value = xr.DataArray([1.0, 2.0], dims="row", attrs={"units": "g/cm^3"})
     figure = draw(control_chart(at, value))
-    assert figure.axes[0].get_title(loc="left") == "2 standards: not enough standards"
+    assert figure.axes[0].get_title(loc="left") == "2 checks: not enough standards"
     assert figure.axes[0].get_xlabel() == "days since 2031-05-02"
     assert figure.axes[0].get_ylabel() == "check standard [g/cm³]"
     np.testing.assert_allclose(figure.table().x, [0.25, 0.75])

@@ -11,8 +11,10 @@ from typing import Any
 import nbformat
 import pytest
 
+import corephys as cp
 from corephys import report
 from corephys.display import picture_html, table_html
+from tests.archive_holes import small_hole
 
 READS = "import os, pathlib; out = pathlib.Path(os.environ['COREPHYS_OUT'])"
 
@@ -117,3 +119,49 @@ def test_pictures_stand_in_the_page() -> None:
     )
     with pytest.raises(ValueError, match="no PNG"):
         picture_html(b"GIF89a", "x")
+
+
+def test_a_report_of_another_hole_speaks_of_that_hole(tmp_path: Path) -> None:
+    """The main notebook on a hole with one scan, by a recipe from a file."""
+    hole = small_hole(tmp_path / "hole", 5)
+    recipe = tmp_path / "recipe.toml"
+    recipe.write_text('[quality]\nuse = "good"\n')
+    made = report.write_report(hole, tmp_path / "out", recipe=recipe)
+    text = html.unescape(made.read_text(encoding="utf-8"))
+    assert "demo hole" not in text and "0 intervals with 0 readings" in text
+    assert "the hole lacks what this needs: there is no products/impedance" in text
+    assert "n, bulk density: scan 120" in text  # the caption of the summary
+    assert "TCP" not in text
+    reduced = cp.load(tmp_path / "out" / "reduced.nc")
+    assert cp.Recipe.from_json(reduced.attrs["recipe"])["quality"]["use"] == "good"
+    assert {"about.txt", "property_summary.csv", "uncertainty_budget.csv"} <= {
+        path.name for path in (tmp_path / "out" / "tables").iterdir()
+    }
+
+
+def test_cells_about_the_demo_hole_stay_with_an_invented_hole(tmp_path: Path) -> None:
+    page = notebook(tmp_path, "print('of any hole')", "print('of the demo hole')")
+    document = nbformat.read(page, as_version=4)
+    document.cells[1].metadata["tags"] = ["demo"]
+    nbformat.write(document, page)
+    hole = tmp_path / "hole"
+    hole.mkdir()
+    plain = report.write_report(hole, tmp_path / "one", notebook=page).read_text("utf-8")
+    (hole / "truth").mkdir()
+    invented = report.write_report(hole, tmp_path / "two", notebook=page).read_text("utf-8")
+    assert "of any hole" in plain and "of the demo hole" not in plain
+    assert "of any hole" in invented and "of the demo hole" in invented
+
+
+def test_a_picture_stands_above_its_caption(tmp_path: Path) -> None:
+    page = notebook(
+        tmp_path,
+        "from corephys.figures.drawn import Plate\n"
+        "plate = Plate(20.0, 20.0)\nplate.caption = 'φ < 1 & so on'\nplate",
+    )
+    hole = tmp_path / "hole"
+    hole.mkdir()
+    text = report.write_report(hole, tmp_path / "out", notebook=page).read_text("utf-8")
+    # In the cell, below the picture, and in its place for those who do not see it.
+    assert text.count("φ &lt; 1 &amp; so on") == 3
+    assert text.count("data:image/png;base64,") == 1

@@ -118,12 +118,13 @@ class Plate(Figure):
         Returns
         -------
         bytes
-            A PNG.
+            A PNG; its caption goes along as the text ``Description``.
         """
         stream = io.BytesIO()
         self.settle()
         with matplotlib.rc_context(SETTINGS):
-            self.savefig(stream, format="png", dpi=dots_per_inch, metadata={"Software": None})
+            about = {"Software": None, **({"Description": self.caption} if self.caption else {})}
+            self.savefig(stream, format="png", dpi=dots_per_inch, metadata=about)
         return stream.getvalue()
 
     def _repr_png_(self) -> bytes:

@@ -17,7 +17,7 @@ from corephys.figures.reading import NothingToDraw, Series, node, require, scala
 from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, label, stated
 from corephys.figures.tracks import span
 
-__all__ = ["heat_flow"]
+__all__ = ["bottom_water", "heat_flow"]
 
 
 def heat_flow(tree: xr.DataTree) -> Plate:
@@ -57,7 +57,7 @@ def heat_flow(tree: xr.DataTree) -> Plate:
         spot = axes[int(conductivity is not None)]
         _against_depth(spot, temperature, bottom)
         if resistance is not None:
-            _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
+            _bullard(axes[-1], temperature, resistance, flow, bottom_water(tree, flow))
         figure.head(tree)
     what = (
         "Thermal conductivity and equilibrium temperature against depth, and temperature "
@@ -117,8 +117,21 @@ def _bullard(
               ha="right", va="top", fontsize=6.5)  # fmt: skip
 
 
-def _bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
-    """Temperature at the seafloor that the line was fitted with [degC], NaN without one."""
+def bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
+    """Temperature at the seafloor that the line was fitted with.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with its recipe.
+    flow : Dataset or None
+        ``/products/heat_flow``.
+
+    Returns
+    -------
+    float
+        In degC; NaN without one.
+    """
     if flow is None or flow.attrs.get("bottom_water") != "included":
         return float("nan")
     given = json.loads(tree.attrs.get("recipe", "{}")).get("hole", {})

@@ -14,6 +14,7 @@ from corephys import uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
+from corephys.figures.heat_flow import bottom_water
 from corephys.figures.reading import NothingToDraw, node, require, scalar
 from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, label
 
@@ -53,7 +54,8 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
         columns = 2 + (table is not None)
         figure = Plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0)
         axes = list(figure.subplots(1, columns, squeeze=False)[0])
-        _residuals(axes[0], bend, resistance, temperature, scalar(flow, "heat_flow")[0])
+        water = bottom_water(tree, flow) - scalar(flow, "surface_temperature")[0]
+        _residuals(axes[0], bend, resistance, temperature, (scalar(flow, "heat_flow")[0], water))
         _intervals(axes[1], pieces, flow)
         if table is not None:
             _corrections(axes[2], table)
@@ -62,13 +64,23 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
         "Residuals of the line of heat flow and heat flow between neighbouring stations"
         f"{'' if table is None else ', with its corrections'}."
     )
+    if np.isfinite(water):
+        what += (
+            " The line goes through the bottom water too, which is known best; the stations share "
+            "the errors of conductivity and depth above them, and may all lie to one side."
+        )
     return describe(figure, what, flow, bend, pieces, table, depth_scale="depth")
 
 
 def _residuals(
-    axes: Axes, bend: xr.Dataset, resistance: xr.Dataset, temperature: xr.Dataset, flow: float
-) -> None:
-    """Temperatures less the line, with the errors of both axes, and the parabola less the line."""
+    axes: Axes, bend: xr.Dataset, resistance: xr.Dataset, temperature: xr.Dataset,
+    fitted: tuple[float, float],
+) -> None:  # fmt: skip
+    """Temperatures less the line, with the errors of both axes, and the parabola less the line.
+
+    ``fitted`` are the slope [mW/m^2] and the bottom water less the line [K], NaN without.
+    """
+    flow, water = fitted
     r = resistance["thermal_resistance"].values.astype(float)
     models = list(bend["model"].values)
     line, parabola = (
@@ -84,6 +96,10 @@ def _residuals(
         1e-3 * flow * resistance["thermal_resistance_u_random"].values,
     )
     drawn.points(axes, panel, "stations", line[shown], r[shown], x_error=error[shown], colour=_WARM)
+    if np.isfinite(water):
+        drawn.points(axes, panel, "bottom water", [water], [0.0], marker="s")
+        axes.annotate("bottom water", (water, 0.0), xytext=(5, 0), fontsize=6,
+                      textcoords="offset points", va="center")  # fmt: skip
     bottom = 1.06 * float(r[shown].max())
     drawn.curve(axes, panel, "line", [0.0, 0.0], [0.0, bottom])
     # Three stations fix the parabola: it is drawn through what it adds to the line at them.

@@ -66,7 +66,8 @@ class Context:
         """A raw table of the hole, or Skipped where it is missing or empty."""
         dataset = self.optional(path)
         if dataset is None:
-            raise Skipped(f"no table {path}.csv")
+            there = series.leaf(self.hole, path) is not None
+            raise Skipped(f"no row in {path}.csv" if there else f"no table {path}.csv")
         return dataset
 
     def optional(self, path: str) -> xr.Dataset | None:
