@@ -164,4 +164,4 @@ def test_a_picture_stands_above_its_caption(tmp_path: Path) -> None:
     text = report.write_report(hole, tmp_path / "out", notebook=page).read_text("utf-8")
     # In the cell, below the picture, and in its place for those who do not see it.
     assert text.count("φ &lt; 1 &amp; so on") == 3
-    assert text.count("data:image/png;base64,") == 1
+    assert text.count('src="data:image/png;base64,') == 1
