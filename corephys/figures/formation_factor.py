@@ -65,7 +65,8 @@ def formation_factor(tree: xr.DataTree) -> Plate:
         axes.set_xlim(0.93 * ends[0][0], min(1.07 * ends[0][1], 1.0))
         axes.set_ylim(0.85 * ends[1][0], 1.15 * ends[1][1])
         if archie is not None:
-            _laws(axes, archie)
+            reach = _reach(node(tree, "layers"), factor["depth"].values, phi, good)
+            _laws(axes, archie, reach)
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_locator(FixedLocator(_TICKS))
             axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
@@ -77,21 +78,39 @@ def formation_factor(tree: xr.DataTree) -> Plate:
     return describe(figure, what, factor, archie)
 
 
-def _laws(axes: Axes, archie: xr.Dataset) -> None:
-    """One line a layer, with its numbers beside the figure."""
-    x = np.geomspace(*axes.get_xlim(), 60)
+def _reach(
+    layers: xr.Dataset | None, depth: np.ndarray, phi: np.ndarray, good: np.ndarray
+) -> dict[str, tuple[float, float]]:
+    """Range of porosity of each layer: beyond it nothing of that layer was measured."""
+    if layers is None:
+        return {}
+    found = {}
+    names, tops, bottoms = (layers[key].values for key in ("name", "top", "bottom"))
+    for name, top, bottom in zip(names, tops, bottoms, strict=True):
+        here = good & (depth >= top) & (depth < bottom)
+        if here.any():
+            low, high = np.quantile(phi[here], [0.005, 0.995])
+            found[str(name)] = (float(low), float(high))
+    return found
+
+
+def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]]) -> None:
+    """One line a layer, as far as its readings reach, with its numbers beside the figure."""
     names = archie["layer_name"].values if "layer_name" in archie.coords else ["whole hole"]
     m, u = (np.atleast_1d(archie[n].values) for n in
             ("cementation_exponent", "cementation_exponent_u_random"))  # fmt: skip
-    a = np.atleast_1d(archie["archie_a"].values)
+    a, n = (np.atleast_1d(archie[key].values) for key in ("archie_a", "points"))
     for place, name in enumerate(names):
         if not (np.isfinite(m[place]) and np.isfinite(a[place])):
             continue
+        x = np.geomspace(*reach.get(str(name), axes.get_xlim()), 60)
         ink = ("black", "0.3", "0.5")[place // len(_DASHES) % 3]
         drawn.curve(axes, _PANEL, f"Archie, {name}", x, a[place] * x ** -m[place], colour=ink,
                     style=_DASHES[place % len(_DASHES)])  # fmt: skip
         error = f" ± {u[place]:.2f}" if np.isfinite(u[place]) else ""
-        axes.lines[-1].set_label(f"{plain(name)}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$")
+        axes.lines[-1].set_label(
+            f"{plain(name)}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$, n {int(n[place])}"
+        )
     handles = [line for line in axes.lines if not line.get_label().startswith("_")]
     axes.legend(handles=handles[:14], loc="upper left", bbox_to_anchor=(1.01, 1.0),
                 borderaxespad=0.0, handlelength=4.0, title="F = a φ$^{-m}$, by layer",
