@@ -13,8 +13,8 @@ from typing import Any
 
 import matplotlib
 import numpy as np
+import pandas as pd
 from matplotlib import colors
-from matplotlib.axes import Axes
 from matplotlib.container import ErrorbarContainer
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
@@ -122,6 +122,12 @@ def _shown(text: Text, figure: Plate) -> bool:
     return parent is None or (parent.get_visible() and (parent.axison or text in parent.texts))
 
 
+def drawn_of(figure: Plate, series: str) -> pd.DataFrame:
+    """What a figure draws of the series whose names begin with a word."""
+    table = figure.table()
+    return table[table["series"].str.startswith(series)]
+
+
 def told_by_colour_alone(figure: Plate) -> list[tuple[str, str, str]]:
     """Pairs of series of one axes that neither shape nor lightness nor a word parts, and how seen.
 
@@ -129,7 +135,7 @@ def told_by_colour_alone(figure: Plate) -> list[tuple[str, str, str]]:
     """
     found = []
     for axes in figure.axes:
-        records = [r for r in figure.drawn if r.kind in ("points", "curve") and _axes_of(r) is axes]
+        records = [r for r in figure.drawn if r.kind in ("points", "curve") and r.axes is axes]
         named = [text.get_text().strip().lower() for text in axes.texts]
         looks = {}
         for record in records:
@@ -155,11 +161,6 @@ def told_by_colour_alone(figure: Plate) -> list[tuple[str, str, str]]:
 def _is_named(series: str, word: str) -> bool:
     """Whether a text of the axes is the name of a series or its last word."""
     return bool(word) and (word in series.lower() or series.lower() in word)
-
-
-def _axes_of(record: Drawn) -> Axes:
-    artist = record.artist
-    return artist.lines[0].axes if isinstance(artist, ErrorbarContainer) else artist.axes
 
 
 def _look(record: Drawn) -> tuple[tuple[Any, ...], Any]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import warnings
 from pathlib import Path
-from typing import Any
 
 import matplotlib
 import numpy as np
@@ -16,18 +15,13 @@ import corephys as cp
 from corephys import figures
 from corephys.figures import NothingToDraw
 from corephys.figures.style import label, plain
-from tests.figure_looks import words_off_the_page, words_that_collide
+from tests.figure_looks import drawn_of, words_off_the_page, words_that_collide
 from tests.reduced_tree import reduced_tree
 
 
 @pytest.fixture(scope="module")
 def demo(demo_hole: Path) -> xr.DataTree:
     return cp.reduce(cp.read_hole(demo_hole))
-
-
-def of_series(plate: figures.Plate, name: str) -> Any:
-    table = plate.table()
-    return table[table["series"].str.startswith(name)]
 
 
 def test_settings_of_the_session_do_not_reach_a_figure(tmp_path: Path) -> None:
@@ -121,13 +115,13 @@ def test_flagged_ages_and_bounds_are_pale(demo: xr.DataTree) -> None:
     kept = rates.assign({f"{name}_flag": (rates[name].dims, bad.astype(np.int8))})
     tree["products/accumulation"] = xr.DataTree(kept)
     plate = figures.accumulation(tree)
-    assert len(of_series(plate, "ages, flagged")) == 1
+    assert len(drawn_of(plate, "ages, flagged")) == 1
     assert "flagged intervals have no rate and are left out" in plate.caption
     bounds = tree["products/overpressure_bound"].to_dataset(inherit=False)
     all_bad = xr.full_like(bounds["overpressure_bound_flag"], 4)
     changed = bounds.assign(overpressure_bound_flag=all_bad)
     tree["products/overpressure_bound"] = xr.DataTree(changed)
-    drawn = of_series(figures.stress_depth(tree), "overpressure at least")
+    drawn = drawn_of(figures.stress_depth(tree), "overpressure at least")
     assert set(drawn["flag"]) == {"bad"} and len(drawn)
 
 
@@ -148,7 +142,7 @@ def test_an_unknown_error_has_no_band(demo: xr.DataTree) -> None:
 
 def test_a_caption_counts_what_lies_off_the_axis(demo: xr.DataTree) -> None:
     plate = figures.porosity_depth(demo)
-    table = of_series(plate, "scan, flagged")
+    table = drawn_of(plate, "scan, flagged")
     low, high = plate.axes[0].get_xlim()
     beside = int(((table["x"] < low) | (table["x"] > high)).sum())
     assert beside > 100
@@ -157,7 +151,7 @@ def test_a_caption_counts_what_lies_off_the_axis(demo: xr.DataTree) -> None:
 
 def test_the_bar_of_a_heating_run_is_its_whole_error(demo: xr.DataTree) -> None:
     runs = demo["properties/heating_runs"].to_dataset()
-    chosen = of_series(figures.heating_run(demo, 1), "chosen")
+    chosen = drawn_of(figures.heating_run(demo, 1), "chosen")
     row = list(runs["run"].values.astype(str)).index("1")
     u = float(cp.uncertainty.total(runs, "thermal_conductivity")[row])
     np.testing.assert_allclose(chosen["y_upper"] - chosen["y"], u, rtol=1e-12)
@@ -187,7 +181,7 @@ def test_usable_readings_are_seen_on_a_linear_axis_where_one_is_not_positive(
 
 def test_a_curve_of_the_fit_stays_on_its_own_scale(demo: xr.DataTree) -> None:
     plate = figures.porosity_depth(demo, depth_scale="depth_fitted")
-    fit = of_series(plate, "fit")
+    fit = drawn_of(plate, "fit")
     assert set(fit["panel"]) == {f"porosity against {label('depth')}"}
     assert f"The fit was made on {label('depth')}" in plate.caption
 
@@ -207,7 +201,7 @@ def test_a_line_breaks_where_readings_are_not_used(project_root: Path) -> None:
     one["bulk_density_flag"].values[bad] = 4
     assert bad.sum() > 20
     plate = figures.holes_overlay({**held, "A": one}, shifts)
-    drawn = of_series(plate, "hole A, core 2")
+    drawn = drawn_of(plate, "hole A, core 2")
     steps = np.abs(np.diff(drawn["y"].to_numpy()))
     joined = np.isfinite(drawn["x"].to_numpy()[1:]) & np.isfinite(drawn["x"].to_numpy()[:-1])
     assert steps[joined].max() < 0.2

@@ -12,17 +12,17 @@ import xarray as xr
 import corephys as cp
 from corephys import figures
 from corephys.figures import NothingToDraw
-from tests.figure_looks import told_by_colour_alone, words_off_the_page, words_that_collide
+from tests.figure_looks import (
+    drawn_of,
+    told_by_colour_alone,
+    words_off_the_page,
+    words_that_collide,
+)
 
 
 @pytest.fixture(scope="module")
 def demo(demo_hole: Path) -> xr.DataTree:
     return cp.reduce(cp.read_hole(demo_hole))
-
-
-def drawn_of(plate: figures.Plate, series: str) -> Any:
-    table = plate.table()
-    return table[table["series"].str.startswith(series)]
 
 
 def clean(plate: figures.Plate) -> bool:

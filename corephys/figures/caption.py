@@ -82,10 +82,8 @@ def _counts(plate: Plate) -> str:
 
 def _outside(record: Drawn) -> int:
     """Points that lie beside the axes."""
-    artist = record.artist
-    axes = getattr(artist, "axes", None) or artist.lines[0].axes  # a container of bars has none
     beside = np.zeros(len(record.table), dtype=bool)
-    for side, ends in (("x", axes.get_xlim()), ("y", axes.get_ylim())):
+    for side, ends in (("x", record.axes.get_xlim()), ("y", record.axes.get_ylim())):
         at = record.table[side].to_numpy(dtype=float)
         beside |= (at < min(ends)) | (at > max(ends))
     return int(beside.sum())

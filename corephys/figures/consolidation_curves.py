@@ -15,11 +15,18 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
-from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label, plain
+from corephys.figures.style import (
+    DASHES,
+    FLAGGED,
+    RESEARCH_ONLY,
+    SETTINGS,
+    TWO_COLUMNS,
+    label,
+    plain,
+)
 
 __all__ = ["consolidation_curves"]
 
-_DASHES = ("-", (0, (6, 1.5)), (0, (3, 1)), (0, (1, 1)), (0, (6, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)))
 _MARKERS = ("o", "s", "^", "D", "v", "P")
 _INKS = ("#0072B2", "#D55E00", "#009E73", "#7A4E9E", "#B07800", "#000000")
 _LOAD = "effective stress, hydrostatic"
@@ -68,7 +75,7 @@ def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
     tests, keys = points["test"].values.astype(str), []
     stress, e = points["stress"].values, points["void_ratio"].values
     for number, name in enumerate(dict.fromkeys(tests)):
-        ink, marker, style = (looks[number % len(looks)] for looks in (_INKS, _MARKERS, _DASHES))
+        ink, marker, style = (looks[number % len(looks)] for looks in (_INKS, _MARKERS, DASHES))
         rows = np.flatnonzero((tests == name) & np.isfinite(e) & (stress > 0))
         if not rows.size:
             continue
@@ -128,7 +135,7 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
         low, high = (float(yields[f"{name}_{side}"].values[row]) for side in ("low", "high"))
         ink = _INKS[row % len(_INKS)] if usable[row] else FLAGGED
         drawn.curve(axes, panel, f"range, {yields['test'].values[row]}", [low, high],
-                    [depth[row]] * 2, colour=ink, style=_DASHES[row % len(_DASHES)])  # fmt: skip
+                    [depth[row]] * 2, colour=ink, style=DASHES[row % len(DASHES)])  # fmt: skip
         axes.annotate(plain(yields["test"].values[row]), (high, depth[row]), xytext=(3, 0),
                       fontsize=6, textcoords="offset points", va="center")  # fmt: skip
         drawn.points(axes, panel, f"{yields['test'].values[row]}", [best[row]], [depth[row]],

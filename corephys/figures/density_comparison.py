@@ -72,9 +72,6 @@ def density_comparison(tree: DataTree) -> Plate:
         drawn.curve(axes, "scan against samples, bulk density [g/cm^3]", "equal", ends, ends,
                     colour="0.4", style="--")  # fmt: skip
         axes.set(xlim=ends, ylim=ends, aspect="equal")
-        low, high = ends
-        inside = (x >= low) & (x <= high) & (y >= low) & (y <= high)
-        beside_it = int((both & ~inside).sum())
         axes.set_xlabel(f"{label('bulk_density')}, samples")
         axes.set_ylabel(f"{label('bulk_density')}, scan beside them")
         figure.head(tree)
@@ -83,7 +80,7 @@ def density_comparison(tree: DataTree) -> Plate:
                   va="bottom", fontsize=6)  # fmt: skip
     what = (
         "Bulk density of the scan, averaged over the footprint of a sample, against that of the "
-        f"sample ({_WITHIN}); dashed: equal{f'; {beside_it} flagged off axis' * bool(beside_it)}."
+        f"sample ({_WITHIN}); dashed: equal."
     )
     return describe(figure, what, scan, samples)
 

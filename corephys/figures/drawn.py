@@ -15,6 +15,7 @@ import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
@@ -47,6 +48,12 @@ class Drawn:
     artist: Any
     table: pd.DataFrame
     kind: str
+
+    @property
+    def axes(self) -> Axes:
+        """Where it is drawn; points with bars are a container, which does not say so itself."""
+        one = self.artist.lines[0] if isinstance(self.artist, ErrorbarContainer) else self.artist
+        return one.axes
 
 
 class Plate(Figure):

@@ -13,13 +13,12 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
-from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label, plain
+from corephys.figures.style import COLOURS, DASHES, SETTINGS, TWO_COLUMNS, label, plain
 from corephys.hole.depth import match
 
 __all__ = ["formation_factor"]
 
 _PANEL = "formation factor against porosity"
-_DASHES = ("-", (0, (6, 1.5)), (0, (3, 1)), (0, (1, 1)), (0, (6, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)))
 _TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)
 
 
@@ -104,9 +103,9 @@ def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]])
         if not (np.isfinite(m[place]) and np.isfinite(a[place])):
             continue
         x = np.geomspace(*reach.get(str(name), axes.get_xlim()), 60)
-        ink = ("black", "0.3", "0.5")[place // len(_DASHES) % 3]
+        ink = ("black", "0.3", "0.5")[place // len(DASHES) % 3]
         drawn.curve(axes, _PANEL, f"Archie, {name}", x, a[place] * x ** -m[place], colour=ink,
-                    style=_DASHES[place % len(_DASHES)])  # fmt: skip
+                    style=DASHES[place % len(DASHES)])  # fmt: skip
         error = f" ± {u[place]:.2f}" if np.isfinite(u[place]) else ""
         axes.lines[-1].set_label(
             f"{plain(name)}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$, n {int(n[place])}"

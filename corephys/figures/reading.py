@@ -11,7 +11,7 @@ from corephys import uncertainty
 from corephys.figures.style import label
 from corephys.vocabulary import TERMS
 
-__all__ = ["DEPTHS", "NothingToDraw", "Series", "node", "require", "scalar", "series"]
+__all__ = ["DEPTHS", "NothingToDraw", "Series", "node", "of_name", "require", "scalar", "series"]
 
 DEPTHS = ("depth", "depth_fitted")
 
@@ -42,6 +42,27 @@ class Series:
     depth: np.ndarray
     error: np.ndarray
     flag: np.ndarray
+
+
+def of_name(table: xr.Dataset, key: str, name: str) -> xr.Dataset:
+    """The row of a table that has a name.
+
+    Parameters
+    ----------
+    table : Dataset
+        Along one dimension.
+    key : str
+        Its column of names.
+    name : str
+        Which one; the first where it stands twice.
+
+    Returns
+    -------
+    Dataset
+        One row, or none.
+    """
+    here = np.flatnonzero(table[key].values.astype(str) == name)
+    return table.isel({table[key].dims[0]: here[:1]})
 
 
 def node(tree: xr.DataTree, path: str) -> xr.Dataset | None:

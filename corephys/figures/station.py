@@ -12,7 +12,7 @@ from corephys.downhole import formation_temperature
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
-from corephys.figures.reading import NothingToDraw, require
+from corephys.figures.reading import NothingToDraw, of_name, require
 from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
 
 __all__ = ["station"]
@@ -51,8 +51,7 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
         row = int(np.argmax(names == str(name)))
     else:
         raise NothingToDraw(f"no station {name!r}; the stations are {', '.join(names)}")
-    place = np.flatnonzero(stations["station"].values.astype(str) == names[row])
-    here = stations.isel({stations["station"].dims[0]: place[:1]})
+    here = of_name(stations, "station", names[row])
     k = found["conductivity"].isel(reading=[row])
     # The curve belongs to the window that gave the temperature, also where somebody chose it.
     low, high = (float(found[end].values[row]) for end in ("window_start", "window_end"))

@@ -54,7 +54,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
                      "properties/sensitivity")
     )  # fmt: skip
     bottom = 1.04 * float(np.nanmax(strengths["depth"].values))
-    shown, beyond = [part for part in (ratio, pairs) if part is not None], 0
+    shown = [part for part in (ratio, pairs) if part is not None]
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(TWO_COLUMNS if shown else ONE_COLUMN, 100.0)
         axes = list(figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0])
@@ -76,7 +76,6 @@ def strength_depth(tree: xr.DataTree) -> Plate:
             one.set_xlim(left=0.0)
         if ratio is not None:  # near the sea floor the stress vanishes, and the ratio says nothing
             axes[1].set_xlim(0.0, min(axes[1].get_xlim()[1], _GREATEST_RATIO))
-            beyond = int((ratio["strength_ratio"].values > axes[1].get_xlim()[1]).sum())
         axes[0].set_ylabel("depth below seafloor [m]")
         axes[0].legend(handles=_keys(peak), loc="upper right", handletextpad=0.3)
         figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
@@ -85,14 +84,9 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     what = (
         "Undrained strength, its ratio to the vertical effective stress, and sensitivity, "
         f"against depth, by method; dashed: {' and '.join(f'{s:g}' for s in _SHARES)} of the "
-        f"vertical effective stress{'' if not beyond else _beyond(beyond)}."
+        f"vertical effective stress."
     )
     return describe(figure, what, peak, ratio, pairs, depth_scale="depth")
-
-
-def _beyond(count: int) -> str:
-    """Ratios that lie beside their axis."""
-    return f"; {count} ratio{'s' if count > 1 else ''} near the seafloor off axis"
 
 
 def _by_method(axes: Axes, data: xr.Dataset, name: str) -> None:

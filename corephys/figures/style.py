@@ -11,8 +11,8 @@ from corephys.display import RESEARCH_ONLY, with_uncertainty
 from corephys.vocabulary import TERMS
 
 __all__ = [
-    "COLOURS", "FLAGGED", "METHODS", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY", "SETTINGS", "STYLE",
-    "TWO_COLUMNS", "label", "plain", "stated", "unit_in_print",
+    "COLOURS", "DASHES", "FLAGGED", "METHODS", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY",
+    "SETTINGS", "STYLE", "TWO_COLUMNS", "label", "plain", "stated", "unit_in_print",
 ]  # fmt: skip
 
 # Widths [mm]; common practice of journals, no source.
@@ -37,6 +37,10 @@ COLOURS = {
 }
 FLAGGED = "0.78"  # grey of a reading that products do not use
 
+# Strokes of lines that stand side by side, told apart in grey.
+DASHES: tuple[Any, ...] = (
+    "-", (0, (6, 1.5)), (0, (3, 1)), (0, (1, 1)), (0, (6, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)),
+)  # fmt: skip
 # One shape and colour a coring method, in the order in which a hole is usually cored.
 METHODS = {
     "piston": ("o", "#D55E00"), "extended": ("^", "#009E73"), "rotary": ("s", "#003B6F"),

@@ -10,12 +10,12 @@ from corephys.downhole import formation_temperature
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
-from corephys.figures.reading import NothingToDraw, require
-from corephys.figures.style import SETTINGS, TWO_COLUMNS, plain
+from corephys.figures.reading import NothingToDraw, of_name, require
+from corephys.figures.style import DASHES, SETTINGS, TWO_COLUMNS, plain
 
 __all__ = ["temperature_records"]
 
-_DASHES = ("-", (0, (6, 1.5)), (0, (3, 1)), (0, (1, 1)), (0, (6, 1, 1, 1)))
+_DASHES = DASHES[:5]  # by which the colours turn
 _INKS = ("black", "#D55E00", "#7FB8DA")
 _PANEL = "temperature above equilibrium [K] against time since penetration [s]"
 
@@ -54,8 +54,7 @@ def temperature_records(tree: xr.DataTree) -> Plate:
         low, high = np.inf, -np.inf
         for place, row in enumerate(shown):
             one = found.isel(reading=int(row))
-            here = stations["station"].values.astype(str) == names[row]
-            station = stations.isel({stations["station"].dims[0]: np.flatnonzero(here)[:1]})
+            station = of_name(stations, "station", names[row])
             record = formation_temperature.fitted(table, station, tools, one)
             time = record["time"].values
             above = record["temperature"].values - float(one["equilibrium_temperature"])
