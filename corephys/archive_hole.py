@@ -231,7 +231,7 @@ def summary_row(tree: xr.DataTree) -> dict[str, Any]:
     """
     summary = json.loads(tree.attrs["summary"])
     counts = [q for q in summary["quantities"] if q["path"].startswith("properties/")]
-    levels = json.loads(tree.attrs["recipe"])["quality"]["use"].split(",")
+    levels = flags.allowed(tree.attrs["recipe"])
     row: dict[str, Any] = {
         "title": tree.attrs.get("title", ""),
         "readings": sum(q["readings"] for q in counts),
@@ -242,7 +242,7 @@ def summary_row(tree: xr.DataTree) -> dict[str, Any]:
         "deepest [m]": _deepest(tree),
     }
     for column, (path, name) in KEY_PRODUCTS.items():
-        row[column] = _median(tree, path, name, tuple(word.strip() for word in levels))
+        row[column] = _median(tree, path, name, levels)
     return row
 
 

@@ -13,7 +13,8 @@ import numpy as np
 
 __all__ = [
     "BAD", "GOOD", "MISSING", "NOT_EVALUATED", "REASONS", "SUSPECT",
-    "allowed", "bit", "flag_attributes", "from_reason", "names", "reason_attributes", "usable",
+    "allowed", "bit", "flag_attributes", "from_reason", "levels", "names",
+    "reason_attributes", "usable",
 ]  # fmt: skip
 
 GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING = 1, 2, 3, 4, 9
@@ -171,7 +172,22 @@ def allowed(recipe: str) -> tuple[str, ...]:
     tuple of str
         Names of levels; those of :func:`usable` where the recipe does not say.
     """
-    use = json.loads(recipe or "{}").get("quality", {}).get("use", "good, not_evaluated")
+    return levels(json.loads(recipe or "{}").get("quality", {}).get("use", "good, not_evaluated"))
+
+
+def levels(use: str) -> tuple[str, ...]:
+    """Names of levels in a recipe's ``[quality] use``.
+
+    Parameters
+    ----------
+    use : str
+        Such as ``"good, not_evaluated"``.
+
+    Returns
+    -------
+    tuple of str
+        Without the blanks around them.
+    """
     return tuple(word.strip() for word in use.split(","))
 
 

@@ -130,10 +130,11 @@ def _said(output: Any) -> Any:
         for kind in [k for k in output.get("data", {}) if k.startswith("application/vnd.jupyter")]:
             del output["data"][kind]
         data = output.get("data", {})
-        caption = _caption(data.get("image/png", ""))
-        if caption and "text/html" not in data:
+        png = base64.b64decode(data.get("image/png", ""))
+        caption = _caption(png) if png and "text/html" not in data else ""
+        if caption:
             data["text/html"] = (
-                picture_html(base64.b64decode(data["image/png"]), caption)
+                picture_html(png, caption)
                 + f'<div style="font-size:85%;max-width:52em">{html.escape(caption)}</div>'
             )
         return output
@@ -142,13 +143,11 @@ def _said(output: Any) -> Any:
     return type(output)(output_type="stream", name="stdout", text=words)
 
 
-def _caption(png: str) -> str:
+def _caption(png: bytes) -> str:
     """The caption that a figure of this package carries, or nothing."""
-    if not png:
-        return ""
     from PIL import Image
 
-    with Image.open(io.BytesIO(base64.b64decode(png))) as picture:
+    with Image.open(io.BytesIO(png)) as picture:
         return str(getattr(picture, "text", {}).get("Description", ""))
 
 

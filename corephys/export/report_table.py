@@ -13,8 +13,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-__all__ = ["Column", "NothingToTabulate", "ReportTable", "values_of", "workbook"]
+__all__ = [
+    "K1", "Column", "NothingToTabulate", "ReportTable", "fixed_column", "text_column", "values_of",
+    "version", "workbook",
+]  # fmt: skip
 
+K1 = "± is the standard uncertainty, k = 1, random and systematic together; empty where unknown."
 # Cells that begin with one of these are formulas to a spreadsheet.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 _LATEX = {
@@ -198,6 +202,48 @@ class ReportTable:
         lines.append("\\end{longtable}")
         lines += [f"\\noindent\\footnotesize {_latex(note)}\\par" for note in self.notes]
         return "\n".join(lines) + "\n"
+
+
+def text_column(label: str, values: Any) -> Column:
+    """A column of words; what is none is an empty cell.
+
+    Parameters
+    ----------
+    label : str
+        Its words.
+    values : sequence
+        One a row.
+
+    Returns
+    -------
+    Column
+        Of texts.
+    """
+    words = tuple(
+        "" if v is None or str(v) == "nan" else str(v) for v in np.asarray(values, object)
+    )
+    return Column(label, words, words)
+
+
+def fixed_column(label: str, values: Any, places: int) -> Column:
+    """A column of numbers to one number of places, as positions have it.
+
+    Parameters
+    ----------
+    label : str
+        Its words, with the unit.
+    values : array
+        One a row; what is no number is an empty cell.
+    places : int
+        Behind the point.
+
+    Returns
+    -------
+    Column
+        Of numbers.
+    """
+    held = values_of(values)
+    return Column(label, tuple("" if v is None else f"{v:.{places}f}" for v in held), held)
 
 
 def version() -> str:

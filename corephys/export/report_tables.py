@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-import json
 import os
 import string
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from corephys import flags, series, uncertainty
-from corephys.constants import CONSTANTS
 from corephys.display import RESEARCH_ONLY, digits
 from corephys.export.report_table import (
+    K1,
     Column,
     NothingToTabulate,
     ReportTable,
+    fixed_column,
+    text_column,
     values_of,
     workbook,
+)
+from corephys.export.report_tables_constants import (
+    calibration_table,
+    constants_table,
+    glossary_table,
 )
 from corephys.files import write_bytes
 from corephys.vocabulary import TERMS
@@ -34,19 +39,6 @@ _UNITS = {"depth": "m", "depth_fitted": "m", "offset": "cm"}
 # In tables porosity and water content are per cent (common practice, no source).
 _PER_CENT = ("porosity", "water_content_wet", "water_content_dry")
 _DEPTH = "Depth is depth below seafloor, as laid out."
-_K1 = "± is the standard uncertainty, k = 1, random and systematic together; empty where unknown."
-
-
-def _text(label: str, values: Any) -> Column:
-    words = tuple(
-        "" if v is None or str(v) == "nan" else str(v) for v in np.asarray(values, object)
-    )
-    return Column(label, words, words)
-
-
-def _fixed(label: str, values: Any, places: int) -> Column:
-    held = values_of(values)
-    return Column(label, tuple("" if v is None else f"{v:.{places}f}" for v in held), held)
 
 
 class _Notes:
@@ -130,9 +122,11 @@ def _places(dataset: xr.Dataset, names: Iterable[str]) -> list[Column]:
             continue
         words = name.replace("_", " ")
         if name in _PLACES:
-            columns.append(_fixed(f"{words} [{_UNITS[name]}]", dataset[name].values, _PLACES[name]))
+            columns.append(
+                fixed_column(f"{words} [{_UNITS[name]}]", dataset[name].values, _PLACES[name])
+            )
         else:
-            columns.append(_text(words, dataset[name].values))
+            columns.append(text_column(words, dataset[name].values))
     return columns
 
 
@@ -160,7 +154,7 @@ def _of_leaf(
         columns += add(data)
     said = notes.said()
     said += [_DEPTH] if "depth" in data.coords else []
-    said += [_K1]
+    said += [K1]
     said += [RESEARCH_ONLY] if "safety" in data.attrs else []
     hole = str(tree.attrs.get("title", ""))
     return ReportTable(name, f"{title}, {hole}" if hole else title, tuple(columns), tuple(said))
@@ -171,20 +165,21 @@ _HERE = ("core", "section", "offset", "depth")
 
 def _cores(tree: xr.DataTree) -> ReportTable:
     cores = _leaf(tree, "cores", "cores")
-    columns = [_text("core", cores["core"].values)]
-    columns.append(_text("coring method", cores["coring_method"].values))
+    columns = [text_column("core", cores["core"].values)]
+    columns.append(text_column("coring method", cores["coring_method"].values))
     columns += [
-        _fixed(f"{name} [m]", cores[name].values, 2) for name in ("top", "advance", "recovered")
+        fixed_column(f"{name} [m]", cores[name].values, 2)
+        for name in ("top", "advance", "recovered")
     ]
     advance = cores["advance"].values.astype(float)
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(advance > 0, 100.0 * cores["recovered"].values / advance, np.nan)
-    columns.append(_fixed("recovery [%]", share, 0))
+    columns.append(fixed_column("recovery [%]", share, 0))
     sections = series.leaf(tree, "sections")
     if sections is not None:
         held = sections["core"].values.astype(str)
         counts = [float((held == str(core)).sum()) for core in cores["core"].values]
-        columns.append(_fixed("sections", counts, 0))
+        columns.append(fixed_column("sections", counts, 0))
     whole = np.nansum(cores["recovered"].values) / np.nansum(advance) if advance.any() else np.nan
     notes = (
         f"{cores.sizes['row']} cores, {np.nansum(advance):.1f} m advanced, "
@@ -213,17 +208,17 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
         rows.append(("mean over intervals", float(curvature["heat_flow_mean"]), u, "mW/m^2"))
     pairs = [digits(value, u) for _, value, u, _ in rows]
     columns = (
-        _text("quantity", [row[0] for row in rows]),
+        text_column("quantity", [row[0] for row in rows]),
         Column("value", tuple(p[0] for p in pairs), values_of([row[1] for row in rows])),
         Column("±", tuple(p[1] for p in pairs), values_of([row[2] for row in rows])),
-        _text("unit", [row[3] for row in rows]),
+        text_column("unit", [row[3] for row in rows]),
     )
     used, left = (flow.attrs.get(f"temperatures_{n}", "?") for n in ("used", "left_out"))
     notes = [
         f"{used} formation temperatures used, {left} left out; bottom water "
         f"{flow.attrs.get('bottom_water', 'not told')}; reduced chi-square "
         f"{float(flow.attrs.get('reduced_chi_square', np.nan)):.2f}.",
-        _K1,
+        K1,
     ]
     notes += [
         f"Uncertainty of {what}: {flow.attrs[key]}."
@@ -248,101 +243,9 @@ def _consolidation(tree: xr.DataTree) -> ReportTable:
         for name in names:
             if name in data:
                 columns += _measured(data, name, notes)
-    said = (*notes.said(), _DEPTH, _K1, RESEARCH_ONLY)
+    said = (*notes.said(), _DEPTH, K1, RESEARCH_ONLY)
     title = f"Consolidation, {tree.attrs.get('title', '')}"
     return ReportTable("consolidation", title, tuple(columns), said)
-
-
-_EQUATIONS = (
-    "gamma: ln I = c0 + c1 x + c2 x^2, x the areal density inside the liner.",
-    "P-wave: t = t0 + walls tl / 2 + length / V.",
-    "resistivity: log10(R / (ohm m)) = c0 + c1 x + c2 x^2, x = log10(net response / mV).",
-    "natural gamma: rate of a window = sum over elements of S times content, and b.",
-)
-
-
-def _calibration(tree: xr.DataTree) -> ReportTable:
-    rows: list[tuple[str, str, str, float, float, str]] = []
-    about, notes = [], []
-    for sensor, path, equation in (
-        ("gamma", "properties/gamma_calibration", _EQUATIONS[0]),
-        ("P-wave", "properties/velocity", _EQUATIONS[1]),
-        ("resistivity", "properties/resistivity_calibration", _EQUATIONS[2]),
-        ("natural gamma", "properties/radioelements", _EQUATIONS[3]),
-    ):
-        data = series.leaf(tree, path)
-        if data is None or "fitted_constants" not in data.attrs:
-            continue
-        held = json.loads(data.attrs["fitted_constants"])
-        for symbol, meaning, *pair, unit in held["rows"]:
-            value, u = (float("nan") if x is None else float(x) for x in pair)
-            rows.append((sensor, symbol, meaning, value, u, unit))
-        chi = held["reduced_chi_square"]
-        scatter = "" if chi is None else f", reduced chi-square {chi:.2f}"
-        about.append(f"{sensor}: {held['standards']} readings of standards{scatter}.")
-        notes.append(equation)
-    if not rows:
-        raise NothingToTabulate("the table calibration shows calibrations; this hole has none")
-    pairs = [digits(row[3], row[4]) for row in rows]
-    columns = (
-        _text("sensor", [row[0] for row in rows]),
-        _text("constant", [row[1] for row in rows]),
-        _text("meaning", [row[2] for row in rows]),
-        Column("value", tuple(p[0] for p in pairs), values_of([row[3] for row in rows])),
-        Column("±", tuple(p[1] for p in pairs), values_of([row[4] for row in rows])),
-        _text("unit", [row[5] for row in rows]),
-    )
-    title = f"Calibration, {tree.attrs.get('title', '')}"
-    said = (*notes, *about, _K1, RESEARCH_ONLY)
-    return ReportTable("calibration", title, columns, said)
-
-
-def _glossary(tree: xr.DataTree) -> ReportTable:
-    names: list[str] = []
-    for node in tree.leaves:
-        if node.path.startswith(("/properties", "/products")):
-            names += [str(n) for n in node.variables if str(n) in TERMS and str(n) not in names]
-    if not names:
-        raise NothingToTabulate("the table glossary shows quantities; this hole has none")
-    names.sort()
-    columns = (
-        _text("name", names),
-        _text("unit", [TERMS[n].unit for n in names]),
-        _text("meaning", [TERMS[n].long_name for n in names]),
-    )
-    notes = ("The unit 1 is that of pure numbers. Names are those of the files.",)
-    return ReportTable("glossary", "Quantities, names and units", columns, notes)
-
-
-_FITTED = ("archie", "calibration")
-
-
-def _constants(tree: xr.DataTree) -> ReportTable:
-    held: dict[tuple[str, str], list[str]] = {}
-    for node in tree.leaves:
-        for name, value in json.loads(node.attrs.get("constants", "{}")).items():
-            where = (node.name or "").replace("_", " ")
-            held.setdefault((str(name), str(value).removesuffix(" 1")), []).append(where)
-    if not held:
-        raise NothingToTabulate("the table constants shows constants; this hole has none")
-    rows = []
-    for (name, value), places in sorted(held.items()):
-        wanted = set(name.rpartition(".")[2].split("_"))
-        source = next(
-            (
-                f"{c.citation} ({c.status})"
-                for key, c in CONSTANTS.items()
-                if str(c) == value and wanted <= set(key.split("_"))
-            ),
-            "fitted to this hole" if name in _FITTED else "recipe or hole",
-        )
-        words = name.replace("_", " ").replace(".", " ")
-        rows.append((words, value, source, ", ".join(dict.fromkeys(places))))
-    columns = tuple(
-        _text(label, [row[i] for row in rows])
-        for i, label in enumerate(("constant", "value", "source", "used for"))
-    )
-    return ReportTable("constants", "Constants that the numbers rest on", columns)
 
 
 REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
@@ -360,10 +263,10 @@ REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
         tree, "formation_temperature", "Formation temperature", "properties/formation_temperature",
         ("station", "tool", "depth"), ("equilibrium_temperature",),
         lambda data: [
-            _fixed("conductivity [W/(m K)]", data["conductivity"].values, 3),
-            _fixed("window from [s]", data["window_start"].values, 0),
-            _fixed("window to [s]", data["window_end"].values, 0),
-            _text("grade", data["grade"].values),
+            fixed_column("conductivity [W/(m K)]", data["conductivity"].values, 3),
+            fixed_column("window from [s]", data["window_start"].values, 0),
+            fixed_column("window to [s]", data["window_end"].values, 0),
+            text_column("grade", data["grade"].values),
         ],
     ),
     "heat_flow": _heat_flow,
@@ -376,9 +279,9 @@ REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
         (*_HERE, "method", "state"), ("undrained_shear_strength",),
     ),
     "consolidation": _consolidation,
-    "calibration": _calibration,
-    "constants": _constants,
-    "glossary": _glossary,
+    "calibration": calibration_table,
+    "constants": constants_table,
+    "glossary": glossary_table,
 }  # fmt: skip
 
 

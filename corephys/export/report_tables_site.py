@@ -6,19 +6,16 @@ import numpy as np
 import xarray as xr
 
 from corephys.display import digits
-from corephys.export.report_table import Column, NothingToTabulate, ReportTable, values_of
+from corephys.export.report_table import (
+    Column,
+    NothingToTabulate,
+    ReportTable,
+    fixed_column,
+    text_column,
+    values_of,
+)
 
 __all__ = ["sequence_table", "shift_table"]
-
-
-def _column(label: str, values: np.ndarray, places: int) -> Column:
-    held = values_of(values)
-    return Column(label, tuple("" if v is None else f"{v:.{places}f}" for v in held), held)
-
-
-def _text(label: str, values: np.ndarray) -> Column:
-    words = tuple(map(str, values))
-    return Column(label, words, words)
 
 
 def shift_table(shifts: xr.Dataset) -> ReportTable:
@@ -50,12 +47,12 @@ def shift_table(shifts: xr.Dataset) -> ReportTable:
     ]
     tied = shifts["tied"].values.astype(str)
     columns = (
-        _text("hole", shifts["hole"].values),
-        _text("core", shifts["core"].values),
-        _column("top [m]", shifts["core_top"].values, 2),
+        text_column("hole", shifts["hole"].values),
+        text_column("core", shifts["core"].values),
+        fixed_column("top [m]", shifts["core_top"].values, 2),
         Column("shift [m]", tuple(p[0] for p in pairs), values_of(value)),
         Column("± [m]", tuple(p[1] for p in pairs), values_of(u)),
-        _text("how", tied),
+        text_column("how", tied),
     )
     counts = ", ".join(f"{int((tied == word).sum())} {word}" for word in dict.fromkeys(tied))
     notes = (
@@ -92,9 +89,9 @@ def sequence_table(sequence: xr.Dataset) -> ReportTable:
             "the table of the sequence takes what cp.composite.checked_sequence returned"
         )
     columns = (
-        _text("hole", sequence["hole"].values),
-        _text("core", sequence["core"].values),
-        *(_column(f"{name.replace('_', ' ')} [m]", sequence[name].values, 2) for name in ends),
+        text_column("hole", sequence["hole"].values),
+        text_column("core", sequence["core"].values),
+        *(fixed_column(f"{name.replace('_', ' ')} [m]", sequence[name].values, 2) for name in ends),
     )
     notes = ("Top and bottom are depths below seafloor in the hole, as drilled.",)
     return ReportTable("composite_sequence", "Composite sequence", columns, notes)

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags
 from corephys.constants import CONSTANTS
+from corephys.notebook.result import usable_values
 from corephys.vocabulary import TERMS
 
 __all__ = ["explain"]
@@ -77,10 +77,8 @@ def _budget(result: xr.Dataset, name: str) -> str:
     Over the usable readings: what a bad one errs by is nobody's concern.
     """
     effects = result[f"{name}_effects"].values.reshape(result.sizes["source"], -1)
-    use = np.isfinite(result[name].values).ravel()
-    if f"{name}_flag" in result:
-        good = use & flags.usable(result[f"{name}_flag"].values).ravel()
-        use = good if good.any() else use
+    use = usable_values(result, name)
+    use = use if use.any() else np.isfinite(result[name].values).ravel()
     effects = effects[:, use] if effects.shape[1] == use.size else effects
     known = np.isfinite(effects)
     count = known.sum(axis=1)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import html
 import importlib
 import json
+import os
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import matplotlib
@@ -18,7 +20,7 @@ from corephys.display import picture_html
 from corephys.figures.drawn import Plate
 from corephys.figures.style import SETTINGS
 
-__all__ = ["Panel", "PanelError"]
+__all__ = ["Panel", "PanelError", "table_of"]
 
 _DOTS = 110.0  # an inch of the picture
 
@@ -176,6 +178,32 @@ class Panel:
 
         self._watchers.append(redraw)
         return canvas
+
+
+def table_of(folder: str | os.PathLike[str], name: str) -> Path:
+    """A table of a folder that is there, whether it has the table yet or not.
+
+    Parameters
+    ----------
+    folder : path
+        Of a hole or a site.
+    name : str
+        Of the file.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    FileNotFoundError
+        When there is no such folder.
+    """
+    path = Path(folder) / name
+    if not path.parent.is_dir():
+        raise FileNotFoundError(f"there is no folder {path.parent}")
+    return path
 
 
 def _live() -> Any:

@@ -22,7 +22,7 @@ from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, labe
 from corephys.files import write_bytes
 from corephys.hole.tables import TABLES
 from corephys.notebook.exclusions_table import added
-from corephys.notebook.panel import Panel, PanelError
+from corephys.notebook.panel import Panel, PanelError, table_of
 from corephys.series import leaf as leaf_of
 from corephys.vocabulary import TERMS
 
@@ -215,9 +215,7 @@ class Exclusions(Panel):
         PanelError
             When the file that is there is no table with these columns; it stays as it was.
         """
-        path = Path(folder) / "exclusions.csv"
-        if not path.parent.is_dir():
-            raise FileNotFoundError(f"there is no folder {path.parent}")
+        path = table_of(folder, "exclusions.csv")
         if not path.is_file():
             text = self.table.to_csv(index=False, lineterminator="\n")
             return write_bytes(path, text.encode("utf-8"))

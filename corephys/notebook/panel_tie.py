@@ -20,7 +20,7 @@ from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
 from corephys.hole import composite
-from corephys.notebook.panel import Panel, PanelError
+from corephys.notebook.panel import Panel, PanelError, table_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 
 __all__ = ["Tie"]
@@ -193,9 +193,7 @@ class Tie(Panel):
         PanelError
             When no shift was chosen yet.
         """
-        path = Path(folder) / "ties.csv"
-        if not path.parent.is_dir():
-            raise FileNotFoundError(f"there is no folder {path.parent}")
+        path = table_of(folder, "ties.csv")
         table = self.table
         if table.empty:
             raise PanelError("no shift was chosen yet: slide the core or use set before writing")

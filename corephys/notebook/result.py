@@ -15,7 +15,7 @@ from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch
 from corephys.vocabulary import TERMS
 
-__all__ = ["UNKNOWN", "card"]
+__all__ = ["UNKNOWN", "card", "usable_values"]
 
 _DOTS = 100.0  # an inch of a small picture
 _QUANTITIES = 6  # rows of numbers at most
@@ -99,6 +99,33 @@ def _words(result: xr.Dataset, name: str) -> str:
     return str(result[name].attrs.get("long_name", TERMS[name].long_name))
 
 
+def usable_values(
+    result: xr.Dataset, name: str, allow: tuple[str, ...] = ("good", "not_evaluated")
+) -> np.ndarray:
+    """Which values of a quantity are numbers that products may use.
+
+    Parameters
+    ----------
+    result : Dataset
+        With the quantity, and its flags where it has them.
+    name : str
+        Quantity.
+    allow : tuple of str
+        Levels that pass.
+
+    Returns
+    -------
+    ndarray of bool
+        Of all values, one after the other.
+    """
+    good = np.isfinite(np.atleast_1d(result[name].values.astype(float))).ravel()
+    if f"{name}_flag" in result:
+        good &= np.broadcast_to(
+            flags.usable(result[f"{name}_flag"].values, allow).ravel(), good.shape
+        )
+    return good
+
+
 def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
     """One value with its uncertainty, or the middle and the span of many with the usual one."""
     unit = str(result[name].attrs.get("units", TERMS[name].unit))
@@ -111,13 +138,9 @@ def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
     )
     if values.size == 1:
         return with_uncertainty(float(values[0]), float(u[0]), unit)
-    good = np.isfinite(values)
-    if f"{name}_flag" not in result:
-        n = f"{int(good.sum())} of {good.size} are numbers, without flags"
-    else:
-        use = flags.usable(result[f"{name}_flag"].values, allow).ravel()
-        good &= np.broadcast_to(use, good.shape)
-        n = f"{int(good.sum())} of {good.size} usable"
+    good = usable_values(result, name, allow)
+    n = f"{int(good.sum())} of {good.size} "
+    n += "usable" if f"{name}_flag" in result else "are numbers, without flags"
     if not good.any():
         return n
     u = u[good] if u.shape == good.shape else u
@@ -199,12 +222,10 @@ def _unknown(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> float:
     """Part of the usable values of a quantity whose uncertainty is not known, 0 to 1."""
     if f"{name}_u_random" not in result or f"{name}_u_systematic" not in result:
         return 0.0
-    shown = np.isfinite(result[name].values)
-    if f"{name}_flag" in result:
-        shown = shown & flags.usable(result[f"{name}_flag"].values, allow)
+    shown = usable_values(result, name, allow)
     if not shown.any():
-        shown = np.isfinite(result[name].values)
-    u = uncertainty.total(result, name).values
+        shown = np.isfinite(result[name].values).ravel()
+    u = uncertainty.total(result, name).values.ravel()
     return float(np.mean(~np.isfinite(u[shown]))) if shown.any() else 0.0
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import seawater, series, units
+from corephys import flags, seawater, series, units
 from corephys.recipe import Recipe
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 
@@ -85,7 +85,7 @@ class Context:
     @property
     def levels(self) -> tuple[str, ...]:
         """Flag levels that products may use."""
-        return tuple(word.strip() for word in self.recipe["quality"]["use"].split(","))
+        return flags.levels(self.recipe["quality"]["use"])
 
 
 def section_values(hole: xr.DataTree, table: xr.Dataset, column: str, default: Any) -> np.ndarray:
