@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, uncertainty, units
+from corephys import companions, flags, uncertainty, units
 from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
@@ -25,8 +25,6 @@ __all__ = [
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
-# What stands beside a quantity, under its name and one of these.
-COMPANIONS = ("_u_random", "_u_systematic", "_effects", "_flag", "_reason")
 
 
 class PositionError(ValueError):
@@ -49,7 +47,9 @@ def require_same_positions(**arrays: Any) -> None:
     """
     # By class: a Quantity that is asked for what it lacks formats its numbers before it says so.
     series = {
-        n: a for n, a in arrays.items() if isinstance(a, (xr.DataArray, xr.Dataset)) and a.dims
+        name: units.position_in_library_units(array)
+        for name, array in arrays.items()
+        if isinstance(array, (xr.DataArray, xr.Dataset)) and array.dims
     }
     if len(series) < 2:
         return
@@ -81,7 +81,10 @@ def _compare(name_a: str, a: Any, name_b: str, b: Any, coordinate: str) -> None:
     if x is y or (x.shape != y.shape and x.ndim and y.ndim and x.size != y.size):
         return
     numeric = x.dtype.kind in "fiu" and y.dtype.kind in "fiu"
-    different = (x != y) & ~(np.isnan(x) & np.isnan(y)) if numeric else x != y
+    different = x != y
+    if numeric and np.any(different):
+        # A position that was converted from another unit may end a bit or two beside.
+        different = ~np.isclose(x, y, rtol=1e-15, atol=0.0, equal_nan=True)
     if np.any(different):
         where = int(np.flatnonzero(np.atleast_1d(different))[0])
         shown_x, shown_y = np.atleast_1d(x)[where], np.atleast_1d(y)[where]
@@ -128,7 +131,7 @@ def unpack(
     if isinstance(value, xr.Dataset):
         return _unpack_dataset(value, name, unit)
     values = units.as_floats(value, unit, name)
-    given = _difference_unit(unit)
+    given = units.difference_unit(unit)
     u = units.as_floats(
         uncertainty_given, given, f"uncertainty of {name}", difference=True, optional=True
     )
@@ -140,10 +143,6 @@ def unpack(
         return Measured(values, u)
     # Unknown stands where it would stand if it were known: under its name.
     return Measured(values, 0.0, {source: float("nan") if u is None else u})
-
-
-def _difference_unit(unit: str) -> str:
-    return "K" if unit == "degC" else unit
 
 
 def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
@@ -162,7 +161,7 @@ def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
     elif f"{name}_u_systematic" in dataset:
         # Effects may be left out of large files: what they add up to is one error of its own.
         whole = _plain(dataset, f"{name}_u_systematic")
-        if hasattr(whole.data, "dask") or np.any(np.nan_to_num(whole.values) != 0.0):
+        if hasattr(whole.data, "dask") or np.isfinite(whole.values).any():
             measured.effects = {f"{name}_systematic": whole}
     if f"{name}_reason" in dataset:
         measured.reason = _plain(dataset, f"{name}_reason")
@@ -171,7 +170,7 @@ def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
 
 def _plain(dataset: xr.Dataset, name: str) -> xr.Variable:
     """A variable without attributes and coordinates: arithmetic on it compares no positions."""
-    variable = dataset.variables[name]
+    variable = companions.in_library_units(dataset, name)
     return xr.Variable(variable.dims, variable.data)
 
 
@@ -371,20 +370,24 @@ def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, x
     """All variables of one quantity, without coordinates: arithmetic that compares none."""
     entry = term(name)
     values = _variable(measured.values)
-    words, delta = entry.long_name, _difference_unit(entry.unit)
+    words, delta = entry.long_name, units.difference_unit(entry.unit)
     reason = _reason(values, bare(measured.reason), entry)
     flag = xr.apply_ufunc(
         flags.from_reason, reason, dask="parallelized", output_dtypes=[np.int8], keep_attrs=False
     )
+    known = ~np.isnan(values)
     parts = {
         name: values,
-        f"{name}_u_random": _like(measured.u_random, values),
-        f"{name}_u_systematic": _like(uncertainty.norm(measured.effects), values),
+        f"{name}_u_random": _beside(measured.u_random, values, known),
+        f"{name}_u_systematic": _beside(uncertainty.norm(measured.effects), values, known),
         f"{name}_flag": flag,
         f"{name}_reason": reason,
     }
     if sources:
-        effects = [_like(measured.effects.get(s, 0.0), values) for s in sources]
+        # A source of another quantity does not act on this one; where no effect is known at all,
+        # that it does not is not known either.
+        absent = 0.0 if measured.effects else float("nan")
+        effects = [_beside(measured.effects.get(s, absent), values, known) for s in sources]
         parts[f"{name}_effects"] = xr.Variable.concat(effects, dim="source")
         parts[f"{name}_effects"].attrs = {
             "units": delta, "long_name": f"one-sigma effects on {words} by source",
@@ -419,6 +422,13 @@ def _like(part: Any, values: xr.Variable) -> xr.Variable:
     if isinstance(part, np.ndarray) and part.shape == values.shape:
         return xr.Variable(values.dims, part.astype(float))
     return xr.full_like(values, float(part), dtype=float)
+
+
+def _beside(part: Any, values: xr.Variable, known: xr.Variable) -> xr.Variable:
+    """An uncertainty or effect of a quantity: NaN where the value is, never zero there."""
+    laid = _like(part, values)
+    lazy = hasattr(values.data, "dask") or hasattr(laid.data, "dask")
+    return laid if not lazy and known.values.all() else laid.where(known)
 
 
 def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:

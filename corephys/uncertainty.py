@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from corephys import units
+from corephys import companions, units
 from corephys.constants import Constant
 from corephys.uncertainty_budget import budget, budget_of_mean, reading_shares
 from corephys.uncertainty_correlation import (
@@ -76,16 +76,18 @@ def total(dataset: Any, name: str) -> Any:
     Returns
     -------
     xarray.DataArray
-        Root of the sum of squares, in the unit of the quantity, k = 1.
+        Root of the sum of squares, in the unit that the vocabulary has for the quantity, k = 1.
 
     Raises
     ------
     KeyError
         When the Dataset does not carry the uncertainties.
     """
-    result = (dataset[f"{name}_u_random"] ** 2 + dataset[f"{name}_u_systematic"] ** 2) ** 0.5
+    given = companions.library_units(dataset)
+    random, systematic = given[f"{name}_u_random"], given[f"{name}_u_systematic"]
+    result = (random**2 + systematic**2) ** 0.5
     result.attrs = {
-        "units": dataset[f"{name}_u_random"].attrs.get("units", "1"),
+        "units": random.attrs.get("units", "1"),
         "long_name": f"standard uncertainty of {name.replace('_', ' ')}",
     }
     return result.rename(f"{name}_uncertainty")

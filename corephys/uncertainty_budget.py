@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags
+from corephys import companions, flags
 from corephys.sources import GROUPS, Source, random_source, source_of, stem
 
 __all__ = ["COLUMNS", "budget", "budget_of_mean", "reading_shares"]
@@ -202,6 +202,7 @@ def _opened(
     ending = "_u_random"
     held = [str(v)[: -len(ending)] for v in dataset.data_vars if str(v).endswith(ending)]
     held = [quantity for quantity in held if quantity in dataset]
+    dataset = companions.library_units(dataset)
     if not held:
         raise ValueError(
             "the product holds no quantity with an uncertainty; give the result of a function, "

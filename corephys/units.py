@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "UnitError", "as_floats", "canonical", "convert", "quantity", "read_scalar", "split_header",
+    "POSITION_UNITS", "UnitError", "as_floats", "canonical", "convert", "difference_unit",
+    "position_in_library_units", "quantity", "read_scalar", "split_header",
 ]  # fmt: skip
 
 
@@ -108,6 +109,14 @@ _KNOWN = (
     "m/s", "km/s", "degC", "K", "W/m", "W/(m K)", "mW/m^2", "K/m", "m^2 K/W", "count", "count/s",
     "1/s", "g/kg", "ohm m", "S/m", "mV", "kPa", "MPa", "yr", "kyr", "Myr",
 )  # fmt: skip
+
+
+# Units of the coordinates that place a reading. A DataArray brings them along with its values, and
+# results stamp these units on them.
+POSITION_UNITS = {
+    "depth": "m", "depth_fitted": "m", "depth_closed": "m", "depth_composite": "m",
+    "offset": "cm", "offset_closed": "cm",
+}  # fmt: skip
 
 
 def _registry() -> pint.UnitRegistry[Any]:
@@ -256,6 +265,54 @@ def convert(values: Any, given: str, wanted: str) -> Any:
     return values * factor if offset == 0.0 else values * factor + offset
 
 
+def difference_unit(unit: str) -> str:
+    """Unit of the uncertainty of a quantity: its own, except for temperature scales.
+
+    Parameters
+    ----------
+    unit : str
+        Unit of the quantity, in the library's spelling.
+
+    Returns
+    -------
+    str
+        K for degC, delta_degF for degF, otherwise ``unit``.
+    """
+    return {"degC": "K", "degF": "delta_degF"}.get(unit, unit)
+
+
+def position_in_library_units(data: Any) -> Any:
+    """Convert the coordinates that place readings to the units of :data:`POSITION_UNITS`.
+
+    Parameters
+    ----------
+    data : DataArray or Dataset
+        A coordinate without the attribute ``units`` is taken to be in the library's unit.
+
+    Returns
+    -------
+    same type as ``data``
+        The object itself when nothing has to be converted.
+
+    Raises
+    ------
+    UnitError
+        When a position has a unit of another dimension.
+    """
+    changed = {}
+    for name, coordinate in data.coords.items():
+        wanted = POSITION_UNITS.get(name)
+        given = coordinate.attrs.get("units", wanted) if wanted else None
+        if wanted is None or given == wanted:
+            continue
+        try:
+            numbers = convert(np.asarray(coordinate.values, dtype=float), str(given), wanted)
+        except UnitError as error:
+            raise UnitError(f"{name}: expected {wanted}, got {given!r}: {error}") from None
+        changed[name] = (coordinate.dims, numbers, {**coordinate.attrs, "units": wanted})
+    return data.assign_coords(changed) if changed else data
+
+
 def read_scalar(text: str) -> tuple[float, str]:
     """Split ``"2.70 g/cm^3"`` into number and unit.
 
@@ -330,7 +387,8 @@ def as_floats(
     Returns
     -------
     float, ndarray or DataArray
-        Floats in ``unit``. A DataArray keeps its dims and coordinates and loses its attributes.
+        Floats in ``unit``. A DataArray keeps its dims and coordinates, loses its attributes, and
+        has its positions in the units of :data:`POSITION_UNITS`.
 
     Raises
     ------
@@ -375,7 +433,7 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
         kind = value.dtype.kind
         if kind not in "fiub":
             raise UnitError(f"{name}: expected numbers in {unit}, got values of type {value.dtype}")
-        bare = value.drop_attrs(deep=False)
+        bare = position_in_library_units(value.drop_attrs(deep=False))
         if kind != "f":
             bare.variable.data = bare.variable.data.astype(float)
         return bare, str(given)

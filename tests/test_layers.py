@@ -32,8 +32,8 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 # Files at the top of the package that together make one room.
 ROOMS = {
     "ground": (
-        "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
-        "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
+        "bounds", "companions", "constants", "display", "files", "fitting", "flags", "mixing",
+        "moduli", "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
         "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units",
         "vocabulary", "windows",
     ),

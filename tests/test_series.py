@@ -38,6 +38,15 @@ def test_equal_positions_pass():
     series.require_same_positions(a=_series(np.arange(3.0)), b=_series(np.arange(3.0)))
 
 
+def test_equal_positions_in_two_units_pass_and_others_do_not():
+    a = _series(np.array([0.123, 0.5, 1.7]))
+    b = a.assign_coords(depth=("reading", a.depth.values * 1e3, {"units": "mm"}))
+    series.require_same_positions(density=a, velocity=b)
+    c = a.assign_coords(depth=("reading", a.depth.values, {"units": "mm"}))
+    with pytest.raises(series.PositionError, match="depth differs for 3 readings"):
+        series.require_same_positions(density=a, velocity=c)
+
+
 def test_build_stamps_names_units_flags_and_effects():
     values = _series(np.arange(4.0)).copy(data=np.array([1.8, np.nan, 0.5, 3.2]))
     measured = Measured(values, 0.01, {"core_diameter": -0.02}, 0)
@@ -51,10 +60,57 @@ def test_build_stamps_names_units_flags_and_effects():
     ]
     assert flags.names(int(ds.bulk_density_reason[1])) == ["missing_value"]
     assert ds.bulk_density_effects.dims == ("source", "reading")
-    np.testing.assert_allclose(ds.bulk_density_u_systematic, 0.02)
-    np.testing.assert_allclose(uncertainty.total(ds, "bulk_density"), np.hypot(0.01, 0.02))
+    # A missing value has no uncertainty: unknown is NaN.
+    there = np.array([1.0, np.nan, 1.0, 1.0])
+    np.testing.assert_allclose(ds.bulk_density_u_random, 0.01 * there)
+    np.testing.assert_allclose(ds.bulk_density_u_systematic, 0.02 * there)
+    np.testing.assert_allclose(uncertainty.total(ds, "bulk_density"), np.hypot(0.01, 0.02) * there)
     back = series.unpack(ds, "bulk_density")
-    np.testing.assert_allclose(back.effects["core_diameter"], -0.02)
+    np.testing.assert_allclose(back.effects["core_diameter"], -0.02 * there)
+
+
+def test_a_source_of_another_quantity_is_zero_where_effects_are_known_and_unknown_otherwise():
+    values = _series(np.arange(2.0)).copy(data=np.array([1.8, 1.9]))
+    known, unknown = Measured(values, 0.01, {"balance": 0.02}), Measured(values * 1000.0, 5.0)
+    other = Measured(values * 0.3, 0.01, {"core_diameter": 0.01})
+    ds = series.build({"bulk_density": known, "p_wave_velocity": unknown, "porosity": other})
+    assert ds["source"].values.tolist() == ["balance", "core_diameter"]
+    assert ds["porosity_effects"].values[0].tolist() == [0.0, 0.0]
+    assert np.isnan(ds["p_wave_velocity_effects"].values).all()
+    back = series.unpack(ds, "p_wave_velocity")
+    assert np.isnan(uncertainty.norm(back.effects)).all()
+
+
+def test_companions_are_read_in_the_units_that_they_bear():
+    values = _series(np.arange(2.0)).copy(data=np.array([0.5, 0.6]))
+    ds = series.build({"porosity": Measured(values, 0.01, {"scale": 0.02})})
+    percent = ds.copy()
+    percent["porosity"] = (ds["porosity"] * 100.0).assign_attrs(units="%")
+    for units_of_companions in ("kept", "converted", "none"):
+        given = percent.copy()
+        if units_of_companions != "kept":
+            for name in ("porosity_u_random", "porosity_u_systematic", "porosity_effects"):
+                attrs = {} if units_of_companions == "none" else {"units": "%"}
+                given[name] = (ds[name].dims, ds[name].values * 100.0, attrs)
+        back = series.unpack(given, "porosity")
+        np.testing.assert_allclose(back.values, [0.5, 0.6])
+        np.testing.assert_allclose(back.u_random, 0.01)
+        np.testing.assert_allclose(back.effects["scale"], 0.02)
+
+
+def test_a_companion_of_another_dimension_is_refused_by_name():
+    ds = series.build({"bulk_density": Measured(_series(np.array([1.5, 1.6])), 0.01)})
+    ds["bulk_density_u_random"].attrs["units"] = "%"
+    with pytest.raises(units.UnitError, match=r"bulk_density_u_random: expected g/cm\^3, got '%'"):
+        series.unpack(ds, "bulk_density")
+
+
+def test_positions_in_other_units_are_converted_with_their_series():
+    given = _series(np.arange(3.0))
+    feet = given.assign_coords(depth=("reading", given["depth"].values * 100.0, {"units": "cm"}))
+    ds = series.build({"porosity": series.unpack(feet.assign_attrs(units="%"), "porosity")})
+    np.testing.assert_allclose(ds["depth"], given["depth"])
+    assert ds["depth"].attrs["units"] == "m"
 
 
 def test_unknown_uncertainty_stays_nan():

@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import series
+from corephys import companions
 from corephys.export.netcdf import load
 
 __all__ = ["Comparison", "compare"]
 
 _RESULTS = ("properties", "products")
-_COMPANIONS = (*series.COMPANIONS, "_covariance")
+_COMPANIONS = (*companions.COMPANIONS, "_covariance")
 _KEYS = ("core", "section", "offset", "run", "station")
 # Where everything lies, and so what may move all that has a position.
 _PLACING = ("cores", "sections", "removed", "exclusions")

@@ -12,14 +12,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import companions, flags, units
 from corephys.hole.layout import encode
 from corephys.series import PositionError
 
 __all__ = ["match"]
 
 _ROUNDING = 1e-6  # m: a micrometre is the same place
-_COMPANIONS = (*series.COMPANIONS, "_partners")
+_COMPANIONS = (*companions.COMPANIONS, "_partners")
 _BLOCK = 4_000_000  # pairs of readings that are held at one time
 _HOW = ("nearest", "mean over footprint")
 
@@ -50,11 +50,12 @@ def match(
     Returns
     -------
     Dataset
-        At ``to``'s positions, in the units of ``a``: each number of ``a`` with its uncertainties,
-        effects, flag and reason; ``<name>_partners``, a count; and ``distance`` [cm] from the
-        position to the partner, or to the middle of the partners, of the first number. Without a
-        partner the value is NaN, its flag missing. Attributes: ``matched``, ``unmatched_to`` and
-        ``unmatched_a`` count the readings of the first number.
+        At ``to``'s positions: each number of ``a`` with its uncertainties, effects, flag and
+        reason, quantities of the vocabulary in its units, others in those of ``a``;
+        ``<name>_partners``, a count; and ``distance`` [cm] from the position to the partner, or to
+        the middle of the partners, of the first number. Without a partner the value is NaN, its
+        flag missing. Attributes: ``matched``, ``unmatched_to`` and ``unmatched_a`` count the
+        readings of the first number.
 
     Raises
     ------
@@ -176,6 +177,7 @@ def _series(series: xr.Dataset | xr.DataArray, role: str) -> xr.Dataset:
         series = series.to_dataset(name=series.name or "value")
     if not isinstance(series, xr.Dataset):
         raise PositionError(f"{role} is a {type(series).__name__}; give a Dataset or DataArray")
+    series = companions.library_units(series)
     if "depth" not in series.variables:
         held = ", ".join(map(str, series.coords)) or "none"
         raise PositionError(
@@ -261,6 +263,10 @@ def _add(
         result.coords["source"] = source["source"].variable
         parts["_effects"] = (("source", dim), mean, dict(effects.attrs))
         systematic = np.sqrt(np.sum(mean**2, axis=0))
+    elif f"{name}_u_systematic" in source:
+        # Effects may have been left out of a large file: their norm is one error of all readings.
+        whole = np.asarray(source[f"{name}_u_systematic"].values, dtype=float)
+        systematic = pairs.mean(whole[rows])
     else:
         systematic = np.full(values.shape, np.nan)
     label = f"systematic standard uncertainty of {words}"

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, uncertainty, units
+from corephys.companions import library_units
 from corephys.numerics.rolling import rolling_median
 from corephys.uncertainty import Measured
 
@@ -135,6 +136,7 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
     Association 69, 383) beyond their own errors and the sampling error of that deviation, and the
     error of the line itself; it is not known with fewer than three samples.
     """
+    samples, to = library_units(samples), library_units(to)
     measured = series.unpack(samples, "grain_density")
     good = flags.usable(samples["grain_density_flag"].values)
     if not good.any():

@@ -11,6 +11,7 @@ from typing import Any
 
 import xarray as xr
 
+from corephys.companions import library_units
 from corephys.quality.audit import SCAN, Audit, audit
 from corephys.quality.equilibration import axis_departure, settled
 from corephys.quality.look import Look
@@ -109,7 +110,9 @@ def flag(
     the functions of :mod:`corephys.quality.checks`, :mod:`corephys.quality.fill` and
     :mod:`corephys.quality.cross`.
     """
-    companions = dict(companions or {})
+    dataset = library_units(dataset)
+    companions = {key: library_units(series) for key, series in (companions or {}).items()}
+    removed = library_units(removed, {"from": "cm", "to": "cm"})
     places = locate({"self": dataset, **companions}, sections)
     look = Look(dataset, name, places, settings or Settings())
     density = companions.get("bulk_density") if name != "bulk_density" else None

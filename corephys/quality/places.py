@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from corephys import units
 from corephys.bounds import positive
 
 __all__ = ["Places", "any_within", "locate", "runs", "spacing"]
@@ -156,6 +157,7 @@ def _lengths(length: Any) -> np.ndarray:
 
 
 def _keys(dataset: Any) -> pd.DataFrame:
+    dataset = units.position_in_library_units(dataset)
     size = dataset.sizes["reading"]
     if "offset" in dataset.coords and "core" in dataset.coords and "section" in dataset.coords:
         columns = {name: dataset.coords[name].values for name in ("core", "section", "offset")}

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series
+from corephys import companions
 from corephys.downhole import logs
 from corephys.hole.log_files import FOLDER
 from corephys.reduction.context import Context, Skipped
@@ -105,7 +105,7 @@ def _read(name: str, held: xr.Dataset, plan: Mapping[str, Any]) -> xr.Dataset:
 
 
 def _is_part(variable: str, quantities: Any) -> bool:
-    ends = ("", *series.COMPANIONS)
+    ends = ("", *companions.COMPANIONS)
     return any(variable == f"{quantity}{end}" for quantity in quantities for end in ends)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, series
+from corephys import companions, flags, series
 from corephys.uncertainty import Measured
 
 __all__ = ["combine_repeats"]
@@ -36,6 +36,7 @@ def combine_repeats(dataset: xr.Dataset) -> xr.Dataset:
     chi-square where that exceeds one (Birge 1932). Repeats that scatter by more than three
     standard uncertainties and five per cent get ``repeats_disagree``.
     """
+    dataset = companions.library_units(dataset)
     value = dataset[_NAME].values
     names = [n for n in ("core", "section", "offset", "depth", "direction") if n in dataset.coords]
     if names:

@@ -1,0 +1,1 @@
+"""Relations that need no expected value: other units, order, containers and routes."""
