@@ -33,8 +33,9 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 ROOMS = {
     "ground": (
         "bounds", "companions", "constants", "display", "files", "fitting", "flags", "mixing",
-        "moduli", "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
-        "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units",
+        "moduli", "provenance", "seawater", "series", "sources", "uncertainty",
+        "uncertainty_budget", "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured",
+        "units",
         "vocabulary", "windows",
     ),
     "reduction": (
