@@ -34,9 +34,8 @@ ROOMS = {
     "ground": (
         "bounds", "companions", "constants", "display", "files", "fitting", "flags", "mixing",
         "moduli", "provenance", "seawater", "series", "sources", "uncertainty",
-        "uncertainty_budget", "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured",
-        "units",
-        "vocabulary", "windows",
+        "uncertainty_budget", "uncertainty_correlation", "uncertainty_draws",
+        "uncertainty_measured", "units", "vocabulary", "windows",
     ),
     "reduction": (
         "archive", "archive_blocks", "archive_collect", "archive_command",
