@@ -1,8 +1,9 @@
 """The command line: ``python -m corephys reduce FOLDER --out OUT``.
 
-Exit status 0, 1 (the hole or the recipe cannot be used; every problem is listed) or 2 (usage).
-``compare OLD NEW`` says what changed between two reductions; its status is 0 whether or not
-anything did. ``archive FOLDER --out OUT`` reduces many holes; its status is 1 when one failed.
+Exit status 0; 1, the hole or the recipe cannot be used, and every problem is listed; 2, usage; or
+3, the hole is reduced except for stages that failed, which are listed. ``compare OLD NEW`` prints
+what changed between two reductions; its status is 0 whether or not anything did. ``archive FOLDER
+--out OUT`` reduces many holes; its status is 1 when a hole failed, 3 when only stages of holes did.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def main(arguments: list[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit status: 0, 1 for a hole or recipe that cannot be used.
+        Exit status: 0; 1 for a hole or recipe that cannot be used; 3 where stages failed.
 
     Raises
     ------
@@ -87,7 +88,21 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"corephys: {error}", file=sys.stderr)
         return 1
     _say_where(given.out)
-    return 0
+    return _failed_stages(given.out / "reduced.nc")
+
+
+STAGES_FAILED = 3  # exit status
+
+
+def _failed_stages(file: Path) -> int:
+    """Print the stages that failed to standard error; the exit status."""
+    import netCDF4
+
+    with netCDF4.Dataset(file) as results:
+        failed = json.loads(results.summary).get("failed", {})
+    for stage, error in failed.items():
+        print(f"corephys: the stage {stage!r} failed: {error}", file=sys.stderr)
+    return STAGES_FAILED if failed else 0
 
 
 def _reduce(given: argparse.Namespace) -> None:

@@ -39,7 +39,8 @@ def run(given: argparse.Namespace) -> int:
     Returns
     -------
     int
-        0, or 1 when nothing could be done or a hole failed; the failed holes are printed.
+        0; 1 when nothing could be done or a hole failed; 3 when all holes are there and stages of
+        some failed. Failed holes are printed, and in how many holes stages failed.
     """
     from corephys import archive
 
@@ -61,4 +62,8 @@ def run(given: argparse.Namespace) -> int:
     for name, error in zip(failed["name"], failed["error"], strict=True):
         print(f"\n{name} failed: {error}", file=sys.stderr)
     print(f"\n{len(table) - len(failed)} of {len(table)} holes complete in {given.out}")
-    return 1 if len(failed) else 0
+    partly = table[table["failed_stages"].fillna(0) > 0]
+    if len(partly):
+        names = ", ".join(partly["name"].astype(str))
+        print(f"stages failed in {len(partly)} of them: {names}", file=sys.stderr)
+    return 1 if len(failed) else 3 if len(partly) else 0

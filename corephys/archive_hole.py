@@ -226,8 +226,8 @@ def summary_row(tree: xr.DataTree) -> dict[str, Any]:
     -------
     dict
         Title, readings of all properties, how many products may use and how many are left out or
-        missing, stages skipped, deepest reading, and the median of the usable values of each key
-        quantity; None where there is none.
+        missing, stages skipped and failed, deepest reading, and the median of the usable values
+        of each key quantity; None where there is none.
     """
     summary = json.loads(tree.attrs["summary"])
     counts = [q for q in summary["quantities"] if q["path"].startswith("properties/")]
@@ -239,6 +239,7 @@ def summary_row(tree: xr.DataTree) -> dict[str, Any]:
         "left_out": sum(q["readings"] - q["kept"] - q["missing"] for q in counts),
         "missing": sum(q["missing"] for q in counts),
         "skipped_stages": len(summary["skipped"]),
+        "failed_stages": len(summary.get("failed", {})),
         "deepest [m]": _deepest(tree),
     }
     for column, (path, name) in KEY_PRODUCTS.items():

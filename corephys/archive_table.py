@@ -20,9 +20,11 @@ __all__ = [
 HEAD, TABLE = "archive.json", "summary.csv"
 _COLUMNS = [
     "name", "status", "title", "readings", "kept", "left_out", "missing", "bad_cells",
-    "skipped_stages", "deepest [m]", *KEY_PRODUCTS, "error",
+    "skipped_stages", "failed_stages", "deepest [m]", *KEY_PRODUCTS, "error",
 ]  # fmt: skip
-_WHOLE = ("readings", "kept", "left_out", "missing", "bad_cells", "skipped_stages")
+_WHOLE = (
+    "readings", "kept", "left_out", "missing", "bad_cells", "skipped_stages", "failed_stages",
+)  # fmt: skip
 
 
 def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str, ...]) -> bool:

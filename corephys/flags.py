@@ -87,6 +87,7 @@ REASONS: dict[str, int] = {
     "below_elastic_bounds": SUSPECT,
     "above_elastic_bounds": SUSPECT,
     "extrapolated": SUSPECT,
+    "tests_failed": NOT_EVALUATED,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings

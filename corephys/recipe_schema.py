@@ -73,6 +73,11 @@ SCHEMA: dict[str, dict[str, Option]] = {
             "top", "top|middle", "of material in its advance; middle adds the correction beside"
         ),
     },
+    "reduction": {
+        "strict": Option(
+            False, "switch", "stop at the first stage that fails, in place of going on without it"
+        ),
+    },
     "quality": {
         "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
         "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),

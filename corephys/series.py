@@ -20,7 +20,7 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "apply", "build", "joined_reasons", "leaf",
+    "POSITION", "PositionError", "TooFewError", "apply", "build", "joined_reasons", "leaf",
     "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
@@ -29,6 +29,10 @@ POSITION = ("core", "section", "offset", "depth")
 
 class PositionError(ValueError):
     """Series that lie on different positions were about to meet."""
+
+
+class TooFewError(ValueError):
+    """There are fewer usable readings than the result needs: usual while a hole is half done."""
 
 
 def require_same_positions(**arrays: Any) -> None:

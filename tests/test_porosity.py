@@ -94,3 +94,67 @@ def test_too_few_samples():
     with pytest.raises(ValueError, match="give a constant"):
         porosity.grain_density_at(_samples(n=2).assign(
             grain_density_flag=("reading", np.array([4, 4], np.int8))), to=_density())  # fmt: skip
+
+
+def _layered():
+    """Samples every metre, light above 10 m and heavy below."""
+    depth = np.arange(0.5, 20.0)
+    scatter = 0.01 * np.cos(3.0 * depth)
+    values = np.where(depth < 10.0, 2.6, 2.8) + scatter
+    coords = {"depth": ("reading", depth, {"units": "m"})}
+    array = xr.DataArray(values, dims="reading", coords=coords)
+    return series.build({"grain_density": Measured(array, 0.002, {"balance": 0.001}, 0)})
+
+
+def _at(depth):
+    return xr.Dataset(coords={"depth": ("reading", np.asarray(depth, float), {"units": "m"})})
+
+
+def _layer(depth):
+    return np.where(np.asarray(depth) < 10.0, "mud", "chalk").astype(object)
+
+
+def test_grain_density_is_not_carried_over_the_top_of_a_layer():
+    samples, at = _layered(), [2.0, 9.9, 10.1, 18.0]
+    plain = porosity.grain_density_at(samples, to=_at(at))
+    bounded = porosity.grain_density_at(
+        samples, to=_at(at), sample_layer=_layer(samples["depth"]), layer=_layer(at)
+    )
+    # Interpolated over the boundary, both neighbours of it are half-way between the layers.
+    assert abs(float(plain["grain_density"][1]) - 2.7) < 0.05
+    np.testing.assert_allclose(bounded["grain_density"], [2.6, 2.6, 2.8, 2.8], atol=0.012)
+    np.testing.assert_allclose(
+        bounded["grain_density"][[0, 3]], plain["grain_density"][[0, 3]], rtol=1e-12
+    )
+    shared = bounded["grain_density_effects"].sel(
+        source=[s for s in bounded["source"].values if s.startswith("grain_density_")]
+    )
+    assert (np.abs(shared.values) > 0).sum(axis=0).tolist() == [1, 1, 1, 1]
+    assert (shared.values[:, 1] * shared.values[:, 2] == 0).all(), "layers share an error"
+
+
+def test_a_layer_without_a_sample_takes_the_hole_with_its_spread():
+    samples, at = _layered(), [5.0, 15.0, 30.0]
+    names = np.array(["mud", "chalk", "basalt"], dtype=object)
+    found = porosity.grain_density_at(
+        samples, to=_at(at), sample_layer=_layer(samples["depth"]), layer=names
+    )
+    assert found.attrs["layers_without_samples"] == "basalt"
+    u = found["grain_density_u_systematic"].values
+    assert u[2] > 0.1 > 10 * u[0]
+
+
+def test_layers_are_given_for_all_or_for_none():
+    with pytest.raises(ValueError, match="give sample_layer and layer with a name for each"):
+        porosity.grain_density_at(_layered(), to=_at([1.0]), layer=_layer([1.0]))
+
+
+def test_the_order_of_repeats_at_one_depth_does_not_matter():
+    samples = _layered().isel(reading=[0, 0, 1, 1, 2, 3, 4])
+    samples["grain_density"][:] = [2.6, 2.7, 2.65, 2.75, 2.7, 2.68, 2.66]
+    turned = samples.isel(reading=[1, 0, 3, 2, 4, 6, 5])
+    for name in ("grain_density", "grain_density_u_systematic"):
+        np.testing.assert_array_equal(
+            porosity.grain_density_at(samples, to=_at([0.5, 1.2, 3.0]))[name],
+            porosity.grain_density_at(turned, to=_at([0.5, 1.2, 3.0]))[name],
+        )

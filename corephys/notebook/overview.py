@@ -156,11 +156,13 @@ def _of_reading(tree: xr.DataTree) -> list[str]:
 
 
 def _doubts(tree: xr.DataTree) -> list[str]:
-    """Results with a verdict against them, and series of which much is flagged.
+    """Stages that failed, results with a verdict against them, series of which much is flagged.
 
     What several leaves say in the same words is said once, of the first or of all of them.
     """
-    worries = _of_reading(tree)
+    failed = json.loads(tree.attrs["summary"]).get("failed", {})
+    worries = [f"the stage {stage} failed: {error}" for stage, error in failed.items()]
+    worries += _of_reading(tree)
     said: dict[str, list[str]] = {}
     for node in tree.leaves:
         if not node.path.startswith(("/properties", "/products")):

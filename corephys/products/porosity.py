@@ -16,7 +16,7 @@ from corephys.uncertainty import Measured
 __all__ = ["from_density", "grain_density_at"]
 
 _C = constants.CONSTANTS
-MOST_STRETCHES = 8  # of depth whose grain density errs on its own; each costs an array
+MOST_STRETCHES = 8  # of a layer whose grain density errs on its own; each costs an array
 
 
 def porosity_kernel(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any, Any]:
@@ -103,7 +103,11 @@ def _fluid(value: Any, given: Any) -> Measured:
     return Measured(number, 0.0, {"pore_water_density": u})
 
 
-def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5) -> xr.Dataset:
+def grain_density_at(
+    samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5,
+    allow: tuple[str, ...] = ("good", "not_evaluated"), sample_layer: Any = None,
+    layer: Any = None,
+) -> xr.Dataset:  # fmt: skip
     """Grain density of the samples, carried to the positions of a series.
 
     Parameters
@@ -113,79 +117,136 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
     to : Dataset, (reading)
         Series with the coordinate ``depth``.
     neighbours : int
-        Good samples in the running median that goes before the interpolation, odd.
+        Usable samples in the running median that goes before the interpolation, odd.
+    allow : tuple of str
+        Flag levels of samples that are used.
+    sample_layer, layer : array of str, (reading), optional
+        Name of the layer of every sample and of every position, both or neither. Nothing is
+        carried from one layer into another, except into a layer without a usable sample.
 
     Returns
     -------
     Dataset
         ``grain_density`` [g/cm^3] at the positions of ``to``, flagged ``interpolated_input``. The
-        error of the carried value is the effect ``grain_density_1`` to ``grain_density_8``, one a
-        stretch of depth with samples of its own: shared by its readings, another error in the
-        next stretch. The effects of the samples, such as ``balance``, go along.
+        error of the carried value is the effect ``grain_density_1``, ``grain_density_2`` and so
+        on, one a stretch of depth with samples of its own: shared by its readings, another error
+        in the next stretch; ``grain_density`` alone with one stretch. The effects of the samples,
+        such as ``balance``, go along. Attribute ``layers_without_samples``: names of layers
+        that took the grain density of the whole hole, separated by commas.
 
     Raises
     ------
     ValueError
-        When no sample is good.
+        When no sample is usable, or the layers are not given one each.
 
     Notes
     -----
-    Running median over the nearest good samples, straight lines between, the last value beyond
-    the ends. Its error is what the samples scatter about that line (1.4826 times the median
-    absolute deviation, for a normal law: Hampel 1974, Journal of the American Statistical
-    Association 69, 383) beyond their own errors and the sampling error of that deviation, and the
-    error of the line itself; it is not known with fewer than three samples.
+    Running median over the nearest usable samples, straight lines between, the last value beyond
+    the ends, each layer by itself. Its error is what the samples scatter about that line (1.4826
+    times the median absolute deviation, for a normal law: Hampel 1974, Journal of the American
+    Statistical Association 69, 383) beyond their own errors and the sampling error of that
+    deviation, and the error of the line itself; a layer of fewer than three samples takes the
+    scatter of the hole, which is not known with fewer than three samples in all. A layer without
+    a sample errs by the standard deviation of all samples about their median.
     """
     samples, to = library_units(samples), library_units(to)
     measured = series.unpack(samples, "grain_density")
-    good = flags.usable(samples["grain_density_flag"].values)
+    good = flags.usable(samples["grain_density_flag"].values, allow)
+    good &= np.isfinite(np.asarray(measured.values, dtype=float))
     if not good.any():
-        raise ValueError("no sample has a good grain density; give a constant instead")
-    depth = samples["depth"].values[good]
-    order = np.argsort(depth, kind="stable")
-    depth = depth[order]
-    picked = series.take(measured, np.flatnonzero(good)[order])
-    smooth = _running_median(np.asarray(picked.values), neighbours)
-    target = to["depth"].values
-    scatter = float("nan")
-    if depth.size >= 3:
-        # What the samples scatter beyond their own errors is the sediment's; the line through
-        # a few of them is as uncertain as their own errors allow.
-        seen = 1.4826 * float(np.median(np.abs(picked.values - smooth)))
-        stated = np.asarray(picked.u_random)[np.isfinite(picked.u_random)]
-        own = float(np.median(stated)) if stated.size else 0.0
-        # A median absolute deviation of n values is itself uncertain by 1.16 / sqrt(n).
-        real = seen > own * (1.0 + 1.16 / np.sqrt(depth.size))
-        natural = np.sqrt(seen**2 - own**2) if real else 0.0
-        scatter = float(np.hypot(natural, own / np.sqrt(neighbours)))
+        raise ValueError("no sample has a usable grain density; give a constant instead")
+    places, of_sample = _layers(samples, to, sample_layer, layer)
+    rows = np.flatnonzero(good)
+    # Samples at one depth in the order of their values: their rows' order must not matter.
+    rows = rows[np.lexsort((np.asarray(measured.values)[rows], samples["depth"].values[rows]))]
+    depth, of_sample = samples["depth"].values[rows], of_sample[rows]
+    picked = series.take(measured, rows)
+    target = np.asarray(to["depth"].values, dtype=float)
+    values = np.asarray(picked.values, dtype=float)
+    hole = _scatter(picked, _running_median(values, neighbours), neighbours)
+    carried = np.empty(target.shape)
+    effects = {source: np.empty(target.shape) for source in picked.effects}
+    errors: list[np.ndarray] = []
+    without = []
+    for name in dict.fromkeys(places.tolist()):
+        here = np.flatnonzero(places == name)
+        own = np.flatnonzero(of_sample == name)
+        if not own.size:
+            without.append(str(name))
+            own = np.arange(depth.size)
+            spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+            scatter = np.hypot(spread, hole) if depth.size >= 3 else float("nan")
+            stretch = np.zeros(here.size, dtype=int)
+        else:
+            smooth = _running_median(values[own], neighbours)
+            part = series.take(picked, own)
+            scatter = _scatter(part, smooth, neighbours) if own.size >= 3 else hole
+            stretch = _stretches(depth[own], target[here], neighbours)
+        smooth = _running_median(values[own], neighbours)
+        carried[here] = np.interp(target[here], depth[own], smooth)
+        for source, effect in picked.effects.items():
+            effects[source][here] = np.interp(target[here], depth[own], np.asarray(effect)[own])
+        for k in range(int(stretch.max(initial=0)) + 1):
+            error = np.zeros(target.shape)
+            error[here[stretch == k]] = scatter
+            errors.append(error)
+    names = [f"grain_density_{k + 1}" for k in range(len(errors))]
+    named = dict(zip(["grain_density"] if len(errors) == 1 else names, errors, strict=True))
     positions = to["depth"]
-
-    def carry(values: Any) -> xr.DataArray:
-        return positions.copy(deep=False, data=np.interp(target, depth, np.asarray(values)))
-
-    effects: dict[str, Any] = {source: carry(e) for source, e in picked.effects.items()}
-    effects.update(_by_stretch(scatter, depth, positions, neighbours))
-    result = Measured(carry(smooth), 0.0, effects, flags.bit("interpolated_input"))
+    result = Measured(
+        positions.copy(deep=False, data=carried), 0.0,
+        {k: positions.copy(deep=False, data=v) for k, v in {**effects, **named}.items()},
+        flags.bit("interpolated_input"),
+    )  # fmt: skip
+    words = ", each layer by itself" if layer is not None else ""
     return series.build(
         {"grain_density": result},
-        steps=(f"grain density of {depth.size} samples, running median of {neighbours}, linear",),
+        steps=(
+            f"grain density of {depth.size} samples, running median of {neighbours}, linear{words}",
+        ),
+        layers_without_samples=", ".join(without),
     )
 
 
-def _by_stretch(
-    scatter: float, depth: np.ndarray, positions: xr.DataArray, neighbours: int
-) -> dict[str, Any]:
-    """One effect a stretch of depth: medians that share no sample err independently."""
-    stretches = int(np.clip(depth.size // neighbours, 1, MOST_STRETCHES))
-    if stretches == 1:
-        return {"grain_density": scatter}
-    groups = np.array_split(depth, stretches)
+def _layers(
+    samples: xr.Dataset, to: xr.Dataset, of_sample: Any, of_place: Any
+) -> tuple[np.ndarray, np.ndarray]:
+    """Names of the layers of positions and samples; one layer where none are given."""
+    sizes = (to["depth"].size, samples["depth"].size)
+    if of_sample is None and of_place is None:
+        return np.full(sizes[0], "all", dtype=object), np.full(sizes[1], "all", dtype=object)
+    found = [np.atleast_1d(np.asarray(part, dtype=object)) for part in (of_place, of_sample)]
+    given = tuple(part.size for part in found)
+    if of_sample is None or of_place is None or given != sizes:
+        raise ValueError(
+            f"there are {sizes[1]} samples and {sizes[0]} positions; give sample_layer and layer "
+            "with a name for each of them, or neither"
+        )
+    return found[0], found[1]
+
+
+def _scatter(samples: Measured, smooth: np.ndarray, neighbours: int) -> float:
+    """Error of a carried value: natural scatter about the line, and the error of the line."""
+    values = np.asarray(samples.values, dtype=float)
+    if values.size < 3:
+        return float("nan")
+    # What the samples scatter beyond their own errors is the sediment's; the line through
+    # a few of them is as uncertain as their own errors allow.
+    seen = 1.4826 * float(np.median(np.abs(values - smooth)))
+    stated = np.asarray(samples.u_random)[np.isfinite(samples.u_random)]
+    own = float(np.median(stated)) if stated.size else 0.0
+    # A median absolute deviation of n values is itself uncertain by 1.16 / sqrt(n).
+    real = seen > own * (1.0 + 1.16 / np.sqrt(values.size))
+    natural = np.sqrt(seen**2 - own**2) if real else 0.0
+    return float(np.hypot(natural, own / np.sqrt(neighbours)))
+
+
+def _stretches(depth: np.ndarray, target: np.ndarray, neighbours: int) -> np.ndarray:
+    """Number of the stretch of each position: medians that share no sample err independently."""
+    count = int(np.clip(depth.size // neighbours, 1, MOST_STRETCHES))
+    groups = np.array_split(depth, count)
     ends = [0.5 * (a[-1] + b[0]) for a, b in pairwise(groups)]
-    here = np.searchsorted(ends, positions.values)
-    return {
-        f"grain_density_{k + 1}": positions.copy(deep=False, data=np.where(here == k, scatter, 0.0))
-        for k in range(stretches)
-    }
+    return np.searchsorted(ends, target)
 
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:

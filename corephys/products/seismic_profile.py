@@ -131,7 +131,7 @@ def _usable(density: Any, velocity: Any, allow: tuple[str, ...]) -> tuple[_Rows,
             use &= flags.usable(np.atleast_1d(given[f"{name}_flag"].values), allow)
     index = np.flatnonzero(use)
     if index.size < 2:
-        raise ValueError(f"{index.size} readings with density and velocity make no profile")
+        raise series.TooFewError(f"{index.size} readings with density and velocity make no profile")
     index = index[np.argsort(depth[index], kind="stable")]
     rows = _Rows(depth, np.asarray(core).astype(object), parts).take(index)
     return rows, {"readings_left_out": int(use.size - index.size)}

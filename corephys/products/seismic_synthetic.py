@@ -67,7 +67,7 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
     time = np.concatenate([[0.0], np.cumsum(2.0 * np.diff(edges) / velocity)])
     count = int(time[-1] / step + 1e-9)
     if count < 4:
-        raise ValueError(
+        raise series.TooFewError(
             f"the profile is {1e3 * time[-1]:.3g} ms long, {count} steps of {1e3 * step:g} ms; "
             "give a shorter time_step"
         )

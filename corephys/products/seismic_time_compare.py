@@ -15,6 +15,7 @@ from corephys.products.seismic_time_depth import (
     beyond,
     checked_table,
 )
+from corephys.series import TooFewError
 
 __all__ = ["compare_times"]
 
@@ -73,7 +74,7 @@ def compare_times(
     if at is not None:
         z = np.atleast_1d(np.asarray(units.as_floats(at, "m", "at"), dtype=float))
     if z.size < 2:
-        raise ValueError("the tables have no two depths in common; give at= where all have times")
+        raise TooFewError("the tables have no two depths in common; give at= where all have times")
     for depth, _ in known.values():
         beyond(z, depth, "m", "refuse")
     times = np.array([Between(depth, z)(time) for depth, time in known.values()])

@@ -179,7 +179,9 @@ def check_shot_times(
     use = np.isfinite(both) & np.isfinite(depth)
     index = np.flatnonzero(use)
     if index.size < 2:
-        raise ValueError(f"{index.size} check shots with depth and time make no table of times")
+        raise series.TooFewError(
+            f"{index.size} check shots with depth and time make no table of times"
+        )
     index = first_of_repeats(index[np.argsort(depth[index], kind="stable")], depth)
     time, z = both[index], depth[index]
     if datum == SEA_LEVEL:

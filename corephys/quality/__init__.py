@@ -67,7 +67,7 @@ SEQUENCE: dict[str, str] = {
 def flag(
     dataset: xr.Dataset, name: str, *, sections: Any = None, removed: Any = None,
     amplitude: Any = None, companions: Mapping[str, Any] | None = None,
-    settings: Settings | None = None,
+    settings: Settings | None = None, allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:  # fmt: skip
     """Look a series over and write down what is doubtful about it.
 
@@ -90,6 +90,8 @@ def flag(
         measurements of ``name`` on samples.
     settings : Settings, optional
         Thresholds.
+    allow : tuple of str
+        Flag levels of companions that may judge the series.
 
     Returns
     -------
@@ -114,7 +116,7 @@ def flag(
     companions = {key: library_units(series) for key, series in (companions or {}).items()}
     removed = library_units(removed, {"from": "cm", "to": "cm"})
     places = locate({"self": dataset, **companions}, sections)
-    look = Look(dataset, name, places, settings or Settings())
+    look = Look(dataset, name, places, settings or Settings(), allow)
     density = companions.get("bulk_density") if name != "bulk_density" else None
     look.range()
     if sections is not None:

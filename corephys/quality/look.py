@@ -37,15 +37,18 @@ class Look:
         Of the series under ``self`` and of its companions under their names.
     settings : Settings
         Thresholds.
+    allow : tuple of str
+        Flag levels of companions that may judge the series.
     """
 
     def __init__(
-        self, dataset: xr.Dataset, name: str, places: dict[str, Places], settings: Settings
-    ) -> None:
+        self, dataset: xr.Dataset, name: str, places: dict[str, Places], settings: Settings,
+        allow: tuple[str, ...] = ("good", "not_evaluated"),
+    ) -> None:  # fmt: skip
         if name not in dataset:
             raise KeyError(f"the Dataset does not hold {name!r}")
         unit = vocabulary.term(name).unit
-        self.dataset, self.name, self.settings = dataset, name, settings
+        self.dataset, self.name, self.settings, self.allow = dataset, name, settings, allow
         self.companion_places, self.places = places, places["self"]
         self.values = np.asarray(units.as_floats(dataset[name], unit, name), dtype=float)
         self.noise = np.full(self.values.shape, np.nan)
@@ -228,7 +231,7 @@ class Look:
     def bound(self, density: Any) -> None:
         """A velocity below what a suspension of the same density has."""
         places = self.companion_places["bulk_density"]
-        usable = flags.usable(density["bulk_density_flag"].values)
+        usable = flags.usable(density["bulk_density_flag"].values, self.allow)
         step = spacing(self.places)
         partner = cross.nearest(
             self.places, places, usable, 2.0 if np.isnan(step) else max(0.5 * step, 2.0)
@@ -245,7 +248,8 @@ class Look:
         """Readings that differ from the nearest sample by more than they may."""
         places = self.companion_places["samples"]
         value = np.asarray(samples[self.name].values, dtype=float)
-        usable = flags.usable(samples[f"{self.name}_flag"].values) & np.isfinite(value)
+        usable = flags.usable(samples[f"{self.name}_flag"].values, self.allow)
+        usable &= np.isfinite(value)
         partner = cross.nearest(self.places, places, usable, self.settings.sample_reach)
         with np.errstate(invalid="ignore"):
             apart = np.abs(self.values - value[partner]) > self.settings.sample_difference

@@ -14,7 +14,6 @@ import numpy as np
 import xarray as xr
 
 from corephys import provenance
-from corephys.hole.error import HoleError, Problem
 from corephys.recipe import Recipe
 from corephys.reduction import (
     accumulation,
@@ -37,7 +36,7 @@ from corephys.reduction import (
     split_core,
     stress,
 )
-from corephys.reduction.context import Context, Skipped
+from corephys.reduction.context import Context
 from corephys.reduction.summary import summarise
 
 __all__ = ["STAGES", "reduce"]
@@ -121,8 +120,9 @@ def reduce(
     RecipeError
         When the recipe or the hole's settings hold an unknown key, a wrong unit or word.
     HoleError
-        When a stage meets readings that it cannot make sense of as a whole; the message names the
-        stage.
+        With ``[reduction] strict = true``, when a stage meets values that it cannot use; the
+        message names the stage. Otherwise that stage is left out: its error stands in the summary
+        under ``failed``, and what does not depend on it is reduced.
 
     Notes
     -----
@@ -130,25 +130,17 @@ def reduce(
     result stand in its attribute ``steps``.
     """
     context = Context.watched(hole, complete_recipe(hole, recipe))
-    skipped: dict[str, str] = {}
     for number, (name, stage) in enumerate(STAGES.items()):
         if progress:
             progress(name, number, len(STAGES))
         context.lineage.begin(name)
-        try:
-            # What is beyond a float becomes infinite, and an infinite value is flagged as such.
-            with np.errstate(over="ignore"):
-                stage(context)
-        except Skipped as reason:
-            skipped[name] = str(reason)
-        except ValueError as error:
-            mend = "Mend the table that this stage reads, or change the recipe"
-            problem = Problem(name, None, "", str(error).rstrip("."), mend)
-            raise HoleError([problem], "the hole", "reduced") from error
+        # What is beyond a float becomes infinite, and an infinite value is flagged as such.
+        with context.part(name), np.errstate(over="ignore"):
+            stage(context)
     context.lineage.end()
     if progress:
         progress("done", len(STAGES), len(STAGES))
-    return _assemble(context, skipped)
+    return _assemble(context)
 
 
 def complete_recipe(
@@ -179,7 +171,7 @@ def complete_recipe(
     return base.with_changes(recipe) if recipe else base
 
 
-def _assemble(context: Context, skipped: dict[str, str]) -> xr.DataTree:
+def _assemble(context: Context) -> xr.DataTree:
     from corephys import __version__
 
     nodes = {
@@ -193,7 +185,9 @@ def _assemble(context: Context, skipped: dict[str, str]) -> xr.DataTree:
     attributes = provenance.root_attributes(
         context.recipe.to_json(), context.hole.attrs.get("input_sha256", "{}"), __version__
     )
-    summary = summarise(context.results, skipped, context.notes, context.levels)
+    summary = summarise(
+        context.results, context.skipped, context.failed, context.notes, context.levels
+    )
     tree.attrs = {**context.hole.attrs, **attributes, "summary": json.dumps(summary)}
     tree.attrs["lineage"] = context.lineage.to_json()
     return tree

@@ -47,16 +47,17 @@ def accumulation_rates(context: Context) -> None:
     ):
         if places != "none":
             context.notes.append(f"accumulation: {word}: {places}")
+    context.results["products/accumulation"] = found
     density = context.results.get("properties/index_properties")
     if density is None or not _any_usable(density, context.levels):
         context.notes.append(
             "accumulation: no usable dry density of samples, so no mass accumulation"
         )
-        context.results["products/accumulation"] = found
         return
-    mean = accumulation.interval_density(density, found, allow=context.levels)
-    mass = accumulation.mass_accumulation_rate(mean, found)
-    context.results["products/accumulation"] = _joined(found, mean, mass)
+    with context.part("accumulation: mass accumulation"):
+        mean = accumulation.interval_density(density, found, allow=context.levels)
+        mass = accumulation.mass_accumulation_rate(mean, found)
+        context.results["products/accumulation"] = _joined(found, mean, mass)
 
 
 def _any_usable(density: xr.Dataset, levels: tuple[str, ...]) -> bool:

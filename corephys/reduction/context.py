@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,6 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys import flags, seawater, series, units
+from corephys.hole.error import HoleError, Problem
 from corephys.recipe import Recipe
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 
@@ -23,8 +26,29 @@ __all__ = [
 ]
 
 
+# Results that other stages take, and the stage that makes them.
+MADE_BY = {
+    "properties/index_properties": "index properties",
+    "properties/density": "density",
+    "properties/velocity": "velocity",
+    "properties/resistivity": "resistivity",
+    "properties/natural_gamma": "natural gamma",
+    "properties/sample_velocity": "velocity of samples",
+    "properties/sample_s_wave_velocity": "velocity of samples",
+    "properties/thermal_conductivity": "thermal conductivity",
+    "properties/formation_temperature": "formation temperature",
+    "products/porosity": "porosity",
+    "properties/formation_factor": "formation factor",
+    "products/effective_stress": "effective stress",
+    "products/impedance": "seismic",
+    "products/stress_profile": "stress profile",
+    "products/thermal_resistance": "thermal resistance",
+    "products/heat_flow": "heat flow",
+}
+
+
 class Skipped(Exception):
-    """A stage has nothing to work on; the message says what is missing."""
+    """A stage has nothing to work on; the message names what is missing."""
 
 
 @dataclass
@@ -45,6 +69,10 @@ class Context:
         Results that are not tables: calibrations and fits.
     lineage : Lineage
         What each stage read and wrote.
+    skipped : dict of str to str
+        Stages that had nothing to work on, and why.
+    failed : dict of str to str
+        Stages, and parts of stages, that met values they cannot use, and the error of each.
     """
 
     hole: xr.DataTree
@@ -53,6 +81,8 @@ class Context:
     notes: list[str] = field(default_factory=list)
     objects: dict[str, Any] = field(default_factory=dict)
     lineage: Lineage = field(default_factory=Lineage)
+    skipped: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def watched(cls, hole: xr.DataTree, recipe: Recipe) -> Context:
@@ -77,10 +107,61 @@ class Context:
         return dataset if dataset is not None and all(dataset.sizes.values()) else None
 
     def result(self, path: str) -> xr.Dataset:
-        """A result of an earlier stage, or Skipped where that stage was skipped."""
+        """A result of an earlier stage, or Skipped where that stage left none."""
         if path not in self.results:
-            raise Skipped(f"nothing in {path}")
+            raise Skipped(f"nothing in {path}{self._why_not(path)}")
         return self.results[path]
+
+    def _why_not(self, path: str) -> str:
+        stage = MADE_BY.get(path, "")
+        if stage in self.failed:
+            return f": the stage {stage!r} failed"
+        return f": the stage {stage!r} was skipped" if stage in self.skipped else ""
+
+    def instead(self, path: str, words: str) -> None:
+        """Note what stands in for a result whose stage failed; a missing table needs no note."""
+        if MADE_BY.get(path) in self.failed:
+            self.note(f"nothing in {path}{self._why_not(path)}; {words}")
+
+    def note(self, words: str) -> None:
+        """Add a note, once."""
+        if words not in self.notes:
+            self.notes.append(words)
+
+    @contextmanager
+    def part(self, name: str) -> Iterator[None]:
+        """Run a stage, or a part of one that the rest of the stage does not need.
+
+        Where it has too little to work on it is skipped. Where it fails, what it has written is
+        taken back, its error is kept under ``name`` in ``failed``, and the reduction goes on.
+        ``[reduction] strict = true`` stops it instead.
+
+        Parameters
+        ----------
+        name : str
+            Name of the stage, or of the stage and its part.
+
+        Raises
+        ------
+        HoleError
+            For the first error where the recipe is strict.
+        """
+        results, objects, notes = dict(self.results), dict(self.objects), list(self.notes)
+        try:
+            yield
+        except (Skipped, series.TooFewError) as reason:
+            self.skipped[name] = str(reason)
+        except ValueError as error:
+            mend = "Mend the table that this stage reads, or change the recipe"
+            words = str(error).rstrip(".")
+            if self.recipe["reduction"]["strict"]:
+                problem = Problem(name, None, "", words, mend)
+                raise HoleError([problem], "the hole", "reduced") from error
+            for held, before in ((self.results, results), (self.objects, objects)):
+                held.clear()
+                held.update(before)
+            self.notes[:] = notes
+            self.failed[name] = words
 
     @property
     def levels(self) -> tuple[str, ...]:

@@ -101,18 +101,19 @@ def velocity_models(context: Context) -> None:
     columns = _by_model(curves, "p_wave_velocity", "velocity", "m/s", "P-wave velocity")
     columns["porosity"] = ("curve", _POROSITIES, {"units": "1", "long_name": "porosity"})
     context.results["products/velocity_models"] = columns.set_coords("porosity")
-    usable = flags.usable(velocity["p_wave_velocity_flag"].values, context.levels)
-    usable &= np.isfinite(velocity["p_wave_velocity"].values)
-    if not usable.any():
-        raise Skipped("no usable velocity to turn into a porosity")
-    found = elastic.porosity_from_velocity(
-        velocity.isel(reading=np.flatnonzero(usable)), uncertainties=known, **shared
-    )
-    by_model = _by_model(found, "porosity_by_model", "porosity", "1", "porosity from velocity")
-    rest = found.drop_vars(["porosity_by_model", "porosity_by_model_u", "model"])
-    context.results["products/porosity_from_velocity"] = rest.merge(
-        by_model, combine_attrs="drop_conflicts"
-    )
+    with context.part("velocity models: porosity from velocity"):
+        usable = flags.usable(velocity["p_wave_velocity_flag"].values, context.levels)
+        usable &= np.isfinite(velocity["p_wave_velocity"].values)
+        if not usable.any():
+            raise Skipped("no usable velocity to turn into a porosity")
+        found = elastic.porosity_from_velocity(
+            velocity.isel(reading=np.flatnonzero(usable)), uncertainties=known, **shared
+        )
+        by_model = _by_model(found, "porosity_by_model", "porosity", "1", "porosity from velocity")
+        rest = found.drop_vars(["porosity_by_model", "porosity_by_model_u", "model"])
+        context.results["products/porosity_from_velocity"] = rest.merge(
+            by_model, combine_attrs="drop_conflicts"
+        )
 
 
 def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) -> xr.Dataset:
@@ -132,6 +133,7 @@ def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) 
 
 def _grain_density(context: Context) -> constants.Constant:
     """Grain density of the hole: median of its samples, else that of the recipe."""
+    context.instead("properties/index_properties", "the recipe's grain density is used")
     samples = context.results.get("properties/index_properties")
     if samples is not None:
         good = flags.usable(samples["grain_density_flag"].values, context.levels)

@@ -35,17 +35,17 @@ def downhole_logs(context: Context) -> None:
         if name not in planned:
             context.notes.append(_unnamed(name, held))
             continue
-        try:
-            found = _read(name, held, planned[name])
-        except ValueError as error:
-            context.notes.append(f"{FOLDER}/{_plain(name)} is not used: {_plain(str(error))}")
-            continue
-        said = [_plain(text) for text in json.loads(found.attrs["reports"])]
-        context.notes += [f"{FOLDER}/{_plain(name)}: {text}" for text in said]
-        context.results[f"properties/log_{held.attrs['node']}"] = found
-        read += 1
+        with context.part(f"downhole logs: {FOLDER}/{_plain(name)}"):
+            try:
+                found = _read(name, held, planned[name])
+            except ValueError as error:
+                raise ValueError(_plain(str(error))) from error
+            said = [_plain(text) for text in json.loads(found.attrs["reports"])]
+            context.notes += [f"{FOLDER}/{_plain(name)}: {text}" for text in said]
+            context.results[f"properties/log_{held.attrs['node']}"] = found
+            read += 1
     if not read:
-        raise Skipped("no log whose depths and curves the recipe names could be read; see the note")
+        raise Skipped("no log whose depths and curves the recipe names could be read")
 
 
 def _files(context: Context) -> dict[str, xr.Dataset]:
@@ -119,8 +119,9 @@ def cores_beside_logs(context: Context) -> None:
         log = context.result(path)
         for quantity in [str(v) for v in log.data_vars if str(v) in TERMS]:
             for place, core in _cores(context, quantity):
-                compared = _compared(context, (path, log), (place, core), quantity)
-                if compared is not None:
+                where = f"{place} beside {_plain(str(log.attrs['source']))}"
+                with context.part(f"cores beside logs: {where}"):
+                    compared = _compared(context, (path, log), (place, core), quantity, where)
                     tables.setdefault(quantity, []).append(compared)
     if not tables:
         raise Skipped("no core series could be laid beside a log")
@@ -149,23 +150,18 @@ def _cores(context: Context, quantity: str) -> Iterator[tuple[str, xr.Dataset]]:
 
 
 def _compared(
-    context: Context, log: tuple[str, xr.Dataset], core: tuple[str, xr.Dataset], quantity: str
-) -> xr.Dataset | None:
-    """One core series beside one log; None where they cannot be compared, which is noted."""
+    context: Context, log: tuple[str, xr.Dataset], core: tuple[str, xr.Dataset], quantity: str,
+    where: str,
+) -> xr.Dataset:  # fmt: skip
+    """One core series beside one log."""
     keys = context.recipe["logs"]
-    where = f"{core[0]} beside {_plain(str(log[1].attrs['source']))}"
     if not np.isfinite(core[1]["depth"].values).any():
-        context.notes.append(f"{where}: no reading of the core has a depth")
-        return None
-    try:
-        found = logs.compare(
-            core[1], log[1], quantity, aperture=keys["aperture"], window=keys["window"],
-            largest_shift=keys["largest_shift"], least_share=keys["least_share"],
-            allow=context.levels,
-        )  # fmt: skip
-    except ValueError as error:
-        context.notes.append(f"{where}: {error}")
-        return None
+        raise Skipped("no reading of the core has a depth")
+    found = logs.compare(
+        core[1], log[1], quantity, aperture=keys["aperture"], window=keys["window"],
+        largest_shift=keys["largest_shift"], least_share=keys["least_share"],
+        allow=context.levels,
+    )  # fmt: skip
     u = float(log[1]["seafloor_depth_uncertainty"])
     number = found.sizes["window"]
     found["datum_uncertainty"] = (

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from corephys import flags
 from corephys.downhole import formation_temperature as formation
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.scan_place import of_kind, with_bits
@@ -52,7 +53,8 @@ def index_properties(context: Context) -> None:
     )
     context.results["properties/index_properties"] = found
     if keys["culprits"] and "dry_volume" in volumes and not optional:
-        _name_culprits(context, table, volumes["dry_volume"])
+        with context.part("index properties: likely culprits"):
+            _name_culprits(context, table, volumes["dry_volume"])
 
 
 def _pore_water(context: Context, table: xr.Dataset) -> dict[str, Any]:
@@ -148,7 +150,7 @@ def thermal_conductivity(context: Context) -> None:
     )
     if keys["combine_repeats"]:
         context.results["properties/heating_runs"] = runs
-        runs = needle.combine_repeats(runs)
+        runs = needle.combine_repeats(runs, allow=context.levels)
     context.results["properties/thermal_conductivity"] = runs
 
 
@@ -185,11 +187,12 @@ def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray
     measured = context.results.get("properties/thermal_conductivity")
     if measured is None:
         raise Skipped("stations have no conductivity and no heating run gives one")
-    usable = (measured["thermal_conductivity_flag"] == 1).values
+    usable = flags.usable(measured["thermal_conductivity_flag"].values, context.levels)
+    usable &= np.isfinite(measured["thermal_conductivity"].values)
     depth = measured["depth"].values[usable]
     order = np.argsort(depth)
     if not order.size:
-        raise Skipped("no good heating run to take the stations' conductivity from")
+        raise Skipped("no usable heating run to take the stations' conductivity from")
     values = np.interp(
         stations["depth"].values, depth[order],
         measured["thermal_conductivity"].values[usable][order],

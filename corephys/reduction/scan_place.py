@@ -51,13 +51,24 @@ def geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarra
 def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
     """Grain density at the readings: from the samples, else the recipe's constant."""
     samples = context.results.get("properties/index_properties")
+    context.instead("properties/index_properties", "the recipe's grain density is used")
     if samples is not None and context.recipe["porosity"]["grain_density"] == "from samples":
-        good = int((samples["grain_density_flag"] == 1).sum())
+        allowed = flags.usable(samples["grain_density_flag"].values, context.levels)
+        good = int((allowed & np.isfinite(samples["grain_density"].values)).sum())
         if good >= 3:
-            return porosity.grain_density_at(samples, to=table)
-        note = f"{good} good samples: the recipe's grain density is used"
-        if note not in context.notes:
-            context.notes.append(note)
+            bounds: dict[str, Any] = {}
+            if context.optional("layers") is not None:
+                bounds = {"sample_layer": layer_names(context, samples),
+                          "layer": layer_names(context, table)}  # fmt: skip
+            found = porosity.grain_density_at(samples, to=table, allow=context.levels, **bounds)
+            if found.attrs["layers_without_samples"]:
+                context.note(
+                    "no usable sample in the layers "
+                    f"{found.attrs['layers_without_samples']}: the grain density of the hole is "
+                    "used there"
+                )
+            return found
+        context.note(f"{good} usable samples: the recipe's grain density is used")
     value: str = context.recipe["gamma"]["grain_density"]
     return value
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import xarray as xr
 
 from corephys import quality
 from corephys.recipe import Recipe
 from corephys.reduction.context import Context, Skipped, scalar
+from corephys.reduction.scan_place import with_reason
 from corephys.reduction.scan_supplied import HOMES
 
 __all__ = ["quality_settings", "scan_flags"]
@@ -75,10 +77,16 @@ def scan_flags(context: Context) -> None:
                 beside["samples"] = samples
         elif "bulk_density" in present:
             beside["bulk_density"] = found[present["bulk_density"]]
-        found[path] = quality.flag(
-            found[path], name, amplitude=amplitude if name == "p_wave_velocity" and own else None,
-            companions=beside, **shared,
-        )  # fmt: skip
+        stage = f"flags of the scan: {name.replace('_', ' ')}"
+        with context.part(stage):
+            found[path] = quality.flag(
+                found[path], name, companions=beside, allow=context.levels,
+                amplitude=amplitude if name == "p_wave_velocity" and own else None, **shared,
+            )  # fmt: skip
+        if stage in context.failed:
+            # Readings that no test has looked at are not called good.
+            everywhere = np.ones(found[path].sizes["reading"], dtype=bool)
+            found[path] = with_reason(found[path], name, everywhere, "tests_failed")
 
 
 def _amplitude(context: Context) -> tuple[xr.DataArray | None, bool]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -35,27 +35,33 @@ def control_charts(context: Context) -> None:
     if not context.recipe["quality"]["control_charts"]:
         return
     watched = 0
-    for sensor, value_of in _VALUES.items():
+    for sensor in _VALUES:
         table = context.optional(f"standards/{sensor}")
         checks = None if table is None else of_kind(table, "check")
         if checks is None or not checks.sizes["row"] or "time" not in checks:
             continue
-        found = value_of(context, checks)
-        if found is None:
-            continue
         watched += 1
-        values, sigma, unit, words = found
-        chart = standards.control_chart(
-            checks["time"].values,
-            xr.DataArray(values, dims="standard", attrs={"units": unit}),
-            uncertainty=sigma,
-            baseline=_baseline(np.isfinite(values)),
-        )
-        dataset = chart.dataset.assign_attrs(sensor=sensor, checked=words)
-        context.results[f"properties/control_{sensor}"] = dataset
-        _flag(context, sensor, chart)
+        with context.part(f"standards watched: {sensor}"):
+            _chart(context, sensor, checks)
     if not watched:
         raise Skipped("no table of standards has rows of kind check with a time")
+
+
+def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
+    """The control chart of one sensor, and the readings that it doubts."""
+    found = _VALUES[sensor](context, checks)
+    if found is None:
+        return
+    values, sigma, unit, words = found
+    chart = standards.control_chart(
+        checks["time"].values,
+        xr.DataArray(values, dims="standard", attrs={"units": unit}),
+        uncertainty=sigma,
+        baseline=_baseline(np.isfinite(values)),
+    )
+    dataset = chart.dataset.assign_attrs(sensor=sensor, checked=words)
+    context.results[f"properties/control_{sensor}"] = dataset
+    _flag(context, sensor, chart)
 
 
 def _baseline(known: np.ndarray) -> int | None:
@@ -174,30 +180,37 @@ def settling(context: Context) -> None:
         on_deck = dict(zip(cores["core"].values, cores["time_on_deck"].values, strict=True))
     deck = keys["deck_temperature"] or hole["bottom_water_temperature"]
     for sensor in ("pwave", "resistivity", "susceptibility"):
-        scan, path, name = SENSORS[sensor]
-        table, found = context.optional(scan), context.results.get(path)
-        if table is None or found is None or "core" not in table.coords:
-            continue
-        first = table[next(iter(table.data_vars))]
-        up = np.array([on_deck.get(c, np.datetime64("NaT")) for c in table["core"].values])
-        timed = "time" in table and not np.isnat(up.astype("datetime64[s]")).all()
-        warm = table.get("temperature")
-        if warm is None and (not timed or deck is None):
-            continue
-        diameter = series_like(first, geometry(context, table)[0], "mm")
-        nothing = np.full(up.shape, np.datetime64("NaT"), dtype="datetime64[s]")
-        said = equilibration.settled(
-            up.astype("datetime64[s]") if timed else nothing,
-            table["time"].values if timed else nothing,
-            laboratory_temperature=hole["laboratory_temperature"], core_diameter=diameter,
-            core_temperature=warm,
-            # What was measured goes before what is expected.
-            deck_temperature=deck if timed and warm is None else None,
-            tolerance=keys["settling_tolerance"],
-            surface_conductance=keys["surface_conductance"],
-        )  # fmt: skip
-        cold = said["reason"].values != 0
-        context.results[path] = with_reason(found, name, cold, "temperature_not_settled")
-        if cold.any():
-            names = ", ".join(dict.fromkeys(table["core"].values[cold].astype(str)))
-            context.notes.append(f"{sensor}: not at room temperature when scanned: core {names}")
+        with context.part(f"cores at room temperature: {sensor}"):
+            _settle(context, sensor, on_deck, deck)
+
+
+def _settle(context: Context, sensor: str, on_deck: Mapping[str, Any], deck: Any) -> None:
+    """Flag the readings of one sensor on cores that had not come to room temperature."""
+    keys, hole = context.recipe["quality"], context.recipe["hole"]
+    scan, path, name = SENSORS[sensor]
+    table, found = context.optional(scan), context.results.get(path)
+    if table is None or found is None or "core" not in table.coords:
+        return
+    first = table[next(iter(table.data_vars))]
+    up = np.array([on_deck.get(c, np.datetime64("NaT")) for c in table["core"].values])
+    timed = "time" in table and not np.isnat(up.astype("datetime64[s]")).all()
+    warm = table.get("temperature")
+    if warm is None and (not timed or deck is None):
+        return
+    diameter = series_like(first, geometry(context, table)[0], "mm")
+    nothing = np.full(up.shape, np.datetime64("NaT"), dtype="datetime64[s]")
+    said = equilibration.settled(
+        up.astype("datetime64[s]") if timed else nothing,
+        table["time"].values if timed else nothing,
+        laboratory_temperature=hole["laboratory_temperature"], core_diameter=diameter,
+        core_temperature=warm,
+        # What was measured goes before what is expected.
+        deck_temperature=deck if timed and warm is None else None,
+        tolerance=keys["settling_tolerance"],
+        surface_conductance=keys["surface_conductance"],
+    )  # fmt: skip
+    cold = said["reason"].values != 0
+    context.results[path] = with_reason(found, name, cold, "temperature_not_settled")
+    if cold.any():
+        names = ", ".join(dict.fromkeys(table["core"].values[cold].astype(str)))
+        context.notes.append(f"{sensor}: not at room temperature when scanned: core {names}")

@@ -53,14 +53,11 @@ def seismic_trace(context: Context) -> None:
     """One profile downward, its long-wave average, and the trace that a wavelet makes of it."""
     keys = context.recipe["seismic"]
     velocity = _velocity(context)
-    try:
-        profile = seismic.profile(
-            _density_at(context, velocity), velocity, overlap=keys["overlap"],
-            merge_within=keys["merge_within"], largest_gap=keys["largest_gap"], fill=keys["fill"],
-            fill_spacing=keys["fill_spacing"], allow=context.levels,
-        )  # fmt: skip
-    except ValueError as error:
-        raise Skipped(f"no profile: {error}") from None
+    profile = seismic.profile(
+        _density_at(context, velocity), velocity, overlap=keys["overlap"],
+        merge_within=keys["merge_within"], largest_gap=keys["largest_gap"], fill=keys["fill"],
+        fill_spacing=keys["fill_spacing"], allow=context.levels,
+    )  # fmt: skip
     profile.attrs["velocity"] = keys["velocity"]
     context.results["products/seismic_profile"] = profile
     averaged = seismic.backus(
@@ -68,16 +65,15 @@ def seismic_trace(context: Context) -> None:
         fraction=keys["averaging_fraction"],
     )  # fmt: skip
     context.results["products/averaged_profile"] = averaged
-    wavelet = seismic.ricker(keys["frequency"], keys["time_step"], phase=keys["phase"])
-    try:
+    with context.part("synthetic trace: coefficients and trace"):
+        wavelet = seismic.ricker(keys["frequency"], keys["time_step"], phase=keys["phase"])
         reflections = seismic.reflectivity(
             averaged, time_step=keys["time_step"], top=keys["seafloor_impedance"]
         )
-        trace = seismic.synthetic(reflections, wavelet, draws=int(keys["draws"]))
-    except ValueError as error:
-        raise Skipped(f"no synthetic trace: {error}") from None
-    context.results["products/reflectivity"] = reflections
-    context.results["products/synthetic"] = trace
+        context.results["products/synthetic"] = seismic.synthetic(
+            reflections, wavelet, draws=int(keys["draws"])
+        )
+        context.results["products/reflectivity"] = reflections
 
 
 def seismic_times(context: Context) -> None:
@@ -97,18 +93,15 @@ def seismic_times(context: Context) -> None:
     shots = context.optional("checkshots")
     if shots is None:
         return
-    try:
+    with context.part("time and depth: check shots"):
         checked = seismic.check_shot_times(
             shots, datum=keys["check_shot_datum"],
             time_uncertainty=keys["check_shot_uncertainty"], **water,
         )  # fmt: skip
+        context.results["products/check_shot_times"] = checked
         compared = seismic.compare_times(core=table, check_shots=checked)
-    except ValueError as error:
-        context.notes.append(f"check shots are not compared: {error}")
-        return
-    context.results["products/check_shot_times"] = checked
-    context.results["products/times_compared"] = compared
-    spread = compared.attrs["widest_spread_percent"]
-    context.notes.append(
-        f"two-way times of core and check shots differ by up to {spread:.1f} % of their mean"
-    )
+        context.results["products/times_compared"] = compared
+        spread = compared.attrs["widest_spread_percent"]
+        context.notes.append(
+            f"two-way times of core and check shots differ by up to {spread:.1f} % of their mean"
+        )

@@ -33,13 +33,13 @@ def sample_velocities(context: Context) -> None:
     along = found.get("p_wave_velocity")
     if along is None:
         return
-    try:
-        pairs = sample_velocity.anisotropy(along, within=keys["within"])
-    except ValueError as error:
-        context.notes.append(f"no anisotropy of samples: {error}")
-        return
-    if pairs.sizes["reading"]:
-        context.results["properties/sample_anisotropy"] = pairs
+    with context.part("velocity of samples: anisotropy"):
+        # Suspect readings pair as well: their flags go along into the result.
+        pairs = sample_velocity.anisotropy(
+            along, within=keys["within"], allow=(*context.levels, "suspect")
+        )
+        if pairs.sizes["reading"]:
+            context.results["properties/sample_anisotropy"] = pairs
 
 
 _HOMES = {"p_wave_velocity": "sample_velocity", "s_wave_velocity": "sample_s_wave_velocity"}
@@ -56,15 +56,19 @@ def shear_strength(context: Context) -> None:
     found = strength.undrained_shear_strength(table, **options)
     context.results["properties/strength"] = found
     if "core" in found.coords:
-        pairs = strength.sensitivity(found, within=keys["within"])
-        if pairs.sizes["reading"]:
-            context.results["properties/sensitivity"] = pairs
-    peak = found.isel(reading=found["state"].values == "peak")
-    below = stress_at(context, peak) if peak.sizes["reading"] else None
-    if below is None:
-        context.notes.append("strength: no effective stress, so no ratio to it")
-        return
-    context.results["products/strength_ratio"] = strength.strength_ratio(peak, below)
+        with context.part("strength: sensitivity"):
+            pairs = strength.sensitivity(
+                found, within=keys["within"], allow=(*context.levels, "suspect")
+            )
+            if pairs.sizes["reading"]:
+                context.results["properties/sensitivity"] = pairs
+    with context.part("strength: ratio to the effective stress"):
+        peak = found.isel(reading=found["state"].values == "peak")
+        below = stress_at(context, peak) if peak.sizes["reading"] else None
+        if below is None:
+            context.notes.append("strength: no effective stress, so no ratio to it")
+            return
+        context.results["products/strength_ratio"] = strength.strength_ratio(peak, below)
 
 
 # Method -> argument of its function -> key of the recipe.
@@ -102,14 +106,23 @@ def consolidation_tests(context: Context) -> None:
         **_initial_void_ratio(context, table),
     }
     points = consolidation.curve(table, **given)
-    yields = consolidation.yield_stress(points)
     context.results["properties/consolidation_curve"] = points
-    context.results["properties/yield_stress"] = yields
-    context.results["properties/compression_indices"] = consolidation.indices(points)
+    with context.part("consolidation: compression indices"):
+        context.results["properties/compression_indices"] = consolidation.indices(points)
     if "height" in table and "time" in table:
-        context.results["properties/consolidation_rate"] = consolidation.consolidation_rate(
-            table, drainage=keys["drainage"], height_uncertainty=keys["height_uncertainty"], **given
-        )
+        with context.part("consolidation: rate"):
+            context.results["properties/consolidation_rate"] = consolidation.consolidation_rate(
+                table, drainage=keys["drainage"], height_uncertainty=keys["height_uncertainty"],
+                **given,
+            )  # fmt: skip
+    with context.part("consolidation: yield stress"):
+        _yield_stress(context, points)
+
+
+def _yield_stress(context: Context, points: xr.Dataset) -> None:
+    """Yield stress of every test, and its relation to the load that lies above."""
+    yields = consolidation.yield_stress(points)
+    context.results["properties/yield_stress"] = yields
     load = stress_at(context, yields)
     if load is None:
         context.notes.append("consolidation: no effective stress, so no overconsolidation ratio")

@@ -22,7 +22,7 @@ def effective_stress(context: Context) -> None:
     if density is None and keys["density"] == "samples":
         density, path = context.results.get("properties/density"), "properties/density"
         if density is not None:
-            context.notes.append("no samples: the stress is that under the density of the scan")
+            context.note("no samples: the stress is that under the density of the scan")
     if density is None:
         raise Skipped("no density, neither of samples nor of the scan")
     usable = flags.usable(density["bulk_density_flag"].values, context.levels)
@@ -67,8 +67,10 @@ def stress_profile(context: Context) -> None:
     density = context.results[made.attrs["density_from"]]
     profile = stress.profile(density, **_of_profile(context, density))
     context.results["products/stress_profile"] = profile
-    _fluid_column(context, profile)
-    _bound(context, density)
+    with context.part("stress profile: column of drilling fluid"):
+        _fluid_column(context, profile)
+    with context.part("stress profile: bound of the overpressure by porosity"):
+        _bound(context, density)
 
 
 def _of_profile(context: Context, density: xr.Dataset) -> dict[str, Any]:
@@ -79,14 +81,9 @@ def _of_profile(context: Context, density: xr.Dataset) -> dict[str, Any]:
         "depth_uncertainty": keys["depth_uncertainty"],
     }  # fmt: skip
     if hole["water_depth"] is None:
-        _once(context, "[hole] water_depth is not known: no pressure from sea level")
+        context.note("[hole] water_depth is not known: no pressure from sea level")
         return found
     return {**found, **_sea(context)}
-
-
-def _once(context: Context, note: str) -> None:
-    if note not in context.notes:
-        context.notes.append(note)
 
 
 def _sea(context: Context) -> dict[str, Any]:
@@ -114,13 +111,13 @@ def _fill(context: Context, density: xr.Dataset) -> Any:
         return word
     fit = context.objects.get("compaction")
     if fit is None:
-        _once(context, "[stress] fill: there is no compaction fit; gaps are filled straight")
+        context.note("[stress] fill: there is no compaction fit; gaps are filled straight")
         return "linear"
     if fit.model.abscissa != "depth":
-        _once(context, "[stress] fill: the compaction fit is none of depth; gaps filled straight")
+        context.note("[stress] fill: the compaction fit is none of depth; gaps filled straight")
         return "linear"
     if fit.verdict:
-        _once(context, f"[stress] fill: beware of the compaction fit: {'; '.join(fit.verdict)}")
+        context.note(f"[stress] fill: beware of the compaction fit: {'; '.join(fit.verdict)}")
     bottom = float(np.nanmax(density["depth"].values))
     grid = units.quantity(np.linspace(0.0, 1.2 * bottom, 241), "m")
     curve, recipe = stress.porosity_of_fit(fit, grid), context.recipe
@@ -134,6 +131,7 @@ def _fill(context: Context, density: xr.Dataset) -> Any:
 
 def _grains(context: Context) -> dict[str, Any]:
     """Grains of the filling: the middle of the good samples, else the recipe's."""
+    context.instead("properties/index_properties", "the recipe's grain density fills gaps")
     samples = context.results.get("properties/index_properties")
     if samples is not None:
         good = flags.usable(samples["grain_density_flag"].values, context.levels)

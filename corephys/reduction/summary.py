@@ -15,8 +15,8 @@ __all__ = ["summarise", "summary_lines"]
 
 
 def summarise(
-    results: Mapping[str, xr.Dataset], skipped: Mapping[str, str], notes: list[str],
-    levels: tuple[str, ...],
+    results: Mapping[str, xr.Dataset], skipped: Mapping[str, str], failed: Mapping[str, str],
+    notes: list[str], levels: tuple[str, ...],
 ) -> dict[str, Any]:  # fmt: skip
     """Count the flags of every quantity.
 
@@ -25,7 +25,9 @@ def summarise(
     results : mapping of str to Dataset
         Results by path.
     skipped : mapping of str to str
-        Stage to reason.
+        Stages that had nothing to work on, and why.
+    failed : mapping of str to str
+        Stages that met values they cannot use, and the error of each.
     notes : list of str
         What a user should know.
     levels : tuple of str
@@ -34,8 +36,8 @@ def summarise(
     Returns
     -------
     dict
-        ``quantities`` (path, name, readings, kept, flagged, missing, reasons), ``skipped`` and
-        ``notes``; made of plain numbers and texts.
+        ``quantities`` (path, name, readings, kept, flagged, missing, reasons), ``skipped``,
+        ``failed`` and ``notes``; made of plain numbers and texts.
     """
     quantities = []
     for path, dataset in results.items():
@@ -61,7 +63,10 @@ def summarise(
                     "reasons": {word: n for word, n in counts.items() if n},
                 }
             )
-    return {"quantities": quantities, "skipped": dict(skipped), "notes": list(notes)}
+    return {
+        "quantities": quantities, "skipped": dict(skipped), "failed": dict(failed),
+        "notes": list(notes),
+    }  # fmt: skip
 
 
 def summary_lines(summary: Mapping[str, Any]) -> list[str]:
@@ -75,7 +80,7 @@ def summary_lines(summary: Mapping[str, Any]) -> list[str]:
     Returns
     -------
     list of str
-        One line a quantity, one a skipped stage, one a note.
+        One line a quantity, one a failed stage, one a skipped stage, one a note.
     """
     lines = [f"{'quantity':<40}{'readings':>9}{'kept':>8}{'flagged':>9}{'missing':>9}  reasons"]
     for entry in summary["quantities"]:
@@ -88,6 +93,9 @@ def summary_lines(summary: Mapping[str, Any]) -> list[str]:
             f"{label:<40}{entry['readings']:>9}{entry['kept']:>8}{entry['flagged']:>9}"
             f"{entry['missing']:>9}  {reasons}".rstrip()
         )
+    # Files of earlier releases have no entry of failed stages: there a failure stopped the run.
+    failed = summary.get("failed", {})
+    lines += [f"failed {stage}: {error}" for stage, error in failed.items()]
     lines += [f"skipped {stage}: {why}" for stage, why in summary["skipped"].items()]
     lines += [f"note: {note}" for note in summary["notes"]]
     return lines

@@ -15,19 +15,23 @@ _NAME = "thermal_conductivity"
 LARGEST_SPREAD = 0.05  # of the mean, half the range of repeats (common practice, no source)
 
 
-def combine_repeats(dataset: xr.Dataset) -> xr.Dataset:
+def combine_repeats(
+    dataset: xr.Dataset, *, allow: tuple[str, ...] = ("good", "not_evaluated")
+) -> xr.Dataset:
     """One conductivity for the runs at each position and direction.
 
     Parameters
     ----------
     dataset : Dataset, (reading)
         From :func:`~corephys.samples.needle.thermal_conductivity`.
+    allow : tuple of str
+        Flag levels of the runs that go into a mean.
 
     Returns
     -------
     Dataset, (reading)
-        ``thermal_conductivity`` [W/(m K)], the mean of the good runs weighted by their random
-        variances, of all runs where none is good; ``repeats``, how many runs there were, and
+        ``thermal_conductivity`` [W/(m K)], the mean of the usable runs weighted by their random
+        variances, of all runs where none is usable; ``repeats``, how many runs there were, and
         ``repeats_used``. Effects are averaged with the same weights.
 
     Notes
@@ -47,7 +51,7 @@ def combine_repeats(dataset: xr.Dataset) -> xr.Dataset:
     number = int(group.max(initial=-1)) + 1
     first = np.full(number, value.size)
     np.minimum.at(first, group, np.arange(value.size))
-    good = flags.usable(dataset[f"{_NAME}_flag"].values) & np.isfinite(value)
+    good = flags.usable(dataset[f"{_NAME}_flag"].values, allow) & np.isfinite(value)
     any_good = np.bincount(group[good], minlength=number) > 0
     use = np.where(any_good[group], good, np.isfinite(value))
     random = dataset[f"{_NAME}_u_random"].values

@@ -1,0 +1,187 @@
+"""One table that cannot be used never costs the others: each stage meets each kind of fault."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+import corephys as cp
+from corephys import __main__ as command
+from corephys import series
+from corephys.reduction.context import MADE_BY
+from data_demo.simulator.hole import simulate_tables
+from tests.invariants import unknown_is_nan
+
+# What the suite does without: the same stages in less time.
+LEAN = {
+    "compaction": {"bootstrap": 0, "compare": False},
+    "needle": {"cross_check": False},
+    "seismic": {"draws": 2},
+}
+KEYS = ("core", "section", "run", "station", "tool", "test", "step", "repeat", "time")
+
+
+def _numbers(frame: pd.DataFrame) -> list[str]:
+    """Columns that are measured, not keys, positions or times."""
+    places = (*KEYS, "offset", "depth", "to", "top", "bottom", "from")
+    return [
+        c for c in frame.columns
+        if c.partition(" [")[0] not in places and frame[c].dtype.kind in "fiu"
+    ]  # fmt: skip
+
+
+def _measured(change: Any) -> Any:
+    def made(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.assign(**{c: change(frame[c].astype(float)) for c in _numbers(frame)})
+
+    return made
+
+
+def _keyed(name: str, change: Any) -> Any:
+    def made(frame: pd.DataFrame) -> pd.DataFrame:
+        columns = [c for c in frame.columns if c.partition(" [")[0] == name]
+        return frame.assign(**{c: change(frame[c]) for c in columns})
+
+    return made
+
+
+FAULTS = {
+    "nothing measured": _measured(lambda v: v * np.nan),
+    "zeros": _measured(lambda v: v * 0.0),
+    "below zero": _measured(lambda v: -1.0 - v.abs()),
+    "one value throughout": _measured(lambda v: v * 0.0 + v.iloc[0]),
+    "a million times too large": _measured(lambda v: v * 1e6),
+    "a millionth": _measured(lambda v: v * 1e-6),
+    "beyond a float": _measured(lambda v: v * 0.0 + 1e300),
+    "infinite": _measured(lambda v: v * 0.0 + np.inf),
+    "every second missing": _measured(lambda v: v.where(np.arange(v.size) % 2 == 0)),
+    "one row": lambda frame: frame.iloc[:1],
+    "two rows": lambda frame: frame.iloc[:2],
+    "no row": lambda frame: frame.iloc[:0],
+    "no depth": _keyed("offset", lambda v: v * np.nan),
+    "no times": _keyed("time", lambda v: v.where(v != v)),
+}
+QUICK = ("nothing measured", "zeros", "below zero", "beyond a float")
+
+
+@cache
+def intact() -> tuple[dict[str, pd.DataFrame], dict[str, Any], xr.DataTree]:
+    """A small hole that holds every table, and its reduction."""
+    tables, settings, _ = simulate_tables(3001, small=True)
+    return tables, settings, cp.reduce(cp.hole_from_tables(tables, settings), LEAN)
+
+
+TABLES = sorted(intact()[0])
+
+
+def dependents(lineage: dict[str, Any], table: str) -> set[str]:
+    """Paths of results that a table leads to, directly or through other results."""
+    touched: set[str] = set()
+    for _ in lineage:  # until nothing is added; a stage may read what a later one writes anew
+        for stage in lineage.values():
+            if table in stage["tables"] or touched & set(stage["reads"]):
+                touched |= set(stage["writes"])
+    return touched
+
+
+def _cases() -> list[Any]:
+    return [
+        pytest.param(table, fault, marks=() if fault in QUICK else pytest.mark.slow)
+        for table in TABLES for fault in FAULTS
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("table, fault", _cases())
+def test_what_does_not_depend_on_a_faulty_table_is_reduced_as_before(table, fault):
+    tables, settings, before = intact()
+    changed = {**tables, table: FAULTS[fault](tables[table])}
+    try:
+        hole = cp.hole_from_tables(changed, settings)
+    except cp.HoleError as error:
+        assert error.problems and all(p.what and p.mend for p in error.problems)
+        return
+    after = cp.reduce(hole, LEAN)
+    summary = json.loads(after.attrs["summary"])
+    assert not [s for s, words in summary["failed"].items() if not words.strip()]
+    unknown_is_nan(after)
+    led_to = dependents(json.loads(before.attrs["lineage"]), table)
+    for node in before.leaves:
+        path = node.path.strip("/")
+        if not path.startswith(("properties", "products")) or path in led_to:
+            continue
+        found = series.leaf(after, path)
+        assert found is not None, f"{path} does not depend on {table}, and is lost"
+        assert found.equals(node.to_dataset(inherit=False)), f"{path} changed with {table}"
+
+
+def test_a_hole_whose_needle_runs_are_all_suspect_keeps_its_density_and_its_file(tmp_path):
+    tables, settings, before = intact()
+    needle = tables["samples/needle"]
+    heat = next(c for c in needle.columns if c.startswith("temperature"))
+    noisy = needle.assign(**{heat: needle[heat] + 0.4 * np.sin(np.arange(len(needle)))})
+    reduced = cp.reduce(cp.hole_from_tables({**tables, "samples/needle": noisy}, settings), LEAN)
+    summary = json.loads(reduced.attrs["summary"])
+    assert "conductivities is usable" in summary["failed"]["thermal resistance"]
+    assert summary["skipped"]["heat flow"].endswith("the stage 'thermal resistance' failed")
+    assert (
+        reduced["properties/density"].to_dataset().equals(before["properties/density"].to_dataset())
+    )
+    card = repr(cp.overview(reduced))
+    assert "beware: the stage thermal resistance failed: none of" in card
+    cp.save(reduced, tmp_path / "reduced.nc")
+    back = cp.load(tmp_path / "reduced.nc")
+    assert json.loads(back.attrs["summary"])["failed"] == summary["failed"]
+
+
+def test_strict_stops_at_the_first_failure_and_names_the_stage():
+    tables, settings, _ = intact()
+    samples = FAULTS["infinite"](tables["standards/gamma"])
+    hole = cp.hole_from_tables({**tables, "standards/gamma": samples}, settings)
+    assert "gamma calibration" in json.loads(cp.reduce(hole, LEAN).attrs["summary"])["failed"]
+    with pytest.raises(cp.HoleError, match="gamma calibration"):
+        cp.reduce(hole, {**LEAN, "reduction": {"strict": True}})
+
+
+def test_a_part_that_fails_takes_back_what_it_wrote():
+    from corephys.recipe import Recipe
+    from corephys.reduction.context import Context
+
+    context = Context.watched(cp.hole_from_tables({}, {"hole": {"name": "x"}}), Recipe({}))
+    context.results["kept"] = xr.Dataset()
+    with context.part("some stage"):
+        context.results["lost"] = xr.Dataset()
+        context.notes.append("lost")
+        raise ValueError("it cannot go on.")
+    assert list(context.results) == ["kept"] and not context.notes
+    assert context.failed == {"some stage": "it cannot go on"}
+    with pytest.raises(KeyError), context.part("a fault of the program"):
+        raise KeyError("is no ValueError and stops the run")
+
+
+def test_results_are_made_by_the_stages_that_are_named():
+    lineage = json.loads(intact()[2].attrs["lineage"])
+    for path, stage in MADE_BY.items():
+        assert path in lineage[stage]["writes"], (path, stage)
+
+
+def test_the_exit_status_says_that_a_stage_failed(demo_hole, tmp_path, capsys):
+    folder = tmp_path / "hole"
+    shutil.copytree(demo_hole, folder, ignore=shutil.ignore_patterns("truth", "natural_gamma*"))
+    standards = folder / "standards" / "gamma.csv"
+    frame = pd.read_csv(standards)
+    frame["counts"] = 0
+    frame.to_csv(standards, index=False)
+    out = tmp_path / "out"
+    assert command.main(["reduce", str(folder), "--out", str(out), "--no-report"]) == 3
+    said = capsys.readouterr()
+    assert "failed gamma calibration:" in said.out
+    assert "the stage 'gamma calibration' failed" in said.err
+    assert (out / "tables" / "thermal_conductivity.csv").is_file()
+    assert not (out / "tables" / "density.csv").exists()
