@@ -20,8 +20,8 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "build", "joined_reasons", "leaf",
-    "require_same_positions", "seconds", "take", "unpack",
+    "POSITION", "PositionError", "TooFewError", "apply", "build", "joined_names", "joined_reasons",
+    "leaf", "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
@@ -294,6 +294,26 @@ def joined_reasons(*reasons: Any) -> Any:
     return joined
 
 
+def joined_names(names: Any, groups: Any) -> np.ndarray:
+    """Names of the samples that go into each of several results.
+
+    Parameters
+    ----------
+    names : (n,) array of str
+        ``sample_id`` of each reading.
+    groups : iterable of arrays of int
+        Readings that go into each result.
+
+    Returns
+    -------
+    ndarray of object
+        The distinct names of a group in order, separated by ``"; "``; empty where none is given.
+    """
+    held = np.asarray(names, dtype=object)
+    joined = ["; ".join(dict.fromkeys(str(n) for n in held[g] if str(n))) for g in groups]
+    return np.array(joined, dtype=object)
+
+
 def leaf(tree: xr.DataTree, path: str) -> xr.Dataset | None:
     """The table or result at a path of a hole.
 
@@ -441,7 +461,8 @@ def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
     def look(array: Any, reason: Any) -> Any:
         mask = np.array(np.broadcast_to(reason, array.shape), dtype=np.int64)
         missing = np.isnan(array)
-        possible = (array >= entry.possible[0]) & (array <= entry.possible[1])
+        # An open range ends before infinity.
+        possible = (array >= entry.possible[0]) & (array <= entry.possible[1]) & np.isfinite(array)
         usual = (array >= entry.usual[0]) & (array <= entry.usual[1])
         mask[missing] |= flags.bit("missing_value")
         mask[~missing & ~possible] |= flags.bit("impossible_value")

@@ -97,6 +97,11 @@ def notes(tree):
     return json.loads(tree.attrs["summary"])["notes"]
 
 
+def failed(tree):
+    """One line a stage that failed: its name and its error."""
+    return [f"{k}: {v}" for k, v in json.loads(tree.attrs["summary"])["failed"].items()]
+
+
 def skipped(tree):
     return json.loads(tree.attrs["summary"])["skipped"]
 
@@ -249,11 +254,11 @@ def test_broken_files_are_reported_and_the_rest_of_the_hole_finishes(bare, tmp_p
         cp.read_hole(where),
         {"logs": {"files": {"first run.las": PLAN, **dict.fromkeys(names, plan)}}},
     )
-    said = "\n".join(notes(result))
-    assert "empty.las is not used: empty.las does not begin like a LAS file" in said
-    assert "table.LAS is not used: table.LAS does not begin like a LAS file" in said
-    assert "cut.las is not used: " in said
-    assert "no curve.las is not used: no curve.las has no curve 'RHOZ'; it has RHOB, DT, GR" in said
+    wrong, said = "\n".join(failed(result)), "\n".join(notes(result))
+    assert "logs/empty.las: empty.las does not begin like a LAS file" in wrong
+    assert "logs/table.LAS: table.LAS does not begin like a LAS file" in wrong
+    assert "logs/cut.las: " in wrong
+    assert "logs/no curve.las: no curve.las has no curve 'RHOZ'; it has RHOB, DT, GR" in wrong
     assert "[logs] files names gone.las, which downhole/logs does not hold" in said
     assert re.search(r"first run\.las: the header states STRT 14\d\d\.3 m; the data have 24", said)
     assert series.leaf(result, "properties/density") is not None
@@ -266,7 +271,7 @@ def test_a_log_on_another_datum_is_no_neighbour_and_said(bare, tmp_path):
     where = small(tmp_path, {"first run.las": las_text(bare).encode()})
     plan = {"depth_datum": "seafloor", "curves": {"RHOB": "bulk_density"}}  # it is not
     result = cp.reduce(cp.read_hole(where), {"logs": {"files": {"first run.las": plan}}})
-    assert any("do both count from the same datum?" in n for n in notes(result))
+    assert any("do both count from the same datum?" in n for n in failed(result))
     assert "cores beside logs" in skipped(result)
     assert np.isnan(
         float(series.leaf(result, "properties/log_first_run")["seafloor_depth_uncertainty"])
@@ -328,12 +333,12 @@ def test_choices_that_cannot_be_are_said_and_the_hole_finishes(bare, tmp_path):
         "no shift": (PLAN, {"largest_shift": "0 m"}),
     }
     words = {
-        "negative": "first run.las is not used: seafloor_depth_uncertainty is -1 m",
+        "negative": "logs/first run.las: seafloor_depth_uncertainty is -1 m",
         "no shift": "properties/density beside first run.las: largest_shift is 0 m",
     }
     for name, (plan, more) in plans.items():
         result = cp.reduce(hole, {"logs": {"files": {"first run.las": plan}, **more}})
-        assert any(words[name] in n for n in notes(result)), name
+        assert any(words[name] in n for n in failed(result)), name
         assert "cores beside logs" in skipped(result)
 
 

@@ -278,3 +278,16 @@ def test_a_depth_error_of_the_readings_is_joined_with_that_of_the_seafloor():
     ]
     assert parts[0] == pytest.approx(G * 0.05 * 20.0)
     assert parts[2] == pytest.approx(parts[0] + parts[1])
+
+
+def test_a_stress_states_whether_its_density_is_that_of_the_laboratory():
+    depth = np.arange(1.0, 31.0)
+    coords = {"depth": ("reading", depth, {"units": "m"})}
+    values = xr.DataArray(np.full(depth.size, 1.6), dims="reading", coords=coords)
+    density = series.build({"bulk_density": Measured(values, 0.01)})
+    for found in (stress.profile(density), stress.vertical_effective_stress(density, at=density)):
+        assert found.attrs["density_state"].startswith("as measured in the laboratory")
+    placed = stress.with_in_situ_water(
+        density, "1.03 g/cm^3", laboratory_water_density="1.024 g/cm^3"
+    )
+    assert "water in place" in stress.profile(placed).attrs["density_state"]

@@ -309,7 +309,7 @@ def _each(fits: list[_Fit], name: str) -> np.ndarray:
 def _along(values: np.ndarray, stations: xr.Dataset) -> xr.DataArray:
     coords = {
         name: ("reading", stations[name].values, dict(stations[name].attrs))
-        for name in ("station", "tool", "depth", "depth_fitted")
+        for name in ("station", "tool", "depth", "depth_fitted", "sample_id")
         if name in stations
     }
     return xr.DataArray(values, dims="reading", coords=coords)

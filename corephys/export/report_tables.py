@@ -160,7 +160,7 @@ def _of_leaf(
     return ReportTable(name, f"{title}, {hole}" if hole else title, tuple(columns), tuple(said))
 
 
-_HERE = ("core", "section", "offset", "depth")
+_HERE = ("sample_id", "core", "section", "offset", "depth")
 
 
 def _cores(tree: xr.DataTree) -> ReportTable:
@@ -232,7 +232,7 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
 def _consolidation(tree: xr.DataTree) -> ReportTable:
     yields = _leaf(tree, "properties/yield_stress", "consolidation")
     notes = _Notes(tree)
-    columns = [*_places(yields, ("test", *_HERE)), *_measured(yields, "yield_stress", notes)]
+    columns = [*_places(yields, ("sample_id", "test", *_HERE[1:])), *_measured(yields, "yield_stress", notes)]
     for path, names in (
         ("properties/compression_indices", ("compression_index", "recompression_index")),
         ("products/overconsolidation", ("overconsolidation_ratio",)),
@@ -261,7 +261,7 @@ REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
     ),
     "formation_temperature": lambda tree: _of_leaf(
         tree, "formation_temperature", "Formation temperature", "properties/formation_temperature",
-        ("station", "tool", "depth"), ("equilibrium_temperature",),
+        ("sample_id", "station", "tool", "depth"), ("equilibrium_temperature",),
         lambda data: [
             fixed_column("conductivity [W/(m K)]", data["conductivity"].values, 3),
             fixed_column("window from [s]", data["window_start"].values, 0),

@@ -21,8 +21,8 @@ __all__ = ["write_tables"]
 # Decimals of positions, which have no stated uncertainty: a tenth of a millimetre.
 _DECIMALS = {"m": 4, "cm": 2, "mm": 1}
 _POSITIONS = (
-    "core", "section", "offset", "run", "station", "standard", "carrier", "depth", "depth_fitted",
-    "offset_closed", "depth_closed",
+    "sample_id", "core", "section", "offset", "run", "station", "standard", "carrier", "depth",
+    "depth_fitted", "offset_closed", "depth_closed",
 )  # fmt: skip
 # Cells that begin with one of these are formulas to a spreadsheet.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")

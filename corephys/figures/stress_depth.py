@@ -75,6 +75,8 @@ def stress_depth(tree: xr.DataTree) -> Plate:
         "Density, stress and pressure, and effective stress with bounds of overpressure, "
         "against depth."
     )
+    if "density_state" in profile.attrs:
+        what += f" Densities {profile.attrs['density_state']}."
     return describe(figure, what, profile, column, margins, depth_scale="depth")
 
 

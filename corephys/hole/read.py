@@ -264,7 +264,10 @@ def _dataset(
     for name, values in table.values.items():
         # fastpath: xarray would look through every text for dates.
         entry = xr.Variable(dim, values, _attributes(table, name), fastpath=True)
-        if where is not None and name in _PLACE[: 5 if where.code is None else 4]:
+        if name == "sample_id":
+            entry.attrs["long_name"] = "name of the sample, of its owner or an IGSN"
+            coordinates[name] = entry
+        elif where is not None and name in _PLACE[: 5 if where.code is None else 4]:
             coordinates[name] = entry
         elif name in ("flag", "reason") and table.table.name not in FLAGGED_ELSEWHERE:
             variables[f"{name}_as_given"] = entry  # the plain names are the reader's

@@ -231,7 +231,12 @@ _ROWS = (
     )),
 )  # fmt: skip
 
-TABLES: dict[str, Table] = {table.name: table for table in _ROWS}
+# The owner's own name of a sample, or its IGSN; any table may hold it, and it stays text.
+SAMPLE_ID = _text("sample_id", need="optional")
+
+TABLES: dict[str, Table] = {
+    table.name: replace(table, columns=(*table.columns, SAMPLE_ID)) for table in _ROWS
+}
 
 # Tables that speak of other tables' rows; they carry no flags of their own.
 FLAGGED_ELSEWHERE = ("removed", "exclusions")

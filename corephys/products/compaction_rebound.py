@@ -239,6 +239,7 @@ def rebound_density(
         steps=("rho_is = rho + (rho_g - rho_w) (phi_lab - phi_is)",),
         constants={"pore_water_density": str(pore_water_density)},
         assumptions=str(rebound.attrs.get("assumptions", "")),
+        density_state="rebound taken off, water as given",
         safety=RESEARCH_ONLY,
     )
 

@@ -125,9 +125,10 @@ def vertical_effective_stress(
     -------
     Dataset, (reading)
         ``vertical_effective_stress`` [kPa] with uncertainty, effects and flags, at the positions
-        of ``at``; NaN below ``largest_gap`` under the deepest density. Research estimate; not for
-        well control, mud weight, casing, slope or structural decisions; follow local codes and
-        licensed practice.
+        of ``at``; NaN below ``largest_gap`` under the deepest density. Attribute
+        ``density_state``: whether the densities are those of the laboratory. Research estimate;
+        not for well control, mud weight, casing, slope or structural decisions; follow local
+        codes and licensed practice.
 
     Raises
     ------
@@ -172,5 +173,5 @@ def vertical_effective_stress(
         {_NAME: Measured(placed, random, effects, reason.astype(np.int64))},
         steps=("sigma' = integral of (rho - rho_f) g dz, hydrostatic pressure (Terzaghi 1943)",),
         constants={"fluid_density": str(fluid_density), "gravity": str(gravity)},
-        safety=RESEARCH_ONLY,
+        density_state=readings.state, safety=RESEARCH_ONLY,
     )  # fmt: skip

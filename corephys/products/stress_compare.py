@@ -221,4 +221,5 @@ def with_in_situ_water(
         steps=("rho + phi (rho_f - rho_lab)",),
         constants={"laboratory_water_density": str(laboratory_water_density),
                    "grain_density": str(grain_density)},
+        density_state="laboratory porosity with the pore water in place, no rebound taken off",
     )  # fmt: skip

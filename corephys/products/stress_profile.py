@@ -143,7 +143,7 @@ def profile(
                "sigma' = sigma_v - P_h (Terzaghi 1943)"),
         constants={"fluid_density": _words(fluid_density), "gravity": str(gravity),
                    "sea_water_density": str(sea_water_density), "water_depth": str(water_depth)},
-        safety=RESEARCH_ONLY, **readings.told, fill=_words(fill),
+        safety=RESEARCH_ONLY, density_state=readings.state, **readings.told, fill=_words(fill),
         filled_parts=json.dumps([[round(a, 3), round(b, 3)] for a, b in filled.parts]),
         layer_scatter=layering.scatter, layer_length=layering.length,
     )  # fmt: skip

@@ -16,6 +16,10 @@ from corephys.uncertainty import bare
 __all__ = ["Readings", "readings_of"]
 
 
+# What a density is that nothing has been corrected in; a correction states its own.
+LABORATORY = "as measured in the laboratory: no rebound taken off, water of the laboratory"
+
+
 @dataclass(frozen=True)
 class Readings:
     """Usable densities as a column.
@@ -28,11 +32,14 @@ class Readings:
         [m].
     told : dict
         How many were used, left out, out of order and in overlapping cores.
+    state : str
+        Whether the densities are those of the laboratory or corrected to in-situ conditions.
     """
 
     column: Column
     largest_gap: float
     told: dict[str, int]
+    state: str
 
 
 def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -> Readings:
@@ -84,7 +91,7 @@ def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -
         "readings_out_of_order": int((np.diff(depth[use]) < 0.0).sum()),
         "readings_in_overlap": _overlapping(density, depth, use),
     }
-    return Readings(found, gap, told)
+    return Readings(found, gap, told, str(density.attrs.get("density_state", LABORATORY)))
 
 
 def _overlapping(density: xr.Dataset, depth: np.ndarray, use: np.ndarray) -> int:

@@ -91,5 +91,5 @@ def places(curve: xr.Dataset, tests: list[Loading]) -> dict[str, xr.Variable]:
     """Coordinates along ``reading``, one a test."""
     rows = [test.first for test in tests]
     scales = ("depth_fitted", "offset_closed", "depth_closed")
-    names = (*series.POSITION, *scales, "to", "test")
+    names = (*series.POSITION, *scales, "to", "test", "sample_id")
     return {n: curve[n].variable.isel(reading=rows) for n in names if n in curve}

@@ -11,7 +11,7 @@ import xarray as xr
 from corephys import flags, units
 
 KEYS = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed", "to",
-        "test")  # fmt: skip
+        "test", "sample_id")  # fmt: skip
 SAFETY = (
     "research estimate; not for well control, mud weight, casing, slope or structural decisions; "
     "follow local codes and licensed practice"

@@ -74,6 +74,12 @@ def combine_repeats(
         for name, coordinate in dataset.coords.items()
         if coordinate.dims == ("reading",)
     }
+    if "sample_id" in coords:
+        rows = [np.flatnonzero(group == k) for k in range(number)]
+        coords["sample_id"] = (
+            "reading", series.joined_names(dataset["sample_id"].values, rows),
+            dict(dataset["sample_id"].attrs),
+        )  # fmt: skip
     effects = {
         str(source): mean(dataset[f"{_NAME}_effects"].values[i])
         for i, source in enumerate(dataset["source"].values)

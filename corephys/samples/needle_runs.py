@@ -12,7 +12,7 @@ import xarray as xr
 from corephys import flags, units
 
 KEYS = ("run", "core", "section", "offset", "depth", "depth_fitted", "to", "offset_closed",
-        "depth_closed")  # fmt: skip
+        "depth_closed", "sample_id")  # fmt: skip
 EARLY = 5.0  # kappa t / a^2 before which the curve is not used (from memory: 5 to 10)
 EARLY_WITHOUT_RADIUS = 20.0  # s (common practice, no source)
 FEWEST_BEFORE = 5  # samples before heating that can tell a drift

@@ -157,6 +157,9 @@ def _result(
             held = velocity[name].values
             picked = [held[a[0]] if held.dtype == object else held[a].mean() for a, _ in pairs]
             where[name] = ("reading", np.array(picked, dtype=held.dtype))
+    if "sample_id" in velocity.coords:
+        rows = [np.concatenate([a, *h]) for a, h in pairs]
+        where["sample_id"] = ("reading", series.joined_names(velocity["sample_id"].values, rows))
     array = xr.DataArray(values, dims="reading", coords=where)
     result = series.build(
         {"p_wave_anisotropy": Measured(array, random, effects, along.reason | level.reason)},

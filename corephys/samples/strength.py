@@ -99,7 +99,7 @@ def undrained_shear_strength(
             _lay(merged, series.unpack(found, NAME), rows)
             steps += [f"{name}: {step}" for step in json.loads(found.attrs["steps"])]
     coordinates = {c: table[c].variable for c in series.POSITION if c in table.coords}
-    others = ("depth_fitted", "offset_closed", "depth_closed", "run")
+    others = ("depth_fitted", "offset_closed", "depth_closed", "run", "sample_id")
     coordinates |= {c: table[c].variable for c in others if c in table.coords}
     merged.values = xr.DataArray(merged.values, dims="reading", coords={
         **coordinates, "method": ("reading", method), "state": ("reading", state),

@@ -140,6 +140,11 @@ def _paired(
             number = held.dtype.kind in "fi"
             picked = [held[of["peak"]].mean() if number else held[of["peak"][0]] for of in sides]
             where[name] = ("reading", np.array(picked, dtype=held.dtype))
+    if "sample_id" in strength.coords:
+        rows = [np.concatenate([of[word] for word in ("peak", "remoulded", "residual")])
+                for of in sides]  # fmt: skip
+        named = series.joined_names(strength["sample_id"].values, rows)
+        where["sample_id"] = ("reading", named)
     ratio.values = xr.DataArray(ratio.values, dims="reading", coords=where)
     result = series.build(
         {"sensitivity": ratio}, steps=("S_t = peak over remoulded strength of one method",),
