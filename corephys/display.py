@@ -11,6 +11,7 @@ from typing import Any
 
 __all__ = [
     "RESEARCH_ONLY",
+    "SEALED_SOURCE",
     "Card",
     "Shown",
     "digits",
@@ -20,10 +21,15 @@ __all__ = [
     "with_uncertainty",
 ]
 
-# The one line of caution that figures, tables and reports carry.
+# The lines of caution of results, figures and tables. Stress, strength and drilling fluid:
 RESEARCH_ONLY = (
     "Research estimate; not for well control, mud weight, casing, slope or structural decisions; "
     "follow local codes and licensed practice."
+)
+# Gamma attenuation and its calibration:
+SEALED_SOURCE = (
+    "Research estimate; no count or density shows the state of a sealed source or its shutter; "
+    "work at the source under its licence, with a survey meter, by local codes."
 )
 
 

@@ -88,6 +88,7 @@ def write(
             name, np.asarray(data.values, dtype=float)[order], unit=UNITS_OF_LAS.get(unit, unit),
             descr=str(data.attrs.get("long_name", variable)),
         )  # fmt: skip
+    las.other = str(dataset.attrs.get("safety", ""))
     steps = np.diff(depth[order])
     even = steps.size > 0 and np.ptp(steps) < 1e-6
     exact = digits >= _EXACT  # the shortest text that is read back as the same float

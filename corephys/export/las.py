@@ -75,4 +75,5 @@ def write_las(
         well = str(result.root.attrs.get("title", ""))
     named = {"WELL": " ".join(well.split())} if well else {}
     named["PROG"] = f"corephys {version()}"
+    out.attrs = {"safety": str(data.attrs["safety"])} if "safety" in data.attrs else {}
     return logs_write.write(out, path, well=named)

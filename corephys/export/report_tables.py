@@ -155,7 +155,7 @@ def _of_leaf(
     said = notes.said()
     said += [_DEPTH] if "depth" in data.coords else []
     said += [K1]
-    said += [RESEARCH_ONLY] if "safety" in data.attrs else []
+    said += [str(data.attrs["safety"])] if "safety" in data.attrs else []
     hole = str(tree.attrs.get("title", ""))
     return ReportTable(name, f"{title}, {hole}" if hole else title, tuple(columns), tuple(said))
 
@@ -232,7 +232,8 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
 def _consolidation(tree: xr.DataTree) -> ReportTable:
     yields = _leaf(tree, "properties/yield_stress", "consolidation")
     notes = _Notes(tree)
-    columns = [*_places(yields, ("sample_id", "test", *_HERE[1:])), *_measured(yields, "yield_stress", notes)]
+    columns = _places(yields, ("sample_id", "test", *_HERE[1:]))
+    columns += _measured(yields, "yield_stress", notes)
     for path, names in (
         ("properties/compression_indices", ("compression_index", "recompression_index")),
         ("products/overconsolidation", ("overconsolidation_ratio",)),

@@ -8,7 +8,7 @@ import xarray as xr
 
 from corephys import series
 from corephys.constants import CONSTANTS
-from corephys.display import RESEARCH_ONLY, digits
+from corephys.display import SEALED_SOURCE, digits
 from corephys.export.report_table import (
     K1,
     Column,
@@ -78,7 +78,8 @@ def calibration_table(tree: xr.DataTree) -> ReportTable:
         text_column("unit", [row[5] for row in rows]),
     )
     title = f"Calibration, {tree.attrs.get('title', '')}"
-    said = (*notes, *about, K1, RESEARCH_ONLY)
+    cautions = [SEALED_SOURCE] if any(row[0] == "gamma" for row in rows) else []
+    said = (*notes, *about, K1, *cautions)
     return ReportTable("calibration", title, columns, said)
 
 

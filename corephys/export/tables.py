@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags
-from corephys.display import RESEARCH_ONLY
+from corephys.display import RESEARCH_ONLY, SEALED_SOURCE
 from corephys.files import write_bytes
 
 __all__ = ["write_tables"]
@@ -79,7 +79,7 @@ def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path
         for ending, variables in _tables(dataset).items():
             path = out / f"{stem}{ending}.csv"
             written.append(write_bytes(path, _csv(dataset, variables).encode("utf-8")))
-    write_bytes(out / "about.txt", f"{_ABOUT}\n{RESEARCH_ONLY}\n".encode())
+    write_bytes(out / "about.txt", f"{_ABOUT}\n{RESEARCH_ONLY}\n{SEALED_SOURCE}\n".encode())
     return written
 
 

@@ -10,7 +10,7 @@ from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import require
-from corephys.figures.style import COLOURS, ONE_COLUMN, RESEARCH_ONLY, SETTINGS, label
+from corephys.figures.style import COLOURS, ONE_COLUMN, SEALED_SOURCE, SETTINGS, label
 
 __all__ = ["gamma_calibration"]
 
@@ -61,7 +61,7 @@ def gamma_calibration(tree: xr.DataTree) -> Plate:
         below.set_ylabel("residual [0.001]")
         figure.align_ylabels([above, below])
         figure.head(tree)
-        figure.supxlabel(_folded(RESEARCH_ONLY), fontsize=4.8, color="0.35")
+        figure.supxlabel(_folded(SEALED_SOURCE), fontsize=4.8, color="0.35")
     what = (
         "Calibration of gamma attenuation on standards of known areal density, and "
         "residuals of the fit."

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.figures.drawn import Drawn, Plate
-from corephys.figures.style import RESEARCH_ONLY, label
+from corephys.figures.style import RESEARCH_ONLY, SEALED_SOURCE, label
 
 __all__ = ["describe"]
 
@@ -51,8 +51,8 @@ def describe(
     sentences = [what.strip(), counts, _errors(plate), _method(shown), _constants(shown)]
     if depth_scale is not None:
         sentences.append(f"Depth scale: {label(depth_scale)}.")
-    if any("safety" in one.attrs for one in shown) or _warned(plate):
-        sentences.append(RESEARCH_ONLY)
+    cautions = [str(one.attrs["safety"]) for one in shown if "safety" in one.attrs]
+    sentences += dict.fromkeys([*cautions, *_warned(plate)])
     plate.caption = " ".join(sentence for sentence in sentences if sentence)
     return plate
 
@@ -147,8 +147,8 @@ def _constants(shown: list[xr.Dataset]) -> str:
     return f"With {', '.join(words)}{f' and {more} more' if more else ''}."
 
 
-def _warned(plate: Plate) -> bool:
-    """Whether the line of caution stands on the figure itself."""
+def _warned(plate: Plate) -> list[str]:
+    """Lines of caution that stand on the figure itself."""
     texts = [text.get_text() for text in plate.findobj(lambda artist: hasattr(artist, "get_text"))]
-    start = RESEARCH_ONLY.split(";")[0]
-    return any(" ".join(text.split()).startswith(start) for text in texts)
+    drawn = [" ".join(text.split()) for text in texts]
+    return [line for line in (RESEARCH_ONLY, SEALED_SOURCE) if line in drawn]

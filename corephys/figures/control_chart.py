@@ -125,7 +125,7 @@ def control_charts(tree: xr.DataTree) -> Plate:
         figure.align_ylabels()
         figure.head(tree)
     what = f"Control charts of the checks of each sensor, in the order of time. {_LINES}"
-    return describe(figure, what)
+    return describe(figure, what, *(node.to_dataset(inherit=False) for node in nodes))
 
 
 def _days(time: np.ndarray) -> tuple[np.ndarray, str]:

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, uncertainty
-from corephys.display import RESEARCH_ONLY, Card, fit_worries, with_uncertainty
+from corephys.display import Card, fit_worries, with_uncertainty
 from corephys.figures import FIGURES
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch
@@ -195,7 +195,7 @@ def _worries(
         if str(result.attrs.get(key, "")).startswith("not given"):
             worries.append(f"the uncertainty of the {what} was not given and is not in the numbers")
     if share == 0.0 and "safety" in result.attrs:
-        worries.append(RESEARCH_ONLY)
+        worries.append(str(result.attrs["safety"]))
     return worries
 
 

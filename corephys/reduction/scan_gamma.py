@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import units
+from corephys.display import SEALED_SOURCE
 from corephys.hole import depth as positions
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, pore_water_density, seconds_since
@@ -176,6 +177,7 @@ def _calibration_table(calibration: gamma.Calibration) -> xr.Dataset:
     )
     dataset.attrs = {
         "description": calibration.describe(),
+        "safety": SEALED_SOURCE,
         "density_scale": calibration.scale,
         "coefficients": list(map(float, calibration.coefficients)),
         "reduced_chi_square": calibration.reduced_chi_square,

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import units
+from corephys.display import SEALED_SOURCE
 from corephys.quality import equilibration, standards
 from corephys.reduction.context import Context, Skipped, seconds_since
 from corephys.reduction.scan_gamma import counting_time
@@ -60,6 +61,8 @@ def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
         baseline=_baseline(np.isfinite(values)),
     )
     dataset = chart.dataset.assign_attrs(sensor=sensor, checked=words)
+    if sensor == "gamma":
+        dataset = dataset.assign_attrs(safety=SEALED_SOURCE)
     context.results[f"properties/control_{sensor}"] = dataset
     _flag(context, sensor, chart)
 

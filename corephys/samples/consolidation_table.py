@@ -9,13 +9,11 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, units
+from corephys.display import RESEARCH_ONLY
 
 KEYS = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed", "to",
         "test", "sample_id")  # fmt: skip
-SAFETY = (
-    "research estimate; not for well control, mud weight, casing, slope or structural decisions; "
-    "follow local codes and licensed practice"
-)
+SAFETY = RESEARCH_ONLY
 FEWEST_STEPS = 5  # loading steps without which no construction is made (common practice)
 
 

@@ -9,15 +9,13 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.bounds import positive
+from corephys.display import RESEARCH_ONLY
 from corephys.uncertainty import Measured
 
 __all__ = ["SAFETY"]
 
 NAME = "undrained_shear_strength"
-SAFETY = (
-    "research estimate; not for well control, mud weight, casing, slope or structural decisions; "
-    "follow local codes and licensed practice"
-)
+SAFETY = RESEARCH_ONLY
 RELATIVE = (
     "a relative profile: coring, storage, rate and direction of shear set it apart from the ground"
 )

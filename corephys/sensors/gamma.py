@@ -3,8 +3,8 @@
 The order of the work: net counts, decay, calibration, annulus, electron step. Standards of
 aluminium in water give ln I against areal density; the beam counts electrons, so that a scale of
 aluminium and water reads a sediment too high until the electron step has been made.
-Research estimate; not for well control, mud weight, casing, slope or structural decisions; follow
-local codes and licensed practice. Nothing here tells the state of a source's shutter.
+Research estimate; no count or density shows the state of a sealed source or its shutter; work at
+the source under its licence, with a survey meter, by local codes.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import xarray as xr
 
 from corephys import constants, series, units, vocabulary
 from corephys.constants import Constant
+from corephys.display import SEALED_SOURCE
 from corephys.sensors.gamma_calibration import Calibration, calibrate
 from corephys.sensors.gamma_chain import Chain, Sediment
 from corephys.sensors.gamma_dead_time import DeadTime, dead_time_from_standards
@@ -247,7 +248,7 @@ def bulk_density(
             "half_life": str(half_life), "pore_water_density": str(pore_water_density), **used,
             **_said(calibration, readings[3]), "calibration": calibration.describe(),
         },
-        density_scale=calibration.scale,
+        density_scale=calibration.scale, safety=SEALED_SOURCE,
     )  # fmt: skip
     entry = vocabulary.term("apparent_density")
     apparent = _placed(x / readings[4], here)

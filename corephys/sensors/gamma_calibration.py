@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from corephys import constants, seawater, units
-from corephys.display import Card, Shown, fit_worries, with_uncertainty
+from corephys.display import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics import information, polynomial
 from corephys.uncertainty import stated
 
@@ -114,6 +114,7 @@ class Calibration(Shown):
         if self.parts:
             rows = [(f"set {label}", part.describe()) for label, _, part in self.parts]
             worries = [words for _, _, part in self.parts for words in part.card().worries]
+            worries = list(dict.fromkeys(worries))
             return Card("Gamma calibration that changes in time", tuple(rows), tuple(worries))
         u = np.zeros(3)
         u[: len(self.covariance)] = np.sqrt(np.diag(self.covariance))
@@ -133,7 +134,7 @@ class Calibration(Shown):
         return Card(
             "Gamma calibration, ln I = c0 + c1 x + c2 x^2",
             tuple(rows),
-            fit_worries(self.reduced_chi_square, self.residual, "1"),
+            (*fit_worries(self.reduced_chi_square, self.residual, "1"), SEALED_SOURCE),
             ("look at the residuals: a trend means trapped air, a wrong thickness or dead time",),
         )
 

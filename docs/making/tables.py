@@ -65,6 +65,7 @@ ELSEWHERE = {
     "below_elastic_bounds": "velocity: slower than any mixture of its grains and water",
     "above_elastic_bounds": "velocity: faster than any mixture of its grains and water",
     "extrapolated": "products: beyond the last measurement",
+    "tests_failed": "scan: the tests of the series could not be made; the summary has the error",
 }
 MEANINGS: dict[str, str] = {**SEQUENCE, **ELSEWHERE}
 
