@@ -327,7 +327,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "depth_uncertainty": Option("0 m", "m", "of where a dated level lies, random"),
         "growth_factor": Option(None, "number", "composite depth over depth drilled, divided out"),
         "growth_factor_uncertainty": Option(None, "number", "systematic"),
-        "age_scale_uncertainty": Option(None, "%", "systematic, relative, of all durations"),
+        "age_scale_uncertainty": Option(
+            None, "%", "systematic, relative, of all durations; 0 % for data each dated by itself"
+        ),
         "smoothing": Option(None, "m", "of the ages along depth, before differences are taken"),
     },
     "heat_flow": {

@@ -81,6 +81,14 @@ def test_the_growth_factor_divides_and_its_error_is_one_for_all() -> None:
     assert np.isnan(rates([0.0, 10.0], [0.0, 100.0], None)[f"{RATE}_u_random"]).all()
 
 
+def test_an_age_scale_that_is_not_stated_leaves_the_systematic_part_unknown() -> None:
+    unknown = rates([0.0, 10.0, 20.0], [0.0, 100.0, 300.0])
+    assert np.isnan(unknown[f"{RATE}_u_systematic"]).all()
+    assert np.isfinite(unknown[f"{RATE}_u_random"]).all()
+    by_itself = rates([0.0, 10.0, 20.0], [0.0, 100.0, 300.0], age_scale_uncertainty="0 %")
+    assert (by_itself[f"{RATE}_u_systematic"] == 0.0).all()
+
+
 def test_reversed_ages_stay_and_are_named_and_so_is_a_hiatus() -> None:
     """A reversal at 20 m, a hiatus at 40 m, one age twice: rows in are rows out."""
     found = rates([0, 10, 20, 30, 40, 40, 50], [0, 200, 150, 300, 400, 900, 900])
@@ -171,7 +179,8 @@ def test_coverage_of_true_rates_of_simulated_histories() -> None:
         at = np.sort(rng.uniform(0.0, 120.0, 80))
         weighed = 0.01 * rng.standard_normal()  # of the balance, all samples
         measured = np.interp(at, fine, density) + 0.01 * rng.standard_normal(80) + weighed
-        found = rates(depth * growth, seen, u, growth_factor=1.10, growth_factor_uncertainty=0.02)
+        found = rates(depth * growth, seen, u, growth_factor=1.10, growth_factor_uncertainty=0.02,
+                      age_scale_uncertainty="0 %")  # fmt: skip
         mean = accumulation.interval_density(
             samples(at * growth, measured, 0.01, balance=0.01), found
         )

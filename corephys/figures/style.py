@@ -12,7 +12,8 @@ from corephys.vocabulary import TERMS
 
 __all__ = [
     "COLOURS", "DASHES", "FLAGGED", "METHODS", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY",
-    "SEALED_SOURCE", "SETTINGS", "STYLE", "TWO_COLUMNS", "label", "plain", "stated", "unit_in_print",
+    "SEALED_SOURCE", "SETTINGS", "STYLE", "TWO_COLUMNS", "label", "plain", "stated",
+    "unit_in_print",
 ]  # fmt: skip
 
 # Widths [mm]; common practice of journals, no source.

@@ -56,7 +56,8 @@ def sedimentation_rate(
         Standard uncertainty [1], effect ``growth_factor``; unknown gives NaN.
     age_scale_uncertainty : Quantity or str, optional
         Relative standard uncertainty that all durations share [1], effect ``ages``: of a
-        calibration to which every datum was tied. Left out where it is not given.
+        calibration to which every datum was tied; unknown gives NaN, ``"0 %"`` states that each
+        datum was dated by itself.
     smoothing : Quantity or str, optional
         Length [m] over which ages are smoothed before the differences are taken, see
         :func:`smooth_ages`. None takes the ages as they are.
@@ -97,16 +98,14 @@ def sedimentation_rate(
         rate = np.where(da != 0.0, dz / da, np.nan)
     kind = np.select([da == 0.0, da < 0.0, dz == 0.0], [_SAME, _REVERSED, _HIATUS], _RATE)
     covariance = _covariance(rate, da, factor, carried, u_age, u_depth)
-    effects: dict[str, Any] = {}
+    effects = {"ages": -rate * stated(age_scale_uncertainty, "1", "age_scale_uncertainty")}
     if growth_factor is not None:
         effects["growth_factor"] = -rate / factor * u_factor
-    if age_scale_uncertainty is not None:
-        effects["ages"] = -rate * stated(age_scale_uncertainty, "1", "age_scale_uncertainty")
     reason = np.where(kind == _SAME, flags.bit("impossible_value"), 0).astype(np.int64)
     values = xr.DataArray(rate, dims="interval", coords=_coordinates(z, a, kind))
     random = np.sqrt(np.diag(covariance))
     found = series.build(
-        {_NAME: Measured(values, random, effects or {"growth_factor": 0.0}, reason)},
+        {_NAME: Measured(values, random, effects, reason)},
         steps=_steps(smoothing, growth_factor),
         constants={"growth_factor": f"{factor:g}"},
         points_used=z.size,

@@ -163,6 +163,8 @@ def settings(name, bottom_water_temperature) -> dict:
             ),
             "unconfined_diameter_uncertainty": _quantity(strength.SPECIMEN_NOISE, "mm"),
         },
+        # Every datum is dated by itself.
+        "accumulation": {"age_scale_uncertainty": _quantity(0.0, "%")},
         "formation_temperature": {
             "thermometer_uncertainty": _quantity(THERMOMETER_UNCERTAINTY, "K"),
         },
