@@ -192,7 +192,10 @@ def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray
     depth = measured["depth"].values[usable]
     order = np.argsort(depth)
     if not order.size:
-        raise Skipped("no usable heating run to take the stations' conductivity from")
+        raise ValueError(
+            f"stations have no conductivity, and none of {usable.size} conductivities of heating "
+            "runs is usable; their flags say why"
+        )
     values = np.interp(
         stations["depth"].values, depth[order],
         measured["thermal_conductivity"].values[usable][order],
