@@ -100,6 +100,7 @@ SOURCES: tuple[Source, ...] = (
     Source("water_depth", "depth", "depth of the sea"),
     # Grains
     Source("grain_density", "grain density", "grain density"),
+    Source("grain_density_unsampled", "grain density", "grain density of layers without samples"),
     Source("grain_electron_ratio", "grain chemistry", "electrons of the grains by mass"),
     Source("grain_attenuation", "grain chemistry", "attenuation of the grains by mass"),
     Source("interlayer_water", "grain chemistry", "water between clay layers"),

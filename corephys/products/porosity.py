@@ -130,7 +130,8 @@ def grain_density_at(
         ``grain_density`` [g/cm^3] at the positions of ``to``, flagged ``interpolated_input``. The
         error of the carried value is the effect ``grain_density_1``, ``grain_density_2`` and so
         on, one a stretch of depth with samples of its own: shared by its readings, another error
-        in the next stretch; ``grain_density`` alone with one stretch. The effects of the samples,
+        in the next stretch; ``grain_density`` alone with one stretch; and
+        ``grain_density_unsampled`` in layers without a usable sample. The effects of the samples,
         such as ``balance``, go along. Attribute ``layers_without_samples``: names of layers
         that took the grain density of the whole hole, separated by commas.
 
@@ -166,32 +167,36 @@ def grain_density_at(
     hole = _scatter(picked, _running_median(values, neighbours), neighbours)
     carried = np.empty(target.shape)
     effects = {source: np.empty(target.shape) for source in picked.effects}
+    # Stretches are counted by the samples alone, from the top down: a name means the same error
+    # at whatever positions the grain density is wanted.
+    sampled = list(dict.fromkeys(of_sample.tolist()))
     errors: list[np.ndarray] = []
-    without = []
-    for name in dict.fromkeys(places.tolist()):
-        here = np.flatnonzero(places == name)
-        own = np.flatnonzero(of_sample == name)
-        if not own.size:
-            without.append(str(name))
-            own = np.arange(depth.size)
-            spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-            scatter = np.hypot(spread, hole) if depth.size >= 3 else float("nan")
-            stretch = np.zeros(here.size, dtype=int)
-        else:
-            smooth = _running_median(values[own], neighbours)
-            part = series.take(picked, own)
-            scatter = _scatter(part, smooth, neighbours) if own.size >= 3 else hole
-            stretch = _stretches(depth[own], target[here], neighbours)
+    for name in sampled:
+        own, here = np.flatnonzero(of_sample == name), np.flatnonzero(places == name)
         smooth = _running_median(values[own], neighbours)
-        carried[here] = np.interp(target[here], depth[own], smooth)
-        for source, effect in picked.effects.items():
-            effects[source][here] = np.interp(target[here], depth[own], np.asarray(effect)[own])
-        for k in range(int(stretch.max(initial=0)) + 1):
+        part = series.take(picked, own)
+        scatter = _scatter(part, smooth, neighbours) if own.size >= 3 else hole
+        count, stretch = _stretches(depth[own], target[here], neighbours)
+        for k in range(count):
             error = np.zeros(target.shape)
             error[here[stretch == k]] = scatter
             errors.append(error)
+        carried[here] = np.interp(target[here], depth[own], smooth)
+        for source, effect in part.effects.items():
+            effects[source][here] = np.interp(target[here], depth[own], np.asarray(effect))
     names = [f"grain_density_{k + 1}" for k in range(len(errors))]
     named = dict(zip(["grain_density"] if len(errors) == 1 else names, errors, strict=True))
+    without = [str(n) for n in dict.fromkeys(places.tolist()) if n not in sampled]
+    if without:
+        here = np.flatnonzero(np.isin(places, without))
+        smooth = _running_median(values, neighbours)
+        carried[here] = np.interp(target[here], depth, smooth)
+        for source, effect in picked.effects.items():
+            effects[source][here] = np.interp(target[here], depth, np.asarray(effect))
+        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        error = np.zeros(target.shape)
+        error[here] = np.hypot(spread, hole) if depth.size >= 3 else float("nan")
+        named["grain_density_unsampled"] = error
     positions = to["depth"]
     result = Measured(
         positions.copy(deep=False, data=carried), 0.0,
@@ -241,12 +246,14 @@ def _scatter(samples: Measured, smooth: np.ndarray, neighbours: int) -> float:
     return float(np.hypot(natural, own / np.sqrt(neighbours)))
 
 
-def _stretches(depth: np.ndarray, target: np.ndarray, neighbours: int) -> np.ndarray:
-    """Number of the stretch of each position: medians that share no sample err independently."""
+def _stretches(depth: np.ndarray, target: np.ndarray, neighbours: int) -> tuple[int, np.ndarray]:
+    """How many stretches there are, since medians that share no sample err independently, and
+    the number of that of each position.
+    """
     count = int(np.clip(depth.size // neighbours, 1, MOST_STRETCHES))
     groups = np.array_split(depth, count)
     ends = [0.5 * (a[-1] + b[0]) for a, b in pairwise(groups)]
-    return np.searchsorted(ends, target)
+    return count, np.searchsorted(ends, target)
 
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:
