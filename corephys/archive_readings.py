@@ -299,10 +299,12 @@ def read_index(place: Place) -> dict[str, Rows]:
         When a later format or other chunks wrote it.
     """
     index = json.loads(place.get(INDEX))
-    if index["format_version"] != FORMAT_VERSION or index["chunk"] != CHUNK:
+    version = str(index["format_version"])
+    later = not version.isdigit() or int(version) > int(FORMAT_VERSION)
+    if later or index["chunk"] != CHUNK:
         raise StoreError(
-            f"{place.where} has format_version {index['format_version']} and chunks of "
-            f"{index['chunk']} readings; this package reads {FORMAT_VERSION} and {CHUNK}"
+            f"{place.where} has format_version {version} and chunks of {index['chunk']} readings; "
+            f"this package reads versions up to {FORMAT_VERSION} and chunks of {CHUNK}"
         )
     return {
         sensor: Rows(rows["holes"], np.asarray(rows["ends"], dtype=np.int64))

@@ -8,9 +8,10 @@ and not yet seen in print) or ``"common practice"`` (a habit of the trade withou
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["CONSTANTS", "Constant", "get"]
+__all__ = ["CONSTANTS", "Constant", "add_table", "get", "is_tabled"]
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,9 @@ class Constant:
         Where the value comes from.
     status : {"published", "library", "memory", "common practice"}
         How it was checked.
+    origin : str
+        ``"calculated"`` for a number that was worked out from others, ``citation`` says how;
+        empty for a row of a table and for a constant that a caller makes.
     """
 
     name: str
@@ -39,6 +43,7 @@ class Constant:
     uncertainty: float
     citation: str
     status: str
+    origin: str = ""
 
     def __str__(self) -> str:
         return f"{self.value:g} {self.unit}"
@@ -178,6 +183,49 @@ _ROWS = (
 )  # fmt: skip
 
 CONSTANTS: dict[str, Constant] = {row[0]: Constant(*row) for row in _ROWS}
+_TABLED = dict(CONSTANTS)
+
+
+def add_table(rows: Iterable[Constant]) -> None:
+    """Make the rows of another table of this package known as sourced constants.
+
+    Parameters
+    ----------
+    rows : iterable of Constant
+        Such as the moduli of minerals; a name stands in one table only.
+
+    Raises
+    ------
+    ValueError
+        When a name is taken.
+    """
+    for row in rows:
+        if row.name in _TABLED:
+            raise ValueError(f"a constant named {row.name!r} stands in a table already")
+        _TABLED[row.name] = row
+
+
+def is_tabled(constant: Constant, *, ignore_value: bool = False) -> bool:
+    """Whether a constant is a row of a table of this package, and not one that a caller made.
+
+    Parameters
+    ----------
+    constant : Constant
+        From a table, or made by hand.
+    ignore_value : bool
+        Ask only whether the citation is that of the row with this name.
+
+    Returns
+    -------
+    bool
+        False for a row that was changed by hand: its citation no longer holds.
+    """
+    row = _TABLED.get(constant.name)
+    if row is None or row.citation != constant.citation:
+        return False
+    return ignore_value or (row.value, row.unit, row.status) == (
+        constant.value, constant.unit, constant.status
+    )  # fmt: skip
 
 
 def get(name: str) -> Constant:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from corephys import constants
+from corephys.provenance import SourcedText
 
 __all__ = ["LOG_FILE", "SCHEMA", "Option"]
 
@@ -32,8 +33,9 @@ class Option:
     meaning: str
 
 
-def _of(name: str) -> str:
-    return str(_C[name])
+def _of(name: str, text: str = "") -> SourcedText:
+    """Text of a constant, in another unit where it is given, that stays known as that constant."""
+    return SourcedText(text or str(_C[name]), "constant", constant=_C[name])
 
 
 def _sigma(name: str) -> str:
@@ -150,7 +152,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
         "drift": Option(True, "switch", "take the baseline in air off, linear in time"),
         "response_uncertainty": Option(None, "mV", "random, of one reading"),
-        "brine_uncertainty": Option("1 %", "%", "systematic, of the brines' conductivity"),
+        "brine_uncertainty": Option(
+            _of("brine_uncertainty", "1 %"), "%", "systematic, of the brines' conductivity"
+        ),
         "temperature_uncertainty": Option("0.5 K", "K", "random, of the core"),
         "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
         "cell_constant": Option(None, "m", "of four electrodes; their response is then a voltage"),
@@ -164,8 +168,12 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "of the readings"),
         "drift": Option(True, "switch", "take the reading in air off, linear in time"),
         "loop_diameter": Option(None, "mm", "aperture of the loop; no volume factor without it"),
-        "loop_allowance": Option("8 mm", "mm", "from the aperture to the effective loop"),
-        "loop_factor_uncertainty": Option("2 %", "%", "systematic, relative, of the volume factor"),
+        "loop_allowance": Option(
+            _of("loop_allowance"), "mm", "from the aperture to the effective loop"
+        ),
+        "loop_factor_uncertainty": Option(
+            _of("loop_factor_uncertainty", "2 %"), "%", "systematic, relative, of the volume factor"
+        ),
         "volume_corrected": Option(False, "switch", "the readings already are per volume"),
         "reading_uncertainty": Option(None, "number", "random, in the unit of the readings"),
         "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),

@@ -9,6 +9,10 @@ __all__ = ["GRADES", "grade"]
 
 GRADES = ("good", "fair", "poor", "rejected")
 _C = constants.CONSTANTS
+LIMITS = (
+    "formation_good_duration", "formation_fair_duration", "formation_good_deviation",
+    "formation_fair_deviation", "formation_largest_rest",
+)  # fmt: skip
 _WORDS = {
     "no_decay": "the probe did not cool",
     "input_bad": "an input is unusable",

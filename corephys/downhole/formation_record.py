@@ -14,6 +14,8 @@ from corephys.downhole import formation_decay, formation_pulses, formation_respo
 from corephys.uncertainty import Measured
 
 _C = constants.CONSTANTS
+# Rows that give a heat capacity where none is given.
+MIXED = ("grain_conductivity", "water_conductivity", "grain_heat_capacity", "water_heat_capacity")
 _NONE = ("", "nan", "None")  # of a text column
 
 

@@ -108,7 +108,10 @@ def sedimentation_rate(
     found = series.build(
         {_NAME: Measured(values, random, effects or {"growth_factor": 0.0}, reason)},
         steps=_steps(smoothing, growth_factor),
-        constants={"growth_factor": f"{factor:g}"},
+        constants={
+            "growth_factor": (growth_factor, growth_factor_uncertainty),
+            "age_scale_uncertainty": age_scale_uncertainty,
+        },
         points_used=z.size,
         points_left_out=left_out,
         smoothing="none" if smoothing is None else str(smoothing),

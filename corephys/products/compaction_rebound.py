@@ -111,7 +111,8 @@ def rebound(
         "porosity_in_situ": (corrected, [(inner * p, m) for p, m in inputs]),
         "porosity_rebound": (plain - corrected, gained),
     }, reason, constants={
-        "swelling_index": _words(swelling_index), "reference_stress": str(reference_stress),
+        "swelling_index": (swelling_index, swelling_index_uncertainty),
+        "reference_stress": (reference_stress, reference_stress_uncertainty),
     }, steps=(_SWELLING,), assumptions=_ASSUMPTIONS)  # fmt: skip
 
 
@@ -237,7 +238,10 @@ def rebound_density(
             "bulk_density": rho,
         },
         steps=("rho_is = rho + (rho_g - rho_w) (phi_lab - phi_is)",),
-        constants={"pore_water_density": str(pore_water_density)},
+        constants={
+            "grain_density": grain_density,
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
+        },
         assumptions=str(rebound.attrs.get("assumptions", "")),
         safety=RESEARCH_ONLY,
     )
@@ -256,7 +260,3 @@ def _answer(
             placed = phi.values.copy(deep=False, data=np.asarray(values, dtype=float))
         quantities[name] = Measured(placed, random, effects, reason)
     return series.build({**quantities, "porosity": phi}, safety=RESEARCH_ONLY, **words)
-
-
-def _words(value: Any) -> str:
-    return str(value) if np.ndim(value) == 0 else "by position"

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys.constants import Constant
+from corephys.constants import Constant, add_table
 
 __all__ = ["MATERIALS", "Material", "material", "materials", "mineral_mixture"]
 
@@ -117,6 +117,11 @@ def _row(row: tuple[Any, ...]) -> Material:
 
 
 MATERIALS: dict[str, Material] = {row[0]: _row(row) for row in _ROWS}
+add_table(
+    part
+    for one in MATERIALS.values()
+    for part in (one.bulk_modulus, one.shear_modulus, one.density)
+)
 
 
 def material(name: str) -> Material:
@@ -223,9 +228,10 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
     words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
     units_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
     parts_made = [
-        Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts))
+        Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts),
+                 "calculated")
         for (kind, unit), (value, u) in zip(units_of.items(), made, strict=True)
-    ]
+    ]  # fmt: skip
     return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
 
 

@@ -126,6 +126,7 @@ def curvature(
          "pore_water_velocity": Measured(growth * per_year, u_growth * per_year)},
         steps=("T(R) with a quadratic term by the F test; with steady flow of pore water "
                "(Bredehoeft and Papadopulos 1965)",),
+        constants={"water_heat_capacity": water_heat_capacity, "significance": significance},
         shape=shape, significance=significance, points_used=size,
         candidates="; ".join((*_CAUSES[1 if bend > 0 else -1], *_EITHER))
         if shape == "curved" else "none needed",

@@ -90,8 +90,11 @@ def from_density(
     return series.build(
         {"porosity": measured},
         steps=("porosity (rho_g - rho) / (rho_g - rho_f) (Blum 1997)",),
-        constants={"pore_water_density": str(pore_water_density)},
-    )
+        constants={
+            "grain_density": (grain_density, grain_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
+        },
+    )  # fmt: skip
 
 
 def _fluid(value: Any, given: Any) -> Measured:

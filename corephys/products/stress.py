@@ -171,6 +171,9 @@ def vertical_effective_stress(
     return series.build(
         {_NAME: Measured(placed, random, effects, reason.astype(np.int64))},
         steps=("sigma' = integral of (rho - rho_f) g dz, hydrostatic pressure (Terzaghi 1943)",),
-        constants={"fluid_density": str(fluid_density), "gravity": str(gravity)},
+        constants={
+            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "gravity": (gravity, gravity_uncertainty),
+        },
         safety=RESEARCH_ONLY,
     )  # fmt: skip

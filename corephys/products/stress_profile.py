@@ -141,8 +141,14 @@ def profile(
         {**_stresses(masses, where, known, share, g, u_g), **_density(filled, where, known)},
         steps=("sigma_v = integral of rho g dz", "P_h = integral of rho_f g dz",
                "sigma' = sigma_v - P_h (Terzaghi 1943)"),
-        constants={"fluid_density": _words(fluid_density), "gravity": str(gravity),
-                   "sea_water_density": str(sea_water_density), "water_depth": str(water_depth)},
+        constants={
+            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "gravity": (gravity, gravity_uncertainty),
+            **({} if sea is None else {
+                "sea_water_density": (sea_water_density, sea_water_density_uncertainty),
+                "water_depth": (water_depth, water_depth_uncertainty),
+            }),
+        },
         safety=RESEARCH_ONLY, **readings.told, fill=_words(fill),
         filled_parts=json.dumps([[round(a, 3), round(b, 3)] for a, b in filled.parts]),
         layer_scatter=layering.scatter, layer_length=layering.length,

@@ -14,6 +14,7 @@ import xarray as xr
 
 from corephys import constants, flags, series, units
 from corephys.bounds import positive
+from corephys.provenance import constants_attribute
 
 __all__ = ["axis_departure", "settled"]
 
@@ -158,7 +159,13 @@ def settled(
         diffusivity=float(positive(diffusivity, "m^2/s", "diffusivity")),
         film=_film(surface_conductance, conductivity),
     )  # fmt: skip
-    return _dataset(parts)
+    used = {
+        "laboratory_temperature": laboratory_temperature, "deck_temperature": deck_temperature,
+        "tolerance": tolerance, "diffusivity": diffusivity,
+        "surface_conductance": surface_conductance,
+        "conductivity": None if surface_conductance is None else conductivity,
+    }  # fmt: skip
+    return _dataset(parts).assign_attrs(constants=constants_attribute(used))
 
 
 def _departures(

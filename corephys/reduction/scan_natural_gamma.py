@@ -34,7 +34,7 @@ def natural_gamma_rate(context: Context) -> None:
     context.objects["natural_gamma_share"] = share
     if share is not None:
         rate = natural_gamma.edge_correct(
-            rate, share, least_fill=float(keys["least_fill"]), share_uncertainty=u_share
+            rate, share, least_fill=keys["least_fill"], share_uncertainty=u_share
         )
     context.results["properties/natural_gamma"] = rate
 

@@ -20,10 +20,12 @@ from corephys.reduction.context import (
 )
 
 __all__ = [
-    "below_seafloor", "core_temperature", "coring_methods", "elapsed_on", "geometry",
+    "GRAVITY", "below_seafloor", "core_temperature", "coring_methods", "elapsed_on", "geometry",
     "grain_density_for", "layer_names", "of_kind", "series_like", "with_bits",
     "with_reason",
 ]  # fmt: skip
+
+GRAVITY = constants.CONSTANTS["gravity"]
 
 
 def series_like(series: xr.DataArray, values: np.ndarray, unit: str) -> xr.DataArray:
@@ -141,8 +143,7 @@ def below_seafloor(
     depth = dataset["depth"].values
     water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
     column = scalar(context.recipe, "hole", "water_depth", "m") + depth
-    gravity = constants.CONSTANTS["gravity"].value
-    pressure = water * 1e3 * gravity * column / 1e4
+    pressure = water * 1e3 * GRAVITY.value * column / 1e4
     u = f"{max(scatter, 0.01):.4g} K"
     return (
         series_like(here, bottom + gradient * depth, "degC"),

@@ -10,9 +10,11 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.hole import depth as positions
+from corephys.provenance import with_constants
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_place import (
+    GRAVITY,
     below_seafloor,
     core_temperature,
     geometry,
@@ -259,11 +261,11 @@ def in_situ_resistivity(context: Context) -> None:
         return
     found = context.result("properties/resistivity")
     temperature, pressure, u = below_seafloor(context, found)
-    context.results["properties/resistivity_in_situ"] = resistivity.in_situ(
+    context.results["properties/resistivity_in_situ"] = with_constants(resistivity.in_situ(
         found[[n for n in found.data_vars if not str(n).startswith("electrical_resistivity_at")]],
         context.objects["resistivity_temperature"], in_situ_temperature=temperature,
         in_situ_pressure=pressure, salinity=context.recipe["hole"]["pore_water_salinity"],
         temperature_uncertainty=keys["temperature_uncertainty"],
         in_situ_temperature_uncertainty=u,
         salinity_uncertainty=context.recipe["hole"]["pore_water_salinity_uncertainty"],
-    )  # fmt: skip
+    ), gravity=GRAVITY)  # fmt: skip

@@ -113,7 +113,7 @@ def indices(curve: xr.Dataset, *, points: int = 3) -> xr.Dataset:
 
     dataset = series.build(
         {"compression_index": measured("cc"), "recompression_index": measured("cr")},
-        steps=_STEPS, constants={"points": str(points)}, safety=SAFETY,
+        steps=_STEPS, constants={"points": points}, safety=SAFETY,
     )  # fmt: skip
     dataset["recompression_from"] = ("reading", np.array([p["from"] for p in found], dtype=object))
     for name, key in (("virgin_line_from", "low"), ("virgin_line_to", "high")):

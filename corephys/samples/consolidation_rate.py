@@ -246,8 +246,11 @@ def _result(
             for name, v in (("coefficient_of_consolidation", c), ("hydraulic_conductivity", k))
         },
         steps=_STEPS, safety=SAFETY,
-        constants={"drainage": drainage, "viscosity": str(viscosity),
-                   "pore_water_density": str(pore_water_density)},
+        constants={
+            "drainage": drainage, "viscosity": viscosity,
+            "pore_water_density": pore_water_density, "gravity": _C["gravity"],
+            **{row.name: row for row in _FACTOR.values()},
+        },
     )  # fmt: skip
     deep = permeability(
         k.assign_attrs(units="m/s"), viscosity=viscosity, pore_water_density=pore_water_density

@@ -179,9 +179,10 @@ def phase_relations(
     dataset = series.build(
         quantities, steps=_STEPS,
         constants={
-            "salinity": str(_scalar(salinity)), "salt_density": str(_scalar(salt_density)),
-            "pore_water_density": str(_scalar(pore_water_density)),
-            "volume": "wet_volume" if way == "wet volume" else "dry_volume",
+            "salinity": (salinity, salinity_uncertainty),
+            "salt_density": (salt_density, salt_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
+            "volume": "wet volume" if way == "wet volume" else "dry volume",
         },
         route=_in_words(way, wet_volume_method, container_mass, container_volume),
     )  # fmt: skip
@@ -258,10 +259,6 @@ def _sigma(
     if isinstance(owner, constants.Constant):
         return float(units.convert(owner.uncertainty, owner.unit, unit))
     return default
-
-
-def _scalar(value: Any) -> Any:
-    return "one a sample" if np.ndim(value) else value
 
 
 def _lay(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
@@ -416,5 +413,5 @@ def phase_relations_from_water_content(
     return series.build(
         {name: Measured(value) for name, value in zip(PROPERTIES, found, strict=True)},
         steps=("phases per gram of wet sample from water content and grain density",),
-        constants={"pore_water_density": str(_scalar(pore_water_density))},
+        constants={"pore_water_density": pore_water_density},
     )

@@ -257,8 +257,8 @@ def recompute(
         quantities,
         steps=("w' = w (1 - s_archive) / (1 - s)", "phi = w' rho / rho_w",
                "rho_g = rho (1 - w') / (1 - phi)"),
-        constants={"pore_water_density": str(pore_water_density), "salinity": str(salinity),
-                   "archive_salinity": str(archive_salinity)},
+        constants={"pore_water_density": pore_water_density, "salinity": salinity,
+                   "archive_salinity": archive_salinity},
     )  # fmt: skip
 
 

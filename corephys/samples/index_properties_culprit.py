@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, units
+from corephys.provenance import constants_attribute
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_phases import PROPERTIES, phases_with_partials
 from corephys.uncertainty import bare
@@ -99,7 +100,10 @@ def likely_culprit(
     for name, (_, bit) in CULPRITS.items():
         reason[word == name] |= flags.bit(bit)
     like = wet_mass if isinstance(wet_mass, xr.DataArray) else xr.DataArray(net[0], dims="reading")
-    found = xr.Dataset(coords=like.coords)
+    found = xr.Dataset(coords=like.coords, attrs={"constants": constants_attribute({
+        "salinity": salinity, "pore_water_density": pore_water_density,
+        "salt_density": salt_density, "threshold": threshold,
+    })})  # fmt: skip
     before = np.sqrt(np.mean(off * off, axis=1))
     columns_out: dict[str, tuple[Any, dict[str, Any]]] = {
         "likely_culprit": (word, {"long_name": "input that most likely is wrong"}),

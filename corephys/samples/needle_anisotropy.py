@@ -74,7 +74,7 @@ def anisotropy(dataset: xr.Dataset, *, within: Any = "20 cm") -> xr.Dataset:
             f"{_NAME}_vertical": Measured(where.copy(data=vertical), u_v, effects_v, reason),
         },
         steps=("horizontal is along an upright core", "vertical = across^2 / along"),
-        constants={"within": str(within)},
+        constants={"within": within},
     )
     # An effect that both share in proportion leaves no trace, even where its size is unknown.
     shared = {s: e for s, e in effects_ratio.items() if s not in _PROPORTIONAL}

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, provenance, series, units
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["in_situ"]
@@ -111,8 +111,9 @@ def in_situ(
     ])  # fmt: skip
     reason = series.joined_reasons(bare(measured.reason), _bad(heavy))
     return _result(conductivity, measured, Measured(values, random, effects, reason),
-                   {"water_depth": str(water_depth), "water_per_cent": str(water_per_cent),
-                    "warming_per_cent": str(warming_per_cent)})  # fmt: skip
+                   {"water_depth": water_depth, "water_per_cent": water_per_cent,
+                    "warming_per_cent": warming_per_cent,
+                    "form_uncertainty": form_uncertainty})  # fmt: skip
 
 
 def _depth(depth: Any, values: Any) -> Any:
@@ -128,14 +129,14 @@ def _bad(density: Measured) -> Any:
     return np.where(np.isin(level, (flags.BAD, flags.MISSING)), flags.bit("input_bad"), 0)[()]
 
 
-def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, str]) -> xr.Dataset:
+def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, Any]) -> xr.Dataset:
     attributes = given.attrs if isinstance(given, xr.Dataset) else {}
-    old = {key: json.loads(attributes.get(key, "null")) for key in ("steps", "constants")}
+    steps = json.loads(attributes.get("steps", "[]"))
     dataset = series.build(
         {"thermal_conductivity": measured, "thermal_conductivity_in_situ": found},
-        steps=(*(old["steps"] or ()),
+        steps=(*steps,
                "in situ, k [1 + (z_w + rho z) / 1829 m % + (T - T_lab) / 4 K %], from memory"),
-        constants={**(old["constants"] or {}), **numbers},
+        constants={**provenance.used_constants(attributes), **numbers},
     )  # fmt: skip
     dataset["thermal_conductivity_in_situ"].attrs.update(status="memory", comment=_DOUBT)
     return dataset

@@ -11,6 +11,7 @@ import xarray as xr
 
 from corephys import constants, flags, series, units
 from corephys import windows as windows_by_name
+from corephys.provenance import constants_attribute
 from corephys.samples import (
     needle_cylinder,
     needle_faults,
@@ -124,9 +125,9 @@ def thermal_conductivity(
         {"thermal_conductivity": measured},
         steps=(*_STEPS, *(f"window of run {n} chosen: {chosen_windows[n]}" for n in chosen)),
         constants={
-            "minimum_window": str(minimum_window),
-            "volumetric_heat_capacity": str(volumetric_heat_capacity),
-            **({"needle_heat_capacity": str(needle_heat_capacity)} if cross_check else {}),
+            "minimum_window": minimum_window, "flatness": flatness,
+            "largest_drift": largest_drift, "volumetric_heat_capacity": volumetric_heat_capacity,
+            "needle_heat_capacity": needle_heat_capacity if cross_check else None,
         },
     )  # fmt: skip
     return _attach(dataset, curves, found)
@@ -190,7 +191,13 @@ def windows(
         "conductivity": (k, "W/(m K)", "thermal conductivity by the window"),
         "conductivity_u_random": (error, "W/(m K)", "random standard uncertainty of it"),
     }
-    dataset = xr.Dataset(coords={"run": ("window", name)})
+    used = {
+        "minimum_window": minimum_window, "flatness": flatness,
+        "volumetric_heat_capacity": volumetric_heat_capacity,
+    }  # fmt: skip
+    dataset = xr.Dataset(
+        coords={"run": ("window", name)}, attrs={"constants": constants_attribute(used)}
+    )
     for key, (values, unit, words) in shown.items():
         dataset[key] = ("window", values, {"units": unit, "long_name": words})
     dataset["accepted"] = ("window", columns["words"] == "", {"long_name": "window is admissible"})

@@ -91,7 +91,7 @@ def penetrometer(
         Measured(strength, random, {"penetrometer_spring": strength * share},
                  series.joined_reasons(high, reason)),
         ("q as read, or load over the foot's area", "s_u = q / 2"),
-        {"limit": str(limit)},
+        {"limit": limit},
     )  # fmt: skip
 
 
@@ -160,7 +160,7 @@ def unconfined(
     return result(
         Measured(strength, random, {"load_cell": strength * share}, found),
         ("strain = shortening / height, A = A_0 / (1 - strain)", "q_u = F / A", "s_u = q_u / 2"),
-        {"strain_limit": f"{most:g}"},
+        {"strain_limit": strain_limit},
     )
 
 

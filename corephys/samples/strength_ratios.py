@@ -292,7 +292,10 @@ def expected_strength_ratio(
     }
     return series.build(
         {"strength_ratio": Measured(ratio, random, effects, _carried(taken.reason))},
-        steps=("S OCR^m",), constants={"S": f"{base:g}", "m": f"{power:g}"},
+        steps=("S OCR^m",), constants={
+            "normally_consolidated": (normally_consolidated, normally_consolidated_uncertainty),
+            "exponent": (exponent, exponent_uncertainty),
+        },
         safety=SAFETY, use=RELATIVE,
     )  # fmt: skip
 

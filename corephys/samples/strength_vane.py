@@ -11,6 +11,7 @@ import xarray as xr
 from corephys import constants, series, units
 from corephys.bounds import positive
 from corephys.numerics.line import ordinary_line
+from corephys.provenance import SourcedText
 from corephys.samples.strength_result import beyond, impossible, numbers, result
 from corephys.uncertainty import Measured, bare, covariance_effects, stated
 
@@ -230,8 +231,9 @@ def vane(
         Measured(strength, per_torque * u_moment, effects, found),
         ("torque from the spring, where there is one", "K of the vane", "s_u = T / K"),
         {
-            "ends": str(ends), "limit": str(limit),
-            "spring": spring.describe() if isinstance(spring, Spring) else str(spring),
+            "ends": f"end faces that shear: {ends}", "limit": limit,
+            "spring": SourcedText(spring.describe(), "fitted") if isinstance(spring, Spring)
+            else (spring, spring_uncertainty),
         },
     )  # fmt: skip
 

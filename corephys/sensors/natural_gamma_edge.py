@@ -166,7 +166,7 @@ def edge_correct(
         reason.astype(np.int64),
     )  # fmt: skip
     result = series.build(
-        {"natural_gamma_rate": measured}, steps=_STEPS, constants={"least_fill": f"{least_fill:g}"}
+        {"natural_gamma_rate": measured}, steps=_STEPS, constants={"least_fill": least_fill}
     )
     dims = here.dims
     words = {"units": "1/s", "long_name": "natural gamma rate, net, before the edge correction"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from corephys import constants, seawater, units
 from corephys.bounds import positive
 from corephys.display import Card, Shown, fit_worries, with_uncertainty
+from corephys.provenance import UsedConstant, records
 
 __all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
 
@@ -40,6 +41,8 @@ class Calibration(Shown):
         Where ``liner_delay`` comes from.
     left_out : int
         Standards without a length or a travel time above zero.
+    used : dict of str to UsedConstant
+        Constants that the fit used.
     """
 
     delay: float
@@ -52,6 +55,7 @@ class Calibration(Shown):
     residual_deviation: float = float("nan")
     liner_from: str = "standards"
     left_out: int = 0
+    used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
 
     @property
     def delay_uncertainty(self) -> float:
@@ -222,9 +226,13 @@ def calibrate(
     design = np.column_stack(
         [np.ones_like(x), walls / 2.0, *(np.where(media == solid, x, 0.0) for solid in solids)]
     )
-    return _fit(
+    found = _fit(
         x, t, t - _water_time(x, media, warm), design, solids, float(nominal), sigma, left_out
     )
+    if found.liner_from == "standards":
+        return found
+    velocity = (liner_velocity, liner_velocity_uncertainty)
+    return replace(found, used=records(liner_velocity=velocity))
 
 
 def _plain(text: Any) -> Any:
