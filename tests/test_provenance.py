@@ -387,6 +387,9 @@ _NUMBERS = "returns plain numbers"
 BARE = {
     "mixing.hashin_shtrikman_conductivity": _NUMBERS,
     "mixing.volumetric_heat_capacity": _NUMBERS,
+    "products.elastic_frame.contacts_of_porosity": (
+        "returns a Constant, which says how it was found"
+    ),
     "mixing.heat_capacity_from_conductivity": _NUMBERS,
     "mixing.suspension_velocity": _NUMBERS,
     "products.accumulation_mass.mass_accumulation_of_phases": _NUMBERS,
@@ -514,6 +517,9 @@ NO_RESULT = {
     "heat_capacity_c0": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
     "heat_capacity_c1": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
     "heat_capacity_c2": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
+    "contacts_c0": "of elastic.contacts_of_porosity, which returns a Constant",
+    "contacts_c1": "of elastic.contacts_of_porosity, which returns a Constant",
+    "contacts_c2": "of elastic.contacts_of_porosity, which returns a Constant",
     "softest_grain_modulus": "of quality.below_bound, which returns True and False",
     "loop_quadratic_c0": "of volume_factor_quadratic, which returns plain numbers",
     "loop_quadratic_c1": "of volume_factor_quadratic, which returns plain numbers",
@@ -552,6 +558,16 @@ def test_every_row_of_the_table_reaches_a_result():
     made = [call() for calls in CALLS.values() for call in calls]
     made += [call() for call in INSIDE]
     assert missing(set(CONSTANTS), made) == set(NO_RESULT)
+
+
+def test_contacts_that_follow_the_porosity_say_so():
+    contacts = elastic.contacts_of_porosity(0.65)
+    found = elastic.soft_sand(0.6, "1 MPa", critical=0.65, contacts=contacts, **_SAND)
+    used = used_constants(found)["contacts"]
+    assert (used.origin, used.status) == ("calculated", "memory")
+    assert used.citation.endswith("at a porosity of 0.65 (Murphy 1982)")
+    with pytest.raises(ValueError, match="porosity is 1\\.2; a pack has a porosity between 0"):
+        elastic.contacts_of_porosity(1.2)
 
 
 def test_minerals_are_constants_too():

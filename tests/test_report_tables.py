@@ -260,7 +260,8 @@ def test_every_constant_has_its_own_row(reduced: xr.DataTree) -> None:
     fitted = frame[frame["constant"] == "calibration"]
     assert len(fitted) == 3 and set(fitted["from"]) == {"fitted"}
     cited = frame["source"][frame["from"] == "table of constants"]
-    assert cited.str.fullmatch(r".+ \((published|library|memory|common practice)\)").all()
+    standing = r".+ \((published|definition|library|memory|common practice)\)"
+    assert cited.str.fullmatch(standing).all()
     assert set(frame["source"][frame["from"] == "hole"]) == {""}
 
 

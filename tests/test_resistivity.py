@@ -63,7 +63,7 @@ def test_sodium_chloride_taken_for_sea_salt_reads_low(grams_a_litre, density, lo
     ("temperature", "saturated"), [(0, 134.5), (15, 201.5), (20, 226.0), (35, 304.1)]
 )
 def test_temperature_ratio_is_near_that_of_a_saturated_solution(temperature, saturated):
-    """Mettler Toledo standards table, 251.3 mS/cm at 25 degC; the ratio is of dilute brine."""
+    """251.3 mS/cm at 25 degC, from memory like the others; the ratio is of dilute brine."""
     warm, room = (
         resistivity.brine_conductivity("250 g/kg", f"{t} degC", brine="sodium_chloride")
         for t in (temperature, 25)

@@ -16,8 +16,9 @@ __all__ = ["explain"]
 
 _STANDING = {
     "published": "seen in print",
-    "library": "agrees with that library",
-    "memory": "from memory, not yet seen in print",
+    "definition": "by definition",
+    "library": "computed with that library",
+    "memory": "from memory, not yet read in print",
     "common practice": "common practice",
 }
 

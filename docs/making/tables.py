@@ -21,8 +21,9 @@ __all__ = [
 
 STANDING = {
     "published": "read in the publication named, or in a stored copy of it",
-    "library": "agrees with the reference library named",
-    "memory": "from memory, not yet seen in print",
+    "definition": "follows from a definition, or from the solution of an equation",
+    "library": "computed with the independent library named",
+    "memory": "from memory or seen quoted only, not yet read in print",
     "common practice": "a habit of the trade without a source",
 }
 LEVELS = {
