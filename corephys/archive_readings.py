@@ -17,7 +17,7 @@ import numpy as np
 
 from corephys.archive_place import Place
 from corephys.archive_store import METADATA, StoreError, array_metadata, encode, group_metadata
-from corephys.provenance import FORMAT_VERSION
+from corephys.provenance import FORMAT_VERSION, UsedConstant
 from corephys.sensors import gamma, pwave
 
 __all__ = [
@@ -252,6 +252,8 @@ def _plain_calibration(calibration: Any) -> dict[str, Any]:
         value = getattr(calibration, entry.name)
         if entry.name == "shifted":
             value = {source: _plain_calibration(other) for source, other in value.items()}
+        elif entry.name == "used":
+            value = {name: record.to_dict() for name, record in value.items()}
         elif isinstance(value, np.ndarray):
             value = value.tolist()
         found[entry.name] = value
@@ -266,6 +268,8 @@ def _calibration(kind: Any, plain: Mapping[str, Any]) -> Any:
         value = plain[entry.name]
         if entry.name == "shifted":
             value = {source: _calibration(kind, other) for source, other in value.items()}
+        elif entry.name == "used":
+            value = {name: UsedConstant(name, **record) for name, record in value.items()}
         elif entry.name in ("domain", "parts"):
             value = tuple(value)
         elif entry.name == "criterion":

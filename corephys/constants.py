@@ -91,6 +91,7 @@ _ROWS = (
     ("loop_quadratic_c2", 4.8566, "1", _NAN, "volume factor as a quadratic in core diameter over aperture, quadratic term", "memory"),
     # A core that comes to room temperature.
     ("core_diffusivity", 3e-7, "m^2/s", 0.5e-7, "thermal diffusivity of wet mud, conductivity 1.0 W/(m K) over 3.3 MJ/(m^3 K)", "common practice"),
+    ("surface_conductance", 10.0, "W/(m^2 K)", _NAN, "of the still air around a core that warms up, 5 to 15", "common practice"),
     ("core_conductivity", 1.0, "W/(m K)", 0.2, "thermal conductivity of wet mud, usually 0.7 to 1.4", "common practice"),
     # Resistivity.
     ("sodium_chloride_molar_mass", 58.443, "g/mol", 0.001, "standard atomic weights, Na 22.98977 and Cl 35.453", "memory"),
@@ -102,6 +103,7 @@ _ROWS = (
     ("grain_density", 2.70, "g/cm^3", 0.05, "mean of marine sediment grains where no sample is at hand", "common practice"),
     # Velocity.
     ("liner_velocity", 2300.0, "m/s", 100.0, "plastic core liner, 2200 to 2400 m/s", "memory"),
+    ("water_column_sound_speed", 1500.0, "m/s", _NAN, "mean from the surface to the seafloor, where no profile of the water is at hand", "common practice"),
     ("sea_water_velocity", 1521.5, "m/s", 1.0, "TEOS-10 at 20 degC, 35 g/kg, surface", "library"),
     ("softest_grain_modulus", 20.0, "GPa", 3.0, "bulk modulus of clay, the softest usual grains; 21 GPa in rock physics tables", "memory"),
     # Rock physics.
@@ -137,6 +139,7 @@ _ROWS = (
     ("mud_resistivity_scatter", 0.04, "1", _NAN, "relative scatter of conductivities about the relation with water, an estimate; Bullard (1963), The Sea 3, page 224, was read for the relation and gives no scatter there", "memory"),
     ("laboratory_to_seafloor_conductivity", -4.0, "%", _NAN, "usual change of a conductivity from laboratory to seafloor, Clark, editor (1966), Handbook of Physical Constants, Geological Society of America Memoir 97, section 22; Bullard (1963), The Sea 3, page 224", "published"),
     ("young_ocean_heat_flow", 510.0, "mW/m^2", _NAN, _STEIN + ", as printed by Fowler (2005), The Solid Earth, equation 7.58: at 1 Myr, falls with the root of age to 55 Myr", "published"),
+    ("plate_onset_age", 55.0, "Myr", _NAN, _STEIN + ", as printed by Fowler (2005), The Solid Earth, equation 7.58: age from which a plate cools in place of a half-space", "published"),
     ("old_ocean_heat_flow", 48.0, "mW/m^2", _NAN, _STEIN + ", seen quoted only: of the oldest floor", "memory"),
     ("old_ocean_excess", 96.0, "mW/m^2", _NAN, _STEIN + ", seen quoted only: decays with age beyond 55 Myr", "memory"),
     ("old_ocean_decay", 0.0278, "1/Myr", _NAN, _STEIN + ", seen quoted only: of the excess", "memory"),
@@ -158,23 +161,13 @@ _ROWS = (
     # Strength.
     ("fall_cone_factor_30", 0.80, "1", 0.24, "cone of 30 degrees, ISO 17892-6 and Hansbo (1957), from memory; 0.8 to 1.0 is usual, and the published spread of 0.5 to 1.33, taken as a rectangle, is the uncertainty", "memory"),
     ("fall_cone_factor_60", 0.27, "1", 0.08, "cone of 60 degrees, ISO 17892-6 and Hansbo (1957), from memory; its relative uncertainty is taken to be that of 30 degrees, an estimate", "memory"),
-    ("fall_cone_least_penetration", 4.0, "mm", _NAN, "a cone that falls less deep stands on its tip and on the roughness of the face", "memory"),
-    ("fall_cone_greatest_penetration", 20.0, "mm", _NAN, "a cone that falls deeper feels the cup and its own shaft", "memory"),
-    ("vane_strength_limit", 100.0, "kPa", _NAN, "a laboratory vane is used below 100 to 150 kPa; above, clay cracks beside the blades", "memory"),
-    ("penetrometer_strength_limit", 220.0, "kPa", _NAN, "end of the scale of a hand penetrometer, 440 kPa of compressive strength", "memory"),
-    ("unconfined_strain_limit", 0.15, "1", _NAN, "strain up to which the peak of an unconfined compression is sought, ASTM D2166", "memory"),
     ("normally_consolidated_strength_ratio", 0.22, "1", 0.03, "undrained strength over vertical effective stress without overconsolidation, Ladd (1991) J. Geotech. Eng. 117, 540; 0.2 to 0.3 is usual", "memory"),
     ("overconsolidation_strength_exponent", 0.8, "1", 0.1, "power of the overconsolidation ratio in the strength ratio, Ladd (1991) J. Geotech. Eng. 117, 540", "memory"),
     # Needle.
     ("needle_heat_capacity", 3.0, "MJ/(m^3 K)", 0.6, "steel tube filled with resin or magnesia, between resin about 2 and steel about 4", "common practice"),
     ("conductivity_water_per_cent", 1829.0, "m", _NAN, "Hyndman, Erickson and Von Herzen (1974), depth of water that raises the thermal conductivity of sediment by one per cent", "memory"),
     ("conductivity_warming_per_cent", 4.0, "K", _NAN, "Hyndman, Erickson and Von Herzen (1974), warming that raises the thermal conductivity of sediment by one per cent", "memory"),
-    # Grades of formation temperature.
-    ("formation_good_duration", 360.0, "s", _NAN, "least time from penetration to the end of the window for a good station, 6 to 10 min", "common practice"),
-    ("formation_fair_duration", 180.0, "s", _NAN, "least time for a fair station: a tool of 2 to 3 min time constant has cooled once", "common practice"),
-    ("formation_good_deviation", 0.005, "K", _NAN, "residual deviation below which a station is good", "common practice"),
-    ("formation_fair_deviation", 0.020, "K", _NAN, "residual deviation below which a station is fair", "common practice"),
-    ("formation_largest_rest", 0.10, "1", _NAN, "part of the first excess left at the end, above which the extrapolation is long", "memory"),
+    # Water between clay layers.
     ("interlayer_water_per_charge", 15.0, "1", 5.0, "molecules of water a cation charge in smectite, Henry (1997)", "memory"),
     ("interlayer_water_density", 1.0, "g/cm^3", 0.1, "water between clay layers, taken as free water", "common practice"),
     ("water_molar_mass", 18.01528, "g/mol", 0.0004, "standard atomic weights, H 1.00794 and O 15.9994", "memory"),
@@ -182,12 +175,6 @@ _ROWS = (
     ("time_factor_half", 0.197, "1", _NAN, "Terzaghi's series solved for half of the consolidation, 0.19674, to three digits", "definition"),
     ("time_factor_nine_tenths", 0.848, "1", _NAN, "Terzaghi's series solved for nine tenths of the consolidation, 0.84804, to three digits", "definition"),
     ("sea_water_viscosity", 1.08e-3, "Pa s", 0.02e-3, "sea water of 35 g/kg at 20 degC (2.5 % less a degree warmer)", "memory"),
-    ("quality_low_good", 0.04, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss of void ratio that is not excellent, OCR 1 to 2", "memory"),
-    ("quality_low_fair", 0.07, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is poor, OCR 1 to 2", "memory"),
-    ("quality_low_poor", 0.14, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is very poor, OCR 1 to 2", "memory"),
-    ("quality_high_good", 0.03, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is not excellent, OCR 2 to 4", "memory"),
-    ("quality_high_fair", 0.05, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is poor, OCR 2 to 4", "memory"),
-    ("quality_high_poor", 0.10, "1", _NAN, "Lunne, Berre and Strandvik (1997), least loss that is very poor, OCR 2 to 4", "memory"),
     # Rebound.
     ("rebound_reference_stress", 3.2, "kPa", 2.1, "stress that a sample still holds in the laboratory, 1 to 10 kPa taken as evenly likely by its logarithm; an assumption of the rebound correction", "memory"),
 )  # fmt: skip

@@ -16,7 +16,7 @@ from corephys import units
 from corephys.constants import Constant, is_tabled
 
 __all__ = [
-    "FORMAT_VERSION", "ORIGINS", "SourcedNumber", "SourcedText", "UsedConstant",
+    "FORMAT_VERSION", "ORIGINS", "SourcedCount", "SourcedNumber", "SourcedText", "UsedConstant",
     "constants_attribute", "digest", "digests", "records", "relabelled", "root_attributes",
     "sourced", "used_constants", "with_constants",
 ]  # fmt: skip
@@ -26,6 +26,7 @@ FORMAT_VERSION = "1"
 # Where a number that a result used comes from, and how a reader is told.
 ORIGINS: dict[str, str] = {
     "constant": "table of constants",
+    "threshold": "table of thresholds",
     "given": "given",
     "recipe": "recipe",
     "hole": "hole",
@@ -57,7 +58,7 @@ class UsedConstant:
     origin : str
         Key of :data:`ORIGINS`.
     constant : str
-        Row of the table of constants; empty for any other origin.
+        Row of the table of constants or of thresholds; empty for any other origin.
     citation, status : str
         Of that row, or in words how a calculated number was found; empty where nothing is known.
     """
@@ -116,10 +117,20 @@ class UsedConstant:
         str
             Citation and standing of a constant; otherwise the origin, with what is known of it.
         """
-        if self.origin == "constant":
+        if self.tabled():
             return self.cited()
         origin, cited = ORIGINS[self.origin], self.cited()
         return f"{origin}: {cited}" if cited else origin
+
+    def tabled(self) -> bool:
+        """Whether it is a row of a table of this package.
+
+        Returns
+        -------
+        bool
+            True for a constant or a threshold, whose source and standing are those of the row.
+        """
+        return self.origin in ("constant", "threshold")
 
     def cited(self) -> str:
         """Citation and standing.
@@ -205,6 +216,35 @@ class SourcedNumber(float):
         return made
 
 
+class SourcedCount(int):
+    """A number of things that carries where it came from; see :class:`SourcedText`.
+
+    Parameters
+    ----------
+    number : int
+        The value [1].
+    origin : str
+        Key of :data:`ORIGINS`.
+    citation : str
+        In words how the value was found.
+    constant : Constant, optional
+        Row of the table of constants that it is.
+    """
+
+    origin: str
+    citation: str
+    constant: Constant | None
+
+    def __new__(
+        cls, number: int, origin: str = "given", citation: str = "",
+        constant: Constant | None = None,
+    ) -> SourcedCount:  # fmt: skip
+        """Make the number and note its origin beside it."""
+        made = super().__new__(cls, number)
+        made.origin, made.citation, made.constant = origin, citation, constant
+        return made
+
+
 def sourced(value: Any, origin: str, citation: str = "") -> Any:
     """A value that carries where it comes from.
 
@@ -219,10 +259,10 @@ def sourced(value: Any, origin: str, citation: str = "") -> Any:
 
     Returns
     -------
-    SourcedText, SourcedNumber or the value itself
+    SourcedText, SourcedNumber, SourcedCount or the value itself
         The latter where it is neither a text nor a float.
     """
-    if isinstance(value, (SourcedText, SourcedNumber)):
+    if isinstance(value, (SourcedText, SourcedNumber, SourcedCount)):
         return value
     if isinstance(value, str):
         return SourcedText(value, origin, citation)
@@ -255,7 +295,7 @@ def _record(name: str, value: Any) -> UsedConstant | None:
         return base if base is None or spread is None else _with_uncertainty(base, spread)
     if isinstance(value, UsedConstant):
         return replace(value, name=name)
-    if isinstance(value, (SourcedText, SourcedNumber)):
+    if isinstance(value, (SourcedText, SourcedNumber, SourcedCount)):
         return _of_sourced(name, value)
     if hasattr(value, "citation") and hasattr(value, "unit"):
         return _of_constant(name, value)
@@ -269,8 +309,8 @@ def _of_constant(name: str, value: Any) -> UsedConstant:
     held = UsedConstant(name, float(value.value), value.unit, "", float(value.uncertainty))
     if is_tabled(value):
         return replace(
-            held, origin="constant", constant=value.name, citation=value.citation,
-            status=value.status,
+            held, origin="threshold" if hasattr(value, "decides") else "constant",
+            constant=value.name, citation=value.citation, status=value.status,
         )  # fmt: skip
     # A row whose value was changed by hand keeps the citation of the row, which no longer holds.
     if is_tabled(value, ignore_value=True):
@@ -279,7 +319,7 @@ def _of_constant(name: str, value: Any) -> UsedConstant:
     return replace(held, origin=origin, citation=value.citation, status=value.status)
 
 
-def _of_sourced(name: str, value: SourcedText | SourcedNumber) -> UsedConstant:
+def _of_sourced(name: str, value: SourcedText | SourcedNumber | SourcedCount) -> UsedConstant:
     if value.constant is not None:
         return _of_constant(name, value.constant)
     plain = _of_text(name, str(value)) if isinstance(value, str) else _of_numbers(name, value)

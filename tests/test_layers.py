@@ -33,7 +33,8 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 ROOMS = {
     "ground": (
         "bounds", "constants", "display", "files", "fitting", "flags", "mixing", "moduli",
-        "provenance", "seawater", "series", "sources", "uncertainty", "uncertainty_budget",
+        "provenance", "seawater", "series", "sources", "thresholds", "uncertainty",
+        "uncertainty_budget",
         "uncertainty_correlation", "uncertainty_draws", "uncertainty_measured", "units",
         "vocabulary", "windows",
     ),

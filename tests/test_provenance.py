@@ -18,7 +18,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import provenance, series
+from corephys import archive_readings, provenance, series
 from corephys.constants import CONSTANTS, Constant, add_table, is_tabled
 from corephys.products import elastic
 from corephys.provenance import SourcedNumber, SourcedText, UsedConstant, records, used_constants
@@ -258,6 +258,70 @@ _SAND = {"mineral": "quartz"}
 _WET = {**_SAND, "fluid": "sea_water"}
 _PRESSED = {**_WET, "effective_pressure": "1 MPa"}
 
+
+def _at_places(name: str, unit: str, values: Any, **labels: Any) -> xr.Dataset:
+    """Readings of core 1, section 1, one below the other unless offsets say otherwise."""
+    size = len(values)
+    offset = labels.pop("offset", np.arange(1.0, size + 1.0))
+    columns = {"core": ["1"] * size, "section": ["1"] * size, **labels}
+    coords = {key: ("reading", np.array(words, dtype=object)) for key, words in columns.items()}
+    coords["offset"] = ("reading", np.asarray(offset, dtype=float), {"units": "cm"})
+    array = along(values, unit, np.asarray(offset) / 100.0).assign_coords(coords)
+    u = 0.01 * np.asarray(values)
+    return series.build({name: Measured(array.drop_attrs(), u, {"sensor": u})})
+
+
+def _porosities() -> xr.Dataset:
+    depth = np.arange(5.0, 205.0, 5.0)
+    noise = np.random.default_rng(2).normal(0.0, 0.01, depth.size)
+    values = along(0.7 * np.exp(-depth / 800.0) + noise, "1", depth).drop_attrs()
+    return series.build({"porosity": Measured(values, 0.01)})
+
+
+def _wave() -> xr.DataArray:
+    time = np.arange(0.0, 100.0, 0.5)
+    pulse = np.exp(-(((time - 42.0) / 6.0) ** 2)) * np.sin((time - 40.0) / 2.0)
+    pulse = np.where(time < 40.0, 0.0, pulse)
+    noise = np.random.default_rng(4).normal(0.0, 0.005, (2, time.size))
+    return xr.DataArray(
+        pulse + noise, dims=("reading", "time"), coords={"time": ("time", time, {"units": "us"})}
+    )
+
+
+def _traces() -> xr.DataArray:
+    time = np.arange(0.0, 0.3, 0.0005)
+    pulse = np.exp(-(((time - 0.1) / 0.008) ** 2)) * np.cos((time - 0.1) / 0.005)
+    noise = np.random.default_rng(6).normal(0.0, 0.01, (3, time.size))
+    return xr.DataArray(
+        pulse + noise, dims=("trace", "time"), coords={"time": ("time", time, {"units": "s"})}
+    )
+
+
+def _trace(name: str) -> xr.DataArray:
+    values = np.random.default_rng(7).normal(0.0, 1.0, 120)
+    time = ("two_way_time", np.arange(120) * 1e-3, {"units": "s"})
+    return xr.DataArray(values, dims="two_way_time", coords={"two_way_time": time}, name=name)
+
+
+def _log() -> xr.Dataset:
+    depth = np.arange(0.0, 60.0, 0.1)
+    values = along(1.7 + 0.1 * np.sin(depth) + 0.05 * np.sin(2.7 * depth), "g/cm^3", depth)
+    values["depth"].attrs["units"] = "m"
+    return series.build({"bulk_density": Measured(values.drop_attrs(deep=False), 0.01)})
+
+
+def _profile() -> xr.Dataset:
+    places = [0.0, 1.0, 5.0, 6.0]
+    density, velocity = (
+        series.build({name: Measured(along(values, unit, places).drop_attrs(), 0.01)})
+        for name, values, unit in (
+            ("bulk_density", [1.5, 1.6, 1.7, 1.8], "g/cm^3"),
+            ("p_wave_velocity", [1500.0, 1520.0, 1540.0, 1560.0], "m/s"),
+        )
+    )
+    return cp.seismic.profile(density, velocity)
+
+
 # Function -> results that together use all its constants.
 CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
     "products.compaction_rebound.rebound": [
@@ -269,6 +333,19 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
     "products.compaction_stress.column_effective_stress": [
         lambda: cp.compaction.column_effective_stress(
             "100 m", surface_porosity=0.7, decay_length="1000 m")],
+    "downhole.logs_compare.compare": [lambda: cp.logs.compare(_log(), _log(), "bulk_density")],
+    "downhole.logs_compare.to_aperture": [
+        lambda: cp.logs.to_aperture(_log(), "bulk_density", at=cp.quantity([5.0], "m"))],
+    "hole.match.match": [lambda: cp.depth.match(DENSITY, to=POROSITY)],
+    "products.compaction_compare.compare": [
+        lambda: cp.compaction.compare(_porosities(), absolute_sigma=False).dataset],
+    "products.compaction_fit.fit": [
+        lambda: cp.compaction.fit(_porosities(), absolute_sigma=False).dataset],
+    "products.compaction_layers.fit_by_layer": [
+        lambda: cp.compaction.fit_by_layer(
+            _porosities(), {"a": ("0 m", "300 m")}, absolute_sigma=False).dataset],
+    "products.elastic_check.bounds_check": [
+        lambda: elastic.bounds_check("1600 m/s", 0.6, **_WET)],
     "products.elastic_cement.contact_cement": [
         lambda: elastic.contact_cement(0.35, cement="quartz", **_SAND)],
     "products.elastic_empirical.gardner": [lambda: elastic.gardner("3000 m/s")],
@@ -291,6 +368,18 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
             DENSITY, amplitude="1 K", period="1 yr", since_maximum="0.2 yr")],
     "products.heatflow_transient.sedimentation": [
         lambda: cp.heatflow.sedimentation(DENSITY, rate="1 mm/yr", duration="1e6 yr")],
+    "products.porosity.grain_density_at": [
+        lambda: cp.porosity.grain_density_at(
+            cp.index_properties.phase_relations(*MASSES).assign_coords(
+                depth=("reading", [1.0, 5.0])), to=DENSITY)],
+    "products.seismic_averaging.backus": [
+        lambda: cp.seismic.backus(_profile(), frequency="100 Hz")],
+    "products.seismic_profile.profile": [_profile],
+    "products.seismic_tie.tie": [
+        lambda: cp.seismic.tie(
+            _trace("synthetic_trace").isel(two_way_time=slice(30, 90)), _trace("trace"))],
+    "products.seismic_wavelet.average_wavelet": [
+        lambda: xr.Dataset(attrs=cp.seismic.average_wavelet(_traces()).attrs)],
     "products.porosity.from_density": [lambda: cp.porosity.from_density(DENSITY)],
     "products.stress.vertical_effective_stress": [
         lambda: cp.stress.vertical_effective_stress(DENSITY, at=DENSITY)],
@@ -312,9 +401,25 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
     "quality.equilibration.settled": [
         lambda: cp.quality.settled(
             "0 s", along([3600.0], "s"), laboratory_temperature="20 degC", core_diameter="66 mm",
-            deck_temperature="4 degC", surface_conductance="10 W/(m^2 K)")],
+            deck_temperature="4 degC", surface_conductance=CONSTANTS["surface_conductance"])],
     "samples.consolidation_rate.consolidation_rate": [
         lambda: cp.consolidation.consolidation_rate(_consolidation(), initial_void_ratio="2.5 1")],
+    "samples.consolidation_indices.indices": [lambda: cp.consolidation.indices(_curve())],
+    "samples.index_properties_volumes.mean_of_repeats": [
+        lambda: cp.index_properties.mean_of_repeats(along([4.0, 4.1], "cm^3"), ["a", "a"])],
+    "samples.index_properties_volumes.pycnometer_cells": [
+        lambda: cp.index_properties.pycnometer_cells(
+            along([4.0, 8.0], "cm^3"), along([4.01, 8.02], "cm^3"))],
+    "samples.needle_anisotropy.anisotropy": [
+        lambda: cp.needle.anisotropy(_at_places(
+            "thermal_conductivity", "W/(m K)", [1.0, 1.1], direction=["along", "across"]))],
+    "samples.sample_velocity_anisotropy.anisotropy": [
+        lambda: cp.sample_velocity.anisotropy(_at_places(
+            "p_wave_velocity", "m/s", [1500.0, 1520.0], axis=["along", "across"]))],
+    "samples.strength_ratios.sensitivity": [
+        lambda: cp.strength.sensitivity(_at_places(
+            "undrained_shear_strength", "kPa", [20.0, 5.0], state=["peak", "remoulded"],
+            method=["vane", "vane"]))],
     "samples.index_properties.phase_relations": [
         lambda: cp.index_properties.phase_relations(*MASSES)],
     "samples.index_properties.phase_relations_from_water_content": [
@@ -350,6 +455,13 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
     "sensors.natural_gamma_heat.heat_production": [
         lambda: cp.natural_gamma.heat_production(
             "2 %", "3 mg/kg", "10 mg/kg", "1.7 g/cm^3", mass_basis="wet")],
+    "sensors.natural_gamma_edge.edge_correct": [
+        lambda: cp.natural_gamma.edge_correct(
+            _at_places("natural_gamma_rate", "1/s", [40.0, 30.0]), np.array([1.0, 0.7]))],
+    "sensors.pwave_picking.pick": [lambda: cp.pwave.pick(_wave())],
+    "sensors.susceptibility_wrapping.suggest_unwrapping": [
+        lambda: cp.susceptibility.suggest_unwrapping(
+            np.array([9.0, 1.0, 9.0]), counter_range=10.0)],
     "sensors.pwave.velocity": [
         lambda: cp.pwave.velocity(
             along([50.0], "us"), along([70.0], "mm"), calibration=_pwave_calibration(),
@@ -384,7 +496,13 @@ OBJECTS: dict[str, Callable[[], Any]] = {
 
 # Functions that return bare numbers, which carry nothing: who calls them names the constants.
 _NUMBERS = "returns plain numbers"
+_BASELINE = "returns a Baseline: numbers and, for each reading, whether one in air is near"
 BARE = {
+    "hole.composite_sequence.suggest_sequence": "returns a table that is written as a file",
+    "hole.composite_suggest.suggest": "returns a table that is written as a file",
+    "products.seismic.water_two_way_time": _NUMBERS,
+    "sensors.resistivity_baseline.air_baseline": _BASELINE,
+    "sensors.susceptibility_baseline.drift_baseline": _BASELINE,
     "mixing.hashin_shtrikman_conductivity": _NUMBERS,
     "mixing.volumetric_heat_capacity": _NUMBERS,
     "products.elastic_frame.contacts_of_porosity": (
@@ -431,12 +549,14 @@ def public_functions() -> Iterator[tuple[str, Callable[..., Any]]]:
 
 
 def defaults_of(function: Callable[..., Any]) -> set[str]:
-    """Rows that a function takes as the default of an argument."""
-    return {
-        parameter.default.name
-        for parameter in inspect.signature(function).parameters.values()
-        if isinstance(parameter.default, Constant)
-    }
+    """Rows of constants and thresholds that a function takes as the default of an argument."""
+    found = set()
+    for parameter in inspect.signature(function).parameters.values():
+        default = parameter.default
+        for one in default if isinstance(default, tuple) else (default,):
+            row = one if isinstance(one, Constant) else getattr(one, "constant", None)
+            found |= set() if row is None else {row.name}
+    return found
 
 
 def missing(wanted: set[str], results: list[Any]) -> set[str]:
@@ -526,6 +646,7 @@ NO_RESULT = {
     "loop_quadratic_c2": "of volume_factor_quadratic, which returns plain numbers",
     "interlayer_water_per_charge": "of water_by_exchange_capacity, which returns plain numbers",
     "water_molar_mass": "of water_by_exchange_capacity, which returns plain numbers",
+    "water_column_sound_speed": "of seismic.water_two_way_time, which returns a plain number",
 }
 
 
@@ -578,6 +699,14 @@ def test_minerals_are_constants_too():
     mixed = used_constants(elastic.velocity_models(0.3, mineral=grains, fluid="sea_water"))
     assert mixed["mineral_density"].origin == "calculated"
     assert mixed["mineral_density"].citation == "Hill average of 0.3 quartz, 0.7 clay"
+
+
+def test_a_calibration_in_a_store_of_readings_keeps_what_it_used():
+    for made in (_gamma_calibration("aluminium and water"), _pwave_calibration()):
+        plain = json.loads(json.dumps(archive_readings._plain_calibration(made)))
+        again = archive_readings._calibration(type(made), plain)
+        held, read = ({n: r.to_dict() for n, r in one.used.items()} for one in (made, again))
+        assert held == read and any("citation" in record for record in read.values())
 
 
 # A reduction -------------------------------------------------------------------------------------
@@ -640,5 +769,4 @@ def test_no_number_of_a_reduction_is_of_unknown_origin(demo: xr.DataTree):
         for name, record in used_constants(node).items()
         if record.origin in ("given", "unrecorded")
     ]
-    # Tuning numbers in a signature, which have no row yet.
-    assert {name for _, name, _ in found} <= {"threshold", "points", "flatness", "largest_drift"}
+    assert found == []

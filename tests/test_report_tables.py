@@ -262,6 +262,9 @@ def test_every_constant_has_its_own_row(reduced: xr.DataTree) -> None:
     cited = frame["source"][frame["from"] == "table of constants"]
     standing = r".+ \((published|definition|library|memory|common practice)\)"
     assert cited.str.fullmatch(standing).all()
+    judged = frame["source"][frame["from"] == "table of thresholds"]
+    standing = r".+ \((definition|memory|common practice|simulated|choice)\)"
+    assert len(judged) > 10 and judged.str.fullmatch(standing).all()
     assert set(frame["source"][frame["from"] == "hole"]) == {""}
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, windows
+from corephys import constants, flags, series, thresholds, windows
 from corephys.downhole import formation_decay, formation_late
 from corephys.downhole.formation_bottom_water import bottom_water_temperature
 from corephys.downhole.formation_curve import fitted
@@ -41,7 +41,7 @@ __all__ = [
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
-WEAKEST = 10.0  # fall in the window over the noise, below which nothing decays (no source)
+WEAKEST = thresholds.value("decay_least_fall")
 
 
 def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> Any:
@@ -171,7 +171,7 @@ def equilibrium_temperature(
         constants={
             **({row: _C[row] for row in MIXED} if prepared.mixed
                else {"volumetric_heat_capacity": volumetric_heat_capacity}),
-            **{row: _C[row] for row in LIMITS},
+            **{row: thresholds.get(row) for row in LIMITS},
         },
     )  # fmt: skip
     return _attach(dataset, fits)
@@ -235,7 +235,7 @@ def _doubts(decay: formation_decay.Decay, time: np.ndarray, probe: formation_dec
         reason |= flags.bit("no_decay")
     if not decay.white:
         reason |= flags.bit("poor_fit")
-    if decay.remaining > _C["formation_largest_rest"].value:
+    if decay.remaining > thresholds.value("formation_largest_rest"):
         reason |= flags.bit("short_record")
     if not probe.within(time[decay.first :] - decay.shift):
         reason |= flags.bit("beyond_method_range")

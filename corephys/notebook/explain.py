@@ -20,6 +20,8 @@ _STANDING = {
     "library": "computed with that library",
     "memory": "from memory, not yet read in print",
     "common practice": "common practice",
+    "simulated": "tried on simulated data",
+    "choice": "a choice of this package",
 }
 
 
@@ -64,7 +66,7 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
 
 def _origin(one: UsedConstant) -> str:
     """Citation and standing of a constant; the origin of any other number."""
-    if one.origin == "constant":
+    if one.tabled():
         return f"{one.citation}; {_STANDING[one.status]}"
     return one.source()
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, stated
@@ -22,10 +22,11 @@ _ASSUMPTIONS = (
     "the sample swelled along one line e = e_lab - Cs log10(stress / reference stress) and "
     "took up water as it did; hydrostatic pressure; no gas, no cracks"
 )
-# Depth [m] and porosity gained [1] by terrigenous sediment; carbonate two thirds of it.
+# Depth [m] and porosity gained [1] by terrigenous sediment; carbonate two thirds of it (Hamilton
+# 1976, from memory).
 _BY_DEPTH = ((0.0, 300.0, 500.0), (0.0, 0.04, 0.07))
 _SHARE = {"terrigenous": 1.0, "carbonate": 2.0 / 3.0}
-_DEEPEST = 1000.0
+_DEEPEST = thresholds.value("rebound_deepest")  # m
 
 
 def rebound(

@@ -7,16 +7,24 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.uncertainty import Measured
 
 __all__ = ["conductivity_at_temperature", "conductivity_of_water_content", "heat_flow_of_age"]
 
 _C = constants.CONSTANTS
-_PLATE = ("young_ocean_heat_flow", "old_ocean_heat_flow", "old_ocean_excess", "old_ocean_decay")
-_MUD = ("mud_resistivity_dry", "mud_resistivity_of_water", "mud_resistivity_scatter")
-_BEND = 55.0  # Myr, age at which the plate takes over from the half-space
+_DRIEST = thresholds.value("mud_least_water")
+_WETTEST = thresholds.value("mud_greatest_water")
+_PLATE = (
+    "young_ocean_heat_flow", "old_ocean_heat_flow", "old_ocean_excess", "old_ocean_decay",
+    "plate_onset_age",
+)  # fmt: skip
+_MUD: tuple[str, ...] = (
+    "mud_resistivity_dry",
+    "mud_resistivity_of_water",
+    "mud_resistivity_scatter",
+)
 
 
 def heat_flow_of_age(
@@ -65,10 +73,10 @@ def heat_flow_of_age(
         at_one = float(positive(half_space, "mW/m^2", "half_space"))
         found = series.apply(lambda years: at_one / np.sqrt(years), t)
     else:
-        young, old, more, decay = (_C[name].value for name in _PLATE)
+        young, old, more, decay, bend = (_C[name].value for name in _PLATE)
         found = series.apply(
             lambda years: np.where(
-                years <= _BEND, young / np.sqrt(years), old + more * np.exp(-decay * years)
+                years <= bend, young / np.sqrt(years), old + more * np.exp(-decay * years)
             ),
             t,
         )
@@ -133,7 +141,7 @@ def conductivity_of_water_content(
     slope = -wet / factor * np.asarray(k) ** 2
     own = np.nan_to_num(np.asarray(water.u_random, dtype=float))
     random = np.hypot(_C["mud_resistivity_scatter"].value * np.asarray(k), slope * own)
-    reason = np.where((share < 0.2) | (share > 0.8), flags.bit("beyond_calibration"), 0)
+    reason = np.where((share < _DRIEST) | (share > _WETTEST), flags.bit("beyond_calibration"), 0)
     effects = {source: slope * np.asarray(effect) for source, effect in water.effects.items()}
     values = water.values * 0.0 + k if isinstance(water.values, xr.DataArray) else float(k)
     return series.build(

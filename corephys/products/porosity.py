@@ -8,14 +8,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, uncertainty, units
+from corephys import constants, flags, series, thresholds, uncertainty, units
 from corephys.numerics.rolling import rolling_median
 from corephys.uncertainty import Measured
 
 __all__ = ["from_density", "grain_density_at"]
 
 _C = constants.CONSTANTS
-MOST_STRETCHES = 8  # of depth whose grain density errs on its own; each costs an array
+_T = thresholds.DEFAULTS
+MOST_STRETCHES = thresholds.count("grain_density_stretches")
 
 
 def porosity_kernel(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any, Any]:
@@ -105,7 +106,9 @@ def _fluid(value: Any, given: Any) -> Measured:
     return Measured(number, 0.0, {"pore_water_density": u})
 
 
-def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5) -> xr.Dataset:
+def grain_density_at(
+    samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = _T["grain_density_neighbours"]
+) -> xr.Dataset:
     """Grain density of the samples, carried to the positions of a series.
 
     Parameters
@@ -170,6 +173,7 @@ def grain_density_at(samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5
     return series.build(
         {"grain_density": result},
         steps=(f"grain density of {depth.size} samples, running median of {neighbours}, linear",),
+        constants={"neighbours": neighbours},
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.products.stress_column import Column, inside, integral, random_part
@@ -28,11 +28,12 @@ from corephys.uncertainty import Measured, combine, stated
 __all__ = ["profile"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 
 
 def profile(
     density: xr.Dataset, *, at: Any = None, step: Any = "1 m", water_depth: Any = None,
-    fill: Any = "linear", largest_gap: Any = "30 m",
+    fill: Any = "linear", largest_gap: Any = _T["stress_gap"],
     fluid_density: Any = _C["pore_water_density"], fluid_density_uncertainty: Any = None,
     sea_water_density: Any = _C["sea_water_column_density"],
     sea_water_density_uncertainty: Any = None, water_depth_uncertainty: Any = None,
@@ -143,7 +144,7 @@ def profile(
                "sigma' = sigma_v - P_h (Terzaghi 1943)"),
         constants={
             "fluid_density": (fluid_density, fluid_density_uncertainty),
-            "gravity": (gravity, gravity_uncertainty),
+            "gravity": (gravity, gravity_uncertainty), "largest_gap": largest_gap,
             **({} if sea is None else {
                 "sea_water_density": (sea_water_density, sea_water_density_uncertainty),
                 "water_depth": (water_depth, water_depth_uncertainty),

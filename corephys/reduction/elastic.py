@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, seawater, units
+from corephys import constants, flags, seawater, thresholds, units
 from corephys.hole import depth as positions
 from corephys.products import elastic
 from corephys.provenance import SourcedText
@@ -39,7 +39,10 @@ def elastic_moduli(context: Context) -> None:
     context.results["products/elastic_moduli"] = found
 
 
-_DENSITIES = {"properties/index_properties": "10 cm", "properties/density": None}
+_T = thresholds.DEFAULTS
+_DENSITIES = {
+    "properties/index_properties": _T["elastic_density_reach"], "properties/density": None,
+}  # fmt: skip
 
 
 def _density_at(
@@ -64,9 +67,11 @@ def elastic_bounds(context: Context) -> None:
     if not (velocity["p_wave_velocity"].values > 0.0).any():
         raise Skipped("no velocity above zero to hold against bounds")
     allow = (*context.levels, "suspect")
-    phi = positions.match(porosity, to=velocity, within="2 cm", how="nearest", allow=allow)
+    phi = positions.match(
+        porosity, to=velocity, within=_T["match_reach"], how="nearest", allow=allow
+    )
     if not np.isfinite(phi["porosity"].values).any():
-        raise Skipped("no porosity within 2 cm of a velocity")
+        raise Skipped(f"no porosity within {_T['match_reach']} of a velocity")
     density = _grain_density(context)
     found = elastic.bounds_check(
         velocity, phi,

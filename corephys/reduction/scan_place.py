@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.hole import layers
 from corephys.products import porosity
 from corephys.reduction.context import (
@@ -55,7 +55,7 @@ def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
     samples = context.results.get("properties/index_properties")
     if samples is not None and context.recipe["porosity"]["grain_density"] == "from samples":
         good = int((samples["grain_density_flag"] == 1).sum())
-        if good >= 3:
+        if good >= thresholds.count("grain_density_samples"):
             return porosity.grain_density_at(samples, to=table)
         note = f"{good} good samples: the recipe's grain density is used"
         if note not in context.notes:
@@ -144,7 +144,7 @@ def below_seafloor(
     water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
     column = scalar(context.recipe, "hole", "water_depth", "m") + depth
     pressure = water * 1e3 * GRAVITY.value * column / 1e4
-    u = f"{max(scatter, 0.01):.4g} K"
+    u = f"{max(scatter, thresholds.value('in_situ_least_scatter')):.4g} K"
     return (
         series_like(here, bottom + gradient * depth, "degC"),
         series_like(here, pressure, "dbar"),

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.hole import depth as positions
 from corephys.provenance import SourcedText, with_constants
 from corephys.reduction import scan_fitted
@@ -25,6 +25,7 @@ from corephys.sensors import pwave
 
 __all__ = ["arrivals", "in_situ_velocity", "pwave_calibration", "velocity"]
 
+_T = thresholds.DEFAULTS
 _AUTOMATIC = ("onset", "threshold", "correlation")
 
 
@@ -187,15 +188,15 @@ def in_situ_velocity(context: Context) -> None:
     porosity = None
     if form == "slowness":
         porosity = positions.match(
-            context.result("products/porosity"), to=found, within="2 cm", how="nearest",
-            allow=(*context.levels, "suspect"),
+            context.result("products/porosity"), to=found, within=_T["match_reach"],
+            how="nearest", allow=(*context.levels, "suspect"),
         )  # fmt: skip
     context.results["properties/velocity_in_situ"] = with_constants(pwave.in_situ_velocity(
         found, laboratory_temperature=warm, in_situ_temperature=temperature,
         in_situ_pressure=pressure, form=form, porosity=porosity,
         salinity=hole["pore_water_salinity"], in_situ_temperature_uncertainty=u,
         laboratory_temperature_uncertainty=context.recipe["resistivity"]["temperature_uncertainty"],
-        in_situ_pressure_uncertainty="10 dbar",
+        in_situ_pressure_uncertainty=_T["in_situ_pressure_uncertainty"],
         salinity_uncertainty=hole["pore_water_salinity_uncertainty"],
     ), gravity=GRAVITY)  # fmt: skip
 

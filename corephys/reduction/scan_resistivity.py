@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.hole import depth as positions
 from corephys.provenance import with_constants
 from corephys.reduction import scan_fitted
@@ -30,7 +30,8 @@ __all__ = [
     "porosity_by_archie", "resistivity_calibration",
 ]  # fmt: skip
 
-_FEW = 5  # readings from which Archie's parameters are told
+_T = thresholds.DEFAULTS
+_FEW = thresholds.count("archie_readings")
 
 
 def resistivity_calibration(context: Context) -> None:
@@ -171,7 +172,11 @@ def porosity_by_archie(context: Context) -> None:
     factor = context.result("properties/formation_factor")
     porosity = context.result("products/porosity")
     at_factor = positions.match(
-        porosity, to=factor, within="4 cm", how="mean over footprint", allow=context.levels
+        porosity,
+        to=factor,
+        within=_T["archie_reach"],
+        how="mean over footprint",
+        allow=context.levels,
     )
     layer = None
     if keys["archie"] == "by layer":

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, thresholds, units
 
 KEYS = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed", "to",
         "test")  # fmt: skip
@@ -16,7 +16,7 @@ SAFETY = (
     "research estimate; not for well control, mud weight, casing, slope or structural decisions; "
     "follow local codes and licensed practice"
 )
-FEWEST_STEPS = 5  # loading steps without which no construction is made (common practice)
+FEWEST_STEPS = thresholds.count("loading_steps")
 
 
 @dataclass

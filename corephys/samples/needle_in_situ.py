@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, provenance, series, units
+from corephys import constants, flags, provenance, series, thresholds, units
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["in_situ"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 _DOUBT = (
     "the form is from memory, and of two published uses one is not reproduced by it: "
     "where 1.1 per cent is reported it gives some 2.5 per cent"
@@ -24,7 +25,8 @@ def in_situ(
     conductivity: Any, water_depth: Any, depth: Any, temperature: Any,
     laboratory_temperature: Any, density: Any, *, temperature_uncertainty: Any = None,
     laboratory_temperature_uncertainty: Any = None, density_uncertainty: Any = None,
-    form_uncertainty: Any = "50 %", water_per_cent: Any = _C["conductivity_water_per_cent"],
+    form_uncertainty: Any = _T["in_situ_form_uncertainty"],
+    water_per_cent: Any = _C["conductivity_water_per_cent"],
     warming_per_cent: Any = _C["conductivity_warming_per_cent"],
 ) -> xr.Dataset:  # fmt: skip
     """Bring conductivities to the pressure and temperature in the formation.

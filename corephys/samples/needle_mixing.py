@@ -7,14 +7,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, mixing, series
+from corephys import constants, mixing, series, thresholds
 from corephys.provenance import constants_attribute
 from corephys.uncertainty import bare
 
 __all__ = ["mixing_bounds"]
 
 _C = constants.CONSTANTS
-CERTAIN = 2.0  # standard uncertainties beyond a bound
+CERTAIN = thresholds.value("mixing_bound_errors")
 
 
 def mixing_bounds(

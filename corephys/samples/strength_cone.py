@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
+from corephys import constants, series, thresholds, units
 from corephys.bounds import positive
 from corephys.samples.strength_result import beyond, impossible, numbers, result
 from corephys.uncertainty import Measured, bare, stated
@@ -15,6 +15,7 @@ from corephys.uncertainty import Measured, bare, stated
 __all__ = ["cone_factor", "fall_cone"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 _SAME_ANGLE = 0.05  # degree, for an angle that was converted from another unit
 _BY_ANGLE = {30.0: _C["fall_cone_factor_30"], 60.0: _C["fall_cone_factor_60"]}
 
@@ -82,8 +83,8 @@ def fall_cone(
     penetration: Any, cone_mass: Any, cone_angle: Any = None, *, factor: Any = None,
     factor_uncertainty: Any = None, gravity: Any = _C["gravity"],
     penetration_uncertainty: Any = None,
-    least_penetration: Any = _C["fall_cone_least_penetration"],
-    greatest_penetration: Any = _C["fall_cone_greatest_penetration"], reason: Any = 0,
+    least_penetration: Any = _T["fall_cone_least_penetration"],
+    greatest_penetration: Any = _T["fall_cone_greatest_penetration"], reason: Any = 0,
 ) -> xr.Dataset:  # fmt: skip
     """Undrained shear strength from a fall cone.
 

@@ -8,14 +8,14 @@ from typing import Any
 import numpy as np
 from scipy import optimize
 
-from corephys import constants, seawater, units
+from corephys import constants, seawater, thresholds, units
 from corephys.numerics import polynomial
 from corephys.provenance import UsedConstant, records
 from corephys.sensors.gamma_calibration import check_standards
 
 __all__ = ["DeadTime", "dead_time_from_standards"]
 
-_HIGHEST = 0.5  # share of the counting time that may be dead; above it no counter is usable
+_HIGHEST = thresholds.value("dead_time_limit")
 
 
 @dataclass(frozen=True)

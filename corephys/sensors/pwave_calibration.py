@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, seawater, units
+from corephys import constants, seawater, thresholds, units
 from corephys.bounds import positive
 from corephys.display import Card, Shown, fit_worries, with_uncertainty
 from corephys.provenance import UsedConstant, records
@@ -15,6 +15,7 @@ from corephys.provenance import UsedConstant, records
 __all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
 
 _C = constants.CONSTANTS
+_SLOWEST = thresholds.value("slowest_solid")  # us/mm
 WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
 _WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/kg"}
 
@@ -278,7 +279,7 @@ def _determined(design: np.ndarray) -> bool:
 def _refuse_slow_solids(solids: list[str], slowness: np.ndarray) -> None:
     """A solid in which sound runs backwards, or slower than in air, has its standards mixed up."""
     for solid, slow in zip(solids, slowness, strict=True):
-        if not 0.0 < slow < 3.0:
+        if not 0.0 < slow < _SLOWEST:
             raise ValueError(
                 f"the standards of {solid!r} give a velocity of {1e3 / slow:.4g} m/s; its lengths "
                 "[mm] and travel times [us] do not belong together, look for a swapped row"

@@ -101,7 +101,7 @@ def in_situ_velocity(
     if holes is not None:
         bad = np.isin(flags.from_reason(np.asarray(bare(holes.reason))), (flags.BAD, flags.MISSING))
         reason = reason | np.where(bad, flags.bit("input_bad"), 0)
-    used = {"form": form, "salinity": (salinity, salinity_uncertainty)}
+    used: dict[str, Any] = {"form": form, "salinity": (salinity, salinity_uncertainty)}
     if water_depth is not None:
         used.update(water_depth=water_depth, gravity=_GRAVITY)
     return _result(velocity, measured, Measured(values, random, effects, reason), used)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, units
+from corephys import constants, thresholds, units
 from corephys.display import Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics import information, polynomial
 from corephys.provenance import UsedConstant, records
@@ -16,9 +16,10 @@ from corephys.sensors.resistivity_brine import brine_conductivity, mass_fraction
 __all__ = ["Calibration", "calibrate"]
 
 _C = constants.CONSTANTS
-LEAST, MOST = 0.01, 30.0  # S/m, from tap water to brine near saturation
+LEAST = thresholds.value("brine_least_conductivity")  # S/m
+MOST = thresholds.value("brine_greatest_conductivity")  # S/m
 ONE_SIGMA = 0.8413447  # of the normal distribution, one-sided
-SAME_BRINE = 0.05  # conductivities closer than this are one brine
+SAME_BRINE = thresholds.value("same_brine")
 
 
 @dataclass(frozen=True)
