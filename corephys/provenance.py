@@ -21,7 +21,7 @@ __all__ = [
     "sourced", "used_constants", "with_constants",
 ]  # fmt: skip
 
-FORMAT_VERSION = "1"
+FORMAT_VERSION = "2"
 
 # Where a number that a result used comes from, and how a reader is told.
 ORIGINS: dict[str, str] = {
