@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from corephys import mixing as mixing
     from corephys import quality as quality
     from corephys import seawater as seawater
+    from corephys import thresholds as thresholds
     from corephys import uncertainty as uncertainty
     from corephys import vocabulary as vocabulary
     from corephys.downhole import formation_temperature as formation_temperature
@@ -89,6 +90,7 @@ _MODULES = {
     "strength": "corephys.samples.strength",
     "stress": "corephys.products.stress",
     "susceptibility": "corephys.sensors.susceptibility",
+    "thresholds": "corephys.thresholds",
     "uncertainty": "corephys.uncertainty",
     "vocabulary": "corephys.vocabulary",
 }

@@ -28,6 +28,7 @@ from corephys.archive_store import (
     group_metadata,
     read_metadata,
 )
+from corephys.provenance import FORMAT_VERSION
 from corephys.sensors import gamma, pwave
 from corephys.uncertainty import Measured
 from corephys.vocabulary import term
@@ -124,7 +125,8 @@ def prepare(out: Place, index: dict[str, Rows], found: dict[str, list[str]]) -> 
             out.put(f"{STORE}/{path}/{name}/c/0", encode(values, metadata))
         attributes = {"quantity": quantity, "coordinates": "depth hole"}
         out.put(f"{STORE}/{path}/{METADATA}", json.dumps(group_metadata(attributes)).encode())
-    out.put(f"{STORE}/{METADATA}", json.dumps(group_metadata({"format_version": "1"})).encode())
+    head = {"format_version": FORMAT_VERSION}
+    out.put(f"{STORE}/{METADATA}", json.dumps(group_metadata(head)).encode())
 
 
 def index_of(out: Place) -> dict[str, Rows]:

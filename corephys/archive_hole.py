@@ -139,8 +139,9 @@ def _words(error: Exception) -> str:
 def _recipe(choices: Choices) -> Any:
     from corephys.recipe import Recipe
 
-    found = json.loads(choices.recipe)
-    return Recipe(found) if choices.complete else (found or None)
+    if choices.complete:
+        return Recipe.from_json(choices.recipe)
+    return json.loads(choices.recipe) or None
 
 
 def read(source: str, options: Mapping[str, Any]) -> xr.DataTree:

@@ -17,7 +17,7 @@ import numpy as np
 
 from corephys.archive_place import Place
 from corephys.archive_store import METADATA, StoreError, array_metadata, encode, group_metadata
-from corephys.provenance import FORMAT_VERSION
+from corephys.provenance import FORMAT_VERSION, UsedConstant
 from corephys.sensors import gamma, pwave
 
 __all__ = [
@@ -252,6 +252,8 @@ def _plain_calibration(calibration: Any) -> dict[str, Any]:
         value = getattr(calibration, entry.name)
         if entry.name == "shifted":
             value = {source: _plain_calibration(other) for source, other in value.items()}
+        elif entry.name == "used":
+            value = {name: record.to_dict() for name, record in value.items()}
         elif isinstance(value, np.ndarray):
             value = value.tolist()
         found[entry.name] = value
@@ -266,6 +268,8 @@ def _calibration(kind: Any, plain: Mapping[str, Any]) -> Any:
         value = plain[entry.name]
         if entry.name == "shifted":
             value = {source: _calibration(kind, other) for source, other in value.items()}
+        elif entry.name == "used":
+            value = {name: UsedConstant(name, **record) for name, record in value.items()}
         elif entry.name in ("domain", "parts"):
             value = tuple(value)
         elif entry.name == "criterion":
@@ -299,10 +303,12 @@ def read_index(place: Place) -> dict[str, Rows]:
         When a later format or other chunks wrote it.
     """
     index = json.loads(place.get(INDEX))
-    if index["format_version"] != FORMAT_VERSION or index["chunk"] != CHUNK:
+    version = str(index["format_version"])
+    later = not version.isdigit() or int(version) > int(FORMAT_VERSION)
+    if later or index["chunk"] != CHUNK:
         raise StoreError(
-            f"{place.where} has format_version {index['format_version']} and chunks of "
-            f"{index['chunk']} readings; this package reads {FORMAT_VERSION} and {CHUNK}"
+            f"{place.where} has format_version {version} and chunks of {index['chunk']} readings; "
+            f"this package reads versions up to {FORMAT_VERSION} and chunks of {CHUNK}"
         )
     return {
         sensor: Rows(rows["holes"], np.asarray(rows["ends"], dtype=np.int64))

@@ -139,9 +139,10 @@ def read_head(place: Place) -> dict[str, Any]:
         raise ValueError(
             f"there is no archive at {place.where}; archive.reduce makes one"
         ) from None
-    if head["format_version"] != FORMAT_VERSION:
+    version = str(head["format_version"])
+    if not version.isdigit() or int(version) > int(FORMAT_VERSION):
         raise ValueError(
-            f"{place.where} has format_version {head['format_version']}; this package reads "
+            f"{place.where} has format_version {version}; this package reads up to "
             f"{FORMAT_VERSION}: install a newer corephys"
         )
     return head

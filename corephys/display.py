@@ -9,6 +9,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from corephys import thresholds
+
 __all__ = [
     "RESEARCH_ONLY",
     "SEALED_SOURCE",
@@ -21,6 +23,8 @@ __all__ = [
     "with_uncertainty",
 ]
 
+_CHI_SQUARE = thresholds.value("fit_chi_square")
+_RESIDUAL = thresholds.value("fit_residual")
 # The lines of caution of results, figures and tables. Stress, strength and drilling fluid:
 RESEARCH_ONLY = (
     "Research estimate; not for well control, mud weight, casing, slope or structural decisions; "
@@ -132,14 +136,14 @@ def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str)
         source).
     """
     worries = []
-    if math.isfinite(reduced_chi_square) and reduced_chi_square > 2.0:
+    if math.isfinite(reduced_chi_square) and reduced_chi_square > _CHI_SQUARE:
         worries.append(
             f"reduced chi-square {reduced_chi_square:.2f}: the points scatter more than their "
             "stated errors allow"
         )
     known = sorted(abs(float(one)) for one in residual if math.isfinite(float(one)))
     usual = 1.4826 * known[len(known) // 2] if known else 0.0
-    if len(known) > 4 and known[-1] > max(4.0 * usual, _ROUNDING):
+    if len(known) > 4 and known[-1] > max(_RESIDUAL * usual, _ROUNDING):
         worries.append(
             f"one residual of {known[-1]:.3g}{'' if unit == '1' else f' {unit}'} stands apart from "
             f"the usual {usual:.2g}"

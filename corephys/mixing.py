@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, units
+from corephys import constants, thresholds, units
 
 __all__ = [
     "arithmetic_mean", "geometric_mean", "harmonic_mean", "hashin_shtrikman_conductivity",
@@ -15,6 +15,8 @@ __all__ = [
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
+_LEAST = thresholds.value("heat_capacity_least_conductivity")  # W/(m K)
+_GREATEST = thresholds.value("heat_capacity_greatest_conductivity")  # W/(m K)
 _HEAT = "MJ/(m^3 K)"
 
 
@@ -234,7 +236,7 @@ def heat_capacity_from_conductivity(
     """
     k = units.as_floats(conductivity, "W/(m K)", "conductivity")
     capacity = c0.value + c1.value * k + c2.value * k**2
-    inside = (k >= 0.8) & (k <= 1.6)
+    inside = (k >= _LEAST) & (k <= _GREATEST)
     if hasattr(capacity, "where"):
         return capacity.where(inside)
     return np.where(inside, capacity, np.nan)[()]

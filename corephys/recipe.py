@@ -16,6 +16,7 @@ from typing import Any
 
 from corephys import units, windows
 from corephys.display import Card, Shown
+from corephys.provenance import sourced
 from corephys.recipe_schema import LOG_FILE, SCHEMA, Option
 from corephys.vocabulary import TERMS
 
@@ -52,8 +53,9 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     """
 
     def __init__(self, changes: Mapping[str, Mapping[str, Any]] | None = None) -> None:
+        # A default carries where it comes from; a value that somebody states is plain.
         self._values = {
-            stage: {key: option.default for key, option in keys.items()}
+            stage: {key: sourced(option.default, "default") for key, option in keys.items()}
             for stage, keys in SCHEMA.items()
         }
         problems: list[str] = []
@@ -179,6 +181,9 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     def from_json(cls, text: str) -> Recipe:
         """Read a recipe written by :meth:`to_json`.
 
+        The text holds every choice. One that is written as the default is taken for the default,
+        any other for one that was stated.
+
         Parameters
         ----------
         text : str
@@ -194,7 +199,12 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         RecipeError
             When it holds something unknown.
         """
-        return cls(json.loads(text))
+        held = json.loads(text)
+        return cls({
+            stage: {k: v for k, v in keys.items() if not _is_default(stage, k, v)}
+            if isinstance(keys, Mapping) else keys
+            for stage, keys in held.items()
+        })  # fmt: skip
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Recipe) and self._values == other._values
@@ -218,6 +228,11 @@ def _same(option: Option, here: str, value: Any) -> bool:
         for v in (value, option.default)
     )
     return math.isclose(one, other, rel_tol=1e-12)
+
+
+def _is_default(stage: str, key: str, value: Any) -> bool:
+    option = SCHEMA.get(stage, {}).get(key)
+    return option is not None and value == option.default and type(value) is not bool
 
 
 def _nearest(word: str, known: Any) -> str:

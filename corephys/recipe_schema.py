@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from corephys import constants
+from corephys import constants, thresholds
+from corephys.provenance import SourcedText
 
 __all__ = ["LOG_FILE", "SCHEMA", "Option"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
@@ -32,8 +34,9 @@ class Option:
     meaning: str
 
 
-def _of(name: str) -> str:
-    return str(_C[name])
+def _of(name: str, text: str = "") -> SourcedText:
+    """Text of a constant, in another unit where it is given, that stays known as that constant."""
+    return SourcedText(text or str(_C[name]), "constant", constant=_C[name])
 
 
 def _sigma(name: str) -> str:
@@ -81,35 +84,61 @@ SCHEMA: dict[str, dict[str, Option]] = {
     "quality": {
         "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
         "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),
-        "response_density": Option("1.5 cm", "cm", "width of the response along the core"),
-        "response_velocity": Option("2 cm", "cm", "the same of the P-wave"),
-        "response_susceptibility": Option("5 cm", "cm", "the same of the loop"),
-        "response_resistivity": Option("8 cm", "cm", "the same of resistivity"),
-        "end_trim": Option(1.0, "number", "response widths from an end that are doubted"),
+        "response_density": Option(
+            _T["response_density"], "cm", "width of the response along the core"
+        ),
+        "response_velocity": Option(_T["response_velocity"], "cm", "the same of the P-wave"),
+        "response_susceptibility": Option(
+            _T["response_susceptibility"], "cm", "the same of the loop"
+        ),
+        "response_resistivity": Option(_T["response_resistivity"], "cm", "the same of resistivity"),
+        "end_trim": Option(
+            _T["end_trim"], "number", "response widths from an end that are doubted"
+        ),
         "spike_test": Option(
             "neighbours", "neighbours|rolling median", "what a spike stands off from"
         ),
-        "spike_threshold": Option(3.2, "number", "in standard deviations"),
-        "spike_side_share": Option(0.8, "number", "share of it needed from either side"),
-        "spike_window": Option("50 cm", "cm", "section over which the scatter is judged"),
-        "level_window": Option("150 cm", "cm", "core that gives the level of density"),
-        "low_threshold": Option(3.0, "number", "shortfall of density, in standard deviations"),
-        "amplitude_fraction": Option(0.4, "number", "share of its level of a weak pulse"),
-        "deaf_fraction": Option(0.15, "number", "share of the hole's amplitude of a deaf core"),
-        "void_length": Option("18 cm", "cm", "longest void that lost pulses show"),
-        "void_share": Option(0.2, "number", "share of the density missing in a void"),
-        "void_density": Option("1.1 g/cm^3", "g/cm^3", "density below which nothing is core"),
-        "crack_length": Option("2 cm", "cm", "a void shorter than this is a crack"),
-        "least_length": Option("15 cm", "cm", "shortest thin fill that density alone shows"),
-        "repeat_threshold": Option(3.0, "number", "in combined random uncertainties"),
-        "bound_margin": Option(3.0, "number", "uncertainties a velocity may miss its bound by"),
-        "sample_difference": Option("0.1 g/cm^3", "g/cm^3", "of a density from its sample"),
-        "sample_reach": Option("2 cm", "cm", "from a sample to the readings it judges"),
+        "spike_threshold": Option(_T["spike_threshold"], "number", "in standard deviations"),
+        "spike_side_share": Option(
+            _T["spike_side_share"], "number", "share of it needed from either side"
+        ),
+        "spike_window": Option(
+            _T["spike_window"], "cm", "section over which the scatter is judged"
+        ),
+        "level_window": Option(_T["level_window"], "cm", "core that gives the level of density"),
+        "low_threshold": Option(
+            _T["low_threshold"], "number", "shortfall of density, in standard deviations"
+        ),
+        "amplitude_fraction": Option(
+            _T["amplitude_fraction"], "number", "share of its level of a weak pulse"
+        ),
+        "deaf_fraction": Option(
+            _T["deaf_fraction"], "number", "share of the hole's amplitude of a deaf core"
+        ),
+        "void_length": Option(_T["void_length"], "cm", "longest void that lost pulses show"),
+        "void_share": Option(_T["void_share"], "number", "share of the density missing in a void"),
+        "void_density": Option(_T["void_density"], "g/cm^3", "density below which nothing is core"),
+        "crack_length": Option(_T["crack_length"], "cm", "a void shorter than this is a crack"),
+        "least_length": Option(
+            _T["least_length"], "cm", "shortest thin fill that density alone shows"
+        ),
+        "repeat_threshold": Option(
+            _T["repeat_threshold"], "number", "in combined random uncertainties"
+        ),
+        "bound_margin": Option(
+            _T["bound_margin"], "number", "uncertainties a velocity may miss its bound by"
+        ),
+        "sample_difference": Option(
+            _T["sample_difference"], "g/cm^3", "of a density from its sample"
+        ),
+        "sample_reach": Option(_T["sample_reach"], "cm", "from a sample to the readings it judges"),
         "control_charts": Option(True, "switch", "watch the check standards"),
         "settling": Option(True, "switch", "flag cores that have not come to room temperature"),
-        "settling_tolerance": Option("2 K", "K", "departure from room temperature allowed"),
+        "settling_tolerance": Option(
+            _T["settling_tolerance"], "K", "departure from room temperature allowed"
+        ),
         "surface_conductance": Option(
-            "10 W/(m^2 K)", "W/(m^2 K)", "of the air around a core that warms up"
+            _of("surface_conductance"), "W/(m^2 K)", "of the air around a core that warms up"
         ),
         "deck_temperature": Option(None, "degC", "of the core on deck; else of the bottom water"),
     },
@@ -134,7 +163,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         ),
         "dead_time_from_standards": Option(False, "switch", "estimate the dead time"),
         "tie_to_samples": Option(False, "switch", "factor to the samples, by coring method"),
-        "tie_within": Option("2 cm", "cm", "from a sample to the readings it is tied to"),
+        "tie_within": Option(
+            _T["match_reach"], "cm", "from a sample to the readings it is tied to"
+        ),
     },
     "pwave": {
         "delay": Option(None, "us", "of the electronics; from the standards without it"),
@@ -155,7 +186,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
         "drift": Option(True, "switch", "take the baseline in air off, linear in time"),
         "response_uncertainty": Option(None, "mV", "random, of one reading"),
-        "brine_uncertainty": Option("1 %", "%", "systematic, of the brines' conductivity"),
+        "brine_uncertainty": Option(
+            _of("brine_uncertainty", "1 %"), "%", "systematic, of the brines' conductivity"
+        ),
         "temperature_uncertainty": Option("0.5 K", "K", "random, of the core"),
         "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
         "cell_constant": Option(None, "m", "of four electrodes; their response is then a voltage"),
@@ -169,17 +202,23 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "of the readings"),
         "drift": Option(True, "switch", "take the reading in air off, linear in time"),
         "loop_diameter": Option(None, "mm", "aperture of the loop; no volume factor without it"),
-        "loop_allowance": Option("8 mm", "mm", "from the aperture to the effective loop"),
-        "loop_factor_uncertainty": Option("2 %", "%", "systematic, relative, of the volume factor"),
+        "loop_allowance": Option(
+            _of("loop_allowance"), "mm", "from the aperture to the effective loop"
+        ),
+        "loop_factor_uncertainty": Option(
+            _of("loop_factor_uncertainty", "2 %"), "%", "systematic, relative, of the volume factor"
+        ),
         "volume_corrected": Option(False, "switch", "the readings already are per volume"),
         "reading_uncertainty": Option(None, "number", "random, in the unit of the readings"),
         "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
         "counter_range": Option(None, "number", "of a counter that may have wrapped"),
     },
     "natural_gamma": {
-        "response_width": Option("15 cm", "cm", "full width at half maximum"),
+        "response_width": Option(_T["response_natural_gamma"], "cm", "full width at half maximum"),
         "response_width_uncertainty": Option("2 cm", "cm", "its standard uncertainty"),
-        "least_fill": Option(0.6, "number", "least share of the response that is corrected for"),
+        "least_fill": Option(
+            _T["least_fill"], "number", "least share of the response that is corrected for"
+        ),
         "stack": Option(None, "cm", "length of core that is stacked before stripping"),
         "mass_basis": Option(None, "wet|dry", "of the concentrations; heat production needs it"),
         "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
@@ -203,7 +242,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
     },
     "needle": {
         "heating_power_uncertainty": Option(None, "%", "systematic, relative"),
-        "minimum_window": Option("20 s", "s", "shortest window of a heating curve"),
+        "minimum_window": Option(
+            _T["needle_minimum_window"], "s", "shortest window of a heating curve"
+        ),
         "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
         "boundary_distance": Option(None, "mm", "from the needle to the nearest boundary"),
         "cross_check": Option(True, "switch", "fit the whole heated cylinder too"),
@@ -224,7 +265,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "length_systematic": Option(None, "mm", "systematic, of the calliper"),
         "travel_time_uncertainty": Option(None, "us", "random, of one P-wave pick"),
         "s_travel_time_uncertainty": Option(None, "us", "random, of one S-wave pick"),
-        "within": Option("2 cm", "cm", "readings no farther apart are of one place"),
+        "within": Option(_T["match_reach"], "cm", "readings no farther apart are of one place"),
     },
     "strength": {
         "vane_torque_uncertainty": Option(None, "N m", "random, of one torque"),
@@ -239,20 +280,24 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "unconfined_load_uncertainty": Option(None, "N", "random"),
         "unconfined_load_scale_uncertainty": Option(None, "%", "systematic, of the load cell"),
         "unconfined_diameter_uncertainty": Option(None, "mm", "random, of a specimen"),
-        "within": Option("2 cm", "cm", "tests no farther apart are of one place"),
+        "within": Option(_T["match_reach"], "cm", "tests no farther apart are of one place"),
     },
     "consolidation": {
         "void_ratio_uncertainty": Option(None, "number", "random, of one point of a curve"),
         "initial_void_ratio_uncertainty": Option(None, "number", "systematic, of a test"),
         "height_uncertainty": Option(None, "mm", "random, of one reading of a step"),
         "drainage": Option("both", "both|one", "faces of the disc that drain"),
-        "nearest_sample": Option("2 m", "m", "whose void ratio begins a test that has none"),
+        "nearest_sample": Option(
+            _T["nearest_sample"], "m", "whose void ratio begins a test that has none"
+        ),
     },
     "stress": {
         "density": Option("samples", "samples|scan", "which density weighs on what lies below"),
         "fluid_density": Option(None, "g/cm^3", "from salinity and bottom water without it"),
         "fluid_density_uncertainty": Option("0.002 g/cm^3", "g/cm^3", "systematic"),
-        "largest_gap": Option("30 m", "m", "to the nearest density, beyond it a stress is marked"),
+        "largest_gap": Option(
+            _T["stress_gap"], "m", "to the nearest density, beyond it a stress is marked"
+        ),
         "depth_uncertainty": Option(None, "m", "of the seafloor in the depth scale, systematic"),
         "water_depth_uncertainty": Option(None, "m", "systematic"),
         "sea_water_density": Option(None, "g/cm^3", "mean of the sea, from salinity without it"),
@@ -271,12 +316,14 @@ SCHEMA: dict[str, dict[str, Option]] = {
     "seismic": {
         "velocity": Option("laboratory", "laboratory|in situ", "which velocity makes the profile"),
         "overlap": Option("average", "average|upper core|lower core", "where two cores overlap"),
-        "merge_within": Option("1 cm", "cm", "readings no farther apart are averaged"),
-        "largest_gap": Option("1 m", "m", "a longer step between readings is a gap"),
+        "merge_within": Option(_T["seismic_merge"], "cm", "readings no farther apart are averaged"),
+        "largest_gap": Option(_T["seismic_gap"], "m", "a longer step between readings is a gap"),
         "fill": Option("linear", "linear|none", "what is put into a gap"),
-        "fill_spacing": Option("10 cm", "cm", "of the rows put into a gap"),
+        "fill_spacing": Option(_T["seismic_fill_spacing"], "cm", "of the rows put into a gap"),
         "averaging_length": Option(None, "m", "of the long-wave average; by the wave without it"),
-        "averaging_fraction": Option(0.1, "number", "of the wavelength that is averaged over"),
+        "averaging_fraction": Option(
+            _T["averaging_fraction"], "number", "of the wavelength that is averaged over"
+        ),
         "frequency": Option("60 Hz", "Hz", "of the greatest amplitude of the wavelet"),
         "phase": Option("0 degree", "degree", "constant rotation of the wavelet"),
         "time_step": Option("0.5 ms", "ms", "of the coefficients and the trace"),
@@ -284,7 +331,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
             None, "MPa s/m", "of the water above; no seafloor reflection without it"
         ),
         "draws": Option(200.0, "number", "of the Monte Carlo for the band of the trace"),
-        "sound_speed": Option("1500 m/s", "m/s", "mean speed of sound in the water"),
+        "sound_speed": Option(
+            _of("water_column_sound_speed"), "m/s", "mean speed of sound in the water"
+        ),
         "sound_speed_uncertainty": Option(None, "m/s", "systematic"),
         "check_shot_datum": Option("seafloor", "seafloor|sea level", "where their time is zero"),
         "check_shot_uncertainty": Option(None, "ms", "random, of a two-way time"),
@@ -301,7 +350,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "grain_bulk_modulus": Option(None, "GPa", "of the models' grains, in place of a mixture"),
         "grain_shear_modulus": Option(None, "GPa", "the same in shear"),
         "fluid": Option("pore water", "pore water|brine", "sea salt (TEOS-10) or sodium chloride"),
-        "margin": Option(3.0, "number", "uncertainties a velocity may miss a bound by"),
+        "margin": Option(
+            _T["bound_margin"], "number", "uncertainties a velocity may miss a bound by"
+        ),
         "critical_porosity": Option(0.65, "number", "where grains part: sand 0.4, mud 0.6 to 0.7"),
         "critical_porosity_uncertainty": Option(0.05, "number", "systematic"),
         "effective_pressure": Option(None, "kPa", "on the grains; else the median of the hole"),
@@ -339,7 +390,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
         "depth_uncertainty": Option(None, "m", "of each station; without it from [depth]"),
         "datum_uncertainty": Option(None, "m", "shared by all stations; unknown is not carried"),
-        "bend_significance": Option(0.05, "number", "straight holes that may be called curved"),
+        "bend_significance": Option(
+            _T["bend_significance"], "number", "straight holes that may be called curved"
+        ),
         "monte_carlo_draws": Option(0, "number", "draws of every error; 0 for none"),
         "diffusivity": Option(_of("core_diffusivity"), "m^2/s", "of the sediment, for corrections"),
         "diffusivity_uncertainty": Option(_sigma("core_diffusivity"), "m^2/s", "systematic"),
@@ -360,10 +413,16 @@ SCHEMA: dict[str, dict[str, Option]] = {
     },
     "logs": {
         "files": Option(None, "log files", "by file name: what its depths and curves are"),
-        "aperture": Option("0.5 m", "m", "length of hole that one value of a log stands for"),
-        "largest_shift": Option("5 m", "m", "that a core may move to meet the log, either way"),
+        "aperture": Option(
+            _T["log_aperture"], "m", "length of hole that one value of a log stands for"
+        ),
+        "largest_shift": Option(
+            _T["log_largest_shift"], "m", "that a core may move to meet the log, either way"
+        ),
         "window": Option(None, "m", "of core that is shifted by itself; the whole without it"),
-        "least_share": Option(0.5, "number", "of a window or aperture that must hold readings"),
+        "least_share": Option(
+            _T["log_least_share"], "number", "of a window or aperture that must hold readings"
+        ),
     },
 }  # fmt: skip
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, uncertainty, units
+from corephys import companions, flags, provenance, uncertainty, units
 from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
@@ -351,8 +351,9 @@ def build(
         By name of the vocabulary; values are DataArrays along the same positions or scalars.
     steps : tuple of str
         The chain of equations in words, first to last.
-    constants : mapping of str to str
-        Numbers that were used, with their units.
+    constants : mapping of str to anything that :func:`corephys.provenance.records` takes
+        Numbers that were used, by name of the argument and as the caller gave them; those that
+        the quantities themselves carry are added.
     **attributes
         Further global attributes.
 
@@ -363,6 +364,7 @@ def build(
         ``_flag`` and ``_reason``, linked by ``ancillary_variables``.
     """
     sources = sorted({s for m in quantities.values() for s in m.effects})
+    used = {name: record for m in quantities.values() for name, record in m.used.items()}
     parts: dict[str, Any] = {}
     coordinates: dict[Any, Any] = {}
     for name, measured in quantities.items():
@@ -384,7 +386,7 @@ def build(
         coords=coordinates,
         attrs={
             "steps": json.dumps(list(steps)),
-            "constants": json.dumps(dict(constants or {})),
+            "constants": provenance.constants_attribute({**used, **(constants or {})}),
             **attributes,
         },
     )

@@ -12,15 +12,18 @@ from typing import Any
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.uncertainty_measured import Measured, bare
 
 __all__ = ["MonteCarlo", "monte_carlo", "propagate", "second_order"]
 
 _FIRST = 0.1  # step of first differences, in standard uncertainties: error of third order / 600
 _SECOND = 0.25  # of second and third ones, where rounding asks for a wider step
-# A formula bends where the drawn uncertainty or mean leaves the first order by these parts of it
-# (common practice, no source), and by three times what so few draws leave open.
-_BENT_WIDTH, _BENT_MEAN = 0.05, 0.1
+# A formula bends where the drawn uncertainty or mean leaves the first order by these parts of it,
+# and by three times what so few draws leave open.
+_BENT_WIDTH = thresholds.value("second_order_uncertainty")
+_BENT_MEAN = thresholds.value("second_order_mean")
+_FEWEST = thresholds.count("fewest_draws")
 _RANDOM = "random part of "
 
 
@@ -192,7 +195,7 @@ def monte_carlo(
     Normal distributions (JCGM 101:2008, 6.4.7); one number a draw for a source, which moves all
     readings and inputs that name it together, and one a draw and reading for a random part.
     """
-    if draws < 10:
+    if draws < _FEWEST:
         raise ValueError(f"{draws} draws say nothing about a spread; take at least ten")
     values = _values(inputs)
     moved = _drawn(values, inputs, draws, np.random.default_rng(seed))

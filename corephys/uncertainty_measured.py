@@ -25,12 +25,16 @@ class Measured:
         Signed one-sigma systematic effects by source, broadcastable to ``values``.
     reason : int, ndarray or DataArray
         Bit mask of :mod:`corephys.flags`.
+    used : dict of str to UsedConstant
+        Constants that stand behind it, see :mod:`corephys.provenance`; they go into the result
+        that is built from it.
     """
 
     values: Any
     u_random: Any = float("nan")
     effects: dict[str, Any] = field(default_factory=dict)
     reason: Any = 0
+    used: dict[str, Any] = field(default_factory=dict, repr=False)
 
 
 def bare(part: Any) -> Any:

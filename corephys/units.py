@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "POSITION_UNITS", "UnitError", "as_floats", "canonical", "convert", "difference_unit",
-    "position_in_library_units", "quantity", "read_scalar", "split_header",
+    "position_in_library_units", "quantity", "read_scalar", "spelling", "split_header",
 ]  # fmt: skip
 
 
@@ -448,6 +448,27 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
         f"{name}: expected a quantity in {unit}, got the bare value {shown}. Give '2.5 {unit}', "
         f"corephys.quantity(values, {unit!r}), or a DataArray with a 'units' attribute"
     )
+
+
+def spelling(quantity: pint.Quantity) -> str:
+    """Unit of a pint quantity in the one spelling of this package.
+
+    Parameters
+    ----------
+    quantity : Quantity
+        Of any shape.
+
+    Returns
+    -------
+    str
+        Such as ``"g/cm^3"``.
+
+    Raises
+    ------
+    UnitError
+        When a power is not a whole number.
+    """
+    return _spell(tuple(quantity.unit_items()))
 
 
 @lru_cache(maxsize=1024)

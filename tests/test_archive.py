@@ -301,7 +301,7 @@ def test_an_archive_of_another_version_is_refused(made: Path, holes: Path, tmp_p
     with pytest.raises(ValueError, match=r"corephys_version was '0\.0\.1' and is"):
         archive.reduce(holes, tmp_path / "out", progress=False)
     write(tmp_path / "out/archive.json", json.dumps({**head, "format_version": "99"}))
-    with pytest.raises(ValueError, match="has format_version 99; this package reads 1"):
+    with pytest.raises(ValueError, match="has format_version 99; this package reads up to 2"):
         archive.open(tmp_path / "out")
 
 

@@ -15,7 +15,7 @@ def test_the_table_names_equation_source_and_standing_of_every_curve() -> None:
     table = reference.reference_curves()
     assert list(table.index) == list(reference.REFERENCE_CURVES)
     assert table["source"].str.contains(r"\b(?:19|20)\d\d\b").all()
-    assert set(table["status"]) == {"published", "library", "memory"}
+    assert set(table["status"]) == {"published", "memory"}
     assert table.loc["shale", "equation"] == "phi = 0.63 exp(-z / 1960), z in m"
     assert table.loc["terrigenous", "equation"] == "phi = 0.72 - 0.816 z + 0.361 z^2, z in km"
     assert table.loc["shale_solidity", "equation"] == "z = 6.02 (1 - phi)^6.35, z in km"

@@ -160,11 +160,13 @@ def test_both_methods_against_terzaghi(creep):
         assert 0.848e-4 / root_of_time(t, h) == pytest.approx(c, rel=0.03)
 
 
-def test_root_of_time_of_a_class_example():
-    # Foundation engineering class example 13 (scribd.com/doc/268290454): 6.65 root minutes, drawn.
-    t = 60 * np.array([0, 0.25, 1, 2.25, 4, 9, 16, 25, 36, 49, 64])
-    h = [19, 18.908, 18.857, 18.805, 18.76, 18.665, 18.567, 18.478, 18.419, 18.391, 18.377]
-    assert np.sqrt(root_of_time(t, np.array(h)) / 60) == pytest.approx(6.65, rel=0.02)
+def test_root_of_time_worked_by_hand():
+    """Taylor's construction: the line of 1.15 times the abscissae meets the curve at 5.75."""
+    root = np.array([0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8])
+    h = 20.0 - 0.1 * np.minimum(root, 4.0)
+    h[9:] = 19.53, 19.49, 19.46, 19.45
+    # 19.53 - 0.04 s = 20 - (0.1 / 1.15) (5 + s) at s = 0.75, drawn as straight lines
+    assert np.sqrt(root_of_time(60 * root**2, h) / 60) == pytest.approx(5.75, rel=0.02)
 
 
 @pytest.fixture(scope="module")

@@ -162,7 +162,9 @@ def test_overview_of_something_else_teaches() -> None:
 
 def test_explain_names_the_source_of_a_constant(reduced: xr.DataTree) -> None:
     text = cp.explain(reduced["properties/density"])
-    assert re.search(r"electron ratio.*Schoonjans et al\. \(2011\).*agrees with that library", text)
+    assert re.search(
+        r"electron ratio.*Schoonjans et al\. \(2011\).*computed with that library", text
+    )
 
 
 def test_a_sketch_draws_the_numbers_of_the_result() -> None:

@@ -20,6 +20,7 @@ import corephys as cp
 from corephys import flags
 from corephys.constants import CONSTANTS
 from corephys.recipe import SCHEMA
+from corephys.thresholds import THRESHOLDS
 from corephys.vocabulary import TERMS
 from docs.making import formulas, interface, layout, offline, tables
 
@@ -107,6 +108,19 @@ def wrong_constants(text: str) -> list[str]:
     return [name for name in CONSTANTS if not right(name)] + sorted(set(found) - set(CONSTANTS))
 
 
+def wrong_thresholds(text: str) -> list[str]:
+    """Thresholds that a page lacks or gives otherwise."""
+    found = rows(text)
+
+    def right(name: str) -> bool:
+        t, cells = THRESHOLDS[name], found.get(name)
+        if cells is None or abs(float(cells[0]) - t.value) > 1e-9 * abs(t.value):
+            return False
+        return cells[1:] == [f"`{t.unit}`", t.decides, t.status, t.citation]
+
+    return [name for name in THRESHOLDS if not right(name)] + sorted(set(found) - set(THRESHOLDS))
+
+
 def wrong_terms(text: str) -> list[str]:
     """Quantities that a page lacks or gives otherwise."""
     found = rows(text)
@@ -170,6 +184,13 @@ PAGES: dict[str, tuple[Callable[..., str], Callable[[str], list[str]], list[tupl
         (_other(CONSTANTS, "gravity", citation="nobody"), "gravity"),
         (_other(CONSTANTS, "gravity", status="memory"), "gravity"),
     ]),
+    "thresholds": (tables.thresholds_page, wrong_thresholds, [
+        (_without(THRESHOLDS, "crack_length"), "crack_length"),
+        (_other(THRESHOLDS, "crack_length", value=2.1), "crack_length"),
+        (_other(THRESHOLDS, "crack_length", unit="mm"), "crack_length"),
+        (_other(THRESHOLDS, "crack_length", decides="nothing"), "crack_length"),
+        (_other(THRESHOLDS, "crack_length", status="choice"), "crack_length"),
+    ]),
     "vocabulary": (tables.vocabulary_page, wrong_terms, [
         (_without(TERMS, "porosity"), "porosity"),
         (_other(TERMS, "porosity", unit="%"), "porosity"),
@@ -214,6 +235,8 @@ def test_every_reason_has_a_meaning() -> None:
 def test_every_standing_of_a_constant_is_explained() -> None:
     with pytest.raises(KeyError, match="hearsay"):
         tables.constants_page(_other(CONSTANTS, "gravity", status="hearsay"))
+    with pytest.raises(KeyError, match="hearsay"):
+        tables.thresholds_page(_other(THRESHOLDS, "crack_length", status="hearsay"))
 
 
 def test_every_formula_stands_in_a_section_of_the_page() -> None:

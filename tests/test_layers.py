@@ -33,7 +33,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 ROOMS = {
     "ground": (
         "bounds", "companions", "constants", "display", "files", "fitting", "flags", "mixing",
-        "moduli", "provenance", "seawater", "series", "sources", "uncertainty",
+        "moduli", "provenance", "seawater", "series", "sources", "thresholds", "uncertainty",
         "uncertainty_budget", "uncertainty_correlation", "uncertainty_draws",
         "uncertainty_measured", "units", "vocabulary", "windows",
     ),

@@ -55,7 +55,7 @@ def test_every_stage_leaves_its_result(reduced):
         assert series.leaf(reduced, path) is not None, path
     summary = json.loads(reduced.attrs["summary"])
     assert set(summary["skipped"]) == OPTIONAL
-    assert reduced.attrs["format_version"] == "1"
+    assert reduced.attrs["format_version"] == "2"
 
 
 def test_only_leaves_hold_data_and_raw_tables_stay(folder, reduced):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import re
 from pathlib import Path
 
@@ -19,6 +18,7 @@ import corephys as cp
 from corephys.display import RESEARCH_ONLY, SEALED_SOURCE, digits
 from corephys.export import REPORT_TABLES, report_table
 from corephys.export.report_table import Column, NothingToTabulate, ReportTable, workbook
+from corephys.provenance import ORIGINS, used_constants
 
 
 @pytest.fixture(scope="module")
@@ -255,13 +255,20 @@ def test_levels_of_the_recipe_decide_what_is_not_used(demo_hole: Path) -> None:
 def test_every_constant_has_its_own_row(reduced: xr.DataTree) -> None:
     frame = report_table(reduced, "constants").frame
     held = {
-        (name.replace("_", " ").replace(".", " "), str(value).removesuffix(" 1"))
+        (name.replace("_", " ").replace(".", " "), one.shown(), ORIGINS[one.origin])
         for node in reduced.leaves
-        for name, value in json.loads(node.attrs.get("constants", "{}")).items()
+        for name, one in used_constants(node).items()
     }
-    assert set(zip(frame["constant"], frame["value"], strict=True)) == held
+    assert set(zip(frame["constant"], frame["value"], frame["from"], strict=True)) == held
     fitted = frame[frame["constant"] == "calibration"]
-    assert len(fitted) > 3 and set(fitted["source"]) == {"fitted to this hole"}
+    assert len(fitted) == 3 and set(fitted["from"]) == {"fitted"}
+    cited = frame["source"][frame["from"] == "table of constants"]
+    standing = r".+ \((published|definition|library|memory|common practice)\)"
+    assert cited.str.fullmatch(standing).all()
+    judged = frame["source"][frame["from"] == "table of thresholds"]
+    standing = r".+ \((definition|memory|common practice|simulated|choice)\)"
+    assert len(judged) > 10 and judged.str.fullmatch(standing).all()
+    assert set(frame["source"][frame["from"] == "hole"]) == {""}
 
 
 def test_signs_that_are_orders_to_latex_or_markdown_stay_signs() -> None:

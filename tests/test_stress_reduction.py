@@ -10,6 +10,7 @@ import pytest
 import corephys as cp
 from corephys import series
 from corephys.display import RESEARCH_ONLY
+from corephys.provenance import used_constants
 from data_demo.simulator.hole import simulate_tables
 
 ASKED = {
@@ -69,8 +70,8 @@ def test_the_fluid_column_stands_on_the_same_sea(asked):
     assert at_top[0] == pytest.approx(at_top[1], rel=1e-12)
     margins = series.leaf(asked, "products/fluid_column_margins")
     g = 9.80665 * profile["depth"].values
-    fluid = json.loads(profile.attrs["constants"])["fluid_density"]
-    expected = g * (1.2 - float(fluid.split()[0]))
+    fluid = used_constants(profile)["fluid_density"].in_unit("g/cm^3")
+    expected = g * (1.2 - fluid)
     np.testing.assert_allclose(margins["pressure_over_hydrostatic"].values, expected, atol=1e-6)
 
 

@@ -7,13 +7,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, units
+from corephys import series, thresholds, units
 from corephys.downhole.formation_record import require
 from corephys.uncertainty import Measured, stated
 
 __all__ = ["bottom_water_temperature"]
 
-STABLE = 5.0  # deviations about the coldest reading that belong to the stop (no source)
+STABLE = thresholds.value("bottom_water_deviations")
 
 
 def bottom_water_temperature(

@@ -7,14 +7,16 @@ from typing import Any
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.downhole.formation_response import Response
 from corephys.numerics import cylinder
 
 STARTS = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3)  # of the record: the friction pulse is over by then
 ENDS = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)  # of the record, where its whole is disturbed
-HARMLESS = 1e-4  # of the first excess: scatter below it cannot move the temperature noticeably
-FEWEST = 8  # samples in a window
-_ROUNDS = 40
+_REAL = thresholds.value("neighbour_correlation_errors")
+HARMLESS = thresholds.value("decay_harmless_scatter")
+FEWEST = thresholds.count("decay_window_samples")
+_ROUNDS = 40  # at most; the best found until then is taken
 
 
 @dataclass(frozen=True)
@@ -232,7 +234,7 @@ def _result(
 def _inflation(residual: np.ndarray) -> float:
     """(1 + r) / (1 - r) of the residuals' lag-one correlation r where that is real."""
     r = float(residual[1:] @ residual[:-1] / (residual @ residual))
-    if r <= 2.0 / np.sqrt(residual.size):
+    if r <= _REAL / np.sqrt(residual.size):
         return 1.0
     r = min(r, 0.95)
     return (1.0 + r) / (1.0 - r)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from corephys import constants, flags
+from corephys import flags, thresholds
 from corephys.downhole import formation_decay
 
 __all__ = ["GRADES", "grade"]
 
 GRADES = ("good", "fair", "poor", "rejected")
-_C = constants.CONSTANTS
+LIMITS = (
+    "formation_good_duration", "formation_fair_duration", "formation_good_deviation",
+    "formation_fair_deviation", "formation_largest_rest",
+)  # fmt: skip
 _WORDS = {
     "no_decay": "the probe did not cool",
     "input_bad": "an input is unusable",
@@ -45,7 +48,7 @@ def grade(decay: formation_decay.Decay | None, duration: float, reason: int) -> 
     less than three minutes. fair: residuals of 5 mK or more or not white, less than six minutes,
     a decay in only a part of the record, or a response table left behind. good: none of these, so
     a single pulse and a decay that falls to its end. The limits are common practice (six minutes,
-    5 mK) and rows of :mod:`corephys.constants`.
+    5 mK) and rows of :mod:`corephys.thresholds`.
     """
     named = flags.names(reason)
     fatal = [name for name in named if flags.REASONS[name] in (flags.BAD, flags.MISSING)]
@@ -55,16 +58,16 @@ def grade(decay: formation_decay.Decay | None, duration: float, reason: int) -> 
     poor = [_WORDS[name] for name in ("second_friction_pulse", "late_motion") if name in named]
     fair = [_WORDS[name] for name in ("disturbed_decay", "poor_fit", "beyond_method_range")
             if name in named]  # fmt: skip
-    if decay.remaining > _C["formation_largest_rest"].value:
+    if decay.remaining > thresholds.value("formation_largest_rest"):
         poor.append(f"{100 * decay.remaining:.0f} % of the excess left at the end")
     deviation, minutes = f"residuals of {1e3 * decay.deviation:.1f} mK", f"{duration / 60:.1f} min"
-    if decay.deviation >= _C["formation_fair_deviation"].value:
+    if decay.deviation >= thresholds.value("formation_fair_deviation"):
         poor.append(deviation)
-    elif decay.deviation >= _C["formation_good_deviation"].value:
+    elif decay.deviation >= thresholds.value("formation_good_deviation"):
         fair.append(deviation)
-    if duration < _C["formation_fair_duration"].value:
+    if duration < thresholds.value("formation_fair_duration"):
         poor.append(f"only {minutes}")
-    elif duration < _C["formation_good_duration"].value:
+    elif duration < thresholds.value("formation_good_duration"):
         fair.append(f"only {minutes}")
     if poor or fair:
         return ("poor" if poor else "fair"), "; ".join(poor + fair)

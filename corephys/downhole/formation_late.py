@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
+from corephys import thresholds, units
 
 __all__ = ["late_decay_function", "late_time_temperature"]
 
-PART = 1.0 / 3.0  # of the window, its last, that the check uses (no source)
+PART = thresholds.value("formation_late_part")
 _EULER = float(np.euler_gamma)
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.downhole import formation_decay, formation_pulses
 
-CERTAIN = 35.0  # squared deviations by which a break must better the fit
-VISIBLE = 3.0  # scatter of the residuals that a break must reach
-BURST = 6.0  # times the usual variance of neighbouring differences
+CERTAIN = thresholds.value("motion_improvement")
+VISIBLE = thresholds.value("motion_visible")
+BURST = thresholds.value("motion_burst")
 _PLACES = 40  # at which a break is tried
-_START = 0.1  # of the record, where friction has ended
+_START = thresholds.value("motion_start")
 
 
 def late_motion(time: np.ndarray, values: np.ndarray, probe: formation_decay.Probe) -> float | None:

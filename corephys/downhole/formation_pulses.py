@@ -6,15 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-GATE = 5.0  # deviations of a difference that a rise must exceed
-LEAST_RISE = 10.0  # noise that a whole pulse must exceed
-STAYS = 0.25  # of the rise that the next two samples must still show
-ONE_PUSH = 30.0  # s between rises that are one penetration in steps
-RETURNED = 0.05  # of the rise left at the end, below which the probe was back where it had been
-SHORT_STAY = 0.15  # of the longest decay in the record, below which no penetration is meant
-END = 60.0  # s; a pulse so near to the end of a record is its pull-out
-FELL = 0.3  # of the excess over the level before the penetration, below the tangent of a decay
-RETURN = 150.0  # s in which a probe in water has come to its temperature
+from corephys import thresholds
+
+GATE = thresholds.value("pulse_gate")
+LEAST_RISE = thresholds.value("pulse_least_rise")
+STAYS = thresholds.value("pulse_stays")
+ONE_PUSH = thresholds.value("pulse_one_push")  # s
+RETURNED = thresholds.value("pulse_returned")
+SHORT_STAY = thresholds.value("pulse_short_stay")
+END = thresholds.value("pulse_end")  # s
+FELL = thresholds.value("pulse_fell")
+FOOT = thresholds.value("pulse_foot")
+RETURN = thresholds.value("pulse_return")  # s
 _SCALES = (1, 4)  # samples averaged on either side
 _AROUND = 10  # samples for the local noise
 _LEVEL = 4  # samples for a level
@@ -212,7 +215,7 @@ def _foot(time: np.ndarray, values: np.ndarray, earliest: int, steepest: int) ->
     The pulse of a pull-out into cold water is gone within a sample or two and is no pulse then.
     """
     steps = np.diff(values)
-    while steepest > earliest and steps[steepest - 1] < 0.1 * steps[steepest]:
+    while steepest > earliest and steps[steepest - 1] < FOOT * steps[steepest]:
         steepest -= 1
     near = max(int(np.searchsorted(time, time[steepest] - END)), earliest)
     rises = np.flatnonzero(steps[near:steepest] > GATE * np.sqrt(2.0) * max(noise(values), 1e-5))

@@ -9,11 +9,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, mixing, series, units
+from corephys import constants, flags, mixing, series, thresholds, units
 from corephys.downhole import formation_decay, formation_pulses, formation_response
 from corephys.uncertainty import Measured
 
 _C = constants.CONSTANTS
+_PAUSE = thresholds.value("record_pause")
+# Rows that give a heat capacity where none is given.
+MIXED = ("grain_conductivity", "water_conductivity", "grain_heat_capacity", "water_heat_capacity")
 _NONE = ("", "nan", "None")  # of a text column
 
 
@@ -117,7 +120,7 @@ def found_times(time: np.ndarray, values: np.ndarray, *, ends: bool = True) -> F
     usual = float(np.median(np.diff(time)))
     gap = float(time[pulse.before + 1] - time[pulse.before])
     # After a pause of the logger the pulse stands in its first sample: it began just before.
-    back = usual if gap > 5.0 * usual else gap
+    back = usual if gap > _PAUSE * usual else gap
     stop = formation_pulses.pull_out(time, values, pulses, chosen, ends=ends)
     return Found(
         float(time[pulse.before + 1]) - 0.5 * back, gap / np.sqrt(12.0), pulse.rise,

@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 
 __all__ = ["Response", "response"]
 
-MARGIN = 0.10  # of conductivity or alpha outside a table that its nearest curve still serves
-_FEWEST = 6  # rows of one curve
+MARGIN = thresholds.value("response_margin")
+_FEWEST = thresholds.count("response_rows")
 _AROUND = 4  # curves that an interpolation uses
 _UNITS = {"time": "s", "tau": "1", "conductivity": "W/(m K)", "alpha": "1", "fraction": "1"}
 

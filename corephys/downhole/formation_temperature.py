@@ -15,16 +15,22 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, windows
+from corephys import constants, flags, series, thresholds, windows
 from corephys.downhole import formation_decay, formation_late
 from corephys.downhole.formation_bottom_water import bottom_water_temperature
 from corephys.downhole.formation_curve import fitted
-from corephys.downhole.formation_grade import grade
+from corephys.downhole.formation_grade import LIMITS, grade
 from corephys.downhole.formation_late import late_decay_function, late_time_temperature
 from corephys.downhole.formation_motion import usable_part
 from corephys.downhole.formation_penetration import penetration_time
 from corephys.downhole.formation_propagation import moved, scaled
-from corephys.downhole.formation_record import Prepared, Record, prepare, sediment_heat_capacity
+from corephys.downhole.formation_record import (
+    MIXED,
+    Prepared,
+    Record,
+    prepare,
+    sediment_heat_capacity,
+)
 from corephys.downhole.formation_valley import valley
 from corephys.numerics import cylinder
 from corephys.uncertainty import Measured, stated
@@ -35,7 +41,7 @@ __all__ = [
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
-WEAKEST = 10.0  # fall in the window over the noise, below which nothing decays (no source)
+WEAKEST = thresholds.value("decay_least_fall")
 
 
 def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> Any:
@@ -163,8 +169,9 @@ def equilibrium_temperature(
         {"equilibrium_temperature": Measured(found, random, effects, reason)},
         steps=(*_STEPS, *(f"window of station {n} chosen: {chosen_windows[n]}" for n in chosen)),
         constants={
-            "volumetric_heat_capacity": "by mixing laws from the conductivity"
-            if prepared.mixed else "given",
+            **({row: _C[row] for row in MIXED} if prepared.mixed
+               else {"volumetric_heat_capacity": volumetric_heat_capacity}),
+            **{row: thresholds.get(row) for row in LIMITS},
         },
     )  # fmt: skip
     return _attach(dataset, fits)
@@ -228,7 +235,7 @@ def _doubts(decay: formation_decay.Decay, time: np.ndarray, probe: formation_dec
         reason |= flags.bit("no_decay")
     if not decay.white:
         reason |= flags.bit("poor_fit")
-    if decay.remaining > _C["formation_largest_rest"].value:
+    if decay.remaining > thresholds.value("formation_largest_rest"):
         reason |= flags.bit("short_record")
     if not probe.within(time[decay.first :] - decay.shift):
         reason |= flags.bit("beyond_method_range")

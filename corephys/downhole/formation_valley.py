@@ -9,14 +9,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units, windows
+from corephys import thresholds, units, windows
 from corephys.downhole import formation_decay
 from corephys.downhole.formation_motion import usable_part
 from corephys.downhole.formation_record import Prepared, prepare
 
 __all__ = ["valley"]
 
-SPREAD, TRIALS = 0.10, 21  # of the conductivity, either way, and how many
+SPREAD = thresholds.value("valley_spread")
+TRIALS = 21  # conductivities over that spread: points of a curve
 
 _WORDS = {
     "temperature": ("degC", "equilibrium temperature at the trial's conductivity"),

@@ -12,20 +12,22 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
+from corephys.provenance import with_constants
 from corephys.uncertainty import Measured
 
 __all__ = ["compare", "to_aperture"]
 
+_T = thresholds.DEFAULTS
 _ALLOW = ("good", "not_evaluated")
 _MOST = 5_000_000  # steps of a log that are searched for a shift
 
 
 def to_aperture(
-    core: xr.Dataset, name: str, *, at: Any, aperture: Any = "0.5 m", least_share: float = 0.5,
-    allow: tuple[str, ...] = _ALLOW,
+    core: xr.Dataset, name: str, *, at: Any, aperture: Any = _T["log_aperture"],
+    least_share: float = _T["log_least_share"], allow: tuple[str, ...] = _ALLOW,
 ) -> xr.Dataset:  # fmt: skip
     """A core's series as a log with a wider aperture would see it.
 
@@ -102,6 +104,7 @@ def to_aperture(
     return series.build(
         {name: Measured(placed, np.where(full, u, np.nan), effects)},
         steps=(f"mean over an aperture of {2.0 * half:g} m",),
+        constants={"aperture": aperture, "least_share": least_share},
         readings_used=int(index.size),
         readings_left_out=int(values.size - index.size),
     )
@@ -131,8 +134,9 @@ def _usual(steps: np.ndarray) -> float:
 
 
 def compare(
-    core: xr.Dataset, log: xr.Dataset, name: str, *, aperture: Any = "0.5 m",
-    largest_shift: Any = "5 m", window: Any = None, least_share: float = 0.5,
+    core: xr.Dataset, log: xr.Dataset, name: str, *, aperture: Any = _T["log_aperture"],
+    largest_shift: Any = _T["log_largest_shift"], window: Any = None,
+    least_share: float = _T["log_least_share"],
     allow: tuple[str, ...] = _ALLOW,
 ) -> xr.Dataset:  # fmt: skip
     """Lay a core beside a log: how far to shift it, how well it then agrees, and by how much not.
@@ -207,7 +211,10 @@ def compare(
         _one(grid, smooth, reference, low, high, step, reach, least_share)
         for low, high in itertools.pairwise(edges)
     ]
-    return _table(np.array(rows), edges, str(core[name].attrs.get("units", "1")), name)
+    found = _table(np.array(rows), edges, str(core[name].attrs.get("units", "1")), name)
+    return with_constants(
+        found, aperture=aperture, largest_shift=largest_shift, least_share=least_share
+    )
 
 
 def _step(z: np.ndarray, length: float) -> float:

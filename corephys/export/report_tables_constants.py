@@ -7,7 +7,6 @@ import json
 import xarray as xr
 
 from corephys import series
-from corephys.constants import CONSTANTS
 from corephys.display import SEALED_SOURCE, digits
 from corephys.export.report_table import (
     K1,
@@ -17,6 +16,7 @@ from corephys.export.report_table import (
     text_column,
     values_of,
 )
+from corephys.provenance import ORIGINS, used_constants
 from corephys.vocabulary import TERMS
 
 __all__ = ["calibration_table", "constants_table", "glossary_table"]
@@ -117,9 +117,6 @@ def glossary_table(tree: xr.DataTree) -> ReportTable:
     return ReportTable("glossary", "Quantities, names and units", columns, notes)
 
 
-_FITTED = ("archie", "calibration")
-
-
 def constants_table(tree: xr.DataTree) -> ReportTable:
     """Constants that the numbers rest on.
 
@@ -131,35 +128,26 @@ def constants_table(tree: xr.DataTree) -> ReportTable:
     Returns
     -------
     ReportTable
-        Constant, value, source, and what it was used for; a row for each value of a name.
+        Constant, value with standard uncertainty, where it came from, its source with its
+        standing, and what it was used for; a row for each value and origin of a name.
 
     Raises
     ------
     NothingToTabulate
         When the hole has none.
     """
-    held: dict[tuple[str, str], list[str]] = {}
+    held: dict[tuple[str, str, str, str], list[str]] = {}
     for node in tree.leaves:
-        for name, value in json.loads(node.attrs.get("constants", "{}")).items():
-            where = (node.name or "").replace("_", " ")
-            held.setdefault((str(name), str(value).removesuffix(" 1")), []).append(where)
+        where = (node.name or "").replace("_", " ")
+        for name, one in used_constants(node).items():
+            words = name.replace("_", " ").replace(".", " ")
+            row = (words, one.shown(), ORIGINS[one.origin], one.cited())
+            held.setdefault(row, []).append(where)
     if not held:
         raise NothingToTabulate("the table constants shows constants; this hole has none")
-    rows = []
-    for (name, value), places in sorted(held.items()):
-        wanted = set(name.rpartition(".")[2].split("_"))
-        source = next(
-            (
-                f"{c.citation} ({c.status})"
-                for key, c in CONSTANTS.items()
-                if str(c) == value and wanted <= set(key.split("_"))
-            ),
-            "fitted to this hole" if name in _FITTED else "recipe or hole",
-        )
-        words = name.replace("_", " ").replace(".", " ")
-        rows.append((words, value, source, ", ".join(dict.fromkeys(places))))
+    rows = [(*row, ", ".join(dict.fromkeys(places))) for row, places in sorted(held.items())]
     columns = tuple(
         text_column(label, [row[i] for row in rows])
-        for i, label in enumerate(("constant", "value", "source", "used for"))
+        for i, label in enumerate(("constant", "value", "from", "source", "used for"))
     )
     return ReportTable("constants", "Constants that the numbers rest on", columns)

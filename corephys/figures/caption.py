@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.figures.drawn import Drawn, Plate
 from corephys.figures.style import RESEARCH_ONLY, SEALED_SOURCE, label
+from corephys.provenance import used_constants
 
 __all__ = ["describe"]
 
@@ -129,12 +129,13 @@ def _method(shown: list[xr.Dataset]) -> str:
 
 
 def _constants(shown: list[xr.Dataset]) -> str:
-    held: dict[str, Any] = {}
+    held: dict[str, str] = {}
     for one in shown:
-        for name, value in json.loads(one.attrs.get("constants", "{}")).items():
-            if len(str(value)) > _LETTERS_OF_A_CONSTANT:
+        for name, record in used_constants(one).items():
+            value = record.shown()
+            if len(value) > _LETTERS_OF_A_CONSTANT:
                 continue
-            if name in held and str(value) not in str(held[name]).split(" or "):
+            if name in held and value not in held[name].split(" or "):
                 value = f"{held[name]} or {value}"  # one name of two leaves, each with its own
             held[name] = value
     if not held:

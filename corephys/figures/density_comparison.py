@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.lines import Line2D
 from xarray import DataTree
 
-from corephys import flags, uncertainty
+from corephys import flags, thresholds, uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -17,7 +17,7 @@ from corephys.hole.depth import match
 
 __all__ = ["density_comparison"]
 
-_WITHIN = "3 cm"
+_WITHIN = thresholds.DEFAULTS["drawn_sample_reach"]
 
 
 def density_comparison(tree: DataTree) -> Plate:

@@ -8,7 +8,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
-from corephys import flags
+from corephys import flags, thresholds
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -43,7 +43,9 @@ def formation_factor(tree: xr.DataTree) -> Plate:
     """
     factor = require(tree, "properties/formation_factor", "formation_factor")
     porosity = require(tree, "products/porosity", "formation_factor")
-    beside = match(porosity, to=factor, within="1 cm", how="nearest")
+    beside = match(
+        porosity, to=factor, within=thresholds.DEFAULTS["drawn_pair_reach"], how="nearest"
+    )
     f = factor["formation_factor"].values.astype(float)
     phi = beside["porosity"].values.astype(float)
     level = np.maximum(factor["formation_factor_flag"].values, beside["porosity_flag"].values)

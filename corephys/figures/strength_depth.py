@@ -8,7 +8,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from corephys import uncertainty
+from corephys import thresholds, uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -25,7 +25,7 @@ _METHODS = {
     "unconfined": ("D", "#7A4E9E"),
 }  # fmt: skip
 _GREATEST_RATIO = 0.8  # drawn
-_SHARES = (0.2, 0.3)  # of normally consolidated mud (from memory)
+_SHARES = tuple(thresholds.value(f"drawn_strength_share_{end}") for end in ("low", "high"))
 
 
 def strength_depth(tree: xr.DataTree) -> Plate:

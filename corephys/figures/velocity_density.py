@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 from xarray import DataTree
 
-from corephys import flags, uncertainty
+from corephys import flags, thresholds, uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -18,7 +18,7 @@ from corephys.hole.depth import match
 
 __all__ = ["velocity_density"]
 
-_WITHIN = "3 cm"
+_WITHIN = thresholds.DEFAULTS["drawn_sample_reach"]
 _PANEL = "P-wave velocity [m/s] against bulk density [g/cm^3]"
 
 
@@ -42,7 +42,9 @@ def velocity_density(tree: DataTree) -> Plate:
     """
     velocity = require(tree, "properties/velocity", "velocity_density")
     density = require(tree, "properties/density", "velocity_density")
-    beside = match(density, to=velocity, within="1 cm", how="nearest")
+    beside = match(
+        density, to=velocity, within=thresholds.DEFAULTS["drawn_pair_reach"], how="nearest"
+    )
     v, rho = velocity["p_wave_velocity"].values.astype(float), beside["bulk_density"].values
     level = np.maximum(velocity["p_wave_velocity_flag"].values, beside["bulk_density_flag"].values)
     good = np.isfinite(v) & np.isfinite(rho) & flags.usable(level)

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from corephys import thresholds
 from corephys.hole.composite_ties import meters
 from corephys.series import PositionError
 
 __all__ = ["MOST", "doubts", "errors_of_cores", "expected"]
 
-MOST = 3.0  # shift over its expected standard uncertainty, above which it is named
+MOST = thresholds.value("composite_shift_limit")
 
 
 def errors_of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.bounds import positive
 from corephys.hole.composite_scales import section_ends
 from corephys.hole.composite_shifts import place
@@ -18,12 +18,13 @@ from corephys.series import PositionError
 
 __all__ = ["COLUMNS", "checked_sequence", "suggest_sequence", "take"]
 
+_T = thresholds.DEFAULTS
 COLUMNS: dict[str, str] = {"hole": "", "core": "", "top": "m", "bottom": "m"}
 _SAME = 1e-6  # m
 
 
 def suggest_sequence(
-    sections: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, margin: Any = "0.5 m",
+    sections: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, margin: Any = _T["composite_margin"],
     only_tied: bool = True,
 ) -> pd.DataFrame:  # fmt: skip
     """A sequence down the site that changes hole as seldom as it can.

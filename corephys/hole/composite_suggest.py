@@ -11,14 +11,16 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags
+from corephys import flags, thresholds
 from corephys.bounds import positive
 from corephys.hole.composite_ties import COLUMNS, core_tops, depth_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 
 __all__ = ["suggest"]
 
-_LEAST = 20  # steps that a core and the site must share (common practice, no source)
+_T = thresholds.DEFAULTS
+_LEAST = thresholds.count("composite_least_steps")
+_SECOND = thresholds.value("composite_second_errors")
 
 
 @dataclass
@@ -34,8 +36,10 @@ class _Core:
 
 def suggest(
     properties: Mapping[str, Mapping[str, xr.Dataset]], cores: Mapping[str, Any], *,
-    spacing: Any = "2.5 cm", largest_shift: Any = "5 m", least_correlation: float = 0.5,
-    largest_chance: float = 0.01, least_overlap: Any = "1 m",
+    spacing: Any = _T["composite_spacing"], largest_shift: Any = _T["composite_largest_shift"],
+    least_correlation: float = _T["composite_least_correlation"],
+    largest_chance: float = _T["composite_largest_chance"],
+    least_overlap: Any = _T["composite_least_overlap"],
     depth: str = "depth", allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> pd.DataFrame:  # fmt: skip
     """Suggest one tie a core, from the top of the site downward.
@@ -358,7 +362,9 @@ def _second(r: np.ndarray, at: int, first: int, weight: np.ndarray) -> int | Non
         return None
     other = int(np.nanargmax(rest))
     spread = np.sqrt(2.0 / max(min(weight[at], weight[other]), 1.0))
-    near = np.arctanh(min(r[at], 0.999999)) - np.arctanh(min(rest[other], 0.999999)) < 2.0 * spread
+    near = (
+        np.arctanh(min(r[at], 0.999999)) - np.arctanh(min(rest[other], 0.999999)) < _SECOND * spread
+    )
     return first + other if near else None
 
 

@@ -20,7 +20,7 @@ from corephys.hole.error import Problem, rows_in_words
 __all__ = ["Cells", "decode", "from_frame", "parse"]
 
 # Rows held as lists at one time: few enough that the garbage collector is not woken.
-_BLOCK = 256
+_BLOCK = 256  # rows that are read at one time
 
 
 @dataclass

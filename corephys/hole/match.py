@@ -12,12 +12,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, units
+from corephys import companions, flags, thresholds, units
 from corephys.hole.layout import encode
+from corephys.provenance import with_constants
 from corephys.series import PositionError
 
 __all__ = ["match"]
 
+_T = thresholds.DEFAULTS
 _ROUNDING = 1e-6  # m: a micrometre is the same place
 _COMPANIONS = (*companions.COMPANIONS, "_partners")
 _BLOCK = 4_000_000  # pairs of readings that are held at one time
@@ -28,7 +30,7 @@ def match(
     a: xr.Dataset | xr.DataArray,
     *,
     to: xr.Dataset | xr.DataArray,
-    within: Any = "2 cm",
+    within: Any = _T["match_reach"],
     how: str = "nearest",
     allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
 ) -> xr.Dataset:
@@ -105,7 +107,7 @@ def match(
     steps.append(f"match: {how} within {reach * 100:g} cm")
     constants = source.attrs.get("constants", "{}")
     result.attrs = {"steps": json.dumps(steps), "constants": constants, **attributes}
-    return result
+    return with_constants(result, match_within=within)
 
 
 class _Pairs:

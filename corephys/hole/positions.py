@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import flags
+from corephys import flags, thresholds
 from corephys.hole.columns import Columns
 from corephys.hole.error import Problem, rows_in_words
 from corephys.hole.layout import Layout, encode
@@ -15,7 +15,7 @@ from corephys.hole.structure import unknown_sections
 
 __all__ = ["Positions", "locate", "reasons", "repeated"]
 
-_SLACK = 0.1  # cm that a reading may lie past the end of its section: ends are cut by hand
+_SLACK = thresholds.value("section_end_slack")  # cm
 _ROUNDING = 1e-6  # cm
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.hole.columns import Columns
 from corephys.hole.error import Problem, nearest, rows_in_words
 from corephys.hole.layout import encode
@@ -15,8 +15,8 @@ from corephys.hole.layout import encode
 __all__ = ["check", "unknown_sections"]
 
 # Tops and advances are noted to a centimetre or two; less than this is not an overlap.
-_OVERLAP = 0.021  # m
-_SLACK = 0.1  # cm, past a section's end
+_OVERLAP = thresholds.value("core_overlap")  # m
+_SLACK = thresholds.value("section_end_slack")  # cm
 
 
 def check(tables: dict[str, Columns]) -> list[Problem]:

@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import json
 import re
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.constants import CONSTANTS
 from corephys.notebook.result import usable_values
+from corephys.provenance import UsedConstant, used_constants
 from corephys.vocabulary import TERMS
 
 __all__ = ["explain"]
 
 _STANDING = {
     "published": "seen in print",
-    "library": "agrees with that library",
-    "memory": "from memory, not yet seen in print",
+    "definition": "by definition",
+    "library": "computed with that library",
+    "memory": "from memory, not yet read in print",
     "common practice": "common practice",
+    "simulated": "tried on simulated data",
+    "choice": "a choice of this package",
 }
 
 
@@ -49,12 +51,12 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
     lines = [", ".join(f"{name} [{TERMS[name].unit}]" for name in names) or "no quantity"]
     steps = json.loads(result.attrs.get("steps", "[]"))
     lines += [f"  {number}. {step}" for number, step in enumerate(steps, start=1)]
-    constants = json.loads(result.attrs.get("constants", "{}"))
-    if constants:
+    used = used_constants(result)
+    if used:
         lines.append("with")
         lines += [
-            f"  {name.replace('_', ' ')}: {value}{_citation(name, value)}"
-            for name, value in constants.items()
+            f"  {re.sub('[_.]', ' ', name)}: {one.shown()} ({_origin(one)})"
+            for name, one in used.items()
         ]
     for name in names:
         if f"{name}_effects" in result:
@@ -62,13 +64,11 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
     return "\n".join(lines)
 
 
-def _citation(name: str, value: Any) -> str:
-    """Where the value of a constant comes from, when it is the one of the table of constants."""
-    wanted = set(name.rpartition(".")[2].split("_"))
-    for key, constant in CONSTANTS.items():
-        if str(constant) == str(value) and wanted <= set(key.split("_")):
-            return f" ({constant.citation}; {_STANDING[constant.status]})"
-    return ""
+def _origin(one: UsedConstant) -> str:
+    """Citation and standing of a constant; the origin of any other number."""
+    if one.tabled():
+        return f"{one.citation}; {_STANDING[one.status]}"
+    return one.source()
 
 
 def _budget(result: xr.Dataset, name: str) -> str:

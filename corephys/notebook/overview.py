@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty
+from corephys import flags, series, thresholds, uncertainty
 from corephys.display import Card, with_uncertainty
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch_hole
@@ -18,7 +18,7 @@ from corephys.reduction.summary import summary_lines
 __all__ = ["overview"]
 
 _DOTS = 100.0  # an inch of a small picture
-_SHARE = 0.25  # of readings flagged, above which a hole says so
+_SHARE = thresholds.value("hole_flagged_share")
 _HEADLINES = (
     ("products/compaction", "surface_porosity", "surface porosity"),
     ("products/compaction", "decay_length", "e-folding depth"),

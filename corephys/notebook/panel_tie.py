@@ -14,7 +14,7 @@ import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags, units
+from corephys import flags, thresholds, units
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -27,7 +27,7 @@ __all__ = ["Tie"]
 
 _STEP = 0.05  # m, of the grid on which the cores are compared
 _BY_HAND = "slid by hand"  # what the note of such a tie begins with
-_LEAST = 10  # steps that both must have for a correlation
+_LEAST = thresholds.count("panel_tie_steps")
 
 
 class Tie(Panel):

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, uncertainty
+from corephys import flags, thresholds, uncertainty
 from corephys.display import Card, fit_worries, with_uncertainty
 from corephys.figures import FIGURES
 from corephys.figures.reading import NothingToDraw
@@ -22,7 +22,7 @@ _QUANTITIES = 6  # rows of numbers at most
 # What a result says of itself when no rule is broken.
 _SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
 UNKNOWN = "part of the uncertainty is unknown (NaN) of"
-_UNLIKELY = 0.05  # chi-square probability below which stated errors are too small for the scatter
+_UNLIKELY = thresholds.value("unlikely_chi_square")
 # Which figure shows a leaf of the reduced hole, and what one would do next with it.
 _FIGURE = {
     "properties/gamma_calibration": "gamma_calibration",

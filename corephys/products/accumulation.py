@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.products.accumulation_mass import (
     component_accumulation_rate,
@@ -27,6 +27,7 @@ __all__ = [
     "mass_accumulation_rate", "sedimentation_rate", "smooth_ages",
 ]  # fmt: skip
 
+_UNRESOLVED = thresholds.value("unresolved_rate")
 _NAME = "sedimentation_rate"
 _HIATUS, _REVERSED, _SAME, _RATE = "hiatus", "reversed ages", "same age", "rate"
 
@@ -107,13 +108,16 @@ def sedimentation_rate(
     found = series.build(
         {_NAME: Measured(values, random, effects, reason)},
         steps=_steps(smoothing, growth_factor),
-        constants={"growth_factor": f"{factor:g}"},
+        constants={
+            "growth_factor": (growth_factor, growth_factor_uncertainty),
+            "age_scale_uncertainty": age_scale_uncertainty,
+        },
         points_used=z.size,
         points_left_out=left_out,
         smoothing="none" if smoothing is None else str(smoothing),
         hiatuses=_places(kind == _HIATUS, z),
         reversed_ages=_places(kind == _REVERSED, z),
-        unresolved=_places(random > 0.5 * np.abs(rate), z),
+        unresolved=_places(random > _UNRESOLVED * np.abs(rate), z),
     )
     found[f"{_NAME}_covariance"] = (
         ("interval", "interval_2"), covariance,

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import vocabulary
+from corephys import thresholds, vocabulary
 from corephys.bounds import positive
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential_batch import solve_batch
@@ -19,7 +19,10 @@ from corephys.products.compaction_result import CompactionFit
 __all__ = ["block_weights", "bootstrap", "default_block"]
 
 LEVELS = (0.6827, 0.9545)
-_FEWEST = 4  # blocks over the hole; fewer hold nothing to draw from
+_FEWEST = thresholds.count("bootstrap_blocks")
+_DRAWS = thresholds.count("bootstrap_draws")
+_NARROW, _WIDE = thresholds.value("bootstrap_narrow"), thresholds.value("bootstrap_wide")
+_SURE = thresholds.value("one_sided_errors")
 
 
 def bootstrap(
@@ -80,8 +83,8 @@ def bootstrap(
     for level in levels:
         if not 0.0 < level < 1.0:
             raise ValueError(f"a level is {level:g}; a probability lies between 0 and 1")
-    if replicates < 50:
-        raise ValueError(f"{replicates} replicates say nothing of an interval; it needs 50")
+    if replicates < _DRAWS:
+        raise ValueError(f"{replicates} replicates say nothing of an interval; it needs {_DRAWS}")
     length = default_block(made) if block is None else float(positive(block, "m", "block"))
     span = float(np.ptp(made.data.depth))
     if not length <= span / _FEWEST * (1 + 1e-9):
@@ -112,7 +115,7 @@ def default_block(made: CompactionFit) -> float:
     residual = made.found.residual[np.argsort(made.data.depth, kind="stable")]
     r = numerics.lag_correlation(residual)
     reach = 0.0
-    if r > 1.645 / np.sqrt(z.size):
+    if r > _SURE / np.sqrt(z.size):
         reach = -2.0 * span / (z.size - 1) / np.log(min(r, 0.99))
     return float(min(max(span * z.size ** (-2.0 / 3.0), reach), span / _FEWEST))
 
@@ -221,7 +224,7 @@ def _dataset(
         )  # fmt: skip
         u = made.found.errors[name]
         ratio = float(out[f"{name}_upper"][0] - out[f"{name}_lower"][0]) / (2.0 * u)
-        if not 0.7 < ratio < 1.4:
+        if not _NARROW < ratio < _WIDE:
             size = f"{ratio:.1f} times as wide as" if ratio == ratio else "in place of"
             words.append(f"{entry.long_name}: drawn interval {size} the error of the fit")
     failed = int((~good).sum())

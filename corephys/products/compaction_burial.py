@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.products.compaction_column import (
     Layers,
     check_order,
@@ -20,7 +20,7 @@ from corephys.uncertainty import stated
 
 __all__ = ["burial_history"]
 
-_LEAST_KEPT = 0.05  # of the draws; below it the ages say nothing
+_LEAST_KEPT = thresholds.value("burial_least_kept")
 
 
 def burial_history(

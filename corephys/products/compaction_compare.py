@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import vocabulary
+from corephys import thresholds, vocabulary
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction_data import Choices, gather
 from corephys.products.compaction_fit import fit_data, natural_scatter
@@ -18,6 +18,12 @@ from corephys.products.compaction_models import MODELS, of_name
 from corephys.products.compaction_result import CompactionFit
 
 __all__ = ["Comparison", "compare"]
+
+_T = thresholds.DEFAULTS
+_AICC = thresholds.value("aicc_difference")
+_SKILL = thresholds.value("compaction_least_skill")
+_SURE = thresholds.value("one_sided_errors")
+_FAR = thresholds.value("compaction_far")
 
 
 @dataclass(frozen=True)
@@ -79,7 +85,7 @@ _SHORT = ("aicc_difference", "aicc_weight", "cross_validation_error", "skill")
 
 def compare(
     porosity: Any, *, depth: Any = None, stress: Any = None, models: Sequence[str] | None = None,
-    absolute_sigma: bool, excess_scatter: bool = True, bed_thickness: Any = "0.25 m",
+    absolute_sigma: bool, excess_scatter: bool = True, bed_thickness: Any = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> Comparison:  # fmt: skip
     """Fit several models to the same porosities and set them beside each other.
@@ -151,9 +157,11 @@ def _table(fits: dict[str, CompactionFit]) -> dict[str, np.ndarray]:
 def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list[str]:
     names = list(fits)
     first, ahead = names[0], float(table["aicc_difference"][1])
-    close = [n for n, d in zip(names[1:], table["aicc_difference"][1:], strict=True) if d < 2.0]
+    close = [n for n, d in zip(names[1:], table["aicc_difference"][1:], strict=True) if d < _AICC]
     if close:
-        words = [f"AICc does not tell {first} from {' and '.join(close)} (difference below 2)"]
+        words = [
+            f"AICc does not tell {first} from {' and '.join(close)} (difference below {_AICC:g})"
+        ]
     else:
         words = [f"AICc puts {first} first, {names[1]} {ahead:.1f} behind"]
     together = _together(fits[first])
@@ -161,7 +169,7 @@ def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
         words.append(together)
     words += _cross(fits, table)
     skill = table["skill"]
-    if np.isfinite(skill).any() and not np.nanmax(skill) >= 0.5:
+    if np.isfinite(skill).any() and not np.nanmax(skill) >= _SKILL:
         words.append(
             "no model predicts depths it has not seen: the order says which is least bad, not "
             "which is right"
@@ -175,7 +183,7 @@ def _together(fit: CompactionFit) -> str:
     """The doubt of a criterion that takes neighbours as independent."""
     sigma = 1.0 if fit.data.sigma is None else fit.data.sigma
     r = numerics.lag_correlation((fit.found.residual / sigma)[np.argsort(fit.data.depth)])
-    if r <= 1.645 / np.sqrt(fit.found.points):
+    if r <= _SURE / np.sqrt(fit.found.points):
         return ""
     return (
         f"neighbours in depth scatter together (correlation {r:.2f}): differences of AICc are too "
@@ -213,7 +221,7 @@ def _apart(one: CompactionFit, other: CompactionFit) -> tuple[float, float, bool
     gap = other.checks.errors - one.checks.errors
     u = float(gap.std(ddof=1) / np.sqrt(gap.size))
     mean = float(gap.mean())
-    return mean, u, bool(abs(mean) > 2.0 * u)
+    return mean, u, bool(abs(mean) > _FAR * u)
 
 
 def _dataset(
@@ -246,5 +254,6 @@ def _dataset(
             str(names[int(np.argmin(cross))]) if np.isfinite(cross).all() else "not known"
         ),
         "verdict": "; ".join(verdict),
+        "constants": first.dataset.attrs["constants"],
     }
     return out

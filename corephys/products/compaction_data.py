@@ -57,6 +57,8 @@ class Data:
         Systematic effects on porosity [1] and on stress [kPa] by source.
     left_out : int
         Readings that are not used.
+    bed_thickness : Quantity or str, optional
+        As it was given.
     """
 
     depth: np.ndarray
@@ -67,6 +69,7 @@ class Data:
     effects: dict[str, np.ndarray]
     stress_effects: dict[str, np.ndarray]
     left_out: int
+    bed_thickness: Any = None
 
     def abscissa(self, model: Model) -> np.ndarray:
         """What a model depends on.
@@ -113,6 +116,7 @@ class Data:
             self.porosity[chosen], None if self.sigma is None else self.sigma[chosen],
             self.near[chosen], {k: v[chosen] for k, v in self.effects.items()},
             {k: v[chosen] for k, v in self.stress_effects.items()}, self.left_out,
+            self.bed_thickness,
         )  # fmt: skip
 
 
@@ -166,7 +170,7 @@ def gather(
         numerics.neighbours(z[use], reach),
         {source: _along(effect, y) for source, effect in picked.effects.items()},
         {source: _along(effect, y, use) for source, effect in shifts.items()},
-        int((~use).sum()),
+        int((~use).sum()), bed_thickness,
     )  # fmt: skip
     for model in models:
         _check_range(data.abscissa(model), model)

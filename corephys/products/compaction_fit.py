@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import fitting, units
+from corephys import fitting, thresholds, units
 from corephys.numerics import exponential as numerics
 from corephys.products import compaction_robust as robust_weights
 from corephys.products.compaction_data import Choices, Data, gather
@@ -18,11 +18,14 @@ from corephys.products.compaction_verdict import block_checks, judge
 
 __all__ = ["fit", "fit_data", "natural_scatter"]
 
+_T = thresholds.DEFAULTS
+_SURE = thresholds.value("one_sided_errors")
+
 
 def fit(
     porosity: Any, *, depth: Any = None, stress: Any = None, model: str = "exponential",
     absolute_sigma: bool, robust: str = "none", fixed: Mapping[str, Any] | None = None,
-    excess_scatter: bool = True, bed_thickness: Any = "0.25 m",
+    excess_scatter: bool = True, bed_thickness: Any = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> CompactionFit:  # fmt: skip
     """Fit porosity against depth or vertical effective stress.
@@ -255,7 +258,7 @@ def _with_correlation(z: np.ndarray, found: fitting.Fit, sigma: np.ndarray) -> f
     """Widen the errors where neighbours in depth scatter together: layers make fewer samples."""
     residual = (found.residual / sigma)[np.argsort(z, kind="stable")]
     together = numerics.lag_correlation(residual)
-    if together <= 1.645 / np.sqrt(residual.size):
+    if together <= _SURE / np.sqrt(residual.size):
         return found
     wider = (1.0 + together) / (1.0 - together)
     errors = {name: error * float(np.sqrt(wider)) for name, error in found.errors.items()}

@@ -10,13 +10,16 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.products.compaction_data import Choices, gather
 from corephys.products.compaction_fit import fit_data
 from corephys.products.compaction_models import of_name
 from corephys.products.compaction_result import CompactionFit
+from corephys.provenance import used_constants, with_constants
 
 __all__ = ["LayerFits", "fit_by_layer"]
+
+_T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
@@ -31,11 +34,14 @@ class LayerFits:
         Layers with too few usable porosities, and how many they have.
     without_layer : int
         Usable porosities that lie in no layer.
+    least_points : int, optional
+        As it was given.
     """
 
     fits: dict[str, CompactionFit]
     too_small: dict[str, int]
     without_layer: int
+    least_points: Any = None
 
     @property
     def table(self) -> pd.DataFrame:
@@ -67,7 +73,8 @@ class LayerFits:
                 f"{name}: {fit.dataset.attrs['verdict']}" for name, fit in self.fits.items()
             ),
         }
-        return joined
+        used = used_constants(next(iter(self.fits.values())).dataset)
+        return with_constants(joined, **used, least_points=self.least_points)
 
     def __repr__(self) -> str:
         lines = []
@@ -85,8 +92,9 @@ class LayerFits:
 def fit_by_layer(
     porosity: Any, layers: Any, *, depth: Any = None, stress: Any = None,
     model: str = "exponential", absolute_sigma: bool, robust: str = "none",
-    excess_scatter: bool = True, bed_thickness: Any = "0.25 m",
-    allow: tuple[str, ...] = ("good", "not_evaluated"), least_points: int = 12,
+    excess_scatter: bool = True, bed_thickness: Any = _T["bed_thickness"],
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+    least_points: int = _T["compaction_layer_points"],
 ) -> LayerFits:  # fmt: skip
     """Fit porosity layer by layer.
 
@@ -141,7 +149,7 @@ def fit_by_layer(
             f"no layer has the {least_points} usable porosities of a fit of its own: {counts}; "
             "fit the whole hole, or give least_points="
         )
-    return LayerFits(fits, small, int((names == "").sum()))
+    return LayerFits(fits, small, int((names == "").sum()), least_points)
 
 
 def _names(layers: Any, use: np.ndarray, z: np.ndarray) -> np.ndarray:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import vocabulary
+from corephys import thresholds, vocabulary
 from corephys.products.compaction_data import solve
 from corephys.products.compaction_fit import fit
 from corephys.products.compaction_result import CompactionFit
@@ -15,7 +15,7 @@ from corephys.products.compaction_result import CompactionFit
 __all__ = ["profile", "profiles"]
 
 LEVELS = (0.6827, 0.9545)
-_APART = 0.2  # by which an arm may differ from the standard error
+_APART = thresholds.value("profile_apart")
 
 
 def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any) -> xr.Dataset:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, stated
@@ -22,10 +22,11 @@ _ASSUMPTIONS = (
     "the sample swelled along one line e = e_lab - Cs log10(stress / reference stress) and "
     "took up water as it did; hydrostatic pressure; no gas, no cracks"
 )
-# Depth [m] and porosity gained [1] by terrigenous sediment; carbonate two thirds of it.
+# Depth [m] and porosity gained [1] by terrigenous sediment; carbonate two thirds of it (Hamilton
+# 1976, from memory).
 _BY_DEPTH = ((0.0, 300.0, 500.0), (0.0, 0.04, 0.07))
 _SHARE = {"terrigenous": 1.0, "carbonate": 2.0 / 3.0}
-_DEEPEST = 1000.0
+_DEEPEST = thresholds.value("rebound_deepest")  # m
 
 
 def rebound(
@@ -111,7 +112,8 @@ def rebound(
         "porosity_in_situ": (corrected, [(inner * p, m) for p, m in inputs]),
         "porosity_rebound": (plain - corrected, gained),
     }, reason, constants={
-        "swelling_index": _words(swelling_index), "reference_stress": str(reference_stress),
+        "swelling_index": (swelling_index, swelling_index_uncertainty),
+        "reference_stress": (reference_stress, reference_stress_uncertainty),
     }, steps=(_SWELLING,), assumptions=_ASSUMPTIONS)  # fmt: skip
 
 
@@ -237,7 +239,10 @@ def rebound_density(
             "bulk_density": rho,
         },
         steps=("rho_is = rho + (rho_g - rho_w) (phi_lab - phi_is)",),
-        constants={"pore_water_density": str(pore_water_density)},
+        constants={
+            "grain_density": grain_density,
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
+        },
         assumptions=str(rebound.attrs.get("assumptions", "")),
         density_state="rebound taken off, water as given",
         safety=RESEARCH_ONLY,
@@ -257,7 +262,3 @@ def _answer(
             placed = phi.values.copy(deep=False, data=np.asarray(values, dtype=float))
         quantities[name] = Measured(placed, random, effects, reason)
     return series.build({**quantities, "porosity": phi}, safety=RESEARCH_ONLY, **words)
-
-
-def _words(value: Any) -> str:
-    return str(value) if np.ndim(value) == 0 else "by position"

@@ -87,9 +87,9 @@ _SCLATER = (
     "Sclater and Christie (1980) Journal of Geophysical Research 85, 3711, as tabulated by Wangen "
     "(2010) Physical Principles of Sedimentary Basin Analysis, table 2.1"
 )
-_SAND = (
-    "Sclater and Christie (1980) Journal of Geophysical Research 85, 3711, as coded in rockphypy "
-    "0.0.2"
+_BY_CONSTANT = (
+    "Sclater and Christie (1980) Journal of Geophysical Research 85, 3711; decay constant {} 1/km "
+    "from memory"
 )
 _HAMILTON = "Hamilton (1976) Journal of Sedimentary Petrology 46, 280"
 _SOLIDITY = (
@@ -100,15 +100,14 @@ _DOUBTFUL = "coefficients from memory and not found in print: low trust; range f
 _ROWS = (
     ("shale", "exponential", (0.63, 1960.0), _INF, "shale, North Sea", _SCLATER, "published",
      "0.51 1/km in other tables, 1961 m"),
-    ("sand", "exponential", (0.49, 3700.0), _INF, "sandstone, North Sea", _SAND, "library",
-     "0.27 1/km in other tables, 3704 m"),
+    ("sand", "exponential", (0.49, 1e3 / 0.27), _INF, "sandstone, North Sea",
+     _BY_CONSTANT.format(0.27), "memory", "3704 m; a rounded 3700 m is quoted too"),
     ("chalk", "exponential", (0.70, 1408.0), _INF, "chalk, North Sea", _SCLATER, "published", ""),
     ("shaly_sand", "exponential", (0.56, 1e3 / 0.39), _INF, "shaly sand, North Sea",
-     "Sclater and Christie (1980) Journal of Geophysical Research 85, 3711; decay constant "
-     "0.39 1/km from memory", "memory", "one table prints 2464 m, 4 % less than 1/0.39 1/km"),
+     _BY_CONSTANT.format(0.39), "memory", "one table prints 2464 m, 4 % less than 1/0.39 1/km"),
     ("shale_athy", "exponential", (0.48, 1e3 / 1.42), _INF, "shale, Oklahoma",
-     "Athy (1930) American Association of Petroleum Geologists Bulletin 14, 1; constants as "
-     "quoted in a textbook", "published", "old rock, uplifted since"),
+     "Athy (1930) American Association of Petroleum Geologists Bulletin 14, 1; constants seen "
+     "quoted only", "memory", "old rock, uplifted since"),
     ("calcisiltite", "exponential", (0.599, 1722.0), _INF, "calcisiltite, Walvis Ridge",
      "Calcisiltite compaction in the deep ocean, Geological Society of America, North-Central "
      "Section (2005), paper 86668", "published",
@@ -171,7 +170,7 @@ def reference_curves() -> pd.DataFrame:
     -------
     DataFrame
         One row a curve: its equation with numbers, what was measured, the deepest depth [m],
-        source, standing (``published``, ``library``, ``memory``) and note.
+        source, standing (``published``, ``memory``) and note.
     """
     return pd.DataFrame(
         [

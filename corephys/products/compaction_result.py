@@ -203,6 +203,7 @@ def dataset_of(
     dataset = series.build(
         quantities,
         steps=(f"least squares of {model.equation} ({model.source})",),
+        constants={"bed_thickness": data.bed_thickness},
         model=model.name,
         equation=model.equation,
         curve=model.sentence.format(**found.values),

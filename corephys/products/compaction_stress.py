@@ -101,8 +101,10 @@ def column_effective_stress(
         {"vertical_effective_stress": Measured(stress, 0.0, effects)},
         steps=("sigma' = (rho_g - rho_f) g (thickness of the grains above), hydrostatic pressure",),
         constants={
-            "grain_density": str(grain_density), "fluid_density": str(fluid_density),
-            "gravity": str(gravity),
+            "surface_porosity": (surface_porosity, surface_porosity_uncertainty),
+            "decay_length": (decay_length, decay_length_uncertainty),
+            "grain_density": (grain_density, grain_density_uncertainty),
+            "fluid_density": (fluid_density, fluid_density_uncertainty), "gravity": gravity,
         },
         safety=RESEARCH_ONLY,
     )  # fmt: skip

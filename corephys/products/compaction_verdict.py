@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from corephys import fitting
+from corephys import fitting, thresholds
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential import Checks
 from corephys.products.compaction_data import Data, solve
@@ -12,15 +12,15 @@ from corephys.products.compaction_models import Model
 
 __all__ = ["BLOCKS", "block_checks", "judge"]
 
-BLOCKS = 8  # of depth, in the checks of a fit
+BLOCKS = thresholds.count("compaction_blocks")
 
 # Limits of the rules. They are this library's choice and stand in the notes of compaction.fit.
-_LEAST_SKILL = 0.5
-_MOST_BETWEEN = 0.4
-_MOST_RATE = 0.3
-_MOST_CORRELATION = 0.99
-_LONGEST = 10.0  # times the range of what is sampled
-_FAR = 2.0  # standard errors
+_LEAST_SKILL = thresholds.value("compaction_least_skill")
+_MOST_BETWEEN = thresholds.value("compaction_most_between")
+_MOST_RATE = thresholds.value("compaction_most_rate")
+_MOST_CORRELATION = thresholds.value("compaction_most_correlation")
+_LONGEST = thresholds.value("compaction_longest")
+_FAR = thresholds.value("compaction_far")
 
 
 def block_checks(

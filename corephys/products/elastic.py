@@ -18,6 +18,7 @@ from corephys.products.elastic_check import MEANINGS, bounds_check
 from corephys.products.elastic_empirical import castagna, gardner, han
 from corephys.products.elastic_fluids import brine, fluid_mixture
 from corephys.products.elastic_frame import (
+    contacts_of_porosity,
     critical_porosity,
     hertz_mindlin,
     krief,
@@ -39,9 +40,9 @@ from corephys.products.elastic_velocity import from_moduli, raymer, wood, wyllie
 
 __all__ = [
     "MATERIALS", "MEANINGS", "MODELS", "Material", "bounds_check", "brine", "castagna",
-    "contact_cement", "critical_porosity", "dynamic_moduli", "fluid_mixture",
-    "fluid_substitution", "frame_modulus", "from_moduli", "gardner", "gassmann", "han",
-    "hashin_shtrikman", "hertz_mindlin", "hill", "krief", "material", "materials",
+    "contact_cement", "contacts_of_porosity", "critical_porosity", "dynamic_moduli",
+    "fluid_mixture", "fluid_substitution", "frame_modulus", "from_moduli", "gardner", "gassmann",
+    "han", "hashin_shtrikman", "hertz_mindlin", "hill", "krief", "material", "materials",
     "mineral_mixture", "porosity_from_velocity", "raymer", "reflection_at_angle", "reuss",
     "s_wave_from_frame", "soft_sand", "stiff_sand", "velocity_models", "voigt", "wood",
     "wyllie",

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty, units
+from corephys import flags, provenance, series, uncertainty, units
 from corephys.bounds import positive
 from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
@@ -117,12 +117,14 @@ def number(
         positive(value[known_as], unit, name, zero=zero)
         factor = units.convert(1.0, term(known_as).unit, unit)
         effects = {source: factor * effect for source, effect in found.effects.items()}
-        return Measured(factor * found.values, factor * found.u_random, effects, found.reason)
+        used = provenance.records(**{name: value[[known_as]]})
+        return Measured(factor * found.values, factor * found.u_random, effects, found.reason, used)
     plain = positive(value, unit, name, zero=zero)
     given = (uncertainties or {}).get(name)
     known = isinstance(value, Constant) and given is None
     u = uncertainty.stated(given, unit, f"uncertainty of {name}", of=value)
-    return Measured(plain, 0.0, {value.name if known else name: u})
+    used = provenance.records(**{name: (value, given)})
+    return Measured(plain, 0.0, {value.name if known else name: u}, used=used)
 
 
 def quantity(
@@ -305,6 +307,7 @@ def propagate(
         laid, *(part.values for part in inputs.values()), outputs=len(names) * (1 + len(keys))
     )
     known = series.joined_reasons(*(bare(part.reason) for part in inputs.values()), bare(reason))
+    used = {key: record for part in inputs.values() for key, record in part.used.items()}
     result = {}
     for place, name in enumerate(names):
         start = len(names) + place * len(keys)
@@ -314,7 +317,7 @@ def propagate(
             for slope, part in zip(slopes, inputs.values(), strict=True)
         ]
         spread, effects = uncertainty.combine(terms)
-        result[name] = Measured(found[place], spread, effects, known)
+        result[name] = Measured(found[place], spread, effects, known, used)
     return result
 
 

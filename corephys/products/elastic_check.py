@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty
+from corephys import flags, series, thresholds, uncertainty
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_velocity import bounds_kernel, of_phases
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["MEANINGS", "bounds_check"]
 
+_T = thresholds.DEFAULTS
 # Reason -> what it usually means.
 MEANINGS = {
     "below_elastic_bounds": (
@@ -26,13 +27,14 @@ MEANINGS = {
         "stiffer than the one chosen, such as a carbonate or pyrite nodule, or a pick that is early"
     ),
 }
-_UNKNOWN = 0.01  # of the velocity, where its uncertainty is not known
+_UNKNOWN = thresholds.value("bound_unknown_velocity")
 
 
 @carry.names_checked
 def bounds_check(
-    p_wave_velocity: Any, porosity: Any, *, mineral: Any, fluid: Any, margin: float = 3.0,
-    soft_mineral: Any = None, uncertainties: Mapping[str, Any] | None = None,
+    p_wave_velocity: Any, porosity: Any, *, mineral: Any, fluid: Any,
+    margin: float = _T["bound_margin"], soft_mineral: Any = None,
+    uncertainties: Mapping[str, Any] | None = None,
 ) -> xr.Dataset:  # fmt: skip
     """Flag velocities that no mixture of these grains and this fluid has at their porosity.
 
@@ -113,6 +115,7 @@ def _told(quantities: Mapping[str, Measured], margin: float) -> xr.Dataset:
         quantities,
         steps=("suspension below (Wood 1941), Hashin-Shtrikman bound above (Walpole 1966)",
                f"flagged beyond {margin:g} standard uncertainties of the difference"),
+        constants={"margin": margin},
         bound="both: lowest_velocity from below, highest_velocity from above",
         meanings="; ".join(f"{reason}: {words}" for reason, words in MEANINGS.items()),
     )  # fmt: skip

@@ -153,7 +153,7 @@ def han(
     Notes
     -----
     V_p = 5590 - 6930 phi - 2180 C at 40 MPa: Han (1986), PhD thesis, Stanford University. The
-    factor of clay is from memory; a public library has 2810, two digits exchanged.
+    factors are from memory; for clay 2810 and 2130 are quoted too.
 
     Examples
     --------

@@ -17,7 +17,7 @@ from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["brine", "brine_kernel", "fluid_mixture"]
 
-# Coefficients of Batzle and Wang (1992), Geophysics 57, 1396, as bruges 0.5.4 has them: density of
+# Coefficients of Batzle and Wang (1992), Geophysics 57, 1396, from memory: density of
 # water [kg/m^3] by powers of temperature [degC] and pressure [MPa], equation 27a;
 _WATER_DENSITY = (
     (1, 0, -8.0e-2), (2, 0, -3.3e-3), (3, 0, 1.75e-6), (0, 1, 0.489), (1, 1, -2e-3),

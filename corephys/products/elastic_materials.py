@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys.constants import Constant
+from corephys.constants import Constant, add_table
 
 __all__ = ["MATERIALS", "Material", "material", "materials", "mineral_mixture"]
 
@@ -39,31 +39,31 @@ class Material:
 
 
 _TABLE = (
-    "Carmichael (1989), Practical Handbook of Physical Properties of Rocks and Minerals, as the "
-    "library digirock tabulates it"
+    "Carmichael (1989), Practical Handbook of Physical Properties of Rocks and Minerals, seen "
+    "quoted only"
 )
 _BOOK = "Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009), appendix, from memory"
 _TEOS = "TEOS-10 (gsw 3.6.23): K = rho c^2"
 # Name, K, u(K), G, u(G) [GPa], rho, u(rho) [g/cm^3], standing, source, note. The uncertainties are
 # estimates that span what tables give for the substance, not those of one measurement.
 _ROWS = (
-    ("quartz", 37.0, 0.8, 44.0, 0.8, 2.65, 0.005, "library",
+    ("quartz", 37.0, 0.8, 44.0, 0.8, 2.65, 0.005, "memory",
      _TABLE,
      "tables span 36.5 to 38 and 44 to 45.6 GPa"),
-    ("calcite", 76.8, 4.0, 32.0, 1.5, 2.71, 0.01, "library",
+    ("calcite", 76.8, 4.0, 32.0, 1.5, 2.71, 0.01, "memory",
      _TABLE,
      "tables span 63.7 to 76.8 and 28.4 to 32 GPa"),
-    ("dolomite", 94.9, 10.0, 45.0, 3.0, 2.87, 0.02, "library",
+    ("dolomite", 94.9, 10.0, 45.0, 3.0, 2.87, 0.02, "memory",
      _TABLE,
      "tables span 69 to 95 and 45 to 52 GPa"),
     ("aragonite", 46.9, 12.0, 36.0, 4.0, 2.93, 0.01, "memory",
      _BOOK,
      "later measurements of single crystals give 69 GPa, so the uncertainty is "
      "wide"),
-    ("feldspar", 37.5, 5.0, 15.0, 5.0, 2.62, 0.02, "library",
+    ("feldspar", 37.5, 5.0, 15.0, 5.0, 2.62, 0.02, "memory",
      _TABLE,
      "alkali feldspar, a mean"),
-    ("plagioclase", 75.6, 5.0, 25.6, 4.0, 2.63, 0.05, "library",
+    ("plagioclase", 75.6, 5.0, 25.6, 4.0, 2.63, 0.05, "memory",
      _TABLE,
      ""),
     ("clay", 20.9, 4.0, 6.9, 2.0, 2.58, 0.05, "memory",
@@ -81,7 +81,7 @@ _ROWS = (
     ("opal", 14.2, 4.0, 12.6, 4.0, 2.0, 0.1, "memory",
      "hydrous biogenic opal, from memory",
      "dense silica glass has 36.5 and 31.2 GPa at 2.20 g/cm^3"),
-    ("pyrite", 147.4, 10.0, 132.5, 6.0, 4.93, 0.05, "library",
+    ("pyrite", 147.4, 10.0, 132.5, 6.0, 4.93, 0.05, "memory",
      _TABLE,
      "crystals are 5.02 g/cm^3"),
     ("halite", 24.8, 0.6, 14.9, 0.5, 2.16, 0.01, "memory",
@@ -117,6 +117,11 @@ def _row(row: tuple[Any, ...]) -> Material:
 
 
 MATERIALS: dict[str, Material] = {row[0]: _row(row) for row in _ROWS}
+add_table(
+    part
+    for one in MATERIALS.values()
+    for part in (one.bulk_modulus, one.shear_modulus, one.density)
+)
 
 
 def material(name: str) -> Material:
@@ -223,9 +228,10 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
     words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
     units_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
     parts_made = [
-        Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts))
+        Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts),
+                 "calculated")
         for (kind, unit), (value, u) in zip(units_of.items(), made, strict=True)
-    ]
+    ]  # fmt: skip
     return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
 
 
@@ -251,4 +257,4 @@ def _hill_of(parts: list[Material], f: np.ndarray) -> list[tuple[float, float]]:
 def _standing(parts: list[Material]) -> str:
     """The worst standing among the parts."""
     found = {part.bulk_modulus.status for part in parts}
-    return "memory" if "memory" in found else "library"
+    return "memory" if "memory" in found else min(found)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, mixing, series, uncertainty
+from corephys import constants, mixing, provenance, series, uncertainty
 from corephys.display import RESEARCH_ONLY
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_frame import soft_sand_kernel, stiff_sand_kernel
@@ -166,7 +166,7 @@ def velocity_models(
 
 def _stacked(parts: Sequence[Measured]) -> Measured:
     """Several results as one with the dimension ``model`` in front."""
-    first = parts[0].values
+    first, first_used = parts[0].values, parts[0].used
     dims = getattr(first, "dims", ("reading",) * np.ndim(first))
     shape = np.shape(first)
 
@@ -187,7 +187,7 @@ def _stacked(parts: Sequence[Measured]) -> Measured:
     reason = np.stack([np.broadcast_to(np.asarray(bare(p.reason)), shape) for p in parts])
     return Measured(
         values, xr.Variable(values.dims, stack([part.u_random for part in parts])), effects,
-        xr.Variable(values.dims, reason.astype(np.int64)),
+        xr.Variable(values.dims, reason.astype(np.int64)), first_used,
     )  # fmt: skip
 
 
@@ -235,7 +235,9 @@ def porosity_from_velocity(
     spread = np.stack(
         [_solved_u(model, phi, speed, given) for model, phi in zip(chosen, porosity, strict=True)]
     )
-    return _side_by_side(chosen, porosity, spread, speed.values)
+    used = {key: record for part in given.values() for key, record in part.used.items()}
+    found = _side_by_side(chosen, porosity, spread, speed.values)
+    return found.assign_attrs(constants=provenance.constants_attribute(used))
 
 
 def _solved(model: str, target: np.ndarray, p: Mapping[str, Any]) -> np.ndarray:

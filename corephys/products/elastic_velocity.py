@@ -299,7 +299,10 @@ def raymer(
 
     beyond = 0 if whole else _beyond(phi.values, limit)
     found = carry.propagate(kernel, _V, inputs, reason=beyond)
-    return series.build(found, steps=("Raymer, Hunt and Gardner (1980)",))
+    return series.build(
+        found, steps=("Raymer, Hunt and Gardner (1980)",),
+        constants={row: _C[row] for row in ("raymer_first_limit", "raymer_second_limit")},
+    )  # fmt: skip
 
 
 def _beyond(porosity: Any, limit: float) -> Any:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty
+from corephys import flags, series, thresholds, uncertainty
 from corephys.products.heatflow_below import temperature_at
 from corephys.products.heatflow_carriers import CARRIERS
 from corephys.products.heatflow_corrections import corrected, corrections
@@ -50,6 +50,7 @@ __all__ = [
     "seasonal_anomaly", "sedimentation", "temperature_at", "thermal_resistance",
 ]  # fmt: skip
 
+_UNLIKELY = thresholds.value("line_least_probability")
 _ALLOW = ("good", "not_evaluated")
 
 
@@ -110,7 +111,7 @@ def bullard(
     fit = fitted(points)
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
     probability = exceeded(fit.first, freedom)
-    quantities = line_quantities(fit, flags.bit("poor_fit") if probability < 0.01 else 0)
+    quantities = line_quantities(fit, flags.bit("poor_fit") if probability < _UNLIKELY else 0)
     used = stations.index.size
     dataset = series.build(
         quantities,

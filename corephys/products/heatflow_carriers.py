@@ -6,12 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["CARRIERS", "Points", "merge", "resistance", "resistivity", "scatter"]
 
 CARRIERS = ("linear", "steps", "harmonic mean", "trend")
-NEAR = 0.10  # m; needle readings closer than this stand for the same sediment
+NEAR = thresholds.value("carrier_near")  # m
 
 
 @dataclass(frozen=True)

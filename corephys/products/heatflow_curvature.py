@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series
+from corephys import constants, series, thresholds
 from corephys.bounds import positive
 from corephys.products.heatflow_stations import (
     Fit,
@@ -22,6 +22,7 @@ from corephys.uncertainty import Measured
 __all__ = ["curvature"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 _ALLOW = ("good", "not_evaluated")
 _YEAR = 31557600.0  # s
 # Signs of the bend -> what bends so; never one cause alone.
@@ -52,7 +53,7 @@ class _Bent:
 
 
 def curvature(
-    temperature: Any, resistance: xr.Dataset, *, significance: float = 0.05,
+    temperature: Any, resistance: xr.Dataset, *, significance: float = _T["bend_significance"],
     water_heat_capacity: Any = _C["water_heat_capacity"], bottom_water_temperature: Any = None,
     bottom_water_temperature_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
 ) -> xr.Dataset:  # fmt: skip
@@ -126,6 +127,7 @@ def curvature(
          "pore_water_velocity": Measured(growth * per_year, u_growth * per_year)},
         steps=("T(R) with a quadratic term by the F test; with steady flow of pore water "
                "(Bredehoeft and Papadopulos 1965)",),
+        constants={"water_heat_capacity": water_heat_capacity, "significance": significance},
         shape=shape, significance=significance, points_used=size,
         candidates="; ".join((*_CAUSES[1 if bend > 0 else -1], *_EITHER))
         if shape == "curved" else "none needed",

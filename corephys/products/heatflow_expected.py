@@ -7,14 +7,24 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.uncertainty import Measured
 
 __all__ = ["conductivity_at_temperature", "conductivity_of_water_content", "heat_flow_of_age"]
 
 _C = constants.CONSTANTS
-_BEND = 55.0  # Myr, age at which the plate takes over from the half-space
+_DRIEST = thresholds.value("mud_least_water")
+_WETTEST = thresholds.value("mud_greatest_water")
+_PLATE = (
+    "young_ocean_heat_flow", "old_ocean_heat_flow", "old_ocean_excess", "old_ocean_decay",
+    "plate_onset_age",
+)  # fmt: skip
+_MUD: tuple[str, ...] = (
+    "mud_resistivity_dry",
+    "mud_resistivity_of_water",
+    "mud_resistivity_scatter",
+)
 
 
 def heat_flow_of_age(
@@ -63,20 +73,18 @@ def heat_flow_of_age(
         at_one = float(positive(half_space, "mW/m^2", "half_space"))
         found = series.apply(lambda years: at_one / np.sqrt(years), t)
     else:
-        young, old, more, decay = (
-            _C[name].value
-            for name in ("young_ocean_heat_flow", "old_ocean_heat_flow", "old_ocean_excess",
-                         "old_ocean_decay")
-        )  # fmt: skip
+        young, old, more, decay, bend = (_C[name].value for name in _PLATE)
         found = series.apply(
             lambda years: np.where(
-                years <= _BEND, young / np.sqrt(years), old + more * np.exp(-decay * years)
+                years <= bend, young / np.sqrt(years), old + more * np.exp(-decay * years)
             ),
             t,
         )
+    used = {"half_space": half_space} if cooling == "half-space" else {r: _C[r] for r in _PLATE}
     return series.build(
         {"heat_flow_of_age": Measured(found)},
         steps=(f"heat flow of {cooling} cooling at the age of the ocean floor",),
+        constants=used,
     )
 
 
@@ -123,24 +131,23 @@ def conductivity_of_water_content(
         raise ValueError(
             f"water_content is {share.flat[0]:g}; a share of the wet mass lies between 0 and 1"
         )
-    dry, wet = (
-        units.as_floats(_C[name], "m K/W", name)
-        for name in ("mud_resistivity_dry", "mud_resistivity_of_water")
-    )
-    factor = 1.0
+    dry, wet = (units.as_floats(_C[name], "m K/W", name) for name in _MUD[:2])
+    factor, used = 1.0, _MUD
     if conditions == "laboratory":
+        used = (*_MUD, "laboratory_to_seafloor_conductivity")
         factor = 1.0 / (1.0 + _C["laboratory_to_seafloor_conductivity"].value / 100.0)
     resistivity = (dry + wet * water.values) / factor
     k = xr.where((share >= 0.0) & (share <= 1.0), 1.0 / resistivity, np.nan)
     slope = -wet / factor * np.asarray(k) ** 2
     own = np.nan_to_num(np.asarray(water.u_random, dtype=float))
     random = np.hypot(_C["mud_resistivity_scatter"].value * np.asarray(k), slope * own)
-    reason = np.where((share < 0.2) | (share > 0.8), flags.bit("beyond_calibration"), 0)
+    reason = np.where((share < _DRIEST) | (share > _WETTEST), flags.bit("beyond_calibration"), 0)
     effects = {source: slope * np.asarray(effect) for source, effect in water.effects.items()}
     values = water.values * 0.0 + k if isinstance(water.values, xr.DataArray) else float(k)
     return series.build(
         {"thermal_conductivity": Measured(values, random, effects, reason.astype(np.int64))},
         steps=(f"conductivity of water content at {conditions} conditions (Bullard 1963)",),
+        constants={row: _C[row] for row in used},
     )
 
 
@@ -187,4 +194,5 @@ def conductivity_at_temperature(conductivity: Any, temperature: Any) -> xr.Datas
     return series.build(
         {"thermal_conductivity": Measured(series.apply(kernel, k25, warm))},
         steps=("conductivity at temperature (Vosteen and Schellschmidt 2003, from memory)",),
+        constants={row: _C[row] for row in ("warm_rock_a", "warm_rock_b")},
     )

@@ -7,12 +7,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, series, thresholds
 from corephys.products.heatflow_stations import Stations, usable_stations, with_seafloor
 from corephys.uncertainty import Measured
 
 __all__ = ["intervals"]
 
+_UNLIKELY = thresholds.value("line_least_probability")
 _ALLOW = ("good", "not_evaluated")
 
 
@@ -155,7 +156,7 @@ def _finish(
     probability = float("nan")
     if freedom and np.isfinite(square):
         probability = float(gammaincc(freedom / 2.0, square / 2.0))
-    if probability < 0.01:
+    if probability < _UNLIKELY:
         for name in ("heat_flow_mean", "heat_flow_weighted_mean"):
             quantities[name].reason = flags.bit("poor_fit")
     dataset = series.build(

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series
+from corephys import series, thresholds
 from corephys.numerics.line_batch import estimating_rows, lines_from_sums
 from corephys.products.heatflow_line import adjusted_points
 from corephys.products.heatflow_points import Carried, carry
@@ -30,6 +30,7 @@ from corephys.uncertainty import Measured
 
 __all__ = ["monte_carlo"]
 
+_FEWEST = thresholds.count("heat_flow_draws")
 _ALLOW = ("good", "not_evaluated")
 _QUANTILES = (0.025, 0.158655, 0.5, 0.841345, 0.975)
 _BLOCK = 2.5e6  # bytes of one array of draws
@@ -113,7 +114,7 @@ def monte_carlo(
     and by the natural scatter of ``thermal_resistance``. Student's t, at n - 2 degrees of
     freedom, is a normal over the root of a drawn chi-square.
     """
-    if draws < 100 or int(draws) != draws:
+    if draws < _FEWEST or int(draws) != draws:
         raise ValueError(f"draws is {draws}; quantiles need a whole number of at least 100")
     resistance = thermal_resistance(
         conductivity, at=temperature, how=how, depth_uncertainty=depth_uncertainty,

@@ -137,7 +137,9 @@ def bottom_water_anomaly(
     )
     return _anomaly(
         at, steps_kernel, (steps, ages, kappa), {s: m[3:] for s, m in moves.items()},
-        f"steps of the bottom water: {words} (Carslaw and Jaeger 1959, section 2.4)", kappa,
+        f"steps of the bottom water: {words} (Carslaw and Jaeger 1959, section 2.4)",
+        {"change": (change, change_uncertainty), "since": (since, since_uncertainty),
+         "diffusivity": (diffusivity, diffusivity_uncertainty)},
     )  # fmt: skip
 
 
@@ -197,7 +199,9 @@ def seasonal_anomaly(
     return _anomaly(
         at, season_kernel, (swing, length, elapsed, kappa), u,
         f"swing of {swing:g} K in {length / 31557600:.4g} yr (Carslaw and Jaeger 1959, 2.6)",
-        kappa,
+        {"amplitude": (amplitude, amplitude_uncertainty), "period": period,
+         "since_maximum": (since_maximum, since_maximum_uncertainty),
+         "diffusivity": (diffusivity, diffusivity_uncertainty)},
     )  # fmt: skip
 
 
@@ -257,7 +261,9 @@ def sedimentation(
     return _two(
         at, sedimentation_kernel, arguments, u, ("temperature_rise_ratio", "heat_flow_ratio"),
         f"sedimentation of {speed * year:g} m/yr for {long / year:g} yr (Carslaw and Jaeger 1959, "
-        "section 15.2)", kappa,
+        "section 15.2)",
+        {"rate": (rate, rate_uncertainty), "duration": (duration, duration_uncertainty),
+         "diffusivity": (diffusivity, diffusivity_uncertainty)},
     )  # fmt: skip
 
 
@@ -270,15 +276,15 @@ def _each(value: Any, unit: str, name: str, size: int) -> np.ndarray:
 
 def _anomaly(
     at: Any, kernel: Callable[..., Any], arguments: tuple[Any, ...], u: dict[str, Any], step: str,
-    kappa: float,
+    used: dict[str, Any],
 ) -> xr.Dataset:  # fmt: skip
     names = ("temperature_anomaly", "seafloor_temperature_anomaly")
-    return _two(at, kernel, arguments, u, names, step, kappa)
+    return _two(at, kernel, arguments, u, names, step, used)
 
 
 def _two(
     at: Any, kernel: Callable[..., Any], arguments: tuple[Any, ...], u: dict[str, Any],
-    names: tuple[str, str], step: str, kappa: float,
+    names: tuple[str, str], step: str, used: dict[str, Any],
 ) -> xr.Dataset:  # fmt: skip
     """A kernel at the depths and at the seafloor, with its effects by central differences."""
     target, depth = wanted(at)
@@ -297,7 +303,7 @@ def _two(
     surface = Measured(float(values[-1]), 0.0, {s: float(e[-1]) for s, e in effects.items()})
     return series.build(
         {names[0]: here, names[1]: surface}, steps=(step,),
-        constants={"diffusivity": f"{kappa:g} m^2/s"},
+        constants=used,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, uncertainty, units
+from corephys import constants, flags, series, thresholds, uncertainty, units
 from corephys.companions import library_units
 from corephys.numerics.rolling import rolling_median
 from corephys.uncertainty import Measured
@@ -16,7 +16,8 @@ from corephys.uncertainty import Measured
 __all__ = ["from_density", "grain_density_at"]
 
 _C = constants.CONSTANTS
-MOST_STRETCHES = 8  # of a layer whose grain density errs on its own; each costs an array
+_T = thresholds.DEFAULTS
+MOST_STRETCHES = thresholds.count("grain_density_stretches")
 
 
 def porosity_kernel(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any, Any]:
@@ -91,8 +92,11 @@ def from_density(
     return series.build(
         {"porosity": measured},
         steps=("porosity (rho_g - rho) / (rho_g - rho_f) (Blum 1997)",),
-        constants={"pore_water_density": str(pore_water_density)},
-    )
+        constants={
+            "grain_density": (grain_density, grain_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
+        },
+    )  # fmt: skip
 
 
 def _fluid(value: Any, given: Any) -> Measured:
@@ -104,7 +108,7 @@ def _fluid(value: Any, given: Any) -> Measured:
 
 
 def grain_density_at(
-    samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = 5,
+    samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = _T["grain_density_neighbours"],
     allow: tuple[str, ...] = ("good", "not_evaluated"), sample_layer: Any = None,
     layer: Any = None,
 ) -> xr.Dataset:  # fmt: skip
@@ -209,6 +213,7 @@ def grain_density_at(
         steps=(
             f"grain density of {depth.size} samples, running median of {neighbours}, linear{words}",
         ),
+        constants={"neighbours": neighbours},
         layers_without_samples=", ".join(without),
     )
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty, units
+from corephys import constants, flags, series, uncertainty, units
 from corephys.products.seismic_averaging import backus, layered_medium, quarter_wavelength
 from corephys.products.seismic_profile import profile
 from corephys.products.seismic_synthetic import reflectivity, synthetic
@@ -33,6 +33,8 @@ __all__ = [
     "reflectivity", "ricker", "rotate_phase", "synthetic", "tie", "time_at_depth", "time_depth",
     "two_way_time", "water_two_way_time", "wavelet",
 ]  # fmt: skip
+
+_C = constants.CONSTANTS
 
 
 def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
@@ -234,15 +236,17 @@ def _random_variance(one: np.ndarray, step: np.ndarray) -> np.ndarray:
     return total
 
 
-def water_two_way_time(water_depth: Any, *, sound_speed: Any = "1500 m/s") -> float:
+def water_two_way_time(
+    water_depth: Any, *, sound_speed: Any = _C["water_column_sound_speed"]
+) -> float:
     """Two-way time through the water.
 
     Parameters
     ----------
     water_depth : Quantity or str
         [m].
-    sound_speed : Quantity or str
-        Mean speed of sound in the water column [m/s]; 1500 m/s is common practice, no source.
+    sound_speed : Quantity, str or Constant
+        Mean speed of sound in the water column [m/s].
 
     Returns
     -------

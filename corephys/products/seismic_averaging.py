@@ -11,10 +11,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, series
+from corephys import bounds, series, thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["backus", "layered_medium", "quarter_wavelength"]
+
+_T = thresholds.DEFAULTS
 
 
 def quarter_wavelength(velocity: Any, frequency: Any) -> Any:
@@ -54,7 +56,11 @@ def quarter_wavelength(velocity: Any, frequency: Any) -> Any:
 
 
 def backus(
-    profile: xr.Dataset, *, length: Any = None, frequency: Any = None, fraction: float = 0.1
+    profile: xr.Dataset,
+    *,
+    length: Any = None,
+    frequency: Any = None,
+    fraction: float = _T["averaging_fraction"],
 ) -> xr.Dataset:
     """Average a profile over a window as a long wave does.
 
@@ -119,8 +125,12 @@ def backus(
         values = xr.DataArray(scale, dims="reading", coords=_places(profile))
         found[name] = Measured(values, u_random, effects, rho.reason | speed.reason)
     dataset = series.build(
-        found, steps=("long-wave average: mean density, harmonic mean of rho V^2 over the window",)
-    )
+        found, steps=("long-wave average: mean density, harmonic mean of rho V^2 over the window",),
+        constants={
+            "length": length, "frequency": frequency,
+            "fraction": fraction if length is None else None,
+        },
+    )  # fmt: skip
     dataset["averaging_length"] = _metres(over.length, "length of the window")
     if frequency is not None:
         dataset["quarter_wavelength"] = _metres(quarter, "quarter of the wavelength")

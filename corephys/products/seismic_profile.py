@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, flags, series, uncertainty
+from corephys import bounds, flags, series, thresholds, uncertainty
 from corephys.uncertainty import Measured
 
 __all__ = ["profile"]
 
+_T = thresholds.DEFAULTS
 OVERLAPS = ("average", "upper core", "lower core")
 FILLS = ("linear", "trend", "none")
 _NAMES = ("bulk_density", "p_wave_velocity")
@@ -37,9 +38,10 @@ class _Rows:
 
 
 def profile(
-    density: Any, velocity: Any, *, overlap: str = "average", merge_within: Any = "1 cm",
-    largest_gap: Any = "1 m", fill: str = "linear", trend: xr.Dataset | None = None,
-    fill_spacing: Any = "10 cm", edge: Any = "0.5 m",
+    density: Any, velocity: Any, *, overlap: str = "average",
+    merge_within: Any = _T["seismic_merge"], largest_gap: Any = _T["seismic_gap"],
+    fill: str = "linear", trend: xr.Dataset | None = None,
+    fill_spacing: Any = _T["seismic_fill_spacing"], edge: Any = _T["seismic_edge"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:  # fmt: skip
     """Density, velocity and impedance at increasing depths, without overlaps and with gaps filled.
@@ -107,7 +109,10 @@ def profile(
         rows, filled = _fill(rows, gaps, lines, spacing, reach)
     return _dataset(
         rows, filled, f"gaps of more than {limit:g} m filled: {fill}", overlap,
-        gaps=json.dumps(listed), **counts,
+        gaps=json.dumps(listed), constants={
+            "merge_within": merge_within, "largest_gap": largest_gap,
+            **({} if fill == "none" else {"fill_spacing": fill_spacing, "edge": edge}),
+        }, **counts,
     )  # fmt: skip
 
 

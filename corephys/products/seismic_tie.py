@@ -12,15 +12,16 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, flags, series, units
+from corephys import bounds, flags, series, thresholds, units
 from corephys.products.seismic_wavelet import analytic, even_step, peak_offset, tapered
 from corephys.uncertainty import Measured
 
 __all__ = ["tie"]
 
-_REACH = 4  # mean periods over which the misfit is taken to remember itself
-_TAPER = 0.15  # share of the window at either end that is brought to zero
-_CHANCE = 0.05  # probability above which a peak is doubted
+_T = thresholds.DEFAULTS
+_REACH = thresholds.count("tie_misfit_reach")
+_TAPER = thresholds.value("tie_taper")
+_CHANCE = thresholds.value("tie_chance")
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class _Found:
 
 
 def tie(
-    synthetic: Any, trace: Any, *, window: Any = None, largest_shift: Any = "20 ms",
+    synthetic: Any, trace: Any, *, window: Any = None, largest_shift: Any = _T["tie_largest_shift"],
     rotate: bool = True, drift_window: Any = None,
 ) -> xr.Dataset:  # fmt: skip
     """Shift and rotate a synthetic trace to the greatest correlation with a recorded one.
@@ -104,7 +105,12 @@ def tie(
         "assumptions": "one shift and one phase over the window, amplitudes scaled freely",
         "bound": "the correlation after rotation is an upper bound of that without",
     }
-    dataset = series.build(whole, steps=("peak of the normalised correlation",), **attributes)
+    dataset = series.build(
+        whole,
+        steps=("peak of the normalised correlation",),
+        constants={"largest_shift": largest_shift},
+        **attributes,
+    )
     dataset["probability_of_chance"] = _pure(found.chance, "odds that chance correlates as well")
     dataset["effective_samples"] = _pure(found.effective, "independent samples of the window")
     if drift_window is not None:

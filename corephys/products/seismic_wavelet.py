@@ -7,10 +7,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, units
+from corephys import bounds, thresholds, units
+from corephys.provenance import constants_attribute
 
 __all__ = ["average_wavelet", "ricker", "rotate_phase", "wavelet"]
 
+_T = thresholds.DEFAULTS
 _HIGHEST = 2.5  # times its peak frequency a Ricker wavelet has 3 % of its greatest amplitude left
 
 
@@ -122,7 +124,7 @@ def wavelet(values: Any, *, time_step: Any = None, phase: Any = "0 degree") -> x
     even_step(time, "the times of the wavelet")
     power = np.abs(np.fft.rfft(numbers, 4 * numbers.size)) ** 2
     share = power[int(0.75 * power.size) :].sum() / power.sum()
-    if share > 0.1:
+    if share > thresholds.value("wavelet_high_share"):
         raise ValueError(
             f"{100 * share:.0f} % of the energy of the wavelet lies above three quarters of its "
             "Nyquist frequency: it is coarser than its time step; sample it more finely"
@@ -196,7 +198,11 @@ def _series(values: np.ndarray, time: np.ndarray, words: str) -> xr.DataArray:
 
 
 def average_wavelet(
-    traces: xr.DataArray, *, before: Any = "20 ms", after: Any = "60 ms", taper: float = 0.2
+    traces: xr.DataArray,
+    *,
+    before: Any = _T["wavelet_before"],
+    after: Any = _T["wavelet_after"],
+    taper: float = _T["wavelet_taper"],
 ) -> xr.DataArray:
     """Wavelet out of the seafloor reflection of several traces.
 
@@ -263,6 +269,7 @@ def average_wavelet(
         "traces": int(peaks.size), "phase": 0.0,
         "seafloor_times": [float(t) for t in time[peaks] + (moved + centre - cuts[0]) * step],
         "random_uncertainty": float(np.sqrt(np.mean(spread**2)) / scale),
+        "constants": constants_attribute({"before": before, "after": after, "taper": taper}),
     }  # fmt: skip
     return made
 

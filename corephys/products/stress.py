@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.products.stress_bound import lambda_star, overpressure_bound
@@ -43,6 +43,7 @@ __all__ = [
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 _NAME = "vertical_effective_stress"
 
 
@@ -96,7 +97,7 @@ def effective_stress_of_layers(
 def vertical_effective_stress(
     density: xr.Dataset, *, at: Any, fluid_density: Any = _C["pore_water_density"],
     fluid_density_uncertainty: Any = None, gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None, largest_gap: Any = "30 m",
+    gravity_uncertainty: Any = None, largest_gap: Any = _T["stress_gap"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:  # fmt: skip
     """Vertical effective stress at depths, from a density profile.
@@ -172,6 +173,9 @@ def vertical_effective_stress(
     return series.build(
         {_NAME: Measured(placed, random, effects, reason.astype(np.int64))},
         steps=("sigma' = integral of (rho - rho_f) g dz, hydrostatic pressure (Terzaghi 1943)",),
-        constants={"fluid_density": str(fluid_density), "gravity": str(gravity)},
+        constants={
+            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "gravity": (gravity, gravity_uncertainty), "largest_gap": largest_gap,
+        },
         density_state=readings.state, safety=RESEARCH_ONLY,
     )  # fmt: skip

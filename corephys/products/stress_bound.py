@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, series, thresholds
 from corephys.display import RESEARCH_ONLY
 from corephys.products.stress_reference import CompactionReference, effective_stress_of_porosity
 from corephys.uncertainty import Measured, bare, combine, norm
@@ -28,7 +28,7 @@ ASSUMPTIONS = (
     "above the bound",
     "slow creep closes pores further than a quick test: a reference of tests hides overpressure",
 )
-_SURE = 1.645  # standard uncertainties, one-sided 95 %
+_SURE = thresholds.value("one_sided_errors")
 
 
 def overpressure_bound(

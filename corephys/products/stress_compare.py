@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
+from corephys import constants, provenance, series, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.products.stress_bound import lambda_star
@@ -88,11 +87,11 @@ def pressure_margins(
 
 def _same_sea(pressure: xr.Dataset, profile: xr.Dataset) -> None:
     """Refuse two densities of one sea: their difference would pass for a pressure."""
-    said = [json.loads(data.attrs.get("constants", "{}")) for data in (pressure, profile)]
+    said = [provenance.used_constants(data) for data in (pressure, profile)]
     for key, unit in (("sea_water_density", "g/cm^3"), ("water_depth", "m")):
         if not all(key in one for one in said) or pressure.attrs.get("column_from") == "sea level":
             continue
-        column, ground = (float(units.as_floats(one[key], unit, key)) for one in said)
+        column, ground = (one[key].in_unit(unit) for one in said)
         if abs(column - ground) > 1e-6 * ground:
             raise ValueError(
                 f"{key} is {column:.6g} {unit} above the fluid column and {ground:.6g} {unit} "
@@ -219,7 +218,8 @@ def with_in_situ_water(
     return series.build(
         {"bulk_density": Measured(rho.values.copy(data=found), random, effects, bare(rho.reason))},
         steps=("rho + phi (rho_f - rho_lab)",),
-        constants={"laboratory_water_density": str(laboratory_water_density),
-                   "grain_density": str(grain_density)},
+        constants={"laboratory_water_density": laboratory_water_density,
+                   "fluid_density": fluid_density,
+                   "grain_density": (grain_density, grain_density_uncertainty)},
         density_state="laboratory porosity with the pore water in place, no rebound taken off",
     )  # fmt: skip

@@ -108,8 +108,11 @@ def density_of_porosity(
     return series.build(
         {"bulk_density": Measured(where, random, effects, bare(phi.reason))},
         steps=("rho = phi rho_w + (1 - phi) rho_g",),
-        constants={"grain_density": str(grain_density), "pore_water": str(pore_water_density)},
-    )
+        constants={
+            "grain_density": (grain_density, grain_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
+        },
+    )  # fmt: skip
 
 
 def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:

@@ -113,7 +113,13 @@ def in_situ_water_density(
     return series.build(
         {"fluid_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},
         steps=("density of sea water (TEOS-10) at hydrostatic pressure",),
-        constants={"salinity": str(salinity), "water_depth": str(water_depth)},
+        constants={
+            "salinity": (salinity, salinity_uncertainty),
+            "water_depth": water_depth,
+            "seafloor_temperature": seafloor_temperature,
+            "gravity": gravity,
+            "temperature_gradient": temperature_gradient,
+        },
     )
 
 
@@ -243,8 +249,13 @@ def fluid_column_pressure(
     return series.build(
         {"fluid_column_pressure": Measured(where.copy(data=pressure), 0.0, effects)},
         steps=(f"weight of a column of fluid at rest, from {column_from}",),
-        constants={"fluid_density": str(fluid_density), "water_depth": str(water_depth),
-                   "sea_water_density": str(sea_water_density), "gravity": str(gravity)},
+        constants={
+            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "water_depth": (water_depth, water_depth_uncertainty),
+            "gravity": (gravity, gravity_uncertainty),
+            **({} if riser else
+               {"sea_water_density": (sea_water_density, sea_water_density_uncertainty)}),
+        },
         column_from=column_from, safety=RESEARCH_ONLY,
     )  # fmt: skip
 
@@ -332,6 +343,11 @@ def equivalent_density(
     return series.build(
         {"equivalent_density": Measured(where.copy(data=found), random, effects, bare(p.reason))},
         steps=(f"density of a column of fluid at rest, from {datum}",),
-        constants={"water_depth": str(water_depth), "gravity": str(gravity)},
+        constants={
+            "water_depth": (water_depth, water_depth_uncertainty),
+            "gravity": (gravity, gravity_uncertainty),
+            **({} if from_sea else
+               {"sea_water_density": (sea_water_density, sea_water_density_uncertainty)}),
+        },
         datum=datum, safety=RESEARCH_ONLY,
     )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.products.stress_column import Column, inside, integral, random_part
@@ -28,11 +28,12 @@ from corephys.uncertainty import Measured, combine, stated
 __all__ = ["profile"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 
 
 def profile(
     density: xr.Dataset, *, at: Any = None, step: Any = "1 m", water_depth: Any = None,
-    fill: Any = "linear", largest_gap: Any = "30 m",
+    fill: Any = "linear", largest_gap: Any = _T["stress_gap"],
     fluid_density: Any = _C["pore_water_density"], fluid_density_uncertainty: Any = None,
     sea_water_density: Any = _C["sea_water_column_density"],
     sea_water_density_uncertainty: Any = None, water_depth_uncertainty: Any = None,
@@ -141,8 +142,14 @@ def profile(
         {**_stresses(masses, where, known, share, g, u_g), **_density(filled, where, known)},
         steps=("sigma_v = integral of rho g dz", "P_h = integral of rho_f g dz",
                "sigma' = sigma_v - P_h (Terzaghi 1943)"),
-        constants={"fluid_density": _words(fluid_density), "gravity": str(gravity),
-                   "sea_water_density": str(sea_water_density), "water_depth": str(water_depth)},
+        constants={
+            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "gravity": (gravity, gravity_uncertainty), "largest_gap": largest_gap,
+            **({} if sea is None else {
+                "sea_water_density": (sea_water_density, sea_water_density_uncertainty),
+                "water_depth": (water_depth, water_depth_uncertainty),
+            }),
+        },
         safety=RESEARCH_ONLY, density_state=readings.state, **readings.told, fill=_words(fill),
         filled_parts=json.dumps([[round(a, 3), round(b, 3)] for a, b in filled.parts]),
         layer_scatter=layering.scatter, layer_length=layering.length,

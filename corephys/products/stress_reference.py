@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, series, thresholds
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, covariance_effects
@@ -18,7 +18,7 @@ __all__ = [
 ]  # fmt: skip
 
 MODELS = ("logarithmic", "exponential")
-_FEWEST = 5
+_FEWEST = thresholds.count("reference_samples")
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.numerics.rolling import rolling_median, rolling_median_and_mad, window_bounds
 from corephys.quality.places import Places, spacing
 
@@ -20,9 +21,12 @@ __all__ = [
 
 SCALE = 1.4826  # of the median absolute deviation to a standard deviation (normal distribution)
 _ROUNDING = 1e-6  # cm
-_WIDEST = 3.0  # times the scatter of the core: more than that in a window is spikes themselves
-_WINDOW_FEW = 6  # readings of a window whose median absolute deviation one spike hardly moves
-_FEW = 20  # readings of a core from which a scale of its own can be told
+_WIDEST = thresholds.value("spike_scatter_limit")
+_WINDOW_FEW = thresholds.count("spike_window_readings")
+_FEW = thresholds.count("spike_core_readings")
+_REACH = thresholds.value("spike_neighbour_reach")  # cm
+_SIDE = thresholds.value("spike_side_share")
+_LONELY = thresholds.value("spike_lonely")
 
 
 def section_ends(places: Places, reach: float) -> np.ndarray:
@@ -116,7 +120,7 @@ def robust_scale(residual: Any, places: Places) -> np.ndarray:
 
 
 def neighbour_residual(
-    values: Any, places: Places, each_side: int = 2, reach: float = 20.0
+    values: Any, places: Places, each_side: int = 2, reach: float = _REACH
 ) -> tuple[np.ndarray, np.ndarray]:
     """Difference of each reading from the median of its neighbours in the section.
 
@@ -164,7 +168,7 @@ def neighbour_residual(
 
 def spikes(
     values: Any, noise: Any, places: Places, *, threshold: float, window: float,
-    side_share: float = 0.8, passes: int = 3,
+    side_share: float = _SIDE, passes: int = 3,
 ) -> np.ndarray:  # fmt: skip
     """Single readings that stand off from their neighbours in the section.
 
@@ -234,7 +238,7 @@ def _lonely(
     scatter = np.fmax(robust_scale(away, places), noise)
     alone = np.isfinite(x) & np.isnan(residual)
     with np.errstate(invalid="ignore"):
-        return np.asarray(alone & (np.abs(away) > 2.0 * threshold * scatter))
+        return np.asarray(alone & (np.abs(away) > _LONELY * threshold * scatter))
 
 
 def rolling_spikes(

@@ -6,12 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, mixing
+from corephys import constants, mixing, thresholds
 from corephys.quality.places import Places
 
 __all__ = ["below_bound", "nearest"]
 
 _C = constants.CONSTANTS
+_UNKNOWN = thresholds.value("bound_unknown_velocity")
 
 
 def nearest(places: Places, other: Places, usable: Any, reach: float) -> np.ndarray:
@@ -81,6 +82,6 @@ def below_bound(
         share, rf * fluid_velocity.value**2 * 1e-6, grain_modulus.value, rf, rg
     )
     u = np.asarray(uncertainty, dtype=float)
-    u = np.where(np.isfinite(u), u, 0.01 * v)
+    u = np.where(np.isfinite(u), u, _UNKNOWN * v)
     with np.errstate(invalid="ignore"):
         return np.asarray(v + margin * u < bound)

@@ -12,13 +12,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.bounds import positive
+from corephys.provenance import constants_attribute
 
 __all__ = ["axis_departure", "settled"]
 
 _C = constants.CONSTANTS
-_TERMS = 24
+_T = thresholds.DEFAULTS
+_TERMS = 24  # of the series; the rest is below 1e-9 from _SOON on
 _SOON = 0.01  # kappa t / a^2 below which the axis has felt nothing, to 1e-9
 
 
@@ -86,7 +88,8 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
 
 def settled(
     time_on_deck: Any, time: Any, *, laboratory_temperature: Any, core_diameter: Any,
-    core_temperature: Any = None, deck_temperature: Any = None, tolerance: Any = "0.5 K",
+    core_temperature: Any = None, deck_temperature: Any = None,
+    tolerance: Any = _T["settled_tolerance"],
     diffusivity: Any = _C["core_diffusivity"], surface_conductance: Any = None,
     conductivity: Any = _C["core_conductivity"],
 ) -> xr.Dataset:  # fmt: skip
@@ -158,7 +161,13 @@ def settled(
         diffusivity=float(positive(diffusivity, "m^2/s", "diffusivity")),
         film=_film(surface_conductance, conductivity),
     )  # fmt: skip
-    return _dataset(parts)
+    used = {
+        "laboratory_temperature": laboratory_temperature, "deck_temperature": deck_temperature,
+        "tolerance": tolerance, "diffusivity": diffusivity,
+        "surface_conductance": surface_conductance,
+        "conductivity": None if surface_conductance is None else conductivity,
+    }  # fmt: skip
+    return _dataset(parts).assign_attrs(constants=constants_attribute(used))
 
 
 def _departures(

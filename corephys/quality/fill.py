@@ -12,13 +12,15 @@ from typing import Any
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.quality.checks import level, robust_scale
 from corephys.quality.places import Places, any_within, runs, spacing
 
 __all__ = ["Pulses", "below_level", "gaps_by_density", "gaps_by_pulse"]
 
-_PASSES, _LIGHT = 4, 4.0  # times over, and standard deviations below the level
-_NATURAL_LENGTH = 20.0  # cm over which natural scatter repeats itself; common practice, no source
+_PASSES = 4  # times that a level is taken without the readings below it; more change nothing
+_LIGHT = thresholds.value("level_exclusion")
+_NATURAL_LENGTH = thresholds.value("natural_scatter_length")  # cm
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units, vocabulary
+from corephys import flags, thresholds, units, vocabulary
 from corephys.quality import checks, cross, fill
 from corephys.quality.places import Places, any_within, runs, spacing
 from corephys.quality.settings import Settings
 
 __all__ = ["OWN", "Look"]
 
+_REACH = thresholds.value("match_reach")  # cm
 _EMPTY = ("open_void", "closed_void", "lost")
 # Reasons that a look finds itself: they are taken off at its beginning and found anew, so that a
 # look at its own result finds the same. Weak coupling stays: a gate on the amplitude sets it too.
@@ -234,7 +235,7 @@ class Look:
         usable = flags.usable(density["bulk_density_flag"].values, self.allow)
         step = spacing(self.places)
         partner = cross.nearest(
-            self.places, places, usable, 2.0 if np.isnan(step) else max(0.5 * step, 2.0)
+            self.places, places, usable, _REACH if np.isnan(step) else max(0.5 * step, _REACH)
         )
         rho = np.where(partner >= 0, density["bulk_density"].values[partner], np.nan)
         total = self.noise

@@ -1,19 +1,23 @@
-"""Thresholds of the tests, each with what it stands for."""
+"""Thresholds of the tests, from the table of thresholds, as numbers in the units of a scan."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from corephys import thresholds
+
 __all__ = ["RESPONSE_WIDTH", "Settings"]
 
-# Width of each sensor's response along the core [cm]; common practice, no source.
+_value = thresholds.value
+
+# Width of each sensor's response along the core [cm].
 RESPONSE_WIDTH = {
-    "bulk_density": 1.5,
-    "p_wave_velocity": 2.0,
-    "magnetic_susceptibility": 5.0,
-    "electrical_resistivity": 8.0,
-    "natural_gamma_rate": 15.0,
+    "bulk_density": _value("response_density"),
+    "p_wave_velocity": _value("response_velocity"),
+    "magnetic_susceptibility": _value("response_susceptibility"),
+    "electrical_resistivity": _value("response_resistivity"),
+    "natural_gamma_rate": _value("response_natural_gamma"),
 }
 
 
@@ -65,21 +69,21 @@ class Settings:
     """
 
     response_width: Mapping[str, float] = field(default_factory=lambda: dict(RESPONSE_WIDTH))
-    end_trim: float = 1.0
+    end_trim: float = _value("end_trim")
     spike_test: str = "neighbours"
-    spike_threshold: float = 3.2
-    spike_side_share: float = 0.8
-    spike_window: float = 50.0
-    level_window: float = 150.0
-    low_threshold: float = 3.0
-    amplitude_fraction: float = 0.4
-    deaf_fraction: float = 0.15
-    void_length: float = 18.0
-    void_share: float = 0.2
-    void_density: float = 1.1
-    crack_length: float = 2.0
-    least_length: float = 15.0
-    repeat_threshold: float = 3.0
-    bound_margin: float = 3.0
-    sample_difference: float = 0.1
-    sample_reach: float = 2.0
+    spike_threshold: float = _value("spike_threshold")
+    spike_side_share: float = _value("spike_side_share")
+    spike_window: float = _value("spike_window")
+    level_window: float = _value("level_window")
+    low_threshold: float = _value("low_threshold")
+    amplitude_fraction: float = _value("amplitude_fraction")
+    deaf_fraction: float = _value("deaf_fraction")
+    void_length: float = _value("void_length")
+    void_share: float = _value("void_share")
+    void_density: float = _value("void_density")
+    crack_length: float = _value("crack_length")
+    least_length: float = _value("least_length")
+    repeat_threshold: float = _value("repeat_threshold")
+    bound_margin: float = _value("bound_margin")
+    sample_difference: float = _value("sample_difference")
+    sample_reach: float = _value("sample_reach")

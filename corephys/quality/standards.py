@@ -8,20 +8,21 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, thresholds, units
 
 __all__ = ["RULES", "ControlChart", "control_chart", "cumulative_sums", "out_of_control"]
 
 RULES = ("beyond three sigma", "cumulative sum", "eight on one side")
-LEAST = 4  # standards from which a centre and a scatter are told; common practice
-_WIDTH = 3.0  # standard deviations; Shewhart (1931), Economic Control of Quality
+LEAST = thresholds.count("control_chart_standards")
+_WIDTH = thresholds.value("control_chart_width")
 # Mean range of two normal values over their standard deviation, and the share of the mean range
 # that a range hardly exceeds: tables of control chart constants, Montgomery (2013), from memory.
 _RANGE, _WIDE = 1.128, 3.267
 _KEPT = 0.975  # mean of the normal ranges that hardly exceed it so, over the mean of all
 _MIDDLE_RANGE = 0.954  # median range over the standard deviation, 0.6745 times the root of 2
-ALLOWANCE, INTERVAL = 0.5, 5.0  # of the cumulative sums, in standard deviations
-_ROUNDS = 20
+ALLOWANCE = thresholds.value("control_chart_allowance")
+INTERVAL = thresholds.value("control_chart_interval")
+_ROUNDS = 20  # at most; the standards that are left then are taken
 
 
 @dataclass(frozen=True)

@@ -179,7 +179,11 @@ def _assemble(context: Context) -> xr.DataTree:
         for node in context.hole.leaves
         if node.path != "/"
     }
-    nodes.update({f"/{path}": dataset for path, dataset in context.results.items()})
+    # What a stage gave a function for each reading stands in a table of the hole.
+    from_tables = {"given": "hole"}
+    for path, dataset in context.results.items():
+        attributes = provenance.relabelled(dataset.attrs, from_tables)
+        nodes[f"/{path}"] = dataset.assign_attrs(attributes)
     nodes["/"] = xr.Dataset()
     tree = xr.DataTree.from_dict(nodes, name=context.hole.name)
     attributes = provenance.root_attributes(

@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys import flags, series
 from corephys.products import accumulation
+from corephys.provenance import used_constants
 from corephys.reduction.context import Context, Skipped
 
 __all__ = ["accumulation_rates"]
@@ -76,7 +77,7 @@ def _joined(found: xr.Dataset, mean: xr.Dataset, mass: xr.Dataset) -> xr.Dataset
     joined = series.build(
         {name: series.unpack(part, name) for name, part in parts.items()},
         steps=tuple(steps),
-        constants=json.loads(found.attrs["constants"]),
+        constants=used_constants(found),
         **words,
     )
     joined["samples"] = mean["samples"].variable

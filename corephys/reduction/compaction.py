@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, thresholds, units
 from corephys.products import compaction
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.stress import stress_at
@@ -117,7 +117,7 @@ def _porosity(context: Context) -> tuple[xr.Dataset, str]:
     if source is None:
         raise Skipped("no porosity, neither of samples nor of the scan")
     usable = int(flags.usable(source["porosity_flag"].values, context.levels).sum())
-    if usable < 5:
+    if usable < thresholds.count("compaction_samples"):
         raise Skipped(f"{usable} usable porosities are too few for a fit; it needs five")
     if keys["absolute_sigma"]:
         source = _with_uncertainty(context, source)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -13,6 +14,7 @@ import xarray as xr
 
 from corephys import flags, seawater, series, units
 from corephys.hole.error import HoleError, Problem
+from corephys.provenance import SourcedText
 from corephys.recipe import Recipe
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 
@@ -88,9 +90,9 @@ class Context:
     def watched(cls, hole: xr.DataTree, recipe: Recipe) -> Context:
         """A context that notes what every stage reads and writes."""
         lineage = Lineage()
-        return cls(
-            hole, WatchedRecipe(recipe, lineage), Noted(lineage), [], Noted(lineage), lineage
-        )
+        settings = json.loads(hole.attrs.get("settings", "{}"))
+        watched = WatchedRecipe(recipe, lineage, settings)
+        return cls(hole, watched, Noted(lineage), [], Noted(lineage), lineage)
 
     def table(self, path: str) -> xr.Dataset:
         """A raw table of the hole, or Skipped where it is missing or empty."""
@@ -232,10 +234,12 @@ def pore_water_density(recipe: Recipe, stage: str) -> str:
     """Density of the pore water in the laboratory: the recipe's, else that of its salinity."""
     given: str | None = recipe[stage]["pore_water_density"]
     if given is not None:
-        return f"{units.as_floats(given, 'g/cm^3', 'pore_water_density'):.9g} g/cm^3"
-    hole = recipe["hole"]
-    density = seawater.density(hole["pore_water_salinity"], hole["laboratory_temperature"])
-    return f"{float(density) / 1000.0:.9g} g/cm^3"
+        text = f"{units.as_floats(given, 'g/cm^3', 'pore_water_density'):.9g} g/cm^3"
+        return SourcedText(text, getattr(given, "origin", "recipe"))
+    salinity, warm = recipe["hole"]["pore_water_salinity"], recipe["hole"]["laboratory_temperature"]
+    density = float(seawater.density(salinity, warm)) / 1000.0
+    words = f"TEOS-10, sea water of {salinity} at {warm}"
+    return SourcedText(f"{density:.9g} g/cm^3", "calculated", words)
 
 
 def scalar(recipe: Recipe, stage: str, key: str, unit: str) -> float:

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, seawater, units
+from corephys import constants, flags, seawater, thresholds, units
 from corephys.hole import depth as positions
 from corephys.products import elastic
+from corephys.provenance import SourcedText
 from corephys.reduction.context import Context, Skipped
 
 __all__ = ["elastic_bounds", "elastic_moduli", "velocity_models"]
@@ -38,7 +39,10 @@ def elastic_moduli(context: Context) -> None:
     context.results["products/elastic_moduli"] = found
 
 
-_DENSITIES = {"properties/index_properties": "10 cm", "properties/density": None}
+_T = thresholds.DEFAULTS
+_DENSITIES = {
+    "properties/index_properties": _T["elastic_density_reach"], "properties/density": None,
+}  # fmt: skip
 
 
 def _density_at(
@@ -63,9 +67,11 @@ def elastic_bounds(context: Context) -> None:
     if not (velocity["p_wave_velocity"].values > 0.0).any():
         raise Skipped("no velocity above zero to hold against bounds")
     allow = (*context.levels, "suspect")
-    phi = positions.match(porosity, to=velocity, within="2 cm", how="nearest", allow=allow)
+    phi = positions.match(
+        porosity, to=velocity, within=_T["match_reach"], how="nearest", allow=allow
+    )
     if not np.isfinite(phi["porosity"].values).any():
-        raise Skipped("no porosity within 2 cm of a velocity")
+        raise Skipped(f"no porosity within {_T['match_reach']} of a velocity")
     density = _grain_density(context)
     found = elastic.bounds_check(
         velocity, phi,
@@ -88,7 +94,7 @@ def velocity_models(context: Context) -> None:
     shared: dict[str, Any] = {
         "mineral": _grains(context),
         "fluid": _fluid(context),
-        "critical": units.quantity(keys["critical_porosity"], "1"),
+        "critical": keys["critical_porosity"],
         "effective_pressure": pressure,
     }
     known: dict[str, Any] = {"critical": keys["critical_porosity_uncertainty"]}
@@ -143,7 +149,9 @@ def _grain_density(context: Context) -> constants.Constant:
             middle = float(np.median(values))
             spread = 1.4826 * float(np.median(np.abs(values - middle))) or float("nan")
             words = f"median of {values.size} samples"
-            return constants.Constant("grain_density", middle, "g/cm^3", spread, words, "library")
+            return constants.Constant(
+                "grain_density", middle, "g/cm^3", spread, words, "", "calculated"
+            )
     keys = context.recipe["gamma"]
     value = float(units.as_floats(keys["grain_density"], "g/cm^3", "[gamma] grain_density"))
     given = keys["grain_density_uncertainty"]
@@ -152,7 +160,11 @@ def _grain_density(context: Context) -> constants.Constant:
         if given is None
         else float(units.as_floats(given, "g/cm^3", "its uncertainty"))
     )
-    return constants.Constant("grain_density", value, "g/cm^3", u, "recipe", "common practice")
+    constant = getattr(keys["grain_density"], "constant", None)
+    if constant is not None and u == constant.uncertainty:
+        return constant  # both keys of the recipe stand at their defaults
+    origin = getattr(keys["grain_density"], "origin", "recipe")
+    return constants.Constant("grain_density", value, "g/cm^3", u, "", "", origin)
 
 
 def _grains(context: Context) -> elastic.Material:
@@ -185,9 +197,11 @@ def _fluid(context: Context) -> elastic.Material | xr.Dataset:
     words = f"TEOS-10 at {salinity} and {warm}"
     # A degree of the core is 3 m/s, a gram of salt 1.2 m/s: 0.3 % of the modulus.
     modulus = constants.Constant(
-        "pore_water_modulus", 1e-6 * rho * sound**2, "GPa", 0.01, words, "library"
+        "pore_water_modulus", 1e-6 * rho * sound**2, "GPa", 0.01, words, "", "calculated"
     )
-    density = constants.Constant("pore_water_density", rho, "g/cm^3", 0.0005, words, "library")
+    density = constants.Constant(
+        "pore_water_density", rho, "g/cm^3", 0.0005, words, "", "calculated"
+    )
     return elastic.Material("pore water", modulus, "0 GPa", density)
 
 
@@ -205,4 +219,5 @@ def _effective_pressure(context: Context) -> tuple[Any, Any]:
     if not values.size:
         return None, None
     middle, low, high = np.percentile(values, [50.0, 15.87, 84.13])
-    return f"{middle:.9g} kPa", f"{0.5 * (high - low):.9g} kPa"
+    words = f"median of the effective stress at {values.size} samples"
+    return SourcedText(f"{middle:.9g} kPa", "calculated", words), f"{0.5 * (high - low):.9g} kPa"

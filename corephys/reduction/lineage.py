@@ -7,9 +7,10 @@ choices that could have changed it.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from corephys.provenance import sourced
 from corephys.recipe import Recipe
 
 __all__ = ["Lineage", "Noted", "WatchedRecipe"]
@@ -75,11 +76,19 @@ class Noted(dict[str, Any]):
         super().__setitem__(key, value)
 
 
+_NOTHING = object()  # stands for a key that the hole does not state
+
+
 class _Keys(dict[str, Any]):
     """One table of a recipe that notes which keys are read; all of them where it is walked."""
 
-    def __init__(self, lineage: Lineage, stage: str, values: Any) -> None:
-        super().__init__(values)
+    def __init__(self, lineage: Lineage, stage: str, values: Any, of_hole: Any) -> None:
+        super().__init__({
+            # Text of a default that the hole states itself is of the hole.
+            key: sourced(of_hole[key], "hole") if of_hole.get(key, _NOTHING) == value
+            else sourced(value, "recipe")
+            for key, value in values.items()
+        })  # fmt: skip
         self._lineage, self._stage = lineage, stage
 
     def _note(self, keys: Iterable[str]) -> None:
@@ -118,11 +127,17 @@ class WatchedRecipe(Recipe):
         Complete and checked.
     lineage : Lineage
         Where it is noted.
+    settings : mapping of str to mapping
+        What the hole itself states. A choice that is no default comes from there or from the
+        caller, and carries which to the functions that use it.
     """
 
-    def __init__(self, recipe: Recipe, lineage: Lineage) -> None:
+    def __init__(
+        self, recipe: Recipe, lineage: Lineage, settings: Mapping[str, Mapping[str, Any]]
+    ) -> None:
         super().__init__(dict(recipe))
-        self._lineage = lineage
+        self._lineage, self._settings = lineage, settings
 
     def __getitem__(self, stage: str) -> Any:
-        return _Keys(self._lineage, stage, super().__getitem__(stage))
+        values, of_hole = super().__getitem__(stage), self._settings.get(stage, {})
+        return _Keys(self._lineage, stage, values, of_hole)

@@ -10,6 +10,7 @@ import xarray as xr
 from corephys import units
 from corephys.display import SEALED_SOURCE
 from corephys.hole import depth as positions
+from corephys.provenance import SourcedText
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, pore_water_density, seconds_since
 from corephys.reduction.scan_place import (
@@ -82,7 +83,8 @@ def _dead_time(context: Context, table: xr.Dataset, reference: Any) -> tuple[str
         f"dead time of the gamma counter from {found.standards} standards: {found}, reduced "
         f"chi-square {found.reduced_chi_square:.2f}; what else bends ln I is taken for it"
     )
-    return f"{found.value:.9g} s", f"{found.uncertainty:.9g} s"
+    words = f"{found.standards} standards, the line of ln I straight"
+    return SourcedText(f"{found.value:.9g} s", "fitted", words), f"{found.uncertainty:.9g} s"
 
 
 def _sets(table: xr.Dataset, reference: Any, apart: bool) -> list[tuple[str, xr.Dataset]]:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.hole import depth as positions
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values
@@ -34,7 +34,7 @@ def natural_gamma_rate(context: Context) -> None:
     context.objects["natural_gamma_share"] = share
     if share is not None:
         rate = natural_gamma.edge_correct(
-            rate, share, least_fill=float(keys["least_fill"]), share_uncertainty=u_share
+            rate, share, least_fill=keys["least_fill"], share_uncertainty=u_share
         )
     context.results["properties/natural_gamma"] = rate
 
@@ -158,7 +158,8 @@ def radioelements(context: Context) -> None:
         ).rename(weight="diameter")
         reason = 0
     density = positions.match(
-        context.result("properties/density"), to=table, within="8 cm", how="mean over footprint",
+        context.result("properties/density"), to=table,
+        within=thresholds.DEFAULTS["natural_gamma_reach"], how="mean over footprint",
         allow=context.levels,
     )  # fmt: skip
     small = table["filled_share"].values < least

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.hole import layers
 from corephys.products import porosity
 from corephys.reduction.context import (
@@ -20,10 +20,12 @@ from corephys.reduction.context import (
 )
 
 __all__ = [
-    "below_seafloor", "core_temperature", "coring_methods", "elapsed_on", "geometry",
+    "GRAVITY", "below_seafloor", "core_temperature", "coring_methods", "elapsed_on", "geometry",
     "grain_density_for", "layer_names", "of_kind", "series_like", "with_bits",
     "with_reason",
 ]  # fmt: skip
+
+GRAVITY = constants.CONSTANTS["gravity"]
 
 
 def series_like(series: xr.DataArray, values: np.ndarray, unit: str) -> xr.DataArray:
@@ -55,7 +57,7 @@ def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
     if samples is not None and context.recipe["porosity"]["grain_density"] == "from samples":
         allowed = flags.usable(samples["grain_density_flag"].values, context.levels)
         good = int((allowed & np.isfinite(samples["grain_density"].values)).sum())
-        if good >= 3:
+        if good >= thresholds.count("grain_density_samples"):
             bounds: dict[str, Any] = {}
             if context.optional("layers") is not None:
                 bounds = {"sample_layer": layer_names(context, samples),
@@ -152,9 +154,8 @@ def below_seafloor(
     depth = dataset["depth"].values
     water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
     column = scalar(context.recipe, "hole", "water_depth", "m") + depth
-    gravity = constants.CONSTANTS["gravity"].value
-    pressure = water * 1e3 * gravity * column / 1e4
-    u = f"{max(scatter, 0.01):.4g} K"
+    pressure = water * 1e3 * GRAVITY.value * column / 1e4
+    u = f"{max(scatter, thresholds.value('in_situ_least_scatter')):.4g} K"
     return (
         series_like(here, bottom + gradient * depth, "degC"),
         series_like(here, pressure, "dbar"),

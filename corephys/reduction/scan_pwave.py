@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.hole import depth as positions
+from corephys.provenance import SourcedText, with_constants
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.scan_place import (
+    GRAVITY,
     below_seafloor,
     core_temperature,
     geometry,
@@ -23,6 +25,7 @@ from corephys.sensors import pwave
 
 __all__ = ["arrivals", "in_situ_velocity", "pwave_calibration", "velocity"]
 
+_T = thresholds.DEFAULTS
 _AUTOMATIC = ("onset", "threshold", "correlation")
 
 
@@ -185,17 +188,17 @@ def in_situ_velocity(context: Context) -> None:
     porosity = None
     if form == "slowness":
         porosity = positions.match(
-            context.result("products/porosity"), to=found, within="2 cm", how="nearest",
-            allow=(*context.levels, "suspect"),
+            context.result("products/porosity"), to=found, within=_T["match_reach"],
+            how="nearest", allow=(*context.levels, "suspect"),
         )  # fmt: skip
-    context.results["properties/velocity_in_situ"] = pwave.in_situ_velocity(
+    context.results["properties/velocity_in_situ"] = with_constants(pwave.in_situ_velocity(
         found, laboratory_temperature=warm, in_situ_temperature=temperature,
         in_situ_pressure=pressure, form=form, porosity=porosity,
         salinity=hole["pore_water_salinity"], in_situ_temperature_uncertainty=u,
         laboratory_temperature_uncertainty=context.recipe["resistivity"]["temperature_uncertainty"],
-        in_situ_pressure_uncertainty="10 dbar",
+        in_situ_pressure_uncertainty=_T["in_situ_pressure_uncertainty"],
         salinity_uncertainty=hole["pore_water_salinity_uncertainty"],
-    )  # fmt: skip
+    ), gravity=GRAVITY)  # fmt: skip
 
 
 def _fluid_gap(context: Context, table: xr.Dataset, liner: np.ndarray) -> np.ndarray:
@@ -214,4 +217,6 @@ def _liner_delay(context: Context) -> dict[str, str]:
     u_speed = context.recipe["liner"]["velocity_uncertainty"]
     delay = 2e3 * wall / speed
     u = float(units.as_floats(u_speed, "m/s", "velocity_uncertainty")) / speed * delay
-    return {"liner_delay": f"{delay:.9g} us", "liner_delay_uncertainty": f"{u:.9g} us"}
+    words = f"two walls of {wall:g} mm at {speed:g} m/s"
+    text = SourcedText(f"{delay:.9g} us", "calculated", words)
+    return {"liner_delay": text, "liner_delay_uncertainty": f"{u:.9g} us"}

@@ -8,11 +8,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.hole import depth as positions
+from corephys.provenance import with_constants
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_place import (
+    GRAVITY,
     below_seafloor,
     core_temperature,
     geometry,
@@ -28,7 +30,8 @@ __all__ = [
     "porosity_by_archie", "resistivity_calibration",
 ]  # fmt: skip
 
-_FEW = 5  # readings from which Archie's parameters are told
+_T = thresholds.DEFAULTS
+_FEW = thresholds.count("archie_readings")
 
 
 def resistivity_calibration(context: Context) -> None:
@@ -169,7 +172,11 @@ def porosity_by_archie(context: Context) -> None:
     factor = context.result("properties/formation_factor")
     porosity = context.result("products/porosity")
     at_factor = positions.match(
-        porosity, to=factor, within="4 cm", how="mean over footprint", allow=context.levels
+        porosity,
+        to=factor,
+        within=_T["archie_reach"],
+        how="mean over footprint",
+        allow=context.levels,
     )
     layer = None
     if keys["archie"] == "by layer":
@@ -259,11 +266,11 @@ def in_situ_resistivity(context: Context) -> None:
         return
     found = context.result("properties/resistivity")
     temperature, pressure, u = below_seafloor(context, found)
-    context.results["properties/resistivity_in_situ"] = resistivity.in_situ(
+    context.results["properties/resistivity_in_situ"] = with_constants(resistivity.in_situ(
         found[[n for n in found.data_vars if not str(n).startswith("electrical_resistivity_at")]],
         context.objects["resistivity_temperature"], in_situ_temperature=temperature,
         in_situ_pressure=pressure, salinity=context.recipe["hole"]["pore_water_salinity"],
         temperature_uncertainty=keys["temperature_uncertainty"],
         in_situ_temperature_uncertainty=u,
         salinity_uncertainty=context.recipe["hole"]["pore_water_salinity_uncertainty"],
-    )  # fmt: skip
+    ), gravity=GRAVITY)  # fmt: skip

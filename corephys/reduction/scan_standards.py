@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.display import SEALED_SOURCE
 from corephys.quality import equilibration, standards
 from corephys.reduction.context import Context, Skipped, seconds_since
@@ -68,8 +68,9 @@ def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
 
 
 def _baseline(known: np.ndarray) -> int | None:
-    """The first ten checks say what is usual; fewer are taken all."""
-    return 10 if int(known.sum()) > 10 else None
+    """The first checks say what is usual; fewer are taken all."""
+    usual = thresholds.count("control_chart_usual")
+    return usual if int(known.sum()) > usual else None
 
 
 def _flag(context: Context, sensor: str, chart: standards.ControlChart) -> None:

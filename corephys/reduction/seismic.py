@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from corephys import flags
+from corephys import flags, thresholds
 from corephys.hole import depth as positions
 from corephys.products import seismic
 from corephys.reduction.context import Context, Skipped
@@ -34,7 +34,8 @@ def _density_at(context: Context, velocity: xr.Dataset) -> xr.Dataset:
     """Density at the readings of velocity."""
     allow = (*context.levels, "suspect")
     density = context.result("properties/density")
-    return positions.match(density, to=velocity, within="2 cm", how="nearest", allow=allow)
+    reach = thresholds.DEFAULTS["match_reach"]
+    return positions.match(density, to=velocity, within=reach, how="nearest", allow=allow)
 
 
 def _velocity(context: Context) -> xr.Dataset:

@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys import flags, seawater, units
 from corephys.products import stress
+from corephys.provenance import SourcedText
 from corephys.reduction.context import Context, Skipped, pore_water_density
 
 __all__ = ["effective_stress", "stress_at", "stress_profile"]
@@ -53,7 +54,8 @@ def _fluid(context: Context) -> dict[str, Any]:
     if fluid is None:
         warm = hole["bottom_water_temperature"] or hole["laboratory_temperature"]
         rho = seawater.density(hole["pore_water_salinity"], warm)
-        fluid = f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3"
+        words = f"TEOS-10, sea water of {hole['pore_water_salinity']} at {warm}"
+        fluid = SourcedText(f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3", "calculated", words)
     return {
         "fluid_density": fluid,
         "fluid_density_uncertainty": keys["fluid_density_uncertainty"],
@@ -95,7 +97,8 @@ def _sea(context: Context) -> dict[str, Any]:
         deep = float(units.as_floats(hole["water_depth"], "m", "[hole] water_depth"))
         middle = units.quantity(1.02 * 9.81 * deep / 20.0, "dbar")
         rho = seawater.density(hole["pore_water_salinity"], warm, middle)
-        given = f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3"
+        words = f"TEOS-10, sea water of {hole['pore_water_salinity']} at {warm}, halfway down"
+        given = SourcedText(f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3", "calculated", words)
     return {
         "water_depth": hole["water_depth"],
         "water_depth_uncertainty": keys["water_depth_uncertainty"],
@@ -139,8 +142,9 @@ def _grains(context: Context) -> dict[str, Any]:
         values = values[np.isfinite(values)]
         if values.size >= 3:
             spread = float(np.std(values, ddof=1))
+            middle, words = float(np.median(values)), f"median of {values.size} samples"
             return {
-                "grain_density": units.quantity(float(np.median(values)), "g/cm^3"),
+                "grain_density": SourcedText(f"{middle!r} g/cm^3", "calculated", words),
                 "grain_density_uncertainty": units.quantity(spread, "g/cm^3"),
             }
     keys = context.recipe["gamma"]

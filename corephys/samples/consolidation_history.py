@@ -7,17 +7,17 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series
+from corephys import flags, series, thresholds
 from corephys.samples.consolidation_loading import loadings, places
 from corephys.samples.consolidation_table import SAFETY
 from corephys.uncertainty import Measured, bare, combine
 
 __all__ = ["overconsolidation_ratio", "overpressure_bound", "sample_quality"]
 
-_C = constants.CONSTANTS
 CLASSES = ("very good to excellent", "good to fair", "poor", "very poor")
-_LOW = tuple(_C[f"quality_low_{word}"].value for word in ("good", "fair", "poor"))
-_HIGH = tuple(_C[f"quality_high_{word}"].value for word in ("good", "fair", "poor"))
+_BOUNDS = tuple(f"quality_{r}_{word}" for r in ("low", "high") for word in ("good", "fair", "poor"))
+_LOW = tuple(thresholds.value(row) for row in _BOUNDS[:3])
+_HIGH = tuple(thresholds.value(row) for row in _BOUNDS[3:])
 BOUND = (
     "lower bound of the overpressure: present effective stress cannot exceed the yield stress; "
     "disturbance and slow loading lower the yield stress and inflate the bound, ageing and cement "
@@ -234,7 +234,7 @@ def sample_quality(
     dataset = series.build(
         {"void_ratio": Measured(values, u, {}, reason)},
         steps=("e at the effective stress in situ, along log stress", "(e0 - e) / e0"),
-        constants={"bounds": f"{_LOW} at OCR to 2, {_HIGH} above"}, safety=SAFETY,
+        constants={row: thresholds.get(row) for row in _BOUNDS}, safety=SAFETY,
     )  # fmt: skip
     words = "loss of void ratio up to the effective stress in situ, over the initial void ratio"
     dataset["void_ratio_change"] = ("reading", change, {"units": "1", "long_name": words})

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, series, thresholds
 from corephys.numerics.line import ordinary_line
 from corephys.numerics.yield_point import joined_lines
 from corephys.samples.consolidation_loading import NEAR, Loading, loadings, places
@@ -15,6 +15,8 @@ from corephys.samples.consolidation_table import FEWEST_STEPS, SAFETY
 from corephys.uncertainty import Measured
 
 __all__ = ["indices"]
+
+_T = thresholds.DEFAULTS
 
 
 class Slope:
@@ -36,7 +38,10 @@ class Slope:
 
 
 def steepest(
-    stress: np.ndarray, void_ratio: np.ndarray, points: int = 3, noise: float = float("nan")
+    stress: np.ndarray,
+    void_ratio: np.ndarray,
+    points: int = _T["compression_index_points"],
+    noise: float = float("nan"),
 ) -> Slope:
     """Steepest straight part of the first loading: the virgin line.
 
@@ -72,7 +77,7 @@ def steepest(
     return min(parts, key=lambda part: part.slope)
 
 
-def indices(curve: xr.Dataset, *, points: int = 3) -> xr.Dataset:
+def indices(curve: xr.Dataset, *, points: int = _T["compression_index_points"]) -> xr.Dataset:
     """Compression and recompression index of every test.
 
     Parameters
@@ -113,7 +118,7 @@ def indices(curve: xr.Dataset, *, points: int = 3) -> xr.Dataset:
 
     dataset = series.build(
         {"compression_index": measured("cc"), "recompression_index": measured("cr")},
-        steps=_STEPS, constants={"points": str(points)}, safety=SAFETY,
+        steps=_STEPS, constants={"points": points}, safety=SAFETY,
     )  # fmt: skip
     dataset["recompression_from"] = ("reading", np.array([p["from"] for p in found], dtype=object))
     for name, key in (("virgin_line_from", "low"), ("virgin_line_to", "high")):

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, series, thresholds
 from corephys.numerics.yield_point import joined_lines
 
 __all__: list[str] = []
-NEAR = 3  # points past the bend that its lines use: the virgin line bends again at high stress
+NEAR = thresholds.count("loading_points_past_bend")
 
 
 @dataclass

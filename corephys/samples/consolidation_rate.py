@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys.samples.consolidation_curve import curve
 from corephys.samples.consolidation_table import SAFETY, Step, along, gather
 from corephys.samples.consolidation_time import logarithm_of_time, root_of_time
@@ -17,8 +17,8 @@ __all__ = ["coefficient_from_time", "consolidation_rate", "hydraulic_conductivit
 
 _C = constants.CONSTANTS
 _FACTOR = {0.5: _C["time_factor_half"], 0.9: _C["time_factor_nine_tenths"]}
-FEWEST_READINGS = 8  # readings in a step that show its parts (common practice, no source)
-AGREE = 0.25  # greatest difference of the two methods that is no doubt (common practice)
+FEWEST_READINGS = thresholds.count("time_readings")
+AGREE = thresholds.value("rate_methods_agree")
 
 
 def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) -> Any:
@@ -246,8 +246,11 @@ def _result(
             for name, v in (("coefficient_of_consolidation", c), ("hydraulic_conductivity", k))
         },
         steps=_STEPS, safety=SAFETY,
-        constants={"drainage": drainage, "viscosity": str(viscosity),
-                   "pore_water_density": str(pore_water_density)},
+        constants={
+            "drainage": drainage, "viscosity": viscosity,
+            "pore_water_density": pore_water_density, "gravity": _C["gravity"],
+            **{row.name: row for row in _FACTOR.values()},
+        },
     )  # fmt: skip
     deep = permeability(
         k.assign_attrs(units="m/s"), viscosity=viscosity, pore_water_density=pore_water_density

@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, thresholds, units
 from corephys.display import RESEARCH_ONLY
 
 KEYS = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed", "to",
         "test", "sample_id")  # fmt: skip
 SAFETY = RESEARCH_ONLY
-FEWEST_STEPS = 5  # loading steps without which no construction is made (common practice)
+FEWEST_STEPS = thresholds.count("loading_steps")
 
 
 @dataclass

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.numerics.yield_point import natural_cubic
 
 __all__: list[str] = []
+
+_FLAT = thresholds.value("tail_flat")
+_BEND = thresholds.value("tail_least_bend")
 EARLY = 0.5  # share of consolidation up to which settlement goes with the root of time (Taylor)
 RATIO = 1.15  # abscissae at nine tenths: true curve over straight line (Taylor 1948)
 
@@ -41,10 +45,10 @@ def _tail(x: np.ndarray, h: np.ndarray, after: int, steepest: float) -> np.ndarr
     best = None
     for first in range(x.size - 3, after, -1):
         local = (h[first + 1] - h[first]) / (x[first + 1] - x[first])
-        if best is not None and local < 0.2 * steepest:
+        if best is not None and local < _FLAT * steepest:
             break
         best = np.polyfit(x[first:], h[first:], 1)
-    return best if best is not None and best[0] > 0.5 * steepest else None
+    return best if best is not None and best[0] > _BEND * steepest else None
 
 
 def _start(t: np.ndarray, h: np.ndarray, end: float) -> float:

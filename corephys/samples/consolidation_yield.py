@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, series, thresholds
 from corephys.numerics.yield_point import bisector_crossing, joined_lines, largest_curvature
 from corephys.samples.consolidation_indices import steepest
 from corephys.samples.consolidation_loading import NEAR, Loading, loadings, places
@@ -18,9 +18,9 @@ from corephys.uncertainty import Measured
 
 __all__ = ["by_curvature", "by_specific_volume", "by_work", "yield_stress"]
 
-SPACING_SHARE = 0.1  # of an increment: how well a place between two steps is known (simulated)
-STEEPENS = 2.0  # least ratio of the slopes past and before a yield (common practice, no source)
-AGREE = 0.25  # greatest spread of the methods that is no doubt (common practice, no source)
+SPACING_SHARE = thresholds.value("yield_spacing_share")
+STEEPENS = thresholds.value("yield_steepens")
+AGREE = thresholds.value("yield_methods_agree")
 
 
 def by_curvature(

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units, vocabulary
+from corephys import constants, series, thresholds, units, vocabulary
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_archive import find_constants, recompute
 from corephys.samples.index_properties_clay import (
@@ -46,7 +46,8 @@ __all__ = [
 ]  # fmt: skip
 
 _C = constants.CONSTANTS
-_VOLUMES_DISAGREE = 0.03  # of bulk density, ring or calliper against pycnometer (no source)
+_T = thresholds.DEFAULTS
+_VOLUMES_DISAGREE = thresholds.value("volumes_disagree")
 
 
 def phase_relations(
@@ -56,7 +57,8 @@ def phase_relations(
     container_mass: Any = None, container_volume: Any = None, mass_uncertainty: Any = None,
     mass_systematic: Any = None, volume_uncertainty: Any = None, volume_systematic: Any = None,
     salinity_uncertainty: Any = None, pore_water_density_uncertainty: Any = None,
-    salt_density_uncertainty: Any = None, outlier_threshold: float = 3.5, reason: Any = 0,
+    salt_density_uncertainty: Any = None, outlier_threshold: float = _T["outlier_threshold"],
+    reason: Any = 0,
     route: str | None = None, wet_volume_method: Any = None, wet_volume_uncertainty: Any = None,
     wet_volume_systematic: Any = None,
 ) -> xr.Dataset:  # fmt: skip
@@ -179,9 +181,11 @@ def phase_relations(
     dataset = series.build(
         quantities, steps=_STEPS,
         constants={
-            "salinity": str(_scalar(salinity)), "salt_density": str(_scalar(salt_density)),
-            "pore_water_density": str(_scalar(pore_water_density)),
-            "volume": "wet_volume" if way == "wet volume" else "dry_volume",
+            "salinity": (salinity, salinity_uncertainty),
+            "salt_density": (salt_density, salt_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
+            "volume": "wet volume" if way == "wet volume" else "dry volume",
+            "outlier_threshold": outlier_threshold,
         },
         route=_in_words(way, wet_volume_method, container_mass, container_volume),
     )  # fmt: skip
@@ -258,10 +262,6 @@ def _sigma(
     if isinstance(owner, constants.Constant):
         return float(units.convert(owner.uncertainty, owner.unit, unit))
     return default
-
-
-def _scalar(value: Any) -> Any:
-    return "one a sample" if np.ndim(value) else value
 
 
 def _lay(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
@@ -416,5 +416,5 @@ def phase_relations_from_water_content(
     return series.build(
         {name: Measured(value) for name, value in zip(PROPERTIES, found, strict=True)},
         steps=("phases per gram of wet sample from water content and grain density",),
-        constants={"pore_water_density": str(_scalar(pore_water_density))},
+        constants={"pore_water_density": pore_water_density},
     )

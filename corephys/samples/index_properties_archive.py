@@ -8,16 +8,17 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["find_constants", "recompute"]
 
-FEWEST = 8  # rows from which constants are told
+FEWEST = thresholds.count("archive_rows")
 # Rounding of a table whose digits are not known: half a unit of the last (common practice).
 ROUNDING = {"bulk_density": 0.005, "grain_density": 0.005, "porosity": 0.0005,
             "water_content_wet": 0.0005}  # fmt: skip
-_LIGHTEST_SALT, _HEAVIEST_SALT = 1.5, 3.0  # g/cm^3; dried sea salt has 2.2 (no source)
+_LIGHTEST_SALT = thresholds.value("archive_lightest_salt")  # g/cm^3
+_HEAVIEST_SALT = thresholds.value("archive_heaviest_salt")  # g/cm^3
 _UNITS = {"salinity": "g/kg", "pore_water_density": "g/cm^3", "salt_density": "g/cm^3"}
 
 
@@ -257,8 +258,8 @@ def recompute(
         quantities,
         steps=("w' = w (1 - s_archive) / (1 - s)", "phi = w' rho / rho_w",
                "rho_g = rho (1 - w') / (1 - phi)"),
-        constants={"pore_water_density": str(pore_water_density), "salinity": str(salinity),
-                   "archive_salinity": str(archive_salinity)},
+        constants={"pore_water_density": pore_water_density, "salinity": salinity,
+                   "archive_salinity": archive_salinity},
     )  # fmt: skip
 
 

@@ -112,7 +112,10 @@ def porosity_without_interlayer_water(
             "porosity_without_interlayer_water": Measured(phi.values - taken, u, effects, reason),
         },
         steps=("phi' = phi - b rho_d / rho_b, water between clay layers (Brown and Ransom 1996)",),
-        constants={"interlayer_water_density": str(interlayer_water_density)},
+        constants={
+            "interlayer_water": (interlayer_water, interlayer_water_uncertainty),
+            "interlayer_water_density": interlayer_water_density,
+        },
     )
     like = result["porosity"]
     result["interlayer_share"] = like.copy(data=np.broadcast_to(taken, like.shape)).assign_attrs(

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units, vocabulary
+from corephys import flags, series, thresholds, units, vocabulary
 from corephys.samples.index_properties_phases import PROPERTIES
 
 __all__ = ["consistency"]
@@ -16,12 +16,9 @@ __all__ = ["consistency"]
 # A reported value and one computed from the reported masses differ by rounding alone, which is
 # at most half a unit of the third digit after the point and for porosity of the first of a per
 # cent; ten times that is an inconsistency (common practice, no source).
-TOLERANCES = {
-    "bulk_density": "0.005 g/cm^3",
-    "dry_density": "0.005 g/cm^3",
-    "grain_density": "0.015 g/cm^3",
-    "porosity": "0.005 1",
-    "void_ratio": "0.03 1",
+TOLERANCES: dict[str, Any] = {
+    name: thresholds.THRESHOLDS[f"consistency_{name}"]
+    for name in ("bulk_density", "dry_density", "grain_density", "porosity", "void_ratio")
 }
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, units
+from corephys.provenance import constants_attribute
 from corephys.samples.index_properties_phases import (
     PROPERTIES,
     phases,
@@ -82,7 +83,14 @@ def joint_uncertainty(
     rows = [PROPERTIES.index(name) for name in JOINT]
     _, partials = phases_with_partials(*inputs, route="dry volume")
     scaled = partials[:, rows, :3] * sigma
-    result = xr.Dataset(coords={"property": list(JOINT), "other": list(JOINT)})
+    used = {
+        "salinity": salinity, "pore_water_density": pore_water_density,
+        "salt_density": salt_density,
+    }  # fmt: skip
+    result = xr.Dataset(
+        coords={"property": list(JOINT), "other": list(JOINT)},
+        attrs={"constants": constants_attribute(used)},
+    )
     _put(result, np.einsum("nik,njk->nij", scaled, scaled), "")
     if draws:
         _put(result, _by_draws(inputs, sigma, rows, int(draws), seed), "_by_draws")

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
+from corephys.provenance import constants_attribute
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_phases import PROPERTIES, phases_with_partials
 from corephys.uncertainty import bare
@@ -15,12 +16,17 @@ from corephys.uncertainty import bare
 __all__ = ["likely_culprit"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 _JUDGED = ("bulk_density", "grain_density", "porosity")
-# Least scatter taken for granted (common practice, no source).
-_FLOORS = (0.02, outliers.GRAIN_DENSITY_FLOOR, outliers.POROSITY_FLOOR)
-_BACK = 2.0  # root mean square of what is left, in scatters, that counts as back among neighbours
-_CLEAR = 1.5  # by which factor the second best must be worse
-_STEPS = 6
+# Least scatter taken for granted, one a property judged.
+_FLOORS = (
+    thresholds.value("culprit_bulk_density_floor"),
+    outliers.GRAIN_DENSITY_FLOOR,
+    outliers.POROSITY_FLOOR,
+)
+_BACK = thresholds.value("culprit_back")
+_CLEAR = thresholds.value("culprit_clear")
+_STEPS = 6  # of Newton, each squares what is left
 # Word for the user, unit of the change, and the reason that is set.
 CULPRITS = {
     "wet mass": ("g", "likely_mass_error"),
@@ -35,7 +41,7 @@ CULPRITS = {
 def likely_culprit(
     wet_mass: Any, dry_mass: Any, dry_volume: Any, *, salinity: Any = _C["pore_water_salinity"],
     pore_water_density: Any = _C["pore_water_density"], salt_density: Any = _C["salt_density"],
-    threshold: float = 3.5,
+    threshold: float = _T["outlier_threshold"],
 ) -> xr.Dataset:  # fmt: skip
     """Name the mass, volume or water that most likely sets a sample apart from its neighbours.
 
@@ -99,7 +105,10 @@ def likely_culprit(
     for name, (_, bit) in CULPRITS.items():
         reason[word == name] |= flags.bit(bit)
     like = wet_mass if isinstance(wet_mass, xr.DataArray) else xr.DataArray(net[0], dims="reading")
-    found = xr.Dataset(coords=like.coords)
+    found = xr.Dataset(coords=like.coords, attrs={"constants": constants_attribute({
+        "salinity": salinity, "pore_water_density": pore_water_density,
+        "salt_density": salt_density, "threshold": threshold,
+    })})  # fmt: skip
     before = np.sqrt(np.mean(off * off, axis=1))
     columns_out: dict[str, tuple[Any, dict[str, Any]]] = {
         "likely_culprit": (word, {"long_name": "input that most likely is wrong"}),

@@ -6,13 +6,15 @@ from typing import Any
 
 import numpy as np
 
-NEIGHBOURS = 11  # samples, five on either side
-FEWEST = 5  # below this there is nothing to compare with
+from corephys import thresholds
+
+NEIGHBOURS = thresholds.count("outlier_neighbours")
+FEWEST = thresholds.count("outlier_samples")
 SCALE = 1.4826  # of a median absolute deviation to a standard deviation of normal data
 # Least scatter taken for granted, so that alike samples do not condemn each other: repeatability
-# of grain density and of porosity between laboratories (common practice, no source).
-GRAIN_DENSITY_FLOOR = 0.05  # g/cm^3
-POROSITY_FLOOR = 0.012
+# of grain density and of porosity between laboratories.
+GRAIN_DENSITY_FLOOR = thresholds.value("grain_density_floor")  # g/cm^3
+POROSITY_FLOOR = thresholds.value("porosity_floor")
 
 
 def far_from_neighbours(

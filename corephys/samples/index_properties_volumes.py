@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, thresholds, units
 from corephys.bounds import positive
+from corephys.provenance import constants_attribute
 from corephys.uncertainty import bare
 
 __all__ = ["block_volume", "corrected_volume", "cylinder_volume", "mean_of_repeats",
            "pycnometer_cells"]  # fmt: skip
+
+_T = thresholds.DEFAULTS
 
 
 def cylinder_volume(diameter: Any, length: Any) -> Any:
@@ -74,7 +77,7 @@ def block_volume(length: Any, width: Any, height: Any) -> Any:
 
 
 def pycnometer_cells(
-    value: Any, reading: Any, *, cell: Any = "", limit: Any = "0.02 cm^3"
+    value: Any, reading: Any, *, cell: Any = "", limit: Any = _T["pycnometer_limit"]
 ) -> xr.Dataset:
     """Scale of every cell of a pycnometer, from spheres of known volume.
 
@@ -85,7 +88,7 @@ def pycnometer_cells(
     cell : str or sequence of str, (standard)
         Name of the cell.
     limit : Quantity or str
-        By which a corrected standard may be off [cm^3] (common practice).
+        By which a corrected standard may be off [cm^3].
 
     Returns
     -------
@@ -133,7 +136,10 @@ def pycnometer_cells(
         ("largest_error", "cm^3", "largest error of a corrected standard"),
         ("standards", "1", "standards used"), ("within_limit", None, "standards within the limit"),
     )  # fmt: skip
-    found = xr.Dataset(coords={"cell": ("cell", np.array(cells, dtype=object))})
+    found = xr.Dataset(
+        coords={"cell": ("cell", np.array(cells, dtype=object))},
+        attrs={"constants": constants_attribute({"limit": limit})},
+    )
     for (name, unit, text), column in zip(named, columns, strict=True):
         attributes = {"long_name": text} | ({} if unit is None else {"units": unit})
         found[name] = ("cell", np.array(column), attributes)
@@ -198,7 +204,7 @@ def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
 
 
 def mean_of_repeats(
-    volume: Any, sample: Any, *, limit: Any = "0.04 cm^3", reason: Any = 0
+    volume: Any, sample: Any, *, limit: Any = _T["pycnometer_repeat_limit"], reason: Any = 0
 ) -> xr.Dataset:
     """Mean of the repeated volumes of every sample.
 
@@ -209,7 +215,7 @@ def mean_of_repeats(
     sample : sequence of str or int, (reading)
         What tells the samples apart.
     limit : Quantity or str
-        Range of the repeats of one sample [cm^3] from which they disagree (common practice).
+        Range of the repeats of one sample [cm^3] from which they disagree.
     reason : int or ndarray of int, (reading)
         Reasons already found; a repeat that is bad is left out while another is good.
 
@@ -254,7 +260,10 @@ def mean_of_repeats(
     np.bitwise_or.at(marks, group, np.where(use, bits, 0))
     marks[number == 0] |= flags.bit("missing_value")
     marks[spread > float(positive(limit, "cm^3", "limit"))] |= flags.bit("repeats_disagree")
-    found = xr.Dataset(coords={"sample": ("sample", np.asarray(labels, dtype=object))})
+    found = xr.Dataset(
+        coords={"sample": ("sample", np.asarray(labels, dtype=object))},
+        attrs={"constants": constants_attribute({"limit": limit})},
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
         u = np.where(number > 0, pooled / np.sqrt(number), np.nan)
     columns = {

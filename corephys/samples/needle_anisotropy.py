@@ -7,17 +7,18 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.samples.needle_repeats import combine_repeats
 from corephys.uncertainty import Measured, combine, norm
 
 __all__ = ["anisotropy"]
 
+_T = thresholds.DEFAULTS
 _NAME = "thermal_conductivity"
-CERTAIN = 2.0  # standard uncertainties of the logarithm of the ratio
+CERTAIN = thresholds.value("anisotropy_errors")
 
 
-def anisotropy(dataset: xr.Dataset, *, within: Any = "20 cm") -> xr.Dataset:
+def anisotropy(dataset: xr.Dataset, *, within: Any = _T["anisotropy_reach"]) -> xr.Dataset:
     """Split conductivities along and across the core into horizontal and vertical.
 
     Parameters
@@ -74,7 +75,7 @@ def anisotropy(dataset: xr.Dataset, *, within: Any = "20 cm") -> xr.Dataset:
             f"{_NAME}_vertical": Measured(where.copy(data=vertical), u_v, effects_v, reason),
         },
         steps=("horizontal is along an upright core", "vertical = across^2 / along"),
-        constants={"within": str(within)},
+        constants={"within": within},
     )
     # An effect that both share in proportion leaves no trace, even where its size is unknown.
     shared = {s: e for s, e in effects_ratio.items() if s not in _PROPORTIONAL}

@@ -11,10 +11,11 @@ from functools import lru_cache
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.numerics import cylinder
 from corephys.samples.needle_runs import Runs
 
-SOON = 1.0  # kappa t / a^2 from which the curve is used: the needle itself must be even by then
+SOON = thresholds.value("needle_cylinder_time")
 ROUNDS = 5  # a fixed number, so that a run's result does not hang on the runs beside it
 _CONTACTS = np.array([0.0, 0.03, 0.07, 0.12, 0.2, 0.3, 0.45, 0.65, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0])
 _LOW, _STEP, _NODES = float(np.log(0.2)), 0.1, 132  # of ln(kappa t / a^2), up to 1e5

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.samples import needle_runs
 from corephys.samples.needle_runs import Runs
 from corephys.samples.needle_windows import noise_variance
 
-CERTAIN = 5.0  # standard errors; the largest of some 60 looks at a curve (common practice)
-CONVECTION = 0.05  # least fall of the slope, as a fraction of it (common practice, no source)
-JUMP = 0.03  # least jump, as a fraction of the slope (common practice, no source)
+CERTAIN = thresholds.value("needle_fault_errors")
+CONVECTION = thresholds.value("needle_convection_fall")
+JUMP = thresholds.value("needle_contact_jump")
 _KNOTS = 20  # instants at which a change is looked for
 _EDGE = 4  # samples at either end where none can be told
 _RISE_TIMES = (3.0, 20.0)  # s, of a jump: how soon the needle has its new excess

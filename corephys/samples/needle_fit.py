@@ -6,9 +6,11 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.samples.needle_runs import FEWEST_BEFORE
 
-FEWEST_INSIDE = 5  # samples in a window that fix its four coefficients
+_REAL = thresholds.value("neighbour_correlation_errors")
+FEWEST_INSIDE = thresholds.count("needle_fit_samples")
 
 
 @dataclass
@@ -132,6 +134,6 @@ def _inflation(residual: np.ndarray, inside: np.ndarray) -> np.ndarray:
     products = np.where(pairs, residual[:, 1:] * residual[:, :-1], 0.0).sum(axis=1)
     squares = np.maximum((residual**2).sum(axis=1), np.finfo(float).tiny)
     r = products / squares
-    certain = r > 2.0 / np.sqrt(np.maximum(inside.sum(axis=1), 1))
+    certain = r > _REAL / np.sqrt(np.maximum(inside.sum(axis=1), 1))
     r = np.where(certain, np.clip(r, 0.0, 0.95), 0.0)
     return np.asarray((1.0 + r) / (1.0 - r))

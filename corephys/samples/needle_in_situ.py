@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, provenance, series, thresholds, units
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["in_situ"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 _DOUBT = (
     "the form is from memory, and of two published uses one is not reproduced by it: "
     "where 1.1 per cent is reported it gives some 2.5 per cent"
@@ -24,7 +25,8 @@ def in_situ(
     conductivity: Any, water_depth: Any, depth: Any, temperature: Any,
     laboratory_temperature: Any, density: Any, *, temperature_uncertainty: Any = None,
     laboratory_temperature_uncertainty: Any = None, density_uncertainty: Any = None,
-    form_uncertainty: Any = "50 %", water_per_cent: Any = _C["conductivity_water_per_cent"],
+    form_uncertainty: Any = _T["in_situ_form_uncertainty"],
+    water_per_cent: Any = _C["conductivity_water_per_cent"],
     warming_per_cent: Any = _C["conductivity_warming_per_cent"],
 ) -> xr.Dataset:  # fmt: skip
     """Bring conductivities to the pressure and temperature in the formation.
@@ -111,8 +113,9 @@ def in_situ(
     ])  # fmt: skip
     reason = series.joined_reasons(bare(measured.reason), _bad(heavy))
     return _result(conductivity, measured, Measured(values, random, effects, reason),
-                   {"water_depth": str(water_depth), "water_per_cent": str(water_per_cent),
-                    "warming_per_cent": str(warming_per_cent)})  # fmt: skip
+                   {"water_depth": water_depth, "water_per_cent": water_per_cent,
+                    "warming_per_cent": warming_per_cent,
+                    "form_uncertainty": form_uncertainty})  # fmt: skip
 
 
 def _depth(depth: Any, values: Any) -> Any:
@@ -128,14 +131,14 @@ def _bad(density: Measured) -> Any:
     return np.where(np.isin(level, (flags.BAD, flags.MISSING)), flags.bit("input_bad"), 0)[()]
 
 
-def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, str]) -> xr.Dataset:
+def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, Any]) -> xr.Dataset:
     attributes = given.attrs if isinstance(given, xr.Dataset) else {}
-    old = {key: json.loads(attributes.get(key, "null")) for key in ("steps", "constants")}
+    steps = json.loads(attributes.get("steps", "[]"))
     dataset = series.build(
         {"thermal_conductivity": measured, "thermal_conductivity_in_situ": found},
-        steps=(*(old["steps"] or ()),
+        steps=(*steps,
                "in situ, k [1 + (z_w + rho z) / 1829 m % + (T - T_lab) / 4 K %], from memory"),
-        constants={**(old["constants"] or {}), **numbers},
+        constants={**provenance.used_constants(attributes), **numbers},
     )  # fmt: skip
     dataset["thermal_conductivity_in_situ"].attrs.update(status="memory", comment=_DOUBT)
     return dataset

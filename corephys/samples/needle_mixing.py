@@ -7,13 +7,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, mixing, series
+from corephys import constants, mixing, series, thresholds
+from corephys.provenance import constants_attribute
 from corephys.uncertainty import bare
 
 __all__ = ["mixing_bounds"]
 
 _C = constants.CONSTANTS
-CERTAIN = 2.0  # standard uncertainties beyond a bound
+CERTAIN = thresholds.value("mixing_bound_errors")
 
 
 def mixing_bounds(
@@ -85,7 +86,8 @@ def mixing_bounds(
         array = values if isinstance(values, xr.DataArray) else xr.DataArray(values)
         words = f"thermal conductivity, {name.replace('_', ' ')} of grains and water"
         parts[name] = array.assign_attrs(units="W/(m K)", long_name=words, bound=side)
-    found = xr.Dataset(parts)
+    used = {"grain_conductivity": grain_conductivity, "water_conductivity": water_conductivity}
+    found = xr.Dataset(parts, attrs={"constants": constants_attribute(used)})
     if known is not None:
         _judge(found, known)
     return found

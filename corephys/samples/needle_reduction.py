@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import constants, flags, series, thresholds, units
 from corephys import windows as windows_by_name
+from corephys.provenance import constants_attribute
 from corephys.samples import (
     needle_cylinder,
     needle_faults,
@@ -23,18 +24,19 @@ from corephys.uncertainty import Measured
 __all__ = ["thermal_conductivity", "windows"]
 
 _C = constants.CONSTANTS
-USUAL_CONTACT = 0.2  # k / (a H) to start from
-POOR_CONTACT = 1.0  # k / (a H): a film of water half a needle's radius thick (no source)
-LARGE_DRIFT = 0.05  # of the slope (common practice, no source)
-DISAGREE = 0.02  # of the conductivity, between window and cylinder (common practice, no source)
+_T = thresholds.DEFAULTS
+USUAL_CONTACT = 0.2  # k / (a H), where the search begins; the fit moves it
+POOR_CONTACT = thresholds.value("needle_poor_contact")
+DISAGREE = thresholds.value("needle_models_disagree")
+ERRORS = thresholds.value("needle_models_errors")
 
 
 def thermal_conductivity(
-    table: xr.Dataset, *, heating_power_uncertainty: Any = None, minimum_window: Any = "20 s",
-    flatness: float = needle_windows.FLATNESS,
+    table: xr.Dataset, *, heating_power_uncertainty: Any = None,
+    minimum_window: Any = _T["needle_minimum_window"], flatness: float = _T["needle_flatness"],
     volumetric_heat_capacity: Any = _C["sediment_heat_capacity"],
     heat_capacity_uncertainty: Any = None, boundary_distance: Any = None,
-    largest_drift: float = LARGE_DRIFT, cross_check: bool = True,
+    largest_drift: float = _T["needle_large_drift"], cross_check: bool = True,
     needle_heat_capacity: Any = _C["needle_heat_capacity"],
     chosen_windows: Mapping[str, str] | None = None,
 ) -> xr.Dataset:  # fmt: skip
@@ -124,17 +126,17 @@ def thermal_conductivity(
         {"thermal_conductivity": measured},
         steps=(*_STEPS, *(f"window of run {n} chosen: {chosen_windows[n]}" for n in chosen)),
         constants={
-            "minimum_window": str(minimum_window),
-            "volumetric_heat_capacity": str(volumetric_heat_capacity),
-            **({"needle_heat_capacity": str(needle_heat_capacity)} if cross_check else {}),
+            "minimum_window": minimum_window, "flatness": flatness,
+            "largest_drift": largest_drift, "volumetric_heat_capacity": volumetric_heat_capacity,
+            "needle_heat_capacity": needle_heat_capacity if cross_check else None,
         },
     )  # fmt: skip
     return _attach(dataset, curves, found)
 
 
 def windows(
-    table: xr.Dataset, *, run: Any = None, minimum_window: Any = "20 s",
-    flatness: float = needle_windows.FLATNESS,
+    table: xr.Dataset, *, run: Any = None, minimum_window: Any = _T["needle_minimum_window"],
+    flatness: float = _T["needle_flatness"],
     volumetric_heat_capacity: Any = _C["sediment_heat_capacity"], boundary_distance: Any = None,
 ) -> xr.Dataset:  # fmt: skip
     """Every window of the heating curves and what speaks against it.
@@ -190,7 +192,13 @@ def windows(
         "conductivity": (k, "W/(m K)", "thermal conductivity by the window"),
         "conductivity_u_random": (error, "W/(m K)", "random standard uncertainty of it"),
     }
-    dataset = xr.Dataset(coords={"run": ("window", name)})
+    used = {
+        "minimum_window": minimum_window, "flatness": flatness,
+        "volumetric_heat_capacity": volumetric_heat_capacity,
+    }  # fmt: skip
+    dataset = xr.Dataset(
+        coords={"run": ("window", name)}, attrs={"constants": constants_attribute(used)}
+    )
     for key, (values, unit, words) in shown.items():
         dataset[key] = ("window", values, {"units": unit, "long_name": words})
     dataset["accepted"] = ("window", columns["words"] == "", {"long_name": "window is admissible"})
@@ -353,7 +361,7 @@ def _reasons(curves: _Curves, found: _Found, largest_drift: float) -> np.ndarray
         if found.cylinder is not None:
             apart = np.abs(found.cylinder.conductivity - found.k)
             errors = np.hypot(found.random, found.cylinder.uncertainty)
-            marks["models_disagree"] = apart > np.maximum(3.0 * errors, DISAGREE * found.k)
+            marks["models_disagree"] = apart > np.maximum(ERRORS * errors, DISAGREE * found.k)
     for word, mask in marks.items():
         reason[mask] |= flags.bit(word)
     return reason

@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, flags, series
+from corephys import companions, flags, series, thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["combine_repeats"]
 
+_FAR = thresholds.value("needle_repeat_errors")
 _NAME = "thermal_conductivity"
-LARGEST_SPREAD = 0.05  # of the mean, half the range of repeats (common practice, no source)
+LARGEST_SPREAD = thresholds.value("needle_repeat_spread")
 
 
 def combine_repeats(
@@ -117,6 +118,6 @@ def _uncertainty(
         chi = np.bincount(group, score, minlength=number) / np.maximum(used - 1, 1)
         widened = np.sqrt(variance * np.where(used > 1, np.maximum(chi, 1.0), 1.0))
         far = use & (np.abs(deviation) > LARGEST_SPREAD * combined[group])
-        far &= ~(np.abs(deviation) <= 3.0 * random)
+        far &= ~(np.abs(deviation) <= _FAR * random)
     disagree = np.bincount(group[far], minlength=number) > 0
     return np.where(used > 0, widened, np.nan), disagree

@@ -9,14 +9,15 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, units
+from corephys import flags, thresholds, units
 
 KEYS = ("run", "core", "section", "offset", "depth", "depth_fitted", "to", "offset_closed",
         "depth_closed", "sample_id")  # fmt: skip
-EARLY = 5.0  # kappa t / a^2 before which the curve is not used (from memory: 5 to 10)
-EARLY_WITHOUT_RADIUS = 20.0  # s (common practice, no source)
-FEWEST_BEFORE = 5  # samples before heating that can tell a drift
-LATE = 0.125  # kappa t / R^2 after which a boundary at the distance R shows (from memory)
+_LEFT_OUT = thresholds.value("needle_first_look")
+EARLY = thresholds.value("needle_early_time")
+EARLY_WITHOUT_RADIUS = thresholds.value("needle_early_seconds")  # s
+FEWEST_BEFORE = thresholds.count("needle_drift_samples")
+LATE = thresholds.value("needle_late_time")
 REQUIRED = ("run", "geometry", "heating_power", "time", "temperature")
 
 
@@ -213,7 +214,7 @@ def _first_look(
     time: np.ndarray, rise: np.ndarray, scale: np.ndarray, end: np.ndarray
 ) -> np.ndarray:
     """Conductivity from the last three quarters of a curve."""
-    use = (time >= 0.25 * end[:, None]) & (time <= end[:, None])
+    use = (time >= _LEFT_OUT * end[:, None]) & (time <= end[:, None])
     n = np.maximum(use.sum(axis=1), 1)
     x = np.where(use, np.log(np.where(use, time, 1.0)), 0.0)
     y = np.where(use, rise, 0.0)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from corephys import windows
+from corephys import thresholds, windows
 from corephys.numerics import window_regression
 
-FLATNESS = 0.01  # of the slope, between a window and its halves (common practice, no source)
-HARMLESS = 0.002  # of the slope: scatter below it cannot move the conductivity noticeably
+FLATNESS = thresholds.value("needle_flatness")
+HARMLESS = thresholds.value("needle_harmless_scatter")
 _BLOCK = 128  # runs at a time: the windows of 200 samples each then take some 60 megabytes
-FEWEST = 6  # samples in a window
+FEWEST = thresholds.count("needle_window_samples")
 WORDS = {
     "long": "shorter than the shortest", "soon": "heat has reached the boundary",
     "white": "residuals are not noise", "flat": "halves differ",

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
+from corephys.provenance import SourcedText
 from corephys.samples.sample_velocity_anisotropy import anisotropy
 from corephys.samples.sample_velocity_calibration import Calibration, calibrate
 from corephys.samples.sample_velocity_moduli import elastic_moduli
@@ -118,6 +119,7 @@ def velocity(
     quantity = _quantity(wave)
     series.require_same_positions(length=length, travel_time=travel_time)
     used = calibration or _stated(delay, delay_uncertainty, length_factor, wave)
+    offset = float(units.as_floats(length_offset, "mm", "length_offset"))
     speed, path, net, found = series.apply(
         velocity_kernel,
         units.as_floats(length, "mm", "length"),
@@ -125,7 +127,7 @@ def velocity(
         outputs=4,
         dtypes=[float, float, float, np.int64],
         delay=used.delay,
-        offset=float(units.as_floats(length_offset, "mm", "length_offset")),
+        offset=offset,
         factor=used.length_factor,
     )
     u_length = used.length_factor * stated(length_uncertainty, "mm", "length_uncertainty")
@@ -136,8 +138,13 @@ def velocity(
     return series.build(
         {quantity: Measured(speed, random, effects, series.joined_reasons(found, reason))},
         steps=_STEPS,
-        constants={"calibration": used.describe(), "length_offset": str(length_offset)},
-    )
+        constants={
+            **({"calibration": SourcedText(used.describe(), "fitted")} if calibration else
+               {"delay": (delay, delay_uncertainty),
+                "length_factor": None if used.length_factor == 1.0 else length_factor}),
+            "length_offset": length_offset if offset else None,
+        },
+    )  # fmt: skip
 
 
 _STEPS = (

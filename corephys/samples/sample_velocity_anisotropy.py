@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty, units
+from corephys import flags, series, thresholds, uncertainty, units
 from corephys.uncertainty import Measured
 
 __all__ = ["anisotropy"]
 
+_T = thresholds.DEFAULTS
 _NAME = "p_wave_velocity"
 _HORIZONTAL = {"mean": ("across", "normal"), "across": ("across",), "normal": ("normal",)}
 _PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed")
@@ -40,8 +41,8 @@ def _places(core: Any, section: Any, offset: np.ndarray, within: float) -> list[
 
 
 def anisotropy(
-    velocity: xr.Dataset, *, within: Any = "2 cm", horizontal: str = "mean",
-    least_ratio: float = 2.0,
+    velocity: xr.Dataset, *, within: Any = _T["match_reach"], horizontal: str = "mean",
+    least_ratio: float = _T["velocity_anisotropy_errors"],
     allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
 ) -> xr.Dataset:  # fmt: skip
     """Horizontal against along-core P-wave velocity, where both were measured.
@@ -107,7 +108,8 @@ def anisotropy(
     pairs.sort(key=lambda pair: float(velocity["depth"].values[pair[0]].mean())
                if "depth" in velocity.coords else 0.0)  # fmt: skip
     paired = sum(a.size + sum(side.size for side in h) for a, h in pairs)
-    return _result(velocity, measured, pairs, least_ratio, {
+    used = {"within": within, "least_ratio": least_ratio}
+    return _result(velocity, measured, pairs, least_ratio, used, {
         "pairs": len(pairs), "unpaired_places": len(places) - len(pairs),
         "unpaired_readings": rows.size - paired, "readings_left_out": usable.size - rows.size,
         "within": f"{reach:g} cm", "horizontal": horizontal, "least_ratio": float(least_ratio),
@@ -144,7 +146,7 @@ def _mean(measured: Measured, groups: list[list[np.ndarray]]) -> Measured:
 
 def _result(
     velocity: xr.Dataset, measured: Measured, pairs: list[Any], least_ratio: float,
-    attributes: dict[str, Any],
+    used: dict[str, Any], attributes: dict[str, Any],
 ) -> xr.Dataset:  # fmt: skip
     along = _mean(measured, [[a] for a, _ in pairs])
     level = _mean(measured, [h for _, h in pairs])
@@ -165,7 +167,7 @@ def _result(
         {"p_wave_anisotropy": Measured(array, random, effects, along.reason | level.reason)},
         steps=("mean of repeats and of the horizontal directions at one place",
                "A = 2 (V_h - V_along) / (V_h + V_along)"),
-        **attributes,
+        constants=used, **attributes,
     )  # fmt: skip
     total = uncertainty.total(result, "p_wave_anisotropy")
     ratio = np.abs(values) / total.values

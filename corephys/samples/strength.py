@@ -14,6 +14,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import series, units
+from corephys.provenance import used_constants
 from corephys.samples.strength_compression import penetrometer, unconfined, unconfined_peak
 from corephys.samples.strength_cone import cone_factor, fall_cone
 from corephys.samples.strength_ratios import expected_strength_ratio, sensitivity, strength_ratio
@@ -90,6 +91,7 @@ def undrained_shear_strength(
     size = method.size
     merged = Measured(np.full(size, np.nan), np.full(size, np.nan), {}, np.zeros(size, np.int64))
     steps: list[str] = []
+    used: dict[str, Any] = {}
     for name, (needs, function) in _METHODS.items():
         rows = np.flatnonzero(method == name)
         if rows.size:
@@ -98,16 +100,16 @@ def undrained_shear_strength(
             found = function(**arguments, reason=_reasons(table, rows), **_rows(given, rows))
             _lay(merged, series.unpack(found, NAME), rows)
             steps += [f"{name}: {step}" for step in json.loads(found.attrs["steps"])]
+            numbers = {key: value for key, value in given.items() if not hasattr(value, "describe")}
+            used |= {f"{name}.{key}": value for key, value in numbers.items()}
+            used |= {f"{name}.{key}": one for key, one in used_constants(found).items()}
     coordinates = {c: table[c].variable for c in series.POSITION if c in table.coords}
     others = ("depth_fitted", "offset_closed", "depth_closed", "run", "sample_id")
     coordinates |= {c: table[c].variable for c in others if c in table.coords}
     merged.values = xr.DataArray(merged.values, dims="reading", coords={
         **coordinates, "method": ("reading", method), "state": ("reading", state),
     })  # fmt: skip
-    return result(merged, tuple(steps), {
-        f"{name}.{key}": str(value) if not hasattr(value, "describe") else value.describe()
-        for name, given in options.items() for key, value in given.items()
-    })  # fmt: skip
+    return result(merged, tuple(steps), used)
 
 
 def _words(table: xr.Dataset, name: str, legal: tuple[str, ...]) -> np.ndarray:

@@ -7,15 +7,16 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.samples.strength_result import beyond, impossible, numbers, result
 from corephys.uncertainty import Measured, stated
 
 __all__ = ["penetrometer", "unconfined", "unconfined_peak"]
 
-_C = constants.CONSTANTS
-_SLENDER = (2.0, 2.5)  # height over diameter, ASTM D2166 (from memory)
+_T = thresholds.DEFAULTS
+_SLENDER = tuple(thresholds.value(f"specimen_{end}_slenderness") for end in ("least", "greatest"))
+_SLACK = thresholds.value("specimen_slenderness_slack")
 
 
 def _half_stress(load: Any, diameter: Any, strain: Any) -> Any:
@@ -31,7 +32,7 @@ def _strain(shortening: Any, height: Any) -> Any:
 def penetrometer(
     reading: Any = None, *, axial_load: Any = None, diameter: Any = None,
     reading_uncertainty: Any = None, load_uncertainty: Any = None, scale_uncertainty: Any = None,
-    limit: Any = _C["penetrometer_strength_limit"], reason: Any = 0,
+    limit: Any = _T["penetrometer_strength_limit"], reason: Any = 0,
 ) -> xr.Dataset:  # fmt: skip
     """Undrained shear strength from a hand penetrometer.
 
@@ -91,14 +92,14 @@ def penetrometer(
         Measured(strength, random, {"penetrometer_spring": strength * share},
                  series.joined_reasons(high, reason)),
         ("q as read, or load over the foot's area", "s_u = q / 2"),
-        {"limit": str(limit)},
+        {"limit": limit},
     )  # fmt: skip
 
 
 def unconfined(
     axial_load: Any, shortening: Any, *, diameter: Any, height: Any,
     load_uncertainty: Any = None, load_scale_uncertainty: Any = None,
-    diameter_uncertainty: Any = None, strain_limit: Any = _C["unconfined_strain_limit"],
+    diameter_uncertainty: Any = None, strain_limit: Any = _T["unconfined_strain_limit"],
     reason: Any = 0,
 ) -> xr.Dataset:  # fmt: skip
     """Undrained shear strength from the peaks of unconfined compressions.
@@ -154,13 +155,17 @@ def unconfined(
     share = stated(load_scale_uncertainty, "1", "load_scale_uncertainty")
     most = float(positive(strain_limit, "1", "strain_limit"))
     slender = tall / wide
-    out = (strain > most + 1e-9) | (slender < 0.99 * _SLENDER[0]) | (slender > 1.01 * _SLENDER[1])
+    out = (
+        (strain > most + 1e-9)
+        | (slender < (1.0 - _SLACK) * _SLENDER[0])
+        | (slender > (1.0 + _SLACK) * _SLENDER[1])
+    )
     bad = impossible((strain < 0.0) | (strain >= 1.0) | (tall <= 0.0) | (wide <= 0.0))
     found = series.joined_reasons(beyond(out), bad, reason)
     return result(
         Measured(strength, random, {"load_cell": strength * share}, found),
         ("strain = shortening / height, A = A_0 / (1 - strain)", "q_u = F / A", "s_u = q_u / 2"),
-        {"strain_limit": f"{most:g}"},
+        {"strain_limit": strain_limit},
     )
 
 
@@ -204,7 +209,7 @@ def unconfined_peak(
         raise ValueError(f"axial_load has {f.size} points and shortening {x.size}")
     tall = float(positive(height, "mm", "height"))
     most = float(
-        positive(options.get("strain_limit", _C["unconfined_strain_limit"]), "1", "strain_limit")
+        positive(options.get("strain_limit", _T["unconfined_strain_limit"]), "1", "strain_limit")
     )
     known = np.isfinite(f) & np.isfinite(x)
     f, strain = f[known], x[known] / tall

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
+from corephys import constants, series, thresholds, units
 from corephys.bounds import positive
 from corephys.samples.strength_result import beyond, impossible, numbers, result
 from corephys.uncertainty import Measured, bare, stated
@@ -15,6 +15,8 @@ from corephys.uncertainty import Measured, bare, stated
 __all__ = ["cone_factor", "fall_cone"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
+_SAME_ANGLE = 0.05  # degree, for an angle that was converted from another unit
 _BY_ANGLE = {30.0: _C["fall_cone_factor_30"], 60.0: _C["fall_cone_factor_60"]}
 
 
@@ -48,7 +50,7 @@ def cone_factor(cone_angle: Any) -> tuple[Any, Any]:
     plain = np.asarray(angle, dtype=float)
     factor, spread = np.full(plain.shape, np.nan), np.full(plain.shape, np.nan)
     for degrees, constant in _BY_ANGLE.items():
-        here = np.isclose(plain, degrees, atol=0.05)
+        here = np.isclose(plain, degrees, atol=_SAME_ANGLE)
         factor[here], spread[here] = constant.value, constant.uncertainty
     other = np.isfinite(plain) & np.isnan(factor)
     if other.any():
@@ -59,6 +61,15 @@ def cone_factor(cone_angle: Any) -> tuple[Any, Any]:
     if hasattr(angle, "dims"):
         return angle.copy(data=factor), angle.copy(data=spread)
     return (factor, spread) if factor.ndim else (float(factor), float(spread))
+
+
+def _factors_used(cone_angle: Any) -> dict[str, Any]:
+    """Tabled factors of the angles that occur, by name of their row."""
+    plain = np.asarray(units.as_floats(cone_angle, "degree", "cone_angle"), dtype=float)
+    return {
+        row.name: row for degrees, row in _BY_ANGLE.items()
+        if np.isclose(plain, degrees, atol=_SAME_ANGLE).any()
+    }  # fmt: skip
 
 
 def _kernel(penetration: Any, mass: Any, factor: Any, *, gravity: float) -> tuple[Any, Any]:
@@ -72,8 +83,8 @@ def fall_cone(
     penetration: Any, cone_mass: Any, cone_angle: Any = None, *, factor: Any = None,
     factor_uncertainty: Any = None, gravity: Any = _C["gravity"],
     penetration_uncertainty: Any = None,
-    least_penetration: Any = _C["fall_cone_least_penetration"],
-    greatest_penetration: Any = _C["fall_cone_greatest_penetration"], reason: Any = 0,
+    least_penetration: Any = _T["fall_cone_least_penetration"],
+    greatest_penetration: Any = _T["fall_cone_greatest_penetration"], reason: Any = 0,
 ) -> xr.Dataset:  # fmt: skip
     """Undrained shear strength from a fall cone.
 
@@ -149,7 +160,9 @@ def fall_cone(
         Measured(strength, random, effects, found),
         ("factor of the cone, stated or by its angle", "s_u = K m g / d^2"),
         {
-            "cone_factor": ", ".join(f"{v:g}" for v in np.unique(np.asarray(used, float))),
-            "gravity": str(gravity), "range": f"{low:g} to {high:g} mm",
+            **({"cone_factor": (factor, factor_uncertainty)} if factor is not None
+               else _factors_used(cone_angle)),
+            "gravity": gravity, "least_penetration": least_penetration,
+            "greatest_penetration": greatest_penetration,
         },
     )  # fmt: skip

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, uncertainty, units
+from corephys import constants, flags, series, thresholds, uncertainty, units
 from corephys.bounds import positive
 from corephys.samples.strength_result import NAME, RELATIVE, SAFETY, impossible
 from corephys.uncertainty import Measured
@@ -15,6 +15,7 @@ from corephys.uncertainty import Measured
 __all__ = ["expected_strength_ratio", "sensitivity", "strength_ratio"]
 
 _C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 _PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed",
           "method")  # fmt: skip
 _NEEDS = ("core", "section", "offset", "state", "method")
@@ -43,7 +44,7 @@ def _places(keys: tuple[np.ndarray, ...], offset: np.ndarray, within: float) -> 
 
 
 def sensitivity(
-    strength: xr.Dataset, *, within: Any = "2 cm",
+    strength: xr.Dataset, *, within: Any = _T["match_reach"],
     allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
 ) -> xr.Dataset:  # fmt: skip
     """Peak over remoulded strength, where one method measured both at one place.
@@ -104,6 +105,7 @@ def sensitivity(
         sides.sort(key=lambda of: float(strength["depth"].values[of["peak"]].mean()))
     paired = sum(part.size for of in sides for part in of.values())
     return _paired(strength, measured, sides, {
+        "constants": {"within": within},
         "pairs": sum(bool(of["remoulded"].size) for of in sides),
         "unpaired_places": len(places) - len(sides), "unpaired_readings": rows.size - paired,
         "readings_left_out": usable.size - rows.size, "within": f"{reach:g} cm",
@@ -297,7 +299,10 @@ def expected_strength_ratio(
     }
     return series.build(
         {"strength_ratio": Measured(ratio, random, effects, _carried(taken.reason))},
-        steps=("S OCR^m",), constants={"S": f"{base:g}", "m": f"{power:g}"},
+        steps=("S OCR^m",), constants={
+            "normally_consolidated": (normally_consolidated, normally_consolidated_uncertainty),
+            "exponent": (exponent, exponent_uncertainty),
+        },
         safety=SAFETY, use=RELATIVE,
     )  # fmt: skip
 

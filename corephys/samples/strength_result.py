@@ -63,7 +63,7 @@ def _bits(where: Any, reason: str) -> Any:
 
 
 def result(
-    measured: Measured, steps: tuple[str, ...], constants: dict[str, str], **attributes: Any
+    measured: Measured, steps: tuple[str, ...], constants: dict[str, Any], **attributes: Any
 ) -> xr.Dataset:  # fmt: skip
     """The Dataset of a strength, with its line of safety.
 
@@ -73,8 +73,8 @@ def result(
         Undrained shear strength [kPa].
     steps : tuple of str
         Equations in words.
-    constants : dict of str to str
-        Numbers that were used, with their units.
+    constants : dict of str to anything that :func:`corephys.provenance.records` takes
+        Numbers that were used, as the caller gave them.
     **attributes
         Further global attributes.
 

@@ -8,15 +8,16 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
+from corephys import series, thresholds, units
 from corephys.bounds import positive
 from corephys.numerics.line import ordinary_line
+from corephys.provenance import SourcedText
 from corephys.samples.strength_result import beyond, impossible, numbers, result
 from corephys.uncertainty import Measured, bare, covariance_effects, stated
 
 __all__ = ["Spring", "calibrate_spring", "vane", "vane_constant"]
 
-_C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
@@ -155,7 +156,7 @@ def vane(
     spring: Any = None, spring_uncertainty: Any = None, torque_uncertainty: Any = None,
     torque_scale_uncertainty: Any = None, rotation_uncertainty: Any = None,
     diameter_uncertainty: Any = None, height_uncertainty: Any = None,
-    limit: Any = _C["vane_strength_limit"], reason: Any = 0,
+    limit: Any = _T["vane_strength_limit"], reason: Any = 0,
 ) -> xr.Dataset:  # fmt: skip
     """Undrained shear strength from a vane.
 
@@ -230,8 +231,9 @@ def vane(
         Measured(strength, per_torque * u_moment, effects, found),
         ("torque from the spring, where there is one", "K of the vane", "s_u = T / K"),
         {
-            "ends": str(ends), "limit": str(limit),
-            "spring": spring.describe() if isinstance(spring, Spring) else str(spring),
+            "ends": f"end faces that shear: {ends}", "limit": limit,
+            "spring": SourcedText(spring.describe(), "fitted") if isinstance(spring, Spring)
+            else (spring, spring_uncertainty),
         },
     )  # fmt: skip
 

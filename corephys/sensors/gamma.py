@@ -17,6 +17,7 @@ import xarray as xr
 from corephys import constants, series, units, vocabulary
 from corephys.constants import Constant
 from corephys.display import SEALED_SOURCE
+from corephys.provenance import SourcedText
 from corephys.sensors.gamma_calibration import Calibration, calibrate
 from corephys.sensors.gamma_chain import Chain, Sediment
 from corephys.sensors.gamma_dead_time import DeadTime, dead_time_from_standards
@@ -237,16 +238,18 @@ def bulk_density(
             ),
         }  # fmt: skip
     used = (
-        {"grain_electron_ratio": str(grain_electron_ratio)}
+        {"grain_electron_ratio": grain_electron_ratio,
+         "pore_water_electron_ratio": pore_water_electron_ratio}
         if calibration.scale == "aluminium and water"
-        else {"attenuation_ratio": str(attenuation_ratio)}
-    )
+        else {"attenuation_ratio": attenuation_ratio}
+    )  # fmt: skip
     dataset = series.build(
         {"bulk_density": measured},
         steps=(*_STEPS, _LAST[calibration.scale]),
         constants={
-            "half_life": str(half_life), "pore_water_density": str(pore_water_density), **used,
-            **_said(calibration, readings[3]), "calibration": calibration.describe(),
+            "half_life": half_life, "grain_density": (grain_density, grain_density_uncertainty),
+            "pore_water_density": pore_water_density, **used, "core_diameter": core_diameter,
+            **calibration.used, "calibration": SourcedText(calibration.describe(), "fitted"),
         },
         density_scale=calibration.scale, safety=SEALED_SOURCE,
     )  # fmt: skip
@@ -282,21 +285,6 @@ def _refuse_geometry(diameter: Any, bore: Any) -> None:
             f"bore at {10.0 * np.nanmin(wide):g} mm at least; a core is thicker than nothing and "
             "fits its liner"
         )
-
-
-def _said(calibration: Calibration, diameter: Any) -> dict[str, str]:
-    """What was stated of counter and core, in words; blocks that are not yet read say nothing."""
-    said = {}
-    if not calibration.parts:
-        said["dead_time"] = f"{1e6 * calibration.dead_time:g} us"
-        said["background_rate"] = f"{calibration.background_rate:g} 1/s"
-    if not hasattr(getattr(diameter, "data", diameter), "dask"):
-        known = 10.0 * np.atleast_1d(np.asarray(diameter, dtype=float))
-        known = known[np.isfinite(known)]
-        if known.size:
-            low, high = known.min(), known.max()
-            said["core_diameter"] = f"{low:g} mm" if low == high else f"{low:g} to {high:g} mm"
-    return said
 
 
 def _placed(values: Any, here: Any) -> xr.DataArray:

@@ -10,6 +10,7 @@ import numpy as np
 from corephys import constants, seawater, units
 from corephys.display import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics import information, polynomial
+from corephys.provenance import UsedConstant, records
 from corephys.uncertainty import stated
 
 __all__ = ["Calibration", "calibrate", "standard_density"]
@@ -22,6 +23,10 @@ SCALES = {
         _C["aluminium_to_grain_attenuation"].value, _C["water_to_grain_attenuation"].value,
     ),
 }  # fmt: skip
+_BY_SCALE = {
+    "aluminium and water": ("aluminium_electron_ratio", "water_electron_ratio"),
+    "grain equivalent": ("aluminium_to_grain_attenuation", "water_to_grain_attenuation"),
+}
 
 
 @dataclass(frozen=True)
@@ -57,6 +62,8 @@ class Calibration(Shown):
         The calibration made again with one input shifted by one sigma, by source.
     parts : tuple of (str, ndarray, Calibration)
         Of a calibration that changes in time: label, weight of each reading and calibration.
+    used : dict of str to UsedConstant
+        Constants that the fit used.
     """
 
     coefficients: Any
@@ -78,6 +85,7 @@ class Calibration(Shown):
     reduced_chi_square: float = float("nan")
     shifted: dict[str, Calibration] = field(default_factory=dict)
     parts: tuple[tuple[str, Any, Calibration], ...] = ()
+    used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
 
     @classmethod
     def nominal(cls, **changes: Any) -> Calibration:
@@ -264,7 +272,11 @@ def calibrate(
     for source, sigma in sigmas.items():
         if not np.isfinite(sigma):
             shifted[source] = replace(best, coefficients=best.coefficients * np.nan)
-    return replace(best, shifted=shifted)
+    return replace(best, shifted=shifted, used=records(
+        dead_time=(dead_time, dead_time_uncertainty),
+        background_rate=(background_rate, background_rate_uncertainty),
+        aluminium_density=aluminium_density, **{row: _C[row] for row in _BY_SCALE[scale]},
+    ))  # fmt: skip
 
 
 def check_standards(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from scipy import optimize
 
-from corephys import constants, seawater, units
+from corephys import constants, seawater, thresholds, units
 from corephys.numerics import polynomial
+from corephys.provenance import UsedConstant, records
 from corephys.sensors.gamma_calibration import check_standards
 
 __all__ = ["DeadTime", "dead_time_from_standards"]
 
-_HIGHEST = 0.5  # share of the counting time that may be dead; above it no counter is usable
+_HIGHEST = thresholds.value("dead_time_limit")
 
 
 @dataclass(frozen=True)
@@ -30,12 +31,15 @@ class DeadTime:
         else than dead time bends the line.
     standards : int
         How many were used.
+    used : dict of str to UsedConstant
+        Constants that the estimate used.
     """
 
     value: float
     uncertainty: float
     reduced_chi_square: float
     standards: int
+    used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
 
     def __str__(self) -> str:
         return f"{self.value * 1e6:.3g} us +- {self.uncertainty * 1e6:.2g} us"
@@ -102,7 +106,10 @@ def dead_time_from_standards(
     water = float(seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0)
     metal = units.as_floats(aluminium_density, "g/cm^3", "aluminium_density")
     x = metal * thick + water * (wide - thick)
-    return _fit(n, t, x, background, np.asarray(decay, dtype=float))
+    found = _fit(n, t, x, background, np.asarray(decay, dtype=float))
+    return replace(found, used=records(
+        aluminium_density=aluminium_density, background_rate=background_rate,
+    ))  # fmt: skip
 
 
 def _line(

@@ -6,13 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, units
+from corephys import constants, thresholds, units
 from corephys.sensors.gamma_calibration import Calibration
 
 __all__ = [
     "annulus_step", "apparent_density", "electron_scale", "electron_step", "fluid_reading",
     "hydrogen_scale", "hydrogen_step", "true_scale",
 ]  # fmt: skip
+
+_CONTRAST = thresholds.value("grain_to_water_contrast")
 
 
 def _standards_line(calibration: Calibration) -> tuple[float, float]:
@@ -151,7 +153,7 @@ def hydrogen_step(
     grain = units.as_floats(grain_density, "g/cm^3", "grain_density")
     fluid = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
     ratio = units.as_floats(attenuation_ratio, "1", "attenuation_ratio")
-    if np.any(np.asarray(grain) <= 1.1 * np.asarray(ratio) * np.asarray(fluid)):
+    if np.any(np.asarray(grain) <= _CONTRAST * np.asarray(ratio) * np.asarray(fluid)):
         raise ValueError(
             "grain_density is hardly above that of the pore water; grains and water must differ "
             "for the step to tell them apart"

@@ -8,12 +8,12 @@ import numpy as np
 import xarray as xr
 from scipy import optimize
 
-from corephys import flags, series
+from corephys import flags, series, thresholds
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["tie_factor", "tied_density"]
 
-_FEW = 3  # pairs below which no factor is told
+_FEW = thresholds.count("tie_pairs")
 
 
 def tie_factor(

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.sensors.natural_gamma_edge import edge_correct, filled_share
 from corephys.sensors.natural_gamma_heat import heat_production
 from corephys.sensors.natural_gamma_stack import stack
@@ -25,6 +25,8 @@ __all__ = [
     "Stripping", "calibrate", "edge_correct", "filled_share", "heat_production", "mass_in_view",
     "net_rate", "rate_kernel", "stack", "strip",
 ]  # fmt: skip
+
+_BELOW = thresholds.value("negative_rate_errors")
 
 
 def rate_kernel(
@@ -61,7 +63,7 @@ def rate_kernel(
     rate = gross - np.where(none, 0.0, off)
     total = np.hypot(own, np.where(none, 0.0, u_off))
     with np.errstate(invalid="ignore"):
-        below = rate < -2.0 * total
+        below = rate < -_BELOW * total
     reason = np.where(refused & ~(np.isnan(n) | np.isnan(t)), flags.bit("impossible_value"), 0)
     reason = reason | np.where(none, flags.bit("no_baseline"), 0)
     reason = reason | np.where(below, flags.bit("negative_net"), 0)

@@ -8,14 +8,15 @@ import numpy as np
 import xarray as xr
 from scipy import special
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["edge_correct", "filled_share"]
 
+_T = thresholds.DEFAULTS
 _SIGMA = 1.0 / np.sqrt(8.0 * np.log(2.0))  # of a Gaussian, in full widths at half maximum
-_FULL = 0.995  # share from which nothing is corrected
-_LEAST = 0.5  # a reading that sees less core than this is not corrected whatever is asked
+_FULL = thresholds.value("edge_full_share")
+_LEAST = thresholds.value("edge_least_share")
 
 
 def filled_share(
@@ -101,7 +102,11 @@ def _area(width: Any, response: Any) -> Any:
 
 
 def edge_correct(
-    dataset: xr.Dataset, share: Any, *, least_fill: float = 0.6, share_uncertainty: Any = None
+    dataset: xr.Dataset,
+    share: Any,
+    *,
+    least_fill: float = _T["least_fill"],
+    share_uncertainty: Any = None,
 ) -> xr.Dataset:
     """Rate that a full response would have seen.
 
@@ -166,7 +171,7 @@ def edge_correct(
         reason.astype(np.int64),
     )  # fmt: skip
     result = series.build(
-        {"natural_gamma_rate": measured}, steps=_STEPS, constants={"least_fill": f"{least_fill:g}"}
+        {"natural_gamma_rate": measured}, steps=_STEPS, constants={"least_fill": least_fill}
     )
     dims = here.dims
     words = {"units": "1/s", "long_name": "natural gamma rate, net, before the edge correction"}

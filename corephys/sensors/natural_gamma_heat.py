@@ -112,9 +112,13 @@ def heat_production(
     return series.build(
         {"heat_production": Measured(placed, np.sqrt(variance), effects, reason)},
         steps=("A = rho (h_U U + h_Th Th + h_K K) (Rybach 1988)",),
-        constants={"mass_basis": f"{mass_basis}, {_BASES[mass_basis]}"},
+        constants={
+            "heat_per_potassium": heat_per_potassium, "heat_per_uranium": heat_per_uranium,
+            "heat_per_thorium": heat_per_thorium,
+            "mass_basis": f"{mass_basis}, {_BASES[mass_basis]}",
+        },
         mass_basis=mass_basis,
-    )
+    )  # fmt: skip
 
 
 def _per_unit(potassium: Any, uranium: Any, thorium: Any) -> tuple[float, float, float]:

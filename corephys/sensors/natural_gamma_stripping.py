@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.uncertainty import Measured, bare, covariance_effects
 
 __all__ = ["Stripping", "calibrate", "mass_in_view", "strip"]
 
+_BELOW = thresholds.value("negative_rate_errors")
 _ELEMENTS = {"potassium": "%", "uranium": "mg/kg", "thorium": "mg/kg"}
 _SETS = np.array(list(product((1.0, 0.0), repeat=3)))  # which elements are free
 _ROUNDS = 4  # of weights from the fitted spectrum
@@ -271,7 +272,7 @@ def _build(
         effects = _effects(stripping, gain[:, i], c, mass)
         for source, effect in relative[1].items():
             effects[source] = effects.get(source, 0.0) + effect * c[:, i]
-        below = sound & (free[:, i] < -2.0 * u)
+        below = sound & (free[:, i] < -_BELOW * u)
         found = common | np.where(below, flags.bit("negative_net"), 0)
         made[name] = Measured(here.copy(deep=False, data=c[:, i]), u, effects, found)
     result = series.build(

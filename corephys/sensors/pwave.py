@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, units
+from corephys.provenance import SourcedText
 from corephys.sensors.pwave_calibration import Calibration, calibrate, wall_count
 from corephys.sensors.pwave_in_situ import in_situ_velocity
 from corephys.sensors.pwave_picking import pick
@@ -170,7 +171,10 @@ def velocity(
         {"p_wave_velocity": Measured(speed, random, effects, reason)},
         steps=_STEPS,
         constants={
-            "wall": str(wall), "gap_velocity": str(gap_velocity), "calibration": used.describe(),
+            "wall": wall, "gap_velocity": gap_velocity, **used.used,
+            **({"calibration": SourcedText(used.describe(), "fitted")} if calibration else
+               {"delay": (delay, delay_uncertainty),
+                "liner_delay": (liner_delay, liner_delay_uncertainty)}),
         },
     )  # fmt: skip
 

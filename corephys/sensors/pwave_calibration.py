@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
-from corephys import constants, seawater, units
+from corephys import constants, seawater, thresholds, units
 from corephys.bounds import positive
 from corephys.display import Card, Shown, fit_worries, with_uncertainty
+from corephys.provenance import UsedConstant, records
 
 __all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
 
 _C = constants.CONSTANTS
+_SLOWEST = thresholds.value("slowest_solid")  # us/mm
 WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
 _WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/kg"}
 
@@ -40,6 +42,8 @@ class Calibration(Shown):
         Where ``liner_delay`` comes from.
     left_out : int
         Standards without a length or a travel time above zero.
+    used : dict of str to UsedConstant
+        Constants that the fit used.
     """
 
     delay: float
@@ -52,6 +56,7 @@ class Calibration(Shown):
     residual_deviation: float = float("nan")
     liner_from: str = "standards"
     left_out: int = 0
+    used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
 
     @property
     def delay_uncertainty(self) -> float:
@@ -222,9 +227,13 @@ def calibrate(
     design = np.column_stack(
         [np.ones_like(x), walls / 2.0, *(np.where(media == solid, x, 0.0) for solid in solids)]
     )
-    return _fit(
+    found = _fit(
         x, t, t - _water_time(x, media, warm), design, solids, float(nominal), sigma, left_out
     )
+    if found.liner_from == "standards":
+        return found
+    velocity = (liner_velocity, liner_velocity_uncertainty)
+    return replace(found, used=records(liner_velocity=velocity))
 
 
 def _plain(text: Any) -> Any:
@@ -270,7 +279,7 @@ def _determined(design: np.ndarray) -> bool:
 def _refuse_slow_solids(solids: list[str], slowness: np.ndarray) -> None:
     """A solid in which sound runs backwards, or slower than in air, has its standards mixed up."""
     for solid, slow in zip(solids, slowness, strict=True):
-        if not 0.0 < slow < 3.0:
+        if not 0.0 < slow < _SLOWEST:
             raise ValueError(
                 f"the standards of {solid!r} give a velocity of {1e3 / slow:.4g} m/s; its lengths "
                 "[mm] and travel times [us] do not belong together, look for a swapped row"

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, seawater, series, units
+from corephys import constants, flags, provenance, seawater, series, units
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["in_situ_velocity"]
@@ -101,7 +101,10 @@ def in_situ_velocity(
     if holes is not None:
         bad = np.isin(flags.from_reason(np.asarray(bare(holes.reason))), (flags.BAD, flags.MISSING))
         reason = reason | np.where(bad, flags.bit("input_bad"), 0)
-    return _result(velocity, measured, Measured(values, random, effects, reason), form, salinity)
+    used: dict[str, Any] = {"form": form, "salinity": (salinity, salinity_uncertainty)}
+    if water_depth is not None:
+        used.update(water_depth=water_depth, gravity=_GRAVITY)
+    return _result(velocity, measured, Measured(values, random, effects, reason), used)
 
 
 def _possible(holes: Measured | None, pressure: Any) -> None:
@@ -123,16 +126,13 @@ _STEP = {
 }
 
 
-def _result(
-    velocity: Any, measured: Measured, found: Measured, form: str, salinity: Any
-) -> xr.Dataset:
+def _result(velocity: Any, measured: Measured, found: Measured, used: dict[str, Any]) -> xr.Dataset:
     attributes = velocity.attrs if isinstance(velocity, xr.Dataset) else {}
-    old = {key: json.loads(attributes.get(key, "null")) for key in ("steps", "constants")}
-    shown = "one a reading" if np.ndim(salinity) else str(salinity)
+    steps = json.loads(attributes.get("steps", "[]"))
     return series.build(
         {"p_wave_velocity": measured, "p_wave_velocity_in_situ": found},
-        steps=(*(old["steps"] or ()), _STEP[form]),
-        constants={**(old["constants"] or {}), "form": form, "salinity": shown},
+        steps=(*steps, _STEP[used["form"]]),
+        constants={**provenance.used_constants(attributes), **used},
     )
 
 

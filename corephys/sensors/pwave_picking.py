@@ -7,29 +7,32 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.numerics import arrival
 from corephys.sensors.pwave_record import Plan, plan_of
 from corephys.uncertainty import Measured, stated
 
 __all__ = ["pick"]
 
+_T = thresholds.DEFAULTS
+_GATE = (_T["pick_gate_start"], _T["pick_gate_end"])
 METHODS = ("onset", "threshold", "correlation")
 _READINGS = 8192  # read and picked at a time
-_QUIET = 10  # samples that make a noise
-_CLEAR = 4.0  # times the noise: a level below it is crossed by noise alone
-_LIKE = 0.3  # correlation below which a waveform is not like the water trace
-_LOUD = 0.8  # of the greatest deflection: as much in the quiet time is an arrival before the gate
-_CONTRAST = 25.0  # of the criterion: white noise alone reaches 18 once in a hundred times
+_QUIET = thresholds.count("pick_noise_samples")
+_CLEAR = thresholds.value("pick_clear_level")
+_LIKE = thresholds.value("pick_least_likeness")
+_LOUD = thresholds.value("pick_early_share")
+_CONTRAST = thresholds.value("pick_contrast")
 
 
 def pick(
-    waveforms: xr.DataArray, *, method: str = "onset", gate: tuple[Any, Any] = ("20 us", "80 us"),
+    waveforms: xr.DataArray, *, method: str = "onset", gate: tuple[Any, Any] = _GATE,
     noise_gate: tuple[Any, Any] | None = None, levels: tuple[float, ...] = (0.1, 0.3, 0.5),
     level: float | None = None, water_trace: Any = None, water_travel_time: Any = None,
     water_travel_time_uncertainty: Any = None, manual: Any = None,
-    signal_to_noise_gate: float = 15.0, level_spread_gate: Any = "2 us",
-    clipped_samples: int = 4, reason: Any = 0,
+    signal_to_noise_gate: float = _T["signal_to_noise_gate"],
+    level_spread_gate: Any = _T["level_spread_gate"],
+    clipped_samples: int = _T["clipped_samples"], reason: Any = 0,
 ) -> xr.Dataset:  # fmt: skip
     """Pick the arrival in every waveform.
 
@@ -116,8 +119,9 @@ def pick(
         {"travel_time": Measured(time, found[f"u_{chosen}"], effects, doubt)},
         steps=_STEPS,
         constants={
-            "method": chosen.replace("_", " "), "gate": f"{gate[0]} to {gate[1]}",
-            "signal_to_noise_gate": f"{signal_to_noise_gate:g} dB",
+            "method": chosen.replace("_", " "), "gate_start": gate[0], "gate_end": gate[1],
+            "signal_to_noise_gate": signal_to_noise_gate, "level_spread_gate": level_spread_gate,
+            "clipped_samples": clipped_samples,
         },
     )  # fmt: skip
     return dataset.assign(_beside(found, plan, chosen, by_hand, waveforms.attrs.get("units", "1")))

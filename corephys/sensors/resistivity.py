@@ -15,6 +15,7 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.bounds import positive
+from corephys.provenance import SourcedText
 from corephys.sensors.resistivity_archie import (
     Archie,
     archie_fit,
@@ -174,8 +175,11 @@ def electrical_resistivity(
     return series.build(
         {"electrical_resistivity": measured},
         steps=_STEPS,
-        constants={"calibration": calibration.describe(), "temperature": _shown(temperature)},
-    )
+        constants={
+            "calibration": SourcedText(calibration.describe(), "fitted"),
+            "temperature": temperature, **calibration.used,
+        },
+    )  # fmt: skip
 
 
 _STEPS = (
@@ -221,13 +225,3 @@ def _order_effect(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:
     c0, c1, c2 = cal.other
     other = 10.0 ** (c0 + c1 * x + c2 * x**2)
     return {"resistivity_order": float(np.sqrt(cal.other_weight)) * (other - rho)}
-
-
-def _shown(temperature: Any) -> str:
-    if temperature is None:
-        return "not given"
-    warm = np.asarray(units.as_floats(temperature, "degC", "temperature"), dtype=float)
-    if not np.isfinite(warm).any():
-        return "not given"
-    low, high = float(np.nanmin(warm)), float(np.nanmax(warm))
-    return f"{low:g} degC" if low == high else f"{low:g} to {high:g} degC"

@@ -11,6 +11,7 @@ import xarray as xr
 from corephys import flags, series, units
 from corephys.bounds import positive
 from corephys.display import Card, Shown, with_uncertainty
+from corephys.provenance import SourcedText
 from corephys.sensors.resistivity_line import kept_and_fit
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
 
@@ -338,7 +339,12 @@ def porosity_from_formation_factor(
     return series.build(
         {"porosity": Measured(phi, u_random, effects, reason)},
         steps=("1 / F* = 1 / F - sigma_s rho_w", "phi = (a / F*)^(1 / m) (Archie 1942)"),
-        constants={"archie": used.describe()},
+        constants=(
+            {"archie": SourcedText(used.describe(), "fitted")}
+            if archie
+            else {"a": (a, a_uncertainty), "m": (m, m_uncertainty)}
+        )
+        | {"surface_conductivity": (surface_conductivity, surface_conductivity_uncertainty)},
     )
 
 

@@ -8,10 +8,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.bounds import positive
 
 __all__ = ["Baseline", "air_baseline"]
+
+_T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ def baseline_kernel(
 
 def air_baseline(
     time: Any, reading_time: Any, response: Any, *, response_uncertainty: Any = None,
-    span: Any = "4 hour",
+    span: Any = _T["baseline_span"],
 ) -> Baseline:  # fmt: skip
     """Baseline at the times of readings from readings in air before, between and after.
 

@@ -18,9 +18,8 @@ _C = constants.CONSTANTS
 BRINES = ("sodium_chloride", "sea")
 
 # Molar conductivity of NaCl at 25 degC [S cm^2/mol] by concentration [mol/L]: Robinson and Stokes
-# (1959) Electrolyte Solutions, appendices 6.1 to 6.3, from memory. Cross-checks that were read: the
-# 0.001 to 0.1 mol/L of a school-book table agree within 0.1 %; the saturated solution (Mettler
-# Toledo standards table, 251.3 mS/cm) within 0.5 %.
+# (1959) Electrolyte Solutions, appendices 6.1 to 6.3, from memory. A saturated solution of 251.3
+# mS/cm (from memory) is met within 0.5 %.
 _CONCENTRATION = (0, 0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 3, 4, 5)
 _MOLAR = (
     126.45, 123.74, 120.64, 118.53, 115.76, 111.06, 106.74, 101.71, 93.62, 85.76, 74.71, 65.57,
@@ -35,7 +34,7 @@ _MOLAR_FIT = np.polynomial.polynomial.polyfit(
 # Poradnik fizykochemiczny (1974), 20 degC brought to 25 degC by its own column of coefficients.
 _DENSITY_FIT = (0.99713, 0.70196, 0.11657, 0.39496)
 # Conductivity over that at 25 degC at 0, 25, 50 and 75 degC: sodium chloride ratios of IEC 60746-3
-# as printed in Yokogawa IM 12D03D02-01E, table 7.1. A cubic goes through the four.
+# (from memory). A cubic goes through the four.
 _RATIO_FIT = np.polynomial.polynomial.polyfit((0, 25, 50, 75), (0.542, 1.0, 1.531, 2.103), 3)
 _RANGES = {
     "sodium_chloride": ((0.0, 250.0), (0.0, 50.0)),

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
-from corephys import constants, units
+from corephys import constants, thresholds, units
 from corephys.display import Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics import information, polynomial
+from corephys.provenance import UsedConstant, records
 from corephys.sensors.resistivity_brine import brine_conductivity, mass_fraction
 
 __all__ = ["Calibration", "calibrate"]
 
 _C = constants.CONSTANTS
-LEAST, MOST = 0.01, 30.0  # S/m, from tap water to brine near saturation
+LEAST = thresholds.value("brine_least_conductivity")  # S/m
+MOST = thresholds.value("brine_greatest_conductivity")  # S/m
 ONE_SIGMA = 0.8413447  # of the normal distribution, one-sided
-SAME_BRINE = 0.05  # conductivities closer than this are one brine
+SAME_BRINE = thresholds.value("same_brine")
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,8 @@ class Calibration(Shown):
         AICc by order.
     reduced_chi_square : float
         Of the chosen fit; one by construction where no uncertainty of the response was given.
+    used : dict of str to UsedConstant
+        Constants that the fit used.
     """
 
     coefficients: np.ndarray
@@ -58,6 +62,7 @@ class Calibration(Shown):
     conductivity: np.ndarray = field(default_factory=lambda: np.empty(0))
     criterion: dict[int, float] = field(default_factory=dict)
     reduced_chi_square: float = float("nan")
+    used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
 
     def describe(self) -> str:
         """Coefficients and order in one line."""
@@ -153,7 +158,8 @@ def calibrate(
         response_uncertainty, "mV", "response_uncertainty", difference=True, optional=True
     )
     u_brine = units.as_floats(brine_uncertainty, "1", "brine_uncertainty", difference=True)
-    return _fit(net, sigma, u, order, float(u_brine))
+    found = _fit(net, sigma, u, order, float(u_brine))
+    return replace(found, used=records(brine_uncertainty=brine_uncertainty))
 
 
 def _conductivity(

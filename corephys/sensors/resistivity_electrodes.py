@@ -13,6 +13,7 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.bounds import positive
+from corephys.provenance import SourcedText
 from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["CellConstant", "cell_constant", "four_electrode", "wenner_constant"]
@@ -130,8 +131,11 @@ def four_electrode(
     return series.build(
         {"electrical_resistivity": Measured(rho, random, effects, joined)},
         steps=("rho = K V / I",),
-        constants={"cell_constant": cell.describe()},
-    )
+        constants={"cell_constant": (
+            SourcedText(cell.describe(), "fitted") if cell is cell_constant
+            else (cell_constant, cell_constant_uncertainty)
+        )},
+    )  # fmt: skip
 
 
 def _cell(constant: Any, uncertainty: Any) -> CellConstant:

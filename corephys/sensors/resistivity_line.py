@@ -6,11 +6,13 @@ from typing import Any
 
 import numpy as np
 
+from corephys import thresholds
 from corephys.numerics import exponential, line
 
 __all__ = ["kept_and_fit"]
 
-_FAR, _FEW = 5.0, 8  # robust standard deviations, and readings from which any is left out
+_FAR = thresholds.value("archie_far")
+_FEW = thresholds.count("archie_few")
 
 
 class Fit:

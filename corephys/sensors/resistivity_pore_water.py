@@ -125,7 +125,7 @@ def pore_water_resistivity(
     return series.build(
         {"pore_water_resistivity": reciprocal(found)},
         steps=("rho_w = 1 / sigma_w, PSS-78 (UNESCO 1983)",),
-        constants={"salinity": str(salinity)} if isinstance(salinity, (str,)) else {},
+        constants={"salinity": (salinity, salinity_uncertainty)},
     )
 
 

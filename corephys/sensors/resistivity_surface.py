@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from corephys import fitting, series
+from corephys import fitting, series, thresholds
 
 __all__ = ["SurfaceConduction", "surface_conduction_fit"]
 
 # Brun, Reichert and Kuensch (2001), from memory: indices above 10 to 20 are not to be told apart.
-MOST_COLLINEAR = 20.0
+MOST_COLLINEAR = thresholds.value("surface_collinearity")
 
 
 @dataclass(frozen=True)

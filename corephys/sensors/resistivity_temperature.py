@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series
+from corephys import constants, provenance, series
 from corephys.sensors.resistivity_pore_water import water
 from corephys.uncertainty import Measured, bare, stated
 
@@ -65,7 +65,7 @@ def to_reference_temperature(
         (reference, "0 dbar"), salinity, salinity_uncertainty,
         (stated(temperature_uncertainty, "K", "temperature_uncertainty"), 0.0),
         "at the reference temperature, rho sigma_w(T) / sigma_w(T_r), PSS-78 (UNESCO 1983)",
-        {"reference": str(reference)},
+        {"reference": reference},
     )  # fmt: skip
 
 
@@ -126,7 +126,7 @@ def in_situ(
 
 def _carried(
     dataset: xr.Dataset, name: str, here: tuple[Any, Any], there: tuple[Any, Any], salinity: Any,
-    u_salinity: Any, u_temperature: tuple[Any, Any], step: str, used: dict[str, str],
+    u_salinity: Any, u_temperature: tuple[Any, Any], step: str, used: dict[str, Any],
 ) -> xr.Dataset:  # fmt: skip
     """Both quantities side by side."""
     measured = series.unpack(dataset, "electrical_resistivity")
@@ -157,16 +157,14 @@ def _carried(
         + (bare(values) * then.u_random / bare(then.values)) ** 2
     ) ** 0.5
     reason = np.bitwise_or(np.bitwise_or(bare(measured.reason), now.reason), then.reason)
-    old = {key: json.loads(dataset.attrs.get(key, "null")) for key in ("steps", "constants")}
+    steps = json.loads(dataset.attrs.get("steps", "[]"))
     return series.build(
         {
             "electrical_resistivity": measured,
             name: Measured(values, random, effects, reason),
         },
-        steps=(*(old["steps"] or ()), step),
-        constants={**(old["constants"] or {}), "salinity": _shown(salinity), **used},
-    )
-
-
-def _shown(salinity: Any) -> str:
-    return "one a reading" if np.ndim(salinity) else str(salinity)
+        steps=(*steps, step),
+        constants={
+            **provenance.used_constants(dataset), "salinity": (salinity, u_salinity), **used,
+        },
+    )  # fmt: skip

@@ -158,10 +158,10 @@ def magnetic_susceptibility(
     return series.build(
         {"magnetic_susceptibility": Measured(kappa, random, effects, reason)},
         steps=_steps(with_loop, volume_corrected, unit),
-        constants={
-            "unit": unit, "loop_diameter": str(loop_diameter), "coefficient": str(coefficient),
-            "allowance": str(allowance),
-        },
+        constants={"unit": f"readings in {unit}"} | ({
+            "loop_diameter": loop_diameter, "coefficient": coefficient, "allowance": allowance,
+            "loop_factor_uncertainty": loop_factor_uncertainty,
+        } if with_loop else {}),
     )  # fmt: skip
 
 

@@ -7,11 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from corephys import flags, series, units
+from corephys import flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.sensors.susceptibility_loop import plain_numbers
 
 __all__ = ["Baseline", "drift_baseline"]
+
+_T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def baseline_kernel(
 
 def drift_baseline(
     time: Any, air_time: Any, air_reading: Any, *, air_uncertainty: Any = None,
-    span: Any = "4 hour",
+    span: Any = _T["baseline_span"],
 ) -> Baseline:  # fmt: skip
     """Reading in air at the time of each reading, linear between readings in air.
 

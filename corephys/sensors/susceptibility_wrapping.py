@@ -7,11 +7,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags
+from corephys import flags, thresholds
+from corephys.provenance import constants_attribute
 from corephys.sensors.susceptibility_loop import plain_numbers
 
 __all__ = ["suggest_unwrapping"]
 
+_T = thresholds.DEFAULTS
 _NOTE = (
     "a suggestion: readings are not changed; how many ranges were lost cannot be known from the "
     "readings, the smallest number that joins them is given"
@@ -19,8 +21,8 @@ _NOTE = (
 
 
 def suggest_unwrapping(
-    readings: Any, *, counter_range: float, groups: Any = None, least_jump: float = 0.5,
-    longest: int = 25,
+    readings: Any, *, counter_range: float, groups: Any = None,
+    least_jump: float = _T["wrap_least_jump"], longest: int = _T["wrap_longest"],
 ) -> xr.Dataset:  # fmt: skip
     """Suggest where a counter of limited range began again.
 
@@ -80,7 +82,11 @@ def suggest_unwrapping(
             "reason": (dims, wrapped, flags.reason_attributes("suggested reading")),
         },
         coords=coords,
-        attrs={"note": _NOTE, "counter_range": size},
+        attrs={
+            "note": _NOTE,
+            "counter_range": size,
+            "constants": constants_attribute({"least_jump": least_jump, "longest": longest}),
+        },
     )
 
 

@@ -25,7 +25,9 @@ GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "Depth and several holes": ("depth", "composite", "archive"),
     "Pictures, files, panels": ("figures", "export", "panels"),
-    "Ground": ("constants", "flags", "mixing", "seawater", "uncertainty", "vocabulary"),
+    "Ground": (
+        "constants", "thresholds", "flags", "mixing", "seawater", "uncertainty", "vocabulary",
+    ),
 }  # fmt: skip
 
 

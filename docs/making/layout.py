@@ -49,7 +49,8 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
         "What goes in, what comes out, what each word, number and flag means.",
         (
             "conventions", "hole_folder", "reduced_hole", "recipe", "generated/recipe_keys",
-            "generated/vocabulary", "generated/flags", "generated/constants", "formulas",
+            "generated/vocabulary", "generated/flags", "generated/constants",
+            "generated/thresholds", "formulas",
             "generated/formula_index", "generated/check_values", "generated/reference_readme",
             "generated/demo_data",
         ),
@@ -144,6 +145,7 @@ def generated() -> dict[str, str]:
     equations = (DOCS / "formulas.md").read_text(encoding="utf-8")
     found = {
         "generated/constants.md": tables.constants_page(),
+        "generated/thresholds.md": tables.thresholds_page(),
         "generated/vocabulary.md": tables.vocabulary_page(),
         "generated/flags.md": tables.flags_page(),
         "generated/recipe_keys.md": tables.recipe_page(),

@@ -1,4 +1,4 @@
-"""Pages that are tables of the package: constants, vocabulary, flags and reasons, recipe keys.
+"""Pages that are tables of the package: constants, thresholds, vocabulary, flags, recipe keys.
 
 Nothing is copied by hand: a row that is added to the package is a row of the page.
 """
@@ -12,18 +12,27 @@ from corephys import flags
 from corephys.constants import CONSTANTS, Constant
 from corephys.quality import SEQUENCE
 from corephys.recipe import SCHEMA, Option
+from corephys.thresholds import THRESHOLDS, Threshold
 from corephys.vocabulary import TERMS, Term
 
 __all__ = [
-    "MEANINGS", "STANDING", "constants_page", "flags_page", "recipe_page", "table",
-    "vocabulary_page",
+    "MEANINGS", "STANDING", "THRESHOLD_STANDING", "constants_page", "flags_page", "recipe_page",
+    "table", "thresholds_page", "vocabulary_page",
 ]  # fmt: skip
 
 STANDING = {
     "published": "read in the publication named, or in a stored copy of it",
-    "library": "agrees with the reference library named",
-    "memory": "from memory, not yet seen in print",
+    "definition": "follows from a definition, or from the solution of an equation",
+    "library": "computed with the independent library named",
+    "memory": "from memory or seen quoted only, not yet read in print",
     "common practice": "a habit of the trade without a source",
+}
+THRESHOLD_STANDING = {
+    "definition": STANDING["definition"],
+    "memory": STANDING["memory"],
+    "common practice": STANDING["common practice"],
+    "simulated": "tried on simulated data whose truth was known",
+    "choice": "a choice of this package without a source: question it first",
 }
 LEVELS = {
     "good": "1: nothing speaks against it",
@@ -103,6 +112,30 @@ def constants_page(constants: Mapping[str, Constant] = CONSTANTS) -> str:
             "Uncertainties are standard uncertainties, k = 1.",
             table(("standing", "constants", "means"), standing),
             table(("name", "value", "unit", "uncertainty", "standing", "source"), rows),
+        ]
+    )
+
+
+def thresholds_page(thresholds: Mapping[str, Threshold] = THRESHOLDS) -> str:
+    """Every number of judgement with value, unit, what it decides, standing and source."""
+    counts = dict.fromkeys(THRESHOLD_STANDING, 0)
+    for threshold in thresholds.values():
+        counts[threshold.status] += 1
+    rows = [
+        (f"`{t.name}`", _number(t.value), f"`{t.unit}`", t.decides, t.status, t.citation)
+        for t in thresholds.values()
+    ]
+    standing = [(word, str(counts[word]), THRESHOLD_STANDING[word]) for word in THRESHOLD_STANDING]
+    return "\n\n".join(
+        [
+            "# Thresholds",
+            "Every number of judgement, from `corephys/thresholds.py`: what counts as doubtful, "
+            "too few, too far or the same. None of them is a property of the Earth. Many are "
+            "keywords of functions or keys of the [recipe](../recipe.md), so that yours may stand "
+            'in their place. In code: `cp.thresholds.get("crack_length")`. Usual and '
+            "possible ranges of quantities stand in the [vocabulary](vocabulary.md).",
+            table(("standing", "thresholds", "means"), standing),
+            table(("name", "value", "unit", "decides", "standing", "source"), rows),
         ]
     )
 

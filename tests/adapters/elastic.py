@@ -52,6 +52,11 @@ def speeds(inputs: Inputs) -> Any:
     return elastic_velocity.from_moduli(inputs["K"], inputs["G"], inputs["rho"])
 
 
+@adapter("elastic.contacts_of_porosity", f"{ROOM}_frame.contacts_of_porosity")
+def contacts(inputs: Inputs) -> Any:
+    return elastic.contacts_of_porosity(inputs["phi"]).value
+
+
 @adapter("elastic.wood", f"{ROOM}_velocity.wood")
 def wood(inputs: Inputs) -> Any:
     return elastic.wood(inputs["phi"], mineral=phase(inputs["mineral"]),

@@ -167,7 +167,7 @@ def _raw(tree: xr.DataTree, path: str) -> xr.Dataset:
 
 
 def test_samples_by_a_call_are_those_of_the_reduction(hole: Any, reduced: Any) -> None:
-    tables, settings = hole
+    _, settings = hole
     table, keys = _raw(reduced, "samples/index_properties"), settings["index_properties"]
     recipe = cp.Recipe.from_json(reduced.attrs["recipe"])["index_properties"]
     by_hand = cp.index_properties.phase_relations(
@@ -195,7 +195,7 @@ def _water(settings: dict[str, Any]) -> Any:
 
 
 def test_velocity_by_a_call_is_that_of_the_reduction(hole: Any, reduced: Any) -> None:
-    tables, settings = hole
+    _, settings = hole
     table, standards = _raw(reduced, "scan/pwave"), _raw(reduced, "standards/pwave")
     liner, keys = settings["liner"], settings["pwave"]
     calibration = cp.pwave.calibrate(

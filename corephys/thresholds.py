@@ -1,0 +1,386 @@
+"""Every number of judgement: what counts as doubtful, too few, too far or the same, in one table.
+
+A threshold has no truth to be wrong about, and a user may set another one. Each says what it
+decides and how it was found. Numbers of pure arithmetic, as steps of a difference, ends of an
+iteration and sizes of a block, stay where they are used; usual and possible ranges of quantities
+stand in :mod:`corephys.vocabulary`.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from typing import Any
+
+from corephys.constants import Constant, add_table
+from corephys.provenance import SourcedCount, SourcedNumber, SourcedText
+
+__all__ = ["DEFAULTS", "THRESHOLDS", "Threshold", "count", "get", "value"]
+
+
+@dataclass(frozen=True)
+class Threshold(Constant):
+    """A number of judgement; accepted wherever a quantity is.
+
+    Parameters
+    ----------
+    name, value, unit, uncertainty, citation, origin
+        As of a :class:`corephys.constants.Constant`; the uncertainty is NaN.
+    status : {"choice", "simulated", "common practice", "memory", "definition"}
+        ``"choice"`` for a number that this package chose without a source, ``"simulated"`` for
+        one that was tried on simulated data whose truth was known; the others as of a Constant.
+    decides : str
+        What is so and what is not so beyond it.
+    """
+
+    decides: str = ""
+
+
+_NONE = "no source"
+_RECALLED = "no publication named"
+_SCORE = "no source; scores on simulated holes are in docs/accuracy.md, Flags"
+
+# Name, value, unit, what it decides, source, standing.
+_ROWS = (
+    # Scans: what is doubtful.
+    ("end_trim", 1.0, "1", "response widths from the end of a section within which a reading is doubted", _SCORE, "simulated"),
+    ("spike_threshold", 3.2, "1", "standard deviations from its neighbours that make a reading a spike", _SCORE, "simulated"),
+    ("spike_side_share", 0.8, "1", "share of the spike threshold needed from either side, so that steps pass", _SCORE, "simulated"),
+    ("spike_window", 50.0, "cm", "length of section over which scatter is judged", _SCORE, "simulated"),
+    ("level_window", 150.0, "cm", "length of core that gives the level of density and amplitude", _SCORE, "simulated"),
+    ("low_threshold", 3.0, "1", "standard deviations below its level that make a density too low", _SCORE, "simulated"),
+    ("amplitude_fraction", 0.4, "1", "share of the level of amplitude below which coupling is lost, 8 dB", _SCORE, "simulated"),
+    ("deaf_fraction", 0.15, "1", "share of the hole's median amplitude below which a whole core is deaf", _SCORE, "simulated"),
+    ("void_length", 18.0, "cm", "longest run of lost pulses inside a section that is called a void", _SCORE, "simulated"),
+    ("void_share", 0.2, "1", "share of the density that is missing in a void", _SCORE, "simulated"),
+    ("void_density", 1.1, "g/cm^3", "density below which nothing is core", _NONE, "common practice"),
+    ("crack_length", 2.0, "cm", "length below which a void is a crack", _NONE, "common practice"),
+    ("least_length", 15.0, "cm", "shortest thin fill that density alone may show", _SCORE, "simulated"),
+    ("repeat_threshold", 3.0, "1", "combined random uncertainties by which repeats may differ", _NONE, "common practice"),
+    ("bound_margin", 3.0, "1", "standard uncertainties by which a velocity may fall short of its bound", _NONE, "common practice"),
+    ("sample_difference", 0.1, "g/cm^3", "difference of a density from its sample that is doubted", _NONE, "common practice"),
+    ("sample_reach", 2.0, "cm", "distance up to which a reading is compared with a sample", _NONE, "common practice"),
+    ("response_density", 1.5, "cm", "width of the response of the density along the core", _NONE, "common practice"),
+    ("response_velocity", 2.0, "cm", "width of the response of the P-wave along the core", _NONE, "common practice"),
+    ("response_susceptibility", 5.0, "cm", "width of the response of the loop along the core", _NONE, "common practice"),
+    ("response_resistivity", 8.0, "cm", "width of the response of the resistivity along the core", _NONE, "common practice"),
+    ("response_natural_gamma", 15.0, "cm", "width of the response of natural gamma along the core", _NONE, "common practice"),
+    ("natural_scatter_length", 20.0, "cm", "length over which natural scatter of a scan repeats itself", _NONE, "common practice"),
+    ("level_exclusion", 4.0, "1", "standard deviations below its level that keep a density out of that level", _NONE, "choice"),
+    ("spike_scatter_limit", 3.0, "1", "times the scatter of the core: more in a window is spikes themselves", _SCORE, "simulated"),
+    ("spike_window_readings", 6, "1", "fewest readings of a window that judge by themselves", _SCORE, "simulated"),
+    ("spike_core_readings", 20, "1", "fewest readings of a core with a scatter of its own", _SCORE, "simulated"),
+    ("spike_neighbour_reach", 20.0, "cm", "how far off a neighbour of a reading may be", _SCORE, "simulated"),
+    ("spike_lonely", 2.0, "1", "times the spike threshold that is asked of a reading without two neighbours", _NONE, "choice"),
+    ("control_chart_standards", 4, "1", "fewest standards that give a centre and a scatter", _NONE, "common practice"),
+    ("control_chart_width", 3.0, "1", "standard deviations from the centre that set a standard apart", "Shewhart (1931), Economic Control of Quality of Manufactured Product", "memory"),
+    ("control_chart_allowance", 0.5, "1", "standard deviations that a cumulative sum allows for", "Montgomery (2013), Introduction to Statistical Quality Control", "memory"),
+    ("control_chart_interval", 5.0, "1", "standard deviations at which a cumulative sum signals", "Montgomery (2013), Introduction to Statistical Quality Control", "memory"),
+    ("control_chart_usual", 10, "1", "checks of a standard that say what is usual; all where there are fewer", _NONE, "common practice"),
+    ("settled_tolerance", 0.5, "K", "departure from room temperature that is allowed", _NONE, "common practice"),
+    ("settling_tolerance", 2.0, "K", "departure from room temperature above which the reduction flags a core", _NONE, "common practice"),
+    # Layout of cores.
+    ("core_overlap", 0.021, "m", "overlap of two cores by their tops and advances that is taken for rounding", _NONE, "choice"),
+    ("section_end_slack", 0.1, "cm", "how far a reading or a piece may lie past the end of its section: ends are cut by hand", _NONE, "choice"),
+    ("composite_least_steps", 20, "1", "fewest steps that a core and the site must share for a tie", _NONE, "common practice"),
+    ("composite_least_correlation", 0.5, "1", "correlation below which no tie is suggested", _NONE, "common practice"),
+    ("composite_largest_chance", 0.01, "1", "probability of a tie by chance above which none is suggested", _NONE, "common practice"),
+    ("composite_shift_limit", 3.0, "1", "shift over its expected standard uncertainty above which it is named", _NONE, "common practice"),
+    ("composite_second_errors", 2.0, "1", "standard errors by which a second peak of a correlation must be lower not to be named", _NONE, "common practice"),
+    # Gamma, P-wave, resistivity, susceptibility, natural gamma.
+    ("dead_time_limit", 0.5, "1", "share of the counting time that may be dead: above it no counter is usable", _NONE, "common practice"),
+    ("grain_to_water_contrast", 1.1, "1", "ratio of grain density to that of water, times the ratio of attenuations, below which the two scales are not told apart", _NONE, "choice"),
+    ("tie_pairs", 3, "1", "fewest pairs of scan and sample that give a factor", _NONE, "choice"),
+    ("pick_noise_samples", 10, "1", "fewest samples that make a noise", _NONE, "choice"),
+    ("pick_clear_level", 4.0, "1", "times the noise: a level below it is crossed by noise alone", _NONE, "common practice"),
+    ("pick_least_likeness", 0.3, "1", "correlation below which a waveform is not like the water trace", _NONE, "choice"),
+    ("pick_early_share", 0.8, "1", "share of the greatest deflection that in the quiet time is an arrival before the gate", _NONE, "choice"),
+    ("pick_contrast", 25.0, "1", "value of the onset criterion below which there is no arrival; white noise alone reaches 18 once in a hundred times", "a choice of this package, tried on simulated noise", "simulated"),
+    ("signal_to_noise_gate", 15.0, "1", "decibels, 20 log10 of deflection over noise, below which an arrival is weak", _NONE, "common practice"),
+    ("level_spread_gate", 2.0, "us", "time between the lowest and highest clear level above which an arrival is weak", _NONE, "choice"),
+    ("clipped_samples", 4, "1", "samples in a row at one extreme that make a waveform clipped", _NONE, "choice"),
+    ("slowest_solid", 3.0, "us/mm", "slowness of a standard, that of sound in air, above which its rows are mixed up", _NONE, "choice"),
+    ("brine_least_conductivity", 0.01, "S/m", "conductivity below which a standard is no brine: tap water", _NONE, "common practice"),
+    ("brine_greatest_conductivity", 30.0, "S/m", "conductivity above which a standard is no brine: near saturation", _NONE, "common practice"),
+    ("same_brine", 0.05, "1", "relative difference of conductivities below which two standards are one brine", _NONE, "common practice"),
+    ("surface_collinearity", 20.0, "1", "variance inflation above which surface conduction and exponent cannot be told apart", _NONE, "common practice"),
+    ("archie_readings", 5, "1", "fewest readings that give Archie's parameters", _NONE, "choice"),
+    ("archie_far", 5.0, "1", "robust standard deviations beyond which a reading is left out of Archie's line", _NONE, "choice"),
+    ("archie_few", 8, "1", "fewest readings of which any is left out of Archie's line", _NONE, "choice"),
+    ("edge_full_share", 0.995, "1", "share of the response from which nothing is corrected", _NONE, "choice"),
+    ("negative_rate_errors", 2.0, "1", "random uncertainties below zero that make a net rate or a content negative for certain", _NONE, "common practice"),
+    ("edge_least_share", 0.5, "1", "share of the response below which no reading is corrected, whatever is asked", _NONE, "common practice"),
+    ("least_fill", 0.6, "1", "least share of the response that is corrected for", _NONE, "common practice"),
+    # Index properties.
+    ("volumes_disagree", 0.03, "1", "relative difference of bulk density by ring or calliper from that by pycnometer that is doubted", _NONE, "common practice"),
+    ("outlier_threshold", 3.5, "1", "scaled median absolute deviations beyond which a sample is suspect among its neighbours", "Iglewicz and Hoaglin (1993), How to Detect and Handle Outliers", "memory"),
+    ("culprit_bulk_density_floor", 0.02, "g/cm^3", "least scatter of bulk density taken for granted", _NONE, "common practice"),
+    ("outlier_neighbours", 11, "1", "samples that a sample is compared with, itself among them", _NONE, "common practice"),
+    ("outlier_samples", 5, "1", "fewest samples that are compared with each other", _NONE, "common practice"),
+    ("grain_density_floor", 0.05, "g/cm^3", "least scatter of grain density taken for granted: repeatability between laboratories", _NONE, "common practice"),
+    ("porosity_floor", 0.012, "1", "least scatter of porosity taken for granted: repeatability between laboratories", _NONE, "common practice"),
+    ("culprit_back", 2.0, "1", "scatters that are left when a sample is back among its neighbours", _NONE, "choice"),
+    ("culprit_clear", 1.5, "1", "factor by which the second best explanation must be worse", _NONE, "choice"),
+    ("archive_rows", 8, "1", "fewest rows that give the constants of an archive", _NONE, "choice"),
+    ("archive_lightest_salt", 1.5, "g/cm^3", "density below which a salt found in an archive is none; dried sea salt has 2.2", _NONE, "choice"),
+    ("archive_heaviest_salt", 3.0, "g/cm^3", "density above which a salt found in an archive is none", _NONE, "choice"),
+    ("consistency_bulk_density", 0.005, "g/cm^3", "difference of a reported bulk density from that of its masses that is an inconsistency", _NONE, "common practice"),
+    ("consistency_dry_density", 0.005, "g/cm^3", "difference of a reported dry density from that of its masses that is an inconsistency", _NONE, "common practice"),
+    ("consistency_grain_density", 0.015, "g/cm^3", "difference of a reported grain density from that of its masses that is an inconsistency", _NONE, "common practice"),
+    ("consistency_porosity", 0.005, "1", "difference of a reported porosity from that of its masses that is an inconsistency", _NONE, "common practice"),
+    ("consistency_void_ratio", 0.03, "1", "difference of a reported void ratio from that of its masses that is an inconsistency", _NONE, "common practice"),
+    ("grain_density_stretches", 8, "1", "most stretches of depth whose grain density errs on its own; each costs an array", _NONE, "choice"),
+    # Needle and formation temperature.
+    ("needle_flatness", 0.01, "1", "relative difference between the slope of a window and of its halves that is flat", _NONE, "common practice"),
+    ("needle_harmless_scatter", 0.002, "1", "scatter, as a share of the slope, that cannot move the conductivity noticeably", _NONE, "common practice"),
+    ("needle_window_samples", 6, "1", "fewest samples in a window", _NONE, "common practice"),
+    ("needle_fit_samples", 5, "1", "fewest samples in a window that fix its four coefficients", _NONE, "common practice"),
+    ("neighbour_correlation_errors", 2.0, "1", "standard errors that make a correlation of neighbouring residuals real", _NONE, "common practice"),
+    ("needle_minimum_window", 20.0, "s", "shortest window of a heating curve", _NONE, "common practice"),
+    ("needle_poor_contact", 1.0, "1", "k / (a H) above which contact is poor: a film of water half a needle's radius thick", _NONE, "common practice"),
+    ("needle_large_drift", 0.05, "1", "share of the slope that drift before heating may make up", _NONE, "common practice"),
+    ("needle_models_disagree", 0.02, "1", "relative difference of conductivity between window and cylinder that is doubted", _NONE, "common practice"),
+    ("needle_models_errors", 3.0, "1", "standard errors of the difference between window and cylinder that is doubted", _NONE, "common practice"),
+    ("needle_early_time", 5.0, "1", "kappa t / a^2 before which a heating curve is not used, 5 to 10", _RECALLED, "memory"),
+    ("needle_early_seconds", 20.0, "s", "time before which a heating curve is not used where the radius is unknown", _NONE, "common practice"),
+    ("needle_first_look", 0.25, "1", "share of a heating curve, its first, that the first look leaves out", _NONE, "choice"),
+    ("needle_drift_samples", 5, "1", "fewest samples before heating that show a drift", _NONE, "common practice"),
+    ("needle_late_time", 0.125, "1", "kappa t / R^2 after which a boundary at the distance R shows", _RECALLED, "memory"),
+    ("needle_repeat_spread", 0.05, "1", "half the range of repeats over their mean above which they disagree", _NONE, "common practice"),
+    ("needle_repeat_errors", 3.0, "1", "random uncertainties beyond which a repeat disagrees", _NONE, "common practice"),
+    ("needle_cylinder_time", 1.0, "1", "kappa t / a^2 from which the heated cylinder is fitted: the needle itself is even by then", _NONE, "common practice"),
+    ("needle_fault_errors", 5.0, "1", "standard errors of a fault of a heating curve: the largest of some 60 looks", _NONE, "common practice"),
+    ("needle_convection_fall", 0.05, "1", "least fall of the slope, relative, that is convection", _NONE, "common practice"),
+    ("needle_contact_jump", 0.03, "1", "least jump, over the slope, that is a lost contact", _NONE, "common practice"),
+    ("anisotropy_errors", 2.0, "1", "standard uncertainties of its logarithm that make an anisotropy significant", _NONE, "common practice"),
+    ("anisotropy_reach", 20.0, "cm", "distance between needle runs along and across a core that make a pair", _NONE, "common practice"),
+    ("mixing_bound_errors", 2.0, "1", "standard uncertainties beyond a bound that are outside for certain", _NONE, "common practice"),
+    ("in_situ_form_uncertainty", 50.0, "%", "uncertainty of the whole change of a conductivity to in-situ conditions", _NONE, "choice"),
+    ("decay_harmless_scatter", 0.0001, "1", "scatter, as a share of the first excess, that cannot move the temperature noticeably", _NONE, "common practice"),
+    ("decay_window_samples", 8, "1", "fewest samples in a window of a decay", _NONE, "common practice"),
+    ("decay_least_fall", 10.0, "1", "fall in the window over the noise below which nothing decays", _NONE, "common practice"),
+    ("valley_spread", 0.1, "1", "relative distance, either way, over which other conductivities are tried on a decay", _NONE, "choice"),
+    ("formation_late_part", 1.0 / 3.0, "1", "share of the window, its last, that is held against the rest", _NONE, "common practice"),
+    ("formation_good_duration", 360.0, "s", "least time from penetration to the end of the window for a good station, 6 to 10 min", _NONE, "common practice"),
+    ("formation_fair_duration", 180.0, "s", "least time for a fair station: a tool of 2 to 3 min time constant has cooled once", _NONE, "common practice"),
+    ("formation_good_deviation", 0.005, "K", "residual deviation below which a station is good", _NONE, "common practice"),
+    ("formation_fair_deviation", 0.02, "K", "residual deviation below which a station is fair", _NONE, "common practice"),
+    ("formation_largest_rest", 0.1, "1", "part of the first excess left at the end, above which the extrapolation is long", _RECALLED, "memory"),
+    ("bottom_water_deviations", 5.0, "1", "deviations about the coldest reading that belong to the stop in the bottom water", _NONE, "common practice"),
+    ("response_margin", 0.1, "1", "relative distance outside a response table that its nearest curve still serves", _NONE, "choice"),
+    ("response_rows", 6, "1", "fewest rows of one curve of a response table", _NONE, "choice"),
+    ("motion_improvement", 35.0, "1", "squared deviations by which a break must better the fit", _NONE, "choice"),
+    ("motion_visible", 3.0, "1", "scatter of the residuals that a break must reach", _NONE, "choice"),
+    ("motion_burst", 6.0, "1", "times the usual variance of neighbouring differences that is a burst", _NONE, "choice"),
+    ("motion_start", 0.1, "1", "share of the record after which friction has ended", _NONE, "choice"),
+    ("pulse_gate", 5.0, "1", "deviations of a difference that a rise must exceed", _NONE, "choice"),
+    ("pulse_least_rise", 10.0, "1", "times the noise that a whole pulse must exceed", _NONE, "choice"),
+    ("pulse_stays", 0.25, "1", "share of the rise that the next two samples must still show", _NONE, "choice"),
+    ("pulse_one_push", 30.0, "s", "time between rises that are one penetration in steps", _NONE, "choice"),
+    ("pulse_returned", 0.05, "1", "share of the rise left at the end below which the probe was back where it had been", _NONE, "choice"),
+    ("pulse_short_stay", 0.15, "1", "share of the longest decay in the record below which no penetration is meant", _NONE, "choice"),
+    ("pulse_end", 60.0, "s", "time from the end of a record within which a pulse is the pull-out", _NONE, "choice"),
+    ("pulse_fell", 0.3, "1", "share of the excess over the level before that lies below the tangent of a decay", _NONE, "choice"),
+    ("pulse_foot", 0.1, "1", "share of the steepest drop that still belongs to the drop of a pull-out", _NONE, "choice"),
+    ("pulse_return", 150.0, "s", "time in which a probe in water has come to its temperature", _NONE, "choice"),
+    ("record_pause", 5.0, "1", "times the usual interval of a record that is a pause of the logger", _NONE, "choice"),
+    # Velocity of samples, strength, consolidation.
+    ("velocity_anisotropy_errors", 2.0, "1", "standard uncertainties that make an anisotropy of velocity significant", _NONE, "common practice"),
+    ("fall_cone_least_penetration", 4.0, "mm", "a cone that falls less deep stands on its tip and on the roughness of the face", _RECALLED, "memory"),
+    ("fall_cone_greatest_penetration", 20.0, "mm", "a cone that falls deeper feels the cup and its own shaft", _RECALLED, "memory"),
+    ("vane_strength_limit", 100.0, "kPa", "a laboratory vane is used below 100 to 150 kPa; above, clay cracks beside the blades", _RECALLED, "memory"),
+    ("penetrometer_strength_limit", 220.0, "kPa", "end of the scale of a hand penetrometer, 440 kPa of compressive strength", _RECALLED, "memory"),
+    ("unconfined_strain_limit", 0.15, "1", "strain up to which the peak of an unconfined compression is sought", "ASTM D2166", "memory"),
+    ("specimen_least_slenderness", 2.0, "1", "height over diameter below which a specimen is too short", "ASTM D2166", "memory"),
+    ("specimen_greatest_slenderness", 2.5, "1", "height over diameter above which a specimen is too slender", "ASTM D2166", "memory"),
+    ("specimen_slenderness_slack", 0.01, "1", "share by which a specimen may miss the limits of slenderness: a calliper's rounding", _NONE, "choice"),
+    ("quality_low_good", 0.04, "1", "loss of void ratio over the first from which a sample is not excellent, overconsolidation 1 to 2", "Lunne, Berre and Strandvik (1997)", "memory"),
+    ("quality_low_fair", 0.07, "1", "loss of void ratio over the first from which a sample is poor, overconsolidation 1 to 2", "Lunne, Berre and Strandvik (1997)", "memory"),
+    ("quality_low_poor", 0.14, "1", "loss of void ratio over the first from which a sample is very poor, overconsolidation 1 to 2", "Lunne, Berre and Strandvik (1997)", "memory"),
+    ("quality_high_good", 0.03, "1", "loss of void ratio over the first from which a sample is not excellent, overconsolidation 2 to 4", "Lunne, Berre and Strandvik (1997)", "memory"),
+    ("quality_high_fair", 0.05, "1", "loss of void ratio over the first from which a sample is poor, overconsolidation 2 to 4", "Lunne, Berre and Strandvik (1997)", "memory"),
+    ("quality_high_poor", 0.1, "1", "loss of void ratio over the first from which a sample is very poor, overconsolidation 2 to 4", "Lunne, Berre and Strandvik (1997)", "memory"),
+    ("loading_steps", 5, "1", "fewest loading steps that a construction is made from", _NONE, "common practice"),
+    ("loading_points_past_bend", 3, "1", "points past the bend that its lines use: the virgin line bends again at high stress", _NONE, "choice"),
+    ("yield_spacing_share", 0.1, "1", "share of an increment: how well a place between two steps is known", "a choice of this package, from simulated tests", "simulated"),
+    ("yield_steepens", 2.0, "1", "least ratio of the slopes past and before a yield", _NONE, "common practice"),
+    ("yield_methods_agree", 0.25, "1", "greatest relative spread of the methods that is no doubt", _NONE, "common practice"),
+    ("nearest_sample", 2.0, "m", "distance to the sample whose void ratio begins a consolidation test that has none", _NONE, "choice"),
+    ("time_readings", 8, "1", "fewest readings in a step that show its parts", _NONE, "common practice"),
+    ("rate_methods_agree", 0.25, "1", "greatest relative difference of the two methods that is no doubt", _NONE, "common practice"),
+    ("tail_flat", 0.2, "1", "slope over that of the steepest tangent below which readings belong to the straight tail", _NONE, "choice"),
+    ("tail_least_bend", 0.5, "1", "slope of the tail over that of the steepest tangent above which a curve does not show its parts", _NONE, "choice"),
+    ("compression_index_points", 3, "1", "neighbouring points of first loading that make a straight part", _NONE, "common practice"),
+    # Products.
+    ("unresolved_rate", 0.5, "1", "relative uncertainty of a sedimentation rate above which an interval is unresolved", _NONE, "common practice"),
+    ("compaction_blocks", 8, "1", "blocks of depth in the checks of a fit", _NONE, "choice"),
+    ("compaction_least_skill", 0.5, "1", "share of the variance that a fit must explain", _NONE, "choice"),
+    ("compaction_samples", 5, "1", "fewest usable porosities that a fit is made from", _NONE, "common practice"),
+    ("compaction_most_between", 0.4, "1", "share of the residual variance that may lie between blocks of depth", _NONE, "choice"),
+    ("compaction_most_rate", 0.3, "1", "relative difference of the rates of two halves of the depth that is allowed", _NONE, "choice"),
+    ("compaction_most_correlation", 0.99, "1", "correlation of two parameters above which they cannot be told apart", _NONE, "common practice"),
+    ("compaction_longest", 10.0, "1", "times the range of what is sampled that a decay length may reach", _NONE, "choice"),
+    ("compaction_far", 2.0, "1", "standard errors that a difference must exceed to speak against a fit", _NONE, "common practice"),
+    ("aicc_difference", 2.0, "1", "difference of AICc below which two models are not told apart", "Burnham and Anderson (2002), Model Selection and Multimodel Inference", "memory"),
+    ("profile_apart", 0.2, "1", "relative difference of an arm of the likelihood from the standard error that is named", _NONE, "choice"),
+    ("bootstrap_blocks", 4, "1", "fewest blocks over the hole: fewer hold nothing to draw from", _NONE, "common practice"),
+    ("bootstrap_draws", 50, "1", "fewest draws that say anything of an interval", _NONE, "common practice"),
+    ("bootstrap_narrow", 0.7, "1", "width of a drawn interval over that of the fit below which the words name it", _NONE, "choice"),
+    ("bootstrap_wide", 1.4, "1", "width of a drawn interval over that of the fit above which the words name it", _NONE, "choice"),
+    ("burial_least_kept", 0.05, "1", "share of the draws below which the ages say nothing", _NONE, "choice"),
+    ("rebound_deepest", 1000.0, "m", "depth below which the rebound by depth is not given", "Hamilton (1976) Journal of Sedimentary Petrology 46, 280", "memory"),
+    ("bound_unknown_velocity", 0.01, "1", "relative uncertainty of a velocity that does not bring its own, for the margin of a bound", _NONE, "common practice"),
+    ("carrier_near", 0.1, "m", "distance below which needle readings stand for the same sediment", _NONE, "choice"),
+    ("bend_significance", 0.05, "1", "share of straight profiles that may be called curved", _NONE, "common practice"),
+    ("line_least_probability", 0.01, "1", "probability of chi-square below which stations do not lie on a line", _NONE, "common practice"),
+    ("heat_flow_draws", 100, "1", "fewest draws of a heat flow", _NONE, "common practice"),
+    ("one_sided_errors", 1.645, "1", "standard uncertainties that make a bound sure and a correlation of neighbours real, one-sided 95 %", "normal distribution", "definition"),
+    ("reference_samples", 5, "1", "fewest samples that give a reference curve", _NONE, "choice"),
+    ("tie_misfit_reach", 4, "1", "mean periods over which the misfit is taken to remember itself", _NONE, "choice"),
+    ("tie_taper", 0.15, "1", "share of the window at either end that is brought to zero", _NONE, "common practice"),
+    ("tie_chance", 0.05, "1", "probability by chance above which a peak is doubted", _NONE, "common practice"),
+    ("averaging_fraction", 0.1, "1", "share of the wavelength that is averaged over", _NONE, "common practice"),
+    ("wavelet_high_share", 0.1, "1", "share of the energy above three quarters of the Nyquist frequency that makes a wavelet too coarse", _NONE, "choice"),
+    # Judgement of fits and of a hole.
+    ("fit_chi_square", 2.0, "1", "reduced chi-square of a calibration above which a fit is doubted", _NONE, "common practice"),
+    ("fit_residual", 4.0, "1", "robust standard deviations beyond which a residual stands apart", _NONE, "common practice"),
+    ("unlikely_chi_square", 0.05, "1", "probability of chi-square below which stated errors are too small for the scatter", _NONE, "common practice"),
+    ("panel_tie_steps", 10, "1", "fewest steps of 5 cm that two cores share for a correlation in the panel", _NONE, "choice"),
+    ("hole_flagged_share", 0.25, "1", "share of readings flagged above which a hole is doubted", _NONE, "choice"),
+    ("drawn_strength_share_low", 0.2, "1", "strength over effective stress of normally consolidated mud that is drawn, lower line", _RECALLED, "memory"),
+    ("drawn_strength_share_high", 0.3, "1", "strength over effective stress of normally consolidated mud that is drawn, upper line", _RECALLED, "memory"),
+    ("second_order_uncertainty", 0.05, "1", "relative error of an uncertainty to first order above which draws are advised", _NONE, "common practice"),
+    ("second_order_mean", 0.1, "1", "shift of a mean over its uncertainty above which draws are advised", _NONE, "common practice"),
+    ("fewest_draws", 10, "1", "fewest draws of a formula", _NONE, "common practice"),
+    ("in_situ_pressure_uncertainty", 10.0, "dbar", "uncertainty of the pressure of a column of pore water", _NONE, "common practice"),
+    ("in_situ_least_scatter", 0.01, "K", "least uncertainty of a temperature between stations", _NONE, "common practice"),
+    ("grain_density_samples", 3, "1", "fewest good samples that give a scan its grain density", _NONE, "choice"),
+    # Windows, distances and gaps that are defaults of arguments.
+    ("match_reach", 2.0, "cm", "distance along a core within which readings, samples and tests are of one place", _NONE, "common practice"),
+    ("archie_reach", 4.0, "cm", "distance over which porosity is averaged for Archie's parameters", _NONE, "common practice"),
+    ("natural_gamma_reach", 8.0, "cm", "distance over which density is averaged for the mass that natural gamma sees", _NONE, "common practice"),
+    ("elastic_density_reach", 10.0, "cm", "distance to a sample whose density serves the moduli of another", _NONE, "common practice"),
+    ("drawn_pair_reach", 1.0, "cm", "distance within which readings of two scans make a point of a figure", _NONE, "common practice"),
+    ("drawn_sample_reach", 3.0, "cm", "distance within which a sample and readings make a point of a figure", _NONE, "common practice"),
+    ("baseline_span", 4.0, "hour", "time from a reading in air beyond which its baseline is doubted", _NONE, "common practice"),
+    ("wrap_least_jump", 0.5, "1", "share of the range of a counter that a jump must reach to be a wrap", _NONE, "choice"),
+    ("wrap_longest", 25, "1", "most readings in a row that are suggested to be wrapped", _NONE, "choice"),
+    ("pick_gate_start", 20.0, "us", "earliest arrival in a waveform", _NONE, "choice"),
+    ("pick_gate_end", 80.0, "us", "latest arrival in a waveform", _NONE, "choice"),
+    ("pycnometer_limit", 0.02, "cm^3", "difference of a pycnometer reading from its standard that is doubted", _NONE, "common practice"),
+    ("pycnometer_repeat_limit", 0.04, "cm^3", "range of the repeats of a sample from which they disagree", _NONE, "common practice"),
+    ("log_aperture", 0.5, "m", "length of hole that one value of a log stands for", _NONE, "common practice"),
+    ("log_largest_shift", 5.0, "m", "farthest that a core may move to meet a log, either way", _NONE, "common practice"),
+    ("log_least_share", 0.5, "1", "share of an aperture or window that must hold readings", _NONE, "common practice"),
+    ("composite_spacing", 2.5, "cm", "spacing of the grid on which cores are compared", _NONE, "choice"),
+    ("composite_largest_shift", 5.0, "m", "farthest that a core may move to be tied", _NONE, "common practice"),
+    ("composite_least_overlap", 1.0, "m", "shortest overlap of two cores that are tied", _NONE, "common practice"),
+    ("composite_margin", 0.5, "m", "distance from the end of a core at which a sequence changes to the next", _NONE, "common practice"),
+    ("grain_density_neighbours", 5, "1", "samples in the running median of the grain density that is carried to a scan", _NONE, "common practice"),
+    ("stress_gap", 30.0, "m", "distance to the nearest density beyond which a stress is marked", _NONE, "choice"),
+    ("seismic_merge", 1.0, "cm", "distance within which readings of a seismic profile are averaged", _NONE, "common practice"),
+    ("seismic_gap", 1.0, "m", "step between readings above which there is a gap", _NONE, "common practice"),
+    ("seismic_fill_spacing", 10.0, "cm", "spacing of the rows that are put into a gap", _NONE, "common practice"),
+    ("seismic_edge", 0.5, "m", "length beside a gap whose mean is carried into it", _NONE, "choice"),
+    ("tie_largest_shift", 20.0, "ms", "farthest that a synthetic trace may be shifted", _NONE, "common practice"),
+    ("wavelet_before", 20.0, "ms", "time before a reflection that an extracted wavelet holds", _NONE, "common practice"),
+    ("wavelet_after", 60.0, "ms", "time after a reflection that an extracted wavelet holds", _NONE, "common practice"),
+    ("wavelet_taper", 0.2, "1", "share of a wavelet at either end that is brought to zero", _NONE, "common practice"),
+    ("bed_thickness", 0.25, "m", "distance within which samples are of one bed and their scatter one", _NONE, "choice"),
+    ("compaction_layer_points", 12, "1", "fewest porosities of a layer that is fitted by itself", _NONE, "choice"),
+    ("mud_least_water", 0.2, "1", "water content below which the relation of mud is left; cores have 0.25 to 0.6 (Bullard 1963)", _NONE, "choice"),
+    ("mud_greatest_water", 0.8, "1", "water content above which the relation of mud is left; cores have 0.25 to 0.6 (Bullard 1963)", _NONE, "choice"),
+    ("heat_capacity_least_conductivity", 0.8, "W/(m K)", "conductivity below which the parabola of the heat capacity has no data", "Hyndman, Davis and Wright (1979)", "memory"),
+    ("heat_capacity_greatest_conductivity", 1.6, "W/(m K)", "conductivity above which the parabola of the heat capacity has no data and turns", "Hyndman, Davis and Wright (1979)", "memory"),
+)  # fmt: skip
+
+THRESHOLDS: dict[str, Threshold] = {
+    name: Threshold(name, float(number), unit, float("nan"), source, status, decides=words)
+    for name, number, unit, words, source, status in _ROWS
+}
+add_table(THRESHOLDS.values())
+
+
+def get(name: str) -> Threshold:
+    """Look a threshold up by name.
+
+    Parameters
+    ----------
+    name : str
+        Key in :data:`THRESHOLDS`.
+
+    Returns
+    -------
+    Threshold
+        With value, unit, what it decides, source and standing.
+
+    Raises
+    ------
+    KeyError
+        When there is none of that name; the message names the nearest one.
+
+    Examples
+    --------
+    >>> str(get("crack_length"))
+    '2 cm'
+    """
+    if name in THRESHOLDS:
+        return THRESHOLDS[name]
+    close = difflib.get_close_matches(name, THRESHOLDS, n=1)
+    hint = f"; did you mean {close[0]!r}?" if close else ""
+    raise KeyError(f"no threshold named {name!r}{hint}")
+
+
+def value(name: str) -> float:
+    """A threshold as a plain number.
+
+    Parameters
+    ----------
+    name : str
+        Key in :data:`THRESHOLDS`.
+
+    Returns
+    -------
+    float
+        In the unit of its row.
+    """
+    return get(name).value
+
+
+def count(name: str) -> int:
+    """A threshold that is a number of things.
+
+    Parameters
+    ----------
+    name : str
+        Key in :data:`THRESHOLDS`.
+
+    Returns
+    -------
+    int
+        Plain.
+
+    Raises
+    ------
+    ValueError
+        When the row is not a whole number.
+    """
+    row = get(name)
+    if row.unit != "1" or row.value != int(row.value):
+        raise ValueError(f"{name!r} is {row}; a count is a whole number")
+    return int(row.value)
+
+
+def _default(row: Threshold, counted: bool) -> Any:
+    if row.unit != "1":
+        return SourcedText(str(row), "constant", constant=row)
+    if counted:
+        return SourcedCount(int(row.value), "constant", constant=row)
+    return SourcedNumber(row.value, "constant", constant=row)
+
+
+# The same rows as defaults of arguments and of the recipe, where each stays known as its row: a
+# text with its unit, or a plain number, an int where the table has one.
+DEFAULTS: dict[str, Any] = {
+    row[0]: _default(THRESHOLDS[row[0]], isinstance(row[1], int)) for row in _ROWS
+}

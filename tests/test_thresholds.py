@@ -1,0 +1,301 @@
+"""Numbers of judgement stand in one table; what stays beside its use is arithmetic, and says so."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+import inspect
+import pickle
+import pkgutil
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import corephys as cp
+from corephys import provenance, thresholds, units
+from corephys.constants import CONSTANTS, Constant
+from corephys.provenance import SourcedCount, SourcedNumber, SourcedText
+from corephys.recipe import Recipe
+from corephys.thresholds import DEFAULTS, THRESHOLDS, Threshold
+
+PACKAGE = Path(cp.__file__).parent
+
+# Numbers at the top of a module that are no judgement, by file, and what they are.
+_ROUNDING = "rounding: what is closer is the same"
+_BLOCK = "size of a block, for memory and time; no number moves with it"
+_ROUNDS = "greatest number of iterations"
+_GRID = "points of a grid, a curve or a search"
+_NORMAL = "of the normal distribution"
+_DRAWING = "size of a drawing"
+_STEP = "step of a difference"
+_UNITS = "conversion of units"
+_FIT = "coefficients of a fitted table, with their source beside them"
+_PLACES = "samples or parts of a record that an algorithm looks at"
+ARITHMETIC: dict[str, dict[str, str]] = {
+    "archive_readings": {"CHUNK": _BLOCK},
+    "archive_store": {"COMPRESS_FROM": _BLOCK},
+    "display": {"_ROUNDING": _ROUNDING},
+    "downhole/formation_decay": {"STARTS": _PLACES, "ENDS": _PLACES, "_ROUNDS": _ROUNDS},
+    "downhole/formation_motion": {"_PLACES": _GRID},
+    "downhole/formation_propagation": {"_SMALL": _ROUNDING},
+    "downhole/formation_pulses": {
+        "_SCALES": _PLACES, "_AROUND": _PLACES, "_LEVEL": _PLACES, "_TANGENT": _PLACES},
+    "downhole/formation_response": {"_AROUND": _PLACES},
+    "downhole/formation_valley": {"TRIALS": _GRID},
+    "downhole/logs_compare": {"_MOST": _BLOCK},
+    "downhole/logs_file": {"_NULLS": "values that stand for none in files"},
+    "downhole/logs_write": {"_EXACT": "digits that tell floats apart"},
+    "export/netcdf": {"COMPRESS_FROM": _BLOCK, "LEVEL": _BLOCK},
+    "flags": {
+        "GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING": "codes of the levels", "_BLOCK": _BLOCK},
+    "hole/composite_scales": {"_SAME": _ROUNDING},
+    "hole/composite_sequence": {"_SAME": _ROUNDING},
+    "hole/composite_ties": {"_SAME": _ROUNDING},
+    "hole/csv": {"_BLOCK": _BLOCK},
+    "hole/depth_uncertainty": {"_MOST": _BLOCK},
+    "hole/match": {"_ROUNDING": _ROUNDING, "_BLOCK": _BLOCK},
+    "hole/positions": {"_ROUNDING": _ROUNDING},
+    "notebook/overview": {"_DOTS": _DRAWING},
+    "notebook/panel": {"_DOTS": _DRAWING},
+    "notebook/panel_tie": {"_STEP": _GRID},
+    "notebook/result": {"_DOTS": _DRAWING, "_QUANTITIES": _DRAWING},
+    "products/accumulation_mass": {"_PER_RATE": _UNITS},
+    "products/compaction_bootstrap": {"LEVELS": _NORMAL},
+    "products/compaction_models": {
+        "REFERENCE_DEPTH": "where a curve has its unit", "REFERENCE_STRESS": "the same of stress"},
+    "products/compaction_profile": {"LEVELS": _NORMAL},
+    "products/compaction_rebound": {"_BY_DEPTH": _FIT},
+    "products/elastic_carry": {"_STEP": _STEP},
+    "products/elastic_fluids": {"_WATER_DENSITY": _FIT, "_WATER_VELOCITY": _FIT},
+    "products/elastic_models": {"_GRID": _GRID, "_HALVINGS": _ROUNDS},
+    "products/elastic_reflection": {"_STIFFNESS_OF_A_FLUID": _ROUNDING},
+    "products/heatflow_curvature": {"_YEAR": _UNITS},
+    "products/heatflow_monte_carlo": {"_QUANTILES": _NORMAL, "_BLOCK": _BLOCK},
+    "products/heatflow_production": {"_FINE": _GRID, "_LAYERS": _GRID},
+    "products/seismic_wavelet": {"_HIGHEST": "of the formula of a Ricker wavelet"},
+    "products/stress_fill": {"_NODES": _GRID},
+    "products/stress_layering": {"_STEPS": _GRID, "_MOST": _GRID},
+    "quality/checks": {"SCALE": _NORMAL, "_ROUNDING": _ROUNDING},
+    "quality/equilibration": {"_TERMS": _ROUNDS, "_SOON": _ROUNDING},
+    "quality/fill": {"_PASSES": _ROUNDS},
+    "quality/places": {"_APART": "keeps sections apart on one axis"},
+    "quality/standards": {
+        "_RANGE, _WIDE": _NORMAL, "_KEPT": _NORMAL, "_MIDDLE_RANGE": _NORMAL, "_ROUNDS": _ROUNDS},
+    "reduction/compaction": {"_GRID": _GRID},
+    "report": {"SECONDS_A_CELL": "limit of time"},
+    "samples/consolidation_time": {
+        "EARLY": "of the method of Taylor", "RATIO": "of the method of Taylor"},
+    "samples/index_properties_covariance": {"_BLOCK": _BLOCK},
+    "samples/index_properties_culprit": {"_STEPS": _ROUNDS},
+    "samples/index_properties_outliers": {"SCALE": _NORMAL},
+    "samples/index_properties_phases": {"_TINY": _STEP},
+    "samples/needle_cylinder": {"ROUNDS": _ROUNDS, "_SPREAD": _GRID, "_BLOCK": _BLOCK},
+    "samples/needle_faults": {
+        "_KNOTS": _GRID, "_EDGE": _PLACES, "_RISE_TIMES": _GRID, "_BLOCK": _BLOCK},
+    "samples/needle_reduction": {"USUAL_CONTACT": "where a search begins"},
+    "samples/needle_windows": {"_BLOCK": _BLOCK},
+    "samples/strength_cone": {"_SAME_ANGLE": _ROUNDING},
+    "sensors/gamma_kernel": {"BLOCK": _BLOCK},
+    "sensors/natural_gamma_stripping": {"_ROUNDS": _ROUNDS},
+    "sensors/pwave_picking": {"_READINGS": _BLOCK},
+    "sensors/resistivity_brine": {"_CONCENTRATION": _FIT, "_MOLAR": _FIT, "_DENSITY_FIT": _FIT},
+    "sensors/resistivity_calibration": {"ONE_SIGMA": _NORMAL},
+    "sensors/resistivity_pore_water": {"_RANGE": "of the standard PSS-78", "_STEP": _STEP},
+    "uncertainty_draws": {"_FIRST": _STEP, "_SECOND": _STEP},
+}  # fmt: skip
+# Algorithms know no judgement of the trade; figures hold sizes of drawings; the tables are tables.
+_OTHER_FLOORS = ("numerics", "figures")
+
+# Defaults of arguments that are no judgement.
+_DRAWS = "draws, and the seed that makes them again"
+_REFERENCE = "state that a result is referred to, part of its name"
+_OUTPUT = "of what is written or drawn"
+CHOICES: dict[str, str] = {
+    "archive.reduce.workers": _BLOCK,
+    "downhole.logs_write.write.null": _OUTPUT,
+    "downhole.logs_write.write.digits": _OUTPUT,
+    "products.compaction_bootstrap.bootstrap.replicates": _DRAWS,
+    "products.compaction_burial.burial_history.draws": _DRAWS,
+    "products.compaction_burial.burial_history.coverage": _NORMAL,
+    "products.compaction_curves.power.reference_depth": _REFERENCE,
+    "products.compaction_curves.void_ratio_log_stress.reference_stress": _REFERENCE,
+    "products.heatflow_monte_carlo.monte_carlo.draws": _DRAWS,
+    "products.seismic_synthetic.reflectivity.time_step": _GRID,
+    "products.seismic_synthetic.synthetic.draws": _DRAWS,
+    "products.stress_profile.profile.step": _GRID,
+    "products.stress_reference.reference_of_indices.at_stress": _REFERENCE,
+    "products.stress_reference.fit_reference.at_stress": _REFERENCE,
+    "quality.checks.neighbour_residual.each_side": _PLACES,
+    "quality.checks.spikes.passes": _ROUNDS,
+    "samples.consolidation_rate.coefficient_from_time.share": "which of two times was read",
+    "samples.consolidation_yield.by_work.choice": "alternatives that a yield is read with",
+    "samples.consolidation_yield.by_specific_volume.choice": "the same",
+    "samples.index_properties_pore_water.pore_water_at.temperature": _REFERENCE,
+    "samples.needle.heating_power.wires": "of the instrument",
+    "samples.strength_vane.vane_constant.ends": "of the instrument",
+    "samples.strength_vane.vane.ends": "of the instrument",
+    "sensors.gamma_calibration.calibrate.water_temperature": _REFERENCE,
+    "sensors.gamma_dead_time.dead_time_from_standards.water_temperature": _REFERENCE,
+    "sensors.resistivity_temperature.to_reference_temperature.reference": _REFERENCE,
+    "uncertainty_draws.monte_carlo.draws": _DRAWS,
+}
+
+
+def is_number(node: ast.AST) -> bool:
+    """Whether an expression is made of numbers alone."""
+    if isinstance(node, ast.Constant):
+        return isinstance(node.value, (int, float)) and not isinstance(node.value, bool)
+    if isinstance(node, ast.UnaryOp):
+        return is_number(node.operand)
+    if isinstance(node, ast.BinOp):
+        return is_number(node.left) and is_number(node.right)
+    parts = node.elts if isinstance(node, (ast.Tuple, ast.List)) else []
+    return bool(parts) and all(is_number(part) for part in parts)
+
+
+def numbers_of(source: str) -> set[str]:
+    """Names at the top of a module that hold plain numbers."""
+    found = set()
+    for node in ast.parse(source).body:
+        value = getattr(node, "value", None)
+        if isinstance(node, (ast.Assign, ast.AnnAssign)) and value is not None and is_number(value):
+            target = node.targets[0] if isinstance(node, ast.Assign) else node.target
+            found.add(ast.unparse(target).strip("()"))
+    return found
+
+
+def test_every_number_at_the_top_of_a_module_is_arithmetic_or_in_a_table():
+    found = {}
+    for file in sorted(PACKAGE.rglob("*.py")):
+        name = file.relative_to(PACKAGE).with_suffix("").as_posix()
+        if name.split("/")[0] in _OTHER_FLOORS:
+            continue
+        held = numbers_of(file.read_text(encoding="utf-8"))
+        if held:
+            found[name] = held
+    assert found == {name: set(held) for name, held in ARITHMETIC.items() if held}
+
+
+def test_a_number_of_judgement_at_the_top_of_a_module_is_found():
+    source = "FEWEST = 8\n_WINDOW: float = -3.5e2\nA, B = 1, 2.0\nWORDS = ('a',)\nON = True\n"
+    assert numbers_of(source) == {"FEWEST", "_WINDOW", "A, B"}
+    assert numbers_of('FEWEST = thresholds.count("needle_window_samples")') == set()
+
+
+def plain_defaults() -> Iterator[str]:
+    """Arguments of public functions whose default is a number of its own, not 0 or 1."""
+    for info in pkgutil.walk_packages(cp.__path__, "corephys."):
+        if info.name.endswith("__main__") or info.name.split(".")[1] in _OTHER_FLOORS:
+            continue
+        module = importlib.import_module(info.name)
+        for name in getattr(module, "__all__", ()):
+            function = getattr(module, name)
+            if not inspect.isfunction(function) or function.__module__ != info.name:
+                continue
+            for key, parameter in inspect.signature(function).parameters.items():
+                if states_a_number(parameter.default):
+                    yield f"{info.name.removeprefix('corephys.')}.{name}.{key}"
+
+
+def states_a_number(default: Any) -> bool:
+    if isinstance(default, (SourcedText, SourcedNumber, SourcedCount, Constant, bool)):
+        return False
+    if isinstance(default, str):
+        try:
+            return units.read_scalar(default)[0] not in (0.0, 1.0) or default == "1 m"
+        except units.UnitError:
+            return False
+    number = isinstance(default, (int, float)) and bool(np.isfinite(default))
+    return number and default not in (0, 1)
+
+
+def test_every_default_of_an_argument_is_a_row_or_no_judgement():
+    # What a constant of a module hands to a function as a plain number is in a table already.
+    plain = {
+        "products.elastic_velocity.raymer_kernel.first",
+        "products.elastic_velocity.raymer_kernel.second",
+        "quality.checks.neighbour_residual.reach",
+        "quality.checks.spikes.side_share",
+        "quality.standards.cumulative_sums.allowance",
+        "quality.standards.cumulative_sums.interval",
+    }
+    assert set(plain_defaults()) - plain == set(CHOICES)
+
+
+@pytest.mark.parametrize(
+    ("default", "stated"),
+    [(0.6, True), ("2 cm", True), (3, True), (0.0, False), (True, False), ("linear", False),
+     (DEFAULTS["least_fill"], False), (DEFAULTS["match_reach"], False), (float("nan"), False)],
+)  # fmt: skip
+def test_a_number_in_a_signature_is_found(default: Any, stated: bool):
+    assert states_a_number(default) is stated
+
+
+def named_rows(source: str) -> set[str]:
+    return set(re.findall(r"[\"']([a-z_0-9]+)[\"']", source))
+
+
+def test_every_row_is_used():
+    sources = "\n".join(
+        file.read_text(encoding="utf-8")
+        for file in PACKAGE.rglob("*.py")
+        if file.name != "thresholds.py"
+    )
+    # Rows whose name is put together where they are used.
+    joined = {
+        f"consistency_{name}"
+        for name in ("bulk_density", "dry_density", "grain_density", "porosity", "void_ratio")
+    }
+    joined |= {f"specimen_{end}_slenderness" for end in ("least", "greatest")}
+    joined |= {f"drawn_strength_share_{end}" for end in ("low", "high")}
+    joined |= {f"quality_{r}_{w}" for r in ("low", "high") for w in ("good", "fair", "poor")}
+    assert set(THRESHOLDS) - named_rows(sources) == joined
+
+
+@pytest.mark.parametrize("name", sorted(THRESHOLDS))
+def test_every_threshold_has_a_unit_says_what_it_decides_and_how_it_was_found(name: str):
+    row = thresholds.get(name)
+    assert row.name == name and isinstance(row, Threshold)
+    assert units.canonical(row.unit) == row.unit
+    assert len(row.decides) > 20 and row.decides[0].islower() and not row.decides.endswith(".")
+    assert row.status in {"choice", "simulated", "common practice", "memory", "definition"}
+    # A standing that names nobody must not look like a source.
+    assert (row.citation == "no source") == (row.status in ("choice", "common practice"))
+    assert name not in CONSTANTS
+
+
+def test_a_threshold_comes_as_a_number_a_count_or_a_default():
+    assert thresholds.value("void_length") == 18.0
+    assert type(thresholds.value("spike_threshold")) is float
+    assert thresholds.count("loading_steps") == 5
+    assert type(thresholds.count("loading_steps")) is int
+    with pytest.raises(ValueError, match="'void_length' is 18 cm; a count is a whole number"):
+        thresholds.count("void_length")
+    with pytest.raises(KeyError, match="no threshold named 'void_lenght'; did you mean 'void_len"):
+        thresholds.value("void_lenght")
+    assert DEFAULTS["void_length"] == "18 cm" and DEFAULTS["least_fill"] == 0.6
+    points = DEFAULTS["compression_index_points"]
+    assert list(range(points)) == [0, 1, 2]
+    for default in (DEFAULTS["void_length"], DEFAULTS["least_fill"], points):
+        again = pickle.loads(pickle.dumps(default))
+        (found,) = provenance.records(number=again).values()
+        assert (found.origin, found.constant) == ("threshold", default.constant.name)
+        assert found.source() == f"{found.citation} ({found.status})"
+
+
+def test_a_threshold_given_by_the_user_is_given():
+    (found,) = provenance.records(points=3).values()
+    assert (found.origin, found.citation) == ("given", "")
+    (found,) = provenance.records(points=thresholds.get("compression_index_points")).values()
+    assert found.origin == "threshold"
+
+
+def test_the_recipe_and_the_tests_of_a_scan_have_the_same_thresholds():
+    from corephys.quality import Settings
+    from corephys.reduction.scan_quality import quality_settings
+
+    assert quality_settings(Recipe()) == Settings()
