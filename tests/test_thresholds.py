@@ -36,6 +36,7 @@ _UNITS = "conversion of units"
 _FIT = "coefficients of a fitted table, with their source beside them"
 _PLACES = "samples or parts of a record that an algorithm looks at"
 ARITHMETIC: dict[str, dict[str, str]] = {
+    "__main__": {"STAGES_FAILED": "an exit status"},
     "archive_readings": {"CHUNK": _BLOCK},
     "archive_store": {"COMPRESS_FROM": _BLOCK},
     "display": {"_ROUNDING": _ROUNDING},
