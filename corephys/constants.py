@@ -167,6 +167,9 @@ _ROWS = (
     ("needle_heat_capacity", 3.0, "MJ/(m^3 K)", 0.6, "steel tube filled with resin or magnesia, between resin about 2 and steel about 4", "common practice"),
     ("conductivity_water_per_cent", 1829.0, "m", _NAN, "Hyndman, Erickson and Von Herzen (1974), depth of water that raises the thermal conductivity of sediment by one per cent", "memory"),
     ("conductivity_warming_per_cent", 4.0, "K", _NAN, "Hyndman, Erickson and Von Herzen (1974), warming that raises the thermal conductivity of sediment by one per cent", "memory"),
+    ("conductivity_anisotropy", 1.05, "1", 0.03, "horizontal over vertical thermal conductivity of sediment, from 1.0 to 1.1 as evenly likely: none seen in unconsolidated sediment, some in mudstone (cores of 60 boreholes, Minerals 11, 1135, 2021, abstract read); an estimate", "common practice"),
+    ("sediment_density", 1.70, "g/cm^3", 0.17, "mean of marine sediment at 716 drill sites, Tenzer and Gladkikh (2014) The Scientific World Journal 2014, 823296 (abstract read); uncertainty 10 % as stated there for their relation with depth", "published"),
+    ("seafloor_gradient", 0.06, "K/m", 0.03, "rise of temperature below the seafloor where no formation temperature was measured", "common practice"),
     # Water between clay layers.
     ("interlayer_water_per_charge", 15.0, "1", 5.0, "molecules of water a cation charge in smectite, Henry (1997)", "memory"),
     ("interlayer_water_density", 1.0, "g/cm^3", 0.1, "water between clay layers, taken as free water", "common practice"),

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from corephys import constants, thresholds
-from corephys.provenance import SourcedText
+from corephys.provenance import SourcedNumber, SourcedText
 
 __all__ = ["LOG_FILE", "SCHEMA", "Option"]
 
@@ -249,6 +249,27 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "boundary_distance": Option(None, "mm", "from the needle to the nearest boundary"),
         "cross_check": Option(True, "switch", "fit the whole heated cylinder too"),
         "windows": Option(None, "windows", "by run, where one chose: since heating began"),
+        "anisotropy": Option(
+            SourcedNumber(
+                _C["conductivity_anisotropy"].value, "constant",
+                constant=_C["conductivity_anisotropy"],
+            ), "number", "horizontal over vertical conductivity",
+        ),
+        "anisotropy_uncertainty": Option(
+            _C["conductivity_anisotropy"].uncertainty, "number", "systematic"
+        ),
+        "anisotropy_correction": Option(
+            False, "switch", "bring conductivities to vertical by that ratio, for heat flow"
+        ),
+        "conditions": Option(
+            "laboratory", "laboratory|in situ", "of the conductivities as they are given"
+        ),
+        "in_situ_correction": Option(
+            False, "switch", "bring conductivities to pressure and temperature below, for heat flow"
+        ),
+        "in_situ_form_uncertainty": Option("50 %", "%", "systematic, of the change in situ"),
+        "in_situ_temperature_uncertainty": Option("1 K", "K", "systematic, of the formation"),
+        "laboratory_temperature_uncertainty": Option("1 K", "K", "systematic, of the core"),
     },
     "formation_temperature": {
         "conductivity_uncertainty": Option("5 %", "%", "of the stations' conductivity, relative"),

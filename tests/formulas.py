@@ -206,8 +206,11 @@ NOT_FORMULAS: dict[str, str] = {
         "bullard once for every carrier of conductivity, no physics of its own"
     ),
     "corephys.products.heatflow_carriers.merge": "an average of close readings, no physics",
-    "corephys.products.heatflow_carriers.resistance": (
+    "corephys.products.heatflow_carriers.weights": (
         "the arithmetic of thermal_resistance, whose row runs through it"
+    ),
+    "corephys.products.heatflow_carriers.smooth_resistivity": (
+        "a straight line of readings that weighs their errors, statistics without physics"
     ),
     "corephys.products.heatflow_carriers.scatter": (
         "the spread of readings about their carrier, statistics without physics"

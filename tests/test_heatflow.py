@@ -138,6 +138,28 @@ def test_unknown_uncertainty_stays_unknown():
     assert np.isnan(float(found.heat_flow_u_random))
 
 
+def test_conductivities_without_uncertainty_and_without_scatter_are_not_certain():
+    depth = np.linspace(5, 200, 14)
+    same = _series("thermal_conductivity", depth, np.full(14, 1.2), float("nan"))
+    resistance = heatflow.thermal_resistance(same, at=_stations())
+    assert np.isnan(resistance["thermal_resistance_u_random"]).all()
+    assert np.isnan(float(heatflow.bullard(_stations(), resistance)["heat_flow_u_random"]))
+    # Where they scatter the scatter holds their errors too.
+    rng = np.random.default_rng(1)
+    some = _series("thermal_conductivity", depth, 1.2 + rng.normal(0, 0.05, 14), float("nan"))
+    resistance = heatflow.thermal_resistance(some, at=_stations())
+    assert (resistance["thermal_resistance_u_random"] > 0.0).all()
+
+
+def test_conductivity_of_water_content_with_unknown_error_is_unknown():
+    water = xr.DataArray([0.45, 0.5], dims="reading", attrs={"units": "1"})
+    found = heatflow.conductivity_of_water_content(water)
+    assert np.isnan(found["thermal_conductivity_u_random"]).all()
+    known = series.build({"water_content_wet": Measured(water, 0.01)})
+    found = heatflow.conductivity_of_water_content(known)
+    assert (found["thermal_conductivity_u_random"] > 0.03).all()
+
+
 def test_flagged_readings_are_left_out():
     reason = np.array([0, 0, flags.bit("no_decay"), 0, 0, 0], dtype=np.int64)
     found = heatflow.bullard(

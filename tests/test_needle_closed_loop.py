@@ -142,7 +142,7 @@ def test_share_of_the_drift_is_given_and_judged():
         expected = left_in / float(found["slope"][i])
         assert float(found["drift_share"][i]) == pytest.approx(expected, rel=0.02)
     np.testing.assert_allclose(found["drift"], 1e-4, atol=8e-6)
-    strict = needle.thermal_conductivity(drifting, largest_drift=0.01)
+    strict = needle.thermal_conductivity(drifting, largest_drift=1e-4)
     assert ((strict[f"{NAME}_reason"].values & flags.bit("drift")) != 0).all()
     loose = needle.thermal_conductivity(drifting, largest_drift=0.5)
     assert ((loose[f"{NAME}_reason"].values & flags.bit("drift")) == 0).all()

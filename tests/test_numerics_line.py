@@ -279,3 +279,57 @@ def test_york_and_the_generalised_line_refuse_each_bad_error():
     for a, b in ((ux * (hole > 0), uy), (ux, uy * (hole > 0)), (-ux, uy), (ux, -uy)):
         with pytest.raises(ValueError, match="positive uncertainties in both axes"):
             line.york(x, y, a, b)
+
+
+def test_instrumental_line_is_the_ratio_of_sums_along_the_instrument():
+    """Equal errors: (z - mean)'y over (z - mean)'x, and its variance, by hand."""
+    rng = np.random.default_rng(41)
+    z = np.linspace(0.0, 10.0, 9)
+    x, y = z + rng.normal(0, 0.2, 9), 1.0 + 2.0 * z + rng.normal(0, 0.3, 9)
+    found = line.instrumental_line(x, y, np.full(9, 0.04), np.full(9, 0.09), z)
+    u = z - z.mean()
+    assert found.slope == pytest.approx((u @ y) / (u @ x), rel=1e-12)
+    variance = (0.09 + found.slope**2 * 0.04) * (u @ u) / (u @ x) ** 2
+    assert found.slope_uncertainty == pytest.approx(np.sqrt(variance), rel=1e-9)
+    residual = y - found.intercept - found.slope * x
+    chi = residual @ residual / (0.09 + found.slope**2 * 0.04)
+    assert found.chi_square == pytest.approx(chi, rel=1e-9)
+
+
+def test_instrumental_line_with_x_for_the_instrument_is_generalised_least_squares():
+    rng = np.random.default_rng(42)
+    x = np.linspace(0.0, 5.0, 8)
+    root = rng.normal(size=(8, 8))
+    cy = root @ root.T + np.eye(8)
+    y = 3.0 - 0.5 * x + rng.normal(0, 1.0, 8)
+    one = line.instrumental_line(x, y, np.zeros(8), cy, x)
+    two = line.generalised_line(x, y, np.zeros(8), cy)
+    assert one.slope == pytest.approx(two.slope, rel=1e-9)
+    np.testing.assert_allclose(one.covariance, two.covariance, rtol=1e-9)
+
+
+def test_instrumental_line_does_not_lean_on_what_is_stated_of_the_errors():
+    """Half of the variance of x stated as its error, and none there: York's slope is far off."""
+    rng = np.random.default_rng(43)
+    z = np.linspace(0.0, 1.0, 40)
+    slopes = []
+    for _ in range(200):
+        x, y = z, 2.0 * z + rng.normal(0, 0.3, 40)
+        stated = np.full(40, 0.25**2)
+        slopes.append([
+            f(x, y, stated, np.full(40, 1e-4), *more).slope
+            for f, more in ((line.instrumental_line, (z,)), (line.generalised_line, ()))
+        ])  # fmt: skip
+    mean, error = np.mean(slopes, axis=0), np.std(slopes, axis=0) / np.sqrt(200)
+    assert abs(mean[0] - 2.0) < 4.0 * error[0]
+    assert mean[1] - 2.0 > 10.0 * error[1]
+
+
+def test_instrumental_line_refuses_what_has_no_slope():
+    x = np.arange(5.0)
+    with pytest.raises(ValueError, match="not positive definite"):
+        line.instrumental_line(x, x, np.zeros(5), -np.ones(5), x)
+    with pytest.raises(ValueError, match="not finite"):
+        line.instrumental_line(x, x, np.zeros(5), np.ones(5), x * np.nan)
+    with pytest.raises(ValueError, match="an instrument at one place"):
+        line.instrumental_line(x, x, np.zeros(5), np.ones(5), np.ones(5))

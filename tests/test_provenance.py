@@ -27,6 +27,7 @@ from corephys.sensors import gamma as gamma_sensor
 from corephys.sensors import pwave as pwave_sensor
 from corephys.sensors import resistivity as resistivity_sensor
 from corephys.uncertainty import Measured
+from data_demo.simulator.hole import simulate_tables
 
 OLD = Path(__file__).parent / "written" / "format_1" / "reduced.nc"
 
@@ -432,6 +433,8 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
             *MASSES, mass_uncertainty="0.01 g", volume_uncertainty="0.02 cm^3")],
     "samples.index_properties_culprit.likely_culprit": [
         lambda: cp.index_properties.likely_culprit(*MASSES)],
+    "samples.needle_formation.formation_conductivity": [
+        lambda: cp.needle.formation_conductivity(CONDUCTIVITY)],
     "samples.needle_in_situ.in_situ": [
         lambda: cp.needle.in_situ(
             CONDUCTIVITY, "2000 m", "100 m", "5 degC", "20 degC", "1.7 g/cm^3")],
@@ -609,6 +612,7 @@ INSIDE: list[Callable[[], xr.Dataset]] = [
         along([50.0], "us"), along([70.0], "mm"), calibration=_pwave_calibration(), wall="2.5 mm"),
     lambda: _resistivity(),
     lambda: _formation(),
+    lambda: _needles_in_the_hole(),
 ]  # fmt: skip
 
 # Rows that reach no result of this package, and why.
@@ -648,6 +652,16 @@ NO_RESULT = {
     "water_molar_mass": "of water_by_exchange_capacity, which returns plain numbers",
     "water_column_sound_speed": "of seismic.water_two_way_time, which returns a plain number",
 }
+
+
+def _needles_in_the_hole() -> xr.Dataset:
+    """Conductivity of a hole without formation temperatures, with its effect in situ."""
+    tables, settings, _ = simulate_tables(3001, small=True)
+    needles = {n: tables[n] for n in ("cores", "sections", "samples/needle")}
+    given = {"hole": settings["hole"]}
+    return cp.reduce(cp.hole_from_tables(needles, given))[
+        "properties/thermal_conductivity"
+    ].to_dataset()
 
 
 def _formation() -> xr.Dataset:

@@ -92,9 +92,13 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "EARLY": "of the method of Taylor", "RATIO": "of the method of Taylor"},
     "samples/index_properties_covariance": {"_BLOCK": _BLOCK},
     "samples/index_properties_culprit": {"_STEPS": _ROUNDS},
+    "products/heatflow_points": {"_BLOCK": _BLOCK},
     "samples/index_properties_outliers": {"SCALE": _NORMAL},
     "samples/index_properties_phases": {"_TINY": _STEP},
     "samples/needle_cylinder": {"ROUNDS": _ROUNDS, "_SPREAD": _GRID, "_BLOCK": _BLOCK},
+    "samples/needle_drift": {
+        "_NODES": _GRID, "_ZOOMS": _ROUNDS, "_FAR": "of a likelihood that counts no more",
+        "_BLOCK": _BLOCK},
     "samples/needle_faults": {
         "_KNOTS": _GRID, "_EDGE": _PLACES, "_RISE_TIMES": _GRID, "_BLOCK": _BLOCK},
     "samples/needle_reduction": {"USUAL_CONTACT": "where a search begins"},

@@ -100,8 +100,10 @@ def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> N
     axes.set_xlabel("time since heating began [s]")
     axes.set_ylabel("temperature [°C]")
     share = float(one["drift_share"]) if "drift_share" in one else np.nan
-    axes.text(0.03, 0.95, f"drift before heating {100 * share:.2g} % of the slope",
-              transform=axes.transAxes, va="top", fontsize=6)  # fmt: skip
+    words = f"drift before heating {100 * share:.2g} % of the slope"
+    if "drift_error" in one:
+        words += f", taken off to {100 * float(one['drift_error']):.2g} %"
+    axes.text(0.03, 0.95, words, transform=axes.transAxes, va="top", fontsize=6)
 
 
 def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:

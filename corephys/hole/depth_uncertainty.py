@@ -211,7 +211,7 @@ def _dataset(
     return xr.Dataset(found, coordinates, attributes)
 
 
-def _shared(errors: xr.Dataset) -> tuple[np.ndarray, list[str]]:
+def sharing(errors: xr.Dataset) -> tuple[np.ndarray, list[str]]:
     """Number of the core, or of the station, of each depth, and names; else each is its own."""
     shape = errors["depth_u_random"].shape
     for name in ("core", "station"):
@@ -254,7 +254,7 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
             f"{random.size} depths make a matrix of {random.size**2} numbers; pick those that are "
             "needed with errors.isel(...)"
         )
-    code = _shared(errors)[0]
+    code = sharing(errors)[0]
     own = errors["depth_core_effects"].transpose("core_source", ...).values
     # Depths of different cores share nothing, known or not.
     matrix = np.where(code[:, None] == code[None, :], np.einsum("si,sj->ij", own, own), 0.0)
@@ -314,7 +314,7 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
     )
     values = measured.values
     random = errors["depth_u_random"]
-    code, names = _shared(errors)
+    code, names = sharing(errors)
     own = errors["depth_core_effects"].transpose("core_source", ...)
     if len(names) * own.size > _MOST:
         raise ValueError(

@@ -22,7 +22,7 @@ from corephys.products.heatflow_expected import (
     heat_flow_of_age,
 )
 from corephys.products.heatflow_intervals import intervals
-from corephys.products.heatflow_line import best_line, exceeded, student
+from corephys.products.heatflow_line import best_line, student
 from corephys.products.heatflow_monte_carlo import monte_carlo
 from corephys.products.heatflow_points import usable_points
 from corephys.products.heatflow_production import heat_production_correction
@@ -30,6 +30,7 @@ from corephys.products.heatflow_resistance import thermal_resistance
 from corephys.products.heatflow_stations import (
     Fit,
     Stations,
+    chance,
     fitted,
     line_quantities,
     random_parts,
@@ -63,7 +64,8 @@ def bullard(
     Parameters
     ----------
     temperature : Dataset or DataArray, (reading)
-        ``equilibrium_temperature`` [degC].
+        ``equilibrium_temperature`` [degC]. More than 200 are averaged over as many cells of
+        depth, each mean with its variance; resistances with the same weights.
     resistance : Dataset, (reading)
         From :func:`thermal_resistance` at the same positions [m^2 K/W].
     bottom_water_temperature : Quantity or str, optional
@@ -95,35 +97,45 @@ def bullard(
     Notes
     -----
     T = T0 + q R (Bullard 1939, Proceedings of the Royal Society A 173, 474): steady, vertical
-    conduction without sources. The most likely line with errors in both axes and correlated
-    resistances (York and others 2004, American Journal of Physics 72, 367, for full covariances).
-    Effects go through the line to first order, with both axes moved by one standard uncertainty
-    of a source. Where chi-square exceeds its degrees of freedom an independent scatter of the
-    temperatures, as large as makes it equal, is added to their variances (Mandel and Paule 1970,
-    Analytical Chemistry 42, 1194). A chi-square that chance exceeds in less than 1 % of holes
-    flags the fit, by the F distribution with the degrees of freedom of the natural scatter below,
-    since that is itself an estimate. The interval takes Student's t at n - 2 degrees of freedom
-    for the random part. Where the uncertainty of any point is not known the points weigh by what
-    is known and the random uncertainty is NaN.
+    conduction without sources. Errors in both axes, those of the resistances correlated: with
+    Omega = C_T + q^2 C_R the line solves [1, R_s]' Omega^-1 (T - T0 - q R) = 0, R_s the resistance
+    of the smooth conductivities, which goes with the true resistance and shares no error with the
+    data (an instrument; Fuller 1987, Measurement Error Models, from memory). Where each reading
+    of conductivity sets its own weight, dense temperatures bias the heat flow upward. Resistances
+    without ``carried_resistivity`` take the adjusted points in place of R_s, which is the most
+    likely line (York and others 2004, American Journal of Physics 72, 367). Effects go through the
+    line to first order, with both axes moved by one standard uncertainty of a source. Where
+    chi-square exceeds its degrees of freedom an independent scatter of the temperatures is added
+    to their variances, as large as makes it equal (Mandel and Paule 1970, Analytical Chemistry 42,
+    1194). Temperatures denser than the conductivities resolve beds that no reading of conductivity
+    saw: there the scatter is first that of beds at most as thick as the distance of the
+    conductivities, which neighbours share. A chi-square that chance exceeds in less
+    than 1 % of holes flags the fit, by the F distribution with the degrees of freedom of the
+    natural scatter below, since that is itself an estimate, with such beds allowed for. The
+    interval takes Student's t at n - 2 degrees of freedom for the random part. Where the
+    uncertainty of any point is not known the points weigh by what is known and the random
+    uncertainty is NaN.
     """
     stations = usable_stations(temperature, resistance, allow)
     points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
     fit = fitted(points)
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
-    probability = exceeded(fit.first, freedom)
+    probability = chance(points, fit.first, freedom)
     quantities = line_quantities(fit, flags.bit("poor_fit") if probability < _UNLIKELY else 0)
-    used = stations.index.size
+    used = stations.means.index.size
     dataset = series.build(
         quantities,
-        steps=("T = T0 + q R (Bullard 1939), errors in both axes (York and others 2004)",),
+        steps=("T = T0 + q R (Bullard 1939), errors in both axes, weights by depth alone",),
         points_used=points.resistance.size,
         temperatures_used=used,
         temperatures_left_out=int(stations.offered - used),
+        temperature_means=stations.means.size if stations.means.size < used else 0,
         bottom_water="included" if points.seafloor else "left out",
         chi_square=fit.first.chi_square,
         reduced_chi_square=fit.first.chi_square / fit.first.degrees_of_freedom,
         chi_square_probability=probability,
         excess_scatter_of_temperature=fit.excess,
+        share_of_beds_between_conductivities=fit.beds,
         carrier=str(resistance.attrs.get("carrier", "")),
         depth_uncertainty=str(resistance.attrs.get("depth_uncertainty", "")),
         datum_uncertainty=str(resistance.attrs.get("datum_uncertainty", "")),
@@ -160,8 +172,7 @@ def _interval(flow: Measured, freedom: int) -> xr.DataArray:
 
 
 def _without_seafloor(stations: Stations, water: float) -> dict[str, xr.DataArray]:
-    x, y, cx, cy, _ = stations.points
-    line, _ = best_line(x, y, cx, cy)
+    line, _ = best_line(*stations.points)
     flow = {"units": "mW/m^2", "long_name": "heat flow without the point at the seafloor"}
     apart = {
         "units": "K",

@@ -9,13 +9,14 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series
-from corephys.products.heatflow_points import carry, wanted
+from corephys.products.heatflow_means import DEPTH
+from corephys.products.heatflow_points import Carried, carry, wanted
 from corephys.products.heatflow_production import heat_production_correction
 from corephys.products.heatflow_resistance import thermal_resistance
 from corephys.products.heatflow_stations import (
-    DEPTH,
     Stations,
     fitted,
+    station_weights,
     usable_stations,
     with_seafloor,
 )
@@ -91,7 +92,7 @@ def temperature_at(
         datum_uncertainty=datum_uncertainty, allow=allow,
     )  # fmt: skip
     stations = usable_stations(temperature, resistance, allow)
-    last = float(np.max(stations.depth)) if stations.depth.size else float("nan")
+    last = float(np.max(stations.reading_depth, initial=-np.inf))
     points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
     every = np.append(points.depth, depth)
     bend, made = _bends(
@@ -99,7 +100,8 @@ def temperature_at(
     )
     size = points.depth.size
     points = replace(points, temperature=points.temperature - bend[:size])
-    found = _along_line(points, carry(conductivity, every, how, allow), bend, made, size)
+    carried = carry(conductivity, how, allow)
+    found = _along_line(points, carried, depth, bend, made)
     beyond = np.maximum(depth - last, 0.0)
     reason = np.where(beyond > 0.0, flags.bit("extrapolated"), 0).astype(np.int64)
     values, u, effects = found
@@ -113,7 +115,7 @@ def temperature_at(
         steps=("T = T0 + q R(z) of the line through the stations (Bullard 1939)"
                + (", less the bend of heat production" if made is not None else ""),),
         carrier=how, last_station=last,
-        last_conductivity=float(carry(conductivity, np.zeros(1), how, allow).points.depth[-1]),
+        last_conductivity=float(carried.carrier.depth[-1]),
         heat_production="not given, not carried" if made is None else "carried",
         depth_uncertainty=resistance.attrs["depth_uncertainty"],
         datum_uncertainty=resistance.attrs["datum_uncertainty"],
@@ -140,32 +142,33 @@ def _bends(
 
 
 def _along_line(
-    points: Stations, carried: Any, bend: np.ndarray, made: Measured | None, size: int
+    points: Stations, carried: Carried, depth: np.ndarray, bend: np.ndarray, made: Measured | None
 ) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
-    """Values [degC], random uncertainty [K] and effects [K] at the depths after the stations."""
-    fit = fitted(points)
+    """Values [degC], random uncertainty [K] and effects [K] at the depths."""
+    fit, carrier, size = fitted(points), carried.carrier, points.depth.size
     slope = fit.line.slope
-    r = carried.values[size:]
-    values = fit.line.intercept + slope * r + bend[size:]
-    weights = fit.gain[0] + r[:, None] * fit.gain[1]
-    by_k = slope * (carried.by_k[size:] - weights @ carried.by_k[:size])
-    variance = weights**2 @ (points.variance + fit.excess**2)
-    variance = variance + by_k**2 @ (carried.own + carried.spread)
-    if DEPTH in points.parts:
-        variance = variance + slope**2 * (weights**2 @ np.diag(points.parts[DEPTH]))
-    if made is not None:
-        # Its profile errs mostly as one; the random rest is carried as if it did, the larger way.
-        variance = variance + (made.u_random[size:] - weights @ made.u_random[:size]) ** 2
-    effects = {
-        source: weights @ (ey - slope * ex)
-        + slope * (carried.by_k[size:] @ carried.points.effects.get(source, np.zeros(1)))
-        if source in carried.points.effects
-        else weights @ (ey - slope * ex)
-        for source, (ex, ey) in points.effects.items()
-    }
-    if made is not None:
-        for source, effect in made.effects.items():
-            shift = effect[size:] - weights @ effect[:size]
-            effects[source] = effects.get(source, 0.0) + shift
-    u = np.sqrt(variance) if fit.known else np.full(r.size, np.nan)
+    at_stations = station_weights(points, carrier)
+    values, variance = np.empty((2, depth.size))
+    effects = {source: np.empty(depth.size) for source in points.effects}
+    for part, rows in carrier.blocks(depth):
+        r = rows @ carrier.resistivity
+        values[part] = fit.line.intercept + slope * r + bend[size:][part]
+        weights = fit.gain[0] + r[:, None] * fit.gain[1]
+        by_resistivity = slope * (rows - weights @ at_stations)
+        variance[part] = ((weights @ fit.noise) * weights).sum(axis=1)
+        variance[part] += by_resistivity**2 @ (carrier.own + carrier.spread)
+        if DEPTH in points.parts:
+            variance[part] += slope**2 * ((weights @ points.parts[DEPTH]) * weights).sum(axis=1)
+        if made is not None:
+            # Its profile errs mostly as one; the random rest is carried as if it did, the larger
+            # way.
+            variance[part] += (made.u_random[size:][part] - weights @ made.u_random[:size]) ** 2
+        for source, (ex, ey) in points.effects.items():
+            effects[source][part] = weights @ (ey - slope * ex)
+            if source in carried.effects:
+                effects[source][part] += slope * (rows @ carried.effects[source])
+        for source, effect in made.effects.items() if made is not None else ():
+            shift = effects.setdefault(source, np.zeros(depth.size))
+            shift[part] += effect[size:][part] - weights @ effect[:size]
+    u = np.sqrt(variance) if fit.known else np.full(depth.size, np.nan)
     return values, u, effects

@@ -136,26 +136,27 @@ def corrections(
 
 def _anomaly_shift(dataset: xr.Dataset, stations: Stations, fit: Fit) -> Shift:
     """What an anomaly adds to the heat flow [mW/m^2], and its effects; random ones as one more."""
-    weights, index = 1e3 * fit.gain[1], stations.index
-    inner, sea = weights[: index.size], weights[index.size :].sum()
-    below = series.take(series.unpack(dataset, _A), index)
+    weights, means = 1e3 * fit.gain[1], stations.means
+    inner, sea = weights[: means.size], weights[means.size :].sum()
+    below = series.take(series.unpack(dataset, _A), slice(None))
     surface = series.unpack(dataset, _SEA) if _SEA in dataset else Measured(0.0)
     effects = {
-        source: float(inner @ effect + sea * np.asarray(surface.effects.get(source, 0.0)))
+        source: float(inner @ means.of(effect) + sea * np.asarray(surface.effects.get(source, 0.0)))
         for source, effect in below.effects.items()
     }
-    scatter = float(np.sqrt(np.sum((inner * below.u_random) ** 2)))
+    scatter = float(np.sqrt(inner**2 @ means.variance(below.u_random**2)))
     if scatter != 0.0:
         effects["scatter of the correction"] = scatter
-    return float(inner @ below.values + sea * float(surface.values)), effects
+    return float(inner @ means.of(below.values) + sea * float(surface.values)), effects
 
 
 def _factor(dataset: xr.Dataset, stations: Stations, fit: Fit) -> Shift:
     """Share of the steady heat flow that the line sees under sedimentation, and its effects."""
-    ratio = series.take(series.unpack(dataset, "temperature_rise_ratio"), stations.index)
-    weights = (fit.gain[1] * stations.resistance)[: stations.index.size]
-    return float(weights @ ratio.values), {
-        source: float(weights @ effect) for source, effect in ratio.effects.items()
+    ratio = series.take(series.unpack(dataset, "temperature_rise_ratio"), slice(None))
+    means = stations.means
+    weights = (fit.gain[1] * stations.resistance)[: means.size]
+    return float(weights @ means.of(ratio.values)), {
+        source: float(weights @ means.of(effect)) for source, effect in ratio.effects.items()
     }
 
 

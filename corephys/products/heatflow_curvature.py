@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +25,9 @@ __all__ = ["curvature"]
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
 _ALLOW = ("good", "not_evaluated")
+_TEMPERATURE = "equilibrium_temperature"
 _YEAR = 31557600.0  # s
+Model = Callable[[np.ndarray], np.ndarray]  # temperatures at resistances
 # Signs of the bend -> what bends so; never one cause alone.
 _CAUSES = {
     1: (
@@ -138,11 +141,8 @@ def curvature(
     ends = np.array([points.resistance.min(), points.resistance.max()])
     chances = (probability, _by_stated(straight, parabola) if fit.known else float("nan"))
     extra = _tables(bend, u_bend, chances, 1e3 * (parabola.parameters[1] + bend * ends))
-    residuals = [
-        points.temperature - model
-        for model in (_line(straight, points), _line(parabola, points, bend), flow)
-    ]
-    return dataset.assign({**extra, **_residuals(residuals, stations, resistance)})
+    models = (_line(straight), _line(parabola, bend), flow)
+    return dataset.assign({**extra, **_residuals(models, temperature, resistance, stations)})
 
 
 def _omega(points: Stations, fit: Fit) -> np.ndarray:
@@ -183,21 +183,21 @@ def _by_stated(straight: _Bent, parabola: _Bent) -> float:
     return float(gammaincc(0.5, 0.5 * max(straight.chi_square - parabola.chi_square, 0.0)))
 
 
-def _line(bent: _Bent, points: Stations, bend: float = 0.0) -> np.ndarray:
-    x = points.resistance
-    return np.asarray(bent.parameters[0] + bent.parameters[1] * x + 0.5 * bend * x**2)
+def _line(bent: _Bent, bend: float = 0.0) -> Model:
+    start, slope = bent.parameters[:2]
+    return lambda x: start + slope * x + 0.5 * bend * x**2
 
 
-def _flow(points: Stations, omega: np.ndarray, start: _Bent) -> tuple[float, np.ndarray]:
-    """Growth g [W/(m^2 K)] of the best steady flow, and its temperatures."""
+def _flow(points: Stations, omega: np.ndarray, start: _Bent) -> tuple[float, Model]:
+    """Growth g [W/(m^2 K)] of the best steady flow, and its temperatures by resistance."""
     from scipy.optimize import minimize_scalar
 
     x = points.resistance
     top, span = x.min(), float(np.ptp(x))
 
-    def shape(peclet: float) -> np.ndarray:
+    def shape(peclet: float, along: np.ndarray) -> np.ndarray:
         """Curve from zero to one across the points; at no flow a straight line."""
-        part = (x - top) / span
+        part = (along - top) / span
         if abs(peclet) < 1e-6:
             return np.asarray(part + 0.5 * peclet * part * (part - 1.0))
         return np.asarray(np.expm1(peclet * part) / np.expm1(peclet))
@@ -206,11 +206,11 @@ def _flow(points: Stations, omega: np.ndarray, start: _Bent) -> tuple[float, np.
     seen = np.linalg.solve(factor, points.temperature)
 
     def fit(peclet: float) -> tuple[float, np.ndarray]:
-        columns = np.column_stack([np.ones(x.size), shape(peclet)])
+        columns = np.column_stack([np.ones(x.size), shape(peclet, x)])
         design = np.linalg.solve(factor, columns)
         found = np.linalg.lstsq(design, seen, rcond=None)[0]
         left = seen - design @ found
-        return float(left @ left), columns @ found
+        return float(left @ left), found
 
     likely = float(start.parameters[2] / start.parameters[1]) * span
     reach = max(4.0 * abs(likely), 1.0)
@@ -218,7 +218,9 @@ def _flow(points: Stations, omega: np.ndarray, start: _Bent) -> tuple[float, np.
         lambda peclet: fit(peclet)[0], bounds=(-min(reach, 30.0), min(reach, 30.0)),
         method="bounded", options={"xatol": 1e-10},
     )  # fmt: skip
-    return float(best.x) / span, fit(float(best.x))[1]
+    peclet = float(best.x)
+    level, rise = fit(peclet)[1]
+    return peclet / span, lambda along: level + rise * shape(peclet, along)
 
 
 def _tables(
@@ -249,13 +251,15 @@ def _tables(
 
 
 def _residuals(
-    residuals: list[np.ndarray], stations: Stations, resistance: xr.Dataset
+    models: Sequence[Model], temperature: Any, resistance: xr.Dataset, stations: Stations
 ) -> dict[str, xr.DataArray]:
-    """Residuals at every station offered, NaN where it was left out."""
-    whole = np.full((len(residuals), stations.offered), np.nan)
-    for row, residual in zip(whole, residuals, strict=True):
-        row[stations.index] = residual[: stations.index.size]
-    template = resistance["thermal_resistance"]
+    """Residuals at every temperature offered, NaN where it was left out."""
+    index, template = stations.means.index, resistance["thermal_resistance"]
+    t = np.asarray(series.unpack(temperature, _TEMPERATURE).values)[index]
+    r = np.asarray(series.unpack(resistance, "thermal_resistance").values)[index]
+    whole = np.full((len(models), stations.offered), np.nan)
+    for row, model in zip(whole, models, strict=True):
+        row[index] = t - model(r)
     return {
         "residual": xr.DataArray(
             whole, dims=("model", *template.dims),

@@ -104,7 +104,8 @@ def conductivity_of_water_content(
     -------
     Dataset
         ``thermal_conductivity`` [W/(m K)] with 4 % of scatter as its random uncertainty and that
-        of the water content; water below 0.2 or above 0.8 is flagged ``beyond_calibration``.
+        of the water content, unknown where that is; water below 0.2 or above 0.8 is flagged
+        ``beyond_calibration``.
 
     Raises
     ------
@@ -139,7 +140,7 @@ def conductivity_of_water_content(
     resistivity = (dry + wet * water.values) / factor
     k = xr.where((share >= 0.0) & (share <= 1.0), 1.0 / resistivity, np.nan)
     slope = -wet / factor * np.asarray(k) ** 2
-    own = np.nan_to_num(np.asarray(water.u_random, dtype=float))
+    own = np.asarray(water.u_random, dtype=float)
     random = np.hypot(_C["mud_resistivity_scatter"].value * np.asarray(k), slope * own)
     reason = np.where((share < _DRIEST) | (share > _WETTEST), flags.bit("beyond_calibration"), 0)
     effects = {source: slope * np.asarray(effect) for source, effect in water.effects.items()}

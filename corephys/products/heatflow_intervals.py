@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from corephys import flags, series, thresholds
-from corephys.products.heatflow_stations import Stations, usable_stations, with_seafloor
+from corephys.numerics.line import Line
+from corephys.products.heatflow_line import best_line, gains
+from corephys.products.heatflow_stations import (
+    Stations,
+    chance,
+    usable_stations,
+    with_seafloor,
+)
 from corephys.uncertainty import Measured
 
 __all__ = ["intervals"]
@@ -37,7 +45,8 @@ def intervals(
     Returns
     -------
     Dataset
-        Along ``interval``: ``heat_flow`` [mW/m^2], ``temperature_gradient`` [K/km] and
+        Along ``interval``, of neighbouring means where temperatures are more than 200:
+        ``heat_flow`` [mW/m^2], ``temperature_gradient`` [K/km] and
         ``thermal_conductivity`` [W/(m K)], the harmonic mean between the two; with ``depth``
         their middle and ``top`` and ``bottom`` [m]; ``heat_flow_covariance`` [mW^2/m^4].
         ``heat_flow_mean`` is the plain mean and ``heat_flow_weighted_mean`` that by the full
@@ -57,14 +66,17 @@ def intervals(
     -----
     q = (T2 - T1) / (R2 - R1). Two intervals share the station between them, so that their errors
     go against each other: covariance D C D' with D the differences. The plain mean over evenly
-    spaced stations leans on the two ends alone; the weighted mean is the slope of the line of
-    ``bullard`` to first order (generalised least squares, JCGM 102:2011).
+    spaced stations leans on the two ends alone. The weighted mean is sum a dT / sum a dR with the
+    weights a of generalised least squares of dT on dR, which is the slope of the line of
+    ``bullard`` before any excess scatter (JCGM 102:2011). Weights taken from the covariance of
+    the ratios themselves would favour intervals whose heat flow is low by chance.
     """
     stations = with_seafloor(
         usable_stations(temperature, resistance, allow), bottom_water_temperature,
         bottom_water_temperature_uncertainty,
     )  # fmt: skip
-    x, y, cx, cy, effects = stations.points
+    x, y, cx, cy, _ = stations.points
+    effects = stations.effects
     order = _order(stations)
     count = order.size - 1
     difference = np.zeros((count, x.size))
@@ -104,8 +116,8 @@ def intervals(
             shared(lambda ex, ey: -dz / dx**2 * (difference @ ex)),
         ),
     }  # fmt: skip
-    means, square = _means(1e3 * flow, covariance, shifts)
-    return _finish({**found, **means}, covariance, square, stations)
+    means, line = _means(stations, 1e3 * flow, covariance, shifts)
+    return _finish({**found, **means}, covariance, line, stations)
 
 
 def _order(stations: Stations) -> np.ndarray:
@@ -127,42 +139,41 @@ def _order(stations: Stations) -> np.ndarray:
 
 
 def _means(
-    flow: np.ndarray, covariance: np.ndarray, shifts: dict[str, np.ndarray]
-) -> tuple[dict[str, Measured], float]:
-    """Plain and weighted mean, and the chi-square about the latter."""
+    stations: Stations, flow: np.ndarray, covariance: np.ndarray, shifts: dict[str, np.ndarray]
+) -> tuple[dict[str, Measured], Line | None]:
+    """Plain and weighted mean [mW/m^2], and the line of the latter where all errors are known."""
     plain = np.full(flow.size, 1.0 / flow.size)
-    sound = np.isfinite(covariance).all() and bool(np.all(np.diag(covariance) > 0.0))
-    weights, square = plain, float("nan")
-    if sound:
-        solved = np.linalg.solve(covariance, np.ones(flow.size))
-        weights = solved / solved.sum()
-        residual = flow - weights @ flow
-        square = float(residual @ np.linalg.solve(covariance, residual))
-    return {
-        name: Measured(
-            float(w @ flow), float(np.sqrt(w @ covariance @ w)),
-            {s: float(w @ e) for s, e in shifts.items()},
-        )
-        for name, w in (("heat_flow_mean", plain), ("heat_flow_weighted_mean", weights))
-    }, square  # fmt: skip
+    even = Measured(
+        float(plain @ flow), float(np.sqrt(plain @ covariance @ plain)),
+        {s: float(plain @ e) for s, e in shifts.items()},
+    )  # fmt: skip
+    line, known = best_line(*stations.points)
+    if not known:
+        return {"heat_flow_mean": even, "heat_flow_weighted_mean": replace(even)}, None
+    gain = gains(*stations.points, line)[1]
+    shared = stations.effects.items()
+    weighted = Measured(
+        1e3 * line.slope, 1e3 * line.slope_uncertainty,
+        {s: 1e3 * float(gain @ (ey - line.slope * ex)) for s, (ex, ey) in shared},
+    )  # fmt: skip
+    return {"heat_flow_mean": even, "heat_flow_weighted_mean": weighted}, line
 
 
 def _finish(
-    quantities: dict[str, Measured], covariance: np.ndarray, square: float, stations: Stations
+    quantities: dict[str, Measured], covariance: np.ndarray, line: Line | None, stations: Stations
 ) -> xr.Dataset:
-    from scipy.special import gammaincc
-
     freedom = len(covariance) - 1
     probability = float("nan")
-    if freedom and np.isfinite(square):
-        probability = float(gammaincc(freedom / 2.0, square / 2.0))
+    if freedom and line is not None:
+        probability = chance(stations, line, np.inf)
     if probability < _UNLIKELY:
         for name in ("heat_flow_mean", "heat_flow_weighted_mean"):
             quantities[name].reason = flags.bit("poor_fit")
     dataset = series.build(
         quantities,
         steps=("q = (T2 - T1) / (R2 - R1) between neighbours (Bullard 1939)",),
-        chi_square=square, degrees_of_freedom=freedom, chi_square_probability=probability,
+        chi_square=float("nan") if line is None else line.chi_square,
+        degrees_of_freedom=freedom, chi_square_probability=probability,
         bottom_water="included" if stations.seafloor else "left out",
     )  # fmt: skip
     dataset["heat_flow_covariance"] = xr.DataArray(

@@ -1,51 +1,72 @@
 """The line of temperature against resistance, as plain arrays: fit, effects and misfit.
 
-Points are (x, y, cx, cy, effects): resistance, temperature, the covariance of the one, the
-variances of the other, and the effects of either by source.
+Points are (x, y, cx, cy, guide): resistance, temperature, the covariance of the one, the variances
+of the other, and the resistances without the scatter of the conductivities.
 """
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from corephys.numerics.line import Line, generalised_line
+from corephys.numerics.line import Line, generalised_line, instrumental_line
 
 
 def _weights(cx: np.ndarray, cy: np.ndarray) -> tuple[np.ndarray, np.ndarray, bool]:
-    """Variances to weigh by, and whether all were known and positive.
+    """Covariances to weigh by, and whether all were known and positive.
 
     What is not known weighs like the usual point, and then only the temperatures weigh at all.
     """
-    sound = np.isfinite(cy) & (cy > 0)
+    own = np.diag(cy) if cy.ndim == 2 else cy
+    sound = np.isfinite(own) & (own > 0)
     if sound.all() and np.isfinite(cx).all():
-        return cx, cy, True
-    usual = float(np.median(cy[sound])) if sound.any() else 1.0
-    return np.zeros_like(cx), np.where(sound, cy, usual), False
+        return cx, cy if cy.ndim == 2 else np.diag(cy), True
+    usual = float(np.median(own[sound])) if sound.any() else 1.0
+    return np.zeros_like(cx), np.diag(np.where(sound, own, usual)), False
 
 
-def best_line(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray) -> tuple[Line, bool]:
-    """The line, and whether all uncertainties were known and positive."""
+def best_line(
+    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None
+) -> tuple[Line, bool]:
+    """The line, and whether all uncertainties were known and positive.
+
+    ``guide`` holds the resistances without the scatter of the readings; without it, or where an
+    uncertainty is not known, the weights follow the adjusted resistances.
+    """
     cx, cy, known = _weights(cx, cy)
-    return generalised_line(x, y, cx, cy), known
+    return _line(x, y, cx, cy, guide if known else None), known
 
 
-def adjusted_points(
-    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, line: Line
-) -> np.ndarray:
-    """Resistances moved to where the line says that they most likely are."""
-    omega = np.diag(cy) + line.slope**2 * cx
+def _line(
+    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None
+) -> Line:
+    if guide is None:
+        return generalised_line(x, y, cx, cy)
+    return instrumental_line(x, y, cx, cy, guide)
+
+
+def guided(
+    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    line: Line,
+) -> np.ndarray:  # fmt: skip
+    """Resistances that the weights of the line follow.
+
+    Those of ``guide``, else the given ones moved to where the line says that they most likely are.
+    """
+    if guide is not None:
+        return guide
     residual = y - line.intercept - line.slope * x
-    return np.asarray(x + line.slope * (cx @ np.linalg.solve(omega, residual)))
+    return np.asarray(x + line.slope * (cx @ np.linalg.solve(cy + line.slope**2 * cx, residual)))
 
 
-def gains(x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, line: Line) -> np.ndarray:
+def gains(
+    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    line: Line,
+) -> np.ndarray:  # fmt: skip
     """Derivatives of intercept and slope by each temperature, to first order about the line."""
-    cx, cy, _ = _weights(cx, cy)
-    omega = np.diag(cy) + line.slope**2 * cx
-    adjusted = adjusted_points(x, y, cx, cy, line)
-    weighted = np.linalg.solve(omega, np.column_stack([np.ones(x.size), adjusted])).T
+    cx, cy, known = _weights(cx, cy)
+    along = guided(x, y, cx, cy, guide if known else None, line)
+    columns = np.column_stack([np.ones(x.size), along])
+    weighted = np.linalg.solve(cy + line.slope**2 * cx, columns).T
     return np.linalg.solve(weighted @ np.column_stack([np.ones(x.size), x]), weighted)
 
 
@@ -59,19 +80,49 @@ def exceeded(line: Line, spare: float) -> float:
     return float(fdtrc(freedom, spare, line.chi_square / freedom))
 
 
-def with_excess(points: Any, line: Line) -> tuple[Line, float]:
-    """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
-    x, y, cx, cy, _ = points
+def with_beds(
+    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    beds: np.ndarray,
+) -> tuple[Line, float]:  # fmt: skip
+    """Line with the share of what beds between conductivities can do that chi-square asks for.
 
-    def over(extra: float) -> float:
-        found = generalised_line(x, y, cx, cy + extra**2)
+    ``beds`` is the most that they can add to the covariance of the temperatures [K^2]. The share,
+    at most one, brings the reduced chi-square down to one where it can. What lies between the
+    conductivities is not in the resistances: it is an error of the other axis.
+    """
+
+    def line(share: float) -> Line:
+        return _line(x, y, cx, cy + share * beds, guide)
+
+    def over(share: float) -> float:
+        found = line(share)
         return found.chi_square - found.degrees_of_freedom
 
     from scipy.optimize import brentq
 
-    high = float(np.sqrt(line.chi_square * cy.max() + np.var(y)))
+    share = 1.0 if over(1.0) >= 0.0 else float(brentq(over, 0.0, 1.0, xtol=1e-6, rtol=1e-6))
+    return line(share), share
+
+
+def with_excess(
+    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    start: Line,
+) -> tuple[Line, float]:  # fmt: skip
+    """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
+    every = np.eye(x.size)
+
+    def line(extra: float) -> Line:
+        return _line(x, y, cx, cy + extra**2 * every, guide)
+
+    def over(extra: float) -> float:
+        found = line(extra)
+        return found.chi_square - found.degrees_of_freedom
+
+    from scipy.optimize import brentq
+
+    high = float(np.sqrt(start.chi_square * np.diag(cy).max() + np.var(y)))
     extra = float(brentq(over, 0.0, high, xtol=1e-9 * high, rtol=1e-7))
-    return generalised_line(x, y, cx, cy + extra**2), extra
+    return line(extra), extra
 
 
 def student(freedom: float) -> float:

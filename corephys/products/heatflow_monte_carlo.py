@@ -14,15 +14,16 @@ import xarray as xr
 
 from corephys import series, thresholds
 from corephys.numerics.line_batch import estimating_rows, lines_from_sums
-from corephys.products.heatflow_line import adjusted_points
+from corephys.products.heatflow_line import guided
+from corephys.products.heatflow_means import DEPTH
 from corephys.products.heatflow_points import Carried, carry
 from corephys.products.heatflow_resistance import thermal_resistance
 from corephys.products.heatflow_stations import (
-    DEPTH,
     Fit,
     Stations,
     fitted,
     line_quantities,
+    station_weights,
     usable_stations,
     with_seafloor,
 )
@@ -40,7 +41,8 @@ _BLOCK = 2.5e6  # bytes of one array of draws
 class _Sums:
     """What a draw is made of, as weighted sums (two a draw: intercept and slope).
 
-    ``resistivity`` and ``spread`` are means [m K/W] and relative standard deviations (m,);
+    ``resistivity``, ``smooth`` and ``spread`` are the resistivities of the readings, their smooth
+    values [m K/W] and standard deviations relative to these (m,);
     ``by_resistivity`` (m, 2), ``by_depth`` and ``by_temperature`` (n, 2) carry standard normals
     to the sums; ``shared`` (sources, m) are relative effects on the resistivities, and
     ``shared_depth`` and ``shared_temperature`` (sources, 2) effects on the sums.
@@ -48,6 +50,7 @@ class _Sums:
 
     temperature: np.ndarray
     resistivity: np.ndarray
+    smooth: np.ndarray
     spread: np.ndarray
     by_resistivity: np.ndarray
     by_depth: np.ndarray
@@ -106,10 +109,9 @@ def monte_carlo(
 
     Notes
     -----
-    JCGM 101:2008. Each draw solves York's equation (York and others 2004, American Journal of
-    Physics 72, 367) with the weights and adjusted points of the best line: a line fitted anew to
-    resistances that err twice would be too flat. Resistivities are lognormal with the reading's
-    as their mean, since resistances add and none is negative; temperatures and depths are
+    JCGM 101:2008. Each draw solves the equation of ``bullard`` with the weights of its line: a line
+    fitted anew to resistances that err twice would be too flat. Resistivities scatter lognormally
+    about the smooth resistivity, moved to that of the reading; temperatures and depths are
     normal; an effect is one draw for all it touches. Conductivities scatter by their own error
     and by the natural scatter of ``thermal_resistance``. Student's t, at n - 2 degrees of
     freedom, is a normal over the root of a drawn chi-square.
@@ -132,7 +134,7 @@ def monte_carlo(
             "conductivities is not known, so there is nothing to draw from; state it, or leave "
             "those points out"
         )
-    carried = carry(conductivity, points.depth, how, allow)
+    carried = carry(conductivity, how, allow)
     random, whole, wide = _draw(_sums(points, fit, carried), int(draws), seed)
     result = _moments(fit, random, whole)
     return _result(result, fit, wide if student else whole, whole).assign_attrs(
@@ -146,32 +148,36 @@ def monte_carlo(
 
 
 def _sums(points: Stations, fit: Fit, carried: Carried) -> _Sums:
-    x, y, cx, cy, effects = points.points
-    variance = cy + fit.excess**2
-    adjusted = adjusted_points(x, y, cx, variance, fit.line)
-    rows = estimating_rows(adjusted, np.diag(variance) + fit.line.slope**2 * cx)
-    k = carried.points.conductivity
-    spread = np.sqrt(np.log1p((carried.own + carried.spread) / k**2))
+    x, y, cx, _, guide = points.points
+    effects, carrier = points.effects, carried.carrier
+    along = guided(x, y, cx, fit.noise, guide, fit.line)
+    rows = estimating_rows(along, fit.noise + fit.line.slope**2 * cx)
+    weights, zero = station_weights(points, carrier), np.zeros(carrier.depth.size)
     sources = list(effects)
-    shared = np.array([carried.points.effects.get(s, np.zeros(k.size)) / k for s in sources])
-    beyond = np.array(
-        [effects[s][0] - carried.by_k @ carried.points.effects.get(s, np.zeros(k.size))
-         for s in sources]
-    )  # fmt: skip
-    depth = np.sqrt(np.diag(points.parts[DEPTH])) if DEPTH in points.parts else np.zeros(0)
-    weights = -carried.by_k * k**2
+    shared = np.array([-carried.effects.get(s, zero) / carrier.resistivity for s in sources])
+    beyond = np.array([effects[s][0] - weights @ carried.effects.get(s, zero) for s in sources])
     return _Sums(
         temperature=rows @ y,
-        resistivity=1.0 / k,
-        spread=spread,
+        resistivity=carrier.resistivity,
+        smooth=carrier.smooth,
+        spread=np.sqrt(np.log1p((carrier.own + carrier.spread) / carrier.smooth**2)),
         by_resistivity=(rows @ weights).T,
-        by_depth=(rows[:, : depth.size] * depth).T,
-        by_temperature=(rows * np.sqrt(variance)).T,
-        shared=shared.reshape(len(sources), k.size),
+        by_depth=_root(points.parts[DEPTH]) @ rows.T if DEPTH in points.parts else np.zeros((0, 2)),
+        by_temperature=_root(fit.noise) @ rows.T,
+        shared=shared.reshape(len(sources), zero.size),
         shared_depth=beyond.reshape(len(sources), x.size) @ rows.T,
         shared_temperature=np.array([effects[s][1] for s in sources]).reshape(-1, x.size) @ rows.T,
         freedom=fit.line.degrees_of_freedom,
     )
+
+
+def _root(covariance: np.ndarray) -> np.ndarray:
+    """Matrix L whose product L' L is a covariance."""
+    diagonal = np.diag(covariance)
+    if np.array_equal(covariance, np.diag(diagonal)):
+        return np.diag(np.sqrt(diagonal))
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))).T)
 
 
 def _draw(sums: _Sums, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -181,6 +187,7 @@ def _draw(sums: _Sums, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, n
     size = max(int(_BLOCK / 8 / sums.resistivity.size), 1)
     scaled = (sums.by_resistivity * sums.resistivity[:, None]).astype(np.float32)
     spread, shared = sums.spread.astype(np.float32), sums.shared.astype(np.float32)
+    ratio = (sums.smooth / sums.resistivity).astype(np.float32)
     for start in range(0, draws, size):
         n = min(size, draws - start)
         block = slice(start, start + n)
@@ -190,6 +197,9 @@ def _draw(sums: _Sums, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray, n
         factor *= spread
         factor -= 0.5 * spread**2
         np.exp(factor, out=factor)
+        factor -= 1.0
+        factor *= ratio
+        factor += 1.0
         x_depth = rng.standard_normal((n, len(sums.by_depth))) @ sums.by_depth
         x = factor @ scaled + x_depth
         noise = rng.standard_normal((n, len(sums.by_temperature))) @ sums.by_temperature

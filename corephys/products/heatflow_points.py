@@ -1,7 +1,8 @@
-"""Conductivities that may be used, and the depths that resistances are wanted at."""
+"""Conductivities that may be used, carried to the depths that resistances are wanted at."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,61 +14,97 @@ from corephys.products.heatflow_carriers import (
     CARRIERS,
     Points,
     merge,
-    resistance,
     resistivity,
     scatter,
+    smooth_resistivity,
+    weights,
 )
 from corephys.products.heatflow_line import student
 
 _K = "thermal_conductivity"
+_BLOCK = 500_000  # weights that are held at a time, 4 MB
+
+
+@dataclass(frozen=True)
+class Carrier:
+    """Resistivities at their points and the way in which they are carried between them.
+
+    Parameters
+    ----------
+    how : str
+        One of ``CARRIERS``.
+    depth, resistivity, smooth : (m,) ndarray
+        [m], [m K/W], and the same without the scatter of the readings [m K/W].
+    own, spread : (m,) ndarray
+        Variances of a resistivity by its reading and by the natural scatter [m^2 K^2/W^2].
+    """
+
+    how: str
+    depth: np.ndarray
+    resistivity: np.ndarray
+    smooth: np.ndarray
+    own: np.ndarray
+    spread: np.ndarray
+
+    def weights(self, depth: np.ndarray) -> np.ndarray:
+        """W [m], (n, m), whose product with the resistivities is the resistance at the depths."""
+        return weights(self.depth, depth, self.how)
+
+    def blocks(self, depth: np.ndarray) -> Iterator[tuple[slice, np.ndarray]]:
+        """Weights of some depths at a time, so that memory does not grow with their number."""
+        size = max(_BLOCK // self.depth.size, 1)
+        for start in range(0, depth.size, size):
+            part = slice(start, min(start + size, depth.size))
+            yield part, self.weights(depth[part])
+
+    def local(self, depth: np.ndarray) -> np.ndarray:
+        """Resistivity [m K/W] at the depths."""
+        points = Points(self.depth, 1.0 / self.resistivity, self.own, {})
+        return resistivity(points, depth, self.how)
 
 
 @dataclass(frozen=True)
 class Carried:
-    """Resistances of the usable conductivities at wanted depths.
+    """Usable conductivities of a hole and how they are carried.
 
     Parameters
     ----------
-    points : Points
-        The conductivities, m of them.
+    carrier : Carrier
+        Of the m points.
     used, left_out : int
         Readings.
-    values, local : (n,) ndarray
-        Resistance [m^2 K/W] and resistivity [m K/W] at each depth.
-    by_k : (n, m) ndarray
-        dR/dk.
+    effects : dict of str to (m,) ndarray
+        One-sigma effects on the resistivities by source [m K/W].
     natural, freedom : float
         Natural scatter [W/(m K)] and its degrees of freedom.
-    own, spread : (m,) ndarray
-        Variances of the readings and of the natural scatter [W^2/(m K)^2].
     """
 
-    points: Points
+    carrier: Carrier
     used: int
     left_out: int
-    values: np.ndarray
-    local: np.ndarray
-    by_k: np.ndarray
+    effects: dict[str, np.ndarray]
     natural: float
     freedom: float
-    own: np.ndarray
-    spread: np.ndarray
 
 
-def carry(conductivity: Any, depth: np.ndarray, how: str, allow: tuple[str, ...]) -> Carried:
-    """Carry the usable conductivities to depths [m] and integrate from the seafloor."""
+def carry(conductivity: Any, how: str, allow: tuple[str, ...]) -> Carried:
+    """Usable conductivities as resistivities with their variances and effects."""
     if how not in CARRIERS:
         raise ValueError(f"how is {how!r}; there is {', '.join(CARRIERS)}")
     points, used, left_out = usable_points(conductivity, allow)
     if how == "trend" and points.depth.size < 3:
         raise ValueError(f"a trend needs conductivities at three depths, not {points.depth.size}")
-    values, by_k = resistance(points, depth, how)
     natural, freedom = scatter(points, how)
-    # An error that is not stated shows in the scatter, which then holds both.
-    own = np.where(np.isfinite(points.u_random), points.u_random, 0.0) ** 2
-    spread = np.full(own.size, (natural * student(freedom)) ** 2)
-    local = resistivity(points, depth, how)
-    return Carried(points, used, left_out, values, local, by_k, natural, freedom, own, spread)
+    k, smooth = points.conductivity, smooth_resistivity(points, how)
+    # Relative errors of the readings, at the smooth value: a reading high by chance weighs no more.
+    # An error that is not stated shows in the scatter, which then holds both; where there is no
+    # scatter nothing is known of it.
+    unknown = 0.0 if natural > 0.0 else np.nan
+    own = (np.where(np.isfinite(points.u_random), points.u_random, unknown) / k * smooth) ** 2
+    spread = (natural * student(freedom) * smooth**2) ** 2
+    effects = {source: -effect / k**2 for source, effect in points.effects.items()}
+    carrier = Carrier(how, points.depth, 1.0 / k, smooth, own, spread)
+    return Carried(carrier, used, left_out, effects, natural, freedom)
 
 
 def usable_points(conductivity: Any, allow: tuple[str, ...]) -> tuple[Points, int, int]:

@@ -66,8 +66,9 @@ def heat_production_correction(
     target, depth = wanted(at)
     production, known = _profile(heat_production, heat_production_uncertainty, allow)
     points = usable_points(conductivity, allow)[0]
-    fine = np.unique(np.append(np.linspace(0.0, max(np.nanmax(depth), 1e-9), _FINE + 1), depth))
-    fine = fine[np.isfinite(fine)]
+    fine = np.linspace(0.0, max(np.nanmax(depth), 1e-9), _FINE + 1)
+    if depth.size <= _FINE:
+        fine = np.unique(np.append(fine, depth[np.isfinite(depth)]))
     step = np.diff(fine)[:, None]
     shares = np.column_stack([np.interp(fine, known, row) for row in np.eye(known.size)])
     heat = _running(0.5 * (shares[1:] + shares[:-1]) * step)
@@ -75,14 +76,16 @@ def heat_production_correction(
     rise = _running(0.5 * (warmth[1:] + warmth[:-1]) * step)
 
     def carried(table: np.ndarray, unit: float) -> Measured:
-        by_value = -unit * np.column_stack([np.interp(depth, fine, row) for row in table.T])
-        by_value[~np.isfinite(depth)] = np.nan
+        def along(part: np.ndarray) -> xr.DataArray:
+            found = np.interp(depth, fine, part)
+            return target.copy(deep=False, data=np.where(np.isfinite(depth), found, np.nan))
+
+        by_value = -unit * table
         return Measured(
-            target.copy(deep=False, data=by_value @ production.values),
-            target.copy(deep=False, data=np.sqrt(by_value**2 @ production.u_random**2)),
-            {source: target.copy(deep=False, data=by_value @ effect)
-             for source, effect in production.effects.items()},
-        )  # fmt: skip
+            along(by_value @ production.values),
+            along(np.sqrt(by_value**2 @ production.u_random**2)),
+            {source: along(by_value @ effect) for source, effect in production.effects.items()},
+        )
 
     nothing = Measured(0.0, 0.0, dict.fromkeys(production.effects, 0.0))
     return series.build(

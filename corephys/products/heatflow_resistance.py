@@ -9,9 +9,15 @@ import xarray as xr
 
 from corephys import series
 from corephys.bounds import positive
-from corephys.hole.depth_uncertainty import covariance
-from corephys.products.heatflow_points import carry, wanted
-from corephys.products.heatflow_stations import CONDUCTIVITY, DEPTH, SCATTER
+from corephys.products.heatflow_means import (
+    FEW,
+    DepthErrors,
+    Means,
+    compact,
+    depth_errors,
+    resistance_covariances,
+)
+from corephys.products.heatflow_points import Carrier, carry, wanted
 from corephys.uncertainty import Measured
 
 __all__ = ["thermal_resistance"]
@@ -53,9 +59,11 @@ def thermal_resistance(
     Returns
     -------
     Dataset
-        ``thermal_resistance`` [m^2 K/W] with uncertainty, effects and flags, and
-        ``thermal_resistance_covariance`` [m^4 K^2/W^2], the random part between all depths, which
-        share the sediment above them; ``_covariance_parts (part, ...)`` says what it comes from.
+        ``thermal_resistance`` [m^2 K/W] with uncertainty, effects and flags. For up to 200 depths
+        ``thermal_resistance_covariance`` [m^4 K^2/W^2] is the random part between all depths,
+        which share the sediment above them, and ``_covariance_parts (part, ...)`` what it comes
+        from. ``carried_resistivity (point)`` [m K/W] with its errors is what was carried; for
+        more depths the functions of heat flow compute the covariance of means from it.
 
     Raises
     ------
@@ -68,40 +76,39 @@ def thermal_resistance(
     Notes
     -----
     R(z) = integral of dz / k from the seafloor (Bullard 1939, Proceedings of the Royal Society A
-    173, 474). With the derivatives J of R by the conductivities the random covariance is
-    J diag(u^2 + s^2) J', and an effect is J times the effect of the conductivities (JCGM 102:2011,
-    6.2); a depth that is off by dz moves R by dz / k, but where the string is longer than written
-    the conductivities are off with it, and R stretches: dR = integral of de / k. s is the natural
-    scatter of the conductivities about their carrier beyond their own errors: a needle reads a few
-    centimetres and stands for metres. It is a moment estimate, NaN with one depth only, and enters
-    multiplied by Student's t for 68.27 % at its degrees of freedom, so that one standard
-    uncertainty holds what it says. Readings less than 10 cm apart share that scatter and are
-    averaged first.
+    173, 474). With the weights W of the resistivities the random covariance is
+    W diag(v) W', v = (u/k)^2 / k_s^2 + s^2 / k_s^4, and an effect is -W (e / k^2) (JCGM 102:2011,
+    6.2). u is the error of a reading k and s the natural scatter of the conductivities about
+    their carrier beyond those errors: a needle reads a few centimetres and stands for metres. k_s
+    is the straight line of 1/k against depth, so that a reading that is high by chance does not
+    weigh more than its neighbours. The resistivity itself is that of the readings, whose mean
+    needs no correction for the natural scatter; an error u makes it too large by (u/k)^2 on
+    average, 0.04 % at 2 %, which is not taken off. s is a moment estimate, NaN with one depth
+    only, and enters multiplied by Student's t for 68.27 % at its degrees of freedom. Readings
+    less than 10 cm apart share that scatter and are averaged first. A depth that is off by dz
+    moves R by dz / k. Where the string is longer than written the conductivities are off with it,
+    and R stretches: dR = integral of de / k.
     """
     target, depth = wanted(at)
-    shaky, datum, shared = _depth_errors(depth_uncertainty, datum_uncertainty, target)
-    carried = carry(conductivity, depth, how, allow)
-    parts = {
-        CONDUCTIVITY: (carried.by_k * carried.own) @ carried.by_k.T,
-        SCATTER: (carried.by_k * carried.spread) @ carried.by_k.T,
-    }
+    shaky, shared, datum = _depth_errors(depth_uncertainty, datum_uncertainty, target)
+    carried = carry(conductivity, how, allow)
+    values, variance, effects = _along(carried.carrier, depth, carried.effects)
+    local = carried.carrier.local(depth)
     if shaky is not None:
-        parts[DEPTH] = shaky * np.outer(carried.local, carried.local)
-    covariance = np.sum(list(parts.values()), axis=0)
-    effects = {source: carried.by_k @ effect for source, effect in carried.points.effects.items()}
+        variance = variance + local**2 * shaky.total
     for source, effect in shared.items():
-        moved = effect * carried.local
+        moved = effect * local
         if source in STRETCHES:
-            moved = _stretched(effect, depth, carried.values, at_seafloor=STRETCHES[source])
+            moved = _stretched(effect, depth, values, at_seafloor=STRETCHES[source])
         effects[source] = effects.get(source, 0.0) + moved
     if datum is not None:
-        effects["depth"] = datum * carried.local
+        effects["depth"] = datum * local
 
     def along(part: np.ndarray) -> xr.DataArray:
         return target.copy(deep=False, data=part)
 
     result = Measured(
-        along(carried.values), along(np.sqrt(np.diag(covariance))),
+        along(values), along(np.sqrt(variance)),
         {source: along(effect) for source, effect in effects.items()},
     )  # fmt: skip
     dataset = series.build(
@@ -110,31 +117,52 @@ def thermal_resistance(
         carrier=how,
         conductivities_used=carried.used,
         conductivities_left_out=carried.left_out,
-        conductivity_depths=int(carried.points.depth.size),
+        conductivity_depths=int(carried.carrier.depth.size),
         natural_scatter_of_conductivity=carried.natural,
         natural_scatter_degrees_of_freedom=carried.freedom,
         depth_uncertainty=_in_words(depth_uncertainty, shaky),
         datum_uncertainty="not given, not carried" if datum is None else f"{datum:g} m",
     )
-    return dataset.assign(_covariances(target.dims[0], covariance, parts)).assign_coords(
+    dim, few = str(target.dims[0]), depth.size <= FEW
+    dataset = dataset.assign(compact(carried.carrier, None if few else shaky, dim))
+    if not few:
+        return dataset
+    parts = resistance_covariances(carried.carrier, depth, shaky, Means.each(depth.size))
+    return dataset.assign(_covariances(dim, parts)).assign_coords(
         part=("part", np.array(list(parts), dtype=object), {"long_name": "what the part is from"})
     )
 
 
+def _along(
+    carrier: Carrier, depth: np.ndarray, effects: dict[str, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Resistances at the depths, their variances by conductivity, and effects on them."""
+    values, variance = np.empty((2, depth.size))
+    shifts = {source: np.empty(depth.size) for source in effects}
+    spread = carrier.own + carrier.spread
+    for part, weights in carrier.blocks(depth):
+        values[part] = weights @ carrier.resistivity
+        variance[part] = weights**2 @ spread
+        for source, effect in effects.items():
+            shifts[source][part] = weights @ effect
+    return values, variance, shifts
+
+
 def _depth_errors(
     random: Any, datum: Any, target: xr.DataArray
-) -> tuple[np.ndarray | None, float | None, dict[str, np.ndarray]]:
-    """Covariance of the depths [m^2], what they share [m], None where not given, and effects."""
+) -> tuple[DepthErrors | None, dict[str, np.ndarray], float | None]:
+    """Random errors of the depths, None where not given, effects of the hole, and the datum [m]."""
     shared = None if datum is None else float(positive(datum, "m", "datum_uncertainty", zero=True))
     if random is None:
-        return None, shared, {}
+        return None, {}, shared
     if isinstance(random, xr.Dataset):
         series.require_same_positions(at=target, depth_uncertainty=random)
         effects = random["depth_effects"].transpose("source", ...)
         of_hole = dict(zip(effects["source"].values.tolist(), effects.values, strict=True))
-        return covariance(random, shared_by_hole=False).values, shared, of_hole
+        return depth_errors(random), of_hole, shared
     u = float(positive(random, "m", "depth_uncertainty", zero=True))
-    return np.eye(target.size) * u**2, shared, {}
+    each = np.arange(target.size)
+    return DepthErrors(np.full(target.size, u), np.zeros((0, target.size)), each), {}, shared
 
 
 def _stretched(
@@ -155,22 +183,20 @@ def _stretched(
     return found
 
 
-def _in_words(given: Any, matrix: np.ndarray | None) -> str:
-    if matrix is None:
+def _in_words(given: Any, errors: DepthErrors | None) -> str:
+    if errors is None:
         return "not given, not carried"
-    return "by reading" if isinstance(given, xr.Dataset) else f"{np.sqrt(matrix[0, 0]):g} m"
+    return "by reading" if isinstance(given, xr.Dataset) else f"{errors.random[0]:g} m"
 
 
-def _covariances(
-    dim: Any, whole: np.ndarray, parts: dict[str, np.ndarray]
-) -> dict[str, xr.DataArray]:
+def _covariances(dim: str, parts: dict[str, np.ndarray]) -> dict[str, xr.DataArray]:
     words, dims = "random covariance of thermal resistance", (dim, f"{dim}_2")
     unit = {"units": "m^4 K^2/W^2"}
     split = xr.DataArray(
         np.stack(list(parts.values())), dims=("part", *dims),
         attrs={**unit, "long_name": f"{words} by what it comes from"},
     )  # fmt: skip
-    matrix = xr.DataArray(whole, dims=dims, attrs={**unit, "long_name": words})
+    matrix = xr.DataArray(split.values.sum(axis=0), dims=dims, attrs={**unit, "long_name": words})
     return {
         "thermal_resistance_covariance": matrix, "thermal_resistance_covariance_parts": split,
     }  # fmt: skip

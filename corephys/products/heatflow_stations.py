@@ -10,16 +10,25 @@ import xarray as xr
 
 from corephys import flags, series, units
 from corephys.numerics.line import Line
-from corephys.products.heatflow_line import best_line, gains, with_excess
+from corephys.products.heatflow_line import best_line, exceeded, gains, with_beds, with_excess
+from corephys.products.heatflow_means import (
+    CONDUCTIVITY,
+    Means,
+    between,
+    from_compact,
+    resistance_covariances,
+)
+from corephys.products.heatflow_points import Carrier
 from corephys.uncertainty import Measured
 
-CONDUCTIVITY, SCATTER, DEPTH = "conductivity", "natural scatter of conductivity", "depth"
 TEMPERATURE, WATER, EXCESS = "temperature", "bottom water", "excess scatter of temperature"
+BEDS = "beds between conductivities"
+_COVARIANCE = "thermal_resistance_covariance"
 
 
 @dataclass(frozen=True)
 class Stations:
-    """Temperatures and resistances with what is known of their errors.
+    """Temperatures and resistances with what is known of their errors; means where they are many.
 
     Parameters
     ----------
@@ -34,11 +43,18 @@ class Stations:
     depth : (n,) ndarray
         [m]; NaN where it is not known.
     offered : int
-        Stations before any was left out.
+        Readings before any was left out.
+    means : Means
+        Readings that make up each point, without the seafloor.
+    reading_depth : ndarray
+        Depths of the readings in use [m].
+    between : (n, n) ndarray
+        Most that the sediment between the conductivities can add to ``covariance``; zero where
+        the points are no denser than the conductivities, and each has such beds for itself.
+    guide : (n,) ndarray or None
+        Resistances without the scatter of the readings [m^2 K/W], where they are known.
     seafloor : bool
         Whether the last point is the seafloor.
-    index : (n,) ndarray of int
-        Places among those offered, without the seafloor.
     """
 
     resistance: np.ndarray
@@ -49,13 +65,16 @@ class Stations:
     parts: dict[str, np.ndarray]
     depth: np.ndarray
     offered: int
-    index: np.ndarray
+    means: Means
+    reading_depth: np.ndarray
+    between: np.ndarray
+    guide: np.ndarray | None
     seafloor: bool = False
 
     @property
     def points(self) -> Any:
         """As the line takes them."""
-        return self.resistance, self.temperature, self.covariance, self.variance, self.effects
+        return self.resistance, self.temperature, self.covariance, self.variance, self.guide
 
 
 @dataclass(frozen=True)
@@ -70,8 +89,12 @@ class Fit:
         Derivatives of intercept and slope by the temperatures of the points.
     effects : dict of str to (2,) ndarray
         One-sigma shifts of intercept [K] and slope [W/m^2].
+    noise : (n, n) ndarray
+        Covariance of the temperatures with what was added [K^2].
     excess : float
         Scatter added to the temperatures [K].
+    beds : float
+        Share of ``between`` that was added.
     known : bool
         Whether all uncertainties were known.
     """
@@ -80,7 +103,9 @@ class Fit:
     first: Line
     gain: np.ndarray
     effects: dict[str, np.ndarray]
+    noise: np.ndarray
     excess: float
+    beds: float
     known: bool
 
 
@@ -99,7 +124,7 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
     Returns
     -------
     Stations
-        In the order given.
+        In the order given; more than 200 as means over as many cells of depth.
 
     Raises
     ------
@@ -107,6 +132,8 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
         For a bare number or a wrong unit.
     PositionError
         When temperature and resistance lie at different positions.
+    ValueError
+        When the resistances are not those of ``thermal_resistance``.
     """
     series.require_same_positions(temperature=temperature, resistance=resistance)
     t = series.unpack(temperature, "equilibrium_temperature")
@@ -116,26 +143,49 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
     if isinstance(temperature, xr.Dataset) and name in temperature:
         use &= flags.usable(temperature[name].values, allow)
     index = np.flatnonzero(use)
-    square = np.ix_(index, index)
-    cx = np.asarray(resistance["thermal_resistance_covariance"])[square]
     depth = np.full(index.size, np.nan)
     if "depth" in resistance.coords:
         depth = np.asarray(resistance["depth"].values, dtype=float)[index]
-    t, r = series.take(t, index), series.take(r, index)
-    zero = np.zeros(index.size)
+    variance = np.asarray(t.u_random * np.ones(use.size), dtype=float) ** 2
+    means = Means.of_readings(index)
+    if _COVARIANCE not in resistance:
+        means = Means.over_cells(index, depth, variance[index])
+    covariance, parts = _covariances(resistance, depth, means)
+    zero = np.zeros(use.size)
     effects = {
-        source: (r.effects.get(source, zero), t.effects.get(source, zero))
+        source: (means.of(r.effects.get(source, zero)), means.of(t.effects.get(source, zero)))
         for source in sorted({*t.effects, *r.effects})
     }
-    parts = {CONDUCTIVITY: cx}
-    split = "thermal_resistance_covariance_parts"
-    if split in resistance:
-        each = resistance[split]
-        parts = {
-            str(part): np.asarray(each.isel(part=i).values)[square]
-            for i, part in enumerate(each["part"].values)
-        }
-    return Stations(r.values, t.values, t.u_random**2, cx, effects, parts, depth, use.size, index)
+    middle = means.used(depth)
+    unseen, guide = np.zeros(covariance.shape), None
+    if "carried_resistivity" in resistance:
+        carrier = from_compact(resistance)[0]
+        if means.size > carrier.depth.size:
+            unseen = between(carrier, middle)
+        guide = means.weights(carrier, depth) @ carrier.smooth
+    return Stations(
+        means.of(r.values), means.of(t.values), means.variance(variance), covariance, effects,
+        parts, middle, use.size, means, depth, unseen, guide,
+    )  # fmt: skip
+
+
+def _covariances(
+    resistance: xr.Dataset, depth: np.ndarray, means: Means
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Covariance of the resistances of the points, and its parts by what they come from."""
+    split = f"{_COVARIANCE}_parts"
+    if _COVARIANCE not in resistance:
+        carrier, errors = from_compact(resistance)
+        parts = resistance_covariances(carrier, depth, errors, means)
+        return np.sum(list(parts.values()), axis=0), parts
+    square = np.ix_(means.index, means.index)
+    whole = np.asarray(resistance[_COVARIANCE].values)[square]
+    if split not in resistance:
+        return whole, {CONDUCTIVITY: whole}
+    return whole, {
+        str(part): np.asarray(resistance[split].isel(part=i).values)[square]
+        for i, part in enumerate(resistance[split]["part"].values)
+    }
 
 
 def with_seafloor(stations: Stations, value: Any, given: Any) -> Stations:
@@ -175,9 +225,17 @@ def with_seafloor(stations: Stations, value: Any, given: Any) -> Stations:
             s: (np.append(x, 0.0), np.append(y, 0.0)) for s, (x, y) in stations.effects.items()
         },
         parts={part: np.pad(each, (0, 1)) for part, each in stations.parts.items()},
+        between=np.pad(stations.between, (0, 1)),
+        guide=None if stations.guide is None else np.append(stations.guide, 0.0),
         depth=np.append(stations.depth, 0.0),
         seafloor=True,
     )
+
+
+def station_weights(stations: Stations, carrier: Carrier) -> np.ndarray:
+    """Weights [m], (n, m), of the resistivities in the resistance of each point."""
+    found = stations.means.weights(carrier, stations.reading_depth)
+    return np.pad(found, ((0, 1), (0, 0))) if stations.seafloor else found
 
 
 def fitted(stations: Stations) -> Fit:
@@ -198,16 +256,47 @@ def fitted(stations: Stations) -> Fit:
     ValueError
         For fewer than three points.
     """
-    x, y, cx, cy, effects = stations.points
+    x, y, cx, cy, guide = stations.points
     if x.size < 3:
         raise ValueError(f"{x.size} usable points make no line with an uncertainty; it needs three")
-    first, known = best_line(x, y, cx, cy)
-    line, excess = first, 0.0
-    if first.chi_square > first.degrees_of_freedom and known:
-        line, excess = with_excess(stations.points, first)
-    gain = gains(x, y, cx, cy + excess**2, line)
-    shifts = {source: gain @ (ey - line.slope * ex) for source, (ex, ey) in effects.items()}
-    return Fit(line, first, gain, shifts, excess, known)
+    first, known = best_line(*stations.points)
+    line, share, excess = first, 0.0, 0.0
+    beds = first.slope**2 * stations.between
+    if known and line.chi_square > line.degrees_of_freedom and np.any(beds > 0.0):
+        line, share = with_beds(x, y, cx, np.diag(cy), guide, beds)
+    noise = np.diag(cy) + share * beds
+    # The rest, where beds cannot explain it: the search for the share ends within rounding of one.
+    if known and line.chi_square > (1.0 + 1e-4) * line.degrees_of_freedom:
+        line, excess = with_excess(x, y, cx, noise, guide, line)
+    noise = noise + excess**2 * np.eye(x.size)
+    gain = gains(x, y, cx, noise, guide, line)
+    shifts = {s: gain @ (ey - line.slope * ex) for s, (ex, ey) in stations.effects.items()}
+    return Fit(line, first, gain, shifts, noise, excess, share, known)
+
+
+def chance(stations: Stations, line: Line, freedom: float) -> float:
+    """Probability of a larger chi-square of the line by chance.
+
+    Parameters
+    ----------
+    stations : Stations
+        The points of the line.
+    line : Line
+        Without an excess scatter.
+    freedom : float
+        Degrees of freedom of the natural scatter, which is itself an estimate.
+
+    Returns
+    -------
+    float
+        By the F distribution. What the sediment does between the conductivities, at most, is added
+        to the covariance first: dense temperatures resolve it, and it is no error of theirs.
+    """
+    beds = line.slope**2 * stations.between
+    if line.chi_square > line.degrees_of_freedom and np.any(beds > 0.0):
+        x, y, cx, cy, guide = stations.points
+        line = best_line(x, y, cx, np.diag(cy) + beds, guide)[0]
+    return exceeded(line, freedom)
 
 
 def line_quantities(fit: Fit, reason: int) -> dict[str, Measured]:
@@ -251,6 +340,8 @@ def random_parts(stations: Stations, fit: Fit, row: np.ndarray | None = None) ->
         own[-1] = 0.0
     parts[TEMPERATURE] = float(np.sum(gain**2 * own))
     parts[EXCESS] = float(np.sum(gain**2) * fit.excess**2)
+    if fit.beds:
+        parts[BEDS] = float(fit.beds * fit.first.slope**2 * gain @ stations.between @ gain)
     for part, covariance in stations.parts.items():
         parts[part] = float(fit.line.slope**2 * gain @ covariance @ gain)
     if not fit.known:

@@ -65,6 +65,7 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "consolidation": split_core.consolidation_tests,
     "thermal conductivity": samples.thermal_conductivity,
     "formation temperature": samples.formation_temperature,
+    "conductivity of the formation": samples.formation_conductivity,
     "porosity": products.porosity_from_density,
     "formation factor": scan_resistivity.formation_factor,
     "porosity from resistivity": scan_resistivity.porosity_by_archie,

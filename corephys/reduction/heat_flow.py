@@ -11,6 +11,7 @@ from corephys import flags, units
 from corephys.products import heatflow
 from corephys.reduction.context import Context, Skipped, scalar
 from corephys.reduction.depth_uncertainty import of_stations
+from corephys.reduction.samples import FORMATION
 
 __all__ = ["corrections", "heat_flow", "monte_carlo", "temperature_below", "thermal_resistance"]
 
@@ -19,7 +20,7 @@ _T, _K = "properties/formation_temperature", "properties/thermal_conductivity"
 
 def thermal_resistance(context: Context) -> None:
     """Thermal resistance at the stations by the chosen way of carrying conductivity."""
-    conductivity, temperature = context.result(_K), context.result(_T)
+    conductivity, temperature = _conductivity(context), context.result(_T)
     context.results["products/thermal_resistance"] = heatflow.thermal_resistance(
         conductivity, at=temperature, how=context.recipe["heat_flow"]["carrier"],
         allow=context.levels, **_depths(context),
@@ -29,7 +30,7 @@ def thermal_resistance(context: Context) -> None:
 def heat_flow(context: Context) -> None:
     """Heat flow of the line, by carrier, between stations, and whether it bends."""
     resistance = context.result("products/thermal_resistance")
-    temperature, conductivity = context.result(_T), context.result(_K)
+    temperature, conductivity = context.result(_T), _conductivity(context)
     shared = _shared(context, temperature)
     context.results["products/heat_flow"] = heatflow.bullard(temperature, resistance, **shared)
     context.results["products/heat_flow_by_carrier"] = heatflow.compare_carriers(
@@ -75,7 +76,7 @@ def monte_carlo(context: Context) -> None:
     if not draws:
         raise Skipped("[heat_flow] monte_carlo_draws is 0: no errors are drawn")
     context.result("products/heat_flow")
-    temperature, conductivity = context.result(_T), context.result(_K)
+    temperature, conductivity = context.result(_T), _conductivity(context)
     try:
         found = heatflow.monte_carlo(
             temperature, conductivity, how=keys["carrier"], draws=draws,
@@ -92,7 +93,7 @@ def temperature_below(context: Context) -> None:
     if keys["extrapolate_to"] is None:
         raise Skipped("[heat_flow] extrapolate_to is not given: no temperatures below the stations")
     context.result("products/heat_flow")
-    temperature, conductivity = context.result(_T), context.result(_K)
+    temperature, conductivity = context.result(_T), _conductivity(context)
     depth = scalar(context.recipe, "heat_flow", "extrapolate_to", "m")
     production, given = _production(context)
     context.results["products/temperature_below"] = heatflow.temperature_at(
@@ -100,6 +101,11 @@ def temperature_below(context: Context) -> None:
         how=keys["carrier"], heat_production=production, heat_production_uncertainty=given,
         **_shared(context, temperature), **_depths(context),
     )  # fmt: skip
+
+
+def _conductivity(context: Context) -> xr.Dataset:
+    """Conductivities as corrected where the recipe asks for that, else as measured."""
+    return context.result(FORMATION if FORMATION in context.results else _K)
 
 
 def _depths(context: Context) -> dict[str, Any]:
@@ -141,7 +147,7 @@ def _anomalies(context: Context, temperature: xr.Dataset) -> dict[str, xr.Datase
     production, given = _production(context)
     if production is not None:
         found["heat production"] = heatflow.heat_production_correction(
-            production, context.result(_K), at=temperature, heat_production_uncertainty=given,
+            production, _conductivity(context), at=temperature, heat_production_uncertainty=given,
             how=keys["carrier"], allow=context.levels,
         )  # fmt: skip
     return found

@@ -7,14 +7,20 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags
+from corephys import flags, provenance, series, units
+from corephys.constants import CONSTANTS
 from corephys.downhole import formation_temperature as formation
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.scan_place import of_kind, with_bits
 from corephys.samples import index_properties as index
 from corephys.samples import needle
 
-__all__ = ["formation_temperature", "index_properties", "thermal_conductivity"]
+__all__ = [
+    "formation_conductivity", "formation_temperature", "index_properties", "thermal_conductivity",
+]  # fmt: skip
+
+_K = "properties/thermal_conductivity"
+FORMATION = "properties/formation_conductivity"
 
 
 def index_properties(context: Context) -> None:
@@ -178,6 +184,83 @@ def formation_temperature(context: Context) -> None:
         thermometer_uncertainty=keys["thermometer_uncertainty"],
         chosen_windows=keys["windows"],
     )
+
+
+def formation_conductivity(context: Context) -> None:
+    """Effects of direction, pressure and temperature on conductivity, and the asked corrections."""
+    measured = context.result(_K)
+    keys = context.recipe["needle"]
+    options = {
+        "anisotropy": keys["anisotropy"],
+        "anisotropy_uncertainty": keys["anisotropy_uncertainty"],
+        "in_situ": _in_situ(context, measured),
+    }
+    asked = {"anisotropy": keys["anisotropy_correction"], "in situ": keys["in_situ_correction"]}
+    chosen = tuple(name for name, wanted in asked.items() if wanted)
+    if "in situ" in chosen and keys["conditions"] == "in situ":
+        raise ValueError(
+            "[needle] in_situ_correction is on, and conditions states that the conductivities are "
+            "in situ already; change one of the two"
+        )
+    if options["in_situ"] is None:
+        context.notes.append(
+            "conductivity in situ is not known: it needs the depth of each run, [hole] water_depth "
+            "and bottom_water_temperature or two formation temperatures"
+        )
+    context.results[_K] = needle.formation_conductivity(measured, **options)
+    if chosen:
+        context.results[FORMATION] = needle.formation_conductivity(
+            measured, **options, corrections=chosen
+        )
+
+
+def _in_situ(context: Context, measured: xr.Dataset) -> xr.Dataset | None:
+    """Conductivities at pressure and temperature of the formation, where these are known."""
+    hole, keys = context.recipe["hole"], context.recipe["needle"]
+    if keys["conditions"] == "in situ":
+        same = series.unpack(measured, "thermal_conductivity")
+        return series.build({"thermal_conductivity": same, "thermal_conductivity_in_situ": same})
+    if hole["water_depth"] is None or "depth" not in measured.coords:
+        return None
+    depth = np.asarray(measured["depth"].values, dtype=float)
+    found = _temperature_below(context, depth)
+    if found is None:
+        return None
+    warm, unsure = (measured["thermal_conductivity"].copy(data=part) for part in found[:2])
+    own = float(units.as_floats(keys["in_situ_temperature_uncertainty"], "K", "", difference=True))
+    unsure = (unsure**2 + own**2) ** 0.5
+    below = needle.in_situ(
+        measured, hole["water_depth"], None, warm.assign_attrs(units="degC"),
+        hole["laboratory_temperature"], CONSTANTS["sediment_density"],
+        temperature_uncertainty=unsure.assign_attrs(units="K"),
+        laboratory_temperature_uncertainty=keys["laboratory_temperature_uncertainty"],
+        form_uncertainty=keys["in_situ_form_uncertainty"],
+    )  # fmt: skip
+    return provenance.with_constants(below, **found[2])
+
+
+def _temperature_below(
+    context: Context, depth: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, dict[str, Any]] | None:
+    """Temperatures [degC], what the gradient leaves open [K], and the constants used."""
+    water = context.recipe["hole"]["bottom_water_temperature"]
+    known = [(0.0, float(units.as_floats(water, "degC", "bottom_water_temperature")))] * (
+        water is not None
+    )
+    stations = context.results.get("properties/formation_temperature")
+    if stations is not None:
+        name = "equilibrium_temperature"
+        use = flags.usable(stations[f"{name}_flag"].values, context.levels)
+        use &= np.isfinite(stations[name].values)
+        known += list(zip(stations["depth"].values[use], stations[name].values[use], strict=True))
+    z, t = np.array(known, dtype=float).reshape(-1, 2).T
+    if np.unique(z).size > 1:
+        return np.polyval(np.polyfit(z, t, 1), depth), np.zeros(depth.size), {}
+    if water is None:
+        return None
+    usual = CONSTANTS["seafloor_gradient"]
+    used = {"seafloor_gradient": usual}
+    return t[0] + usual.value * depth, usual.uncertainty * depth, used
 
 
 def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray:

@@ -15,6 +15,7 @@ import numpy as np
 from corephys import units
 from corephys.numerics import cylinder
 from corephys.samples.needle_anisotropy import anisotropy
+from corephys.samples.needle_formation import formation_conductivity
 from corephys.samples.needle_in_situ import in_situ
 from corephys.samples.needle_mixing import mixing_bounds
 from corephys.samples.needle_reduction import thermal_conductivity, windows
@@ -22,8 +23,8 @@ from corephys.samples.needle_repeats import combine_repeats
 
 __all__ = [
     "anisotropy", "combine_repeats", "conductivity_from_slope", "conductivity_from_two_times",
-    "cylinder_rise", "heating_power", "in_situ", "line_source_rise", "mixing_bounds",
-    "thermal_conductivity", "windows",
+    "cylinder_rise", "formation_conductivity", "heating_power", "in_situ", "line_source_rise",
+    "mixing_bounds", "thermal_conductivity", "windows",
 ]  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from corephys import thresholds
 from corephys.numerics import cylinder
+from corephys.samples.needle_drift import Drift, clock
 from corephys.samples.needle_runs import Runs
 
 SOON = thresholds.value("needle_cylinder_time")
@@ -50,14 +51,15 @@ class _State:
 
 def fit(
     runs: Runs, end: np.ndarray, level: np.ndarray, scale: np.ndarray, capacity: float,
-    own: tuple[float, float], start: tuple[np.ndarray, np.ndarray],
+    own: tuple[float, float], start: tuple[np.ndarray, np.ndarray], drift: Drift,
 ) -> CylinderFit:  # fmt: skip
     """Fit conductivity, contact, the needle's own heat and the drift to the samples up to ``end``.
 
     ``level`` [degC] before heating; ``scale`` is q / (4 pi) in a full space [W/m]; ``capacity``
     [J/(m^3 K)] of the sediment; ``own`` the needle's heat capacity over that and its relative
-    uncertainty, both [1]; ``start`` conductivity and contact to begin with. The drift is held
-    by the samples before heating, the needle's own heat by its uncertainty.
+    uncertainty, both [1]; ``start`` conductivity and contact to begin with. ``drift`` is taken off,
+    and what is left of it held at zero by the samples before heating; the needle's own heat is held
+    by its uncertainty.
     """
     k, contact = start
     good = np.isfinite(k) & np.isfinite(runs.radius) & np.isfinite(level) & np.isfinite(scale)
@@ -73,19 +75,21 @@ def fit(
         if not width:
             continue
         time = np.where(use, runs.time[block], 1.0 / warm[:, None])[:, :width]
-        rise = np.where(use, runs.temperature[block] - level[block, None], 0.0)[:, :width]
+        settled = level[block, None] + drift.of(block).curve(runs.time[block])
+        rise = np.where(use, runs.temperature[block] - settled, 0.0)[:, :width]
         answer = _solve(
             table, time, rise, use[:, :width], scale[block],
-            capacity * runs.radius[block] ** 2, own[1], _hold(runs, block),
+            capacity * runs.radius[block] ** 2, own[1],
+            (clock(time, drift.settling[block]), _hold(runs, block, drift.settling)),
             (np.log(k[block]), np.nan_to_num(contact[block], nan=0.2)),
         )  # fmt: skip
         found.conductivity[block], found.uncertainty[block], found.contact[block] = answer
     return found
 
 
-def _hold(runs: Runs, block: np.ndarray) -> np.ndarray:
-    """Root of the sum of squared times before heating about their mean [s]."""
-    t = runs.before_time[block]
+def _hold(runs: Runs, block: np.ndarray, settling: np.ndarray) -> np.ndarray:
+    """Root of the sum of squared times of the drift before heating about their mean [s]."""
+    t = clock(runs.before_time[block], settling[block])
     known = np.isfinite(t)
     mean = np.where(known, t, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
     squares = np.where(known, (t - mean[:, None]) ** 2, 0.0).sum(axis=1)
@@ -94,21 +98,22 @@ def _hold(runs: Runs, block: np.ndarray) -> np.ndarray:
 
 def _solve(
     table: np.ndarray, time: np.ndarray, rise: np.ndarray, use: np.ndarray, scale: np.ndarray,
-    heat: np.ndarray, own_uncertainty: float, hold: np.ndarray,
+    heat: np.ndarray, own_uncertainty: float, drifting: tuple[np.ndarray, np.ndarray],
     start: tuple[np.ndarray, np.ndarray],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # fmt: skip
     runs = scale.size
+    clocks, hold = drifting
     state = _State(start[0], np.clip(start[1], 0.0, 4.0), np.zeros(runs), np.zeros(runs))
     unit = np.full(runs, np.nan)
     noise = np.full(runs, 1e-3)
     freedom = np.maximum(use.sum(axis=1) - 4, 1)
-    slow = np.maximum(np.max(np.where(use, time, 0.0), axis=1), 1.0)
+    slow = np.maximum(np.max(np.where(use, clocks, 0.0), axis=1), 1.0)
     for _ in range(ROUNDS):
         value, by_tau, by_contact, by_own = _curve(table, time, heat, state)
         amplitude = (scale * np.exp(-state.log_k))[:, None]
-        residual = np.where(use, rise - amplitude * value - state.drift[:, None] * time, 0.0)
+        residual = np.where(use, rise - amplitude * value - state.drift[:, None] * clocks, 0.0)
         columns = [amplitude * (by_tau - value), amplitude * by_contact, amplitude * by_own,
-                   time / slow[:, None]]  # fmt: skip
+                   clocks / slow[:, None]]  # fmt: skip
         jacobian = np.where(use[:, :, None], np.stack(columns, axis=2), 0.0)
         normal = np.einsum("rsi,rsj->rij", jacobian, jacobian)
         right = np.einsum("rsi,rs->ri", jacobian, residual)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from corephys import thresholds
-from corephys.samples import needle_runs
+from corephys.samples import needle_drift, needle_runs
+from corephys.samples.needle_drift import Drift
 from corephys.samples.needle_runs import Runs
 from corephys.samples.needle_windows import noise_variance
 
@@ -20,37 +21,37 @@ _BLOCK = 128  # runs at a time
 
 def look(
     runs: Runs, time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
-    drift: np.ndarray, slope: np.ndarray, count: np.ndarray, begin: np.ndarray,
+    drift: Drift, slope: np.ndarray, count: np.ndarray, begin: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     """Runs whose slope falls in their course, and runs whose temperature jumps up.
 
     The curve from ``begin`` [s] on, up to ``count`` samples of each run, is held against the model
-    of one conductivity, c + d t + s x + e z with the drift of the samples before heating, and
+    of one conductivity, c + d g + s x + e z with the drift of the samples before heating, and
     against that model with a bend or a jump at one of some instants. What helps most, certainly
     and by enough, is named; a bend upwards is that of an insulated boundary and is not.
     """
     convection, lost = np.zeros(slope.size, bool), np.zeros(slope.size, bool)
     before = (np.where(np.isfinite(time), time, np.inf) < begin[:, None]).sum(axis=1)
-    time, temperature, line, early = (
+    clock, rise = needle_drift.clock(time, drift.settling), temperature - drift.curve(time)
+    time, rise, clock, line, early = (
         needle_runs.from_sample(table, before, np.maximum(count, before))
-        for table in (time, temperature, line, early)
+        for table in (time, rise, clock, line, early)
     )
     count = np.maximum(count - before, 0)
     rows = np.flatnonzero((count >= 3 * _EDGE) & (slope > 0))
-    hold = _hold(runs)
+    hold = _hold(needle_drift.clock(runs.before_time, drift.settling))
     for first in range(0, rows.size, _BLOCK):
         block = rows[first : first + _BLOCK]
         width = int(count[block].max())
         part = slice(0, width)
-        t, y = time[block, part], temperature[block, part] - drift[block] * time[block, part]
         convection[block], lost[block] = _look(
-            t, y, line[block, part], early[block, part], hold[block], slope[block], count[block]
-        )
+            time[block, part], rise[block, part], clock[block, part], line[block, part],
+            early[block, part], hold[block], slope[block], count[block],
+        )  # fmt: skip
     return convection, lost
 
 
-def _hold(runs: Runs) -> np.ndarray:
-    t = runs.before_time
+def _hold(t: np.ndarray) -> np.ndarray:
     known = np.isfinite(t)
     number = np.maximum(known.sum(axis=1), 1)
     mean = np.where(known, t, 0.0).sum(axis=1) / number
@@ -58,14 +59,16 @@ def _hold(runs: Runs) -> np.ndarray:
 
 
 def _look(
-    time: np.ndarray, rise: np.ndarray, line: np.ndarray, early: np.ndarray, hold: np.ndarray,
-    slope: np.ndarray, count: np.ndarray,
+    time: np.ndarray, rise: np.ndarray, clock: np.ndarray, line: np.ndarray, early: np.ndarray,
+    hold: np.ndarray, slope: np.ndarray, count: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
     inside = np.arange(time.shape[1]) < count[:, None]
     noise = np.sqrt(noise_variance(time, rise, count))
     t = np.where(inside, time, 1.0)
-    last = np.max(np.where(inside, time, 0.0), axis=1)[:, None]
-    columns = [np.ones_like(t), np.where(inside, line, 0.0), np.where(inside, early, 0.0), t / last]
+    drifting = np.where(inside, clock, 0.0)
+    last = np.max(drifting, axis=1)[:, None]
+    columns = [np.ones_like(t), np.where(inside, line, 0.0), np.where(inside, early, 0.0),
+               drifting / last]  # fmt: skip
     base = np.where(inside[:, :, None], np.stack(columns, axis=2), 0.0)
     mean = np.where(inside, rise, 0.0).sum(axis=1) / count
     y = np.where(inside, rise - mean[:, None], 0.0)

@@ -49,10 +49,12 @@ def fit(
     time: np.ndarray, temperature: np.ndarray, before_time: np.ndarray,
     before_temperature: np.ndarray, inside: np.ndarray, line: np.ndarray, early: np.ndarray,
 ) -> Fit:  # fmt: skip
-    """Least squares of T = a + d t before and T = c + d t + s x + e z in the window.
+    """Least squares of T = a + d g before and T = c + d g + s x + e z in the window.
 
-    Times [s] and temperatures [degC], (runs, samples), NaN outside; ``inside`` (runs, samples)
-    bool says what is in the window; x is ``line`` and z is ``early``, as
+    Times g by which the drift has changed, since heating began [s], and temperatures [degC],
+    (runs, samples), NaN outside: the time itself for a drift along a line, else that of
+    :func:`corephys.samples.needle_drift.clock`. ``inside`` (runs, samples) bool says what is in
+    the window; x is ``line`` and z is ``early``, as
     :func:`corephys.samples.needle_windows.regressors` gives them. Runs without samples before
     heating keep a drift of zero; runs with an empty window give NaN.
     """
@@ -110,7 +112,7 @@ def _fit_all(
     window = residual[:, : t.shape[1]]
     return Fit(
         slope=found[:, 3],
-        variance=variance * unit[:, 3, 3] * _inflation(window, inside),
+        variance=variance * unit[:, 3, 3] * inflation(window, inside),
         rise_constant=found[:, 1] - found[:, 3] * np.log(late[:, 0]) - found[:, 0],
         level=np.where(before.any(axis=1), found[:, 0] + zero[:, 0], np.nan),
         drift=np.where(told, drift, np.nan),
@@ -125,10 +127,11 @@ def _drift_share(curve: np.ndarray, found: np.ndarray) -> np.ndarray:
     kept = curve[:, :, [1, 3, 4]]
     q, r = np.linalg.qr(kept)
     moved = np.linalg.solve(r, np.einsum("rsi,rs->ri", q, curve[:, :, 2])[:, :, None])[:, 1, 0]
-    return np.asarray(moved * found[:, 2] / found[:, 3])
+    rises = found[:, 3] != 0.0  # a curve of one temperature has no slope to share
+    return np.where(rises, moved * found[:, 2] / np.where(rises, found[:, 3], 1.0), np.nan)
 
 
-def _inflation(residual: np.ndarray, inside: np.ndarray) -> np.ndarray:
+def inflation(residual: np.ndarray, inside: np.ndarray) -> np.ndarray:
     """Factor (1 + r) / (1 - r) for residuals whose lag-one correlation r is real."""
     pairs = inside[:, 1:] & inside[:, :-1]
     products = np.where(pairs, residual[:, 1:] * residual[:, :-1], 0.0).sum(axis=1)

@@ -113,7 +113,8 @@ def in_situ(
     ])  # fmt: skip
     reason = series.joined_reasons(bare(measured.reason), _bad(heavy))
     return _result(conductivity, measured, Measured(values, random, effects, reason),
-                   {"water_depth": water_depth, "water_per_cent": water_per_cent,
+                   {"water_depth": water_depth, "density": density,
+                    "water_per_cent": water_per_cent,
                     "warming_per_cent": warming_per_cent,
                     "form_uncertainty": form_uncertainty})  # fmt: skip
 

@@ -14,6 +14,7 @@ from corephys import windows as windows_by_name
 from corephys.provenance import constants_attribute
 from corephys.samples import (
     needle_cylinder,
+    needle_drift,
     needle_faults,
     needle_fit,
     needle_runs,
@@ -27,6 +28,7 @@ _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
 USUAL_CONTACT = 0.2  # k / (a H), where the search begins; the fit moves it
 POOR_CONTACT = thresholds.value("needle_poor_contact")
+LARGE_DRIFT = thresholds.value("needle_large_drift")
 DISAGREE = thresholds.value("needle_models_disagree")
 ERRORS = thresholds.value("needle_models_errors")
 
@@ -63,7 +65,8 @@ def thermal_conductivity(
         From the needle to the nearest boundary [mm], one for all or one by geometry; goes before
         the column. Without either nothing is cut off late.
     largest_drift : float
-        Share of the slope that the drift before heating may make up.
+        Share of the conductivity that the drift may leave as a standard error once it is taken
+        off; a run beyond it is flagged. How large the drift itself is does not matter.
     cross_check : bool
         Whether the whole curve of a heated cylinder is fitted too.
     needle_heat_capacity : Quantity, str or Constant
@@ -78,6 +81,7 @@ def thermal_conductivity(
         One reading a run: ``thermal_conductivity`` [W/(m K)] with uncertainty, effects and flags;
         ``window_start``, ``window_end``, ``earliest_time``, ``latest_time`` [s], ``slope`` [K],
         ``windows_accepted``, ``window_spread`` [W/(m K)], ``drift`` [K/s], ``drift_share`` [1],
+        ``drift_error`` [1], ``drift_settling_time`` [s],
         ``residual_deviation`` [K], ``contact_resistance``, k / (a H) [1], and
         ``conductivity_by_cylinder`` [W/(m K)] where asked for, ``window_by_hand`` (bool) where a
         window was chosen.
@@ -93,18 +97,23 @@ def thermal_conductivity(
 
     Notes
     -----
-    T = c + d t + s x + e z, x = ln t + (1 + L) a^2 / (2 kappa t), z = (L + 2 h) / t with L =
-    ln(4 kappa t / a^2) - gamma, the drift d fixed by the samples before heating, the contact h =
-    k / (a H) by c; s gives k as the slope of a line source does. The expansion for late times
+    T = c + d g + s x + e z, x = ln t + (1 + L) a^2 / (2 kappa t), z = (L + 2 h) / t with L =
+    ln(4 kappa t / a^2) - gamma, the drift d g fixed by the samples before heating, the contact
+    h = k / (a H) by c; s gives k as the slope of a line source does. The expansion for late times
     is that of Blackwell (1954), Journal of Applied Physics 25, 137, and Jaeger (1956), Australian
     Journal of Physics 9, 167; e leaves the heat capacity of the needle free. Without a radius x is
     ln t and z is 1 / t, and ``heat_capacity`` is unknown. Windows begin after 5 a^2 / kappa (20 s
     without a radius) and end before R^2 / (8 kappa), R the distance to the boundary (both from
-    memory). The drift is taken off; where it is not, one per cent of the slope is a usual limit
-    (from memory). ``convection`` and ``lost_contact`` are marked over the whole admissible curve,
-    also where the window avoids them; a boundary that stays cold looks like convection. The
-    cylinder is that of Carslaw and Jaeger (1959), section 13.7, from kappa t / a^2 = 1 to the end
-    of the window; ``models_disagree`` when it differs by more than three standard errors and 2 %.
+    memory). The drift is a line, g = t, or where the samples before heating and in the window make
+    it twice as likely, an exponential, g = tau (1 - exp(-t / tau)). k is the mean over the line
+    and all tau from 30 s to 20000 s, as likely as the samples make them, and the effect ``drift``
+    their standard deviation. A rate d within four standard errors of zero leaves the line; its
+    error is part of the random uncertainty. Without five
+    samples before heating the drift is taken to be zero and its effect is unknown.
+    ``convection`` and ``lost_contact`` are marked over the whole admissible curve, also where the
+    window avoids them; a boundary that stays cold looks like convection. The cylinder is that of
+    Carslaw and Jaeger (1959), section 13.7, from kappa t / a^2 = 1 to the end of the window;
+    ``models_disagree`` when it differs by more than three standard errors and 2 %.
     """
     curves = _gather(table, volumetric_heat_capacity, boundary_distance)
     relative = units.as_floats(
@@ -119,6 +128,7 @@ def thermal_conductivity(
     effects = {
         "heating_power": found.k * (float("nan") if relative is None else relative),
         "heat_capacity": found.by_capacity,
+        "drift": found.by_drift,
     }
     reason = _reasons(curves, found, largest_drift)
     measured = Measured(_along(found.k, curves.runs, table), found.random, effects, reason)
@@ -222,11 +232,11 @@ class _Curves:
     late: needle_runs.Late
     scale: np.ndarray
     capacity: float
-    drift: np.ndarray
+    drift: needle_drift.Drift
 
     @property
     def rise(self) -> np.ndarray:
-        return np.asarray(self.late.temperature - self.drift * self.late.time)
+        return np.asarray(self.late.temperature - self.drift.curve(self.late.time))
 
     def regressors(self) -> tuple[np.ndarray, np.ndarray]:
         contact = np.full(self.scale.size, USUAL_CONTACT)
@@ -247,10 +257,26 @@ class _Found:
     convection: np.ndarray
     lost: np.ndarray
     by_hand: np.ndarray
+    weighed: needle_drift.Weighed
 
     @property
     def empty(self) -> np.ndarray:
         return np.asarray(self.choice.length == 0)
+
+    @property
+    def by_drift(self) -> np.ndarray:
+        """One-sigma effect on the conductivity of the shape of the drift [W/(m K)]."""
+        return -self.k * self._relative(self.weighed.shape_error)
+
+    @property
+    def drift_error(self) -> np.ndarray:
+        """Share of the conductivity by which rate and shape of the drift may leave it off [1]."""
+        return self._relative(np.hypot(self.weighed.shape_error, self.weighed.rate_error))
+
+    def _relative(self, error: np.ndarray) -> np.ndarray:
+        """Errors of the slope over the slope, NaN where there is no conductivity."""
+        found = np.isfinite(self.k)
+        return np.where(found, error / np.where(found, self.fit.slope, 1.0), np.nan)
 
 
 def _gather(table: xr.Dataset, volumetric_heat_capacity: Any, boundary_distance: Any) -> _Curves:
@@ -260,9 +286,33 @@ def _gather(table: xr.Dataset, volumetric_heat_capacity: Any, boundary_distance:
     )
     distance = needle_runs.boundary(table, runs, boundary_distance)
     scale = runs.power / np.where(runs.half_space, 2.0 * np.pi, 4.0 * np.pi)
-    drift = needle_runs.drift_before(runs)[:, None]
-    late = needle_runs.after_warming(runs, scale, capacity, drift, distance)
-    return _Curves(runs, late, scale, capacity, drift)
+    straight = needle_runs.drift_before(runs)
+    drift = needle_drift.Drift(straight, np.full(straight.size, np.inf))
+    # A drift that settles shows in the whole curve; the limits are looked for again without it.
+    for again in (True, False):
+        taken_off = drift.curve(runs.time)
+        late = needle_runs.after_warming(runs, scale, capacity, taken_off, distance)
+        curves = _Curves(runs, late, scale, capacity, drift)
+        if again:
+            whole = np.isfinite(late.time) & (late.time <= late.latest[:, None])
+            drift = _weighed(curves, whole, curves.regressors()).drift
+    return curves
+
+
+def _weighed(
+    curves: _Curves, inside: np.ndarray, regressors: tuple[np.ndarray, np.ndarray],
+    taken: needle_drift.Drift | None = None,
+) -> needle_drift.Weighed:  # fmt: skip
+    runs, late = curves.runs, curves.late
+    found = needle_drift.weigh(
+        late.time, late.temperature, runs.before_time, runs.before_temperature, inside,
+        *regressors, taken,
+    )  # fmt: skip
+    # Runs without samples enough to compare drifts keep what they had.
+    known = np.isfinite(found.shape_error)
+    found.drift.rate = np.where(known, found.drift.rate, curves.drift.rate)
+    found.drift.settling = np.where(known, found.drift.settling, curves.drift.settling)
+    return found
 
 
 def _relative(given: Any, owner: Any) -> float:
@@ -297,30 +347,50 @@ def _reduce(
     by_hand = needle_windows.choose_by_hand(choice, late.time, *chosen)
     index = np.arange(late.time.shape[1])
     inside = (index >= choice.start[:, None]) & (index < (choice.start + choice.length)[:, None])
+    curves.drift = _weighed(curves, inside, curves.regressors()).drift
     fit, contact = _solve(curves, inside, capacity, late.warm, contact, rounds=7)
     moved = capacity * (1.0 + u_capacity)
-    start = scale / fit.slope / (moved * runs.radius**2)
+    start = _conductivity(scale, fit.slope) / (moved * runs.radius**2)
     other, _ = _solve(curves, inside, moved, start, contact, rounds=3)
     empty = choice.length == 0
+    regressors = _regressors(curves, _conductivity(scale, fit.slope), contact)
+    weighed = _weighed(curves, inside, regressors, curves.drift)
+    fit.slope = fit.slope + weighed.shift
+    k = np.where(empty, np.nan, _conductivity(scale, fit.slope))
     with np.errstate(divide="ignore", invalid="ignore"):
-        k = np.where(empty | ~(fit.slope > 0), np.nan, scale / fit.slope)
         random = k * np.sqrt(fit.variance + choice.excess) / fit.slope
-        known = np.isfinite(runs.radius) & np.isfinite(u_capacity)
-        by_capacity = np.where(known, scale / other.slope - k, np.nan)
+    known = np.isfinite(runs.radius) & np.isfinite(u_capacity)
+    by_capacity = np.where(known, _conductivity(scale, other.slope + weighed.shift) - k, np.nan)
     whole = None
     if own is not None:
         whole = needle_cylinder.fit(
-            runs, _end(late.time, choice), fit.level, scale, capacity, own, (k, contact)
-        )
-    warm = k / (capacity * runs.radius**2)
-    regressors = needle_windows.regressors(late.time, warm, np.nan_to_num(contact, nan=0.2))
+            runs, _end(late.time, choice), fit.level, scale, capacity, own, (k, contact),
+            curves.drift,
+        )  # fmt: skip
     convection, lost = needle_faults.look(
         runs, late.time, late.temperature, *regressors, curves.drift, fit.slope,
         needle_windows.samples_until(late.time, late.latest),
         # The expansion needs the longer the worse the contact is.
         late.earliest * (1.0 + 2.0 * np.nan_to_num(contact, nan=0.0)),
     )  # fmt: skip
-    return _Found(choice, fit, contact, k, random, by_capacity, whole, convection, lost, by_hand)
+    return _Found(
+        choice, fit, contact, k, random, by_capacity, whole, convection, lost, by_hand, weighed
+    )
+
+
+def _conductivity(scale: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """k of slopes [W/(m K)]; NaN for a curve that does not rise with ln t."""
+    rises = slope > 0.0
+    return np.asarray(np.where(rises, scale / np.where(rises, slope, 1.0), np.nan))
+
+
+def _regressors(
+    curves: _Curves, k: np.ndarray, contact: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Regressors of the final conductivities [W/(m K)] and contacts."""
+    warm = k / (curves.capacity * curves.runs.radius**2)
+    known = np.nan_to_num(contact, nan=USUAL_CONTACT)
+    return needle_windows.regressors(curves.late.time, warm, known)
 
 
 def _solve(
@@ -328,11 +398,12 @@ def _solve(
     *, rounds: int,
 ) -> tuple[needle_fit.Fit, np.ndarray]:  # fmt: skip
     """The fit with the diffusivity and the contact that it finds itself."""
-    runs, late = curves.runs, curves.late
+    runs, late, settling = curves.runs, curves.late, curves.drift.settling
+    after, before = (needle_drift.clock(t, settling) for t in (late.time, runs.before_time))
     # A fixed number, so that a run's result does not hang on the runs beside it.
     for _ in range(rounds):
         fit = needle_fit.fit(
-            late.time, late.temperature, runs.before_time, runs.before_temperature, inside,
+            after, late.temperature, before, runs.before_temperature, inside,
             *needle_windows.regressors(late.time, warm, contact),
         )  # fmt: skip
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -351,10 +422,10 @@ def _reasons(curves: _Curves, found: _Found, largest_drift: float) -> np.ndarray
             "no_window": empty | ~(fit.slope > 0),
             "poor_fit": ~empty & (found.choice.accepted == 0),
             "poor_contact": ~empty & (found.contact > POOR_CONTACT),
-            # A drift that could not be measured is as doubtful as a large one.
+            # A drift that could not be measured is as doubtful as one that leaves a large error.
             "beyond_method_range": found.by_hand
             & (_end(curves.late.time, found.choice) > curves.late.latest),
-            "drift": ~empty & ~(np.abs(fit.drift_share) <= largest_drift),
+            "drift": np.isfinite(found.k) & ~(found.drift_error <= largest_drift),
             "convection": ~empty & found.convection,
             "lost_contact": ~empty & found.lost,
         }
@@ -385,6 +456,7 @@ def _attach(dataset: xr.Dataset, curves: _Curves, found: _Found) -> xr.Dataset:
     time, fit, choice, k = curves.late.time, found.fit, found.choice, found.k
     start = time[np.arange(k.size), choice.start]
     latest = np.where(np.isfinite(curves.late.latest), curves.late.latest, np.nan)
+    settling = np.where(np.isfinite(curves.drift.settling), curves.drift.settling, np.nan)
     extra = {
         "window_start": (start, "s", "start of the window since heating began"),
         "window_end": (_end(time, choice), "s", "end of the window since heating began"),
@@ -394,6 +466,10 @@ def _attach(dataset: xr.Dataset, curves: _Curves, found: _Found) -> xr.Dataset:
                           "standard deviation of the conductivity over the accepted windows"),
         "drift": (fit.drift, "K/s", "drift of the temperature before heating"),
         "drift_share": (fit.drift_share, "1", "share of the slope that the drift made up"),
+        "drift_error": (found.drift_error, "1", "relative error that the drift can leave"),
+        "drift_settling_time": (
+            settling, "s", "time in which the drift settles; none where it is a line"
+        ),
         "residual_deviation": (fit.deviation, "K", "standard deviation of the residuals"),
         "contact_resistance": (found.contact, "1", "contact resistance, k / (a H)"),
         "earliest_time": (curves.late.earliest, "s", "time before which no window begins"),

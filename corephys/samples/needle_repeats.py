@@ -81,8 +81,9 @@ def combine_repeats(
             "reading", series.joined_names(dataset["sample_id"].values, rows),
             dict(dataset["sample_id"].attrs),
         )  # fmt: skip
+    # A position without a value has no effect that is known, rather than one of zero.
     effects = {
-        str(source): mean(dataset[f"{_NAME}_effects"].values[i])
+        str(source): np.where(used > 0, mean(dataset[f"{_NAME}_effects"].values[i]), np.nan)
         for i, source in enumerate(dataset["source"].values)
     }
     values = xr.DataArray(combined, dims="reading", coords=coords)

@@ -18,6 +18,7 @@ EARLY = thresholds.value("needle_early_time")
 EARLY_WITHOUT_RADIUS = thresholds.value("needle_early_seconds")  # s
 FEWEST_BEFORE = thresholds.count("needle_drift_samples")
 LATE = thresholds.value("needle_late_time")
+HOTTEST = thresholds.value("needle_hottest")  # degC
 REQUIRED = ("run", "geometry", "heating_power", "time", "temperature")
 
 
@@ -90,12 +91,13 @@ def gather(table: xr.Dataset) -> Runs:
         for name, unit in (("time", "s"), ("temperature", "degC"), ("heating_power", "W/m"))
     }
     geometry = table["geometry"].values[order][starts]
-    strange = sorted({str(g) for g in geometry} - {"full_space", "half_space"})
-    if strange:
-        raise ValueError(f"geometry is full_space or half_space, not {', '.join(strange)}")
+    unknown = sorted({str(g) for g in geometry} - {"full_space", "half_space"})
+    if unknown:
+        raise ValueError(f"geometry is full_space or half_space, not {', '.join(unknown)}")
     radius = np.full(starts.size, np.nan)
     if "radius" in table:
-        radius = np.asarray(units.as_floats(table["radius"], "m", "radius"))[order][starts]
+        radius = np.asarray(units.as_floats(table["radius"], "m", "radius"), dtype=float)
+        radius = radius[order][starts]
     usable, reason = _row_reasons(table, order, starts)
     time, temperature = column["time"], column["temperature"]
     steps = np.diff(time)
@@ -103,15 +105,19 @@ def gather(table: xr.Dataset) -> Runs:
     inside = group[1:] == group[:-1]
     np.logical_or.at(backwards, group[1:][inside & ~(steps > 0) & np.isfinite(steps)], True)
     power = np.maximum.reduceat(column["heating_power"], starts)
-    reason[backwards | (power <= 0)] |= flags.bit("bad_cell")
-    known = usable & np.isfinite(time) & np.isfinite(temperature) & ~backwards[group]
+    possible = np.abs(temperature) < HOTTEST
+    wild = np.zeros(starts.size, bool)
+    np.logical_or.at(wild, group[~possible & ~np.isnan(temperature)], True)
+    strange = (power <= 0.0) | np.isinf(power) | (radius <= 0.0)
+    reason[backwards | wild | strange] |= flags.bit("bad_cell")
+    known = usable & np.isfinite(time) & possible & ~backwards[group]
     after, before = known & (time > 0), known & (time <= 0)
     heated = _pad(after, group, starts.size, time, temperature)
     level = _pad(before, group, starts.size, time, temperature)
     return Runs(
         heated[0], heated[1], level[0], level[1],
-        np.where(power > 0, power, np.nan), radius, geometry == "half_space", reason,
-        order[starts],
+        np.where((power > 0.0) & np.isfinite(power), power, np.nan),
+        np.where(radius > 0.0, radius, np.nan), geometry == "half_space", reason, order[starts],
     )  # fmt: skip
 
 
@@ -189,17 +195,17 @@ def after_warming(
 ) -> Late:
     """Curves from the early limit on, by a first look at the slope.
 
-    The late limit R^2 / (8 kappa) is that of the nearest boundary, ``distance`` [m] away, NaN
-    where there is none.
+    ``drift`` [K] at each sample is taken off first. The late limit R^2 / (8 kappa) is that of the
+    nearest boundary, ``distance`` [m] away, NaN where there is none.
     """
     time, temperature = runs.time, runs.temperature
     count = np.isfinite(time).sum(axis=1)
     end = np.nanmax(np.where(np.isfinite(time), time, 0.0), axis=1, initial=0.0)
-    rough = _first_look(time, temperature - drift * time, scale, end)
+    rough = _first_look(time, temperature - drift, scale, end)
     latest = np.full(rough.shape, np.inf)
     for _ in range(3 if np.isfinite(distance).any() else 0):
         latest = np.where(np.isfinite(distance), LATE * distance**2 * capacity / rough, np.inf)
-        known = _first_look(time, temperature - drift * time, scale, np.minimum(end, latest))
+        known = _first_look(time, temperature - drift, scale, np.minimum(end, latest))
         rough = np.where(np.isfinite(distance), known, rough)
     warm = rough / (capacity * runs.radius**2)
     early = np.where(np.isfinite(warm), EARLY / warm, EARLY_WITHOUT_RADIUS)

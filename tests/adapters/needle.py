@@ -8,6 +8,7 @@ import numpy as np
 
 import corephys as cp
 from corephys.samples.needle_anisotropy import anisotropy
+from corephys.samples.needle_formation import formation_conductivity
 from corephys.uncertainty import Measured
 from tests.adapters.registry import Inputs, adapter, array, straight
 
@@ -40,3 +41,17 @@ def two_runs(inputs: Inputs) -> Any:
     )
     runs = cp.series.build({"thermal_conductivity": Measured(values, 0.01, {"heating_power": 0.0})})
     return anisotropy(runs)
+
+
+@adapter(
+    "needle.formation_conductivity", "corephys.samples.needle_formation.formation_conductivity"
+)
+def formation(inputs: Inputs) -> Any:
+    """One conductivity by a needle along or across the core, and its first effect by name."""
+    read = cp.units.as_floats(inputs["conductivity"], "W/(m K)", "conductivity")
+    where = np.array([inputs["direction"]], dtype=object)
+    values = array([float(read)], "W/(m K)").assign_coords(direction=("reading", where))
+    runs = cp.series.build({"thermal_conductivity": Measured(values, 0.0)})
+    rest = {key: inputs[key] for key in ("anisotropy", "anisotropy_uncertainty") if key in inputs}
+    found = formation_conductivity(runs, **rest, corrections=tuple(inputs.get("corrections", ())))
+    return found.sel(source="conductivity_anisotropy")

@@ -52,6 +52,12 @@ QUANTITIES = (
 )
 
 
+# The made sediment conducts alike in all directions, in the laboratory as below.
+ALIKE = {
+    "needle": {"anisotropy": 1.0, "anisotropy_uncertainty": 0.0, "conditions": "in situ"},
+}
+
+
 def _mean(dataset, name, truth, use):
     """Mean error over the readings in use and its standard uncertainty."""
     error = (dataset[name].values - truth)[use]
@@ -204,7 +210,7 @@ def one_hole(seed):
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         simulate_hole(folder, seed, small=True)
-        return compare(cp.reduce(cp.read_hole(folder)), folder)
+        return compare(cp.reduce(cp.read_hole(folder), ALIKE), folder)
 
 
 def table(results):
