@@ -20,8 +20,8 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "build", "joined_names", "joined_reasons",
-    "leaf", "require_same_positions", "seconds", "take", "unpack",
+    "POSITION", "PositionError", "TooFewError", "apply", "at_one_place", "build", "joined_names",
+    "joined_reasons", "leaf", "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
@@ -263,7 +263,7 @@ def apply(
     """
     return xr.apply_ufunc(
         kernel,
-        *_at_one_place(arguments),
+        *at_one_place(*arguments),
         kwargs=keywords,
         output_core_dims=[[]] * outputs,
         join="exact",
@@ -273,11 +273,24 @@ def apply(
     )
 
 
-def _at_one_place(arguments: tuple[Any, ...]) -> list[Any]:
-    """Arguments with the positions of the first that has them.
+def at_one_place(*arguments: Any) -> list[Any]:
+    """Give series the positions of the first that has them, so that arithmetic keeps these.
 
-    Positions that were converted from other units may differ in the last bit; xarray would drop
-    such a coordinate from the result.
+    Parameters
+    ----------
+    *arguments : float, ndarray, Variable or DataArray
+        Series that :func:`require_same_positions` has let pass, and anything else.
+
+    Returns
+    -------
+    list
+        The arguments in their order; a DataArray whose positions are the same to the last bit, and
+        what is no DataArray, is returned as it is.
+
+    Notes
+    -----
+    Positions that were converted from another unit may differ in the last bit, and xarray drops
+    such a coordinate from a result.
     """
     held: dict[Any, Any] = {}
     found = []
