@@ -32,7 +32,10 @@ class PositionError(ValueError):
 
 
 class TooFewError(ValueError):
-    """There are fewer usable readings than the result needs: usual while a hole is half done."""
+    """There are fewer usable readings, or known uncertainties, than the result needs.
+
+    Usual while a hole is half done; a stage of a reduction is then skipped and has not failed.
+    """
 
 
 def require_same_positions(**arrays: Any) -> None:
