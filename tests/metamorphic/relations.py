@@ -81,11 +81,7 @@ def in_other_units(value: Any, pick: Pick, mode: str = "converted") -> Any:
 
 
 def _spelled(value: Any) -> str:
-    return (
-        units._spell(tuple(value.unit_items()))
-        if not value.dimensionless
-        else ("%" if str(value.units) == "percent" else "1")
-    )
+    return units.spelling(value)
 
 
 def _other(given: str, pick: Pick) -> str | None:
