@@ -89,9 +89,14 @@ def at_same_positions(**arrays: Any) -> tuple[Any, ...]:
         As :func:`require_same_positions`.
     """
     require_same_positions(**arrays)
-    series = [a for a in arrays.values() if isinstance(a, xr.DataArray) and a.dims]
+    return _placed_once(tuple(arrays.values()))
+
+
+def _placed_once(arrays: tuple[Any, ...]) -> tuple[Any, ...]:
+    """Arrays of which the first series alone has the positions."""
+    series = [a for a in arrays if isinstance(a, xr.DataArray) and a.dims]
     if len(series) < 2:
-        return tuple(arrays.values())
+        return arrays
     there = {str(c) for c in series[0].coords} & {*POSITION, *units.POSITION_UNITS}
 
     def placed(array: Any) -> Any:
@@ -99,7 +104,7 @@ def at_same_positions(**arrays: Any) -> tuple[Any, ...]:
             return array
         return array.drop_vars(there & {str(c) for c in array.coords})
 
-    return tuple(placed(array) for array in arrays.values())
+    return tuple(placed(array) for array in arrays)
 
 
 _ADVICE = "Bring one onto the other with corephys.depth.match(a, to=b, within='2 cm')"
@@ -281,7 +286,8 @@ def apply(
     kernel : callable
         Takes floats and ndarrays, returns one ndarray or a tuple of ``outputs`` of them.
     *arguments : float, ndarray, Variable or DataArray
-        Elementwise arguments; Variables have no coordinates to compare.
+        Elementwise arguments at the same positions, which the first series hands to the result;
+        Variables have no coordinates to compare.
     outputs : int
         How many arrays the kernel returns.
     dtypes : list of dtype, optional
@@ -296,7 +302,7 @@ def apply(
     """
     return xr.apply_ufunc(
         kernel,
-        *arguments,
+        *_placed_once(arguments),
         kwargs=keywords,
         output_core_dims=[[]] * outputs,
         join="exact",
@@ -413,6 +419,10 @@ def build(
     for key, coordinate in coordinates.items():
         if key in TERMS:
             entry = TERMS[key]
+            given = str(coordinate.attrs.get("units", entry.unit))
+            if given != entry.unit:  # the place of a reading in the unit of the caller's table
+                numbers = np.asarray(coordinate.values, dtype=float)
+                coordinate.values = units.convert(numbers, given, entry.unit)
             coordinate.attrs = {"units": entry.unit, "long_name": entry.long_name}
     return xr.Dataset(
         parts,
