@@ -20,7 +20,7 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "at_same_positions", "build", "joined_names", "joined_reasons",
+    "POSITION", "PositionError", "TooFewError", "apply", "at_rows", "at_same_positions", "build", "joined_names", "joined_reasons",
     "leaf", "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
@@ -273,6 +273,31 @@ def take(measured: Measured, index: Any) -> Measured:
 
     effects = {source: pick(effect) for source, effect in measured.effects.items()}
     return Measured(pick(measured.values), pick(measured.u_random), effects, pick(measured.reason))
+
+
+def at_rows(value: Any, rows: np.ndarray, size: int) -> Any:
+    """Values of an argument at some rows of a table; one value for all rows stays.
+
+    Parameters
+    ----------
+    value : DataArray, Quantity, ndarray or anything
+        With one value a row, or one for all.
+    rows : ndarray of int
+        Which rows.
+    size : int
+        Number of rows of the table.
+
+    Returns
+    -------
+    same type as ``value``
+        A DataArray without its coordinates: the rows of one table lie at their own positions.
+    """
+    if isinstance(value, xr.DataArray):
+        if not value.dims:
+            return value
+        return value.isel({value.dims[0]: rows}).drop_vars(list(value.coords))
+    shape = np.shape(getattr(value, "magnitude", value)) if not isinstance(value, str) else ()
+    return value[rows] if shape == (size,) else value
 
 
 def apply(

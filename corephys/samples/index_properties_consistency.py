@@ -63,9 +63,7 @@ def consistency(
     """
     if not reported:
         raise ValueError("no reported values given, such as bulk_density=table['bulk_density']")
-    recomputed = companions.library_units(
-        recomputed, {"correlation_porosity_grain_density": "1"}
-    )
+    recomputed = companions.library_units(recomputed, {"correlation_porosity_grain_density": "1"})
     limits = {**TOLERANCES, **(tolerances or {})}
     differences, apart = {}, np.int64(0)
     for name, given in reported.items():

@@ -81,14 +81,20 @@ def phases(draw: Draw) -> dict[str, Any]:
 
 
 # Fewer than five samples have no neighbours, so that each stands for itself.
-case("index_properties.phase_relations", size=(2, 4), lazy=True)(phases)
+case("index_properties.phase_relations", size=(2, 4))(phases)
 case(
     "index_properties.phase_relations#neighbours", rows="set", size=(6, 14),
     without={"quantities": NO_DEPTH},
 )(phases)  # fmt: skip
 
 
-@case("index_properties.phase_relations_from_water_content", lazy=True)
+@case("index_properties.phase_relations#lazy", size=(2, 3), lazy=True)
+def _(draw: Draw) -> dict[str, Any]:
+    names = ("wet_mass", "dry_mass", "dry_volume")
+    return {**series_of(draw, sample(draw), *names), "mass_uncertainty": "0.01 g"}
+
+
+@case("index_properties.phase_relations_from_water_content")
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "water_content_wet": draw.series("1", 0.1, 0.6),
@@ -130,8 +136,9 @@ def _(draw: Draw) -> dict[str, Any]:
 @case("index_properties.consistency")
 def _(draw: Draw) -> dict[str, Any]:
     values = sample(draw)
-    series = series_of(draw, values, "wet_mass", "dry_mass", "dry_volume")
-    recomputed = cp.index_properties.phase_relations(**series, **with_errors(draw))
+    names = ("bulk_density", "dry_density", "grain_density", "void_ratio", "water_content_dry")
+    own = {n: values.get(n, values["porosity"]) for n in (*names, "porosity", "water_content_wet")}
+    recomputed = draw.dataset(("balance",), **own)
     reported = {
         name: draw.series(UNITS[name], 0, 1, values=values[name] + draw.numbers(-0.03, 0.03))
         for name in ("porosity", "bulk_density", "grain_density")
