@@ -20,8 +20,8 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "at_rows", "at_same_positions", "build", "joined_names", "joined_reasons",
-    "leaf", "require_same_positions", "seconds", "take", "unpack",
+    "POSITION", "PositionError", "TooFewError", "apply", "at_rows", "at_same_positions", "build",
+    "joined_names", "joined_reasons", "leaf", "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")

@@ -260,7 +260,8 @@ def reduce_table(
                 delay_uncertainty=u_late, length_offset=length_offset,
                 length_factor=length_factor, length_systematic=length_systematic,
                 length_uncertainty=series.at_rows(length_uncertainty, rows, waves.size),
-                travel_time_uncertainty=series.at_rows(u_time, rows, waves.size), reason=part["reason"],
+                travel_time_uncertainty=series.at_rows(u_time, rows, waves.size),
+                reason=part["reason"],
             )  # fmt: skip
             if "temperature" in table:
                 warm = units.as_floats(table["temperature"], "degC", "temperature")
