@@ -478,6 +478,7 @@ def _spell(items: tuple[tuple[str, float], ...]) -> str:
     above, below = [], []
     for name, power in items:
         symbol = registry.get_symbol(name).replace("Δ", "").replace("°", "deg").replace("µ", "u")
+        symbol = symbol.replace("Ω", "ohm")
         if not float(power).is_integer():
             raise UnitError(f"the power {power} of {name} is not a whole number")
         size = abs(int(power))
