@@ -80,9 +80,7 @@ def isotropic(inputs: Sequence[Measured], reason: Any = 0) -> dict[str, Measured
     Uncertainty by JCGM 100:2008, 5.1.
     """
     count = len(NAMES)
-    given = zip(("p_wave_velocity", "s_wave_velocity", "bulk_density"), inputs, strict=True)
-    placed = series.at_same_positions(**{name: part.values for name, part in given})
-    found = series.apply(isotropic_kernel, *placed, outputs=4 * count)
+    found = series.apply(isotropic_kernel, *(part.values for part in inputs), outputs=4 * count)
     values = dict(zip(NAMES, found[:count], strict=True))
     too_fast = series.apply(_too_fast, values["bulk_modulus"], dtypes=[np.int64])
     known = series.joined_reasons(bare(too_fast), reason)

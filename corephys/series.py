@@ -20,7 +20,7 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "at_same_positions", "build", "joined_names", "joined_reasons",
+    "POSITION", "PositionError", "TooFewError", "apply", "build", "joined_names", "joined_reasons",
     "leaf", "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
@@ -67,39 +67,6 @@ def require_same_positions(**arrays: Any) -> None:
                 )
         for coordinate in POSITION:
             _compare(first_name, first, name, other, coordinate)
-
-
-def at_same_positions(**arrays: Any) -> tuple[Any, ...]:
-    """Give series that lie at the same positions the coordinates of the first.
-
-    Parameters
-    ----------
-    **arrays : DataArray, or anything
-        Plain floats of :func:`corephys.units.as_floats`, by the name to use in the message.
-
-    Returns
-    -------
-    tuple
-        In the order given. Arithmetic of xarray drops a coordinate that differs in its last bit,
-        as one converted from another unit may; between these it keeps them.
-
-    Raises
-    ------
-    PositionError
-        As :func:`require_same_positions`.
-    """
-    require_same_positions(**arrays)
-    series = [a for a in arrays.values() if isinstance(a, xr.DataArray) and a.dims]
-    if len(series) < 2:
-        return tuple(arrays.values())
-    there = {str(c) for c in series[0].coords} & {*POSITION, *units.POSITION_UNITS}
-
-    def placed(array: Any) -> Any:
-        if array is series[0] or not isinstance(array, xr.DataArray) or not array.dims:
-            return array
-        return array.drop_vars(there & {str(c) for c in array.coords})
-
-    return tuple(placed(array) for array in arrays.values())
 
 
 _ADVICE = "Bring one onto the other with corephys.depth.match(a, to=b, within='2 cm')"

@@ -330,14 +330,17 @@ def propagate(
 
 def _coordinates(given: Mapping[str, Any]) -> dict[Any, Any] | None:
     """Coordinates that the inputs share or have alone; None where none of them is a DataArray."""
-    placed = [v for v in series.at_same_positions(**given) if isinstance(v, xr.DataArray)]
-    if not placed:
+    series.require_same_positions(**given)
+    arrays = [values for values in given.values() if isinstance(values, xr.DataArray)]
+    if not arrays:
         return None
     found: dict[Any, Any] = {}
     apart = set()
-    for array in placed:
+    for array in arrays:
         for key, coordinate in array.coords.items():
-            if not coordinate.variable.equals(found.setdefault(key, coordinate.variable)):
+            first = found.setdefault(key, coordinate.variable)
+            # Positions were compared above; those converted from another unit differ by a bit.
+            if key not in units.POSITION_UNITS and not coordinate.variable.equals(first):
                 apart.add(key)
     return {key: variable for key, variable in found.items() if key not in apart}
 
