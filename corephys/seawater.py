@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
+from corephys import series, units
 
 __all__ = ["conductivity", "density", "sound_speed"]
 
@@ -32,6 +32,8 @@ def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
@@ -63,6 +65,8 @@ def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> An
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
@@ -95,6 +99,8 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
@@ -106,7 +112,8 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
     return gsw.C_from_SP(absolute * (35.0 / 35.16504), t, p) / 10.0
 
 
-def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, Any, Any]:
+def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, ...]:
+    series.require_same_positions(salinity=salinity, temperature=temperature, pressure=pressure)
     salt = units.as_floats(salinity, "g/kg", "salinity")
     values = getattr(salt, "data", salt)
     if not hasattr(values, "dask") and np.any(np.asarray(values) < 0.0):
@@ -114,8 +121,10 @@ def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, Any
             f"salinity is {float(np.nanmin(np.asarray(values))):g} g/kg, below zero; give the mass "
             "of salt in a kilogram of water, 0 g/kg for fresh water"
         )
-    return (
-        salt,
-        units.as_floats(temperature, "degC", "temperature"),
-        units.as_floats(pressure, "dbar", "pressure"),
+    return tuple(
+        series.at_one_place(
+            salt,
+            units.as_floats(temperature, "degC", "temperature"),
+            units.as_floats(pressure, "dbar", "pressure"),
+        )
     )

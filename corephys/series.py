@@ -20,8 +20,8 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "build", "joined_names", "joined_reasons",
-    "leaf", "require_same_positions", "seconds", "take", "unpack",
+    "POSITION", "PositionError", "TooFewError", "apply", "at_one_place", "build", "joined_names",
+    "joined_reasons", "leaf", "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
@@ -263,7 +263,7 @@ def apply(
     """
     return xr.apply_ufunc(
         kernel,
-        *arguments,
+        *at_one_place(*arguments),
         kwargs=keywords,
         output_core_dims=[[]] * outputs,
         join="exact",
@@ -271,6 +271,44 @@ def apply(
         output_dtypes=dtypes or [float] * outputs,
         keep_attrs=False,
     )
+
+
+def at_one_place(*arguments: Any) -> list[Any]:
+    """Give series the positions of the first that has them, so that arithmetic keeps these.
+
+    Parameters
+    ----------
+    *arguments : float, ndarray, Variable or DataArray
+        Series that :func:`require_same_positions` has let pass, and anything else.
+
+    Returns
+    -------
+    list
+        The arguments in their order; a DataArray whose positions are the same to the last bit, and
+        what is no DataArray, is returned as it is.
+
+    Notes
+    -----
+    Positions that were converted from another unit may differ in the last bit, and xarray drops
+    such a coordinate from a result.
+    """
+    held: dict[Any, Any] = {}
+    found = []
+    for argument in arguments:
+        if isinstance(argument, xr.DataArray):
+            there = {key: c for key, c in argument.coords.items() if key in units.POSITION_UNITS}
+            moved = {
+                key: held[key]
+                for key, c in there.items()
+                if key in held
+                and c.dims == held[key].dims
+                and c.values is not held[key].values
+                and not np.array_equal(c.values, held[key].values)
+            }
+            argument = argument.assign_coords(moved) if moved else argument
+            held = {**there, **held}
+        found.append(argument)
+    return found
 
 
 def joined_reasons(*reasons: Any) -> Any:
@@ -370,8 +408,10 @@ def build(
     for name, measured in quantities.items():
         parts.update(_variables(name, measured, sources))
         if isinstance(measured.values, xr.DataArray):
+            # Positions may still be in the units of the caller, and are stamped below.
+            placed = units.position_in_library_units(measured.values)
             coordinates.update(
-                {key: c.variable.copy(deep=False) for key, c in measured.values.coords.items()}
+                {key: c.variable.copy(deep=False) for key, c in placed.coords.items()}
             )
     if sources:
         coordinates["source"] = xr.Variable(
