@@ -263,7 +263,7 @@ def apply(
     """
     return xr.apply_ufunc(
         kernel,
-        *arguments,
+        *_at_one_place(arguments),
         kwargs=keywords,
         output_core_dims=[[]] * outputs,
         join="exact",
@@ -271,6 +271,31 @@ def apply(
         output_dtypes=dtypes or [float] * outputs,
         keep_attrs=False,
     )
+
+
+def _at_one_place(arguments: tuple[Any, ...]) -> list[Any]:
+    """Arguments with the positions of the first that has them.
+
+    Positions that were converted from other units may differ in the last bit; xarray would drop
+    such a coordinate from the result.
+    """
+    held: dict[Any, Any] = {}
+    found = []
+    for argument in arguments:
+        if isinstance(argument, xr.DataArray):
+            there = {key: c for key, c in argument.coords.items() if key in units.POSITION_UNITS}
+            moved = {
+                key: held[key]
+                for key, c in there.items()
+                if key in held
+                and c.dims == held[key].dims
+                and c.values is not held[key].values
+                and not np.array_equal(c.values, held[key].values)
+            }
+            argument = argument.assign_coords(moved) if moved else argument
+            held = {**there, **held}
+        found.append(argument)
+    return found
 
 
 def joined_reasons(*reasons: Any) -> Any:
@@ -370,8 +395,10 @@ def build(
     for name, measured in quantities.items():
         parts.update(_variables(name, measured, sources))
         if isinstance(measured.values, xr.DataArray):
+            # Positions may still be in the units of the caller, and are stamped below.
+            placed = units.position_in_library_units(measured.values)
             coordinates.update(
-                {key: c.variable.copy(deep=False) for key, c in measured.values.coords.items()}
+                {key: c.variable.copy(deep=False) for key, c in placed.coords.items()}
             )
     if sources:
         coordinates["source"] = xr.Variable(

@@ -79,7 +79,7 @@ def net_rate(
     t = units.as_floats(time, "s", "time")
     tau = units.as_floats(dead_time, "s", "dead_time")
     background = units.as_floats(background_rate, "1/s", "background_rate")
-    rate = n / t
+    rate = n / bare(t) if isinstance(n, xr.DataArray) else n / t
     if _is_real(time_kind):
         rate = rate / (1.0 - rate * tau)
     return xr.DataArray(rate - background).assign_attrs(units="1/s", long_name="net count rate")
