@@ -103,6 +103,8 @@ ALIASES = {
 _FACTOR = r"(?:[A-Za-z%]+(?:\^-?\d+)?)"
 _PRODUCT = rf"{_FACTOR}(?: {_FACTOR})*"
 _SPELLING = re.compile(rf"^(?:1|{_PRODUCT})(?:/(?:{_FACTOR}|\({_PRODUCT}\)))?$")
+# Companions of a temperature in degF are in this unit; the underscore is in no other.
+_DEGF_DIFFERENCE = "delta_degF"
 _NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
 _KNOWN = (
     "1", "%", "m", "cm", "mm", "um", "km", "s", "us", "ms", "g", "kg", "cm^3", "g/cm^3", "kg/m^3",
@@ -181,7 +183,7 @@ def canonical(unit: str) -> str:
     """
     text = " ".join(str(unit).split())
     text = ALIASES.get(text, text)
-    if text == "1":
+    if text == "1" or text == _DEGF_DIFFERENCE:
         return text
     if not _SPELLING.match(text):
         raise UnitError(
@@ -278,7 +280,7 @@ def difference_unit(unit: str) -> str:
     str
         K for degC, delta_degF for degF, otherwise ``unit``.
     """
-    return {"degC": "K", "degF": "delta_degF"}.get(unit, unit)
+    return {"degC": "K", "degF": _DEGF_DIFFERENCE}.get(unit, unit)
 
 
 def position_in_library_units(data: Any) -> Any:

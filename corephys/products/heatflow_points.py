@@ -128,6 +128,8 @@ def usable_points(conductivity: Any, allow: tuple[str, ...]) -> tuple[Points, in
 
 def wanted(at: Any) -> tuple[xr.DataArray, np.ndarray]:
     """A DataArray at the wanted positions, and its depths in metres."""
+    if isinstance(at, (xr.Dataset, xr.DataArray)):
+        at = units.position_in_library_units(at)
     if isinstance(at, xr.Dataset):
         if "depth" not in at.coords:
             raise ValueError("at: the Dataset has no coordinate depth")

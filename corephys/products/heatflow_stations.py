@@ -145,7 +145,8 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
     index = np.flatnonzero(use)
     depth = np.full(index.size, np.nan)
     if "depth" in resistance.coords:
-        depth = np.asarray(resistance["depth"].values, dtype=float)[index]
+        placed = units.position_in_library_units(resistance["thermal_resistance"])
+        depth = np.asarray(placed["depth"].values, dtype=float)[index]
     variance = np.asarray(t.u_random * np.ones(use.size), dtype=float) ** 2
     means = Means.of_readings(index)
     if _COVARIANCE not in resistance:
