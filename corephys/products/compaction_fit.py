@@ -214,9 +214,17 @@ def _once(
         values = {**forced, **free}
         return model.curve(x, *(values[name] for name in model.names))
 
+    kept = [name not in forced for name in model.names]
+
+    def slopes(x: Any, **free: float) -> Any:
+        values = {**forced, **free}
+        return model.jacobian(x, *(values[name] for name in model.names))[:, kept]
+
     free = {name: value for name, value in start.items() if name not in forced}
     bounds = {name: limits for name, limits in model.bounds.items() if name in free}
-    found = fitting.fit(curve, x, y, sigma, start=free, absolute_sigma=absolute, bounds=bounds)
+    found = fitting.fit(
+        curve, x, y, sigma, start=free, absolute_sigma=absolute, bounds=bounds, jacobian=slopes
+    )
     return _whole(model, found, forced) if forced else found
 
 
