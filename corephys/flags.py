@@ -88,6 +88,7 @@ REASONS: dict[str, int] = {
     "above_elastic_bounds": SUSPECT,
     "extrapolated": SUSPECT,
     "tests_failed": NOT_EVALUATED,
+    "above_seafloor": BAD,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings

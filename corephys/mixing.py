@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from corephys import constants, thresholds, units
+from corephys.bounds import fraction, positive
 
 __all__ = [
     "arithmetic_mean", "geometric_mean", "harmonic_mean", "hashin_shtrikman_conductivity",
@@ -25,11 +26,14 @@ def _phases(fractions: Sequence[Any], values: Sequence[Any], unit: str) -> list[
         raise ValueError(
             f"{len(fractions)} fractions and {len(values)} values; give one of each a phase"
         )
-    shares = [units.as_floats(share, "1", "fractions") for share in fractions]
-    total = sum(shares[1:], start=shares[0])
-    off = np.abs(np.asarray(total, dtype=float) - 1.0)
-    if np.any(off > 1e-6) or any(np.any(np.asarray(share) < 0) for share in shares):
-        raise ValueError("fractions are volume fractions: none negative, together one")
+    shares = [fraction(share, "fractions") for share in fractions]
+    total = np.asarray(sum(shares[1:], start=shares[0]), dtype=float)
+    off = np.abs(total - 1.0) > 1e-6
+    if np.any(off):
+        raise ValueError(
+            f"fractions add up to {total[off].flat[0]:g}; volume fractions of the phases, none "
+            "negative, are together 1"
+        )
     found = [units.as_floats(value, unit, "values") for value in values]
     return list(zip(shares, found, strict=True))
 
@@ -145,6 +149,8 @@ def hashin_shtrikman_conductivity(
     ------
     UnitError
         For a bare number or a wrong unit.
+    ValueError
+        For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
     Notes
     -----
@@ -158,9 +164,9 @@ def hashin_shtrikman_conductivity(
     >>> round(float(lower), 6)
     1.133333
     """
-    phi = units.as_floats(porosity, "1", "porosity")
-    grain = units.as_floats(grain_conductivity, "W/(m K)", "grain_conductivity")
-    water = units.as_floats(water_conductivity, "W/(m K)", "water_conductivity")
+    phi = fraction(porosity, "porosity")
+    grain = positive(grain_conductivity, "W/(m K)", "grain_conductivity")
+    water = positive(water_conductivity, "W/(m K)", "water_conductivity")
     about_water = _bound(water, grain, phi)
     about_grain = _bound(grain, water, 1.0 - phi)
     return np.minimum(about_water, about_grain), np.maximum(about_water, about_grain)
@@ -194,12 +200,14 @@ def volumetric_heat_capacity(
     ------
     UnitError
         For a bare number or a wrong unit.
+    ValueError
+        For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
     Notes
     -----
     phi c_w + (1 - phi) c_g: heat capacities add by volume (definition).
     """
-    phi = units.as_floats(porosity, "1", "porosity")
+    phi = fraction(porosity, "porosity")
     grain = units.as_floats(grain_heat_capacity, _HEAT, "grain_heat_capacity")
     water = units.as_floats(water_heat_capacity, _HEAT, "water_heat_capacity")
     return phi * water + (1.0 - phi) * grain
@@ -275,6 +283,8 @@ def suspension_velocity(
     ------
     UnitError
         For a bare number or a wrong unit.
+    ValueError
+        For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
     Notes
     -----
@@ -287,9 +297,9 @@ def suspension_velocity(
     1490
     """
     return wood_kernel(
-        units.as_floats(porosity, "1", "porosity"),
-        units.as_floats(fluid_modulus, "GPa", "fluid_modulus"),
-        units.as_floats(grain_modulus, "GPa", "grain_modulus"),
-        units.as_floats(fluid_density, "g/cm^3", "fluid_density"),
-        units.as_floats(grain_density, "g/cm^3", "grain_density"),
+        fraction(porosity, "porosity"),
+        positive(fluid_modulus, "GPa", "fluid_modulus"),
+        positive(grain_modulus, "GPa", "grain_modulus"),
+        positive(fluid_density, "g/cm^3", "fluid_density"),
+        positive(grain_density, "g/cm^3", "grain_density"),
     )
