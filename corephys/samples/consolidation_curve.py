@@ -149,6 +149,11 @@ def _points(test: Test, e0: float, h0: float, solids: float) -> dict[str, np.nda
                 f"test {test.name!r} has heights only; give initial_void_ratio, such as '1.9 1', "
                 "or height_of_solids from consolidation.solids_height"
             )
+        if not h0 > 0.0:
+            raise ValueError(
+                f"test {test.name!r} begins with a height of {h0:g} mm; the first height of a test "
+                "is that of the specimen, above zero"
+            )
         e = (1.0 + e0) * height / h0 - 1.0
     elif np.isnan(e0):
         first = np.concatenate([s.void_ratio for s in test.steps])

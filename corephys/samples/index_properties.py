@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, thresholds, units, vocabulary
+from corephys import constants, seawater, series, thresholds, units, vocabulary
+from corephys.bounds import fraction
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_archive import find_constants, recompute
 from corephys.samples.index_properties_clay import (
@@ -254,7 +255,7 @@ def _net(gross: Any, tare: Any, unit: str, name: str, tare_name: str) -> Any:
 
 def _fluid(salinity: Any, pore_water_density: Any, salt_density: Any) -> tuple[Any, Any, Any]:
     return (
-        units.as_floats(salinity, "g/kg", "salinity") / 1000.0,
+        seawater.absolute_salinity(salinity) / 1000.0,
         units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
         units.as_floats(salt_density, "g/cm^3", "salt_density"),
     )
@@ -417,7 +418,7 @@ def phase_relations_from_water_content(
     published tables that print no masses.
     """
     w, grain, fluid = series.at_same_positions(
-        water_content_wet=units.as_floats(water_content_wet, "1", "water_content_wet"),
+        water_content_wet=fraction(water_content_wet, "water_content_wet"),
         grain_density=units.as_floats(grain_density, "g/cm^3", "grain_density"),
         pore_water_density=units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
     )

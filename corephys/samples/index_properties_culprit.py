@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
+from corephys import constants, flags, seawater, series, thresholds, units
 from corephys.provenance import constants_attribute
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_phases import PROPERTIES, phases_with_partials
@@ -88,7 +88,7 @@ def likely_culprit(
                                   (dry_volume, "cm^3", "dry_volume"))
     ]  # fmt: skip
     fluid = [
-        np.asarray(bare(units.as_floats(salinity, "g/kg", "salinity")), dtype=float) / 1e3,
+        np.asarray(bare(seawater.absolute_salinity(salinity)), dtype=float) / 1e3,
         np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
         np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
     ]

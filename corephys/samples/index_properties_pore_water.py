@@ -52,9 +52,11 @@ def pore_water_at(
     """
     at = np.atleast_1d(np.asarray(bare(units.as_floats(depth, "m", "depth")), dtype=float))
     z, salt = (
-        np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
-        for value, unit, name in ((table_depth, "m", "table_depth"), (salinity, "g/kg", "salinity"))
-    )
+        np.atleast_1d(np.asarray(bare(values), dtype=float))
+        for values in (
+            units.as_floats(table_depth, "m", "table_depth"), seawater.absolute_salinity(salinity)
+        )
+    )  # fmt: skip
     known = np.isfinite(z) & np.isfinite(salt)
     if not known.any():
         raise ValueError("the table of pore water has no row with a depth and a salinity")

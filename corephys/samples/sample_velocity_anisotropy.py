@@ -171,7 +171,9 @@ def _result(
         constants=used, **attributes,
     )  # fmt: skip
     total = uncertainty.total(result, "p_wave_anisotropy")
-    ratio = np.abs(values) / total.values
+    # Equal velocities without an error have no ratio; any other is infinitely far from zero.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.abs(values) / total.values
     result["ratio_to_uncertainty"] = ("reading", ratio, {
         "units": "1", "long_name": "size of the anisotropy over its standard uncertainty",
     })  # fmt: skip
