@@ -100,7 +100,8 @@ ALIASES = {
 }
 
 # The part of the two grammars that pint and UDUNITS read alike.
-_FACTOR = r"(?:[A-Za-z%]+(?:\^-?\d+)?)"
+# A difference on a scale with an offset is a unit of its own.
+_FACTOR = r"(?:(?:delta_deg[CF]|[A-Za-z%]+)(?:\^-?\d+)?)"
 _PRODUCT = rf"{_FACTOR}(?: {_FACTOR})*"
 _SPELLING = re.compile(rf"^(?:1|{_PRODUCT})(?:/(?:{_FACTOR}|\({_PRODUCT}\)))?$")
 _NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
@@ -216,6 +217,8 @@ def _converter(given: str, wanted: str) -> tuple[float, float]:
     target = registry.parse_units(wanted if wanted != "1" else "")
     if source.dimensionality != target.dimensionality:
         raise UnitError(f"{given!r} cannot be converted to {wanted!r}: different dimensions")
+    if given.startswith("delta_") and wanted in ("degC", "degF"):
+        raise UnitError(f"{given!r} is a difference of temperatures, no temperature in {wanted!r}")
     offset = float(registry.convert(0.0, source, target))
     if offset == 0.0:
         return _without_rounding(registry.convert(1.0, source, target)), 0.0
@@ -477,7 +480,9 @@ def _spell(items: tuple[tuple[str, float], ...]) -> str:
     registry = _registry()
     above, below = [], []
     for name, power in items:
-        symbol = registry.get_symbol(name).replace("Δ", "").replace("°", "deg").replace("µ", "u")
+        symbol = (
+            registry.get_symbol(name).replace("Δ", "delta_").replace("°", "deg").replace("µ", "u")
+        )
         symbol = symbol.replace("Ω", "ohm")
         if not float(power).is_integer():
             raise UnitError(f"the power {power} of {name} is not a whole number")

@@ -50,7 +50,8 @@ def records(draw: Draw, count: int | None = None) -> dict[str, Any]:
     stations = draw.table(
         station=[f"T{i}" for i in range(number)], tool=["probe"] * number,
         depth=("m", 50.0 * (1.0 + np.arange(number))),
-        penetration_time=("s", [900.0] * number), end_time=("s", [1485.0] * number),
+        # Between two samples: which of them count does not hang on rounding.
+        penetration_time=("s", [901.3] * number), end_time=("s", [1484.0] * number),
         conductivity=("W/(m K)", conductivity),
     )  # fmt: skip
     tools = draw.table(
