@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import companions, constants, flags, series, units
 from corephys.bounds import positive
 from corephys.uncertainty import Measured, bare, combine, stated
 
@@ -18,6 +18,11 @@ __all__ = [
 
 _C = constants.CONSTANTS
 _RATE, _MASS = "sedimentation_rate", "mass_accumulation_rate"
+# Units of what bounds the intervals between ages, and of what their rates share.
+INTERVALS = {
+    "top": "m", "bottom": "m", "age_top": "kyr", "age_bottom": "kyr",
+    f"{_RATE}_covariance": "m^2/Myr^2",
+}  # fmt: skip
 _PER_RATE = 0.1  # g/(cm^2 kyr) of 1 g/cm^3 at 1 m/Myr: units
 
 
@@ -57,6 +62,7 @@ def interval_density(
     over the intervals with two and more (JCGM 100:2008, 4.2); s holds the samples' own random
     errors. With no such interval the samples' own errors are all there is, and too little.
     """
+    rate = companions.library_units(rate, INTERVALS)
     rho = series.unpack(dry_density, "dry_density")
     if "depth" not in dry_density.coords:
         raise ValueError("the dry densities have no depth; give samples with that coordinate")
@@ -149,8 +155,11 @@ def mass_accumulation_rate(dry_density: Any, rate: Any) -> xr.Dataset:
     go by JCGM 100:2008, 5.2; dry density has to be without the salt of the pore water.
     """
     series.require_same_positions(dry_density=dry_density, rate=rate)
+    dry_density, rate = (companions.library_units(d, INTERVALS) for d in (dry_density, rate))
     rho, r = series.unpack(dry_density, "dry_density"), series.unpack(rate, _RATE)
-    values = _PER_RATE * rho.values * r.values
+    # The intervals are those of the rate: of two equal ones xarray drops what differs by a bit.
+    many = isinstance(r.values, xr.DataArray) and r.values.dims
+    values = _PER_RATE * (bare(rho.values) * r.values if many else rho.values * bare(r.values))
     by_rho, by_rate = _PER_RATE * bare(r.values), _PER_RATE * bare(rho.values)
     random, effects = combine([(by_rho, rho), (by_rate, r)])
     reason = series.joined_reasons(bare(rho.reason), bare(r.reason))
