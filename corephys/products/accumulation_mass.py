@@ -209,6 +209,8 @@ def mass_accumulation_of_phases(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For a thickness or a duration that is not above zero, a porosity outside 0 to 1, or a bulk
         density below that of the water in the pores.
@@ -225,18 +227,33 @@ def mass_accumulation_of_phases(
             f"porosity reaches from {np.nanmin(plain):g} to {np.nanmax(plain):g}; it has to lie "
             "between 0 and 1. Per cent are given with their unit '%'"
         )
-    grains = units.as_floats(bulk_density, "g/cm^3", "bulk_density") - phi * positive(
-        pore_water_density, "g/cm^3", "pore_water_density"
-    )
-    if (np.asarray(grains, dtype=float) < 0.0).any():
+    layers = {
+        "thickness": positive(thickness, "m", "thickness"),
+        "duration": positive(duration, "kyr", "duration"),
+        "bulk_density": units.as_floats(bulk_density, "g/cm^3", "bulk_density"),
+        "porosity": phi,
+        "pore_water_density": positive(pore_water_density, "g/cm^3", "pore_water_density"),
+    }
+    series.require_same_positions(**layers)
+    if (series.apply(_grains, *(bare(layers[n]) for n in _OF_GRAINS)) < 0.0).any():
         raise ValueError(
             "a bulk density is less than that of the pore water in its porosity alone; the two "
             "are not of one sediment"
         )
-    # 1 m of 1 g/cm^3 is 100 g/cm^2.
-    return (
-        1e2 * positive(thickness, "m", "thickness") * grains / positive(duration, "kyr", "duration")
-    )
+
+    def kernel(thick: Any, time: Any, *of_grains: Any) -> Any:
+        # 1 m of 1 g/cm^3 is 100 g/cm^2.
+        return 1e2 * thick * _grains(*of_grains) / time
+
+    return series.apply(kernel, *layers.values())
+
+
+_OF_GRAINS = ("bulk_density", "porosity", "pore_water_density")
+
+
+def _grains(bulk_density: Any, porosity: Any, water: Any) -> Any:
+    """Mass of grains in a volume [g/cm^3]."""
+    return np.asarray(bulk_density - porosity * water)
 
 
 def component_accumulation_rate(

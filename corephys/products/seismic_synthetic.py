@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import bounds, companions, series, units
-from corephys.products.seismic_wavelet import even_step
+from corephys.products.seismic_wavelet import even_step, pure_numbers
 from corephys.uncertainty import Measured
 
 __all__ = ["reflectivity", "synthetic"]
@@ -228,7 +228,7 @@ def _matching(wavelet: xr.DataArray, step: float, size: int) -> tuple[np.ndarray
     first = round(-own[0] / step)
     if not 0 <= first < own.size:
         raise ValueError("time zero lies outside the wavelet; its times are to begin before it")
-    return np.asarray(wavelet, dtype=float), first
+    return pure_numbers(wavelet), first
 
 
 def _spread(reflections: xr.Dataset, trace: Any, step: float, draws: int, seed: int) -> np.ndarray:
