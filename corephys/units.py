@@ -459,6 +459,9 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
         if kind not in "fiub":
             raise UnitError(f"{name}: expected numbers in {unit}, got values of type {value.dtype}")
         bare = position_in_library_units(value.drop_attrs(deep=False))
+        if bare.name in bare.dims:
+            # A coordinate with an index: its numbers cannot be replaced in place.
+            bare = kind_of(bare.variable.to_base_variable(), coords=bare.coords, name=bare.name)
         if kind != "f":
             bare.variable.data = bare.variable.data.astype(float)
         return bare, str(given)
