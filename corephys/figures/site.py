@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.lines import Line2D
 
-from corephys import flags
+from corephys import companions, flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -179,6 +179,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
                                linestyle="none", markersize=3.6,
                                label=f"hole {plain(name)}"))  # fmt: skip
         if growth is not None:
+            growth = companions.library_units(growth)
             factor = float(growth["growth_factor"])
             spread = float(growth["growth_factor_u_random"])
             x = np.array([0.0, float(depth.max())])
