@@ -81,7 +81,7 @@ def restricted_maximum(
     Returns
     -------
     tuple of length and scatter
-        In the units of z and y; zeros where the trend leaves no residual.
+        In the units of z and y; zeros where the trend leaves no residual or u alone is likelier.
 
     Notes
     -----
@@ -115,6 +115,8 @@ def restricted_maximum(
     i, scatter, cost = best(lengths)
     fine = np.geomspace(lengths[max(i - 1, 0)], lengths[min(i + 1, lengths.size - 1)], _FINE)
     j, other, again = best(fine)
+    if min(cost, again) >= float(e @ e):  # the stated uncertainties alone are as likely
+        return 0.0, 0.0
     return (float(fine[j]), other) if again < cost else (float(lengths[i]), scatter)
 
 
