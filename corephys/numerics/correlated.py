@@ -93,7 +93,7 @@ def restricted_maximum(
     contrasts = np.linalg.qr(design, mode="complete")[0][:, columns:]
     e = contrasts.T @ y
     rms = float(np.sqrt(e @ e / e.size))
-    if not rms > 0.0:
+    if not rms > 1e-12 * float(np.max(np.abs(y), initial=0.0)):  # rounding
         return 0.0, 0.0
     noise = contrasts.T @ ((u**2 + (_FLOOR * rms) ** 2)[:, None] * contrasts)
     whiten = np.linalg.inv(np.linalg.cholesky(noise)) @ contrasts.T
