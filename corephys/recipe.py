@@ -14,7 +14,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from corephys import units, windows
+from corephys import seawater, units, windows
 from corephys.display import Card, Shown
 from corephys.provenance import sourced
 from corephys.recipe_schema import LOG_FILE, SCHEMA, Option
@@ -272,7 +272,9 @@ def _unfit(option: Option, here: str, value: Any) -> str:
         return f'{here} needs a unit: write "{value} {option.kind}"'
     try:
         units.as_floats(value, option.kind, here, difference=here.endswith("_uncertainty"))
-    except units.UnitError as error:
+        if option.kind == "g/kg":
+            seawater.absolute_salinity(value, here)
+    except ValueError as error:
         return str(error)
     return ""
 

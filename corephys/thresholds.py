@@ -82,6 +82,13 @@ _ROWS = (
     ("settling_tolerance", 2.0, "K", "departure from room temperature above which the reduction flags a core", _NONE, "common practice"),
     # Layout of cores.
     ("core_overlap", 0.021, "m", "overlap of two cores by their tops and advances that is taken for rounding", _NONE, "choice"),
+    ("beyond_any_instrument", 1e12, "1", "magnitude of a number in a table, in the unit of its column, from which it is no reading: squares and products of such numbers leave the range of floats", _NONE, "choice"),
+    ("greatest_run_number", 9999.0, "1", "greatest number of a run or repeat: beyond it the column holds something else", _NONE, "choice"),
+    ("least_sedimentation_rate", 0.1, "m/Myr", "rate below which an age is doubted; the slowest red clay has 0.1 to 1", "D'Hondt et al. (2009), Proceedings of the National Academy of Sciences 106, 11651", "memory"),
+    ("greatest_sedimentation_rate", 1e5, "m/Myr", "rate above which an age is doubted: 100 m in a thousand years", _NONE, "choice"),
+    ("greatest_sediment_age", 2e5, "kyr", "age above which it is doubted: the ocean floor is not 200 Myr old", _RECALLED, "memory"),
+    ("log_datum_slack", 20.0, "m", "by which the depth of the seafloor in a log may differ from the water depth, beside 1 % of it", _NONE, "choice"),
+    ("rig_floor_height", 150.0, "m", "greatest height of a rig floor above the sea", _NONE, "choice"),
     ("section_end_slack", 0.1, "cm", "how far a reading or a piece may lie past the end of its section: ends are cut by hand", _NONE, "choice"),
     ("composite_least_steps", 20, "1", "fewest steps that a core and the site must share for a tie", _NONE, "common practice"),
     ("composite_least_correlation", 0.5, "1", "correlation below which no tie is suggested", _NONE, "common practice"),
