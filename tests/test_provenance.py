@@ -637,6 +637,7 @@ NO_RESULT = {
     "chlorite_conductivity": "for a user's own mean of grains",
     "huber_tuning": "tuning of robust weights; the fit names its weights",
     "tukey_tuning": "tuning of robust weights; the fit names its weights",
+    "tukey_tuning_of_ties": "the same of ties of scan and samples; the steps name them",
     "sodium_chloride_molar_mass": "inside brine_conductivity, which returns plain numbers",
     "heat_capacity_c0": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
     "heat_capacity_c1": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
