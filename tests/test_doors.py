@@ -104,6 +104,15 @@ def test_the_recipe_and_the_settings_of_a_hole_name_the_key():
             hole_from_tables({}, {"hole": {"name": "x", "pore_water_salinity": given}})
 
 
+def test_a_number_of_the_recipe_beyond_any_instrument_is_refused_by_its_key():
+    for stage, key, value in (
+        ("hole", "water_depth", "1e300 m"), ("gamma", "dead_time", "1e290 s"),
+        ("quality", "end_trim", float("nan")), ("quality", "end_trim", 1e300),
+    ):  # fmt: skip
+        with pytest.raises(RecipeError, match=rf"\[{stage}\] {key} is"):
+            Recipe({stage: {key: value}})
+
+
 def _waters(header, values):
     frame = pd.DataFrame({"depth [m]": np.arange(len(values)) * 10.0 + 1.0, header: values})
     return hole_from_tables({"pore_water": frame}, {"hole": {"name": "x"}})["pore_water"]
