@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, units
+from corephys import constants, series, units
 
 __all__ = ["absolute_salinity", "conductivity", "density", "sound_speed"]
 
@@ -119,6 +119,8 @@ def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For a salinity outside 0 to 120 g/kg.
 
@@ -157,6 +159,8 @@ def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> An
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For a salinity outside 0 to 120 g/kg.
 
@@ -196,6 +200,8 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For a salinity outside 0 to 120 g/kg.
 
@@ -213,9 +219,9 @@ def conductivity_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
     return gsw.C_from_SP(salinity * (35.0 / _REFERENCE), temperature, pressure) / 10.0
 
 
-def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, Any, Any]:
-    return (
-        absolute_salinity(salinity),
-        units.as_floats(temperature, "degC", "temperature"),
-        units.as_floats(pressure, "dbar", "pressure"),
+def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, ...]:
+    return series.at_same_positions(
+        salinity=absolute_salinity(salinity),
+        temperature=units.as_floats(temperature, "degC", "temperature"),
+        pressure=units.as_floats(pressure, "dbar", "pressure"),
     )

@@ -38,6 +38,7 @@ class Threshold(Constant):
 
 _NONE = "no source"
 _RECALLED = "no publication named"
+_INTERVALS = "no source; coverage on layered sediments is in docs/accuracy.md, Intervals in layers"
 _SCORE = "no source; scores on simulated holes are in docs/accuracy.md, Flags"
 
 # Name, value, unit, what it decides, source, standing.
@@ -232,6 +233,10 @@ _ROWS = (
     ("compaction_most_rate", 0.3, "1", "relative difference of the rates of two halves of the depth that is allowed", _NONE, "choice"),
     ("compaction_most_correlation", 0.99, "1", "correlation of two parameters above which they cannot be told apart", _NONE, "common practice"),
     ("compaction_longest", 10.0, "1", "times the range of what is sampled that a decay length may reach", _NONE, "choice"),
+    ("interval_blocks", 15, "1", "greatest number of block means that the correlation of residuals is found from", _INTERVALS, "simulated"),
+    ("interval_freedom", 3, "1", "least degrees of freedom of Student's t where residuals are correlated", _INTERVALS, "simulated"),
+    ("interval_fewest", 5.0, "1", "effective number of readings below which an interval is doubted", _INTERVALS, "simulated"),
+    ("interval_share", 0.2, "1", "share of the span that a correlation length may reach before an interval is doubted", _INTERVALS, "simulated"),
     ("compaction_far", 2.0, "1", "standard errors that a difference must exceed to speak against a fit", _NONE, "common practice"),
     ("aicc_difference", 2.0, "1", "difference of AICc below which two models are not told apart", "Burnham and Anderson (2002), Model Selection and Multimodel Inference", "memory"),
     ("profile_apart", 0.2, "1", "relative difference of an arm of the likelihood from the standard error that is named", _NONE, "choice"),

@@ -112,6 +112,8 @@ _ABSOLUTE = constants.CONSTANTS["reference_salinity"].value / 35.0  # g/kg
 _FACTOR = r"(?:[A-Za-z%]+(?:\^-?\d+)?)"
 _PRODUCT = rf"{_FACTOR}(?: {_FACTOR})*"
 _SPELLING = re.compile(rf"^(?:1|{_PRODUCT})(?:/(?:{_FACTOR}|\({_PRODUCT}\)))?$")
+# Companions of a temperature in degF are in this unit; the underscore is in no other.
+_DEGF_DIFFERENCE = "delta_degF"
 _NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
 _KNOWN = (
     "1", "%", "m", "cm", "mm", "um", "km", "s", "us", "ms", "g", "kg", "cm^3", "g/cm^3", "kg/m^3",
@@ -194,7 +196,7 @@ def canonical(unit: str) -> str:
     """
     text = " ".join(str(unit).split())
     text = ALIASES.get(text, text)
-    if text in ("1", PRACTICAL_SALINITY):
+    if text in ("1", PRACTICAL_SALINITY, _DEGF_DIFFERENCE):
         return text
     if not _SPELLING.match(text):
         raise UnitError(
@@ -298,7 +300,7 @@ def difference_unit(unit: str) -> str:
     str
         K for degC, delta_degF for degF, otherwise ``unit``.
     """
-    return {"degC": "K", "degF": "delta_degF"}.get(unit, unit)
+    return {"degC": "K", "degF": _DEGF_DIFFERENCE}.get(unit, unit)
 
 
 def position_in_library_units(data: Any) -> Any:
@@ -498,6 +500,7 @@ def _spell(items: tuple[tuple[str, float], ...]) -> str:
     above, below = [], []
     for name, power in items:
         symbol = registry.get_symbol(name).replace("Δ", "").replace("°", "deg").replace("µ", "u")
+        symbol = symbol.replace("Ω", "ohm")
         if not float(power).is_integer():
             raise UnitError(f"the power {power} of {name} is not a whole number")
         size = abs(int(power))

@@ -51,6 +51,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "downhole/logs_file": {"_NULLS": "values that stand for none in files"},
     "downhole/logs_write": {"_EXACT": "digits that tell floats apart"},
     "export/netcdf": {"COMPRESS_FROM": _BLOCK, "LEVEL": _BLOCK},
+    "fitting": {"_STEPS": _ROUNDS},
     "flags": {
         "GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING": "codes of the levels", "_BLOCK": _BLOCK},
     "hole/composite_scales": {"_SAME": _ROUNDING},

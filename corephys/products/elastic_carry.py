@@ -274,28 +274,59 @@ def propagate(
         By ``names``; slopes by central differences, one-sided where a model ends.
     """
     keys = list(inputs)
+    given = {key: part.values for key, part in inputs.items()}
+    coordinates = _coordinates(given)
 
     def laid(*arrays: Any) -> tuple[Any, ...]:
         parts = np.broadcast_arrays(*(np.asarray(array, dtype=float) for array in arrays))
         with np.errstate(all="ignore"):
             return _with_slopes(kernel, keys, parts)
 
+    # Without coordinates: xarray would compare them again for every array that comes out.
     found = series.apply(
-        laid, *(part.values for part in inputs.values()), outputs=len(names) * (1 + len(keys))
+        laid, *(bare(values) for values in given.values()), outputs=len(names) * (1 + len(keys))
     )
     known = series.joined_reasons(*(bare(part.reason) for part in inputs.values()), bare(reason))
     used = {key: record for part in inputs.values() for key, record in part.used.items()}
+    unknown = [_has_unknown(part) for part in inputs.values()]
     result = {}
     for place, name in enumerate(names):
         start = len(names) + place * len(keys)
         slopes = found[start : start + len(keys)]
         terms = [
-            (slope, _where_it_matters(slope, part))
-            for slope, part in zip(slopes, inputs.values(), strict=True)
+            (slope, _where_it_matters(slope, part) if missing else part)
+            for slope, part, missing in zip(slopes, inputs.values(), unknown, strict=True)
         ]
         spread, effects = uncertainty.combine(terms)
-        result[name] = Measured(found[place], spread, effects, known, used)
+        values = found[place]
+        if coordinates is not None:
+            values = xr.DataArray(values, coords=coordinates)
+        result[name] = Measured(values, spread, effects, known, used)
     return result
+
+
+def _coordinates(given: Mapping[str, Any]) -> dict[Any, Any] | None:
+    """Coordinates that the inputs share or have alone; None where none of them is a DataArray."""
+    series.require_same_positions(**given)
+    arrays = [values for values in given.values() if isinstance(values, xr.DataArray)]
+    if not arrays:
+        return None
+    found: dict[Any, Any] = {}
+    apart = set()
+    for array in arrays:
+        for key, coordinate in array.coords.items():
+            first = found.setdefault(key, coordinate.variable)
+            # Positions were compared above; those converted from another unit differ by a bit.
+            if key not in units.POSITION_UNITS and not coordinate.variable.equals(first):
+                apart.add(key)
+    return {key: variable for key, variable in found.items() if key not in apart}
+
+
+def _has_unknown(part: Measured) -> bool:
+    return any(
+        bool(np.isnan(np.asarray(bare(u), dtype=float)).any())
+        for u in (part.u_random, *part.effects.values())
+    )
 
 
 def _where_it_matters(slope: Any, part: Measured) -> Measured:

@@ -40,14 +40,18 @@ def solids_height(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
     h = m / (rho A) with A = pi d^2 / 4: geometry.
     """
-    mass = units.as_floats(dry_mass, "g", "dry_mass")
-    width = units.as_floats(diameter, "cm", "diameter")
-    density = units.as_floats(grain_density, "g/cm^3", "grain_density")
+    mass, width, density = series.at_same_positions(
+        dry_mass=units.as_floats(dry_mass, "g", "dry_mass"),
+        diameter=units.as_floats(diameter, "cm", "diameter"),
+        grain_density=units.as_floats(grain_density, "g/cm^3", "grain_density"),
+    )
     return 10.0 * mass / (density * 0.25 * np.pi * width**2)
 
 

@@ -76,7 +76,7 @@ def pore_water_at(
         units.quantity(found, "g/kg"), units.quantity(np.broadcast_to(warm, at.shape), "degC")
     )
     like = depth if isinstance(depth, xr.DataArray) else xr.DataArray(at, dims="reading")
-    result = xr.Dataset(coords=like.coords)
+    result = xr.Dataset(coords=units.position_in_library_units(like).coords)
     columns = {
         "salinity": (found, "g/kg", "absolute salinity of the pore water"),
         "pore_water_density": (np.asarray(water) / 1000.0, "g/cm^3", "density of the pore water"),

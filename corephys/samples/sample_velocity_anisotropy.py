@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, uncertainty, units
+from corephys import companions, flags, series, thresholds, uncertainty, units
 from corephys.uncertainty import Measured
 
 __all__ = ["anisotropy"]
@@ -93,6 +93,7 @@ def anisotropy(
             f"the velocities have no coordinate {lacking[0]!r}, without which axes are not paired; "
             "give what sample_velocity.reduce_table returns"
         )
+    velocity = companions.library_units(velocity)
     measured = series.unpack(velocity, _NAME)
     usable = _usable(velocity, np.asarray(measured.values), allow)
     rows = np.flatnonzero(usable)

@@ -113,7 +113,7 @@ def pick(
         effects["water_travel_time"] = float(
             stated(water_travel_time_uncertainty, "us", "water_travel_time_uncertainty")
         )
-    place = waveforms.isel({waveforms.dims[1]: 0}, drop=True)
+    place = units.position_in_library_units(waveforms.isel({waveforms.dims[1]: 0}, drop=True))
     time = xr.DataArray(found[chosen], dims=place.dims, coords=place.coords)
     dataset = series.build(
         {"travel_time": Measured(time, found[f"u_{chosen}"], effects, doubt)},
@@ -302,7 +302,7 @@ def _beside(
         words = "P-wave travel time, correlation with a water trace"
         beside["travel_time_correlation"] = variable(found["correlation"], words)
     if by_hand is not None:
-        values = np.asarray(by_hand.values, dtype=float)
+        values = np.asarray(by_hand, dtype=float)
         words = "P-wave travel time, picked by hand"
         beside["travel_time_manual"] = variable(values, words)
         beside["automatic_less_manual"] = variable(

@@ -165,8 +165,9 @@ def archie_fit(
     (1942) has them. Effects that readings share shift all points together: the fit is made again
     with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
     Without random uncertainties on both axes the scatter of ln F sets the errors; with them, what
-    they leave over is added to ln F, and neighbours whose residuals go together count as fewer
-    (lag-one correlation, from memory: Bayley and Hammersley 1946). Readings beyond five robust
+    they leave over is added to ln F, and neighbours in depth (in the order of the rows where no
+    depth is given) whose residuals go together count as fewer (lag-one correlation, from memory:
+    Bayley and Hammersley 1946). Readings beyond five robust
     standard deviations are left out and counted in the note.
     """
     f = series.unpack(
@@ -181,8 +182,9 @@ def archie_fit(
     words = np.full(size, "all", dtype=object)
     if layer is not None:
         words = np.asarray(getattr(layer, "values", layer), dtype=object)
+    order = _downhole(f, phi, size)
     fits = {
-        str(word): _fit_layer(f, phi, np.flatnonzero(good & (words == word)), fixed_a)
+        str(word): _fit_layer(f, phi, order[(good & (words == word))[order]], fixed_a)
         for word in dict.fromkeys(words)
     }
     if not any(np.isfinite(found.m) for found in fits.values()):
@@ -196,6 +198,18 @@ def archie_fit(
 
 def _row(part: Any, size: int) -> np.ndarray:
     return np.broadcast_to(np.asarray(part, dtype=float), (size,))
+
+
+def _downhole(f: Measured, phi: Measured, size: int) -> np.ndarray:
+    """Readings in order of depth, in that of their rows where no depth is known.
+
+    Neighbours in depth may have residuals that go together; neighbours in a table need not.
+    """
+    for part in (f.values, phi.values):
+        if isinstance(part, xr.DataArray) and "depth" in part.coords:
+            depth = _row(part["depth"], size)
+            return np.lexsort((_row(phi.values, size), _row(f.values, size), depth))
+    return np.arange(size)
 
 
 def _good(measured: Measured, size: int) -> np.ndarray:

@@ -204,6 +204,7 @@ def formation_factor(
     series.require_same_positions(resistivity=core.values, pore_water=pore.values)
     if not pore.effects and not np.ndim(pore.values):
         pore.u_random, pore.effects = 0.0, {"pore_water_resistivity": float("nan")}
+    core.values, pore.values = series.at_one_place(core.values, pore.values)
     factor = core.values / pore.values
     u_random, effects = combine(
         [(1.0 / pore.values, core), (-bare(factor) / bare(pore.values), pore)]
@@ -238,6 +239,10 @@ def exponent_kernel(factor: Any, porosity: Any) -> tuple[Any, Any]:
         m = -np.log(factor) / np.log(porosity)
     reason = np.where(impossible, flags.bit("impossible_value"), 0).astype(np.int64)
     return np.where(impossible, np.nan, m), reason
+
+
+def _logarithm(porosity: Any) -> Any:
+    return np.log(np.where(np.asarray(porosity) > 0.0, porosity, np.nan))
 
 
 def cementation_exponent(
@@ -280,8 +285,7 @@ def cementation_exponent(
     m, found = series.apply(
         exponent_kernel, f.values, phi.values, outputs=2, dtypes=[float, np.int64]
     )
-    log_phi = np.log(bare(phi.values).where(bare(phi.values) > 0) if np.ndim(phi.values)
-                     else phi.values)  # fmt: skip
+    log_phi = series.apply(_logarithm, bare(phi.values))
     u_random, effects = combine(
         [(-1.0 / (bare(f.values) * log_phi), f), (-bare(m) / (bare(phi.values) * log_phi), phi)]
     )

@@ -62,7 +62,7 @@ def in_other_units(value: Any, pick: Pick, mode: str = "converted") -> Any:
     if isinstance(value, xr.Dataset):
         return _dataset(value, pick, mode)
     if isinstance(value, pint.Quantity):
-        given = _spelled(value)
+        given = units.spelling(value)
         other = _other(given, pick)
         return (
             value
@@ -78,14 +78,6 @@ def in_other_units(value: Any, pick: Pick, mode: str = "converted") -> Any:
         other = _other(given, pick)
         return value if other is None else f"{units.convert(number, given, other)!r} {other}"
     return value
-
-
-def _spelled(value: Any) -> str:
-    return (
-        units._spell(tuple(value.unit_items()))
-        if not value.dimensionless
-        else ("%" if str(value.units) == "percent" else "1")
-    )
 
 
 def _other(given: str, pick: Pick) -> str | None:
