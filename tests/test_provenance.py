@@ -637,6 +637,8 @@ NO_RESULT = {
     "chlorite_conductivity": "for a user's own mean of grains",
     "huber_tuning": "tuning of robust weights; the fit names its weights",
     "tukey_tuning": "tuning of robust weights; the fit names its weights",
+    "reference_salinity": "of seawater.absolute_salinity, which returns plain numbers",
+    "sea_salt_limit": "a limit of arguments and tables, in no formula",
     "sodium_chloride_molar_mass": "inside brine_conductivity, which returns plain numbers",
     "heat_capacity_c0": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
     "heat_capacity_c1": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
