@@ -60,7 +60,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "hole/csv": {"_BLOCK": _BLOCK},
     "hole/depth_uncertainty": {"_MOST": _BLOCK},
     "hole/match": {"_ROUNDING": _ROUNDING, "_BLOCK": _BLOCK},
-    "hole/positions": {"_ROUNDING": _ROUNDING, "_SEAFLOOR": _ROUNDING},
+    "hole/positions": {"_ROUNDING": _ROUNDING},
     "notebook/overview": {"_DOTS": _DRAWING},
     "notebook/panel": {"_DOTS": _DRAWING},
     "notebook/panel_tie": {"_STEP": _GRID},
