@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,17 @@ def either(draw: Draw, unit: str, low: float, high: float) -> Any:
     return draw.choice(draw.series(unit, low, high), draw.scalar(unit, low, high))
 
 
-@case("susceptibility.magnetic_susceptibility", lazy=True)
+def in_unit(name: str) -> Callable[..., Any]:
+    """The function with the word of its unit: "1e-5 SI" is no quantity that could be converted."""
+
+    def call(number: int, **arguments: Any) -> Any:
+        word = ("1e-5 SI", "SI", "1e-6 cgs", "cgs")[number]
+        return getattr(cp.susceptibility, name)(unit=word, **arguments)
+
+    return call
+
+
+@case("susceptibility.magnetic_susceptibility", lazy=True, call=in_unit("magnetic_susceptibility"))
 def _(draw: Draw) -> dict[str, Any]:
     loop = {
         "core_diameter": either(draw, "mm", 58.0, 68.0),
@@ -40,7 +51,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }
     return {
         "reading": meter(draw, -1.0, 500.0),
-        "unit": draw.choice("1e-5 SI", "SI", "1e-6 cgs", "cgs"),
+        "number": draw.integer(0, 3),
         "baseline": draw.choice(0.0, 1.5, meter(draw, -1.0, 1.0)),
         "reading_uncertainty": draw.choice(None, 0.4),
         **draw.choice({}, loop),
@@ -80,11 +91,11 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("susceptibility.to_si", lazy=True)
+@case("susceptibility.to_si", lazy=True, call=in_unit("to_si"))
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "reading": meter(draw, -1.0, 500.0),
-        "unit": draw.choice("1e-5 SI", "SI", "1e-6 cgs", "cgs"),
+        "number": draw.integer(0, 3),
     }
 
 
