@@ -73,7 +73,7 @@ def card_text(what: xr.Dataset) -> str:
     return str(cp.overview(what))
 
 
-@case("overview", rows="set", size=(3, 6), call=card_text)
+@case("overview", rows="none", size=(2, 3), call=card_text)
 def _(draw: Draw) -> dict[str, Any]:
     return {"what": draw.dataset(porosity=(0.3, 0.8), flagged=False)}
 
