@@ -120,5 +120,7 @@ def _units_of(
     # Without a unit of its own a companion has its parent's.
     parent = data.variables.get(quantity)
     inherited = wanted if parent is None else str(parent.attrs.get("units", wanted))
-    given = variable.attrs.get("units", units.difference_unit(units.canonical(inherited)))
-    return str(given), units.difference_unit(wanted)
+    given = str(variable.attrs.get("units", inherited))
+    # An uncertainty is a difference: one whose unit is written as degC or degF has no zero of its
+    # own, and the zero of the scale must not be added to it.
+    return units.difference_unit(units.canonical(given)), units.difference_unit(wanted)

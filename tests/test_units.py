@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import constants, units, vocabulary
+from corephys import companions, constants, units, vocabulary
 
 
 def test_bare_number_is_refused_with_the_expected_unit():
@@ -75,8 +75,40 @@ def test_temperature_difference_refuses_an_offset_scale():
     assert units.as_floats("0.5 K", "K", "uncertainty", difference=True) == 0.5
 
 
+@pytest.mark.parametrize(
+    "given",
+    ["1.8 delta_degF", units.quantity(1.8, "delta_degF"), units.quantity(1.0, "delta_degC")],
+)
+def test_a_difference_of_temperatures_is_taken_as_one(given):
+    assert units.as_floats(given, "K", "uncertainty", difference=True) == pytest.approx(1.0)
+    with pytest.raises(units.UnitError, match="difference of temperatures"):
+        units.as_floats(given, "degC", "temperature")
+
+
 def test_fahrenheit_has_no_finite_difference_error():
     assert units.convert(1.0, "degF", "K") == pytest.approx(255.9277777777778, rel=1e-15)
+
+
+def test_differences_in_fahrenheit_are_read():
+    # 1.8 degF are one kelvin by definition.
+    assert units.convert(1.8, "delta_degF", "K") == pytest.approx(1.0, rel=1e-15)
+    assert units.canonical(units.difference_unit("degF")) == "delta_degF"
+
+
+@pytest.mark.parametrize("written", [None, "degF", "delta_degF"])
+def test_uncertainty_of_a_temperature_in_fahrenheit_has_no_zero(written):
+    given = xr.Dataset(
+        {
+            "equilibrium_temperature": ("reading", [50.0], {"units": "degF"}),
+            "equilibrium_temperature_u_random": (
+                "reading", [1.8], {} if written is None else {"units": written},
+            ),
+        }
+    )  # fmt: skip
+    found = companions.library_units(given)
+    assert found["equilibrium_temperature"].item() == pytest.approx(10.0)
+    assert found["equilibrium_temperature_u_random"].item() == pytest.approx(1.0)
+    assert found["equilibrium_temperature_u_random"].attrs["units"] == "K"
 
 
 def test_foreign_spellings_become_the_one_spelling():

@@ -13,18 +13,24 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import series, units
+from corephys import companions, series, units
 from corephys.bounds import positive
 from corephys.hole.layout import Layout
 from corephys.hole.layout_tables import arrays, codes_of, layout_of, texts
 from corephys.series import PositionError
 from corephys.uncertainty import Measured
+from corephys.vocabulary import term
 
-__all__ = ["carry", "covariance", "uncertainty"]
+__all__ = ["carry", "covariance", "errors_in_metres", "uncertainty"]
 
 TIDES = ("half range", "standard uncertainty")
 PLACEMENTS = ("top", "middle")
 SCALES = ("depth", "depth_closed", "depth_fitted")
+# Variables of the result beside the companions of depth, all in m.
+_LENGTHS = dict.fromkeys(
+    ("depth_u_core", "depth_u_total", "depth_core_effects", "depth_correction", "depth_corrected"),
+    "m",
+)
 _MOST = 20_000_000  # numbers of a matrix that is still made
 
 
@@ -101,6 +107,7 @@ def uncertainty(
         raise PositionError(f"the series has no {depth!r}; place it with corephys.depth.place")
     if placed[depth].ndim != 1:
         raise PositionError(f"{depth} lies along {placed[depth].dims}; give it along one dimension")
+    placed = companions.library_units(placed)
     z = np.asarray(units.as_floats(placed[depth], "m", depth), dtype=float)
     given = {
         "tide": (tide, "m"), "heave": (heave, "m"), "drill_string": (drill_string, "m"),
@@ -211,6 +218,22 @@ def _dataset(
     return xr.Dataset(found, coordinates, attributes)
 
 
+def errors_in_metres(errors: xr.Dataset) -> xr.Dataset:
+    """What :func:`uncertainty` found, in metres whatever the unit in which it is given.
+
+    Parameters
+    ----------
+    errors : Dataset, (reading)
+        From ``corephys.depth.uncertainty``.
+
+    Returns
+    -------
+    Dataset
+        All lengths in m; the object itself when nothing has to be converted.
+    """
+    return companions.library_units(errors, _LENGTHS)
+
+
 def sharing(errors: xr.Dataset) -> tuple[np.ndarray, list[str]]:
     """Number of the core, or of the station, of each depth, and names; else each is its own."""
     shape = errors["depth_u_random"].shape
@@ -248,6 +271,7 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
     cov(z_i, z_j) = u_i^2 (i = j) + sum e_i e_j over core effects where i and j lie in one core +
     sum e_i e_j over the effects of the hole (JCGM 100:2008, 5.2.2 and F.1.2.3).
     """
+    errors = errors_in_metres(errors)
     random = errors["depth_u_random"]
     if random.size**2 > _MOST:
         raise ValueError(
@@ -267,6 +291,12 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
         matrix, dims=(dim, f"{dim}_2"), coords=random.coords,
         attrs={"units": "m^2", "long_name": "covariance of depths"},
     )  # fmt: skip
+
+
+def _per_metre(unit: str) -> str:
+    """Unit of a gradient in the one spelling: one bracket after the stroke."""
+    above, _, below = unit.partition("/")
+    return f"{above}/({below.strip('()')} m)" if below else f"{above}/m"
 
 
 def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any) -> xr.Dataset:
@@ -306,12 +336,10 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
     given it is off by -(dy/dz) dz, and so the effects are signed.
     """
     series.require_same_positions(data=data, errors=errors)
+    errors = errors_in_metres(errors)
     measured = series.unpack(data, quantity)
-    unit = units.canonical(str(data[quantity].attrs.get("units", "1")))
-    unit = "K" if unit == "degC" else unit
-    slope = np.asarray(
-        units.as_floats(gradient, "1/m" if unit == "1" else f"{unit}/m", "gradient"), dtype=float
-    )
+    unit = units.difference_unit(term(quantity).unit)
+    slope = np.asarray(units.as_floats(gradient, _per_metre(unit), "gradient"), dtype=float)
     values = measured.values
     random = errors["depth_u_random"]
     code, names = sharing(errors)

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import companions, constants, flags, series, units
+from corephys.bounds import fraction as fraction_of
 from corephys.bounds import positive
 from corephys.uncertainty import Measured, bare, combine, stated
 
@@ -222,6 +223,8 @@ def mass_accumulation_of_phases(
     """
     phi = units.as_floats(porosity, "1", "porosity")
     plain = np.asarray(phi, dtype=float)
+    if plain.ndim == 0:
+        fraction_of(phi, "porosity")
     if ((plain < 0.0) | (plain > 1.0)).any():
         raise ValueError(
             f"porosity reaches from {np.nanmin(plain):g} to {np.nanmax(plain):g}; it has to lie "
@@ -291,6 +294,8 @@ def component_accumulation_rate(
     total = series.unpack(rate, _MASS)
     share = units.as_floats(fraction, "1", "fraction")
     plain = np.asarray(share, dtype=float)
+    if plain.ndim == 0:
+        fraction_of(share, "fraction")
     if ((plain < 0.0) | (plain > 1.0)).any():
         worst = float(plain.flat[int(np.nanargmax(np.abs(plain - 0.5)))])
         raise ValueError(

@@ -10,8 +10,8 @@ from typing import Any, TypeVar
 import numpy as np
 import xarray as xr
 
-from corephys import flags, provenance, series, uncertainty, units
-from corephys.bounds import positive
+from corephys import provenance, series, uncertainty, units
+from corephys.bounds import measured_fraction, positive
 from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import term
@@ -22,7 +22,6 @@ __all__ = [
 ]  # fmt: skip
 
 _STEP = 1e-4  # of an argument; the slope is then right to about a millionth
-_IMPOSSIBLE = flags.bit("impossible_value")
 
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -198,29 +197,7 @@ def fraction(
         u = units.as_floats((uncertainties or {}).get(name), "1", f"uncertainty of {name}",
                             optional=True)  # fmt: skip
         found = Measured(units.as_floats(value, "1", name), float("nan") if u is None else bare(u))
-    plain = np.asarray(found.values, dtype=float)
-    outside = ~((plain >= 0.0) & (plain <= 1.0))
-    if plain.size and outside.all() and not np.isnan(plain).all():
-        first = plain.flat[int(np.flatnonzero(~np.isnan(plain))[0])]
-        raise ValueError(
-            f"{name} is {first:g}; it is a fraction of the volume, from 0 to 1: divide per cent "
-            "by 100, or leave the reading out"
-        )
-    if not outside.any():
-        return found
-    values = (
-        xr.where(outside, np.nan, found.values) if plain.ndim == 0 else _emptied(found, outside)
-    )
-    marked = np.where(outside & ~np.isnan(plain), _IMPOSSIBLE, 0).astype(np.int64)
-    mark = xr.Variable(found.values.dims, marked) if hasattr(found.values, "dims") else marked
-    return Measured(values, found.u_random, found.effects,
-                    series.joined_reasons(bare(found.reason), mark))  # fmt: skip
-
-
-def _emptied(found: Measured, outside: np.ndarray) -> Any:
-    if isinstance(found.values, xr.DataArray):
-        return found.values.copy(data=np.where(outside, np.nan, found.values.values))
-    return np.where(outside, np.nan, found.values)
+    return measured_fraction(found, name)
 
 
 def plain(value: Any, unit: str, name: str) -> Any:

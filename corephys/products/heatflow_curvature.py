@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, thresholds
+from corephys import constants, series, thresholds, units
 from corephys.bounds import positive
 from corephys.products.heatflow_stations import (
     Fit,
@@ -111,7 +111,7 @@ def curvature(
     points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
     size = points.resistance.size
     if size < 4:
-        raise ValueError(f"{size} usable points cannot show a bend; it needs four")
+        raise series.TooFewError(f"{size} usable points cannot show a bend; it needs four")
     fit = fitted(points)
     omega = _omega(points, fit)
     straight = _solve(points, omega, None)
@@ -254,7 +254,8 @@ def _residuals(
     models: Sequence[Model], temperature: Any, resistance: xr.Dataset, stations: Stations
 ) -> dict[str, xr.DataArray]:
     """Residuals at every temperature offered, NaN where it was left out."""
-    index, template = stations.means.index, resistance["thermal_resistance"]
+    index = stations.means.index
+    template = units.position_in_library_units(resistance["thermal_resistance"])
     t = np.asarray(series.unpack(temperature, _TEMPERATURE).values)[index]
     r = np.asarray(series.unpack(resistance, "thermal_resistance").values)[index]
     whole = np.full((len(models), stations.offered), np.nan)

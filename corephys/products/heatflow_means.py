@@ -13,10 +13,16 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import thresholds
+from corephys import companions, thresholds
 from corephys.hole.depth_uncertainty import sharing
 from corephys.products.heatflow_points import Carrier
 
+# Units of the variables that hold what is carried; a caller may have converted them.
+_COMPACT_UNITS = {
+    "carried_depth": "m", "carried_resistivity": "m K/W", "carried_resistivity_smooth": "m K/W",
+    "carried_resistivity_u_random": "m K/W", "carried_resistivity_scatter": "m K/W",
+    "depth_u_random": "m", "depth_group_effects": "m",
+}  # fmt: skip
 FEW = thresholds.count("temperature_cells")
 CONDUCTIVITY, SCATTER, DEPTH = "conductivity", "natural scatter of conductivity", "depth"
 
@@ -146,7 +152,10 @@ class DepthErrors:
 
 
 def depth_errors(errors: xr.Dataset) -> DepthErrors:
-    """What ``corephys.depth.uncertainty`` found, without the effects that the hole shares."""
+    """What ``corephys.depth.uncertainty`` found, without the effects that the hole shares.
+
+    Lengths in ``errors`` are in metres.
+    """
     own = errors["depth_core_effects"].transpose("core_source", ...).values
     return DepthErrors(
         np.asarray(errors["depth_u_random"].values), np.asarray(own), sharing(errors)[0]
@@ -277,7 +286,8 @@ def from_compact(resistance: xr.Dataset) -> tuple[Carrier, DepthErrors | None]:
         )
 
     def of(name: str) -> np.ndarray:
-        return np.asarray(resistance[name].values, dtype=float)
+        held = companions.in_library_units(resistance, name, _COMPACT_UNITS)
+        return np.asarray(held.values, dtype=float)
 
     carrier = Carrier(
         str(resistance.attrs["carrier"]), of("carried_depth"), of("carried_resistivity"),
@@ -287,5 +297,6 @@ def from_compact(resistance: xr.Dataset) -> tuple[Carrier, DepthErrors | None]:
     if "depth_u_random" not in resistance:
         return carrier, None
     group = np.asarray(resistance["depth_group"].values)
-    shared = resistance["depth_group_effects"].transpose("group_source", ...).values
-    return carrier, DepthErrors(of("depth_u_random"), np.asarray(shared, dtype=float), group)
+    axis = resistance["depth_group_effects"].dims.index("group_source")
+    shared = np.moveaxis(of("depth_group_effects"), axis, 0)
+    return carrier, DepthErrors(of("depth_u_random"), shared, group)

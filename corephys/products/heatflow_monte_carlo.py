@@ -129,7 +129,7 @@ def monte_carlo(
     fit = fitted(points)
     if not fit.known:
         unknown = int(np.sum(~np.isfinite(points.variance) | (points.variance <= 0)))
-        raise ValueError(
+        raise series.TooFewError(
             f"the uncertainty of {unknown} of {points.variance.size} temperatures or of the "
             "conductivities is not known, so there is nothing to draw from; state it, or leave "
             "those points out"
@@ -153,6 +153,9 @@ def _sums(points: Stations, fit: Fit, carried: Carried) -> _Sums:
     along = guided(x, y, cx, fit.noise, guide, fit.line)
     rows = estimating_rows(along, fit.noise + fit.line.slope**2 * cx)
     weights, zero = station_weights(points, carrier), np.zeros(carrier.depth.size)
+    # Random numbers go to the stations from the top down, whatever the order of their rows.
+    order = np.lexsort((points.depth, np.arange(x.size) >= points.means.size))
+    square = np.ix_(order, order)
     sources = list(effects)
     shared = np.array([-carried.effects.get(s, zero) / carrier.resistivity for s in sources])
     beyond = np.array([effects[s][0] - weights @ carried.effects.get(s, zero) for s in sources])
@@ -162,8 +165,10 @@ def _sums(points: Stations, fit: Fit, carried: Carried) -> _Sums:
         smooth=carrier.smooth,
         spread=np.sqrt(np.log1p((carrier.own + carrier.spread) / carrier.smooth**2)),
         by_resistivity=(rows @ weights).T,
-        by_depth=_root(points.parts[DEPTH]) @ rows.T if DEPTH in points.parts else np.zeros((0, 2)),
-        by_temperature=_root(fit.noise) @ rows.T,
+        by_depth=_root(points.parts[DEPTH][square]) @ rows.T[order]
+        if DEPTH in points.parts
+        else np.zeros((0, 2)),
+        by_temperature=_root(fit.noise[square]) @ rows.T[order],
         shared=shared.reshape(len(sources), zero.size),
         shared_depth=beyond.reshape(len(sources), x.size) @ rows.T,
         shared_temperature=np.array([effects[s][1] for s in sources]).reshape(-1, x.size) @ rows.T,

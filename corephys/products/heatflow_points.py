@@ -93,7 +93,9 @@ def carry(conductivity: Any, how: str, allow: tuple[str, ...]) -> Carried:
         raise ValueError(f"how is {how!r}; there is {', '.join(CARRIERS)}")
     points, used, left_out = usable_points(conductivity, allow)
     if how == "trend" and points.depth.size < 3:
-        raise ValueError(f"a trend needs conductivities at three depths, not {points.depth.size}")
+        raise series.TooFewError(
+            f"a trend needs conductivities at three depths, not {points.depth.size}"
+        )
     natural, freedom = scatter(points, how)
     k, smooth = points.conductivity, smooth_resistivity(points, how)
     # Relative errors of the readings, at the smooth value: a reading high by chance weighs no more.
@@ -126,6 +128,8 @@ def usable_points(conductivity: Any, allow: tuple[str, ...]) -> tuple[Points, in
 
 def wanted(at: Any) -> tuple[xr.DataArray, np.ndarray]:
     """A DataArray at the wanted positions, and its depths in metres."""
+    if isinstance(at, (xr.Dataset, xr.DataArray)):
+        at = units.position_in_library_units(at)
     if isinstance(at, xr.Dataset):
         if "depth" not in at.coords:
             raise ValueError("at: the Dataset has no coordinate depth")

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty
+from corephys import flags, series, uncertainty, units
 from corephys.bounds import positive
 from corephys.products.heatflow_carriers import resistivity
 from corephys.products.heatflow_points import usable_points, wanted
@@ -110,7 +110,7 @@ def _profile(value: Any, given: Any, allow: tuple[str, ...]) -> tuple[Measured, 
         raise ValueError("a profile of heat production needs the coordinate depth")
     measured = series.unpack(value, _NAME)
     values = np.asarray(measured.values, dtype=float)
-    depth = np.asarray(value["depth"].values, dtype=float)
+    depth = np.asarray(units.position_in_library_units(value)["depth"].values, dtype=float)
     use = np.isfinite(values) & np.isfinite(depth) & (values >= 0.0)
     if isinstance(value, xr.Dataset) and f"{_NAME}_flag" in value:
         use &= flags.usable(value[f"{_NAME}_flag"].values, allow)

@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys import series
 from corephys.bounds import positive
+from corephys.hole.depth_uncertainty import errors_in_metres
 from corephys.products.heatflow_means import (
     FEW,
     DepthErrors,
@@ -157,6 +158,7 @@ def _depth_errors(
         return None, {}, shared
     if isinstance(random, xr.Dataset):
         series.require_same_positions(at=target, depth_uncertainty=random)
+        random = errors_in_metres(random)
         effects = random["depth_effects"].transpose("source", ...)
         of_hole = dict(zip(effects["source"].values.tolist(), effects.values, strict=True))
         return depth_errors(random), of_hole, shared

@@ -145,7 +145,8 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
     index = np.flatnonzero(use)
     depth = np.full(index.size, np.nan)
     if "depth" in resistance.coords:
-        depth = np.asarray(resistance["depth"].values, dtype=float)[index]
+        placed = units.position_in_library_units(resistance["thermal_resistance"])
+        depth = np.asarray(placed["depth"].values, dtype=float)[index]
     variance = np.asarray(t.u_random * np.ones(use.size), dtype=float) ** 2
     means = Means.of_readings(index)
     if _COVARIANCE not in resistance:
@@ -258,7 +259,9 @@ def fitted(stations: Stations) -> Fit:
     """
     x, y, cx, cy, guide = stations.points
     if x.size < 3:
-        raise ValueError(f"{x.size} usable points make no line with an uncertainty; it needs three")
+        raise series.TooFewError(
+            f"{x.size} usable points make no line with an uncertainty; it needs three"
+        )
     first, known = best_line(*stations.points)
     line, share, excess = first, 0.0, 0.0
     beds = first.slope**2 * stations.between

@@ -189,7 +189,8 @@ def _window(
         return np.full(velocity.shape, float(bounds.positive(length, "m", "length"))), quarter
     if frequency is None:
         raise ValueError("give length=, such as '2 m', or frequency= for a part of the wavelength")
-    return 4.0 * float(bounds.positive(fraction, "1", "fraction")) * quarter, quarter
+    share = float(bounds.positive(bounds.fraction(fraction, "fraction"), "1", "fraction"))
+    return 4.0 * share * quarter, quarter
 
 
 def _places(profile: xr.Dataset) -> dict[str, Any]:

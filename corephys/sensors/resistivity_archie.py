@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
-from corephys.bounds import positive
+from corephys.bounds import fraction, measured_fraction, positive
 from corephys.display import Card, Shown, with_uncertainty
 from corephys.provenance import SourcedText
 from corephys.sensors.resistivity_line import kept_and_fit
@@ -105,6 +105,9 @@ def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
     ------
     UnitError
         For a wrong unit.
+    ValueError
+        For a porosity that is not above 0 and at most 1 (one reading of a series gives NaN), or an
+        a or m that is not above zero.
 
     Notes
     -----
@@ -115,8 +118,13 @@ def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
     >>> round(archie_formation_factor(0.2, m=2.0), 6)
     25.0
     """
-    phi = units.as_floats(porosity, "1", "porosity")
-    return units.as_floats(a, "1", "a") * phi ** (-units.as_floats(m, "1", "m"))
+    phi = fraction(porosity, "porosity")
+    if np.ndim(phi) == 0 and float(phi) == 0.0:
+        raise ValueError("porosity is 0; Archie's law needs pores, a porosity above 0 up to 1")
+    # A reading without pores has no formation factor.
+    if np.ndim(phi):
+        phi = phi.where(phi > 0.0) if hasattr(phi, "where") else np.where(phi > 0.0, phi, np.nan)
+    return positive(a, "1", "a") * phi ** (-positive(m, "1", "m"))
 
 
 def archie_fit(
@@ -157,14 +165,17 @@ def archie_fit(
     (1942) has them. Effects that readings share shift all points together: the fit is made again
     with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
     Without random uncertainties on both axes the scatter of ln F sets the errors; with them, what
-    they leave over is added to ln F, and neighbours in depth (in the order of the rows where no
-    depth is given) whose residuals go together count as fewer (lag-one correlation, from memory: Bayley and Hammersley 1946). Readings beyond five robust
-    standard deviations are left out and counted in the note.
+    they leave over is added to ln F, and neighbours in depth whose residuals go together count as
+    fewer (lag-one correlation, from memory: Bayley and Hammersley 1946); rows are taken to be in
+    order of depth where no depth is given. Readings beyond five robust standard deviations are left
+    out and counted in the note.
     """
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
     )
-    phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
+    phi = measured_fraction(
+        series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty), "porosity"
+    )
     series.require_same_positions(formation_factor=f.values, porosity=phi.values, layer=layer)
     size = np.size(f.values)
     good = _good(f, size) & _good(phi, size) & (_row(phi.values, size) < 1.0)

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.sensors.resistivity_brine import mass_fraction, sea_water_kernel
+from corephys import flags, seawater, series, units
+from corephys.bounds import measured_fraction
+from corephys.sensors.resistivity_brine import sea_water_kernel
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["cementation_exponent", "formation_factor", "pore_water_resistivity"]
@@ -63,7 +64,7 @@ def water(
     its own for each reading errs at random.
     """
     series.require_same_positions(salinity=salinity, temperature=temperature, pressure=pressure)
-    salt = mass_fraction(salinity)
+    salt = seawater.absolute_salinity(salinity)
     warm = units.as_floats(temperature, "degC", "temperature")
     sigma, by_salt, by_warmth, reason = series.apply(
         water_kernel, salt, warm, units.as_floats(pressure, "dbar", "pressure"), outputs=4,
@@ -277,7 +278,9 @@ def cementation_exponent(
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
     )
-    phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
+    phi = measured_fraction(
+        series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty), "porosity"
+    )
     series.require_same_positions(formation_factor=f.values, porosity=phi.values)
     m, found = series.apply(
         exponent_kernel, f.values, phi.values, outputs=2, dtypes=[float, np.int64]

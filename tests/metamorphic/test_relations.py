@@ -94,10 +94,13 @@ def permuted(case: Case, arguments: Any, before: Any, size: int, source: Any) ->
 
 
 def _taken(case: Case, leaf: do.Leaf, index: np.ndarray, size: int) -> do.Leaf:
+    values = leaf.values
     for axis, dim in enumerate(leaf.dims):
-        if leaf.values.shape[axis] == size and (dim in case.dims or dim == ""):
-            return do.Leaf(np.take(leaf.values, index, axis), leaf.dims, leaf.unit)
-    return leaf
+        if values.shape[axis] == size and (dim in case.dims or dim == ""):
+            values = np.take(values, index, axis)
+            if dim == "":  # a plain array has its rows along the first axis of that size
+                break
+    return do.Leaf(values, leaf.dims, leaf.unit)
 
 
 def _pieces(case: Case, arguments: Any, before: Any, size: int, parts: list[np.ndarray]) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 
