@@ -304,7 +304,7 @@ def test_bad_input_is_refused_in_words() -> None:
         rates([0.0, 10.0], [0.0, 100.0], -1.0)
     with pytest.raises(ValueError, match="growth_factor is 0; it has to be above zero"):
         rates([0.0, 10.0], [0.0, 100.0], growth_factor=0.0)
-    with pytest.raises(ValueError, match="length is 0 m; it has to be above zero"):
+    with pytest.raises(ValueError, match="smoothing is 0 m; it has to be above zero"):
         rates([0.0, 10.0], [0.0, 100.0], smoothing="0 m")
     with pytest.raises(cp.UnitError, match="depth: expected m, got 'kyr'"):
         accumulation.sedimentation_rate(array([0, 1], "kyr"), depth=array([0, 1], "kyr"))

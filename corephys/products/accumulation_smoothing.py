@@ -26,8 +26,8 @@ def smooth_ages(
         [m], not falling. Two data at one depth with different ages enclose a hiatus; nothing is
         smoothed across it.
     age_uncertainty : DataArray, Quantity or str, (n,)
-        Standard uncertainty of each [kyr], or one for all; weights are equal where one is not known
-        or zero.
+        Standard uncertainty of each [kyr], or one for all; weights are equal where one is not
+        known or zero.
     length : Quantity or str
         Standard deviation of the Gaussian weight along depth [m].
 
