@@ -1,14 +1,18 @@
-"""Arguments that must be above zero: a slip in one of them would spoil a whole series."""
+"""Arguments with a range: above zero, or a fraction from 0 to 1. A slip spoils a whole series."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import numpy as np
+import xarray as xr
 
-from corephys import units
+from corephys import flags, series, units
+from corephys.uncertainty import Measured, bare
 
-__all__ = ["positive"]
+__all__ = ["fraction", "measured_fraction", "positive"]
+
+_IMPOSSIBLE = flags.bit("impossible_value")
 
 
 def positive(
@@ -53,3 +57,91 @@ def positive(
         among = "" if numbers.size == 1 else f" and so on, {numbers.size} values of which none fits"
         raise ValueError(f"{name} is {given}{among}; it has to be {least}")
     return found
+
+
+def fraction(value: Any, name: str) -> Any:
+    """Take a porosity, saturation or other fraction through the door.
+
+    Parameters
+    ----------
+    value : float, Quantity, DataArray, str or Constant
+        From 0 to 1; per cent with their unit, ``"55 %"``.
+    name : str
+        Name of the argument, for the message.
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        Plain fractions; NaN where one of a series lies outside 0 to 1.
+
+    Raises
+    ------
+    UnitError
+        For a wrong unit.
+    ValueError
+        When no value is a fraction: a single one outside 0 to 1, or NaN throughout.
+    """
+    found = units.as_floats(value, "1", name)
+    if hasattr(getattr(found, "data", found), "dask"):
+        return found.where((found >= 0.0) & (found <= 1.0))
+    numbers = np.asarray(found, dtype=float)
+    outside = _outside(numbers, name)
+    if numbers.ndim and numbers.size and np.isnan(numbers).all():
+        raise ValueError(f"{name} holds no number; {_EXPECTED}")
+    if not (outside.any() and numbers.ndim):
+        return found
+    plain = np.where(outside, np.nan, numbers)
+    return found.copy(data=plain) if isinstance(found, xr.DataArray) else plain
+
+
+def measured_fraction(found: Measured, name: str) -> Measured:
+    """Refuse or empty what is no fraction among measured values.
+
+    Parameters
+    ----------
+    found : Measured
+        With its uncertainty, effects and reasons.
+    name : str
+        Name of the argument, for the message.
+
+    Returns
+    -------
+    Measured
+        One reading of a series outside 0 to 1 becomes NaN and ``impossible_value``.
+
+    Raises
+    ------
+    ValueError
+        When a single value, or every value of a series that is a number, lies outside 0 to 1, or
+        a single value is not a number.
+    """
+    if hasattr(getattr(found.values, "data", None), "dask"):
+        return found
+    plain = np.asarray(found.values, dtype=float)
+    outside = _outside(plain, name)
+    if not outside.any():
+        return found
+    values = np.where(outside, np.nan, plain)
+    if isinstance(found.values, xr.DataArray):
+        values = found.values.copy(data=values)
+    marked = np.where(outside, _IMPOSSIBLE, 0).astype(np.int64)
+    mark = xr.Variable(found.values.dims, marked) if hasattr(found.values, "dims") else marked
+    return Measured(values, found.u_random, found.effects,
+                    series.joined_reasons(bare(found.reason), mark))  # fmt: skip
+
+
+_EXPECTED = "it is a fraction from 0 to 1: divide per cent by 100, or give their unit, '55 %'"
+
+
+def _outside(numbers: np.ndarray, name: str) -> np.ndarray:
+    """Where a number is no fraction; refuse the argument when none of its numbers is one."""
+    known = ~np.isnan(numbers)
+    if numbers.ndim == 0 and not known:
+        raise ValueError(f"{name} is not a number; {_EXPECTED}")
+    outside = known & ~((numbers >= 0.0) & (numbers <= 1.0))
+    if outside.any() and outside.sum() == known.sum():
+        first = numbers[outside].flat[0]
+        count = int(known.sum())
+        among = "" if count == 1 else f" and so on, {count} values of which none fits"
+        raise ValueError(f"{name} is {first:g}{among}; {_EXPECTED}")
+    return outside

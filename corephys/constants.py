@@ -100,6 +100,8 @@ _ROWS = (
     ("salt_density", 2.22, "g/cm^3", 0.02, "sea salt, " + _PROCEEDINGS + "; 2.20 in Ocean Drilling Program Initial Reports 186 (2000), table T5", "published"),
     ("pore_water_density", 1.024, "g/cm^3", 0.002, "sea water of 35 g/kg at 20 degC, " + _PROCEEDINGS + "; TEOS-10 gives 1.0248", "published"),
     ("pore_water_salinity", 35.0, "g/kg", 1.0, "standard sea water", "common practice"),
+    ("reference_salinity", 35.16504, "g/kg", _NAN, "absolute salinity of sea water of reference composition at practical salinity 35, TEOS-10 (IOC, SCOR and IAPSO 2010, Manuals and Guides 56), Millero et al. (2008) Deep-Sea Research I 55, 50; gsw.SR_from_SP", "library"),
+    ("sea_salt_limit", 120.0, "g/kg", _NAN, "greatest absolute salinity of the Gibbs function of sea water at the pressure of the air, IAPWS R13-08 (2008)", "memory"),
     ("grain_density", 2.70, "g/cm^3", 0.05, "mean of marine sediment grains where no sample is at hand", "common practice"),
     # Velocity.
     ("liner_velocity", 2300.0, "m/s", 100.0, "plastic core liner, 2200 to 2400 m/s", "memory"),
@@ -158,6 +160,7 @@ _ROWS = (
     # Robust fits.
     ("huber_tuning", 1.345, "1", _NAN, "Holland and Welsch (1977) Commun. Stat. A 6, 813: 95 % efficiency", "memory"),
     ("tukey_tuning", 4.685, "1", _NAN, "Holland and Welsch (1977) Commun. Stat. A 6, 813: 95 % efficiency", "memory"),
+    ("tukey_tuning_of_ties", 3.4437, "1", _NAN, "Maronna, Martin and Yohai (2006) Robust Statistics: 85 % efficiency", "memory"),
     # Strength.
     ("fall_cone_factor_30", 0.80, "1", 0.24, "cone of 30 degrees, ISO 17892-6 and Hansbo (1957), from memory; 0.8 to 1.0 is usual, and the published spread of 0.5 to 1.33, taken as a rectangle, is the uncertainty", "memory"),
     ("fall_cone_factor_60", 0.27, "1", 0.08, "cone of 60 degrees, ISO 17892-6 and Hansbo (1957), from memory; its relative uncertainty is taken to be that of 30 degrees, an estimate", "memory"),

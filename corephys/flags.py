@@ -88,6 +88,8 @@ REASONS: dict[str, int] = {
     "above_elastic_bounds": SUSPECT,
     "extrapolated": SUSPECT,
     "tests_failed": NOT_EVALUATED,
+    "few_independent_readings": SUSPECT,
+    "above_seafloor": BAD,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings

@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, thresholds, units
+from corephys import constants, series, thresholds, units
+from corephys.bounds import fraction, positive
 
 __all__ = [
     "arithmetic_mean", "geometric_mean", "harmonic_mean", "hashin_shtrikman_conductivity",
@@ -25,12 +26,22 @@ def _phases(fractions: Sequence[Any], values: Sequence[Any], unit: str) -> list[
         raise ValueError(
             f"{len(fractions)} fractions and {len(values)} values; give one of each a phase"
         )
-    shares = [units.as_floats(share, "1", "fractions") for share in fractions]
-    total = sum(shares[1:], start=shares[0])
-    off = np.abs(np.asarray(total, dtype=float) - 1.0)
-    if np.any(off > 1e-6) or any(np.any(np.asarray(share) < 0) for share in shares):
-        raise ValueError("fractions are volume fractions: none negative, together one")
-    found = [units.as_floats(value, unit, "values") for value in values]
+    named = [(f"{what} {i}", part) for what, parts in (("fraction", fractions), ("value", values))
+             for i, part in enumerate(parts, start=1)]  # fmt: skip
+    series.require_same_positions(**dict(named))
+    count = len(fractions)
+    here = series.at_one_place(
+        *(fraction(share, "fractions") for share in fractions),
+        *(units.as_floats(value, unit, "values") for value in values),
+    )
+    shares, found = here[:count], here[count:]
+    total = np.asarray(sum(shares[1:], start=shares[0]), dtype=float)
+    off = np.abs(total - 1.0) > 1e-6
+    if np.any(off):
+        raise ValueError(
+            f"fractions add up to {total[off].flat[0]:g}; they are volume fractions of the phases, "
+            "together one"
+        )
     return list(zip(shares, found, strict=True))
 
 
@@ -57,6 +68,8 @@ def arithmetic_mean(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         When the fractions do not add to one or their number is not that of the values.
 
@@ -89,7 +102,7 @@ def geometric_mean(
 
     Raises
     ------
-    UnitError, ValueError
+    UnitError, PositionError, ValueError
         As in :func:`arithmetic_mean`.
 
     Notes
@@ -114,7 +127,7 @@ def harmonic_mean(fractions: Sequence[Any], values: Sequence[Any], *, unit: str 
 
     Raises
     ------
-    UnitError, ValueError
+    UnitError, PositionError, ValueError
         As in :func:`arithmetic_mean`.
 
     Notes
@@ -145,6 +158,10 @@ def hashin_shtrikman_conductivity(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
     Notes
     -----
@@ -158,9 +175,11 @@ def hashin_shtrikman_conductivity(
     >>> round(float(lower), 6)
     1.133333
     """
-    phi = units.as_floats(porosity, "1", "porosity")
-    grain = units.as_floats(grain_conductivity, "W/(m K)", "grain_conductivity")
-    water = units.as_floats(water_conductivity, "W/(m K)", "water_conductivity")
+    phi, grain, water = series.at_same_positions(
+        porosity=fraction(porosity, "porosity"),
+        grain_conductivity=positive(grain_conductivity, "W/(m K)", "grain_conductivity"),
+        water_conductivity=positive(water_conductivity, "W/(m K)", "water_conductivity"),
+    )
     about_water = _bound(water, grain, phi)
     about_grain = _bound(grain, water, 1.0 - phi)
     return np.minimum(about_water, about_grain), np.maximum(about_water, about_grain)
@@ -194,14 +213,20 @@ def volumetric_heat_capacity(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
     Notes
     -----
     phi c_w + (1 - phi) c_g: heat capacities add by volume (definition).
     """
-    phi = units.as_floats(porosity, "1", "porosity")
-    grain = units.as_floats(grain_heat_capacity, _HEAT, "grain_heat_capacity")
-    water = units.as_floats(water_heat_capacity, _HEAT, "water_heat_capacity")
+    phi, grain, water = series.at_same_positions(
+        porosity=fraction(porosity, "porosity"),
+        grain_heat_capacity=units.as_floats(grain_heat_capacity, _HEAT, "grain_heat_capacity"),
+        water_heat_capacity=units.as_floats(water_heat_capacity, _HEAT, "water_heat_capacity"),
+    )
     return phi * water + (1.0 - phi) * grain
 
 
@@ -275,6 +300,10 @@ def suspension_velocity(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
     Notes
     -----
@@ -286,10 +315,11 @@ def suspension_velocity(
     >>> round(float(v))
     1490
     """
-    return wood_kernel(
-        units.as_floats(porosity, "1", "porosity"),
-        units.as_floats(fluid_modulus, "GPa", "fluid_modulus"),
-        units.as_floats(grain_modulus, "GPa", "grain_modulus"),
-        units.as_floats(fluid_density, "g/cm^3", "fluid_density"),
-        units.as_floats(grain_density, "g/cm^3", "grain_density"),
+    parts = series.at_same_positions(
+        porosity=fraction(porosity, "porosity"),
+        fluid_modulus=positive(fluid_modulus, "GPa", "fluid_modulus"),
+        grain_modulus=positive(grain_modulus, "GPa", "grain_modulus"),
+        fluid_density=positive(fluid_density, "g/cm^3", "fluid_density"),
+        grain_density=positive(grain_density, "g/cm^3", "grain_density"),
     )
+    return wood_kernel(*parts)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import xarray as xr
 
 from corephys import flags, series, uncertainty
 from corephys.uncertainty import Measured, bare
@@ -83,7 +82,7 @@ def isotropic(inputs: Sequence[Measured], reason: Any = 0) -> dict[str, Measured
     count = len(NAMES)
     found = series.apply(isotropic_kernel, *(part.values for part in inputs), outputs=4 * count)
     values = dict(zip(NAMES, found[:count], strict=True))
-    too_fast = xr.apply_ufunc(_too_fast, values["bulk_modulus"])
+    too_fast = series.apply(_too_fast, values["bulk_modulus"], dtypes=[np.int64])
     known = series.joined_reasons(bare(too_fast), reason)
     measured = {}
     for place, name in enumerate(NAMES):

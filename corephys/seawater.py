@@ -6,9 +6,96 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
+from corephys import constants, series, units
 
-__all__ = ["conductivity", "density", "sound_speed"]
+__all__ = ["absolute_salinity", "conductivity", "density", "sound_speed"]
+
+_REFERENCE = constants.CONSTANTS["reference_salinity"].value  # g/kg
+_LIMIT = constants.CONSTANTS["sea_salt_limit"].value  # g/kg
+_ALL_SALT = 1000.0  # g/kg
+
+
+def absolute_salinity(salinity: Any, name: str = "salinity", *, brine: bool = False) -> Any:
+    """Absolute salinity of sea water or pore water; practical salinity is converted.
+
+    Every function and setting that takes a salinity takes it through here.
+
+    Parameters
+    ----------
+    salinity : Quantity, DataArray, str or Constant
+        Absolute salinity, ``"35.2 g/kg"``; practical salinity by its name, ``"35 psu"``; or a mass
+        fraction, ``"3.5 %"`` or ``"0.035 1"``.
+    name : str
+        Name of the argument, setting or column, for the message.
+    brine : bool
+        The solution need not be sea water: allow up to 1000 g/kg; the caller has limits of its own.
+
+    Returns
+    -------
+    float, ndarray or DataArray
+        [g/kg].
+
+    Raises
+    ------
+    UnitError
+        For a bare number or another unit, grams a litre among them.
+    ValueError
+        Below zero, or above 120 g/kg (1000 g/kg for a brine). What dask has not computed yet is
+        not looked at.
+
+    Notes
+    -----
+    S_A = 35.16504 S_P / 35 g/kg: reference composition, TEOS-10 (IOC, SCOR and IAPSO 2010). The
+    salt of pore water may differ in composition, which the uncertainty of the salinity has to
+    cover. The Gibbs function of sea water holds to 120 g/kg at the pressure of the air (IAPWS
+    R13-08), the polynomial fits of TEOS-10 to 42 g/kg.
+
+    Examples
+    --------
+    >>> round(absolute_salinity("35 psu"), 5)
+    35.16504
+    """
+    try:
+        salt = units.as_floats(salinity, "g/kg", name)
+    except units.UnitError as refused:
+        raise _in_words(salinity, name, refused) from None
+    values = getattr(salt, "data", salt)
+    if hasattr(values, "dask"):
+        return salt
+    numbers = np.asarray(values, dtype=float)
+    limit = _ALL_SALT if brine else _LIMIT
+    below, above = numbers < 0.0, numbers > limit
+    if not (below.any() or above.any()):
+        return salt
+    value = float(np.min(numbers[below]) if below.any() else np.max(numbers[above]))
+    given = f" (given as {salinity!r})" if isinstance(salinity, str) else ""
+    if below.any():
+        raise ValueError(
+            f"{name} is {value:g} g/kg{given}, below zero; give the mass of salt in a kilogram of "
+            "water, 0 g/kg for fresh water"
+        )
+    raise ValueError(
+        f"{name} is {value:g} g/kg{given}; {'a solution' if brine else 'sea water'} has 0 to "
+        f"{limit:g} g/kg. Write absolute salinity as '35 g/kg', practical salinity as '35 psu', a "
+        "mass fraction as '0.035 1' or '3.5 %'"
+        + ("" if brine else "; for a stronger brine measure its density and conductivity")
+    )
+
+
+def _in_words(salinity: Any, name: str, refused: units.UnitError) -> units.UnitError:
+    """The error for a salinity in another unit, with the conversion that grams a litre need."""
+    try:
+        litres = units.as_floats(salinity, "g/L", name)
+    except units.UnitError:
+        return units.UnitError(
+            f"{refused}; practical salinity is written '35 psu', absolute salinity '35 g/kg'"
+        )
+    first = float(np.ravel(np.asarray(litres))[0])
+    return units.UnitError(
+        f"{name}: {first:g} g/L is salt in a volume of solution, expected g/kg, salt in the mass "
+        "of solution. Divide by the density of the solution in kg/L: 35 g/L of sodium chloride at "
+        "20 degC, 1.0227 kg/L, is 34.2 g/kg"
+    )
 
 
 def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
@@ -17,7 +104,7 @@ def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
     Parameters
     ----------
     salinity : Quantity, DataArray or str
-        Absolute salinity [g/kg].
+        Absolute salinity [g/kg], or practical salinity as ``"35 psu"``.
     temperature : Quantity, DataArray or str
         In-situ temperature, ITS-90 [degC].
     pressure : Quantity, DataArray or str
@@ -32,14 +119,23 @@ def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For a salinity outside 0 to 120 g/kg.
 
     Notes
     -----
     TEOS-10 Gibbs function (IOC, SCOR and IAPSO 2010), gsw.rho_t_exact.
     """
+    return density_kernel(*_arguments(salinity, temperature, pressure))
+
+
+def density_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
+    """Density [kg/m^3] from plain numbers in g/kg, degC and dbar."""
     import gsw
 
-    return gsw.rho_t_exact(*_arguments(salinity, temperature, pressure))
+    return gsw.rho_t_exact(salinity, temperature, pressure)
 
 
 def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
@@ -48,7 +144,7 @@ def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> An
     Parameters
     ----------
     salinity : Quantity, DataArray or str
-        Absolute salinity [g/kg].
+        Absolute salinity [g/kg], or practical salinity as ``"35 psu"``.
     temperature : Quantity, DataArray or str
         In-situ temperature, ITS-90 [degC].
     pressure : Quantity, DataArray or str
@@ -63,15 +159,24 @@ def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> An
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For a salinity outside 0 to 120 g/kg.
 
     Notes
     -----
     TEOS-10 Gibbs function (IOC, SCOR and IAPSO 2010), gsw.sound_speed_t_exact: it takes the
     in-situ temperature, which the 75-term form does not.
     """
+    return sound_speed_kernel(*_arguments(salinity, temperature, pressure))
+
+
+def sound_speed_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
+    """Speed of sound [m/s] from plain numbers in g/kg, degC and dbar."""
     import gsw
 
-    return gsw.sound_speed_t_exact(*_arguments(salinity, temperature, pressure))
+    return gsw.sound_speed_t_exact(salinity, temperature, pressure)
 
 
 def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
@@ -80,7 +185,7 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
     Parameters
     ----------
     salinity : Quantity, DataArray or str
-        Absolute salinity [g/kg], reference composition.
+        Absolute salinity [g/kg], reference composition, or practical salinity as ``"35 psu"``.
     temperature : Quantity, DataArray or str
         In-situ temperature, ITS-90 [degC].
     pressure : Quantity, DataArray or str
@@ -95,27 +200,28 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For a salinity outside 0 to 120 g/kg.
 
     Notes
     -----
     PSS-78 inverted (UNESCO 1983), gsw.C_from_SP; practical salinity is SA 35 / 35.16504.
     """
+    return conductivity_kernel(*_arguments(salinity, temperature, pressure))
+
+
+def conductivity_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
+    """Conductivity [S/m] from plain numbers in g/kg, degC and dbar."""
     import gsw
 
-    absolute, t, p = _arguments(salinity, temperature, pressure)
-    return gsw.C_from_SP(absolute * (35.0 / 35.16504), t, p) / 10.0
+    return gsw.C_from_SP(salinity * (35.0 / _REFERENCE), temperature, pressure) / 10.0
 
 
-def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, Any, Any]:
-    salt = units.as_floats(salinity, "g/kg", "salinity")
-    values = getattr(salt, "data", salt)
-    if not hasattr(values, "dask") and np.any(np.asarray(values) < 0.0):
-        raise ValueError(
-            f"salinity is {float(np.nanmin(np.asarray(values))):g} g/kg, below zero; give the mass "
-            "of salt in a kilogram of water, 0 g/kg for fresh water"
-        )
-    return (
-        salt,
-        units.as_floats(temperature, "degC", "temperature"),
-        units.as_floats(pressure, "dbar", "pressure"),
+def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, ...]:
+    return series.at_same_positions(
+        salinity=absolute_salinity(salinity),
+        temperature=units.as_floats(temperature, "degC", "temperature"),
+        pressure=units.as_floats(pressure, "dbar", "pressure"),
     )

@@ -20,8 +20,9 @@ from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "build", "joined_names", "joined_reasons",
-    "leaf", "require_same_positions", "seconds", "take", "unpack",
+    "POSITION", "PositionError", "TooFewError", "apply", "at_one_place", "at_rows",
+    "at_same_positions", "build", "joined_names", "joined_reasons", "leaf",
+    "require_same_positions", "seconds", "take", "unpack",
 ]  # fmt: skip
 
 POSITION = ("core", "section", "offset", "depth")
@@ -32,7 +33,10 @@ class PositionError(ValueError):
 
 
 class TooFewError(ValueError):
-    """There are fewer usable readings than the result needs: usual while a hole is half done."""
+    """There are fewer usable readings, or known uncertainties, than the result needs.
+
+    Usual while a hole is half done; a stage of a reduction is then skipped and has not failed.
+    """
 
 
 def require_same_positions(**arrays: Any) -> None:
@@ -67,6 +71,29 @@ def require_same_positions(**arrays: Any) -> None:
                 )
         for coordinate in POSITION:
             _compare(first_name, first, name, other, coordinate)
+
+
+def at_same_positions(**arrays: Any) -> tuple[Any, ...]:
+    """Give series that lie at the same positions the coordinates of the first.
+
+    Parameters
+    ----------
+    **arrays : DataArray, or anything
+        Plain floats of :func:`corephys.units.as_floats`, by the name to use in the message.
+
+    Returns
+    -------
+    tuple
+        In the order given. Arithmetic of xarray drops a coordinate that differs in its last bit,
+        as one converted from another unit may; between these it keeps them.
+
+    Raises
+    ------
+    PositionError
+        As :func:`require_same_positions`.
+    """
+    require_same_positions(**arrays)
+    return tuple(at_one_place(*arrays.values()))
 
 
 _ADVICE = "Bring one onto the other with corephys.depth.match(a, to=b, within='2 cm')"
@@ -209,7 +236,12 @@ def seconds(**times: Any) -> tuple[Any, ...]:
     # The earliest that is known: a missing time is passed over.
     origin = np.fmin.reduce(np.ravel(np.asarray(next(iter(times.values())))))
     elapsed = [(t - origin) / np.timedelta64(1, "s") for t in times.values()]
-    return tuple(e.drop_attrs(deep=False) if isinstance(e, xr.DataArray) else e for e in elapsed)
+    return tuple(
+        units.position_in_library_units(e.drop_attrs(deep=False))
+        if isinstance(e, xr.DataArray)
+        else e
+        for e in elapsed
+    )
 
 
 def take(measured: Measured, index: Any) -> Measured:
@@ -237,6 +269,31 @@ def take(measured: Measured, index: Any) -> Measured:
     return Measured(pick(measured.values), pick(measured.u_random), effects, pick(measured.reason))
 
 
+def at_rows(value: Any, rows: np.ndarray, size: int) -> Any:
+    """Values of an argument at some rows of a table; one value for all rows stays.
+
+    Parameters
+    ----------
+    value : DataArray, Quantity, ndarray or anything
+        With one value a row, or one for all.
+    rows : ndarray of int
+        Which rows.
+    size : int
+        Number of rows of the table.
+
+    Returns
+    -------
+    same type as ``value``
+        A DataArray without its coordinates: the rows of one table lie at their own positions.
+    """
+    if isinstance(value, xr.DataArray):
+        if not value.dims:
+            return value
+        return value.isel({value.dims[0]: rows}).drop_vars(list(value.coords))
+    shape = np.shape(getattr(value, "magnitude", value)) if not isinstance(value, str) else ()
+    return value[rows] if shape == (size,) else value
+
+
 def apply(
     kernel: Callable[..., Any], *arguments: Any, outputs: int = 1, dtypes: Any = None,
     **keywords: Any,
@@ -248,7 +305,8 @@ def apply(
     kernel : callable
         Takes floats and ndarrays, returns one ndarray or a tuple of ``outputs`` of them.
     *arguments : float, ndarray, Variable or DataArray
-        Elementwise arguments; Variables have no coordinates to compare.
+        Elementwise arguments at the same positions, which the first series hands to the result;
+        Variables have no coordinates to compare.
     outputs : int
         How many arrays the kernel returns.
     dtypes : list of dtype, optional
@@ -263,7 +321,7 @@ def apply(
     """
     return xr.apply_ufunc(
         kernel,
-        *_at_one_place(arguments),
+        *at_one_place(*arguments),
         kwargs=keywords,
         output_core_dims=[[]] * outputs,
         join="exact",
@@ -273,11 +331,24 @@ def apply(
     )
 
 
-def _at_one_place(arguments: tuple[Any, ...]) -> list[Any]:
-    """Arguments with the positions of the first that has them.
+def at_one_place(*arguments: Any) -> list[Any]:
+    """Give series the positions of the first that has them, so that arithmetic keeps these.
 
-    Positions that were converted from other units may differ in the last bit; xarray would drop
-    such a coordinate from the result.
+    Parameters
+    ----------
+    *arguments : float, ndarray, Variable or DataArray
+        Series that :func:`require_same_positions` has let pass, and anything else.
+
+    Returns
+    -------
+    list
+        The arguments in their order; a DataArray whose positions are the same to the last bit, and
+        what is no DataArray, is returned as it is.
+
+    Notes
+    -----
+    Positions that were converted from another unit may differ in the last bit, and xarray drops
+    such a coordinate from a result.
     """
     held: dict[Any, Any] = {}
     found = []

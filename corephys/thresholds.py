@@ -38,6 +38,7 @@ class Threshold(Constant):
 
 _NONE = "no source"
 _RECALLED = "no publication named"
+_INTERVALS = "no source; coverage on layered sediments is in docs/accuracy.md, Intervals in layers"
 _SCORE = "no source; scores on simulated holes are in docs/accuracy.md, Flags"
 
 # Name, value, unit, what it decides, source, standing.
@@ -81,6 +82,13 @@ _ROWS = (
     ("settling_tolerance", 2.0, "K", "departure from room temperature above which the reduction flags a core", _NONE, "common practice"),
     # Layout of cores.
     ("core_overlap", 0.021, "m", "overlap of two cores by their tops and advances that is taken for rounding", _NONE, "choice"),
+    ("beyond_any_instrument", 1e12, "1", "magnitude of a number in a table, in the unit of its column, from which it is no reading: squares and products of such numbers leave the range of floats", _NONE, "choice"),
+    ("greatest_run_number", 9999.0, "1", "greatest number of a run or repeat: beyond it the column holds something else", _NONE, "choice"),
+    ("least_sedimentation_rate", 0.1, "m/Myr", "rate below which an age is doubted; the slowest red clay has 0.1 to 1", "D'Hondt et al. (2009), Proceedings of the National Academy of Sciences 106, 11651", "memory"),
+    ("greatest_sedimentation_rate", 1e5, "m/Myr", "rate above which an age is doubted: 100 m in a thousand years", _NONE, "choice"),
+    ("greatest_sediment_age", 2e5, "kyr", "age above which it is doubted: the ocean floor is not 200 Myr old", _RECALLED, "memory"),
+    ("log_datum_slack", 20.0, "m", "by which the depth of the seafloor in a log may differ from the water depth, beside 1 % of it", _NONE, "choice"),
+    ("rig_floor_height", 150.0, "m", "greatest height of a rig floor above the sea", _NONE, "choice"),
     ("section_end_slack", 0.1, "cm", "how far a reading or a piece may lie past the end of its section: ends are cut by hand", _NONE, "choice"),
     ("composite_least_steps", 20, "1", "fewest steps that a core and the site must share for a tie", _NONE, "common practice"),
     ("composite_least_correlation", 0.5, "1", "correlation below which no tie is suggested", _NONE, "common practice"),
@@ -225,6 +233,10 @@ _ROWS = (
     ("compaction_most_rate", 0.3, "1", "relative difference of the rates of two halves of the depth that is allowed", _NONE, "choice"),
     ("compaction_most_correlation", 0.99, "1", "correlation of two parameters above which they cannot be told apart", _NONE, "common practice"),
     ("compaction_longest", 10.0, "1", "times the range of what is sampled that a decay length may reach", _NONE, "choice"),
+    ("interval_blocks", 15, "1", "greatest number of block means that the correlation of residuals is found from", _INTERVALS, "simulated"),
+    ("interval_freedom", 3, "1", "least degrees of freedom of Student's t where residuals are correlated", _INTERVALS, "simulated"),
+    ("interval_fewest", 5.0, "1", "effective number of readings below which an interval is doubted", _INTERVALS, "simulated"),
+    ("interval_share", 0.2, "1", "share of the span that a correlation length may reach before an interval is doubted", _INTERVALS, "simulated"),
     ("compaction_far", 2.0, "1", "standard errors that a difference must exceed to speak against a fit", _NONE, "common practice"),
     ("aicc_difference", 2.0, "1", "difference of AICc below which two models are not told apart", "Burnham and Anderson (2002), Model Selection and Multimodel Inference", "memory"),
     ("profile_apart", 0.2, "1", "relative difference of an arm of the likelihood from the standard error that is named", _NONE, "choice"),

@@ -15,12 +15,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from corephys import constants
+
 if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "POSITION_UNITS", "UnitError", "as_floats", "canonical", "convert", "difference_unit",
-    "position_in_library_units", "quantity", "read_scalar", "spelling", "split_header",
+    "POSITION_UNITS", "PRACTICAL_SALINITY", "UnitError", "as_floats", "canonical", "convert",
+    "difference_unit", "position_in_library_units", "quantity", "read_scalar", "spelling",
+    "split_header",
 ]  # fmt: skip
 
 
@@ -89,7 +92,8 @@ ALIASES = {
     "ohm-m": "ohm m",
     "Ωm": "ohm m",
     "Ω m": "ohm m",
-    "psu": "g/kg",
+    "PSU": "psu",
+    "PSS-78": "psu",
     "‰": "g/kg",
     "wt%": "%",
     "wt.%": "%",
@@ -99,8 +103,14 @@ ALIASES = {
     "years": "yr",
 }
 
+# Practical salinity (PSS-78) is a ratio of conductivities without a unit. This name marks it, so
+# that it is never read as a mass of salt; only salinity in g/kg can be made of it.
+PRACTICAL_SALINITY = "psu"
+_ABSOLUTE = constants.CONSTANTS["reference_salinity"].value / 35.0  # g/kg
+
 # The part of the two grammars that pint and UDUNITS read alike.
-_FACTOR = r"(?:[A-Za-z%]+(?:\^-?\d+)?)"
+# A difference on a scale with an offset is a unit of its own.
+_FACTOR = r"(?:(?:delta_deg[CF]|[A-Za-z%]+)(?:\^-?\d+)?)"
 _PRODUCT = rf"{_FACTOR}(?: {_FACTOR})*"
 _SPELLING = re.compile(rf"^(?:1|{_PRODUCT})(?:/(?:{_FACTOR}|\({_PRODUCT}\)))?$")
 # Companions of a temperature in degF are in this unit; the underscore is in no other.
@@ -109,7 +119,7 @@ _NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
 _KNOWN = (
     "1", "%", "m", "cm", "mm", "um", "km", "s", "us", "ms", "g", "kg", "cm^3", "g/cm^3", "kg/m^3",
     "m/s", "km/s", "degC", "K", "W/m", "W/(m K)", "mW/m^2", "K/m", "m^2 K/W", "count", "count/s",
-    "1/s", "g/kg", "ohm m", "S/m", "mV", "kPa", "MPa", "yr", "kyr", "Myr",
+    "1/s", "g/kg", "psu", "ohm m", "S/m", "mV", "kPa", "MPa", "yr", "kyr", "Myr",
 )  # fmt: skip
 
 
@@ -135,7 +145,8 @@ def quantity(value: Any, unit: str) -> pint.Quantity:
     value : float or array
         Number or numbers, any shape.
     unit : str
-        Unit in the library's spelling or a known foreign one.
+        Unit in the library's spelling or a known foreign one. Practical salinity (``psu``) becomes
+        absolute salinity in g/kg.
 
     Returns
     -------
@@ -153,7 +164,10 @@ def quantity(value: Any, unit: str) -> pint.Quantity:
     >>> cp.quantity(1500.0, "m/s").to("km/s").magnitude
     1.5
     """
-    return _registry().Quantity(value, canonical(unit))
+    unit = canonical(unit)
+    if unit == PRACTICAL_SALINITY:
+        value, unit = np.asarray(value, dtype=float)[()] * _ABSOLUTE, "g/kg"
+    return _registry().Quantity(value, unit)
 
 
 @lru_cache(maxsize=4096)
@@ -183,7 +197,7 @@ def canonical(unit: str) -> str:
     """
     text = " ".join(str(unit).split())
     text = ALIASES.get(text, text)
-    if text == "1" or text == _DEGF_DIFFERENCE:
+    if text in ("1", PRACTICAL_SALINITY, _DEGF_DIFFERENCE):
         return text
     if not _SPELLING.match(text):
         raise UnitError(
@@ -213,11 +227,20 @@ def _converter(given: str, wanted: str) -> tuple[float, float]:
     """Factor and offset from one canonical unit to another, as pint has them."""
     if given == wanted:
         return 1.0, 0.0
+    if PRACTICAL_SALINITY in (given, wanted):
+        if (given, wanted) == (PRACTICAL_SALINITY, "g/kg"):
+            return _ABSOLUTE, 0.0
+        raise UnitError(
+            f"{given!r} cannot be converted to {wanted!r}: psu is practical salinity, which is "
+            "converted to absolute salinity in g/kg and to nothing else"
+        )
     registry = _registry()
     source = registry.parse_units(given if given != "1" else "")
     target = registry.parse_units(wanted if wanted != "1" else "")
     if source.dimensionality != target.dimensionality:
         raise UnitError(f"{given!r} cannot be converted to {wanted!r}: different dimensions")
+    if given.startswith("delta_") and wanted in ("degC", "degF"):
+        raise UnitError(f"{given!r} is a difference of temperatures, no temperature in {wanted!r}")
     offset = float(registry.convert(0.0, source, target))
     if offset == 0.0:
         return _without_rounding(registry.convert(1.0, source, target)), 0.0
@@ -436,6 +459,9 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
         if kind not in "fiub":
             raise UnitError(f"{name}: expected numbers in {unit}, got values of type {value.dtype}")
         bare = position_in_library_units(value.drop_attrs(deep=False))
+        if bare.name in bare.dims:
+            # A coordinate with an index: its numbers cannot be replaced in place.
+            bare = kind_of(bare.variable.to_base_variable(), coords=bare.coords, name=bare.name)
         if kind != "f":
             bare.variable.data = bare.variable.data.astype(float)
         return bare, str(given)
@@ -479,7 +505,10 @@ def _spell(items: tuple[tuple[str, float], ...]) -> str:
     registry = _registry()
     above, below = [], []
     for name, power in items:
-        symbol = registry.get_symbol(name).replace("Δ", "").replace("°", "deg").replace("µ", "u")
+        symbol = (
+            registry.get_symbol(name).replace("Δ", "delta_").replace("°", "deg").replace("µ", "u")
+        )
+        symbol = symbol.replace("Ω", "ohm")
         if not float(power).is_integer():
             raise UnitError(f"the power {power} of {name} is not a whole number")
         size = abs(int(power))

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import units
+from corephys import thresholds, units
 from corephys.hole.csv import Cells
 from corephys.hole.error import Problem, nearest, rows_in_words
 from corephys.hole.tables import Column, Table
@@ -24,6 +24,7 @@ __all__ = ["Columns", "read_columns"]
 _OFFSET = re.compile(r"(?:Z|[+-]\d\d:?\d\d)$")
 # Of the vocabulary, and no quantity.
 _PLACES = ("depth", "depth_fitted", "depth_closed", "offset", "offset_closed")
+_BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each column
 _RESERVED = ("flag", "reason")  # names that the reader itself gives to a table
 
 
@@ -42,7 +43,7 @@ class Columns:
     units : dict of str to str
         Unit of each number column.
     bad : list of (row, column, text)
-        Cells that are no number or no time.
+        Cells that are no number or no time, or a number that no instrument gives.
     bad_rows : ndarray of bool
         Rows with a bad cell in a column of the schema.
     """
@@ -173,6 +174,8 @@ def _read(
             what = f"{name} has no unit"
             return Problem(file, 1, header, what, f"Write the header {column.header!r}")
         target = column.unit or unit or "1"
+        if target == units.PRACTICAL_SALINITY:
+            target = "g/kg"
         values, bad = _numbers(content)
         try:
             values = units.convert(values, unit or target, target)
@@ -180,9 +183,19 @@ def _read(
             mend = f"Write the header {column.header!r} and values in that unit"
             return Problem(file, 1, header, str(error).rstrip("."), mend)
         columns.units[name] = target
+        if name == "salinity" and target == "g/kg":
+            problem = _salinity(columns, column, values, unit, content, header)
+            if problem:
+                return problem
+        if known or name in TERMS or name.startswith(columns.table.number_prefixes or ("\0",)):
+            far = _far(values, column)
+            bad = sorted({*bad, *far})
+            values = np.where(np.isin(np.arange(values.size), far), np.nan, values)
     if bad and column.solid:
         row = bad[0]
         what = f"{content[row]!r} is not a number{rows_in_words(len(bad))}"
+        if str(content[row]).strip() and _numbers([str(content[row])])[1] == []:
+            what = f"{content[row]} is beyond any instrument{rows_in_words(len(bad))}"
         return Problem(file, columns.line(row), header, what, "Write a number; the depths need it")
     columns.values[name] = values
     columns.bad += [(row, name, str(content[row])) for row in bad]
@@ -193,6 +206,33 @@ def _read(
         what = f"the cell is empty{rows_in_words(int(np.isnan(values).sum()))}"
         return Problem(file, columns.line(row), header, what, "Write a number; the depths need it")
     return None
+
+
+def _far(values: Any, column: Column) -> list[int]:
+    """Rows whose number no instrument gives: it would leave the range of floats further on."""
+    with np.errstate(invalid="ignore"):
+        far = (np.abs(values) > _BEYOND) | (values < column.least) | (values > column.greatest)
+    return np.flatnonzero(far).tolist()
+
+
+def _salinity(
+    columns: Columns, column: Column, values: Any, unit: str, content: Any, header: str
+) -> Problem | None:
+    """A header of salinity that cannot be meant: a pure number, or psu of a brine of one salt."""
+    if unit == units.PRACTICAL_SALINITY and "brine" in columns.table.by_name:
+        what = "psu is practical salinity, which is defined for sea water only"
+        mend = "Write 'salinity [g/kg]' and the mass of salt in a kilogram of solution"
+        return Problem(columns.file, 1, header, what, mend)
+    above = np.flatnonzero(values > column.greatest)
+    if unit not in ("1", "%") or not above.size:
+        return None
+    row = int(above[0])
+    what = (
+        f"{content[row]} as a mass fraction [{unit}] is {values[row]:g} g/kg"
+        f"{rows_in_words(above.size)}"
+    )
+    mend = "Write 'salinity [psu]' for practical salinity, 'salinity [g/kg]' for absolute salinity"
+    return Problem(columns.file, columns.line(row), header, what, mend)
 
 
 def _objects(texts: list[str]) -> Any:

@@ -13,10 +13,11 @@ from corephys.hole.error import Problem, rows_in_words
 from corephys.hole.layout import Layout, encode
 from corephys.hole.structure import unknown_sections
 
-__all__ = ["Positions", "locate", "reasons", "repeated"]
+__all__ = ["Positions", "above_seafloor", "locate", "reasons", "repeated"]
 
 _SLACK = thresholds.value("section_end_slack")  # cm
 _ROUNDING = 1e-6  # cm
+_SEAFLOOR = _ROUNDING / 100.0  # m; a top of zero less an offset of zero may miss it by a bit
 
 
 class Positions:
@@ -80,6 +81,34 @@ def locate(
     return Positions(code, offset, *layout.place(code, offset), closed), problems
 
 
+def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
+    """Rows of a table of the ground that lie above the seafloor.
+
+    A reading of a sensor there is flagged; ages, pore water and check shots are fitted together
+    and would bend the whole.
+
+    Parameters
+    ----------
+    table : Columns
+        Any table.
+    where : Positions or None
+        Of its rows.
+
+    Returns
+    -------
+    list of Problem
+    """
+    if where is None or table.table.name not in ("ages", "checkshots", "pore_water"):
+        return []
+    rows = np.flatnonzero(where.depth < -_SEAFLOOR)
+    if not rows.size:
+        return []
+    row = int(rows[0])
+    what = f"the depth is {where.depth[row]:g} m, above the seafloor{rows_in_words(rows.size)}"
+    mend = "Depths count downward from the seafloor: correct the sign, or the top of the core"
+    return [Problem(table.file, table.line(row), "depth", what, mend)]
+
+
 def _upward(table: Columns) -> list[Problem]:
     if "to" not in table:
         return []
@@ -122,6 +151,7 @@ def reasons(
         return reason
     lost_place = np.isnan(positions.depth) & ~table.bad_rows
     reason[lost_place] |= flags.bit("missing_value")
+    reason[positions.depth < -_SEAFLOOR] |= flags.bit("above_seafloor")
     if positions.code is None or layout is None:
         return reason
     code, offset = positions.code, table["offset"]

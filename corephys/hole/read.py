@@ -179,7 +179,7 @@ def _assemble(
         same: list[int] = []
         if table.table.positioned:
             where, faults = positions.locate(table, layout, sections_file)
-            problems += faults
+            problems += faults + positions.above_seafloor(table, where)
             faults, same = positions.repeated(table, where)
             problems += faults
         if not problems:

@@ -7,7 +7,7 @@ import tomllib
 import zoneinfo
 from typing import Any
 
-from corephys import units
+from corephys import seawater, units
 from corephys.hole import csv
 from corephys.hole.error import Problem, nearest
 
@@ -112,7 +112,9 @@ def _dimension(table: str, key: str, value: Any, unit: str, example: str) -> lis
     try:
         number, given = units.read_scalar(value)
         units.convert(number, given, unit)
-    except units.UnitError as error:
+        if key == "pore_water_salinity":
+            seawater.absolute_salinity(value, key)
+    except ValueError as error:
         return [Problem(FILE, None, key, str(error).rstrip("."), mend)]
     return []
 

@@ -16,6 +16,7 @@ __all__ = ["check", "unknown_sections"]
 
 # Tops and advances are noted to a centimetre or two; less than this is not an overlap.
 _OVERLAP = thresholds.value("core_overlap")  # m
+_GREATEST_RUN = thresholds.value("greatest_run_number")
 _SLACK = thresholds.value("section_end_slack")  # cm
 
 
@@ -47,6 +48,12 @@ def check(tables: dict[str, Columns]) -> list[Problem]:
         what = "the bottom {1:g} m lies above the top {0:g} m"
         mend = "Give the top first; depths grow downward"
         problems += _reversed(layers, "top", "bottom", what, mend)
+        problems += _above_seafloor(layers, "top")
+    stations = _whole(tables, "downhole/stations", "depth")
+    if stations:
+        problems += _above_seafloor(stations, "depth")
+    for table in tables.values():
+        problems += _whole_numbers(table)
     problems += _downhole(tables)
     if "scan/reduced" in tables:
         problems += _supplied_units(tables["scan/reduced"])
@@ -56,6 +63,38 @@ def check(tables: dict[str, Columns]) -> list[Problem]:
 def _whole(tables: dict[str, Columns], name: str, *columns: str) -> Columns | None:
     table = tables.get(name)
     return table if table is not None and all(c in table for c in columns) else None
+
+
+def _above_seafloor(table: Columns, name: str) -> list[Problem]:
+    rows = np.flatnonzero(table[name] < 0.0)
+    if not rows.size:
+        return []
+    row = int(rows[0])
+    what = f"{name} is {table[name][row]:g} m, above the seafloor{rows_in_words(rows.size)}"
+    mend = "Depths count downward from the seafloor: correct the sign or the number"
+    return [Problem(table.file, table.line(row), name, what, mend)]
+
+
+def _whole_numbers(table: Columns) -> list[Problem]:
+    """Runs and repeats that are no small whole numbers, which a column that slipped would hold."""
+    problems = []
+    for name in ("run", "repeat"):
+        column = table.table.by_name.get(name)
+        if column is None or column.kind != "number" or name not in table:
+            continue
+        values = table[name]
+        wrong = np.isfinite(values)
+        wrong &= (values != np.round(values)) | (values < 0) | (values > _GREATEST_RUN)
+        rows = np.flatnonzero(wrong)
+        if rows.size:
+            row = int(rows[0])
+            what = (
+                f"{name} is {values[row]:g}, not a whole number from 0 to {_GREATEST_RUN:g}"
+                f"{rows_in_words(rows.size)}"
+            )
+            mend = f"Number the {name}s of a position 1, 2, 3; is this the column of another value?"
+            problems.append(Problem(table.file, table.line(row), name, what, mend))
+    return problems
 
 
 def _cores(cores: Columns) -> list[Problem]:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
+
+from corephys import constants
 
 __all__ = ["FLAGGED_ELSEWHERE", "TABLES", "Column", "Table"]
 
@@ -27,6 +30,8 @@ class Column:
         The legal words of a text column, empty where any will do.
     solid : bool
         The geometry hangs on it: a cell that is no number is a fault of structure.
+    least, greatest : float
+        Numbers outside are bad cells; in ``unit``.
     """
 
     name: str
@@ -35,6 +40,8 @@ class Column:
     need: str = "required"
     choices: tuple[str, ...] = ()
     solid: bool = False
+    least: float = -math.inf
+    greatest: float = math.inf
 
     @property
     def header(self) -> str:
@@ -112,6 +119,10 @@ _STANDARD = _maybe(
     _number("temperature", "degC"),
 )  # fmt: skip
 _CELSIUS = _number("temperature", "degC")
+_SALINITY = replace(
+    _number("salinity", "g/kg"), least=0.0,
+    greatest=constants.CONSTANTS["sea_salt_limit"].value,
+)  # fmt: skip
 
 
 def _scan(
@@ -151,7 +162,7 @@ _ROWS = (
     Table("exclusions", (*_INTERVAL, _text("reason"), *_maybe(_text("sensor"), _text("who")))),
     Table("layers", (_text("name"), _solid("top", "m"), _solid("bottom", "m"),
                      *_maybe(_text("lithology")))),
-    _by_depth("pore_water", _number("salinity", "g/kg"), _number("temperature", "degC")),
+    _by_depth("pore_water", _SALINITY, _number("temperature", "degC")),
     _by_depth("ages", _number("age", "kyr"), _number("age_uncertainty", "kyr")),
     _by_depth("checkshots", _number("two_way_time", "s"), _number("one_way_time", "s")),
     _scan("gamma", _number("counts"), *_maybe(_number("real_time", "s"), _number("live_time", "s")),
@@ -177,7 +188,8 @@ _ROWS = (
     )),
     Table("standards/resistivity", (
         _number("response", "mV"), *_STANDARD,
-        *_maybe(_text("brine", "sodium_chloride", "sea"), _number("salinity", "g/kg"),
+        *_maybe(_text("brine", "sodium_chloride", "sea"),
+                replace(_SALINITY, greatest=1000.0),
                 _number("conductivity", "S/m")),
     ), one_of=(("conductivity", "salinity"),)),
     Table("standards/susceptibility",

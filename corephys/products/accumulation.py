@@ -19,7 +19,7 @@ from corephys.products.accumulation_mass import (
     mass_accumulation_of_phases,
     mass_accumulation_rate,
 )
-from corephys.products.accumulation_smoothing import smooth_ages
+from corephys.products.accumulation_smoothing import smooth_ages, smoothing_kernel
 from corephys.uncertainty import Measured, stated
 
 __all__ = [
@@ -27,6 +27,9 @@ __all__ = [
     "mass_accumulation_rate", "sedimentation_rate", "smooth_ages",
 ]  # fmt: skip
 
+_LEAST = thresholds.value("least_sedimentation_rate")  # m/Myr
+_GREATEST = thresholds.value("greatest_sedimentation_rate")  # m/Myr
+_OLDEST = thresholds.value("greatest_sediment_age")  # kyr
 _UNRESOLVED = thresholds.value("unresolved_rate")
 _NAME = "sedimentation_rate"
 _HIATUS, _REVERSED, _SAME, _RATE = "hiatus", "reversed ages", "same age", "rate"
@@ -71,7 +74,9 @@ def sedimentation_rate(
         share. Coordinates ``top``, ``bottom``, ``depth`` (the middle) [m], ``age_top``,
         ``age_bottom`` [kyr] and ``kind``: ``rate``, ``hiatus`` (ages apart at one depth: the rate
         is zero), ``reversed ages`` (the rate is negative, kept and flagged
-        ``impossible_value``) or ``same age`` (NaN).
+        ``impossible_value``) or ``same age`` (NaN). Rates outside 0.1 to 100 000 m/Myr and ages
+        above 200 Myr are ``out_of_usual_range``, and the attribute ``unlikely_rates`` names them:
+        most often ages in years or Myr under a header in kyr.
 
     Raises
     ------
@@ -93,7 +98,7 @@ def sedimentation_rate(
     factor, u_factor = _growth(growth_factor, growth_factor_uncertainty)
     carried = np.eye(z.size)
     if smoothing is not None:
-        a, carried = smooth_ages(a, depth=z, age_uncertainty=u_age, length=smoothing)
+        a, carried = smoothing_kernel(a, z, u_age, float(positive(smoothing, "m", "smoothing")))
     dz, da = np.diff(z) / factor, np.diff(a) * 1e-3  # m, Myr
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = np.where(da != 0.0, dz / da, np.nan)
@@ -103,6 +108,10 @@ def sedimentation_rate(
     if growth_factor is not None:
         effects["growth_factor"] = -rate / factor * u_factor
     reason = np.where(kind == _SAME, flags.bit("impossible_value"), 0).astype(np.int64)
+    with np.errstate(invalid="ignore"):
+        odd = (kind == _RATE) & ((rate < _LEAST) | (rate > _GREATEST))
+    odd |= np.maximum(np.abs(a[1:]), np.abs(a[:-1])) > _OLDEST
+    reason[odd] |= flags.bit("out_of_usual_range")
     values = xr.DataArray(rate, dims="interval", coords=_coordinates(z, a, kind))
     random = np.sqrt(np.diag(covariance))
     found = series.build(
@@ -117,6 +126,7 @@ def sedimentation_rate(
         smoothing="none" if smoothing is None else str(smoothing),
         hiatuses=_places(kind == _HIATUS, z),
         reversed_ages=_places(kind == _REVERSED, z),
+        unlikely_rates=_places(odd, z),
         unresolved=_places(random > _UNRESOLVED * np.abs(rate), z),
     )
     found[f"{_NAME}_covariance"] = (

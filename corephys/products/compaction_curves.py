@@ -282,7 +282,7 @@ def void_ratio_log_stress(
 def _share(value: Any, name: str) -> Any:
     """A porosity through the door: between zero and one."""
     found = units.as_floats(value, "1", name)
-    if np.any((np.asarray(found) < 0.0) | (np.asarray(found) > 1.0)):
+    if not np.all((np.asarray(found) >= 0.0) & (np.asarray(found) <= 1.0)):
         raise ValueError(
             f"{name} is {np.ravel(found)[0]:g}; a porosity lies between 0 and 1, per cent are "
             "written '55 %'"

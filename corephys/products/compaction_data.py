@@ -227,7 +227,9 @@ def _along(effect: Any, y: np.ndarray, use: np.ndarray | None = None) -> np.ndar
 def _check(y: np.ndarray, needed: int) -> None:
     if y.size < needed:
         words = {5: "five", 4: "four"}.get(needed, str(needed))
-        raise ValueError(f"{y.size} usable porosities are too few for a fit; it needs {words}")
+        raise series.TooFewError(
+            f"{y.size} usable porosities are too few for a fit; it needs {words}"
+        )
     if np.any((y < 0) | (y > 1)):
         worst = float(y[np.argmax(np.abs(y - 0.5))])
         raise ValueError(

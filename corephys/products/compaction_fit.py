@@ -12,6 +12,7 @@ from corephys import fitting, thresholds, units
 from corephys.numerics import exponential as numerics
 from corephys.products import compaction_robust as robust_weights
 from corephys.products.compaction_data import Choices, Data, gather
+from corephys.products.compaction_interval import Spread, independent, widen
 from corephys.products.compaction_models import Model, of_name
 from corephys.products.compaction_result import CompactionFit, dataset_of
 from corephys.products.compaction_verdict import block_checks, judge
@@ -19,7 +20,6 @@ from corephys.products.compaction_verdict import block_checks, judge
 __all__ = ["fit", "fit_data", "natural_scatter"]
 
 _T = thresholds.DEFAULTS
-_SURE = thresholds.value("one_sided_errors")
 
 
 def fit(
@@ -53,8 +53,9 @@ def fit(
     fixed : mapping of str to float or str, optional
         Parameters that are forced, by name.
     excess_scatter : bool
-        With absolute uncertainties: add a natural scatter of the sediment to every variance, as
-        large as makes the reduced chi-square one where it would exceed one.
+        Let neighbours in depth scatter together, see Notes. With absolute uncertainties: also add a
+        natural scatter of the sediment to every variance, as large as makes the reduced chi-square
+        one where it would exceed one.
     bed_thickness : Quantity or str
         Samples closer than this [m] lie in one bed and share its natural scatter: they count as
         one for it. The default is common practice, no source.
@@ -79,11 +80,15 @@ def fit(
     -----
     Weighted least squares through lmfit within the bounds of the model (porosities 0 to 1). The
     natural scatter is the moment estimate of Mandel and Paule (1970), Analytical Chemistry
-    42, 1194. Where neighbours in depth scatter together beyond chance (lag-one correlation r of the
-    weighted residuals above its one-sided 95 % limit 1.645 / sqrt(n)) the covariance is multiplied
-    by (1 + r) / (1 - r), the loss of independent samples (Bayley and Hammersley 1946, Supplement
-    to the Journal of the Royal Statistical Society 8, 184; from memory). Systematic effects go
-    through the linearised fit. Robust weights: ``compaction_robust``.
+    42, 1194. Neighbours in depth scatter together: the residuals are averaged in at most fifteen
+    blocks of depth, length and scatter of an exponential covariance are those of the restricted
+    maximum of their likelihood (Patterson and Thompson 1971, Biometrika 58, 545; from memory), and
+    the covariance of the parameters is that of this fit under it, times the square of the factor of
+    Student's t with one degree of freedom less than the effective number of readings or blocks,
+    three at least. ``excess_scatter=False`` takes the readings as independent. Fewer than five
+    effective readings, or a correlation over more than a fifth of the span, give the reason
+    ``few_independent_readings``. Systematic effects go through the linearised fit. Robust weights:
+    ``compaction_robust``.
 
     The verdict names, by rules fixed beforehand and not by R^2: a bound that was reached; a
     parameter that was forced; porosity that rises; an e-folding depth above ten times the range
@@ -150,17 +155,17 @@ def fit_data(
         As from :func:`fit`.
     """
     forced = forced or {}
-    found, scatter, low, effects = _least_squares(model, data, choices, forced)
+    found, scatter, low, effects, spread = _least_squares(model, data, choices, forced)
     free = _least_squares(model, data, choices, {})[0] if forced else None
     checks = block_checks(model, data, found.values, forced)
     verdict = judge(model, found, checks, data, forced, free)
     dataset = dataset_of(
-        model, found, effects, verdict, checks, data, excess_scatter=scatter,
+        model, found, effects, verdict, checks, data, spread, excess_scatter=scatter,
         robust=choices.robust, points_weighed_down=low,
         forced=", ".join(f"{name} = {value:g}" for name, value in forced.items()) or "none",
         cross_validation_error=checks.error if checks else float("nan"),
     )  # fmt: skip
-    return CompactionFit(dataset, verdict, model, data, found, forced, choices, checks)
+    return CompactionFit(dataset, verdict, model, data, found, forced, choices, checks, spread)
 
 
 def natural_scatter(model: Model, data: Data, choices: Choices) -> float:
@@ -181,18 +186,16 @@ def natural_scatter(model: Model, data: Data, choices: Choices) -> float:
 
 def _least_squares(
     model: Model, data: Data, choices: Choices, forced: dict[str, float]
-) -> tuple[fitting.Fit, float, int, dict[str, np.ndarray]]:
-    """The fit, the natural scatter, how many points were weighed down, and the effects."""
+) -> tuple[fitting.Fit, float, int, dict[str, np.ndarray], Spread]:
+    """The fit, natural scatter, number of points weighed down, effects, and the neighbours."""
     x, sigma = data.abscissa(model), data.sigma
     first = dict(zip(model.names, model.start(x, data.porosity), strict=True))
-    scatter, low = float("nan"), 0
+    scatter, low, weights = float("nan"), 0, None
     if choices.robust != "none":
         found, weights = robust_weights.fit(model, x, data, choices.robust, first, forced)
         low = int((weights < 0.5).sum())
         sigma = np.ones(x.size) if sigma is None else sigma
         sigma = sigma / np.sqrt(np.maximum(weights, 1e-12))
-        if choices.absolute_sigma:
-            found = _with_correlation(data.depth, found, sigma)
     else:
         if choices.scatter is not None and sigma is not None:
             scatter = choices.scatter
@@ -201,9 +204,13 @@ def _least_squares(
         if choices.absolute_sigma and choices.excess_scatter and choices.scatter is None:
             found, scatter = _with_scatter(model, x, data, found, forced)
             sigma = np.sqrt(np.asarray(sigma) ** 2 + data.near * scatter**2)
-        if choices.absolute_sigma and choices.excess_scatter:
-            found = _with_correlation(data.depth, found, np.asarray(sigma))
-    return found, scatter, low, _effects(model, x, data, sigma, found, forced)
+    effects, spread = _effects(model, x, data, sigma, found, forced), independent(found)
+    if choices.excess_scatter:
+        weight = np.ones(x.size) if sigma is None else 1.0 / np.asarray(sigma) ** 2
+        slopes = model.jacobian(x, *(found.values[name] for name in model.names))
+        free = np.array([name not in forced for name in model.names])
+        found, spread = widen(data.depth, found, weight, data.sigma, slopes, free, weights)
+    return found, scatter, low, effects, spread
 
 
 def _once(
@@ -214,9 +221,17 @@ def _once(
         values = {**forced, **free}
         return model.curve(x, *(values[name] for name in model.names))
 
+    kept = [name not in forced for name in model.names]
+
+    def slopes(x: Any, **free: float) -> Any:
+        values = {**forced, **free}
+        return model.jacobian(x, *(values[name] for name in model.names))[:, kept]
+
     free = {name: value for name, value in start.items() if name not in forced}
     bounds = {name: limits for name, limits in model.bounds.items() if name in free}
-    found = fitting.fit(curve, x, y, sigma, start=free, absolute_sigma=absolute, bounds=bounds)
+    found = fitting.fit(
+        curve, x, y, sigma, start=free, absolute_sigma=absolute, bounds=bounds, jacobian=slopes
+    )
     return _whole(model, found, forced) if forced else found
 
 
@@ -252,17 +267,6 @@ def _inside(model: Model, values: dict[str, float]) -> dict[str, float]:
         room = 1e-3 * (high - low if np.isfinite(high) else 1.0)
         moved[name] = float(np.clip(values[name], low + room, high - room))
     return moved
-
-
-def _with_correlation(z: np.ndarray, found: fitting.Fit, sigma: np.ndarray) -> fitting.Fit:
-    """Widen the errors where neighbours in depth scatter together: layers make fewer samples."""
-    residual = (found.residual / sigma)[np.argsort(z, kind="stable")]
-    together = numerics.lag_correlation(residual)
-    if together <= _SURE / np.sqrt(residual.size):
-        return found
-    wider = (1.0 + together) / (1.0 - together)
-    errors = {name: error * float(np.sqrt(wider)) for name, error in found.errors.items()}
-    return replace(found, covariance=found.covariance * wider, errors=errors)
 
 
 def _effects(

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import thresholds, units
+from corephys import series, thresholds, units
 from corephys.products.compaction_data import Choices, gather
 from corephys.products.compaction_fit import fit_data
 from corephys.products.compaction_models import of_name
@@ -145,7 +145,7 @@ def fit_by_layer(
         counts = (
             ", ".join(f"{name} has {count}" for name, count in small.items()) or "none is named"
         )
-        raise ValueError(
+        raise series.TooFewError(
             f"no layer has the {least_points} usable porosities of a fit of its own: {counts}; "
             "fit the whole hole, or give least_points="
         )

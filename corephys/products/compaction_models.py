@@ -31,11 +31,14 @@ class Parameter:
         Quantity of the vocabulary, which gives its unit and words.
     low, high : float
         Bounds of a fit, in that unit.
+    inverse : bool
+        Its reciprocal is nearly symmetric about its estimate, itself it is not.
     """
 
     name: str
     low: float = -np.inf
     high: float = np.inf
+    inverse: bool = False
 
     @property
     def unit(self) -> str:
@@ -231,12 +234,13 @@ def _log_stress_start(x: Array, y: Array) -> tuple[float, float]:
 
 
 _AT_ZERO = Parameter("surface_porosity", 0.0, 1.0)
+_LENGTH = Parameter("decay_length", inverse=True)
 _STRESS = "vertical_effective_stress"
 _ROWS = (
     Model(
         "exponential", "phi0 exp(-z / L)",
         "porosity = {surface_porosity:.4f} exp(-z / {decay_length:.0f} m)",
-        "Athy 1930", "depth", (_AT_ZERO, Parameter("decay_length")),
+        "Athy 1930", "depth", (_AT_ZERO, _LENGTH),
         _exponential, _exponential_slopes, _exponential_start, lambda p: 1.0 / p[1], "1/L",
     ),
     Model(
@@ -244,7 +248,7 @@ _ROWS = (
         "porosity = {residual_porosity:.4f} + ({surface_porosity:.4f} - {residual_porosity:.4f}) "
         "exp(-z / {decay_length:.0f} m)",
         "Athy 1930 with a porosity that stays", "depth",
-        (_AT_ZERO, Parameter("residual_porosity", 0.0, 1.0), Parameter("decay_length")),
+        (_AT_ZERO, Parameter("residual_porosity", 0.0, 1.0), _LENGTH),
         _offset, _offset_slopes, _offset_start,
         lambda p: float(np.sign(p[0] - p[1]) / p[2]), "1/L",
     ),
@@ -264,7 +268,8 @@ _ROWS = (
     Model(
         "exponential in stress", "phi0 exp(-sigma' / S)",
         "porosity = {surface_porosity:.4f} exp(-sigma' / {decay_stress:.0f} kPa)",
-        "Athy 1930, in effective stress", _STRESS, (_AT_ZERO, Parameter("decay_stress")),
+        "Athy 1930, in effective stress", _STRESS,
+        (_AT_ZERO, Parameter("decay_stress", inverse=True)),
         _exponential, _exponential_slopes, _exponential_start, lambda p: 1.0 / p[1], "1/S",
     ),
     Model(

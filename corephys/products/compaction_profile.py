@@ -48,11 +48,11 @@ def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any
     Notes
     -----
     Each parameter is held at a value and the others are fitted again; the ends are where
-    chi-square has risen by the quantile of chi-square with one degree of freedom (absolute
-    uncertainties) or of F with 1 and n - k (scatter that sets the scale): Venzon and Moolgavkar
-    (1988), Applied Statistics 37, 87. Where neighbours scatter together the rise is divided by the
-    same factor as multiplied the covariance. The covariance is not trusted where an arm at the
-    first level differs from its symmetric arm by more than a fifth, this library's choice.
+    chi-square has risen by the square of the quantile of Student's t that the fit uses (of the
+    normal distribution for independent readings with absolute uncertainties): Venzon and Moolgavkar
+    (1988), Applied Statistics 37, 87. Where neighbours scatter together the rise is multiplied by
+    the same factor as the variance of the parameter. The covariance is not trusted where an arm at
+    the first level differs from its symmetric arm by more than a fifth, this library's choice.
     """
     made = porosity if isinstance(porosity, CompactionFit) else fit(porosity, **choices)
     if made.choices.robust != "none":
@@ -70,11 +70,11 @@ def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any
         }
     )  # fmt: skip
     words: list[str] = []
-    rises = np.array([_rise(made, level) for level in levels])
     for name in made.model.names:
         if name in made.forced:
             words.append(f"{_words(name)} was forced: no interval")
             continue
+        rises = np.array([_rise(made, name, level) for level in levels])
         ends = np.array([[_end(made, name, rise, side) for side in (-1, 1)] for rise in rises])
         words += _write(out, made, name, ends, np.array(levels))
     words = words or ["every interval is closed and near the covariance's: either will do"]
@@ -99,24 +99,30 @@ def profiles(made: CompactionFit, name: str, values: np.ndarray) -> np.ndarray:
     ndarray, (m,)
         Chi-square less that of the fit, in units in which one standard error is 1.
     """
-    return np.array([_excess(made, name, float(v), {})[0] for v in values]) / _scale(made)
+    return np.array([_excess(made, name, float(v), {})[0] for v in values]) / _scale(made, name)
 
 
-def _scale(made: CompactionFit) -> float:
-    """Rise of the bare chi-square that belongs to one standard error."""
+def _scale(made: CompactionFit, name: str) -> float:
+    """Rise of the bare chi-square that belongs to one standard error of a parameter."""
     unit = 1.0 if made.choices.absolute_sigma else made.found.reduced_chi_square
-    return unit * _wider(made)
+    return unit * _growth(made, name) ** 2
 
 
-def _wider(made: CompactionFit) -> float:
-    """Factor by which correlated neighbours widened the covariance."""
-    free = [i for i, name in enumerate(made.model.names) if name not in made.forced]
-    jacobian = made.model.jacobian(made.data.abscissa(made.model), *made.values)[:, free]
-    bare = np.linalg.pinv((jacobian * (_weight(made) ** 2)[:, None]).T @ jacobian)
-    u = made.found.covariance[np.ix_(free, free)]
-    if not (made.choices.absolute_sigma and np.isfinite(u).all()):
+def _growth(made: CompactionFit, name: str) -> float:
+    """Factor by which correlated neighbours widened the error of a parameter."""
+    if made.spread is None:
         return 1.0
-    return float(max(u[0, 0] / bare[0, 0], 1.0))
+    growth = float(made.spread.growth[made.model.names.index(name)])
+    return growth if np.isfinite(growth) else 1.0
+
+
+def _quantile(made: CompactionFit, level: np.ndarray | float) -> np.ndarray:
+    """Standard errors that an interval of a level reaches to either side."""
+    from scipy import stats
+
+    freedom = np.inf if made.spread is None else made.spread.degrees_of_freedom
+    factor = 1.0 if made.spread is None else made.spread.factor
+    return np.asarray(stats.t.ppf(0.5 + np.asarray(level) / 2, freedom) / factor)
 
 
 def _weight(made: CompactionFit) -> np.ndarray:
@@ -128,12 +134,8 @@ def _weight(made: CompactionFit) -> np.ndarray:
     return np.asarray(1.0 / np.sqrt(data.sigma**2 + extra))
 
 
-def _rise(made: CompactionFit, level: float) -> float:
-    from scipy import stats
-
-    if made.choices.absolute_sigma:
-        return float(stats.chi2.ppf(level, 1)) * _scale(made)
-    return float(stats.f.ppf(level, 1, max(made.found.degrees_of_freedom, 1))) * _scale(made)
+def _rise(made: CompactionFit, name: str, level: float) -> float:
+    return float(_quantile(made, level) ** 2 * _scale(made, name))
 
 
 def _excess(
@@ -196,14 +198,9 @@ def _write(
     out: xr.Dataset, made: CompactionFit, name: str, ends: np.ndarray, levels: np.ndarray
 ) -> list[str]:
     """Put the intervals of a parameter into the Dataset; what is to be said of them."""
-    from scipy import stats
-
     entry, parameter = vocabulary.term(name), made.model.parameters[made.model.names.index(name)]
     best, u = made.found.values[name], made.found.errors[name]
-    quantile = (
-        stats.norm.ppf(0.5 + levels / 2) if made.choices.absolute_sigma
-        else stats.t.ppf(0.5 + levels / 2, max(made.found.degrees_of_freedom, 1))
-    )  # fmt: skip
+    quantile = _quantile(made, levels)
     is_open = np.array(
         [[not np.isfinite(a) or a == parameter.low, not np.isfinite(b) or b == parameter.high]
          for a, b in ends]

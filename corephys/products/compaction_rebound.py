@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, thresholds, units
-from corephys.bounds import positive
+from corephys.bounds import measured_fraction, positive
 from corephys.display import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, stated
 
@@ -76,7 +76,7 @@ def rebound(
     from memory, and the correction moves by Cs for each tenfold of it.
     """
     series.require_same_positions(porosity=porosity, stress=stress)
-    phi = series.unpack(porosity, "porosity")
+    phi = measured_fraction(series.unpack(porosity, "porosity"), "porosity")
     load = series.unpack(stress, "vertical_effective_stress")
     index = positive(swelling_index, "1", "swelling_index", zero=True)
     if (np.asarray(index) < 0.0).any():
@@ -154,7 +154,7 @@ def rebound_by_depth(porosity: Any, *, kind: str, depth: Any = None) -> xr.Datas
     """
     if kind not in _SHARE:
         raise ValueError(f"kind is {kind!r}; there is {' and '.join(_SHARE)}")
-    phi = series.unpack(porosity, "porosity")
+    phi = measured_fraction(series.unpack(porosity, "porosity"), "porosity")
     where = porosity.coords.get("depth") if depth is None else depth
     if where is None:
         raise ValueError("the porosity has no depth: give depth= or a series with that coordinate")

@@ -12,10 +12,13 @@ from corephys import fitting, flags, series, units
 from corephys.display import Card, Shown, with_uncertainty
 from corephys.numerics.exponential import Checks
 from corephys.products.compaction_data import Choices, Data
+from corephys.products.compaction_interval import Spread
 from corephys.products.compaction_models import Model
 from corephys.uncertainty import Measured
 
 __all__ = ["CompactionFit", "dataset_of"]
+
+_FEW = "few_independent_readings"
 
 
 @dataclass(frozen=True)
@@ -26,8 +29,11 @@ class CompactionFit(Shown):
     ----------
     dataset : Dataset
         The parameters of the model (``surface_porosity`` [1] and ``decay_length`` [m] of the
-        exponential) with uncertainties, effects and flags, their random ``covariance``, and the
-        numbers behind the verdict as attributes.
+        exponential) with uncertainties, effects and flags, their random ``covariance``, the ends
+        ``_lower`` and ``_upper`` of the random 68 % interval of a decay length or stress,
+        ``effective_number`` [1] of the readings, ``correlation_length`` [m] of their residuals,
+        ``growth_factor`` [1] of each random uncertainty, and the numbers behind the verdict as
+        attributes.
     verdict : tuple of str
         What is wrong with the fit, in words; empty where no rule is broken.
     model : Model
@@ -42,6 +48,8 @@ class CompactionFit(Shown):
         How it was fitted.
     checks : Checks or None
         By blocks of depth.
+    spread : Spread or None
+        How far the readings are independent.
     """
 
     dataset: xr.Dataset
@@ -52,6 +60,7 @@ class CompactionFit(Shown):
     forced: dict[str, float] = field(default_factory=dict)
     choices: Choices = field(default_factory=lambda: Choices(False), repr=False)
     checks: Checks | None = field(default=None, repr=False)
+    spread: Spread | None = field(default=None, repr=False)
 
     @property
     def values(self) -> tuple[float, ...]:
@@ -147,8 +156,23 @@ class CompactionFit(Shown):
             lines.append(f"  natural scatter of the sediment: {a['excess_scatter']:.4f}")
         if a["robust"] != "none":
             lines.append(f"  {a['points_weighed_down']} points weighed down ({a['robust']})")
+        lines += self._independence()
         lines += [f"  beware: {trouble}" for trouble in self.verdict] or ["  no rule is broken"]
         return "\n".join(lines)
+
+    def _independence(self) -> list[str]:
+        """How many readings the fit rests on, where that was looked for."""
+        if self.spread is None:
+            return []
+        words = []
+        if np.isfinite(self.spread.length):
+            words.append(
+                f"  effective number of readings: {self.spread.effective_number:.3g}; "
+                f"residuals are correlated over {self.spread.length:.3g} m"
+            )
+        if self.spread.few:
+            words.append("  beware: few independent readings; the errors are not to be trusted")
+        return words
 
 
 def _table(curve: np.ndarray, u: np.ndarray, given: dict[str, np.ndarray]) -> xr.Dataset:
@@ -171,7 +195,7 @@ def _table(curve: np.ndarray, u: np.ndarray, given: dict[str, np.ndarray]) -> xr
 
 def dataset_of(
     model: Model, found: fitting.Fit, effects: dict[str, np.ndarray], verdict: tuple[str, ...],
-    checks: Checks | None, data: Data, **attributes: Any,
+    checks: Checks | None, data: Data, spread: Spread, **attributes: Any,
 ) -> xr.Dataset:  # fmt: skip
     """The Dataset of a fit.
 
@@ -183,6 +207,8 @@ def dataset_of(
         Shift of the parameters by each source.
     checks : Checks or None
         By blocks of depth.
+    spread : Spread
+        How far the readings are independent.
     **attributes
         Further attributes.
 
@@ -191,7 +217,7 @@ def dataset_of(
     Dataset
         See :class:`CompactionFit`.
     """
-    reason = flags.bit("poor_fit") if verdict else 0
+    reason = (flags.bit("poor_fit") if verdict else 0) | (flags.bit(_FEW) if spread.few else 0)
     quantities = {
         name: Measured(
             xr.DataArray(found.values[name]), found.errors[name],
@@ -224,4 +250,40 @@ def dataset_of(
         found.covariance, dims=("parameter", "parameter_2"),
         attrs={"units": "1", "long_name": f"random covariance of {words}"},
     )  # fmt: skip
+    _add_intervals(dataset, model)
+    _add_spread(dataset, spread)
     return dataset
+
+
+def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
+    """Ends of the 68 % interval where it is symmetric in the reciprocal of the parameter."""
+    for parameter in model.parameters:
+        if not parameter.inverse:
+            continue
+        value = float(dataset[parameter.name])
+        u = float(dataset[f"{parameter.name}_u_random"])
+        rates = np.array([1.0 / value + u / value**2, 1.0 / value - u / value**2])
+        if not rates[0] * rates[1] > 0.0:
+            # A rate that may be zero leaves the length open upward, or downward where it rises.
+            rates[1 if value > 0.0 else 0] = 0.0 if u == u else np.nan
+        with np.errstate(divide="ignore"):
+            ends = 1.0 / rates
+        ends = np.where(np.isinf(ends), np.sign(value) * np.inf, ends)
+        for side, end in zip(("lower", "upper"), np.sort(ends), strict=True):
+            words = f"{side} end of the random 68 % interval of {parameter.words}"
+            dataset[f"{parameter.name}_{side}"] = (
+                (), float(end), {"units": parameter.unit, "long_name": words}
+            )  # fmt: skip
+
+
+def _add_spread(dataset: xr.Dataset, spread: Spread) -> None:
+    for name, value, unit, words in (
+        ("effective_number", spread.effective_number, "1", "number of independent readings"),
+        ("correlation_length", spread.length, "m", "e-folding length of correlated residuals"),
+    ):
+        dataset[name] = ((), value, {"units": unit, "long_name": words})
+    dataset["growth_factor"] = (
+        "parameter", spread.growth,
+        {"units": "1", "long_name": "random uncertainty over that of independent readings"},
+    )  # fmt: skip
+    dataset.attrs["degrees_of_freedom"] = spread.degrees_of_freedom

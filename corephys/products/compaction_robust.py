@@ -68,8 +68,8 @@ def fit(
     sigma = np.ones(x.size) if data.sigma is None else np.asarray(data.sigma)
     if np.any(~(sigma > 0)):
         raise ValueError(
-            "every point needs a positive, known uncertainty: one that is not known must not "
-            "become a weight"
+            f"{int(np.sum(~(sigma > 0)))} of {x.size} uncertainties are missing or not positive; "
+            "give them, or use absolute_sigma=False and let the scatter set the scale"
         )
     least = 0.0 if data.sigma is None else 1.0
     p = solve(model, x, data.porosity, 1.0 / sigma, start={**start, **forced}, fixed=forced)

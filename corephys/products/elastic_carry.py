@@ -10,8 +10,8 @@ from typing import Any, TypeVar
 import numpy as np
 import xarray as xr
 
-from corephys import flags, provenance, series, uncertainty, units
-from corephys.bounds import positive
+from corephys import provenance, series, uncertainty, units
+from corephys.bounds import measured_fraction, positive
 from corephys.constants import Constant
 from corephys.uncertainty import Measured, bare
 from corephys.vocabulary import term
@@ -22,7 +22,6 @@ __all__ = [
 ]  # fmt: skip
 
 _STEP = 1e-4  # of an argument; the slope is then right to about a millionth
-_IMPOSSIBLE = flags.bit("impossible_value")
 
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -198,29 +197,7 @@ def fraction(
         u = units.as_floats((uncertainties or {}).get(name), "1", f"uncertainty of {name}",
                             optional=True)  # fmt: skip
         found = Measured(units.as_floats(value, "1", name), float("nan") if u is None else bare(u))
-    plain = np.asarray(found.values, dtype=float)
-    outside = ~((plain >= 0.0) & (plain <= 1.0))
-    if plain.size and outside.all() and not np.isnan(plain).all():
-        first = plain.flat[int(np.flatnonzero(~np.isnan(plain))[0])]
-        raise ValueError(
-            f"{name} is {first:g}; it is a fraction of the volume, from 0 to 1: divide per cent "
-            "by 100, or leave the reading out"
-        )
-    if not outside.any():
-        return found
-    values = (
-        xr.where(outside, np.nan, found.values) if plain.ndim == 0 else _emptied(found, outside)
-    )
-    marked = np.where(outside & ~np.isnan(plain), _IMPOSSIBLE, 0).astype(np.int64)
-    mark = xr.Variable(found.values.dims, marked) if hasattr(found.values, "dims") else marked
-    return Measured(values, found.u_random, found.effects,
-                    series.joined_reasons(bare(found.reason), mark))  # fmt: skip
-
-
-def _emptied(found: Measured, outside: np.ndarray) -> Any:
-    if isinstance(found.values, xr.DataArray):
-        return found.values.copy(data=np.where(outside, np.nan, found.values.values))
-    return np.where(outside, np.nan, found.values)
+    return measured_fraction(found, name)
 
 
 def plain(value: Any, unit: str, name: str) -> Any:
@@ -297,28 +274,59 @@ def propagate(
         By ``names``; slopes by central differences, one-sided where a model ends.
     """
     keys = list(inputs)
+    given = {key: part.values for key, part in inputs.items()}
+    coordinates = _coordinates(given)
 
     def laid(*arrays: Any) -> tuple[Any, ...]:
         parts = np.broadcast_arrays(*(np.asarray(array, dtype=float) for array in arrays))
         with np.errstate(all="ignore"):
             return _with_slopes(kernel, keys, parts)
 
+    # Without coordinates: xarray would compare them again for every array that comes out.
     found = series.apply(
-        laid, *(part.values for part in inputs.values()), outputs=len(names) * (1 + len(keys))
+        laid, *(bare(values) for values in given.values()), outputs=len(names) * (1 + len(keys))
     )
     known = series.joined_reasons(*(bare(part.reason) for part in inputs.values()), bare(reason))
     used = {key: record for part in inputs.values() for key, record in part.used.items()}
+    unknown = [_has_unknown(part) for part in inputs.values()]
     result = {}
     for place, name in enumerate(names):
         start = len(names) + place * len(keys)
         slopes = found[start : start + len(keys)]
         terms = [
-            (slope, _where_it_matters(slope, part))
-            for slope, part in zip(slopes, inputs.values(), strict=True)
+            (slope, _where_it_matters(slope, part) if missing else part)
+            for slope, part, missing in zip(slopes, inputs.values(), unknown, strict=True)
         ]
         spread, effects = uncertainty.combine(terms)
-        result[name] = Measured(found[place], spread, effects, known, used)
+        values = found[place]
+        if coordinates is not None:
+            values = xr.DataArray(values, coords=coordinates)
+        result[name] = Measured(values, spread, effects, known, used)
     return result
+
+
+def _coordinates(given: Mapping[str, Any]) -> dict[Any, Any] | None:
+    """Coordinates that the inputs share or have alone; None where none of them is a DataArray."""
+    series.require_same_positions(**given)
+    arrays = [values for values in given.values() if isinstance(values, xr.DataArray)]
+    if not arrays:
+        return None
+    found: dict[Any, Any] = {}
+    apart = set()
+    for array in arrays:
+        for key, coordinate in array.coords.items():
+            first = found.setdefault(key, coordinate.variable)
+            # Positions were compared above; those converted from another unit differ by a bit.
+            if key not in units.POSITION_UNITS and not coordinate.variable.equals(first):
+                apart.add(key)
+    return {key: variable for key, variable in found.items() if key not in apart}
+
+
+def _has_unknown(part: Measured) -> bool:
+    return any(
+        bool(np.isnan(np.asarray(bare(u), dtype=float)).any())
+        for u in (part.u_random, *part.effects.values())
+    )
 
 
 def _where_it_matters(slope: Any, part: Measured) -> Measured:

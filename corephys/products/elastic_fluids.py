@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys import flags, seawater, series, units
 from corephys.bounds import positive
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_averages import reuss_kernel
@@ -106,7 +106,7 @@ def brine(
     1521.5146
     """
     given = {"temperature": (temperature, "degC"), "pressure": (pressure, "MPa"),
-             "salinity": (salinity, "g/kg")}  # fmt: skip
+             "salinity": (_salinity(salinity), "g/kg")}  # fmt: skip
     carry.same_positions(**{name: value for name, (value, _) in given.items()})
     inputs = {}
     for name, (value, unit) in given.items():
@@ -125,6 +125,14 @@ def brine(
     names = ("fluid_density", "fluid_velocity", "fluid_bulk_modulus")
     found = carry.propagate(kernel, names, inputs, reason=beyond)
     return series.build(found, steps=("brine of sodium chloride (Batzle and Wang 1992)",))
+
+
+def _salinity(given: Any) -> Any:
+    """Salinity in g/kg with its unit, after the door that every salinity passes."""
+    salt = seawater.absolute_salinity(given, brine=True)
+    if hasattr(salt, "dims"):
+        return salt.assign_attrs(units="g/kg")
+    return units.quantity(salt, "g/kg")
 
 
 def _beyond(temperature: Any, pressure: Any, salinity: Any) -> Any:

@@ -111,7 +111,7 @@ def curvature(
     points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
     size = points.resistance.size
     if size < 4:
-        raise ValueError(f"{size} usable points cannot show a bend; it needs four")
+        raise series.TooFewError(f"{size} usable points cannot show a bend; it needs four")
     fit = fitted(points)
     omega = _omega(points, fit)
     straight = _solve(points, omega, None)

@@ -8,8 +8,8 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, flags, series, thresholds, units
-from corephys.bounds import positive
-from corephys.uncertainty import Measured
+from corephys.bounds import measured_fraction, positive
+from corephys.uncertainty import Measured, bare
 
 __all__ = ["conductivity_at_temperature", "conductivity_of_water_content", "heat_flow_of_age"]
 
@@ -126,7 +126,7 @@ def conductivity_of_water_content(
     """
     if conditions not in ("seafloor", "laboratory"):
         raise ValueError(f"conditions is {conditions!r}; there is 'seafloor' and 'laboratory'")
-    water = series.unpack(water_content, "water_content_wet")
+    water = measured_fraction(series.unpack(water_content, "water_content_wet"), "water_content")
     share = np.asarray(water.values, dtype=float)
     if not np.any((share > 0.0) & (share < 1.0)):
         raise ValueError(
@@ -146,7 +146,14 @@ def conductivity_of_water_content(
     effects = {source: slope * np.asarray(effect) for source, effect in water.effects.items()}
     values = water.values * 0.0 + k if isinstance(water.values, xr.DataArray) else float(k)
     return series.build(
-        {"thermal_conductivity": Measured(values, random, effects, reason.astype(np.int64))},
+        {
+            "thermal_conductivity": Measured(
+                values,
+                random,
+                effects,
+                series.joined_reasons(bare(water.reason), reason.astype(np.int64)),
+            )
+        },
         steps=(f"conductivity of water content at {conditions} conditions (Bullard 1963)",),
         constants={row: _C[row] for row in used},
     )

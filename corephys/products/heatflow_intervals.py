@@ -124,7 +124,7 @@ def _order(stations: Stations) -> np.ndarray:
     """Stations from the top down; refused where two lie at one place."""
     x = stations.resistance
     if x.size < 2:
-        raise ValueError(f"{x.size} usable points make no interval; it needs two")
+        raise series.TooFewError(f"{x.size} usable points make no interval; it needs two")
     order = np.argsort(x, kind="stable")
     step = np.diff(x[order])
     if np.any(step <= 0.0):

@@ -129,7 +129,7 @@ def monte_carlo(
     fit = fitted(points)
     if not fit.known:
         unknown = int(np.sum(~np.isfinite(points.variance) | (points.variance <= 0)))
-        raise ValueError(
+        raise series.TooFewError(
             f"the uncertainty of {unknown} of {points.variance.size} temperatures or of the "
             "conductivities is not known, so there is nothing to draw from; state it, or leave "
             "those points out"

@@ -93,7 +93,9 @@ def carry(conductivity: Any, how: str, allow: tuple[str, ...]) -> Carried:
         raise ValueError(f"how is {how!r}; there is {', '.join(CARRIERS)}")
     points, used, left_out = usable_points(conductivity, allow)
     if how == "trend" and points.depth.size < 3:
-        raise ValueError(f"a trend needs conductivities at three depths, not {points.depth.size}")
+        raise series.TooFewError(
+            f"a trend needs conductivities at three depths, not {points.depth.size}"
+        )
     natural, freedom = scatter(points, how)
     k, smooth = points.conductivity, smooth_resistivity(points, how)
     # Relative errors of the readings, at the smooth value: a reading high by chance weighs no more.

@@ -259,7 +259,9 @@ def fitted(stations: Stations) -> Fit:
     """
     x, y, cx, cy, guide = stations.points
     if x.size < 3:
-        raise ValueError(f"{x.size} usable points make no line with an uncertainty; it needs three")
+        raise series.TooFewError(
+            f"{x.size} usable points make no line with an uncertainty; it needs three"
+        )
     first, known = best_line(*stations.points)
     line, share, excess = first, 0.0, 0.0
     beds = first.slope**2 * stations.between

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, series, thresholds
+from corephys import bounds, companions, series, thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["backus", "layered_medium", "quarter_wavelength"]
@@ -95,6 +95,7 @@ def backus(
     one above to halfway to the one below; at an end the window is cut. Running sums, linear in the
     number of readings. Random errors average down, those that readings share do not.
     """
+    profile = companions.library_units(profile)
     rho, speed, depth = _inputs(profile)
     window, quarter = _window(speed.values, length, frequency, fraction)
     over = _Window(depth, window)
@@ -188,7 +189,8 @@ def _window(
         return np.full(velocity.shape, float(bounds.positive(length, "m", "length"))), quarter
     if frequency is None:
         raise ValueError("give length=, such as '2 m', or frequency= for a part of the wavelength")
-    return 4.0 * float(bounds.positive(fraction, "1", "fraction")) * quarter, quarter
+    share = float(bounds.positive(bounds.fraction(fraction, "fraction"), "1", "fraction"))
+    return 4.0 * share * quarter, quarter
 
 
 def _places(profile: xr.Dataset) -> dict[str, Any]:

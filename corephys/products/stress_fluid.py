@@ -98,17 +98,14 @@ def in_situ_water_density(
             "depths of a water column have to rise from the seafloor, and do not; sort them, and "
             "give each once"
         )
-    salt = units.as_floats(salinity, "g/kg", "salinity")
+    salt = seawater.absolute_salinity(salinity)
     g = float(positive(gravity, "m/s^2", "gravity"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     slope = float(units.as_floats(temperature_gradient, "K/km", "temperature_gradient"))
     warm = float(units.as_floats(seafloor_temperature, "degC", "seafloor_temperature"))
-    state = (
-        units.quantity(warm + slope * z / 1000.0, "degC"),
-        units.quantity(1.04 * g * (above + z) / 10.0, "dbar"),
-    )
-    found = seawater.density(units.quantity(salt, "g/kg"), *state) / 1000.0
-    more = seawater.density(units.quantity(salt + 1.0, "g/kg"), *state) / 1000.0
+    state = (warm + slope * z / 1000.0, 1.04 * g * (above + z) / 10.0)  # degC, dbar
+    found = seawater.density_kernel(salt, *state) / 1000.0
+    more = seawater.density_kernel(salt + 1.0, *state) / 1000.0
     u = (more - found) * stated(salinity_uncertainty, "g/kg", "salinity_uncertainty")
     return series.build(
         {"fluid_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},

@@ -32,7 +32,8 @@ __all__ = [
 
 # Reason -> who says so and what it means, in the order in which the tests are made.
 SEQUENCE: dict[str, str] = {
-    "bad_cell": "reading: a cell that is no number",
+    "bad_cell": "reading: a cell that is no number, or one that no instrument gives",
+    "above_seafloor": "reading: a depth above the seafloor; depths count downward from it",
     "excluded_by_user": "reading: the operator's exclusions",
     "past_section_end": "reading: an offset beyond the section",
     "in_removed_interval": "reading: the core was not there when it was scanned",

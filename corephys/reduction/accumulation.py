@@ -44,6 +44,11 @@ def accumulation_rates(context: Context) -> None:
     )
     for word, places in (
         ("reversed ages, kept and flagged", found.attrs["reversed_ages"]),
+        (
+            "rates that no sediment has, flagged out_of_usual_range; are the ages of ages.csv in "
+            "the unit of their header, age [kyr]?",
+            found.attrs["unlikely_rates"],
+        ),
         ("intervals shorter than the ages resolve", found.attrs["unresolved"]),
     ):
         if places != "none":

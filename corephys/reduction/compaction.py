@@ -32,17 +32,14 @@ def compaction_fit(context: Context) -> None:
         raise ValueError(
             f"[compaction] surface_porosity is {forced:g}; it has to lie between 0 and 1"
         )
-    try:
-        fit = compaction.fit(
-            source,
-            stress=stress if model.abscissa != "depth" else None,
-            model=model.name,
-            robust=keys["robust"],
-            fixed=None if forced is None else {"surface_porosity": forced},
-            **_shared(context),
-        )
-    except ValueError as error:
-        raise Skipped(str(error)) from error
+    fit = compaction.fit(
+        source,
+        stress=stress if model.abscissa != "depth" else None,
+        model=model.name,
+        robust=keys["robust"],
+        fixed=None if forced is None else {"surface_porosity": forced},
+        **_shared(context),
+    )
     context.objects["compaction"] = fit
     result = fit.dataset
     result.attrs["porosity_from"] = path
@@ -52,14 +49,10 @@ def compaction_fit(context: Context) -> None:
         fit.predict(depth) if model.abscissa == "depth" else fit.predict(depth, stress=load)
     )
     if keys["bootstrap"] and keys["robust"] == "none":
-        try:
-            drawn = compaction.bootstrap(
+        with context.part("compaction: bootstrap"):
+            context.results["products/compaction_bootstrap"] = compaction.bootstrap(
                 fit, replicates=int(keys["bootstrap"]), block=keys["bootstrap_block"]
             )
-        except ValueError as error:
-            context.notes.append(f"no bootstrap of the compaction fit: {error}")
-            return
-        context.results["products/compaction_bootstrap"] = drawn
 
 
 def compaction_models(context: Context) -> None:
@@ -68,10 +61,7 @@ def compaction_models(context: Context) -> None:
         raise Skipped("[compaction] compare is off")
     source, path = _porosity(context)
     stress = stress_at(context, source)
-    try:
-        found = compaction.compare(source, stress=stress, **_shared(context))
-    except ValueError as error:
-        raise Skipped(str(error)) from error
+    found = compaction.compare(source, stress=stress, **_shared(context))
     depth, load = _grid(source, stress)
     curves = [
         fit.predict(depth) if fit.model.abscissa == "depth" else fit.predict(depth, stress=load)
@@ -94,14 +84,10 @@ def compaction_by_layer(context: Context) -> None:
     source, _ = _porosity(context)
     model = compaction.MODELS[keys["model"]]
     stress = stress_at(context, source) if model.abscissa != "depth" else None
-    try:
-        found = compaction.fit_by_layer(
-            source, layers, stress=stress, model=model.name, robust=keys["robust"],
-            **_shared(context),
-        )  # fmt: skip
-    except ValueError as error:
-        raise Skipped(str(error)) from error
-    context.results["products/compaction_by_layer"] = found.dataset
+    context.results["products/compaction_by_layer"] = compaction.fit_by_layer(
+        source, layers, stress=stress, model=model.name, robust=keys["robust"],
+        **_shared(context),
+    ).dataset  # fmt: skip
 
 
 def _porosity(context: Context) -> tuple[xr.Dataset, str]:

@@ -223,7 +223,8 @@ def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
     stamps = np.asarray(times, dtype="datetime64[ms]")
     if np.isnat(stamps).all():
         return None
-    start = pd.Timestamp(reference)
+    # A text that carries its origin is a class of its own; older pandas take plain text alone.
+    start = pd.Timestamp(str(reference) if isinstance(reference, str) else reference)
     if start.tzinfo is not None:
         start = start.tz_convert(None)
     elapsed = (stamps - np.datetime64(start.to_datetime64(), "ms")) / np.timedelta64(1, "ms") / 1e3

@@ -36,19 +36,15 @@ def heat_flow(context: Context) -> None:
     context.results["products/heat_flow_by_carrier"] = heatflow.compare_carriers(
         temperature, conductivity, **shared, **_depths(context)
     )
-    try:
+    with context.part("heat flow: between stations"):
         context.results["products/heat_flow_intervals"] = heatflow.intervals(
             temperature, resistance, **shared
         )
-    except ValueError as error:
-        context.notes.append(f"no heat flow between stations: {error}")
-    try:
+    with context.part("heat flow: bend"):
         context.results["products/heat_flow_curvature"] = heatflow.curvature(
             temperature, resistance, **shared,
             significance=context.recipe["heat_flow"]["bend_significance"],
         )  # fmt: skip
-    except ValueError as error:
-        context.notes.append(f"no test of the bend of temperature: {error}")
 
 
 def corrections(context: Context) -> None:
@@ -77,14 +73,10 @@ def monte_carlo(context: Context) -> None:
         raise Skipped("[heat_flow] monte_carlo_draws is 0: no errors are drawn")
     context.result("products/heat_flow")
     temperature, conductivity = context.result(_T), _conductivity(context)
-    try:
-        found = heatflow.monte_carlo(
-            temperature, conductivity, how=keys["carrier"], draws=draws,
-            **_shared(context, temperature), **_depths(context),
-        )  # fmt: skip
-    except ValueError as error:
-        raise Skipped(f"no errors drawn: {error}") from None
-    context.results["products/heat_flow_monte_carlo"] = found
+    context.results["products/heat_flow_monte_carlo"] = heatflow.monte_carlo(
+        temperature, conductivity, how=keys["carrier"], draws=draws,
+        **_shared(context, temperature), **_depths(context),
+    )  # fmt: skip
 
 
 def temperature_below(context: Context) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions
+from corephys import companions, thresholds, units
 from corephys.downhole import logs
 from corephys.hole.log_files import FOLDER
 from corephys.reduction.context import Context, Skipped
@@ -17,6 +17,9 @@ from corephys.reduction.scan_supplied import HOMES
 from corephys.vocabulary import TERMS
 
 __all__ = ["cores_beside_logs", "downhole_logs"]
+
+_SLACK = thresholds.value("log_datum_slack")  # m
+_RIG_FLOOR = thresholds.value("rig_floor_height")  # m
 
 
 def downhole_logs(context: Context) -> None:
@@ -37,7 +40,9 @@ def downhole_logs(context: Context) -> None:
             continue
         with context.part(f"downhole logs: {FOLDER}/{_plain(name)}"):
             try:
+                _agrees_with_the_hole(planned[name], context.recipe["hole"]["water_depth"])
                 found = _read(name, held, planned[name])
+                _within_the_hole(context, found, planned[name])
             except ValueError as error:
                 raise ValueError(_plain(str(error))) from error
             said = [_plain(text) for text in json.loads(found.attrs["reports"])]
@@ -46,6 +51,44 @@ def downhole_logs(context: Context) -> None:
             read += 1
     if not read:
         raise Skipped("no log whose depths and curves the recipe names could be read")
+
+
+def _agrees_with_the_hole(plan: Mapping[str, Any], water_depth: str | None) -> None:
+    """Refuse a seafloor of a file that contradicts the water depth of the hole."""
+    datum, given = plan["depth_datum"], plan.get("seafloor_depth")
+    if water_depth is None or given is None:
+        return
+    water = float(units.as_floats(water_depth, "m", "water_depth"))
+    seafloor = float(units.as_floats(given, "m", "seafloor_depth"))
+    slack = max(_SLACK, 0.01 * water)
+    lowest, highest = water - slack, water + slack
+    if datum == "rig floor":
+        highest += _RIG_FLOOR
+    if not lowest <= seafloor <= highest:
+        raise ValueError(
+            f"seafloor_depth is {given} from the {datum}, and [hole] water_depth is {water_depth}; "
+            f"from the {datum} the seafloor lies {lowest:g} to {highest:g} m deep. Correct "
+            "seafloor_depth, depth_datum or water_depth"
+        )
+
+
+def _within_the_hole(context: Context, found: xr.Dataset, plan: Mapping[str, Any]) -> None:
+    """Refuse depths "from the seafloor" that begin below every core and below the water depth."""
+    cores, water_depth = context.optional("cores"), context.recipe["hole"]["water_depth"]
+    if plan["depth_datum"] != "seafloor" or cores is None or water_depth is None:
+        return
+    depth = np.asarray(found["depth"].values, dtype=float)
+    if not np.isfinite(depth).any():
+        return
+    first = float(np.nanmin(depth))
+    water = float(units.as_floats(water_depth, "m", "water_depth"))
+    bottom = float(np.nanmax(cores["top"].values + cores["advance"].values))
+    if first > bottom and first > water - max(_SLACK, 0.01 * water):
+        raise ValueError(
+            f"the depths begin {first:g} m below the seafloor, where depth_datum sets them, below "
+            f"all cores ({bottom:g} m) and at the depth of the water ({water_depth}). Do they "
+            "count from the rig floor or the sea level? Then set depth_datum and seafloor_depth"
+        )
 
 
 def _files(context: Context) -> dict[str, xr.Dataset]:

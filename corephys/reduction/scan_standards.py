@@ -149,19 +149,21 @@ def _resistivity(context: Context, checks: xr.Dataset) -> Found:
 def _susceptibility(context: Context, checks: xr.Dataset) -> Found:
     net = checks["reading"].values - air_reading(context, checks)
     known = checks["value"].values
-    return np.where(known != 0, net / known, np.nan), None, "1", "reading over the value known"
+    return net / np.where(known != 0, known, np.nan), None, "1", "reading over the value known"
 
 
 def _natural_gamma(context: Context, checks: xr.Dataset) -> Found:
     if "live_time" not in checks:
         return None
-    rate = checks["reading"].values / checks["live_time"].values
+    seconds = checks["live_time"].values
+    rate = checks["reading"].values / np.where(seconds > 0.0, seconds, np.nan)
     return _relative(rate), None, "1", "count rate over its usual value"
 
 
 def _relative(values: np.ndarray) -> np.ndarray:
     known = values[np.isfinite(values)]
-    return values / np.median(known[:10]) if known.size else values
+    usual = float(np.median(known[:10])) if known.size else np.nan
+    return values / (usual if usual != 0.0 else np.nan)  # nothing is relative to zero
 
 
 _VALUES: dict[str, Callable[[Context, xr.Dataset], Found]] = {

@@ -40,14 +40,18 @@ def solids_height(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
     h = m / (rho A) with A = pi d^2 / 4: geometry.
     """
-    mass = units.as_floats(dry_mass, "g", "dry_mass")
-    width = units.as_floats(diameter, "cm", "diameter")
-    density = units.as_floats(grain_density, "g/cm^3", "grain_density")
+    mass, width, density = series.at_same_positions(
+        dry_mass=units.as_floats(dry_mass, "g", "dry_mass"),
+        diameter=units.as_floats(diameter, "cm", "diameter"),
+        grain_density=units.as_floats(grain_density, "g/cm^3", "grain_density"),
+    )
     return 10.0 * mass / (density * 0.25 * np.pi * width**2)
 
 
@@ -144,6 +148,11 @@ def _points(test: Test, e0: float, h0: float, solids: float) -> dict[str, np.nda
             raise ValueError(
                 f"test {test.name!r} has heights only; give initial_void_ratio, such as '1.9 1', "
                 "or height_of_solids from consolidation.solids_height"
+            )
+        if not h0 > 0.0:
+            raise ValueError(
+                f"test {test.name!r} begins with a height of {h0:g} mm; the first height of a test "
+                "is that of the specimen, above zero"
             )
         e = (1.0 + e0) * height / h0 - 1.0
     elif np.isnan(e0):

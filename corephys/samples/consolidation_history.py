@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
+from corephys import companions, flags, series, thresholds
 from corephys.samples.consolidation_loading import loadings, places
 from corephys.samples.consolidation_table import SAFETY
 from corephys.uncertainty import Measured, bare, combine
@@ -35,6 +35,9 @@ def _stress(value: Any, name: str, uncertainty: Any) -> Measured:
 def _bounds(value: Any, stress: Measured) -> tuple[Any, Any]:
     """Least and greatest yield stress: of the methods, else one standard uncertainty."""
     if isinstance(value, xr.Dataset) and "yield_stress_low" in value:
+        value = companions.library_units(
+            value, {"yield_stress_low": "kPa", "yield_stress_high": "kPa"}
+        )
         return value["yield_stress_low"].variable.data, value["yield_stress_high"].variable.data
     u = np.asarray(bare(stress.u_random))
     return np.asarray(bare(stress.values)) - u, np.asarray(bare(stress.values)) + u
@@ -80,6 +83,7 @@ def overconsolidation_ratio(
     )
     top = _stress(yield_stress, "yield_stress", yield_stress_uncertainty)
     load = _load(vertical_effective_stress, vertical_effective_stress_uncertainty)
+    top.values, load.values = series.at_same_positions(yield_stress=top.values, load=load.values)
     ratio = top.values / load.values
     u, effects = combine([(1.0 / bare(load.values), top), (-bare(ratio) / bare(load.values), load)])
     low, high = _bounds(yield_stress, top)
@@ -137,6 +141,7 @@ def overpressure_bound(
     )
     top = _stress(yield_stress, "yield_stress", yield_stress_uncertainty)
     load = _load(vertical_effective_stress, vertical_effective_stress_uncertainty)
+    top.values, load.values = series.at_same_positions(yield_stress=top.values, load=load.values)
     difference = load.values - top.values
     u, effects = combine([(-1.0, top), (1.0, load)])
     low, high = _bounds(yield_stress, top)

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
+from corephys import companions, flags, series, thresholds
 from corephys.numerics.yield_point import joined_lines
 
 __all__: list[str] = []
+_UNITS = {"stress": "kPa", "strain": "1", "height": "mm", "initial_void_ratio": "1"}
 NEAR = thresholds.count("loading_points_past_bend")
 
 
@@ -56,6 +57,7 @@ def loadings(curve: xr.Dataset) -> list[Loading]:
     lacking = [n for n in ("void_ratio", "stress", "branch", "test") if n not in curve]
     if lacking:
         raise ValueError(f"the curve has no {', '.join(lacking)}; make it with consolidation.curve")
+    curve = companions.library_units(curve, _UNITS)
     names = curve["test"].values.astype(str)
     return [_one(curve, str(name), names == name) for name in dict.fromkeys(names)]
 

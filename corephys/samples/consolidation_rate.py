@@ -42,6 +42,8 @@ def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) 
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For another share.
 
@@ -52,8 +54,11 @@ def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) 
     """
     if share not in _FACTOR:
         raise ValueError(f"share is 0.5 or 0.9, not {share!r}")
-    path = units.as_floats(drainage_path, "m", "drainage_path")
-    return _FACTOR[share].value * path**2 / units.as_floats(time, "s", "time")
+    path, late = series.at_same_positions(
+        drainage_path=units.as_floats(drainage_path, "m", "drainage_path"),
+        time=units.as_floats(time, "s", "time"),
+    )
+    return _FACTOR[share].value * path**2 / late
 
 
 def hydraulic_conductivity(
@@ -80,13 +85,17 @@ def hydraulic_conductivity(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
     k = cv mv rho g: definition of cv in Terzaghi (1925).
     """
-    c = units.as_floats(coefficient, "m^2/s", "coefficient")
-    m = units.as_floats(compressibility, "1/Pa", "compressibility")
+    c, m = series.at_same_positions(
+        coefficient=units.as_floats(coefficient, "m^2/s", "coefficient"),
+        compressibility=units.as_floats(compressibility, "1/Pa", "compressibility"),
+    )
     density = units.as_floats(pore_water_density, "kg/m^3", "pore_water_density")
     return c * m * density * units.as_floats(gravity, "m/s^2", "gravity")
 

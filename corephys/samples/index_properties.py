@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, thresholds, units, vocabulary
+from corephys import constants, seawater, series, thresholds, units, vocabulary
+from corephys.bounds import fraction
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_archive import find_constants, recompute
 from corephys.samples.index_properties_clay import (
@@ -148,9 +149,14 @@ def phase_relations(
         if volume is not None
     }
     way = _route(route, volumes)
+    fluid = _fluid(salinity, pore_water_density, salt_density)
+    wet, dry, *rest = series.at_same_positions(
+        wet_mass=wet, dry_mass=dry, **volumes,
+        **dict(zip(("salinity", "pore_water_density", "salt_density"), fluid, strict=True)),
+    )  # fmt: skip
+    volumes, fluid = dict(zip(volumes, rest[:-3], strict=True)), tuple(rest[-3:])
     volume = volumes["wet_volume" if way == "wet volume" else "dry_volume"]
     whole = (volumes["wet_volume"],) if way == "calliper" else ()
-    fluid = _fluid(salinity, pore_water_density, salt_density)
     random = (
         _sigma(mass_uncertainty, "g", "mass_uncertainty"),
         _sigma(volume_uncertainty, "cm^3", "volume_uncertainty"),
@@ -241,12 +247,15 @@ def _in_words(way: str, method: Any, container_mass: Any, container_volume: Any)
 def _net(gross: Any, tare: Any, unit: str, name: str, tare_name: str) -> Any:
     value = units.as_floats(gross, unit, name)
     taken = units.as_floats(tare, unit, tare_name, optional=True)
-    return value if taken is None else value - taken
+    if taken is None:
+        return value
+    value, taken = series.at_same_positions(**{name: value, tare_name: taken})
+    return value - taken
 
 
 def _fluid(salinity: Any, pore_water_density: Any, salt_density: Any) -> tuple[Any, Any, Any]:
     return (
-        units.as_floats(salinity, "g/kg", "salinity") / 1000.0,
+        seawater.absolute_salinity(salinity) / 1000.0,
         units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
         units.as_floats(salt_density, "g/cm^3", "salt_density"),
     )
@@ -400,15 +409,19 @@ def phase_relations_from_water_content(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
     Per gram of wet sample: Vpw = w/rho_pw, Vs = (1 - w)/rho_g; definition of the phases, for
     published tables that print no masses.
     """
-    w = units.as_floats(water_content_wet, "1", "water_content_wet")
-    grain = units.as_floats(grain_density, "g/cm^3", "grain_density")
-    fluid = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
+    w, grain, fluid = series.at_same_positions(
+        water_content_wet=fraction(water_content_wet, "water_content_wet"),
+        grain_density=units.as_floats(grain_density, "g/cm^3", "grain_density"),
+        pore_water_density=units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
+    )
     pores, grains = w / fluid, (1.0 - w) / grain
     total = pores + grains
     found = (1.0 / total, (1.0 - w) / total, grain + 0.0 * total, pores / total, pores / grains,

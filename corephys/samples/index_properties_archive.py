@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
+from corephys import flags, seawater, series, thresholds, units
+from corephys.bounds import fraction
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["find_constants", "recompute"]
@@ -227,11 +228,11 @@ def recompute(
     (1 - phi), e = phi / (1 - phi): Blum (1997), chapter 2, per volume of a saturated sample.
     """
     series.require_same_positions(water_content_wet=water_content_wet, bulk_density=bulk_density)
-    w = units.as_floats(water_content_wet, "1", "water_content_wet")
+    w = fraction(water_content_wet, "water_content_wet")
     rho = units.as_floats(bulk_density, "g/cm^3", "bulk_density")
     fluid = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
     old, new = (
-        units.as_floats(value, "g/kg", name) / 1e3
+        seawater.absolute_salinity(value, name) / 1e3
         for value, name in ((archive_salinity, "archive_salinity"), (salinity, "salinity"))
     )
     u_w, u_rho = (
@@ -245,6 +246,8 @@ def recompute(
     values, slopes = _phases(np.asarray(bare(w)) * factor, np.asarray(bare(rho)), fluid)
     impossible = ~((values["porosity"] > 0.0) & (values["porosity"] < 1.0))
     impossible &= np.isfinite(values["porosity"])
+    as_given = np.asarray(bare(units.as_floats(water_content_wet, "1", "water_content_wet")))
+    impossible |= np.isfinite(as_given) & np.isnan(np.asarray(bare(w)))
     found = np.where(impossible, flags.bit("inconsistent_masses"), 0).astype(np.int64)
     nan = float("nan")
     quantities = {}

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import constants, series, units
+from corephys.bounds import measured_fraction
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["porosity_without_interlayer_water", "water_by_exchange_capacity"]
@@ -94,7 +95,8 @@ def porosity_without_interlayer_water(
     reach a fifth of the porosity (Blum 1997, chapter 2). The grain density is that of dried clay
     and stays.
     """
-    phi, rho = series.unpack(porosity, "porosity"), series.unpack(dry_density, "dry_density")
+    phi = measured_fraction(series.unpack(porosity, "porosity"), "porosity")
+    rho = series.unpack(dry_density, "dry_density")
     share = units.as_floats(interlayer_water, "1", "interlayer_water")
     if np.any(np.asarray(bare(share)) < 0.0):
         raise ValueError("interlayer_water lies below zero; it is g of water a g of dried solids")

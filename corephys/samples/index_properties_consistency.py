@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units, vocabulary
+from corephys import companions, flags, series, thresholds, units, vocabulary
 from corephys.samples.index_properties_phases import PROPERTIES
 
 __all__ = ["consistency"]
@@ -63,6 +63,7 @@ def consistency(
     """
     if not reported:
         raise ValueError("no reported values given, such as bulk_density=table['bulk_density']")
+    recomputed = companions.library_units(recomputed, {"correlation_porosity_grain_density": "1"})
     limits = {**TOLERANCES, **(tolerances or {})}
     differences, apart = {}, np.int64(0)
     for name, given in reported.items():
@@ -72,8 +73,8 @@ def consistency(
         unit = vocabulary.term(name).unit
         values = units.as_floats(given, unit, name)
         limit = units.as_floats(limits[name], unit, f"tolerance of {name}")
-        series.require_same_positions(recomputed=recomputed[name], reported=given)
-        difference = xr.DataArray(values - recomputed[name]).drop_attrs()
+        again, values = series.at_same_positions(recomputed=recomputed[name], reported=values)
+        difference = xr.DataArray(values - again).drop_attrs()
         differences[name] = difference.assign_attrs(
             units=unit, long_name=f"{vocabulary.term(name).long_name}, reported less recomputed"
         )

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, units
+from corephys import constants, seawater, units
 from corephys.provenance import constants_attribute
 from corephys.samples.index_properties_phases import (
     PROPERTIES,
@@ -75,7 +75,7 @@ def joint_uncertainty(
         float(units.as_floats(volume_uncertainty, "cm^3", "volume_uncertainty")),
     ])  # fmt: skip
     fluid = [
-        np.asarray(bare(units.as_floats(salinity, "g/kg", "salinity")), dtype=float) / 1e3,
+        np.asarray(bare(seawater.absolute_salinity(salinity)), dtype=float) / 1e3,
         np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
         np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
     ]

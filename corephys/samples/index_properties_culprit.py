@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
+from corephys import constants, flags, seawater, series, thresholds, units
 from corephys.provenance import constants_attribute
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_phases import PROPERTIES, phases_with_partials
@@ -88,12 +88,14 @@ def likely_culprit(
                                   (dry_volume, "cm^3", "dry_volume"))
     ]  # fmt: skip
     fluid = [
-        np.asarray(bare(units.as_floats(salinity, "g/kg", "salinity")), dtype=float) / 1e3,
+        np.asarray(bare(seawater.absolute_salinity(salinity)), dtype=float) / 1e3,
         np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
         np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
     ]
     inputs = np.stack(np.broadcast_arrays(*net, *fluid), axis=-1).astype(float)
-    depth = wet_mass["depth"].values if "depth" in getattr(wet_mass, "coords", {}) else None
+    like = wet_mass if isinstance(wet_mass, xr.DataArray) else xr.DataArray(net[0], dims="reading")
+    like = units.position_in_library_units(like)
+    depth = like["depth"].values if "depth" in like.coords else None
     columns = [PROPERTIES.index(name) for name in _JUDGED]
     values = phases_with_partials(*inputs.T, route="dry volume")[0][:, columns]
     target, scatter, usable = _neighbours(values, depth)
@@ -104,7 +106,6 @@ def likely_culprit(
     reason = np.zeros(size, np.int64)
     for name, (_, bit) in CULPRITS.items():
         reason[word == name] |= flags.bit(bit)
-    like = wet_mass if isinstance(wet_mass, xr.DataArray) else xr.DataArray(net[0], dims="reading")
     found = xr.Dataset(coords=like.coords, attrs={"constants": constants_attribute({
         "salinity": salinity, "pore_water_density": pore_water_density,
         "salt_density": salt_density, "threshold": threshold,

@@ -52,9 +52,11 @@ def pore_water_at(
     """
     at = np.atleast_1d(np.asarray(bare(units.as_floats(depth, "m", "depth")), dtype=float))
     z, salt = (
-        np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
-        for value, unit, name in ((table_depth, "m", "table_depth"), (salinity, "g/kg", "salinity"))
-    )
+        np.atleast_1d(np.asarray(bare(values), dtype=float))
+        for values in (
+            units.as_floats(table_depth, "m", "table_depth"), seawater.absolute_salinity(salinity)
+        )
+    )  # fmt: skip
     known = np.isfinite(z) & np.isfinite(salt)
     if not known.any():
         raise ValueError("the table of pore water has no row with a depth and a salinity")
@@ -74,7 +76,7 @@ def pore_water_at(
         units.quantity(found, "g/kg"), units.quantity(np.broadcast_to(warm, at.shape), "degC")
     )
     like = depth if isinstance(depth, xr.DataArray) else xr.DataArray(at, dims="reading")
-    result = xr.Dataset(coords=like.coords)
+    result = xr.Dataset(coords=units.position_in_library_units(like).coords)
     columns = {
         "salinity": (found, "g/kg", "absolute salinity of the pore water"),
         "pore_water_density": (np.asarray(water) / 1000.0, "g/cm^3", "density of the pore water"),

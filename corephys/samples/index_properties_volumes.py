@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, thresholds, units
+from corephys import companions, flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.provenance import constants_attribute
 from corephys.uncertainty import bare
@@ -36,6 +36,8 @@ def cylinder_volume(diameter: Any, length: Any) -> Any:
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         When no diameter or length is above zero.
 
@@ -43,8 +45,10 @@ def cylinder_volume(diameter: Any, length: Any) -> Any:
     -----
     V = pi d^2 l / 4 (geometry).
     """
-    d = positive(diameter, "cm", "diameter")
-    return 0.25 * np.pi * d * d * positive(length, "cm", "length")
+    d, long = series.at_same_positions(
+        diameter=positive(diameter, "cm", "diameter"), length=positive(length, "cm", "length")
+    )
+    return 0.25 * np.pi * d * d * long
 
 
 def block_volume(length: Any, width: Any, height: Any) -> Any:
@@ -64,6 +68,8 @@ def block_volume(length: Any, width: Any, height: Any) -> Any:
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         When no side is above zero.
 
@@ -71,8 +77,8 @@ def block_volume(length: Any, width: Any, height: Any) -> Any:
     -----
     V = l w h (geometry).
     """
-    sides = ((length, "length"), (width, "width"), (height, "height"))
-    found = [positive(value, "cm", name) for value, name in sides]
+    sides = {"length": length, "width": width, "height": height}
+    found = series.at_same_positions(**{n: positive(v, "cm", n) for n, v in sides.items()})
     return found[0] * found[1] * found[2]
 
 
@@ -181,6 +187,7 @@ def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
     plain = np.atleast_1d(np.asarray(bare(read), dtype=float))
     if names.shape != plain.shape:
         raise ValueError(f"{names.size} names of cells for {plain.size} samples; give one each")
+    cells = companions.library_units(cells, {"factor": "1"})
     known = {str(name): i for i, name in enumerate(cells["cell"].values)}
     row = np.array([known.get(name, -1) for name in names])
 

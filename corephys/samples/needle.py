@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
+from corephys import series, units
 from corephys.numerics import cylinder
 from corephys.samples.needle_anisotropy import anisotropy
 from corephys.samples.needle_formation import formation_conductivity
@@ -56,6 +56,8 @@ def conductivity_from_slope(slope: Any, heating_power: Any, geometry: str = "ful
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For another geometry.
 
@@ -69,8 +71,11 @@ def conductivity_from_slope(slope: Any, heating_power: Any, geometry: str = "ful
     >>> round(conductivity_from_slope("0.2149 K", "2.7 W/m"), 6)
     0.99981
     """
-    s = units.as_floats(slope, "K", "slope", difference=True)
-    return units.as_floats(heating_power, "W/m", "heating_power") / (_factor(geometry) * s)
+    s, power = series.at_same_positions(
+        slope=units.as_floats(slope, "K", "slope", difference=True),
+        heating_power=units.as_floats(heating_power, "W/m", "heating_power"),
+    )
+    return power / (_factor(geometry) * s)
 
 
 def conductivity_from_two_times(
@@ -95,7 +100,7 @@ def conductivity_from_two_times(
 
     Raises
     ------
-    UnitError, ValueError
+    UnitError, PositionError, ValueError
         As in :func:`conductivity_from_slope`.
 
     Notes
@@ -108,13 +113,14 @@ def conductivity_from_two_times(
     >>> round(float(two), 6)
     0.999859
     """
-    t1 = units.as_floats(first_time, "s", "first_time")
-    t2 = units.as_floats(second_time, "s", "second_time")
-    rise = units.as_floats(second_temperature, "degC", "second_temperature") - units.as_floats(
-        first_temperature, "degC", "first_temperature"
+    t1, t2, cold, warm, power = series.at_same_positions(
+        first_time=units.as_floats(first_time, "s", "first_time"),
+        second_time=units.as_floats(second_time, "s", "second_time"),
+        first_temperature=units.as_floats(first_temperature, "degC", "first_temperature"),
+        second_temperature=units.as_floats(second_temperature, "degC", "second_temperature"),
+        heating_power=units.as_floats(heating_power, "W/m", "heating_power"),
     )
-    power = units.as_floats(heating_power, "W/m", "heating_power")
-    return power * np.log(t2 / t1) / (_factor(geometry) * rise)
+    return power * np.log(t2 / t1) / (_factor(geometry) * (warm - cold))
 
 
 def line_source_rise(
@@ -144,6 +150,8 @@ def line_source_rise(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
 
     Notes
     -----
@@ -158,11 +166,13 @@ def line_source_rise(
     """
     from scipy.special import exp1
 
-    t = units.as_floats(time, "s", "time")
-    power = units.as_floats(heating_power, "W/m", "heating_power")
-    k = units.as_floats(conductivity, "W/(m K)", "conductivity")
-    kappa = units.as_floats(diffusivity, "m^2/s", "diffusivity")
-    r = units.as_floats(radius, "m", "radius")
+    t, power, k, kappa, r = series.at_same_positions(
+        time=units.as_floats(time, "s", "time"),
+        heating_power=units.as_floats(heating_power, "W/m", "heating_power"),
+        conductivity=units.as_floats(conductivity, "W/(m K)", "conductivity"),
+        diffusivity=units.as_floats(diffusivity, "m^2/s", "diffusivity"),
+        radius=units.as_floats(radius, "m", "radius"),
+    )
     return power / (4.0 * np.pi * k) * exp1(r * r / (4.0 * kappa * t))
 
 
@@ -231,6 +241,8 @@ def heating_power(current: Any, resistance_per_length: Any, *, wires: int = 2) -
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For a number of strands below one.
 
@@ -245,9 +257,10 @@ def heating_power(current: Any, resistance_per_length: Any, *, wires: int = 2) -
     """
     if not (isinstance(wires, int) and wires >= 1):
         raise ValueError(f"wires is {wires!r}; give how many strands lie in the needle, such as 2")
-    amperes = units.as_floats(current, "A", "current")
-    return (
-        wires
-        * amperes**2
-        * units.as_floats(resistance_per_length, "ohm/m", "resistance_per_length")
+    amperes, resistance = series.at_same_positions(
+        current=units.as_floats(current, "A", "current"),
+        resistance_per_length=units.as_floats(
+            resistance_per_length, "ohm/m", "resistance_per_length"
+        ),
     )
+    return wires * amperes**2 * resistance

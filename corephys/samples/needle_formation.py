@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, provenance, series
+from corephys import companions, constants, provenance, series
 from corephys.bounds import positive
 from corephys.uncertainty import Measured, bare, norm, stated
 
@@ -90,6 +90,7 @@ def formation_conductivity(
         raise ValueError(f"corrections names {strange[0]!r}; there is {', '.join(CORRECTIONS)}")
     if "in situ" in corrections and in_situ is None:
         raise ValueError("the correction in situ needs in_situ=, from needle.in_situ(...)")
+    conductivity = companions.library_units(conductivity)
     measured = series.unpack(conductivity, _NAME)
     k = np.asarray(bare(measured.values), dtype=float)
     turned, doubt = _anisotropy(conductivity, anisotropy, anisotropy_uncertainty, corrections)

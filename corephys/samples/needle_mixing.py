@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, mixing, series, thresholds
+from corephys import constants, mixing, series, thresholds, units
 from corephys.provenance import constants_attribute
 from corephys.uncertainty import bare
 
@@ -69,11 +69,15 @@ def mixing_bounds(
         porosity=phi, grain_conductivity=grain_conductivity, water_conductivity=water_conductivity,
         measured=known and known.values,
     )  # fmt: skip
-    holes, solids = _fraction(phi), _fraction(1.0 - phi)
-    phases = (water_conductivity, grain_conductivity)
-    lower, upper = mixing.hashin_shtrikman_conductivity(
-        holes, grain_conductivity, water_conductivity
+    phi, *phases = series.at_same_positions(
+        porosity=phi,
+        water_conductivity=units.as_floats(water_conductivity, "W/(m K)", "water_conductivity"),
+        grain_conductivity=units.as_floats(grain_conductivity, "W/(m K)", "grain_conductivity"),
     )
+    water, grain = (_with_unit(part, "W/(m K)") for part in phases)
+    holes, solids = _with_unit(phi, "1"), _with_unit(1.0 - phi, "1")
+    lower, upper = mixing.hashin_shtrikman_conductivity(holes, grain, water)
+    phases = [water, grain]
     laws = {
         "harmonic_mean": (mixing.harmonic_mean((holes, solids), phases), "lower"),
         "geometric_mean": (mixing.geometric_mean((holes, solids), phases), "neither"),
@@ -83,7 +87,9 @@ def mixing_bounds(
     }
     parts = {}
     for name, (values, side) in laws.items():
-        array = values if isinstance(values, xr.DataArray) else xr.DataArray(values)
+        # Numbers without a dimension of their own lie along that of the measured ones.
+        dims = ("reading",) * np.ndim(values)
+        array = values if isinstance(values, xr.DataArray) else xr.DataArray(values, dims=dims)
         words = f"thermal conductivity, {name.replace('_', ' ')} of grains and water"
         parts[name] = array.assign_attrs(units="W/(m K)", long_name=words, bound=side)
     used = {"grain_conductivity": grain_conductivity, "water_conductivity": water_conductivity}
@@ -93,8 +99,10 @@ def mixing_bounds(
     return found
 
 
-def _fraction(values: Any) -> Any:
-    return values.assign_attrs(units="1") if isinstance(values, xr.DataArray) else values
+def _with_unit(values: Any, unit: str) -> Any:
+    if isinstance(values, xr.DataArray):
+        return values.assign_attrs(units=unit)
+    return units.quantity(values, unit)
 
 
 def _judge(found: xr.Dataset, known: Any) -> None:

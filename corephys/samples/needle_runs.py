@@ -110,6 +110,7 @@ def gather(table: xr.Dataset) -> Runs:
     np.logical_or.at(wild, group[~possible & ~np.isnan(temperature)], True)
     strange = (power <= 0.0) | np.isinf(power) | (radius <= 0.0)
     reason[backwards | wild | strange] |= flags.bit("bad_cell")
+    reason[_flat(time, temperature, group, starts.size)] |= flags.bit("impossible_value")
     known = usable & np.isfinite(time) & possible & ~backwards[group]
     after, before = known & (time > 0), known & (time <= 0)
     heated = _pad(after, group, starts.size, time, temperature)
@@ -119,6 +120,16 @@ def gather(table: xr.Dataset) -> Runs:
         np.where((power > 0.0) & np.isfinite(power), power, np.nan),
         np.where(radius > 0.0, radius, np.nan), geometry == "half_space", reason, order[starts],
     )  # fmt: skip
+
+
+def _flat(time: np.ndarray, temperature: np.ndarray, group: np.ndarray, runs: int) -> np.ndarray:
+    """Runs whose temperature is the same throughout the heating: the needle did not heat."""
+    heated = np.isfinite(temperature) & (time > 0)
+    low, high = np.full(runs, np.inf), np.full(runs, -np.inf)
+    np.minimum.at(low, group[heated], temperature[heated])
+    np.maximum.at(high, group[heated], temperature[heated])
+    count = np.bincount(group[heated], minlength=runs)
+    return (count > 1) & (low == high)
 
 
 def boundary(table: xr.Dataset, runs: Runs, given: Any) -> np.ndarray:

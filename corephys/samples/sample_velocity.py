@@ -259,9 +259,16 @@ def reduce_table(
                 part["length"], part["travel_time"], wave=wave, calibration=fitted, delay=late,
                 delay_uncertainty=u_late, length_offset=length_offset,
                 length_factor=length_factor, length_systematic=length_systematic,
-                length_uncertainty=_rows(length_uncertainty, rows),
-                travel_time_uncertainty=_rows(u_time, rows), reason=part["reason"],
+                length_uncertainty=series.at_rows(length_uncertainty, rows, waves.size),
+                travel_time_uncertainty=series.at_rows(u_time, rows, waves.size),
+                reason=part["reason"],
             )  # fmt: skip
+            if "temperature" in table:
+                warm = units.as_floats(table["temperature"], "degC", "temperature")
+                found[quantity].coords["temperature"] = (
+                    "reading", warm.values[rows],
+                    {"units": "degC", "long_name": "temperature of the sample"},
+                )  # fmt: skip
     return found
 
 
@@ -271,16 +278,10 @@ def _words(table: xr.Dataset, name: str, default: str) -> np.ndarray:
 
 
 def _placed(table: xr.Dataset, axes: np.ndarray, waves: np.ndarray) -> xr.Dataset:
-    """Readings and reasons, with axis, wave and temperature as coordinates."""
+    """Readings and reasons, with axis and wave as coordinates."""
     extra: dict[str, Any] = {"axis": ("reading", axes), "wave": ("reading", waves)}
-    if "temperature" in table:
-        extra["temperature"] = table["temperature"].variable
     reason = (
         table["reason"].variable if "reason" in table else ("reading", np.zeros(axes.size, int))
     )
     kept = table[["length", "travel_time"]].assign(reason=reason)
     return kept.assign_coords(extra)
-
-
-def _rows(value: Any, rows: np.ndarray) -> Any:
-    return value.isel(reading=rows) if isinstance(value, xr.DataArray) and value.dims else value

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, uncertainty, units
+from corephys import companions, flags, series, thresholds, uncertainty, units
 from corephys.uncertainty import Measured
 
 __all__ = ["anisotropy"]
@@ -93,6 +93,7 @@ def anisotropy(
             f"the velocities have no coordinate {lacking[0]!r}, without which axes are not paired; "
             "give what sample_velocity.reduce_table returns"
         )
+    velocity = companions.library_units(velocity)
     measured = series.unpack(velocity, _NAME)
     usable = _usable(velocity, np.asarray(measured.values), allow)
     rows = np.flatnonzero(usable)
@@ -170,7 +171,9 @@ def _result(
         constants=used, **attributes,
     )  # fmt: skip
     total = uncertainty.total(result, "p_wave_anisotropy")
-    ratio = np.abs(values) / total.values
+    # Equal velocities without an error have no ratio; any other is infinitely far from zero.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.abs(values) / total.values
     result["ratio_to_uncertainty"] = ("reading", ratio, {
         "units": "1", "long_name": "size of the anisotropy over its standard uncertainty",
     })  # fmt: skip

@@ -97,7 +97,7 @@ def undrained_shear_strength(
         if rows.size:
             given = dict(options.get(name, {}))
             arguments = _arguments(table, name, _needed(name, needs, given), rows)
-            found = function(**arguments, reason=_reasons(table, rows), **_rows(given, rows))
+            found = function(**arguments, reason=_reasons(table, rows), **_rows(given, rows, size))
             _lay(merged, series.unpack(found, NAME), rows)
             steps += [f"{name}: {step}" for step in json.loads(found.attrs["steps"])]
             numbers = {key: value for key, value in given.items() if not hasattr(value, "describe")}
@@ -159,14 +159,9 @@ def _reasons(table: xr.Dataset, rows: np.ndarray) -> Any:
     return xr.DataArray(table["reason"].values[rows].astype(np.int64), dims="reading")
 
 
-def _rows(given: Mapping[str, Any], rows: np.ndarray) -> dict[str, Any]:
+def _rows(given: Mapping[str, Any], rows: np.ndarray, size: int) -> dict[str, Any]:
     """Options that have a value a row, at the rows of the method."""
-    return {
-        key: value.isel(reading=rows).drop_vars(list(value.coords))
-        if isinstance(value, xr.DataArray) and "reading" in value.dims
-        else value
-        for key, value in given.items()
-    }
+    return {key: series.at_rows(value, rows, size) for key, value in given.items()}
 
 
 def _lay(merged: Measured, part: Measured, rows: np.ndarray) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, uncertainty, units
+from corephys import companions, constants, flags, series, thresholds, uncertainty, units
 from corephys.bounds import positive
 from corephys.samples.strength_result import NAME, RELATIVE, SAFETY, impossible
 from corephys.uncertainty import Measured
@@ -86,6 +86,7 @@ def sensitivity(
             f"the strengths have no coordinate {lacking[0]!r}, without which they are not paired; "
             "give what strength.undrained_shear_strength returns"
         )
+    strength = companions.library_units(strength)
     measured = series.unpack(strength, NAME)
     offset = strength["offset"].values.astype(float)
     usable = np.isfinite(np.asarray(measured.values)) & np.isfinite(offset)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, thresholds, units
+from corephys import flags, series, thresholds, units
 from corephys.bounds import positive
 from corephys.numerics.line import ordinary_line
 from corephys.provenance import SourcedText
@@ -220,13 +220,14 @@ def vane(
         outputs=4, ends=float(ends),
     )  # fmt: skip
     bad = impossible((bare(moment) < 0.0) | (np.isnan(strength) & ~np.isnan(moment)))
+    dead = np.int64(0) if rotation is not None else _zero_throughout(moment)
     u_d = stated(diameter_uncertainty, "mm", "diameter_uncertainty")
     u_h = stated(height_uncertainty, "mm", "height_uncertainty")
     effects = {source: per_torque * part for source, part in per_spring.items()}
     # A greater vane makes the strength less.
     effects["vane_constant"] = -(((by_d * u_d) ** 2 + (by_h * u_h) ** 2) ** 0.5)
     high = beyond(strength > float(positive(limit, "kPa", "limit")))
-    found = series.joined_reasons(high, bad, reason)
+    found = series.joined_reasons(high, bad, dead, reason)
     return result(
         Measured(strength, per_torque * u_moment, effects, found),
         ("torque from the spring, where there is one", "K of the vane", "s_u = T / K"),
@@ -236,6 +237,15 @@ def vane(
             else (spring, spring_uncertainty),
         },
     )  # fmt: skip
+
+
+def _zero_throughout(readings: Any) -> Any:
+    """Reasons of readings that are all zero: the instrument gave none."""
+    if hasattr(getattr(readings, "data", readings), "dask"):
+        return np.int64(0)
+    plain = np.asarray(getattr(readings, "values", getattr(readings, "magnitude", readings)))
+    known = plain.astype(float)[np.isfinite(plain.astype(float))]
+    return np.int64(flags.bit("impossible_value") if known.size and not known.any() else 0)
 
 
 def _torque(

@@ -75,11 +75,12 @@ def net_rate(
     4th edition, section 4.VII (non-paralysable model).
     """
     series.require_same_positions(counts=counts, time=time)
-    n = units.as_floats(counts, "count", "counts")
-    t = units.as_floats(time, "s", "time")
+    n, t = series.at_one_place(
+        units.as_floats(counts, "count", "counts"), units.as_floats(time, "s", "time")
+    )
     tau = units.as_floats(dead_time, "s", "dead_time")
     background = units.as_floats(background_rate, "1/s", "background_rate")
-    rate = n / bare(t) if isinstance(n, xr.DataArray) else n / t
+    rate = n / t
     if _is_real(time_kind):
         rate = rate / (1.0 - rate * tau)
     return xr.DataArray(rate - background).assign_attrs(units="1/s", long_name="net count rate")

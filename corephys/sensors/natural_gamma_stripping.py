@@ -76,8 +76,11 @@ def mass_in_view(density: Any, core_diameter: Any) -> Any:
     Volume of a cylinder times density (definition).
     """
     series.require_same_positions(density=density, core_diameter=core_diameter)
-    rho = units.as_floats(density, "g/cm^3", "density")
-    return rho * (np.pi / 4.0) * units.as_floats(core_diameter, "cm", "core_diameter") ** 2
+    rho, diameter = series.at_one_place(
+        units.as_floats(density, "g/cm^3", "density"),
+        units.as_floats(core_diameter, "cm", "core_diameter"),
+    )
+    return rho * (np.pi / 4.0) * diameter**2
 
 
 def calibrate(

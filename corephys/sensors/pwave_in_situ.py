@@ -170,11 +170,13 @@ def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place:
     errs at random.
     """
     at = {
-        "g/kg": units.as_floats(salinity, "g/kg", "salinity"),
+        "g/kg": seawater.absolute_salinity(salinity),
         "degC": units.as_floats(warmth, "degC", f"{place}_temperature"),
         "dbar": units.as_floats(pressure, "dbar", f"{place}_pressure"),
     }
-    slopes = [bare(_speed(at, unit, step) - _speed(at, unit, -step)) / (2.0 * step)
+    # The steps of the differences must not lead below fresh water.
+    around = {**at, "g/kg": np.maximum(at["g/kg"], _STEPS["g/kg"])}
+    slopes = [bare(_speed(around, unit, step) - _speed(around, unit, -step)) / (2.0 * step)
               for unit, step in _STEPS.items()]  # fmt: skip
     parts = [slope * bare(sigma) for slope, sigma in zip(slopes, u, strict=True)]
     effects = {"pore_water_salinity": parts[0]}
@@ -194,8 +196,7 @@ def _speed(at: dict[str, Any], moved: str = "", by: float = 0.0) -> Any:
 
 
 def _sound(salinity: Any, warmth: Any, pressure: Any) -> Any:
-    given = ((salinity, "g/kg"), (warmth, "degC"), (pressure, "dbar"))
-    return seawater.sound_speed(*(units.quantity(value, unit) for value, unit in given))
+    return seawater.sound_speed_kernel(salinity, warmth, pressure)
 
 
 def _carried(

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import flags, series, units
-from corephys.bounds import positive
+from corephys.bounds import fraction, measured_fraction, positive
 from corephys.display import Card, Shown, with_uncertainty
 from corephys.provenance import SourcedText
 from corephys.sensors.resistivity_line import kept_and_fit
@@ -105,6 +105,9 @@ def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
     ------
     UnitError
         For a wrong unit.
+    ValueError
+        For a porosity that is not above 0 and at most 1 (one reading of a series gives NaN), or an
+        a or m that is not above zero.
 
     Notes
     -----
@@ -115,8 +118,13 @@ def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
     >>> round(archie_formation_factor(0.2, m=2.0), 6)
     25.0
     """
-    phi = units.as_floats(porosity, "1", "porosity")
-    return units.as_floats(a, "1", "a") * phi ** (-units.as_floats(m, "1", "m"))
+    phi = fraction(porosity, "porosity")
+    if np.ndim(phi) == 0 and float(phi) == 0.0:
+        raise ValueError("porosity is 0; Archie's law needs pores, a porosity above 0 up to 1")
+    # A reading without pores has no formation factor.
+    if np.ndim(phi):
+        phi = phi.where(phi > 0.0) if hasattr(phi, "where") else np.where(phi > 0.0, phi, np.nan)
+    return positive(a, "1", "a") * phi ** (-positive(m, "1", "m"))
 
 
 def archie_fit(
@@ -157,22 +165,26 @@ def archie_fit(
     (1942) has them. Effects that readings share shift all points together: the fit is made again
     with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
     Without random uncertainties on both axes the scatter of ln F sets the errors; with them, what
-    they leave over is added to ln F, and neighbours whose residuals go together count as fewer
-    (lag-one correlation, from memory: Bayley and Hammersley 1946). Readings beyond five robust
-    standard deviations are left out and counted in the note.
+    they leave over is added to ln F, and neighbours in depth whose residuals go together count as
+    fewer (lag-one correlation, from memory: Bayley and Hammersley 1946); rows are taken to be in
+    order of depth where no depth is given. Readings beyond five robust standard deviations are left
+    out and counted in the note.
     """
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
     )
-    phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
+    phi = measured_fraction(
+        series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty), "porosity"
+    )
     series.require_same_positions(formation_factor=f.values, porosity=phi.values, layer=layer)
     size = np.size(f.values)
     good = _good(f, size) & _good(phi, size) & (_row(phi.values, size) < 1.0)
     words = np.full(size, "all", dtype=object)
     if layer is not None:
         words = np.asarray(getattr(layer, "values", layer), dtype=object)
+    order = _downhole(f, phi, size)
     fits = {
-        str(word): _fit_layer(f, phi, np.flatnonzero(good & (words == word)), fixed_a)
+        str(word): _fit_layer(f, phi, order[(good & (words == word))[order]], fixed_a)
         for word in dict.fromkeys(words)
     }
     if not any(np.isfinite(found.m) for found in fits.values()):
@@ -186,6 +198,18 @@ def archie_fit(
 
 def _row(part: Any, size: int) -> np.ndarray:
     return np.broadcast_to(np.asarray(part, dtype=float), (size,))
+
+
+def _downhole(f: Measured, phi: Measured, size: int) -> np.ndarray:
+    """Readings in order of depth, in that of their rows where no depth is known.
+
+    Neighbours in depth may have residuals that go together; neighbours in a table need not.
+    """
+    for part in (f.values, phi.values):
+        if isinstance(part, xr.DataArray) and "depth" in part.coords:
+            depth = _row(part["depth"], size)
+            return np.lexsort((_row(phi.values, size), _row(f.values, size), depth))
+    return np.arange(size)
 
 
 def _good(measured: Measured, size: int) -> np.ndarray:

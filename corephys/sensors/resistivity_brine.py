@@ -89,11 +89,7 @@ def sea_water_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
     -----
     PSS-78 (UNESCO 1983), :func:`corephys.seawater.conductivity`.
     """
-    return seawater.conductivity(
-        units.quantity(salinity, "g/kg"),
-        units.quantity(temperature, "degC"),
-        units.quantity(pressure, "dbar"),
-    )
+    return seawater.conductivity_kernel(salinity, temperature, pressure)
 
 
 def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
@@ -132,6 +128,11 @@ def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
         raise ValueError(f"brine is {brine!r}; it is one of {', '.join(map(repr, BRINES))}")
     series.require_same_positions(salinity=salinity, temperature=temperature)
     salt = mass_fraction(salinity)
+    if brine != "sea" and _is_practical(salinity):
+        raise units.UnitError(
+            "salinity: practical salinity (psu) is defined for sea water; give the sodium chloride "
+            "in a kilogram of solution, such as '35 g/kg'"
+        )
     warm = units.as_floats(temperature, "degC", "temperature")
     for name, values, unit, (low, high) in zip(
         ("salinity", "temperature"), (salt, warm), ("g/kg", "degC"), _RANGES[brine], strict=True
@@ -150,18 +151,14 @@ def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
     return series.apply(sodium_chloride_kernel, salt, warm, molar_mass=molar_mass)
 
 
+def _is_practical(salinity: Any) -> bool:
+    """Whether a salinity is marked as practical salinity."""
+    if isinstance(salinity, str):
+        return units.read_scalar(salinity)[1] == units.PRACTICAL_SALINITY
+    given = str(getattr(salinity, "attrs", {}).get("units", "g/kg"))
+    return units.canonical(given) == units.PRACTICAL_SALINITY
+
+
 def mass_fraction(salinity: Any) -> Any:
-    """Salinity in g/kg; grams a litre are refused with the conversion that they need."""
-    try:
-        return units.as_floats(salinity, "g/kg", "salinity")
-    except units.UnitError as refused:
-        try:
-            litres = units.as_floats(salinity, "g/L", "salinity")
-        except units.UnitError:
-            raise refused from None
-    first = float(np.ravel(np.asarray(litres))[0])
-    raise units.UnitError(
-        f"salinity: {first:g} g/L is salt in a volume of solution, expected g/kg, salt in the mass "
-        "of solution. Divide by the density of the solution in kg/L: 35 g/L of sodium chloride at "
-        "20 degC, 1.0227 kg/L, is 34.2 g/kg"
-    )
+    """Salinity of a calibration brine in g/kg; grams a litre are refused."""
+    return seawater.absolute_salinity(salinity, brine=True)

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.sensors.resistivity_brine import mass_fraction, sea_water_kernel
+from corephys import flags, seawater, series, units
+from corephys.bounds import measured_fraction
+from corephys.sensors.resistivity_brine import sea_water_kernel
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["cementation_exponent", "formation_factor", "pore_water_resistivity"]
@@ -63,7 +64,7 @@ def water(
     its own for each reading errs at random.
     """
     series.require_same_positions(salinity=salinity, temperature=temperature, pressure=pressure)
-    salt = mass_fraction(salinity)
+    salt = seawater.absolute_salinity(salinity)
     warm = units.as_floats(temperature, "degC", "temperature")
     sigma, by_salt, by_warmth, reason = series.apply(
         water_kernel, salt, warm, units.as_floats(pressure, "dbar", "pressure"), outputs=4,
@@ -203,6 +204,7 @@ def formation_factor(
     series.require_same_positions(resistivity=core.values, pore_water=pore.values)
     if not pore.effects and not np.ndim(pore.values):
         pore.u_random, pore.effects = 0.0, {"pore_water_resistivity": float("nan")}
+    core.values, pore.values = series.at_one_place(core.values, pore.values)
     factor = core.values / pore.values
     u_random, effects = combine(
         [(1.0 / pore.values, core), (-bare(factor) / bare(pore.values), pore)]
@@ -239,6 +241,10 @@ def exponent_kernel(factor: Any, porosity: Any) -> tuple[Any, Any]:
     return np.where(impossible, np.nan, m), reason
 
 
+def _logarithm(porosity: Any) -> Any:
+    return np.log(np.where(np.asarray(porosity) > 0.0, porosity, np.nan))
+
+
 def cementation_exponent(
     formation_factor: Any, porosity: Any, *, formation_factor_uncertainty: Any = None,
     porosity_uncertainty: Any = None,
@@ -272,13 +278,14 @@ def cementation_exponent(
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
     )
-    phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
+    phi = measured_fraction(
+        series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty), "porosity"
+    )
     series.require_same_positions(formation_factor=f.values, porosity=phi.values)
     m, found = series.apply(
         exponent_kernel, f.values, phi.values, outputs=2, dtypes=[float, np.int64]
     )
-    log_phi = np.log(bare(phi.values).where(bare(phi.values) > 0) if np.ndim(phi.values)
-                     else phi.values)  # fmt: skip
+    log_phi = series.apply(_logarithm, bare(phi.values))
     u_random, effects = combine(
         [(-1.0 / (bare(f.values) * log_phi), f), (-bare(m) / (bare(phi.values) * log_phi), phi)]
     )

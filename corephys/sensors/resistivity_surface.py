@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from corephys import fitting, series, thresholds
+from corephys.bounds import measured_fraction
 
 __all__ = ["SurfaceConduction", "surface_conduction_fit"]
 
@@ -103,6 +104,7 @@ def surface_conduction_fit(
             (porosity, "porosity", porosity_uncertainty),
         )
     )
+    phi = measured_fraction(phi, "porosity")
     series.require_same_positions(resistivity=rho.values, pore=rho_w.values, porosity=phi.values)
     shape = np.broadcast_shapes(*(np.shape(part.values) for part in (rho, rho_w, phi)))
     rows = [

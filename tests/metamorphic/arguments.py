@@ -125,6 +125,12 @@ class Draw:
             )
         return series.build(quantities)
 
+    def reasons(self, word: str = "excluded_by_user") -> xr.DataArray:
+        """Reasons already found, as a caller hands them over: one reading bears one."""
+        found = np.zeros(self.size, np.int64)
+        found[self.integer(0, self.size - 1)] = flags.bit(word)
+        return xr.DataArray(found, dims="reading", coords=self.positions)
+
     def table(self, dim: str = "row", **columns: Any) -> xr.Dataset:
         """A raw table: ``column=(unit, values)`` for numbers, plain arrays for text."""
         variables: dict[str, Any] = {}

@@ -24,7 +24,8 @@ class Case:
     Parameters
     ----------
     function : str
-        ``module.function`` as users write it after ``cp.``.
+        ``module.function`` as users write it after ``cp.``; ``#word`` after it tells several
+        cases of one function apart.
     build : callable
         Takes a Draw and returns the arguments by name.
     rows : {"each", "set", "order", "none"}
@@ -64,7 +65,7 @@ class Case:
         """Result of the public function."""
         if self.call is not None:
             return self.call(**arguments)
-        module, _, name = self.function.partition(".")
+        module, _, name = self.function.partition("#")[0].partition(".")
         target = getattr(cp, module)
         return (getattr(target, name) if name else target)(**arguments)
 

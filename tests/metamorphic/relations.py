@@ -249,6 +249,7 @@ def compare(
 ) -> None:  # fmt: skip
     """Assert that two results are the same: physics, uncertainty, flags and units."""
     names = [name for name in one if only is None or only(name)]
+    assert names, "nothing is left to compare"
     missing = set(names) ^ {name for name in other if only is None or only(name)}
     assert not missing, f"only one of the two results has {sorted(missing)}"
     for name in names:
