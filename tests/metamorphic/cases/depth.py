@@ -58,7 +58,7 @@ def _(draw: Draw) -> dict[str, Any]:
     return {**keys(draw), **hole(draw)}
 
 
-@case("depth.closed_up", dims=ROWS)
+@case("depth.closed_up", examples=2, dims=ROWS)
 def _(draw: Draw) -> dict[str, Any]:
     tables = hole(draw)
     places = placed(draw, tables).set_coords(["depth", "depth_fitted", "depth_closed"])
@@ -88,7 +88,7 @@ def errors(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("depth.uncertainty", dims=ROWS)
+@case("depth.uncertainty", examples=2, dims=ROWS)
 def _(draw: Draw) -> dict[str, Any]:
     tables = hole(draw)
     return {
@@ -98,14 +98,14 @@ def _(draw: Draw) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@case("depth.covariance", dims=ROWS, rows="set")
+@case("depth.covariance", examples=2, dims=ROWS, rows="set")
 def _(draw: Draw) -> dict[str, Any]:
     tables = hole(draw)
     found = cp.depth.uncertainty(placed(draw, tables), **tables, **errors(draw))
     return {"errors": found, "shared_by_hole": draw.choice(True, False)}
 
 
-@case("depth.carry", dims=ROWS, rows="set")
+@case("depth.carry", examples=2, dims=ROWS, rows="set")
 def _(draw: Draw) -> dict[str, Any]:
     tables = hole(draw)
     where = placed(draw, tables).set_coords(["depth"])

@@ -30,7 +30,7 @@ def _overlay(**given: Any) -> pd.DataFrame:
     return cp.figures.holes_overlay(**given).table()
 
 
-@case("figures.holes_overlay", rows="order", size=(4, 6), call=_overlay)
+@case("figures.holes_overlay", examples=2, rows="order", size=(4, 6), call=_overlay)
 def _(draw: Draw) -> dict[str, Any]:
     site, shifts = shifted(draw)
     found = cp.composite.checked_sequence(framed(intervals(site, shifts)), shifts)
@@ -45,7 +45,7 @@ def _shifts(**given: Any) -> pd.DataFrame:
     return cp.figures.hole_shifts(**given).table()
 
 
-@case("figures.hole_shifts", rows="none", call=_shifts)
+@case("figures.hole_shifts", examples=2, rows="none", call=_shifts)
 def _(draw: Draw) -> dict[str, Any]:
     _, shifts = shifted(draw)
     growth = cp.composite.growth_factor(shifts)

@@ -44,7 +44,7 @@ def _table(density: xr.Dataset, **choices: Any) -> Any:
     return cp.export.property_table(tree, **choices)
 
 
-@case("export.property_table", rows="none", call=_table)
+@case("export.property_table", examples=2, rows="none", call=_table)
 def _(draw: Draw) -> dict[str, Any]:
     depth = draw.positions["depth"][1]
     return {
@@ -55,12 +55,12 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("export.shift_table", rows="none")
+@case("export.shift_table", examples=2, rows="none")
 def _(draw: Draw) -> dict[str, Any]:
     return {"shifts": shifted(draw)[1]}
 
 
-@case("export.sequence_table", rows="none")
+@case("export.sequence_table", examples=2, rows="none")
 def _(draw: Draw) -> dict[str, Any]:
     site, shifts = shifted(draw)
     found = cp.composite.checked_sequence(framed(intervals(site, shifts)), shifts)
@@ -82,7 +82,7 @@ def _las(result: xr.Dataset, **choices: Any) -> xr.Dataset:
 
 
 # Depths are written to a hundredth of a millimetre.
-@case("export.write_las", rows="order", rtol=1e-5, call=_las)
+@case("export.write_las", examples=2, rows="order", rtol=1e-5, call=_las)
 def _(draw: Draw) -> dict[str, Any]:
     return {"result": dense(draw)}
 
@@ -92,6 +92,6 @@ def _log(dataset: xr.Dataset, **choices: Any) -> xr.Dataset:
         return _read(cp.logs.write(dataset, Path(folder) / "a.las", **choices))
 
 
-@case("logs.write", rows="order", rtol=1e-5, call=_log)
+@case("logs.write", examples=2, rows="order", rtol=1e-5, call=_log)
 def _(draw: Draw) -> dict[str, Any]:
     return {"dataset": dense(draw)}
