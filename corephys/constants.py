@@ -160,6 +160,7 @@ _ROWS = (
     # Robust fits.
     ("huber_tuning", 1.345, "1", _NAN, "Holland and Welsch (1977) Commun. Stat. A 6, 813: 95 % efficiency", "memory"),
     ("tukey_tuning", 4.685, "1", _NAN, "Holland and Welsch (1977) Commun. Stat. A 6, 813: 95 % efficiency", "memory"),
+    ("tukey_tuning_of_ties", 3.4437, "1", _NAN, "Maronna, Martin and Yohai (2006) Robust Statistics: 85 % efficiency", "memory"),
     # Strength.
     ("fall_cone_factor_30", 0.80, "1", 0.24, "cone of 30 degrees, ISO 17892-6 and Hansbo (1957), from memory; 0.8 to 1.0 is usual, and the published spread of 0.5 to 1.33, taken as a rectangle, is the uncertainty", "memory"),
     ("fall_cone_factor_60", 0.27, "1", 0.08, "cone of 60 degrees, ISO 17892-6 and Hansbo (1957), from memory; its relative uncertainty is taken to be that of 30 degrees, an estimate", "memory"),

@@ -223,6 +223,10 @@ NOT_FORMULAS: dict[str, str] = {
         "a cross-validation, no physics; simulated holes test it"
     ),
     "corephys.products.compaction_verdict.judge": "words for limits, no physics",
+    "corephys.products.compaction_interval.independent": "writes down what is taken as known",
+    "corephys.products.compaction_interval.widen": (
+        "statistics of numerics.correlated, whose tests hold it against dense algebra and draws"
+    ),
     "corephys.products.compaction_fit.fit_data": "the arithmetic of fit, which has rows",
     "corephys.products.compaction_fit.natural_scatter": (
         "the moment estimate of fit alone, statistics without physics"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import series, units
+from corephys import flags, series, units
 from corephys.sensors import gamma
 from corephys.sensors.gamma_calibration import Calibration
 from corephys.uncertainty import Measured
@@ -266,7 +266,52 @@ def test_the_factor_covers_the_truth(natural):
         found = gamma.tie_factor(scan, samples, coring_method=["piston"] * 40)
         error = found["tie_factor"].item() - 0.985
         inside.append(abs(error) <= found["tie_factor_u_random"].item())
-    assert 0.60 <= np.mean(inside) <= 0.76  # 68 % within three standard errors of 300 draws
+    # 62 to 85 % is asked for, within three standard errors of 300 draws: weights that resist
+    # outliers and errors that admit correlation make independent normal pairs wider than need be.
+    assert 0.60 <= np.mean(inside) <= 0.91
+
+
+@pytest.mark.parametrize("natural", [0.0, 0.015])
+def test_samples_that_are_off_to_one_side_hardly_move_the_factor(natural):
+    rng, moved = np.random.default_rng(12), []
+    for _ in range(40):
+        scan, samples, _ = pairs(rng, natural=natural, shared=0.0)
+        high = samples.copy(deep=True)
+        high["bulk_density"].values[rng.permutation(40)[:6]] += 0.08
+        factors = [
+            gamma.tie_factor(scan, part, coring_method=["piston"] * 40)["tie_factor"].item()
+            for part in (samples, high)
+        ]
+        moved.append(factors[1] / factors[0] - 1.0)
+    # A mean of the ratios would move by 0.15 x 0.08 / 1.75 = 0.7 %.
+    assert abs(np.mean(moved)) < 0.002
+    assert np.median(np.abs(moved)) < 0.002
+
+
+def test_pairs_that_share_a_bed_count_as_few():
+    rng = np.random.default_rng(13)
+    scan, samples, _ = pairs(rng, shared=0.0)
+    bed = np.repeat(rng.normal(0.0, 0.03, 4), 10)
+    together = samples.assign(bulk_density=samples["bulk_density"] + bed)
+    together["bulk_density"].attrs = samples["bulk_density"].attrs
+    one, two = (
+        gamma.tie_factor(scan, part, coring_method=["piston"] * 40) for part in (samples, together)
+    )
+    assert two["growth_factor"].item() > 1.8 > one["growth_factor"].item()
+    assert two["effective_number"].item() < 8.0 < one["effective_number"].item()
+    assert two["correlation_length"].item() > 4.0
+    assert flags.names(two["tie_factor_reason"].item()) == ["few_independent_readings"]
+    assert two["tie_factor_flag"].item() == flags.SUSPECT
+
+
+def test_without_stated_errors_the_scatter_gives_the_uncertainty():
+    scan, samples, _ = pairs(np.random.default_rng(14), shared=0.0)
+    known = gamma.tie_factor(scan, samples, coring_method=["piston"] * 40)
+    bare = [part.drop_vars("bulk_density_u_random") for part in (scan, samples)]
+    found = gamma.tie_factor(*bare, coring_method=["piston"] * 40)
+    assert np.isnan(found["excess_scatter"].item())
+    ratio = found["tie_factor_u_random"].item() / known["tie_factor_u_random"].item()
+    assert 0.5 < ratio < 2.0
 
 
 def test_a_factor_for_each_method_and_none_for_too_few():

@@ -81,7 +81,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "products/seismic_wavelet": {"_HIGHEST": "of the formula of a Ricker wavelet"},
     "products/stress_fill": {"_NODES": _GRID},
     "products/stress_layering": {"_STEPS": _GRID, "_MOST": _GRID},
-    "quality/checks": {"SCALE": _NORMAL, "_ROUNDING": _ROUNDING},
+    "quality/checks": {"SCALE": _NORMAL, "ROUNDING": _ROUNDING},
     "quality/equilibration": {"_TERMS": _ROUNDS, "_SOON": _ROUNDING},
     "quality/fill": {"_PASSES": _ROUNDS},
     "quality/places": {"_APART": "keeps sections apart on one axis"},

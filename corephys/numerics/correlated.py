@@ -81,7 +81,7 @@ def restricted_maximum(
     Returns
     -------
     tuple of length and scatter
-        In the units of z and y; zeros where the trend leaves no residual.
+        In the units of z and y; zeros where the trend leaves no residual or u alone is likelier.
 
     Notes
     -----
@@ -93,7 +93,7 @@ def restricted_maximum(
     contrasts = np.linalg.qr(design, mode="complete")[0][:, columns:]
     e = contrasts.T @ y
     rms = float(np.sqrt(e @ e / e.size))
-    if not rms > 0.0:
+    if not rms > 1e-12 * float(np.max(np.abs(y), initial=0.0)):  # rounding
         return 0.0, 0.0
     noise = contrasts.T @ ((u**2 + (_FLOOR * rms) ** 2)[:, None] * contrasts)
     whiten = np.linalg.inv(np.linalg.cholesky(noise)) @ contrasts.T
@@ -115,6 +115,8 @@ def restricted_maximum(
     i, scatter, cost = best(lengths)
     fine = np.geomspace(lengths[max(i - 1, 0)], lengths[min(i + 1, lengths.size - 1)], _FINE)
     j, other, again = best(fine)
+    if min(cost, again) >= float(e @ e):  # the stated uncertainties alone are as likely
+        return 0.0, 0.0
     return (float(fine[j]), other) if again < cost else (float(lengths[i]), scatter)
 
 

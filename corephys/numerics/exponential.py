@@ -143,6 +143,8 @@ def mandel_paule(residual: np.ndarray, sigma: np.ndarray, freedom: int) -> float
     low, high = 0.0, float(square.sum())
     for _ in range(200):
         middle = 0.5 * (low + high)
+        if middle in (low, high):  # neighbouring floats: no step is left
+            break
         low, high = (middle, high) if excess(middle) > 0 else (low, middle)
     return float(np.sqrt(0.5 * (low + high)))
 

@@ -52,12 +52,12 @@ def independent(found: fitting.Fit) -> Spread:
     Parameters
     ----------
     found : Fit
-        With the errors of independent readings.
+        With the errors of independent readings, in the units of its parameters.
 
     Returns
     -------
     Spread
-        Growth of one.
+        Growth of one [1].
     """
     growth = np.where(np.isfinite(np.diag(found.covariance)), 1.0, np.nan)
     freedom = np.inf if found.absolute_sigma else float(max(found.degrees_of_freedom, 1))
@@ -91,17 +91,19 @@ def widen(
     Returns
     -------
     tuple of Fit and Spread
-        As given, with no error known to be wrong, where the errors are not known already.
+        Errors in the units of the parameters, growth [1] and length [m]; the fit as it was given
+        where its errors are unknown or the depths are too few.
 
     Notes
     -----
-    ``numerics.correlated``; the covariance holds the square of the factor of Student's t, so that
-    value and standard uncertainty make an interval of 68 %.
+    ``numerics.correlated`` (Patterson and Thompson 1971, Biometrika 58, 545; from memory). The
+    covariance holds the square of the factor of Student's t, so that value and standard uncertainty
+    make an interval of 68 %.
     """
     plain = independent(found)
     alone = found.covariance[np.ix_(free, free)]
     if not np.isfinite(alone).all():
-        return found, replace(plain, few=False)
+        return found, plain
     slopes = jacobian[:, free]
     result = correlated(
         z, found.residual, weight, u, slopes, most_blocks=_BLOCKS, least_freedom=_FREEDOM

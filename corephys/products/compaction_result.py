@@ -30,7 +30,7 @@ class CompactionFit(Shown):
     dataset : Dataset
         The parameters of the model (``surface_porosity`` [1] and ``decay_length`` [m] of the
         exponential) with uncertainties, effects and flags, their random ``covariance``, the ends
-        ``_lower`` and ``_upper`` of the 68 % interval of a decay length or stress,
+        ``_lower`` and ``_upper`` of the random 68 % interval of a decay length or stress,
         ``effective_number`` [1] of the readings, ``correlation_length`` [m] of their residuals,
         ``growth_factor`` [1] of each random uncertainty, and the numbers behind the verdict as
         attributes.
@@ -261,7 +261,7 @@ def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
         if not parameter.inverse:
             continue
         value = float(dataset[parameter.name])
-        u = float(np.hypot(*(dataset[f"{parameter.name}_u_{k}"] for k in ("random", "systematic"))))
+        u = float(dataset[f"{parameter.name}_u_random"])
         rates = np.array([1.0 / value + u / value**2, 1.0 / value - u / value**2])
         if not rates[0] * rates[1] > 0.0:
             # A rate that may be zero leaves the length open upward, or downward where it rises.
@@ -270,7 +270,7 @@ def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
             ends = 1.0 / rates
         ends = np.where(np.isinf(ends), np.sign(value) * np.inf, ends)
         for side, end in zip(("lower", "upper"), np.sort(ends), strict=True):
-            words = f"{side} end of the 68 % interval of {parameter.words}"
+            words = f"{side} end of the random 68 % interval of {parameter.words}"
             dataset[f"{parameter.name}_{side}"] = (
                 (), float(end), {"units": parameter.unit, "long_name": words}
             )  # fmt: skip

@@ -21,6 +21,7 @@ COPIED = ("corephys", "tests", "data_demo", "pyproject.toml")
 # Beside tests/test_numerics_<kernel>.py: the files whose tests hold a kernel directly.
 TESTS = {
     "arrival": ("test_numerics_arrival_bounds",),
+    "correlated": (),
     "cylinder": ("test_numerics",),
     "exponential": (),
     "exponential_batch": ("test_numerics_exponential",),
