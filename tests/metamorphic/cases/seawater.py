@@ -20,3 +20,8 @@ def water(draw: Draw) -> dict[str, Any]:
 case("seawater.density")(water)
 case("seawater.sound_speed")(water)
 case("seawater.conductivity")(water)
+
+
+@case("seawater.absolute_salinity", lazy=True)
+def _(draw: Draw) -> dict[str, Any]:
+    return {"salinity": draw.series("g/kg", 1.0, 41.0)}
