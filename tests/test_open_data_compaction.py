@@ -30,7 +30,8 @@ def _fit(depth, porosity):
         np.asarray(porosity, float), dims="reading",
         coords={"depth": ("reading", np.asarray(depth, float))}, attrs={"units": "1"},
     )  # fmt: skip
-    return compaction.fit(series, absolute_sigma=False)
+    # The published errors take the readings as independent; so does this fit of them.
+    return compaction.fit(series, absolute_sigma=False, excess_scatter=False)
 
 
 def _deep_sea(folder, site):
