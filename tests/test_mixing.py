@@ -51,7 +51,7 @@ def test_heat_capacity_of_water_and_of_the_parabola():
 def test_data_arrays_keep_their_positions():
     porosity = xr.DataArray([0.8, 0.4], dims="reading", coords={"depth": ("reading", [1.0, 2.0])},
                             attrs={"units": "1"})  # fmt: skip
-    water = xr.DataArray([0.2, 0.6], dims="reading", attrs={"units": "1"})
+    water = porosity.copy(data=[0.2, 0.6])
     found = mixing.geometric_mean([porosity, water], [WATER, GRAIN])
     np.testing.assert_allclose(found, [0.6**0.8 * 3**0.2, 0.6**0.4 * 3**0.6], rtol=1e-14)
     assert "depth" in found.coords

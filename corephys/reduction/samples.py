@@ -172,12 +172,12 @@ def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
     by_run = rows.groupby("run", sort=False)
     span = by_run["temperature"].max() - by_run["temperature"].min()
     flat = span.index[(span == 0.0) & (by_run["temperature"].count() > 1)]
-    back = by_run["time"].apply(lambda time: bool((np.diff(time.dropna()) <= 0.0).any()))
+    twice = by_run["time"].apply(lambda time: bool(time.dropna().duplicated().any()))
     for names, words in (
         (flat, "the temperature does not change while the needle heats; check the column of the "
                "thermometer and the heating"),
-        (back.index[back.to_numpy(dtype=bool)],
-         "times stand still or run back; give each row its own time, and each run its own name"),
+        (twice.index[twice.to_numpy(dtype=bool)],
+         "a time stands there twice; give each row its own time, and each run its own name"),
     ):  # fmt: skip
         if len(names):
             context.note(f"heating runs {', '.join(map(str, names))}: {words}")
