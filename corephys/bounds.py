@@ -130,7 +130,7 @@ def measured_fraction(found: Measured, name: str) -> Measured:
                     series.joined_reasons(bare(found.reason), mark))  # fmt: skip
 
 
-_EXPECTED = "it is a fraction from 0 to 1; write per cent with the unit, such as '55 %'"
+_EXPECTED = "it is a fraction from 0 to 1: divide per cent by 100, or give their unit, '55 %'"
 
 
 def _outside(numbers: np.ndarray, name: str) -> np.ndarray:

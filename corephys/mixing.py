@@ -39,8 +39,8 @@ def _phases(fractions: Sequence[Any], values: Sequence[Any], unit: str) -> list[
     off = np.abs(total - 1.0) > 1e-6
     if np.any(off):
         raise ValueError(
-            f"fractions add up to {total[off].flat[0]:g}; volume fractions of the phases, none "
-            "negative, are together 1"
+            f"fractions add up to {total[off].flat[0]:g}; they are volume fractions of the phases, "
+            "together one"
         )
     return list(zip(shares, found, strict=True))
 

@@ -14,7 +14,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from corephys import seawater, units, windows
+from corephys import seawater, thresholds, units, windows
 from corephys.display import Card, Shown
 from corephys.provenance import sourced
 from corephys.recipe_schema import LOG_FILE, SCHEMA, Option
@@ -26,6 +26,8 @@ __all__ = ["SCHEMA", "Option", "Recipe", "RecipeError"]
 class RecipeError(ValueError):
     """A recipe holds something that is not a choice of the reduction."""
 
+
+_BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each choice
 
 # Words about the hole that are kept with it and choose nothing.
 _ABOUT = {"name", "site", "latitude", "longitude", "depth_datum", "time_zone"}
@@ -257,7 +259,9 @@ def _unfit(option: Option, here: str, value: Any) -> str:
         return "" if isinstance(value, bool) else f"{here} is true or false, not {value!r}"
     if option.kind == "number":
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        return "" if number else f"{here} is a number, not {value!r}"
+        if not number:
+            return f"{here} is a number, not {value!r}"
+        return "" if abs(value) <= _BEYOND else f"{here} is {value!r}, beyond any use"
     if option.kind in ("time", "levels"):
         return "" if isinstance(value, str) else f"{here} is a text, not {value!r}"
     if option.kind in _TABLES:
@@ -271,7 +275,9 @@ def _unfit(option: Option, here: str, value: Any) -> str:
     if not isinstance(value, str):
         return f'{here} needs a unit: write "{value} {option.kind}"'
     try:
-        units.as_floats(value, option.kind, here, difference=here.endswith("_uncertainty"))
+        number = units.as_floats(value, option.kind, here, difference=here.endswith("_uncertainty"))
+        if not abs(number) <= _BEYOND:
+            return f"{here} is {value}, beyond any instrument"
         if option.kind == "g/kg":
             seawater.absolute_salinity(value, here)
     except ValueError as error:

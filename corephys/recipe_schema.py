@@ -53,7 +53,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "water_depth": Option(None, "m", "depth of water"),
         "bottom_water_temperature": Option(None, "degC", "temperature at the seafloor"),
         "bottom_water_temperature_uncertainty": Option("0.05 K", "K", "its standard uncertainty"),
-        "pore_water_salinity": Option(_of("pore_water_salinity"), "g/kg", "absolute salinity"),
+        "pore_water_salinity": Option(
+            _of("pore_water_salinity"), "g/kg", "absolute salinity; practical salinity as '35 psu'"
+        ),
         "pore_water_salinity_uncertainty": Option(
             _sigma("pore_water_salinity"), "g/kg", "systematic"
         ),

@@ -236,7 +236,12 @@ def seconds(**times: Any) -> tuple[Any, ...]:
     # The earliest that is known: a missing time is passed over.
     origin = np.fmin.reduce(np.ravel(np.asarray(next(iter(times.values())))))
     elapsed = [(t - origin) / np.timedelta64(1, "s") for t in times.values()]
-    return tuple(e.drop_attrs(deep=False) if isinstance(e, xr.DataArray) else e for e in elapsed)
+    return tuple(
+        units.position_in_library_units(e.drop_attrs(deep=False))
+        if isinstance(e, xr.DataArray)
+        else e
+        for e in elapsed
+    )
 
 
 def take(measured: Measured, index: Any) -> Measured:

@@ -23,6 +23,7 @@ from corephys.uncertainty_correlation import (
 from corephys.uncertainty_draws import MonteCarlo, monte_carlo, propagate, second_order
 from corephys.uncertainty_measured import Measured, combine, covariance_effects, norm
 from corephys.uncertainty_measured import bare as bare
+from corephys.vocabulary import TERMS
 
 __all__ = [
     "Measured", "MonteCarlo", "budget", "budget_of_mean", "budget_shares", "combine", "correlated",
@@ -86,8 +87,10 @@ def total(dataset: Any, name: str) -> Any:
     given = companions.library_units(dataset)
     random, systematic = given[f"{name}_u_random"], given[f"{name}_u_systematic"]
     result = (random**2 + systematic**2) ** 0.5
+    # A companion need not bear its unit where that is the one of the vocabulary.
+    known = units.difference_unit(TERMS[name].unit) if name in TERMS else "1"
     result.attrs = {
-        "units": random.attrs.get("units", "1"),
+        "units": random.attrs.get("units", known),
         "long_name": f"standard uncertainty of {name.replace('_', ' ')}",
     }
     return result.rename(f"{name}_uncertainty")

@@ -127,7 +127,10 @@ def covariance_effects(partials: Any, covariance: Any, source: str) -> dict[str,
     order = np.argsort(variances)[::-1]
     effects: dict[str, Any] = {}
     for number, column in enumerate(order, start=1):
-        weights = vectors[:, column] * scale * np.sqrt(max(variances[column], 0.0))
+        vector = vectors[:, column]
+        # The sign of a direction is free; fixed by its first large part, it holds in any unit.
+        vector = vector * np.sign(vector[np.argmax(np.abs(vector) > 0.99 * np.abs(vector).max())])
+        weights = vector * scale * np.sqrt(max(variances[column], 0.0))
         effect: Any = 0.0
         for weight, partial in zip(weights, partials, strict=True):
             effect = effect + float(weight) * partial

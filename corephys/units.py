@@ -109,7 +109,8 @@ PRACTICAL_SALINITY = "psu"
 _ABSOLUTE = constants.CONSTANTS["reference_salinity"].value / 35.0  # g/kg
 
 # The part of the two grammars that pint and UDUNITS read alike.
-_FACTOR = r"(?:[A-Za-z%]+(?:\^-?\d+)?)"
+# A difference on a scale with an offset is a unit of its own.
+_FACTOR = r"(?:(?:delta_deg[CF]|[A-Za-z%]+)(?:\^-?\d+)?)"
 _PRODUCT = rf"{_FACTOR}(?: {_FACTOR})*"
 _SPELLING = re.compile(rf"^(?:1|{_PRODUCT})(?:/(?:{_FACTOR}|\({_PRODUCT}\)))?$")
 # Companions of a temperature in degF are in this unit; the underscore is in no other.
@@ -238,6 +239,8 @@ def _converter(given: str, wanted: str) -> tuple[float, float]:
     target = registry.parse_units(wanted if wanted != "1" else "")
     if source.dimensionality != target.dimensionality:
         raise UnitError(f"{given!r} cannot be converted to {wanted!r}: different dimensions")
+    if given.startswith("delta_") and wanted in ("degC", "degF"):
+        raise UnitError(f"{given!r} is a difference of temperatures, no temperature in {wanted!r}")
     offset = float(registry.convert(0.0, source, target))
     if offset == 0.0:
         return _without_rounding(registry.convert(1.0, source, target)), 0.0
@@ -456,6 +459,9 @@ def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
         if kind not in "fiub":
             raise UnitError(f"{name}: expected numbers in {unit}, got values of type {value.dtype}")
         bare = position_in_library_units(value.drop_attrs(deep=False))
+        if bare.name in bare.dims:
+            # A coordinate with an index: its numbers cannot be replaced in place.
+            bare = kind_of(bare.variable.to_base_variable(), coords=bare.coords, name=bare.name)
         if kind != "f":
             bare.variable.data = bare.variable.data.astype(float)
         return bare, str(given)
@@ -499,7 +505,9 @@ def _spell(items: tuple[tuple[str, float], ...]) -> str:
     registry = _registry()
     above, below = [], []
     for name, power in items:
-        symbol = registry.get_symbol(name).replace("Δ", "").replace("°", "deg").replace("µ", "u")
+        symbol = (
+            registry.get_symbol(name).replace("Δ", "delta_").replace("°", "deg").replace("µ", "u")
+        )
         symbol = symbol.replace("Ω", "ohm")
         if not float(power).is_integer():
             raise UnitError(f"the power {power} of {name} is not a whole number")

@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import figures, flags, series, uncertainty
+from corephys import figures, flags, series, uncertainty, units
 from corephys.products import accumulation
 from corephys.uncertainty import Measured
 from data_demo.simulator.hole import simulate_tables
@@ -126,8 +126,9 @@ def test_smoothing_leaves_a_straight_line_and_halves_the_noise() -> None:
     assert straight.attrs["smoothing"] == "15 m"
     u = np.full(depth.size, 8.0)
     mean, matrix = accumulation.smooth_ages(
-        20.0 * depth, depth=depth, age_uncertainty=u, length="15 m"
-    )
+        units.quantity(20.0 * depth, "kyr"), depth=units.quantity(depth, "m"),
+        age_uncertainty=units.quantity(u, "kyr"), length="15 m",
+    )  # fmt: skip
     np.testing.assert_allclose(mean, 20.0 * depth, atol=1e-9)
     drawn = (20.0 * depth + u * rng.standard_normal((20000, depth.size))) @ matrix.T
     spread = (np.diff(depth) / np.diff(drawn, axis=1) * 1e3).std(axis=0)
@@ -144,8 +145,9 @@ def test_smoothing_stops_at_a_hiatus_and_keeps_a_lonely_datum() -> None:
     assert found["kind"].values[2] == "hiatus"
     far = np.array([0.0, 1000.0, 5000.0])
     kept, matrix = accumulation.smooth_ages(
-        np.array([0.0, 70.0, 90.0]), depth=far, age_uncertainty=np.ones(3), length="1 m"
-    )
+        units.quantity(np.array([0.0, 70.0, 90.0]), "kyr"), depth=units.quantity(far, "m"),
+        age_uncertainty="1 kyr", length="1 m",
+    )  # fmt: skip
     np.testing.assert_allclose(kept, [0.0, 70.0, 90.0], atol=1e-4)
     np.testing.assert_allclose(matrix, np.eye(3), atol=1e-5)
 
@@ -302,7 +304,7 @@ def test_bad_input_is_refused_in_words() -> None:
         rates([0.0, 10.0], [0.0, 100.0], -1.0)
     with pytest.raises(ValueError, match="growth_factor is 0; it has to be above zero"):
         rates([0.0, 10.0], [0.0, 100.0], growth_factor=0.0)
-    with pytest.raises(ValueError, match="length is 0 m; it has to be above zero"):
+    with pytest.raises(ValueError, match="smoothing is 0 m; it has to be above zero"):
         rates([0.0, 10.0], [0.0, 100.0], smoothing="0 m")
     with pytest.raises(cp.UnitError, match="depth: expected m, got 'kyr'"):
         accumulation.sedimentation_rate(array([0, 1], "kyr"), depth=array([0, 1], "kyr"))

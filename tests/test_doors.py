@@ -104,6 +104,15 @@ def test_the_recipe_and_the_settings_of_a_hole_name_the_key():
             hole_from_tables({}, {"hole": {"name": "x", "pore_water_salinity": given}})
 
 
+def test_a_number_of_the_recipe_beyond_any_instrument_is_refused_by_its_key():
+    for stage, key, value in (
+        ("hole", "water_depth", "1e300 m"), ("gamma", "dead_time", "1e290 s"),
+        ("quality", "end_trim", float("nan")), ("quality", "end_trim", 1e300),
+    ):  # fmt: skip
+        with pytest.raises(RecipeError, match=rf"\[{stage}\] {key} is"):
+            Recipe({stage: {key: value}})
+
+
 def _waters(header, values):
     frame = pd.DataFrame({"depth [m]": np.arange(len(values)) * 10.0 + 1.0, header: values})
     return hole_from_tables({"pore_water": frame}, {"hole": {"name": "x"}})["pore_water"]
@@ -458,3 +467,28 @@ def test_every_public_function_that_takes_a_fraction_is_tried():
             if inspect.isfunction(thing) and names & set(inspect.signature(thing).parameters):
                 found.add(f"{module.__name__.rpartition('.')[2]}.{name}")
     assert found == {*FRACTIONS, *TAKEN_ELSEWHERE}
+
+
+def test_the_summary_names_what_to_mend_in_dead_vanes_and_heating_runs():
+    at = {"core": "1", "section": "1", "run": 1}
+    strengths = pd.DataFrame([
+        {**at, "offset [cm]": 10.0 * n, "method": "vane", "state": "peak", "torque [N m]": 0.0,
+         "diameter [mm]": 20.0, "height [mm]": 40.0} for n in (1, 2)
+    ])  # fmt: skip
+    time = np.arange(-20.0, 301.0, 5.0)
+    needles = pd.DataFrame({
+        "core": "1", "section": "1", "offset [cm]": 20.0, "run": "flat",
+        "geometry": "full_space", "direction": "across", "heating_power [W/m]": 2.0,
+        "time [s]": time, "temperature [degC]": 20.0,
+    })  # fmt: skip
+    reduced = cp.reduce(_hole(samples__strength=strengths, samples__needle=needles))
+    notes = json.loads(reduced.attrs["summary"])["notes"]
+    assert any("all torques of the vane are zero" in note for note in notes)
+    assert any(note.startswith("heating runs flat: the temperature does not") for note in notes)
+    with pytest.raises(HoleError, match="the same key with different values"):
+        warm = 20.0 + 0.2 * np.log1p(np.maximum(time, 0.0))
+        _hole(
+            samples__needle=needles.assign(
+                **{"time [s]": np.minimum(time, 200.0), "temperature [degC]": warm}
+            )
+        )

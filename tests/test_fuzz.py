@@ -42,7 +42,7 @@ def test_a_log_without_a_fault_is_read_and_compared(tmp_path):
 @pytest.mark.parametrize("block", range(3))
 def test_a_faulty_log_never_stops_the_hole(block):
     found = [one_log(seed) for seed in range(1 + block * 20, 21 + block * 20)]
-    faults = [one for one in found if one[2] != "reduced"]
+    faults = [one for one in found if one[2].startswith("FAULT")]
     assert not faults, faults[0]
 
 
@@ -64,9 +64,22 @@ def test_a_run_finds_a_planted_loss_of_rows(monkeypatch):
     assert outcome(sound()).startswith("FAULT: scan/gamma.csv holds 36 rows, 35 were read")
 
 
-@pytest.mark.parametrize(
-    "seed", [500087, 503793, 503931, 504695, 506427, 507804, 510684, 511829, 512690, 515718]
-)
-def test_faults_that_a_long_run_found_are_refused_in_words(seed):
+# What the words name: the folder is refused, or the stage that reads the faulty table is left out.
+FOUND = {
+    500087: "P-wave calibration: standards/pwave.csv has no column 'temperature [degC]'",
+    503793: "refused",
+    503931: "P-wave calibration: a standard of water has no temperature",
+    504695: "P-wave calibration: standards/pwave.csv has no column 'temperature [degC]'",
+    506427: "P-wave calibration: standards/pwave.csv has no column 'temperature [degC]'",
+    507804: "P-wave calibration: standards/pwave.csv has no column 'temperature [degC]'",
+    510684: "P-wave calibration: standards/pwave.csv has no column 'temperature [degC]'",
+    511829: "refused",
+    512690: "gamma calibration: a standard has no net count rate",
+    515718: "gamma calibration: a standard has counts, a time, a thickness or a bore beyond",
+}
+
+
+@pytest.mark.parametrize("seed", FOUND)
+def test_faults_that_a_long_run_found_are_named_in_words(seed):
     _, done, word = one(seed)
-    assert word == "refused", (done, word)
+    assert word.removeprefix("left out: ").startswith(FOUND[seed]), (done, word)

@@ -142,7 +142,7 @@ def test_cell_faults_are_kept_flagged_and_remembered_not_raised(tmp_path):
         },
     )["scan/gamma"]
     assert reasons(gamma) == [
-        ["bad_cell"], ["bad_cell"], ["past_section_end"], ["past_section_end"],
+        ["bad_cell"], ["bad_cell"], ["past_section_end"], ["past_section_end", "above_seafloor"],
         ["in_removed_interval"], [], ["void"], ["excluded_by_user"], [], [], ["missing_value"], [],
     ]  # fmt: skip
     assert json.loads(gamma.attrs["bad_cells"]) == [[0, "counts", "12k"], [1, "counts", "1_000"]]

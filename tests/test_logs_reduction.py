@@ -270,7 +270,13 @@ def test_broken_files_are_reported_and_the_rest_of_the_hole_finishes(bare, tmp_p
 def test_a_log_on_another_datum_is_no_neighbour_and_said(bare, tmp_path):
     where = small(tmp_path, {"first run.las": las_text(bare).encode()})
     plan = {"depth_datum": "seafloor", "curves": {"RHOB": "bulk_density"}}  # it is not
-    result = cp.reduce(cp.read_hole(where), {"logs": {"files": {"first run.las": plan}}})
+    logs_of = {"logs": {"files": {"first run.las": plan}}}
+    result = cp.reduce(cp.read_hole(where), logs_of)
+    words = next(n for n in failed(result) if "the depths begin 24" in n)
+    assert "at the depth of the water (2430 m). Do they count from the rig floor" in words
+    assert series.leaf(result, "properties/log_first_run") is None
+    # Where the water depth is not known, only the cores show it.
+    result = cp.reduce(cp.read_hole(where), {**logs_of, "hole": {"water_depth": None}})
     assert any("do both count from the same datum?" in n for n in failed(result))
     assert "cores beside logs" in skipped(result)
     assert np.isnan(

@@ -60,7 +60,7 @@ def test_data_arrays_keep_their_positions():
 def test_bad_fractions_and_units_are_refused():
     with pytest.raises(ValueError, match="together one"):
         mixing.arithmetic_mean([0.5, 0.6], [WATER, GRAIN])
-    with pytest.raises(ValueError, match="none negative"):
+    with pytest.raises(ValueError, match="it is a fraction from 0 to 1"):
         mixing.harmonic_mean([-0.1, 1.1], [WATER, GRAIN])
     with pytest.raises(ValueError, match="one of each"):
         mixing.geometric_mean([1.0], [WATER, GRAIN])

@@ -228,16 +228,30 @@ def test_run_shorter_than_the_shortest_window_has_no_value_and_a_reason():
     assert (found[f"{NAME}_flag"] == flags.MISSING).all()
 
 
-def test_time_that_runs_back_is_marked_and_the_other_runs_are_kept():
+def test_a_time_that_comes_twice_is_marked_and_the_other_runs_are_kept():
     table, _ = _simulated(3, 16)
     time = table["time"].values.copy()
     samples = time.size // 3
-    time[samples + 80], time[samples + 81] = time[samples + 81], time[samples + 80]
+    time[samples + 81] = time[samples + 80]
     table["time"] = _column(time, "s")
     found = needle.thermal_conductivity(table)
     assert np.isnan(found[NAME][1])
     assert "bad_cell" in flags.names(found[f"{NAME}_reason"][1])
     assert np.isfinite(found[NAME].values[[0, 2]]).all()
+
+
+def test_rows_of_a_run_in_another_order_are_the_same_run():
+    table, _ = _simulated(3, 16)
+    size = table["time"].size
+    found = needle.thermal_conductivity(table)
+    order = np.random.default_rng(4).permutation(size)
+    mixed = needle.thermal_conductivity(table.isel({table["time"].dims[0]: order}))
+    assert (mixed[f"{NAME}_flag"] == 1).all()
+    runs = np.argsort(mixed["run"].values)[np.argsort(np.argsort(found["run"].values))]
+    for end in ("", "_u_random", "_u_systematic"):
+        np.testing.assert_allclose(
+            mixed[NAME + end].values[runs], found[NAME + end].values, rtol=1e-9
+        )
 
 
 def test_missing_heating_power_is_a_clear_error_or_a_missing_value():

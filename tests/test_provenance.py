@@ -638,6 +638,8 @@ NO_RESULT = {
     "huber_tuning": "tuning of robust weights; the fit names its weights",
     "tukey_tuning": "tuning of robust weights; the fit names its weights",
     "tukey_tuning_of_ties": "the same of ties of scan and samples; the steps name them",
+    "reference_salinity": "of seawater.absolute_salinity, which returns plain numbers",
+    "sea_salt_limit": "a limit of arguments and tables, in no formula",
     "sodium_chloride_molar_mass": "inside brine_conductivity, which returns plain numbers",
     "heat_capacity_c0": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
     "heat_capacity_c1": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",

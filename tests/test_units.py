@@ -75,6 +75,16 @@ def test_temperature_difference_refuses_an_offset_scale():
     assert units.as_floats("0.5 K", "K", "uncertainty", difference=True) == 0.5
 
 
+@pytest.mark.parametrize(
+    "given",
+    ["1.8 delta_degF", units.quantity(1.8, "delta_degF"), units.quantity(1.0, "delta_degC")],
+)
+def test_a_difference_of_temperatures_is_taken_as_one(given):
+    assert units.as_floats(given, "K", "uncertainty", difference=True) == pytest.approx(1.0)
+    with pytest.raises(units.UnitError, match="difference of temperatures"):
+        units.as_floats(given, "degC", "temperature")
+
+
 def test_fahrenheit_has_no_finite_difference_error():
     assert units.convert(1.0, "degF", "K") == pytest.approx(255.9277777777778, rel=1e-15)
 

@@ -81,12 +81,19 @@ def intact() -> tuple[dict[str, pd.DataFrame], dict[str, Any], xr.DataTree]:
 TABLES = sorted(intact()[0])
 
 
+# They give every table with core, section and offset its depths and its flags as it is read.
+PLACING = ("cores", "sections", "removed", "exclusions")
+
+
 def dependents(lineage: dict[str, Any], table: str) -> set[str]:
     """Paths of results that a table leads to, directly or through other results."""
+    leads_to = {table}
+    if table in PLACING:
+        leads_to |= {name for name, frame in intact()[0].items() if "section" in frame}
     touched: set[str] = set()
     for _ in lineage:  # until nothing is added; a stage may read what a later one writes anew
         for stage in lineage.values():
-            if table in stage["tables"] or touched & set(stage["reads"]):
+            if leads_to & set(stage["tables"]) or touched & set(stage["reads"]):
                 touched |= set(stage["writes"])
     return touched
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from corephys import companions
 from corephys.downhole.formation_record import prepare
 
 __all__ = ["fitted"]
@@ -46,6 +47,9 @@ def fitted(
     T = Ta + A F(alpha, kappa (t - s) / a^2): Bullard (1954), Proceedings of the Royal Society A
     222, 408.
     """
+    result = companions.library_units(
+        result, {"conductivity": "W/(m K)", "amplitude": "K", "time_shift": "s"}
+    )
     conductivity = result["conductivity"].expand_dims("row")
     prepared = prepare(
         table, station, tools, conductivity=conductivity, conductivity_uncertainty=None,

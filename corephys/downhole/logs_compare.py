@@ -17,6 +17,7 @@ from corephys.bounds import positive
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 from corephys.provenance import with_constants
 from corephys.uncertainty import Measured
+from corephys.vocabulary import term
 
 __all__ = ["compare", "to_aperture"]
 
@@ -164,8 +165,8 @@ def compare(
         Along ``window``: its ``top`` and ``bottom`` [m] in the core's depths, the ``shift`` [m]
         to add to them, ``correlation_before`` and ``correlation`` [1], ``bias_before`` and
         ``bias`` (core less log) and ``scatter`` (standard deviation of the difference) in the
-        unit of the quantity, ``pairs``, and ``at_limit``, 1 where the best shift lies at the
-        largest allowed and so is none. A window without enough readings is NaN.
+        vocabulary's unit of the quantity, ``pairs``, and ``at_limit``, 1 where the best shift lies
+        at the largest allowed and so is none. A window without enough readings is NaN.
 
     Raises
     ------
@@ -211,7 +212,8 @@ def compare(
         _one(grid, smooth, reference, low, high, step, reach, least_share)
         for low, high in itertools.pairwise(edges)
     ]
-    found = _table(np.array(rows), edges, str(core[name].attrs.get("units", "1")), name)
+    unit = units.difference_unit(term(name).unit)  # of the numbers, whatever the unit given
+    found = _table(np.array(rows), edges, unit, name)
     return with_constants(
         found, aperture=aperture, largest_shift=largest_shift, least_share=least_share
     )

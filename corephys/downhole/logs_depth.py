@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys import companions, units
 from corephys.bounds import positive
 
 __all__ = ["below_seafloor"]
@@ -31,7 +31,8 @@ def below_seafloor(
     Returns
     -------
     Dataset
-        The log with ``depth`` [m] below the seafloor, the coordinate ``depth_in_the_file`` [m],
+        The log, quantities of the vocabulary in its units, with ``depth`` [m] below the seafloor,
+        the coordinate ``depth_in_the_file`` [m],
         and ``seafloor_depth`` and ``seafloor_depth_uncertainty`` [m], NaN where not known.
 
     Raises
@@ -46,6 +47,7 @@ def below_seafloor(
     Depth in the file less depth of the seafloor (definition). Depths along a hole that is not
     vertical stay depths along the hole.
     """
+    log = companions.library_units(log)
     found = np.asarray(units.as_floats(log["depth"], "m", "depth"), dtype=float)
     seafloor = float(units.as_floats(seafloor_depth, "m", "seafloor_depth"))
     u = np.nan

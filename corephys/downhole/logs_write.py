@@ -10,13 +10,25 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys import companions, units
 from corephys.downhole.logs_file import UNITS_OF_LAS, LogError
 from corephys.files import write_bytes
 
 __all__ = ["write"]
 
 _EXACT = 17  # significant digits that tell any two floats apart
+
+
+def _unit(dataset: xr.Dataset, name: str) -> str:
+    """Unit of a variable; an uncertainty without one has that of its quantity."""
+    given = dataset[name].attrs.get("units")
+    quantity = next(
+        (name.removesuffix(e) for e in companions.UNCERTAINTIES if name.endswith(e)), ""
+    )
+    if given is None and quantity in dataset:
+        parent = units.canonical(str(dataset[quantity].attrs.get("units", "1")))
+        given = units.difference_unit(parent)
+    return "1" if given is None else str(given)
 
 
 def write(
@@ -83,7 +95,7 @@ def write(
             raise LogError(
                 f"{variable} holds {null:g}, which stands for a missing value; give another null="
             )
-        unit = str(data.attrs.get("units", "1"))
+        unit = _unit(dataset, str(variable))
         las.append_curve(
             name, np.asarray(data.values, dtype=float)[order], unit=UNITS_OF_LAS.get(unit, unit),
             descr=str(data.attrs.get("long_name", variable)),

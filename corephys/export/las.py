@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from corephys import flags, vocabulary
+from corephys import companions, flags, vocabulary
 from corephys.downhole import logs_write
 from corephys.export.report_table import version
 
@@ -54,6 +54,8 @@ def write_las(
     overlap in depth, rows of both stand beside each other.
     """
     data = result.to_dataset(inherit=False) if isinstance(result, xr.DataTree) else result
+    # Depths are stamped anew in metres, and uncertainties without a unit have their quantity's.
+    data = companions.library_units(data)
     names = [str(n) for n in data.data_vars if f"{n}_flag" in data and data[n].dims == ("reading",)]
     if depth_scale not in data.coords or not names:
         raise ValueError(

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, series, uncertainty_budget, units
+from corephys import companions, flags, series, uncertainty_budget, units
 from corephys.files import write_bytes
 from corephys.hole import layers
 from corephys.vocabulary import TERMS
@@ -222,7 +222,8 @@ def _leaves(tree: xr.DataTree) -> Iterator[tuple[str, xr.Dataset]]:
         path = leaf.path.strip("/")
         if path.startswith(("properties/", "products/")):
             found = True
-            yield path, leaf.to_dataset(inherit=False)
+            # Depth, values and uncertainties in the units that the columns state.
+            yield path, companions.library_units(leaf.to_dataset(inherit=False))
     if not found:
         raise ValueError("the tree holds no /properties and no /products; reduce the hole first")
 

@@ -14,6 +14,8 @@ from corephys.export.report_table import (
     text_column,
     values_of,
 )
+from corephys.hole.composite_sequence import sequence_in_metres
+from corephys.hole.composite_shifts import shifts_in_metres
 
 __all__ = ["sequence_table", "shift_table"]
 
@@ -39,6 +41,7 @@ def shift_table(shifts: xr.Dataset) -> ReportTable:
     needed = {"hole", "core", "core_top", "shift", "shift_u_random", "tied"}
     if not needed <= set(shifts.variables) or not shifts["shift"].size:
         raise NothingToTabulate("the table of shifts takes what cp.composite.shifts returned")
+    shifts = shifts_in_metres(shifts)
     value = shifts["shift"].values.astype(float)
     u = shifts["shift_u_random"].values.astype(float)
     pairs = [
@@ -88,6 +91,7 @@ def sequence_table(sequence: xr.Dataset) -> ReportTable:
         raise NothingToTabulate(
             "the table of the sequence takes what cp.composite.checked_sequence returned"
         )
+    sequence = sequence_in_metres(sequence)
     columns = (
         text_column("hole", sequence["hole"].values),
         text_column("core", sequence["core"].values),

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.lines import Line2D
 
-from corephys import flags
+from corephys import companions, flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -17,6 +17,8 @@ from corephys.figures.reading import NothingToDraw, Series
 from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, plain, stated
 from corephys.figures.tracks import span
 from corephys.hole import composite
+from corephys.hole.composite_sequence import sequence_in_metres
+from corephys.hole.composite_shifts import shifts_in_metres
 
 __all__ = ["hole_shifts", "holes_overlay"]
 
@@ -99,7 +101,7 @@ def holes_overlay(
             axes[place].set_title(f"hole {plain(hole)}", loc="left")
             axes[place].set_xlabel(label(quantity).replace(" [", "\n["))
         if sequence is not None:
-            _strip(axes[-1], sequence, list(held), low, high)
+            _strip(axes[-1], sequence_in_metres(sequence), list(held), low, high)
         axes[0].set_ylim(high, low)
         axes[0].set_ylabel(label("depth_composite"))
     also = "" if sequence is None else ", and the hole that gives the sequence"
@@ -153,6 +155,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
     """
     if "shift" not in shifts or not shifts["shift"].size:
         raise NothingToDraw("the figure hole_shifts takes what cp.composite.shifts returned")
+    shifts = shifts_in_metres(shifts)
     hole, tied = (shifts[name].values.astype(str) for name in ("hole", "tied"))
     depth, shift = (shifts[name].values.astype(float) for name in ("core_top", "shift"))
     u = shifts["shift_u_random"].values.astype(float)
@@ -176,6 +179,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
                                linestyle="none", markersize=3.6,
                                label=f"hole {plain(name)}"))  # fmt: skip
         if growth is not None:
+            growth = companions.library_units(growth)
             factor = float(growth["growth_factor"])
             spread = float(growth["growth_factor_u_random"])
             x = np.array([0.0, float(depth.max())])

@@ -11,6 +11,7 @@ import xarray as xr
 
 from corephys import thresholds
 from corephys.hole.composite_ties import meters
+from corephys.hole.depth_uncertainty import errors_in_metres
 from corephys.series import PositionError
 
 __all__ = ["MOST", "doubts", "errors_of_cores", "expected"]
@@ -46,6 +47,7 @@ def errors_of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> l
             raise PositionError(f"there is no depth_uncertainty for hole {hole!r}")
         if "core" not in held.coords:
             raise PositionError(f"depth_uncertainty of hole {hole!r} has no coordinate 'core'")
+        held = errors_in_metres(held)
         names = np.broadcast_to(held["core"].values, held["depth_u_core"].shape)
         mine = np.flatnonzero(names == core)
         if mine.size == 0:  # no reading says anything of this core

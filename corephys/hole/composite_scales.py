@@ -191,10 +191,10 @@ def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str
 
 
 def _knots(table: xr.Dataset, scale: str, rows: np.ndarray, core: str) -> np.ndarray:
-    ends = table[scale].values[rows].ravel()
+    ends = meters(table, scale)[rows].ravel()
     if f"{scale}_of_void" not in table:
         return np.asarray(ends)
-    voids = table[f"{scale}_of_void"].values[table["void_core"].values == core].ravel()
+    voids = meters(table, f"{scale}_of_void")[table["void_core"].values == core].ravel()
     return np.concatenate([ends, voids])
 
 

@@ -9,18 +9,19 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import thresholds, units
+from corephys import companions, thresholds, units
 from corephys.bounds import positive
 from corephys.hole.composite_scales import section_ends
-from corephys.hole.composite_shifts import place
+from corephys.hole.composite_shifts import place, shifts_in_metres
 from corephys.hole.composite_ties import DEPTHS, TieError
 from corephys.series import PositionError
 
-__all__ = ["COLUMNS", "checked_sequence", "suggest_sequence", "take"]
+__all__ = ["COLUMNS", "checked_sequence", "sequence_in_metres", "suggest_sequence", "take"]
 
 _T = thresholds.DEFAULTS
 COLUMNS: dict[str, str] = {"hole": "", "core": "", "top": "m", "bottom": "m"}
 _SAME = 1e-6  # m
+_LENGTHS = dict.fromkeys(("top", "bottom", "top_composite", "bottom_composite", "joint_gap"), "m")
 
 
 def suggest_sequence(
@@ -108,6 +109,7 @@ def suggest_sequence(
 
 def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataFrame:
     """Composite top and bottom of every core of the site."""
+    shifts = shifts_in_metres(shifts)
     known = {
         (h, c): (float(s), str(word))
         for h, c, s, word in zip(
@@ -158,7 +160,7 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
     Composite depth = depth + shift of the core (definition). Intervals meet where their
     composite depths agree to a micrometre.
     """
-    table = _plain(sequence)
+    table, shifts = _plain(sequence), shifts_in_metres(shifts)
     known = {
         (h, c): float(s)
         for h, c, s in zip(
@@ -222,6 +224,22 @@ def _plain(sequence: pd.DataFrame) -> pd.DataFrame:
     return table.assign(hole=table["hole"].astype(str), core=table["core"].astype(str))
 
 
+def sequence_in_metres(sequence: xr.Dataset) -> xr.Dataset:
+    """Intervals of a sequence, in metres whatever the unit in which they are given.
+
+    Parameters
+    ----------
+    sequence : Dataset
+        From :func:`checked_sequence`.
+
+    Returns
+    -------
+    Dataset
+        All lengths in m; the object itself when nothing has to be converted.
+    """
+    return companions.library_units(sequence, _LENGTHS)
+
+
 def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> xr.Dataset:
     """Readings of a sequence, from hole to hole, along composite depth.
 
@@ -251,6 +269,7 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
     -----
     A choice of readings, without arithmetic (definition).
     """
+    sequence = sequence_in_metres(sequence)
     placed, parts = {}, []
     for hole in dict.fromkeys(sequence["hole"].values):
         if hole not in holes:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import series
+from corephys import companions, series
 from corephys.hole.composite_expected import doubts, errors_of_cores, expected
 from corephys.hole.composite_ties import (
     DEPTHS,
@@ -24,7 +24,9 @@ from corephys.hole.composite_ties import (
 from corephys.numerics.line import ordinary_line
 from corephys.series import PositionError
 
-__all__ = ["growth_factor", "place", "shifts", "shifts_of"]
+__all__ = ["growth_factor", "place", "shifts", "shifts_in_metres", "shifts_of"]
+
+_LENGTHS = dict.fromkeys(("core_top", "shift", "shift_expected", "tie_residual"), "m")
 
 
 def shifts(
@@ -272,7 +274,8 @@ def place(
     Returns
     -------
     Dataset
-        The same with the coordinate ``depth_composite`` [m]; all other depths stay. Where shifts
+        The same, quantities of the vocabulary in its units, with the coordinate
+        ``depth_composite`` [m]; all other depths stay. Where shifts
         have an uncertainty also ``depth_composite_u_random`` [m]: that of the core's shift against
         the anchor, which all readings of the core share, with that of the reading's own offset in
         quadrature where ``depth_uncertainty`` is given.
@@ -286,6 +289,7 @@ def place(
     -----
     composite depth = depth + shift of the core (definition).
     """
+    data, shifts = companions.library_units(data), shifts_in_metres(shifts)
     scale = str(shifts.attrs.get("depth_scale", "depth"))
     core, depth = depth_of(data, scale, "the series")
     known = shifts_of(shifts, hole, core)
@@ -303,6 +307,22 @@ def place(
             u = np.hypot(u, meters(depth_uncertainty, "depth_u_random"))
         coordinates["depth_composite_u_random"] = (data[scale].dims, u, words)
     return data.assign_coords(coordinates)
+
+
+def shifts_in_metres(shifts: xr.Dataset) -> xr.Dataset:
+    """Shifts of the cores, in metres whatever the unit in which they are given.
+
+    Parameters
+    ----------
+    shifts : Dataset
+        From :func:`shifts`.
+
+    Returns
+    -------
+    Dataset
+        All lengths in m; the object itself when nothing has to be converted.
+    """
+    return companions.library_units(shifts, _LENGTHS)
 
 
 def shifts_of(shifts: xr.Dataset, hole: str, cores: Any) -> dict[str, float]:
@@ -327,6 +347,7 @@ def shifts_of(shifts: xr.Dataset, hole: str, cores: Any) -> dict[str, float]:
     PositionError
         When the hole or a core has no shift, or one that is no number.
     """
+    shifts = shifts_in_metres(shifts)
     mine = shifts["hole"].values == hole
     if not mine.any():
         there = ", ".join(map(str, dict.fromkeys(shifts["hole"].values)))
@@ -372,6 +393,7 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
     it has the length that was drilled. It holds gas, stretching, gaps and the error of pipe
     depths as well as rebound (common practice, no source).
     """
+    shifts = shifts_in_metres(shifts)
     tied = np.isin(shifts["tied"].values.astype(str), ("tied", "anchor"))
     if hole is not None:
         shifts_of(shifts, hole, [])

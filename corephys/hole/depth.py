@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys import companions, units
 from corephys.hole.depth_uncertainty import carry, covariance, uncertainty
 from corephys.hole.layout import Layout
 from corephys.hole.layout_tables import codes_of, layout_of, texts
@@ -117,8 +117,8 @@ def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = Non
     Returns
     -------
     Dataset
-        The same with the coordinates ``offset_closed`` [cm] and ``depth_closed`` [m]; offset and
-        depth as laid out stay.
+        The same, quantities of the vocabulary in its units, with the coordinates
+        ``offset_closed`` [cm] and ``depth_closed`` [m]; offset and depth as laid out stay.
 
     Raises
     ------
@@ -133,6 +133,7 @@ def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = Non
     lacking = [name for name in ("core", "section", "offset") if name not in data.coords]
     if lacking:
         raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
+    data = companions.library_units(data)
     layout = layout_of(sections, cores, removed)
     offset = np.asarray(units.as_floats(data["offset"], "cm", "offset"), dtype=float)
     keys = (np.broadcast_to(texts(data[n].values), offset.shape) for n in ("core", "section"))

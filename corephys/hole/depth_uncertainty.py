@@ -293,6 +293,12 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
     )  # fmt: skip
 
 
+def _per_metre(unit: str) -> str:
+    """Unit of a gradient in the one spelling: one bracket after the stroke."""
+    above, _, below = unit.partition("/")
+    return f"{above}/({below.strip('()')} m)" if below else f"{above}/m"
+
+
 def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any) -> xr.Dataset:
     """Errors of depth carried into a property that changes with depth.
 
@@ -333,9 +339,7 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
     errors = errors_in_metres(errors)
     measured = series.unpack(data, quantity)
     unit = units.difference_unit(term(quantity).unit)
-    slope = np.asarray(
-        units.as_floats(gradient, "1/m" if unit == "1" else f"{unit}/m", "gradient"), dtype=float
-    )
+    slope = np.asarray(units.as_floats(gradient, _per_metre(unit), "gradient"), dtype=float)
     values = measured.values
     random = errors["depth_u_random"]
     code, names = sharing(errors)

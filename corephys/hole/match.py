@@ -246,7 +246,7 @@ def _add(
     variable = source[name]
     words = variable.attrs.get("long_name", name.replace("_", " "))
     given = str(variable.attrs.get("units", "1"))
-    delta = "K" if given == "degC" else given
+    delta = units.difference_unit(given)
     random = np.full(variable.size, np.nan)
     if f"{name}_u_random" in source:
         random = np.asarray(source[f"{name}_u_random"].values, dtype=float)
@@ -263,7 +263,7 @@ def _add(
         effects = source[f"{name}_effects"].transpose("source", *variable.dims)
         mean = pairs.mean(np.asarray(effects.values, dtype=float)[:, rows])
         result.coords["source"] = source["source"].variable
-        parts["_effects"] = (("source", dim), mean, dict(effects.attrs))
+        parts["_effects"] = (("source", dim), mean, {**effects.attrs, "units": delta})
         systematic = np.sqrt(np.sum(mean**2, axis=0))
     elif f"{name}_u_systematic" in source:
         # Effects may have been left out of a large file: their norm is one error of all readings.

@@ -8,6 +8,7 @@ import re
 import numpy as np
 import xarray as xr
 
+from corephys import companions
 from corephys.notebook.result import usable_values
 from corephys.provenance import UsedConstant, used_constants
 from corephys.vocabulary import TERMS
@@ -47,6 +48,7 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
         result = result.to_dataset(inherit=False)
     if not isinstance(result, xr.Dataset):
         raise TypeError(f"explain takes a result (a Dataset), not {type(result).__name__}")
+    result = companions.library_units(result)
     names = [str(name) for name in result.data_vars if str(name) in TERMS]
     lines = [", ".join(f"{name} [{TERMS[name].unit}]" for name in names) or "no quantity"]
     steps = json.loads(result.attrs.get("steps", "[]"))

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, uncertainty
+from corephys import companions, flags, series, thresholds, uncertainty
 from corephys.display import Card, with_uncertainty
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch_hole
@@ -48,7 +48,7 @@ def overview(what: Any) -> Card:
         When the argument is none of these.
     """
     if isinstance(what, xr.Dataset):
-        return card(what)
+        return card(companions.library_units(what))
     if isinstance(what, xr.DataTree):
         if what.children or "settings" in what.attrs:
             return _hole(what) if what.parent is None else _branch(what)

@@ -19,7 +19,7 @@ from corephys.products.accumulation_mass import (
     mass_accumulation_of_phases,
     mass_accumulation_rate,
 )
-from corephys.products.accumulation_smoothing import smooth_ages
+from corephys.products.accumulation_smoothing import smooth_ages, smoothing_kernel
 from corephys.uncertainty import Measured, stated
 
 __all__ = [
@@ -98,7 +98,7 @@ def sedimentation_rate(
     factor, u_factor = _growth(growth_factor, growth_factor_uncertainty)
     carried = np.eye(z.size)
     if smoothing is not None:
-        a, carried = smooth_ages(a, depth=z, age_uncertainty=u_age, length=smoothing)
+        a, carried = smoothing_kernel(a, z, u_age, float(positive(smoothing, "m", "smoothing")))
     dz, da = np.diff(z) / factor, np.diff(a) * 1e-3  # m, Myr
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = np.where(da != 0.0, dz / da, np.nan)

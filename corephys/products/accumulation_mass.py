@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys import companions, constants, flags, series, units
 from corephys.bounds import fraction as fraction_of
 from corephys.bounds import positive
 from corephys.uncertainty import Measured, bare, combine, stated
@@ -19,6 +19,11 @@ __all__ = [
 
 _C = constants.CONSTANTS
 _RATE, _MASS = "sedimentation_rate", "mass_accumulation_rate"
+# Units of what bounds the intervals between ages, and of what their rates share.
+INTERVALS = {
+    "top": "m", "bottom": "m", "age_top": "kyr", "age_bottom": "kyr",
+    f"{_RATE}_covariance": "m^2/Myr^2",
+}  # fmt: skip
 _PER_RATE = 0.1  # g/(cm^2 kyr) of 1 g/cm^3 at 1 m/Myr: units
 
 
@@ -58,6 +63,7 @@ def interval_density(
     over the intervals with two and more (JCGM 100:2008, 4.2); s holds the samples' own random
     errors. With no such interval the samples' own errors are all there is, and too little.
     """
+    rate = companions.library_units(rate, INTERVALS)
     rho = series.unpack(dry_density, "dry_density")
     if "depth" not in dry_density.coords:
         raise ValueError("the dry densities have no depth; give samples with that coordinate")
@@ -150,8 +156,11 @@ def mass_accumulation_rate(dry_density: Any, rate: Any) -> xr.Dataset:
     go by JCGM 100:2008, 5.2; dry density has to be without the salt of the pore water.
     """
     series.require_same_positions(dry_density=dry_density, rate=rate)
+    dry_density, rate = (companions.library_units(d, INTERVALS) for d in (dry_density, rate))
     rho, r = series.unpack(dry_density, "dry_density"), series.unpack(rate, _RATE)
-    values = _PER_RATE * rho.values * r.values
+    # The intervals are those of the rate: of two equal ones xarray drops what differs by a bit.
+    many = isinstance(r.values, xr.DataArray) and r.values.dims
+    values = _PER_RATE * (bare(rho.values) * r.values if many else rho.values * bare(r.values))
     by_rho, by_rate = _PER_RATE * bare(r.values), _PER_RATE * bare(rho.values)
     random, effects = combine([(by_rho, rho), (by_rate, r)])
     reason = series.joined_reasons(bare(rho.reason), bare(r.reason))
@@ -201,6 +210,8 @@ def mass_accumulation_of_phases(
     ------
     UnitError
         For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For a thickness or a duration that is not above zero, a porosity outside 0 to 1, or a bulk
         density below that of the water in the pores.
@@ -219,18 +230,33 @@ def mass_accumulation_of_phases(
             f"porosity reaches from {np.nanmin(plain):g} to {np.nanmax(plain):g}; it has to lie "
             "between 0 and 1. Per cent are given with their unit '%'"
         )
-    grains = units.as_floats(bulk_density, "g/cm^3", "bulk_density") - phi * positive(
-        pore_water_density, "g/cm^3", "pore_water_density"
-    )
-    if (np.asarray(grains, dtype=float) < 0.0).any():
+    layers = {
+        "thickness": positive(thickness, "m", "thickness"),
+        "duration": positive(duration, "kyr", "duration"),
+        "bulk_density": units.as_floats(bulk_density, "g/cm^3", "bulk_density"),
+        "porosity": phi,
+        "pore_water_density": positive(pore_water_density, "g/cm^3", "pore_water_density"),
+    }
+    series.require_same_positions(**layers)
+    if (series.apply(_grains, *(bare(layers[n]) for n in _OF_GRAINS)) < 0.0).any():
         raise ValueError(
             "a bulk density is less than that of the pore water in its porosity alone; the two "
             "are not of one sediment"
         )
-    # 1 m of 1 g/cm^3 is 100 g/cm^2.
-    return (
-        1e2 * positive(thickness, "m", "thickness") * grains / positive(duration, "kyr", "duration")
-    )
+
+    def kernel(thick: Any, time: Any, *of_grains: Any) -> Any:
+        # 1 m of 1 g/cm^3 is 100 g/cm^2.
+        return 1e2 * thick * _grains(*of_grains) / time
+
+    return series.apply(kernel, *layers.values())
+
+
+_OF_GRAINS = ("bulk_density", "porosity", "pore_water_density")
+
+
+def _grains(bulk_density: Any, porosity: Any, water: Any) -> Any:
+    """Mass of grains in a volume [g/cm^3]."""
+    return np.asarray(bulk_density - porosity * water)
 
 
 def component_accumulation_rate(

@@ -6,25 +6,28 @@ from typing import Any
 
 import numpy as np
 
+from corephys import units
 from corephys.bounds import positive
+from corephys.uncertainty import bare
 
 __all__ = ["smooth_ages"]
 
 
 def smooth_ages(
-    age: np.ndarray, *, depth: np.ndarray, age_uncertainty: np.ndarray, length: Any
+    age: Any, *, depth: Any, age_uncertainty: Any, length: Any
 ) -> tuple[np.ndarray, np.ndarray]:
     """Smooth ages by a line through the neighbours of every datum.
 
     Parameters
     ----------
-    age : ndarray, (n,)
+    age : DataArray or Quantity, (n,)
         [kyr], from the top down.
-    depth : ndarray, (n,)
+    depth : DataArray or Quantity, (n,)
         [m], not falling. Two data at one depth with different ages enclose a hiatus; nothing is
         smoothed across it.
-    age_uncertainty : ndarray, (n,)
-        Standard uncertainty of each [kyr]; weights are equal where one is not known or zero.
+    age_uncertainty : DataArray, Quantity or str, (n,)
+        Standard uncertainty of each [kyr], or one for all; weights are equal where one is not
+        known or zero.
     length : Quantity or str
         Standard deviation of the Gaussian weight along depth [m].
 
@@ -39,7 +42,7 @@ def smooth_ages(
     UnitError
         For a bare number or a wrong unit.
     ValueError
-        For a length that is not above zero.
+        For a length that is not above zero, or another number of depths or uncertainties.
 
     Notes
     -----
@@ -48,7 +51,25 @@ def smooth_ages(
     the true rate changes within the length, the smoothed one lags, and no uncertainty says so.
     """
     reach = float(positive(length, "m", "length"))
-    u = np.asarray(age_uncertainty, dtype=float)
+    a, z, u = (
+        np.asarray(bare(units.as_floats(value, unit, name)), dtype=float)
+        for value, unit, name in (
+            (age, "kyr", "age"), (depth, "m", "depth"),
+            (age_uncertainty, "kyr", "age_uncertainty"),
+        )
+    )  # fmt: skip
+    if a.ndim != 1 or z.shape != a.shape or u.shape not in ((), a.shape):
+        raise ValueError(
+            f"{a.size} ages, {z.size} depths and {u.size} uncertainties do not make rows; give one "
+            "of each"
+        )
+    return smoothing_kernel(a, z, np.broadcast_to(u, a.shape), reach)
+
+
+def smoothing_kernel(
+    age: np.ndarray, depth: np.ndarray, u: np.ndarray, reach: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Ages [kyr] smoothed over ``reach`` [m], and the matrix that makes them; see smooth_ages."""
     known = np.isfinite(u).all() and (u > 0.0).all()
     weight = 1.0 / u**2 if known else np.ones(age.size)
     matrix = np.zeros((age.size, age.size))

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from corephys import units
 from corephys.constants import Constant, add_table
 
 __all__ = ["MATERIALS", "Material", "material", "materials", "mineral_mixture"]
@@ -183,13 +184,14 @@ def materials() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(columns)).set_index("name")
 
 
-def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture") -> Material:
+def mineral_mixture(shares: Mapping[str, Any], *, name: str = "mineral_mixture") -> Material:
     """The grains of a sediment of several minerals as one material.
 
     Parameters
     ----------
-    shares : mapping of str to float
-        Volume fraction of the grains by name of :data:`MATERIALS` [1], together one.
+    shares : mapping of str to float, Quantity or str
+        Volume fraction of the grains by name of :data:`MATERIALS` [1], together one; per cent are
+        given with their unit, such as ``"40 %"``.
     name : str
         Of the mixture, and of its sources of error.
 
@@ -201,8 +203,8 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
 
     Raises
     ------
-    KeyError, ValueError
-        For an unknown mineral, or shares that are below zero or do not add to one.
+    KeyError, UnitError, ValueError
+        For an unknown mineral, a wrong unit, or shares that are below zero or do not add to one.
 
     Notes
     -----
@@ -215,6 +217,7 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
     >>> round(grains.density.value, 3)
     2.615
     """
+    shares = {key: float(units.as_floats(share, "1", key)) for key, share in shares.items()}
     total = sum(shares.values())
     if not shares or abs(total - 1.0) > 1e-6 or min(shares.values()) < 0.0:
         raise ValueError(
@@ -226,11 +229,11 @@ def mineral_mixture(shares: Mapping[str, float], *, name: str = "mineral_mixture
     parts = [material(key) for key in shares]
     made = _hill_of(parts, np.array(list(shares.values())))
     words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
-    units_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
+    unit_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
     parts_made = [
         Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts),
                  "calculated")
-        for (kind, unit), (value, u) in zip(units_of.items(), made, strict=True)
+        for (kind, unit), (value, u) in zip(unit_of.items(), made, strict=True)
     ]  # fmt: skip
     return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
 

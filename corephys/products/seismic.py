@@ -74,7 +74,7 @@ def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
     series.require_same_positions(density=density, velocity=velocity)
     rho = series.unpack(density, "bulk_density")
     speed = series.unpack(velocity, "p_wave_velocity")
-    values = rho.values * speed.values * 1e-3
+    values = series.apply(lambda r, v: r * v * 1e-3, rho.values, speed.values)
     u_random, effects = uncertainty.combine(
         [(speed.values * 1e-3, rho), (rho.values * 1e-3, speed)]
     )

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, series, thresholds
+from corephys import bounds, companions, series, thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["backus", "layered_medium", "quarter_wavelength"]
@@ -95,6 +95,7 @@ def backus(
     one above to halfway to the one below; at an end the window is cut. Running sums, linear in the
     number of readings. Random errors average down, those that readings share do not.
     """
+    profile = companions.library_units(profile)
     rho, speed, depth = _inputs(profile)
     window, quarter = _window(speed.values, length, frequency, fraction)
     over = _Window(depth, window)

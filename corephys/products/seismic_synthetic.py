@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, series, units
-from corephys.products.seismic_wavelet import even_step
+from corephys import bounds, companions, series, units
+from corephys.products.seismic_wavelet import even_step, pure_numbers
 from corephys.uncertainty import Measured
 
 __all__ = ["reflectivity", "synthetic"]
@@ -54,6 +54,7 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
     3.2). So a boundary inside a step is shared between its two ends and none is lost. Times are
     2 sum dz / V with rows from midpoint to midpoint.
     """
+    profile = companions.library_units(profile)
     impedance = series.unpack(profile, "acoustic_impedance")
     velocity = np.asarray(series.unpack(profile, "p_wave_velocity").values, dtype=float)
     depth = np.asarray(profile["depth"].values, dtype=float)
@@ -172,6 +173,7 @@ def synthetic(
     together and are carried through exactly, to first order. The band is that of the amplitude at a
     time; by how much the times themselves err stands with ``two_way_time``.
     """
+    reflections = companions.library_units(reflections)
     coefficient = series.unpack(reflections, "reflection_coefficient")
     time = np.asarray(reflections["two_way_time"].values, dtype=float)
     step = even_step(time, "the times of the reflection coefficients")
@@ -226,7 +228,7 @@ def _matching(wavelet: xr.DataArray, step: float, size: int) -> tuple[np.ndarray
     first = round(-own[0] / step)
     if not 0 <= first < own.size:
         raise ValueError("time zero lies outside the wavelet; its times are to begin before it")
-    return np.asarray(wavelet, dtype=float), first
+    return pure_numbers(wavelet), first
 
 
 def _spread(reflections: xr.Dataset, trace: Any, step: float, draws: int, seed: int) -> np.ndarray:

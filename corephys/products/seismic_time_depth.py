@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, flags, series, units
+from corephys import bounds, companions, flags, series, units
 from corephys.products.seismic_profile import first_of_repeats
 from corephys.uncertainty import Measured
 
@@ -60,6 +60,7 @@ def time_depth(
     """
     if datum not in _TIMES:
         raise ValueError(f"datum is 'seafloor' or 'sea level', not {datum!r}")
+    profile = companions.library_units(profile)
     speed = series.take(
         series.unpack(profile, "p_wave_velocity"), np.arange(profile.sizes["reading"])
     )
@@ -170,6 +171,7 @@ def check_shot_times(
     """
     if datum not in _TIMES:
         raise ValueError(f"datum is 'seafloor' or 'sea level', not {datum!r}")
+    table = units.position_in_library_units(table)
     both = np.full(table.sizes["reading"], np.nan)
     for name, factor in (("one_way_time", 2.0), ("two_way_time", 1.0)):
         if name in table:
@@ -208,6 +210,7 @@ def _increasing(values: np.ndarray, what: str, depth: np.ndarray) -> None:
 
 def checked_table(table: xr.Dataset) -> tuple[str, np.ndarray, np.ndarray]:
     """Name of the time, depth and time of a table that goes one way."""
+    table = units.position_in_library_units(table)
     name = next((n for n in _TIMES.values() if n in table), None)
     if name is None or "depth" not in table.coords:
         raise ValueError("the table holds no two-way time with a depth; see seismic.time_depth")

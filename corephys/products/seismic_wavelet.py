@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys import bounds, thresholds, units
 from corephys.provenance import constants_attribute
+from corephys.uncertainty import bare
 
 __all__ = ["average_wavelet", "ricker", "rotate_phase", "wavelet"]
 
@@ -108,7 +109,7 @@ def wavelet(values: Any, *, time_step: Any = None, phase: Any = "0 degree") -> x
     Definition. A tenth of the energy above three quarters of the Nyquist frequency says that the
     wavelet was sampled too coarsely.
     """
-    numbers = np.asarray(values, dtype=float).ravel()
+    numbers = pure_numbers(values).ravel()
     if numbers.size < 3 or not np.isfinite(numbers).all() or not np.any(numbers):
         raise ValueError(
             f"a wavelet needs three numbers or more, none of them missing and not all zero; "
@@ -164,6 +165,13 @@ def rotate_phase(series: xr.DataArray, phase: Any) -> xr.DataArray:
         rotated = series.copy(data=turned.real)
     rotated.attrs = {**series.attrs, "phase": float(series.attrs.get("phase", 0.0)) + angle}
     return rotated
+
+
+def pure_numbers(values: Any) -> np.ndarray:
+    """Amplitudes of a wavelet; one that bears a unit, such as per cent, is converted."""
+    if hasattr(type(values), "magnitude") or "units" in getattr(values, "attrs", {}):
+        return np.asarray(bare(units.as_floats(values, "1", "wavelet")), dtype=float)
+    return np.asarray(values, dtype=float)
 
 
 def analytic(values: np.ndarray) -> np.ndarray:

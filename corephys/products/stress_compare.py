@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, provenance, series, units
+from corephys import companions, constants, provenance, series, units
 from corephys.bounds import positive
 from corephys.display import RESEARCH_ONLY
 from corephys.products.stress_bound import lambda_star
@@ -137,8 +137,9 @@ def compare_choices(
                 f"the choice {key!r} is no Dataset with {quantity} by depth; name what all choices "
                 "hold by quantity="
             )
-    first = next(iter(choices.values()))
     series.require_same_positions(**{str(k): v for k, v in choices.items()})
+    choices = {key: companions.library_units(data) for key, data in choices.items()}
+    first = next(iter(choices.values()))
     stack = np.stack([data[quantity].values for data in choices.values()])
     unit, words = first[quantity].attrs["units"], first[quantity].attrs["long_name"]
     apart = stack - stack[0]
@@ -205,7 +206,9 @@ def with_in_situ_water(
     if isinstance(fluid_density, xr.Dataset):
         z, at = (units.as_floats(one["depth"], "m", "depth") for one in (fluid_density, density))
         water = units.as_floats(fluid_density["fluid_density"], "g/cm^3", "fluid_density")
-        place = np.interp(*(np.asarray(part, dtype=float) for part in (at, z, water)))
+        order = np.argsort(np.asarray(z, dtype=float), kind="stable")
+        known = (np.asarray(part, dtype=float)[order] for part in (z, water))
+        place = np.interp(np.asarray(at, dtype=float), *known)
     else:
         place = np.asarray(float(positive(fluid_density, "g/cm^3", "fluid_density")))
     porosity = (solid - values) / (solid - lab)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
+from corephys import companions, constants, series, units
 from corephys.products.stress_column import Column, inside, integral
 from corephys.products.stress_fluid import places
 from corephys.uncertainty import Measured, bare, combine, covariance_effects
@@ -83,6 +83,7 @@ def density_of_porosity(
         raise ValueError(
             "the porosity has no depth; give a Dataset with porosity and the coordinate depth"
         )
+    porosity = companions.library_units(porosity, {"lower": "1", "upper": "1"})
     if "curve" in porosity.dims:
         porosity = porosity.rename(curve="reading")
     phi = series.unpack(porosity, "porosity")

@@ -20,7 +20,7 @@ __all__ = [
 ]  # fmt: skip
 
 SCALE = 1.4826  # of the median absolute deviation to a standard deviation (normal distribution)
-_ROUNDING = 1e-6  # cm
+ROUNDING = 1e-6  # cm
 _WIDEST = thresholds.value("spike_scatter_limit")
 _WINDOW_FEW = thresholds.count("spike_window_readings")
 _FEW = thresholds.count("spike_core_readings")
@@ -45,7 +45,7 @@ def section_ends(places: Places, reach: float) -> np.ndarray:
         False where the length of the section is unknown.
     """
     with np.errstate(invalid="ignore"):
-        return places.to_end <= reach + _ROUNDING
+        return places.to_end <= reach + ROUNDING
 
 
 def level(values: Any, places: Places, window: float) -> np.ndarray:
@@ -347,7 +347,7 @@ def repeats(
     order = np.lexsort((places.run, places.offset, places.section))
     first, second = order[:-1], order[1:]
     same = (places.section[first] == places.section[second]) & (
-        np.abs(places.offset[first] - places.offset[second]) < _ROUNDING
+        np.abs(places.offset[first] - places.offset[second]) < ROUNDING
     )
     with np.errstate(invalid="ignore"):
         apart = np.abs(x[first] - x[second]) > threshold * np.hypot(u[first], u[second])

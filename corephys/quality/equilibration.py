@@ -202,7 +202,7 @@ def _film(conductance: Any, conductivity: Any) -> float:
 
 def _elapsed(begin: Any, end: Any) -> Any:
     """Seconds from one time to the other."""
-    start, stop = series.seconds(time_on_deck=begin, time=end)
+    start, stop = series.at_one_place(*series.seconds(time_on_deck=begin, time=end))
     return stop - start
 
 

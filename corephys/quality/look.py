@@ -116,8 +116,10 @@ class Look:
             if here is None:
                 continue
             offset = self.places.offset[here]
-            beside = ((offset >= start[row] - reach) & (offset < start[row])) | (
-                (offset > stop[row]) & (offset <= stop[row] + reach)
+            # An offset from another unit may lie a bit beside the edge that it stands on.
+            far, near = reach + checks.ROUNDING, checks.ROUNDING
+            beside = ((offset >= start[row] - far) & (offset < start[row] - near)) | (
+                (offset > stop[row] + near) & (offset <= stop[row] + far)
             )
             where = np.zeros(self.values.shape, dtype=bool)
             where[here[beside]] = True

@@ -168,7 +168,7 @@ def _values(value: Any) -> tuple[str, np.ndarray]:
         unit = str(value.attrs.get("units", "1"))
         value = value.assign_attrs(units=unit)
     else:
-        unit = units.canonical(f"{value.units:~C}" or "1") if hasattr(value, "units") else "1"
+        unit = units.spelling(value) if hasattr(value, "units") else "1"
     if isinstance(value, (list, tuple)):
         value = np.asarray(value, dtype=float)
     return unit, np.atleast_1d(np.asarray(units.as_floats(value, unit, "value"), dtype=float))
@@ -365,5 +365,6 @@ def out_of_control(chart: ControlChart, times: Any) -> Any:
         doubted = ~(left & right) & ~_lost(when)
     mask = np.where(doubted, flags.bit("standard_out_of_control"), 0).astype(np.int64)
     if isinstance(times, xr.DataArray) and times.dims:
-        return xr.DataArray(mask, dims=times.dims, coords=times.coords)
+        placed = units.position_in_library_units(times)
+        return xr.DataArray(mask, dims=times.dims, coords=placed.coords)
     return mask

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from corephys import flags, provenance, series, units
@@ -158,6 +159,28 @@ def thermal_conductivity(context: Context) -> None:
         context.results["properties/heating_runs"] = runs
         runs = needle.combine_repeats(runs, allow=context.levels)
     context.results["properties/thermal_conductivity"] = runs
+    _name_odd_runs(context, table)
+
+
+def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
+    """Name the heating runs whose column of times or temperatures cannot be meant."""
+    heated = table["time"].values > 0.0
+    rows = pd.DataFrame({
+        "run": table["run"].values, "time": table["time"].values,
+        "temperature": table["temperature"].values,
+    })[heated]  # fmt: skip
+    by_run = rows.groupby("run", sort=False)
+    span = by_run["temperature"].max() - by_run["temperature"].min()
+    flat = span.index[(span == 0.0) & (by_run["temperature"].count() > 1)]
+    back = by_run["time"].apply(lambda time: bool((np.diff(time.dropna()) <= 0.0).any()))
+    for names, words in (
+        (flat, "the temperature does not change while the needle heats; check the column of the "
+               "thermometer and the heating"),
+        (back.index[back.to_numpy(dtype=bool)],
+         "times stand still or run back; give each row its own time, and each run its own name"),
+    ):  # fmt: skip
+        if len(names):
+            context.note(f"heating runs {', '.join(map(str, names))}: {words}")
 
 
 def formation_temperature(context: Context) -> None:

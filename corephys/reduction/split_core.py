@@ -55,6 +55,14 @@ def shear_strength(context: Context) -> None:
     }
     found = strength.undrained_shear_strength(table, **options)
     context.results["properties/strength"] = found
+    vane = table["method"].values == "vane"
+    if "torque" in table and vane.any():
+        torque = table["torque"].values[vane]
+        if np.isfinite(torque).any() and not torque[np.isfinite(torque)].any():
+            context.note(
+                "samples/strength.csv: all torques of the vane are zero, so that no strength of it "
+                "is used; check the column torque [N m], or give the rotation and the spring"
+            )
     if "core" in found.coords:
         with context.part("strength: sensitivity"):
             pairs = strength.sensitivity(

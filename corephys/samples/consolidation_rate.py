@@ -245,7 +245,8 @@ def _result(
     coords = along(table, rows, step=number)
     c = xr.DataArray(best, dims="reading", coords=coords)
     k = hydraulic_conductivity(
-        c.assign_attrs(units="m^2/s"), xr.DataArray(m, dims="reading", attrs={"units": "1/Pa"}),
+        c.assign_attrs(units="m^2/s"),
+        xr.DataArray(m, dims="reading", coords=coords, attrs={"units": "1/Pa"}),
         pore_water_density=pore_water_density,
     )  # fmt: skip
     effects = {"consolidation_fit": half}

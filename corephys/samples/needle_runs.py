@@ -74,7 +74,10 @@ class Late:
 
 
 def gather(table: xr.Dataset) -> Runs:
-    """Group the rows of a table into runs, in the order in which the runs appear."""
+    """Group the rows of a table into runs, in the order in which the runs appear.
+
+    The rows of a run are taken in order of time, whatever their order in the table.
+    """
     lacking = [name for name in REQUIRED if name not in table]
     if lacking:
         raise ValueError(
@@ -83,13 +86,15 @@ def gather(table: xr.Dataset) -> Runs:
     keys = [table[name].values for name in KEYS[:5] if name in table]
     rows = pd.DataFrame({str(i): key for i, key in enumerate(keys)})
     group = rows.groupby(list(rows.columns), sort=False, dropna=False).ngroup().to_numpy()
-    order = np.argsort(group, kind="stable")
-    group = group[order]
-    starts = np.flatnonzero(np.diff(group, prepend=-1))
-    column = {
-        name: np.asarray(units.as_floats(table[name], unit, name), dtype=float)[order]
+    given = {
+        name: np.asarray(units.as_floats(table[name], unit, name), dtype=float)
         for name, unit in (("time", "s"), ("temperature", "degC"), ("heating_power", "W/m"))
     }
+    # By temperature as well, so that a time that comes twice has one order too.
+    order = np.lexsort((given["temperature"], given["time"], group))
+    group = group[order]
+    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    column = {name: values[order] for name, values in given.items()}
     geometry = table["geometry"].values[order][starts]
     unknown = sorted({str(g) for g in geometry} - {"full_space", "half_space"})
     if unknown:
@@ -101,17 +106,17 @@ def gather(table: xr.Dataset) -> Runs:
     usable, reason = _row_reasons(table, order, starts)
     time, temperature = column["time"], column["temperature"]
     steps = np.diff(time)
-    backwards = np.zeros(starts.size, bool)
+    twice = np.zeros(starts.size, bool)
     inside = group[1:] == group[:-1]
-    np.logical_or.at(backwards, group[1:][inside & ~(steps > 0) & np.isfinite(steps)], True)
+    np.logical_or.at(twice, group[1:][inside & ~(steps > 0) & np.isfinite(steps)], True)
     power = np.maximum.reduceat(column["heating_power"], starts)
     possible = np.abs(temperature) < HOTTEST
     wild = np.zeros(starts.size, bool)
     np.logical_or.at(wild, group[~possible & ~np.isnan(temperature)], True)
     strange = (power <= 0.0) | np.isinf(power) | (radius <= 0.0)
-    reason[backwards | wild | strange] |= flags.bit("bad_cell")
+    reason[twice | wild | strange] |= flags.bit("bad_cell")
     reason[_flat(time, temperature, group, starts.size)] |= flags.bit("impossible_value")
-    known = usable & np.isfinite(time) & possible & ~backwards[group]
+    known = usable & np.isfinite(time) & possible & ~twice[group]
     after, before = known & (time > 0), known & (time <= 0)
     heated = _pad(after, group, starts.size, time, temperature)
     level = _pad(before, group, starts.size, time, temperature)

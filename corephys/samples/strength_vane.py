@@ -220,7 +220,7 @@ def vane(
         outputs=4, ends=float(ends),
     )  # fmt: skip
     bad = impossible((bare(moment) < 0.0) | (np.isnan(strength) & ~np.isnan(moment)))
-    dead = _zero_throughout(moment if rotation is None else rotation)
+    dead = np.int64(0) if rotation is not None else _zero_throughout(moment)
     u_d = stated(diameter_uncertainty, "mm", "diameter_uncertainty")
     u_h = stated(height_uncertainty, "mm", "height_uncertainty")
     effects = {source: per_torque * part for source, part in per_spring.items()}

@@ -9,7 +9,7 @@ import xarray as xr
 from scipy import special
 
 from corephys import flags, series, thresholds, units
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["edge_correct", "filled_share"]
 
@@ -114,11 +114,11 @@ def edge_correct(
     ----------
     dataset : Dataset, (reading)
         With ``natural_gamma_rate``.
-    share : ndarray or DataArray, (reading)
+    share : ndarray, Quantity or DataArray, (reading)
         From :func:`filled_share` [1].
     least_fill : float
         Least share that is corrected for [1], not below one half.
-    share_uncertainty : ndarray or float, optional
+    share_uncertainty : float, ndarray, Quantity or DataArray, optional
         Systematic standard uncertainty of the share [1], such as from the width of the response;
         unknown gives NaN for what is corrected.
 
@@ -131,6 +131,8 @@ def edge_correct(
 
     Raises
     ------
+    UnitError
+        For a wrong unit.
     ValueError
         When least_fill is below one half or above one, shares are not one a reading or not a
         fraction, or the rate has been corrected already.
@@ -149,7 +151,7 @@ def edge_correct(
         raise ValueError("the rate has been corrected for its edges already; do it once")
     rate = series.unpack(dataset, "natural_gamma_rate")
     values = np.asarray(bare(rate.values), dtype=float)
-    f = np.asarray(bare(share), dtype=float)
+    f = np.asarray(units.as_floats(share, "1", "share"), dtype=float)
     if f.shape != values.shape:
         raise ValueError(f"{f.size} filled shares for {values.size} readings; give one each")
     known = np.isfinite(f)
@@ -158,14 +160,12 @@ def edge_correct(
     small = known & (f < least_fill)
     mended = known & ~small & (f < _FULL)
     by = np.where(mended, f, 1.0)
-    u_f = np.broadcast_to(
-        np.nan if share_uncertainty is None else np.asarray(bare(share_uncertainty)), f.shape
-    )
+    u_f = np.broadcast_to(stated(share_uncertainty, "1", "share_uncertainty"), f.shape)
     effects = {name: np.asarray(bare(e)) / by for name, e in rate.effects.items()}
     effects["natural_gamma_response"] = np.where(mended, -values / by**2 * u_f, 0.0)
     reason = np.asarray(bare(rate.reason)) | np.where(mended, flags.bit("edge_corrected"), 0)
     reason = reason | np.where(small | ~known, flags.bit("response_not_filled"), 0)
-    here = dataset["natural_gamma_rate"]
+    here = rate.values
     measured = Measured(
         here.copy(deep=False, data=values / by), np.asarray(bare(rate.u_random)) / by, effects,
         reason.astype(np.int64),

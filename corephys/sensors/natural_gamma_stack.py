@@ -43,6 +43,7 @@ def stack(table: xr.Dataset, by: Any, *, counts: tuple[str, ...] | None = None) 
     Counts are Poisson and their sum is too (definition): a stack is counted as if once, long. A
     reading without counts or without a positive live time is left out.
     """
+    table = units.position_in_library_units(table)
     codes = np.asarray(by)
     size = table.sizes["reading"]
     if codes.shape != (size,):

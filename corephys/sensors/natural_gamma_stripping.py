@@ -76,8 +76,11 @@ def mass_in_view(density: Any, core_diameter: Any) -> Any:
     Volume of a cylinder times density (definition).
     """
     series.require_same_positions(density=density, core_diameter=core_diameter)
-    rho = units.as_floats(density, "g/cm^3", "density")
-    return rho * (np.pi / 4.0) * units.as_floats(core_diameter, "cm", "core_diameter") ** 2
+    rho, diameter = series.at_one_place(
+        units.as_floats(density, "g/cm^3", "density"),
+        units.as_floats(core_diameter, "cm", "core_diameter"),
+    )
+    return rho * (np.pi / 4.0) * diameter**2
 
 
 def calibrate(
@@ -194,7 +197,7 @@ def strip(
         [cm].
     core_diameter_uncertainty, density_uncertainty : Quantity or str, optional
         Systematic [cm], [g/cm^3]; the latter of a density that is not a Dataset. Unknown gives NaN.
-    filled_share : float, ndarray or DataArray
+    filled_share : float, ndarray, Quantity or DataArray
         Share of the response that is filled [1]; NaN gives no concentrations.
     reason : int or ndarray of int
         Reasons already found for these readings.
@@ -237,7 +240,8 @@ def strip(
     u_d = units.as_floats(
         core_diameter_uncertainty, "cm", "core_diameter_uncertainty", optional=True
     )
-    mass = _whole(rho.values, t) * (np.pi / 4.0) * diameter**2 * _whole(filled_share, t)
+    share = units.as_floats(filled_share, "1", "filled_share")
+    mass = _whole(rho.values, t) * (np.pi / 4.0) * diameter**2 * _whole(share, t)
     sound = np.isfinite(n).all(axis=1) & (n >= 0.0).all(axis=1) & (t > 0.0) & (mass > 0.0)
     safe = (
         np.where(sound[:, None], n, 1.0), np.where(sound, t, 1.0), np.where(sound, mass, 1.0),

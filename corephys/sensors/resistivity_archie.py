@@ -165,10 +165,10 @@ def archie_fit(
     (1942) has them. Effects that readings share shift all points together: the fit is made again
     with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
     Without random uncertainties on both axes the scatter of ln F sets the errors; with them, what
-    they leave over is added to ln F, and neighbours in depth (in the order of the rows where no
-    depth is given) whose residuals go together count as fewer (lag-one correlation, from memory:
-    Bayley and Hammersley 1946). Readings beyond five robust
-    standard deviations are left out and counted in the note.
+    they leave over is added to ln F, and neighbours in depth whose residuals go together count as
+    fewer (lag-one correlation, from memory: Bayley and Hammersley 1946); rows are taken to be in
+    order of depth where no depth is given. Readings beyond five robust standard deviations are left
+    out and counted in the note.
     """
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty

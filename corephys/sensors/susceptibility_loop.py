@@ -41,7 +41,7 @@ def plain_numbers(value: Any, name: str) -> Any:
                 f"{name} carries the unit {given!r}; expected plain numbers of the meter, with "
                 "their unit in the argument unit"
             )
-        return value.drop_attrs(deep=False).astype(float)
+        return units.position_in_library_units(value.drop_attrs(deep=False)).astype(float)
     if isinstance(value, (list, tuple)):
         value = np.asarray(value, dtype=float)
     return units.as_floats(value, "1", name)

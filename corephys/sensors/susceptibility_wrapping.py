@@ -74,7 +74,7 @@ def suggest_unwrapping(
         ranges[known] = lost_ranges(flat[known] / size, least_jump, longest)
     wrapped = np.where(ranges > 0, flags.bit("counter_wrapped"), 0).astype(np.int64)
     dims = readings.dims if isinstance(readings, xr.DataArray) else ("reading",)
-    coords = readings.coords if isinstance(readings, xr.DataArray) else {}
+    coords = values.coords if isinstance(values, xr.DataArray) else {}
     return xr.Dataset(
         {
             "suggested_ranges": (dims, ranges, {"units": "count", "long_name": "ranges lost"}),

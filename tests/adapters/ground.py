@@ -29,6 +29,7 @@ for _name in ("density", "sound_speed", "conductivity"):
     straight(
         f"seawater.{_name}", f"corephys.seawater.{_name}", "salinity", "temperature", "pressure"
     )
+straight("seawater.absolute_salinity", "corephys.seawater.absolute_salinity", "salinity")
 
 
 def _mean(name: str) -> None:

@@ -43,6 +43,8 @@ class Case:
         Relations that cannot hold, and why.
     only : callable, optional
         Paths of the result that are compared.
+    examples : int
+        Most examples of a short run, fewer for what takes long.
     call : callable, optional
         Takes the arguments in place of the function by its name.
     """
@@ -56,6 +58,7 @@ class Case:
     rtol: float = 1e-9
     without: Mapping[str, str] = field(default_factory=dict)
     only: Callable[[str], bool] | None = None
+    examples: int = 100
     call: Callable[..., Any] | None = None
 
     def __call__(self, arguments: Mapping[str, Any]) -> Any:

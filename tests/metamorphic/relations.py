@@ -30,7 +30,7 @@ OTHER_UNITS = {
     "m^2 K/W": ("cm^2 K/W",), "1/km": ("1/m",), "g/(cm^2 kyr)": ("kg/(m^2 kyr)",),
     "1/kPa": ("1/MPa",), "mol/kg": ("mmol/g",), "W/(m^2 K)": ("mW/(cm^2 K)",), "hour": ("min",),
     "delta_degF": ("K",), "rad": ("degree",), "ohm/m": ("ohm/cm",), "m^2": ("cm^2",),
-    "1/m": ("1/cm",),
+    "1/m": ("1/cm",), "g/(cm^3 m)": ("kg/(m^3 m)",), "K/m": ("K/km",),
 }  # fmt: skip
 _TEXT = re.compile(r"^([+-]?\d[^ ]*) (\S.*)$")
 
@@ -249,6 +249,7 @@ def compare(
 ) -> None:  # fmt: skip
     """Assert that two results are the same: physics, uncertainty, flags and units."""
     names = [name for name in one if only is None or only(name)]
+    assert names, "nothing is left to compare"
     missing = set(names) ^ {name for name in other if only is None or only(name)}
     assert not missing, f"only one of the two results has {sorted(missing)}"
     for name in names:

@@ -45,19 +45,24 @@ def check(case: Case, one: Any, other: Any, only: Any = None) -> None:
 
 
 @pytest.mark.parametrize("name, relation", PAIRS, ids=lambda word: str(word))
-@given(data=st.data())
-@settings(
-    deadline=None, max_examples=EXAMPLES, derandomize=EXAMPLES < 10, database=None,
-    phases=[Phase.generate, Phase.shrink] if EXAMPLES >= 10 else [Phase.generate],
-    suppress_health_check=list(HealthCheck),
-)  # fmt: skip
-def test_relation(name: str, relation: str, data: Any) -> None:
+def test_relation(name: str, relation: str) -> None:
     case = CASES[name]
-    size = data.draw(st.integers(*case.size))
-    source = Generated(data)
-    arguments = case.build(Draw(source, size))
-    before = outcome(case, arguments)
-    RELATIONS[relation](case, arguments, before, size, source)
+
+    @given(data=st.data())
+    @settings(
+        deadline=None, max_examples=EXAMPLES if EXAMPLES >= 10 else min(EXAMPLES, case.examples),
+        derandomize=EXAMPLES < 10, database=None,
+        phases=[Phase.generate, Phase.shrink] if EXAMPLES >= 10 else [Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )  # fmt: skip
+    def held(data: Any) -> None:
+        size = data.draw(st.integers(*case.size))
+        source = Generated(data)
+        arguments = case.build(Draw(source, size))
+        before = outcome(case, arguments)
+        RELATIONS[relation](case, arguments, before, size, source)
+
+    held()
 
 
 def _units(case: Case, arguments: Any, before: Any, size: int, source: Any, mode: str) -> None:

@@ -124,7 +124,7 @@ def pairs(draw: Draw, stress: bool) -> dict[str, Any]:
 
 
 @case(
-    "compaction.compare", rows="set", size=(16, 18), rtol=1e-6,
+    "compaction.compare", examples=2, rows="set", size=(16, 18), rtol=1e-6,
     only=lambda path: path.startswith(("/dataset", "/verdict")),  # the rest are the rows given
 )  # fmt: skip
 def _(draw: Draw) -> dict[str, Any]:
@@ -133,7 +133,7 @@ def _(draw: Draw) -> dict[str, Any]:
 
 
 @case(
-    "compaction.fit_by_layer", rows="set", size=(26, 28), rtol=1e-6,
+    "compaction.fit_by_layer", examples=2, rows="set", size=(26, 28), rtol=1e-6,
     only=lambda path: "/dataset" in path or path.startswith(("/too_small", "/without_layer")),
 )  # fmt: skip
 def _(draw: Draw) -> dict[str, Any]:
@@ -156,12 +156,12 @@ def _(draw: Draw) -> dict[str, Any]:
     return {**pairs(draw, stress=False), "layers": layers}
 
 
-@case("compaction.profile", rows="set", size=(14, 16), rtol=1e-5)
+@case("compaction.profile", examples=2, rows="set", size=(14, 16), rtol=1e-5)
 def _(draw: Draw) -> dict[str, Any]:
     return {**pairs(draw, stress=False), "levels": (0.6827,)}
 
 
-@case("compaction.bootstrap", rows="set", size=(16, 24), rtol=1e-6)
+@case("compaction.bootstrap", examples=2, rows="set", size=(16, 24), rtol=1e-6)
 def _(draw: Draw) -> dict[str, Any]:
     span = np.ptp(draw.positions["depth"][1])
     return {
@@ -209,7 +209,7 @@ def _(draw: Draw) -> dict[str, Any]:
     return {**stack(draw, draw.choice(0.0, 12.0)), "new_top": draw.scalar("m", 1.0, 20.0)}
 
 
-@case("compaction.burial_history", dims=LAYER, rows="order", size=(2, 4))
+@case("compaction.burial_history", examples=2, dims=LAYER, rows="order", size=(2, 4))
 def _(draw: Draw) -> dict[str, Any]:
     ends = np.concatenate([[0.0], np.cumsum(draw.numbers(300.0, 4000.0))])
     at = draw.series("kyr", 0.0, float(ends[-1]), dim="age")

@@ -64,7 +64,7 @@ def line(draw: Draw) -> dict[str, Any]:
     return {"temperature": stations(draw), "resistance": resisting(draw), **water(draw)}
 
 
-@case("heatflow.thermal_resistance", rows="set", dims=SQUARE)
+@case("heatflow.thermal_resistance", examples=2, rows="set", dims=SQUARE)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "conductivity": needles(draw),
@@ -75,6 +75,7 @@ def _(draw: Draw) -> dict[str, Any]:
 
 @case(
     "heatflow.thermal_resistance#depth errors",
+    examples=2,
     rows="set",
     dims=SQUARE,
     call=cp.heatflow.thermal_resistance,
@@ -83,23 +84,23 @@ def _(draw: Draw) -> dict[str, Any]:
     return {"conductivity": needles(draw), "at": stations(draw), **shaky(draw)}  # fmt: skip
 
 
-@case("heatflow.bullard", rows="set", dims=SQUARE, size=(4, 7), rtol=1e-7)
+@case("heatflow.bullard", examples=2, rows="set", dims=SQUARE, size=(4, 7), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     return line(draw)
 
 
 # The flow of pore water is the least of a misfit, which a search finds to half of the digits.
-@case("heatflow.curvature", rows="set", dims=SQUARE, size=(5, 7), rtol=1e-4)
+@case("heatflow.curvature", examples=2, rows="set", dims=SQUARE, size=(5, 7), rtol=1e-4)
 def _(draw: Draw) -> dict[str, Any]:
     return {**line(draw), "water_heat_capacity": draw.scalar("MJ/(m^3 K)", 4.0, 4.2)}
 
 
-@case("heatflow.intervals", rows="set", dims=SQUARE, size=(3, 6), rtol=1e-7)
+@case("heatflow.intervals", examples=2, rows="set", dims=SQUARE, size=(3, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     return line(draw)
 
 
-@case("heatflow.compare_carriers", rows="set", size=(4, 6), rtol=1e-7)
+@case("heatflow.compare_carriers", examples=2, rows="set", size=(4, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "temperature": stations(draw), "conductivity": needles(draw), **water(draw), **shaky(draw),
@@ -107,7 +108,7 @@ def _(draw: Draw) -> dict[str, Any]:
 
 
 # Draws are made with seven digits.
-@case("heatflow.monte_carlo", rows="set", size=(4, 6), rtol=1e-5)
+@case("heatflow.monte_carlo", examples=2, rows="set", size=(4, 6), rtol=1e-5)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "temperature": stations(draw), "conductivity": needles(draw), "draws": 200,
@@ -115,7 +116,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@case("heatflow.temperature_at", rows="set", size=(4, 6), rtol=1e-7)
+@case("heatflow.temperature_at", examples=2, rows="set", size=(4, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     made = {
         "heat_production": draw.scalar("uW/m^3", 0.5, 2.0),
@@ -128,7 +129,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@case("heatflow.heat_production_correction", rows="set")
+@case("heatflow.heat_production_correction", examples=2, rows="set")
 def _(draw: Draw) -> dict[str, Any]:
     one = {
         "heat_production": draw.scalar("uW/m^3", 0.5, 2.0),
@@ -224,7 +225,7 @@ def _(draw: Draw) -> dict[str, Any]:
     return {"temperature": warm, "anomalies": draw.choice((anomaly,), (anomaly, other))}
 
 
-@case("heatflow.corrections", rows="set", dims=SQUARE, size=(4, 6), rtol=1e-7)
+@case("heatflow.corrections", examples=2, rows="set", dims=SQUARE, size=(4, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     given = line(draw)
     warm = given["temperature"]

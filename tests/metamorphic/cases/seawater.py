@@ -20,3 +20,10 @@ def water(draw: Draw) -> dict[str, Any]:
 case("seawater.density")(water)
 case("seawater.sound_speed")(water)
 case("seawater.conductivity")(water)
+
+
+@case("seawater.absolute_salinity")
+def salt(draw: Draw) -> dict[str, Any]:
+    """Salinity of each reading or of all."""
+    each, one = draw.series("g/kg", 0.0, 119.0), draw.scalar("g/kg", 0.0, 119.0)
+    return {"salinity": draw.choice(each, one)}
