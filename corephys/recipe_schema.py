@@ -383,9 +383,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
     "compaction": {
         "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
         "absolute_sigma": Option(True, "switch", "take the stated uncertainties as they are"),
-        "excess_scatter": Option(
-            True, "switch", "natural scatter of the sediment, shared by neighbours"
-        ),
+        "excess_scatter": Option(True, "switch", "natural scatter of beds, shared by neighbours"),
         "model": Option(
             "exponential",
             "exponential|offset exponential|linear|power|exponential in stress|"

@@ -304,6 +304,18 @@ def test_pairs_that_share_a_bed_count_as_few():
     assert two["tie_factor_flag"].item() == flags.SUSPECT
 
 
+def test_a_correlation_length_is_in_metres_whatever_the_depths_are_in():
+    scan, samples, _ = pairs(np.random.default_rng(15), shared=0.0)
+    fine = [
+        part.assign_coords(depth=("reading", 100.0 * part["depth"].values, {"units": "cm"}))
+        for part in (scan, samples)
+    ]
+    one, two = (gamma.tie_factor(*both, coring_method=["piston"] * 40)
+                for both in ((scan, samples), fine))  # fmt: skip
+    for name in ("correlation_length", "tie_factor_u_random"):
+        assert two[name].item() == pytest.approx(one[name].item())
+
+
 def test_without_stated_errors_the_scatter_gives_the_uncertainty():
     scan, samples, _ = pairs(np.random.default_rng(14), shared=0.0)
     known = gamma.tie_factor(scan, samples, coring_method=["piston"] * 40)

@@ -30,7 +30,7 @@ class Correlated:
     scatter : float
         Standard deviation of the correlated part of the block means, in the unit of the data.
     effective_number : float
-        Number of independent readings whose mean is known as well; at most the number of readings.
+        Number of independent readings whose mean is known as well, from one to all readings.
     degrees_of_freedom : float
         Of Student's t.
     """
@@ -200,6 +200,7 @@ def correlated(
     together = scatter**2 * float(total @ kernel @ total) + float(np.sum((weight * stated) ** 2))
     readings = float(np.sum(weight)) ** 2 / float(np.sum(weight**2))
     effective = readings * min(alone / together, 1.0) if together > 0.0 else readings
+    effective = max(effective, 1.0)  # a level that the correlation hides is still one reading
     freedom = max(min(effective, float(count)) - 1.0, float(least_freedom))
     return Correlated(covariance, length, scatter, effective, freedom)
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
+from corephys import flags, series, thresholds, units
 from corephys.constants import get
 from corephys.display import SEALED_SOURCE
 from corephys.numerics.correlated import correlated, student_factor
@@ -116,8 +116,12 @@ _BESIDE = {
 
 def _depths(scan: xr.Dataset, size: int) -> np.ndarray:
     """Depths of the pairs [m]; their order where one is unknown."""
-    depth = scan["bulk_density"].coords.get("depth")
-    values = np.full(size, np.nan) if depth is None else np.asarray(depth.values, dtype=float)
+    values, depth = np.full(size, np.nan), scan["bulk_density"].coords.get("depth")
+    if depth is not None:
+        # The coordinate of a series is in metres unless it says otherwise.
+        if "units" not in depth.attrs:
+            depth = depth.assign_attrs(units="m")
+        values = np.asarray(units.as_floats(depth, "m", "depth"), dtype=float)
     return values if np.isfinite(values).all() else np.arange(size, dtype=float)
 
 
