@@ -101,7 +101,7 @@ def velocity(
     thickness_uncertainty, travel_time_uncertainty : Quantity or str, optional
         Random standard uncertainties of one reading [mm], [us]; unknown gives NaN.
     amplitude : DataArray, (reading), optional
-        Of the received pulse, in the instrument's units.
+        Of the received pulse, in the instrument's units; per cent are read as their fraction.
     amplitude_gate : float, optional
         Least amplitude of a pulse that can be trusted.
     reason : int or DataArray of int
@@ -219,6 +219,10 @@ def _delay_effects(used: Calibration, per_time: Any, walls: Any, *, joined: bool
 def _low(amplitude: Any, gate: Any) -> Any:
     if amplitude is None or gate is None:
         return 0
-    level = amplitude if not hasattr(amplitude, "dims") else amplitude.drop_attrs(deep=False)
+    level = amplitude
+    if getattr(amplitude, "attrs", {}).get("units") == "%":  # the gate is a number, not per cent
+        level = units.as_floats(amplitude, "1", "amplitude")
+    elif hasattr(amplitude, "dims"):
+        level = amplitude.drop_attrs(deep=False)
     least = units.as_floats(gate, "1", "amplitude_gate")
     return xr.where(level < least, flags.bit("low_amplitude"), 0)

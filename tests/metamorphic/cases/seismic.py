@@ -160,7 +160,9 @@ def _(draw: Draw) -> dict[str, Any]:
 def trace_of(draw: Draw, samples: int, unit: str = "s") -> xr.DataArray:
     """Amplitudes of a wavelet on coefficients that were drawn."""
     pulse = cp.seismic.ricker("200 Hz", "0.5 ms").values
-    values = np.convolve(draw.numbers(-1.0, 1.0, samples), pulse, mode="same")
+    # Coefficients that are all equal make no trace to be tied: some of them are fixed.
+    coefficients = np.sin(7.3 * np.arange(samples) ** 1.5) + draw.numbers(-1.0, 1.0, samples)
+    values = np.convolve(coefficients, pulse, mode="same")
     time = 0.1 + 5e-4 * np.arange(samples)
     return xr.DataArray(
         values, dims="time", coords={"two_way_time": ("time", time, {"units": unit})}
