@@ -160,6 +160,7 @@ def test_uncertainty_that_is_not_known_has_no_bar_and_no_number(tree: xr.DataTre
     assert table[table["series"] == "samples"]["x_lower"].isna().all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("absent", "tracks"),
     [
@@ -203,6 +204,7 @@ def test_the_fitted_line_of_the_bullard_plot(tree: xr.DataTree) -> None:
     assert slope == pytest.approx([float(tree["products/heat_flow"]["heat_flow"])])
 
 
+@pytest.mark.slow
 def test_files_are_the_same_at_every_run(tmp_path: Path) -> None:
     def run(folder: Path) -> dict[str, bytes]:
         return {p.name: p.read_bytes() for p in figures.write_figures(reduced_tree(500), folder)}

@@ -185,6 +185,7 @@ for name in ("summary", "porosity_depth"):
 """
 
 
+@pytest.mark.slow
 def test_another_process_writes_the_same_bytes(tmp_path: Path, project_root: Path) -> None:
     for seed in ("1", "2"):
         subprocess.run(
@@ -241,6 +242,7 @@ def test_an_unknown_uncertainty_is_called_so(demo: xr.DataTree) -> None:
         assert [text for text in texts if re.search(r"\b(nan|inf)\b", text)] == [], name
 
 
+@pytest.mark.slow
 def test_a_simulated_hole_of_another_shape_can_be_read_in_print() -> None:
     tables, settings, _ = simulate_tables(48, small=True)
     tree = cp.reduce(cp.hole_from_tables(tables, settings))

@@ -8,6 +8,9 @@ import corephys as cp
 from tests.fuzz.folders import MUTATIONS, mutate, mutate_log, sound, write
 from tests.fuzz.run import one, one_log, outcome, rows_of
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 
 def test_the_folder_is_sound_to_begin_with():
     files = sound()

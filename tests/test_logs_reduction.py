@@ -18,6 +18,9 @@ from corephys.export import save, write_summaries, write_tables
 from data_demo.simulator.hole import simulate_hole
 from tests.test_cf import faults
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 SEAFLOOR = 2441.3  # of the seafloor in the log's own depths [m]
 SHIFT = 1.40  # of the cores against the log [m]
 DENSITY_BIAS = 0.05  # core less log [g/cm^3]

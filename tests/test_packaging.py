@@ -284,6 +284,7 @@ def mypy(cache: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
 
 
+@pytest.mark.slow
 @needs_mypy
 def test_types_of_public_names_check_and_reach_the_user(tmp_path: Path, cache: Path) -> None:
     import corephys as cp

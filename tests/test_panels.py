@@ -21,6 +21,9 @@ from corephys.notebook.panel import Panel
 from corephys.notebook.panels import PanelError
 from tests.figure_looks import told_by_colour_alone, words_off_the_page, words_that_collide
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 # Runs beside each other are added up in another order than one alone.
 LAST_BITS = 1e-11
 

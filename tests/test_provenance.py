@@ -758,6 +758,7 @@ def asked(demo_hole: Path) -> xr.DataTree:
     return cp.reduce(cp.read_hole(demo_hole), changes)
 
 
+@pytest.mark.slow
 def test_a_reduction_says_default_hole_or_recipe(demo: xr.DataTree, asked: xr.DataTree):
     density = used_constants(demo["properties/density"])
     assert (density["half_life"].origin, density["half_life"].citation) == ("hole", "")
@@ -773,6 +774,7 @@ def test_a_reduction_says_default_hole_or_recipe(demo: xr.DataTree, asked: xr.Da
     assert used_constants(asked["properties/natural_gamma"])["least_fill"].origin == "recipe"
 
 
+@pytest.mark.slow
 def test_the_recipe_of_an_output_gives_the_same_origins(demo: xr.DataTree, demo_hole: Path):
     recipe = Recipe.from_json(demo.attrs["recipe"])
     again = cp.reduce(cp.read_hole(demo_hole), recipe)

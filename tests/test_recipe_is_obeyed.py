@@ -76,6 +76,7 @@ def test_a_stage_that_has_levels_of_its_own_is_found():
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_suspect_samples_give_the_grain_density_where_the_recipe_allows_them():
     tables, settings, _ = simulate_tables(3001, small=True)
     frame = tables["samples/index_properties"].copy()

@@ -76,6 +76,7 @@ def test_rows_in_are_rows_out(folder, reduced):
         assert data.sizes["reading"] == rows
 
 
+@pytest.mark.slow
 def test_a_result_is_reduced_again_from_its_own_recipe(folder, reduced, tmp_path):
     cp.save(reduced, tmp_path / "reduced.nc")
     loaded = cp.load(tmp_path / "reduced.nc")
@@ -145,6 +146,7 @@ def test_impedance_knows_the_wrong_diameter(reduced):
     assert relative(impedance, "acoustic_impedance") < 0.5 * both
 
 
+@pytest.mark.slow
 def test_a_chosen_wrong_diameter_stays_within_the_uncertainty_of_impedance():
     errors = []
     for shift in (-0.9, 0.9):  # mm, three standard uncertainties

@@ -16,6 +16,9 @@ from corephys.reduction.scan_quality import quality_settings
 from data_demo.simulator.hole import simulate_hole, simulate_tables
 from data_demo.simulator.waveforms import synthetic_arrivals
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 SEED = 41
 
 

@@ -578,6 +578,7 @@ def _layer(rng, a, m, size=40, noise=0.02):
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_layers_keep_their_own_parameters_within_what_is_said():
     rng = np.random.default_rng(8)
     pulls = []

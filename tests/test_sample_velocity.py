@@ -359,6 +359,7 @@ def _within(found, name, truth):
     return np.abs(found[name].values - truth) <= u
 
 
+@pytest.mark.slow
 def test_intervals_of_simulated_benches_hold_the_truth_as_often_as_they_say(world):
     """One reading a bench of each kind, 600 benches: 68 +- 8 % is four binomial deviations."""
     ground, layout, positions = world

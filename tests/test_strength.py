@@ -420,6 +420,7 @@ def test_expected_ratio_moves_as_its_constants_do():
 # Whole benches -----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_intervals_of_simulated_benches_hold_the_truth_as_often_as_they_say(world):
     """One reading a bench of each method, 400 benches: 68 +- 8 % is 3.4 binomial deviations."""
     ground, layout, positions = world
