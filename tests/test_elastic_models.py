@@ -272,8 +272,11 @@ def test_choices_of_the_recipe_reach_the_stages(small: tuple[dict, dict]) -> Non
     path = "products/elastic_bounds"
     here, there = (float(np.nanmedian(t[path]["highest_velocity"])) for t in (changed, usual))
     assert here < there
-    with pytest.raises(ValueError, match=r"velocity models: \[elastic\] stiff_share is 1.5"):
-        cp.reduce(hole, {"elastic": {"stiff_share": 1.5}})
+    wrong = {"elastic": {"stiff_share": 1.5}}
+    failed = json.loads(cp.reduce(hole, wrong).attrs["summary"])["failed"]
+    assert failed["velocity models"].startswith("[elastic] stiff_share is 1.5")
+    with pytest.raises(cp.HoleError, match=r"\[elastic\] stiff_share is 1.5"):
+        cp.reduce(hole, {**wrong, "reduction": {"strict": True}})
     with pytest.raises(ValueError, match=r"\[elastic\] mineral is 'quarz'; did you mean 'quartz'"):
         cp.reduce(hole, {"elastic": {"mineral": "quarz"}})
 
@@ -285,8 +288,8 @@ def test_a_hole_without_velocity_says_what_is_missing(small: tuple[dict, dict]) 
     }
     tree = cp.reduce(cp.hole_from_tables(fewer, settings))
     skipped = json.loads(tree.attrs["summary"])["skipped"]
-    assert skipped["velocity bounds"] == "nothing in properties/velocity"
-    assert skipped["velocity models"] == "nothing in properties/velocity"
+    missing = "nothing in properties/velocity: the stage 'velocity' was skipped"
+    assert skipped["velocity bounds"] == skipped["velocity models"] == missing
     assert "sample_s_wave_velocity" in skipped["elastic moduli"]
 
 

@@ -58,7 +58,7 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     "generated/evidence": (
         "How well",
         "What was measured of the package itself.",
-        ("accuracy", "performance", "mutation"),
+        ("accuracy", "relations", "performance", "mutation"),
     ),
 }  # fmt: skip
 FIRST = ("start", *CONTENTS, "generated/api/index", "generated/developers")
