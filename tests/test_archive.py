@@ -23,6 +23,9 @@ from corephys.archive_lock import LOCK, ArchiveBusy
 from corephys.export import zarr as stores
 from tests.archive_holes import contents, small_hole, write
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 # One scan is enough where not the numbers but the running is at stake.
 ONLY: dict[str, Any] = {"progress": False, "sensors": ("gamma",)}
 

@@ -20,6 +20,9 @@ from corephys.reduction.context import Context
 from corephys.sensors import gamma, pwave
 from tests.archive_holes import BORE, MU, RATE, contents, small_hole, write
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 GAMMA = {
     "core_diameter_uncertainty": "0.2 mm",
     "grain_density": "2.7 g/cm^3",

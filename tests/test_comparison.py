@@ -10,6 +10,9 @@ import corephys as cp
 from corephys.__main__ import main
 from data_demo.simulator.hole import simulate_tables
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def tables():

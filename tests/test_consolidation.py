@@ -74,6 +74,7 @@ def drawn():
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "bias", "scatter", "one", "interval"),
     # measured: bias +0.04, +0.06, -0.12; scatter 0.03, 0.05, 0.06. A collapse within a doubling

@@ -363,6 +363,7 @@ def stated(hole):
     return cp.reduce(hole, {"depth": {**STATED, "recovery_placement": "middle"}})
 
 
+@pytest.mark.slow
 def test_a_reduction_says_how_well_depths_are_known(hole, stated, tmp_path):
     density = stated["properties/density"].to_dataset()
     tables = {n: hole[n].to_dataset() for n in ("sections", "cores", "removed")}

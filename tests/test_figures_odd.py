@@ -18,6 +18,9 @@ from corephys.figures.style import label, plain
 from tests.figure_looks import drawn_of, words_off_the_page, words_that_collide
 from tests.reduced_tree import reduced_tree
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def demo(demo_hole: Path) -> xr.DataTree:

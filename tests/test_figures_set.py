@@ -19,6 +19,9 @@ from tests.figure_looks import (
     words_that_collide,
 )
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def demo(demo_hole: Path) -> xr.DataTree:

@@ -73,6 +73,7 @@ def test_each_part_is_what_is_lost_without_it():
     assert parts["depth"] ** 2 == pytest.approx(lost, rel=0.02)
 
 
+@pytest.mark.slow
 def test_depths_drawn_anew_scatter_the_heat_flow_as_said():
     warm, needles = _hole(noise=0.0, scatter=0.0)
     at = np.asarray(warm["depth"].values)

@@ -14,6 +14,9 @@ import corephys as cp
 from corephys import units
 from data_demo.simulator.hole import simulate_tables
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 settings.register_profile("laws", deadline=None, max_examples=25)
 settings.load_profile("laws")
 

@@ -303,6 +303,7 @@ def test_types_of_public_names_check_and_reach_the_user(tmp_path: Path, cache: P
     assert [n for n, kind in zip(names, revealed, strict=True) if kind == "Any"] == []
 
 
+@pytest.mark.slow
 @needs_mypy
 def test_a_wrong_use_of_a_public_name_is_found(tmp_path: Path, cache: Path) -> None:
     user = tmp_path / "user.py"

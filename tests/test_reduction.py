@@ -188,6 +188,7 @@ def test_overview_escapes_what_the_data_say():
     assert "<script>" not in cp.overview(hole)._repr_html_()
 
 
+@pytest.mark.slow
 def test_command_line_leaves_everything_and_says_where(folder, tmp_path, capsys):
     out = tmp_path / "out"
     assert command.main(["reduce", str(folder), "--out", str(out), "--no-report"]) == 0

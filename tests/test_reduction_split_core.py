@@ -13,6 +13,9 @@ from corephys import flags, series, uncertainty
 from corephys.display import RESEARCH_ONLY
 from data_demo.simulator.hole import simulate_tables
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 SEED = 47
 
 

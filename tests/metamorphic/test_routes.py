@@ -18,7 +18,10 @@ from corephys import series, units
 from corephys.recipe import SCHEMA
 from data_demo.simulator.hole import simulate_tables
 from tests.invariants import results, unknown_is_nan
-from tests.metamorphic.relations import OTHER_UNITS, compare, leaves
+from tests.metamorphic.relations import OTHER_UNITS, Leaf, compare, leaves
+
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
 
 LEAN = {"compaction": {"bootstrap": 0}, "seismic": {"draws": 10}}
 SEED = 8111
@@ -66,9 +69,18 @@ def same(one: xr.DataTree, other: xr.DataTree, rtol: float = RTOL, order: bool =
         if not order:
             a, b = _sorted(a), _sorted(b)
         try:
-            compare(leaves(a), leaves(b), rtol)
+            compare(_on_bounds(leaves(a)), _on_bounds(leaves(b)), rtol)
         except AssertionError as error:
             raise AssertionError(f"{path}: {error}") from None
+
+
+def _on_bounds(found: dict[str, Leaf]) -> dict[str, Leaf]:
+    """A residual porosity that a fit leaves on its bound, zero, has no digits of its own."""
+    for name, leaf in found.items():
+        if name.endswith("/residual_porosity"):
+            values = np.where(np.abs(leaf.values) < 1e-12, 0.0, leaf.values)
+            found[name] = Leaf(values, leaf.dims, leaf.unit)
+    return found
 
 
 def _sorted(dataset: xr.Dataset) -> xr.Dataset:
