@@ -147,8 +147,9 @@ def test_a_recipe_with_wrong_windows_is_refused(hole: xr.DataTree) -> None:
         cp.Recipe({"needle": {"windows": {"10": "9 s to 3 s"}}})
     with pytest.raises(cp.RecipeError, match="is a table"):
         cp.Recipe({"formation_temperature": {"windows": "2 min to 12 min"}})
-    with pytest.raises(ValueError, match="run 'x', which there is not; the runs are 1, 2"):
-        cp.reduce(hole, {"needle": {"windows": {"x": "30 s to 90 s"}}})
+    missing = {"needle": {"windows": {"x": "30 s to 90 s"}}, "reduction": {"strict": True}}
+    with pytest.raises(cp.HoleError, match="run 'x', which there is not; the runs are 1, 2"):
+        cp.reduce(hole, missing)
 
 
 def test_a_window_past_the_boundary_is_flagged(reduced: xr.DataTree) -> None:
