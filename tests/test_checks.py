@@ -12,7 +12,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 EXTRA = ROOT / ".ci" / "extra"
-PARTS = {"browser", "docs", "oldest", "newest", "wheel", "locked"}
+PARTS = {"browser", "docs", "locked", "newest", "notebooks", "oldest", "slow", "wheel"}
 
 
 def run(*arguments: str, parts: Path | None = None) -> subprocess.CompletedProcess[str]:

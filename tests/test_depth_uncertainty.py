@@ -12,6 +12,9 @@ import pytest
 import corephys as cp
 from corephys.numerics.line import generalised_line
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 CORES = pd.DataFrame(
     {"core": ["1", "2", "3"], "top [m]": [0.0, 9.5, 19.0], "advance [m]": [9.5, 9.5, 9.5]}
 )

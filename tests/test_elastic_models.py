@@ -261,6 +261,7 @@ def test_good_readings_of_a_simulated_hole_keep_within_the_bounds(reduced: xr.Da
     assert share < 0.01
 
 
+@pytest.mark.slow
 def test_choices_of_the_recipe_reach_the_stages(small: tuple[dict, dict]) -> None:
     tables, settings = small
     hole = cp.hole_from_tables(tables, settings)

@@ -10,6 +10,9 @@ import corephys as cp
 from corephys import figures, flags
 from tests.reduced_tree import reduced_tree
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 SCANS = {"properties/density": "bulk_density", "properties/velocity": "p_wave_velocity"}
 WORDS = {"bulk_density": "bulk density", "p_wave_velocity": "P-wave velocity"}
 

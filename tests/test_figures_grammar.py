@@ -34,6 +34,9 @@ from tests.figure_looks import (
 )
 from tests.reduced_tree import reduced_tree
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 BASELINES = Path(__file__).with_name("baselines")
 # Figures of pressure and strength, whose caption carries the line of caution; the line on sealed
 # sources is held by the tests of cautions.

@@ -104,6 +104,7 @@ def test_sensitivities_are_those_of_fitting_again():
         assert derivative == pytest.approx(moved / (2 * step), rel=0.02, abs=2e-4), name
 
 
+@pytest.mark.slow
 def test_intervals_cover_the_truth():
     rng = np.random.default_rng(2)
     inside, errors = [], []

@@ -101,6 +101,7 @@ def test_interval_is_students_and_holds_the_estimate():
     assert int(found.heat_flow_flag) == flags.SUSPECT  # 0.05 K against a stated 0.005 K
 
 
+@pytest.mark.slow
 def test_coverage_with_scattered_conductivity():
     """A quick closed loop: white scatter of 5 % in conductivity, a metre thick, six stations."""
     rng = np.random.default_rng(11)

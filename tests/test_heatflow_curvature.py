@@ -10,6 +10,9 @@ from corephys import series, units
 from corephys.products import heatflow
 from corephys.uncertainty import Measured
 
+# Simulated truth or whole series: the file takes long.
+pytestmark = pytest.mark.slow
+
 KNOWN = np.linspace(0, 205, 60)
 YEAR = 31557600.0
 

@@ -17,6 +17,9 @@ from corephys.products.heatflow_carriers import CARRIERS, Points, smooth_resisti
 from corephys.uncertainty import Measured
 from tests.simulation import dense_temperatures as dense
 
+# Simulated truth or whole series: the file takes long.
+pytestmark = pytest.mark.slow
+
 WATER = {
     "bottom_water_temperature": "2.0 degC", "bottom_water_temperature_uncertainty": "0.005 K",
 }  # fmt: skip

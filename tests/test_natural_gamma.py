@@ -221,6 +221,7 @@ def strip(table, stripping, **keywords):
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_concentrations_cover_the_truth_and_are_not_biased():
     rng = np.random.default_rng(12)
     truth = np.array([1.6, 2.0, 7.0])

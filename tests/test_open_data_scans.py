@@ -19,6 +19,9 @@ from corephys.numerics.line import ordinary_line
 from corephys.numerics.polynomial import fit_polynomial
 from corephys.quality import Settings
 
+# Simulated truth or whole series: the file takes long.
+pytestmark = pytest.mark.slow
+
 # Header of the archive -> header of scan/reduced. Densities of LP08 and LP16 stand under "kgm-3";
 # the numbers lie between 0.02 and 2.7, and their own porosities follow from them as g/cm^3.
 WAVES = {"PWVel": "p_wave_velocity [m/s]", "PWAmp": "amplitude"}

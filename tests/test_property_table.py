@@ -17,6 +17,9 @@ from corephys.export.property_table import COLUMNS
 from corephys.uncertainty import Measured
 from data_demo.simulator.hole import simulate_tables
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 LEFT = ["n_missing", "n_suspect", "n_bad", "n_not_evaluated"]
 
 

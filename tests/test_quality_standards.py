@@ -19,6 +19,9 @@ from corephys.quality.standards import (
 )
 from corephys.units import UnitError
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 BIT = flags.bit("standard_out_of_control")
 HOUR = 3600.0
 

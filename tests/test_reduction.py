@@ -263,6 +263,7 @@ HARD = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", list(HARD))
 def test_a_hole_with_a_bad_table_still_reduces_and_says_what_is_missing(fault):
     change, skipped = HARD[fault]

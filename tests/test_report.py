@@ -16,6 +16,9 @@ from corephys import report
 from corephys.display import picture_html, table_html
 from tests.archive_holes import small_hole
 
+# Nearly every test of this file reduces a whole hole.
+pytestmark = pytest.mark.slow
+
 READS = "import os, pathlib; out = pathlib.Path(os.environ['COREPHYS_OUT'])"
 
 

@@ -168,6 +168,7 @@ def made(name, values, load):
     return series.build({name: Measured(array, 0.0, {"gravity": 0.0})})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", ["logarithmic", "exponential"])
 def test_intervals_of_a_bound_hold_the_truth_two_times_in_three(model):
     """A site at hydrostatic pressure makes the reference, another has known overpressure."""

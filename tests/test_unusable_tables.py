@@ -139,6 +139,7 @@ def test_what_does_not_depend_on_a_faulty_table_is_reduced_as_before(table, faul
         assert found.equals(node.to_dataset(inherit=False)), f"{path} changed with {table}"
 
 
+@pytest.mark.slow
 def test_a_hole_whose_needle_runs_are_all_suspect_keeps_its_density_and_its_file(tmp_path):
     tables, settings, before = intact()
     needle = tables["samples/needle"]
@@ -192,6 +193,7 @@ def test_results_are_made_by_the_stages_that_are_named():
         assert path in lineage[stage]["writes"], (path, stage)
 
 
+@pytest.mark.slow
 def test_the_exit_status_says_that_a_stage_failed(demo_hole, tmp_path, capsys):
     folder = tmp_path / "hole"
     shutil.copytree(demo_hole, folder, ignore=shutil.ignore_patterns("truth", "natural_gamma*"))
