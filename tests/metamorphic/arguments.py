@@ -53,6 +53,7 @@ class Draw:
     def __init__(self, source: Generated | Seeded, size: int) -> None:
         self._source = source
         self.size = size
+        self._drawn = 0
         gaps = self.numbers(0.05, 12.0)
         depth = np.cumsum(gaps)
         core = np.array([str(1 + i * 3 // max(size, 1)) for i in range(size)], dtype=object)
@@ -70,7 +71,13 @@ class Draw:
     def numbers(self, low: float, high: float, size: int | None = None) -> np.ndarray:
         """Numbers strictly between two ends; sharp limits of the library are not hit by chance."""
         count = self.size if size is None else size
-        steps = self._source.integers(1, STEPS - 1, count)
+        # Hypothesis begins with numbers that are all the least one. A shift of each number, by
+        # multiples of the golden ratio, lets even these differ: equal ones make perfect lines and
+        # flat traces, whose misfits are rounding alone.
+        shifts = ((self._drawn + 1 + np.arange(count)) * 0.6180339887498949) % 1.0 * STEPS
+        self._drawn += count
+        drawn = np.array(self._source.integers(1, STEPS - 1, count), dtype=int)
+        steps = 1 + (drawn + shifts.astype(int)) % (STEPS - 1)
         return low + (high - low) * np.array(steps, dtype=float) / STEPS
 
     def rising(self, low: float, high: float, size: int | None = None) -> np.ndarray:
