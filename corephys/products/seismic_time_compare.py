@@ -70,7 +70,8 @@ def compare_times(
     top = max(float(depth[0]) for depth, _ in known.values())
     bottom = min(float(depth[-1]) for depth, _ in known.values())
     z = min((depth for depth, _ in known.values()), key=np.size)
-    z = z[(z >= top) & (z <= bottom)]
+    # A depth converted from another unit may miss the end of a table by its last bit.
+    z = np.clip(z[(z >= top - 1e-9) & (z <= bottom + 1e-9)], top, bottom)
     if at is not None:
         z = np.atleast_1d(np.asarray(units.as_floats(at, "m", "at"), dtype=float))
     if z.size < 2:
