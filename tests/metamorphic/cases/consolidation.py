@@ -107,7 +107,9 @@ def _(draw: Draw) -> dict[str, Any]:
     call=of_curves("yield_stress"),
     # The spread between constructions picks among points of the curve; rounding may pick another.
     only=lambda path: (
-        not path.endswith(("_u_systematic", "_effects", "_low", "_high", "_by_method"))
+        not path.endswith(
+            ("_u_systematic", "_effects", "_low", "_high", "_by_method", "_by_method_u")
+        )
     ),
 )
 def _(draw: Draw) -> dict[str, Any]:
