@@ -74,7 +74,9 @@ def steepest(
         Slope(stress[i : i + points], void_ratio[i : i + points], noise)
         for i in range(stress.size - points + 1)
     ]
-    return min(parts, key=lambda part: part.slope)
+    least = min(part.slope for part in parts)
+    # Of parts that are as steep to rounding the first, so that no unit decides between them.
+    return next(part for part in parts if part.slope <= least + 1e-9 * abs(least))
 
 
 def indices(curve: xr.Dataset, *, points: int = _T["compression_index_points"]) -> xr.Dataset:

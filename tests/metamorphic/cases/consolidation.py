@@ -105,12 +105,6 @@ def _(draw: Draw) -> dict[str, Any]:
     size=(1, 1),
     rtol=1e-6,
     call=of_curves("yield_stress"),
-    # The spread between constructions picks among points of the curve; rounding may pick another.
-    only=lambda path: (
-        not path.endswith(
-            ("_u_systematic", "_effects", "_low", "_high", "_by_method", "_by_method_u")
-        )
-    ),
 )
 def _(draw: Draw) -> dict[str, Any]:
     return {"curve": curve(draw), "tests": names(draw)}
