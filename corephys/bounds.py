@@ -47,15 +47,14 @@ def positive(
         When no value of the argument is possible.
     """
     found = units.as_floats(value, unit, name, difference=difference)
-    if hasattr(getattr(found, "data", found), "dask"):
+    if _lazy(found):
         return found
     numbers = np.asarray(found, dtype=float)
     fine = np.isfinite(numbers) & ((numbers >= 0.0) if zero else (numbers > 0.0))
     if numbers.size and not fine.any():
         least = "zero or more" if zero else "above zero"
         given = f"{numbers.flat[0]:g}" + ("" if unit == "1" else f" {unit}")
-        among = "" if numbers.size == 1 else f" and so on, {numbers.size} values of which none fits"
-        raise ValueError(f"{name} is {given}{among}; it has to be {least}")
+        raise ValueError(f"{name} is {given}{_among(numbers.size)}; it has to be {least}")
     return found
 
 
@@ -82,7 +81,7 @@ def fraction(value: Any, name: str) -> Any:
         When no value is a fraction: a single one outside 0 to 1, or NaN throughout.
     """
     found = units.as_floats(value, "1", name)
-    if hasattr(getattr(found, "data", found), "dask"):
+    if _lazy(found):
         return found.where((found >= 0.0) & (found <= 1.0))
     numbers = np.asarray(found, dtype=float)
     outside = _outside(numbers, name)
@@ -115,7 +114,7 @@ def measured_fraction(found: Measured, name: str) -> Measured:
         When a single value, or every value of a series that is a number, lies outside 0 to 1, or
         a single value is not a number.
     """
-    if hasattr(getattr(found.values, "data", None), "dask"):
+    if _lazy(found.values):
         return found
     plain = np.asarray(found.values, dtype=float)
     outside = _outside(plain, name)
@@ -133,6 +132,15 @@ def measured_fraction(found: Measured, name: str) -> Measured:
 _EXPECTED = "it is a fraction from 0 to 1: divide per cent by 100, or give their unit, '55 %'"
 
 
+def _lazy(value: Any) -> bool:
+    """What dask has not computed yet, which is not looked at."""
+    return hasattr(getattr(value, "data", value), "dask")
+
+
+def _among(count: int) -> str:
+    return "" if count == 1 else f" and so on, {count} values of which none fits"
+
+
 def _outside(numbers: np.ndarray, name: str) -> np.ndarray:
     """Where a number is no fraction; refuse the argument when none of its numbers is one."""
     known = ~np.isnan(numbers)
@@ -141,7 +149,5 @@ def _outside(numbers: np.ndarray, name: str) -> np.ndarray:
     outside = known & ~((numbers >= 0.0) & (numbers <= 1.0))
     if outside.any() and outside.sum() == known.sum():
         first = numbers[outside].flat[0]
-        count = int(known.sum())
-        among = "" if count == 1 else f" and so on, {count} values of which none fits"
-        raise ValueError(f"{name} is {first:g}{among}; {_EXPECTED}")
+        raise ValueError(f"{name} is {first:g}{_among(int(known.sum()))}; {_EXPECTED}")
     return outside

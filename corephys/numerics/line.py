@@ -236,9 +236,7 @@ def generalised_line(
     York's solution: Deming (1943), Statistical Adjustment of Data; York and others (2004).
     """
     _enough(x, y, np.asarray(covariance_x), np.asarray(covariance_y))
-    cx, cy = (
-        np.diag(c) if np.ndim(c) == 1 else np.asarray(c) for c in (covariance_x, covariance_y)
-    )
+    cx, cy = _matrix(covariance_x), _matrix(covariance_y)
     first = ordinary_line(x, y).slope
     estimate = np.array([y.mean() - first * x.mean(), first])
     before = np.inf
@@ -298,9 +296,7 @@ def instrumental_line(
         raise ValueError("an instrument at one place does not go with x; it needs two")
     from scipy.linalg import cho_solve
 
-    cx, cy = (
-        np.diag(c) if np.ndim(c) == 1 else np.asarray(c) for c in (covariance_x, covariance_y)
-    )
+    cx, cy = _matrix(covariance_x), _matrix(covariance_y)
     ones = np.ones(x.size)
     design, guide = np.column_stack([ones, x]), np.column_stack([ones, instrument])
     centred = instrument - instrument.mean()
@@ -323,6 +319,11 @@ def instrumental_line(
     residual = y - design @ estimate
     chi_square = float(residual @ cho_solve(factor, residual, check_finite=False))
     return Line(float(estimate[0]), slope, covariance, chi_square, x.size - 2)
+
+
+def _matrix(covariance: np.ndarray) -> np.ndarray:
+    """Covariance matrix; a vector stands for variances."""
+    return np.diag(covariance) if np.ndim(covariance) == 1 else np.asarray(covariance)
 
 
 def _weighted(slope: float, cx: np.ndarray, cy: np.ndarray) -> tuple[np.ndarray, bool]:
