@@ -41,6 +41,25 @@ class Correlated:
     effective_number: float
     degrees_of_freedom: float
 
+    def few(self, z: np.ndarray, fewest: float, share: float) -> bool:
+        """Whether an interval cannot be trusted: readings too few, or correlated too far.
+
+        Parameters
+        ----------
+        z : ndarray, (n,)
+            Positions.
+        fewest : float
+            Least effective number.
+        share : float
+            Longest correlation over the span of the positions.
+
+        Returns
+        -------
+        bool
+            The interval may be too narrow by far.
+        """
+        return self.effective_number < fewest or self.length > share * float(np.ptp(z))
+
 
 def blocks(z: np.ndarray, most: int) -> np.ndarray:
     """Number of the block of each reading; readings at one position are of one block.

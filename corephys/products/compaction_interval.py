@@ -122,8 +122,8 @@ def widen(
     with np.errstate(invalid="ignore", divide="ignore"):
         errors = dict(zip(found.errors, np.sqrt(np.diag(full)).tolist(), strict=True))
         growth = np.sqrt(np.diag(full) / np.diag(found.covariance))
-    few = result.effective_number < _FEWEST or result.length > _SHARE * float(np.ptp(z))
     spread = Spread(
-        growth, result.effective_number, result.length, result.degrees_of_freedom, factor, few
-    )
+        growth, result.effective_number, result.length, result.degrees_of_freedom, factor,
+        result.few(z, _FEWEST, _SHARE),
+    )  # fmt: skip
     return replace(found, covariance=full, errors=errors), spread

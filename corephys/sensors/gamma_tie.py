@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
+from corephys import flags, series, thresholds
 from corephys.constants import get
 from corephys.display import SEALED_SOURCE
 from corephys.numerics.correlated import correlated, student_factor
@@ -82,7 +82,7 @@ def tie_factor(
     for part in (x, y):
         usable &= flags.usable(flags.from_reason(np.asarray(part.reason)), allow)
     names = sorted(set(methods))
-    depth = _depths(scan, xv.size)
+    depth = _depths(x, xv.size)
     rows = [_one(x, y, depth, usable & (methods == name)) for name in names]
     sources = sorted({*x.effects, *y.effects})
     factor = Measured(
@@ -114,15 +114,11 @@ _BESIDE = {
 }
 
 
-def _depths(scan: xr.Dataset, size: int) -> np.ndarray:
+def _depths(scan: Measured, size: int) -> np.ndarray:
     """Depths of the pairs [m]; their order where one is unknown."""
-    values, depth = np.full(size, np.nan), scan["bulk_density"].coords.get("depth")
-    if depth is not None:
-        # The coordinate of a series is in metres unless it says otherwise.
-        if "units" not in depth.attrs:
-            depth = depth.assign_attrs(units="m")
-        values = np.asarray(units.as_floats(depth, "m", "depth"), dtype=float)
-    return values if np.isfinite(values).all() else np.arange(size, dtype=float)
+    depth = getattr(scan.values, "coords", {}).get("depth")
+    known = depth is not None and np.isfinite(depth.values).all()
+    return np.asarray(depth.values, dtype=float) if known else np.arange(size, dtype=float)
 
 
 def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[str, Any]:
@@ -177,7 +173,7 @@ def _uncertainty(
     return {
         "u": u, "effective_number": found.effective_number, "correlation_length": found.length,
         "growth_factor": u / alone if alone > 0.0 else float("nan"),
-        "few": found.effective_number < _FEWEST or found.length > _SHARE * float(np.ptp(z)),
+        "few": found.few(z, _FEWEST, _SHARE),
     }  # fmt: skip
 
 
