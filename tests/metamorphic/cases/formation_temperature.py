@@ -157,7 +157,7 @@ def _(draw: Draw) -> dict[str, Any]:
 
 
 @case("formation_temperature.bottom_water_temperature#rows", rows="set", dims=("row",),
-      size=(6, 12), rtol=1e-6)  # fmt: skip
+      size=(6, 12), rtol=1e-7)  # fmt: skip
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "table": draw.table(
