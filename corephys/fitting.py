@@ -252,9 +252,12 @@ def _polished(
         step = np.linalg.lstsq(jacobian / size, left, rcond=1e-12)[0] / size
         moved = {n: v + float(d) for (n, v), d in zip(values.items(), step, strict=True)}
         length = max(abs(moved[n] - v) / (abs(v) or 1.0) for n, v in values.items())
-        if not length <= before or not cost(moved) <= best * (1.0 + 1e-11):
+        if not length <= before:
             return values
-        values, best, before = moved, min(best, cost(moved)), length
+        reached = cost(moved)
+        if not reached <= best * (1.0 + 1e-11):
+            return values
+        values, best, before = moved, min(best, reached), length
         if length < 1e-14:
             return values
     return values
