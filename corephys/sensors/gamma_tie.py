@@ -125,7 +125,7 @@ def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[
     """Factor, uncertainty and what stands beside them, of one group."""
     nan = float("nan")
     number = int(here.sum())
-    row = {
+    row: dict[str, Any] = {
         "factor": nan, "u": nan, "effects": {}, "few": False, "pairs": number,
         "pairs_weighed_down": 0, "excess_scatter": nan, "effective_number": nan,
         "correlation_length": nan, "growth_factor": nan,
