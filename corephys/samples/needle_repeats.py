@@ -50,8 +50,10 @@ def combine_repeats(
     else:
         group = np.arange(value.size)
     number = int(group.max(initial=-1)) + 1
-    first = np.full(number, value.size)
-    np.minimum.at(first, group, np.arange(value.size))
+    # The position goes by its lowest run, whatever the order of the rows.
+    order = np.argsort(dataset["run"].values, kind="stable") if "run" in dataset.coords else None
+    rows = np.arange(value.size) if order is None else order
+    first = rows[np.unique(group[rows], return_index=True)[1]]
     good = flags.usable(dataset[f"{_NAME}_flag"].values, allow) & np.isfinite(value)
     any_good = np.bincount(group[good], minlength=number) > 0
     use = np.where(any_good[group], good, np.isfinite(value))
@@ -76,9 +78,9 @@ def combine_repeats(
         if coordinate.dims == ("reading",)
     }
     if "sample_id" in coords:
-        rows = [np.flatnonzero(group == k) for k in range(number)]
+        members = [np.flatnonzero(group == k) for k in range(number)]
         coords["sample_id"] = (
-            "reading", series.joined_names(dataset["sample_id"].values, rows),
+            "reading", series.joined_names(dataset["sample_id"].values, members),
             dict(dataset["sample_id"].attrs),
         )  # fmt: skip
     # A position without a value has no effect that is known, rather than one of zero.

@@ -147,8 +147,8 @@ def archie_fit(
     Returns
     -------
     dict of str to Archie
-        One fit a layer, in the order in which the layers come. A layer with too few readings has
-        NaN and a note.
+        One fit a layer, in the order in which the layers come downhole. A layer with too few
+        readings has NaN and a note.
 
     Raises
     ------
@@ -185,7 +185,7 @@ def archie_fit(
     order = _downhole(f, phi, size)
     fits = {
         str(word): _fit_layer(f, phi, order[(good & (words == word))[order]], fixed_a)
-        for word in dict.fromkeys(words)
+        for word in dict.fromkeys(words[order])
     }
     if not any(np.isfinite(found.m) for found in fits.values()):
         raise ValueError(
