@@ -25,8 +25,8 @@ pytestmark = pytest.mark.slow
 
 LEAN = {"compaction": {"bootstrap": 0}, "seismic": {"draws": 10}}
 SEED = 8111
-# Results that other units and an order of rows change by the rounding of sums. Where a fit finds the
-# minimum of a cost, it finds it to the square root of that rounding, 1e-8, times its condition.
+# Results that other units and an order of rows change by the rounding of sums. A fit finds the
+# minimum of a cost to the square root of that rounding, 1e-8, times its condition.
 RTOL = 1e-6
 
 
@@ -104,7 +104,7 @@ def _sorted(dataset: xr.Dataset) -> xr.Dataset:
     order = index.sort_values(keys, kind="stable").index.to_numpy()
     # A covariance has the readings along two dims.
     twins = [name for name in (dim, f"{dim}_2") if name in dataset.dims]
-    return dataset.isel({name: order for name in twins})
+    return dataset.isel(dict.fromkeys(twins, order))
 
 
 def test_a_folder_of_csv_is_the_hole_of_the_tables(hole: Any, reduced: Any, tmp_path: Path) -> None:
