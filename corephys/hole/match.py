@@ -280,6 +280,7 @@ def _add(
     words_kept = ("units", "long_name", "standard_name")
     kept = {k: v for k, v in variable.attrs.items() if k in words_kept}
     kept["ancillary_variables"] = " ".join(name + end for end in parts)
-    result[name] = (dim, values, kept)
-    for end, part in parts.items():
-        result[name + end] = part
+    # All at once: xarray compares the coordinates at every assignment.
+    result.update(
+        {name: (dim, values, kept), **{name + end: part for end, part in parts.items()}}
+    )

@@ -28,9 +28,7 @@ def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
     if t.size < 8 or span <= 0:
         return float("nan")
     # Tangent: least squares of three neighbours, the steepest.
-    slopes = [np.polyfit(x[i : i + 3], h[i : i + 3], 1) for i in range(t.size - 2)]
-    steep = int(np.argmin([s[0] for s in slopes]))
-    tangent = slopes[steep]
+    steep, tangent = _steepest(x, h)
     tail = _tail(x, h, steep + 2, float(tangent[0]))
     if tail is None:
         return float("nan")
@@ -38,6 +36,16 @@ def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
     end = float(np.polyval(tail, crossing))
     start = _start(t, h, end)
     return _time_at(x, h, 0.5 * (start + end))
+
+
+def _steepest(x: np.ndarray, h: np.ndarray) -> tuple[int, np.ndarray]:
+    """First of the three neighbours that fall most steeply; slope and intercept of their line."""
+    xs, hs = (np.lib.stride_tricks.sliding_window_view(part, 3) for part in (x, h))
+    middle, level = xs.mean(axis=1), hs.mean(axis=1)
+    away = xs - middle[:, None]
+    slope = (away * (hs - level[:, None])).sum(axis=1) / (away**2).sum(axis=1)
+    first = int(np.argmin(slope))
+    return first, np.array([slope[first], level[first] - slope[first] * middle[first]])
 
 
 def _tail(x: np.ndarray, h: np.ndarray, after: int, steepest: float) -> np.ndarray | None:
@@ -87,15 +95,15 @@ def root_of_time(time: np.ndarray, height: np.ndarray) -> float:
     x = np.sqrt(t)
     if t.size < 8 or not h[-1] < h[0]:
         return float("nan")
+    # The spline is laid over log time, in which readings are usually even.
+    fine = np.linspace(np.log(x[0]), np.log(x[-1]), 2000)
+    root, smooth = np.exp(fine), natural_cubic(np.log(x), h, fine)[0]
     found, first, end = float("nan"), float(h[0]), float(h[-1])
     for _ in range(20):
         early = h >= first - EARLY * (first - end)
         early = early if early.sum() >= 3 else np.arange(t.size) < 3
         line = np.polyfit(x[early], h[early], 1)
-        # The spline is laid over log time, in which readings are usually even.
-        fine = np.linspace(np.log(x[0]), np.log(x[-1]), 2000)
-        root = np.exp(fine)
-        gap = natural_cubic(np.log(x), h, fine)[0] - (line[1] + line[0] / RATIO * root)
+        gap = smooth - (line[1] + line[0] / RATIO * root)
         gap[root < x[early].max()] = -1.0  # noise about the line itself crosses nothing
         above = np.flatnonzero((gap[1:] > 0) & (gap[:-1] <= 0))
         if not above.size:
