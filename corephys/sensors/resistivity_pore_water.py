@@ -39,14 +39,16 @@ def water_kernel(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, A
     """
     salinity, temperature, pressure = np.broadcast_arrays(salinity, temperature, pressure)
     sigma = np.asarray(sea_water_kernel(salinity, temperature, pressure), dtype=float)
+    # Pure water has no slope that is relative to its conductivity.
+    known = np.where(sigma > 0.0, sigma, np.nan)
     by_salt = (
         sea_water_kernel(salinity + _STEP, temperature, pressure)
         - sea_water_kernel(np.maximum(salinity - _STEP, 0.0), temperature, pressure)
-    ) / (sigma * (np.minimum(salinity, _STEP) + _STEP))
+    ) / (known * (np.minimum(salinity, _STEP) + _STEP))
     by_warmth = (
         sea_water_kernel(salinity, temperature + _STEP, pressure)
         - sea_water_kernel(salinity, temperature - _STEP, pressure)
-    ) / (2.0 * _STEP * sigma)
+    ) / (2.0 * _STEP * known)
     outside = np.zeros(sigma.shape, dtype=bool)
     for values, (low, high) in zip((salinity, temperature, pressure), _RANGE, strict=True):
         outside = outside | (values < low) | (values > high)
