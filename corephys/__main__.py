@@ -38,6 +38,9 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--no-report", action="store_true", help="leave the HTML report out"
             )
+            command.add_argument(
+                "--no-figures", action="store_true", help="leave figures and report out"
+            )
     archive_command.add_to(commands)
     words = "say what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
@@ -133,11 +136,13 @@ def _reduce(given: argparse.Namespace) -> None:
             ("report tables", lambda: write_report_tables(tree, given.out / "report_tables")),
             ("figures", lambda: write_figures(tree, given.out / "figures")),
         ):
+            if words == "figures" and given.no_figures:
+                continue
             bar.set_description_str(words)
             write()
             bar.update()
     print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
-    if not given.no_report:
+    if not (given.no_report or given.no_figures):
         _report(given.folder, given.out, given.recipe)
 
 

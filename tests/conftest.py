@@ -7,8 +7,11 @@ from pathlib import Path
 
 import matplotlib
 import pytest
+import xarray as xr
 
 matplotlib.use("Agg")
+
+import corephys as cp
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -25,6 +28,12 @@ def demo_hole() -> Path:
     folder = ROOT / "data_demo" / "hole"
     assert folder.is_dir(), "data_demo/hole is missing: run python -m data_demo"
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo_reduced(demo_hole: Path) -> xr.DataTree:
+    """The demo hole reduced with its own recipe, once for all tests; take a copy."""
+    return cp.reduce(cp.read_hole(demo_hole))
 
 
 @pytest.fixture(scope="session")

@@ -125,10 +125,9 @@ def test_nothing_to_draw_without_a_scan(tree: xr.DataTree) -> None:
         figures.audit(bare)
 
 
-def test_the_words_of_the_demo_hole_fit_on_the_page(demo_hole) -> None:
+def test_the_words_of_the_demo_hole_fit_on_the_page(demo_reduced) -> None:
     """No tick label of the axis of reasons sticks out of the picture."""
-    tree = cp.reduce(cp.read_hole(demo_hole))
-    figure = figures.audit(tree)
+    figure = figures.audit(demo_reduced)
     figure.settle()
     figure.set_dpi(200)
     renderer = figure.canvas.get_renderer()

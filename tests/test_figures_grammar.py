@@ -44,8 +44,8 @@ CAUTION = {"consolidation_curves", "strength_depth", "stress_depth", "velocity_p
 
 
 @pytest.fixture(scope="module")
-def demo(demo_hole: Path) -> xr.DataTree:
-    return cp.reduce(cp.read_hole(demo_hole))
+def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
+    return demo_reduced.copy()
 
 
 @pytest.fixture(scope="module")

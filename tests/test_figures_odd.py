@@ -23,8 +23,8 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def demo(demo_hole: Path) -> xr.DataTree:
-    return cp.reduce(cp.read_hole(demo_hole))
+def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
+    return demo_reduced.copy()
 
 
 def test_settings_of_the_session_do_not_reach_a_figure(tmp_path: Path) -> None:

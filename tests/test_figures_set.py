@@ -24,8 +24,8 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def demo(demo_hole: Path) -> xr.DataTree:
-    return cp.reduce(cp.read_hole(demo_hole))
+def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
+    return demo_reduced.copy()
 
 
 def clean(plate: figures.Plate) -> bool:

@@ -34,9 +34,9 @@ RECIPE = {"logs": {"files": {"first run.las": PLAN}}}
 
 
 @pytest.fixture(scope="module")
-def bare(demo_hole, tmp_path_factory):
+def bare(demo_reduced):
     """The demo hole reduced without a log."""
-    return cp.reduce(cp.read_hole(demo_hole))
+    return demo_reduced.copy()
 
 
 def _usable(dataset, name):

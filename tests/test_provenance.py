@@ -744,8 +744,8 @@ def test_a_recipe_tells_a_default_from_what_was_stated():
 
 
 @pytest.fixture(scope="module")
-def demo(demo_hole: Path) -> xr.DataTree:
-    return cp.reduce(cp.read_hole(demo_hole))
+def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
+    return demo_reduced.copy()
 
 
 @pytest.fixture(scope="module")

@@ -281,6 +281,4 @@ def _add(
     kept = {k: v for k, v in variable.attrs.items() if k in words_kept}
     kept["ancillary_variables"] = " ".join(name + end for end in parts)
     # All at once: xarray compares the coordinates at every assignment.
-    result.update(
-        {name: (dim, values, kept), **{name + end: part for end, part in parts.items()}}
-    )
+    result.update({name: (dim, values, kept), **{name + end: part for end, part in parts.items()}})

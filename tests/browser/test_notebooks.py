@@ -212,8 +212,8 @@ def _shoot(browser: Any, name: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def reduced(demo_hole: Path) -> Any:
-    return cp.reduce(cp.read_hole(demo_hole))
+def reduced(demo_reduced: Any) -> Any:
+    return demo_reduced.copy()
 
 
 def _move_window(browser: Any, panel: Any) -> str:

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import corephys as cp
 from corephys import flags, series
 
 SERIES = (
@@ -26,8 +25,8 @@ SERIES = (
 
 
 @pytest.fixture(scope="module")
-def reduced(demo_hole):
-    return cp.reduce(cp.read_hole(demo_hole))
+def reduced(demo_reduced):
+    return demo_reduced.copy()
 
 
 @pytest.mark.parametrize(("path", "name", "table", "column"), SERIES)
