@@ -64,7 +64,9 @@ def holes_overlay(
         if quantity in data
     }
     held, counts = {}, []
-    for hole, data in placed.items():
+    for hole, unsorted in placed.items():
+        # A line is drawn from row to row, so rows come in order of depth.
+        data = unsorted.isel(reading=np.argsort(unsorted["depth_composite"].values, kind="stable"))
         value = data[quantity].values.astype(float)
         depth = data["depth_composite"].values.astype(float)
         use = flags.usable(data[f"{quantity}_flag"].values) & np.isfinite(value + depth)

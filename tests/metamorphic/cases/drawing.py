@@ -30,7 +30,7 @@ def _overlay(**given: Any) -> pd.DataFrame:
     return cp.figures.holes_overlay(**given).table()
 
 
-@case("figures.holes_overlay", examples=2, rows="order", size=(4, 6), call=_overlay)
+@case("figures.holes_overlay", examples=2, rows="set", size=(4, 6), call=_overlay)
 def _(draw: Draw) -> dict[str, Any]:
     site, shifts = shifted(draw)
     found = cp.composite.checked_sequence(framed(intervals(site, shifts)), shifts)
