@@ -27,6 +27,17 @@ class RecipeError(ValueError):
     """A recipe holds something that is not a choice of the reduction."""
 
 
+_LIMIT = thresholds.value
+# What a setting can be, by its unit and the end of its name; beyond it a unit was mistaken.
+_POSSIBLE = {
+    ("degC", "temperature"): (_LIMIT("coldest_temperature"), _LIMIT("hottest_room")),
+    ("g/cm^3", "density"): (_LIMIT("lightest_setting"), _LIMIT("heaviest_setting")),
+    ("m/s", "velocity"): (_LIMIT("slowest_setting"), _LIMIT("fastest_setting")),
+    ("m/s", "sound_speed"): (_LIMIT("slowest_setting"), _LIMIT("fastest_setting")),
+    ("m", "water_depth"): (0.0, _LIMIT("deepest_water")),
+    ("mm", "bore"): (0.0, _LIMIT("widest_core")),
+    ("mm", "wall"): (0.0, _LIMIT("widest_core")),
+}
 _BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each choice
 
 # Words about the hole that are kept with it and choose nothing.
@@ -261,7 +272,9 @@ def _unfit(option: Option, here: str, value: Any) -> str:
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         if not number:
             return f"{here} is a number, not {value!r}"
-        return "" if abs(value) <= _BEYOND else f"{here} is {value!r}, beyond any use"
+        if not abs(value) <= _BEYOND:
+            return f"{here} is {value!r}, beyond any use"
+        return _impossible(option.kind, here, str(value), value)
     if option.kind in ("time", "levels"):
         return "" if isinstance(value, str) else f"{here} is a text, not {value!r}"
     if option.kind in _TABLES:
@@ -282,6 +295,17 @@ def _unfit(option: Option, here: str, value: Any) -> str:
             seawater.absolute_salinity(value, here)
     except ValueError as error:
         return str(error)
+    return _impossible(option.kind, here, value, float(number))
+
+
+def _impossible(kind: str, here: str, value: str, number: float) -> str:
+    """What no setting can be: a mistaken unit is within the range of floats as a rule."""
+    if here.endswith(("_uncertainty", "_systematic")):
+        return f"{here} is {value}, below zero" if number < 0.0 else ""
+    for (unit, end), (low, high) in _POSSIBLE.items():
+        if kind == unit and here.endswith(end) and not low <= number <= high:
+            also = "" if value.split()[-1] == kind else f", which is {number:g} {kind}"
+            return f"{here} is {value}{also}; it lies between {low:g} and {high:g} {kind}"
     return ""
 
 

@@ -6,13 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, series, units
+from corephys import constants, series, thresholds, units
 
 __all__ = ["absolute_salinity", "conductivity", "density", "sound_speed"]
 
 _REFERENCE = constants.CONSTANTS["reference_salinity"].value  # g/kg
 _LIMIT = constants.CONSTANTS["sea_salt_limit"].value  # g/kg
 _ALL_SALT = 1000.0  # g/kg
+_COLDEST = thresholds.value("coldest_temperature")  # degC
+_HOTTEST = thresholds.value("hottest_sea_water")  # degC
 
 
 def absolute_salinity(salinity: Any, name: str = "salinity", *, brine: bool = False) -> Any:
@@ -122,13 +124,30 @@ def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
     PositionError
         When the series lie at different positions.
     ValueError
-        For a salinity outside 0 to 120 g/kg.
+        For a salinity outside 0 to 120 g/kg or a temperature outside -20 to 150 degC.
 
     Notes
     -----
     TEOS-10 Gibbs function (IOC, SCOR and IAPSO 2010), gsw.rho_t_exact.
     """
     return density_kernel(*_arguments(salinity, temperature, pressure))
+
+
+def _temperature(temperature: Any) -> Any:
+    """Temperature [degC] at which there is sea water; kelvins taken for degrees are refused."""
+    warm = units.as_floats(temperature, "degC", "temperature")
+    values = getattr(warm, "data", warm)
+    if hasattr(values, "dask"):
+        return warm
+    numbers = np.asarray(values, dtype=float)
+    outside = (numbers < _COLDEST) | (numbers > _HOTTEST)
+    if outside.any():
+        given = f" (given as {temperature!r})" if isinstance(temperature, str) else ""
+        raise ValueError(
+            f"temperature is {float(numbers[outside][0]):g} degC{given}; sea water is known from "
+            f"{_COLDEST:g} to {_HOTTEST:g} degC. Write '20 degC', or '293.15 K'"
+        )
+    return warm
 
 
 def density_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
@@ -162,7 +181,7 @@ def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> An
     PositionError
         When the series lie at different positions.
     ValueError
-        For a salinity outside 0 to 120 g/kg.
+        For a salinity outside 0 to 120 g/kg or a temperature outside -20 to 150 degC.
 
     Notes
     -----
@@ -203,7 +222,7 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
     PositionError
         When the series lie at different positions.
     ValueError
-        For a salinity outside 0 to 120 g/kg.
+        For a salinity outside 0 to 120 g/kg or a temperature outside -20 to 150 degC.
 
     Notes
     -----
@@ -222,6 +241,6 @@ def conductivity_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
 def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, ...]:
     return series.at_same_positions(
         salinity=absolute_salinity(salinity),
-        temperature=units.as_floats(temperature, "degC", "temperature"),
+        temperature=_temperature(temperature),
         pressure=units.as_floats(pressure, "dbar", "pressure"),
     )

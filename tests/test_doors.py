@@ -27,6 +27,31 @@ def series_of(values, unit):
                         attrs={"units": unit})  # fmt: skip
 
 
+# Temperature
+
+
+@pytest.mark.parametrize("given", ["20 K", "-21 degC", "293 degC"])
+@pytest.mark.parametrize("law", [seawater.density, seawater.sound_speed, seawater.conductivity])
+def test_no_sea_water_where_there_is_none(law, given):
+    # "20 K" once gave a density of 9.3 kg/m^3.
+    with pytest.raises(ValueError, match=r"sea water is known from -20 to 150 degC"):
+        law("35 psu", given)
+    with pytest.raises(ValueError, match=r"sea water is known"):
+        law("35 psu", series_of([4.0, float(given.split()[0])], given.split()[1]))
+
+
+def test_temperatures_of_a_table_in_kelvins_that_are_degrees_are_bad():
+    table = pd.DataFrame({
+        "kind": "standard", "length [mm]": [40.0, 60.0], "travel_time [us]": [28.0, 41.0],
+        "temperature [K]": [20.0, 293.0],
+    })  # fmt: skip
+    hole = hole_from_tables({"standards/pwave": table}, {"hole": {"name": "x"}})
+    read = hole["standards/pwave"].to_dataset()
+    assert np.isnan(read["temperature"].values[0])
+    assert read["temperature"].values[1] == pytest.approx(19.85)
+    assert int(read["reason"].values[0]) & flags.bit("bad_cell")
+
+
 # Salinity
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from corephys.recipe import SCHEMA, Recipe, RecipeError
@@ -53,3 +55,39 @@ def test_another_spelling_of_a_default_is_no_change():
     assert Recipe({"liner": {"bore": "6.60 cm"}}).card().title.startswith("Recipe: 0 of ")
     card = Recipe({"liner": {"bore": "66.1 mm"}}).card()
     assert [place for place, _ in card.rows] == ["liner.bore"]
+
+
+@pytest.mark.parametrize(
+    "stage, key, value",
+    [
+        ("hole", "laboratory_temperature", "20 K"), ("hole", "laboratory_temperature", "293 degC"),
+        ("hole", "bottom_water_temperature", "2 K"), ("hole", "water_depth", "-3000 m"),
+        ("hole", "water_depth", "4000 km"), ("quality", "deck_temperature", "8 K"),
+        ("porosity", "pore_water_density", "1.024 kg/m^3"),
+        ("index_properties", "pore_water_density", "1024 g/cm^3"),
+        ("stress", "fluid_density", "1.03 kg/m^3"), ("gamma", "grain_density", "2.7 kg/m^3"),
+        ("liner", "velocity", "2.3 m/s"), ("seismic", "sound_speed", "1.5 m/s"),
+        ("liner", "bore", "66 m"), ("liner", "wall", "2.6 m"),
+    ],
+)  # fmt: skip
+def test_a_mistaken_unit_of_a_setting_is_named(stage, key, value):
+    with pytest.raises(
+        RecipeError, match=rf"\[{stage}\] {key} is {re.escape(value)}.*it lies betw"
+    ):
+        Recipe({stage: {key: value}})
+
+
+@pytest.mark.parametrize(
+    "stage, key", [(s, k) for s, keys in SCHEMA.items() for k in keys if k.endswith("_uncertainty")]
+)
+def test_no_uncertainty_is_below_zero(stage, key):
+    kind = SCHEMA[stage][key].kind
+    value = -0.01 if kind == "number" else f"-0.01 {kind}"
+    with pytest.raises(RecipeError, match="below zero"):
+        Recipe({stage: {key: value}})
+
+
+def test_settings_of_other_climates_and_metals_pass():
+    Recipe({"hole": {"laboratory_temperature": "-15 degC", "bottom_water_temperature": "68 degC"},
+            "quality": {"deck_temperature": "258 K"},
+            "liner": {"velocity": "6400 m/s"}})  # fmt: skip

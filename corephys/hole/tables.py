@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from corephys import constants
+from corephys import constants, thresholds
 
 __all__ = ["FLAGGED_ELSEWHERE", "TABLES", "Column", "Table"]
 
@@ -114,11 +114,15 @@ _DEPTH = _number("depth", "m", "optional")
 _INTERVAL = (_CORE, _SECTION, _solid("from", "cm"), _solid("to", "cm"))
 _SCAN = (*_POSITION, _DEPTH, *_maybe(_number("run"), _time("time"), _text("set")))
 _SAMPLE = (*_POSITION, _DEPTH, *_maybe(_number("to", "cm"), _number("run"), _time("time")))
+_LOWEST = thresholds.value("coldest_temperature")
+_CELSIUS = replace(
+    _number("temperature", "degC"), least=_LOWEST, greatest=thresholds.value("hottest_formation")
+)
+_ROOM = replace(_CELSIUS, greatest=thresholds.value("hottest_room"))
 _STANDARD = _maybe(
     _text("kind", "standard", "blank", "check"), _text("set"), _time("time"), _text("liner"),
-    _number("temperature", "degC"),
+    _ROOM,
 )  # fmt: skip
-_CELSIUS = _number("temperature", "degC")
 _SALINITY = replace(
     _number("salinity", "g/kg"), least=0.0,
     greatest=constants.CONSTANTS["sea_salt_limit"].value,
@@ -162,15 +166,15 @@ _ROWS = (
     Table("exclusions", (*_INTERVAL, _text("reason"), *_maybe(_text("sensor"), _text("who")))),
     Table("layers", (_text("name"), _solid("top", "m"), _solid("bottom", "m"),
                      *_maybe(_text("lithology")))),
-    _by_depth("pore_water", _SALINITY, _number("temperature", "degC")),
+    _by_depth("pore_water", _SALINITY, _CELSIUS),
     _by_depth("ages", _number("age", "kyr"), _number("age_uncertainty", "kyr")),
     _by_depth("checkshots", _number("two_way_time", "s"), _number("one_way_time", "s")),
     _scan("gamma", _number("counts"), *_maybe(_number("real_time", "s"), _number("live_time", "s")),
           one_of=(("real_time", "live_time"),)),
     _scan("pwave", _number("travel_time", "us"), _number("thickness", "mm"),
-          *_maybe(_number("amplitude", None), _CELSIUS, _number("travel_time_manual", "us"))),
-    _scan("resistivity", _number("response", "mV"), *_maybe(_CELSIUS)),
-    _scan("susceptibility", _number("reading", None), *_maybe(_CELSIUS)),
+          *_maybe(_number("amplitude", None), _ROOM, _number("travel_time_manual", "us"))),
+    _scan("resistivity", _number("response", "mV"), *_maybe(_ROOM)),
+    _scan("susceptibility", _number("reading", None), *_maybe(_ROOM)),
     _scan("natural_gamma", _number("counts"), _number("live_time", "s"),
           *_maybe(_text("detector")), keys=("detector",), prefixes=("counts_",)),
     replace(
@@ -214,7 +218,7 @@ _ROWS = (
         *_maybe(_number("to", "cm"), _number("radius", "mm"), _text("needle")),
     ), "row", True, keys=("time",)),
     _sample("velocity", _text("axis", "along", "across", "normal"), _number("length", "mm"),
-            _number("travel_time", "us"), *_maybe(_text("wave", "P", "S"), _CELSIUS),
+            _number("travel_time", "us"), *_maybe(_text("wave", "P", "S"), _ROOM),
             keys=("axis", "wave")),
     _sample("strength", _text("method", "vane", "fall_cone", "penetrometer", "unconfined"),
             _text("state", "peak", "residual", "remoulded"),
