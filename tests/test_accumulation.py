@@ -155,6 +155,7 @@ def test_smoothing_stops_at_a_hiatus_and_keeps_a_lonely_datum() -> None:
 # Mass ---------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_coverage_of_true_rates_of_simulated_histories() -> None:
     """Histories with changing rates; data with independent errors; samples with their scatter.
 

@@ -302,6 +302,7 @@ def test_every_sample_is_drawn_equally_often():
     np.testing.assert_array_equal(again, weights[:, order])
 
 
+@pytest.mark.slow
 def test_the_drawn_scatter_is_that_of_repeated_holes():
     lengths, deviations = [], []
     for seed in range(120):

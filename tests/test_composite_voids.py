@@ -47,6 +47,7 @@ def in_a_void(placed, removed):
     return inside
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("base", composite_ties.DEPTHS)
 @pytest.mark.parametrize("seed", range(3))
 def test_every_scale_goes_there_and_back_outside_the_voids(seed, base):

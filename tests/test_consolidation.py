@@ -100,6 +100,7 @@ def test_yield_stress_of_simulated_curves(drawn, kind, bias, scatter, one, inter
     assert not _has(found["yield_stress_reason"], "yield_not_bracketed").any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("method", "bias"), [("curvature", 0.03), ("work", 0.06), ("specific_volume", 0.11)]
 )
@@ -111,6 +112,7 @@ def test_each_method_alone(drawn, method, bias):
     assert error.std() < 0.09
 
 
+@pytest.mark.slow
 def test_compression_index_and_its_error(drawn):
     _, found, _, truth = drawn["creep"]
     error = found["compression_index"].values - truth

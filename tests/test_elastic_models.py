@@ -282,6 +282,7 @@ def test_choices_of_the_recipe_reach_the_stages(small: tuple[dict, dict]) -> Non
         cp.reduce(hole, {"elastic": {"mineral": "quarz"}})
 
 
+@pytest.mark.slow
 def test_a_hole_without_velocity_says_what_is_missing(small: tuple[dict, dict]) -> None:
     tables, settings = small
     fewer = {

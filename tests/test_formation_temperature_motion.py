@@ -46,6 +46,7 @@ def _disturbed(rng, kind, step):
     return t, y, probe, at
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", DISTURBANCES)
 def test_hits_and_false_alarms(kind):
     rng = np.random.default_rng(DISTURBANCES.index(kind))

@@ -77,6 +77,7 @@ CASES = [
 ]
 
 
+@pytest.mark.slow
 def test_penetration_and_pull_out_are_found_among_several_spikes():
     """96 records: at least 95 of both right; the stated uncertainty is that of the onset."""
     rng = np.random.default_rng(11)

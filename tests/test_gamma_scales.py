@@ -257,6 +257,7 @@ def pairs(rng, number=40, factor=0.985, natural=0.0, shared=0.01):
     return made(scan, 0.01), made(samples, 0.008), truth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("natural", [0.0, 0.03])
 def test_the_factor_covers_the_truth(natural):
     rng = np.random.default_rng(11)

@@ -62,6 +62,7 @@ def test_draws_agree_with_a_plain_loop():
     assert float(found.heat_flow_drawn_uncertainty) == pytest.approx(flows.std(), rel=0.08)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("water", [{}, WATER])
 @pytest.mark.parametrize("how", heatflow.CARRIERS)
 def test_small_errors_agree_with_the_first_order(how, water):

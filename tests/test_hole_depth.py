@@ -133,6 +133,7 @@ def test_what_cannot_be_placed_says_why():
         depth.place("1", "1", "5 cm", sections=SECTIONS, cores=CORES[:3])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 def test_many_cores_at_once_agree_with_one_reading_after_the_other(seed):
     rng = np.random.default_rng(seed)

@@ -42,6 +42,7 @@ PLANTED = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", PLANTED)
 def test_a_planted_error_is_named_and_nobody_else_is(kind):
     """Forty holes of sixty samples, one error of 0.5 to 1.2 g (or half of it in cm^3) in each."""

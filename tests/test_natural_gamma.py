@@ -31,6 +31,7 @@ def has(dataset, name, reason):
 # Net rate ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_interval_of_the_net_rate_covers_the_truth():
     rng = np.random.default_rng(5)
     truth, background, inside = 12.0, 8.0, []

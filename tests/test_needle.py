@@ -102,6 +102,7 @@ def test_expansion_holds_at_late_times():
     assert rest[1] < rest[0] / 8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("half", [False, True])
 def test_simulated_runs_are_unbiased_with_honest_uncertainty(half):
     table, truth = _simulated(240, 5, half=half)

@@ -24,6 +24,7 @@ def test_clock_of_a_line_and_of_an_exponential():
     np.testing.assert_allclose(slow, time, rtol=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("before", drifts.BEFORE)
 @pytest.mark.parametrize("size", [1e-4, 5e-4, 1e-3])
 def test_a_line_is_taken_off_and_the_run_stays_good(size, before):

@@ -105,6 +105,7 @@ def test_readings_without_a_weight_change_nothing_and_too_few_places_give_none()
     assert kernel.correlated(z, y, weight, None, twice, **settings) is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("length", "stated"), [(0.01, True), (0.01, False), (12.0, False)])
 def test_intervals_of_a_slope_hold_the_truth(length, stated):
     rng = np.random.default_rng(8)

@@ -109,6 +109,7 @@ def _compare(open_data, site):
     return compaction.compare(values, stress=load, absolute_sigma=False)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("site", [*DEEP_SEA, *OLDER, *POOR])
 def test_all_models_on_all_sites(open_data, site):
     found = _compare(open_data, site)

@@ -243,6 +243,7 @@ def test_a_random_part_alone_is_called_so(reduced: xr.DataTree) -> None:
     assert any("systematic part is not known" in note for note in table.notes)
 
 
+@pytest.mark.slow
 def test_levels_of_the_recipe_decide_what_is_not_used(demo_hole: Path) -> None:
     hole = cp.read_hole(demo_hole)
     every = cp.reduce(hole, {"quality": {"use": "good, not_evaluated, suspect"}})

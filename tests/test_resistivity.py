@@ -187,6 +187,7 @@ def test_a_parabola_that_turns_is_refused():
 # Readings ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_interval_holds_the_truth_two_times_of_three():
     """Physics that is not the polynomial; noise, and errors of diameter and brines."""
     rng = np.random.default_rng(20)

@@ -159,6 +159,7 @@ def test_the_average_is_that_of_plain_sums_at_uneven_depths():
     assert np.all(found["p_wave_velocity"].values <= velocity.max())
 
 
+@pytest.mark.slow
 def test_the_random_part_of_the_average_is_that_of_a_simulation():
     rng = np.random.default_rng(6)
     depth = np.arange(0, 20, 0.05)

@@ -122,6 +122,7 @@ def test_a_common_factor_on_impedance_does_not_reflect():
     assert float(trace["synthetic_trace_u_systematic"].max()) < 1e-12
 
 
+@pytest.mark.slow
 def test_the_band_of_the_trace_is_that_of_draws_of_the_readings():
     """Whole chain, readings drawn anew: nothing of the band's own arithmetic."""
     rng = np.random.default_rng(3)

@@ -33,7 +33,8 @@ class _Run:
         self.notebooks: execution.Notebooks | None = None
 
     def begin(self, app: Sphinx) -> None:
-        if app.builder.format == "html" and app.config.nb_execution_mode == "cache":
+        wanted = not app.config.nb_execution_excludepatterns  # else their stored outputs are set
+        if wanted and app.builder.format == "html" and app.config.nb_execution_mode == "cache":
             kept, timeout = app.config.nb_execution_cache_path, app.config.nb_execution_timeout
             self.notebooks = execution.Notebooks(layout.DOCS, kept, timeout)
 
