@@ -103,6 +103,7 @@ def test_calibrations_show_the_line():
     assert SEALED_SOURCE in repr(fit.card())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(cp.figures.FIGURES))
 def test_every_figure_carries_its_lines(reduced, name):
     try:

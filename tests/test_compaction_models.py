@@ -46,6 +46,7 @@ def _hole(model, n=150, scatter=0.01, seed=0, low=1.0, high=450.0, truth=None, e
     return series.build({"porosity": Measured(array, max(scatter, 1e-3), effects or {})})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", list(compaction.MODELS))
 def test_every_model_is_recovered_within_its_errors(model):
     pulls = []

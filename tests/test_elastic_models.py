@@ -231,6 +231,7 @@ def reduced(small: tuple[dict, dict]) -> xr.DataTree:
     return cp.reduce(cp.hole_from_tables(*small))
 
 
+@pytest.mark.slow
 def test_a_hole_gets_bounds_models_and_moduli(reduced: xr.DataTree) -> None:
     checked = reduced["products/elastic_bounds"].to_dataset(inherit=False)
     velocity = reduced["properties/velocity"].to_dataset(inherit=False)

@@ -80,6 +80,7 @@ def artist_points(artist: object) -> tuple[np.ndarray, np.ndarray]:
     return (one[:, 0] + other[:, 0]) / 2, one[:, 1]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(set(figures.FIGURES) - NEEDS_A_LOG))
 def test_the_table_is_what_the_artists_hold(
     tree: xr.DataTree, whole: xr.DataTree, name: str

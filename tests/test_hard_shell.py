@@ -43,6 +43,7 @@ def started(code, *arguments):
     return process
 
 
+@pytest.mark.slow
 def test_a_kill_in_the_middle_of_a_save_leaves_a_whole_file(tmp_path):
     path = tmp_path / "x.nc"
     rng = random.Random(3)

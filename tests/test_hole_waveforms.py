@@ -187,6 +187,7 @@ def test_a_file_that_is_no_netcdf_and_one_without_readings(folder: Path) -> None
         read_hole(write(folder, recorded().rename(reading="shot")))
 
 
+@pytest.mark.slow
 def test_a_hole_with_waveforms_saves_loads_and_follows_cf(folder: Path, tmp_path: Path) -> None:
     hole = read_hole(write(folder, recorded()))
     path = save(hole, tmp_path / "hole.nc")

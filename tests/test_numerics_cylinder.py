@@ -179,6 +179,7 @@ def test_decay_to_ten_digits_against_gauss(alpha):
         assert cylinder.decay(alpha, float(tau)) == pytest.approx(exact, rel=1e-10)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("alpha", [0.5, 4.0])
 def test_decay_to_ten_digits_with_other_bessel_functions(alpha):
     """The same integral by mpmath, its Bessel functions and its rule."""

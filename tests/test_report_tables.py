@@ -49,6 +49,7 @@ def test_digits_follow_the_uncertainty(value: float, u: float, cells: tuple[str,
     assert digits(value, u) == cells
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(cp.export.REPORT_TABLES))
 def test_every_table_says_itself_four_ways(reduced: xr.DataTree, name: str) -> None:
     table = cp.export.report_table(reduced, name)
