@@ -54,6 +54,8 @@ def _state_of_the_code() -> str:
 
 nb_execution_mode = "cache"
 nb_execution_cache_path = str(ROOT / "docs" / "_build" / "executed" / _state_of_the_code())
+# The pages alone are run, and notebooks are set with their stored outputs, where this is set.
+nb_execution_excludepatterns = ["*.ipynb"] if os.environ.get("COREPHYS_STORED_OUTPUTS") else []
 nb_execution_raise_on_error = True
 nb_execution_timeout = 600
 nb_merge_streams = True
