@@ -127,7 +127,8 @@ def test_nothing_to_draw_without_a_scan(tree: xr.DataTree) -> None:
 
 def test_the_words_of_the_demo_hole_fit_on_the_page(demo_reduced) -> None:
     """No tick label of the axis of reasons sticks out of the picture."""
-    figure = figures.audit(demo_reduced)
+    tree = demo_reduced
+    figure = figures.audit(tree)
     figure.settle()
     figure.set_dpi(200)
     renderer = figure.canvas.get_renderer()
