@@ -12,6 +12,7 @@ import argparse
 import json
 import sys
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -129,15 +130,15 @@ def _reduce(given: argparse.Namespace) -> None:
 
         bar.set_description_str("reading")
         tree = reduce(read_hole(given.folder), changes or None, progress=progress)
-        for words, write in (
+        writers: list[tuple[str, Callable[[], Any]]] = [
             ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
             ("tables", lambda: write_tables(tree, given.out / "tables")),
             ("summary tables", lambda: write_summaries(tree, given.out / "tables")),
             ("report tables", lambda: write_report_tables(tree, given.out / "report_tables")),
-            ("figures", lambda: write_figures(tree, given.out / "figures")),
-        ):
-            if words == "figures" and given.no_figures:
-                continue
+        ]
+        if not given.no_figures:
+            writers.append(("figures", lambda: write_figures(tree, given.out / "figures")))
+        for words, write in writers:
             bar.set_description_str(words)
             write()
             bar.update()

@@ -27,16 +27,24 @@ class RecipeError(ValueError):
     """A recipe holds something that is not a choice of the reduction."""
 
 
-_LIMIT = thresholds.value
 # What a setting can be, by its unit and the end of its name; beyond it a unit was mistaken.
 _POSSIBLE = {
-    ("degC", "temperature"): (_LIMIT("coldest_temperature"), _LIMIT("hottest_room")),
-    ("g/cm^3", "density"): (_LIMIT("lightest_setting"), _LIMIT("heaviest_setting")),
-    ("m/s", "velocity"): (_LIMIT("slowest_setting"), _LIMIT("fastest_setting")),
-    ("m/s", "sound_speed"): (_LIMIT("slowest_setting"), _LIMIT("fastest_setting")),
-    ("m", "water_depth"): (0.0, _LIMIT("deepest_water")),
-    ("mm", "bore"): (0.0, _LIMIT("widest_core")),
-    ("mm", "wall"): (0.0, _LIMIT("widest_core")),
+    ("degC", "temperature"): (
+        thresholds.value("coldest_temperature"),
+        thresholds.value("hottest_room"),
+    ),
+    ("g/cm^3", "density"): (
+        thresholds.value("lightest_setting"),
+        thresholds.value("heaviest_setting"),
+    ),
+    ("m/s", "velocity"): (thresholds.value("slowest_setting"), thresholds.value("fastest_setting")),
+    ("m/s", "sound_speed"): (
+        thresholds.value("slowest_setting"),
+        thresholds.value("fastest_setting"),
+    ),
+    ("m", "water_depth"): (0.0, thresholds.value("deepest_water")),
+    ("mm", "bore"): (0.0, thresholds.value("widest_core")),
+    ("mm", "wall"): (0.0, thresholds.value("widest_core")),
 }
 _BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each choice
 

@@ -51,8 +51,8 @@ def combine_repeats(
         group = np.arange(value.size)
     number = int(group.max(initial=-1)) + 1
     # The position goes by its lowest run, whatever the order of the rows.
-    order = np.argsort(dataset["run"].values, kind="stable") if "run" in dataset.coords else None
-    rows = np.arange(value.size) if order is None else order
+    named = "run" in dataset.coords
+    rows = np.argsort(dataset["run"].values, kind="stable") if named else np.arange(value.size)
     first = rows[np.unique(group[rows], return_index=True)[1]]
     good = flags.usable(dataset[f"{_NAME}_flag"].values, allow) & np.isfinite(value)
     any_good = np.bincount(group[good], minlength=number) > 0
