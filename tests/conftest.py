@@ -31,9 +31,15 @@ def demo_hole() -> Path:
 
 
 @pytest.fixture(scope="session")
-def demo_reduced(demo_hole: Path) -> xr.DataTree:
-    """The demo hole reduced with its own recipe, once for all tests; take a copy."""
+def reduced_once(demo_hole: Path) -> xr.DataTree:
+    """The demo hole reduced with its own recipe; tests take ``demo_reduced``, their own copy."""
     return cp.reduce(cp.read_hole(demo_hole))
+
+
+@pytest.fixture(scope="module")
+def demo_reduced(reduced_once: xr.DataTree) -> xr.DataTree:
+    """The reduced demo hole, a copy for each file of tests."""
+    return reduced_once.copy(deep=True)
 
 
 @pytest.fixture(scope="session")

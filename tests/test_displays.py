@@ -23,7 +23,7 @@ HOSTILE = "<img src=x onerror=alert(1)>&\"'"
 
 @pytest.fixture(scope="module")
 def reduced(demo_reduced: xr.DataTree) -> xr.DataTree:
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 # Worked by hand: two digits of the uncertainty, the value to the same place.

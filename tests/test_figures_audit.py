@@ -127,15 +127,14 @@ def test_nothing_to_draw_without_a_scan(tree: xr.DataTree) -> None:
 
 def test_the_words_of_the_demo_hole_fit_on_the_page(demo_reduced) -> None:
     """No tick label of the axis of reasons sticks out of the picture."""
-    tree = demo_reduced
-    figure = figures.audit(tree)
+    figure = figures.audit(demo_reduced)
     figure.settle()
     figure.set_dpi(200)
     renderer = figure.canvas.get_renderer()
     for axes in figure.axes:
         for label in axes.get_yticklabels():
             assert label.get_window_extent(renderer).x0 >= 0, label.get_text()
-    rows = cp.quality.audit(tree).by_quantity
+    rows = cp.quality.audit(demo_reduced).by_quantity
     kept = {title.split("\n")[-1] for title in (a.get_title(loc="left") for a in figure.axes[:-1])}
     share = 100 * rows.loc["p_wave_velocity", "share_kept"]
     assert f"kept {share:.1f} %" in kept

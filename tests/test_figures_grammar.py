@@ -45,7 +45,7 @@ CAUTION = {"consolidation_curves", "strength_depth", "stress_depth", "velocity_p
 
 @pytest.fixture(scope="module")
 def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 @pytest.fixture(scope="module")

@@ -24,7 +24,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 def test_settings_of_the_session_do_not_reach_a_figure(tmp_path: Path) -> None:

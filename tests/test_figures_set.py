@@ -25,7 +25,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture(scope="module")
 def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 def clean(plate: figures.Plate) -> bool:

@@ -36,7 +36,7 @@ RECIPE = {"logs": {"files": {"first run.las": PLAN}}}
 @pytest.fixture(scope="module")
 def bare(demo_reduced):
     """The demo hole reduced without a log."""
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 def _usable(dataset, name):

@@ -745,7 +745,7 @@ def test_a_recipe_tells_a_default_from_what_was_stated():
 
 @pytest.fixture(scope="module")
 def demo(demo_reduced: xr.DataTree) -> xr.DataTree:
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 @pytest.fixture(scope="module")

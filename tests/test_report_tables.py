@@ -23,7 +23,7 @@ from corephys.provenance import ORIGINS, used_constants
 
 @pytest.fixture(scope="module")
 def reduced(demo_reduced: xr.DataTree) -> xr.DataTree:
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 # Worked by hand: the uncertainty to two significant digits, the value to the same place.

@@ -103,6 +103,8 @@ TABLES = sorted(sound()[0])
 
 # They give every table with core, section and offset its depths and its flags as it is read.
 PLACING = ("cores", "sections", "removed", "exclusions")
+# Each of these goes wrong in a reduction of its own.
+ALONE = (*PLACING, "layers")
 
 
 def dependents(lineage: dict[str, Any], table: str) -> set[str]:
@@ -118,6 +120,7 @@ def dependents(lineage: dict[str, Any], table: str) -> set[str]:
     return touched
 
 
+@cache
 def _apart(one: str, other: str) -> bool:
     """No stage reads both tables, and none that reads the one waits for the other.
 
@@ -148,9 +151,9 @@ def _groups() -> tuple[tuple[str, tuple[str, ...]], ...]:
         waiting = [str(t) for t in np.random.default_rng(number).permutation(TABLES)]
         while waiting:
             group = [waiting.pop()]
-            if group[0] not in (*PLACING, "layers"):
+            if group[0] not in ALONE:
                 for table in list(waiting):
-                    alone = table in (*PLACING, "layers") or (table, fault) in QUICK
+                    alone = table in ALONE or (table, fault) in QUICK
                     if len(group) < 5 and not alone and all(_apart(table, g) for g in group):
                         group.append(table)
                         waiting.remove(table)

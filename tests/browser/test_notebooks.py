@@ -213,7 +213,7 @@ def _shoot(browser: Any, name: str) -> None:
 
 @pytest.fixture(scope="module")
 def reduced(demo_reduced: Any) -> Any:
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 def _move_window(browser: Any, panel: Any) -> str:

@@ -23,7 +23,7 @@ from tests.metamorphic.cases import load
 
 load()
 PAIRS = [(name, relation) for name in sorted(CASES) for relation in CASES[name].relations()]
-EXAMPLES = int(os.environ.get("COREPHYS_EXAMPLES", "2"))
+EXAMPLES = int(os.environ.get("COREPHYS_EXAMPLES", "3"))
 REFUSALS = (ValueError, KeyError)
 
 

@@ -25,9 +25,10 @@ pytestmark = pytest.mark.slow
 
 LEAN = {"compaction": {"bootstrap": 0}, "seismic": {"draws": 10}}
 SEED = 8111
-# Results that other units and an order of rows change by the rounding of sums. A fit finds the
-# minimum of a cost to the square root of that rounding, 1e-8, times its condition.
-RTOL = 1e-6
+# Results that an order of rows changes by the rounding of sums; fits magnify it.
+RTOL, ORDER = 1e-7, 1e-6
+# The minimum of a cost is found to the square root of its rounding, 1e-8, times its condition.
+SEARCHED = ("products/heat_flow_curvature",)
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +71,8 @@ def same(one: xr.DataTree, other: xr.DataTree, rtol: float = RTOL, order: bool =
         if not order:
             a, b = _sorted(a), _sorted(b)
         try:
-            compare(_on_bounds(leaves(a)), _on_bounds(leaves(b)), rtol)
+            known = ORDER if rtol == RTOL and path.strip("/") in SEARCHED else rtol
+            compare(_on_bounds(leaves(a)), _on_bounds(leaves(b)), known)
         except AssertionError as error:
             raise AssertionError(f"{path}: {error}") from None
 
@@ -163,7 +165,7 @@ def test_rows_of_every_table_in_another_order(hole: Any, reduced: Any, seed: int
         for name, frame in tables.items()
     }
     mixed = {name: frame.reset_index(drop=True) for name, frame in mixed.items()}
-    same(reduced, cp.reduce(cp.hole_from_tables(mixed, settings), LEAN), order=False)
+    same(reduced, cp.reduce(cp.hole_from_tables(mixed, settings), LEAN), ORDER, order=False)
 
 
 def test_a_scan_split_in_two_files_and_joined(hole: Any, reduced: Any) -> None:
@@ -174,7 +176,7 @@ def test_a_scan_split_in_two_files_and_joined(hole: Any, reduced: Any) -> None:
         if name.startswith("scan/") else frame
         for name, frame in tables.items()
     }  # fmt: skip
-    same(reduced, cp.reduce(cp.hole_from_tables(joined, settings), LEAN), order=False)
+    same(reduced, cp.reduce(cp.hole_from_tables(joined, settings), LEAN), ORDER, order=False)
 
 
 # Through cp.<function> ----------------------------------------------------------------------------

@@ -26,7 +26,7 @@ SERIES = (
 
 @pytest.fixture(scope="module")
 def reduced(demo_reduced):
-    return demo_reduced.copy(deep=True)
+    return demo_reduced
 
 
 @pytest.mark.parametrize(("path", "name", "table", "column"), SERIES)
