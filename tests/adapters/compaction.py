@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 import corephys as cp
-import corephys.fitting
+from corephys import fitting
 from tests.adapters.registry import Inputs, adapter, array, straight, table
 
 _CURVES = "corephys.products.compaction_curves"
@@ -58,7 +58,7 @@ def certified_linear(inputs: Inputs) -> Any:
     known = {"b0": np.ones(y.size)}
     others = [name for name in names if name != y_name]
     known |= {f"b{i}": columns[name] for i, name in enumerate(others, start=1)}
-    fit = cp.fitting.linear(known, y, absolute_sigma=False)
+    fit = fitting.linear(known, y, absolute_sigma=False)
     return {
         **fit.values,
         **{f"error_{name}": error for name, error in fit.errors.items()},
