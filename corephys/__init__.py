@@ -13,20 +13,23 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from corephys import archive as archive
-    from corephys import constants as constants
     from corephys import export as export
     from corephys import figures as figures
-    from corephys import flags as flags
-    from corephys import mixing as mixing
     from corephys import quality as quality
-    from corephys import seawater as seawater
-    from corephys import thresholds as thresholds
     from corephys import uncertainty as uncertainty
-    from corephys import vocabulary as vocabulary
     from corephys.downhole import formation_temperature as formation_temperature
     from corephys.downhole import logs as logs
     from corephys.export import load as load
     from corephys.export import save as save
+    from corephys.ground import constants as constants
+    from corephys.ground import flags as flags
+    from corephys.ground import mixing as mixing
+    from corephys.ground import seawater as seawater
+    from corephys.ground import thresholds as thresholds
+    from corephys.ground import vocabulary as vocabulary
+    from corephys.ground.series import PositionError as PositionError
+    from corephys.ground.units import UnitError as UnitError
+    from corephys.ground.units import quantity as quantity
     from corephys.hole import HoleError as HoleError
     from corephys.hole import composite as composite
     from corephys.hole import depth as depth
@@ -55,9 +58,6 @@ if TYPE_CHECKING:
     from corephys.sensors import pwave as pwave
     from corephys.sensors import resistivity as resistivity
     from corephys.sensors import susceptibility as susceptibility
-    from corephys.series import PositionError as PositionError
-    from corephys.units import UnitError as UnitError
-    from corephys.units import quantity as quantity
 
 _MODULES = {
     "archive": "corephys.archive",
@@ -65,18 +65,18 @@ _MODULES = {
     "compaction": "corephys.products.compaction",
     "composite": "corephys.hole.composite",
     "consolidation": "corephys.samples.consolidation",
-    "constants": "corephys.constants",
+    "constants": "corephys.ground.constants",
     "depth": "corephys.hole.depth",
     "elastic": "corephys.products.elastic",
     "export": "corephys.export",
     "figures": "corephys.figures",
-    "flags": "corephys.flags",
+    "flags": "corephys.ground.flags",
     "formation_temperature": "corephys.downhole.formation_temperature",
     "gamma": "corephys.sensors.gamma",
     "heatflow": "corephys.products.heatflow",
     "index_properties": "corephys.samples.index_properties",
     "logs": "corephys.downhole.logs",
-    "mixing": "corephys.mixing",
+    "mixing": "corephys.ground.mixing",
     "natural_gamma": "corephys.sensors.natural_gamma",
     "needle": "corephys.samples.needle",
     "panels": "corephys.notebook.panels",
@@ -85,26 +85,26 @@ _MODULES = {
     "quality": "corephys.quality",
     "resistivity": "corephys.sensors.resistivity",
     "sample_velocity": "corephys.samples.sample_velocity",
-    "seawater": "corephys.seawater",
+    "seawater": "corephys.ground.seawater",
     "seismic": "corephys.products.seismic",
     "strength": "corephys.samples.strength",
     "stress": "corephys.products.stress",
     "susceptibility": "corephys.sensors.susceptibility",
-    "thresholds": "corephys.thresholds",
+    "thresholds": "corephys.ground.thresholds",
     "uncertainty": "corephys.uncertainty",
-    "vocabulary": "corephys.vocabulary",
+    "vocabulary": "corephys.ground.vocabulary",
 }
 _NAMES = {
     "HoleError": "corephys.hole",
-    "PositionError": "corephys.series",
+    "PositionError": "corephys.ground.series",
     "Recipe": "corephys.recipe",
     "RecipeError": "corephys.recipe",
-    "UnitError": "corephys.units",
+    "UnitError": "corephys.ground.units",
     "explain": "corephys.notebook.explain",
     "hole_from_tables": "corephys.hole",
     "load": "corephys.export",
     "overview": "corephys.notebook.overview",
-    "quantity": "corephys.units",
+    "quantity": "corephys.ground.units",
     "read_hole": "corephys.hole",
     "reduce": "corephys.reduction",
     "save": "corephys.export",

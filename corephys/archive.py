@@ -30,7 +30,7 @@ from corephys.archive_table import (
     read_head,
     read_markers,
 )
-from corephys.provenance import FORMAT_VERSION
+from corephys.ground.provenance import FORMAT_VERSION
 from corephys.recipe import Recipe
 
 if TYPE_CHECKING:

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
 from corephys.archive_kernels import gamma_rows, pwave_rows
 from corephys.archive_place import Place
 from corephys.archive_readings import (
@@ -28,10 +27,11 @@ from corephys.archive_store import (
     group_metadata,
     read_metadata,
 )
-from corephys.provenance import FORMAT_VERSION
+from corephys.ground import flags, series
+from corephys.ground.provenance import FORMAT_VERSION
+from corephys.ground.vocabulary import term
 from corephys.sensors import gamma, pwave
 from corephys.uncertainty import Measured
-from corephys.vocabulary import term
 
 __all__ = ["QUANTITIES", "STORE", "block", "index_of", "prepare", "read_rows", "sources"]
 

@@ -16,11 +16,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
 from corephys.archive_place import Place
 from corephys.archive_run import ready
 from corephys.archive_saved import is_saved, load_tree
 from corephys.archive_store import write_tree
+from corephys.ground import flags, series
 from corephys.hole import HoleError, read_hole
 
 __all__ = ["DONE", "HOLES", "Choices", "fingerprint", "kept", "read", "run", "summary_row"]

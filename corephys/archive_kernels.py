@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import flags, units
+from corephys.ground import flags, units
 from corephys.sensors import gamma, pwave
 from corephys.sensors.gamma_chain import Sediment
 from corephys.sensors.gamma_kernel import density_kernel

@@ -17,7 +17,7 @@ import numpy as np
 
 from corephys.archive_place import Place
 from corephys.archive_store import METADATA, StoreError, array_metadata, encode, group_metadata
-from corephys.provenance import FORMAT_VERSION, UsedConstant
+from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
 from corephys.sensors import gamma, pwave
 
 __all__ = [

@@ -9,8 +9,8 @@ from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
-from corephys import units
-from corephys.vocabulary import TERMS
+from corephys.ground import units
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["Task", "ready", "run_all"]
 

@@ -8,7 +8,7 @@ import xarray as xr
 
 from corephys.archive_place import Place
 from corephys.archive_store import StoreError, read_tree, write_tree
-from corephys.provenance import FORMAT_VERSION
+from corephys.ground.provenance import FORMAT_VERSION
 
 __all__ = ["current", "is_saved", "load_tree", "save_tree"]
 

@@ -14,7 +14,7 @@ from corephys.archive_place import Place
 from corephys.archive_readings import CHUNK, INDEX, read_index
 from corephys.archive_run import Task
 from corephys.archive_table import DONE, begin, common_head
-from corephys.vocabulary import term
+from corephys.ground.vocabulary import term
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from corephys.archive_hole import DONE, KEY_PRODUCTS, Choices
 from corephys.archive_place import Place
-from corephys.provenance import FORMAT_VERSION
+from corephys.ground.provenance import FORMAT_VERSION
 
 if TYPE_CHECKING:
     import pandas as pd

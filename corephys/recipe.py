@@ -14,11 +14,11 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from corephys import seawater, thresholds, units, windows
-from corephys.display import Card, Shown
-from corephys.provenance import sourced
+from corephys.ground import arguments, seawater, thresholds, units
+from corephys.ground.cards import Card, Shown
+from corephys.ground.provenance import sourced
+from corephys.ground.vocabulary import TERMS
 from corephys.recipe_schema import LOG_FILE, SCHEMA, Option
-from corephys.vocabulary import TERMS
 
 __all__ = ["SCHEMA", "Option", "Recipe", "RecipeError"]
 
@@ -364,7 +364,7 @@ def _unfit_windows(here: str, chosen: Mapping[str, Any]) -> list[str]:
     problems = []
     for name, text in chosen.items():
         try:
-            windows.ends(text, f"{here}.{name}")
+            arguments.ends(text, f"{here}.{name}")
         except ValueError as error:
             problems.append(str(error))
     return problems

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from corephys import constants, thresholds
-from corephys.provenance import SourcedNumber, SourcedText
+from corephys.ground import constants, thresholds
+from corephys.ground.provenance import SourcedNumber, SourcedText
 
 __all__ = ["LOG_FILE", "SCHEMA", "Option"]
 

@@ -10,8 +10,8 @@ import re
 from pathlib import Path
 from typing import Any
 
-from corephys.display import picture_html
-from corephys.files import write_bytes
+from corephys.ground.cards import picture_html
+from corephys.ground.provenance import write_bytes
 
 __all__ = ["NOTEBOOK", "ReportError", "write_report"]
 

@@ -19,8 +19,8 @@ ROOMS_WITH_FORMULAS = (
     "corephys.samples.",
     "corephys.downhole.",
     "corephys.products.",
-    "corephys.seawater.",
-    "corephys.mixing.",
+    "corephys.ground.seawater.",
+    "corephys.ground.mixing.",
 )
 
 # Dotted name -> why no published number belongs to it.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
-from corephys import series
+from corephys.ground import series
 
 UNCERTAINTIES = ("_u_random", "_u_systematic", "_u_total", "_u", "_uncertainty")
 

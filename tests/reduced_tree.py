@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, series
-from corephys.provenance import root_attributes
+from corephys.ground import flags, series
+from corephys.ground.provenance import root_attributes
 from corephys.quality.standards import control_chart
 from corephys.uncertainty import Measured
 

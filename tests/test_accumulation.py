@@ -10,7 +10,8 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import figures, flags, series, uncertainty, units
+from corephys import figures, uncertainty
+from corephys.ground import flags, series, units
 from corephys.products import accumulation
 from corephys.uncertainty import Measured
 from data_demo.simulator.hole import simulate_tables

@@ -13,8 +13,9 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import archive, flags
+from corephys import archive
 from corephys.archive_readings import CHUNK, Rows
+from corephys.ground import flags
 from corephys.reduction import STAGES, complete_recipe
 from corephys.reduction.context import Context
 from corephys.sensors import gamma, pwave

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 import corephys as cp
-from corephys import series
-from corephys.display import RESEARCH_ONLY, SEALED_SOURCE
 from corephys.export.report_tables import REPORT_TABLES
 from corephys.figures.reading import NothingToDraw
+from corephys.ground import series
+from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
 from data_demo.simulator.hole import simulate_tables
 from tests.invariants import results
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.products import compaction
 from corephys.uncertainty import Measured
 

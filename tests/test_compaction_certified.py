@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from corephys import fitting
+from corephys.ground import fitting
 from tests.adapters.registry import table
 from tests.test_reference_rows import VALUES, agrees, compute
 

@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 from scipy import optimize, stats
 
-from corephys import series, units
+from corephys.ground import series, units
 from corephys.numerics import exponential
 from corephys.numerics.exponential_batch import solve_batch
 from corephys.products import compaction

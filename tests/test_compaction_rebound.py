@@ -9,7 +9,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.products.compaction_rebound import rebound, rebound_by_depth, rebound_density
 from corephys.uncertainty import Measured
 from tests.adapters.registry import array

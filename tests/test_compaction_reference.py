@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import corephys as cp
-from corephys import flags
+from corephys.ground import flags
 from corephys.products import compaction_reference as reference
 from tests.adapters.registry import array
 

@@ -8,8 +8,8 @@ import pytest
 import xarray as xr
 
 from corephys import composite
+from corephys.ground.series import PositionError
 from corephys.hole.composite_ties import TieError
-from corephys.series import PositionError
 
 CORES = {
     hole: pd.DataFrame({"core": ["1", "2", "3"], "top [m]": [top, top + 9.5, top + 19.0]})

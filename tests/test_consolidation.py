@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from corephys import flags, units
+from corephys.ground import flags, units
 from corephys.numerics.yield_point import joined_lines, natural_cubic
 from corephys.samples import consolidation
 from corephys.samples.consolidation_time import logarithm_of_time, root_of_time

@@ -12,9 +12,9 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import fitting
-from corephys.display import Card, fit_worries, with_uncertainty
 from corephys.figures.sketch import sketch, sketch_hole
+from corephys.ground import fitting
+from corephys.ground.cards import Card, fit_worries, with_uncertainty
 from tests.archive_holes import small_hole
 from tests.reduced_tree import reduced_tree
 

@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from corephys import units, vocabulary
+from corephys.ground import units, vocabulary
 from tests.formulas import formulas, public_objects
 
 UNDERLINE = re.compile(r"^(?P<title>[A-Z][A-Za-z ]+)\n-{3,}$", re.MULTILINE)
@@ -131,7 +131,7 @@ def test_public_name_is_documented(name: str) -> None:
 
 
 def test_the_list_of_public_names_is_not_empty() -> None:
-    assert "corephys.units.quantity" in PUBLIC
+    assert "corephys.ground.units.quantity" in PUBLIC
     assert FORMULAS
 
 

@@ -17,11 +17,11 @@ import matplotlib.pyplot as plt
 import pytest
 
 import corephys as cp
-from corephys import flags
-from corephys.constants import CONSTANTS
+from corephys.ground import flags
+from corephys.ground.constants import CONSTANTS
+from corephys.ground.thresholds import THRESHOLDS
+from corephys.ground.vocabulary import TERMS
 from corephys.recipe import SCHEMA
-from corephys.thresholds import THRESHOLDS
-from corephys.vocabulary import TERMS
 from docs.making import formulas, interface, layout, offline, tables
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"

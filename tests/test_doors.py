@@ -12,7 +12,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import bounds, flags, mixing, seawater, units
+from corephys.ground import arguments, flags, mixing, seawater, units
 from corephys.hole import HoleError, hole_from_tables
 from corephys.products import accumulation, compaction, elastic, stress
 from corephys.recipe import Recipe, RecipeError
@@ -332,7 +332,7 @@ def test_a_law_takes_a_fraction(law):
 
 
 def test_one_reading_outside_is_nan_and_the_others_stay():
-    found = bounds.fraction(series_of([0.5, 55.0, -0.1, np.nan, 1.0, 0.0], "1"), "porosity")
+    found = arguments.fraction(series_of([0.5, 55.0, -0.1, np.nan, 1.0, 0.0], "1"), "porosity")
     np.testing.assert_array_equal(found, [0.5, np.nan, np.nan, np.nan, 1.0, 0.0])
     lower, upper = mixing.hashin_shtrikman_conductivity(
         series_of([0.6, 60.0], "1"), "3 W/(m K)", "0.6 W/(m K)"
@@ -349,11 +349,11 @@ def test_one_reading_outside_is_nan_and_the_others_stay():
 
 
 def test_per_cent_with_their_unit_are_a_fraction():
-    assert bounds.fraction("60 %", "porosity") == pytest.approx(0.6)
+    assert arguments.fraction("60 %", "porosity") == pytest.approx(0.6)
     with pytest.raises(ValueError, match=r"porosity is 60; it is a fraction .*'55 %'"):
-        bounds.fraction(60.0, "porosity")
+        arguments.fraction(60.0, "porosity")
     with pytest.raises(ValueError, match="3 values of which none fits"):
-        bounds.fraction(np.array([55.0, 60.0, 61.0]), "porosity")
+        arguments.fraction(np.array([55.0, 60.0, 61.0]), "porosity")
 
 
 def test_the_fractions_of_a_mixture_are_one_together():

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import corephys as cp
-from corephys import constants, flags, seawater, series
+from corephys.ground import constants, flags, seawater, series
 from corephys.products import elastic
 from corephys.products.elastic_averages import reuss_kernel, walpole_kernel
 from corephys.products.elastic_frame import soft_sand_kernel

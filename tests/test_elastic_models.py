@@ -9,7 +9,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.products import elastic
 from corephys.reduction import elastic as stages
 from corephys.reduction.context import Context, Skipped

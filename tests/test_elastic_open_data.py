@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags
+from corephys.ground import flags
 from corephys.products import elastic
 
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags
 from corephys.export import flat, load, save, write_tables
-from corephys.files import write_bytes, write_whole
+from corephys.ground import flags
+from corephys.ground.provenance import write_bytes, write_whole
 from tests.reduced_tree import reduced_tree
 
 
@@ -214,7 +214,7 @@ def test_tables_hold_the_values(tree: xr.DataTree, tmp_path: Path) -> None:
 
 
 def test_every_header_names_its_unit(tree: xr.DataTree, tmp_path: Path) -> None:
-    from corephys.units import split_header
+    from corephys.ground.units import split_header
 
     for path in write_tables(tree, tmp_path):
         node = next(n for n in tree.leaves if path.stem.startswith(n.name) or n.name == path.stem)

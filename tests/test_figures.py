@@ -14,9 +14,10 @@ from matplotlib.container import BarContainer, ErrorbarContainer
 from matplotlib.lines import Line2D
 
 import corephys as cp
-from corephys import figures, flags
+from corephys import figures
 from corephys.figures.drawn import COLUMNS
 from corephys.figures.style import label, unit_in_print
+from corephys.ground import flags
 from data_demo.simulator.hole import simulate_tables
 from tests.reduced_tree import TITLE, reduced_tree
 

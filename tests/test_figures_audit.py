@@ -7,7 +7,8 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import figures, flags
+from corephys import figures
+from corephys.ground import flags
 from tests.reduced_tree import reduced_tree
 
 # Nearly every test of this file reduces a whole hole.

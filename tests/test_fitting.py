@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from corephys import fitting
+from corephys.ground import fitting
 
 FOLDER = Path(__file__).resolve().parent / "reference"
 

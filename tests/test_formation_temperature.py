@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, units
 from corephys.downhole import formation_decay
 from corephys.downhole import formation_temperature as formation
+from corephys.ground import flags, units
 from corephys.numerics import cylinder
 from data_demo.simulator import cylinder as independent
 

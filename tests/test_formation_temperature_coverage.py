@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import units
 from corephys.downhole import formation_temperature as formation
+from corephys.ground import units
 from data_demo.simulator import cylinder as independent
 
 NAME = "equilibrium_temperature"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from corephys import flags, units
 from corephys.downhole import formation_decay, formation_grade, formation_motion
 from corephys.downhole import formation_temperature as formation
+from corephys.ground import flags, units
 from data_demo.simulator import cylinder as independent
 from tests.test_formation_temperature import NAME, STATED, _record, _tables
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags
 from corephys.downhole import formation_pulses
 from corephys.downhole import formation_temperature as formation
+from corephys.ground import flags
 from data_demo.simulator import cylinder as independent
 
 RADIUS, OWN = 8e-3, 720.0

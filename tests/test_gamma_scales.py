@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.sensors import gamma
 from corephys.sensors.gamma_calibration import Calibration
 from corephys.uncertainty import Measured

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.products import heatflow
 from corephys.uncertainty import Measured
 

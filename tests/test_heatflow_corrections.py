@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import series, units
+from corephys.ground import series, units
 from corephys.products import heatflow
 from corephys.uncertainty import Measured
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import series
+from corephys.ground import series
 from corephys.products import heatflow
 from corephys.uncertainty import Measured
 

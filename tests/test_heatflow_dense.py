@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.hole import depth as hole_depth
 from corephys.numerics.line import york
 from corephys.products import heatflow, heatflow_means, heatflow_points

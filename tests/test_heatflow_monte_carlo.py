@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from corephys import series
+from corephys.ground import series
 from corephys.numerics import line_batch
 from corephys.numerics.line import generalised_line
 from corephys.products import heatflow

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.linalg import solve_banded
 
-from corephys import units
+from corephys.ground import units
 from corephys.products import heatflow
 
 YEAR = 31557600.0

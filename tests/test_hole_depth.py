@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 import corephys as cp
+from corephys.ground.series import PositionError
 from corephys.hole import depth
-from corephys.series import PositionError
 
 CORES = pd.DataFrame(
     {

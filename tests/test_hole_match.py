@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series
+from corephys.ground import flags, series
+from corephys.ground.series import PositionError
 from corephys.hole.depth import match
-from corephys.series import PositionError
 from corephys.uncertainty import Measured
 
 

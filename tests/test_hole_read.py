@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.hole import HoleError, hole_from_tables, read_hole
 
 TOML = """[hole]

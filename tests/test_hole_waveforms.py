@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, provenance
 from corephys.export import load, save
+from corephys.ground import flags, provenance
 from corephys.hole import HoleError, read_hole
 from corephys.sensors import pwave
 from data_demo.simulator.waveforms import synthetic_arrivals

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import corephys as cp
-from corephys import series
+from corephys.ground import series
 from data_demo.simulator.hole import simulate_tables
 
 LEAN = {

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import bounds, flags, quality, units
+from corephys import quality
+from corephys.ground import arguments, flags, units
 from corephys.sensors import gamma, pwave, resistivity, susceptibility
 
 
@@ -16,13 +17,16 @@ def _series(values, unit):
 
 
 def test_one_bad_value_of_a_series_passes_and_all_of_them_do_not():
-    assert bounds.positive(_series([0.0, 2.0], "mm"), "mm", "length").values.tolist() == [0.0, 2.0]
+    assert arguments.positive(_series([0.0, 2.0], "mm"), "mm", "length").values.tolist() == [
+        0.0,
+        2.0,
+    ]
     with pytest.raises(ValueError, match=r"length is 0 mm and so on, 2 values of which none fits"):
-        bounds.positive(_series([0.0, -1.0], "mm"), "mm", "length")
+        arguments.positive(_series([0.0, -1.0], "mm"), "mm", "length")
     with pytest.raises(ValueError, match="tolerance is -1 K; it has to be zero or more"):
-        bounds.positive("-1 K", "K", "tolerance", zero=True)
+        arguments.positive("-1 K", "K", "tolerance", zero=True)
     with pytest.raises(units.UnitError, match="bare value"):
-        bounds.positive(3.0, "mm", "length")
+        arguments.positive(3.0, "mm", "length")
 
 
 def _blocks(time, length=(20.0, 40.0, 60.0, 80.0)):

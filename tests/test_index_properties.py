@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, units
+from corephys.ground import flags, units
+from corephys.ground.series import PositionError
 from corephys.samples import index_properties as index
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_phases import PROPERTIES, phases, phases_with_partials
-from corephys.series import PositionError
 
 FLUID = {
     "salinity": "35 g/kg", "pore_water_density": "1.024 g/cm^3", "salt_density": "2.20 g/cm^3",

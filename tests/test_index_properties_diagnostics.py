@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from corephys import flags, seawater, units
+from corephys.ground import flags, seawater, units
 from corephys.samples import index_properties as index
 
 FLUID = {"salinity": "35 g/kg", "pore_water_density": "1.024 g/cm^3", "salt_density": "2.2 g/cm^3"}

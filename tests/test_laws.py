@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 import corephys as cp
-from corephys import units
+from corephys.ground import units
 from data_demo.simulator.hole import simulate_tables
 
 # Nearly every test of this file reduces a whole hole.

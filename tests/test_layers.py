@@ -184,8 +184,8 @@ CLEAN = {
     "numerics/line.py": "",
     "sensors/gamma.py": "from corephys import units\nfrom corephys.sensors import gamma_counts\n",
     "sensors/gamma_counts.py": "from corephys import units\n",
-    "sensors/pwave.py": "def f():\n    from corephys.series import units\n",
-    "products/porosity.py": "import corephys.units\n",
+    "sensors/pwave.py": "def f():\n    from corephys.ground.series import units\n",
+    "products/porosity.py": "import corephys.ground.units\n",
     "reduction.py": "from corephys.sensors import gamma\nfrom corephys.recipe import x\n",
     "recipe.py": "from corephys import __version__\nx = 1\n",
 }

@@ -10,8 +10,8 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import series
 from corephys.downhole import logs
+from corephys.ground import series
 
 HEAD = """~VERSION
  VERS.  2.0 : LAS

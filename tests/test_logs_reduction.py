@@ -11,10 +11,10 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import series
 from corephys.__main__ import main
 from corephys.downhole import logs
 from corephys.export import save, write_summaries, write_tables
+from corephys.ground import series
 from data_demo.simulator.hole import simulate_hole
 from tests.test_cf import faults
 

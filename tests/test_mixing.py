@@ -8,7 +8,7 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as some
 
-from corephys import mixing, units
+from corephys.ground import mixing, units
 
 GRAIN, WATER = "3 W/(m K)", "0.6 W/(m K)"
 

@@ -8,7 +8,8 @@ import xarray as xr
 from scipy import optimize
 
 import corephys as cp
-from corephys import flags, natural_gamma, series
+from corephys import natural_gamma
+from corephys.ground import flags, series
 from corephys.uncertainty import Measured
 
 WINDOWS = ("potassium", "uranium", "thorium", "low")

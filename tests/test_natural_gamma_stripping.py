@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, natural_gamma, series
+from corephys import natural_gamma
+from corephys.ground import flags, series
 from corephys.uncertainty import Measured
 
 S = np.array([[0.06, 0.011, 0.0045], [0.0, 0.0092, 0.0021], [0.0, 0.0002, 0.0043]])

@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, units
+from corephys.ground import flags, units
 from corephys.numerics import cylinder
 from corephys.samples import needle, needle_fit, needle_repeats, needle_runs, needle_windows
 from data_demo.simulator import needle as simulated

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, units
+from corephys.ground import flags, units
 from corephys.samples import needle, needle_windows
 from data_demo.simulator import needle as simulated
 from tests.test_needle import NAME, _simulated, _table

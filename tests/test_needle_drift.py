@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 import pytest
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.samples import needle, needle_drift
 from tests.simulation import needle_drift as drifts
 from tests.test_needle import _simulated

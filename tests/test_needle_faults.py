@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.samples import needle
 from tests.test_needle import NAME, _table
 

@@ -9,8 +9,8 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import series, units
-from corephys.constants import CONSTANTS
+from corephys.ground import series, units
+from corephys.ground.constants import CONSTANTS
 from corephys.samples import needle
 from corephys.uncertainty import Measured
 from data_demo.simulator.hole import simulate_tables

@@ -8,7 +8,7 @@ import xarray as xr
 from scipy.integrate import quad
 
 import corephys as cp
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.samples import needle
 from corephys.uncertainty import Measured
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from corephys import series
+from corephys.ground import series
 from corephys.products import heatflow
 from corephys.uncertainty import Measured
 

@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.uncertainty import Measured
 
 UNITS = {"potassium": "%", "uranium": "mg/kg", "thorium": "mg/kg", "bulk_density": "g/cm^3"}

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.samples import index_properties as index
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -14,7 +14,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.numerics.line import ordinary_line
 from corephys.numerics.polynomial import fit_polynomial
 from corephys.quality import Settings

@@ -11,9 +11,9 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
 from corephys.export import property_table, write_summaries, write_tables
 from corephys.export.property_table import COLUMNS
+from corephys.ground import flags, series
 from corephys.uncertainty import Measured
 from data_demo.simulator.hole import simulate_tables
 

@@ -18,10 +18,17 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import archive_readings, provenance, series
-from corephys.constants import CONSTANTS, Constant, add_table, is_tabled
+from corephys import archive_readings
+from corephys.ground import provenance, series
+from corephys.ground.constants import CONSTANTS, Constant, add_table, is_tabled
+from corephys.ground.provenance import (
+    SourcedNumber,
+    SourcedText,
+    UsedConstant,
+    records,
+    used_constants,
+)
 from corephys.products import elastic
-from corephys.provenance import SourcedNumber, SourcedText, UsedConstant, records, used_constants
 from corephys.recipe import Recipe
 from corephys.sensors import gamma as gamma_sensor
 from corephys.sensors import pwave as pwave_sensor

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, seawater, units
+from corephys.ground import flags, seawater, units
 from corephys.sensors import pwave
 
 

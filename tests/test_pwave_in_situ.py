@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series
-from corephys.provenance import used_constants
+from corephys.ground import flags, series
+from corephys.ground.provenance import used_constants
+from corephys.ground.series import PositionError
+from corephys.ground.units import UnitError
 from corephys.sensors import pwave
-from corephys.series import PositionError
 from corephys.uncertainty import Measured
-from corephys.units import UnitError
 
 DEEP: dict[str, Any] = {
     "laboratory_temperature": "20 degC", "in_situ_temperature": "2 degC",

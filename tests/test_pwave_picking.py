@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags
+from corephys.ground import flags
+from corephys.ground.series import PositionError
+from corephys.ground.units import UnitError
 from corephys.sensors import pwave
-from corephys.series import PositionError
-from corephys.units import UnitError
 from data_demo.simulator.waveforms import synthetic_arrivals
 
 

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, quality
+from corephys import quality
+from corephys.ground import flags
 from corephys.quality import checks, fill
 from corephys.quality.places import Places, any_within, locate, runs, spacing
 

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, quantity
+from corephys import quantity
+from corephys.ground import flags
+from corephys.ground.series import PositionError
+from corephys.ground.units import UnitError
 from corephys.quality.equilibration import axis_departure, settled
-from corephys.series import PositionError
-from corephys.units import UnitError
 
 BIT = flags.bit("temperature_not_settled")
 ROOM = "20 degC"

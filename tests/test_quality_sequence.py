@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, quality, series
+from corephys import quality
+from corephys.ground import flags, series
 from corephys.quality import checks, cross
 from corephys.quality.places import Places
 from corephys.recipe import SCHEMA, Recipe

@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, quantity
+from corephys import quantity
 from corephys.figures.control_chart import control_chart as draw
 from corephys.figures.drawn import COLUMNS
 from corephys.figures.reading import NothingToDraw
+from corephys.ground import flags
+from corephys.ground.units import UnitError
 from corephys.quality.standards import (
     RULES,
     ControlChart,
@@ -17,7 +19,6 @@ from corephys.quality.standards import (
     cumulative_sums,
     out_of_control,
 )
-from corephys.units import UnitError
 
 # Nearly every test of this file reduces a whole hole.
 pytestmark = pytest.mark.slow

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import corephys as cp
-from corephys import flags, series
+from corephys.ground import flags, series
 from data_demo.simulator.hole import simulate_tables
 
 ROOT = Path(cp.__file__).parent / "reduction"

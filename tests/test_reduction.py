@@ -15,7 +15,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys import __main__ as command
-from corephys import series
+from corephys.ground import series
 from corephys.reduction import compaction
 from corephys.reduction.context import Skipped
 from data_demo.simulator.hole import simulate_hole, simulate_tables

@@ -10,7 +10,8 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, quality, series
+from corephys import quality
+from corephys.ground import flags, series
 from corephys.recipe import Recipe
 from corephys.reduction.scan_quality import quality_settings
 from data_demo.simulator.hole import simulate_hole, simulate_tables

@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 
 import corephys as cp
-from corephys import flags, series, uncertainty
-from corephys.display import RESEARCH_ONLY
+from corephys import uncertainty
+from corephys.ground import flags, series
+from corephys.ground.cards import RESEARCH_ONLY
 from data_demo.simulator.hole import simulate_tables
 
 # Nearly every test of this file reduces a whole hole.

@@ -89,8 +89,8 @@ def test_a_formula_without_a_row_is_found() -> None:
     some = COVERS["seawater.density"]
     without = [row for row in VALUES if COVERS[row["function"]] != some]
     assert lacking(set(formulas()), without) == [some]
-    assert lacking({*formulas(), "corephys.seawater.planted"}, VALUES) == [
-        "corephys.seawater.planted"
+    assert lacking({*formulas(), "corephys.ground.seawater.planted"}, VALUES) == [
+        "corephys.ground.seawater.planted"
     ]
 
 

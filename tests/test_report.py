@@ -13,7 +13,7 @@ import pytest
 
 import corephys as cp
 from corephys import report
-from corephys.display import picture_html, table_html
+from corephys.ground.cards import picture_html, table_html
 from tests.archive_holes import small_hole
 
 # Nearly every test of this file reduces a whole hole.

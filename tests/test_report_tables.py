@@ -15,10 +15,10 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.display import RESEARCH_ONLY, SEALED_SOURCE, digits
 from corephys.export import REPORT_TABLES, report_table
 from corephys.export.report_table import Column, NothingToTabulate, ReportTable, workbook
-from corephys.provenance import ORIGINS, used_constants
+from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, digits
+from corephys.ground.provenance import ORIGINS, used_constants
 
 
 @pytest.fixture(scope="module")

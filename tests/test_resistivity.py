@@ -8,8 +8,8 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series, units
-from corephys.provenance import used_constants
+from corephys.ground import flags, series, units
+from corephys.ground.provenance import used_constants
 from corephys.sensors import resistivity
 from corephys.uncertainty import Measured
 

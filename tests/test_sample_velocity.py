@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.samples import sample_velocity as bench
 from data_demo.simulator import sample_velocity as simulator
 from data_demo.simulator.ground import make_ground

@@ -9,7 +9,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.products import seismic
 from corephys.uncertainty import Measured
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, units
+from corephys.ground import flags, units
 from corephys.products import seismic
 from tests.test_seismic_profile import pair, together
 

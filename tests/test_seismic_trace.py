@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 from scipy import signal
 
-from corephys import units
+from corephys.ground import units
 from corephys.products import seismic
 from tests.test_seismic_profile import pair, together
 

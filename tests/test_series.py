@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series, uncertainty, units
+from corephys import uncertainty
+from corephys.ground import flags, series, units
 from corephys.uncertainty import Measured
 
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import figures, flags, series, units
-from corephys.display import RESEARCH_ONLY
+from corephys import figures
+from corephys.ground import flags, series, units
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products import stress
 from corephys.uncertainty import Measured
 from tests.test_stress import at, profile, whole

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import flags, series, units
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products import compaction, stress, stress_column, stress_layering
 from corephys.uncertainty import Measured
 from tests.simulation import stress_coverage

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 import corephys as cp
-from corephys import series
-from corephys.display import RESEARCH_ONLY
-from corephys.provenance import used_constants
+from corephys.ground import series
+from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.provenance import used_constants
 from data_demo.simulator.hole import simulate_tables
 
 ASKED = {

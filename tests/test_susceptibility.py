@@ -9,9 +9,9 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags
-from corephys.series import PositionError
-from corephys.units import UnitError
+from corephys.ground import flags
+from corephys.ground.series import PositionError
+from corephys.ground.units import UnitError
 
 S = cp.susceptibility
 NO_BASELINE = flags.bit("no_baseline")

@@ -16,11 +16,11 @@ import numpy as np
 import pytest
 
 import corephys as cp
-from corephys import provenance, thresholds, units
-from corephys.constants import CONSTANTS, Constant
-from corephys.provenance import SourcedCount, SourcedNumber, SourcedText
+from corephys.ground import provenance, thresholds, units
+from corephys.ground.constants import CONSTANTS, Constant
+from corephys.ground.provenance import SourcedCount, SourcedNumber, SourcedText
+from corephys.ground.thresholds import DEFAULTS, THRESHOLDS, Threshold
 from corephys.recipe import Recipe
-from corephys.thresholds import DEFAULTS, THRESHOLDS, Threshold
 
 PACKAGE = Path(cp.__file__).parent
 

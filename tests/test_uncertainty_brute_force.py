@@ -14,7 +14,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
+from corephys.ground import flags, series
 from data_demo.simulator.hole import simulate_tables
 
 SCAN = (

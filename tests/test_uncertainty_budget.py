@@ -7,9 +7,9 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
-from corephys.sources import GROUPS, SOURCES, random_source, source_of, stem
+from corephys.ground import flags, series
 from corephys.uncertainty import Measured, budget, budget_of_mean, reading_shares
+from corephys.uncertainty.sources import GROUPS, SOURCES, random_source, source_of, stem
 from data_demo.simulator.hole import simulate_tables
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.uncertainty import (
     Measured,
     combine,

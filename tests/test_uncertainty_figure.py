@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import figures, series
+from corephys import figures
+from corephys.ground import series
 from corephys.uncertainty import Measured
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys import companions, constants, units, vocabulary
+from corephys.ground import companions, constants, units, vocabulary
 
 
 def test_bare_number_is_refused_with_the_expected_unit():

@@ -14,7 +14,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys import __main__ as command
-from corephys import series
+from corephys.ground import series
 from corephys.reduction.context import MADE_BY
 from data_demo.simulator.hole import simulate_tables
 from tests.invariants import unknown_is_nan

@@ -9,10 +9,10 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import flags, series
+from corephys.ground import flags, series
+from corephys.ground.units import UnitError
+from corephys.ground.vocabulary import TERMS, Term, add
 from corephys.uncertainty import Measured
-from corephys.units import UnitError
-from corephys.vocabulary import TERMS, Term, add
 
 OWN = Term("own_brightness", "%", "brightness of the core's face", (2, 60), (0, 100))
 

@@ -15,7 +15,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.provenance import FORMAT_VERSION
+from corephys.ground.provenance import FORMAT_VERSION
 from tests.written.write import HERE, numbers
 
 FORMATS = sorted(HERE.glob("format_*"))

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, thresholds, units
 from corephys.downhole.formation_record import require
+from corephys.ground import series, thresholds, units
 from corephys.uncertainty import Measured, stated
 
 __all__ = ["bottom_water_temperature"]

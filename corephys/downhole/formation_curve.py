@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions
 from corephys.downhole.formation_record import prepare
+from corephys.ground import companions
 
 __all__ = ["fitted"]
 

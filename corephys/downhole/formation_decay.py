@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds
 from corephys.downhole.formation_response import Response
+from corephys.ground import thresholds
 from corephys.numerics import cylinder
 
 STARTS = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3)  # of the record: the friction pulse is over by then

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from corephys import flags, thresholds
 from corephys.downhole import formation_decay
+from corephys.ground import flags, thresholds
 
 __all__ = ["GRADES", "grade"]
 
@@ -34,7 +34,7 @@ def grade(decay: formation_decay.Decay | None, duration: float, reason: int) -> 
     duration : float
         From the penetration to the last sample of the window [s].
     reason : int
-        Bits of :mod:`corephys.flags`.
+        Bits of :mod:`corephys.ground.flags`.
 
     Returns
     -------
@@ -48,7 +48,7 @@ def grade(decay: formation_decay.Decay | None, duration: float, reason: int) -> 
     less than three minutes. fair: residuals of 5 mK or more or not white, less than six minutes,
     a decay in only a part of the record, or a response table left behind. good: none of these, so
     a single pulse and a decay that falls to its end. The limits are common practice (six minutes,
-    5 mK) and rows of :mod:`corephys.thresholds`.
+    5 mK) and rows of :mod:`corephys.ground.thresholds`.
     """
     named = flags.names(reason)
     fatal = [name for name in named if flags.REASONS[name] in (flags.BAD, flags.MISSING)]

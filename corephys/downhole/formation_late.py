@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds, units
+from corephys.ground import thresholds, units
 
 __all__ = ["late_decay_function", "late_time_temperature"]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from corephys import thresholds
 from corephys.downhole import formation_decay, formation_pulses
+from corephys.ground import thresholds
 
 CERTAIN = thresholds.value("motion_improvement")
 VISIBLE = thresholds.value("motion_visible")

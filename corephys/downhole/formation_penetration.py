@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from corephys import flags
 from corephys.downhole.formation_record import found_times, require, rows_of
+from corephys.ground import flags
 
 __all__ = ["penetration_time"]
 

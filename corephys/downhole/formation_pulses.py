@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 
 GATE = thresholds.value("pulse_gate")
 LEAST_RISE = thresholds.value("pulse_least_rise")

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, mixing, series, thresholds, units
 from corephys.downhole import formation_decay, formation_pulses, formation_response
+from corephys.ground import constants, flags, mixing, series, thresholds, units
 from corephys.uncertainty import Measured
 
 _C = constants.CONSTANTS

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import thresholds, units
+from corephys.ground import thresholds, units
 
 __all__ = ["Response", "response"]
 

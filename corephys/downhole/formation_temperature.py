@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, windows
 from corephys.downhole import formation_decay, formation_late
 from corephys.downhole.formation_bottom_water import bottom_water_temperature
 from corephys.downhole.formation_curve import fitted
@@ -32,6 +31,7 @@ from corephys.downhole.formation_record import (
     sediment_heat_capacity,
 )
 from corephys.downhole.formation_valley import valley
+from corephys.ground import arguments, constants, flags, series, thresholds
 from corephys.numerics import cylinder
 from corephys.uncertainty import Measured, stated
 
@@ -156,7 +156,7 @@ def equilibrium_temperature(
     relative = stated(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
     thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
     names = stations["station"].values.astype(str)
-    chosen = windows.of_known(chosen_windows, names, "station")
+    chosen = arguments.of_known(chosen_windows, names, "station")
     fits = [_fit(prepared, i, name, chosen.get(name)) for i, name in enumerate(names)]
     if "reason" in stations:
         for fit, given in zip(fits, stations["reason"].values.astype(np.int64), strict=True):
@@ -216,7 +216,7 @@ def _fit(prepared: Prepared, i: int, name: str, window: tuple[float, float] | No
         decay, whole = formation_decay.choose(time[:size], values[:size], probe)
     else:
         what = f"station {name}"
-        first, last = windows.samples(time, window, what, formation_decay.FEWEST)
+        first, last = arguments.samples(time, window, what, formation_decay.FEWEST)
         decay, whole = formation_decay.fit(time, values, probe, first, last), True
     reason = flags.bit("second_friction_pulse") if second else 0
     reason |= flags.bit("late_motion") if late else 0

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import thresholds, units, windows
 from corephys.downhole import formation_decay
 from corephys.downhole.formation_motion import usable_part
 from corephys.downhole.formation_record import Prepared, prepare
+from corephys.ground import arguments, thresholds, units
 
 __all__ = ["valley"]
 
@@ -80,7 +80,7 @@ def valley(
     )  # fmt: skip
     trials = _trials(conductivities, prepared)
     stops = stations["station"].values.astype(str)
-    chosen = windows.of_known(chosen_windows, stops, "station")
+    chosen = arguments.of_known(chosen_windows, stops, "station")
     names = [name for name in _WORDS if name != "conductivity_sensitivity"]
     out = {name: np.full(trials.shape, np.nan) for name in names}
     slope, flat = np.full(trials.shape[0], np.nan), np.full(trials.shape[0], np.nan)
@@ -139,7 +139,7 @@ def _along(
         if window is None:
             base, _ = formation_decay.choose(record.time[:size], record.temperature[:size], probe)
         else:
-            ends = windows.samples(record.time, window, f"station {name}", formation_decay.FEWEST)
+            ends = arguments.samples(record.time, window, f"station {name}", formation_decay.FEWEST)
             base = formation_decay.fit(record.time, record.temperature, probe, *ends)
     if base is None:
         return [None] * trials.size

@@ -12,12 +12,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import flags, series, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import with_constants
+from corephys.ground.vocabulary import term
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
-from corephys.provenance import with_constants
 from corephys.uncertainty import Measured
-from corephys.vocabulary import term
 
 __all__ = ["compare", "to_aperture"]
 

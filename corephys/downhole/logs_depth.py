@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, units
-from corephys.bounds import positive
+from corephys.ground import companions, units
+from corephys.ground.arguments import positive
 
 __all__ = ["below_seafloor"]
 

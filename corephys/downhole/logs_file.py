@@ -18,9 +18,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
+from corephys.ground.vocabulary import term
 from corephys.uncertainty import Measured
-from corephys.vocabulary import term
 
 __all__ = ["LAS_UNITS", "UNITS_OF_LAS", "LogError", "from_bytes", "read"]
 

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from corephys import companions, units
 from corephys.downhole.logs_file import UNITS_OF_LAS, LogError
-from corephys.files import write_bytes
+from corephys.ground import companions, units
+from corephys.ground.provenance import write_bytes
 
 __all__ = ["write"]
 

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions
 from corephys.export.netcdf import load
+from corephys.ground import companions
 
 __all__ = ["Comparison", "compare"]
 

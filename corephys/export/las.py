@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, vocabulary
 from corephys.downhole import logs_write
 from corephys.export.report_table import version
+from corephys.ground import companions, flags, vocabulary
 
 __all__ = ["write_las"]
 

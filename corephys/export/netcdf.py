@@ -18,8 +18,7 @@ import numpy as np
 import xarray as xr
 from xarray.conventions import encode_dataset_coordinates
 
-from corephys.files import write_whole
-from corephys.provenance import FORMAT_VERSION
+from corephys.ground.provenance import FORMAT_VERSION, write_whole
 
 __all__ = ["flat", "load", "save"]
 

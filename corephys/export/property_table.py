@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, flags, series, uncertainty_budget, units
-from corephys.files import write_bytes
+from corephys.ground import companions, flags, series, units
+from corephys.ground.provenance import write_bytes
+from corephys.ground.vocabulary import TERMS
 from corephys.hole import layers
-from corephys.vocabulary import TERMS
+from corephys.uncertainty import budgets
 
 __all__ = ["COLUMNS", "GROUPINGS", "property_table", "write_summaries"]
 
@@ -162,11 +163,11 @@ def _budgets(tree: xr.DataTree) -> pd.DataFrame:
     for path, dataset in _leaves(tree):
         if not any(str(name).endswith("_u_random") for name in dataset.data_vars):
             continue
-        table = uncertainty_budget.budget(dataset)
+        table = budgets.budget(dataset)
         table.insert(0, "property", path)
         tables.append(table)
     if not tables:
-        return pd.DataFrame(columns=["property", *uncertainty_budget.COLUMNS])
+        return pd.DataFrame(columns=["property", *budgets.COLUMNS])
     return pd.concat(tables, ignore_index=True)
 
 

@@ -10,8 +10,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty
-from corephys.display import RESEARCH_ONLY, digits
+from corephys import uncertainty
 from corephys.export.report_table import (
     K1,
     Column,
@@ -27,8 +26,10 @@ from corephys.export.report_tables_constants import (
     constants_table,
     glossary_table,
 )
-from corephys.files import write_bytes
-from corephys.vocabulary import TERMS
+from corephys.ground import flags, series
+from corephys.ground.cards import RESEARCH_ONLY, digits
+from corephys.ground.provenance import write_bytes
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["KINDS", "REPORT_TABLES", "report_table", "write_report_tables"]
 

@@ -6,8 +6,6 @@ import json
 
 import xarray as xr
 
-from corephys import series
-from corephys.display import SEALED_SOURCE, digits
 from corephys.export.report_table import (
     K1,
     Column,
@@ -16,8 +14,10 @@ from corephys.export.report_table import (
     text_column,
     values_of,
 )
-from corephys.provenance import ORIGINS, used_constants
-from corephys.vocabulary import TERMS
+from corephys.ground import series
+from corephys.ground.cards import SEALED_SOURCE, digits
+from corephys.ground.provenance import ORIGINS, used_constants
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["calibration_table", "constants_table", "glossary_table"]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from corephys.display import digits
 from corephys.export.report_table import (
     Column,
     NothingToTabulate,
@@ -14,6 +13,7 @@ from corephys.export.report_table import (
     text_column,
     values_of,
 )
+from corephys.ground.cards import digits
 from corephys.hole.composite_sequence import sequence_in_metres
 from corephys.hole.composite_shifts import shifts_in_metres
 

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags
-from corephys.display import RESEARCH_ONLY, SEALED_SOURCE
-from corephys.files import write_bytes
+from corephys.ground import flags
+from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
+from corephys.ground.provenance import write_bytes
 
 __all__ = ["write_tables"]
 

@@ -7,12 +7,13 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags, uncertainty
+from corephys import uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.ground import flags
 
 __all__ = ["accumulation"]
 

@@ -18,7 +18,7 @@ from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.style import COLOURS, FLAGGED, PAGE, SETTINGS, TWO_COLUMNS
-from corephys.vocabulary import TERMS
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["audit"]
 

@@ -10,7 +10,7 @@ import xarray as xr
 
 from corephys.figures.drawn import Drawn, Plate
 from corephys.figures.style import RESEARCH_ONLY, SEALED_SOURCE, label
-from corephys.provenance import used_constants
+from corephys.ground.provenance import used_constants
 
 __all__ = ["describe"]
 

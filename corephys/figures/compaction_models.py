@@ -10,12 +10,12 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, require, series
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.ground import flags
 
 __all__ = ["compaction_models"]
 

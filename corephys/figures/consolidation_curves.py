@@ -10,7 +10,6 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
@@ -24,6 +23,7 @@ from corephys.figures.style import (
     label,
     plain,
 )
+from corephys.ground import flags
 
 __all__ = ["consolidation_curves"]
 

@@ -7,12 +7,13 @@ import numpy as np
 from matplotlib.lines import Line2D
 from xarray import DataTree
 
-from corephys import flags, thresholds, uncertainty
+from corephys import uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import METHODS, ONE_COLUMN, SETTINGS, label
+from corephys.ground import flags, thresholds
 from corephys.hole.depth import match
 
 __all__ = ["density_comparison"]

@@ -19,8 +19,8 @@ from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-from corephys import flags
 from corephys.figures.style import FLAGGED, SETTINGS, plain
+from corephys.ground import flags
 
 __all__ = ["COLUMNS", "Drawn", "Plate", "band", "boxes", "curve", "points"]
 

@@ -8,12 +8,12 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
-from corephys import flags, thresholds
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import COLOURS, DASHES, SETTINGS, TWO_COLUMNS, label, plain
+from corephys.ground import flags, thresholds
 from corephys.hole.depth import match
 
 __all__ = ["formation_factor"]

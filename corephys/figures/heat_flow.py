@@ -9,13 +9,14 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import uncertainty, units
+from corephys import uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, require, scalar, series
 from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, label, stated
 from corephys.figures.tracks import span
+from corephys.ground import units
 
 __all__ = ["bottom_water", "heat_flow"]
 

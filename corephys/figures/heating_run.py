@@ -9,12 +9,13 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags, uncertainty
+from corephys import uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, require
 from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
+from corephys.ground import flags
 from corephys.samples import needle
 
 __all__ = ["heating_run"]

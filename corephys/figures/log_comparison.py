@@ -6,13 +6,13 @@ import matplotlib
 import numpy as np
 import xarray as xr
 
-from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series, node, series
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
 from corephys.figures.tracks import span
+from corephys.ground import flags
 
 __all__ = ["log_comparison"]
 

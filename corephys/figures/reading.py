@@ -9,7 +9,7 @@ import xarray as xr
 
 from corephys import uncertainty
 from corephys.figures.style import label
-from corephys.vocabulary import TERMS
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["DEPTHS", "NothingToDraw", "Series", "node", "of_name", "require", "scalar", "series"]
 

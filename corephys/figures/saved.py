@@ -14,7 +14,7 @@ from matplotlib import font_manager
 
 from corephys.figures.drawn import Plate
 from corephys.figures.style import SETTINGS
-from corephys.files import write_bytes
+from corephys.ground.provenance import write_bytes
 
 __all__ = ["KINDS", "save"]
 

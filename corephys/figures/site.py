@@ -9,13 +9,13 @@ import numpy as np
 import xarray as xr
 from matplotlib.lines import Line2D
 
-from corephys import companions, flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, Series
 from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, plain, stated
 from corephys.figures.tracks import span
+from corephys.ground import companions, flags
 from corephys.hole import composite
 from corephys.hole.composite_sequence import sequence_in_metres
 from corephys.hole.composite_shifts import shifts_in_metres

@@ -8,12 +8,13 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from corephys import thresholds, uncertainty
+from corephys import uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import node, require
 from corephys.figures.style import ONE_COLUMN, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
+from corephys.ground import thresholds
 
 __all__ = ["strength_depth"]
 

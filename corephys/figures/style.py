@@ -7,8 +7,8 @@ from typing import Any
 
 import matplotlib
 
-from corephys.display import RESEARCH_ONLY, SEALED_SOURCE, with_uncertainty
-from corephys.vocabulary import TERMS
+from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, with_uncertainty
+from corephys.ground.vocabulary import TERMS
 
 __all__ = [
     "COLOURS", "DASHES", "FLAGGED", "METHODS", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY",

@@ -10,10 +10,10 @@ import xarray as xr
 from matplotlib import ticker
 from matplotlib.axes import Axes
 
-from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.reading import Series
 from corephys.figures.style import COLOURS, plain
+from corephys.ground import flags
 
 __all__ = [
     "draw_cores",

@@ -8,12 +8,13 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 from xarray import DataTree
 
-from corephys import flags, thresholds, uncertainty
+from corephys import uncertainty
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, label
+from corephys.ground import flags, thresholds
 from corephys.hole.depth import match
 
 __all__ = ["velocity_density"]

@@ -10,13 +10,13 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
-from corephys import flags
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import FLAGGED, METHODS, RESEARCH_ONLY, SETTINGS, TWO_COLUMNS, label
 from corephys.figures.tracks import methods_in_order
+from corephys.ground import flags
 
 __all__ = ["velocity_porosity"]
 

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import thresholds, units
+from corephys.ground import thresholds, units
+from corephys.ground.vocabulary import TERMS
 from corephys.hole.csv import Cells
 from corephys.hole.error import Problem, nearest, rows_in_words
 from corephys.hole.tables import Column, Table
-from corephys.vocabulary import TERMS
 
 __all__ = ["Columns", "read_columns"]
 

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import thresholds
+from corephys.ground import thresholds
+from corephys.ground.series import PositionError
 from corephys.hole.composite_ties import meters
 from corephys.hole.depth_uncertainty import errors_in_metres
-from corephys.series import PositionError
 
 __all__ = ["MOST", "doubts", "errors_of_cores", "expected"]
 

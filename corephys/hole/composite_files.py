@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 import xarray as xr
 
-from corephys.files import write_bytes
+from corephys.ground.provenance import write_bytes
 from corephys.hole import composite_ties
 from corephys.hole.composite_ties import TieError
 from corephys.hole.error import HoleError, Problem

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import units
+from corephys.ground import units
+from corephys.ground.series import PositionError
 from corephys.hole.composite_shifts import shifts_of
 from corephys.hole.composite_ties import DEPTHS, TieError, meters
-from corephys.series import PositionError
 
 __all__ = ["SCALES", "convert", "scales", "section_ends", "ties_on"]
 

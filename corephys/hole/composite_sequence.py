@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import companions, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.series import PositionError
 from corephys.hole.composite_scales import section_ends
 from corephys.hole.composite_shifts import place, shifts_in_metres
 from corephys.hole.composite_ties import DEPTHS, TieError
-from corephys.series import PositionError
 
 __all__ = ["COLUMNS", "checked_sequence", "sequence_in_metres", "suggest_sequence", "take"]
 

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, series
+from corephys.ground import companions, series
+from corephys.ground.series import PositionError
 from corephys.hole.composite_expected import doubts, errors_of_cores, expected
 from corephys.hole.composite_ties import (
     DEPTHS,
@@ -22,7 +23,6 @@ from corephys.hole.composite_ties import (
     meters,
 )
 from corephys.numerics.line import ordinary_line
-from corephys.series import PositionError
 
 __all__ = ["growth_factor", "place", "shifts", "shifts_in_metres", "shifts_of"]
 

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, thresholds
-from corephys.bounds import positive
+from corephys.ground import flags, thresholds
+from corephys.ground.arguments import positive
 from corephys.hole.composite_ties import COLUMNS, core_tops, depth_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import units
-from corephys.bounds import positive
-from corephys.series import PositionError
+from corephys.ground import units
+from corephys.ground.arguments import positive
+from corephys.ground.series import PositionError
 
 __all__ = [
     "COLUMNS",

@@ -11,13 +11,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, units
+from corephys.ground import companions, units
+from corephys.ground.series import PositionError
+from corephys.ground.vocabulary import term
 from corephys.hole.depth_uncertainty import carry, covariance, uncertainty
 from corephys.hole.layout import Layout
 from corephys.hole.layout_tables import codes_of, layout_of, texts
 from corephys.hole.match import match
-from corephys.series import PositionError
-from corephys.vocabulary import term
 
 __all__ = ["carry", "closed_up", "covariance", "match", "place", "section_tops", "uncertainty"]
 

@@ -13,13 +13,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, series, units
-from corephys.bounds import positive
+from corephys.ground import companions, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.series import PositionError
+from corephys.ground.vocabulary import term
 from corephys.hole.layout import Layout
 from corephys.hole.layout_tables import arrays, codes_of, layout_of, texts
-from corephys.series import PositionError
 from corephys.uncertainty import Measured
-from corephys.vocabulary import term
 
 __all__ = ["carry", "covariance", "errors_in_metres", "uncertainty"]
 

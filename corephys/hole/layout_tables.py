@@ -7,13 +7,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import units
+from corephys.ground import units
+from corephys.ground.series import PositionError
 from corephys.hole.columns import read_columns
 from corephys.hole.csv import from_frame
 from corephys.hole.error import HoleError
 from corephys.hole.layout import Layout, lay_out
 from corephys.hole.tables import TABLES
-from corephys.series import PositionError
 
 __all__ = ["arrays", "codes_of", "layout_of", "texts"]
 

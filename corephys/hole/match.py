@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, thresholds, units
+from corephys.ground import companions, flags, thresholds, units
+from corephys.ground.provenance import with_constants
+from corephys.ground.series import PositionError
 from corephys.hole.layout import encode
-from corephys.provenance import with_constants
-from corephys.series import PositionError
 
 __all__ = ["match"]
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import flags, thresholds
+from corephys.ground import flags, thresholds
 from corephys.hole.columns import Columns
 from corephys.hole.error import Problem, rows_in_words
 from corephys.hole.layout import Layout, encode
@@ -143,7 +143,7 @@ def reasons(
     Returns
     -------
     (n,) ndarray of int64
-        Bits of :mod:`corephys.flags`.
+        Bits of :mod:`corephys.ground.flags`.
     """
     reason = np.zeros(len(table), dtype=np.int64)
     reason[table.bad_rows] |= flags.bit("bad_cell")

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, provenance
+from corephys.ground import flags, provenance
+from corephys.ground.vocabulary import term
 from corephys.hole import csv, log_files, positions, structure, waveforms
 from corephys.hole.columns import Columns, read_columns
 from corephys.hole.csv import Cells
@@ -18,7 +19,6 @@ from corephys.hole.error import HoleError, Problem, nearest
 from corephys.hole.layout import Layout, lay_out
 from corephys.hole.settings import FILE, check, parse, to_json
 from corephys.hole.tables import FLAGGED_ELSEWHERE, TABLES
-from corephys.vocabulary import term
 
 __all__ = ["hole_from_tables", "read_hole"]
 

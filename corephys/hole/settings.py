@@ -7,7 +7,7 @@ import tomllib
 import zoneinfo
 from typing import Any
 
-from corephys import seawater, units
+from corephys.ground import seawater, units
 from corephys.hole import csv
 from corephys.hole.error import Problem, nearest
 

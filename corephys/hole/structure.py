@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds, units
+from corephys.ground import thresholds, units
 from corephys.hole.columns import Columns
 from corephys.hole.error import Problem, nearest, rows_in_words
 from corephys.hole.layout import encode

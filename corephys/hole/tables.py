@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from corephys import constants, thresholds
+from corephys.ground import constants, thresholds
 
 __all__ = ["FLAGGED_ELSEWHERE", "TABLES", "Column", "Table"]
 

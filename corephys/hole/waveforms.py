@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys.ground import units
 from corephys.hole.csv import Cells
 from corephys.hole.error import Problem
 from corephys.hole.tables import Column, Table

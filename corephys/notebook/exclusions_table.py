@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from corephys import units
+from corephys.ground import units
 from corephys.notebook.panel import PanelError
 
 __all__ = ["added"]

@@ -8,10 +8,10 @@ import re
 import numpy as np
 import xarray as xr
 
-from corephys import companions
+from corephys.ground import companions
+from corephys.ground.provenance import UsedConstant, used_constants
+from corephys.ground.vocabulary import TERMS
 from corephys.notebook.result import usable_values
-from corephys.provenance import UsedConstant, used_constants
-from corephys.vocabulary import TERMS
 
 __all__ = ["explain"]
 

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, series, thresholds, uncertainty
-from corephys.display import Card, with_uncertainty
+from corephys import uncertainty
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch_hole
+from corephys.ground import companions, flags, series, thresholds
+from corephys.ground.cards import Card, with_uncertainty
 from corephys.notebook.result import UNKNOWN, card
 from corephys.reduction.summary import summary_lines
 

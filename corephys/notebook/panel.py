@@ -16,9 +16,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.widgets import SpanSelector
 
-from corephys.display import picture_html
 from corephys.figures.drawn import Plate
 from corephys.figures.style import SETTINGS
+from corephys.ground.cards import picture_html
 
 __all__ = ["Panel", "PanelError", "table_of"]
 

@@ -13,18 +13,18 @@ import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags, units
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.reading import Series, series
 from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
-from corephys.files import write_bytes
+from corephys.ground import flags, units
+from corephys.ground.provenance import write_bytes
+from corephys.ground.series import leaf as leaf_of
+from corephys.ground.vocabulary import TERMS
 from corephys.hole.tables import TABLES
 from corephys.notebook.exclusions_table import added
 from corephys.notebook.panel import Panel, PanelError, table_of
-from corephys.series import leaf as leaf_of
-from corephys.vocabulary import TERMS
 
 __all__ = ["COLUMNS", "Exclusions"]
 

@@ -14,11 +14,11 @@ import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags, thresholds, units
 from corephys.figures import drawn
 from corephys.figures.caption import describe
 from corephys.figures.drawn import Plate
 from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.ground import flags, thresholds, units
 from corephys.hole import composite
 from corephys.notebook.panel import Panel, PanelError, table_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation

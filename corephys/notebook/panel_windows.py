@@ -12,12 +12,13 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from corephys import flags, uncertainty, units, windows
-from corephys.display import with_uncertainty
+from corephys import uncertainty
 from corephys.figures.drawn import Plate
 from corephys.figures.heating_run import heating_run
 from corephys.figures.station import station as station_figure
 from corephys.figures.style import COLOURS, FLAGGED
+from corephys.ground import arguments, flags, units
+from corephys.ground.cards import with_uncertainty
 from corephys.notebook.panel import Panel, PanelError
 from corephys.recipe import Recipe
 from corephys.reduction.context import Context
@@ -126,7 +127,7 @@ class _Window(Panel):
 
     def _ends(self) -> tuple[float, float]:
         """Start and end as they were chosen, or as found [s]."""
-        return self.window if self._chosen is None else windows.ends(self._chosen, self.title)
+        return self.window if self._chosen is None else arguments.ends(self._chosen, self.title)
 
     @property
     def result(self) -> xr.Dataset:

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, thresholds, uncertainty
-from corephys.display import Card, fit_worries, with_uncertainty
+from corephys import uncertainty
 from corephys.figures import FIGURES
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch
-from corephys.vocabulary import TERMS
+from corephys.ground import flags, thresholds
+from corephys.ground.cards import Card, fit_worries, with_uncertainty
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["UNKNOWN", "card", "usable_values"]
 

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import flags, series, thresholds, units
+from corephys.ground.arguments import positive
 from corephys.products.accumulation_mass import (
     component_accumulation_rate,
     interval_density,

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, constants, flags, series, units
-from corephys.bounds import fraction as fraction_of
-from corephys.bounds import positive
+from corephys.ground import companions, constants, flags, series, units
+from corephys.ground.arguments import fraction as fraction_of
+from corephys.ground.arguments import positive
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = [

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
-from corephys.bounds import positive
+from corephys.ground import units
+from corephys.ground.arguments import positive
 from corephys.uncertainty import bare
 
 __all__ = ["smooth_ages"]

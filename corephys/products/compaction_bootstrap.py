@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import thresholds, vocabulary
-from corephys.bounds import positive
+from corephys.ground import thresholds, vocabulary
+from corephys.ground.arguments import positive
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential_batch import solve_batch
 from corephys.products.compaction_data import solve

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import thresholds, units
+from corephys.ground import thresholds, units
 from corephys.products.compaction_column import (
     Layers,
     check_order,

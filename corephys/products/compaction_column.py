@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, units
-from corephys.bounds import positive
+from corephys.ground import series, units
+from corephys.ground.arguments import positive
 from corephys.uncertainty import Measured, stated
 
 __all__ = ["decompact", "original_thickness", "solid_thickness"]

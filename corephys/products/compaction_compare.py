@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import thresholds, vocabulary
+from corephys.ground import thresholds, vocabulary
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction_data import Choices, gather
 from corephys.products.compaction_fit import fit_data, natural_scatter

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
-from corephys.bounds import positive
+from corephys.ground import units
+from corephys.ground.arguments import positive
 from corephys.products.compaction_models import MODELS
 
 __all__ = [

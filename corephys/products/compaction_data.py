@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.bounds import positive
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import positive
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction_models import Model
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import fitting, thresholds, units
+from corephys.ground import fitting, thresholds, units
 from corephys.numerics import exponential as numerics
 from corephys.products import compaction_robust as robust_weights
 from corephys.products.compaction_data import Choices, Data, gather

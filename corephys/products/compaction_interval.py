@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from corephys import fitting, thresholds
+from corephys.ground import fitting, thresholds
 from corephys.numerics.correlated import correlated, student_factor
 
 __all__ = ["Spread", "independent", "widen"]

@@ -10,12 +10,12 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import series, thresholds, units
+from corephys.ground import series, thresholds, units
+from corephys.ground.provenance import used_constants, with_constants
 from corephys.products.compaction_data import Choices, gather
 from corephys.products.compaction_fit import fit_data
 from corephys.products.compaction_models import of_name
 from corephys.products.compaction_result import CompactionFit
-from corephys.provenance import used_constants, with_constants
 
 __all__ = ["LayerFits", "fit_by_layer"]
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import vocabulary
+from corephys.ground import vocabulary
 from corephys.numerics import exponential as numerics
 
 __all__ = ["MODELS", "REFERENCE_DEPTH", "REFERENCE_STRESS", "Model", "Parameter", "of_name"]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import thresholds, vocabulary
+from corephys.ground import thresholds, vocabulary
 from corephys.products.compaction_data import solve
 from corephys.products.compaction_fit import fit
 from corephys.products.compaction_result import CompactionFit

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
-from corephys.bounds import measured_fraction, positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.arguments import measured_fraction, positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["rebound", "rebound_by_depth", "rebound_density"]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.uncertainty import Measured
 
 __all__ = [

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import fitting, flags, series, units
-from corephys.display import Card, Shown, with_uncertainty
+from corephys.ground import fitting, flags, series, units
+from corephys.ground.cards import Card, Shown, with_uncertainty
 from corephys.numerics.exponential import Checks
 from corephys.products.compaction_data import Choices, Data
 from corephys.products.compaction_interval import Spread

@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from corephys import fitting
-from corephys.constants import get
+from corephys.ground import fitting
+from corephys.ground.constants import get
 from corephys.products.compaction_data import Data, solve
 from corephys.products.compaction_models import Model
 

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
-from corephys.bounds import positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import constants, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.compaction_column import solid_kernel
 from corephys.uncertainty import Measured, stated
 

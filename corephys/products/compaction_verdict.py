@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from corephys import fitting, thresholds
+from corephys.ground import fitting, thresholds
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential import Checks
 from corephys.products.compaction_data import Data, solve

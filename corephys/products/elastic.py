@@ -10,7 +10,7 @@ from typing import Any
 
 import xarray as xr
 
-from corephys import moduli, series
+from corephys.ground import moduli, series
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_averages import hashin_shtrikman, hill, reuss, voigt
 from corephys.products.elastic_cement import contact_cement

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series
+from corephys.ground import series
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_materials import Material, material
 

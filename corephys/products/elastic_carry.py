@@ -10,11 +10,12 @@ from typing import Any, TypeVar
 import numpy as np
 import xarray as xr
 
-from corephys import provenance, series, uncertainty, units
-from corephys.bounds import measured_fraction, positive
-from corephys.constants import Constant
+from corephys import uncertainty
+from corephys.ground import provenance, series, units
+from corephys.ground.arguments import measured_fraction, positive
+from corephys.ground.constants import Constant
+from corephys.ground.vocabulary import term
 from corephys.uncertainty import Measured, bare
-from corephys.vocabulary import term
 
 __all__ = [
     "fraction", "names_checked", "number", "plain", "propagate", "quantity", "same_positions",

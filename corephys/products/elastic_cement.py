@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series
+from corephys.ground import constants, flags, series
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_averages import taken_phase
 from corephys.uncertainty import bare

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, uncertainty
+from corephys import uncertainty
+from corephys.ground import flags, series, thresholds
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_velocity import bounds_kernel, of_phases
 from corephys.uncertainty import Measured, bare

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series
+from corephys.ground import constants, series
 from corephys.products import elastic_carry as carry
 
 __all__ = ["castagna", "gardner", "han"]

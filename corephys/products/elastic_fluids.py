@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, seawater, series, units
-from corephys.bounds import positive
+from corephys.ground import flags, seawater, series, units
+from corephys.ground.arguments import positive
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_averages import reuss_kernel
 from corephys.products.elastic_materials import material
@@ -95,7 +95,7 @@ def brine(
     Notes
     -----
     Batzle and Wang (1992), Geophysics 57, 1396, equations 27 to 29; K = rho V^2. For sea water
-    :mod:`corephys.seawater` is the better source: from 2 to 30 degC and 0 to 40 MPa at 35 g/kg the
+    :mod:`corephys.ground.seawater` is the better source: from 2 to 30 degC and 0 to 40 MPa at 35 g/kg the
     density here is 2.4 to 4.1 kg/m^3 below TEOS-10, the velocity 3.0 m/s below to 1.2 above, the
     modulus 0.1 to 0.7 % below. This form is for brines and heat that TEOS-10 does not reach.
 

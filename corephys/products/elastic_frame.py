@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import constants, flags, series, units
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_averages import taken_phase
 from corephys.uncertainty import bare

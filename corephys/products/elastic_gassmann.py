@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_velocity import of_phases
 from corephys.uncertainty import bare

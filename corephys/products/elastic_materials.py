@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import units
-from corephys.constants import Constant, add_table
+from corephys.ground import units
+from corephys.ground.constants import Constant, add_table
 
 __all__ = ["MATERIALS", "Material", "material", "materials", "mineral_mixture"]
 

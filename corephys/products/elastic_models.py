@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, mixing, provenance, series, uncertainty
-from corephys.display import RESEARCH_ONLY
+from corephys import uncertainty
+from corephys.ground import constants, mixing, provenance, series
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products import elastic_carry as carry
 from corephys.products.elastic_frame import soft_sand_kernel, stiff_sand_kernel
 from corephys.products.elastic_gassmann import gassmann_kernel

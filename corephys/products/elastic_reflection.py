@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty, units
+from corephys import uncertainty
+from corephys.ground import flags, series, units
 from corephys.products import elastic_carry as carry
 from corephys.uncertainty import Measured
 

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, uncertainty
+from corephys import uncertainty
+from corephys.ground import flags, series, thresholds
 from corephys.products.heatflow_below import temperature_at
 from corephys.products.heatflow_carriers import CARRIERS
 from corephys.products.heatflow_corrections import corrected, corrections

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.products.heatflow_means import DEPTH
 from corephys.products.heatflow_points import Carried, carry, wanted
 from corephys.products.heatflow_production import heat_production_correction

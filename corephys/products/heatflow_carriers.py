@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.uncertainty import Measured
 
 __all__ = [

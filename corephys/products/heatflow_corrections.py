@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, uncertainty
+from corephys import uncertainty
+from corephys.ground import series
 from corephys.products.heatflow_stations import (
     Fit,
     Stations,

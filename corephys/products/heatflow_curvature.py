@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import constants, series, thresholds, units
+from corephys.ground.arguments import positive
 from corephys.products.heatflow_stations import (
     Fit,
     Stations,

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
-from corephys.bounds import measured_fraction, positive
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.arguments import measured_fraction, positive
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["conductivity_at_temperature", "conductivity_of_water_content", "heat_flow_of_age"]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
+from corephys.ground import flags, series, thresholds
 from corephys.numerics.line import Line
 from corephys.products.heatflow_line import best_line, gains
 from corephys.products.heatflow_stations import (

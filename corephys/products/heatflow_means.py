@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, thresholds
+from corephys.ground import companions, thresholds
 from corephys.hole.depth_uncertainty import sharing
 from corephys.products.heatflow_points import Carrier
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, thresholds
+from corephys.ground import series, thresholds
 from corephys.numerics.line_batch import estimating_rows, lines_from_sums
 from corephys.products.heatflow_line import guided
 from corephys.products.heatflow_means import DEPTH

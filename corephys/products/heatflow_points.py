@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.products.heatflow_carriers import (
     CARRIERS,
     Points,

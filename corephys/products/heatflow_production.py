@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, uncertainty, units
-from corephys.bounds import positive
+from corephys import uncertainty
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import positive
 from corephys.products.heatflow_carriers import resistivity
 from corephys.products.heatflow_points import usable_points, wanted
 from corephys.uncertainty import Measured

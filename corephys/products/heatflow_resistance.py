@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series
-from corephys.bounds import positive
+from corephys.ground import series
+from corephys.ground.arguments import positive
 from corephys.hole.depth_uncertainty import errors_in_metres
 from corephys.products.heatflow_means import (
     FEW,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
 from corephys.numerics.line import Line
 from corephys.products.heatflow_line import best_line, exceeded, gains, with_beds, with_excess
 from corephys.products.heatflow_means import (

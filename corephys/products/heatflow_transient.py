@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, uncertainty, units
-from corephys.bounds import positive
+from corephys import uncertainty
+from corephys.ground import constants, series, units
+from corephys.ground.arguments import positive
 from corephys.products.heatflow_points import wanted
 from corephys.uncertainty import Measured
 

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, uncertainty, units
-from corephys.companions import library_units
+from corephys import uncertainty
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.companions import library_units
 from corephys.numerics.rolling import rolling_median
 from corephys.uncertainty import Measured
 

@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, uncertainty, units
+from corephys import uncertainty
+from corephys.ground import constants, flags, series, units
 from corephys.products.seismic_averaging import backus, layered_medium, quarter_wavelength
 from corephys.products.seismic_profile import profile
 from corephys.products.seismic_synthetic import reflectivity, synthetic

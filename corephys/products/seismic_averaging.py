@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, companions, series, thresholds
+from corephys.ground import arguments, companions, series, thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["backus", "layered_medium", "quarter_wavelength"]
@@ -51,8 +51,8 @@ def quarter_wavelength(velocity: Any, frequency: Any) -> Any:
     >>> round(quarter_wavelength("1800 m/s", "130 Hz"), 2)
     3.46
     """
-    speed = bounds.positive(velocity, "m/s", "velocity")
-    return speed / (4.0 * bounds.positive(frequency, "Hz", "frequency"))
+    speed = arguments.positive(velocity, "m/s", "velocity")
+    return speed / (4.0 * arguments.positive(frequency, "Hz", "frequency"))
 
 
 def backus(
@@ -184,12 +184,12 @@ def _window(
     """Window and a quarter of the wavelength at every row [m]."""
     quarter = np.full(velocity.shape, np.nan)
     if frequency is not None:
-        quarter = velocity / (4.0 * float(bounds.positive(frequency, "Hz", "frequency")))
+        quarter = velocity / (4.0 * float(arguments.positive(frequency, "Hz", "frequency")))
     if length is not None:
-        return np.full(velocity.shape, float(bounds.positive(length, "m", "length"))), quarter
+        return np.full(velocity.shape, float(arguments.positive(length, "m", "length"))), quarter
     if frequency is None:
         raise ValueError("give length=, such as '2 m', or frequency= for a part of the wavelength")
-    share = float(bounds.positive(bounds.fraction(fraction, "fraction"), "1", "fraction"))
+    share = float(arguments.positive(arguments.fraction(fraction, "fraction"), "1", "fraction"))
     return 4.0 * share * quarter, quarter
 
 
@@ -237,7 +237,7 @@ def layered_medium(
     Geophysics 51, 1954; from memory). Layers have to be far thinner than the wavelength.
     """
     h, rho, vp, vs = (
-        np.atleast_1d(np.asarray(bounds.positive(given, unit, name), dtype=float))
+        np.atleast_1d(np.asarray(arguments.positive(given, unit, name), dtype=float))
         for given, unit, name in (
             (thickness, "m", "thickness"), (density, "kg/m^3", "density"),
             (p_wave_velocity, "m/s", "p_wave_velocity"),

@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, flags, series, thresholds, uncertainty
+from corephys import uncertainty
+from corephys.ground import arguments, flags, series, thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["profile"]
@@ -96,16 +97,16 @@ def profile(
         )
     rows, counts["readings_of_other_core"] = _one_core(rows, overlap)
     rows, counts["readings_merged"] = _merged(
-        rows, float(bounds.positive(merge_within, "m", "merge_within", zero=True))
+        rows, float(arguments.positive(merge_within, "m", "merge_within", zero=True))
     )
-    limit = float(bounds.positive(largest_gap, "m", "largest_gap"))
+    limit = float(arguments.positive(largest_gap, "m", "largest_gap"))
     gaps = np.flatnonzero(np.diff(rows.depth) > limit)
     listed = [[round(float(z), 3) for z in rows.depth[[i, i + 1]]] for i in gaps]
     filled = np.zeros(rows.depth.size, dtype=np.int8)
     if fill != "none":
         lines = _trend(trend, rows) if fill == "trend" else {}
-        spacing = float(bounds.positive(fill_spacing, "m", "fill_spacing"))
-        reach = float(bounds.positive(edge, "m", "edge"))
+        spacing = float(arguments.positive(fill_spacing, "m", "fill_spacing"))
+        reach = float(arguments.positive(edge, "m", "edge"))
         rows, filled = _fill(rows, gaps, lines, spacing, reach)
     return _dataset(
         rows, filled, f"gaps of more than {limit:g} m filled: {fill}", overlap,

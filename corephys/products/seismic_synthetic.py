@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, companions, series, units
+from corephys.ground import arguments, companions, series, units
 from corephys.products.seismic_wavelet import even_step, pure_numbers
 from corephys.uncertainty import Measured
 
@@ -63,7 +63,7 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
         raise ValueError("the depths of the profile have to increase from row to row")
     if not (np.all(z.values > 0.0) and np.all(velocity > 0.0)):
         raise ValueError("an impedance or velocity of the profile is missing, zero or below")
-    step = float(bounds.positive(time_step, "s", "time_step"))
+    step = float(arguments.positive(time_step, "s", "time_step"))
     edges = np.concatenate([depth[:1], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
     time = np.concatenate([[0.0], np.cumsum(2.0 * np.diff(edges) / velocity)])
     count = int(time[-1] / step + 1e-9)
@@ -115,7 +115,7 @@ def _coefficients(
     """Coefficient at the top of every step, and the impedance of the step."""
     above = log[0]
     if top is not None:
-        above = np.log(float(bounds.positive(top, "MPa s/m", "top")))
+        above = np.log(float(arguments.positive(top, "MPa s/m", "top")))
     jump = np.diff(log, prepend=above)
     coefficient = np.tanh(0.5 * jump)
     slope = 0.5 * (1.0 - coefficient**2)

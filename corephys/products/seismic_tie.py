@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, flags, series, thresholds, units
+from corephys.ground import arguments, flags, series, thresholds, units
 from corephys.products.seismic_wavelet import analytic, even_step, peak_offset, tapered
 from corephys.uncertainty import Measured
 
@@ -91,7 +91,7 @@ def tie(
             f"the synthetic has steps of {1e3 * step:g} ms and the trace of "
             f"{1e3 * (t_time[1] - t_time[0]):g} ms; resample one of them"
         )
-    reach = round(float(bounds.positive(largest_shift, "s", "largest_shift")) / step)
+    reach = round(float(arguments.positive(largest_shift, "s", "largest_shift")) / step)
     if window is not None:
         low, high = (float(units.as_floats(one, "s", "window")) for one in window)
         inside = (s_time >= low - 1e-9) & (s_time <= high + 1e-9)
@@ -114,7 +114,7 @@ def tie(
     dataset["probability_of_chance"] = _pure(found.chance, "odds that chance correlates as well")
     dataset["effective_samples"] = _pure(found.effective, "independent samples of the window")
     if drift_window is not None:
-        length = float(bounds.positive(drift_window, "s", "drift_window"))
+        length = float(arguments.positive(drift_window, "s", "drift_window"))
         dataset = dataset.merge(
             _drift(s_time, s_values, t_time, t_values, step, reach, rotate, length),
             compat="no_conflicts", combine_attrs="override",

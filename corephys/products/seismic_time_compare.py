@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys.ground import units
+from corephys.ground.series import TooFewError
 from corephys.products.seismic_time_depth import (
     SEA_LEVEL,
     SEAFLOOR,
@@ -15,7 +16,6 @@ from corephys.products.seismic_time_depth import (
     beyond,
     checked_table,
 )
-from corephys.series import TooFewError
 
 __all__ = ["compare_times"]
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, companions, flags, series, units
+from corephys.ground import arguments, companions, flags, series, units
 from corephys.products.seismic_profile import first_of_repeats
 from corephys.uncertainty import Measured
 
@@ -129,8 +129,8 @@ def _water(water_depth: Any, sound_speed: Any, uncertainty: Any) -> tuple[float,
             "times from sea level need water_depth= and sound_speed=, such as '1500 m/s', which is "
             "common practice where no profile of the water is at hand"
         )
-    depth = float(bounds.positive(water_depth, "m", "water_depth"))
-    speed = float(bounds.positive(sound_speed, "m/s", "sound_speed"))
+    depth = float(arguments.positive(water_depth, "m", "water_depth"))
+    speed = float(arguments.positive(sound_speed, "m/s", "sound_speed"))
     u = units.as_floats(uncertainty, "m/s", "sound_speed_uncertainty", optional=True)
     return 2.0 * depth / speed, float("nan") if u is None else -2.0 * depth / speed**2 * float(u)
 

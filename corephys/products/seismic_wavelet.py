@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import bounds, thresholds, units
-from corephys.provenance import constants_attribute
+from corephys.ground import arguments, thresholds, units
+from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
 
 __all__ = ["average_wavelet", "ricker", "rotate_phase", "wavelet"]
@@ -56,15 +56,15 @@ def ricker(
     >>> round(float(ricker("25 Hz", "5 ms").sel(time=0.005, method="nearest")), 6)
     0.592742
     """
-    f = float(bounds.positive(frequency, "Hz", "frequency"))
-    step = float(bounds.positive(time_step, "s", "time_step"))
+    f = float(arguments.positive(frequency, "Hz", "frequency"))
+    step = float(arguments.positive(time_step, "s", "time_step"))
     if _HIGHEST * f > 0.5 / step:
         raise ValueError(
             f"a Ricker wavelet of {f:g} Hz reaches {_HIGHEST * f:g} Hz, above the "
             f"{0.5 / step:g} Hz that a time step of {1e3 * step:g} ms can hold; take "
             f"{1e3 / (5.0 * f):.3g} ms or less"
         )
-    whole = 3.0 / f if length is None else float(bounds.positive(length, "s", "length"))
+    whole = 3.0 / f if length is None else float(arguments.positive(length, "s", "length"))
     if whole < 2.0 / f:
         raise ValueError(
             f"a wavelet of {f:g} Hz is cut by a length of {1e3 * whole:g} ms; give "
@@ -120,7 +120,7 @@ def wavelet(values: Any, *, time_step: Any = None, phase: Any = "0 degree") -> x
             raise ValueError("give time_step=, or a DataArray with the coordinate time in s or ms")
         time = np.asarray(units.as_floats(values["time"], "s", "time"), dtype=float)
     else:
-        step = float(bounds.positive(time_step, "s", "time_step"))
+        step = float(arguments.positive(time_step, "s", "time_step"))
         time = step * (np.arange(numbers.size) - (numbers.size - 1) // 2)
     even_step(time, "the times of the wavelet")
     power = np.abs(np.fft.rfft(numbers, 4 * numbers.size)) ** 2
@@ -251,7 +251,7 @@ def average_wavelet(
     if data.shape[0] < 2:
         raise ValueError("one trace has no average; give two or more, away from shallow beds")
     cuts = [
-        round(float(bounds.positive(part, "s", name)) / step)
+        round(float(arguments.positive(part, "s", name)) / step)
         for part, name in ((before, "before"), (after, "after"))
     ]
     peaks = np.argmax(np.abs(analytic(data)), axis=1)

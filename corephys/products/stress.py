@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
-from corephys.bounds import positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress_bound import lambda_star, overpressure_bound
 from corephys.products.stress_column import inside, integral, random_part
 from corephys.products.stress_compare import (

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import flags, series, thresholds
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress_reference import CompactionReference, effective_stress_of_porosity
 from corephys.uncertainty import Measured, bare, combine, norm
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, constants, provenance, series, units
-from corephys.bounds import positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import companions, constants, provenance, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress_bound import lambda_star
 from corephys.uncertainty import Measured, bare, combine, stated
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, constants, series, units
+from corephys.ground import companions, constants, series, units
 from corephys.products.stress_column import Column, inside, integral
 from corephys.products.stress_fluid import places
 from corephys.uncertainty import Measured, bare, combine, covariance_effects

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, seawater, series, units
-from corephys.bounds import positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import constants, seawater, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress_column import inside, integral
 from corephys.uncertainty import Measured, bare, combine, stated
 

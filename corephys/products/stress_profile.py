@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
-from corephys.bounds import positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress_column import Column, inside, integral, random_part
 from corephys.products.stress_fill import (
     Filled,

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.bounds import positive
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import positive
 from corephys.products.stress_column import Column, column
 from corephys.uncertainty import bare
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
-from corephys.bounds import positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import flags, series, thresholds
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, covariance_effects
 
 __all__ = [

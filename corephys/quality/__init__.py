@@ -11,7 +11,7 @@ from typing import Any
 
 import xarray as xr
 
-from corephys.companions import library_units
+from corephys.ground.companions import library_units
 from corephys.quality.audit import SCAN, Audit, audit
 from corephys.quality.equilibration import axis_departure, settled
 from corephys.quality.look import Look

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, series
+from corephys.ground import flags, series
 
 __all__ = ["Audit", "audit"]
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.numerics.rolling import rolling_median, rolling_median_and_mad, window_bounds
 from corephys.quality.places import Places, spacing
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, mixing, thresholds
+from corephys.ground import constants, mixing, thresholds
 from corephys.quality.places import Places
 
 __all__ = ["below_bound", "nearest"]

@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
-from corephys.bounds import positive
-from corephys.provenance import constants_attribute
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import constants_attribute
 
 __all__ = ["axis_departure", "settled"]
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.quality.checks import level, robust_scale
 from corephys.quality.places import Places, any_within, runs, spacing
 

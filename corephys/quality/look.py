@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, thresholds, units, vocabulary
+from corephys.ground import flags, thresholds, units, vocabulary
 from corephys.quality import checks, cross, fill
 from corephys.quality.places import Places, any_within, runs, spacing
 from corephys.quality.settings import Settings

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys import units
-from corephys.bounds import positive
+from corephys.ground import units
+from corephys.ground.arguments import positive
 
 __all__ = ["Places", "any_within", "locate", "runs", "spacing"]
 

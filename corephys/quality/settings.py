@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from corephys import thresholds
+from corephys.ground import thresholds
 
 __all__ = ["RESPONSE_WIDTH", "Settings"]
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, thresholds, units
+from corephys.ground import flags, thresholds, units
 
 __all__ = ["RULES", "ControlChart", "control_chart", "cumulative_sums", "out_of_control"]
 

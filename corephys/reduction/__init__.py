@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import provenance
+from corephys.ground import provenance
 from corephys.recipe import Recipe
 from corephys.reduction import (
     accumulation,

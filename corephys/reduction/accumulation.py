@@ -7,9 +7,9 @@ import json
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series
+from corephys.ground import flags, series
+from corephys.ground.provenance import used_constants
 from corephys.products import accumulation
-from corephys.provenance import used_constants
 from corephys.reduction.context import Context, Skipped
 
 __all__ = ["accumulation_rates"]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, thresholds, units
+from corephys.ground import flags, thresholds, units
 from corephys.products import compaction
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.stress import stress_at

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, seawater, series, units
+from corephys.ground import flags, seawater, series, units
+from corephys.ground.provenance import SourcedText
 from corephys.hole.error import HoleError, Problem
-from corephys.provenance import SourcedText
 from corephys.recipe import Recipe
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, seawater, thresholds, units
+from corephys.ground import constants, flags, seawater, thresholds, units
+from corephys.ground.provenance import SourcedText
 from corephys.hole import depth as positions
 from corephys.products import elastic
-from corephys.provenance import SourcedText
 from corephys.reduction.context import Context, Skipped
 
 __all__ = ["elastic_bounds", "elastic_moduli", "velocity_models"]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units
+from corephys.ground import flags, units
 from corephys.products import heatflow
 from corephys.reduction.context import Context, Skipped, scalar
 from corephys.reduction.depth_uncertainty import of_stations

@@ -10,7 +10,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from corephys.provenance import sourced
+from corephys.ground.provenance import sourced
 from corephys.recipe import Recipe
 
 __all__ = ["Lineage", "Noted", "WatchedRecipe"]

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, thresholds, units
 from corephys.downhole import logs
+from corephys.ground import companions, thresholds, units
+from corephys.ground.vocabulary import TERMS
 from corephys.hole.log_files import FOLDER
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_supplied import HOMES
-from corephys.vocabulary import TERMS
 
 __all__ = ["cores_beside_logs", "downhole_logs"]
 

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, provenance, series, units
-from corephys.constants import CONSTANTS
 from corephys.downhole import formation_temperature as formation
+from corephys.ground import flags, provenance, series, units
+from corephys.ground.constants import CONSTANTS
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.scan_place import of_kind, with_bits
 from corephys.samples import index_properties as index

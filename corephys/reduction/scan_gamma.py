@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
-from corephys.display import SEALED_SOURCE
+from corephys.ground import units
+from corephys.ground.cards import SEALED_SOURCE
+from corephys.ground.provenance import SourcedText
 from corephys.hole import depth as positions
-from corephys.provenance import SourcedText
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, pore_water_density, seconds_since
 from corephys.reduction.scan_place import (

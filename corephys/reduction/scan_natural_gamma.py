@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import thresholds, units
+from corephys.ground import thresholds, units
 from corephys.hole import depth as positions
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values

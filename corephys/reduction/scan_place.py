@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
+from corephys.ground import constants, flags, series, thresholds, units
 from corephys.hole import layers
 from corephys.products import porosity
 from corephys.reduction.context import (

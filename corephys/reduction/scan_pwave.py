@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import thresholds, units
+from corephys.ground import thresholds, units
+from corephys.ground.provenance import SourcedText, with_constants
 from corephys.hole import depth as positions
-from corephys.provenance import SourcedText, with_constants
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.scan_place import (

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
+from corephys.ground import flags, series, thresholds, units
+from corephys.ground.provenance import with_constants
 from corephys.hole import depth as positions
-from corephys.provenance import with_constants
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_place import (

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import thresholds, units
-from corephys.display import SEALED_SOURCE
+from corephys.ground import thresholds, units
+from corephys.ground.cards import SEALED_SOURCE
 from corephys.quality import equilibration, standards
 from corephys.reduction.context import Context, Skipped, seconds_since
 from corephys.reduction.scan_gamma import counting_time

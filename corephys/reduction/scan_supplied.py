@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, quality, series, units, vocabulary
+from corephys import quality
+from corephys.ground import flags, series, units, vocabulary
 from corephys.reduction.context import Context
 from corephys.uncertainty import Measured
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from corephys import flags, thresholds
+from corephys.ground import flags, thresholds
 from corephys.hole import depth as positions
 from corephys.products import seismic
 from corephys.reduction.context import Context, Skipped

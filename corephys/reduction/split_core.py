@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, units
+from corephys.ground import flags, units
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.stress import stress_at
 from corephys.samples import consolidation, sample_velocity, strength

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, seawater, units
+from corephys.ground import flags, seawater, units
+from corephys.ground.provenance import SourcedText
 from corephys.products import stress
-from corephys.provenance import SourcedText
 from corephys.reduction.context import Context, Skipped, pore_water_density
 
 __all__ = ["effective_stress", "stress_at", "stress_profile"]

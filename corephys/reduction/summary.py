@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags
-from corephys.vocabulary import TERMS
+from corephys.ground import flags
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["summarise", "summary_lines"]
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
+from corephys.ground import constants, flags, series, units
 from corephys.samples.consolidation_table import SAFETY, Test, along, gather, per_test
 from corephys.uncertainty import Measured, stated
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, series, thresholds
+from corephys.ground import companions, flags, series, thresholds
 from corephys.samples.consolidation_loading import loadings, places
 from corephys.samples.consolidation_table import SAFETY
 from corephys.uncertainty import Measured, bare, combine

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
+from corephys.ground import flags, series, thresholds
 from corephys.numerics.line import ordinary_line
 from corephys.numerics.yield_point import joined_lines
 from corephys.samples.consolidation_loading import NEAR, Loading, loadings, places

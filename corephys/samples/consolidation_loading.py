@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, series, thresholds
+from corephys.ground import companions, flags, series, thresholds
 from corephys.numerics.yield_point import joined_lines
 
 __all__: list[str] = []

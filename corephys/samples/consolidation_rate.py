@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
+from corephys.ground import constants, flags, series, thresholds, units
 from corephys.samples.consolidation_curve import curve
 from corephys.samples.consolidation_table import SAFETY, Step, along, gather
 from corephys.samples.consolidation_time import logarithm_of_time, root_of_time

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, thresholds, units
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import flags, thresholds, units
+from corephys.ground.cards import RESEARCH_ONLY
 
 KEYS = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed", "to",
         "test", "sample_id")  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.numerics.yield_point import natural_cubic
 
 __all__: list[str] = []

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
+from corephys.ground import flags, series, thresholds
 from corephys.numerics.yield_point import bisector_crossing, joined_lines, largest_curvature
 from corephys.samples.consolidation_indices import steepest
 from corephys.samples.consolidation_loading import NEAR, Loading, loadings, places

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, seawater, series, thresholds, units, vocabulary
-from corephys.bounds import fraction
+from corephys.ground import constants, seawater, series, thresholds, units, vocabulary
+from corephys.ground.arguments import fraction
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_archive import find_constants, recompute
 from corephys.samples.index_properties_clay import (

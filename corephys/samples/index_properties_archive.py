@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, seawater, series, thresholds, units
-from corephys.bounds import fraction
+from corephys.ground import flags, seawater, series, thresholds, units
+from corephys.ground.arguments import fraction
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["find_constants", "recompute"]

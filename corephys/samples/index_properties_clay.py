@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
-from corephys.bounds import measured_fraction
+from corephys.ground import constants, series, units
+from corephys.ground.arguments import measured_fraction
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["porosity_without_interlayer_water", "water_by_exchange_capacity"]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, series, thresholds, units, vocabulary
+from corephys.ground import companions, flags, series, thresholds, units, vocabulary
 from corephys.samples.index_properties_phases import PROPERTIES
 
 __all__ = ["consistency"]

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, seawater, units
-from corephys.provenance import constants_attribute
+from corephys.ground import constants, seawater, units
+from corephys.ground.provenance import constants_attribute
 from corephys.samples.index_properties_phases import (
     PROPERTIES,
     phases,

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, seawater, series, thresholds, units
-from corephys.provenance import constants_attribute
+from corephys.ground import constants, flags, seawater, series, thresholds, units
+from corephys.ground.provenance import constants_attribute
 from corephys.samples import index_properties_outliers as outliers
 from corephys.samples.index_properties_phases import PROPERTIES, phases_with_partials
 from corephys.uncertainty import bare

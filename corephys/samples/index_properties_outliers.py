@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 
 NEIGHBOURS = thresholds.count("outlier_neighbours")
 FEWEST = thresholds.count("outlier_samples")

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, seawater, units
+from corephys.ground import flags, seawater, units
 from corephys.uncertainty import bare
 
 __all__ = ["pore_water_at"]
@@ -48,7 +48,7 @@ def pore_water_at(
     Notes
     -----
     Linear in depth between rows, with the uncertainty of the two rows by their weights; density of
-    TEOS-10 at the surface (:func:`corephys.seawater.density`).
+    TEOS-10 at the surface (:func:`corephys.ground.seawater.density`).
     """
     at = np.atleast_1d(np.asarray(bare(units.as_floats(depth, "m", "depth")), dtype=float))
     z, salt = (

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, flags, series, thresholds, units
-from corephys.bounds import positive
-from corephys.provenance import constants_attribute
+from corephys.ground import companions, flags, series, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
 
 __all__ = ["block_volume", "corrected_volume", "cylinder_volume", "mean_of_repeats",

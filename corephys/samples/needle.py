@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import series, units
+from corephys.ground import series, units
 from corephys.numerics import cylinder
 from corephys.samples.needle_anisotropy import anisotropy
 from corephys.samples.needle_formation import formation_conductivity

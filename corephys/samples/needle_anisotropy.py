@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
+from corephys.ground import flags, series, thresholds, units
 from corephys.samples.needle_repeats import combine_repeats
 from corephys.uncertainty import Measured, combine, norm
 

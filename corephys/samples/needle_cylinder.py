@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.numerics import cylinder
 from corephys.samples.needle_drift import Drift, clock
 from corephys.samples.needle_runs import Runs

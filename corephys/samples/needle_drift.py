@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.samples import needle_fit
 from corephys.samples.needle_runs import FEWEST_BEFORE
 

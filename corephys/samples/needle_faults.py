@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.samples import needle_drift, needle_runs
 from corephys.samples.needle_drift import Drift
 from corephys.samples.needle_runs import Runs

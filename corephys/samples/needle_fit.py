@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.samples.needle_runs import FEWEST_BEFORE
 
 _REAL = thresholds.value("neighbour_correlation_errors")

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, constants, provenance, series
-from corephys.bounds import positive
+from corephys.ground import companions, constants, provenance, series
+from corephys.ground.arguments import positive
 from corephys.uncertainty import Measured, bare, norm, stated
 
 __all__ = ["formation_conductivity"]

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, mixing, series, thresholds, units
-from corephys.provenance import constants_attribute
+from corephys.ground import constants, mixing, series, thresholds, units
+from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
 
 __all__ = ["mixing_bounds"]

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, thresholds, units
-from corephys import windows as windows_by_name
-from corephys.provenance import constants_attribute
+from corephys.ground import arguments as windows_by_name
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.provenance import constants_attribute
 from corephys.samples import (
     needle_cylinder,
     needle_drift,

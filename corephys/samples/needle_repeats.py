@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, flags, series, thresholds
+from corephys.ground import companions, flags, series, thresholds
 from corephys.uncertainty import Measured
 
 __all__ = ["combine_repeats"]

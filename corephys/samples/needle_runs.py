@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags, thresholds, units
+from corephys.ground import flags, thresholds, units
 
 KEYS = ("run", "core", "section", "offset", "depth", "depth_fitted", "to", "offset_closed",
         "depth_closed", "sample_id")  # fmt: skip

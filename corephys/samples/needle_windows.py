@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from corephys import thresholds, windows
+from corephys.ground import arguments, thresholds
 from corephys.numerics import window_regression
 
 FLATNESS = thresholds.value("needle_flatness")
@@ -103,7 +103,7 @@ def choose_by_hand(
     by_hand = np.zeros(names.size, bool)
     for name, window in chosen.items():
         for row in np.flatnonzero(names == name):
-            first, last = windows.samples(time[row], window, f"run {name}", FEWEST)
+            first, last = arguments.samples(time[row], window, f"run {name}", FEWEST)
             choice.start[row], choice.length[row] = first, last - first + 1
             by_hand[row] = True
     return by_hand

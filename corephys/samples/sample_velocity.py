@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.provenance import SourcedText
+from corephys.ground import flags, series, units
+from corephys.ground.provenance import SourcedText
 from corephys.samples.sample_velocity_anisotropy import anisotropy
 from corephys.samples.sample_velocity_calibration import Calibration, calibrate
 from corephys.samples.sample_velocity_moduli import elastic_moduli

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, series, thresholds, uncertainty, units
+from corephys import uncertainty
+from corephys.ground import companions, flags, series, thresholds, units
 from corephys.uncertainty import Measured
 
 __all__ = ["anisotropy"]

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import units
+from corephys.ground import units
 from corephys.numerics.line import Line, ordinary_line
 
 __all__ = ["Calibration", "calibrate"]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, moduli, series
+from corephys.ground import flags, moduli, series
 
 __all__ = ["elastic_moduli"]
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import series, units
-from corephys.provenance import used_constants
+from corephys.ground import series, units
+from corephys.ground.provenance import used_constants
 from corephys.samples.strength_compression import penetrometer, unconfined, unconfined_peak
 from corephys.samples.strength_cone import cone_factor, fall_cone
 from corephys.samples.strength_ratios import expected_strength_ratio, sensitivity, strength_ratio

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import constants, series, thresholds, units
+from corephys.ground.arguments import positive
 from corephys.samples.strength_result import beyond, impossible, numbers, result
 from corephys.uncertainty import Measured, bare, stated
 

@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, constants, flags, series, thresholds, uncertainty, units
-from corephys.bounds import positive
+from corephys import uncertainty
+from corephys.ground import companions, constants, flags, series, thresholds, units
+from corephys.ground.arguments import positive
 from corephys.samples.strength_result import NAME, RELATIVE, SAFETY, impossible
 from corephys.uncertainty import Measured
 

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.bounds import positive
-from corephys.display import RESEARCH_ONLY
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
 from corephys.uncertainty import Measured
 
 __all__ = ["SAFETY"]
@@ -73,7 +73,7 @@ def result(
         Undrained shear strength [kPa].
     steps : tuple of str
         Equations in words.
-    constants : dict of str to anything that :func:`corephys.provenance.records` takes
+    constants : dict of str to anything that :func:`corephys.ground.provenance.records` takes
         Numbers that were used, as the caller gave them.
     **attributes
         Further global attributes.

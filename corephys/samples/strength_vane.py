@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import flags, series, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import ordinary_line
-from corephys.provenance import SourcedText
 from corephys.samples.strength_result import beyond, impossible, numbers, result
 from corephys.uncertainty import Measured, bare, covariance_effects, stated
 

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units, vocabulary
-from corephys.constants import Constant
-from corephys.display import SEALED_SOURCE
-from corephys.provenance import SourcedText
+from corephys.ground import constants, series, units, vocabulary
+from corephys.ground.cards import SEALED_SOURCE
+from corephys.ground.constants import Constant
+from corephys.ground.provenance import SourcedText
 from corephys.sensors.gamma_calibration import Calibration, calibrate
 from corephys.sensors.gamma_chain import Chain, Sediment
 from corephys.sensors.gamma_dead_time import DeadTime, dead_time_from_standards

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, seawater, units
-from corephys.display import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
+from corephys.ground import constants, seawater, units
+from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import information, polynomial
-from corephys.provenance import UsedConstant, records
 from corephys.uncertainty import stated
 
 __all__ = ["Calibration", "calibrate", "standard_density"]

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import series
+from corephys.ground import series
 from corephys.sensors.gamma_calibration import Calibration
 from corephys.sensors.gamma_kernel import density_kernel
 from corephys.sensors.gamma_steps import fluid_reading, true_scale

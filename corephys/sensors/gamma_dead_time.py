@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from scipy import optimize
 
-from corephys import constants, seawater, thresholds, units
+from corephys.ground import constants, seawater, thresholds, units
+from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
-from corephys.provenance import UsedConstant, records
 from corephys.sensors.gamma_calibration import check_standards
 
 __all__ = ["DeadTime", "dead_time_from_standards"]

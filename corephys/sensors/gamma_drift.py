@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import series, units
+from corephys.ground import series, units
 from corephys.sensors.gamma_calibration import Calibration
 from corephys.uncertainty import bare
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import flags
+from corephys.ground import flags
 
 __all__ = ["density_kernel"]
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, thresholds, units
+from corephys.ground import constants, thresholds, units
 from corephys.sensors.gamma_calibration import Calibration
 
 __all__ = [

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds
-from corephys.constants import get
-from corephys.display import SEALED_SOURCE
+from corephys.ground import flags, series, thresholds
+from corephys.ground.cards import SEALED_SOURCE
+from corephys.ground.constants import get
 from corephys.numerics.correlated import correlated, student_factor
 from corephys.uncertainty import Measured, bare
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
+from corephys.ground import flags, series, thresholds, units
 from corephys.sensors.natural_gamma_edge import edge_correct, filled_share
 from corephys.sensors.natural_gamma_heat import heat_production
 from corephys.sensors.natural_gamma_stack import stack

@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 from scipy import special
 
-from corephys import flags, series, thresholds, units
+from corephys.ground import flags, series, thresholds, units
 from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["edge_correct", "filled_share"]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, series, units
+from corephys.ground import constants, series, units
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["heat_production"]

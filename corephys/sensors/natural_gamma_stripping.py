@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
+from corephys.ground import flags, series, thresholds, units
 from corephys.uncertainty import Measured, bare, covariance_effects
 
 __all__ = ["Stripping", "calibrate", "mass_in_view", "strip"]

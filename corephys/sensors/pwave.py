@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
-from corephys.provenance import SourcedText
+from corephys.ground import constants, flags, series, units
+from corephys.ground.provenance import SourcedText
 from corephys.sensors.pwave_calibration import Calibration, calibrate, wall_count
 from corephys.sensors.pwave_in_situ import in_situ_velocity
 from corephys.sensors.pwave_picking import pick

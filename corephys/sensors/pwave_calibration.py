@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, seawater, thresholds, units
-from corephys.bounds import positive
-from corephys.display import Card, Shown, fit_worries, with_uncertainty
-from corephys.provenance import UsedConstant, records
+from corephys.ground import constants, seawater, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.provenance import UsedConstant, records
 
 __all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
 
@@ -204,7 +204,7 @@ def calibrate(
     Notes
     -----
     Least squares of t = t0 + (n / 2) t_liner + length s: s is 1 / c(T) in water (TEOS-10 at
-    the surface, :func:`corephys.seawater.sound_speed`) and free for each solid, so that the
+    the surface, :func:`corephys.ground.seawater.sound_speed`) and free for each solid, so that the
     intercept of time on length is the delay (regression on blocks, Boyce 1976, from memory).
     """
     x = np.asarray(positive(length, "mm", "length"), dtype=float)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, provenance, seawater, series, units
+from corephys.ground import constants, flags, provenance, seawater, series, units
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = ["in_situ_velocity"]

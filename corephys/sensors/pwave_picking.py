@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
+from corephys.ground import flags, series, thresholds, units
 from corephys.numerics import arrival
 from corephys.sensors.pwave_record import Plan, plan_of
 from corephys.uncertainty import Measured, stated

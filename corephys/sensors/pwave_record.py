@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import units
+from corephys.ground import units
 
 __all__: list[str] = []  # the inside of picking
 

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.bounds import positive
-from corephys.provenance import SourcedText
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import SourcedText
 from corephys.sensors.resistivity_archie import (
     Archie,
     archie_fit,

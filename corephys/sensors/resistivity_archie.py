@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.bounds import fraction, measured_fraction, positive
-from corephys.display import Card, Shown, with_uncertainty
-from corephys.provenance import SourcedText
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import fraction, measured_fraction, positive
+from corephys.ground.cards import Card, Shown, with_uncertainty
+from corephys.ground.provenance import SourcedText
 from corephys.sensors.resistivity_line import kept_and_fit
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
 

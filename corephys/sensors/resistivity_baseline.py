@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import flags, series, thresholds, units
+from corephys.ground.arguments import positive
 
 __all__ = ["Baseline", "air_baseline"]
 

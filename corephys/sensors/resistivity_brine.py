@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, seawater, series, units
+from corephys.ground import constants, seawater, series, units
 
 __all__ = ["BRINES", "brine_conductivity"]
 
@@ -87,7 +87,7 @@ def sea_water_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
 
     Notes
     -----
-    PSS-78 (UNESCO 1983), :func:`corephys.seawater.conductivity`.
+    PSS-78 (UNESCO 1983), :func:`corephys.ground.seawater.conductivity`.
     """
     return seawater.conductivity_kernel(salinity, temperature, pressure)
 
@@ -122,7 +122,7 @@ def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
     Sodium chloride: molar conductivity at 25 degC of Robinson and Stokes (1959), from memory, times
     the temperature ratio of IEC 60746-3; about 1 % (the ratio depends a little on concentration,
     which it leaves out: 0.4 % between a dilute and a saturated solution at 15 and 35 degC).
-    Sea water: PSS-78 (UNESCO 1983), :func:`corephys.seawater.conductivity`.
+    Sea water: PSS-78 (UNESCO 1983), :func:`corephys.ground.seawater.conductivity`.
     """
     if brine not in BRINES:
         raise ValueError(f"brine is {brine!r}; it is one of {', '.join(map(repr, BRINES))}")

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, thresholds, units
-from corephys.display import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground import constants, thresholds, units
+from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import information, polynomial
-from corephys.provenance import UsedConstant, records
 from corephys.sensors.resistivity_brine import brine_conductivity, mass_fraction
 
 __all__ = ["Calibration", "calibrate"]

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, series, units
-from corephys.bounds import positive
-from corephys.provenance import SourcedText
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import SourcedText
 from corephys.uncertainty import Measured, bare, stated
 
 __all__ = ["CellConstant", "cell_constant", "four_electrode", "wenner_constant"]
@@ -158,7 +158,7 @@ def cell_constant(
         [mV], [mA].
     conductivity : Quantity, DataArray or str
         Of the water at its temperature [S/m], such as sea water from
-        :func:`corephys.seawater.conductivity`.
+        :func:`corephys.ground.seawater.conductivity`.
     conductivity_uncertainty : Quantity or str, optional
         Systematic [S/m]; unknown gives NaN.
 

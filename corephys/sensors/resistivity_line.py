@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds
+from corephys.ground import thresholds
 from corephys.numerics import exponential, line
 
 __all__ = ["kept_and_fit"]

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, seawater, series, units
-from corephys.bounds import measured_fraction
+from corephys.ground import flags, seawater, series, units
+from corephys.ground.arguments import measured_fraction
 from corephys.sensors.resistivity_brine import sea_water_kernel
 from corephys.uncertainty import Measured, bare, combine, stated
 
@@ -118,7 +118,7 @@ def pore_water_resistivity(
 
     Notes
     -----
-    One over the conductivity of PSS-78 (UNESCO 1983), :func:`corephys.seawater.conductivity`.
+    One over the conductivity of PSS-78 (UNESCO 1983), :func:`corephys.ground.seawater.conductivity`.
     """
     found, _, _ = water(
         salinity, temperature, pressure,

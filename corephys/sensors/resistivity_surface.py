@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import fitting, series, thresholds
-from corephys.bounds import measured_fraction
+from corephys.ground import fitting, series, thresholds
+from corephys.ground.arguments import measured_fraction
 
 __all__ = ["SurfaceConduction", "surface_conduction_fit"]
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, provenance, series
+from corephys.ground import constants, provenance, series
 from corephys.sensors.resistivity_pore_water import water
 from corephys.uncertainty import Measured, bare, stated
 

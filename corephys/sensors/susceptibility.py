@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, flags, series, units
-from corephys.bounds import positive
+from corephys.ground import constants, flags, series, units
+from corephys.ground.arguments import positive
 from corephys.sensors.susceptibility_baseline import Baseline, drift_baseline
 from corephys.sensors.susceptibility_loop import (
     factor_kernel,

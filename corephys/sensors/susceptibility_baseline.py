@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import flags, series, thresholds, units
-from corephys.bounds import positive
+from corephys.ground import flags, series, thresholds, units
+from corephys.ground.arguments import positive
 from corephys.sensors.susceptibility_loop import plain_numbers
 
 __all__ = ["Baseline", "drift_baseline"]

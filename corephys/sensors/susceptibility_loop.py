@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import constants, units
+from corephys.ground import constants, units
 
 __all__ = ["UNITS", "to_si", "volume_factor", "volume_factor_quadratic"]
 

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import flags, thresholds
-from corephys.provenance import constants_attribute
+from corephys.ground import flags, thresholds
+from corephys.ground.provenance import constants_attribute
 from corephys.sensors.susceptibility_loop import plain_numbers
 
 __all__ = ["suggest_unwrapping"]

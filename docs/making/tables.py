@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from corephys import flags
-from corephys.constants import CONSTANTS, Constant
+from corephys.ground import flags
+from corephys.ground.constants import CONSTANTS, Constant
+from corephys.ground.thresholds import THRESHOLDS, Threshold
+from corephys.ground.vocabulary import TERMS, Term
 from corephys.quality import SEQUENCE
 from corephys.recipe import SCHEMA, Option
-from corephys.thresholds import THRESHOLDS, Threshold
-from corephys.vocabulary import TERMS, Term
 
 __all__ = [
     "MEANINGS", "STANDING", "THRESHOLD_STANDING", "constants_page", "flags_page", "recipe_page",
@@ -107,7 +107,7 @@ def constants_page(constants: Mapping[str, Constant] = CONSTANTS) -> str:
     return "\n\n".join(
         [
             "# Constants",
-            "Every number that a formula takes from elsewhere, from `corephys/constants.py`. Each "
+            "Every number that a formula takes from elsewhere, from `corephys/ground/constants.py`. Each "
             "is a keyword of the functions that use it, so that yours may stand in its place: "
             '`grain_density="2.65 g/cm^3"`. In code: `cp.constants.get("grain_density")`. '
             "Uncertainties are standard uncertainties, k = 1.",
@@ -130,7 +130,7 @@ def thresholds_page(thresholds: Mapping[str, Threshold] = THRESHOLDS) -> str:
     return "\n\n".join(
         [
             "# Thresholds",
-            "Every number of judgement, from `corephys/thresholds.py`: what counts as doubtful, "
+            "Every number of judgement, from `corephys/ground/thresholds.py`: what counts as doubtful, "
             "too few, too far or the same. None of them is a property of the Earth. Many are "
             "keywords of functions or keys of the [recipe](../recipe.md), so that yours may stand "
             'in their place. In code: `cp.thresholds.get("crack_length")`. Usual and '
@@ -160,7 +160,7 @@ def vocabulary_page(terms: Mapping[str, Term] = TERMS) -> str:
     return "\n\n".join(
         [
             "# Vocabulary",
-            "Names, units and plausible ranges, from `corephys/vocabulary.py`. A value outside of "
+            "Names, units and plausible ranges, from `corephys/ground/vocabulary.py`. A value outside of "
             "the usual range is flagged suspect, outside of the possible one bad; none is taken "
             "out. [A sensor of your own](../own_sensor.md) adds a row.",
             table(("name", "unit", "words", "usual", "possible", "CF standard name"), rows),

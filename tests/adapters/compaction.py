@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 import corephys as cp
-from corephys import fitting
+from corephys.ground import fitting
 from tests.adapters.registry import Inputs, adapter, array, straight, table
 
 _CURVES = "corephys.products.compaction_curves"
@@ -48,7 +48,7 @@ _FUNCTIONS = {
 }
 
 
-@adapter("fitting.linear", "corephys.fitting.linear")
+@adapter("fitting.linear", "corephys.ground.fitting.linear")
 def certified_linear(inputs: Inputs) -> Any:
     """Multiple regression: a constant and every column of the file but the first."""
     columns = table(inputs["file"])

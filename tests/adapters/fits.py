@@ -82,9 +82,9 @@ def _kowalik(x: Any, b1: float, b2: float, b3: float, b4: float) -> Any:
 CERTIFIED = {"misra1a": _misra, "thurber": _thurber, "mgh09": _kowalik}
 
 
-@adapter("fitting.fit", "corephys.fitting.fit")
+@adapter("fitting.fit", "corephys.ground.fitting.fit")
 def certified_fit(inputs: Inputs) -> Mapping[str, float]:
-    from corephys import fitting
+    from corephys.ground import fitting
 
     columns = table(inputs["file"])
     start = {f"b{i}": value for i, value in enumerate(inputs["start"], start=1)}

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from corephys import units
 from corephys.downhole import formation_temperature as formation
+from corephys.ground import units
 from tests.adapters.registry import Inputs, adapter, straight
 
 straight(

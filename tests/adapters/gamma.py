@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 import corephys as cp
-from corephys import series
+from corephys.ground import series
 from corephys.uncertainty import Measured
 from tests.adapters.registry import Inputs, adapter, straight
 

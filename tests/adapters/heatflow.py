@@ -148,7 +148,7 @@ def recent_heat(inputs: Inputs) -> Any:
     )["heat_production"]  # fmt: skip
 
 
-@adapter("units of heat flow", "corephys.units.as_floats")
+@adapter("units of heat flow", "corephys.ground.units.as_floats")
 def unit_of_heat_flow(inputs: Inputs) -> float:
     """One heat flow unit is one microcalorie (thermochemical) a second and square centimetre."""
     return float(cp.units.as_floats(f"{inputs['value']} ucal/(cm^2 s)", "mW/m^2", "value"))

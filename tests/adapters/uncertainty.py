@@ -34,19 +34,19 @@ def _length(
     return l_s + d - l_s * (delta_alpha * theta + alpha * delta_theta)
 
 
-@adapter("uncertainty.propagate", "corephys.uncertainty_draws.propagate")
+@adapter("uncertainty.propagate", "corephys.uncertainty.draws.propagate")
 def first_order(inputs: Inputs) -> float:
     return float(cp.uncertainty.propagate(_length, _gauge(inputs)).u_random)
 
 
-@adapter("uncertainty.second_order", "corephys.uncertainty_draws.second_order")
+@adapter("uncertainty.second_order", "corephys.uncertainty.draws.second_order")
 def second_order(inputs: Inputs) -> float:
     return float(cp.uncertainty.second_order(_length, _gauge(inputs)))
 
 
 @adapter(
     "uncertainty.effective_degrees_of_freedom",
-    "corephys.uncertainty_correlation.effective_degrees_of_freedom",
+    "corephys.uncertainty.measured.effective_degrees_of_freedom",
 )
 def degrees(inputs: Inputs) -> float:
     """Each input alone through the formula, then Welch and Satterthwaite."""
@@ -74,7 +74,7 @@ def _through(inputs: Mapping[str, Any]) -> dict[str, float]:
     return answer
 
 
-@adapter("uncertainty.simultaneous", "corephys.uncertainty_correlation.simultaneous")
+@adapter("uncertainty.simultaneous", "corephys.uncertainty.measured.simultaneous")
 def from_observations(inputs: Inputs) -> Mapping[str, float]:
     data = table(inputs["file"])
     columns = dict(zip(_NAMES, (data["V_volt"], data["I_ampere"], data["phi_rad"]), strict=True))
@@ -82,7 +82,7 @@ def from_observations(inputs: Inputs) -> Mapping[str, float]:
     return _through(means)
 
 
-@adapter("uncertainty.correlated", "corephys.uncertainty_correlation.correlated")
+@adapter("uncertainty.correlated", "corephys.uncertainty.measured.correlated")
 def from_summary(g: Inputs) -> Mapping[str, float]:
     letters = dict(zip(_NAMES, ("V", "I", "phi"), strict=True))
     r = np.eye(3)

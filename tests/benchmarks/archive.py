@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from corephys import archive, flags
+from corephys import archive
 from corephys.archive_kernels import gamma_rows
+from corephys.ground import flags
 from corephys.sensors.gamma_calibration import Calibration
 from tests.benchmarks.row import Row
 

@@ -13,7 +13,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.sensors.gamma_calibration import Calibration
 from corephys.sensors.gamma_kernel import density_kernel
 from corephys.sensors.gamma_steps import electron_scale

@@ -14,7 +14,7 @@ import tracemalloc
 import numpy as np
 import xarray as xr
 
-from corephys import series
+from corephys.ground import series
 from corephys.products import heatflow
 from corephys.uncertainty import Measured
 from tests.benchmarks.row import Row

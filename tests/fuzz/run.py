@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 import corephys as cp
-from corephys import series
+from corephys.ground import series
 from tests.fuzz.folders import Files, mutate, mutate_log, write
 
 # What is reduced from a table, reading by reading.

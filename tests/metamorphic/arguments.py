@@ -9,9 +9,9 @@ import numpy as np
 import xarray as xr
 from hypothesis import strategies as st
 
-from corephys import flags, series, units
+from corephys.ground import flags, series, units
+from corephys.ground.vocabulary import TERMS
 from corephys.uncertainty import Measured
-from corephys.vocabulary import TERMS
 
 STEPS = 10**6
 

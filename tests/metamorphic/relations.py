@@ -12,8 +12,8 @@ import pandas as pd
 import pint
 import xarray as xr
 
-from corephys import companions, units
-from corephys.vocabulary import TERMS
+from corephys.ground import companions, units
+from corephys.ground.vocabulary import TERMS
 
 # Units in which others write the same quantity, first choice first.
 OTHER_UNITS = {

@@ -14,7 +14,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import series, units
+from corephys.ground import series, units
 from corephys.recipe import SCHEMA
 from data_demo.simulator.hole import simulate_tables
 from tests.invariants import results, unknown_is_nan

@@ -19,7 +19,7 @@ import pandas as pd
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import corephys as cp
-from corephys import series
+from corephys.ground import series
 from data_demo.simulator.hole import simulate_hole
 
 QUANTITIES = (

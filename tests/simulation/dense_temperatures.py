@@ -18,7 +18,7 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from corephys import flags, series
+from corephys.ground import flags, series
 from corephys.products import heatflow
 from corephys.samples import needle
 from corephys.uncertainty import Measured

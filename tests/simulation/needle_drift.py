@@ -15,7 +15,7 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.samples import needle
 from data_demo.simulator import needle as simulated
 

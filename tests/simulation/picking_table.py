@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import flags
+from corephys.ground import flags
 from corephys.sensors import pwave
 from data_demo.simulator.waveforms import synthetic_arrivals
 

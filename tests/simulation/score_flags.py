@@ -18,7 +18,8 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from corephys import quality, units
+from corephys import quality
+from corephys.ground import units
 from corephys.hole import hole_from_tables
 from corephys.sensors import gamma, pwave
 from data_demo.simulator import simulate_tables

@@ -14,7 +14,8 @@ import numpy as np
 import xarray as xr
 
 import corephys as cp
-from corephys import series, uncertainty
+from corephys import uncertainty
+from corephys.ground import series
 from corephys.products import compaction, stress
 from corephys.uncertainty import Measured
 

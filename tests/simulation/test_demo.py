@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from corephys import flags, series
+from corephys.ground import flags, series
 
 SERIES = (
     ("properties/density", "bulk_density", "scan_gamma", "bulk_density [g/cm^3]"),

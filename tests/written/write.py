@@ -17,7 +17,7 @@ import numpy as np
 import xarray as xr
 
 import corephys as cp
-from corephys.provenance import FORMAT_VERSION
+from corephys.ground.provenance import FORMAT_VERSION
 from tests.fuzz import folders
 
 HERE = Path(__file__).parent

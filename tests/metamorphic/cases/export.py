@@ -9,7 +9,7 @@ from typing import Any
 import xarray as xr
 
 import corephys as cp
-from corephys import companions
+from corephys.ground import companions
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 from tests.metamorphic.cases.composite import framed, intervals, shifted

@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 import corephys as cp
-from corephys import units
+from corephys.ground import units
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 import corephys as cp
-from corephys import series
+from corephys.ground import series
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 

@@ -11,19 +11,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from corephys import companions, units
-from corephys.constants import Constant
-from corephys.uncertainty_budget import budget, budget_of_mean, reading_shares
-from corephys.uncertainty_correlation import (
+from corephys.ground import companions, units
+from corephys.ground.constants import Constant
+from corephys.ground.vocabulary import TERMS
+from corephys.uncertainty.budgets import budget, budget_of_mean, reading_shares
+from corephys.uncertainty.draws import MonteCarlo, monte_carlo, propagate, second_order
+from corephys.uncertainty.measured import (
+    Measured,
+    combine,
     correlated,
     correlation,
+    covariance_effects,
     effective_degrees_of_freedom,
+    norm,
     simultaneous,
 )
-from corephys.uncertainty_draws import MonteCarlo, monte_carlo, propagate, second_order
-from corephys.uncertainty_measured import Measured, combine, covariance_effects, norm
-from corephys.uncertainty_measured import bare as bare
-from corephys.vocabulary import TERMS
+from corephys.uncertainty.measured import bare as bare
 
 __all__ = [
     "Measured", "MonteCarlo", "budget", "budget_of_mean", "budget_shares", "combine", "correlated",

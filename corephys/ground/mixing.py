@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, series, thresholds, units
-from corephys.bounds import fraction, positive
+from corephys.ground import constants, series, thresholds, units
+from corephys.ground.arguments import fraction, positive
 
 __all__ = [
     "arithmetic_mean", "geometric_mean", "harmonic_mean", "hashin_shtrikman_conductivity",

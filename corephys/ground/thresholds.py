@@ -3,7 +3,7 @@
 A threshold has no truth to be wrong about, and a user may set another one. Each says what it
 decides and how it was found. Numbers of pure arithmetic, as steps of a difference, ends of an
 iteration and sizes of a block, stay where they are used; usual and possible ranges of quantities
-stand in :mod:`corephys.vocabulary`.
+stand in :mod:`corephys.ground.vocabulary`.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ import difflib
 from dataclasses import dataclass
 from typing import Any
 
-from corephys.constants import Constant, add_table
-from corephys.provenance import SourcedCount, SourcedNumber, SourcedText
+from corephys.ground.constants import Constant, add_table
+from corephys.ground.provenance import SourcedCount, SourcedNumber, SourcedText
 
 __all__ = ["DEFAULTS", "THRESHOLDS", "Threshold", "count", "get", "value"]
 
@@ -25,7 +25,7 @@ class Threshold(Constant):
     Parameters
     ----------
     name, value, unit, uncertainty, citation, origin
-        As of a :class:`corephys.constants.Constant`; the uncertainty is NaN.
+        As of a :class:`corephys.ground.constants.Constant`; the uncertainty is NaN.
     status : {"choice", "simulated", "common practice", "memory", "definition"}
         ``"choice"`` for a number that this package chose without a source, ``"simulated"`` for
         one that was tried on simulated data whose truth was known; the others as of a Constant.

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import thresholds
-from corephys.uncertainty_measured import Measured, bare
+from corephys.ground import thresholds
+from corephys.uncertainty.measured import Measured, bare
 
 __all__ = ["MonteCarlo", "monte_carlo", "propagate", "second_order"]
 

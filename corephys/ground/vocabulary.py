@@ -10,7 +10,7 @@ import difflib
 import re
 from dataclasses import dataclass
 
-from corephys import units
+from corephys.ground import units
 
 __all__ = ["TERMS", "Term", "add", "term"]
 

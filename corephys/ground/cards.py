@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from corephys import thresholds
+from corephys.ground import thresholds
 
 __all__ = [
     "RESEARCH_ONLY",

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys import companions, flags
-from corephys.sources import GROUPS, Source, random_source, source_of, stem
+from corephys.ground import companions, flags
+from corephys.uncertainty.sources import GROUPS, Source, random_source, source_of, stem
 
 __all__ = ["COLUMNS", "budget", "budget_of_mean", "reading_shares"]
 
@@ -53,7 +53,7 @@ def budget(
     name : str, optional
         Quantity; all that carry an uncertainty where not given.
     by : {"source", "group"}
-        One row a source, or a group of sources (:data:`corephys.sources.GROUPS`).
+        One row a source, or a group of sources (:data:`corephys.uncertainty.sources.GROUPS`).
     allow : tuple of str
         Levels of the flag whose readings count; a single value counts whatever its flag.
 

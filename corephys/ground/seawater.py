@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys import constants, series, thresholds, units
+from corephys.ground import constants, series, thresholds, units
 
 __all__ = ["absolute_salinity", "conductivity", "density", "sound_speed"]
 

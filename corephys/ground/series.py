@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import companions, flags, provenance, uncertainty, units
-from corephys.constants import Constant
+from corephys import uncertainty
+from corephys.ground import companions, flags, provenance, units
+from corephys.ground.constants import Constant
+from corephys.ground.vocabulary import TERMS, Term, term
 from corephys.uncertainty import Measured, bare
-from corephys.vocabulary import TERMS, Term, term
 
 __all__ = [
     "POSITION", "PositionError", "TooFewError", "apply", "at_one_place", "at_rows",
@@ -79,7 +80,7 @@ def at_same_positions(**arrays: Any) -> tuple[Any, ...]:
     Parameters
     ----------
     **arrays : DataArray, or anything
-        Plain floats of :func:`corephys.units.as_floats`, by the name to use in the message.
+        Plain floats of :func:`corephys.ground.units.as_floats`, by the name to use in the message.
 
     Returns
     -------
@@ -447,7 +448,7 @@ def build(
         By name of the vocabulary; values are DataArrays along the same positions or scalars.
     steps : tuple of str
         The chain of equations in words, first to last.
-    constants : mapping of str to anything that :func:`corephys.provenance.records` takes
+    constants : mapping of str to anything that :func:`corephys.ground.provenance.records` takes
         Numbers that were used, by name of the argument and as the caller gave them; those that
         the quantities themselves carry are added.
     **attributes

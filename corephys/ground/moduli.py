@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from corephys import flags, series, uncertainty
+from corephys import uncertainty
+from corephys.ground import flags, series
 from corephys.uncertainty import Measured, bare
 
 __all__ = ["NAMES", "isotropic", "isotropic_kernel"]

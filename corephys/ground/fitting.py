@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys.display import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics.information import akaike_corrected
 
 __all__ = ["Fit", "fit", "linear"]

@@ -11,8 +11,8 @@ from typing import Any
 
 import xarray as xr
 
-from corephys import units
-from corephys.vocabulary import TERMS
+from corephys.ground import units
+from corephys.ground.vocabulary import TERMS
 
 __all__ = ["COMPANIONS", "UNCERTAINTIES", "in_library_units", "library_units"]
 

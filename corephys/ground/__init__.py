@@ -1,0 +1,1 @@
+"""Floor 1: units, vocabulary, constants, flags and series. Knows nothing of cores."""
