@@ -9,7 +9,7 @@ from scipy import optimize, stats
 
 from corephys.ground import series, units
 from corephys.numerics import exponential
-from corephys.numerics.exponential_batch import solve_batch
+from corephys.numerics.exponential import solve_batch
 from corephys.products import compaction
 from corephys.products.compaction_bootstrap import block_weights, default_block
 from corephys.products.compaction_profile import profiles

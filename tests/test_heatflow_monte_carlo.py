@@ -8,7 +8,7 @@ import xarray as xr
 from scipy import stats
 
 from corephys.ground import series
-from corephys.numerics import line_batch
+from corephys.numerics import line as line_batch
 from corephys.numerics.line import generalised_line
 from corephys.products import heatflow
 from corephys.uncertainty import Measured

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import brentq, curve_fit
 
 from corephys.numerics import exponential as kernel
-from corephys.numerics.exponential_batch import solve_batch
+from corephys.numerics.exponential import solve_batch
 
 
 def decay(x, a, rate):
@@ -92,16 +92,16 @@ def test_solve_batch_equals_scipy_for_weights_far_and_near():
 
 
 def test_solve_batch_goes_in_blocks_of_rows(monkeypatch):
-    from corephys.numerics import exponential_batch as module
+    from corephys.numerics import exponential as kernel
 
     x, y = data(5, size=20)
     weights = np.random.default_rng(6).integers(0, 3, (31, 20)).astype(float)
     whole = solve_batch(x, y, weights, 1 / 300)
-    monkeypatch.setattr(module, "_BLOCK", 20 * 7)
+    monkeypatch.setattr(kernel, "_BLOCK", 20 * 7)
     parts = solve_batch(x, y, weights, 1 / 300)
     np.testing.assert_allclose(parts[0], whole[0], rtol=1e-12)
     np.testing.assert_allclose(parts[1], whole[1], rtol=1e-12)
-    monkeypatch.setattr(module, "_BLOCK", 1)
+    monkeypatch.setattr(kernel, "_BLOCK", 1)
     np.testing.assert_allclose(solve_batch(x, y, weights, 1 / 300)[1], whole[1], rtol=1e-12)
 
 

@@ -7,9 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from corephys.numerics.information import akaike_corrected
-from corephys.numerics.line_batch import estimating_rows, lines_from_sums
-from corephys.numerics.polynomial import fit_polynomial
+from corephys.numerics.line import estimating_rows, lines_from_sums
+from corephys.numerics.polynomial import akaike_corrected, fit_polynomial
 
 
 def test_information_needs_two_points_more_than_parameters():

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
-from corephys.numerics.information import akaike_corrected
+from corephys.numerics.polynomial import akaike_corrected
 
 __all__ = ["Fit", "fit", "linear"]
 

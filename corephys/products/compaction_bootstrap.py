@@ -10,7 +10,7 @@ import xarray as xr
 from corephys.ground import thresholds, vocabulary
 from corephys.ground.arguments import positive
 from corephys.numerics import exponential as numerics
-from corephys.numerics.exponential_batch import solve_batch
+from corephys.numerics.exponential import solve_batch
 from corephys.products.compaction_data import solve
 from corephys.products.compaction_fit import fit
 from corephys.products.compaction_models import MODELS

@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import series, thresholds
-from corephys.numerics.line_batch import estimating_rows, lines_from_sums
+from corephys.numerics.line import estimating_rows, lines_from_sums
 from corephys.products.heatflow_line import guided
 from corephys.products.heatflow_means import DEPTH
 from corephys.products.heatflow_points import Carried, carry

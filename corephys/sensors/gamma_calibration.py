@@ -10,7 +10,7 @@ import numpy as np
 from corephys.ground import constants, seawater, units
 from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
-from corephys.numerics import information, polynomial
+from corephys.numerics import polynomial as information
 from corephys.uncertainty import stated
 
 __all__ = ["Calibration", "calibrate", "standard_density"]
@@ -320,7 +320,7 @@ def _fit(
     fits, criterion = {}, {}
     orders = (order,) if order else (1, 2) if np.unique(np.round(thickness, 4)).size > 3 else (1,)
     for degree in orders:
-        c, covariance, chi_square = polynomial.fit_polynomial(x, y, sigma, degree)
+        c, covariance, chi_square = information.fit_polynomial(x, y, sigma, degree)
         fits[degree] = (c, covariance, chi_square)
         if len(orders) > 1:
             criterion[degree] = information.akaike_corrected(chi_square, x.size, degree + 1)

@@ -10,7 +10,7 @@ import numpy as np
 from corephys.ground import constants, thresholds, units
 from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
-from corephys.numerics import information, polynomial
+from corephys.numerics import polynomial as information
 from corephys.sensors.resistivity_brine import brine_conductivity, mass_fraction
 
 __all__ = ["Calibration", "calibrate"]
@@ -238,12 +238,12 @@ def _fit(
     net: np.ndarray, sigma: np.ndarray, u: Any, order: int | None, u_brine: float
 ) -> Calibration:
     x, y = np.log10(net), -np.log10(sigma)
-    slope = abs(polynomial.fit_polynomial(x, y, np.ones_like(x), 1)[0][1])
+    slope = abs(information.fit_polynomial(x, y, np.ones_like(x), 1)[0][1])
     known = u is not None
     weights = slope * np.asarray(u) / (net * np.log(10.0)) if known else np.ones_like(x)
     weights = np.broadcast_to(weights, x.shape)
     fits = {
-        degree: polynomial.fit_polynomial(x, y, weights, degree)
+        degree: information.fit_polynomial(x, y, weights, degree)
         for degree in ((order,) if order else (1, 2) if x.size > 3 else (1,))
     }
     # Without sigmas the scatter is a parameter too, and the likelihood its logarithm.

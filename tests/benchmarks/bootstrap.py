@@ -15,8 +15,7 @@ import lmfit
 import numpy as np
 from scipy.optimize import curve_fit, least_squares
 
-from corephys.numerics.exponential import solve
-from corephys.numerics.exponential_batch import solve_batch
+from corephys.numerics.exponential import solve, solve_batch
 from corephys.products.compaction_bootstrap import block_weights
 from tests.benchmarks.row import Row
 
