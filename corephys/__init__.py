@@ -32,9 +32,9 @@ if TYPE_CHECKING:
     from corephys.ground.units import quantity as quantity
     from corephys.hole import HoleError as HoleError
     from corephys.hole import composite as composite
-    from corephys.hole import depth as depth
     from corephys.hole import hole_from_tables as hole_from_tables
     from corephys.hole import read_hole as read_hole
+    from corephys.hole.placing import depth as depth
     from corephys.notebook import panels as panels
     from corephys.notebook.explain import explain as explain
     from corephys.notebook.overview import overview as overview
@@ -66,7 +66,7 @@ _MODULES = {
     "composite": "corephys.hole.composite",
     "consolidation": "corephys.samples.consolidation",
     "constants": "corephys.ground.constants",
-    "depth": "corephys.hole.depth",
+    "depth": "corephys.hole.placing.depth",
     "elastic": "corephys.products.elastic",
     "export": "corephys.export",
     "figures": "corephys.figures",

@@ -9,7 +9,8 @@ import xarray as xr
 
 import corephys as cp
 from corephys import composite
-from corephys.hole import composite_scales, composite_sequence, composite_suggest, composite_ties
+from corephys.hole.composite import scales, sequences, suggestions
+from corephys.hole.composite import ties as composite_ties
 
 STEP = 0.025  # m
 
@@ -61,7 +62,7 @@ def site(seed=4, holes=("A", "B", "C"), deep=120.0):
 @pytest.fixture(scope="module")
 def suggested():
     properties, cores, truth = site()
-    return composite_suggest.suggest(properties, cores, largest_shift="5 m"), cores, truth
+    return suggestions.suggest(properties, cores, largest_shift="5 m"), cores, truth
 
 
 def test_planted_shifts_are_found_to_one_sample(suggested):
@@ -81,7 +82,7 @@ def test_the_uncertainty_of_a_shift_holds(suggested):
     pulls = []
     for seed in (21, 22, 23):
         properties, cores, truth = site(seed)
-        ties = composite_suggest.suggest(properties, cores)
+        ties = suggestions.suggest(properties, cores)
         for tie in ties.itertuples():
             true = truth[tie.to_hole][tie.to_core] - truth[tie.hole][tie.core]
             pulls.append((tie.depth - tie.to_depth - true) / tie.uncertainty)
@@ -234,8 +235,8 @@ def three_holes(suggested):
 
 def test_a_sequence_covers_the_site_and_its_intervals_meet(three_holes):
     shifts, sections = three_holes
-    table = composite_sequence.suggest_sequence(sections, shifts, margin="0.3 m")
-    found = composite_sequence.checked_sequence(table, shifts)
+    table = sequences.suggest_sequence(sections, shifts, margin="0.3 m")
+    found = sequences.checked_sequence(table, shifts)
     gap = found["joint_gap"].values
     assert (gap == 0.0).all() and len(table) > 12
     assert set(table["joint"]) == {"first", "meets"}
@@ -246,10 +247,10 @@ def test_a_sequence_covers_the_site_and_its_intervals_meet(three_holes):
 def test_readings_of_a_sequence_follow_each_other_through_the_true_column(three_holes):
     shifts, sections = three_holes
     properties, _, _ = site()
-    table = composite_sequence.suggest_sequence(sections, shifts, margin="0.3 m")
-    sequence = composite_sequence.checked_sequence(table, shifts)
+    table = sequences.suggest_sequence(sections, shifts, margin="0.3 m")
+    sequence = sequences.checked_sequence(table, shifts)
     series = {hole: held["bulk_density"] for hole, held in properties.items()}
-    taken = composite_sequence.take(sequence, series, shifts)
+    taken = sequences.take(sequence, series, shifts)
     z = taken["depth_composite"].values
     assert (np.diff(z) > 0.0).all() and np.diff(z).max() < 2.01 * STEP
     total = sum(s.sizes["reading"] for s in series.values())
@@ -265,10 +266,10 @@ def test_a_gap_that_no_core_covers_is_named():
     cores = {"A": pd.DataFrame({"core": ["1", "2"], "top [m]": [0.0, 9.5]})}
     shifts = composite.shifts(composite_ties.empty(), cores, reference="A")
     sections = {"A": laid_out(cores["A"])}
-    assert len(composite_sequence.suggest_sequence(sections, shifts)) == 1  # the anchor alone
-    table = composite_sequence.suggest_sequence(sections, shifts, only_tied=False)
+    assert len(sequences.suggest_sequence(sections, shifts)) == 1  # the anchor alone
+    table = sequences.suggest_sequence(sections, shifts, only_tied=False)
     assert table["joint"].tolist() == ["first", "gap"]
-    assert composite_sequence.checked_sequence(table, shifts)["joint_gap"].values[1] == 0.5
+    assert sequences.checked_sequence(table, shifts)["joint_gap"].values[1] == 0.5
 
 
 def test_intervals_that_overlap_are_refused():
@@ -277,22 +278,20 @@ def test_intervals_that_overlap_are_refused():
     rows = [("A", "1", 0.0, 9.9), ("A", "2", 9.5, 9.0), ("A", "7", 10.0, 11.0)]
     sequence = pd.DataFrame(rows, columns=["hole", "core", "top [m]", "bottom [m]"])
     with pytest.raises(composite_ties.TieError) as error:
-        composite_sequence.checked_sequence(sequence, shifts)
+        sequences.checked_sequence(sequence, shifts)
     for words in ("no core '7'", "does not lie below its top", "0.400 m above the end"):
         assert words in str(error.value)
 
 
-@pytest.mark.parametrize("given", composite_scales.SCALES)
-@pytest.mark.parametrize("wanted", composite_scales.SCALES)
+@pytest.mark.parametrize("given", scales.SCALES)
+@pytest.mark.parametrize("wanted", scales.SCALES)
 def test_every_scale_goes_both_ways(three_holes, given, wanted):
     shifts, sections = three_holes
-    table = composite_scales.scales(sections["B"], shifts, hole="B", growth_factor=1.08)
+    table = scales.scales(sections["B"], shifts, hole="B", growth_factor=1.08)
     core = table["core"].values
     z = table[given].mean("end").values
-    there = composite_scales.convert(cp.quantity(z, "m"), core, table, given=given, wanted=wanted)
-    back = composite_scales.convert(
-        cp.quantity(there, "m"), core, table, given=wanted, wanted=given
-    )
+    there = scales.convert(cp.quantity(z, "m"), core, table, given=given, wanted=wanted)
+    back = scales.convert(cp.quantity(there, "m"), core, table, given=wanted, wanted=given)
     np.testing.assert_allclose(back, z, atol=1e-9)
     np.testing.assert_allclose(there, table[wanted].mean("end").values, atol=1e-9)
 
@@ -304,16 +303,16 @@ def test_scales_of_one_core_by_hand():
         {"shift": ("row", [0.6])},
         {"hole": ("row", np.array(["A"], object)), "core": ("row", np.array(["1"], object))},
     )
-    table = composite_scales.scales(laid_out(cores), shifts, hole="A", growth_factor=1.1)
+    table = scales.scales(laid_out(cores), shifts, hole="A", growth_factor=1.1)
     at = cp.quantity([13.75], "m")
     expected = {
         "depth_fitted": 10.0 + 3.75 * 8.5 / 9.0, "depth_composite": 14.35,
         "depth_composite_over_growth": 14.35 / 1.1,
     }  # fmt: skip
     for wanted, value in expected.items():
-        found = composite_scales.convert(at, "1", table, given="depth", wanted=wanted)
+        found = scales.convert(at, "1", table, given="depth", wanted=wanted)
         assert found[0] == pytest.approx(value, abs=1e-12)
-    beyond = composite_scales.convert("19.5 m", "1", table, given="depth", wanted="depth_fitted")
+    beyond = scales.convert("19.5 m", "1", table, given="depth", wanted="depth_fitted")
     assert np.isnan(beyond[0])
     with pytest.raises(ValueError, match="no scale 'drilled'"):
-        composite_scales.convert(at, "1", table, given="drilled", wanted="depth")
+        scales.convert(at, "1", table, given="drilled", wanted="depth")

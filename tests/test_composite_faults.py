@@ -9,7 +9,7 @@ import xarray as xr
 
 from corephys import composite
 from corephys.ground.series import PositionError
-from corephys.hole.composite_ties import TieError
+from corephys.hole.composite.ties import TieError
 
 CORES = {
     hole: pd.DataFrame({"core": ["1", "2", "3"], "top [m]": [top, top + 9.5, top + 19.0]})

@@ -10,7 +10,7 @@ import pytest
 import xarray as xr
 
 from corephys.ground import flags, series, units
-from corephys.hole import depth as hole_depth
+from corephys.hole.placing import depth as hole_depth
 from corephys.numerics.line import york
 from corephys.products import heatflow, heatflow_means, heatflow_points
 from corephys.products.heatflow_carriers import CARRIERS, Points, smooth_resistivity

@@ -8,7 +8,7 @@ import pytest
 
 import corephys as cp
 from corephys.ground.series import PositionError
-from corephys.hole import depth
+from corephys.hole.placing import depth
 
 CORES = pd.DataFrame(
     {

@@ -8,7 +8,7 @@ import xarray as xr
 
 from corephys.ground import flags, series
 from corephys.ground.series import PositionError
-from corephys.hole.depth import match
+from corephys.hole.placing.depth import match
 from corephys.uncertainty import Measured
 
 

@@ -169,7 +169,7 @@ def test_an_undeclared_import_is_found(tmp_path: Path) -> None:
 
 def missing_from_pages(pages: dict[str, str]) -> list[str]:
     """Tables, columns and choices of the package that the pages for users do not name."""
-    from corephys.hole.tables import SAMPLE_ID, TABLES
+    from corephys.hole.reading.tables import SAMPLE_ID, TABLES
     from corephys.recipe import SCHEMA
 
     found = []

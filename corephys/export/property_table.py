@@ -15,7 +15,7 @@ import xarray as xr
 from corephys.ground import companions, flags, series, units
 from corephys.ground.provenance import write_bytes
 from corephys.ground.vocabulary import TERMS
-from corephys.hole import layers
+from corephys.hole.placing import layout
 from corephys.uncertainty import budgets
 
 __all__ = ["COLUMNS", "GROUPINGS", "property_table", "write_summaries"]
@@ -87,7 +87,7 @@ def property_table(
     -----
     u_random_of_mean^2 = sum u_i^2 / n^2; u_systematic_of_mean is the norm of the mean effects
     (JCGM 100:2008, 5.2.2): averaging leaves them as they are. Neither holds the scatter of the
-    sediment, which the standard deviation says. Layers as :func:`corephys.hole.layers.layer_column`
+    sediment, which the standard deviation says. Layers as :func:`corephys.hole.placing.layout.layer_column`
     finds them.
     """
     by = _groupings(by)
@@ -270,12 +270,12 @@ def _places(dataset: xr.Dataset, beds: xr.Dataset | None, cores: xr.Dataset | No
         return np.full(size, otherwise)
 
     depth = coordinate("depth", np.nan).astype(float)
-    method = layers.method_of(cores, coordinate("core", ""))
+    method = layout.method_of(cores, coordinate("core", ""))
     return pd.DataFrame(
         {
             "depth": depth,
-            "layer": layers.layer_column(beds, depth),
-            "lithology": layers.layer_column(beds, depth, "lithology"),
+            "layer": layout.layer_column(beds, depth),
+            "lithology": layout.layer_column(beds, depth, "lithology"),
             "coring_method": np.where(method == "", "not known", method),
         }
     )

@@ -14,7 +14,7 @@ from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import COLOURS, DASHES, SETTINGS, TWO_COLUMNS, label, plain
 from corephys.ground import flags, thresholds
-from corephys.hole.depth import match
+from corephys.hole.placing.depth import match
 
 __all__ = ["formation_factor"]
 

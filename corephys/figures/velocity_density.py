@@ -15,7 +15,7 @@ from corephys.figures.drawn import Plate
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, label
 from corephys.ground import flags, thresholds
-from corephys.hole.depth import match
+from corephys.hole.placing.depth import match
 
 __all__ = ["velocity_density"]
 

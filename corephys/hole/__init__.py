@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from corephys.hole.error import HoleError, Problem
-from corephys.hole.read import hole_from_tables, read_hole
+from corephys.hole.reading.error import HoleError, Problem
+from corephys.hole.reading.read import hole_from_tables, read_hole
 
 __all__ = ["HoleError", "Problem", "hole_from_tables", "read_hole"]

@@ -22,7 +22,7 @@ from corephys.ground import flags, units
 from corephys.ground.provenance import write_bytes
 from corephys.ground.series import leaf as leaf_of
 from corephys.ground.vocabulary import TERMS
-from corephys.hole.tables import TABLES
+from corephys.hole.reading.tables import TABLES
 from corephys.notebook.exclusions_table import added
 from corephys.notebook.panel import Panel, PanelError, table_of
 

@@ -14,7 +14,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import companions, thresholds
-from corephys.hole.depth_uncertainty import sharing
+from corephys.hole.placing.depth_uncertainty import sharing
 from corephys.products.heatflow_points import Carrier
 
 # Units of the variables that hold what is carried; a caller may have converted them.

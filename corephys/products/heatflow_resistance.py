@@ -9,7 +9,7 @@ import xarray as xr
 
 from corephys.ground import series
 from corephys.ground.arguments import positive
-from corephys.hole.depth_uncertainty import errors_in_metres
+from corephys.hole.placing.depth_uncertainty import errors_in_metres
 from corephys.products.heatflow_means import (
     FEW,
     DepthErrors,

@@ -14,7 +14,7 @@ import xarray as xr
 
 from corephys.ground import flags, seawater, series, units
 from corephys.ground.provenance import SourcedText
-from corephys.hole.error import HoleError, Problem
+from corephys.hole.reading.error import HoleError, Problem
 from corephys.recipe import Recipe
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import xarray as xr
 
-from corephys.hole import depth
+from corephys.hole.placing import depth
 from corephys.reduction.context import Context, Skipped
 
 __all__ = ["depth_uncertainty", "of_stations"]

@@ -10,7 +10,7 @@ import xarray as xr
 
 from corephys.ground import constants, flags, seawater, thresholds, units
 from corephys.ground.provenance import SourcedText
-from corephys.hole import depth as positions
+from corephys.hole.placing import depth as positions
 from corephys.products import elastic
 from corephys.reduction.context import Context, Skipped
 

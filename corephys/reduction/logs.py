@@ -12,7 +12,7 @@ import xarray as xr
 from corephys.downhole import logs
 from corephys.ground import companions, thresholds, units
 from corephys.ground.vocabulary import TERMS
-from corephys.hole.log_files import FOLDER
+from corephys.hole.reading.recordings import FOLDER
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_supplied import HOMES
 

@@ -10,7 +10,7 @@ import xarray as xr
 from corephys.ground import units
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.provenance import SourcedText
-from corephys.hole import depth as positions
+from corephys.hole.placing import depth as positions
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, pore_water_density, seconds_since
 from corephys.reduction.scan_place import (

@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import thresholds, units
-from corephys.hole import depth as positions
+from corephys.hole.placing import depth as positions
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.scan_place import geometry, of_kind, series_like

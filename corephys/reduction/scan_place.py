@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
-from corephys.hole import layers
+from corephys.hole.placing import layout
 from corephys.products import porosity
 from corephys.reduction.context import (
     Context,
@@ -79,7 +79,7 @@ def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
     """Coring method of every reading, an empty text where it is not known."""
     if "core" not in table.coords:
         return np.full(table.sizes["reading"], "", dtype=object)
-    return layers.method_of(series.leaf(context.hole, "cores"), table["core"].values)
+    return layout.method_of(series.leaf(context.hole, "cores"), table["core"].values)
 
 
 def with_reason(dataset: xr.Dataset, name: str, where: np.ndarray, reason: str) -> xr.Dataset:
@@ -127,7 +127,7 @@ def core_temperature(context: Context, table: xr.Dataset, here: xr.DataArray) ->
 
 def layer_names(context: Context, dataset: xr.Dataset) -> np.ndarray:
     """Name of the layer of every reading, by depth; "all" without a table of layers."""
-    return layers.layer_column(context.optional("layers"), dataset["depth"].values)
+    return layout.layer_column(context.optional("layers"), dataset["depth"].values)
 
 
 def below_seafloor(

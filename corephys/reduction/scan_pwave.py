@@ -10,7 +10,7 @@ import xarray as xr
 
 from corephys.ground import thresholds, units
 from corephys.ground.provenance import SourcedText, with_constants
-from corephys.hole import depth as positions
+from corephys.hole.placing import depth as positions
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.scan_place import (

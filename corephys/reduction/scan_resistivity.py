@@ -10,7 +10,7 @@ import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
 from corephys.ground.provenance import with_constants
-from corephys.hole import depth as positions
+from corephys.hole.placing import depth as positions
 from corephys.reduction import scan_fitted
 from corephys.reduction.context import Context, Skipped
 from corephys.reduction.scan_place import (

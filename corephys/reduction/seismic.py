@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds
-from corephys.hole import depth as positions
+from corephys.hole.placing import depth as positions
 from corephys.products import seismic
 from corephys.reduction.context import Context, Skipped
 

@@ -15,8 +15,8 @@ import pandas as pd
 import xarray as xr
 
 import corephys as cp
-from corephys.hole import depth
-from corephys.hole.depth import match
+from corephys.hole.placing import depth
+from corephys.hole.placing.depth import match
 from tests.benchmarks.row import Row
 
 

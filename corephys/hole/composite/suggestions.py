@@ -13,7 +13,7 @@ import xarray as xr
 
 from corephys.ground import flags, thresholds
 from corephys.ground.arguments import positive
-from corephys.hole.composite_ties import COLUMNS, core_tops, depth_of
+from corephys.hole.composite.ties import COLUMNS, core_tops, depth_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 
 __all__ = ["suggest"]

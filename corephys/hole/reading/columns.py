@@ -15,9 +15,9 @@ import pandas as pd
 
 from corephys.ground import thresholds, units
 from corephys.ground.vocabulary import TERMS
-from corephys.hole.csv import Cells
-from corephys.hole.error import Problem, nearest, rows_in_words
-from corephys.hole.tables import Column, Table
+from corephys.hole.reading.csv import Cells
+from corephys.hole.reading.error import Problem, nearest, rows_in_words
+from corephys.hole.reading.tables import Column, Table
 
 __all__ = ["Columns", "read_columns"]
 

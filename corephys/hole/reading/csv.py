@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from corephys.hole.error import Problem, rows_in_words
+from corephys.hole.reading.error import Problem, rows_in_words
 
 __all__ = ["Cells", "decode", "from_frame", "parse"]
 

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from corephys.ground import flags, thresholds
-from corephys.hole.columns import Columns
-from corephys.hole.error import Problem, rows_in_words
-from corephys.hole.layout import Layout, encode
-from corephys.hole.structure import unknown_sections
+from corephys.hole.placing.layout import Layout, encode
+from corephys.hole.reading.columns import Columns
+from corephys.hole.reading.error import Problem, rows_in_words
+from corephys.hole.reading.structure import unknown_sections
 
 __all__ = ["Positions", "above_seafloor", "locate", "reasons", "repeated"]
 

@@ -12,13 +12,13 @@ import xarray as xr
 
 from corephys.ground import flags, provenance
 from corephys.ground.vocabulary import term
-from corephys.hole import csv, log_files, positions, structure, waveforms
-from corephys.hole.columns import Columns, read_columns
-from corephys.hole.csv import Cells
-from corephys.hole.error import HoleError, Problem, nearest
-from corephys.hole.layout import Layout, lay_out
-from corephys.hole.settings import FILE, check, parse, to_json
-from corephys.hole.tables import FLAGGED_ELSEWHERE, TABLES
+from corephys.hole.placing.layout import Layout, lay_out
+from corephys.hole.reading import csv, positions, recordings, structure
+from corephys.hole.reading.columns import Columns, read_columns
+from corephys.hole.reading.csv import Cells
+from corephys.hole.reading.error import HoleError, Problem, nearest
+from corephys.hole.reading.settings import FILE, check, parse, to_json
+from corephys.hole.reading.tables import FLAGGED_ELSEWHERE, TABLES
 
 __all__ = ["hole_from_tables", "read_hole"]
 
@@ -68,13 +68,13 @@ def read_hole(
         if found is not None:
             cells[name] = found
     unread, faults = _other_files(folder, present)
-    record, more = waveforms.read(folder)
+    record, more = recordings.read(folder)
     hole = f"the hole in {str(folder)!r}"
     tree = _assemble(cells, given, columns, problems + faults + more, hole, record)
-    logs = log_files.read(folder)
+    logs = recordings.read_files(folder)
     for place, log in logs.items():
         tree[place] = xr.DataTree(log)
-    recorded = [waveforms.FILE] if record is not None else []
+    recorded = [recordings.FILE] if record is not None else []
     logged = [str(log.attrs["file"]) for log in logs.values()]
     sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logged]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
@@ -150,7 +150,7 @@ def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Prob
 
 def _assemble(
     cells: dict[str, Cells], given: dict[str, Any], mapping: Mapping[str, Mapping[str, str]] | None,
-    problems: list[Problem], hole: str, record: waveforms.Record | None = None,
+    problems: list[Problem], hole: str, record: recordings.Record | None = None,
 ) -> xr.DataTree:  # fmt: skip
     problems = problems + _map_headers(cells, mapping or {})
     head = given.get("hole")
@@ -165,7 +165,7 @@ def _assemble(
             problems += faults
             faulty |= {name} if faults else set()
     if record is not None:
-        tables[waveforms.NODE], faults = read_columns(record.cells, waveforms.TABLE, str(zone))
+        tables[recordings.NODE], faults = read_columns(record.cells, recordings.TABLE, str(zone))
         problems += faults
     geometry = structure.check(tables)
     faulty |= {name for name in tables if any(p.file == tables[name].file for p in geometry)}
@@ -187,7 +187,7 @@ def _assemble(
     if problems:
         raise HoleError(_in_order(problems), hole)
     if record is not None:
-        nodes[f"/{waveforms.NODE}"] = waveforms.join(nodes[f"/{waveforms.NODE}"], record)
+        nodes[f"/{recordings.NODE}"] = recordings.join(nodes[f"/{recordings.NODE}"], record)
     attributes = {"title": str(given["hole"]["name"]), "settings": to_json(given)}
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
 

@@ -8,8 +8,8 @@ import zoneinfo
 from typing import Any
 
 from corephys.ground import seawater, units
-from corephys.hole import csv
-from corephys.hole.error import Problem, nearest
+from corephys.hole.reading import csv
+from corephys.hole.reading.error import Problem, nearest
 
 __all__ = ["FILE", "check", "parse", "to_json"]
 

@@ -12,10 +12,10 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground.provenance import write_bytes
-from corephys.hole import composite_ties
-from corephys.hole.composite_ties import TieError
-from corephys.hole.error import HoleError, Problem
-from corephys.hole.read import read_hole
+from corephys.hole.composite import ties as composite_ties
+from corephys.hole.composite.ties import TieError
+from corephys.hole.reading.error import HoleError, Problem
+from corephys.hole.reading.read import read_hole
 
 __all__ = ["Site", "read_site", "read_ties", "write_ties"]
 
@@ -116,7 +116,7 @@ def read_ties(path: str | os.PathLike[str]) -> pd.DataFrame:
     Parameters
     ----------
     path : path
-        CSV with the headers of :data:`corephys.hole.composite_ties.COLUMNS`, lengths with their
+        CSV with the headers of :data:`corephys.hole.composite.ties.COLUMNS`, lengths with their
         unit.
 
     Returns

@@ -11,8 +11,8 @@ import xarray as xr
 
 from corephys.ground import units
 from corephys.ground.series import PositionError
-from corephys.hole.composite_shifts import shifts_of
-from corephys.hole.composite_ties import DEPTHS, TieError, meters
+from corephys.hole.composite.shifts import shifts_of
+from corephys.hole.composite.ties import DEPTHS, TieError, meters
 
 __all__ = ["SCALES", "convert", "scales", "section_ends", "ties_on"]
 
@@ -98,7 +98,7 @@ def scales(
 
     Notes
     -----
-    Definitions; see :func:`corephys.hole.depth.place` and
+    Definitions; see :func:`corephys.hole.placing.depth.place` and
     :func:`corephys.hole.composite.growth_factor`.
     """
     if not growth_factor > 0.0:

@@ -1,7 +1,4 @@
-"""Where every section lies: cores and sections laid end to end, closed voids and the squeeze.
-
-Text keys are turned into whole numbers once; after that a depth is a look-up and a sum.
-"""
+"""Where every section lies: cores and sections laid end to end, closed voids, the squeeze, and layers."""
 
 from __future__ import annotations
 
@@ -10,8 +7,31 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
-__all__ = ["Layout", "encode", "lay_out"]
+from corephys.ground import units
+from corephys.ground.series import PositionError
+from corephys.hole.reading.columns import read_columns
+from corephys.hole.reading.csv import from_frame
+from corephys.hole.reading.error import HoleError
+from corephys.hole.reading.tables import TABLES
+
+__all__ = [
+    "Layout",
+    "arrays",
+    "codes_of",
+    "encode",
+    "lay_out",
+    "layer_column",
+    "layout_of",
+    "method_of",
+    "texts",
+]
+
+# --------------------------------------------------------------------------------------------------
+# Where every section lies: cores and sections laid end to end, closed voids and the squeeze.
+#
+# Text keys are turned into whole numbers once; after that a depth is a look-up and a sum.
 
 
 @dataclass
@@ -277,3 +297,194 @@ def _intervals(
         if kind == "closed_void" and code is not None and end > start:
             found.append((int(core_of[code]), above[code] + start / 100, above[code] + end / 100))
     return sorted(found)
+
+
+# --------------------------------------------------------------------------------------------------
+# From the tables of a hole to where its sections lie, and from text keys to rows of it.
+
+
+def codes_of(layout: Layout, core: Any, section: Any) -> Any:
+    """Row of the section of each reading.
+
+    Parameters
+    ----------
+    layout : Layout
+        Sections of the hole.
+    core, section : (n,) array of str or pandas.Categorical
+        Text keys.
+
+    Returns
+    -------
+    (n,) ndarray of int
+        Rows of ``sections``.
+
+    Raises
+    ------
+    PositionError
+        When a reading has no section there.
+    """
+    code = layout.encode(core, section)
+    unknown = np.flatnonzero(code < 0)
+    if unknown.size:
+        row = int(unknown[0])
+        raise PositionError(
+            f"core {core[row]!r}, section {section[row]!r} (reading {row}) is not in sections, "
+            f"and {unknown.size - 1} more readings are without one. Keys are text: '01' is not '1'"
+        )
+    return code
+
+
+def layout_of(sections: Any, cores: Any, removed: Any) -> Layout:
+    """Where every section of a hole lies.
+
+    Parameters
+    ----------
+    sections, cores, removed : Dataset, DataTree node or DataFrame
+        As in ``corephys.depth.place``.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    PositionError
+        When a core of ``sections`` is not in ``cores``.
+    """
+    gone = None if removed is None else arrays(removed, "removed", "core section from to kind")
+    laid = arrays(sections, "sections", "core section length")
+    cut = arrays(cores, "cores", "core top advance")
+    unknown = sorted(set(laid["core"].tolist()) - set(cut["core"].tolist()))
+    if unknown:
+        raise PositionError(f"the core {unknown[0]!r} of sections is not in cores; add its row")
+    return lay_out(cut, laid, gone)
+
+
+def arrays(table: Any, name: str, wanted: str) -> dict[str, Any]:
+    """Columns of a table in the units of the contract.
+
+    Parameters
+    ----------
+    table : Dataset, DataTree node or DataFrame
+        Of the hole.
+    name : str
+        Which table it is.
+    wanted : str
+        Columns, separated by blanks.
+
+    Returns
+    -------
+    dict of str to (n,) ndarray
+
+    Raises
+    ------
+    HoleError
+        For columns of a DataFrame that cannot be read.
+    PositionError
+        When a column is missing.
+    """
+    names = wanted.split()
+    schema = TABLES[name].by_name
+    if isinstance(table, pd.DataFrame):
+        columns, problems = read_columns(from_frame(table, name)[0], TABLES[name])
+        # A table made for this purpose may lack the columns that placing does not need.
+        problems = [p for p in problems if p.column.partition(" [")[0] in names]
+        if problems:
+            raise HoleError(problems, f"the table {name!r}")
+        return {n: columns[n] for n in names}
+    missing = [n for n in names if n not in table]
+    if missing:
+        raise PositionError(f"{name} has no {missing[0]!r}; it needs {', '.join(names)}")
+    return {
+        n: units.as_floats(table[n], schema[n].unit or "1", f"{name}.{n}").values
+        if schema[n].kind == "number"
+        else np.asarray(table[n].values, dtype=object)
+        for n in names
+    }
+
+
+def texts(keys: Any) -> Any:
+    """Cores or sections as text, numbers refused.
+
+    Parameters
+    ----------
+    keys : str, Series, Categorical or array
+        Keys of readings.
+
+    Returns
+    -------
+    (n,) array of str or pandas.Categorical
+
+    Raises
+    ------
+    PositionError
+        For numbers.
+    """
+    if isinstance(keys, str):
+        return np.array([keys], dtype=object)
+    if isinstance(keys, pd.Series):
+        keys = keys.array
+    if isinstance(keys, pd.Categorical):
+        return keys
+    array = np.asarray(keys)
+    if array.dtype.kind in "iuf":
+        raise PositionError(
+            f"core and section are text, got numbers ({array.flat[0]!r} ...). Read the columns as "
+            "text: pandas.read_csv(..., dtype=str)"
+        )
+    return array.astype(object)
+
+
+# --------------------------------------------------------------------------------------------------
+# What a depth or a core belongs to: its layer, lithology and coring method.
+
+
+def layer_column(layers: xr.Dataset | None, depth: Any, column: str = "name") -> np.ndarray:
+    """A column of the table of layers, looked up by depth.
+
+    Parameters
+    ----------
+    layers : Dataset or None
+        With ``top`` and ``bottom`` [m] and the column, along ``row``.
+    depth : (n,) array of float
+        Depth below the seafloor, as laid out [m].
+    column : str
+        Such as ``name`` or ``lithology``.
+
+    Returns
+    -------
+    ndarray of object, (n,)
+        ``"all"`` without a table, ``"between layers"`` outside every layer. A layer holds its
+        top and not its bottom; where layers overlap, the later row is taken.
+    """
+    depth = np.asarray(depth, dtype=float)
+    if layers is None or column not in layers:
+        return np.full(depth.size, "all", dtype=object)
+    found = np.full(depth.size, "between layers", dtype=object)
+    for word, top, bottom in zip(
+        layers[column].values, layers["top"].values, layers["bottom"].values, strict=True
+    ):
+        found[(depth >= top) & (depth < bottom)] = str(word)
+    return found
+
+
+def method_of(cores: xr.Dataset | None, core: Any) -> np.ndarray:
+    """Coring method of every reading.
+
+    Parameters
+    ----------
+    cores : Dataset or None
+        With ``core`` and ``coring_method``.
+    core : (n,) array of str
+        Core of every reading.
+
+    Returns
+    -------
+    ndarray of object, (n,)
+        An empty text where it is not known.
+    """
+    names = np.asarray(core, dtype=object)
+    if cores is None or "core" not in cores or "coring_method" not in cores:
+        return np.full(names.size, "", dtype=object)
+    known = dict(zip(cores["core"].values, cores["coring_method"].values, strict=True))
+    return np.array([known.get(name, "") for name in names], dtype=object)

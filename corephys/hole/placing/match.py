@@ -15,7 +15,7 @@ import xarray as xr
 from corephys.ground import companions, flags, thresholds, units
 from corephys.ground.provenance import with_constants
 from corephys.ground.series import PositionError
-from corephys.hole.layout import encode
+from corephys.hole.placing.layout import encode
 
 __all__ = ["match"]
 

@@ -14,10 +14,9 @@ import xarray as xr
 from corephys.ground import companions, units
 from corephys.ground.series import PositionError
 from corephys.ground.vocabulary import term
-from corephys.hole.depth_uncertainty import carry, covariance, uncertainty
-from corephys.hole.layout import Layout
-from corephys.hole.layout_tables import codes_of, layout_of, texts
-from corephys.hole.match import match
+from corephys.hole.placing.depth_uncertainty import carry, covariance, uncertainty
+from corephys.hole.placing.layout import Layout, codes_of, layout_of, texts
+from corephys.hole.placing.match import match
 
 __all__ = ["carry", "closed_up", "covariance", "match", "place", "section_tops", "uncertainty"]
 

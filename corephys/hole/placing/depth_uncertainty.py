@@ -17,8 +17,7 @@ from corephys.ground import companions, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.series import PositionError
 from corephys.ground.vocabulary import term
-from corephys.hole.layout import Layout
-from corephys.hole.layout_tables import arrays, codes_of, layout_of, texts
+from corephys.hole.placing.layout import Layout, arrays, codes_of, layout_of, texts
 from corephys.uncertainty import Measured
 
 __all__ = ["carry", "covariance", "errors_in_metres", "uncertainty"]

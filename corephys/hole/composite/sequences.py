@@ -12,9 +12,9 @@ import xarray as xr
 from corephys.ground import companions, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.series import PositionError
-from corephys.hole.composite_scales import section_ends
-from corephys.hole.composite_shifts import place, shifts_in_metres
-from corephys.hole.composite_ties import DEPTHS, TieError
+from corephys.hole.composite.scales import section_ends
+from corephys.hole.composite.shifts import place, shifts_in_metres
+from corephys.hole.composite.ties import DEPTHS, TieError
 
 __all__ = ["COLUMNS", "checked_sequence", "sequence_in_metres", "suggest_sequence", "take"]
 

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from corephys.ground import thresholds, units
-from corephys.hole.columns import Columns
-from corephys.hole.error import Problem, nearest, rows_in_words
-from corephys.hole.layout import encode
+from corephys.hole.placing.layout import encode
+from corephys.hole.reading.columns import Columns
+from corephys.hole.reading.error import Problem, nearest, rows_in_words
 
 __all__ = ["check", "unknown_sections"]
 

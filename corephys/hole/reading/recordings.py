@@ -1,7 +1,8 @@
-"""Recorded P-wave waveforms of a hole: one netCDF file beside the tables of the scan."""
+"""Recordings beside the tables of a hole: P-wave waveforms in one netCDF file, and LAS files byte by byte."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,11 +11,15 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import units
-from corephys.hole.csv import Cells
-from corephys.hole.error import Problem
-from corephys.hole.tables import Column, Table
+from corephys.hole.reading.csv import Cells
+from corephys.hole.reading.error import Problem
+from corephys.hole.reading.tables import Column, Table
 
-__all__ = ["AXIS", "FILE", "NODE", "TABLE", "Record", "join", "read"]
+__all__ = ["AXIS", "FILE", "FOLDER", "NODE", "Record", "TABLE", "join", "read"]
+
+# --------------------------------------------------------------------------------------------------
+# Recorded P-wave waveforms of a hole: one netCDF file beside the tables of the scan.
+
 
 NODE = "scan/pwave_waveforms"
 FILE = f"{NODE}.nc"
@@ -185,3 +190,44 @@ def join(placed: xr.Dataset, record: Record) -> xr.Dataset:
     """
     others = {name: part for name, part in record.variables.items() if name != "time"}
     return placed.assign(others).assign_coords({AXIS: record.variables["time"]})
+
+
+# --------------------------------------------------------------------------------------------------
+# LAS files of a hole folder, kept byte by byte: they are read when the recipe says what they hold.
+#
+# Nothing here looks into a file; a broken one is kept like any other.
+
+
+FOLDER = "downhole/logs"
+
+
+def read_files(folder: Path) -> dict[str, xr.Dataset]:
+    """Keep the LAS files of a hole folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Hole folder; files in its ``downhole/logs`` whose name ends in .las, in any letters.
+
+    Returns
+    -------
+    dict of str to Dataset
+        By path in the hole, such as ``"downhole/logs/first_run"``: ``content`` along ``byte``, and
+        the attribute ``file``, the path inside the folder. Signs that a path cannot hold become
+        underscores; names that are then alike are numbered.
+    """
+    found: dict[str, xr.Dataset] = {}
+    for path in sorted((folder / FOLDER).glob("*")):
+        if path.suffix.lower() != ".las" or not path.is_file():
+            continue
+        stem = re.sub(r"\W+", "_", path.stem, flags=re.ASCII).strip("_") or "log"
+        name, number = stem, 1
+        while f"{FOLDER}/{name}" in found:
+            number += 1
+            name = f"{stem}_{number}"
+        content = np.frombuffer(path.read_bytes(), dtype=np.uint8)
+        words = {"long_name": "bytes of the file"}
+        found[f"{FOLDER}/{name}"] = xr.Dataset(
+            {"content": ("byte", content, words)}, attrs={"file": f"{FOLDER}/{path.name}"}
+        )
+    return found

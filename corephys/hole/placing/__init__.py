@@ -1,0 +1,1 @@
+"""Place readings in depth, and match series that lie at different positions."""

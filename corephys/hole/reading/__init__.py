@@ -1,0 +1,1 @@
+"""Read a hole: tables and settings, checked cell by cell and against each other."""
