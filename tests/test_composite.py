@@ -9,7 +9,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys import composite
-from corephys.hole.composite import scales, sequences, suggestions
+from corephys.hole.composite import depth_scales, sequences, suggestions
 from corephys.hole.composite import ties as composite_ties
 
 STEP = 0.025  # m
@@ -283,15 +283,15 @@ def test_intervals_that_overlap_are_refused():
         assert words in str(error.value)
 
 
-@pytest.mark.parametrize("given", scales.SCALES)
-@pytest.mark.parametrize("wanted", scales.SCALES)
+@pytest.mark.parametrize("given", depth_scales.SCALES)
+@pytest.mark.parametrize("wanted", depth_scales.SCALES)
 def test_every_scale_goes_both_ways(three_holes, given, wanted):
     shifts, sections = three_holes
-    table = scales.scales(sections["B"], shifts, hole="B", growth_factor=1.08)
+    table = depth_scales.scales(sections["B"], shifts, hole="B", growth_factor=1.08)
     core = table["core"].values
     z = table[given].mean("end").values
-    there = scales.convert(cp.quantity(z, "m"), core, table, given=given, wanted=wanted)
-    back = scales.convert(cp.quantity(there, "m"), core, table, given=wanted, wanted=given)
+    there = depth_scales.convert(cp.quantity(z, "m"), core, table, given=given, wanted=wanted)
+    back = depth_scales.convert(cp.quantity(there, "m"), core, table, given=wanted, wanted=given)
     np.testing.assert_allclose(back, z, atol=1e-9)
     np.testing.assert_allclose(there, table[wanted].mean("end").values, atol=1e-9)
 
@@ -303,16 +303,16 @@ def test_scales_of_one_core_by_hand():
         {"shift": ("row", [0.6])},
         {"hole": ("row", np.array(["A"], object)), "core": ("row", np.array(["1"], object))},
     )
-    table = scales.scales(laid_out(cores), shifts, hole="A", growth_factor=1.1)
+    table = depth_scales.scales(laid_out(cores), shifts, hole="A", growth_factor=1.1)
     at = cp.quantity([13.75], "m")
     expected = {
         "depth_fitted": 10.0 + 3.75 * 8.5 / 9.0, "depth_composite": 14.35,
         "depth_composite_over_growth": 14.35 / 1.1,
     }  # fmt: skip
     for wanted, value in expected.items():
-        found = scales.convert(at, "1", table, given="depth", wanted=wanted)
+        found = depth_scales.convert(at, "1", table, given="depth", wanted=wanted)
         assert found[0] == pytest.approx(value, abs=1e-12)
-    beyond = scales.convert("19.5 m", "1", table, given="depth", wanted="depth_fitted")
+    beyond = depth_scales.convert("19.5 m", "1", table, given="depth", wanted="depth_fitted")
     assert np.isnan(beyond[0])
     with pytest.raises(ValueError, match="no scale 'drilled'"):
-        scales.convert(at, "1", table, given="drilled", wanted="depth")
+        depth_scales.convert(at, "1", table, given="drilled", wanted="depth")

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import corephys as cp
-from corephys.hole.composite import scales
+from corephys.hole.composite import depth_scales
 from corephys.hole.composite import ties as composite_ties
 
 STEP = 0.025  # m
@@ -62,24 +62,26 @@ def test_every_scale_goes_there_and_back_outside_the_voids(seed, base):
     )
     shifts["shift"].values[:] = [0.0, 0.3, 0.7, 1.2, 1.1]
     sections = cp.depth.section_tops(**tables)
-    table = scales.scales(sections, shifts, hole="A", growth_factor=1.07)
+    table = depth_scales.scales(sections, shifts, hole="A", growth_factor=1.07)
     moved = np.array([0.0, 0.3, 0.7, 1.2, 1.1])[placed["core"].values.astype(int) - 1]
     truth = {scale: placed[scale].values for scale in composite_ties.DEPTHS}
     truth["depth_composite"] = truth[base] + moved
     truth["depth_composite_over_growth"] = truth["depth_composite"] / 1.07
     inside = in_a_void(placed, tables["removed"])
     assert 0.05 < inside.mean() < 0.5
-    for given in scales.SCALES:
-        for wanted in scales.SCALES:
-            found = scales.convert(
+    for given in depth_scales.SCALES:
+        for wanted in depth_scales.SCALES:
+            found = depth_scales.convert(
                 cp.quantity(truth[given], "m"), core, table, given=given, wanted=wanted
             )
             np.testing.assert_allclose(found[~inside], truth[wanted][~inside], rtol=0, atol=1e-9)
-            back = scales.convert(cp.quantity(found, "m"), core, table, given=wanted, wanted=given)
+            back = depth_scales.convert(
+                cp.quantity(found, "m"), core, table, given=wanted, wanted=given
+            )
             np.testing.assert_allclose(back[~inside], truth[given][~inside], rtol=0, atol=1e-9)
     # From as laid out, a depth inside a void lands where the void closes.
     for wanted in ("depth_closed", "depth_fitted"):
-        found = scales.convert(
+        found = depth_scales.convert(
             cp.quantity(truth["depth"], "m"), core, table, given="depth", wanted=wanted
         )
         np.testing.assert_allclose(found[inside], truth[wanted][inside], rtol=0, atol=1e-9)
@@ -95,11 +97,11 @@ def test_a_depth_where_a_void_closed_goes_back_to_its_upper_end():
         }),
     }  # fmt: skip
     shifts = cp.composite.shifts(composite_ties.empty(), {"A": tables["cores"]}, reference="A")
-    table = scales.scales(cp.depth.section_tops(**tables), shifts, hole="A")
+    table = depth_scales.scales(cp.depth.section_tops(**tables), shifts, hole="A")
 
     def convert(z, given, wanted):
         at = cp.quantity(np.array(z), "m")
-        return scales.convert(at, "1", table, given=given, wanted=wanted).tolist()
+        return depth_scales.convert(at, "1", table, given=given, wanted=wanted).tolist()
 
     laid = [10.4, 10.5, 10.6, 10.8, 10.9, 11.5]
     closed = convert(laid, "depth", "depth_closed")

@@ -14,8 +14,8 @@ from corephys.export.report_table import (
     values_of,
 )
 from corephys.ground.cards import digits
+from corephys.hole.composite.core_shifts import shifts_in_metres
 from corephys.hole.composite.sequences import sequence_in_metres
-from corephys.hole.composite.shifts import shifts_in_metres
 
 __all__ = ["sequence_table", "shift_table"]
 

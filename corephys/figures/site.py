@@ -17,8 +17,8 @@ from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, plain, stated
 from corephys.figures.tracks import span
 from corephys.ground import companions, flags
 from corephys.hole import composite
+from corephys.hole.composite.core_shifts import shifts_in_metres
 from corephys.hole.composite.sequences import sequence_in_metres
-from corephys.hole.composite.shifts import shifts_in_metres
 
 __all__ = ["hole_shifts", "holes_overlay"]
 

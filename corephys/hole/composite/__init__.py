@@ -7,9 +7,9 @@ and a sequence of intervals runs from hole to hole where neither has a gap.
 
 from __future__ import annotations
 
-from corephys.hole.composite.scales import SCALES, convert, scales, ties_on
+from corephys.hole.composite.core_shifts import growth_factor, place, shifts
+from corephys.hole.composite.depth_scales import SCALES, convert, scales, ties_on
 from corephys.hole.composite.sequences import checked_sequence, suggest_sequence, take
-from corephys.hole.composite.shifts import growth_factor, place, shifts
 from corephys.hole.composite.site import Site, read_site, read_ties, write_ties
 from corephys.hole.composite.suggestions import suggest
 from corephys.hole.composite.ties import DEPTHS, STATES, TieError, change, checked_ties, empty

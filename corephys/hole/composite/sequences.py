@@ -12,8 +12,8 @@ import xarray as xr
 from corephys.ground import companions, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.series import PositionError
-from corephys.hole.composite.scales import section_ends
-from corephys.hole.composite.shifts import place, shifts_in_metres
+from corephys.hole.composite.core_shifts import place, shifts_in_metres
+from corephys.hole.composite.depth_scales import section_ends
 from corephys.hole.composite.ties import DEPTHS, TieError
 
 __all__ = ["COLUMNS", "checked_sequence", "sequence_in_metres", "suggest_sequence", "take"]
@@ -35,7 +35,7 @@ def suggest_sequence(
     sections : mapping of hole to Dataset
         Tops and bottoms of the sections of each hole, from ``corephys.depth.section_tops``.
     shifts : Dataset
-        From :func:`corephys.hole.composite.shifts`.
+        From :func:`corephys.hole.composite.core_shifts`.
     margin : Quantity or str
         What is left off at the ends of a core, the most disturbed parts, where a neighbour
         covers them [m]; common practice, no source.
@@ -140,7 +140,7 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
         hole, core, top [m] and bottom [m] on the scale of the shifts, from the top downward;
         headers may carry their unit.
     shifts : Dataset
-        From :func:`corephys.hole.composite.shifts`.
+        From :func:`corephys.hole.composite.core_shifts`.
 
     Returns
     -------
@@ -251,7 +251,7 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
         The same property of each hole, with the coordinates core and depth [m] on the scale of
         the shifts.
     shifts : Dataset
-        From :func:`corephys.hole.composite.shifts`.
+        From :func:`corephys.hole.composite.core_shifts`.
 
     Returns
     -------

@@ -11,7 +11,7 @@ import xarray as xr
 
 from corephys.ground import units
 from corephys.ground.series import PositionError
-from corephys.hole.composite.shifts import shifts_of
+from corephys.hole.composite.core_shifts import shifts_of
 from corephys.hole.composite.ties import DEPTHS, TieError, meters
 
 __all__ = ["SCALES", "convert", "scales", "section_ends", "ties_on"]
@@ -73,7 +73,7 @@ def scales(
     sections : Dataset
         From ``corephys.depth.section_tops``: tops and bottoms of sections and closed voids [m].
     shifts : Dataset
-        From :func:`corephys.hole.composite.shifts`; its attribute ``depth_scale`` says what
+        From :func:`corephys.hole.composite.core_shifts`; its attribute ``depth_scale`` says what
         composite depth is made of, as laid out without it.
     hole : str
         Which hole.
