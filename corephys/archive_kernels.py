@@ -13,9 +13,7 @@ import numpy as np
 
 from corephys.ground import flags, units
 from corephys.sensors import gamma, pwave
-from corephys.sensors.gamma_chain import Sediment
-from corephys.sensors.gamma_kernel import density_kernel
-from corephys.sensors.gamma_steps import fluid_reading
+from corephys.sensors.gamma.chain import Sediment, density_kernel, fluid_reading
 from corephys.uncertainty import stated
 
 __all__ = ["gamma_rows", "pwave_rows"]

@@ -25,18 +25,18 @@ ROOMS_WITH_FORMULAS = (
 
 # Dotted name -> why no published number belongs to it.
 NOT_FORMULAS: dict[str, str] = {
-    "corephys.sensors.gamma_kernel.density_kernel": "the arithmetic of gamma.bulk_density",
-    "corephys.sensors.gamma_steps.electron_scale": "the arithmetic of gamma.electron_step",
-    "corephys.sensors.gamma_steps.hydrogen_scale": "the arithmetic of gamma.hydrogen_step",
-    "corephys.sensors.gamma_steps.fluid_reading": "the two steps backwards, for water alone",
-    "corephys.sensors.gamma_steps.true_scale": "chooses between the two steps, no physics",
+    "corephys.sensors.gamma.chain.density_kernel": "the arithmetic of gamma.bulk_density",
+    "corephys.sensors.gamma.chain.electron_scale": "the arithmetic of gamma.electron_step",
+    "corephys.sensors.gamma.chain.hydrogen_scale": "the arithmetic of gamma.hydrogen_step",
+    "corephys.sensors.gamma.chain.fluid_reading": "the two steps backwards, for water alone",
+    "corephys.sensors.gamma.chain.true_scale": "chooses between the two steps, no physics",
     "corephys.sensors.resistivity_line.kept_and_fit": "the line of archie_fit, statistics alone",
     "corephys.sensors.natural_gamma.rate_kernel": "the arithmetic of natural_gamma.net_rate",
     "corephys.sensors.natural_gamma_stripping.calibrate": (
         "a weighted fit of standards: its tests count its intervals, strip has rows"
     ),
-    "corephys.sensors.gamma_drift.between": "a straight line in time between two calibrations",
-    "corephys.sensors.gamma_calibration.calibrate": (
+    "corephys.sensors.gamma.calibration.between": "a straight line in time between two calibrations",
+    "corephys.sensors.gamma.calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
     "corephys.sensors.pwave_calibration.calibrate": (

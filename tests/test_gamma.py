@@ -7,8 +7,9 @@ import pytest
 import xarray as xr
 
 from corephys.ground import flags, series, units
-from corephys.sensors import gamma, gamma_kernel
-from corephys.sensors.gamma_calibration import standard_density
+from corephys.sensors import gamma
+from corephys.sensors.gamma import chain
+from corephys.sensors.gamma.calibration import standard_density
 
 WATER = 0.99821  # g/cm^3 at 20 degC
 
@@ -172,7 +173,7 @@ def test_unknown_uncertainties_are_nan():
 def test_blocks_do_not_change_the_numbers(monkeypatch):
     counts = _reading(1.7, n=1000)
     whole = _density(counts).bulk_density.values
-    monkeypatch.setattr(gamma_kernel, "BLOCK", 64)
+    monkeypatch.setattr(chain, "BLOCK", 64)
     np.testing.assert_array_equal(_density(counts).bulk_density.values, whole)
 
 

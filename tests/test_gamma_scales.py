@@ -10,7 +10,7 @@ import xarray as xr
 
 from corephys.ground import flags, series, units
 from corephys.sensors import gamma
-from corephys.sensors.gamma_calibration import Calibration
+from corephys.sensors.gamma.calibration import Calibration
 from corephys.uncertainty import Measured
 from data_demo.simulator import materials
 

@@ -18,7 +18,7 @@ from corephys.reduction.scan_resistivity import air_response
 from corephys.reduction.scan_supplied import HOMES
 from corephys.reduction.scan_susceptibility import air_reading
 from corephys.sensors import gamma
-from corephys.sensors.gamma_calibration import standard_density
+from corephys.sensors.gamma.calibration import standard_density
 
 __all__ = ["control_charts", "settling"]
 

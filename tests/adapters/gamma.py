@@ -12,7 +12,7 @@ from corephys.ground import series
 from corephys.uncertainty import Measured
 from tests.adapters.registry import Inputs, adapter, straight
 
-_STEPS = "corephys.sensors.gamma_steps"
+_STEPS = "corephys.sensors.gamma.chain"
 straight("gamma.hydrogen_step", f"{_STEPS}.hydrogen_step", "reading")
 
 
@@ -25,7 +25,7 @@ def density(values: Any, u: float = 0.01) -> xr.Dataset:
     return series.build({"bulk_density": Measured(array, u, {"shared": 0.0})})
 
 
-@adapter("gamma.tie_factor", "corephys.sensors.gamma_tie.tie_factor")
+@adapter("gamma.tie_factor", "corephys.sensors.gamma.ties.tie_factor")
 def tie(inputs: Inputs) -> float:
     """Scan densities and samples that are exactly in proportion."""
     scan = np.array(inputs["scan"])
@@ -34,7 +34,7 @@ def tie(inputs: Inputs) -> float:
     return float(found["tie_factor"].item())
 
 
-@adapter("gamma.tied_density", "corephys.sensors.gamma_tie.tied_density")
+@adapter("gamma.tied_density", "corephys.sensors.gamma.ties.tied_density")
 def tied(inputs: Inputs) -> float:
     """The last of the scan densities, tied by pairs in exact proportion."""
     scan = np.array(inputs["scan"])
@@ -47,7 +47,7 @@ def tied(inputs: Inputs) -> float:
 
 
 @adapter(
-    "gamma.dead_time_from_standards", "corephys.sensors.gamma_dead_time.dead_time_from_standards"
+    "gamma.dead_time_from_standards", "corephys.sensors.gamma.calibration.dead_time_from_standards"
 )
 def dead_time(inputs: Inputs) -> float:
     """Counts of a counter that is blind for a time after each count, without noise."""

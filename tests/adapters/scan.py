@@ -13,10 +13,10 @@ from tests.adapters.registry import Inputs, adapter, array, straight
 
 straight("gamma.decay_factor", "corephys.sensors.gamma.decay_factor", "elapsed")
 straight("gamma.net_rate", "corephys.sensors.gamma.net_rate", "counts", "time")
-straight("gamma.annulus_step", "corephys.sensors.gamma_steps.annulus_step", "reading")
+straight("gamma.annulus_step", "corephys.sensors.gamma.chain.annulus_step", "reading")
 straight(
     "gamma.standard_density",
-    "corephys.sensors.gamma_calibration.standard_density",
+    "corephys.sensors.gamma.calibration.standard_density",
     "aluminium_thickness",
     "bore",
 )
@@ -24,7 +24,7 @@ SCALE = ("water_density", "aluminium_density", "water_ratio", "aluminium_ratio")
 
 
 def _electrons(name: str, first: str) -> None:
-    @adapter(f"gamma.{name}", f"corephys.sensors.gamma_steps.{name}")
+    @adapter(f"gamma.{name}", f"corephys.sensors.gamma.chain.{name}")
     def step(inputs: Inputs) -> Any:
         calibration = cp.gamma.Calibration.nominal(**{key: inputs.pop(key) for key in SCALE})
         return getattr(cp.gamma, name)(inputs.pop(first), calibration=calibration, **inputs)

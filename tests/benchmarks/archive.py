@@ -21,7 +21,7 @@ import pandas as pd
 from corephys import archive
 from corephys.archive_kernels import gamma_rows
 from corephys.ground import flags
-from corephys.sensors.gamma_calibration import Calibration
+from corephys.sensors.gamma.calibration import Calibration
 from tests.benchmarks.row import Row
 
 CALIBRATION = Calibration(

@@ -14,9 +14,8 @@ import numpy as np
 import pandas as pd
 
 from corephys.ground import flags
-from corephys.sensors.gamma_calibration import Calibration
-from corephys.sensors.gamma_kernel import density_kernel
-from corephys.sensors.gamma_steps import electron_scale
+from corephys.sensors.gamma.calibration import Calibration
+from corephys.sensors.gamma.chain import density_kernel, electron_scale
 from tests.benchmarks.row import Row
 
 C = np.array([9.8, -0.0746, -1e-5])

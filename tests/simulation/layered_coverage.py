@@ -22,7 +22,7 @@ import xarray as xr
 from corephys.products import compaction_fit
 from corephys.products.compaction_data import Choices, Data
 from corephys.products.compaction_models import MODELS
-from corephys.sensors import gamma_tie
+from corephys.sensors.gamma import ties
 from corephys.uncertainty import Measured
 
 SPAN, SURFACE, LENGTH = 290.0, 0.7, 800.0  # m, 1, m
@@ -70,7 +70,7 @@ def tie_of_hole(z, scan, samples, stated):
         Measured(xr.DataArray(values, dims="reading"), np.full(z.size, u if stated else np.nan), {})
         for values, u in ((scan, SCAN), (samples, SAMPLE))
     )
-    row = gamma_tie._one(x, y, z, np.ones(z.size, dtype=bool))
+    row = ties._one(x, y, z, np.ones(z.size, dtype=bool))
     return abs(row["factor"] - FACTOR) <= row["u"], row["few"]
 
 

@@ -18,17 +18,22 @@ from corephys.ground import constants, series, units, vocabulary
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.constants import Constant
 from corephys.ground.provenance import SourcedText
-from corephys.sensors.gamma_calibration import Calibration, calibrate
-from corephys.sensors.gamma_chain import Chain, Sediment
-from corephys.sensors.gamma_dead_time import DeadTime, dead_time_from_standards
-from corephys.sensors.gamma_drift import between
-from corephys.sensors.gamma_steps import (
+from corephys.sensors.gamma.calibration import (
+    Calibration,
+    DeadTime,
+    between,
+    calibrate,
+    dead_time_from_standards,
+)
+from corephys.sensors.gamma.chain import (
+    Chain,
+    Sediment,
     annulus_step,
     apparent_density,
     electron_step,
     hydrogen_step,
 )
-from corephys.sensors.gamma_tie import tie_factor, tied_density
+from corephys.sensors.gamma.ties import tie_factor, tied_density
 from corephys.uncertainty import Measured, bare
 
 __all__ = [

@@ -1,19 +1,33 @@
-"""Calibration of a gamma densiometer with standards of aluminium in water."""
+"""Calibration of a gamma densiometer: standards of aluminium in water, sets in time, and dead time."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
+from scipy import optimize
 
-from corephys.ground import constants, seawater, units
+from corephys.ground import constants, seawater, series, thresholds, units
 from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
+from corephys.numerics import polynomial
 from corephys.numerics import polynomial as information
-from corephys.uncertainty import stated
+from corephys.uncertainty import bare, stated
 
-__all__ = ["Calibration", "calibrate", "standard_density"]
+__all__ = [
+    "Calibration",
+    "DeadTime",
+    "between",
+    "calibrate",
+    "dead_time_from_standards",
+    "standard_density",
+]
+
+# --------------------------------------------------------------------------------------------------
+# Calibration of a gamma densiometer with standards of aluminium in water.
+
 
 _C = constants.CONSTANTS
 # Grains that weaken the beam as much as a gram of aluminium and of water, by scale.
@@ -343,3 +357,246 @@ def _fit(
         scale=scale, areal_density=x, log_rate=y, log_rate_uncertainty=sigma, residual=y - fitted,
         criterion=criterion, reduced_chi_square=float(reduced),
     )  # fmt: skip
+
+
+# --------------------------------------------------------------------------------------------------
+# A gamma calibration that changes in time: sets of standards, interpolated between them.
+
+
+def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -> Calibration:
+    """Calibration at the time of each reading, linear between sets of standards.
+
+    Parameters
+    ----------
+    calibrations : mapping of str to Calibration
+        By label of the set of standards; all of one degree and one scale.
+    times : Quantity or DataArray, (set)
+        Time of each set since the reference of the decay [s], in the order of the mapping.
+    elapsed : Quantity, DataArray or str, (reading)
+        Time of each reading since the same reference [s].
+
+    Returns
+    -------
+    Calibration
+        With coefficients of shape (3, reading). Before the first and after the last set the
+        nearest one holds. Each set's covariance stays its own: the effects are named
+        ``gamma_calibration_<set>_1`` and so on, weighted as the coefficients are.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    TypeError
+        When the calibrations are no mapping.
+    ValueError
+        Without a calibration, with another number of times, a time that is not known or given
+        twice, or sets of different degree, scale, dead time or background.
+
+    Notes
+    -----
+    c(t) = (1 - w) c_k + w c_k+1 with w = (t - t_k) / (t_k+1 - t_k): linear drift (definition).
+    """
+    if not isinstance(calibrations, Mapping):
+        raise TypeError(
+            "calibrations is a mapping of the label of each set to its calibration, such as "
+            "{'A': first, 'B': second}"
+        )
+    labels = list(calibrations)
+    at = np.atleast_1d(np.asarray(units.as_floats(times, "s", "times"), dtype=float))
+    _check(calibrations, at)
+    order = np.argsort(at)
+    labels, at = [labels[i] for i in order], at[order]
+    sets = [calibrations[label] for label in labels]
+    if len(sets) == 1:
+        return sets[0]
+    now = bare(units.as_floats(elapsed, "s", "elapsed"))
+    weights = [
+        series.apply(np.interp, now, xp=at, fp=np.eye(len(sets))[i]) for i in range(len(sets))
+    ]
+    mean = replace(
+        _blend(sets, weights),
+        covariance=sets[0].covariance * np.nan,
+        parts=tuple(zip(labels, weights, sets, strict=True)),
+    )
+    sources = sets[0].shifted
+    shifted = {source: _blend([c.shifted[source] for c in sets], weights) for source in sources}
+    return replace(mean, shifted=shifted)
+
+
+def _check(calibrations: Mapping[str, Calibration], at: np.ndarray) -> None:
+    if not calibrations or at.size != len(calibrations):
+        raise ValueError(
+            f"{len(calibrations)} calibrations and {at.size} times; give one time a set of "
+            "standards, and at least one set"
+        )
+    if not np.isfinite(at).all() or np.unique(at).size != at.size:
+        raise ValueError(
+            "every set of standards needs a time of its own to be interpolated in time; give the "
+            "column time, or fit all standards together"
+        )
+    kinds = {
+        (c.covariance.shape[0], c.scale, c.dead_time, c.background_rate, c.real_time)
+        for c in calibrations.values()
+    }
+    if len(kinds) > 1:
+        raise ValueError(
+            "the sets of standards were fitted with different degree, scale, dead time or "
+            "background; fit them alike (order=1 or order=2) before they are interpolated"
+        )
+
+
+def _blend(sets: list[Calibration], weights: list[Any]) -> Calibration:
+    """Weighted mean of coefficients and of the water that the standards stood in."""
+    coefficients = [
+        sum(w * c.coefficients[i] for w, c in zip(weights, sets, strict=True)) for i in range(3)
+    ]
+    return replace(
+        sets[0],
+        coefficients=coefficients,
+        domain=(max(c.domain[0] for c in sets), min(c.domain[1] for c in sets)),
+        water_density=sum(w * c.water_density for w, c in zip(weights, sets, strict=True)),
+        shifted={},
+    )
+
+
+# --------------------------------------------------------------------------------------------------
+# Dead time of the counter from standards of many rates.
+
+
+_HIGHEST = thresholds.value("dead_time_limit")
+
+
+@dataclass(frozen=True)
+class DeadTime:
+    """A dead time with what stands behind it.
+
+    Parameters
+    ----------
+    value, uncertainty : float
+        [s].
+    reduced_chi_square : float
+        Of ln I against areal density with that dead time; well above one means that something
+        else than dead time bends the line.
+    standards : int
+        How many were used.
+    used : dict of str to UsedConstant
+        Constants that the estimate used.
+    """
+
+    value: float
+    uncertainty: float
+    reduced_chi_square: float
+    standards: int
+    used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
+
+    def __str__(self) -> str:
+        return f"{self.value * 1e6:.3g} us +- {self.uncertainty * 1e6:.2g} us"
+
+
+def dead_time_from_standards(
+    counts: Any, real_time: Any, aluminium_thickness: Any, bore: Any, *,
+    background_rate: Any = "0 1/s", decay: Any = 1.0, water_temperature: Any = "20 degC",
+    aluminium_density: Any = constants.CONSTANTS["aluminium_density"],
+) -> DeadTime:  # fmt: skip
+    """Dead time that makes ln I a straight line in areal density.
+
+    Parameters
+    ----------
+    counts, real_time : Quantity or DataArray, (standard)
+        Counts [count] and real counting time [s]; a live time has lost its dead time already.
+    aluminium_thickness, bore : Quantity or DataArray, (standard)
+        [cm].
+    background_rate : Quantity or str
+        [1/s].
+    decay : float or ndarray
+        Factor to the reference time of each standard.
+    water_temperature : Quantity or str
+        Of the water in the standards [degC].
+    aluminium_density : Quantity, str or Constant
+        [g/cm^3].
+
+    Returns
+    -------
+    DeadTime
+        Zero at the least; its uncertainty is widened where the line does not fit.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        With fewer than four different thicknesses, or rates too alike to tell a dead time.
+
+    Notes
+    -----
+    m = I / (1 + I tau), the non-paralysable counter of Knoll (2010), Radiation Detection and
+    Measurement, section 4.VII; I = exp(c0 + c1 x). Weighted least squares over tau, with c0 and
+    c1 in closed form. What else bends ln I (scatter into a wide beam, a liner of another wall) is
+    taken for dead time: use it only for a narrow beam, and a stated dead time where there is one.
+    """
+    n = np.asarray(units.as_floats(counts, "count", "counts"), dtype=float)
+    t = np.broadcast_to(units.as_floats(real_time, "s", "real_time"), n.shape)
+    thick = np.broadcast_to(
+        units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
+    )
+    wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
+    background = float(units.as_floats(background_rate, "1/s", "background_rate"))
+    if np.isinf(n).any() or np.isnan(thick).any():
+        raise ValueError("standards need positive counts and times, and a known thickness")
+    check_standards(n, t, thick, wide)
+    if background < 0:
+        raise ValueError("background_rate is below zero")
+    if np.unique(np.round(thick, 4)).size < 4:
+        raise ValueError(
+            "a dead time needs standards of at least four different thicknesses; state it as "
+            "dead_time instead"
+        )
+    water = float(seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0)
+    metal = units.as_floats(aluminium_density, "g/cm^3", "aluminium_density")
+    x = metal * thick + water * (wide - thick)
+    found = _fit_dead_time(n, t, x, background, np.asarray(decay, dtype=float))
+    return replace(found, used=records(
+        aluminium_density=aluminium_density, background_rate=background_rate,
+    ))  # fmt: skip
+
+
+def _line(
+    tau: float, n: np.ndarray, t: np.ndarray, x: np.ndarray, background: float, decay: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Residuals in standard uncertainties and their sum of squares, at one dead time."""
+    live = t - n * tau
+    net = n / live - background
+    sigma = np.sqrt(n) / live / net
+    y = np.log(net * decay)
+    c, _, chi_square = polynomial.fit_polynomial(x, y, sigma, 1)
+    if c[1] >= 0.0:
+        raise ValueError(
+            "the count rate does not fall with density; the standards may stand in the wrong order"
+        )
+    return (y - np.polynomial.polynomial.polyval(x, c)) / sigma, chi_square
+
+
+def _fit_dead_time(
+    n: np.ndarray, t: np.ndarray, x: np.ndarray, background: float, decay: np.ndarray
+) -> DeadTime:
+    given = (n, t, x, background, decay)
+    highest = _HIGHEST / float(np.max(n / t))
+    found = optimize.minimize_scalar(
+        lambda tau: _line(tau, *given)[1], bounds=(0.0, highest), method="bounded",
+        options={"xatol": 1e-6 * highest},
+    )  # fmt: skip
+    tau, chi_square = float(found.x), float(found.fun)
+    if highest - tau < 1e-3 * highest:
+        raise ValueError(
+            "no dead time below half of the counting time straightens the standards; check their "
+            "thicknesses, or state dead_time"
+        )
+    # Curvature of the profile by the change of the residuals (Gauss and Newton).
+    step = 1e-4 * highest
+    low = max(tau - step, 0.0)
+    slope = (_line(low + 2.0 * step, *given)[0] - _line(low, *given)[0]) / (2.0 * step)
+    size = float(slope @ slope)
+    if not size > 0.0 or 1.0 / np.sqrt(size) > highest:
+        raise ValueError("the rates of the standards are too alike to tell a dead time")
+    reduced = chi_square / (n.size - 3) if n.size > 3 else float("nan")
+    return DeadTime(tau, float(np.sqrt(max(reduced, 1.0) / size)), reduced, n.size)
