@@ -15,7 +15,7 @@ from corephys.reduction import complete_recipe, samples, scan_gamma, scan_pwave
 from corephys.reduction.context import Context, Skipped, pore_water_density, section_values
 from corephys.reduction.scan_gamma import counting_time
 from corephys.reduction.scan_place import elapsed_on, geometry, grain_density_for
-from corephys.sensors.pwave_calibration import wall_count
+from corephys.sensors.pwave.calibration import wall_count
 
 __all__ = ["collect_hole"]
 

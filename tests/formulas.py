@@ -39,13 +39,13 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma.calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
-    "corephys.sensors.pwave_calibration.calibrate": (
+    "corephys.sensors.pwave.calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
     "corephys.sensors.pwave.velocity_kernel": (
         "the arithmetic of velocity, whose rows run through it"
     ),
-    "corephys.sensors.pwave_calibration.wall_count": "a word to a number of walls, no physics",
+    "corephys.sensors.pwave.calibration.wall_count": "a word to a number of walls, no physics",
     "corephys.sensors.susceptibility.susceptibility_kernel": (
         "the arithmetic of magnetic_susceptibility, whose rows run through it"
     ),
@@ -55,7 +55,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.susceptibility_wrapping.suggest_unwrapping": (
         "a suggestion from jumps between neighbours, no physics; planted wraps test it whole"
     ),
-    "corephys.sensors.pwave_picking.pick": (
+    "corephys.sensors.pwave.picking.pick": (
         "statistics of a waveform: simulated arrivals of known onset test it whole"
     ),
     "corephys.sensors.resistivity_calibration.calibrate": (

@@ -4,4 +4,4 @@ from __future__ import annotations
 
 from tests.adapters.registry import straight
 
-straight("pwave.in_situ_velocity", "corephys.sensors.pwave_in_situ.in_situ_velocity", "velocity")
+straight("pwave.in_situ_velocity", "corephys.sensors.pwave.conditions.in_situ_velocity", "velocity")

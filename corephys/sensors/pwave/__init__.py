@@ -14,9 +14,9 @@ import xarray as xr
 
 from corephys.ground import constants, flags, series, units
 from corephys.ground.provenance import SourcedText
-from corephys.sensors.pwave_calibration import Calibration, calibrate, wall_count
-from corephys.sensors.pwave_in_situ import in_situ_velocity
-from corephys.sensors.pwave_picking import pick
+from corephys.sensors.pwave.calibration import Calibration, calibrate, wall_count
+from corephys.sensors.pwave.conditions import in_situ_velocity
+from corephys.sensors.pwave.picking import pick
 from corephys.uncertainty import Measured, covariance_effects, stated
 
 __all__ = [
