@@ -30,7 +30,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma.chain.hydrogen_scale": "the arithmetic of gamma.hydrogen_step",
     "corephys.sensors.gamma.chain.fluid_reading": "the two steps backwards, for water alone",
     "corephys.sensors.gamma.chain.true_scale": "chooses between the two steps, no physics",
-    "corephys.sensors.resistivity_line.kept_and_fit": "the line of archie_fit, statistics alone",
+    "corephys.sensors.resistivity.archie.kept_and_fit": "the line of archie_fit, statistics alone",
     "corephys.sensors.natural_gamma.rate_kernel": "the arithmetic of natural_gamma.net_rate",
     "corephys.sensors.natural_gamma_stripping.calibrate": (
         "a weighted fit of standards: its tests count its intervals, strip has rows"
@@ -58,14 +58,14 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.pwave.picking.pick": (
         "statistics of a waveform: simulated arrivals of known onset test it whole"
     ),
-    "corephys.sensors.resistivity_calibration.calibrate": (
+    "corephys.sensors.resistivity.calibration.calibrate": (
         "a weighted fit: the certified polynomials of numerics stand for it, simulated responses "
         "test it whole"
     ),
-    "corephys.sensors.resistivity_archie.archie_fit": (
+    "corephys.sensors.resistivity.archie.archie_fit": (
         "York's line in logarithms, whose rows are numerics'; made-up layers test it whole"
     ),
-    "corephys.sensors.resistivity_surface.surface_conduction_fit": (
+    "corephys.sensors.resistivity.archie.surface_conduction_fit": (
         "a least-squares fit: its relation is linear in known parts, made-up cores test it whole"
     ),
     "corephys.samples.index_properties_culprit.likely_culprit": (

@@ -1,4 +1,4 @@
-"""Archie's relation between formation factor and porosity, by layer, and back to porosity."""
+"""Archie's relation between formation factor and porosity, by layer, and conduction along the grains."""
 
 from __future__ import annotations
 
@@ -8,14 +8,133 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, series, units
+from corephys.ground import fitting, flags, series, thresholds, units
 from corephys.ground.arguments import fraction, measured_fraction, positive
 from corephys.ground.cards import Card, Shown, with_uncertainty
 from corephys.ground.provenance import SourcedText
-from corephys.sensors.resistivity_line import kept_and_fit
+from corephys.numerics import exponential, line
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
 
-__all__ = ["Archie", "archie_fit", "archie_formation_factor", "porosity_from_formation_factor"]
+__all__ = [
+    "Archie",
+    "SurfaceConduction",
+    "archie_fit",
+    "archie_formation_factor",
+    "kept_and_fit",
+    "porosity_from_formation_factor",
+    "surface_conduction_fit",
+]
+
+# --------------------------------------------------------------------------------------------------
+# The line of ln F on ln phi, with the scatter that the stated uncertainties leave over.
+
+
+_FAR = thresholds.value("archie_far")
+_FEW = thresholds.count("archie_few")
+
+
+class Fit:
+    """Line of ln F on ln phi, with the scatter that the stated uncertainties leave over.
+
+    The excess goes to ln F: the two sensors see different lengths of core, and a line that blamed
+    the porosity for it would be too steep.
+    """
+
+    def __init__(self, x: Any, y: Any, ux: Any, uy: Any, fixed_a: float | None) -> None:
+        self.x, self.y, self.ux, self.uy, self.fixed_a = x, y, ux, uy, fixed_a
+        self.known = bool(np.all(ux > 0) and np.all(uy > 0))
+        first = self.line(0.0, 0.0)
+        spare = first.degrees_of_freedom
+        self.reduced = first.chi_square / spare if self.known and spare else float("nan")
+        if self.reduced > 1.0:
+            self.uy = np.hypot(uy, self._excess(spare))
+
+    def _excess(self, spare: int) -> float:
+        """Scatter of ln F that brings the reduced chi-square to one."""
+        stated = self.uy
+        low, high = 0.0, float(np.ptp(self.y)) + float(stated.max())
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            self.uy = np.hypot(stated, middle)
+            if self.line(0.0, 0.0).chi_square > spare:
+                low = middle
+            else:
+                high = middle
+        self.uy = stated
+        return 0.5 * (low + high)
+
+    def line(self, dx: Any, dy: Any) -> line.Line:
+        """The line with the points moved."""
+        x, y = self.x + dx, self.y + dy
+        if self.fixed_a is not None:
+            intercept = float(np.log(self.fixed_a))
+            return _through(x, y, self.ux, self.uy, intercept, self.known)
+        if not self.known:
+            return line.ordinary_line(x, y)
+        return line.york(x, y, self.ux, self.uy)
+
+    def repeated(self) -> float:
+        """Readings that say what one independent reading says, from neighbouring residuals."""
+        pulls = self.pulls()
+        if pulls.size < _FEW:
+            return 1.0
+        lag = exponential.lag_correlation(pulls - pulls.mean())
+        return max(1.0, (1.0 + lag) / (1.0 - min(lag, 0.9)))
+
+    def pulls(self) -> np.ndarray:
+        """Distance of each point from the line, over its uncertainty where that is known."""
+        best = self.line(0.0, 0.0)
+        away = self.y - best.intercept - best.slope * self.x
+        if not self.known:
+            return np.asarray(away)
+        return np.asarray(away / np.hypot(self.uy, best.slope * self.ux))
+
+
+def kept_and_fit(x: Any, y: Any, ux: Any, uy: Any, fixed_a: float | None) -> tuple[np.ndarray, Fit]:
+    """Readings that lie within five robust standard deviations of the line, and their fit."""
+    kept = np.ones(x.size, dtype=bool)
+
+    def fitted() -> Fit:
+        return Fit(x[kept], y[kept], ux[kept], uy[kept], fixed_a)
+
+    for _ in range(3):
+        pulls = fitted().pulls()
+        far = np.abs(pulls) > _FAR * 1.4826 * np.median(np.abs(pulls))
+        if kept.sum() < _FEW or not far.any():
+            break
+        kept[np.flatnonzero(kept)[far]] = False
+    return kept, fitted()
+
+
+def _through(
+    x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray, intercept: float, known: bool
+) -> line.Line:
+    """Line of a fixed intercept: York's solution with one unknown."""
+    rest = y - intercept
+    slope = float(x @ rest / (x @ x))
+    if not known:
+        residual = rest - slope * x
+        scatter = float(residual @ residual) / max(x.size - 1, 1)
+        return _line(intercept, slope, scatter / float(x @ x), float(residual @ residual), x.size)
+    for _ in range(200):
+        weight = 1.0 / (uy**2 + slope**2 * ux**2)
+        adjusted = x + slope * ux**2 * weight * (rest - slope * x)
+        before, slope = slope, float((weight * adjusted) @ rest / ((weight * adjusted) @ x))
+        if abs(slope - before) <= 1e-14 * abs(slope):
+            break
+    weight = 1.0 / (uy**2 + slope**2 * ux**2)
+    chi_square = float(weight @ (rest - slope * x) ** 2)
+    return _line(intercept, slope, 1.0 / float(weight @ adjusted**2), chi_square, x.size)
+
+
+def _line(
+    intercept: float, slope: float, variance: float, chi_square: float, size: int
+) -> line.Line:
+    return line.Line(intercept, slope, np.diag([0.0, variance]), chi_square, size - 1)
+
+
+# --------------------------------------------------------------------------------------------------
+# Archie's relation between formation factor and porosity, by layer, and back to porosity.
 
 
 @dataclass(frozen=True)
@@ -379,3 +498,179 @@ def _stated(a: Any, m: Any, u_a: Any, u_m: Any) -> Archie:
     relative = float(stated(u_a, "1", "a_uncertainty")) / factor
     deviation = float(stated(u_m, "1", "m_uncertainty"))
     return Archie(factor, exponent, np.diag([relative**2, deviation**2]), note="given")
+
+
+# --------------------------------------------------------------------------------------------------
+# Conduction along the grains beside that of the pore water, from many readings.
+
+
+# Brun, Reichert and Kuensch (2001), from memory: indices above 10 to 20 are not to be told apart.
+MOST_COLLINEAR = thresholds.value("surface_collinearity")
+
+
+@dataclass(frozen=True)
+class SurfaceConduction:
+    """sigma = sigma_w phi^m / a + sigma_s.
+
+    Parameters
+    ----------
+    a, m : float
+        Factor and exponent of the pores, 1.
+    surface_conductivity : float
+        sigma_s [S/m].
+    a_uncertainty, m_uncertainty, surface_conductivity_uncertainty : float
+        Standard; zero for what was fixed, NaN where the readings do not tell the parameters apart.
+    collinearity : float
+        One where every parameter leaves its own trace in the readings, large where one can make
+        up for another.
+    points : int
+        Readings in the fit.
+    reduced_chi_square : float
+        Above one it has widened the uncertainties.
+    note : str
+        Why an uncertainty is NaN; empty otherwise.
+    """
+
+    a: float
+    m: float
+    surface_conductivity: float
+    a_uncertainty: float
+    m_uncertainty: float
+    surface_conductivity_uncertainty: float
+    collinearity: float
+    points: int
+    reduced_chi_square: float
+    note: str = ""
+
+
+def model(x: np.ndarray, inverse_a: float, m: float, surface: float) -> np.ndarray:
+    """Conductivity of a core [S/m]; ``x`` holds that of the pore water [S/m] and the porosity."""
+    return inverse_a * x[0] * x[1] ** m + surface
+
+
+def surface_conduction_fit(
+    resistivity: Any, pore_water_resistivity: Any, porosity: Any, *, fixed_a: float | None = 1.0,
+    fixed_m: float | None = None, resistivity_uncertainty: Any = None,
+    porosity_uncertainty: Any = None,
+) -> SurfaceConduction:  # fmt: skip
+    """Fit the conduction of grain surfaces beside that of the pores.
+
+    Parameters
+    ----------
+    resistivity, pore_water_resistivity : DataArray, Dataset or Quantity, (reading)
+        Of core and pore water at one temperature [ohm m].
+    porosity : DataArray, Dataset or Quantity, (reading)
+        Fraction [1].
+    fixed_a, fixed_m : float, optional
+        Hold these; None lets them be fitted [1].
+    resistivity_uncertainty, porosity_uncertainty : Quantity or DataArray, optional
+        Random [ohm m], [1]; those of a Dataset where not given. Without both the scatter sets the
+        errors.
+
+    Returns
+    -------
+    SurfaceConduction
+        Parameters with uncertainties, surface conductivity in S/m.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        With no more readings than parameters.
+
+    Notes
+    -----
+    sigma = sigma_w phi^m / a + sigma_s: Waxman and Smits (1968), from memory, with one surface
+    conductivity for all readings. It is told from m by readings that differ in pore water or widely
+    in porosity; in cores of one pore water and like porosity any sigma_s has an m that fits as
+    well, and the uncertainties are NaN with a note. Errors in porosity by effective variance.
+    """
+    rho, rho_w, phi = (
+        series.unpack(value, name, uncertainty_given=u)
+        for value, name, u in (
+            (resistivity, "electrical_resistivity", resistivity_uncertainty),
+            (pore_water_resistivity, "pore_water_resistivity", None),
+            (porosity, "porosity", porosity_uncertainty),
+        )
+    )
+    phi = measured_fraction(phi, "porosity")
+    series.require_same_positions(resistivity=rho.values, pore=rho_w.values, porosity=phi.values)
+    shape = np.broadcast_shapes(*(np.shape(part.values) for part in (rho, rho_w, phi)))
+    rows = [
+        np.ravel(np.broadcast_to(np.asarray(part, dtype=float), shape))
+        for part in (rho.values, rho_w.values, phi.values, rho.u_random, phi.u_random)
+    ]
+    usable = np.all([np.isfinite(row) & (row > 0) for row in rows[:3]], axis=0)
+    rho_c, water, share, u_rho, u_phi = (row[usable] for row in rows)
+    return _fit(rho_c, water, share, u_rho, u_phi, fixed_a, fixed_m)
+
+
+def _fit(
+    rho: np.ndarray, water: np.ndarray, phi: np.ndarray, u_rho: np.ndarray, u_phi: np.ndarray,
+    fixed_a: float | None, fixed_m: float | None,
+) -> SurfaceConduction:  # fmt: skip
+    x, y = np.vstack([1.0 / water, phi]), 1.0 / rho
+    held = {
+        name: value
+        for name, value in (
+            ("inverse_a", None if fixed_a is None else 1.0 / fixed_a),
+            ("m", fixed_m),
+        )
+        if value is not None
+    }
+    start = {
+        name: value
+        for name, value in (("inverse_a", 1.0), ("m", 2.0), ("surface", 0.0))
+        if name not in held
+    }
+    if y.size <= len(start):
+        raise ValueError(
+            f"{y.size} readings for {len(start)} parameters; more readings than parameters are "
+            "needed. Fix a or m, or bring more readings"
+        )
+
+    def free(at: np.ndarray, **values: float) -> np.ndarray:
+        return model(at, **held, **values)
+
+    known = bool(np.all(u_rho > 0) and np.all(u_phi >= 0))
+    found = fitting.fit(free, x, y, start=start, absolute_sigma=False)
+    for _ in range(3 if known else 0):
+        m = found.values.get("m", fixed_m)
+        pores = found.values.get("inverse_a", held.get("inverse_a")) * x[0] * phi**m
+        sigma = np.hypot(u_rho / rho**2, m * pores / phi * u_phi)
+        found = fitting.fit(free, x, y, sigma, start=found.values, absolute_sigma=True)
+    return _told(found, x, held, known)
+
+
+def _told(
+    found: fitting.Fit, x: np.ndarray, held: dict[str, float], known: bool
+) -> SurfaceConduction:
+    values = {**held, **found.values}
+    pores = x[0] * x[1] ** values["m"]
+    columns = {
+        "inverse_a": pores,
+        "m": values["inverse_a"] * pores * np.log(x[1]),
+        "surface": np.ones_like(pores),
+    }
+    design = np.column_stack([columns[name] for name in found.values])
+    design = design / np.linalg.norm(design, axis=0)
+    smallest = float(np.linalg.svd(design, compute_uv=False)[-1])
+    collinearity = 1.0 / max(smallest, 1e-300)
+    note = ""
+    widening = np.sqrt(max(found.reduced_chi_square, 1.0)) if known else 1.0
+    errors = {name: error * widening for name, error in found.errors.items()}
+    if collinearity > MOST_COLLINEAR:
+        note = (
+            "the readings do not tell the parameters apart: bring readings with other pore water "
+            "or a wider range of porosity, or fix m"
+        )
+        errors = dict.fromkeys(errors, float("nan"))
+    a = 1.0 / values["inverse_a"]
+    return SurfaceConduction(
+        a, values["m"], values["surface"], errors.get("inverse_a", 0.0) * a**2,
+        errors.get("m", 0.0), errors.get("surface", 0.0), collinearity, x.shape[1],
+        found.reduced_chi_square if known else float("nan"), note,
+    )  # fmt: skip

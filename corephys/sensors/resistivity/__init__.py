@@ -16,28 +16,29 @@ import xarray as xr
 from corephys.ground import flags, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.provenance import SourcedText
-from corephys.sensors.resistivity_archie import (
+from corephys.sensors.resistivity.archie import (
     Archie,
+    SurfaceConduction,
     archie_fit,
     archie_formation_factor,
     porosity_from_formation_factor,
+    surface_conduction_fit,
 )
-from corephys.sensors.resistivity_baseline import Baseline, air_baseline
-from corephys.sensors.resistivity_brine import brine_conductivity
-from corephys.sensors.resistivity_calibration import Calibration, calibrate
-from corephys.sensors.resistivity_electrodes import (
+from corephys.sensors.resistivity.calibration import Baseline, Calibration, air_baseline, calibrate
+from corephys.sensors.resistivity.electrodes import (
     CellConstant,
     cell_constant,
     four_electrode,
     wenner_constant,
 )
-from corephys.sensors.resistivity_pore_water import (
+from corephys.sensors.resistivity.pore_water import (
+    brine_conductivity,
     cementation_exponent,
     formation_factor,
+    in_situ,
     pore_water_resistivity,
+    to_reference_temperature,
 )
-from corephys.sensors.resistivity_surface import SurfaceConduction, surface_conduction_fit
-from corephys.sensors.resistivity_temperature import in_situ, to_reference_temperature
 from corephys.uncertainty import Measured, bare, covariance_effects
 
 __all__ = [
