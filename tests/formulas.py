@@ -32,7 +32,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma.chain.true_scale": "chooses between the two steps, no physics",
     "corephys.sensors.resistivity.archie.kept_and_fit": "the line of archie_fit, statistics alone",
     "corephys.sensors.natural_gamma.rate_kernel": "the arithmetic of natural_gamma.net_rate",
-    "corephys.sensors.natural_gamma_stripping.calibrate": (
+    "corephys.sensors.natural_gamma.stripping.calibrate": (
         "a weighted fit of standards: its tests count its intervals, strip has rows"
     ),
     "corephys.sensors.gamma.calibration.between": "a straight line in time between two calibrations",

@@ -135,7 +135,7 @@ def resistivity_in_print(inputs: Inputs) -> float:
 
 
 @adapter("heatflow.recent_heat_production",
-         "corephys.sensors.natural_gamma_heat.heat_production")  # fmt: skip
+         "corephys.sensors.natural_gamma.stripping.heat_production")  # fmt: skip
 def recent_heat(inputs: Inputs) -> Any:
     """Heat of scalar concentrations by constants of the table under other names."""
     per = {

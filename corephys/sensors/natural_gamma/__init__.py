@@ -15,10 +15,14 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
-from corephys.sensors.natural_gamma_edge import edge_correct, filled_share
-from corephys.sensors.natural_gamma_heat import heat_production
-from corephys.sensors.natural_gamma_stack import stack
-from corephys.sensors.natural_gamma_stripping import Stripping, calibrate, mass_in_view, strip
+from corephys.sensors.natural_gamma.edges import edge_correct, filled_share, stack
+from corephys.sensors.natural_gamma.stripping import (
+    Stripping,
+    calibrate,
+    heat_production,
+    mass_in_view,
+    strip,
+)
 from corephys.uncertainty import Measured, bare
 
 __all__ = [
