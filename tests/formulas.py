@@ -49,10 +49,10 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.susceptibility.susceptibility_kernel": (
         "the arithmetic of magnetic_susceptibility, whose rows run through it"
     ),
-    "corephys.sensors.susceptibility_baseline.drift_baseline": (
+    "corephys.sensors.susceptibility.drift_baseline": (
         "a straight line in time between readings in air, no physics"
     ),
-    "corephys.sensors.susceptibility_wrapping.suggest_unwrapping": (
+    "corephys.sensors.susceptibility.suggest_unwrapping": (
         "a suggestion from jumps between neighbours, no physics; planted wraps test it whole"
     ),
     "corephys.sensors.pwave.picking.pick": (

@@ -8,11 +8,11 @@ import corephys as cp
 from corephys.quality import equilibration
 from tests.adapters.registry import Inputs, adapter, array, straight
 
-straight("susceptibility.to_si", "corephys.sensors.susceptibility_loop.to_si", "reading", "unit")
+straight("susceptibility.to_si", "corephys.sensors.susceptibility.to_si", "reading", "unit")
 
 
 def _factor(name: str) -> None:
-    @adapter(f"susceptibility.{name}", f"corephys.sensors.susceptibility_loop.{name}")
+    @adapter(f"susceptibility.{name}", f"corephys.sensors.susceptibility.{name}")
     def factor(inputs: Inputs) -> Any:
         value = getattr(cp.susceptibility, name)(**inputs)
         return {"factor": value, "from reading to susceptibility": 1.0 / value}
