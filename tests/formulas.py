@@ -68,23 +68,23 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.resistivity.archie.surface_conduction_fit": (
         "a least-squares fit: its relation is linear in known parts, made-up cores test it whole"
     ),
-    "corephys.samples.index_properties_culprit.likely_culprit": (
+    "corephys.samples.index_properties.outliers.likely_culprit": (
         "a search among inputs by the phase relations, which have rows; planted errors test it"
     ),
-    "corephys.samples.index_properties_covariance.joint_uncertainty": (
+    "corephys.samples.index_properties.phases.joint_uncertainty": (
         "derivatives of the phase relations, which have rows; draws of its own check it"
     ),
-    "corephys.samples.index_properties_volumes.pycnometer_cells": (
+    "corephys.samples.index_properties.volumes.pycnometer_cells": (
         "one factor a cell by least squares, no physics"
     ),
-    "corephys.samples.index_properties_volumes.corrected_volume": "a volume times that factor",
-    "corephys.samples.index_properties_volumes.mean_of_repeats": (
+    "corephys.samples.index_properties.volumes.corrected_volume": "a volume times that factor",
+    "corephys.samples.index_properties.volumes.mean_of_repeats": (
         "a mean with a pooled deviation, no physics"
     ),
-    "corephys.samples.index_properties_pore_water.pore_water_at": (
+    "corephys.samples.index_properties.water.pore_water_at": (
         "a straight line between depths; the density is seawater's, which has rows"
     ),
-    "corephys.samples.index_properties_consistency.consistency": (
+    "corephys.samples.index_properties.reported.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),
     "corephys.samples.needle_reduction.windows": (

@@ -9,8 +9,8 @@ import xarray as xr
 from corephys.ground import flags, units
 from corephys.ground.series import PositionError
 from corephys.samples import index_properties as index
-from corephys.samples import index_properties_outliers as outliers
-from corephys.samples.index_properties_phases import PROPERTIES, phases, phases_with_partials
+from corephys.samples.index_properties import outliers
+from corephys.samples.index_properties.phases import PROPERTIES, phases, phases_with_partials
 
 FLUID = {
     "salinity": "35 g/kg", "pore_water_density": "1.024 g/cm^3", "salt_density": "2.20 g/cm^3",

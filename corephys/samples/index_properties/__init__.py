@@ -14,28 +14,27 @@ import xarray as xr
 
 from corephys.ground import constants, seawater, series, thresholds, units, vocabulary
 from corephys.ground.arguments import fraction
-from corephys.samples import index_properties_outliers as outliers
-from corephys.samples.index_properties_archive import find_constants, recompute
-from corephys.samples.index_properties_clay import (
-    porosity_without_interlayer_water,
-    water_by_exchange_capacity,
-)
-from corephys.samples.index_properties_consistency import bits, consistency
-from corephys.samples.index_properties_covariance import joint_uncertainty
-from corephys.samples.index_properties_culprit import likely_culprit
-from corephys.samples.index_properties_phases import (
+from corephys.samples.index_properties import outliers
+from corephys.samples.index_properties.outliers import likely_culprit
+from corephys.samples.index_properties.phases import (
     INPUTS,
     PROPERTIES,
     ROUTES,
+    joint_uncertainty,
     phases_with_partials,
 )
-from corephys.samples.index_properties_pore_water import pore_water_at
-from corephys.samples.index_properties_volumes import (
+from corephys.samples.index_properties.reported import bits, consistency, find_constants, recompute
+from corephys.samples.index_properties.volumes import (
     block_volume,
     corrected_volume,
     cylinder_volume,
     mean_of_repeats,
     pycnometer_cells,
+)
+from corephys.samples.index_properties.water import (
+    pore_water_at,
+    porosity_without_interlayer_water,
+    water_by_exchange_capacity,
 )
 from corephys.uncertainty import Measured
 
