@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from corephys import figures as figures
     from corephys import quality as quality
     from corephys import uncertainty as uncertainty
-    from corephys.downhole import formation_temperature as formation_temperature
     from corephys.downhole import logs as logs
+    from corephys.downhole import temperature as formation_temperature
     from corephys.export import load as load
     from corephys.export import save as save
     from corephys.ground import constants as constants
@@ -36,23 +36,23 @@ if TYPE_CHECKING:
     from corephys.hole import read_hole as read_hole
     from corephys.hole.placing import depth as depth
     from corephys.notebook import panels as panels
-    from corephys.notebook.explain import explain as explain
-    from corephys.notebook.overview import overview as overview
+    from corephys.notebook.results import explain as explain
+    from corephys.notebook.results import overview as overview
     from corephys.products import accumulation as accumulation
     from corephys.products import compaction as compaction
     from corephys.products import elastic as elastic
-    from corephys.products import heatflow as heatflow
+    from corephys.products import heat_flow as heat_flow
     from corephys.products import porosity as porosity
     from corephys.products import seismic as seismic
     from corephys.products import stress as stress
-    from corephys.recipe import Recipe as Recipe
-    from corephys.recipe import RecipeError as RecipeError
-    from corephys.reduction import reduce as reduce
+    from corephys.reduction.recipe import Recipe as Recipe
+    from corephys.reduction.recipe import RecipeError as RecipeError
+    from corephys.reduction.run import reduce as reduce
     from corephys.samples import consolidation as consolidation
     from corephys.samples import index_properties as index_properties
     from corephys.samples import needle as needle
-    from corephys.samples import sample_velocity as sample_velocity
     from corephys.samples import strength as strength
+    from corephys.samples import velocity as sample_velocity
     from corephys.sensors import gamma as gamma
     from corephys.sensors import natural_gamma as natural_gamma
     from corephys.sensors import pwave as pwave
@@ -71,9 +71,9 @@ _MODULES = {
     "export": "corephys.export",
     "figures": "corephys.figures",
     "flags": "corephys.ground.flags",
-    "formation_temperature": "corephys.downhole.formation_temperature",
+    "formation_temperature": "corephys.downhole.temperature",
     "gamma": "corephys.sensors.gamma",
-    "heatflow": "corephys.products.heatflow",
+    "heat_flow": "corephys.products.heat_flow",
     "index_properties": "corephys.samples.index_properties",
     "logs": "corephys.downhole.logs",
     "mixing": "corephys.ground.mixing",
@@ -84,7 +84,7 @@ _MODULES = {
     "pwave": "corephys.sensors.pwave",
     "quality": "corephys.quality",
     "resistivity": "corephys.sensors.resistivity",
-    "sample_velocity": "corephys.samples.sample_velocity",
+    "sample_velocity": "corephys.samples.velocity",
     "seawater": "corephys.ground.seawater",
     "seismic": "corephys.products.seismic",
     "strength": "corephys.samples.strength",
@@ -97,20 +97,69 @@ _MODULES = {
 _NAMES = {
     "HoleError": "corephys.hole",
     "PositionError": "corephys.ground.series",
-    "Recipe": "corephys.recipe",
-    "RecipeError": "corephys.recipe",
+    "Recipe": "corephys.reduction.recipe",
+    "RecipeError": "corephys.reduction.recipe",
     "UnitError": "corephys.ground.units",
-    "explain": "corephys.notebook.explain",
+    "explain": "corephys.notebook.results",
     "hole_from_tables": "corephys.hole",
     "load": "corephys.export",
-    "overview": "corephys.notebook.overview",
+    "overview": "corephys.notebook.results",
     "quantity": "corephys.ground.units",
     "read_hole": "corephys.hole",
-    "reduce": "corephys.reduction",
+    "reduce": "corephys.reduction.run",
     "save": "corephys.export",
 }
 
-__all__ = sorted([*_MODULES, *_NAMES, "__version__"])
+# Written out, so that type checkers and editors know what is handed out.
+__all__ = [
+    "HoleError",
+    "PositionError",
+    "Recipe",
+    "RecipeError",
+    "UnitError",
+    "__version__",
+    "accumulation",
+    "archive",
+    "compaction",
+    "composite",
+    "consolidation",
+    "constants",
+    "depth",
+    "elastic",
+    "explain",
+    "export",
+    "figures",
+    "flags",
+    "formation_temperature",
+    "gamma",
+    "heat_flow",
+    "hole_from_tables",
+    "index_properties",
+    "load",
+    "logs",
+    "mixing",
+    "natural_gamma",
+    "needle",
+    "overview",
+    "panels",
+    "porosity",
+    "pwave",
+    "quality",
+    "quantity",
+    "read_hole",
+    "reduce",
+    "resistivity",
+    "sample_velocity",
+    "save",
+    "seawater",
+    "seismic",
+    "strength",
+    "stress",
+    "susceptibility",
+    "thresholds",
+    "uncertainty",
+    "vocabulary",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -20,7 +20,7 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 
 from corephys.figures import Plate
-from corephys.figures.drawn import Drawn
+from corephys.figures.plate import Drawn
 from corephys.figures.style import SETTINGS
 
 VISIONS = {

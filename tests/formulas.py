@@ -35,7 +35,9 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.natural_gamma.stripping.calibrate": (
         "a weighted fit of standards: its tests count its intervals, strip has rows"
     ),
-    "corephys.sensors.gamma.calibration.between": "a straight line in time between two calibrations",
+    "corephys.sensors.gamma.calibration.between": (
+        "a straight line in time between two calibrations"
+    ),
     "corephys.sensors.gamma.calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
@@ -87,207 +89,211 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.index_properties.reported.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),
-    "corephys.samples.needle_reduction.windows": (
+    "corephys.samples.needle.reduction.windows": (
         "the windows of thermal_conductivity laid open, without physics of their own"
     ),
-    "corephys.samples.needle_reduction.thermal_conductivity": (
+    "corephys.samples.needle.reduction.thermal_conductivity": (
         "the whole evaluation of heating curves: its formulas have rows, the simulator tests it"
     ),
-    "corephys.samples.needle_repeats.combine_repeats": (
+    "corephys.samples.needle.combining.combine_repeats": (
         "a weighted mean of repeats with a test of their agreement, no physics"
     ),
-    "corephys.samples.sample_velocity.velocity_kernel": (
+    "corephys.samples.velocity.velocity_kernel": (
         "the arithmetic of velocity, whose rows run through it"
     ),
-    "corephys.samples.sample_velocity_calibration.calibrate": (
+    "corephys.samples.velocity.calibrate": (
         "a weighted line: the certified lines of numerics stand for it, made-up standards test it"
     ),
-    "corephys.samples.strength_vane.calibrate_spring": (
+    "corephys.samples.strength.methods.calibrate_spring": (
         "a weighted line: the certified lines of numerics stand for it, made-up springs test it"
     ),
-    "corephys.downhole.formation_curve.fitted": (
+    "corephys.downhole.temperature.records.fitted": (
         "the fitted decay beside its record, by decay_function, which has rows"
     ),
-    "corephys.samples.consolidation_yield.yield_stress": (
+    "corephys.samples.consolidation.yield_stresses.yield_stress": (
         "the three constructions side by side: simulated tests count its bias and its intervals"
     ),
-    "corephys.samples.consolidation_rate.consolidation_rate": (
+    "corephys.samples.consolidation.rates.consolidation_rate": (
         "the evaluation of readings in time: its formulas have rows, Terzaghi's series tests it"
     ),
-    "corephys.downhole.formation_temperature.equilibrium_temperature": (
+    "corephys.downhole.temperature.equilibrium_temperature": (
         "the whole evaluation of a decay: its function has rows, the simulator tests it"
     ),
-    "corephys.downhole.formation_bottom_water.bottom_water_temperature": (
+    "corephys.downhole.temperature.records.bottom_water_temperature": (
         "a median of the stable part of a record, no physics"
     ),
-    "corephys.downhole.formation_penetration.penetration_time": (
+    "corephys.downhole.temperature.records.penetration_time": (
         "a search for rises of a record, no physics: simulated records of known onset test it"
     ),
-    "corephys.downhole.formation_valley.valley": (
+    "corephys.downhole.temperature.tradeoff.valley": (
         "the fit of equilibrium_temperature once for each trial, without physics of its own"
     ),
-    "corephys.downhole.formation_response.response": (
+    "corephys.downhole.temperature.responses.response": (
         "reads a table: one made from the exact cylinder tests it whole"
     ),
-    "corephys.downhole.formation_grade.grade": "words for limits, no physics",
-    "corephys.products.elastic_averages.walpole_kernel": (
+    "corephys.downhole.temperature.tradeoff.grade": "words for limits, no physics",
+    "corephys.products.elastic.averages.walpole_kernel": (
         "the arithmetic of hashin_shtrikman, whose rows run through it"
     ),
-    "corephys.products.elastic_velocity.bounds_kernel": (
+    "corephys.products.elastic.velocities.bounds_kernel": (
         "wood and hashin_shtrikman on arrays, whose rows run through them"
     ),
-    "corephys.products.elastic_velocity.raymer_kernel": (
+    "corephys.products.elastic.velocities.raymer_kernel": (
         "the arithmetic of raymer, whose rows run through it"
     ),
-    "corephys.products.elastic_velocity.wyllie_kernel": (
+    "corephys.products.elastic.velocities.wyllie_kernel": (
         "the arithmetic of wyllie, whose row runs through it"
     ),
-    "corephys.products.elastic_gassmann.gassmann_kernel": (
+    "corephys.products.elastic.fluids.gassmann_kernel": (
         "the arithmetic of gassmann, whose rows run through it"
     ),
-    "corephys.products.elastic_fluids.brine_kernel": (
+    "corephys.products.elastic.fluids.brine_kernel": (
         "the arithmetic of brine, whose rows run through it"
     ),
-    "corephys.products.elastic_frame.hertz_mindlin_kernel": (
+    "corephys.products.elastic.frames.hertz_mindlin_kernel": (
         "the arithmetic of hertz_mindlin, whose rows run through it"
     ),
-    "corephys.products.elastic_frame.soft_sand_kernel": (
+    "corephys.products.elastic.frames.soft_sand_kernel": (
         "the arithmetic of soft_sand, whose rows run through it"
     ),
-    "corephys.products.elastic_frame.stiff_sand_kernel": (
+    "corephys.products.elastic.frames.stiff_sand_kernel": (
         "the arithmetic of stiff_sand, whose rows run through it"
     ),
-    "corephys.products.elastic_cement.contact_cement_kernel": (
+    "corephys.products.elastic.frames.contact_cement_kernel": (
         "the arithmetic of contact_cement, whose rows run through it"
     ),
-    "corephys.products.elastic_reflection.reflection_kernel": (
+    "corephys.products.elastic.reflections.reflection_kernel": (
         "the arithmetic of reflection_at_angle, whose row runs through it"
     ),
-    "corephys.products.elastic_averages.reuss_kernel": (
+    "corephys.products.elastic.averages.reuss_kernel": (
         "the arithmetic of reuss, whose rows run through it"
     ),
-    "corephys.products.elastic_materials.material": "looks a row of a table up, no physics",
-    "corephys.products.elastic_materials.materials": "lists a table of sourced numbers, no physics",
-    "corephys.products.elastic_materials.mineral_mixture": (
+    "corephys.products.elastic.minerals.material": "looks a row of a table up, no physics",
+    "corephys.products.elastic.minerals.materials": "lists a table of sourced numbers, no physics",
+    "corephys.products.elastic.minerals.mineral_mixture": (
         "the average of Hill on numbers of the table; hill has rows"
     ),
-    "corephys.products.elastic_carry.fraction": "takes an argument in, no physics",
-    "corephys.products.elastic_carry.names_checked": "compares names of arguments, no physics",
-    "corephys.products.elastic_carry.number": "takes an argument in, no physics",
-    "corephys.products.elastic_carry.plain": "takes an argument in, no physics",
-    "corephys.products.elastic_carry.quantity": "takes an argument in, no physics",
-    "corephys.products.elastic_carry.propagate": "carries uncertainties along, no physics",
-    "corephys.products.elastic_carry.same_positions": "compares positions, no physics of its own",
-    "corephys.products.elastic_carry.together": "adds fractions up, no physics of its own",
-    "corephys.products.heatflow_carriers.resistivity": (
+    "corephys.products.elastic.propagation.fraction": "takes an argument in, no physics",
+    "corephys.products.elastic.propagation.names_checked": (
+        "compares names of arguments, no physics"
+    ),
+    "corephys.products.elastic.propagation.number": "takes an argument in, no physics",
+    "corephys.products.elastic.propagation.plain": "takes an argument in, no physics",
+    "corephys.products.elastic.propagation.quantity": "takes an argument in, no physics",
+    "corephys.products.elastic.propagation.propagate": "carries uncertainties along, no physics",
+    "corephys.products.elastic.propagation.same_positions": (
+        "compares positions, no physics of its own"
+    ),
+    "corephys.products.elastic.propagation.together": "adds fractions up, no physics of its own",
+    "corephys.products.heat_flow.carriers.resistivity": (
         "what stands between conductivities; its integral, thermal_resistance, has a row"
     ),
-    "corephys.products.heatflow_corrections.corrected": "temperatures less anomalies, no physics",
-    "corephys.products.heatflow_corrections.corrections": (
+    "corephys.products.heat_flow.adjustments.corrected": "temperatures less anomalies, no physics",
+    "corephys.products.heat_flow.adjustments.corrections": (
         "anomalies through the weights of the line: they have rows, planted ones test it whole"
     ),
-    "corephys.products.heatflow_curvature.curvature": (
+    "corephys.products.heat_flow.bend.curvature": (
         "an F test of a parabola: false alarms are counted, and an integrated flow tests it"
     ),
-    "corephys.products.heatflow_monte_carlo.monte_carlo": (
+    "corephys.products.heat_flow.station_intervals.monte_carlo": (
         "draws through the line of bullard, which has rows; a plain loop tests it whole"
     ),
-    "corephys.downhole.logs_file.read": "reads a file and its units, no physics",
-    "corephys.downhole.logs_file.from_bytes": "reads a file and its units, no physics",
-    "corephys.downhole.logs_depth.below_seafloor": "a difference of two depths, no physics",
-    "corephys.downhole.logs_write.write": "writes a file, no physics",
-    "corephys.downhole.logs_compare.to_aperture": (
+    "corephys.downhole.logs.las.read": "reads a file and its units, no physics",
+    "corephys.downhole.logs.las.from_bytes": "reads a file and its units, no physics",
+    "corephys.downhole.logs.las.below_seafloor": "a difference of two depths, no physics",
+    "corephys.downhole.logs.las.write": "writes a file, no physics",
+    "corephys.downhole.logs.comparison.to_aperture": (
         "a mean over a length, no physics; a simulated log tests it"
     ),
-    "corephys.downhole.logs_compare.compare": (
+    "corephys.downhole.logs.comparison.compare": (
         "a search for the shift of most correlation, no physics; planted shifts test it"
     ),
-    "corephys.products.heatflow.compare_carriers": (
+    "corephys.products.heat_flow.compare_carriers": (
         "bullard once for every carrier of conductivity, no physics of its own"
     ),
-    "corephys.products.heatflow_carriers.merge": "an average of close readings, no physics",
-    "corephys.products.heatflow_carriers.weights": (
+    "corephys.products.heat_flow.carriers.merge": "an average of close readings, no physics",
+    "corephys.products.heat_flow.carriers.weights": (
         "the arithmetic of thermal_resistance, whose row runs through it"
     ),
-    "corephys.products.heatflow_carriers.smooth_resistivity": (
+    "corephys.products.heat_flow.carriers.smooth_resistivity": (
         "a straight line of readings that weighs their errors, statistics without physics"
     ),
-    "corephys.products.heatflow_carriers.scatter": (
+    "corephys.products.heat_flow.carriers.scatter": (
         "the spread of readings about their carrier, statistics without physics"
     ),
-    "corephys.products.compaction_models.of_name": "looks a model up by its name, no physics",
-    "corephys.products.compaction_data.gather": "takes arguments in, no physics",
-    "corephys.products.compaction_data.solve": "the least squares of fit, whose rows check both",
-    "corephys.products.compaction_result.dataset_of": "writes a finished fit down, no physics",
-    "corephys.products.compaction_verdict.block_checks": (
+    "corephys.products.compaction.models.of_name": "looks a model up by its name, no physics",
+    "corephys.products.compaction.data.gather": "takes arguments in, no physics",
+    "corephys.products.compaction.data.solve": "the least squares of fit, whose rows check both",
+    "corephys.products.compaction.results.dataset_of": "writes a finished fit down, no physics",
+    "corephys.products.compaction.results.block_checks": (
         "a cross-validation, no physics; simulated holes test it"
     ),
-    "corephys.products.compaction_verdict.judge": "words for limits, no physics",
-    "corephys.products.compaction_interval.independent": "writes down what is taken as known",
-    "corephys.products.compaction_interval.widen": (
+    "corephys.products.compaction.results.judge": "words for limits, no physics",
+    "corephys.products.compaction.data.independent": "writes down what is taken as known",
+    "corephys.products.compaction.data.widen": (
         "statistics of numerics.correlated, whose tests hold it against dense algebra and draws"
     ),
-    "corephys.products.compaction_fit.fit_data": "the arithmetic of fit, which has rows",
-    "corephys.products.compaction_fit.natural_scatter": (
+    "corephys.products.compaction.fits.fit_data": "the arithmetic of fit, which has rows",
+    "corephys.products.compaction.fits.natural_scatter": (
         "the moment estimate of fit alone, statistics without physics"
     ),
-    "corephys.products.compaction_layers.fit_by_layer": "fit once for every layer, no physics",
-    "corephys.products.compaction_compare.compare": "fit once for every model, no physics",
-    "corephys.products.compaction_profile.profile": (
+    "corephys.products.compaction.fits.fit_by_layer": "fit once for every layer, no physics",
+    "corephys.products.compaction.comparison.compare": "fit once for every model, no physics",
+    "corephys.products.compaction.certainty.profile": (
         "statistics of fit: a closed form for the straight line tests it"
     ),
-    "corephys.products.compaction_profile.profiles": "the curve behind profile, no physics",
-    "corephys.products.compaction_bootstrap.bootstrap": (
+    "corephys.products.compaction.certainty.profiles": "the curve behind profile, no physics",
+    "corephys.products.compaction.certainty.bootstrap": (
         "fit for every draw, no physics: a plain loop tests it"
     ),
-    "corephys.products.compaction_bootstrap.block_weights": "counts of draws, no physics",
-    "corephys.products.compaction_bootstrap.default_block": "a length of blocks, no physics",
-    "corephys.products.compaction_robust.fit": (
+    "corephys.products.compaction.certainty.block_weights": "counts of draws, no physics",
+    "corephys.products.compaction.certainty.default_block": "a length of blocks, no physics",
+    "corephys.products.compaction.data.fit": (
         "reweighted least squares, no physics; an independent library tests it"
     ),
-    "corephys.products.stress_column.column": "sorts and averages readings, no physics",
-    "corephys.products.stress_column.inside": "finds depths among depths, no physics",
-    "corephys.products.stress_column.integral": "the arithmetic of profile, which has rows",
-    "corephys.products.stress_column.random_part": "errors of integral: a matrix tests it",
-    "corephys.products.stress_fill.fill_column": "takes a filling in, no physics",
-    "corephys.products.stress_fill.filled_column": "puts nodes into gaps, no physics",
-    "corephys.products.stress_fill.in_filled": "compares depths, no physics",
-    "corephys.products.stress_fill.left_empty": "compares depths, no physics",
-    "corephys.products.stress_fill.porosity_of_fit": "the curve of a fit with its errors by name",
-    "corephys.products.stress_fill.share_filled": "parts of the integral of profile",
-    "corephys.products.stress_fluid.places": "takes depths in, no physics",
-    "corephys.products.stress_fluid.water_above": "the water column of profile, which has rows",
-    "corephys.products.stress_layering.estimate": (
+    "corephys.products.stress.column.column": "sorts and averages readings, no physics",
+    "corephys.products.stress.column.inside": "finds depths among depths, no physics",
+    "corephys.products.stress.column.integral": "the arithmetic of profile, which has rows",
+    "corephys.products.stress.column.random_part": "errors of integral: a matrix tests it",
+    "corephys.products.stress.gaps.fill_column": "takes a filling in, no physics",
+    "corephys.products.stress.gaps.filled_column": "puts nodes into gaps, no physics",
+    "corephys.products.stress.gaps.in_filled": "compares depths, no physics",
+    "corephys.products.stress.gaps.left_empty": "compares depths, no physics",
+    "corephys.products.stress.gaps.porosity_of_fit": "the curve of a fit with its errors by name",
+    "corephys.products.stress.gaps.share_filled": "parts of the integral of profile",
+    "corephys.products.stress.fluids.places": "takes depths in, no physics",
+    "corephys.products.stress.fluids.water_above": "the water column of profile, which has rows",
+    "corephys.products.stress.column.estimate": (
         "a search for the greatest likelihood, statistics alone; made profiles test it"
     ),
-    "corephys.products.stress_layering.unseen": (
+    "corephys.products.stress.column.unseen": (
         "variance of an integral; a whole covariance matrix tests it"
     ),
-    "corephys.products.stress_readings.readings_of": "takes densities in, no physics",
-    "corephys.products.stress_reference.reference_of_indices": (
+    "corephys.products.stress.column.readings_of": "takes densities in, no physics",
+    "corephys.products.stress.bounds.reference_of_indices": (
         "takes numbers in; the rows of effective_stress_of_porosity run through it"
     ),
-    "corephys.products.stress_reference.fit_reference": (
+    "corephys.products.stress.bounds.fit_reference": (
         "a straight line by least squares, statistics alone; made sites test it"
     ),
-    "corephys.products.stress_compare.compare_choices": "differences of results, no physics",
-    "corephys.products.seismic_tie.tie": (
+    "corephys.products.stress.comparison.compare_choices": "differences of results, no physics",
+    "corephys.products.seismic.ties.tie": (
         "a search for the shift and phase of most correlation, no physics; planted ones test it"
     ),
-    "corephys.products.seismic_wavelet.wavelet": "takes a table of numbers in and checks its steps",
-    "corephys.products.seismic_wavelet.average_wavelet": (
+    "corephys.products.seismic.traces.wavelet": "takes a table of numbers in and checks its steps",
+    "corephys.products.seismic.traces.average_wavelet": (
         "a mean of aligned pieces of traces, no physics; planted wavelets test it"
     ),
     "corephys.products.porosity.grain_density_at": (
         "carries measured values to other depths by a running median, no physics"
     ),
-    "corephys.products.compaction_reference.reference_curves": (
+    "corephys.products.compaction.reference.reference_curves": (
         "a table of all reference curves, whose numbers have rows by name"
     ),
-    "corephys.products.accumulation_smoothing.smooth_ages": (
+    "corephys.products.accumulation.smooth_ages": (
         "a weighted local line, statistics without physics: closed forms test it"
     ),
-    "corephys.products.accumulation_mass.interval_density": (
+    "corephys.products.accumulation.interval_density": (
         "a mean of samples with its deviation, no physics"
     ),
 }

@@ -267,7 +267,7 @@ def test_the_covariance_of_mass_holds_the_ages_and_each_density() -> None:
     np.testing.assert_allclose(np.sqrt(np.diag(covariance)), mass[f"{MASS}_u_random"])
     ages = 0.1 * np.array([0.8, 1.0]) * found[f"{RATE}_u_random"].values
     np.testing.assert_allclose(mass[f"{MASS}_u_ages"], ages)
-    assert cp.units.canonical(mass[f"{MASS}_covariance"].attrs["units"])
+    assert units.canonical(mass[f"{MASS}_covariance"].attrs["units"])
 
 
 def test_components_add_to_the_whole_and_share_its_errors() -> None:

@@ -18,8 +18,8 @@ import pytest
 
 import corephys as cp
 from corephys import archive
-from corephys.__main__ import main
-from corephys.archive_lock import LOCK, ArchiveBusy
+from corephys.archive.stores import LOCK, ArchiveBusy
+from corephys.cli import main
 from corephys.export import zarr as stores
 from tests.archive_holes import contents, small_hole, write
 

@@ -14,10 +14,10 @@ import xarray as xr
 
 import corephys as cp
 from corephys import archive
-from corephys.archive_readings import CHUNK, Rows
+from corephys.archive.readings import CHUNK, Rows
 from corephys.ground import flags
-from corephys.reduction import STAGES, complete_recipe
 from corephys.reduction.context import Context
+from corephys.reduction.run import STAGES, complete_recipe
 from corephys.sensors import gamma, pwave
 from tests.archive_holes import BORE, MU, RATE, contents, small_hole, write
 

@@ -18,9 +18,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from corephys.archive_lock import LOCK, ArchiveBusy, locked
-from corephys.archive_place import Place
-from corephys.archive_store import StoreError, read_tree, write_tree
+from corephys.archive.stores import (
+    LOCK,
+    ArchiveBusy,
+    Place,
+    StoreError,
+    locked,
+    read_tree,
+    write_tree,
+)
 from corephys.export import zarr as stores
 from corephys.hole import read_hole
 

@@ -11,9 +11,8 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 import corephys as cp
-from corephys.products import compaction_column as column
-from corephys.products.compaction_burial import burial_history
-from corephys.products.compaction_stress import column_effective_stress
+from corephys.products.compaction import column
+from corephys.products.compaction.column import burial_history, column_effective_stress
 from tests.adapters.registry import array
 
 

@@ -11,8 +11,7 @@ from corephys.ground import series, units
 from corephys.numerics import exponential
 from corephys.numerics.exponential import solve_batch
 from corephys.products import compaction
-from corephys.products.compaction_bootstrap import block_weights, default_block
-from corephys.products.compaction_profile import profiles
+from corephys.products.compaction.certainty import block_weights, default_block, profiles
 from corephys.uncertainty import Measured
 
 TRUTH = {

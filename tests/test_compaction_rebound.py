@@ -10,7 +10,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys.ground import flags, series
-from corephys.products.compaction_rebound import rebound, rebound_by_depth, rebound_density
+from corephys.products.compaction.rebounds import rebound, rebound_by_depth, rebound_density
 from corephys.uncertainty import Measured
 from tests.adapters.registry import array
 

@@ -7,7 +7,7 @@ import pytest
 
 import corephys as cp
 from corephys.ground import flags
-from corephys.products import compaction_reference as reference
+from corephys.products.compaction import reference
 from tests.adapters.registry import array
 
 

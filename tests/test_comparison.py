@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.__main__ import main
+from corephys.cli import main
 from data_demo.simulator.hole import simulate_tables
 
 # Nearly every test of this file reduces a whole hole.

@@ -12,7 +12,7 @@ import xarray as xr
 from corephys.ground import flags, units
 from corephys.numerics.yield_point import joined_lines, natural_cubic
 from corephys.samples import consolidation
-from corephys.samples.consolidation_time import logarithm_of_time, root_of_time
+from corephys.samples.consolidation.rates import logarithm_of_time, root_of_time
 from data_demo.simulator import consolidation as simulated
 from tests.adapters.consolidation import table as one_test
 

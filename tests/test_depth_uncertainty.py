@@ -211,14 +211,14 @@ def test_heat_flow_takes_the_errors_of_its_stations():
             },
             coords={"depth": ("reading", depth, {"units": "m"})},
         )
-        flow = cp.heatflow.bullard(
-            t, cp.heatflow.thermal_resistance(k, at=t, depth_uncertainty=errors)
+        flow = cp.heat_flow.bullard(
+            t, cp.heat_flow.thermal_resistance(k, at=t, depth_uncertainty=errors)
         )
         low, high = flow["heat_flow_interval"].values
         held += low < 50.0 < high
     # Student's t and the excess scatter where chi-square is high make the interval a little wide.
     assert 0.58 < held / number < 0.87  # 100 of them: +- three of 4.7 %
-    parts = cp.heatflow.thermal_resistance(k, at=t, depth_uncertainty=errors)
+    parts = cp.heat_flow.thermal_resistance(k, at=t, depth_uncertainty=errors)
     assert {"drill_string_relative"} <= set(parts["source"].values)
     string = parts["thermal_resistance_effects"].sel(source="drill_string_relative").values
     assert string == pytest.approx(0.002 * depth, rel=1e-3)
@@ -228,13 +228,13 @@ def test_heat_flow_takes_the_errors_of_its_stations():
     series = xr.Dataset(coords={"depth": ("reading", depth, {"units": "m"})})
     constant = cp.depth.uncertainty(series, tide="0 m", heave="0 m", drill_string="1.5 m")
     k["thermal_conductivity"].values[:] = 0.8 + 0.004 * z  # rises downward
-    parts = cp.heatflow.thermal_resistance(k, at=t, depth_uncertainty=constant)
+    parts = cp.heat_flow.thermal_resistance(k, at=t, depth_uncertainty=constant)
     top = float(parts["thermal_resistance"][0])
     string = parts["thermal_resistance_effects"].sel(source="drill_string").values
     assert string == pytest.approx(np.full(7, 1.5 * top / depth[0]))
     moved = errors.assign_coords(depth=("reading", depth + 1.0))
     with pytest.raises(cp.PositionError):
-        cp.heatflow.thermal_resistance(k, at=t, depth_uncertainty=moved)
+        cp.heat_flow.thermal_resistance(k, at=t, depth_uncertainty=moved)
 
 
 def test_a_compaction_fit_carries_the_errors_that_cores_share():

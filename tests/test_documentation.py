@@ -21,7 +21,7 @@ from corephys.ground import flags
 from corephys.ground.constants import CONSTANTS
 from corephys.ground.thresholds import THRESHOLDS
 from corephys.ground.vocabulary import TERMS
-from corephys.recipe import SCHEMA
+from corephys.reduction.recipe import SCHEMA
 from docs.making import formulas, interface, layout, offline, tables
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"

@@ -15,8 +15,8 @@ import corephys as cp
 from corephys.ground import arguments, flags, mixing, seawater, units
 from corephys.hole import HoleError, hole_from_tables
 from corephys.products import accumulation, compaction, elastic, stress
-from corephys.recipe import Recipe, RecipeError
-from corephys.reduction import logs as log_stage
+from corephys.reduction.recipe import Recipe, RecipeError
+from corephys.reduction.stages import logs as log_stage
 from corephys.samples import index_properties as index
 from corephys.samples import needle, strength
 from corephys.sensors import pwave, resistivity
@@ -264,7 +264,7 @@ FRACTIONS = {
     "elastic.wood": lambda f: elastic.wood(f, **FILLED),
     "elastic.wyllie": lambda f:
         elastic.wyllie(f, grain_velocity="5500 m/s", fluid_velocity="1500 m/s"),
-    "heatflow.conductivity_of_water_content": cp.heatflow.conductivity_of_water_content,
+    "heat_flow.conductivity_of_water_content": cp.heat_flow.conductivity_of_water_content,
     "index_properties.phase_relations_from_water_content": lambda f:
         index.phase_relations_from_water_content(f, "2.7 g/cm^3"),
     "index_properties.porosity_without_interlayer_water": lambda f:

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 import corephys as cp
 from corephys.ground import constants, flags, seawater, series
 from corephys.products import elastic
-from corephys.products.elastic_averages import reuss_kernel, walpole_kernel
-from corephys.products.elastic_frame import soft_sand_kernel
-from corephys.products.elastic_gassmann import gassmann_kernel
-from corephys.products.elastic_reflection import reflection_kernel
+from corephys.products.elastic.averages import reuss_kernel, walpole_kernel
+from corephys.products.elastic.fluids import gassmann_kernel
+from corephys.products.elastic.frames import soft_sand_kernel
+from corephys.products.elastic.reflections import reflection_kernel
 from corephys.uncertainty import total
 
 UNITS = ("GPa", "GPa", "g/cm^3")

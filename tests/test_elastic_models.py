@@ -11,8 +11,8 @@ import xarray as xr
 import corephys as cp
 from corephys.ground import flags, series
 from corephys.products import elastic
-from corephys.reduction import elastic as stages
 from corephys.reduction.context import Context, Skipped
+from corephys.reduction.stages import elastic as stages
 from corephys.uncertainty import Measured
 from data_demo.simulator.hole import simulate_tables
 

@@ -15,7 +15,7 @@ from matplotlib.lines import Line2D
 
 import corephys as cp
 from corephys import figures
-from corephys.figures.drawn import COLUMNS
+from corephys.figures.plate import COLUMNS
 from corephys.figures.style import label, unit_in_print
 from corephys.ground import flags
 from data_demo.simulator.hole import simulate_tables

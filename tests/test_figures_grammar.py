@@ -21,7 +21,7 @@ from matplotlib.testing.compare import compare_images
 
 import corephys as cp
 from corephys import figures
-from corephys.figures import drawn
+from corephys.figures import plate as drawn
 from corephys.figures.style import COLOURS, SETTINGS
 from corephys.ground.cards import RESEARCH_ONLY
 from data_demo.simulator.hole import simulate_tables

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys.downhole import formation_decay
-from corephys.downhole import formation_temperature as formation
+from corephys.downhole import temperature as formation
+from corephys.downhole.temperature import decay
 from corephys.ground import flags, units
 from corephys.numerics import cylinder
 from data_demo.simulator import cylinder as independent
@@ -84,14 +84,14 @@ def test_sensitivities_are_those_of_fitting_again():
     """Each derivative against two fits with the input moved, on one noisy record."""
     time, value = _record()
     value = value + np.random.default_rng(1).normal(0, 2e-3, value.size)
-    base = formation_decay.Probe(RADIUS, OWN, 1.1, HEAT)
+    base = decay.Probe(RADIUS, OWN, 1.1, HEAT)
     first, last = 6, time.size - 1
 
     def again(**changes):
-        probe = formation_decay.Probe(**{**base.__dict__, **changes})
-        return formation_decay.fit(time, value, probe, first, last).temperature
+        probe = decay.Probe(**{**base.__dict__, **changes})
+        return decay.fit(time, value, probe, first, last).temperature
 
-    found = formation_decay.fit(time, value, base, first, last)
+    found = decay.fit(time, value, base, first, last)
     step = 1e-3
     for name, attribute, scale in (
         ("conductivity", "by_conductivity", 1.1),

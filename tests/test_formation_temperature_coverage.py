@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys.downhole import formation_temperature as formation
+from corephys.downhole import temperature as formation
 from corephys.ground import units
 from data_demo.simulator import cylinder as independent
 

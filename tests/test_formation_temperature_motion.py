@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from corephys.downhole import formation_decay, formation_grade, formation_motion
-from corephys.downhole import formation_temperature as formation
+from corephys.downhole import temperature as formation
+from corephys.downhole.temperature import decay as formation_decay
+from corephys.downhole.temperature import motion
+from corephys.downhole.temperature import tradeoff as formation_grade
 from corephys.ground import flags, units
 from data_demo.simulator import cylinder as independent
 from tests.test_formation_temperature import NAME, STATED, _record, _tables
@@ -54,7 +56,7 @@ def test_hits_and_false_alarms(kind):
     for step in (1.0, 5.0, 10.0):
         for _ in range(20):
             t, y, probe, at = _disturbed(rng, kind, step)
-            size, pushed, moved = formation_motion.usable_part(t, y, probe)
+            size, pushed, moved = motion.usable_part(t, y, probe)
             second.append(pushed)
             late.append(moved)
             cuts.append(t[size - 1] - at)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys.downhole import formation_pulses
-from corephys.downhole import formation_temperature as formation
+from corephys.downhole import temperature as formation
+from corephys.downhole.temperature import motion
 from corephys.ground import flags
 from data_demo.simulator import cylinder as independent
 
@@ -169,7 +169,7 @@ def test_penetration_in_steps_is_one_and_begins_with_the_first():
     t = np.arange(-100.0, 600.0, 2.0)
     y = np.where(t > 0, 5.0, 2.0) + np.where(t > 14, 3.0 * 20 / (6.0 + np.maximum(t, 14)), 0.0)
     y = y + np.random.default_rng(16).normal(0, 2e-3, t.size)
-    (only,) = formation_pulses.pulses(t, y)
+    (only,) = motion.find_pulses(t, y)
     assert t[only.before] == 0.0
 
 
@@ -177,4 +177,4 @@ def test_single_wild_reading_is_no_pulse():
     t = np.arange(0.0, 600.0, 5.0)
     y = 10.0 + np.random.default_rng(17).normal(0, 2e-3, t.size)
     y[40] += 0.5
-    assert formation_pulses.pulses(t, y) == []
+    assert motion.find_pulses(t, y) == []

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from corephys.downhole import formation_temperature as formation
-from corephys.downhole.formation_response import response
+from corephys.downhole import temperature as formation
+from corephys.downhole.temperature.responses import response
 from corephys.ground import flags, units
 from data_demo.simulator import cylinder as independent
 from tests.test_formation_temperature import (

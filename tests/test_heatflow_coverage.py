@@ -16,7 +16,7 @@ import pytest
 import xarray as xr
 
 from corephys.ground import series
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.uncertainty import Measured
 
 YEAR, CELL, BOTTOM = 31557600.0, 0.5, 220.0
@@ -70,23 +70,23 @@ def evaluate(rng, draws=2000, **options):
     sea = {"bottom_water_temperature": f"{water} degC",
            "bottom_water_temperature_uncertainty": f"{U['water']} K"}  # fmt: skip
     depths = {"depth_uncertainty": f"{U['depth']} m", "datum_uncertainty": f"{U['datum']} m"}
-    resistance = heatflow.thermal_resistance(needles, at=warm, **depths)
-    line = heatflow.bullard(warm, resistance, **sea)
-    pieces = heatflow.intervals(warm, resistance, **sea)
-    drawn = heatflow.monte_carlo(warm, needles, draws=draws, **sea, **depths)
+    resistance = heat_flow.thermal_resistance(needles, at=warm, **depths)
+    line = heat_flow.bullard(warm, resistance, **sea)
+    pieces = heat_flow.intervals(warm, resistance, **sea)
+    drawn = heat_flow.monte_carlo(warm, needles, draws=draws, **sea, **depths)
     found = {"line": _ends(line), "line without Student's t": _by(line, "heat_flow"),
              "intervals, plain mean": _by(pieces, "heat_flow_mean"),
              "intervals, weighted mean": _by(pieces, "heat_flow_weighted_mean"),
              "drawn": _ends(drawn)}  # fmt: skip
     if planted:
-        late = heatflow.bottom_water_anomaly(
+        late = heat_flow.bottom_water_anomaly(
             warm, change="0.15 K", since="30 yr", change_uncertainty=f"{U['step']} K",
             since_uncertainty=f"{U['age']} yr",
         )  # fmt: skip
-        made = heatflow.heat_production_correction(
+        made = heat_flow.heat_production_correction(
             "1 uW/m^3", needles, at=warm, heat_production_uncertainty=f"{U['production']} uW/m^3"
         )
-        table = heatflow.corrections(
+        table = heat_flow.corrections(
             warm, resistance, anomalies={"water": late, "heat": made}, **sea
         )
         found["corrected line"] = _by(table.isel(correction=-1), "heat_flow")

@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from corephys.ground import series, units
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.uncertainty import Measured
 
 # Simulated truth or whole series: the file takes long.
@@ -49,7 +49,7 @@ def _flowing(depth, velocity, k, top=2.0, flux=0.06):
 def _curvature(at, t, u, k=None):
     warm = _series("equilibrium_temperature", at, t, u)
     needles = _needles(np.full(KNOWN.size, 1.1) if k is None else k)
-    return heatflow.curvature(warm, heatflow.thermal_resistance(needles, at=warm))
+    return heat_flow.curvature(warm, heat_flow.thermal_resistance(needles, at=warm))
 
 
 @pytest.mark.parametrize("number", [5, 20])
@@ -58,12 +58,12 @@ def test_straight_profiles_are_rarely_called_curved(number):
     rng = np.random.default_rng(number)
     at = np.linspace(10, 200, number)
     warm = _series("equilibrium_temperature", at, 2.0 + 0.06 * at / 1.1, 0.01)
-    resistance = heatflow.thermal_resistance(_needles(np.full(KNOWN.size, 1.1)), at=warm)
+    resistance = heat_flow.thermal_resistance(_needles(np.full(KNOWN.size, 1.1)), at=warm)
     straight = warm["equilibrium_temperature"].values.copy()
     called, holes = 0, 200
     for _ in range(holes):
         warm["equilibrium_temperature"].values[:] = straight + rng.normal(0, 0.03, number)
-        called += heatflow.curvature(warm, resistance).attrs["shape"] == "curved"
+        called += heat_flow.curvature(warm, resistance).attrs["shape"] == "curved"
     # Four standard deviations of 5 % among 200.
     assert abs(called / holes - 0.05) < 4 * np.sqrt(0.05 * 0.95 / holes)
 
@@ -80,7 +80,7 @@ def test_planted_flow_of_pore_water_is_found(velocity, layered):
     assert f"flows {direction}" in found.attrs["candidates"]
     assert found.attrs["candidates"].count(";") >= 4  # never one cause
     assert float(found["pore_water_velocity"]) == pytest.approx(1e3 * velocity, rel=0.01)
-    r = heatflow.thermal_resistance(_needles(k), at=_series("equilibrium_temperature", at, t))
+    r = heat_flow.thermal_resistance(_needles(k), at=_series("equilibrium_temperature", at, t))
     span = float(np.ptp(r["thermal_resistance"].values))
     assert float(found["peclet_number"]) == pytest.approx(4.09e6 * velocity / YEAR * span, rel=0.01)
     flow = found["residual"].sel(model="flow").values
@@ -126,7 +126,7 @@ def test_other_causes_bend_the_way_they_are_listed(cause, sign):
         t = t - 4e-6 * at**2 / 2.2
     else:
         step = "0.5 K" if sign > 0 else "-0.5 K"
-        t = t + heatflow.bottom_water_anomaly(where, change=step, since="60 yr")[
+        t = t + heat_flow.bottom_water_anomaly(where, change=step, since="60 yr")[
             "temperature_anomaly"].values  # fmt: skip
     found = _curvature(at, t, 1e-3)
     assert np.sign(float(found["bend"])) == sign
@@ -140,9 +140,9 @@ def test_four_points_are_enough_and_three_are_not():
     with pytest.raises(ValueError, match="3 usable points cannot show a bend; it needs four"):
         _curvature(at[:3], t[:3], 0.01)
     warm = _series("equilibrium_temperature", at, t)
-    resistance = heatflow.thermal_resistance(_needles(np.full(60, 1.1)), at=warm)
+    resistance = heat_flow.thermal_resistance(_needles(np.full(60, 1.1)), at=warm)
     with pytest.raises(ValueError, match="significance is 5; it lies between 0 and 1"):
-        heatflow.curvature(warm, resistance, significance=5.0)
+        heat_flow.curvature(warm, resistance, significance=5.0)
 
 
 def test_residuals_stand_at_their_stations():

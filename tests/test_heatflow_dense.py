@@ -12,8 +12,9 @@ import xarray as xr
 from corephys.ground import flags, series, units
 from corephys.hole.placing import depth as hole_depth
 from corephys.numerics.line import york
-from corephys.products import heatflow, heatflow_means, heatflow_points
-from corephys.products.heatflow_carriers import CARRIERS, Points, smooth_resistivity
+from corephys.products import heat_flow
+from corephys.products.heat_flow import carriers, stations
+from corephys.products.heat_flow.carriers import CARRIERS, Points, smooth_resistivity
 from corephys.uncertainty import Measured
 from tests.simulation import dense_temperatures as dense
 
@@ -53,8 +54,8 @@ def _hole(rng, size, scatter=0.12, bed=0.5, u=0.005, needles=40):
 
 
 def _line(warm, needles, **options):
-    resistance = heatflow.thermal_resistance(needles, at=warm, **options)
-    return heatflow.bullard(warm, resistance, **WATER)
+    resistance = heat_flow.thermal_resistance(needles, at=warm, **options)
+    return heat_flow.bullard(warm, resistance, **WATER)
 
 
 @pytest.mark.slow
@@ -81,8 +82,8 @@ def test_means_give_the_line_of_all_temperatures(how, monkeypatch):
     means = _line(warm, needles, **options)
     assert means.attrs["points_used"] == 201 and means.attrs["temperature_means"] == 200
     assert means.attrs["temperatures_used"] == 450
-    monkeypatch.setattr(heatflow_means, "FEW", 1000)
-    monkeypatch.setattr("corephys.products.heatflow_resistance.FEW", 1000)
+    monkeypatch.setattr(stations, "FEW", 1000)
+    monkeypatch.setattr("corephys.products.heat_flow.resistance.FEW", 1000)
     every = _line(warm, needles, **options)
     assert every.attrs["points_used"] == 451
     u = float(every["heat_flow_u_random"])
@@ -107,13 +108,13 @@ def test_errors_of_depth_that_are_not_there_do_not_bias_the_heat_flow():
 def test_means_are_weighted_by_their_variances():
     depth = np.linspace(0.0, 10.0, 400)
     variance = np.where(np.arange(400) % 2, 1.0, 4.0)
-    means = heatflow_means.Means.over_cells(np.arange(400), depth, variance)
+    means = stations.Means.over_cells(np.arange(400), depth, variance)
     values = np.random.default_rng(1).normal(size=400)
     first = means.cell == 0
     expected = np.average(values[first], weights=1.0 / variance[first])
     assert means.of(values)[0] == pytest.approx(expected)
     assert means.variance(variance)[0] == pytest.approx(1.0 / np.sum(1.0 / variance[first]))
-    unknown = heatflow_means.Means.over_cells(np.arange(400), depth, np.full(400, np.nan))
+    unknown = stations.Means.over_cells(np.arange(400), depth, np.full(400, np.nan))
     assert unknown.of(values)[0] == pytest.approx(values[unknown.cell == 0].mean())
 
 
@@ -121,14 +122,12 @@ def test_means_are_weighted_by_their_variances():
 def test_covariance_of_means_is_that_of_the_readings_averaged(how):
     """The matrix between all depths, averaged by hand, against what is computed from the points."""
     warm, needles = _hole(np.random.default_rng(6), 300)
-    carried = heatflow_points.carry(needles, how, ("good",))
+    carried = carriers.carry(needles, how, ("good",))
     depth = warm["depth"].values
     carrier = carried.carrier
-    errors = heatflow_means.DepthErrors(
-        np.full(300, 0.2), np.full((1, 300), 0.1), np.arange(300) // 7
-    )
-    means = heatflow_means.Means.over_cells(np.arange(300), depth, np.full(300, 1e-4))
-    parts = heatflow_means.resistance_covariances(carrier, depth, errors, means)
+    errors = stations.DepthErrors(np.full(300, 0.2), np.full((1, 300), 0.1), np.arange(300) // 7)
+    means = stations.Means.over_cells(np.arange(300), depth, np.full(300, 1e-4))
+    parts = stations.resistance_covariances(carrier, depth, errors, means)
     weights, average = carrier.weights(depth), np.zeros((means.size, 300))
     average[means.cell, np.arange(300)] = means.share
     whole = (weights * (carrier.own + carrier.spread)) @ weights.T
@@ -150,16 +149,16 @@ def test_depths_that_share_an_error_are_carried_for_many_temperatures(monkeypatc
     errors = hole_depth.uncertainty(warm, tide="1 m", heave="0.3 m", drill_string="0 m")
     few = warm.isel(reading=slice(0, 180))
     options = {"depth_uncertainty": errors}
-    resistance = heatflow.thermal_resistance(needles, at=warm, **options)
+    resistance = heat_flow.thermal_resistance(needles, at=warm, **options)
     assert "thermal_resistance_covariance" not in resistance
-    again = heatflow.thermal_resistance(
+    again = heat_flow.thermal_resistance(
         needles, at=few, depth_uncertainty=errors.isel(reading=slice(0, 180))
     )
     # The readings that both hold, once from the matrix and once from the compact form.
-    monkeypatch.setattr(heatflow_means, "FEW", 1000)
+    monkeypatch.setattr(stations, "FEW", 1000)
     bad = warm.copy(deep=True)
     bad["equilibrium_temperature_flag"][180:] = flags.BAD
-    one, two = heatflow.bullard(bad, resistance), heatflow.bullard(few, again)
+    one, two = heat_flow.bullard(bad, resistance), heat_flow.bullard(few, again)
     assert float(one["heat_flow"]) == pytest.approx(float(two["heat_flow"]), rel=1e-9)
     np.testing.assert_allclose(
         one["heat_flow_random_parts"], two["heat_flow_random_parts"], rtol=1e-6
@@ -172,7 +171,7 @@ def test_a_reading_high_by_chance_weighs_no_more_than_its_neighbours():
     k[6] = 1.5
     smooth = smooth_resistivity(Points(z, k, 0.02 * k, {}), "linear")
     assert np.ptp(smooth) < 0.05
-    carrier = heatflow_points.carry(
+    carrier = carriers.carry(
         _series("thermal_conductivity", z, k, 0.02 * k), "linear", ("good",)
     ).carrier
     assert np.ptp(carrier.spread) < 0.2 * carrier.spread.mean()
@@ -203,21 +202,21 @@ def test_needles_in_the_laboratory_are_covered_and_corrected():
 
 def _everything(warm, needles):
     depths = {"depth_uncertainty": "0.3 m", "datum_uncertainty": "0.3 m"}
-    resistance = heatflow.thermal_resistance(needles, at=warm, **depths)
-    late = heatflow.bottom_water_anomaly(
+    resistance = heat_flow.thermal_resistance(needles, at=warm, **depths)
+    late = heat_flow.bottom_water_anomaly(
         warm, change="0.1 K", since="20 yr", change_uncertainty="0.05 K"
     )
-    made = heatflow.heat_production_correction(
+    made = heat_flow.heat_production_correction(
         "1 uW/m^3", needles, at=warm, heat_production_uncertainty="0.3 uW/m^3"
     )
     where = units.quantity(np.linspace(0.0, 600.0, 101), "m")
-    heatflow.bullard(warm, resistance, **WATER)
-    heatflow.compare_carriers(warm, needles, **WATER, **depths)
-    heatflow.intervals(warm, resistance, **WATER)
-    heatflow.curvature(warm, resistance, **WATER)
-    heatflow.monte_carlo(warm, needles, **WATER, **depths)
-    heatflow.corrections(warm, resistance, anomalies={"water": late, "heat": made}, **WATER)
-    heatflow.temperature_at(where, warm, needles, **WATER, **depths)
+    heat_flow.bullard(warm, resistance, **WATER)
+    heat_flow.compare_carriers(warm, needles, **WATER, **depths)
+    heat_flow.intervals(warm, resistance, **WATER)
+    heat_flow.curvature(warm, resistance, **WATER)
+    heat_flow.monte_carlo(warm, needles, **WATER, **depths)
+    heat_flow.corrections(warm, resistance, anomalies={"water": late, "heat": made}, **WATER)
+    heat_flow.temperature_at(where, warm, needles, **WATER, **depths)
 
 
 def test_everything_for_25000_temperatures_takes_seconds_and_little_memory():
@@ -236,7 +235,7 @@ def test_everything_for_25000_temperatures_takes_seconds_and_little_memory():
 def test_residuals_stand_at_every_temperature():
     warm, needles = _hole(np.random.default_rng(9), 600)
     warm["equilibrium_temperature_flag"][17] = flags.BAD
-    found = heatflow.curvature(warm, heatflow.thermal_resistance(needles, at=warm))
+    found = heat_flow.curvature(warm, heat_flow.thermal_resistance(needles, at=warm))
     assert found["residual"].shape == (3, 600)
     left_out = np.isnan(found["residual"].sel(model="line").values)
     assert np.flatnonzero(left_out).tolist() == [17]
@@ -245,11 +244,11 @@ def test_residuals_stand_at_every_temperature():
 
 def test_a_covariance_that_is_given_is_taken_for_any_number_of_temperatures():
     warm, needles = _hole(np.random.default_rng(11), 250)
-    resistance = heatflow.thermal_resistance(needles, at=warm)
+    resistance = heat_flow.thermal_resistance(needles, at=warm)
     own = resistance.drop_vars([n for n in resistance if n.startswith("carried_")])
     matrix = np.diag(resistance["thermal_resistance_u_random"].values ** 2)
     own["thermal_resistance_covariance"] = (("reading", "reading_2"), matrix)
-    found = heatflow.bullard(warm, own)
+    found = heat_flow.bullard(warm, own)
     assert found.attrs["points_used"] == 250
     # Independent errors and no guide: the line of York.
     line = york(
@@ -261,9 +260,9 @@ def test_a_covariance_that_is_given_is_taken_for_any_number_of_temperatures():
 
 def test_what_the_functions_of_heat_flow_cannot_use_is_refused():
     warm, needles = _hole(np.random.default_rng(10), 300)
-    resistance = heatflow.thermal_resistance(needles, at=warm)
+    resistance = heat_flow.thermal_resistance(needles, at=warm)
     with pytest.raises(ValueError, match="compute them with thermal_resistance"):
-        heatflow.bullard(warm, resistance.drop_vars("carried_resistivity"))
+        heat_flow.bullard(warm, resistance.drop_vars("carried_resistivity"))
     same = _series("equilibrium_temperature", np.full(300, 50.0), np.full(300, 4.0))
     with pytest.raises(ValueError, match="1 usable points make no line"):
-        heatflow.bullard(same, heatflow.thermal_resistance(needles, at=same))
+        heat_flow.bullard(same, heat_flow.thermal_resistance(needles, at=same))

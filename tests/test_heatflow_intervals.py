@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from corephys.ground import series
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.uncertainty import Measured
 
 WATER = {
@@ -29,14 +29,14 @@ def _hole(noise=0.0, seed=1, u=0.01, k_effects=None):
     rng = np.random.default_rng(seed)
     k = 0.9 + 0.002 * KNOWN
     needles = _series("thermal_conductivity", KNOWN, k, 0.02, k_effects)
-    shape = heatflow.thermal_resistance(needles, at=_series("equilibrium_temperature", AT, AT))
+    shape = heat_flow.thermal_resistance(needles, at=_series("equilibrium_temperature", AT, AT))
     t = 2.0 + 0.06 * shape["thermal_resistance"].values + rng.normal(0, noise, AT.size)
     warm = _series("equilibrium_temperature", AT, t, u)
-    return warm, heatflow.thermal_resistance(needles, at=warm)
+    return warm, heat_flow.thermal_resistance(needles, at=warm)
 
 
 def test_intervals_of_one_heat_flow():
-    found = heatflow.intervals(*_hole(), **WATER)
+    found = heat_flow.intervals(*_hole(), **WATER)
     np.testing.assert_allclose(found["heat_flow"], 60.0, rtol=1e-9)
     np.testing.assert_allclose(found["top"], [0.0, *AT[:-1]])
     np.testing.assert_allclose(found["bottom"], AT)
@@ -50,9 +50,9 @@ def test_the_order_of_stations_does_not_matter():
     turned = slice(None, None, -1)
     needles = _series("thermal_conductivity", KNOWN, 0.9 + 0.002 * KNOWN, 0.02)
     back = warm.isel(reading=turned)
-    again = heatflow.intervals(back, heatflow.thermal_resistance(needles, at=back))
+    again = heat_flow.intervals(back, heat_flow.thermal_resistance(needles, at=back))
     np.testing.assert_allclose(
-        again["heat_flow"], heatflow.intervals(warm, resistance)["heat_flow"], rtol=1e-9
+        again["heat_flow"], heat_flow.intervals(warm, resistance)["heat_flow"], rtol=1e-9
     )
 
 
@@ -60,7 +60,7 @@ def test_covariance_is_that_of_drawn_temperatures():
     warm, resistance = _hole(u=0.03)
     still = resistance.copy()
     still["thermal_resistance_covariance"] = 0.0 * still["thermal_resistance_covariance"]
-    found = heatflow.intervals(warm, still)
+    found = heat_flow.intervals(warm, still)
     rng = np.random.default_rng(2)
     r = resistance["thermal_resistance"].values
     draws = warm["equilibrium_temperature"].values + rng.normal(0, 0.03, (40000, AT.size))
@@ -76,8 +76,8 @@ def test_covariance_is_that_of_drawn_temperatures():
 @pytest.mark.parametrize("water", [{}, WATER])
 def test_the_weighted_mean_is_the_slope_of_the_line(water):
     warm, resistance = _hole(0.004, seed=3)
-    found = heatflow.intervals(warm, resistance, **water)
-    line = heatflow.bullard(warm, resistance, **water)
+    found = heat_flow.intervals(warm, resistance, **water)
+    line = heat_flow.bullard(warm, resistance, **water)
     assert line.attrs["excess_scatter_of_temperature"] == 0.0
     # Alike to first order; the adjusted points of the line are the second.
     assert float(found["heat_flow_weighted_mean"]) == pytest.approx(
@@ -94,7 +94,7 @@ def test_the_weighted_mean_is_the_slope_of_the_line(water):
 
 def test_a_common_scale_goes_into_every_interval():
     warm, resistance = _hole(k_effects={"heating_power": 0.02})
-    found = heatflow.intervals(warm, resistance)
+    found = heat_flow.intervals(warm, resistance)
     share = found["heat_flow_effects"].sel(source="heating_power") / found["heat_flow"]
     scale = 0.02 / found["thermal_conductivity"]
     np.testing.assert_allclose(share, scale, rtol=0.02)
@@ -103,7 +103,7 @@ def test_a_common_scale_goes_into_every_interval():
 
 def test_intervals_that_disagree_are_said_to():
     warm, resistance = _hole(noise=0.3, u=0.01)
-    found = heatflow.intervals(warm, resistance)
+    found = heat_flow.intervals(warm, resistance)
     assert found.attrs["chi_square_probability"] < 1e-6
     assert int(found["heat_flow_mean_flag"]) == 3
 
@@ -111,13 +111,13 @@ def test_intervals_that_disagree_are_said_to():
 def test_what_makes_no_interval_is_refused():
     warm, _ = _hole()
     with pytest.raises(ValueError, match="1 usable points make no interval; it needs two"):
-        heatflow.intervals(
+        heat_flow.intervals(
             warm.isel(reading=[2]),
-            heatflow.thermal_resistance(
+            heat_flow.thermal_resistance(
                 _series("thermal_conductivity", KNOWN, KNOWN * 0 + 1.0), at=warm.isel(reading=[2])
             ),
         )
     twice = _series("equilibrium_temperature", [40.0, 40.0, 90.0], [3.0, 3.1, 5.0])
     needles = _series("thermal_conductivity", KNOWN, KNOWN * 0 + 1.0)
     with pytest.raises(ValueError, match="two stations lie at 40 m"):
-        heatflow.intervals(twice, heatflow.thermal_resistance(needles, at=twice))
+        heat_flow.intervals(twice, heat_flow.thermal_resistance(needles, at=twice))

@@ -10,7 +10,7 @@ from scipy import stats
 from corephys.ground import series
 from corephys.numerics import line as line_batch
 from corephys.numerics.line import generalised_line
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.uncertainty import Measured
 from tests.benchmarks import heat_flow as plain
 
@@ -52,7 +52,7 @@ def test_draws_agree_with_a_plain_loop():
     """The loop of the benchmark: an integral and a plain line for every draw."""
     z, k, at, warm = plain.hole(30, 200)
     flows = plain.plain(z, k, at, warm, 4000)
-    found = heatflow.monte_carlo(
+    found = heat_flow.monte_carlo(
         plain.as_series("equilibrium_temperature", at, warm, plain.U_TEMPERATURE),
         plain.as_series("thermal_conductivity", z, k, 0.001), draws=20000,
     )  # fmt: skip
@@ -64,16 +64,16 @@ def test_draws_agree_with_a_plain_loop():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("water", [{}, WATER])
-@pytest.mark.parametrize("how", heatflow.CARRIERS)
+@pytest.mark.parametrize("how", heat_flow.CARRIERS)
 def test_small_errors_agree_with_the_first_order(how, water):
     warm, needles = _uniform(
         k_effects={"heating_power": 0.012, "both": 0.006},
         t_effects={"both": xr.DataArray(np.linspace(0, 0.03, 6), dims="reading")},
     )
     options = {"depth_uncertainty": "0.2 m", "datum_uncertainty": "0.3 m"}
-    found = heatflow.monte_carlo(warm, needles, how=how, draws=40000, **water, **options)
-    resistance = heatflow.thermal_resistance(needles, at=warm, how=how, **options)
-    line = heatflow.bullard(warm, resistance, **water)
+    found = heat_flow.monte_carlo(warm, needles, how=how, draws=40000, **water, **options)
+    resistance = heat_flow.thermal_resistance(needles, at=warm, how=how, **options)
+    line = heat_flow.bullard(warm, resistance, **water)
     # 40,000 draws know a deviation to 0.35 %; errors of 2 % are linear to a per cent.
     assert float(found.heat_flow_u_random) == pytest.approx(
         float(line.heat_flow_u_random), rel=0.02
@@ -88,7 +88,7 @@ def test_small_errors_agree_with_the_first_order(how, water):
 def test_wide_errors_are_skewed_and_the_quantiles_say_so():
     """A shared relative error of 20 %: heat flow is then lognormal, known in closed form."""
     warm, needles = _uniform(0.001, 0.001, k_effects={"heating_power": 0.24})
-    found = heatflow.monte_carlo(warm, needles, draws=60000, student=False)
+    found = heat_flow.monte_carlo(warm, needles, draws=60000, student=False)
     exact = 60.0 * np.exp(0.2 * stats.norm.ppf([0.158655, 0.841345]))
     np.testing.assert_allclose(found.heat_flow_interval.values, exact, rtol=0.01)
     w = np.exp(0.2**2)
@@ -98,8 +98,8 @@ def test_wide_errors_are_skewed_and_the_quantiles_say_so():
 
 def test_student_widens_the_interval_as_it_should():
     warm, needles = _uniform(1e-4, 0.02)
-    plain_one = heatflow.monte_carlo(warm, needles, draws=60000, student=False)
-    wide = heatflow.monte_carlo(warm, needles, draws=60000)
+    plain_one = heat_flow.monte_carlo(warm, needles, draws=60000, student=False)
+    wide = heat_flow.monte_carlo(warm, needles, draws=60000)
     ratio = np.ptp(wide.heat_flow_interval.values) / np.ptp(plain_one.heat_flow_interval.values)
     factor = stats.t.ppf(stats.norm.cdf(1.0), 4)
     assert ratio == pytest.approx(factor, rel=0.02)
@@ -108,22 +108,22 @@ def test_student_widens_the_interval_as_it_should():
 
 def test_the_same_seed_gives_the_same_draws_and_blocks_do_not_matter(monkeypatch):
     warm, needles = _uniform()
-    one = heatflow.monte_carlo(warm, needles, draws=500, seed=8)
-    assert one.identical(heatflow.monte_carlo(warm, needles, draws=500, seed=8))
-    assert float(one.heat_flow) != float(heatflow.monte_carlo(warm, needles, draws=500).heat_flow)
-    from corephys.products import heatflow_monte_carlo
+    one = heat_flow.monte_carlo(warm, needles, draws=500, seed=8)
+    assert one.identical(heat_flow.monte_carlo(warm, needles, draws=500, seed=8))
+    assert float(one.heat_flow) != float(heat_flow.monte_carlo(warm, needles, draws=500).heat_flow)
+    from corephys.products.heat_flow import station_intervals
 
-    monkeypatch.setattr(heatflow_monte_carlo, "_BLOCK", 16 * 8 * 50.0)
-    many = heatflow.monte_carlo(warm, needles, draws=5000)
+    monkeypatch.setattr(station_intervals, "_BLOCK", 16 * 8 * 50.0)
+    many = heat_flow.monte_carlo(warm, needles, draws=5000)
     assert float(many.heat_flow) == pytest.approx(60.0, abs=0.1)
 
 
 def test_what_cannot_be_drawn_is_refused():
     warm, needles = _uniform()
     with pytest.raises(ValueError, match="draws is 20; quantiles need"):
-        heatflow.monte_carlo(warm, needles, draws=20)
+        heat_flow.monte_carlo(warm, needles, draws=20)
     unknown, _ = _uniform(u_t=float("nan"))
     with pytest.raises(ValueError, match=r"6 of 6 temperatures.*nothing to draw from"):
-        heatflow.monte_carlo(unknown, needles)
+        heat_flow.monte_carlo(unknown, needles)
     with pytest.raises(ValueError, match="it needs three"):
-        heatflow.monte_carlo(warm.isel(reading=[0, 3]), needles)
+        heat_flow.monte_carlo(warm.isel(reading=[0, 3]), needles)

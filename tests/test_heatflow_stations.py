@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from corephys.ground import series
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.uncertainty import Measured
 
 WATER = {
@@ -38,12 +38,12 @@ def _hole(seed=1, noise=0.02, scatter=0.06):
 
 
 @pytest.mark.parametrize("water", [{}, WATER])
-@pytest.mark.parametrize("how", heatflow.CARRIERS)
+@pytest.mark.parametrize("how", heat_flow.CARRIERS)
 @pytest.mark.parametrize("noise", [0.0, 0.05])
 def test_squares_of_the_parts_add_up(how, water, noise):
     warm, needles = _hole(noise=noise)
-    resistance = heatflow.thermal_resistance(needles, at=warm, how=how, depth_uncertainty="0.3 m")
-    found = heatflow.bullard(warm, resistance, **water)
+    resistance = heat_flow.thermal_resistance(needles, at=warm, how=how, depth_uncertainty="0.3 m")
+    found = heat_flow.bullard(warm, resistance, **water)
     parts = found["heat_flow_random_parts"]
     assert float((parts**2).sum()) == pytest.approx(float(found["heat_flow_u_random"]) ** 2)
     assert ("bottom water" in parts["part"].values) is bool(water)
@@ -52,8 +52,8 @@ def test_squares_of_the_parts_add_up(how, water, noise):
 
 def test_a_part_that_is_not_carried_is_not_there_and_said():
     warm, needles = _hole()
-    resistance = heatflow.thermal_resistance(needles, at=warm)
-    found = heatflow.bullard(warm, resistance)
+    resistance = heat_flow.thermal_resistance(needles, at=warm)
+    found = heat_flow.bullard(warm, resistance)
     assert "depth" not in found["part"].values
     assert found.attrs["depth_uncertainty"] == "not given, not carried"
     assert resistance.attrs["datum_uncertainty"] == "not given, not carried"
@@ -66,8 +66,8 @@ def test_each_part_is_what_is_lost_without_it():
     needles = _series("thermal_conductivity", known, np.full(16, 1.2))
     warm = _series("equilibrium_temperature", at, 2.0 + 0.06 * at / 1.2)
     options = {"at": warm, "depth_uncertainty": "0.02 m"}
-    whole = heatflow.bullard(warm, heatflow.thermal_resistance(needles, **options))
-    calm = heatflow.bullard(warm, heatflow.thermal_resistance(needles, at=warm))
+    whole = heat_flow.bullard(warm, heat_flow.thermal_resistance(needles, **options))
+    calm = heat_flow.bullard(warm, heat_flow.thermal_resistance(needles, at=warm))
     parts = whole["heat_flow_random_parts"].to_series()
     lost = float(whole["heat_flow_u_random"]) ** 2 - float(calm["heat_flow_u_random"]) ** 2
     assert parts["depth"] ** 2 == pytest.approx(lost, rel=0.02)
@@ -80,29 +80,29 @@ def test_depths_drawn_anew_scatter_the_heat_flow_as_said():
     rng = np.random.default_rng(5)
     exact = warm.copy(deep=True)
     exact["equilibrium_temperature_u_random"][:] = 1e-6
-    resistance = heatflow.thermal_resistance(needles, at=exact, depth_uncertainty="1.0 m")
+    resistance = heat_flow.thermal_resistance(needles, at=exact, depth_uncertainty="1.0 m")
     resistance["thermal_resistance_covariance"] = (
         xr.zeros_like(resistance["thermal_resistance_covariance"])
         + resistance["thermal_resistance_covariance_parts"].sel(part="depth").values
     )
-    said = float(heatflow.bullard(exact, resistance)["heat_flow_u_random"])
+    said = float(heat_flow.bullard(exact, resistance)["heat_flow_u_random"])
     flows = []
     for _ in range(2000):
         moved = _series("equilibrium_temperature", at + rng.normal(0, 1.0, 6),
                         exact["equilibrium_temperature"].values, 1e-6)  # fmt: skip
-        r = heatflow.thermal_resistance(needles, at=moved)["thermal_resistance"].values
+        r = heat_flow.thermal_resistance(needles, at=moved)["thermal_resistance"].values
         flows.append(1e3 * np.polyfit(r, exact["equilibrium_temperature"].values, 1)[0])
     # 2,000 draws know a deviation to 1.6 %; plain weights cost a few per cent more.
     assert np.std(flows) == pytest.approx(said, rel=0.08)
 
 
-@pytest.mark.parametrize("how", heatflow.CARRIERS)
+@pytest.mark.parametrize("how", heat_flow.CARRIERS)
 def test_a_shared_datum_moves_every_depth_together(how):
     warm, needles = _hole()
-    one = heatflow.thermal_resistance(needles, at=warm, how=how, datum_uncertainty="0.01 m")
+    one = heat_flow.thermal_resistance(needles, at=warm, how=how, datum_uncertainty="0.01 m")
     moved = warm.assign_coords(depth=warm["depth"] + 0.01)
     moved["depth"].attrs["units"] = "m"
-    two = heatflow.thermal_resistance(needles, at=moved, how=how)
+    two = heat_flow.thermal_resistance(needles, at=moved, how=how)
     effect = one["thermal_resistance_effects"].sel(source="depth").values
     change = two["thermal_resistance"].values - one["thermal_resistance"].values
     np.testing.assert_allclose(effect, change, rtol=2e-3)
@@ -113,10 +113,10 @@ def test_a_shared_datum_goes_through_the_line():
     at, known = np.linspace(30, 190, 6), np.linspace(4, 205, 16)
     needles = _series("thermal_conductivity", known, np.full(16, 1.2))
     warm = _series("equilibrium_temperature", at, 2.0 + 0.06 * at / 1.2)
-    one = heatflow.thermal_resistance(needles, at=warm, datum_uncertainty="0.01 m")
+    one = heat_flow.thermal_resistance(needles, at=warm, datum_uncertainty="0.01 m")
     moved = _series("equilibrium_temperature", at + 0.01, 2.0 + 0.06 * at / 1.2)
-    flow = heatflow.bullard(warm, one, **WATER)
-    again = heatflow.bullard(moved, heatflow.thermal_resistance(needles, at=moved), **WATER)
+    flow = heat_flow.bullard(warm, one, **WATER)
+    again = heat_flow.bullard(moved, heat_flow.thermal_resistance(needles, at=moved), **WATER)
     assert float(flow["heat_flow_effects"].sel(source="depth")) == pytest.approx(
         float(again["heat_flow"] - flow["heat_flow"]), rel=0.02
     )
@@ -125,6 +125,6 @@ def test_a_shared_datum_goes_through_the_line():
 def test_errors_of_depth_that_cannot_be_are_refused():
     warm, needles = _hole()
     with pytest.raises(ValueError, match="depth_uncertainty is -1 m; it has to be zero or more"):
-        heatflow.thermal_resistance(needles, at=warm, depth_uncertainty="-1 m")
+        heat_flow.thermal_resistance(needles, at=warm, depth_uncertainty="-1 m")
     with pytest.raises(ValueError, match="datum_uncertainty"):
-        heatflow.thermal_resistance(needles, at=warm, datum_uncertainty=0.3)
+        heat_flow.thermal_resistance(needles, at=warm, datum_uncertainty=0.3)

@@ -11,7 +11,7 @@ import pytest
 from scipy.linalg import solve_banded
 
 from corephys.ground import units
-from corephys.products import heatflow
+from corephys.products import heat_flow
 
 YEAR = 31557600.0
 KAPPA = 3e-7
@@ -59,7 +59,7 @@ def test_a_step_of_the_bottom_water(years):
     grid = stretched(14 * reach, 900)
     numerical = conduct(grid, years * YEAR, lambda t: 1.0, 4000)
     want = np.array([0.3, 1.0, 2.0, 3.0]) * reach
-    found = heatflow.bottom_water_anomaly(at(want), change="1 K", since=f"{years} yr")
+    found = heat_flow.bottom_water_anomaly(at(want), change="1 K", since=f"{years} yr")
     # The grid and the first steps after the jump leave 2e-4 of the step.
     np.testing.assert_allclose(
         found["temperature_anomaly"], np.interp(want, grid, numerical), atol=5e-4
@@ -77,7 +77,7 @@ def test_several_steps_are_a_history():
 
     numerical = conduct(grid, 60 * YEAR, surface, 6000)
     want = np.array([2.0, 8.0, 20.0, 40.0])
-    found = heatflow.bottom_water_anomaly(
+    found = heat_flow.bottom_water_anomaly(
         at(want), change=units.quantity(np.array([0.4, -0.9]), "K"),
         since=units.quantity(np.array([60.0, 25.0]), "yr"),
     )  # fmt: skip
@@ -93,7 +93,7 @@ def test_a_season(phase):
     grid = stretched(60.0, 800)
     numerical = conduct(grid, duration, lambda t: np.cos(2 * np.pi * t / YEAR), 30 * 240)
     want = np.array([0.5, 1.5, 3.0, 5.0])
-    found = heatflow.seasonal_anomaly(
+    found = heat_flow.seasonal_anomaly(
         at(want), amplitude="1 K", period="1 yr", since_maximum=f"{phase} yr"
     )
     # The swing from rest leaves an erfc of the first cosine, 2e-3 of it after thirty years.
@@ -109,7 +109,7 @@ def test_sedimentation_in_a_frame_that_moves(rate, years):
     grid = stretched(14 * reach + speed * duration, 1200)
     numerical = conduct(grid, duration, lambda t: 0.0, 4000, rate=speed, slope=1.0)
     want = np.array([0.02, 0.2, 1.0, 2.0]) * reach
-    found = heatflow.sedimentation(at(want), rate=f"{rate} m/yr", duration=f"{years} yr")
+    found = heat_flow.sedimentation(at(want), rate=f"{rate} m/yr", duration=f"{years} yr")
     rise = np.interp(want, grid, numerical) / want
     np.testing.assert_allclose(found["temperature_rise_ratio"], rise, atol=1e-3)
     # A one-sided slope of second order at the seafloor.
@@ -120,7 +120,7 @@ def test_sedimentation_in_a_frame_that_moves(rate, years):
 
 def test_effects_are_changes_of_the_argument():
     where = at([5.0, 15.0])
-    found = heatflow.bottom_water_anomaly(
+    found = heat_flow.bottom_water_anomaly(
         where, change="0.5 K", since="10 yr", change_uncertainty="0.1 K", since_uncertainty="2 yr"
     )
     effects = found["temperature_anomaly_effects"]
@@ -128,31 +128,31 @@ def test_effects_are_changes_of_the_argument():
         effects.sel(source="bottom_water_change"), 0.2 * found["temperature_anomaly"], rtol=1e-6
     )
     later, sooner = (
-        heatflow.bottom_water_anomaly(where, change="0.5 K", since=f"{years} yr")
+        heat_flow.bottom_water_anomaly(where, change="0.5 K", since=f"{years} yr")
         for years in (10.2, 9.8)
     )
     change = (later["temperature_anomaly"] - sooner["temperature_anomaly"]).values * 5
     np.testing.assert_allclose(effects.sel(source="bottom_water_time"), change, rtol=1e-3)
     assert np.isfinite(effects.sel(source="diffusivity")).all()
-    unknown = heatflow.bottom_water_anomaly(where, change="0.5 K", since="10 yr")
+    unknown = heat_flow.bottom_water_anomaly(where, change="0.5 K", since="10 yr")
     assert np.isnan(unknown["temperature_anomaly_u_systematic"]).all()
 
 
 def test_what_cannot_be_is_refused():
     where = at([5.0])
     with pytest.raises(ValueError, match="2 changes and 1 times"):
-        heatflow.bottom_water_anomaly(
+        heat_flow.bottom_water_anomaly(
             where, change=units.quantity(np.array([1.0, 2.0]), "K"), since="3 yr"
         )
     with pytest.raises(ValueError, match="since is 0 s; it has to be above zero"):
-        heatflow.bottom_water_anomaly(where, change="1 K", since="0 yr")
+        heat_flow.bottom_water_anomaly(where, change="1 K", since="0 yr")
     with pytest.raises(units.UnitError, match="since"):
-        heatflow.bottom_water_anomaly(where, change="1 K", since="3 m")
+        heat_flow.bottom_water_anomaly(where, change="1 K", since="3 m")
     with pytest.raises(units.UnitError, match="given in K"):
-        heatflow.bottom_water_anomaly(where, change="1 degC", since="3 yr")
+        heat_flow.bottom_water_anomaly(where, change="1 degC", since="3 yr")
     with pytest.raises(ValueError, match="rate is -1 m/yr; it has to be above zero"):
-        heatflow.sedimentation(where, rate="-1 m/yr", duration="3 yr")
+        heat_flow.sedimentation(where, rate="-1 m/yr", duration="3 yr")
     with pytest.raises(ValueError, match="diffusivity is 0"):
-        heatflow.sedimentation(where, rate="1 m/yr", duration="3 yr", diffusivity="0 m^2/s")
+        heat_flow.sedimentation(where, rate="1 m/yr", duration="3 yr", diffusivity="0 m^2/s")
     with pytest.raises(ValueError, match="-2 m lies above the seafloor"):
-        heatflow.seasonal_anomaly(at([-2.0]), amplitude="1 K", period="1 yr", since_maximum="0 yr")
+        heat_flow.seasonal_anomaly(at([-2.0]), amplitude="1 K", period="1 yr", since_maximum="0 yr")

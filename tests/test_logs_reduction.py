@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.__main__ import main
+from corephys.cli import main
 from corephys.downhole import logs
 from corephys.export import save, write_summaries, write_tables
 from corephys.ground import series

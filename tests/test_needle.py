@@ -7,9 +7,11 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.ground import flags, units
+from corephys.ground import flags, series, units
 from corephys.numerics import cylinder
-from corephys.samples import needle, needle_fit, needle_repeats, needle_runs, needle_windows
+from corephys.samples import needle
+from corephys.samples.needle import combining, drift, window_choice
+from corephys.samples.needle import runs as needle_runs
 from data_demo.simulator import needle as simulated
 
 NAME = "thermal_conductivity"
@@ -93,7 +95,7 @@ def test_expansion_holds_at_late_times():
     rest = []
     for time in (100.0, 400.0):
         t = np.array([[time]])
-        line, early = needle_windows.regressors(t, warm, contact)
+        line, early = window_choice.regressors(t, warm, contact)
         level = np.log(4 * warm) - np.euler_gamma + 2 * contact
         series = level + line[0] - ratio * early[0] / (2 * warm)
         exact = simulated.rise(t[0], k, heat, 3.0, 0.6 / film, False) * 4 * np.pi * k / 3.0
@@ -132,7 +134,7 @@ def test_slope_in_the_window_is_least_squares_of_all_that_was_measured():
         t, y = time[i], temperature[i]
         before = t <= 0
         window = (t >= float(found["window_start"][i])) & (t <= float(found["window_end"][i]))
-        line, early = needle_windows.regressors(t[window][None], warm, contact)
+        line, early = window_choice.regressors(t[window][None], warm, contact)
         design = np.zeros((before.sum() + window.sum(), 5))
         design[: before.sum(), 0] = 1.0
         design[before.sum() :, 1] = 1.0
@@ -310,8 +312,8 @@ def test_inflation_follows_the_autocorrelation():
     for i in range(1, 400):
         red[:, i] += 0.7 * red[:, i - 1]
     inside = np.ones(white.shape, bool)
-    assert np.median(needle_fit.inflation(white, inside)) == 1.0
-    assert np.median(needle_fit.inflation(red, inside)) == pytest.approx(1.7 / 0.3, rel=0.1)
+    assert np.median(drift.inflation(white, inside)) == 1.0
+    assert np.median(drift.inflation(red, inside)) == pytest.approx(1.7 / 0.3, rel=0.1)
 
 
 def test_excluded_runs_are_reduced_and_marked():
@@ -335,7 +337,7 @@ def _runs(values, random, positions):
     }
     array = xr.DataArray(np.asarray(values, dtype=float), dims="reading", coords=coords)
     effects = {"heating_power": 0.01 * array}
-    return cp.series.build({NAME: cp.uncertainty.Measured(array, np.asarray(random), effects)})
+    return series.build({NAME: cp.uncertainty.Measured(array, np.asarray(random), effects)})
 
 
 def test_repeats_give_the_weighted_mean_and_keep_common_errors():
@@ -363,4 +365,4 @@ def test_a_bad_repeat_is_left_out_of_the_mean():
     assert found["repeats_used"].values.tolist() == [2]
     alone = needle.combine_repeats(_runs([7.9], [0.01], [10.0]))
     assert alone[f"{NAME}_flag"][0] == flags.SUSPECT
-    assert needle_repeats.LARGEST_SPREAD == 0.05
+    assert combining.LARGEST_SPREAD == 0.05

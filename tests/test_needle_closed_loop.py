@@ -7,7 +7,8 @@ import pytest
 import xarray as xr
 
 from corephys.ground import flags, units
-from corephys.samples import needle, needle_windows
+from corephys.samples import needle
+from corephys.samples.needle import window_choice
 from data_demo.simulator import needle as simulated
 from tests.test_needle import NAME, _simulated, _table
 
@@ -136,7 +137,7 @@ def test_share_of_the_drift_is_given_and_judged():
         t = np.arange(float(found["window_start"][i]), float(found["window_end"][i]) + 1, 2)
         warm = found[NAME].values[i : i + 1] / 3.3
         contact = found["contact_resistance"].values[i : i + 1]
-        line, early = needle_windows.regressors(t[None], warm, contact)
+        line, early = window_choice.regressors(t[None], warm, contact)
         design = np.column_stack([np.ones(t.size), line[0], early[0]])
         left_in = np.linalg.lstsq(design, float(found["drift"][i]) * t, rcond=None)[0][1]
         expected = left_in / float(found["slope"][i])

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from corephys.ground import flags
-from corephys.samples import needle, needle_drift
+from corephys.samples import needle
+from corephys.samples.needle import drift
 from tests.simulation import needle_drift as drifts
 from tests.test_needle import _simulated
 
@@ -17,10 +18,10 @@ NAME, RUNS = "thermal_conductivity", 120
 
 def test_clock_of_a_line_and_of_an_exponential():
     time = np.array([[-60.0, 0.0, 30.0], [-60.0, 0.0, 30.0]])
-    found = needle_drift.clock(time, np.array([np.inf, 120.0]))
+    found = drift.clock(time, np.array([np.inf, 120.0]))
     np.testing.assert_allclose(found[0], time[0])
     np.testing.assert_allclose(found[1], 120.0 * (1.0 - np.exp(-time[1] / 120.0)))
-    slow = needle_drift.clock(time, np.array([1e9, 1e9]))
+    slow = drift.clock(time, np.array([1e9, 1e9]))
     np.testing.assert_allclose(slow, time, rtol=1e-6)
 
 

@@ -7,7 +7,6 @@ import pytest
 import xarray as xr
 from scipy.integrate import quad
 
-import corephys as cp
 from corephys.ground import flags, series, units
 from corephys.samples import needle
 from corephys.uncertainty import Measured
@@ -153,7 +152,7 @@ def test_mixing_laws_are_in_order_and_outside_is_told():
     assert found["arithmetic_mean"].attrs["bound"] == "upper"
     half = xr.DataArray(np.full(4, 0.5), dims="reading", attrs={"units": "1"})
     array = xr.DataArray([0.8, 1.2, 1.81, 2.0], dims="reading")
-    measured = cp.series.build({NAME: Measured(array, 0.01, {})})
+    measured = series.build({NAME: Measured(array, 0.01, {})})
     found = needle.mixing_bounds(half, "3 W/(m K)", "0.6 W/(m K)", measured=measured)
     assert found["outside"].values.tolist() == [-1, 0, 1, 1]
     assert found["outside_for_certain"].values.tolist() == [True, False, False, True]

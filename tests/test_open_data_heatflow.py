@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 from corephys.ground import series
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.uncertainty import Measured
 
 
@@ -37,7 +37,7 @@ def _flows(open_data, top, bottom):
         "thermal_conductivity", carried["depth_m"], carried["thermal_conductivity_W_mK"],
         carried["thermal_conductivity_sd"],
     )  # fmt: skip
-    return heatflow.compare_carriers(stations, needles)
+    return heat_flow.compare_carriers(stations, needles)
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def borehole(open_data):
 def test_drawn_errors_agree_with_the_first_order(borehole):
     """Conductivities stated to 25 %: drawn, the heat flow is a little higher and skewed upward."""
     warm, needles = borehole
-    drawn = heatflow.monte_carlo(warm, needles, draws=20000)
+    drawn = heat_flow.monte_carlo(warm, needles, draws=20000)
     # 20,000 draws know a deviation to half a per cent; 25 % is not small for a first order.
     assert float(drawn["heat_flow_u_random"]) == pytest.approx(
         float(drawn["heat_flow_first_order_uncertainty"]), rel=0.03
@@ -84,7 +84,7 @@ def test_drawn_errors_agree_with_the_first_order(borehole):
 def test_the_borehole_bends_and_no_single_cause_is_named(borehole):
     """A log on land that the climate has warmed: the upper part carries less heat upward."""
     warm, needles = borehole
-    found = heatflow.curvature(warm, heatflow.thermal_resistance(needles, at=warm))
+    found = heat_flow.curvature(warm, heat_flow.thermal_resistance(needles, at=warm))
     assert found.attrs["shape"] == "curved"
     assert float(found["probability"]) < 1e-6
     # The stated 0.5 K and 25 % are far more than the scatter: taken as they are, nothing bends.
@@ -97,9 +97,9 @@ def test_the_borehole_bends_and_no_single_cause_is_named(borehole):
 
 def test_heat_flow_between_depths_is_wide_and_the_line_lies_inside(borehole):
     warm, needles = borehole
-    resistance = heatflow.thermal_resistance(needles, at=warm)
-    pieces = heatflow.intervals(warm, resistance)
-    line = float(heatflow.bullard(warm, resistance)["heat_flow"])
+    resistance = heat_flow.thermal_resistance(needles, at=warm)
+    pieces = heat_flow.intervals(warm, resistance)
+    line = float(heat_flow.bullard(warm, resistance)["heat_flow"])
     assert abs(float(pieces["heat_flow_mean"]) - line) < float(pieces["heat_flow_mean_u_random"])
     assert float(pieces["heat_flow_mean_u_random"]) > 2 * float(
         pieces["heat_flow_weighted_mean_u_random"]

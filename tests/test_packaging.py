@@ -170,7 +170,7 @@ def test_an_undeclared_import_is_found(tmp_path: Path) -> None:
 def missing_from_pages(pages: dict[str, str]) -> list[str]:
     """Tables, columns and choices of the package that the pages for users do not name."""
     from corephys.hole.reading.tables import SAMPLE_ID, TABLES
-    from corephys.recipe import SCHEMA
+    from corephys.reduction.recipe import SCHEMA
 
     found = []
     for name, schema in TABLES.items():

@@ -16,9 +16,9 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.notebook import panel as panel_module
-from corephys.notebook.panel import Panel
 from corephys.notebook.panels import PanelError
+from corephys.notebook.panels import panel as panel_module
+from corephys.notebook.panels.panel import Panel
 from tests.figure_looks import told_by_colour_alone, words_off_the_page, words_that_collide
 
 # Nearly every test of this file reduces a whole hole.

@@ -18,7 +18,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import archive_readings
+from corephys.archive import readings
 from corephys.ground import provenance, series
 from corephys.ground.constants import CONSTANTS, Constant, add_table, is_tabled
 from corephys.ground.provenance import (
@@ -29,7 +29,7 @@ from corephys.ground.provenance import (
     used_constants,
 )
 from corephys.products import elastic
-from corephys.recipe import Recipe
+from corephys.reduction.recipe import Recipe
 from corephys.sensors import gamma as gamma_sensor
 from corephys.sensors import pwave as pwave_sensor
 from corephys.sensors import resistivity as resistivity_sensor
@@ -332,99 +332,99 @@ def _profile() -> xr.Dataset:
 
 # Function -> results that together use all its constants.
 CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
-    "products.compaction_rebound.rebound": [
+    "products.compaction.rebounds.rebound": [
         lambda: cp.compaction.rebound(POROSITY, stress=STRESS, swelling_index=0.05)],
-    "products.compaction_rebound.rebound_density": [
+    "products.compaction.rebounds.rebound_density": [
         lambda: cp.compaction.rebound_density(
             DENSITY, grain_density="2.7 g/cm^3",
             rebound=cp.compaction.rebound(POROSITY, stress=STRESS, swelling_index=0.05))],
-    "products.compaction_stress.column_effective_stress": [
+    "products.compaction.column.column_effective_stress": [
         lambda: cp.compaction.column_effective_stress(
             "100 m", surface_porosity=0.7, decay_length="1000 m")],
-    "downhole.logs_compare.compare": [lambda: cp.logs.compare(_log(), _log(), "bulk_density")],
-    "downhole.logs_compare.to_aperture": [
+    "downhole.logs.comparison.compare": [lambda: cp.logs.compare(_log(), _log(), "bulk_density")],
+    "downhole.logs.comparison.to_aperture": [
         lambda: cp.logs.to_aperture(_log(), "bulk_density", at=cp.quantity([5.0], "m"))],
-    "hole.match.match": [lambda: cp.depth.match(DENSITY, to=POROSITY)],
-    "products.compaction_compare.compare": [
+    "hole.placing.match.match": [lambda: cp.depth.match(DENSITY, to=POROSITY)],
+    "products.compaction.comparison.compare": [
         lambda: cp.compaction.compare(_porosities(), absolute_sigma=False).dataset],
-    "products.compaction_fit.fit": [
+    "products.compaction.fits.fit": [
         lambda: cp.compaction.fit(_porosities(), absolute_sigma=False).dataset],
-    "products.compaction_layers.fit_by_layer": [
+    "products.compaction.fits.fit_by_layer": [
         lambda: cp.compaction.fit_by_layer(
             _porosities(), {"a": ("0 m", "300 m")}, absolute_sigma=False).dataset],
-    "products.elastic_check.bounds_check": [
+    "products.elastic.models.bounds_check": [
         lambda: elastic.bounds_check("1600 m/s", 0.6, **_WET)],
-    "products.elastic_cement.contact_cement": [
+    "products.elastic.frames.contact_cement": [
         lambda: elastic.contact_cement(0.35, cement="quartz", **_SAND)],
-    "products.elastic_empirical.gardner": [lambda: elastic.gardner("3000 m/s")],
-    "products.elastic_empirical.castagna": [lambda: elastic.castagna("3000 m/s")],
-    "products.elastic_empirical.han": [lambda: elastic.han(0.2, 0.1)],
-    "products.elastic_frame.critical_porosity": [lambda: elastic.critical_porosity(0.2, **_SAND)],
-    "products.elastic_frame.hertz_mindlin": [lambda: elastic.hertz_mindlin("1 MPa", **_SAND)],
-    "products.elastic_frame.soft_sand": [lambda: elastic.soft_sand(0.3, "1 MPa", **_SAND)],
-    "products.elastic_frame.stiff_sand": [lambda: elastic.stiff_sand(0.3, "1 MPa", **_SAND)],
-    "products.elastic_models.velocity_models": [lambda: elastic.velocity_models(0.3, **_PRESSED)],
-    "products.elastic_models.porosity_from_velocity": [
+    "products.elastic.velocities.gardner": [lambda: elastic.gardner("3000 m/s")],
+    "products.elastic.velocities.castagna": [lambda: elastic.castagna("3000 m/s")],
+    "products.elastic.velocities.han": [lambda: elastic.han(0.2, 0.1)],
+    "products.elastic.frames.critical_porosity": [lambda: elastic.critical_porosity(0.2, **_SAND)],
+    "products.elastic.frames.hertz_mindlin": [lambda: elastic.hertz_mindlin("1 MPa", **_SAND)],
+    "products.elastic.frames.soft_sand": [lambda: elastic.soft_sand(0.3, "1 MPa", **_SAND)],
+    "products.elastic.frames.stiff_sand": [lambda: elastic.stiff_sand(0.3, "1 MPa", **_SAND)],
+    "products.elastic.models.velocity_models": [lambda: elastic.velocity_models(0.3, **_PRESSED)],
+    "products.elastic.models.porosity_from_velocity": [
         lambda: elastic.porosity_from_velocity("2000 m/s", **_PRESSED)],
-    "products.heatflow_curvature.curvature": [lambda: cp.heatflow.curvature(*_stations())],
-    "products.heatflow_expected.heat_flow_of_age": [
-        lambda: cp.heatflow.heat_flow_of_age("60 Myr", cooling="half-space")],
-    "products.heatflow_transient.bottom_water_anomaly": [
-        lambda: cp.heatflow.bottom_water_anomaly(DENSITY, change="1 K", since="10 yr")],
-    "products.heatflow_transient.seasonal_anomaly": [
-        lambda: cp.heatflow.seasonal_anomaly(
+    "products.heat_flow.bend.curvature": [lambda: cp.heat_flow.curvature(*_stations())],
+    "products.heat_flow.expected.heat_flow_of_age": [
+        lambda: cp.heat_flow.heat_flow_of_age("60 Myr", cooling="half-space")],
+    "products.heat_flow.transients.bottom_water_anomaly": [
+        lambda: cp.heat_flow.bottom_water_anomaly(DENSITY, change="1 K", since="10 yr")],
+    "products.heat_flow.transients.seasonal_anomaly": [
+        lambda: cp.heat_flow.seasonal_anomaly(
             DENSITY, amplitude="1 K", period="1 yr", since_maximum="0.2 yr")],
-    "products.heatflow_transient.sedimentation": [
-        lambda: cp.heatflow.sedimentation(DENSITY, rate="1 mm/yr", duration="1e6 yr")],
+    "products.heat_flow.transients.sedimentation": [
+        lambda: cp.heat_flow.sedimentation(DENSITY, rate="1 mm/yr", duration="1e6 yr")],
     "products.porosity.grain_density_at": [
         lambda: cp.porosity.grain_density_at(
             cp.index_properties.phase_relations(*MASSES).assign_coords(
                 depth=("reading", [1.0, 5.0])), to=DENSITY)],
-    "products.seismic_averaging.backus": [
+    "products.seismic.averaging.backus": [
         lambda: cp.seismic.backus(_profile(), frequency="100 Hz")],
-    "products.seismic_profile.profile": [_profile],
-    "products.seismic_tie.tie": [
+    "products.seismic.profiles.profile": [_profile],
+    "products.seismic.ties.tie": [
         lambda: cp.seismic.tie(
             _trace("synthetic_trace").isel(two_way_time=slice(30, 90)), _trace("trace"))],
-    "products.seismic_wavelet.average_wavelet": [
+    "products.seismic.traces.average_wavelet": [
         lambda: xr.Dataset(attrs=cp.seismic.average_wavelet(_traces()).attrs)],
     "products.porosity.from_density": [lambda: cp.porosity.from_density(DENSITY)],
     "products.stress.vertical_effective_stress": [
         lambda: cp.stress.vertical_effective_stress(DENSITY, at=DENSITY)],
-    "products.stress_compare.with_in_situ_water": [
+    "products.stress.comparison.with_in_situ_water": [
         lambda: cp.stress.with_in_situ_water(
             DENSITY, "1.03 g/cm^3", laboratory_water_density="1.02 g/cm^3")],
-    "products.stress_fill.density_of_porosity": [lambda: cp.stress.density_of_porosity(POROSITY)],
-    "products.stress_fluid.in_situ_water_density": [
+    "products.stress.gaps.density_of_porosity": [lambda: cp.stress.density_of_porosity(POROSITY)],
+    "products.stress.fluids.in_situ_water_density": [
         lambda: cp.stress.in_situ_water_density(
             DENSITY, salinity="35 g/kg", seafloor_temperature="2 degC", water_depth="2000 m")],
-    "products.stress_fluid.fluid_column_pressure": [
+    "products.stress.fluids.fluid_column_pressure": [
         lambda: cp.stress.fluid_column_pressure(
             DENSITY, fluid_density="1.2 g/cm^3", water_depth="2000 m", column_from="seafloor")],
-    "products.stress_fluid.equivalent_density": [
+    "products.stress.fluids.equivalent_density": [
         lambda: cp.stress.equivalent_density(
             "21 MPa", DENSITY, datum="seafloor", water_depth="2000 m")],
-    "products.stress_profile.profile": [
+    "products.stress.profiles.profile": [
         lambda: cp.stress.profile(DENSITY, step="2 m", water_depth="2000 m")],
     "quality.equilibration.settled": [
         lambda: cp.quality.settled(
             "0 s", along([3600.0], "s"), laboratory_temperature="20 degC", core_diameter="66 mm",
             deck_temperature="4 degC", surface_conductance=CONSTANTS["surface_conductance"])],
-    "samples.consolidation_rate.consolidation_rate": [
+    "samples.consolidation.rates.consolidation_rate": [
         lambda: cp.consolidation.consolidation_rate(_consolidation(), initial_void_ratio="2.5 1")],
-    "samples.consolidation_indices.indices": [lambda: cp.consolidation.indices(_curve())],
-    "samples.index_properties_volumes.mean_of_repeats": [
+    "samples.consolidation.yield_stresses.indices": [lambda: cp.consolidation.indices(_curve())],
+    "samples.index_properties.volumes.mean_of_repeats": [
         lambda: cp.index_properties.mean_of_repeats(along([4.0, 4.1], "cm^3"), ["a", "a"])],
-    "samples.index_properties_volumes.pycnometer_cells": [
+    "samples.index_properties.volumes.pycnometer_cells": [
         lambda: cp.index_properties.pycnometer_cells(
             along([4.0, 8.0], "cm^3"), along([4.01, 8.02], "cm^3"))],
-    "samples.needle_anisotropy.anisotropy": [
+    "samples.needle.combining.anisotropy": [
         lambda: cp.needle.anisotropy(_at_places(
             "thermal_conductivity", "W/(m K)", [1.0, 1.1], direction=["along", "across"]))],
-    "samples.sample_velocity_anisotropy.anisotropy": [
+    "samples.velocity.anisotropy": [
         lambda: cp.sample_velocity.anisotropy(_at_places(
             "p_wave_velocity", "m/s", [1500.0, 1520.0], axis=["along", "across"]))],
-    "samples.strength_ratios.sensitivity": [
+    "samples.strength.ratios.sensitivity": [
         lambda: cp.strength.sensitivity(_at_places(
             "undrained_shear_strength", "kPa", [20.0, 5.0], state=["peak", "remoulded"],
             method=["vane", "vane"]))],
@@ -432,57 +432,57 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
         lambda: cp.index_properties.phase_relations(*MASSES)],
     "samples.index_properties.phase_relations_from_water_content": [
         lambda: cp.index_properties.phase_relations_from_water_content(0.4, "2.7 g/cm^3")],
-    "samples.index_properties_clay.porosity_without_interlayer_water": [
+    "samples.index_properties.water.porosity_without_interlayer_water": [
         lambda: cp.index_properties.porosity_without_interlayer_water(
             "0.6 1", "1.0 g/cm^3", interlayer_water=0.05)],
-    "samples.index_properties_covariance.joint_uncertainty": [
+    "samples.index_properties.phases.joint_uncertainty": [
         lambda: cp.index_properties.joint_uncertainty(
             *MASSES, mass_uncertainty="0.01 g", volume_uncertainty="0.02 cm^3")],
-    "samples.index_properties_culprit.likely_culprit": [
+    "samples.index_properties.outliers.likely_culprit": [
         lambda: cp.index_properties.likely_culprit(*MASSES)],
-    "samples.needle_formation.formation_conductivity": [
+    "samples.needle.formation.formation_conductivity": [
         lambda: cp.needle.formation_conductivity(CONDUCTIVITY)],
-    "samples.needle_in_situ.in_situ": [
+    "samples.needle.formation.in_situ": [
         lambda: cp.needle.in_situ(
             CONDUCTIVITY, "2000 m", "100 m", "5 degC", "20 degC", "1.7 g/cm^3")],
-    "samples.needle_mixing.mixing_bounds": [lambda: cp.needle.mixing_bounds("0.6 1")],
-    "samples.needle_reduction.thermal_conductivity": [
+    "samples.needle.formation.mixing_bounds": [lambda: cp.needle.mixing_bounds("0.6 1")],
+    "samples.needle.reduction.thermal_conductivity": [
         lambda: cp.needle.thermal_conductivity(_heating())],
-    "samples.needle_reduction.windows": [lambda: cp.needle.windows(_heating())],
-    "samples.strength_compression.penetrometer": [
+    "samples.needle.reduction.windows": [lambda: cp.needle.windows(_heating())],
+    "samples.strength.methods.penetrometer": [
         lambda: cp.strength.penetrometer(along([40.0], "kPa"))],
-    "samples.strength_compression.unconfined": [
+    "samples.strength.methods.unconfined": [
         lambda: cp.strength.unconfined(
             along([40.0], "N"), along([5.0], "mm"), diameter="38 mm", height="80 mm")],
-    "samples.strength_cone.fall_cone": [
+    "samples.strength.methods.fall_cone": [
         lambda: cp.strength.fall_cone(along([8.0, 9.0], "mm"), "80 g", "30 degree")],
-    "samples.strength_ratios.expected_strength_ratio": [
+    "samples.strength.ratios.expected_strength_ratio": [
         lambda: cp.strength.expected_strength_ratio(2.0)],
-    "samples.strength_vane.vane": [
+    "samples.strength.methods.vane": [
         lambda: cp.strength.vane(along([0.02], "N m"), diameter="12.7 mm", height="12.7 mm")],
     "sensors.gamma.bulk_density": [
         lambda: _gamma("aluminium and water"), lambda: _gamma("grain equivalent")],
-    "sensors.natural_gamma_heat.heat_production": [
+    "sensors.natural_gamma.stripping.heat_production": [
         lambda: cp.natural_gamma.heat_production(
             "2 %", "3 mg/kg", "10 mg/kg", "1.7 g/cm^3", mass_basis="wet")],
-    "sensors.natural_gamma_edge.edge_correct": [
+    "sensors.natural_gamma.edges.edge_correct": [
         lambda: cp.natural_gamma.edge_correct(
             _at_places("natural_gamma_rate", "1/s", [40.0, 30.0]), np.array([1.0, 0.7]))],
-    "sensors.pwave_picking.pick": [lambda: cp.pwave.pick(_wave())],
-    "sensors.susceptibility_wrapping.suggest_unwrapping": [
+    "sensors.pwave.picking.pick": [lambda: cp.pwave.pick(_wave())],
+    "sensors.susceptibility.suggest_unwrapping": [
         lambda: cp.susceptibility.suggest_unwrapping(
             np.array([9.0, 1.0, 9.0]), counter_range=10.0)],
     "sensors.pwave.velocity": [
         lambda: cp.pwave.velocity(
             along([50.0], "us"), along([70.0], "mm"), calibration=_pwave_calibration(),
             wall="2.5 mm", gap="1 mm")],
-    "sensors.pwave_in_situ.in_situ_velocity": [
+    "sensors.pwave.conditions.in_situ_velocity": [
         lambda: cp.pwave.in_situ_velocity(
             VELOCITY, laboratory_temperature="20 degC", in_situ_temperature="5 degC",
             water_depth="2000 m")],
-    "sensors.resistivity_temperature.to_reference_temperature": [
+    "sensors.resistivity.pore_water.to_reference_temperature": [
         lambda: cp.resistivity.to_reference_temperature(RESISTIVITY, "21 degC")],
-    "sensors.resistivity_temperature.in_situ": [
+    "sensors.resistivity.pore_water.in_situ": [
         lambda: cp.resistivity.in_situ(
             RESISTIVITY, "21 degC", in_situ_temperature="5 degC", in_situ_pressure="2000 dbar")],
     "sensors.susceptibility.magnetic_susceptibility": [
@@ -492,14 +492,14 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
 
 # Results of another kind: what they hold is read from their field ``used``.
 OBJECTS: dict[str, Callable[[], Any]] = {
-    "sensors.gamma_calibration.calibrate": lambda: _gamma_calibration("aluminium and water"),
-    "sensors.gamma_dead_time.dead_time_from_standards": lambda: (
+    "sensors.gamma.calibration.calibrate": lambda: _gamma_calibration("aluminium and water"),
+    "sensors.gamma.calibration.dead_time_from_standards": lambda: (
         gamma_sensor.dead_time_from_standards(
             along([99000.0, 66000.0, 44000.0, 29000.0, 19000.0], "count"), "10 s",
             along([0.0, 2.0, 4.0, 6.0, 6.5], "cm"), "6.6 cm")
     ),
-    "sensors.pwave_calibration.calibrate": _pwave_calibration,
-    "sensors.resistivity_calibration.calibrate": lambda: resistivity_sensor.calibrate(
+    "sensors.pwave.calibration.calibrate": _pwave_calibration,
+    "sensors.resistivity.calibration.calibrate": lambda: resistivity_sensor.calibrate(
         along([20.0, 60.0, 180.0, 400.0], "mV"), conductivity=along([0.5, 1.5, 4.0, 9.0], "S/m")
     ),
 }  # fmt: skip
@@ -508,32 +508,32 @@ OBJECTS: dict[str, Callable[[], Any]] = {
 _NUMBERS = "returns plain numbers"
 _BASELINE = "returns a Baseline: numbers and, for each reading, whether one in air is near"
 BARE = {
-    "hole.composite_sequence.suggest_sequence": "returns a table that is written as a file",
-    "hole.composite_suggest.suggest": "returns a table that is written as a file",
+    "hole.composite.sequences.suggest_sequence": "returns a table that is written as a file",
+    "hole.composite.suggestions.suggest": "returns a table that is written as a file",
     "products.seismic.water_two_way_time": _NUMBERS,
-    "sensors.resistivity_baseline.air_baseline": _BASELINE,
-    "sensors.susceptibility_baseline.drift_baseline": _BASELINE,
-    "mixing.hashin_shtrikman_conductivity": _NUMBERS,
-    "mixing.volumetric_heat_capacity": _NUMBERS,
-    "products.elastic_frame.contacts_of_porosity": (
+    "sensors.resistivity.calibration.air_baseline": _BASELINE,
+    "sensors.susceptibility.drift_baseline": _BASELINE,
+    "ground.mixing.hashin_shtrikman_conductivity": _NUMBERS,
+    "ground.mixing.volumetric_heat_capacity": _NUMBERS,
+    "products.elastic.frames.contacts_of_porosity": (
         "returns a Constant, which says how it was found"
     ),
-    "mixing.heat_capacity_from_conductivity": _NUMBERS,
-    "mixing.suspension_velocity": _NUMBERS,
-    "products.accumulation_mass.mass_accumulation_of_phases": _NUMBERS,
+    "ground.mixing.heat_capacity_from_conductivity": _NUMBERS,
+    "ground.mixing.suspension_velocity": _NUMBERS,
+    "products.accumulation.mass_accumulation_of_phases": _NUMBERS,
     "products.stress.effective_stress_of_layers": _NUMBERS,
-    "quality.cross.below_bound": "returns an array of True and False, a test of the quality stage",
-    "samples.consolidation_curve.solids_height": _NUMBERS,
-    "samples.consolidation_rate.hydraulic_conductivity": _NUMBERS,
-    "samples.consolidation_rate.permeability": _NUMBERS,
-    "samples.index_properties_clay.water_by_exchange_capacity": _NUMBERS,
+    "quality.checks.below_bound": "returns an array of True and False, a test of the quality stage",
+    "samples.consolidation.curves.solids_height": _NUMBERS,
+    "samples.consolidation.rates.hydraulic_conductivity": _NUMBERS,
+    "samples.consolidation.rates.permeability": _NUMBERS,
+    "samples.index_properties.water.water_by_exchange_capacity": _NUMBERS,
     "sensors.gamma.decay_factor": _NUMBERS,
-    "sensors.gamma_calibration.standard_density": _NUMBERS,
-    "sensors.gamma_steps.hydrogen_step": _NUMBERS,
-    "sensors.gamma_steps.electron_step": _NUMBERS,
-    "sensors.gamma_steps.apparent_density": _NUMBERS,
-    "sensors.susceptibility_loop.volume_factor": _NUMBERS,
-    "sensors.susceptibility_loop.volume_factor_quadratic": _NUMBERS,
+    "sensors.gamma.calibration.standard_density": _NUMBERS,
+    "sensors.gamma.chain.hydrogen_step": _NUMBERS,
+    "sensors.gamma.chain.electron_step": _NUMBERS,
+    "sensors.gamma.chain.apparent_density": _NUMBERS,
+    "sensors.susceptibility.volume_factor": _NUMBERS,
+    "sensors.susceptibility.volume_factor_quadratic": _NUMBERS,
 }
 
 
@@ -544,7 +544,7 @@ def _stations() -> tuple[xr.Dataset, xr.Dataset]:
         0.02)})  # fmt: skip
     conductivity = series.build({"thermal_conductivity": Measured(
         along(np.full(5, 1.0), "W/(m K)", depth).drop_attrs(), 0.02)})  # fmt: skip
-    return warm, cp.heatflow.thermal_resistance(conductivity, at=warm)
+    return warm, cp.heat_flow.thermal_resistance(conductivity, at=warm)
 
 
 def public_functions() -> Iterator[tuple[str, Callable[..., Any]]]:
@@ -607,9 +607,9 @@ def test_functions_that_are_exempt_return_no_result():
 
 # Rows that a function uses without an argument for them.
 INSIDE: list[Callable[[], xr.Dataset]] = [
-    lambda: cp.heatflow.heat_flow_of_age("60 Myr"),
-    lambda: cp.heatflow.conductivity_of_water_content("0.45 1", conditions="laboratory"),
-    lambda: cp.heatflow.conductivity_at_temperature("2 W/(m K)", "80 degC"),
+    lambda: cp.heat_flow.heat_flow_of_age("60 Myr"),
+    lambda: cp.heat_flow.conductivity_of_water_content("0.45 1", conditions="laboratory"),
+    lambda: cp.heat_flow.conductivity_at_temperature("2 W/(m K)", "80 degC"),
     lambda: elastic.raymer(
         0.2, grain_velocity="5500 m/s", fluid_velocity="1500 m/s", grain_density="2.65 g/cm^3",
         fluid_density="1.02 g/cm^3"),
@@ -727,8 +727,8 @@ def test_minerals_are_constants_too():
 
 def test_a_calibration_in_a_store_of_readings_keeps_what_it_used():
     for made in (_gamma_calibration("aluminium and water"), _pwave_calibration()):
-        plain = json.loads(json.dumps(archive_readings._plain_calibration(made)))
-        again = archive_readings._calibration(type(made), plain)
+        plain = json.loads(json.dumps(readings._plain_calibration(made)))
+        again = readings._calibration(type(made), plain)
         held, read = ({n: r.to_dict() for n, r in one.used.items()} for one in (made, again))
         assert held == read and any("citation" in record for record in read.values())
 

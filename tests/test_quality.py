@@ -9,7 +9,7 @@ import xarray as xr
 from corephys import quality
 from corephys.ground import flags
 from corephys.quality import checks, fill
-from corephys.quality.places import Places, any_within, locate, runs, spacing
+from corephys.quality.scan_index import Places, any_within, locate, runs, spacing
 
 
 def _places(sections=4, readings=75, step=2.0, runs_=1):

@@ -12,10 +12,10 @@ import xarray as xr
 
 from corephys import quality
 from corephys.ground import flags, series
-from corephys.quality import checks, cross
-from corephys.quality.places import Places
-from corephys.recipe import SCHEMA, Recipe
-from corephys.reduction.scan_quality import quality_settings
+from corephys.quality import checks
+from corephys.quality.scan_index import Places
+from corephys.reduction.recipe import SCHEMA, Recipe
+from corephys.reduction.stages.quality import quality_settings
 from corephys.uncertainty import Measured
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -59,7 +59,7 @@ def quiet(size, level=1.6, sigma=0.004, seed=1):
 
 def test_every_reason_of_the_scan_stands_in_the_sequence_and_in_the_flags():
     assert set(quality.SEQUENCE) <= set(flags.REASONS)
-    from corephys.quality.look import OWN
+    from corephys.quality.review import OWN
 
     assert set(OWN) <= set(quality.SEQUENCE)
 
@@ -183,10 +183,10 @@ def test_a_velocity_below_the_suspension_is_doubted():
 def test_the_bound_is_the_published_suspension():
     """Wood's velocity at porosity 0.4 and 0.8 as printed for quartz, here with soft grains."""
     rho = np.array([1.5, 2.0])
-    inside = cross.below_bound(np.array([1700.0, 1700.0]), 1.0, rho, margin=3.0)
-    outside = cross.below_bound(np.array([1300.0, 1300.0]), 1.0, rho, margin=3.0)
+    inside = checks.below_bound(np.array([1700.0, 1700.0]), 1.0, rho, margin=3.0)
+    outside = checks.below_bound(np.array([1300.0, 1300.0]), 1.0, rho, margin=3.0)
     assert not inside.any() and outside.all()
-    unknown = cross.below_bound(np.array([1300.0]), np.nan, np.array([np.nan]), margin=3.0)
+    unknown = checks.below_bound(np.array([1300.0]), np.nan, np.array([np.nan]), margin=3.0)
     assert not unknown.any()
 
 
@@ -205,8 +205,8 @@ def test_a_reading_far_from_its_sample_is_doubted_and_others_are_not():
 def test_the_nearest_partner_keeps_to_its_section():
     here = Places.from_codes([0, 0], [0, 1], [149.0, 0.5])
     other = Places.from_codes([0], [1], [0.0])
-    assert cross.nearest(here, other, [True], 5.0).tolist() == [-1, 0]
-    assert cross.nearest(here, other, [False], 5.0).tolist() == [-1, -1]
+    assert checks.nearest(here, other, [True], 5.0).tolist() == [-1, 0]
+    assert checks.nearest(here, other, [False], 5.0).tolist() == [-1, -1]
 
 
 def test_looking_at_the_result_again_changes_nothing():

@@ -7,9 +7,9 @@ import pytest
 import xarray as xr
 
 from corephys import quantity
-from corephys.figures.control_chart import control_chart as draw
-from corephys.figures.drawn import COLUMNS
+from corephys.figures.plate import COLUMNS
 from corephys.figures.reading import NothingToDraw
+from corephys.figures.standards import control_chart as draw
 from corephys.ground import flags
 from corephys.ground.units import UnitError
 from corephys.quality.standards import (

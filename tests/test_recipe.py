@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from corephys.recipe import SCHEMA, Recipe, RecipeError
+from corephys.reduction.recipe import SCHEMA, Recipe, RecipeError
 
 
 def test_defaults_pass_their_own_check():

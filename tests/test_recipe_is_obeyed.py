@@ -64,7 +64,7 @@ def test_every_stage_hands_the_levels_of_the_recipe_on(file):
 
 def test_a_stage_that_has_levels_of_its_own_is_found():
     source = textwrap.dedent("""
-        from corephys import flags
+        from corephys.ground import flags
         from corephys.products import porosity
         def stage(context, samples, table):
             if (samples["grain_density_flag"] == 1).any():

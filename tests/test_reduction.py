@@ -14,10 +14,10 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import __main__ as command
+from corephys import cli as command
 from corephys.ground import series
-from corephys.reduction import compaction
 from corephys.reduction.context import Skipped
+from corephys.reduction.stages import sediment
 from data_demo.simulator.hole import simulate_hole, simulate_tables
 
 
@@ -286,10 +286,10 @@ def test_porosities_without_a_known_uncertainty_are_left_out_of_the_fit_and_said
     samples = series.leaf(reduced, "properties/index_properties").copy(deep=True)
     samples["porosity_u_random"][:3] = np.nan
     context = SimpleNamespace(levels=("good", "not_evaluated"), notes=[])
-    weighed = compaction._with_uncertainty(context, samples)
+    weighed = sediment._with_uncertainty(context, samples)
     assert (samples["porosity_flag"].values[:3] == 1).all()
     assert weighed.sizes["reading"] == samples.sizes["reading"] - 3
     assert context.notes[0].startswith("3 porosities without a known uncertainty have no weight")
     samples["porosity_u_random"][:] = np.nan
     with pytest.raises(Skipped, match="no porosity has a known uncertainty"):
-        compaction._with_uncertainty(context, samples)
+        sediment._with_uncertainty(context, samples)

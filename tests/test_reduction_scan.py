@@ -12,8 +12,8 @@ import xarray as xr
 import corephys as cp
 from corephys import quality
 from corephys.ground import flags, series
-from corephys.recipe import Recipe
-from corephys.reduction.scan_quality import quality_settings
+from corephys.reduction.recipe import Recipe
+from corephys.reduction.stages.quality import quality_settings
 from data_demo.simulator.hole import simulate_hole, simulate_tables
 from data_demo.simulator.waveforms import synthetic_arrivals
 

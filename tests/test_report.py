@@ -42,7 +42,7 @@ def test_the_notebook_runs_on_the_hole(tmp_path: Path) -> None:
         "import corephys.report; (out / 'seen.txt').write_text(os.environ['COREPHYS_HOLE'])",
         "print('changes:', pathlib.Path(os.environ['COREPHYS_RECIPE']).name)",
         "from IPython.display import Image\n"
-        "from corephys.figures.drawn import Plate\n"
+        "from corephys.figures.plate import Plate\n"
         "Image(data=Plate(20.0, 20.0).picture())",
         "from IPython.display import HTML\nHTML('<b id=\"mark\">x² &lt; 1</b>')",
     )
@@ -159,7 +159,7 @@ def test_cells_about_the_demo_hole_stay_with_an_invented_hole(tmp_path: Path) ->
 def test_a_picture_stands_above_its_caption(tmp_path: Path) -> None:
     page = notebook(
         tmp_path,
-        "from corephys.figures.drawn import Plate\n"
+        "from corephys.figures.plate import Plate\n"
         "plate = Plate(20.0, 20.0)\nplate.caption = 'φ < 1 & so on'\nplate",
     )
     hole = tmp_path / "hole"

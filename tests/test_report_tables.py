@@ -16,7 +16,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys.export import REPORT_TABLES, report_table
-from corephys.export.report_table import Column, NothingToTabulate, ReportTable, workbook
+from corephys.export.table import Column, NothingToTabulate, ReportTable, workbook
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, digits
 from corephys.ground.provenance import ORIGINS, used_constants
 

@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 from corephys.ground import flags, series, units
-from corephys.samples import sample_velocity as bench
+from corephys.samples import velocity as bench
 from data_demo.simulator import sample_velocity as simulator
 from data_demo.simulator.ground import make_ground
 from data_demo.simulator.layout import build

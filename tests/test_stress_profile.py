@@ -8,7 +8,8 @@ import xarray as xr
 
 from corephys.ground import flags, series, units
 from corephys.ground.cards import RESEARCH_ONLY
-from corephys.products import compaction, stress, stress_column, stress_layering
+from corephys.products import compaction, stress
+from corephys.products.stress import column as stress_column
 from corephys.uncertainty import Measured
 from tests.simulation import stress_coverage
 from tests.test_stress import G, at, profile, stress_at, whole
@@ -62,8 +63,8 @@ def test_unseen_layers_add_what_the_whole_covariance_says():
         own = [stress_column.integral(z, row, spot)[0] for row in np.eye(z.size)]
         np.subtract.at(weights, np.searchsorted(grid, z - 1e-9), own)
         exact = np.sqrt(weights @ cov @ weights)
-        found = stress_layering.unseen(
-            z, stress_layering.Layering(0.05, 3.0), spot, np.zeros(z.size, dtype=bool)
+        found = stress_column.unseen(
+            z, stress_column.Layering(0.05, 3.0), spot, np.zeros(z.size, dtype=bool)
         )[0]
         assert 0.9 * exact < found < 1.35 * exact  # intervals count as independent: a little more
 
@@ -79,7 +80,7 @@ def test_layers_are_found_in_readings_of_a_known_process():
             r = np.exp(-(z[i] - z[i - 1]) / 3.0)
             x[i] = r * x[i - 1] + rng.normal(0.0, 0.05 * np.sqrt(1.0 - r * r))
         noise = rng.normal(0.0, 0.01, z.size)
-        found.append(stress_layering.estimate(z, x + noise, np.full(z.size, 0.01)))
+        found.append(stress_column.estimate(z, x + noise, np.full(z.size, 0.01)))
     assert np.median([f.scatter for f in found]) == pytest.approx(0.05, rel=0.15)
     assert np.median([f.length for f in found]) == pytest.approx(3.0, rel=0.35)
 
@@ -211,11 +212,11 @@ def test_choices_are_compared_with_the_first():
 
 def test_what_lies_below_a_depth_adds_nothing_to_its_error():
     z = np.concatenate([np.arange(1.0, 91.0, 4.5), np.arange(200.0, 260.0, 4.5)])
-    layering = stress_layering.Layering(0.03, 5.0)
+    layering = stress_column.Layering(0.03, 5.0)
     found = []
     for part in (z, z[z < 100.0]):  # with a gap right below the target, and with nothing there
         spot = stress_column.inside(part, np.array([part[part < 90.0][-1]]))
-        found.append(stress_layering.unseen(part, layering, spot, np.zeros(part.size, dtype=bool)))
+        found.append(stress_column.unseen(part, layering, spot, np.zeros(part.size, dtype=bool)))
     assert found[0] == pytest.approx(found[1], rel=1e-12)
 
 

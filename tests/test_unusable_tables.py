@@ -13,7 +13,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import __main__ as command
+from corephys import cli as command
 from corephys.ground import series
 from corephys.reduction.context import MADE_BY
 from data_demo.simulator.hole import simulate_tables
@@ -247,8 +247,8 @@ def test_strict_stops_at_the_first_failure_and_names_the_stage():
 
 
 def test_a_part_that_fails_takes_back_what_it_wrote():
-    from corephys.recipe import Recipe
     from corephys.reduction.context import Context
+    from corephys.reduction.recipe import Recipe
 
     context = Context.watched(cp.hole_from_tables({}, {"hole": {"name": "x"}}), Recipe({}))
     context.results["kept"] = xr.Dataset()

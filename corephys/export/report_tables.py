@@ -1,7 +1,8 @@
-"""The standard tables of a report, from a reduced hole: digits by the uncertainty, footnotes."""
+"""The standard tables of a report: results, the numbers they rest on, and tables of a site."""
 
 from __future__ import annotations
 
+import json
 import os
 import string
 from collections.abc import Callable, Iterable, Sequence
@@ -11,7 +12,7 @@ import numpy as np
 import xarray as xr
 
 from corephys import uncertainty
-from corephys.export.report_table import (
+from corephys.export.table import (
     K1,
     Column,
     NothingToTabulate,
@@ -21,17 +22,164 @@ from corephys.export.report_table import (
     values_of,
     workbook,
 )
-from corephys.export.report_tables_constants import (
-    calibration_table,
-    constants_table,
-    glossary_table,
-)
 from corephys.ground import flags, series
-from corephys.ground.cards import RESEARCH_ONLY, digits
-from corephys.ground.provenance import write_bytes
+from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, digits
+from corephys.ground.provenance import ORIGINS, used_constants, write_bytes
 from corephys.ground.vocabulary import TERMS
+from corephys.hole.composite.core_shifts import shifts_in_metres
+from corephys.hole.composite.sequences import sequence_in_metres
 
-__all__ = ["KINDS", "REPORT_TABLES", "report_table", "write_report_tables"]
+__all__ = [
+    "KINDS",
+    "REPORT_TABLES",
+    "calibration_table",
+    "constants_table",
+    "glossary_table",
+    "report_table",
+    "sequence_table",
+    "shift_table",
+    "write_report_tables",
+]
+
+# --------------------------------------------------------------------------------------------------
+# Tables of what the numbers rest on: fitted constants, constants of others, names and units.
+
+
+_EQUATIONS = (
+    "gamma: ln I = c0 + c1 x + c2 x^2, x the areal density inside the liner.",
+    "P-wave: t = t0 + walls tl / 2 + length / V.",
+    "resistivity: log10(R / (ohm m)) = c0 + c1 x + c2 x^2, x = log10(net response / mV).",
+    "natural gamma: rate of a window = sum over elements of S times content, and b.",
+)
+
+
+def calibration_table(tree: xr.DataTree) -> ReportTable:
+    """Constants that were fitted to standards.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+
+    Returns
+    -------
+    ReportTable
+        Sensor, constant, meaning, value, uncertainty, unit.
+
+    Raises
+    ------
+    NothingToTabulate
+        When the hole has none.
+    """
+    rows: list[tuple[str, str, str, float, float, str]] = []
+    about, notes = [], []
+    for sensor, path, equation in (
+        ("gamma", "properties/gamma_calibration", _EQUATIONS[0]),
+        ("P-wave", "properties/velocity", _EQUATIONS[1]),
+        ("resistivity", "properties/resistivity_calibration", _EQUATIONS[2]),
+        ("natural gamma", "properties/radioelements", _EQUATIONS[3]),
+    ):
+        data = series.leaf(tree, path)
+        if data is None or "fitted_constants" not in data.attrs:
+            continue
+        held = json.loads(data.attrs["fitted_constants"])
+        for symbol, meaning, *pair, unit in held["rows"]:
+            value, u = (float("nan") if x is None else float(x) for x in pair)
+            rows.append((sensor, symbol, meaning, value, u, unit))
+        chi = held["reduced_chi_square"]
+        scatter = "" if chi is None else f", reduced chi-square {chi:.2f}"
+        about.append(f"{sensor}: {held['standards']} readings of standards{scatter}.")
+        notes.append(equation)
+    if not rows:
+        raise NothingToTabulate("the table calibration shows calibrations; this hole has none")
+    pairs = [digits(row[3], row[4]) for row in rows]
+    columns = (
+        text_column("sensor", [row[0] for row in rows]),
+        text_column("constant", [row[1] for row in rows]),
+        text_column("meaning", [row[2] for row in rows]),
+        Column("value", tuple(p[0] for p in pairs), values_of([row[3] for row in rows])),
+        Column("±", tuple(p[1] for p in pairs), values_of([row[4] for row in rows])),
+        text_column("unit", [row[5] for row in rows]),
+    )
+    title = f"Calibration, {tree.attrs.get('title', '')}"
+    cautions = [SEALED_SOURCE] if any(row[0] == "gamma" for row in rows) else []
+    said = (*notes, *about, K1, *cautions)
+    return ReportTable("calibration", title, columns, said)
+
+
+def glossary_table(tree: xr.DataTree) -> ReportTable:
+    """Quantities of the hole.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+
+    Returns
+    -------
+    ReportTable
+        Name, unit and meaning.
+
+    Raises
+    ------
+    NothingToTabulate
+        When the hole has none.
+    """
+    names: list[str] = []
+    for node in tree.leaves:
+        if node.path.startswith(("/properties", "/products")):
+            names += [str(n) for n in node.variables if str(n) in TERMS and str(n) not in names]
+    if not names:
+        raise NothingToTabulate("the table glossary shows quantities; this hole has none")
+    names.sort()
+    columns = (
+        text_column("name", names),
+        text_column("unit", [TERMS[n].unit for n in names]),
+        text_column("meaning", [TERMS[n].long_name for n in names]),
+    )
+    notes = ("The unit 1 is that of pure numbers. Names are those of the files.",)
+    return ReportTable("glossary", "Quantities, names and units", columns, notes)
+
+
+def constants_table(tree: xr.DataTree) -> ReportTable:
+    """Constants that the numbers rest on.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+
+    Returns
+    -------
+    ReportTable
+        Constant, value with standard uncertainty, where it came from, its source with its
+        standing, and what it was used for; a row for each value and origin of a name.
+
+    Raises
+    ------
+    NothingToTabulate
+        When the hole has none.
+    """
+    held: dict[tuple[str, str, str, str], list[str]] = {}
+    for node in tree.leaves:
+        where = (node.name or "").replace("_", " ")
+        for name, one in used_constants(node).items():
+            words = name.replace("_", " ").replace(".", " ")
+            row = (words, one.shown(), ORIGINS[one.origin], one.cited())
+            held.setdefault(row, []).append(where)
+    if not held:
+        raise NothingToTabulate("the table constants shows constants; this hole has none")
+    rows = [(*row, ", ".join(dict.fromkeys(places))) for row, places in sorted(held.items())]
+    columns = tuple(
+        text_column(label, [row[i] for row in rows])
+        for i, label in enumerate(("constant", "value", "from", "source", "used for"))
+    )
+    return ReportTable("constants", "Constants that the numbers rest on", columns)
+
+
+# --------------------------------------------------------------------------------------------------
+# The standard tables of a report, from a reduced hole: digits by the uncertainty, footnotes.
+
 
 KINDS = ("csv", "md", "tex", "xlsx")
 # Positions have no stated uncertainty: a tenth of a millimetre in the hole, of a centimetre along.
@@ -360,3 +508,88 @@ def write_report_tables(
         path = out / "report_tables.xlsx"
         paths.append(write_bytes(path, workbook(tables, path)))
     return paths
+
+
+# --------------------------------------------------------------------------------------------------
+# Tables of a site: shifts of its cores, and the composite sequence.
+
+
+def shift_table(shifts: xr.Dataset) -> ReportTable:
+    """Shift of every core onto composite depth.
+
+    Parameters
+    ----------
+    shifts : Dataset
+        From ``cp.composite.shifts``.
+
+    Returns
+    -------
+    ReportTable
+        Hole, core, top of the core [m], shift and its uncertainty [m], how it is tied.
+
+    Raises
+    ------
+    NothingToTabulate
+        When it is no result of that function, or without a core.
+    """
+    needed = {"hole", "core", "core_top", "shift", "shift_u_random", "tied"}
+    if not needed <= set(shifts.variables) or not shifts["shift"].size:
+        raise NothingToTabulate("the table of shifts takes what cp.composite.shifts returned")
+    shifts = shifts_in_metres(shifts)
+    value = shifts["shift"].values.astype(float)
+    u = shifts["shift_u_random"].values.astype(float)
+    pairs = [
+        (f"{v:.2f}", "") if s == 0.0 or not np.isfinite(s) else digits(float(v), float(s))
+        for v, s in zip(value, u, strict=True)
+    ]
+    tied = shifts["tied"].values.astype(str)
+    columns = (
+        text_column("hole", shifts["hole"].values),
+        text_column("core", shifts["core"].values),
+        fixed_column("top [m]", shifts["core_top"].values, 2),
+        Column("shift [m]", tuple(p[0] for p in pairs), values_of(value)),
+        Column("± [m]", tuple(p[1] for p in pairs), values_of(u)),
+        text_column("how", tied),
+    )
+    counts = ", ".join(f"{int((tied == word).sum())} {word}" for word in dict.fromkeys(tied))
+    notes = (
+        "Composite depth is depth in the hole and shift; top is the depth below seafloor at which "
+        "the core began.",
+        f"Of {tied.size} cores: {counts}. A carried core has the shift of the core above it, which "
+        "is a guess; the anchor's shift is set.",
+        "± is the standard uncertainty against the anchor, k = 1; empty where it is not known.",
+    )
+    return ReportTable("core_shifts", "Shifts of the cores", columns, notes)
+
+
+def sequence_table(sequence: xr.Dataset) -> ReportTable:
+    """Intervals of the composite sequence, from the top downward.
+
+    Parameters
+    ----------
+    sequence : Dataset
+        From ``cp.composite.checked_sequence``.
+
+    Returns
+    -------
+    ReportTable
+        Hole, core, ends in the hole and on composite depth [m].
+
+    Raises
+    ------
+    NothingToTabulate
+        When it is no result of that function, or without an interval.
+    """
+    ends = ("top", "bottom", "top_composite", "bottom_composite")
+    if not {"hole", "core", *ends} <= set(sequence.variables) or not sequence["top"].size:
+        raise NothingToTabulate(
+            "the table of the sequence takes what cp.composite.checked_sequence returned"
+        )
+    sequence = sequence_in_metres(sequence)
+    columns = (
+        text_column("hole", sequence["hole"].values),
+        text_column("core", sequence["core"].values),
+        *(fixed_column(f"{name.replace('_', ' ')} [m]", sequence[name].values, 2) for name in ends),
+    )
+    notes = ("Top and bottom are depths below seafloor in the hole, as drilled.",)
+    return ReportTable("composite_sequence", "Composite sequence", columns, notes)

@@ -12,8 +12,7 @@ from typing import Any
 
 import xarray as xr
 
-from corephys.archive_place import Place
-from corephys.archive_saved import current, load_tree, save_tree
+from corephys.archive.stores import Place, current, load_tree, save_tree
 
 __all__ = ["load", "save", "store"]
 

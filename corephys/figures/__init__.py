@@ -12,35 +12,34 @@ from pathlib import Path
 
 import xarray as xr
 
-from corephys.figures.accumulation import accumulation
-from corephys.figures.audit import audit
-from corephys.figures.budget import budget
-from corephys.figures.calibration import gamma_calibration
-from corephys.figures.compaction_models import compaction_models
-from corephys.figures.consolidation_curves import consolidation_curves
-from corephys.figures.control_chart import control_chart, control_charts
-from corephys.figures.density_comparison import density_comparison
-from corephys.figures.drawn import Plate
-from corephys.figures.formation_factor import formation_factor
-from corephys.figures.heat_flow import heat_flow
-from corephys.figures.heat_flow_tests import heat_flow_tests
-from corephys.figures.heating_run import heating_run
-from corephys.figures.log_comparison import log_comparison
-from corephys.figures.porosity import porosity_depth
+from corephys.figures.crossplots import (
+    density_comparison,
+    formation_factor,
+    velocity_density,
+    velocity_porosity,
+)
+from corephys.figures.heat import (
+    heat_flow,
+    heat_flow_tests,
+    heating_run,
+    station,
+    temperature_records,
+)
+from corephys.figures.plate import Plate, save
 from corephys.figures.reading import NothingToDraw
-from corephys.figures.sample_tracks import index_properties_depth, velocity_axes
-from corephys.figures.saved import save
-from corephys.figures.seismic_tie import seismic_tie
+from corephys.figures.sediment import accumulation, compaction_models, porosity_depth
 from corephys.figures.site import hole_shifts, holes_overlay
-from corephys.figures.station import station
-from corephys.figures.strength_depth import strength_depth
-from corephys.figures.stress_depth import stress_depth
+from corephys.figures.standards import (
+    audit,
+    budget,
+    control_chart,
+    control_charts,
+    gamma_calibration,
+)
+from corephys.figures.strength import consolidation_curves, strength_depth, stress_depth
 from corephys.figures.style import ONE_COLUMN, PAGE, STYLE, TWO_COLUMNS
-from corephys.figures.summary import scan_tracks, summary
-from corephys.figures.temperature_records import temperature_records
-from corephys.figures.time_depth import time_depth
-from corephys.figures.velocity_density import velocity_density
-from corephys.figures.velocity_porosity import velocity_porosity
+from corephys.figures.summaries import index_properties_depth, scan_tracks, summary, velocity_axes
+from corephys.figures.traces import log_comparison, seismic_tie, time_depth
 
 __all__ = [
     "FIGURES", "ONE_COLUMN", "PAGE", "STYLE", "TWO_COLUMNS", "NothingToDraw", "Plate",

@@ -9,9 +9,8 @@ import numpy as np
 import xarray as xr
 from matplotlib.lines import Line2D
 
-from corephys.figures import drawn
-from corephys.figures.caption import describe
-from corephys.figures.drawn import Plate
+from corephys.figures import plate
+from corephys.figures.plate import Plate, describe
 from corephys.figures.reading import NothingToDraw, Series
 from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, plain, stated
 from corephys.figures.tracks import span
@@ -96,7 +95,7 @@ def holes_overlay(
             for name in dict.fromkeys(core):
                 mine = (core == name) & (depth >= low) & (depth <= high)
                 if np.isfinite(value[mine]).any():
-                    drawn.curve(axes[place], panel, f"hole {hole}, core {name}", value[mine],
+                    plate.curve(axes[place], panel, f"hole {hole}, core {name}", value[mine],
                                 depth[mine], colour=ink)  # fmt: skip
                     axes[place].lines[-1].set_linewidth(0.6)
             axes[place].set_xlim(*ends)
@@ -126,7 +125,7 @@ def _strip(
         if not mine.any():
             continue
         ink = _HOLES[place % len(_HOLES)][0]
-        drawn.boxes(axes, "sequence", f"hole {hole}", top[mine], bottom[mine], width=1.0,
+        plate.boxes(axes, "sequence", f"hole {hole}", top[mine], bottom[mine], width=1.0,
                     colour=ink, edge="white")  # fmt: skip
         for patch in axes.patches[-int(mine.sum()) :]:
             patch.set_x(float(place))
@@ -174,7 +173,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
                 if not mine.any():
                     continue
                 flag = np.where(sure[mine], 1, 3)
-                drawn.points(axes, panel, f"hole {name}, {words}", depth[mine], shift[mine],
+                plate.points(axes, panel, f"hole {name}, {words}", depth[mine], shift[mine],
                              y_error=np.where(sure, u, np.nan)[mine], flag=flag, colour=ink,
                              marker=marker)  # fmt: skip
             keys.append(Line2D([], [], marker=marker, color=ink, markerfacecolor="white",
@@ -185,7 +184,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
             factor = float(growth["growth_factor"])
             spread = float(growth["growth_factor_u_random"])
             x = np.array([0.0, float(depth.max())])
-            drawn.curve(axes, panel, "growth", x, (factor - 1.0) * x, colour="0.4", style="--")
+            plate.curve(axes, panel, "growth", x, (factor - 1.0) * x, colour="0.4", style="--")
             axes.text(0.97, 0.05, f"dashed: growth factor {stated(factor, spread)}", ha="right",
                       transform=axes.transAxes, fontsize=6)  # fmt: skip
         axes.set_xlabel("top of the core, depth below seafloor [m]")

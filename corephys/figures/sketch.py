@@ -6,9 +6,8 @@ import matplotlib
 import numpy as np
 import xarray as xr
 
-from corephys.figures import drawn
-from corephys.figures.caption import describe
-from corephys.figures.drawn import Plate
+from corephys.figures import plate
+from corephys.figures.plate import Plate, describe
 from corephys.figures.reading import NothingToDraw, Series, node, series
 from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, label
 from corephys.figures.tracks import draw_cores, span
@@ -92,7 +91,7 @@ def sketch_hole(tree: xr.DataTree) -> Plate:
 
 def _track(axes: matplotlib.axes.Axes, one: Series) -> None:
     small = one.values.size > 100
-    drawn.points(
+    plate.points(
         axes, f"{one.label} against depth [m]", "scan" if small else "samples", one.values,
         one.depth, flag=one.flag, x_error=None if small else one.error,
         colour=COLOURS.get(one.name, "black"), small=small,

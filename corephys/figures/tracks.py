@@ -10,7 +10,7 @@ import xarray as xr
 from matplotlib import ticker
 from matplotlib.axes import Axes
 
-from corephys.figures import drawn
+from corephys.figures import plate
 from corephys.figures.reading import Series
 from corephys.figures.style import COLOURS, plain
 from corephys.ground import flags
@@ -78,11 +78,11 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     colour = COLOURS.get(first.name, "black")
     panel = f"{first.label} against depth [m]"
     if scan is not None:
-        drawn.points(
+        plate.points(
             axes, panel, "scan", scan.values, scan.depth, flag=scan.flag, colour=colour, small=True
         )
     if samples is not None:
-        drawn.points(
+        plate.points(
             axes, panel, "samples", samples.values, samples.depth, flag=samples.flag,
             x_error=samples.error, colour="black" if scan is not None else colour,
         )  # fmt: skip
@@ -157,12 +157,12 @@ def draw_cores(axes: Axes, cores: xr.Dataset) -> None:
     methods = (
         cores["coring_method"].values if "coring_method" in cores else np.full(top.size, "other")
     )
-    drawn.boxes(axes, "cores", "advance", top, top + advance, colour="white", edge="0.3")
+    plate.boxes(axes, "cores", "advance", top, top + advance, colour="white", edge="0.3")
     for method in methods_in_order(cores):
         which = methods == method
         bottom = top[which] + np.minimum(recovered, advance)[which]
         grey = _METHOD_GREY.get(method, "0.88")
-        drawn.boxes(
+        plate.boxes(
             axes, "cores", f"recovered, {method}", top[which], bottom, colour=grey, edge="white"
         )
     _number_cores(axes, cores["core"].values, top + advance / 2)
@@ -236,7 +236,7 @@ def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
     for i, (name, kind) in enumerate(zip(names, map(str, known), strict=True)):
         tint = _LITHOLOGY_TINTS[kinds.index(kind) % len(_LITHOLOGY_TINTS)]
         series = f"{name}: {kind}" if kind else name
-        drawn.boxes(axes, "layers", series, top[i : i + 1], bottom[i : i + 1], colour=tint)
+        plate.boxes(axes, "layers", series, top[i : i + 1], bottom[i : i + 1], colour=tint)
         name, kind = plain(name), plain(kind)
         room = (seen_bottom[i] - seen_top[i]) / deep * height
         middle = 0.5 * (seen_top[i] + seen_bottom[i])

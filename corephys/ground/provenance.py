@@ -1,4 +1,5 @@
-"""Where a result comes from: digests and versions of its inputs, the numbers used, files written complete."""
+"""Where a result comes from: digests and versions of its inputs, the numbers used, files written
+complete."""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
 """The unit boundary: quantities in at the door, plain floats inside, one spelling of every unit.
 
 A dimensional argument is a pint ``Quantity``, a :class:`xarray.DataArray` with a ``units``
-attribute, a string of one number, a space and a unit, or a :class:`~corephys.ground.constants.Constant`.
+attribute, a string of one number, a space and a unit, or a
+:class:`~corephys.ground.constants.Constant`.
 Factors come from pint's own converter and are cached, so that a call costs microseconds. The
 process-wide pint registry is read and never changed.
 """

@@ -1,4 +1,5 @@
-"""Exponential decay y = a exp(-x / L): one solution, many at once, scatter, and checks by blocks."""
+"""Exponential decay y = a exp(-x / L): one solution, many at once, scatter, and checks by
+blocks."""
 
 from __future__ import annotations
 

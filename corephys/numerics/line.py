@@ -1,4 +1,5 @@
-"""Straight lines: ordinary, orthogonal, with errors in both axes, with full covariances, and in batches."""
+"""Straight lines: ordinary, orthogonal, with errors in both axes, with full covariances, and in
+batches."""
 
 from __future__ import annotations
 

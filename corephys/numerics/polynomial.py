@@ -1,4 +1,5 @@
-"""Weighted polynomials with their covariance, and the information criterion that chooses between fits."""
+"""Weighted polynomials with their covariance, and the information criterion that chooses between
+fits."""
 
 from __future__ import annotations
 

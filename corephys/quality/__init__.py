@@ -12,11 +12,10 @@ from typing import Any
 import xarray as xr
 
 from corephys.ground.companions import library_units
-from corephys.quality.audit import SCAN, Audit, audit
+from corephys.quality.audits import SCAN, Audit, audit
 from corephys.quality.equilibration import axis_departure, settled
-from corephys.quality.look import Look
-from corephys.quality.places import locate
-from corephys.quality.settings import Settings
+from corephys.quality.review import Look, Settings
+from corephys.quality.scan_index import locate
 from corephys.quality.standards import (
     RULES,
     ControlChart,
@@ -111,7 +110,7 @@ def flag(
     -----
     The order of the tests is that of :data:`SEQUENCE`. Sources and forms of the statistics are at
     the functions of :mod:`corephys.quality.checks`, :mod:`corephys.quality.fill` and
-    :mod:`corephys.quality.cross`.
+    :mod:`corephys.quality.checks`.
     """
     dataset = library_units(dataset)
     companions = {key: library_units(series) for key, series in (companions or {}).items()}

@@ -14,7 +14,7 @@ import numpy as np
 
 from corephys.ground import thresholds
 from corephys.quality.checks import level, robust_scale
-from corephys.quality.places import Places, any_within, runs, spacing
+from corephys.quality.scan_index import Places, any_within, runs, spacing
 
 __all__ = ["Pulses", "below_level", "gaps_by_density", "gaps_by_pulse"]
 

@@ -15,8 +15,8 @@ import xarray as xr
 from corephys.ground import flags, seawater, series, units
 from corephys.ground.provenance import SourcedText
 from corephys.hole.reading.error import HoleError, Problem
-from corephys.recipe import Recipe
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
+from corephys.reduction.recipe import Recipe
 
 __all__ = [
     "Context",

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from corephys.ground.provenance import sourced
-from corephys.recipe import Recipe
+from corephys.reduction.recipe import Recipe
 
 __all__ = ["Lineage", "Noted", "WatchedRecipe"]
 

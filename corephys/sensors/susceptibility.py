@@ -15,8 +15,8 @@ from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import Measured, stated
 
 __all__ = [
-    "Baseline",
     "UNITS",
+    "Baseline",
     "drift_baseline",
     "magnetic_susceptibility",
     "suggest_unwrapping",

@@ -1,4 +1,5 @@
-"""A measured value with its errors, errors through a formula, and errors that were observed together."""
+"""A measured value with its errors, errors through a formula, and errors that were observed
+together."""
 
 from __future__ import annotations
 
@@ -38,7 +39,8 @@ class Measured:
     reason : int, ndarray or DataArray
         Bit mask of :mod:`corephys.ground.flags`.
     used : dict of str to UsedConstant
-        Constants that stand behind it, see :mod:`corephys.ground.provenance`; they go into the result
+        Constants that stand behind it, see :mod:`corephys.ground.provenance`; they go into the
+        result
         that is built from it.
     """
 

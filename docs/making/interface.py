@@ -21,7 +21,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "Downhole": ("formation_temperature", "logs"),
     "Products": (
-        "porosity", "compaction", "seismic", "elastic", "stress", "accumulation", "heatflow",
+        "porosity", "compaction", "seismic", "elastic", "stress", "accumulation", "heat_flow",
     ),
     "Depth and several holes": ("depth", "composite", "archive"),
     "Pictures, files, panels": ("figures", "export", "panels"),

@@ -13,7 +13,7 @@ from corephys.ground.constants import CONSTANTS, Constant
 from corephys.ground.thresholds import THRESHOLDS, Threshold
 from corephys.ground.vocabulary import TERMS, Term
 from corephys.quality import SEQUENCE
-from corephys.recipe import SCHEMA, Option
+from corephys.reduction.recipe import SCHEMA, Option
 
 __all__ = [
     "MEANINGS", "STANDING", "THRESHOLD_STANDING", "constants_page", "flags_page", "recipe_page",
@@ -107,8 +107,9 @@ def constants_page(constants: Mapping[str, Constant] = CONSTANTS) -> str:
     return "\n\n".join(
         [
             "# Constants",
-            "Every number that a formula takes from elsewhere, from `corephys/ground/constants.py`. Each "
-            "is a keyword of the functions that use it, so that yours may stand in its place: "
+            "Every number that a formula takes from elsewhere, from "
+            "`corephys/ground/constants.py`. Each is a keyword of the functions that use it, "
+            "so that yours may stand in its place: "
             '`grain_density="2.65 g/cm^3"`. In code: `cp.constants.get("grain_density")`. '
             "Uncertainties are standard uncertainties, k = 1.",
             table(("standing", "constants", "means"), standing),
@@ -130,9 +131,10 @@ def thresholds_page(thresholds: Mapping[str, Threshold] = THRESHOLDS) -> str:
     return "\n\n".join(
         [
             "# Thresholds",
-            "Every number of judgement, from `corephys/ground/thresholds.py`: what counts as doubtful, "
-            "too few, too far or the same. None of them is a property of the Earth. Many are "
-            "keywords of functions or keys of the [recipe](../recipe.md), so that yours may stand "
+            "Every number of judgement, from `corephys/ground/thresholds.py`: what counts as "
+            "doubtful, too few, too far or the same. None of them is a property of the Earth. Many "
+            "are keywords of functions or keys of the [recipe](../recipe.md), so that yours may "
+            "stand "
             'in their place. In code: `cp.thresholds.get("crack_length")`. Usual and '
             "possible ranges of quantities stand in the [vocabulary](vocabulary.md).",
             table(("standing", "thresholds", "means"), standing),
@@ -160,9 +162,9 @@ def vocabulary_page(terms: Mapping[str, Term] = TERMS) -> str:
     return "\n\n".join(
         [
             "# Vocabulary",
-            "Names, units and plausible ranges, from `corephys/ground/vocabulary.py`. A value outside of "
-            "the usual range is flagged suspect, outside of the possible one bad; none is taken "
-            "out. [A sensor of your own](../own_sensor.md) adds a row.",
+            "Names, units and plausible ranges, from `corephys/ground/vocabulary.py`. A value "
+            "outside of the usual range is flagged suspect, outside of the possible one bad; none "
+            "is taken out. [A sensor of your own](../own_sensor.md) adds a row.",
             table(("name", "unit", "words", "usual", "possible", "CF standard name"), rows),
         ]
     )
@@ -207,7 +209,7 @@ def recipe_page(schema: Mapping[str, Mapping[str, Option]] = SCHEMA) -> str:
     parts = [
         "# Recipe keys",
         f"{sum(map(len, schema.values()))} choices in {len(schema)} stages, from "
-        "`corephys/recipe_schema.py`; [Recipe](../recipe.md) says what stands behind them. A "
+        "`corephys/reduction/schema.py`; [Recipe](../recipe.md) says what stands behind them. A "
         'default of "unknown" means NaN for an uncertainty, and "found from the data" for a '
         "setting.",
     ]

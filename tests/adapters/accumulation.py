@@ -9,14 +9,23 @@ import numpy as np
 from corephys.products import accumulation
 from tests.adapters.registry import Inputs, adapter, array, straight
 
-_MASS = "corephys.products.accumulation_mass"
-
-straight("accumulation.mass_accumulation_rate", f"{_MASS}.mass_accumulation_rate",
-         "dry_density", "rate")  # fmt: skip
-straight("accumulation.mass_accumulation_of_phases", f"{_MASS}.mass_accumulation_of_phases",
-         "thickness", "duration")  # fmt: skip
-straight("accumulation.component_accumulation_rate", f"{_MASS}.component_accumulation_rate",
-         "rate")  # fmt: skip
+straight(
+    "accumulation.mass_accumulation_rate",
+    "corephys.products.accumulation.mass_accumulation_rate",
+    "dry_density",
+    "rate",
+)
+straight(
+    "accumulation.mass_accumulation_of_phases",
+    "corephys.products.accumulation.mass_accumulation_of_phases",
+    "thickness",
+    "duration",
+)
+straight(
+    "accumulation.component_accumulation_rate",
+    "corephys.products.accumulation.component_accumulation_rate",
+    "rate",
+)
 
 
 @adapter("accumulation.sedimentation_rate", "corephys.products.accumulation.sedimentation_rate")

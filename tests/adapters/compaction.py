@@ -10,7 +10,7 @@ import corephys as cp
 from corephys.ground import fitting
 from tests.adapters.registry import Inputs, adapter, array, straight, table
 
-_CURVES = "corephys.products.compaction_curves"
+_CURVES = "corephys.products.compaction.models"
 
 for _name in ("exponential", "offset_exponential", "linear", "power"):
     straight(f"compaction.{_name}", f"{_CURVES}.{_name}", "depth")
@@ -18,7 +18,7 @@ for _name in ("exponential_in_stress", "void_ratio_log_stress"):
     straight(f"compaction.{_name}", f"{_CURVES}.{_name}", "stress")
 
 
-@adapter("compaction.fit", "corephys.products.compaction_fit.fit")
+@adapter("compaction.fit", "corephys.products.compaction.fits.fit")
 def fit_of_a_known_curve(inputs: Inputs) -> Any:
     """Porosities exactly on a curve of the model, by the function that is public for it."""
     model, named = inputs.get("model", "exponential"), dict(inputs)
@@ -27,8 +27,9 @@ def fit_of_a_known_curve(inputs: Inputs) -> Any:
     unit = {"decay_length": "m", "decay_stress": "kPa", "porosity_gradient": "1/km"}
     given = {
         name: f"{value!r} {unit[name]}" if name in unit else value
-        for name, value in named.items() if name != "stress"
-    }  # fmt: skip
+        for name, value in named.items()
+        if name != "stress"
+    }
     curve = getattr(cp.compaction, _FUNCTIONS[model])
     stress = array(named["stress"], "kPa") if "stress" in named else None
     values = np.asarray(curve(depth if stress is None else stress, **given))

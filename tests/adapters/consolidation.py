@@ -7,10 +7,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.samples import consolidation, consolidation_yield
+from corephys.samples import consolidation
+from corephys.samples.consolidation import yield_stresses
 from tests.adapters.registry import Inputs, adapter, straight
-
-PLACE = "corephys.samples.consolidation_"
 
 
 def table(inputs: Inputs) -> xr.Dataset:
@@ -22,8 +21,10 @@ def table(inputs: Inputs) -> xr.Dataset:
         "stress": ("row", stress, {"units": "kPa"}),
     }
     for key, name, unit in (
-        ("void_ratio", "void_ratio", "1"), ("height_mm", "height", "mm"), ("time_s", "time", "s"),
-    ):  # fmt: skip
+        ("void_ratio", "void_ratio", "1"),
+        ("height_mm", "height", "mm"),
+        ("time_s", "time", "s"),
+    ):
         if key in inputs:
             columns[name] = ("row", np.asarray(inputs[key], float), {"units": unit})
     return xr.Dataset(columns)
@@ -34,41 +35,58 @@ def _curve(inputs: Inputs) -> xr.Dataset:
     return consolidation.curve(table(inputs), **{k: inputs[k] for k in known if k in inputs})
 
 
-straight("consolidation.solids_height", PLACE + "curve.solids_height", "dry_mass", "diameter")
 straight(
-    "consolidation.coefficient_from_time", PLACE + "rate.coefficient_from_time",
-    "drainage_path", "time",
-)  # fmt: skip
+    "consolidation.solids_height",
+    "corephys.samples.consolidation.curves.solids_height",
+    "dry_mass",
+    "diameter",
+)
 straight(
-    "consolidation.hydraulic_conductivity", PLACE + "rate.hydraulic_conductivity",
-    "coefficient", "compressibility",
-)  # fmt: skip
-straight("consolidation.permeability", PLACE + "rate.permeability", "conductivity")
+    "consolidation.coefficient_from_time",
+    "corephys.samples.consolidation.rates.coefficient_from_time",
+    "drainage_path",
+    "time",
+)
 straight(
-    "consolidation.overconsolidation_ratio", PLACE + "history.overconsolidation_ratio",
-    "yield_stress", "vertical_effective_stress",
-)  # fmt: skip
+    "consolidation.hydraulic_conductivity",
+    "corephys.samples.consolidation.rates.hydraulic_conductivity",
+    "coefficient",
+    "compressibility",
+)
 straight(
-    "consolidation.overpressure_bound", PLACE + "history.overpressure_bound",
-    "yield_stress", "vertical_effective_stress",
-)  # fmt: skip
+    "consolidation.permeability",
+    "corephys.samples.consolidation.rates.permeability",
+    "conductivity",
+)
+straight(
+    "consolidation.overconsolidation_ratio",
+    "corephys.samples.consolidation.history.overconsolidation_ratio",
+    "yield_stress",
+    "vertical_effective_stress",
+)
+straight(
+    "consolidation.overpressure_bound",
+    "corephys.samples.consolidation.history.overpressure_bound",
+    "yield_stress",
+    "vertical_effective_stress",
+)
 
 
-@adapter("consolidation.curve", PLACE + "curve.curve")
+@adapter("consolidation.curve", "corephys.samples.consolidation.curves.curve")
 def last_void_ratio(inputs: Inputs) -> Any:
     """Void ratio of the last step, or of the start."""
     found = _curve(inputs)
     return {"last": found["void_ratio"][-1], "initial": found["initial_void_ratio"][0]}
 
 
-@adapter("consolidation.indices", PLACE + "indices.indices")
+@adapter("consolidation.indices", "corephys.samples.consolidation.yield_stresses.indices")
 def indices(inputs: Inputs) -> Any:
     """Indices of one test."""
     found = consolidation.indices(_curve(inputs), points=inputs.get("points", 3))
     return found.isel(reading=0)
 
 
-@adapter("consolidation.sample_quality", PLACE + "history.sample_quality")
+@adapter("consolidation.sample_quality", "corephys.samples.consolidation.history.sample_quality")
 def quality(inputs: Inputs) -> Any:
     """Change of void ratio of one test."""
     found = consolidation.sample_quality(_curve(inputs), inputs["vertical_effective_stress"])
@@ -84,9 +102,9 @@ def _construction(name: str) -> None:
         else:
             stress = np.asarray(inputs["stress_kpa"], float)
             e = np.asarray(inputs["void_ratio"], float)
-        return getattr(consolidation_yield, name)(stress, e, inputs.get("initial", e[0]))
+        return getattr(yield_stresses, name)(stress, e, inputs.get("initial", e[0]))
 
-    adapter(f"consolidation.{name}", f"{PLACE}yield.{name}")(call)
+    adapter(f"consolidation.{name}", f"corephys.samples.consolidation.yield_stresses.{name}")(call)
 
 
 for _name in ("by_curvature", "by_work", "by_specific_volume"):

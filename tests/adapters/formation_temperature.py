@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from corephys.downhole import formation_temperature as formation
+from corephys.downhole import temperature as formation
 from corephys.ground import units
 from tests.adapters.registry import Inputs, adapter, straight
 
 straight(
     "formation_temperature.late_decay_function",
-    "corephys.downhole.formation_late.late_decay_function",
+    "corephys.downhole.temperature.decay.late_decay_function",
     "alpha",
     "tau",
 )
@@ -18,7 +18,7 @@ straight(
 
 @adapter(
     "formation_temperature.late_decay_function over decay_function",
-    "corephys.downhole.formation_late.late_decay_function",
+    "corephys.downhole.temperature.decay.late_decay_function",
 )
 def late_over_exact(inputs: Inputs) -> Any:
     """First term of late time over the whole function, less one."""
@@ -28,7 +28,7 @@ def late_over_exact(inputs: Inputs) -> Any:
 
 @adapter(
     "formation_temperature.late_time_temperature",
-    "corephys.downhole.formation_late.late_time_temperature",
+    "corephys.downhole.temperature.decay.late_time_temperature",
 )
 def late_time_temperature(inputs: Inputs) -> float:
     """Temperatures of a row as lists, in s and degC."""

@@ -12,16 +12,16 @@ from corephys.ground import series
 from corephys.uncertainty import Measured
 from tests.adapters.registry import Inputs, adapter, straight
 
-_STEPS = "corephys.sensors.gamma.chain"
-straight("gamma.hydrogen_step", f"{_STEPS}.hydrogen_step", "reading")
+straight("gamma.hydrogen_step", "corephys.sensors.gamma.chain.hydrogen_step", "reading")
 
 
 def density(values: Any, u: float = 0.01) -> xr.Dataset:
     """A bulk density at invented positions."""
     array = xr.DataArray(
-        np.asarray(values, dtype=float), dims="reading",
+        np.asarray(values, dtype=float),
+        dims="reading",
         coords={"depth": ("reading", np.arange(len(values), dtype=float))},
-    )  # fmt: skip
+    )
     return series.build({"bulk_density": Measured(array, u, {"shared": 0.0})})
 
 

@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-import corephys as cp
-from corephys.samples.needle_anisotropy import anisotropy
-from corephys.samples.needle_formation import formation_conductivity
+from corephys.ground import series, units
+from corephys.samples.needle.combining import anisotropy
+from corephys.samples.needle.formation import formation_conductivity
 from corephys.uncertainty import Measured
 from tests.adapters.registry import Inputs, adapter, array, straight
 
@@ -20,7 +20,7 @@ straight(
 )
 straight(
     "needle.in_situ",
-    "corephys.samples.needle_in_situ.in_situ",
+    "corephys.samples.needle.formation.in_situ",
     "conductivity",
     "water_depth",
     "depth",
@@ -28,30 +28,30 @@ straight(
     "laboratory_temperature",
     "density",
 )
-straight("needle.mixing_bounds", "corephys.samples.needle_mixing.mixing_bounds", "porosity")
+straight("needle.mixing_bounds", "corephys.samples.needle.formation.mixing_bounds", "porosity")
 
 
-@adapter("needle.anisotropy", "corephys.samples.needle_anisotropy.anisotropy")
+@adapter("needle.anisotropy", "corephys.samples.needle.combining.anisotropy")
 def two_runs(inputs: Inputs) -> Any:
     """One run along and one across at the same depth."""
-    read = [cp.units.as_floats(inputs[key], "W/(m K)", key) for key in ("along", "across")]
+    read = [units.as_floats(inputs[key], "W/(m K)", key) for key in ("along", "across")]
     values = array(read, "W/(m K)").assign_coords(
         depth=("reading", np.array([5.0, 5.0]), {"units": "m"}),
         direction=("reading", np.array(["along", "across"], dtype=object)),
     )
-    runs = cp.series.build({"thermal_conductivity": Measured(values, 0.01, {"heating_power": 0.0})})
+    runs = series.build({"thermal_conductivity": Measured(values, 0.01, {"heating_power": 0.0})})
     return anisotropy(runs)
 
 
 @adapter(
-    "needle.formation_conductivity", "corephys.samples.needle_formation.formation_conductivity"
+    "needle.formation_conductivity", "corephys.samples.needle.formation.formation_conductivity"
 )
 def formation(inputs: Inputs) -> Any:
     """One conductivity by a needle along or across the core, and its first effect by name."""
-    read = cp.units.as_floats(inputs["conductivity"], "W/(m K)", "conductivity")
+    read = units.as_floats(inputs["conductivity"], "W/(m K)", "conductivity")
     where = np.array([inputs["direction"]], dtype=object)
     values = array([float(read)], "W/(m K)").assign_coords(direction=("reading", where))
-    runs = cp.series.build({"thermal_conductivity": Measured(values, 0.0)})
+    runs = series.build({"thermal_conductivity": Measured(values, 0.0)})
     rest = {key: inputs[key] for key in ("anisotropy", "anisotropy_uncertainty") if key in inputs}
     found = formation_conductivity(runs, **rest, corrections=tuple(inputs.get("corrections", ())))
     return found.sel(source="conductivity_anisotropy")

@@ -7,34 +7,52 @@ from typing import Any
 import numpy as np
 
 import corephys as cp
+from corephys.ground import series
 from tests.adapters.registry import Inputs, adapter, array, straight
 
-_ROOM = "corephys.sensors.resistivity"
-
 straight(
-    "resistivity.brine_conductivity", f"{_ROOM}_brine.brine_conductivity", "salinity", "temperature"
+    "resistivity.brine_conductivity",
+    "corephys.sensors.resistivity.pore_water.brine_conductivity",
+    "salinity",
+    "temperature",
 )
-straight("resistivity.four_electrode", f"{_ROOM}_electrodes.four_electrode", "voltage", "current")
 straight(
-    "resistivity.pore_water_resistivity", f"{_ROOM}_pore_water.pore_water_resistivity",
-    "salinity", "temperature", "pressure",
-)  # fmt: skip
-straight("resistivity.formation_factor", f"{_ROOM}_pore_water.formation_factor", "resistivity")
+    "resistivity.four_electrode",
+    "corephys.sensors.resistivity.electrodes.four_electrode",
+    "voltage",
+    "current",
+)
 straight(
-    "resistivity.cementation_exponent", f"{_ROOM}_pore_water.cementation_exponent",
-    "formation_factor", "porosity",
-)  # fmt: skip
+    "resistivity.pore_water_resistivity",
+    "corephys.sensors.resistivity.pore_water.pore_water_resistivity",
+    "salinity",
+    "temperature",
+    "pressure",
+)
 straight(
-    "resistivity.archie_formation_factor", f"{_ROOM}_archie.archie_formation_factor", "porosity"
+    "resistivity.formation_factor",
+    "corephys.sensors.resistivity.pore_water.formation_factor",
+    "resistivity",
+)
+straight(
+    "resistivity.cementation_exponent",
+    "corephys.sensors.resistivity.pore_water.cementation_exponent",
+    "formation_factor",
+    "porosity",
+)
+straight(
+    "resistivity.archie_formation_factor",
+    "corephys.sensors.resistivity.archie.archie_formation_factor",
+    "porosity",
 )
 straight(
     "resistivity.porosity_from_formation_factor",
-    f"{_ROOM}_archie.porosity_from_formation_factor",
+    "corephys.sensors.resistivity.archie.porosity_from_formation_factor",
     "formation_factor",
 )
 
 
-@adapter("resistivity.cell_constant", f"{_ROOM}_electrodes.cell_constant")
+@adapter("resistivity.cell_constant", "corephys.sensors.resistivity.electrodes.cell_constant")
 def cell(inputs: Inputs) -> float:
     conductivity = cp.seawater.conductivity(inputs["salinity"], inputs["temperature"])
     return cp.resistivity.cell_constant(
@@ -42,20 +60,23 @@ def cell(inputs: Inputs) -> float:
     ).value
 
 
-@adapter("resistivity.wenner_constant", f"{_ROOM}_electrodes.wenner_constant")
+@adapter("resistivity.wenner_constant", "corephys.sensors.resistivity.electrodes.wenner_constant")
 def wenner(inputs: Inputs) -> float:
     return cp.resistivity.wenner_constant(inputs.pop("spacing"), **inputs).value
 
 
-@adapter("resistivity.air_baseline", f"{_ROOM}_baseline.air_baseline")
+@adapter("resistivity.air_baseline", "corephys.sensors.resistivity.calibration.air_baseline")
 def baseline(inputs: Inputs) -> Any:
     return cp.resistivity.air_baseline(
-        array(inputs["time"], "s"), array([inputs["reading_time"]], "s"),
+        array(inputs["time"], "s"),
+        array([inputs["reading_time"]], "s"),
         array(inputs["response"], "mV"),
-    ).values  # fmt: skip
+    ).values
 
 
-@adapter("resistivity.electrical_resistivity", _ROOM + ".electrical_resistivity")
+@adapter(
+    "resistivity.electrical_resistivity", "corephys.sensors.resistivity.electrical_resistivity"
+)
 def contactless(inputs: Inputs) -> Any:
     """A response through a calibration whose coefficients the row gives."""
     calibration = cp.resistivity.Calibration(
@@ -67,10 +88,10 @@ def contactless(inputs: Inputs) -> Any:
 
 
 def _carried(name: str) -> None:
-    @adapter(f"resistivity.{name}", f"{_ROOM}_temperature.{name}")
+    @adapter(f"resistivity.{name}", f"corephys.sensors.resistivity.pore_water.{name}")
     def carry(inputs: Inputs) -> Any:
         readings = array([inputs.pop("resistivity")], "ohm m")
-        core = cp.series.build(
+        core = series.build(
             {"electrical_resistivity": cp.uncertainty.Measured(readings.drop_attrs())}
         )
         return getattr(cp.resistivity, name)(core, inputs.pop("temperature"), **inputs)

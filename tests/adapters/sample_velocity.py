@@ -7,15 +7,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.samples import sample_velocity
+from corephys.samples import velocity
 from tests.adapters.registry import Inputs, adapter, array, straight
 
-ROOM = "corephys.samples.sample_velocity"
-
-straight("sample_velocity.velocity", f"{ROOM}.velocity", "length", "travel_time")
+straight("sample_velocity.velocity", "corephys.samples.velocity.velocity", "length", "travel_time")
 straight(
     "sample_velocity.elastic_moduli",
-    f"{ROOM}_moduli.elastic_moduli",
+    "corephys.samples.velocity.elastic_moduli",
     "p_wave_velocity",
     "s_wave_velocity",
     "bulk_density",
@@ -41,17 +39,17 @@ def _table(velocities: dict[str, str]) -> xr.Dataset:
     )
 
 
-@adapter("sample_velocity.reduce_table", f"{ROOM}.reduce_table")
+@adapter("sample_velocity.reduce_table", "corephys.samples.velocity.reduce_table")
 def reduced(inputs: Inputs) -> Any:
     """One row of a table with a delay."""
     table = _table({"along": "1000 m/s"})
     table["length"] = array([inputs["length_mm"]], "mm")
     table["travel_time"] = array([inputs["travel_time_us"]], "us")
-    return sample_velocity.reduce_table(table, delay=inputs["delay"])["p_wave_velocity"]
+    return velocity.reduce_table(table, delay=inputs["delay"])["p_wave_velocity"]
 
 
-@adapter("sample_velocity.anisotropy", f"{ROOM}_anisotropy.anisotropy")
+@adapter("sample_velocity.anisotropy", "corephys.samples.velocity.anisotropy")
 def anisotropy(inputs: Inputs) -> Any:
     """Velocities by axis."""
-    found = sample_velocity.reduce_table(_table(inputs), delay="0 us")
-    return sample_velocity.anisotropy(found["p_wave_velocity"])
+    found = velocity.reduce_table(_table(inputs), delay="0 us")
+    return velocity.anisotropy(found["p_wave_velocity"])

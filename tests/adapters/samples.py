@@ -28,11 +28,13 @@ def from_water_content(inputs: Inputs) -> Any:
     solids = 100.0 - water
     volume = solids / inputs["grain_density"] + salt / inputs["salt_density"]
     return cp.index_properties.phase_relations(
-        "100 g", f"{solids + salt!r} g", f"{volume!r} cm^3",
+        "100 g",
+        f"{solids + salt!r} g",
+        f"{volume!r} cm^3",
         salinity=f"{1000 * inputs['salinity']!r} g/kg",
         pore_water_density=f"{inputs['pore_water_density']!r} g/cm^3",
         salt_density=f"{inputs['salt_density']!r} g/cm^3",
-    )  # fmt: skip
+    )
 
 
 straight(
@@ -65,7 +67,7 @@ straight(
 straight("needle.cylinder_rise", "corephys.samples.needle.cylinder_rise", "time")
 straight(
     "formation_temperature.decay_function",
-    "corephys.downhole.formation_temperature.decay_function",
+    "corephys.downhole.temperature.decay_function",
     "alpha",
     "tau",
 )

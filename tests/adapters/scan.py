@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 import corephys as cp
+from corephys.ground import units
 from tests.adapters.registry import Inputs, adapter, array, straight
 
 # Gamma attenuation -------------------------------------------------------------------------------
@@ -43,16 +44,21 @@ def chain(inputs: Inputs) -> Any:
         np.array([c0, c1, 0.0]), np.zeros((2, 2)), (0.0, np.inf), real_time=False, **scale
     )
     bore, time = inputs.pop("bore"), inputs.pop("time")
-    areal = reading * cp.units.as_floats(bore, "cm", "bore")
-    counts = np.exp(c0 + c1 * areal) * cp.units.as_floats(time, "s", "time")
+    areal = reading * units.as_floats(bore, "cm", "bore")
+    counts = np.exp(c0 + c1 * areal) * units.as_floats(time, "s", "time")
     ratios = {
         key: cp.constants.Constant(key, inputs.pop(key), "mol/g", 0.0, "the row", "library")
         for key in ("grain_electron_ratio", "pore_water_electron_ratio")
     }
     return cp.gamma.bulk_density(
-        array([counts], "count"), time, calibration=calibration, core_diameter=bore, bore=bore,
-        **inputs, **ratios,
-    )  # fmt: skip
+        array([counts], "count"),
+        time,
+        calibration=calibration,
+        core_diameter=bore,
+        bore=bore,
+        **inputs,
+        **ratios,
+    )
 
 
 # Velocity ----------------------------------------------------------------------------------------

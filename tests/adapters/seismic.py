@@ -10,10 +10,8 @@ import xarray as xr
 import corephys as cp
 from tests.adapters.registry import Inputs, adapter, array, straight
 
-HOME = "corephys.products"
 
-
-@adapter("seismic.ricker", f"{HOME}.seismic_wavelet.ricker")
+@adapter("seismic.ricker", "corephys.products.seismic.traces.ricker")
 def ricker(inputs: Inputs) -> Any:
     """The wavelet at one time, which is a sample of it."""
     found = cp.seismic.ricker(
@@ -22,32 +20,36 @@ def ricker(inputs: Inputs) -> Any:
     return float(found.sel(time=inputs["time"], method="nearest"))
 
 
-@adapter("seismic.rotate_phase", f"{HOME}.seismic_wavelet.rotate_phase")
+@adapter("seismic.rotate_phase", "corephys.products.seismic.traces.rotate_phase")
 def rotate(inputs: Inputs) -> Any:
     """A cosine burst, whose rotation is a cosine of another phase where its envelope is flat."""
     time = np.arange(-400, 401) * 1e-3
     envelope = np.exp(-((time / 0.15) ** 2))
     burst = xr.DataArray(
-        envelope * np.cos(2 * np.pi * inputs["frequency_Hz"] * time), dims="time",
+        envelope * np.cos(2 * np.pi * inputs["frequency_Hz"] * time),
+        dims="time",
         coords={"time": ("time", time, {"units": "s"})},
-    )  # fmt: skip
+    )
     turned = cp.seismic.rotate_phase(burst, inputs["phase"])
     return float(turned.sel(time=0.0, method="nearest"))
 
 
 straight(
-    "seismic.quarter_wavelength", f"{HOME}.seismic_averaging.quarter_wavelength", "velocity",
+    "seismic.quarter_wavelength",
+    "corephys.products.seismic.averaging.quarter_wavelength",
+    "velocity",
     "frequency",
-)  # fmt: skip
+)
 
 
-@adapter("seismic.layered_medium", f"{HOME}.seismic_averaging.layered_medium")
+@adapter("seismic.layered_medium", "corephys.products.seismic.averaging.layered_medium")
 def layers(inputs: Inputs) -> Any:
     return cp.seismic.layered_medium(
         cp.quantity(np.array(inputs["thickness_m"]), "m"),
         cp.quantity(np.array(inputs["density"]), "g/cm^3"),
-        cp.quantity(np.array(inputs["vp"]), "m/s"), cp.quantity(np.array(inputs["vs"]), "m/s"),
-    )  # fmt: skip
+        cp.quantity(np.array(inputs["vp"]), "m/s"),
+        cp.quantity(np.array(inputs["vs"]), "m/s"),
+    )
 
 
 def _profile(inputs: Inputs, per_layer: int = 1) -> xr.Dataset:
@@ -62,17 +64,18 @@ def _profile(inputs: Inputs, per_layer: int = 1) -> xr.Dataset:
     )
 
 
-@adapter("seismic.backus", f"{HOME}.seismic_averaging.backus")
+@adapter("seismic.backus", "corephys.products.seismic.averaging.backus")
 def averaged(inputs: Inputs) -> Any:
     """The middle of a pile of layers, averaged over all of it."""
     profile = _profile(inputs)
     found = cp.seismic.backus(profile, length=inputs["length"])
     row = found.isel(reading=found.sizes["reading"] // 2)
-    return {name: float(row[name]) for name in ("p_wave_velocity", "bulk_density",
-                                                "acoustic_impedance")}  # fmt: skip
+    return {
+        name: float(row[name]) for name in ("p_wave_velocity", "bulk_density", "acoustic_impedance")
+    }
 
 
-@adapter("seismic.profile", f"{HOME}.seismic_profile.profile")
+@adapter("seismic.profile", "corephys.products.seismic.profiles.profile")
 def filled(inputs: Inputs) -> Any:
     """The impedance in the middle of a gap between two readings."""
     place = {"depth": array(inputs["depth_m"], "m")}
@@ -84,7 +87,7 @@ def filled(inputs: Inputs) -> Any:
     return {"acoustic_impedance": float(found["acoustic_impedance"][row])}
 
 
-@adapter("seismic.reflectivity", f"{HOME}.seismic_synthetic.reflectivity")
+@adapter("seismic.reflectivity", "corephys.products.seismic.traces.reflectivity")
 def coefficients(inputs: Inputs) -> Any:
     """All that is reflected at one boundary, whether it lies on a sample or between two."""
     found = cp.seismic.reflectivity(_profile(inputs), time_step=inputs["time_step"])
@@ -92,7 +95,7 @@ def coefficients(inputs: Inputs) -> Any:
     return float(np.tanh(total))
 
 
-@adapter("seismic.synthetic", f"{HOME}.seismic_synthetic.synthetic")
+@adapter("seismic.synthetic", "corephys.products.seismic.traces.synthetic")
 def trace(inputs: Inputs) -> Any:
     """The greatest swing of the trace of one boundary: the coefficient times the wavelet's peak."""
     found = cp.seismic.reflectivity(_profile(inputs), time_step=inputs["time_step"])
@@ -106,20 +109,24 @@ def _times(inputs: Inputs, **options: Any) -> xr.Dataset:
     return cp.seismic.time_depth(_profile(inputs), **options)
 
 
-@adapter("seismic.time_depth", f"{HOME}.seismic_time_depth.time_depth")
+@adapter("seismic.time_depth", "corephys.products.seismic.times.time_depth")
 def table(inputs: Inputs) -> Any:
-    found = _times(inputs, datum="sea level", water_depth=inputs["water_depth"],
-                   sound_speed=inputs["sound_speed"])  # fmt: skip
+    found = _times(
+        inputs,
+        datum="sea level",
+        water_depth=inputs["water_depth"],
+        sound_speed=inputs["sound_speed"],
+    )
     return float(found["two_way_time_from_sea_level"][-1])
 
 
-@adapter("seismic.time_at_depth", f"{HOME}.seismic_time_depth.time_at_depth")
+@adapter("seismic.time_at_depth", "corephys.products.seismic.times.time_at_depth")
 def at_depth(inputs: Inputs) -> Any:
     found = cp.seismic.time_at_depth(_times(inputs), inputs["depth"])
     return float(found["two_way_time"][0])
 
 
-@adapter("seismic.depth_at_time", f"{HOME}.seismic_time_depth.depth_at_time")
+@adapter("seismic.depth_at_time", "corephys.products.seismic.times.depth_at_time")
 def at_time(inputs: Inputs) -> Any:
     return float(cp.seismic.depth_at_time(_times(inputs), inputs["time"])["depth"][0])
 
@@ -129,16 +136,18 @@ def _shots(depth: Any, one_way: Any) -> xr.Dataset:
     return array(one_way, "s").assign_coords(place).to_dataset(name="one_way_time")
 
 
-@adapter("seismic.check_shot_times", f"{HOME}.seismic_time_depth.check_shot_times")
+@adapter("seismic.check_shot_times", "corephys.products.seismic.times.check_shot_times")
 def shots(inputs: Inputs) -> Any:
     found = cp.seismic.check_shot_times(
-        _shots(inputs["depth_m"], inputs["one_way_s"]), datum="sea level",
-        water_depth=inputs["water_depth"], sound_speed=inputs["sound_speed"],
-    )  # fmt: skip
+        _shots(inputs["depth_m"], inputs["one_way_s"]),
+        datum="sea level",
+        water_depth=inputs["water_depth"],
+        sound_speed=inputs["sound_speed"],
+    )
     return float(found["two_way_time"][-1])
 
 
-@adapter("seismic.compare_times", f"{HOME}.seismic_time_compare.compare_times")
+@adapter("seismic.compare_times", "corephys.products.seismic.times.compare_times")
 def compared(inputs: Inputs) -> Any:
     first, second = (
         cp.seismic.check_shot_times(_shots(inputs["depth_m"], inputs[key]))

@@ -10,33 +10,43 @@ import xarray as xr
 from corephys.samples import strength
 from tests.adapters.registry import Inputs, adapter, array, straight
 
-ROOM = "corephys.samples.strength"
-
-straight("strength.vane_constant", f"{ROOM}_vane.vane_constant", "diameter", "height")
-straight("strength.vane", f"{ROOM}_vane.vane")
-straight("strength.fall_cone", f"{ROOM}_cone.fall_cone", "penetration", "cone_mass")
-straight("strength.penetrometer", f"{ROOM}_compression.penetrometer")
-straight("strength.unconfined", f"{ROOM}_compression.unconfined", "axial_load", "shortening")
+straight(
+    "strength.vane_constant",
+    "corephys.samples.strength.methods.vane_constant",
+    "diameter",
+    "height",
+)
+straight("strength.vane", "corephys.samples.strength.methods.vane")
+straight(
+    "strength.fall_cone", "corephys.samples.strength.methods.fall_cone", "penetration", "cone_mass"
+)
+straight("strength.penetrometer", "corephys.samples.strength.methods.penetrometer")
+straight(
+    "strength.unconfined",
+    "corephys.samples.strength.methods.unconfined",
+    "axial_load",
+    "shortening",
+)
 straight(
     "strength.strength_ratio",
-    f"{ROOM}_ratios.strength_ratio",
+    "corephys.samples.strength.ratios.strength_ratio",
     "strength",
     "vertical_effective_stress",
 )
 straight(
     "strength.expected_strength_ratio",
-    f"{ROOM}_ratios.expected_strength_ratio",
+    "corephys.samples.strength.ratios.expected_strength_ratio",
     "overconsolidation_ratio",
 )
 
 
-@adapter("strength.cone_factor", f"{ROOM}_cone.cone_factor")
+@adapter("strength.cone_factor", "corephys.samples.strength.methods.cone_factor")
 def cone_factor(inputs: Inputs) -> Any:
     """Factor, without its uncertainty."""
     return strength.cone_factor(inputs["cone_angle"])[0]
 
 
-@adapter("strength.unconfined_peak", f"{ROOM}_compression.unconfined_peak")
+@adapter("strength.unconfined_peak", "corephys.samples.strength.methods.unconfined_peak")
 def unconfined_peak(inputs: Inputs) -> Any:
     """A curve given as plain numbers."""
     load, short = array(inputs.pop("load_N"), "N"), array(inputs.pop("shortening_mm"), "mm")
@@ -64,14 +74,14 @@ def _table(tests: list[dict[str, Any]]) -> xr.Dataset:
     return table
 
 
-@adapter("strength.undrained_shear_strength", f"{ROOM}.undrained_shear_strength")
+@adapter("strength.undrained_shear_strength", "corephys.samples.strength.undrained_shear_strength")
 def by_table(inputs: Inputs) -> Any:
     """The last row of a table."""
     found = strength.undrained_shear_strength(_table(inputs["tests"]))
     return found.isel(reading=-1)
 
 
-@adapter("strength.sensitivity", f"{ROOM}_ratios.sensitivity")
+@adapter("strength.sensitivity", "corephys.samples.strength.ratios.sensitivity")
 def sensitivity(inputs: Inputs) -> Any:
     """A peak and a remoulded strength at one place."""
     table = _table([{"method": "vane", "state": s} for s in ("peak", "remoulded")])

@@ -12,14 +12,14 @@ from corephys.products import stress
 from tests.adapters.registry import Inputs, adapter, array
 
 
-@adapter("stress.effective_stress_of_layers",
-         "corephys.products.stress.effective_stress_of_layers")  # fmt: skip
+@adapter("stress.effective_stress_of_layers", "corephys.products.stress.effective_stress_of_layers")
 def of_layers(inputs: Inputs) -> Any:
     found = stress.effective_stress_of_layers(
         cp.quantity(np.array(inputs["thickness_m"]), "m"),
         cp.quantity(np.array(inputs["density"]), "g/cm^3"),
-        fluid_density=f"{inputs['fluid_density']} g/cm^3", gravity=f"{inputs['gravity']} m/s^2",
-    )  # fmt: skip
+        fluid_density=f"{inputs['fluid_density']} g/cm^3",
+        gravity=f"{inputs['gravity']} m/s^2",
+    )
     return float(found[-1])
 
 
@@ -33,9 +33,11 @@ def of_profile(inputs: Inputs) -> Any:
     )
     at = array([0.0], "m").assign_coords(depth=array([ends[-1]], "m"))
     found = stress.vertical_effective_stress(
-        density.to_dataset(name="bulk_density"), at=at,
-        fluid_density=f"{inputs['fluid_density']} g/cm^3", gravity=f"{inputs['gravity']} m/s^2",
-    )  # fmt: skip
+        density.to_dataset(name="bulk_density"),
+        at=at,
+        fluid_density=f"{inputs['fluid_density']} g/cm^3",
+        gravity=f"{inputs['gravity']} m/s^2",
+    )
     return found["vertical_effective_stress"].item()
 
 
@@ -47,65 +49,72 @@ def _densities(thickness: list[float], density: list[float], name: str = "bulk_d
     return values.to_dataset(name=name)
 
 
-@adapter("stress.profile", "corephys.products.stress_profile.profile")
+@adapter("stress.profile", "corephys.products.stress.profiles.profile")
 def of_whole_profile(inputs: Inputs) -> Any:
     bottom = float(np.sum(inputs["thickness_m"]))
     fluid: Any = f"{inputs.get('fluid_density', 0)} g/cm^3"
     if "water_table_m" in inputs:
         dry = inputs["water_table_m"]
         fluid = _densities([dry, bottom - dry], [0.0, inputs["fluid_density"]], "fluid_density")
-    given = {"water_depth": "0 m", **{key: inputs[key] for key in ("water_depth",)
-                                      if key in inputs}}  # fmt: skip
+    given = {
+        "water_depth": "0 m",
+        **{key: inputs[key] for key in ("water_depth",) if key in inputs},
+    }
     return stress.profile(
-        _densities(inputs["thickness_m"], inputs["density"]), at=cp.quantity(bottom, "m"),
-        fluid_density=fluid, gravity=f"{inputs['gravity']} m/s^2",
-        sea_water_density=f"{inputs.get('sea_water_density', 1.03)} g/cm^3", **given,
-    )  # fmt: skip
+        _densities(inputs["thickness_m"], inputs["density"]),
+        at=cp.quantity(bottom, "m"),
+        fluid_density=fluid,
+        gravity=f"{inputs['gravity']} m/s^2",
+        sea_water_density=f"{inputs.get('sea_water_density', 1.03)} g/cm^3",
+        **given,
+    )
 
 
-@adapter("stress.profile of compaction", "corephys.products.stress_profile.profile")
+@adapter("stress.profile of compaction", "corephys.products.stress.profiles.profile")
 def of_compaction(inputs: Inputs) -> Any:
     """Density of an exponential porosity every 0.25 m, the gap between two readings filled."""
     z = np.arange(0.0, inputs["z_m"] + 0.1, 0.25)
     phi = inputs["phi0"] * np.exp(-z * inputs["c_per_km"] / 1000.0)
     curve = array(phi, "1").assign_coords(depth=array(z, "m")).to_dataset(name="porosity")
     rho = stress.density_of_porosity(
-        curve, grain_density=f"{inputs['rho_g']} g/cm^3",
+        curve,
+        grain_density=f"{inputs['rho_g']} g/cm^3",
         pore_water_density=f"{inputs['rho_w']} g/cm^3",
-    )  # fmt: skip
+    )
     return stress.profile(
-        rho, at=cp.quantity(inputs["z_m"], "m"), gravity=f"{inputs['g']} m/s^2",
+        rho,
+        at=cp.quantity(inputs["z_m"], "m"),
+        gravity=f"{inputs['g']} m/s^2",
         fluid_density=f"{inputs['rho_w']} g/cm^3",
-    )  # fmt: skip
+    )
 
 
-@adapter("stress.density_of_porosity", "corephys.products.stress_fill.density_of_porosity")
+@adapter("stress.density_of_porosity", "corephys.products.stress.gaps.density_of_porosity")
 def density_of_porosity(inputs: Inputs) -> Any:
     phi = array([inputs["porosity"]], "1").assign_coords(depth=array([1.0], "m"))
     return stress.density_of_porosity(
-        phi.to_dataset(name="porosity"), grain_density=inputs["grain_density"],
+        phi.to_dataset(name="porosity"),
+        grain_density=inputs["grain_density"],
         pore_water_density=inputs["pore_water_density"],
-    )  # fmt: skip
+    )
 
 
-@adapter("stress.fluid_column_pressure",
-         "corephys.products.stress_fluid.fluid_column_pressure")  # fmt: skip
+@adapter("stress.fluid_column_pressure", "corephys.products.stress.fluids.fluid_column_pressure")
 def fluid_column_pressure(inputs: Inputs) -> Any:
     return stress.fluid_column_pressure(inputs.pop("at"), **inputs)
 
 
-@adapter("stress.equivalent_density", "corephys.products.stress_fluid.equivalent_density")
+@adapter("stress.equivalent_density", "corephys.products.stress.fluids.equivalent_density")
 def equivalent_density(inputs: Inputs) -> Any:
     return stress.equivalent_density(inputs.pop("pressure"), inputs.pop("at"), **inputs)
 
 
-@adapter("stress.in_situ_water_density",
-         "corephys.products.stress_fluid.in_situ_water_density")  # fmt: skip
+@adapter("stress.in_situ_water_density", "corephys.products.stress.fluids.in_situ_water_density")
 def in_situ_water_density(inputs: Inputs) -> Any:
     return stress.in_situ_water_density(inputs.pop("at"), **inputs)
 
 
-@adapter("stress.lambda_star", "corephys.products.stress_bound.lambda_star")
+@adapter("stress.lambda_star", "corephys.products.stress.bounds.lambda_star")
 def lambda_star(inputs: Inputs) -> Any:
     return stress.lambda_star(inputs["pressure"], inputs["hydrostatic"], inputs["overburden"])
 
@@ -118,8 +127,10 @@ def _reference(inputs: Inputs) -> stress.CompactionReference:
     )
 
 
-@adapter("stress.effective_stress_of_porosity",
-         "corephys.products.stress_reference.effective_stress_of_porosity")  # fmt: skip
+@adapter(
+    "stress.effective_stress_of_porosity",
+    "corephys.products.stress.bounds.effective_stress_of_porosity",
+)
 def effective_stress_of_porosity(inputs: Inputs) -> Any:
     return stress.effective_stress_of_porosity(inputs["porosity"], reference=_reference(inputs))
 
@@ -129,7 +140,7 @@ def _here(name: str, value: float, unit: str) -> Any:
     return data.to_dataset(name=name)
 
 
-@adapter("stress.overpressure_bound", "corephys.products.stress_bound.overpressure_bound")
+@adapter("stress.overpressure_bound", "corephys.products.stress.bounds.overpressure_bound")
 def overpressure_bound(inputs: Inputs) -> Any:
     profile = _here("vertical_effective_stress", inputs["stress_kPa"], "kPa")
     profile["hydrostatic_pressure"] = ("reading", [inputs["hydrostatic_kPa"]], {"units": "kPa"})
@@ -137,7 +148,7 @@ def overpressure_bound(inputs: Inputs) -> Any:
     return stress.overpressure_bound(porosity, profile, reference=_reference(inputs))
 
 
-@adapter("stress.pressure_margins", "corephys.products.stress_compare.pressure_margins")
+@adapter("stress.pressure_margins", "corephys.products.stress.comparison.pressure_margins")
 def pressure_margins(inputs: Inputs) -> Any:
     profile = _here("overburden_stress", inputs["overburden_kPa"], "kPa")
     profile["hydrostatic_pressure"] = ("reading", [inputs["hydrostatic_kPa"]], {"units": "kPa"})
@@ -146,10 +157,11 @@ def pressure_margins(inputs: Inputs) -> Any:
     )
 
 
-@adapter("stress.with_in_situ_water", "corephys.products.stress_compare.with_in_situ_water")
+@adapter("stress.with_in_situ_water", "corephys.products.stress.comparison.with_in_situ_water")
 def with_in_situ_water(inputs: Inputs) -> Any:
     return stress.with_in_situ_water(
-        _here("bulk_density", inputs["density"], "g/cm^3"), inputs["fluid_density"],
+        _here("bulk_density", inputs["density"], "g/cm^3"),
+        inputs["fluid_density"],
         laboratory_water_density=inputs["laboratory_water_density"],
         grain_density=inputs["grain_density"],
-    )  # fmt: skip
+    )

@@ -14,7 +14,7 @@ _LINES = {
     "R": lambda voltage, current, phi: voltage / current * np.cos(phi),
     "X": lambda voltage, current, phi: voltage / current * np.sin(phi),
     "Z": lambda voltage, current, phi: voltage / current + 0.0 * phi,
-}  # fmt: skip
+}
 _NAMES = ("voltage", "current", "phi")
 _PAIRS = (("R", "X"), ("R", "Z"), ("X", "Z"))
 
@@ -28,9 +28,7 @@ def _gauge(g: Inputs) -> dict[str, Any]:
     }
 
 
-def _length(
-    l_s: Any, d: Any, alpha: Any, theta: Any, delta_alpha: Any, delta_theta: Any
-) -> Any:  # fmt: skip
+def _length(l_s: Any, d: Any, alpha: Any, theta: Any, delta_alpha: Any, delta_theta: Any) -> Any:
     return l_s + d - l_s * (delta_alpha * theta + alpha * delta_theta)
 
 
@@ -53,13 +51,17 @@ def degrees(inputs: Inputs) -> float:
     gauge, measured = _gauge(inputs), cp.uncertainty.Measured
     parts = [
         cp.uncertainty.propagate(
-            _length, {n: part if n == one else measured(part.values, 0.0)
-                      for n, part in gauge.items()}
+            _length,
+            {n: part if n == one else measured(part.values, 0.0) for n, part in gauge.items()},
         ).u_random
         for one in gauge
-    ]  # fmt: skip
-    known = {"l_s": "dof_l_s", "d": "dof_d", "delta_alpha": "dof_delta_alpha",
-             "delta_theta": "dof_delta_theta"}  # fmt: skip
+    ]
+    known = {
+        "l_s": "dof_l_s",
+        "d": "dof_d",
+        "delta_alpha": "dof_delta_alpha",
+        "delta_theta": "dof_delta_theta",
+    }
     nu = [inputs[known[name]] if name in known else np.inf for name in gauge]
     return cp.uncertainty.effective_degrees_of_freedom(parts, nu)
 
@@ -67,10 +69,12 @@ def degrees(inputs: Inputs) -> float:
 def _through(inputs: Mapping[str, Any]) -> dict[str, float]:
     found = {name: cp.uncertainty.propagate(line, inputs) for name, line in _LINES.items()}
     answer = {name: float(part.values) for name, part in found.items()}
-    answer |= {f"u_{name}": float(cp.uncertainty.norm(part.effects))
-               for name, part in found.items()}  # fmt: skip
-    answer |= {f"r_{a}{b}": float(cp.uncertainty.correlation(found[a], found[b]))
-               for a, b in _PAIRS}  # fmt: skip
+    answer |= {
+        f"u_{name}": float(cp.uncertainty.norm(part.effects)) for name, part in found.items()
+    }
+    answer |= {
+        f"r_{a}{b}": float(cp.uncertainty.correlation(found[a], found[b])) for a, b in _PAIRS
+    }
     return answer
 
 
@@ -89,7 +93,9 @@ def from_summary(g: Inputs) -> Mapping[str, float]:
     for i, j, key in ((0, 1, "r_VI"), (0, 2, "r_Vphi"), (1, 2, "r_Iphi")):
         r[i, j] = r[j, i] = g[key]
     given = cp.uncertainty.correlated(
-        {n: g[x] for n, x in letters.items()}, {n: g[f"u_{x}"] for n, x in letters.items()}, r,
+        {n: g[x] for n, x in letters.items()},
+        {n: g[f"u_{x}"] for n, x in letters.items()},
+        r,
         "readings",
-    )  # fmt: skip
+    )
     return _through(given)

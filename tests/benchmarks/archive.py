@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from corephys import archive
-from corephys.archive_kernels import gamma_rows
+from corephys.archive.blocks import gamma_rows
 from corephys.ground import flags
 from corephys.sensors.gamma.calibration import Calibration
 from tests.benchmarks.row import Row

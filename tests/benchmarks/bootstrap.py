@@ -16,7 +16,7 @@ import numpy as np
 from scipy.optimize import curve_fit, least_squares
 
 from corephys.numerics.exponential import solve, solve_batch
-from corephys.products.compaction_bootstrap import block_weights
+from corephys.products.compaction.certainty import block_weights
 from tests.benchmarks.row import Row
 
 LMFIT_DRAWS = 100

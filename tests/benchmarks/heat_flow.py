@@ -15,7 +15,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import series
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.uncertainty import Measured
 from tests.benchmarks.row import Row
 
@@ -59,12 +59,12 @@ def main(draws=100_000, temperatures=30, conductivities=200) -> list[Row]:
     z, k, at, warm = hole(temperatures, conductivities)
     stations = as_series("equilibrium_temperature", at, warm, U_TEMPERATURE)
     needles = as_series("thermal_conductivity", z, k, 0.001)
-    heatflow.monte_carlo(stations, needles, draws=100)  # imports
+    heat_flow.monte_carlo(stations, needles, draws=100)  # imports
     start = time.perf_counter()
-    found = heatflow.monte_carlo(stations, needles, draws=draws)
+    found = heat_flow.monte_carlo(stations, needles, draws=draws)
     ours = time.perf_counter() - start
     tracemalloc.start()
-    heatflow.monte_carlo(stations, needles, draws=draws)
+    heat_flow.monte_carlo(stations, needles, draws=draws)
     memory = tracemalloc.get_traced_memory()[1] / 2**20
     tracemalloc.stop()
     sample = min(draws, 10000)
@@ -73,7 +73,7 @@ def main(draws=100_000, temperatures=30, conductivities=200) -> list[Row]:
     loop = (time.perf_counter() - start) * draws / sample
     start = time.perf_counter()
     for _ in range(20):
-        heatflow.bullard(stations, heatflow.thermal_resistance(needles, at=stations))
+        heat_flow.bullard(stations, heat_flow.thermal_resistance(needles, at=stations))
     quick = (time.perf_counter() - start) / 20
     print(f"{draws:,} heat flows of {temperatures} temperatures and {conductivities} "
           f"conductivities: ours {ours:.2f} s, loop {loop:.1f} s (scaled from {sample:,}), "

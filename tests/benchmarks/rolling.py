@@ -19,7 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from corephys.numerics.rolling import rolling_median_and_mad
 from corephys.quality import checks
-from corephys.quality.places import Places
+from corephys.quality.scan_index import Places
 from tests.benchmarks.row import Row
 
 WINDOW, SECTIONS, SAMPLED = 11, 10_000, 200

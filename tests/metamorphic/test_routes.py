@@ -15,7 +15,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys.ground import series, units
-from corephys.recipe import SCHEMA
+from corephys.reduction.recipe import SCHEMA
 from data_demo.simulator.hole import simulate_tables
 from tests.invariants import results, unknown_is_nan
 from tests.metamorphic.relations import OTHER_UNITS, Leaf, compare, leaves

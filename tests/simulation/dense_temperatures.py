@@ -19,7 +19,7 @@ import xarray as xr
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from corephys.ground import flags, series
-from corephys.products import heatflow
+from corephys.products import heat_flow
 from corephys.samples import needle
 from corephys.uncertainty import Measured
 
@@ -90,8 +90,8 @@ def one(rng, size, bed, way=WAYS[0]):
     if way != WAYS[0]:
         needles = _formation(needles, warm, water, way == WAYS[2])
     start = time.process_time()
-    found = heatflow.bullard(
-        warm, heatflow.thermal_resistance(needles, at=warm),
+    found = heat_flow.bullard(
+        warm, heat_flow.thermal_resistance(needles, at=warm),
         bottom_water_temperature=f"{water} degC",
         bottom_water_temperature_uncertainty=f"{U['water']} K",
     )  # fmt: skip

@@ -19,9 +19,9 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 import xarray as xr
 
-from corephys.products import compaction_fit
-from corephys.products.compaction_data import Choices, Data
-from corephys.products.compaction_models import MODELS
+from corephys.products.compaction import fits
+from corephys.products.compaction.data import Choices, Data
+from corephys.products.compaction.models import MODELS
 from corephys.sensors.gamma import ties
 from corephys.uncertainty import Measured
 
@@ -59,7 +59,7 @@ def length_of_hole(z, y, stated):
         0,
     )
     # The fit without its checks by blocks of depth, which leave the interval as it is.
-    found, *_, spread = compaction_fit._least_squares(model, data, Choices(stated), {})
+    found, *_, spread = fits._least_squares(model, data, Choices(stated), {})
     value, u = found.values["decay_length"], found.errors["decay_length"]
     return abs(1.0 / value - 1.0 / LENGTH) <= u / value**2, spread.few
 

@@ -1,4 +1,5 @@
-"""Where every section lies: cores and sections laid end to end, closed voids, the squeeze, and layers."""
+"""Where every section lies: cores and sections laid end to end, closed voids, the squeeze, and
+layers."""
 
 from __future__ import annotations
 

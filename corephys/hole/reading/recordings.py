@@ -1,4 +1,5 @@
-"""Recordings beside the tables of a hole: P-wave waveforms in one netCDF file, and LAS files byte by byte."""
+"""Recordings beside the tables of a hole: P-wave waveforms in one netCDF file, and LAS files
+byte by byte."""
 
 from __future__ import annotations
 
@@ -15,7 +16,7 @@ from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import Problem
 from corephys.hole.reading.tables import Column, Table
 
-__all__ = ["AXIS", "FILE", "FOLDER", "NODE", "Record", "TABLE", "join", "read"]
+__all__ = ["AXIS", "FILE", "FOLDER", "NODE", "TABLE", "Record", "join", "read"]
 
 # --------------------------------------------------------------------------------------------------
 # Recorded P-wave waveforms of a hole: one netCDF file beside the tables of the scan.

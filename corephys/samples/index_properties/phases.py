@@ -1,4 +1,5 @@
-"""The phases of a sample as plain arithmetic with exact derivatives, and how their errors vary together."""
+"""The phases of a sample as plain arithmetic with exact derivatives, and how their errors vary
+together."""
 
 from __future__ import annotations
 

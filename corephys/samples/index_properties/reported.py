@@ -1,4 +1,5 @@
-"""Derived values that others reported: held against the masses beside them, and made anew with other constants."""
+"""Derived values that others reported: held against the masses beside them, and made anew with
+other constants."""
 
 from __future__ import annotations
 

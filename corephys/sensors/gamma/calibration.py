@@ -1,4 +1,5 @@
-"""Calibration of a gamma densiometer: standards of aluminium in water, sets in time, and dead time."""
+"""Calibration of a gamma densiometer: standards of aluminium in water, sets in time, and dead
+time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Natural gamma before stripping: sections that end inside the response, and counts stacked along the core."""
+"""Natural gamma before stripping: sections that end inside the response, and counts stacked
+along the core."""
 
 from __future__ import annotations
 

@@ -19,9 +19,6 @@ __all__ = ["pick"]
 # What a record of waveforms is: its sampling, its gates and the trace through water.
 
 
-__all__: list[str] = []  # the inside of picking
-
-
 @dataclass(frozen=True)
 class Plan:
     """What all waveforms share: sampling [us], gates [samples], levels, water trace."""

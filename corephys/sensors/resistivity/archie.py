@@ -1,4 +1,5 @@
-"""Archie's relation between formation factor and porosity, by layer, and conduction along the grains."""
+"""Archie's relation between formation factor and porosity, by layer, and conduction along the
+grains."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Calibration of a contactless resistivity sensor: its reading in air, and brines in the liner of the core."""
+"""Calibration of a contactless resistivity sensor: its reading in air, and brines in the liner
+of the core."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Brines and pore water: their conductivity, the formation factor, and resistivity at another temperature."""
+"""Brines and pore water: their conductivity, the formation factor, and resistivity at another
+temperature."""
 
 from __future__ import annotations
 
@@ -25,7 +26,8 @@ __all__ = [
 # --------------------------------------------------------------------------------------------------
 # Electrical conductivity of the brines that a resistivity sensor is calibrated with.
 #
-# Sodium chloride is not sea water: taken for sea salt, a solution of 35 g NaCl a litre reads 5 % low.
+# Sodium chloride is not sea water: taken for sea salt, a solution of 35 g NaCl a litre reads 5 %
+# low.
 # Each brine has its own equation, and neither is used outside the range it was made for.
 
 
@@ -102,7 +104,8 @@ def sea_water_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
 
     Notes
     -----
-    PSS-78 (UNESCO 1983), :func:`corephys.ground.seawater.conductivity`.
+    PSS-78 (UNESCO 1983),
+    :func:`corephys.ground.seawater.conductivity`.
     """
     return seawater.conductivity_kernel(salinity, temperature, pressure)
 
@@ -137,7 +140,8 @@ def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
     Sodium chloride: molar conductivity at 25 degC of Robinson and Stokes (1959), from memory, times
     the temperature ratio of IEC 60746-3; about 1 % (the ratio depends a little on concentration,
     which it leaves out: 0.4 % between a dilute and a saturated solution at 15 and 35 degC).
-    Sea water: PSS-78 (UNESCO 1983), :func:`corephys.ground.seawater.conductivity`.
+    Sea water: PSS-78 (UNESCO 1983),
+    :func:`corephys.ground.seawater.conductivity`.
     """
     if brine not in BRINES:
         raise ValueError(f"brine is {brine!r}; it is one of {', '.join(map(repr, BRINES))}")
@@ -446,7 +450,8 @@ def pore_water_resistivity(
 
     Notes
     -----
-    One over the conductivity of PSS-78 (UNESCO 1983), :func:`corephys.ground.seawater.conductivity`.
+    One over the conductivity of PSS-78 (UNESCO 1983),
+    :func:`corephys.ground.seawater.conductivity`.
     """
     found, _, _ = water(
         salinity, temperature, pressure,

@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 import corephys as cp
+from corephys.ground import units
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 
@@ -137,7 +138,7 @@ def texts(held: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
     """Settings as a file has them: a quantity is a number and a unit in words."""
     return {
         stage: {
-            key: f"{value.magnitude!r} {cp.units.spelling(value)}"
+            key: f"{value.magnitude!r} {units.spelling(value)}"
             if hasattr(value, "magnitude") else value
             for key, value in keys.items()
         }

@@ -56,7 +56,7 @@ def shaky(draw: Draw) -> dict[str, Any]:
 
 def resisting(draw: Draw) -> xr.Dataset:
     """Resistances at the depths of the stations."""
-    return cp.heatflow.thermal_resistance(needles(draw), at=stations(draw), **shaky(draw))
+    return cp.heat_flow.thermal_resistance(needles(draw), at=stations(draw), **shaky(draw))
 
 
 def line(draw: Draw) -> dict[str, Any]:
@@ -64,43 +64,43 @@ def line(draw: Draw) -> dict[str, Any]:
     return {"temperature": stations(draw), "resistance": resisting(draw), **water(draw)}
 
 
-@case("heatflow.thermal_resistance", examples=2, rows="set", dims=SQUARE)
+@case("heat_flow.thermal_resistance", examples=2, rows="set", dims=SQUARE)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "conductivity": needles(draw),
         "at": draw.choice(stations(draw), depths(draw)),
-        "how": draw.choice(*cp.heatflow.CARRIERS) if draw.size > 3 else "linear",
+        "how": draw.choice(*cp.heat_flow.CARRIERS) if draw.size > 3 else "linear",
     }
 
 
 @case(
-    "heatflow.thermal_resistance#depth errors",
+    "heat_flow.thermal_resistance#depth errors",
     examples=2,
     rows="set",
     dims=SQUARE,
-    call=cp.heatflow.thermal_resistance,
+    call=cp.heat_flow.thermal_resistance,
 )
 def _(draw: Draw) -> dict[str, Any]:
     return {"conductivity": needles(draw), "at": stations(draw), **shaky(draw)}  # fmt: skip
 
 
-@case("heatflow.bullard", examples=2, rows="set", dims=SQUARE, size=(4, 7), rtol=1e-7)
+@case("heat_flow.bullard", examples=2, rows="set", dims=SQUARE, size=(4, 7), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     return line(draw)
 
 
 # The flow of pore water is the least of a misfit, which a search finds to half of the digits.
-@case("heatflow.curvature", examples=2, rows="set", dims=SQUARE, size=(5, 7), rtol=1e-4)
+@case("heat_flow.curvature", examples=2, rows="set", dims=SQUARE, size=(5, 7), rtol=1e-4)
 def _(draw: Draw) -> dict[str, Any]:
     return {**line(draw), "water_heat_capacity": draw.scalar("MJ/(m^3 K)", 4.0, 4.2)}
 
 
-@case("heatflow.intervals", examples=2, rows="set", dims=SQUARE, size=(3, 6), rtol=1e-7)
+@case("heat_flow.intervals", examples=2, rows="set", dims=SQUARE, size=(3, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     return line(draw)
 
 
-@case("heatflow.compare_carriers", examples=2, rows="set", size=(4, 6), rtol=1e-7)
+@case("heat_flow.compare_carriers", examples=2, rows="set", size=(4, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "temperature": stations(draw), "conductivity": needles(draw), **water(draw), **shaky(draw),
@@ -108,7 +108,7 @@ def _(draw: Draw) -> dict[str, Any]:
 
 
 # Draws are made with seven digits.
-@case("heatflow.monte_carlo", examples=2, rows="set", size=(4, 6), rtol=1e-5)
+@case("heat_flow.monte_carlo", examples=2, rows="set", size=(4, 6), rtol=1e-5)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "temperature": stations(draw), "conductivity": needles(draw), "draws": 200,
@@ -116,7 +116,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@case("heatflow.temperature_at", examples=2, rows="set", size=(4, 6), rtol=1e-7)
+@case("heat_flow.temperature_at", examples=2, rows="set", size=(4, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     made = {
         "heat_production": draw.scalar("uW/m^3", 0.5, 2.0),
@@ -129,7 +129,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@case("heatflow.heat_production_correction", examples=2, rows="set")
+@case("heat_flow.heat_production_correction", examples=2, rows="set")
 def _(draw: Draw) -> dict[str, Any]:
     one = {
         "heat_production": draw.scalar("uW/m^3", 0.5, 2.0),
@@ -188,12 +188,12 @@ def somewhere(draw: Draw) -> Any:
 
 
 # Effects are central differences, which leaves them eight digits.
-@case("heatflow.bottom_water_anomaly", rtol=1e-6)
+@case("heat_flow.bottom_water_anomaly", rtol=1e-6)
 def _(draw: Draw) -> dict[str, Any]:
     return {"at": somewhere(draw), **warmed(draw)}
 
 
-@case("heatflow.seasonal_anomaly", rtol=1e-6)
+@case("heat_flow.seasonal_anomaly", rtol=1e-6)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "at": somewhere(draw),
@@ -207,37 +207,37 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("heatflow.sedimentation", rtol=1e-6)
+@case("heat_flow.sedimentation", rtol=1e-6)
 def _(draw: Draw) -> dict[str, Any]:
     return {"at": somewhere(draw), **buried(draw)}
 
 
 def _corrected(temperature: Any, anomalies: Any) -> Any:
-    return cp.heatflow.corrected(temperature, *anomalies)
+    return cp.heat_flow.corrected(temperature, *anomalies)
 
 
-@case("heatflow.corrected", call=_corrected)
+@case("heat_flow.corrected", call=_corrected)
 def _(draw: Draw) -> dict[str, Any]:
     warm = stations(draw)
-    anomaly = cp.heatflow.bottom_water_anomaly(warm, **warmed(draw))
+    anomaly = cp.heat_flow.bottom_water_anomaly(warm, **warmed(draw))
     other = draw.dataset(("thermistor",), temperature_anomaly=(-0.5, 0.5))
     other = other.drop_vars(["core", "section", "offset"])
     return {"temperature": warm, "anomalies": draw.choice((anomaly,), (anomaly, other))}
 
 
-@case("heatflow.corrections", examples=2, rows="set", dims=SQUARE, size=(4, 6), rtol=1e-7)
+@case("heat_flow.corrections", examples=2, rows="set", dims=SQUARE, size=(4, 6), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     given = line(draw)
     warm = given["temperature"]
-    anomalies = {"bottom water": cp.heatflow.bottom_water_anomaly(warm, **warmed(draw))}
-    load = {"sedimentation": cp.heatflow.sedimentation(warm, **buried(draw))}
+    anomalies = {"bottom water": cp.heat_flow.bottom_water_anomaly(warm, **warmed(draw))}
+    load = {"sedimentation": cp.heat_flow.sedimentation(warm, **buried(draw))}
     return {**given, "anomalies": anomalies, **draw.choice({}, load)}
 
 
 # What is expected --------------------------------------------------------------------------------
 
 
-@case("heatflow.heat_flow_of_age")
+@case("heat_flow.heat_flow_of_age")
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "age": draw.series("Myr", 1.0, 150.0),
@@ -246,7 +246,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("heatflow.conductivity_of_water_content")
+@case("heat_flow.conductivity_of_water_content")
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "water_content": draw.choice(
@@ -256,7 +256,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("heatflow.conductivity_at_temperature")
+@case("heat_flow.conductivity_at_temperature")
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "conductivity": draw.series("W/(m K)", 1.0, 4.0),

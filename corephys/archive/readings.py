@@ -1,0 +1,519 @@
+"""A store of readings: the scans of many holes end to end, collected from hole folders."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.archive.holes import read
+from corephys.archive.stores import (
+    METADATA,
+    Place,
+    StoreError,
+    array_metadata,
+    encode,
+    group_metadata,
+)
+from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
+from corephys.reduction.context import Context, Skipped, pore_water_density, section_values
+from corephys.reduction.run import complete_recipe
+from corephys.reduction.stages import gamma as gamma_stage
+from corephys.reduction.stages import pwave as pwave_stage
+from corephys.reduction.stages import samples
+from corephys.reduction.stages.gamma import counting_time
+from corephys.reduction.stages.scan import elapsed_on, geometry, grain_density_for
+from corephys.sensors import gamma, pwave
+from corephys.sensors.pwave.calibration import wall_count
+
+__all__ = [
+    "CHUNK",
+    "COLUMNS",
+    "Rows",
+    "Scan",
+    "Writer",
+    "collect_hole",
+    "column_metadata",
+    "is_readings",
+    "read_index",
+    "read_record",
+    "write_all",
+]
+
+# --------------------------------------------------------------------------------------------------
+# A store of readings: the scans of many holes end to end, for reduction in blocks of rows.
+#
+# The rows of all holes stand one after the other in long arrays, so that the number of holes costs
+# neither files nor memory; what holds for a whole hole (its calibrations, half-life, walls) stands
+# beside them, one record a hole.
+
+
+CHUNK = 262144  # readings; what one task holds at a time
+INDEX, ARRAYS = "readings.json", "readings.zarr"
+RECORDS, WHOLE_RECORDS = "records", "records_with_standards"
+# Columns by sensor with their units; what is marked may be absent.
+COLUMNS: dict[str, dict[str, str]] = {
+    "gamma": {
+        "counts": "count", "time": "s", "elapsed": "s", "core_diameter": "mm", "bore": "mm",
+        "annulus_density": "g/cm^3", "grain_density": "g/cm^3", "depth": "m",
+    },
+    "pwave": {
+        "travel_time": "us", "thickness": "mm", "walls": "1", "gap": "mm", "amplitude": "1",
+        "depth": "m",
+    },
+}  # fmt: skip
+_OPTIONAL = {"grain_density", "amplitude", "depth"}
+_DEFAULTS = {"elapsed": 0.0, "annulus_density": 0.0, "gap": 0.0, "walls": 2.0}
+_FOR_VALUES = {
+    "coefficients", "covariance", "domain", "dead_time", "background_rate", "real_time", "scale",
+    "water_density", "aluminium_density", "water_ratio", "aluminium_ratio", "delay", "liner_delay",
+}  # fmt: skip
+_CALIBRATIONS = {"gamma": gamma.Calibration, "pwave": pwave.Calibration}
+
+
+@dataclass(frozen=True)
+class Scan:
+    """Readings of one sensor along one hole.
+
+    Parameters
+    ----------
+    columns : mapping of str to float or ndarray, (n,)
+        Of ``gamma``: counts, time [s], elapsed [s], core_diameter [mm], bore [mm],
+        annulus_density [g/cm^3] and, where known, grain_density [g/cm^3], depth [m]. Of
+        ``pwave``: travel_time [us], thickness [mm], walls (0, 1 or 2), gap [mm] and, where known,
+        amplitude, depth [m].
+    choices : mapping of str to anything
+        Arguments of ``gamma.bulk_density`` or ``pwave.velocity`` that hold for the whole hole:
+        the calibration, and texts such as ``"2.5 mm"``.
+    reason : int or ndarray of int64, (n,)
+        Reasons already found for the readings.
+    """
+
+    columns: Mapping[str, Any]
+    choices: Mapping[str, Any]
+    reason: Any = 0
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Which rows of a sensor belong to which hole.
+
+    Parameters
+    ----------
+    names : list of str
+        Holes in the order of their rows.
+    ends : ndarray of int64
+        Row after the last one of each hole.
+    """
+
+    names: list[str]
+    ends: np.ndarray
+
+    @property
+    def size(self) -> int:
+        """Number of rows."""
+        return int(self.ends[-1]) if self.names else 0
+
+    def parts(self, start: int, stop: int) -> list[tuple[str, int, int]]:
+        """Holes that have rows between two rows, each with its first row and the one after."""
+        first = int(np.searchsorted(self.ends, start, side="right"))
+        found = []
+        for number in range(first, len(self.names)):
+            begin = int(self.ends[number - 1]) if number else 0
+            if begin >= stop:
+                break
+            if self.ends[number] > begin:
+                end = min(int(self.ends[number]), stop)
+                found.append((self.names[number], max(begin, start), end))
+        return found
+
+    def of(self, name: str) -> tuple[int, int]:
+        """First row of a hole and the one after its last."""
+        number = self.names.index(name)
+        return (int(self.ends[number - 1]) if number else 0), int(self.ends[number])
+
+
+@dataclass
+class Writer:
+    """Writes a store of readings hole by hole, with a chunk of each column in memory.
+
+    Parameters
+    ----------
+    place : Place
+        Of the store; must be empty.
+    """
+
+    place: Place
+    names: dict[str, list[str]] = field(default_factory=lambda: {s: [] for s in COLUMNS})
+    ends: dict[str, list[int]] = field(default_factory=lambda: {s: [] for s in COLUMNS})
+    _chunks: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
+    _seen: set[str] = field(default_factory=set)
+
+    def add(self, name: str, scans: Mapping[str, Scan]) -> None:
+        """Add the scans of one hole."""
+        if name in self._seen:
+            raise ValueError(f"two holes are called {name!r}; a store holds each name once")
+        if not name or "/" in name or "\\" in name or name.startswith("."):
+            raise ValueError(f"{name!r} cannot name a hole in a store: no slash, no dot before it")
+        self._seen.add(name)
+        record: dict[str, Any] = {}
+        for sensor, scan in scans.items():
+            columns, reason = _checked(name, sensor, scan)
+            record[sensor] = _plain_choices(sensor, scan.choices)
+            self.names[sensor].append(name)
+            done = self.ends[sensor][-1] if self.ends[sensor] else 0
+            self.ends[sensor].append(done + reason.size)
+            self._append(sensor, done, {**columns, "reason": reason})
+        self.place.put(f"{WHOLE_RECORDS}/{name}.json", json.dumps(record).encode())
+        self.place.put(f"{RECORDS}/{name}.json", json.dumps(_without_standards(record)).encode())
+
+    def _append(self, sensor: str, done: int, columns: dict[str, np.ndarray]) -> None:
+        if sensor not in self._chunks:
+            self._chunks[sensor] = {n: np.zeros(CHUNK, c.dtype) for n, c in columns.items()}
+        size, taken = columns["reason"].size, 0
+        while taken < size:
+            at = (done + taken) % CHUNK
+            step = min(CHUNK - at, size - taken)
+            for name, values in columns.items():
+                self._chunks[sensor][name][at : at + step] = values[taken : taken + step]
+            taken += step
+            if at + step == CHUNK:
+                self._flush(sensor, (done + taken) // CHUNK - 1)
+
+    def _flush(self, sensor: str, number: int) -> None:
+        for name, values in self._chunks[sensor].items():
+            metadata = column_metadata(sensor, name, 0)
+            key = f"{ARRAYS}/{sensor}/{name}/c/{number}"
+            self.place.put(key, encode(values, metadata))
+
+    def close(self) -> None:
+        """Write what is left, the metadata, and last the index that makes it a store."""
+        from corephys import __version__
+
+        rows: dict[str, Any] = {}
+        for sensor, columns in self._chunks.items():
+            size = self.ends[sensor][-1]
+            if size % CHUNK:
+                self._flush(sensor, size // CHUNK)
+            for name in columns:
+                key = f"{ARRAYS}/{sensor}/{name}/{METADATA}"
+                self.place.put(key, json.dumps(column_metadata(sensor, name, size)).encode())
+            self.place.put(f"{ARRAYS}/{sensor}/{METADATA}", json.dumps(group_metadata({})).encode())
+            rows[sensor] = {"holes": self.names[sensor], "ends": self.ends[sensor]}
+        head = group_metadata({"format_version": FORMAT_VERSION})
+        self.place.put(f"{ARRAYS}/{METADATA}", json.dumps(head).encode())
+        index = {
+            "format_version": FORMAT_VERSION, "corephys_version": __version__, "chunk": CHUNK,
+            "rows": rows,
+        }  # fmt: skip
+        self.place.put(INDEX, json.dumps(index).encode())
+
+
+def column_metadata(sensor: str, name: str, size: int) -> dict[str, Any]:
+    """Metadata of a column of so many rows."""
+    if name == "reason":
+        attributes, dtype = {"long_name": "reasons found before the reduction"}, np.int64
+    else:
+        attributes = {"units": COLUMNS[sensor][name], "long_name": name.replace("_", " ")}
+        dtype = np.float64
+    return array_metadata((size,), np.dtype(dtype), ("reading",), attributes, (CHUNK,))
+
+
+def _checked(name: str, sensor: str, scan: Scan) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """All columns of a sensor at full length; NaN for those that may be absent."""
+    if sensor not in COLUMNS:
+        raise ValueError(f"{name}: no sensor {sensor!r} here; there are {', '.join(COLUMNS)}")
+    unknown = [column for column in scan.columns if column not in COLUMNS[sensor]]
+    lacking = [
+        column
+        for column in COLUMNS[sensor]
+        if column not in {*scan.columns, *_OPTIONAL, *_DEFAULTS}
+    ]
+    if unknown or lacking:
+        raise ValueError(
+            f"{name}, {sensor}: "
+            + "; ".join(
+                [*(f"there is no column {c!r}" for c in unknown),
+                 *(f"the column {c!r} is missing" for c in lacking)]
+            )
+            + f". The columns are {', '.join(COLUMNS[sensor])}"
+        )  # fmt: skip
+    sizes = {np.size(values) for values in scan.columns.values() if np.ndim(values)}
+    if len(sizes) != 1:
+        raise ValueError(f"{name}, {sensor}: the columns are of different lengths, {sorted(sizes)}")
+    (size,) = sizes
+    full = {}
+    for column in COLUMNS[sensor]:
+        given = scan.columns.get(column, _DEFAULTS.get(column, np.nan))
+        full[column] = np.broadcast_to(np.asarray(given, dtype=float), (size,))
+    return full, np.broadcast_to(np.asarray(scan.reason, dtype=np.int64), (size,))
+
+
+def _plain_choices(sensor: str, choices: Mapping[str, Any]) -> dict[str, Any]:
+    found = {}
+    for key, value in choices.items():
+        if isinstance(value, _CALIBRATIONS[sensor]):
+            if getattr(value, "parts", ()):
+                raise ValueError(
+                    f"{sensor}: a calibration that changes in time has weights for every reading "
+                    "and no place in a store of readings; reduce that hole as a whole"
+                )
+            found[key] = _plain_calibration(value)
+        elif isinstance(value, (str, float, int, bool, type(None))):
+            found[key] = value
+        else:
+            raise TypeError(
+                f"{sensor}: the choice {key} is {type(value).__name__}; choices of a hole are a "
+                "calibration, texts such as '2.5 mm', and plain numbers"
+            )
+    return found
+
+
+def _plain_calibration(calibration: Any) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for entry in dataclasses.fields(calibration):
+        value = getattr(calibration, entry.name)
+        if entry.name == "shifted":
+            value = {source: _plain_calibration(other) for source, other in value.items()}
+        elif entry.name == "used":
+            value = {name: record.to_dict() for name, record in value.items()}
+        elif isinstance(value, np.ndarray):
+            value = value.tolist()
+        found[entry.name] = value
+    return found
+
+
+def _calibration(kind: Any, plain: Mapping[str, Any]) -> Any:
+    values: dict[str, Any] = {}
+    for entry in dataclasses.fields(kind):
+        if entry.name not in plain:
+            continue
+        value = plain[entry.name]
+        if entry.name == "shifted":
+            value = {source: _calibration(kind, other) for source, other in value.items()}
+        elif entry.name == "used":
+            value = {name: UsedConstant(name, **record) for name, record in value.items()}
+        elif entry.name in ("domain", "parts"):
+            value = tuple(value)
+        elif entry.name == "criterion":
+            value = {int(order): x for order, x in value.items()}
+        elif isinstance(value, list):
+            value = np.asarray(value, dtype=float)
+        values[entry.name] = value
+    return kind(**values)
+
+
+def is_readings(place: Place) -> bool:
+    """Whether a store of readings lies at this place."""
+    return place.exists(INDEX)
+
+
+def read_index(place: Place) -> dict[str, Rows]:
+    """Rows of each sensor of a store.
+
+    Parameters
+    ----------
+    place : Place
+        Of the store.
+
+    Returns
+    -------
+    dict of str to Rows
+
+    Raises
+    ------
+    StoreError
+        When a later format or other chunks wrote it.
+    """
+    index = json.loads(place.get(INDEX))
+    version = str(index["format_version"])
+    later = not version.isdigit() or int(version) > int(FORMAT_VERSION)
+    if later or index["chunk"] != CHUNK:
+        raise StoreError(
+            f"{place.where} has format_version {version} and chunks of {index['chunk']} readings; "
+            f"this package reads versions up to {FORMAT_VERSION} and chunks of {CHUNK}"
+        )
+    return {
+        sensor: Rows(rows["holes"], np.asarray(rows["ends"], dtype=np.int64))
+        for sensor, rows in index["rows"].items()
+    }
+
+
+def _without_standards(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What the values themselves ask for; the standards serve effects alone and take time."""
+    short: dict[str, Any] = {}
+    for sensor, choices in record.items():
+        short[sensor] = dict(choices)
+        for key, value in choices.items():
+            if isinstance(value, dict):
+                short[sensor][key] = {n: v for n, v in value.items() if n in _FOR_VALUES}
+    return short
+
+
+def read_record(place: Place, name: str, *, effects: bool) -> dict[str, dict[str, Any]]:
+    """What holds for a whole hole, by sensor.
+
+    Parameters
+    ----------
+    place : Place
+        Store of readings.
+    name : str
+        Of the hole.
+    effects : bool
+        Whether the calibrations shall be whole, with what effects ask for.
+
+    Returns
+    -------
+    dict of str to dict
+        Arguments for the public functions.
+    """
+    folder = WHOLE_RECORDS if effects else RECORDS
+    record = json.loads(place.get(f"{folder}/{name}.json"))
+    for sensor, choices in record.items():
+        for key, value in choices.items():
+            if isinstance(value, dict):
+                choices[key] = _calibration(_CALIBRATIONS[sensor], value)
+    return dict(record)
+
+
+def write_all(place: Place, holes: Iterable[tuple[str, Mapping[str, Scan]]]) -> int:
+    """Write a store from holes as they come; how many there were."""
+    if place.names():
+        raise ValueError(f"{place.where} is not empty; give a new folder for the readings")
+    writer = Writer(place)
+    count = 0
+    for name, scans in holes:
+        writer.add(name, scans)
+        count += 1
+    if not count:
+        raise ValueError("no holes were given; a store of readings holds one at least")
+    writer.close()
+    return count
+
+
+# --------------------------------------------------------------------------------------------------
+# From hole folders to a store of readings: scans with all that their reduction asks for.
+
+
+def collect_hole(
+    name: str, where: str, options: Mapping[str, Any], recipe: Any, sensors: tuple[str, ...]
+) -> dict[str, Scan]:
+    """Scans of one hole, as they are written to a store of readings.
+
+    Parameters
+    ----------
+    name, where : str
+        Of the hole, and its folder or URL.
+    options : mapping
+        For the file system of a URL.
+    recipe : Recipe, mapping or None
+        As for ``reduce``.
+    sensors : tuple of str
+        ``gamma``, ``pwave`` or both.
+
+    Returns
+    -------
+    dict of str to Scan
+        By sensor.
+
+    Raises
+    ------
+    ValueError
+        When the hole has nothing of what is asked for, or what a store cannot hold.
+
+    Notes
+    -----
+    Calibrations, geometry and grain density are those of the stages of ``reduce``.
+    """
+    hole = read(where, options)
+    context = Context(hole, complete_recipe(hole, recipe))
+    found: dict[str, Scan] = {}
+    lacking: list[str] = []
+    with suppress(Skipped):
+        samples.index_properties(context)
+    for sensor in sensors:
+        try:
+            found[sensor] = _gamma(context) if sensor == "gamma" else _pwave(context)
+        except Skipped as reason:
+            lacking.append(f"{sensor}: {reason}")
+    if not found:
+        raise ValueError("nothing to collect: " + "; ".join(lacking))
+    return found
+
+
+def _gamma(context: Context) -> Scan:
+    gamma_stage.gamma_calibration(context)
+    table, keys = context.table("scan/gamma"), context.recipe["gamma"]
+    fits = context.objects["gamma_calibrations"]
+    if len(fits) > 1:
+        raise ValueError(
+            f"{context.hole.attrs.get('title', 'the hole')}: gamma is calibrated by {len(fits)} "
+            "sets in time, which a store of readings cannot hold; collect with the recipe "
+            "{'gamma': {'calibrations': 'together'}}, or reduce that hole as a whole"
+        )
+    diameter, bore, fluid = geometry(context, table)
+    elapsed = elapsed_on(table, context.objects["gamma_reference"])
+    columns = {
+        "counts": table["counts"].values,
+        "time": counting_time(table, keys["time"]).values,
+        "elapsed": 0.0 if elapsed is None else elapsed,
+        "core_diameter": diameter,
+        "bore": bore,
+        "annulus_density": fluid,
+        "depth": table["depth"].values,
+    }
+    choices = {
+        "calibration": next(iter(fits.values())),
+        "half_life": keys["half_life"],
+        "core_diameter_uncertainty": keys["core_diameter_uncertainty"],
+        "grain_density_uncertainty": keys["grain_density_uncertainty"],
+        "pore_water_density": pore_water_density(context.recipe, "porosity"),
+    }
+    grain = grain_density_for(context, table)
+    if isinstance(grain, xr.Dataset):
+        columns["grain_density"] = grain["grain_density"].values
+    else:
+        choices["grain_density"] = grain
+    return Scan(columns, choices, _reason(table))
+
+
+def _pwave(context: Context) -> Scan:
+    pwave_stage.pwave_calibration(context)
+    table, keys = context.table("scan/pwave"), context.recipe["pwave"]
+    calibration = context.objects["pwave_calibration"]
+    if keys["pick"] != "table" and context.optional("scan/pwave_waveforms") is not None:
+        raise Skipped(
+            f"[pwave] pick = {keys['pick']!r} takes times from waveforms; a store of readings "
+            "holds those of the table, [pwave] pick = 'table'"
+        )
+    if calibration is None:
+        raise Skipped("a store of readings holds P-wave scans with their standards")
+    liner = section_values(context.hole, table, "liner", "full")
+    columns = {
+        "travel_time": table["travel_time"].values,
+        "thickness": table["thickness"].values,
+        "walls": wall_count(liner),
+        "gap": pwave_stage._fluid_gap(context, table, liner),
+        "depth": table["depth"].values,
+    }
+    if "amplitude" in table:
+        columns["amplitude"] = table["amplitude"].values
+    choices = {
+        "calibration": calibration,
+        "wall": context.recipe["liner"]["wall"],
+        "core_diameter_uncertainty": keys["core_diameter_uncertainty"],
+        "thickness_uncertainty": keys["thickness_uncertainty"],
+        "travel_time_uncertainty": keys["travel_time_uncertainty"],
+        "amplitude_gate": float(keys["amplitude_gate"]),
+    }
+    return Scan(columns, choices, _reason(table))
+
+
+def _reason(table: xr.Dataset) -> Any:
+    return table["reason"].values if "reason" in table else np.int64(0)

@@ -1,0 +1,240 @@
+"""The command line: ``python -m corephys reduce FOLDER --out OUT``.
+
+Exit status 0; 1, the hole or the recipe cannot be used, and every problem is listed; 2, usage; or
+3, the hole is reduced except for stages that failed, which are listed. ``compare OLD NEW`` prints
+what changed between two reductions; its status is 0 whether or not anything did. ``archive FOLDER
+--out OUT`` reduces many holes; its status is 1 when a hole failed, 3 when only stages of holes did.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+__all__ = ["add_to", "main", "run"]
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m corephys",
+        description="From the readings of a core to its physical properties.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True)
+    for name, words in (
+        ("reduce", "reduce a hole folder to a netCDF file, tables, figures and a report"),
+        ("report", "run the main notebook on a hole folder; it leaves all of these as well"),
+    ):
+        command = commands.add_parser(name, help=words, description=words)
+        command.add_argument("folder", type=Path, help="hole folder")
+        command.add_argument("--out", type=Path, required=True, help="folder for the results")
+        if name == "reduce":
+            command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
+            command.add_argument(
+                "--no-report", action="store_true", help="leave the HTML report out"
+            )
+            command.add_argument(
+                "--no-figures", action="store_true", help="leave figures and report out"
+            )
+    add_to(commands)
+    words = "say what changed between two reductions of one hole, and why"
+    command = commands.add_parser("compare", help=words, description=words)
+    command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
+    command.add_argument("new", type=Path, help="the same of the later reduction")
+    return parser
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Without the program's name; those of the process where not given.
+
+    Returns
+    -------
+    int
+        Exit status: 0; 1 for a hole or recipe that cannot be used; 3 where stages failed.
+
+    Raises
+    ------
+    SystemExit
+        With status 2 for wrong usage.
+    """
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    if given.command == "compare":
+        return _compare(given.old, given.new)
+    if given.command == "archive":
+        return run(given)
+    if not given.folder.is_dir():
+        parser.error(f"{given.folder} is not a folder")
+    from corephys.hole import HoleError
+    from corephys.reduction.recipe import RecipeError
+
+    try:
+        given.out.mkdir(parents=True, exist_ok=True)
+        if given.command == "reduce":
+            _reduce(given)
+        else:
+            _report(given.folder, given.out)
+    except (HoleError, RecipeError, tomllib.TOMLDecodeError) as error:
+        print(error, file=sys.stderr)
+        return 1
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    _say_where(given.out)
+    return _failed_stages(given.out / "reduced.nc")
+
+
+STAGES_FAILED = 3  # exit status
+
+
+def _failed_stages(file: Path) -> int:
+    """Print the stages that failed to standard error; the exit status."""
+    import netCDF4
+
+    with netCDF4.Dataset(file) as results:
+        failed = json.loads(results.summary).get("failed", {})
+    for stage, error in failed.items():
+        print(f"corephys: the stage {stage!r} failed: {error}", file=sys.stderr)
+    return STAGES_FAILED if failed else 0
+
+
+def _reduce(given: argparse.Namespace) -> None:
+    from tqdm import tqdm
+
+    from corephys.export import save, write_report_tables, write_summaries, write_tables
+    from corephys.figures import write_figures
+    from corephys.hole import read_hole
+    from corephys.reduction.run import reduce, summary_lines
+
+    changes: dict[str, Any] = {}
+    if given.recipe:
+        changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
+    with tqdm(total=1, bar_format="{desc:<24}{percentage:3.0f}% |{bar}|") as bar:
+
+        def progress(name: str, done: int, of: int) -> None:
+            bar.total = of + 6
+            bar.n = done + 1
+            bar.set_description_str(name)
+
+        bar.set_description_str("reading")
+        tree = reduce(read_hole(given.folder), changes or None, progress=progress)
+        writers: list[tuple[str, Callable[[], Any]]] = [
+            ("netCDF", lambda: save(tree, given.out / "reduced.nc")),
+            ("tables", lambda: write_tables(tree, given.out / "tables")),
+            ("summary tables", lambda: write_summaries(tree, given.out / "tables")),
+            ("report tables", lambda: write_report_tables(tree, given.out / "report_tables")),
+        ]
+        if not given.no_figures:
+            writers.append(("figures", lambda: write_figures(tree, given.out / "figures")))
+        for words, write in writers:
+            bar.set_description_str(words)
+            write()
+            bar.update()
+    print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
+    if not (given.no_report or given.no_figures):
+        _report(given.folder, given.out, given.recipe)
+
+
+def _compare(old: Path, new: Path) -> int:
+    from corephys.export import compare
+
+    files = [path / "reduced.nc" if path.is_dir() else path for path in (old, new)]
+    try:
+        print(compare(*files))
+    except (OSError, ValueError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
+    from corephys.report import write_report
+
+    write_report(folder, out, recipe=recipe)
+
+
+def _say_where(out: Path) -> None:
+    print("\nresults:")
+    for name in ("report.html", "reduced.nc"):
+        if (out / name).exists():
+            print(f"  {out / name}")
+    for name, kinds in (("tables", "csv"), ("report_tables", "csv md tex xlsx"),
+                        ("figures", "svg pdf png csv")):  # fmt: skip
+        found = [p for kind in kinds.split() for p in (out / name).glob(f"*.{kind}")]
+        if found:
+            print(f"  {out / name}  ({len(found)} files)")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
+
+
+# --------------------------------------------------------------------------------------------------
+# The part of the command line that makes archives: ``archive FOLDER --out OUT``.
+
+
+def add_to(commands: Any) -> None:
+    """Add the command to a parser's commands."""
+    words = "reduce many holes into one archive; a run that was stopped goes on where it was"
+    command = commands.add_parser("archive", help=words, description=words)
+    command.add_argument("folder", help="folder or URL of the holes, or a store of readings")
+    command.add_argument("--out", required=True, help="folder or URL of the archive")
+    command.add_argument("--recipe", type=Path, help="TOML file of changes to every hole's recipe")
+    command.add_argument("--workers", type=int, default=2, help="holes at a time (default 2)")
+    command.add_argument(
+        "--scheduler", choices=("threads", "processes"), default="processes",
+        help="who does the work (default processes)",
+    )  # fmt: skip
+    command.add_argument("--sensors", help="scans to use, such as gamma,pwave (default all)")
+    command.add_argument("--effects", action="store_true", help="keep the effects by source")
+    command.add_argument("--anew", action="store_true", help="make finished holes anew as well")
+
+
+def run(given: argparse.Namespace) -> int:
+    """Make the archive and print its table.
+
+    Parameters
+    ----------
+    given : Namespace
+        As parsed.
+
+    Returns
+    -------
+    int
+        0; 1 when nothing could be done or a hole failed; 3 when all holes are there and stages of
+        some failed. Failed holes are printed, and in how many holes stages failed.
+    """
+    from corephys import archive
+
+    try:
+        changes: dict[str, Any] | None = None
+        if given.recipe:
+            changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
+        table = archive.reduce(
+            given.folder, given.out, changes, workers=given.workers, scheduler=given.scheduler,
+            resume=not given.anew, effects=given.effects,
+            sensors=tuple(given.sensors.split(",")) if given.sensors else None,
+        )  # fmt: skip
+    except (ValueError, OSError, RuntimeError, ModuleNotFoundError) as error:
+        print(f"corephys: {error}", file=sys.stderr)
+        return 1
+    shown = [c for c in ("name", "status", "readings", "kept", "left_out", "missing") if c in table]
+    print(table[shown].to_string(index=False))
+    failed = table[table["status"] == "failed"]
+    for name, error in zip(failed["name"], failed["error"], strict=True):
+        print(f"\n{name} failed: {error}", file=sys.stderr)
+    print(f"\n{len(table) - len(failed)} of {len(table)} holes complete in {given.out}")
+    partly = table[table["failed_stages"].fillna(0) > 0]
+    if len(partly):
+        names = ", ".join(partly["name"].astype(str))
+        print(f"stages failed in {len(partly)} of them: {names}", file=sys.stderr)
+    return 1 if len(failed) else 3 if len(partly) else 0

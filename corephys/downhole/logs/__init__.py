@@ -1,0 +1,8 @@
+"""Downhole logs: LAS files read and written, and cores laid beside them."""
+
+from __future__ import annotations
+
+from corephys.downhole.logs.comparison import compare, to_aperture
+from corephys.downhole.logs.las import LogError, below_seafloor, from_bytes, read, write
+
+__all__ = ["LogError", "below_seafloor", "compare", "from_bytes", "read", "to_aperture", "write"]

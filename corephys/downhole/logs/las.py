@@ -1,0 +1,511 @@
+"""LAS files: read with their faults reported, depths brought below the seafloor, and written."""
+
+from __future__ import annotations
+
+import io
+import json
+import logging
+import os
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import companions, flags, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import write_bytes
+from corephys.ground.vocabulary import term
+from corephys.uncertainty import Measured
+
+__all__ = ["LAS_UNITS", "UNITS_OF_LAS", "LogError", "below_seafloor", "from_bytes", "read", "write"]
+
+# --------------------------------------------------------------------------------------------------
+# Depths of a log: from where its file counts them to below the seafloor.
+
+
+def below_seafloor(
+    log: xr.Dataset, *, seafloor_depth: Any, seafloor_depth_uncertainty: Any = None
+) -> xr.Dataset:
+    """Bring a log's depths to the seafloor.
+
+    Parameters
+    ----------
+    log : Dataset, (reading)
+        With the coordinate depth [m], as its file counts it.
+    seafloor_depth : Quantity or str
+        Depth of the seafloor in the same count [m]: where the log itself shows it, or water depth
+        and height of the rig floor together; zero for a log from the seafloor.
+    seafloor_depth_uncertainty : Quantity or str, optional
+        Its standard uncertainty [m], one error of all depths of the log; unknown without it.
+
+    Returns
+    -------
+    Dataset
+        The log, quantities of the vocabulary in its units, with ``depth`` [m] below the seafloor,
+        the coordinate ``depth_in_the_file`` [m],
+        and ``seafloor_depth`` and ``seafloor_depth_uncertainty`` [m], NaN where not known.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For an uncertainty that is below zero.
+
+    Notes
+    -----
+    Depth in the file less depth of the seafloor (definition). Depths along a hole that is not
+    vertical stay depths along the hole.
+    """
+    log = companions.library_units(log)
+    found = np.asarray(units.as_floats(log["depth"], "m", "depth"), dtype=float)
+    seafloor = float(units.as_floats(seafloor_depth, "m", "seafloor_depth"))
+    u = np.nan
+    if seafloor_depth_uncertainty is not None:
+        u = float(
+            positive(seafloor_depth_uncertainty, "m", "seafloor_depth_uncertainty", zero=True)
+        )
+    words = {"units": "m", "long_name": "depth below seafloor, of the log", "positive": "down"}
+    own = {"units": "m", "long_name": "depth as the file of the log counts it", "positive": "down"}
+    placed = log.assign_coords(
+        depth=("reading", found - seafloor, words), depth_in_the_file=("reading", found, own)
+    )
+    text = "depth of the seafloor in the file of the log"
+    placed["seafloor_depth"] = ((), seafloor, {"units": "m", "long_name": text})
+    text = f"standard uncertainty of the {text}"
+    placed["seafloor_depth_uncertainty"] = ((), u, {"units": "m", "long_name": text})
+    return placed
+
+
+# --------------------------------------------------------------------------------------------------
+# LAS files: read with what was wrong in them said, and written.
+#
+# The file itself is read and written by lasio; what it passes on is checked here: the null value,
+# the direction of the index, the depths that the header promises, and the units.
+
+
+# How the standard's files spell what is spelled otherwise here, in capitals.
+LAS_UNITS = {
+    "M": "m", "FT": "foot", "F": "foot", "IN": "inch", "MM": "mm", "CM": "cm", "K/M3": "kg/m^3",
+    "KG/M3": "kg/m^3", "G/C3": "g/cm^3", "G/CC": "g/cm^3", "G/CM3": "g/cm^3", "GM/CC": "g/cm^3",
+    "GM/C3": "g/cm^3", "GM/CM3": "g/cm^3", "FEET": "foot", "METRES": "m", "METERS": "m",
+    "US/M": "us/m", "US/F": "us/foot", "US/FT": "us/foot", "OHMM": "ohm m", "OHM.M": "ohm m",
+    "V/V": "1",
+    "M3/M3": "1", "": "1", "%": "%", "PU": "%", "DEGC": "degC", "DEG C": "degC", "M/S": "m/s",
+    "KM/S": "km/s", "FT/S": "foot/s", "S": "s", "MS": "ms", "1/S": "1/s", "W/MK": "W/(m K)",
+    "KPA": "kPa", "MPA": "MPa",
+}  # fmt: skip
+UNITS_OF_LAS = {
+    "m": "M", "mm": "MM", "kg/m^3": "K/M3", "g/cm^3": "G/C3", "us/m": "US/M", "ohm m": "OHMM",
+    "1": "", "degC": "DEGC", "m/s": "M/S", "%": "%",
+}  # fmt: skip
+# Values that files hold for "nothing was measured", whatever their header says.
+_NULLS = (-999.25, -999.0, -9999.0, -9999.25, -99999.0, -32768.0, 1e30, -1e30)
+_SLOWNESS = ("us/m", "us/foot")
+_LENGTHS = ("m", "cm", "mm", "foot", "inch")
+
+
+class LogError(ValueError):
+    """A log that cannot be read or written; the message says what to do."""
+
+
+def read(
+    path: str | os.PathLike[str], *, columns: Mapping[str, str] | None = None,
+    null: float | None = None, encoding: str = "utf-8",
+) -> xr.Dataset:  # fmt: skip
+    """Read a LAS file.
+
+    Parameters
+    ----------
+    path : path
+        File of LAS 1.2 or 2.0.
+    columns : mapping of str to str, optional
+        Quantity of the vocabulary by the name of its curve, such as ``{"RHOB": "bulk_density"}``:
+        that curve is converted to the vocabulary's unit. A slowness that is named a velocity is
+        turned over.
+    null : float, optional
+        Value that stands for a missing one, where the header is wrong about it.
+    encoding : str
+        Of the text in the file.
+
+    Returns
+    -------
+    Dataset
+        Along ``reading``, from the top downward: each curve by its name, or by that of its
+        quantity with uncertainties (unknown), flag and reason; coordinate ``depth`` [m].
+        Attributes: ``reports``, what was found wrong and what was done, one sentence each, as
+        JSON, and the header's well section as JSON text in ``well``.
+
+    Raises
+    ------
+    FileNotFoundError
+        When there is no such file.
+    LogError
+        When it is no LAS file, has no depth, or lacks a curve that ``columns`` names; when that
+        curve has no unit, or two curves are given one quantity.
+
+    Notes
+    -----
+    LAS 2.0: Canadian Well Logging Society (1992). Depth is turned to run downward; values equal to
+    the null value, and to another value that files use for nothing where it occurs more than once
+    and lies outside all else of the curve, are missing. Nothing else is changed.
+    """
+    file = Path(path)
+    if not file.is_file():
+        raise FileNotFoundError(f"there is no file {file}")
+    return from_bytes(file.read_bytes(), file.name, columns=columns, null=null, encoding=encoding)
+
+
+def from_bytes(
+    raw: bytes, name: str, *, columns: Mapping[str, str] | None = None,
+    null: float | None = None, encoding: str = "utf-8",
+) -> xr.Dataset:  # fmt: skip
+    """Read the bytes of a LAS file, such as those that a hole keeps.
+
+    Parameters
+    ----------
+    raw : bytes
+        The file as it is.
+    name : str
+        What to call it in messages.
+    columns, null, encoding
+        As in :func:`read`.
+
+    Returns
+    -------
+    Dataset
+        As :func:`read` gives it.
+
+    Raises
+    ------
+    LogError
+        As :func:`read` raises it.
+
+    Notes
+    -----
+    LAS 2.0: Canadian Well Logging Society (1992).
+    """
+    reports: list[str] = []
+    las = _parsed(raw, name, encoding, reports)
+    stated = _null(las, null, reports)
+    depth = _depth(las, stated, reports)
+    named = dict(columns or {})
+    twice = [q for q in named.values() if list(named.values()).count(q) > 1]
+    if twice:
+        both = ", ".join(c for c, q in named.items() if q == twice[0])
+        raise LogError(f"columns= gives {twice[0]!r} to {both}; a quantity is one curve, name one")
+    curves = list(las.curves[1:])
+    missing = [curve for curve in named if curve not in {c.mnemonic for c in curves}]
+    if missing:
+        held = ", ".join(c.mnemonic for c in curves)
+        raise LogError(f"{name} has no curve {missing[0]!r}; it has {held}")
+    order = _order(depth, reports)
+    coordinate = {
+        "depth": ("reading", depth[order], {
+            "units": "m", "long_name": "depth in the log", "positive": "down"}),
+    }  # fmt: skip
+    _compare_header(las, depth, reports)
+    dataset = xr.Dataset(coords=coordinate)
+    for curve in curves:
+        values = _numbers(curve, reports)[order]
+        values = _without_nulls(values, stated, curve.mnemonic, reports)
+        if curve.mnemonic in named:
+            quantity = _quantity(values, curve, named[curve.mnemonic], coordinate, reports)
+            dataset.update({key: part.variable for key, part in quantity.data_vars.items()})
+        else:
+            dataset[curve.mnemonic] = ("reading", values, _words(curve))
+    dataset.attrs = {
+        "source": name, "reports": json.dumps(reports),
+        "well": json.dumps({str(i.mnemonic): str(i.value) for i in las.well}),
+    }  # fmt: skip
+    return dataset
+
+
+def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> Any:
+    import lasio
+
+    if not raw.lstrip().startswith((b"~", b"#", b"\xef\xbb\xbf~")):
+        raise LogError(f"{name} does not begin like a LAS file, with a section mark '~'")
+    try:
+        text = raw.decode(encoding)
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1")
+        reports.append(f"the text is not {encoding}; it was read as Latin-1")
+    text = text.lstrip("\ufeff")
+    quiet = logging.getLogger("lasio")
+    level = quiet.level
+    quiet.setLevel(logging.CRITICAL)
+    try:
+        try:
+            return lasio.read(io.StringIO(text), null_policy="none")
+        except lasio.exceptions.LASHeaderError as error:
+            reports.append(f"the header has faults, which were passed over: {error}")
+            return lasio.read(io.StringIO(text), null_policy="none", ignore_header_errors=True)
+    except (lasio.exceptions.LASHeaderError, lasio.exceptions.LASDataError,
+            lasio.exceptions.LASUnknownUnitError, KeyError, IndexError, ValueError,
+            AttributeError) as error:  # fmt: skip
+        raise LogError(
+            f"{name} cannot be read as a LAS file ({type(error).__name__}: {error}). Open it "
+            "in an editor and mend the section that the message names"
+        ) from error
+    finally:
+        quiet.setLevel(level)
+
+
+def _depth(las: Any, stated: float, reports: list[str]) -> np.ndarray:
+    if not len(las.curves) or not np.size(las.curves[0].data):
+        raise LogError("the file holds no curve with data; is its ~A section there?")
+    index = las.curves[0]
+    depth = np.asarray(index.data)
+    if depth.dtype.kind not in "fi":
+        raise LogError(f"the index {index.mnemonic!r} is no number; is the ~A section in order?")
+    unit = LAS_UNITS.get(str(index.unit).strip().upper())
+    if unit not in _LENGTHS:
+        header = next((i for i in las.well if str(i.mnemonic).upper() == "STRT"), None)
+        unit = LAS_UNITS.get(str(getattr(header, "unit", "")).strip().upper())
+        if unit not in _LENGTHS:
+            raise LogError(
+                f"the index {index.mnemonic!r} has the unit {index.unit!r}, which is no length: "
+                "mend its line in the ~CURVE section, such as 'DEPT.M'"
+            )
+        reports.append(f"the index has no unit of length; that of STRT, {unit}, was taken")
+    depth = np.asarray(depth, dtype=float)
+    if stated != 0.0:  # zero is a depth
+        depth = np.where(np.isclose(depth, stated, rtol=1e-9, atol=0.0), np.nan, depth)
+    return depth * units.convert(1.0, unit, "m")
+
+
+def _null(las: Any, given: float | None, reports: list[str]) -> float:
+    if given is not None:
+        return float(given)
+    item = next((i for i in las.well if str(i.mnemonic).upper() == "NULL"), None)
+    try:
+        return float(item.value)  # type: ignore[union-attr]
+    except (AttributeError, TypeError, ValueError):
+        reports.append("the header states no null value; -999.25 was taken")
+        return -999.25
+
+
+def _order(depth: np.ndarray, reports: list[str]) -> np.ndarray:
+    """Rows from the top downward."""
+    lost = int(np.count_nonzero(~np.isfinite(depth)))
+    if lost:
+        reports.append(f"{lost} rows have no depth and stand last")
+    step = np.diff(depth[np.isfinite(depth)])
+    if (step < 0).all() and step.size:
+        reports.append("the index ran upward; it was turned")
+    elif (step < 0).any():
+        reports.append("the index ran to and fro; rows were sorted by depth")
+    if (step == 0).any():
+        reports.append(f"{int((step == 0).sum())} rows repeat the depth of the row before")
+    return np.argsort(depth, kind="stable")
+
+
+def _compare_header(las: Any, depth: np.ndarray, reports: list[str]) -> None:
+    """What the header says of the index, against the index."""
+    finite = depth[np.isfinite(depth)]
+    if finite.size < 2:
+        return
+    header = {str(i.mnemonic).upper(): i for i in las.well}
+    found = {"STRT": depth[0], "STOP": depth[-1], "STEP": float(np.median(np.diff(finite)))}
+    for name, value in found.items():
+        item = header.get(name)
+        try:
+            stated = float(item.value)  # type: ignore[union-attr]
+        except (AttributeError, TypeError, ValueError):
+            reports.append(f"the header states no {name}")
+            continue
+        unit = LAS_UNITS.get(str(item.unit).strip().upper())  # type: ignore[union-attr]
+        stated *= units.convert(1.0, unit if unit in _LENGTHS else "m", "m")
+        if name == "STEP" and (stated == 0.0 or np.ptp(np.diff(finite)) > 0.5 * abs(value)):
+            continue  # an uneven index has no step
+        tolerance = 1e-3 if name == "STEP" else 0.51 * abs(found["STEP"]) + 1e-6
+        if abs(stated - value) > tolerance:
+            reports.append(f"the header states {name} {stated:g} m; the data have {value:g} m")
+
+
+def _numbers(curve: Any, reports: list[str]) -> np.ndarray:
+    data = np.asarray(curve.data)
+    if data.dtype.kind in "fi":
+        return data.astype(float)
+    found = np.full(data.size, np.nan)
+    bad = 0
+    for row, text in enumerate(data):
+        try:
+            found[row] = float(text)
+        except (TypeError, ValueError):
+            bad += 1
+    reports.append(f"{bad} values of {curve.mnemonic} are no numbers and are missing")
+    return found
+
+
+def _without_nulls(values: np.ndarray, stated: float, name: str, reports: list[str]) -> np.ndarray:
+    values = np.where(np.isclose(values, stated, rtol=1e-9, atol=0.0), np.nan, values)
+    for other in _NULLS:
+        same = values == other
+        rest = values[np.isfinite(values) & ~same]
+        if same.sum() < 2 or not rest.size:
+            continue
+        spread = np.ptp(rest)
+        if other < rest.min() - spread or other > rest.max() + spread:
+            values = np.where(same, np.nan, values)
+            reports.append(
+                f"{int(same.sum())} values of {name} are {other:g}, which is not the null value "
+                f"{stated:g} of the header but stands for it; they are missing"
+            )
+    return values
+
+
+def _quantity(
+    values: np.ndarray, curve: Any, name: str, coordinate: Mapping[str, Any], reports: list[str]
+) -> xr.Dataset:
+    unit = _unit(curve)
+    wanted = term(name).unit
+    if unit == "1" and not str(curve.unit).strip() and wanted != "1":
+        spelled = UNITS_OF_LAS.get(wanted, wanted)
+        raise LogError(
+            f"curve {curve.mnemonic!r} has no unit in the file, and {name} needs one: write it "
+            f"into its line of ~CURVE, such as '{curve.mnemonic}.{spelled}'"
+        )
+    if unit is None:
+        raise LogError(
+            f"curve {curve.mnemonic!r} has the unit {curve.unit!r}, which is not known here; leave "
+            f"it out of columns= and convert it by hand to {wanted}"
+        )
+    if wanted == "m/s" and unit in _SLOWNESS:
+        low = int(np.count_nonzero(values <= 0.0))
+        if low:
+            reports.append(f"{low} values of {curve.mnemonic} are no slowness; they are bad")
+        with np.errstate(divide="ignore"):
+            found = 1.0 / (values * units.convert(1.0, unit, "s/m"))
+        impossible = values <= 0.0
+    else:
+        found = xr.DataArray(values, attrs={"units": unit})
+        found = np.asarray(units.as_floats(found, wanted, curve.mnemonic))
+        impossible = np.zeros(values.size, dtype=bool)
+    reason = np.where(impossible, flags.bit("impossible_value"), 0).astype(np.int64)
+    along = xr.DataArray(found, dims="reading", coords=dict(coordinate))
+    made = series.build(
+        {name: Measured(along, float("nan"), {}, reason)},
+        steps=(f"curve {curve.mnemonic} of a log, {curve.unit or 'no unit'} to {wanted}",),
+    )
+    made[name].attrs["curve"] = str(curve.mnemonic)
+    return made
+
+
+def _unit(curve: Any) -> str | None:
+    return LAS_UNITS.get(str(curve.unit).strip().upper())
+
+
+def _words(curve: Any) -> dict[str, str]:
+    """Attributes of a curve that keeps its own name."""
+    unit = _unit(curve)
+    described = re.sub(r"\s+", " ", str(curve.descr)).strip() or str(curve.mnemonic)
+    attributes = {"long_name": described, "units": unit or "1"}
+    if unit is None:
+        attributes["unit_in_the_file"] = str(curve.unit)
+    return attributes
+
+
+# --------------------------------------------------------------------------------------------------
+# LAS files written, through lasio.
+
+
+_EXACT = 17  # significant digits that tell any two floats apart
+
+
+def _unit_write(dataset: xr.Dataset, name: str) -> str:
+    """Unit of a variable; an uncertainty without one has that of its quantity."""
+    given = dataset[name].attrs.get("units")
+    quantity = next(
+        (name.removesuffix(e) for e in companions.UNCERTAINTIES if name.endswith(e)), ""
+    )
+    if given is None and quantity in dataset:
+        parent = units.canonical(str(dataset[quantity].attrs.get("units", "1")))
+        given = units.difference_unit(parent)
+    return "1" if given is None else str(given)
+
+
+def write(
+    dataset: xr.Dataset, path: str | os.PathLike[str], *, names: Mapping[str, str] | None = None,
+    well: Mapping[str, str] | None = None, null: float = -999.25, digits: int = 10,
+) -> Path:  # fmt: skip
+    """Write series that lie along depth as a LAS 2.0 file.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        With the coordinate ``depth`` [m]; numbers along it are written, with their uncertainties
+        and flags where they have them.
+    path : path
+        File to write, whole or not at all.
+    names : mapping of str to str, optional
+        Name of the curve by variable; capitals of the variable's own where not given.
+    well : mapping of str to str, optional
+        Lines of the well section, such as ``{"WELL": "..."}``.
+    null : float
+        Stands for a missing value.
+    digits : int
+        Significant digits of values; 17 give every number back to the bit, and depths too.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    LogError
+        When there is no depth, a depth is not finite, two curves would have one name, or a value
+        is the one that stands for a missing one.
+
+    Notes
+    -----
+    LAS 2.0: Canadian Well Logging Society (1992). Rows are written from the top downward.
+    """
+    import lasio
+
+    if "depth" not in dataset.coords or dataset["depth"].ndim != 1:
+        raise LogError("a log needs the coordinate depth along its readings")
+    depth = np.asarray(units.as_floats(dataset["depth"], "m", "depth"), dtype=float)
+    if not depth.size or not np.isfinite(depth).all():
+        raise LogError("a depth is missing; a LAS file needs one in every row")
+    order = np.argsort(depth, kind="stable")
+    dim = dataset["depth"].dims
+    las = lasio.LASFile()
+    las.well["NULL"] = lasio.HeaderItem("NULL", value=null, descr="NULL VALUE")
+    for name, value in (well or {}).items():
+        las.well[name] = lasio.HeaderItem(name, value=" ".join(str(value).split()))
+    words = str(dataset["depth"].attrs.get("long_name", "depth below seafloor"))
+    las.append_curve("DEPT", depth[order], unit="M", descr=words)
+    taken = {"DEPT"}
+    for variable, data in dataset.data_vars.items():
+        if data.dims != dim or data.dtype.kind not in "fiu":
+            continue
+        name = (names or {}).get(str(variable), str(variable).upper())
+        if name in taken:
+            raise LogError(f"two curves would be called {name!r}; give other names=")
+        taken.add(name)
+        if np.any(np.asarray(data.values) == null):
+            raise LogError(
+                f"{variable} holds {null:g}, which stands for a missing value; give another null="
+            )
+        unit = _unit_write(dataset, str(variable))
+        las.append_curve(
+            name, np.asarray(data.values, dtype=float)[order], unit=UNITS_OF_LAS.get(unit, unit),
+            descr=str(data.attrs.get("long_name", variable)),
+        )  # fmt: skip
+    las.other = str(dataset.attrs.get("safety", ""))
+    steps = np.diff(depth[order])
+    even = steps.size > 0 and np.ptp(steps) < 1e-6
+    exact = digits >= _EXACT  # the shortest text that is read back as the same float
+    stream = io.StringIO()
+    las.write(
+        stream, version=2.0, fmt="%s" if exact else f"%.{digits}g",
+        column_fmt={0: "%s" if exact else "%.5f"},
+        STRT=depth[order][0], STOP=depth[order][-1], STEP=float(steps[0]) if even else 0.0,
+    )  # fmt: skip
+    return write_bytes(path, stream.getvalue().encode("utf-8"))

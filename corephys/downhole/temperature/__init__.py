@@ -1,0 +1,365 @@
+"""Formation temperature from the cooling of a probe that friction has warmed.
+
+The order of the work: time of penetration, heat capacities, what disturbed the record, the decay
+of a perfectly conducting cylinder (or of a tool's own table) fitted for equilibrium temperature,
+first excess and start of the decay, what the errors of conductivity and heat capacities would
+change, and a grade.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.downhole.temperature import decay as formation_decay
+from corephys.downhole.temperature.decay import (
+    late_decay_function,
+    late_time_temperature,
+    moved,
+    scaled,
+)
+from corephys.downhole.temperature.motion import usable_part
+from corephys.downhole.temperature.records import (
+    MIXED,
+    Prepared,
+    Record,
+    bottom_water_temperature,
+    fitted,
+    penetration_time,
+    prepare,
+    sediment_heat_capacity,
+)
+from corephys.downhole.temperature.tradeoff import LIMITS, grade, valley
+from corephys.ground import arguments, constants, flags, series, thresholds
+from corephys.numerics import cylinder
+from corephys.uncertainty import Measured, stated
+
+__all__ = [
+    "bottom_water_temperature", "decay_function", "equilibrium_temperature", "fitted",
+    "late_decay_function", "late_time_temperature", "penetration_time", "valley",
+]  # fmt: skip
+
+_C = constants.CONSTANTS
+WEAKEST = thresholds.value("decay_least_fall")
+
+
+def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> Any:
+    """Part of the first excess temperature that a cooling cylinder still has.
+
+    Parameters
+    ----------
+    alpha : float or ndarray
+        2 pi a^2 rho c / S, twice the heat capacity of the displaced sediment over that of the
+        probe, dimensionless.
+    tau : float or ndarray
+        kappa t / a^2, dimensionless.
+
+    Returns
+    -------
+    float or ndarray
+        F(alpha, tau), a fraction.
+
+    Raises
+    ------
+    ValueError
+        For alpha that is not positive or a negative tau.
+
+    Notes
+    -----
+    Bullard (1954), Proceedings of the Royal Society A 222, 408; see
+    :func:`corephys.numerics.cylinder.decay`.
+
+    Examples
+    --------
+    >>> round(decay_function(2.0, 1.0), 9)
+    0.166276784
+    """
+    return cylinder.decay(alpha, tau)
+
+
+def equilibrium_temperature(
+    table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivity: Any = None,
+    conductivity_uncertainty: Any = None, volumetric_heat_capacity: Any = None,
+    heat_capacity_uncertainty: Any = None, thermometer_uncertainty: Any = None,
+    responses: Mapping[str, Any] | None = None, chosen_windows: Mapping[str, str] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Temperature that a probe would have reached at every station.
+
+    Parameters
+    ----------
+    table : Dataset, (row)
+        Columns station, time [s], temperature [degC]; rows whose ``kind`` is ``bottom_water`` are
+        left out.
+    stations : Dataset, (row)
+        Columns station, tool, depth [m]; where there are penetration_time [s], end_time [s] and
+        conductivity [W/(m K)], they are used.
+    tools : Dataset, (row)
+        Columns tool, radius [mm], heat_capacity [J/(m K)]; where there is u_heat_capacity [J/(m
+        K)], it gives the effect ``tool_heat_capacity``; a name in response_table is looked up in
+        ``responses``.
+    conductivity : Dataset, DataArray, Quantity or str, optional
+        Of the sediment at each station [W/(m K)]; the column of ``stations`` without it. A
+        Dataset brings its uncertainties and effects along.
+    conductivity_uncertainty : Quantity or str, optional
+        Relative, such as ``"5 %"``, each station's own: part of the random uncertainty. Unknown
+        gives NaN, unless ``conductivity`` is a Dataset.
+    volumetric_heat_capacity : DataArray, Quantity or str, optional
+        Of the sediment [MJ/(m^3 K)]; by mixing laws from the conductivity without it.
+    heat_capacity_uncertainty : Quantity or str, optional
+        Relative: effect ``heat_capacity``. Unknown gives NaN.
+    thermometer_uncertainty : Quantity or str, optional
+        Of the probe's calibration [K]: effect ``thermometer``. Unknown gives NaN.
+    responses : mapping of str to table, optional
+        By name, how a tool that is no cylinder cools: see
+        :func:`corephys.downhole.temperature.responses.response`.
+    chosen_windows : mapping of str to str, optional
+        Station to the window somebody chose, such as ``"2 min to 12 min"`` since penetration; the
+        other stations keep the one found. What the whole record shows is flagged all the same.
+
+    Returns
+    -------
+    Dataset, (reading)
+        One reading a station: ``equilibrium_temperature`` [degC] with uncertainty, effects and
+        flags; ``grade``, in words, and ``grade_reason``; ``amplitude`` [K], ``time_shift`` [s],
+        ``conductivity`` [W/(m K)], ``conductivity_sensitivity`` [K/(W/(m K))],
+        ``extrapolated_fraction`` [1], the part of the first excess left at the end,
+        ``residual_deviation`` [K], ``window_start`` and ``window_end`` [s] since penetration, and
+        ``late_time_difference`` [K] and ``late_time_tau`` [1] of a line against 1 / t, a check
+        only.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When a column is missing, a station's tool is not among the tools, no conductivity is
+        given, or a tool names a response table that is not among ``responses``.
+
+    Notes
+    -----
+    T = Ta + A F(alpha, kappa (t - s) / a^2), alpha = 2 pi a^2 rho c / S: Bullard (1954),
+    Proceedings of the Royal Society A 222, 408. Ta, A and s are free; the conductivity is not,
+    since it and Ta can hardly be told apart: ``conductivity_sensitivity`` is dTa/dk. Without
+    ``volumetric_heat_capacity`` the porosity that gives the conductivity as the geometric mean of
+    grains and water (Woodside and Messmer 1961) gives the heat capacity by volume. A missing
+    penetration_time, and a missing end_time, are read from the record as in
+    :func:`penetration_time`. The record ends at a second friction pulse or late motion, where one
+    is recognised; the window is the longest of it, from the earliest start, with white residuals.
+    Conductivity and heat capacities are propagated by fitting again one sigma either way.
+    """
+    prepared = prepare(
+        table, stations, tools, conductivity=conductivity,
+        conductivity_uncertainty=conductivity_uncertainty,
+        volumetric_heat_capacity=volumetric_heat_capacity, responses=responses,
+    )  # fmt: skip
+    relative = stated(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
+    thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
+    names = stations["station"].values.astype(str)
+    chosen = arguments.of_known(chosen_windows, names, "station")
+    fits = [_fit(prepared, i, name, chosen.get(name)) for i, name in enumerate(names)]
+    if "reason" in stations:
+        for fit, given in zip(fits, stations["reason"].values.astype(np.int64), strict=True):
+            fit.reason |= int(given)
+    found = _along(_each(fits, "temperature"), stations)
+    random, effects = _uncertainty(prepared, fits, relative)
+    effects["thermometer"] = np.where(np.isfinite(found.values), thermometer, np.nan)
+    reason = np.array([fit.reason for fit in fits], np.int64)
+    dataset = series.build(
+        {"equilibrium_temperature": Measured(found, random, effects, reason)},
+        steps=(*_STEPS, *(f"window of station {n} chosen: {chosen_windows[n]}" for n in chosen)),
+        constants={
+            **({row: _C[row] for row in MIXED} if prepared.mixed
+               else {"volumetric_heat_capacity": volumetric_heat_capacity}),
+            **{row: thresholds.get(row) for row in LIMITS},
+        },
+    )  # fmt: skip
+    return _attach(dataset, fits)
+
+
+_STEPS = (
+    "time since penetration",
+    "the record up to a second friction pulse or late motion",
+    "T = Ta + A F(alpha, kappa (t - s) / a^2) over the longest window with white residuals "
+    "(Bullard 1954)",
+    "uncertainty from the residuals and the thermometer, and from conductivity and both heat "
+    "capacities by fitting again one sigma either way",
+)
+
+
+@dataclass
+class _Fit:
+    """One station: its record, what was fitted to it, and why to doubt it."""
+
+    record: Record
+    probe: formation_decay.Probe
+    decay: formation_decay.Decay | None
+    reason: int
+
+    @property
+    def window(self) -> tuple[float, float]:
+        """Start and end since penetration [s]."""
+        if self.decay is None:
+            return float("nan"), float("nan")
+        return float(self.record.time[self.decay.first]), float(self.record.time[self.decay.last])
+
+
+def _fit(prepared: Prepared, i: int, name: str, window: tuple[float, float] | None) -> _Fit:
+    record, probe = prepared.records[i], prepared.probes[i]
+    time, values = record.time, record.temperature
+    if not prepared.usable[i] or record.doubled:
+        return _Fit(record, probe, None, flags.bit("input_bad"))
+    if time.size < formation_decay.FEWEST:
+        return _Fit(record, probe, None, flags.bit("short_record"))
+    size, second, late = usable_part(time, values, probe)
+    if window is None:
+        decay, whole = formation_decay.choose(time[:size], values[:size], probe)
+    else:
+        what = f"station {name}"
+        first, last = arguments.samples(time, window, what, formation_decay.FEWEST)
+        decay, whole = formation_decay.fit(time, values, probe, first, last), True
+    reason = flags.bit("second_friction_pulse") if second else 0
+    reason |= flags.bit("late_motion") if late else 0
+    if decay is None:
+        return _Fit(record, probe, None, reason | flags.bit("no_decay"))
+    if second or late or not whole:
+        reason |= flags.bit("disturbed_decay")
+    return _Fit(record, probe, decay, reason | _doubts(decay, time, probe))
+
+
+def _doubts(decay: formation_decay.Decay, time: np.ndarray, probe: formation_decay.Probe) -> int:
+    """Reasons that the fit itself shows."""
+    reason = 0
+    fall = decay.amplitude * (1.0 - decay.remaining)
+    if not (decay.amplitude > 0 and fall > WEAKEST * decay.deviation):
+        reason |= flags.bit("no_decay")
+    if not decay.white:
+        reason |= flags.bit("poor_fit")
+    if decay.remaining > thresholds.value("formation_largest_rest"):
+        reason |= flags.bit("short_record")
+    if not probe.within(time[decay.first :] - decay.shift):
+        reason |= flags.bit("beyond_method_range")
+    return reason
+
+
+def _uncertainty(
+    prepared: Prepared, fits: list[_Fit], relative: Any
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Random uncertainty and effects but that of the thermometer."""
+    number = len(fits)
+    k = prepared.conductivity
+    values_k, random_k, *shared = (
+        np.broadcast_to(np.asarray(part, dtype=float), (number,))
+        for part in (k.values, k.u_random, *k.effects.values())
+    )
+    total_k = np.sqrt(random_k**2 + sum((part**2 for part in shared), np.zeros(number)))
+    relative = np.broadcast_to(np.asarray(relative, dtype=float), (number,))
+    variance, by_k = np.full(number, np.nan), np.full(number, np.nan)
+    effects = {name: np.full(number, np.nan) for name in ("heat_capacity", "tool_heat_capacity")}
+    for i, fit in enumerate(fits):
+        if fit.decay is None:
+            continue
+        time, values, decay, probe = fit.record.time, fit.record.temperature, fit.decay, fit.probe
+        slope = decay.by_conductivity * probe.conductivity
+        if prepared.mixed and probe.follows_heat:
+            slope += decay.by_sediment * _mixing_slope(probe.conductivity)
+        sigma = float(total_k[i] / values_k[i])
+        mixed = prepared.mixed and probe.follows_heat
+        change = _conductive(probe) if mixed else scaled(probe, "conductivity")
+        one = moved(time, values, decay, change, sigma, slope)
+        by_k[i] = one.effect / total_k[i] if total_k[i] > 0 else slope / probe.conductivity
+        two = moved(
+            time, values, decay, scaled(probe, "sediment_heat_capacity"), float(relative[i]),
+            decay.by_sediment, follows=probe.follows_heat,
+        )  # fmt: skip
+        three = moved(
+            time, values, decay, scaled(probe, "heat_capacity"),
+            float(prepared.u_own[i] / prepared.own[i]), decay.by_probe, follows=probe.follows_heat,
+        )  # fmt: skip
+        effects["heat_capacity"][i], effects["tool_heat_capacity"][i] = two.effect, three.effect
+        # Of T + bend z^2 / 2 with z normal the variance is bend^2 / 2.
+        bends = 0.5 * (one.bend**2 + two.bend**2 + three.bend**2)
+        variance[i] = decay.variance + bends
+    for (source, _), part in zip(k.effects.items(), shared, strict=True):
+        effects[source] = effects.get(source, 0.0) + by_k * part
+    return np.sqrt(variance + (by_k * random_k) ** 2), effects
+
+
+def _conductive(probe: formation_decay.Probe) -> Any:
+    """The probe in a sediment of another conductivity and the heat capacity that goes with it."""
+    base = float(sediment_heat_capacity(None, np.array([probe.conductivity]))[0])
+
+    def change(factor: float) -> formation_decay.Probe:
+        k = probe.conductivity * factor
+        capacity = float(sediment_heat_capacity(None, np.array([k]))[0])
+        return replace(
+            probe, conductivity=k,
+            sediment_heat_capacity=probe.sediment_heat_capacity * capacity / base,
+        )  # fmt: skip
+
+    return change
+
+
+def _mixing_slope(k: float) -> float:
+    """d ln c / d ln k of the mixing laws."""
+    step = 1e-4
+    ends = sediment_heat_capacity(None, k * np.array([1.0 - step, 1.0 + step]))
+    return float(np.log(ends[1] / ends[0]) / (2.0 * step))
+
+
+def _each(fits: list[_Fit], name: str) -> np.ndarray:
+    return np.array(
+        [np.nan if f.decay is None else getattr(f.decay, name) for f in fits], dtype=float
+    )
+
+
+def _along(values: np.ndarray, stations: xr.Dataset) -> xr.DataArray:
+    coords = {
+        name: ("reading", stations[name].values, dict(stations[name].attrs))
+        for name in ("station", "tool", "depth", "depth_fitted", "sample_id")
+        if name in stations
+    }
+    return xr.DataArray(values, dims="reading", coords=coords)
+
+
+def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
+    starts, ends = np.array([fit.window for fit in fits], dtype=float).reshape(-1, 2).T
+    late = np.array([_late(fit) for fit in fits], dtype=float).reshape(-1, 2).T
+    conductivity = np.array([fit.probe.conductivity for fit in fits], dtype=float)
+    extra = {
+        "amplitude": (_each(fits, "amplitude"), "K", "first excess temperature"),
+        "time_shift": (_each(fits, "shift"), "s", "start of the decay after penetration_time"),
+        "conductivity": (conductivity, "W/(m K)", "thermal conductivity that was used"),
+        "conductivity_sensitivity": (_each(fits, "by_conductivity"), "K/(W/(m K))",
+                                     "change of temperature with conductivity"),
+        "extrapolated_fraction": (_each(fits, "remaining"), "1",
+                                  "part of the first excess left at the end of the window"),
+        "residual_deviation": (_each(fits, "deviation"), "K",
+                               "standard deviation of the residuals"),
+        "window_start": (starts, "s", "start of the window since penetration"),
+        "window_end": (ends, "s", "end of the window since penetration"),
+        "late_time_difference": (late[0], "K", "temperature of a line against 1 / t less that of "
+                                 "the fit, a check only"),
+        "late_time_tau": (late[1], "1", "dimensionless time at the start of that line"),
+    }  # fmt: skip
+    for name, (values, unit, words) in extra.items():
+        dataset[name] = ("reading", values, {"units": unit, "long_name": words})
+    grades = [grade(f.decay, e, f.reason) for f, e in zip(fits, ends, strict=True)]
+    for name, i, words in (("grade", 0, "grade of the formation temperature"),
+                           ("grade_reason", 1, "reason of the grade")):  # fmt: skip
+        column = np.array([pair[i] for pair in grades], dtype=object)
+        dataset[name] = ("reading", column, {"long_name": words})
+    return dataset
+
+
+def _late(fit: _Fit) -> tuple[float, float]:
+    if fit.decay is None:
+        return float("nan"), float("nan")
+    use = slice(fit.decay.first, fit.decay.last + 1)
+    value, tau = formation_decay.check(
+        fit.record.time[use], fit.record.temperature[use], fit.decay.shift, fit.probe.rate
+    )
+    return value - fit.decay.temperature, tau

@@ -1,0 +1,332 @@
+"""The table that chapters are written from: statistics of every property by layer and method."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from corephys.ground import companions, flags, series, units
+from corephys.ground.provenance import write_bytes
+from corephys.ground.vocabulary import TERMS
+from corephys.hole.placing import layout
+from corephys.uncertainty import budgets
+
+__all__ = ["COLUMNS", "GROUPINGS", "property_table", "write_summaries"]
+
+GROUPINGS = ("layer", "lithology", "coring_method")
+COLUMNS = (
+    "property", "quantity", "unit", *GROUPINGS, "readings", "n", "mean", "median",
+    "standard_deviation", "minimum", "maximum", "u_random_of_mean", "u_systematic_of_mean",
+    "n_missing", "n_suspect", "n_bad", "n_not_evaluated", "left_out",
+)  # fmt: skip
+_LEVELS = (
+    ("n_missing", flags.MISSING), ("n_suspect", flags.SUSPECT), ("n_bad", flags.BAD),
+    ("n_not_evaluated", flags.NOT_EVALUATED),
+)  # fmt: skip
+_NUMBERS = COLUMNS[COLUMNS.index("mean") : COLUMNS.index("u_systematic_of_mean") + 1]
+
+
+class _Readings(NamedTuple):
+    """One property series as plain arrays."""
+
+    path: str
+    name: str
+    unit: str
+    values: np.ndarray
+    random: np.ndarray
+    effects: np.ndarray
+    flag: np.ndarray
+    reason: np.ndarray
+    where: pd.DataFrame
+
+
+def property_table(
+    tree: xr.DataTree, *, by: Sequence[str] = ("layer",), top: Any = None, bottom: Any = None,
+    allow: tuple[str, ...] | None = None,
+) -> pd.DataFrame:  # fmt: skip
+    """Statistics of every property series of a reduced hole, and what was left out.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+    by : sequence of {"layer", "lithology", "coring_method"}
+        What to group by, crossed; empty for the hole as a whole.
+    top, bottom : Quantity or str, optional
+        Depth interval as laid out [m], top included, bottom not; both ends may be left open.
+    allow : tuple of str, optional
+        Levels of the flag that count; those of the hole's recipe where not given.
+
+    Returns
+    -------
+    DataFrame
+        One row a series of ``/properties`` and ``/products`` and group that has readings:
+        ``readings`` in the group, ``n`` that count, mean, median, standard deviation (n - 1, NaN
+        for one reading), minimum and maximum in ``unit``; ``u_random_of_mean`` and
+        ``u_systematic_of_mean``, standard uncertainties of the mean as a mean of these readings;
+        and of the readings that do not count how many are missing, suspect, bad and not
+        evaluated, with their reasons in words. Every reading is in ``n`` or in one of these. A
+        reading without a depth or with a word that is not known stands under its own group.
+
+    Raises
+    ------
+    ValueError
+        When the tree is not reduced, a grouping is not one of the three or stands twice, the
+        interval is empty, or a level is not one of the scheme.
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    u_random_of_mean^2 = sum u_i^2 / n^2; u_systematic_of_mean is the norm of the mean effects
+    (JCGM 100:2008, 5.2.2): averaging leaves them as they are. Neither holds the scatter of the
+    sediment, which the standard deviation says. Layers as
+    :func:`corephys.hole.placing.layout.layer_column`
+    finds them.
+    """
+    by = _groupings(by)
+    ends = _interval(top, bottom)
+    levels = allow or _levels(tree)
+    flags.usable(np.array([1]), levels)  # a wrong word is refused before any work
+    return _table(list(_all_series(tree)), by, levels, ends)
+
+
+def write_summaries(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write the property table and the budget of uncertainty of a reduced hole.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole.
+    folder : path
+        Folder of the tables; made where it does not exist.
+
+    Returns
+    -------
+    list of Path
+        ``property_summary.csv``, by layer, lithology and coring method, each alone and the
+        three crossed (the column ``by`` says which), numbers to two digits of their uncertainty,
+        and ``uncertainty_budget.csv``, one row a source of every quantity.
+
+    Raises
+    ------
+    ValueError
+        When the tree is not reduced.
+    """
+    out = Path(folder)
+    out.mkdir(parents=True, exist_ok=True)
+    tables, there = [], list(_all_series(tree))
+    for by in ((), *((one,) for one in GROUPINGS), GROUPINGS):
+        table = _table(there, by, _levels(tree), (-np.inf, np.inf))
+        table.insert(0, "by", " and ".join(by).replace("_", " ") or "hole")
+        tables.append(table)
+    summary = pd.concat(tables, ignore_index=True)
+    summary = summary[["by", *COLUMNS]]
+    return [
+        write_bytes(out / "property_summary.csv", _csv(_rounded(summary))),
+        write_bytes(out / "uncertainty_budget.csv", _csv(_budgets(tree))),
+    ]
+
+
+def _table(
+    there: Sequence[_Readings], by: tuple[str, ...], levels: tuple[str, ...],
+    ends: tuple[float, float],
+) -> pd.DataFrame:  # fmt: skip
+    """Statistics of series in an interval of depth [m], by groups."""
+    rows: list[dict[str, Any]] = []
+    for one in there:
+        depth = one.where["depth"].to_numpy()
+        # Without an interval every reading counts, also one whose depth is not known.
+        inside = (depth >= ends[0]) & (depth < ends[1])
+        if not np.isfinite(ends).any():
+            inside[:] = True
+        for group, rows_of in _groups(one.where[inside], by):
+            index = np.flatnonzero(inside)[rows_of]
+            if index.size:
+                rows.append(group | _statistics(one, index, levels))
+    return pd.DataFrame(rows, columns=[c for c in COLUMNS if c not in GROUPINGS or c in by])
+
+
+def _csv(table: pd.DataFrame) -> bytes:
+    return table.to_csv(index=False, lineterminator="\n", float_format="%.6g").encode("utf-8")
+
+
+def _budgets(tree: xr.DataTree) -> pd.DataFrame:
+    """Budgets of all results, the place of each in the first column."""
+    tables = []
+    for path, dataset in _leaves(tree):
+        if not any(str(name).endswith("_u_random") for name in dataset.data_vars):
+            continue
+        table = budgets.budget(dataset)
+        table.insert(0, "property", path)
+        tables.append(table)
+    if not tables:
+        return pd.DataFrame(columns=["property", *budgets.COLUMNS])
+    return pd.concat(tables, ignore_index=True)
+
+
+def _rounded(table: pd.DataFrame) -> pd.DataFrame:
+    """Numbers as text, to two digits of the uncertainty of the mean or, without, six in all."""
+    shown = table.copy()
+    parts = table[["u_random_of_mean", "u_systematic_of_mean"]].to_numpy(dtype=float)
+    # A part that is not known adds no digit; without any the deviation of the mean is taken.
+    whole = np.sqrt(np.nansum(parts**2, axis=1))
+    spread = table["standard_deviation"] / np.sqrt(table["n"].clip(lower=1))
+    size = np.where(whole > 0, whole, spread)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        decimals = np.clip(1 - np.floor(np.log10(size)), 0, 15)
+    for name in _NUMBERS:
+        shown[name] = [
+            "" if np.isnan(x) else f"{x:.{int(d)}f}" if np.isfinite(d) else f"{x:.6g}"
+            for x, d in zip(table[name].to_numpy(dtype=float), decimals, strict=True)
+        ]
+    return shown
+
+
+def _groupings(by: Sequence[str]) -> tuple[str, ...]:
+    words = (by,) if isinstance(by, str) else tuple(by)
+    unknown = [word for word in words if word not in GROUPINGS]
+    if unknown:
+        raise ValueError(f"by holds {unknown[0]!r}; it may hold {', '.join(GROUPINGS)}")
+    if len(set(words)) != len(words):
+        raise ValueError(f"by holds a word twice: {', '.join(words)}")
+    return words
+
+
+def _interval(top: Any, bottom: Any) -> tuple[float, float]:
+    low = units.as_floats(top, "m", "top", optional=True)
+    high = units.as_floats(bottom, "m", "bottom", optional=True)
+    ends = (-np.inf if low is None else float(low), np.inf if high is None else float(high))
+    if not ends[0] < ends[1]:
+        raise ValueError(
+            f"the interval from {ends[0]:g} m to {ends[1]:g} m is empty; give the top first, "
+            "depths grow downward"
+        )
+    return ends
+
+
+def _levels(tree: xr.DataTree) -> tuple[str, ...]:
+    recipe = json.loads(tree.attrs.get("recipe", "{}"))
+    words = str(recipe.get("quality", {}).get("use", "good, not_evaluated"))
+    return tuple(word.strip() for word in words.split(","))
+
+
+def _leaves(tree: xr.DataTree) -> Iterator[tuple[str, xr.Dataset]]:
+    found = False
+    for leaf in tree.leaves:
+        path = leaf.path.strip("/")
+        if path.startswith(("properties/", "products/")):
+            found = True
+            # Depth, values and uncertainties in the units that the columns state.
+            yield path, companions.library_units(leaf.to_dataset(inherit=False))
+    if not found:
+        raise ValueError("the tree holds no /properties and no /products; reduce the hole first")
+
+
+def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
+    """Every quantity of the vocabulary that runs along readings and has a flag."""
+    beds, cores = series.leaf(tree, "layers"), series.leaf(tree, "cores")
+    for path, dataset in _leaves(tree):
+        where = None
+        for name in map(str, dataset.data_vars):
+            flagged = f"{name}_flag" in dataset and f"{name}_reason" in dataset
+            if name not in TERMS or not flagged or dataset[name].dims != ("reading",):
+                continue
+            if where is None:
+                where = _places(dataset, beds, cores)
+            effects = f"{name}_effects"
+            known = effects in dataset and bool(np.any(dataset[effects].values != 0))
+            size = dataset[name].size
+            u = dataset.get(f"{name}_u_random")
+            systematic = dataset.get(f"{name}_u_systematic")
+            if known:
+                moved = dataset[effects].transpose("source", "reading").values
+            elif systematic is not None:
+                moved = systematic.values[None, :]
+            else:
+                moved = np.full((1, size), np.nan)
+            yield _Readings(
+                path, name, str(dataset[name].attrs.get("units", TERMS[name].unit)),
+                dataset[name].values.astype(float),
+                np.full(size, np.nan) if u is None else u.values.astype(float),
+                moved.astype(float), dataset[f"{name}_flag"].values,
+                dataset[f"{name}_reason"].values, where,
+            )  # fmt: skip
+
+
+def _places(dataset: xr.Dataset, beds: xr.Dataset | None, cores: xr.Dataset | None) -> pd.DataFrame:
+    """Depth, layer, lithology and coring method of every reading."""
+    size = dataset.sizes["reading"]
+
+    def coordinate(name: str, otherwise: Any) -> np.ndarray:
+        if name in dataset.coords and dataset[name].dims == ("reading",):
+            return np.asarray(dataset[name].values)
+        return np.full(size, otherwise)
+
+    depth = coordinate("depth", np.nan).astype(float)
+    method = layout.method_of(cores, coordinate("core", ""))
+    return pd.DataFrame(
+        {
+            "depth": depth,
+            "layer": layout.layer_column(beds, depth),
+            "lithology": layout.layer_column(beds, depth, "lithology"),
+            "coring_method": np.where(method == "", "not known", method),
+        }
+    )
+
+
+def _groups(
+    where: pd.DataFrame, by: tuple[str, ...]
+) -> Iterator[tuple[dict[str, str], np.ndarray]]:
+    """Words of every group in the order in which depth meets them, and its rows."""
+    if not by:
+        yield {}, np.arange(len(where))
+        return
+    rows: dict[tuple[str, ...], list[int]] = {}
+    order = np.argsort(where["depth"].to_numpy(), kind="stable")
+    words = list(zip(*(where[word].tolist() for word in by), strict=True))
+    for row in order.tolist():
+        rows.setdefault(words[row], []).append(row)
+    for key, found in rows.items():
+        yield dict(zip(by, key, strict=True)), np.sort(np.array(found))
+
+
+def _statistics(one: _Readings, index: np.ndarray, levels: tuple[str, ...]) -> dict[str, Any]:
+    flag, values = one.flag[index], one.values[index]
+    counts = np.asarray(flags.usable(flag, levels)) & np.isfinite(values)
+    used = values[counts]
+    n = used.size
+    row: dict[str, Any] = {"property": one.path, "quantity": one.name, "unit": one.unit}
+    row |= {"readings": index.size, "n": n}
+    row |= dict.fromkeys(_NUMBERS, float("nan"))
+    if n:
+        own = index[counts]
+        row["mean"], row["median"] = float(used.mean()), float(np.median(used))
+        row["minimum"], row["maximum"] = float(used.min()), float(used.max())
+        row["u_random_of_mean"] = float(np.sqrt(np.sum(one.random[own] ** 2)) / n)
+        row["u_systematic_of_mean"] = float(np.hypot.reduce(one.effects[:, own].mean(axis=1)))
+    if n > 1:
+        row["standard_deviation"] = float(used.std(ddof=1))
+    # What cannot be counted for want of a number is missing, whatever its flag says.
+    left = np.where(np.isfinite(values), flag, flags.MISSING)[~counts]
+    row |= {column: int((left == level).sum()) for column, level in _LEVELS}
+    row["left_out"] = _reasons(one.reason[index][~counts])
+    return row
+
+
+def _reasons(masks: np.ndarray) -> str:
+    """Reasons of the readings that were left out with how many have each, the most first."""
+    kinds, counts = np.unique(masks, return_counts=True)
+    found: dict[str, int] = {}
+    for mask, count in zip(kinds.tolist(), counts.tolist(), strict=True):
+        for reason in flags.names(mask):
+            found[reason.replace("_", " ")] = found.get(reason.replace("_", " "), 0) + count
+    ranked = sorted(found.items(), key=lambda item: -item[1])
+    return "; ".join(f"{word} {count}" for word, count in ranked)

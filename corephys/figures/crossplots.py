@@ -1,0 +1,490 @@
+"""One property against another: velocity, density, porosity, formation factor, samples and scan."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import matplotlib
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
+from xarray import DataTree
+
+from corephys import uncertainty
+from corephys.figures import plate
+from corephys.figures.plate import Plate, describe
+from corephys.figures.reading import NothingToDraw, node, require
+from corephys.figures.style import (
+    COLOURS,
+    DASHES,
+    FLAGGED,
+    METHODS,
+    ONE_COLUMN,
+    RESEARCH_ONLY,
+    SETTINGS,
+    TWO_COLUMNS,
+    label,
+    plain,
+)
+from corephys.figures.tracks import methods_in_order
+from corephys.ground import flags, thresholds
+from corephys.hole.placing.depth import match
+
+__all__ = ["density_comparison", "formation_factor", "velocity_density", "velocity_porosity"]
+
+# --------------------------------------------------------------------------------------------------
+# P-wave velocity against bulk density, with lines of equal impedance.
+
+
+_WITHIN = thresholds.DEFAULTS["drawn_sample_reach"]
+_PANEL = "P-wave velocity [m/s] against bulk density [g/cm^3]"
+
+
+def velocity_density(tree: DataTree) -> Plate:
+    """Draw velocity of the scan against the density beside it, and of samples where there are both.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/velocity`` [m/s] and ``/properties/density`` [g/cm^3].
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, one column wide, with lines of equal acoustic impedance [MPa s/m].
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole lacks either, or none of the readings lie beside each other.
+    """
+    velocity = require(tree, "properties/velocity", "velocity_density")
+    density = require(tree, "properties/density", "velocity_density")
+    beside = match(
+        density, to=velocity, within=thresholds.DEFAULTS["drawn_pair_reach"], how="nearest"
+    )
+    v, rho = velocity["p_wave_velocity"].values.astype(float), beside["bulk_density"].values
+    level = np.maximum(velocity["p_wave_velocity_flag"].values, beside["bulk_density_flag"].values)
+    good = np.isfinite(v) & np.isfinite(rho) & flags.usable(level)
+    if not good.any():
+        raise NothingToDraw("no usable velocity of this hole has a usable density beside it")
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(ONE_COLUMN, 88.0)
+        axes = figure.add_subplot()
+        plate.points(axes, _PANEL, "scan", rho, v, flag=level, colour=COLOURS["p_wave_velocity"],
+                     small=True)  # fmt: skip
+        _samples(axes, tree)
+        for which, held in (("x", rho[good]), ("y", v[good])):
+            low, high = np.quantile(held, [0.001, 0.999])
+            room = 0.08 * float(high - low or abs(high) or 1.0)
+            getattr(axes, f"set_{which}lim")(low - room, high + room)
+        _impedance(axes)
+        axes.set_xlabel(label("bulk_density"))
+        axes.set_ylabel(label("p_wave_velocity"))
+        figure.head(tree)
+    what = (
+        "P-wave velocity against bulk density at the same place; dots: scan, open symbols: samples;"
+        " thin lines: equal acoustic impedance, in MPa s/m."
+    )
+    return describe(figure, what, velocity, density)
+
+
+def _samples(axes: Axes, tree: DataTree) -> None:
+    """Samples that have both, velocity across the core."""
+    index, sent = (
+        node(tree, "properties/index_properties"),
+        node(tree, "properties/sample_velocity"),
+    )
+    if index is None or sent is None:
+        return
+    across = sent.isel(reading=sent["axis"].values.astype(str) == "across")
+    if not across.sizes["reading"]:
+        return
+    beside = match(index, to=across, within=_WITHIN, how="nearest")
+    level = np.maximum(
+        across["p_wave_velocity_flag"].values, beside["bulk_density_flag"].values
+    )  # fmt: skip
+    plate.points(
+        axes, _PANEL, "samples, across the core", beside["bulk_density"].values,
+        across["p_wave_velocity"].values, flag=level,
+        x_error=uncertainty.total(beside, "bulk_density").values,
+        y_error=uncertainty.total(across, "p_wave_velocity").values,
+    )  # fmt: skip
+
+
+def _impedance(axes: Axes) -> None:
+    """Lines of equal impedance, named where they leave the axes."""
+    (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
+    ends = np.array([left * bottom, right * top]) / 1000.0  # g/cm^3 m/s to MPa s/m
+    for z in MaxNLocator(6).tick_values(*ends):
+        x = np.linspace(left, right, 101)
+        y = 1000.0 * z / x
+        inside = (y >= bottom) & (y <= top)
+        if not inside.any() or z <= 0.0:
+            continue
+        plate.curve(axes, _PANEL, f"impedance {z:g} MPa s/m", x[inside], y[inside], colour="0.6")
+        axes.lines[-1].set_linewidth(0.6)
+        axes.lines[-1].set_zorder(1.0)
+        place = int(np.flatnonzero(inside)[0])
+        # A line that begins in a corner has no room for its number.
+        if y[place] < bottom + 0.06 * (top - bottom) or x[place] > right - 0.12 * (right - left):
+            continue
+        if y[place] > top - 0.04 * (top - bottom) and x[place] < left + 0.02 * (right - left):
+            continue
+        drop = 0.035 * (top - bottom) if y[place] > top - 0.04 * (top - bottom) else 0.0
+        axes.text(x[place] + 0.01 * (right - left), y[place] - drop, f"{z:g}", fontsize=5.5,
+                  color="0.35", ha="left", va="center", zorder=5,
+                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6})  # fmt: skip
+
+
+# --------------------------------------------------------------------------------------------------
+# Velocity against porosity: readings by coring method, models, bounds, and what lies beyond.
+
+
+# Model -> words, colour and line; told apart in grey by line and darkness.
+_LINES: dict[str, tuple[str, str, Any]] = {
+    "upper_bound": ("upper bound", "0.55", "-"),
+    "time_average": ("time average (Wyllie)", "#0072B2", "--"),
+    "stiff_sand": ("stiff sand", "0.4", (0, (1, 1))),
+    "critical_porosity": ("critical porosity", "#009E73", "-."),
+    "krief": ("Krief", "#7A4E9E", ":"),
+    "raymer": ("Raymer, Hunt and Gardner", "#B07800", (0, (7, 2))),
+    "soft_sand": ("soft sand or mud", "black", ":"),
+    "suspension": ("suspension (Wood)", "black", "-"),
+}
+_OUTSIDE = {"below_elastic_bounds": ("below bounds", "x"),
+            "above_elastic_bounds": ("above bounds", "+")}  # fmt: skip
+_VELOCITY = "P-wave velocity [m/s] against porosity"
+
+
+def velocity_porosity(tree: xr.DataTree) -> Plate:
+    """Draw the readings of the scan among the models, with those outside the bounds marked.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/products/elastic_bounds`` [m/s]; models where it has
+        ``/products/velocity_models``.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no velocity with a porosity beside it.
+    """
+    checked = require(tree, "products/elastic_bounds", "velocity_porosity")
+    phi, v = (checked[name].values.astype(float) for name in ("porosity", "p_wave_velocity"))
+    level = np.maximum(checked["p_wave_velocity_flag"].values, checked["porosity_flag"].values)
+    shown = np.isfinite(phi) & np.isfinite(v)
+    if not shown.any():
+        raise NothingToDraw("no velocity of this hole has a porosity beside it")
+    reason = checked["p_wave_velocity_reason"].values
+    curves = node(tree, "products/velocity_models")
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 100.0)
+        axes = figure.add_subplot()
+        keys = _readings(axes, tree, checked, phi, v, level)
+        _limits(axes, phi[shown], v[shown], flags.usable(level[shown]))
+        keys += _outside(axes, phi, v, reason, shown)
+        if curves is not None:
+            keys += _models(axes, curves)
+        axes.set_xlabel(label("porosity"))
+        axes.set_ylabel(label("p_wave_velocity"))
+        figure.head(tree)
+        axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0)
+        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
+        figure.get_layout_engine().set(rect=(0.0, 0.03, 0.985, 0.97))  # type: ignore[union-attr]
+    models = [
+        word for word, (words, *_) in _LINES.items() if any(k.get_label() == words for k in keys)
+    ]
+    what = "P-wave velocity against porosity, with the bounds that mark readings"
+    if models:
+        what += f" and the models {', '.join(_LINES[word][0] for word in models)}"
+    return describe(figure, f"{what}.", checked, curves)
+
+
+def _readings(
+    axes: Axes, tree: xr.DataTree, checked: xr.Dataset, phi: np.ndarray, v: np.ndarray,
+    level: np.ndarray,
+) -> list[Line2D]:  # fmt: skip
+    """Dots by coring method; flagged ones pale below all."""
+    keys = []
+    for method, here in _by_method(tree, checked).items():
+        if not here.any():
+            continue
+        ink, words = (
+            METHODS.get(method or "piston", METHODS["other"])[1],
+            f"scan, {method}" if method else "scan",
+        )
+        plate.points(axes, _VELOCITY, words, phi[here], v[here], flag=level[here], colour=ink,
+                     small=True)  # fmt: skip
+        keys.append(_dot(words, ink))
+    keys.append(_dot("scan, flagged", FLAGGED))
+    return keys
+
+
+def _by_method(tree: xr.DataTree, checked: xr.Dataset) -> dict[str, np.ndarray]:
+    """Which readings are of cores of each method."""
+    cores = node(tree, "cores")
+    if cores is None or "coring_method" not in cores or "core" not in checked.coords:
+        return {"": np.ones(checked.sizes["reading"], dtype=bool)}
+    method = dict(zip(cores["core"].values, map(str, cores["coring_method"].values), strict=True))
+    of_reading = np.array([method.get(core, "other") for core in checked["core"].values])
+    words = [*methods_in_order(cores), "other"]
+    return {word: of_reading == word for word in dict.fromkeys(words)}
+
+
+def _limits(axes: Axes, phi: np.ndarray, v: np.ndarray, good: np.ndarray) -> None:
+    """Axes about the usable readings, with room above for the models."""
+    use = good if good.any() else np.ones(phi.size, dtype=bool)
+    left, right = np.percentile(phi[use], [0.1, 99.9])
+    low, high = np.percentile(v[use], [0.1, 99.9])
+    wide, tall = max(right - left, 0.05), max(high - low, 50.0)
+    axes.set_xlim(max(left - 0.08 * wide, 0.0), min(right + 0.08 * wide, 1.0))
+    axes.set_ylim(low - 0.35 * tall, high + 0.6 * tall)
+
+
+def _outside(
+    axes: Axes, phi: np.ndarray, v: np.ndarray, reason: np.ndarray, shown: np.ndarray
+) -> list[Line2D]:
+    keys = []
+    for word, (words, marker) in _OUTSIDE.items():
+        here = shown & ((reason & flags.bit(word)) != 0)
+        if not here.any():
+            continue
+        plate.points(axes, _VELOCITY, words, phi[here], v[here], marker=marker)
+        (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+        inside = (phi[here] >= left) & (phi[here] <= right) & (v[here] >= low) & (v[here] <= high)
+        off = int((~inside).sum())
+        text = f"{words}, {off} of {int(here.sum())} off axis" if off else words
+        keys.append(Line2D([], [], marker=marker, color="black", linestyle="none", markersize=3.6,
+                           markeredgewidth=0.6, label=text))  # fmt: skip
+    return keys
+
+
+def _models(axes: Axes, curves: xr.Dataset) -> list[Line2D]:
+    """Lines of the models that pass through the axes; the lower bound with its uncertainty."""
+    keys = []
+    porosity = curves["porosity"].values
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    for model, (words, ink, style) in _LINES.items():
+        if f"velocity_{model}" not in curves:
+            continue
+        speed = curves[f"velocity_{model}"].values
+        seen = (porosity >= left) & (porosity <= right) & (speed >= low) & (speed <= high)
+        if not seen.any():
+            continue
+        if model == "suspension":
+            u = curves["velocity_suspension_u"].values
+            for sign in (-1.0, 1.0):
+                plate.curve(axes, _VELOCITY, f"{words}, one standard uncertainty off", porosity,
+                            speed + sign * u, colour="0.7")  # fmt: skip
+        plate.curve(axes, _VELOCITY, words, porosity, speed, colour=ink, style=style)
+        keys.append(Line2D([], [], color=ink, linestyle=style, linewidth=1.0, label=words))
+    if keys and keys[-1].get_label() == _LINES["suspension"][0]:
+        keys.append(Line2D([], [], color="0.7", linewidth=1.0, label="its standard uncertainty"))
+    return keys
+
+
+def _dot(words: str, ink: str) -> Line2D:
+    return Line2D([], [], marker=".", color=ink, linestyle="none", markersize=4.0,
+                  markeredgewidth=0.0, label=words)  # fmt: skip
+
+
+# --------------------------------------------------------------------------------------------------
+# Formation factor against porosity, with Archie's law as it was fitted.
+
+
+_ARCHIE = "formation factor against porosity"
+_TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)
+
+
+def formation_factor(tree: xr.DataTree) -> Plate:
+    """Draw formation factor against the porosity beside it, both axes logarithmic.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/formation_factor`` [1] and ``/products/porosity`` [1];
+        Archie's parameters where it has ``/properties/archie``.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide, with one line a layer.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole lacks either, or none of the readings lie beside each other.
+    """
+    factor = require(tree, "properties/formation_factor", "formation_factor")
+    porosity = require(tree, "products/porosity", "formation_factor")
+    beside = match(
+        porosity, to=factor, within=thresholds.DEFAULTS["drawn_pair_reach"], how="nearest"
+    )
+    f = factor["formation_factor"].values.astype(float)
+    phi = beside["porosity"].values.astype(float)
+    level = np.maximum(factor["formation_factor_flag"].values, beside["porosity_flag"].values)
+    good = np.isfinite(f) & np.isfinite(phi) & (f > 0) & (phi > 0) & flags.usable(level)
+    if not good.any():
+        raise NothingToDraw(
+            "no usable formation factor of this hole has a usable porosity beside it"
+        )
+    archie = node(tree, "properties/archie")
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 88.0)
+        axes = figure.add_subplot()
+        positive = (f > 0) & (phi > 0)
+        plate.points(axes, _ARCHIE, "scan", phi[positive], f[positive], flag=level[positive],
+                     colour=COLOURS["electrical_resistivity"], small=True)  # fmt: skip
+        axes.set(xscale="log", yscale="log")
+        ends = [np.quantile(held[good], [0.001, 0.999]) for held in (phi, f)]
+        axes.set_xlim(0.93 * ends[0][0], min(1.07 * ends[0][1], 1.0))
+        axes.set_ylim(0.85 * ends[1][0], 1.15 * ends[1][1])
+        if archie is not None:
+            reach = _reach(node(tree, "layers"), factor["depth"].values, phi, good)
+            _laws(axes, archie, reach)
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_locator(FixedLocator(_TICKS))
+            axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+            axis.set_minor_formatter(NullFormatter())
+        axes.set_xlabel(label("porosity"))
+        axes.set_ylabel(label("formation_factor"))
+        figure.head(tree)
+    what = "Formation factor against porosity at the same place, both axes logarithmic."
+    return describe(figure, what, factor, archie)
+
+
+def _reach(
+    layers: xr.Dataset | None, depth: np.ndarray, phi: np.ndarray, good: np.ndarray
+) -> dict[str, tuple[float, float]]:
+    """Range of porosity of each layer: beyond it nothing of that layer was measured."""
+    if layers is None:
+        return {}
+    found = {}
+    names, tops, bottoms = (layers[key].values for key in ("name", "top", "bottom"))
+    for name, top, bottom in zip(names, tops, bottoms, strict=True):
+        here = good & (depth >= top) & (depth < bottom)
+        if here.any():
+            low, high = np.quantile(phi[here], [0.005, 0.995])
+            found[str(name)] = (float(low), float(high))
+    return found
+
+
+def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]]) -> None:
+    """One line a layer, as far as its readings reach, with its numbers beside the figure."""
+    names = archie["layer_name"].values if "layer_name" in archie.coords else ["whole hole"]
+    m, u = (np.atleast_1d(archie[n].values) for n in
+            ("cementation_exponent", "cementation_exponent_u_random"))  # fmt: skip
+    a, n = (np.atleast_1d(archie[key].values) for key in ("archie_a", "points"))
+    for place, name in enumerate(names):
+        if not (np.isfinite(m[place]) and np.isfinite(a[place])):
+            continue
+        x = np.geomspace(*reach.get(str(name), axes.get_xlim()), 60)
+        ink = ("black", "0.3", "0.5")[place // len(DASHES) % 3]
+        plate.curve(axes, _ARCHIE, f"Archie, {name}", x, a[place] * x ** -m[place], colour=ink,
+                    style=DASHES[place % len(DASHES)])  # fmt: skip
+        error = f" ± {u[place]:.2f}" if np.isfinite(u[place]) else ""
+        axes.lines[-1].set_label(
+            f"{plain(name)}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$, n {int(n[place])}"
+        )
+    handles = [line for line in axes.lines if not line.get_label().startswith("_")]
+    axes.legend(handles=handles[:14], loc="upper left", bbox_to_anchor=(1.01, 1.0),
+                borderaxespad=0.0, handlelength=4.0, title="F = a φ$^{-m}$, by layer",
+                title_fontsize=6)  # fmt: skip
+
+
+# --------------------------------------------------------------------------------------------------
+# Density of samples against that of the scan beside them, by coring method.
+
+
+def density_comparison(tree: DataTree) -> Plate:
+    """Draw bulk density of the scan, averaged over the footprint of a sample, against the sample's.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/density`` and ``/properties/index_properties`` [g/cm^3].
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, one column wide, with the line of equal densities.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole lacks either, or no sample has usable readings beside it.
+    """
+    samples = require(tree, "properties/index_properties", "density_comparison")
+    scan = require(tree, "properties/density", "density_comparison")
+    beside = match(
+        scan, to=samples, within=_WITHIN, how="mean over footprint", allow=("good", "not_evaluated")
+    )
+    x, y = (one["bulk_density"].values.astype(float) for one in (samples, beside))
+    level = samples["bulk_density_flag"].values
+    both = np.isfinite(x) & np.isfinite(y)
+    good = both & flags.usable(level)
+    if not good.any():
+        raise NothingToDraw(
+            f"no usable sample has usable readings of the scan within {_WITHIN}: nothing to compare"
+        )
+    error = [uncertainty.total(one, "bulk_density").values for one in (samples, beside)]
+    methods = _methods(tree, samples)
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(ONE_COLUMN, 88.0)
+        axes = figure.add_subplot()
+        keys = []
+        for word in dict.fromkeys(methods[both]):
+            marker, ink = METHODS.get(word, METHODS["other"])
+            here = both & (methods == word)
+            plate.points(
+                axes, "scan against samples, bulk density [g/cm^3]", word, x[here], y[here],
+                flag=level[here], x_error=error[0][here], y_error=error[1][here], marker=marker,
+                colour=ink,
+            )  # fmt: skip
+            keys.append(Line2D([], [], marker=marker, color=ink, markerfacecolor="white",
+                               linestyle="none", markersize=3.6, label=word))  # fmt: skip
+        ends = np.array([min(x[good].min(), y[good].min()), max(x[good].max(), y[good].max())])
+        ends += 0.06 * float(np.ptp(ends) or 0.1) * np.array([-1.0, 1.0])
+        plate.curve(axes, "scan against samples, bulk density [g/cm^3]", "equal", ends, ends,
+                    colour="0.4", style="--")  # fmt: skip
+        axes.set(xlim=ends, ylim=ends, aspect="equal")
+        axes.set_xlabel(f"{label('bulk_density')}, samples")
+        axes.set_ylabel(f"{label('bulk_density')}, scan beside them")
+        figure.head(tree)
+        axes.legend(handles=keys, loc="upper left", handletextpad=0.3)
+        axes.text(0.97, 0.03, _words(y[good] - x[good]), transform=axes.transAxes, ha="right",
+                  va="bottom", fontsize=6)  # fmt: skip
+    what = (
+        "Bulk density of the scan, averaged over the footprint of a sample, against that of the "
+        f"sample ({_WITHIN}); dashed: equal."
+    )
+    return describe(figure, what, scan, samples)
+
+
+def _methods(tree: DataTree, samples: object) -> np.ndarray:
+    """Coring method of each sample's core."""
+    cores = node(tree, "cores")
+    names = samples["core"].values if "core" in samples.coords else []  # type: ignore[index, attr-defined]
+    if cores is None or "coring_method" not in cores or not len(names):
+        return np.full(samples.sizes["reading"], "other", dtype=object)  # type: ignore[attr-defined]
+    known = dict(zip(cores["core"].values, map(str, cores["coring_method"].values), strict=True))
+    return np.array([known.get(name, "other") for name in names], dtype=object)
+
+
+def _words(difference: np.ndarray) -> str:
+    n = difference.size
+    spread = difference.std(ddof=1) if n > 1 else np.nan
+    error = f" ± {spread / np.sqrt(n):.4f}" if n > 1 else ""
+    mean = f"{difference.mean():+.4f}".replace("-", "−")
+    return f"{n} pairs\nscan − sample, mean {mean}{error} g/cm³" + (
+        f"\nstandard deviation {spread:.4f} g/cm³" if n > 1 else ""
+    )

@@ -1,0 +1,626 @@
+"""Figures of heat: heating runs, temperature stations, heat flow and its tests."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import matplotlib
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+
+from corephys import uncertainty
+from corephys.downhole import temperature
+from corephys.downhole import temperature as formation_temperature
+from corephys.figures import plate
+from corephys.figures.plate import Plate, describe
+from corephys.figures.reading import NothingToDraw, Series, node, of_name, require, scalar, series
+from corephys.figures.style import (
+    COLOURS,
+    DASHES,
+    FLAGGED,
+    ONE_COLUMN,
+    SETTINGS,
+    TWO_COLUMNS,
+    label,
+    plain,
+    stated,
+)
+from corephys.figures.tracks import span
+from corephys.ground import flags, units
+from corephys.samples import needle
+
+__all__ = [
+    "bottom_water",
+    "heat_flow",
+    "heat_flow_tests",
+    "heating_run",
+    "station",
+    "temperature_records",
+]
+
+# --------------------------------------------------------------------------------------------------
+# Heat flow: conductivity, temperature, and temperature against thermal resistance.
+
+
+def heat_flow(tree: xr.DataTree) -> Plate:
+    """Draw conductivity and temperature against depth, and the Bullard plot beside them.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/formation_temperature``; conductivity, resistance and
+        heat flow are drawn where it has them (W/(m K), m^2 K/W, mW/m^2).
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no formation temperature.
+    """
+    require(tree, "properties/formation_temperature", "heat_flow")
+    temperature = series(tree, "properties/formation_temperature", "equilibrium_temperature")
+    if temperature is None:
+        raise NothingToDraw("no station of this hole has an equilibrium temperature to draw")
+    conductivity = series(tree, "properties/thermal_conductivity", "thermal_conductivity")
+    resistance = node(tree, "products/thermal_resistance")
+    flow = node(tree, "products/heat_flow")
+    with matplotlib.rc_context(SETTINGS):
+        columns = 1 + (conductivity is not None) + (resistance is not None)
+        figure = Plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0)
+        axes = list(figure.subplots(1, columns, squeeze=False)[0])
+        deepest = np.concatenate([one.depth for one in (temperature, conductivity) if one])
+        bottom = float(np.nanmax(deepest)) * 1.04
+        if conductivity is not None:
+            _against_depth(axes[0], conductivity, bottom)
+        spot = axes[int(conductivity is not None)]
+        _against_depth(spot, temperature, bottom)
+        if resistance is not None:
+            _bullard(axes[-1], temperature, resistance, flow, bottom_water(tree, flow))
+        figure.head(tree)
+    what = (
+        "Thermal conductivity and equilibrium temperature against depth, and temperature "
+        "against thermal resistance with the fitted line."
+    )
+    return describe(
+        figure,
+        what,
+        node(tree, "properties/thermal_conductivity"),
+        node(tree, "properties/formation_temperature"),
+        resistance,
+        flow,
+        depth_scale="depth",
+    )
+
+
+def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
+    plate.points(
+        axes, f"{one.label} against depth [m]", one.name.replace("_", " "), one.values, one.depth,
+        flag=one.flag, x_error=one.error, colour=COLOURS[one.name],
+    )  # fmt: skip
+    axes.set_xlim(*span([one]))
+    axes.set_ylim(bottom, -0.02 * bottom)
+    axes.set_xlabel(one.label)
+    axes.set_ylabel("depth below seafloor [m]")
+
+
+def _bullard(
+    axes: Axes, temperature: Series, resistance: xr.Dataset, flow: xr.Dataset | None,
+    bottom_water: float,
+) -> None:  # fmt: skip
+    name = "thermal_resistance"
+    x = resistance[name].values.astype(float)
+    known = f"{name}_u_random" in resistance and f"{name}_u_systematic" in resistance
+    error = uncertainty.total(resistance, name).values if known else None
+    panel = f"{temperature.label} against {label(name)}"
+    # The resistance stands at the stations, one a temperature.
+    plate.points(
+        axes, panel, "stations", temperature.values, x, flag=temperature.flag,
+        x_error=temperature.error, y_error=error, colour=COLOURS[temperature.name],
+    )  # fmt: skip
+    bottom = float(np.nanmax(x)) * 1.06
+    axes.set_ylim(bottom, -0.03 * bottom)
+    axes.set_xlabel(temperature.label)
+    axes.set_ylabel(label(name))
+    if flow is None or "heat_flow" not in flow:
+        return
+    slope, u_slope = scalar(flow, "heat_flow")
+    at_top, _ = scalar(flow, "surface_temperature")
+    ends = np.array([0.0, float(np.nanmax(x))])
+    plate.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
+    if np.isfinite(bottom_water):
+        plate.points(axes, panel, "bottom water", [bottom_water], [0.0], marker="s")
+        axes.annotate("bottom water", (bottom_water, 0.0), xytext=(5, 0), fontsize=6,
+                      textcoords="offset points", va="center")  # fmt: skip
+    axes.text(0.97, 0.95, f"q = {stated(slope, u_slope, 'mW/m^2')}", transform=axes.transAxes,
+              ha="right", va="top", fontsize=6.5)  # fmt: skip
+
+
+def bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
+    """Temperature at the seafloor that the line was fitted with.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with its recipe.
+    flow : Dataset or None
+        ``/products/heat_flow``.
+
+    Returns
+    -------
+    float
+        In degC; NaN without one.
+    """
+    if flow is None or flow.attrs.get("bottom_water") != "included":
+        return float("nan")
+    given = json.loads(tree.attrs.get("recipe", "{}")).get("hole", {})
+    text = given.get("bottom_water_temperature")
+    if text is None:
+        return float("nan")
+    return float(units.as_floats(text, "degC", "bottom_water_temperature"))
+
+
+# --------------------------------------------------------------------------------------------------
+# What a heat flow stands on: the bend of its line, its intervals, and its corrections.
+
+
+_WARM = COLOURS["equilibrium_temperature"]
+_FLOW = COLOURS["acoustic_impedance"]
+
+
+def heat_flow_tests(tree: xr.DataTree) -> Plate:
+    """Draw the residuals of the line, the heat flow between stations, and the corrections.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/products/heat_flow_curvature`` [K], ``/products/heat_flow_intervals``
+        and ``/products/heat_flow`` [mW/m^2]; ``/products/heat_flow_corrections`` is drawn where
+        the hole has it.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no heat flow, or too few stations for a test.
+    """
+    flow = require(tree, "products/heat_flow", "heat_flow_tests")
+    bend = require(tree, "products/heat_flow_curvature", "heat_flow_tests")
+    pieces = require(tree, "products/heat_flow_intervals", "heat_flow_tests")
+    resistance = require(tree, "products/thermal_resistance", "heat_flow_tests")
+    temperature = require(tree, "properties/formation_temperature", "heat_flow_tests")
+    table = node(tree, "products/heat_flow_corrections")
+    with matplotlib.rc_context(SETTINGS):
+        columns = 2 + (table is not None)
+        figure = Plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0)
+        axes = list(figure.subplots(1, columns, squeeze=False)[0])
+        water = bottom_water(tree, flow) - scalar(flow, "surface_temperature")[0]
+        _residuals(axes[0], bend, resistance, temperature, (scalar(flow, "heat_flow")[0], water))
+        _intervals(axes[1], pieces, flow)
+        if table is not None:
+            _corrections(axes[2], table)
+        figure.head(tree)
+    what = (
+        "Residuals of the line of heat flow and heat flow between neighbouring stations"
+        f"{'' if table is None else ', with its corrections'}."
+    )
+    if np.isfinite(water):
+        what += (
+            " The line goes through the bottom water too, which is known best; the stations share "
+            "the errors of conductivity and depth above them, and may all lie to one side."
+        )
+    return describe(figure, what, flow, bend, pieces, table, depth_scale="depth")
+
+
+def _residuals(
+    axes: Axes, bend: xr.Dataset, resistance: xr.Dataset, temperature: xr.Dataset,
+    fitted: tuple[float, float],
+) -> None:  # fmt: skip
+    """Temperatures less the line, with the errors of both axes, and the parabola less the line.
+
+    ``fitted`` are the slope [mW/m^2] and the bottom water less the line [K], NaN without.
+    """
+    flow, water = fitted
+    r = resistance["thermal_resistance"].values.astype(float)
+    models = list(bend["model"].values)
+    line, parabola = (
+        bend["residual"].values[models.index(word)].astype(float) for word in ("line", "parabola")
+    )
+    shown = np.isfinite(line)
+    if not shown.any():
+        raise NothingToDraw("no station of the hole lies on the line of its heat flow")
+    words = "temperature less the line"
+    panel = f"{words} [K] against {label('thermal_resistance')}"
+    error = np.hypot(
+        uncertainty.total(temperature, "equilibrium_temperature").values,
+        1e-3 * flow * resistance["thermal_resistance_u_random"].values,
+    )
+    plate.points(axes, panel, "stations", line[shown], r[shown], x_error=error[shown], colour=_WARM)
+    if np.isfinite(water):
+        plate.points(axes, panel, "bottom water", [water], [0.0], marker="s")
+        axes.annotate("bottom water", (water, 0.0), xytext=(5, 0), fontsize=6,
+                      textcoords="offset points", va="center")  # fmt: skip
+    bottom = 1.06 * float(r[shown].max())
+    plate.curve(axes, panel, "line", [0.0, 0.0], [0.0, bottom])
+    # Three stations fix the parabola: it is drawn through what it adds to the line at them.
+    at = np.linspace(0.0, float(r[shown].max()), 60)
+    added = np.polyval(np.polyfit(r[shown], (line - parabola)[shown], 2), at)
+    plate.curve(axes, panel, "parabola", added, at, style="--")
+    axes.set_ylim(bottom, -0.03 * bottom)
+    reach = 1.15 * float(np.nanmax(np.abs(line[shown]) + np.nan_to_num(error[shown])))
+    axes.set_xlim(-reach, reach)
+    axes.set_xlabel(f"{words} [K]")
+    axes.set_ylabel(label("thermal_resistance"))
+    axes.set_title(f"{bend.attrs['shape']}, p = {float(bend['probability']):.2g}", loc="left")
+    _key(axes, {"line": "-", "parabola": "--"})
+
+
+def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
+    """Heat flow of each interval over its thickness, the line and its band behind."""
+    depth, values = pieces["depth"].values, pieces["heat_flow"].values
+    half = 0.5 * (pieces["bottom"].values - pieces["top"].values)
+    total = uncertainty.total(pieces, "heat_flow").values
+    panel = f"{label('heat_flow')} against depth [m]"
+    bottom = 1.04 * float(np.max(pieces["bottom"].values))
+    value, u = scalar(flow, "heat_flow")
+    ends = np.array([0.0, bottom])
+    if np.isfinite(u):
+        plate.band(axes, panel, "line, one standard uncertainty", ends, [value - u] * 2,
+                   [value + u] * 2)  # fmt: skip
+    plate.curve(axes, panel, "line", [value, value], ends)
+    mean, _ = scalar(pieces, "heat_flow_mean")
+    plate.curve(axes, panel, "mean of the intervals", [mean, mean], ends, style=":")
+    plate.points(axes, panel, "intervals", values, depth, x_error=total, y_error=half, colour=_FLOW)
+    axes.set_ylim(bottom, -0.02 * bottom)
+    axes.set_xlabel(label("heat_flow"))
+    axes.set_ylabel("depth below seafloor [m]")
+    axes.set_title(f"line {value:.1f}, mean {mean:.1f} mW/m²", loc="left")
+    _key(axes, {"line": "-", "mean of the intervals": ":"})
+
+
+def _key(axes: Axes, styles: dict[str, Any]) -> None:
+    """What the lines are, below the axis where no point can lie."""
+    handles = [
+        Line2D([], [], color="black", linestyle=style, linewidth=1.0, label=word)
+        for word, style in styles.items()
+    ]
+    axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=2)
+
+
+def _corrections(axes: Axes, table: xr.Dataset) -> None:
+    """Signed bars, one a correction, the uncorrected heat flow as the zero."""
+    names = [str(name) for name in table["correction"].values]
+    shown = [i for i, name in enumerate(names) if name != "none"]
+    added = table["heat_flow_correction"].values[shown].astype(float)
+    error = uncertainty.total(table, "heat_flow_correction").values[shown]
+    place = np.arange(len(shown), dtype=float)
+    panel = label("heat_flow_correction")
+    plate.boxes(axes, panel, "corrections", place - 0.3, place + 0.3, width=added, colour="0.78")
+    plate.points(axes, panel, "standard uncertainty", added, place, x_error=error, marker="|")
+    plate.curve(axes, panel, "uncorrected", [0.0, 0.0], [-0.6, len(shown) - 0.4])
+    edge = np.concatenate([added - np.nan_to_num(error), added + np.nan_to_num(error), [0.0]])
+    room = 0.08 * (float(np.ptp(edge)) or 1.0)
+    axes.set_xlim(float(edge.min()) - room, float(edge.max()) + room)
+    axes.set_ylim(len(shown) - 0.4, -0.6)
+    axes.set_yticks(place, [names[i].replace(" ", "\n", 1) for i in shown])
+    axes.set_xlabel(panel)
+    axes.set_title(f"added to {float(table.attrs['heat_flow_uncorrected']):.1f} mW/m²", loc="left")
+
+
+# --------------------------------------------------------------------------------------------------
+# One heating run: the curve with the window that was chosen, and what every other would say.
+
+
+_MOST = 4000  # windows drawn; more lie on one another
+
+
+def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
+    """Draw a heating curve against ln t and the conductivity of all its windows.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/samples/needle`` and the conductivity of its runs.
+    run : str or int, optional
+        Name of the run; the first good one where not given.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide: temperature [degC] against time [s] with the chosen
+        window shaded, and conductivity [W/(m K)] against the length of each window, the
+        accepted ones in colour.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no heating run, or none of that name.
+    """
+    table = require(tree, "samples/needle", "heating_run")
+    runs = _runs(tree)
+    names = runs["run"].values.astype(str)
+    value, flag = runs["thermal_conductivity"].values, runs["thermal_conductivity_flag"].values
+    good = np.isfinite(value) & flags.usable(flag)
+    if run is None:
+        row = int(np.argmax(good))
+    elif (names == str(run)).any():
+        row = int(np.argmax(names == str(run)))
+    else:
+        raise NothingToDraw(f"no heating run {run!r}; the runs are {', '.join(names)}")
+    one = runs.isel(reading=row)
+    own = table["run"].values.astype(str) == names[row]
+    everything = needle.windows(table.isel({table["run"].dims[0]: own}))
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 72.0)
+        left, right = figure.subplots(1, 2)
+        _curve(left, table, own, one)
+        _windows(right, everything, one)
+        words = ", ".join(flags.names(int(one["thermal_conductivity_reason"]))).replace("_", " ")
+        figure.head(tree, f"run {names[row]}{': ' + words if words else ''}")
+    what = (
+        f"Heating curve of run {names[row]} against time, logarithmic, and the conductivity of its "
+        "windows."
+    )
+    return describe(figure, what, runs)
+
+
+def _runs(tree: xr.DataTree) -> xr.Dataset:
+    """The runs one by one, also where the recipe combined repeats."""
+    for path in ("properties/heating_runs", "properties/thermal_conductivity"):
+        try:
+            found = tree[path]
+        except KeyError:
+            continue
+        dataset = found.to_dataset(inherit=False)
+        if "window_start" in dataset:
+            return dataset
+    raise NothingToDraw("the hole has no conductivity of single heating runs")
+
+
+def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> None:
+    time, temperature = table["time"].values[own], table["temperature"].values[own]
+    start, end = float(one["window_start"]), float(one["window_end"])
+    heated = time > 0
+    inside = heated & (time >= start) & (time <= end)
+    panel = "temperature [degC] against time [s]"
+    plate.points(axes, panel, "outside the window", time[heated & ~inside],
+                 temperature[heated & ~inside], marker=".", colour=FLAGGED)  # fmt: skip
+    plate.points(axes, panel, "inside the window", time[inside], temperature[inside], marker=".",
+                 colour=COLOURS["equilibrium_temperature"])  # fmt: skip
+    axes.axvspan(start, end, color="0.93", zorder=0)
+    axes.set_xscale("log")
+    axes.set_xlabel("time since heating began [s]")
+    axes.set_ylabel("temperature [°C]")
+    share = float(one["drift_share"]) if "drift_share" in one else np.nan
+    words = f"drift before heating {100 * share:.2g} % of the slope"
+    if "drift_error" in one:
+        words += f", taken off to {100 * float(one['drift_error']):.2g} %"
+    axes.text(0.03, 0.95, words, transform=axes.transAxes, va="top", fontsize=6)
+
+
+def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
+    panel = "conductivity [W/(m K)] against length of the window [s]"
+    accepted = everything["accepted"].values
+    k = everything["conductivity"].values
+    length = everything["end"].values - everything["start"].values
+    for which, name, colour in (
+        (~accepted, "refused", FLAGGED),
+        (accepted, "accepted", COLOURS["thermal_conductivity"]),
+    ):
+        rows = np.flatnonzero(which & np.isfinite(k))
+        rows = rows[:: max(1, rows.size // _MOST)]
+        if rows.size:
+            plate.points(axes, panel, f"{name} windows", length[rows], k[rows], small=True,
+                         colour=colour)  # fmt: skip
+    value = float(one["thermal_conductivity"])
+    u = float(uncertainty.total(one, "thermal_conductivity"))
+    plate.points(axes, panel, "chosen", [float(one["window_end"] - one["window_start"])], [value],
+                 y_error=[u],
+                 marker="s")  # fmt: skip
+    if np.isfinite(value):
+        axes.set_ylim(0.85 * value, 1.15 * value)
+    by_cylinder = float(one["conductivity_by_cylinder"]) if "conductivity_by_cylinder" in one else (
+        np.nan)  # fmt: skip
+    if np.isfinite(by_cylinder):
+        axes.axhline(by_cylinder, color="0.3", linewidth=0.8, linestyle="--", zorder=1)
+        axes.text(0.97, 0.05, "dashed: the whole cylinder fitted", transform=axes.transAxes,
+                  ha="right", fontsize=6)  # fmt: skip
+    axes.set_xlabel("length of the window [s]")
+    axes.set_ylabel(label("thermal_conductivity"))
+
+
+# --------------------------------------------------------------------------------------------------
+# One temperature station: the decay, what the fit leaves over, and the valley of conductivity.
+
+
+def station(tree: xr.DataTree, name: Any = None) -> Plate:
+    """Draw a station's record, its fit and residuals, and temperature against conductivity.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with the tables of ``/downhole`` and ``/properties/formation_temperature``.
+    name : str or int, optional
+        Of the station; the first with a temperature where not given.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide: temperature [degC] and residual [mK] against time
+        since penetration [s]; temperature [degC] against trial conductivity [W/(m K)].
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no station, or none of that name.
+    """
+    found = require(tree, "properties/formation_temperature", "station")
+    table, stations, tools = (
+        require(tree, f"downhole/{part}", "station")
+        for part in ("formation_temperature", "stations", "tools")
+    )
+    names = found["station"].values.astype(str)
+    if name is None:
+        row = int(np.argmax(np.isfinite(found["equilibrium_temperature"].values)))
+    elif (names == str(name)).any():
+        row = int(np.argmax(names == str(name)))
+    else:
+        raise NothingToDraw(f"no station {name!r}; the stations are {', '.join(names)}")
+    here = of_name(stations, "station", names[row])
+    k = found["conductivity"].isel(reading=[row])
+    # The curve belongs to the window that gave the temperature, also where somebody chose it.
+    low, high = (float(found[end].values[row]) for end in ("window_start", "window_end"))
+    window = {names[row]: f"{low!r} s to {high!r} s"} if low < high else None
+    valley = formation_temperature.valley(table, here, tools, conductivity=k, chosen_windows=window)
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 78.0)
+        grid = figure.add_gridspec(2, 2, height_ratios=[2.2, 1.0])
+        above = figure.add_subplot(grid[0, 0])
+        below = figure.add_subplot(grid[1, 0], sharex=above)
+        _decay(above, below, table, here, tools, found.isel(reading=row), names[row])
+        _valley(figure.add_subplot(grid[:, 1]), valley.isel(station=0), found.isel(reading=row))
+        words = f"station {names[row]}: {found['grade'].values[row]}"
+        figure.head(tree, f"{words} ({found['grade_reason'].values[row]})")
+    what = (
+        f"Record, fit and residuals of station {names[row]}, and temperature by conductivity; "
+        "dashed: equilibrium temperature."
+    )
+    return describe(figure, what, found)
+
+
+def _decay(
+    above: Any, below: Any, table: xr.Dataset, here: xr.Dataset, tools: xr.Dataset,
+    one: xr.Dataset, name: str,
+) -> None:  # fmt: skip
+    fit = formation_temperature.fitted(table, here, tools, one)
+    time, values, model = (fit[part].values for part in ("time", "temperature", "fit"))
+    inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
+    panel = "temperature [degC] against time since penetration [s]"
+    for which, words, colour in ((~inside, "outside the window", FLAGGED),
+                                 (inside, "inside the window",
+                                  COLOURS["equilibrium_temperature"])):  # fmt: skip
+        plate.points(above, panel, words, time[which], values[which], marker=".", colour=colour)
+    plate.curve(above, panel, "fit", time[inside], model[inside])
+    level = float(one["equilibrium_temperature"])
+    if np.isfinite(level):
+        above.axhline(level, color="0.3", linewidth=0.8, linestyle="--", zorder=1)
+    above.set_ylabel("temperature [°C]")
+    above.tick_params(labelbottom=False)
+    left = 1e3 * (values - model)[inside]
+    plate.points(below, "residual [mK] against time since penetration [s]", "residual",
+                 time[inside], left, marker=".", colour="0.2")  # fmt: skip
+    below.axhline(0.0, color="0.3", linewidth=0.6, zorder=1)
+    below.set_xlabel("time since penetration [s]")
+    below.set_ylabel("residual [mK]")
+
+
+def _valley(axes: Any, valley: xr.Dataset, one: xr.Dataset) -> None:
+    panel = f"{label('equilibrium_temperature')} against {label('thermal_conductivity')}"
+    k, temperature = valley["conductivity"].values, valley["temperature"].values
+    plate.curve(axes, panel, "valley", k, temperature,
+                colour=COLOURS["thermal_conductivity"])  # fmt: skip
+    u = np.hypot(float(one["equilibrium_temperature_u_random"]),
+                 float(one["equilibrium_temperature_u_systematic"]))  # fmt: skip
+    plate.points(axes, panel, "chosen", [float(one["conductivity"])],
+                 [float(one["equilibrium_temperature"])], y_error=[u], marker="s")  # fmt: skip
+    slope = float(one["conductivity_sensitivity"])
+    worse = 1e3 * float(valley["residual_deviation_range"])
+    axes.set_title(
+        f"dT/dk = {slope:.3f} K per W/(m K); along the curve the\nstandard deviation of the "
+        f"residuals changes by {worse:.2g} mK", loc="left", fontsize=6,
+    )  # fmt: skip
+    axes.set_xlabel(label("thermal_conductivity"))
+    axes.set_ylabel(label("equilibrium_temperature"))
+
+
+# --------------------------------------------------------------------------------------------------
+# All records of formation temperature of a hole beside each other.
+
+
+_DASHES = DASHES[:5]  # by which the colours turn
+_INKS = ("black", "#D55E00", "#7FB8DA")
+_PANEL = "temperature above equilibrium [K] against time since penetration [s]"
+
+
+def temperature_records(tree: xr.DataTree) -> Plate:
+    """Draw how the probe cooled at every station: temperature above equilibrium against time.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with the tables of ``/downhole`` and ``/properties/formation_temperature``.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide; both axes logarithmic, the window that was fitted
+        in its own dashes, the rest pale.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no station, or no station a temperature.
+    """
+    found = require(tree, "properties/formation_temperature", "temperature_records")
+    table, stations, tools = (
+        require(tree, f"downhole/{part}", "temperature_records")
+        for part in ("formation_temperature", "stations", "tools")
+    )
+    names = found["station"].values.astype(str)
+    shown = np.flatnonzero(np.isfinite(found["equilibrium_temperature"].values))
+    if not shown.size:
+        raise NothingToDraw("no station of this hole has an equilibrium temperature")
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 84.0)
+        axes = figure.add_subplot()
+        low, high = np.inf, -np.inf
+        for place, row in enumerate(shown):
+            one = found.isel(reading=int(row))
+            station = of_name(stations, "station", names[row])
+            record = temperature.fitted(table, station, tools, one)
+            time = record["time"].values
+            above = record["temperature"].values - float(one["equilibrium_temperature"])
+            # No logarithm: a reading at or below equilibrium, as all are of a probe that warms up.
+            some = (above > 0.0) & (time > 0.0)
+            start, end = float(one["window_start"]), float(one["window_end"])
+            inside = (time >= start) & (time <= end)
+            for side in (some & (time <= start), some & (time >= end)):
+                plate.curve(axes, _PANEL, f"station {names[row]}, outside the window", time[side],
+                            above[side], colour="0.82")  # fmt: skip
+                axes.lines[-1].set_zorder(1.0)
+            plate.curve(
+                axes, _PANEL, f"station {names[row]}", time[some & inside], above[some & inside],
+                colour=_INKS[place // len(_DASHES) % len(_INKS)],
+                style=_DASHES[place % len(_DASHES)],
+            )  # fmt: skip
+            axes.lines[-1].set_label(f"station {plain(names[row])}, {float(one['depth']):.1f} m")
+            if (some & inside).any():
+                low = min(low, float(above[some & inside].min()))
+                high = max(high, float(above[some].max()))
+        if not np.isfinite(low):
+            raise NothingToDraw(
+                "no station cooled from above its equilibrium temperature, which the logarithm of "
+                "this figure needs"
+            )
+        axes.set(xscale="log", yscale="log", ylim=(0.7 * low, 1.4 * high))
+        axes.set_xlabel("time since penetration [s]")
+        axes.set_ylabel("temperature above equilibrium [K]")
+        figure.head(tree)
+        handles = [line for line in axes.lines if not line.get_label().startswith("_")]
+        axes.legend(handles=handles[:25], loc="upper left", bbox_to_anchor=(1.01, 1.0),
+                    borderaxespad=0.0, handlelength=4.0)  # fmt: skip
+    what = (
+        f"Cooling of the probe at {shown.size} stations: temperature above the equilibrium that "
+        "was fitted, one station a line; grey: outside the window of the fit."
+    )
+    return describe(figure, what, found)

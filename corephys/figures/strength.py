@@ -1,0 +1,449 @@
+"""Figures of load: stress and pressure, shear strength, compression curves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import matplotlib
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+
+from corephys import uncertainty
+from corephys.figures import plate
+from corephys.figures.plate import Plate, describe
+from corephys.figures.reading import node, require
+from corephys.figures.style import (
+    COLOURS,
+    DASHES,
+    FLAGGED,
+    ONE_COLUMN,
+    RESEARCH_ONLY,
+    SETTINGS,
+    TWO_COLUMNS,
+    label,
+    plain,
+)
+from corephys.ground import flags, thresholds
+
+__all__ = ["consolidation_curves", "strength_depth", "stress_depth"]
+
+# --------------------------------------------------------------------------------------------------
+# Stress and pressure against depth: overburden, water, fluid column, bounds, lambda*.
+
+
+_DENSITY, _LOAD, _WATER, _FLUID, _BOUND = "#0072B2", "#000000", "#0072B2", "#D55E00", "#7A4E9E"
+_MEGA = 1e-3  # kPa to MPa
+
+
+def stress_depth(tree: xr.DataTree) -> Plate:
+    """Draw the density taken, the stresses and pressures, the effective stress, and lambda*.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/products/stress_profile`` [kPa]; the fluid column and the bounds of
+        the overpressure are drawn where it has them.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide, with the line of caution below.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no stress profile.
+    """
+    profile = require(tree, "products/stress_profile", "stress_depth")
+    column, margins = (
+        node(tree, "products/fluid_column"),
+        node(tree, "products/fluid_column_margins"),
+    )
+    bounds = [
+        (words, marker, found)
+        for words, marker, path in (
+            ("by porosity", "o", "products/overpressure_bound_of_porosity"),
+            ("by compression", "D", "products/overpressure_bound"),
+        )
+        if (found := node(tree, path)) is not None
+    ]
+    ratios = margins is not None or any("lambda_star" in b or "overpressure_ratio" in b
+                                        for _, _, b in bounds)  # fmt: skip
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 112.0)
+        axes = list(figure.subplots(1, 3 + ratios, sharey=True))
+        _density(axes[0], profile)
+        _pressures(axes[1], profile, column)
+        _effective(axes[2], profile, bounds)
+        if ratios:
+            _lambda(axes[3], margins, bounds)
+        bottom = 1.04 * float(np.nanmax(profile["depth"].values))
+        for one in axes:
+            one.set_ylim(bottom, -0.02 * bottom)
+        axes[0].set_ylabel("depth below seafloor [m]")
+        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
+        figure.head(tree)
+        figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
+    what = (
+        "Density, stress and pressure, and effective stress with bounds of overpressure, "
+        "against depth."
+    )
+    if "density_state" in profile.attrs:
+        what += f" Densities {profile.attrs['density_state']}."
+    return describe(figure, what, profile, column, margins, depth_scale="depth")
+
+
+def _density(axes: Axes, profile: xr.Dataset) -> None:
+    """Density as it was taken; dashed where it is filled."""
+    depth, values = profile["depth"].values, profile["bulk_density"].values
+    panel = f"{label('bulk_density')} against depth [m]"
+    filled = profile["bulk_density_reason"].values != 0
+    # The filled part reaches to the readings at its ends.
+    wide = filled | np.append(filled[1:], False) | np.insert(filled[:-1], 0, False)
+    colour = COLOURS["bulk_density"]
+    plate.curve(axes, panel, "readings", np.where(filled, np.nan, values), depth, colour=colour)
+    if filled.any():
+        plate.curve(
+            axes, panel, "filled", np.where(wide, values, np.nan), depth, colour="0.4", style="--"
+        )
+        axes.legend(*_keys(axes, ["readings", "filled"]), loc="lower left")
+    axes.set_xlabel(label("bulk_density"))
+
+
+def _keys(axes: Axes, words: list[str]) -> tuple[list[Any], list[str]]:
+    return list(axes.get_lines()[: len(words)]), words
+
+
+def _pressures(axes: Axes, profile: xr.Dataset, column: xr.Dataset | None) -> None:
+    """Overburden, hydrostatic pressure and the fluid column, from sea level where it is known."""
+    sea = "overburden_stress" in profile
+    load, water = (
+        ("overburden_stress", "hydrostatic_pressure")
+        if sea
+        else ("overburden_below_seafloor", "hydrostatic_below_seafloor")
+    )
+    datum = "from sea level" if sea else "from the seafloor"
+    panel = f"stress and pressure {datum} [MPa] against depth [m]"
+    lines = [
+        ("overburden", profile, load, _LOAD, "-"),
+        ("hydrostatic", profile, water, _WATER, "--"),
+    ]
+    if column is not None and sea:
+        lines.append(("fluid column", column, "fluid_column_pressure", _FLUID, "-."))
+    for words, data, name, colour, style in lines:
+        depth, values = data["depth"].values, data[name].values * _MEGA
+        u = uncertainty.total(data, name).values * _MEGA
+        if np.isfinite(u).any():
+            plate.band(axes, panel, f"{words}, one standard uncertainty", depth, values - u,
+                       values + u, colour=colour)  # fmt: skip
+        plate.curve(axes, panel, words, values, depth, colour=colour, style=style)
+    axes.legend(*_keys(axes, [words for words, *_ in lines]), loc="upper right")
+    axes.set_xlabel(f"stress and pressure\n{datum} [MPa]")
+
+
+def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.Dataset]]) -> None:
+    """Effective stress under hydrostatic pressure, and bounds of the overpressure beside it."""
+    name = "vertical_effective_stress"
+    depth, values = profile["depth"].values, profile[name].values * _MEGA
+    u = uncertainty.total(profile, name).values * _MEGA
+    panel = f"{label(name, unit='MPa')} against depth [m]"
+    if np.isfinite(u).any():
+        plate.band(axes, panel, "one standard uncertainty", depth, values - u, values + u)
+    plate.curve(axes, panel, "hydrostatic pressure", values, depth)
+    words = ["under hydrostatic\npressure"]
+    handles = list(axes.get_lines()[:1])
+    for said, marker, data in bounds:
+        bound = data["overpressure_bound"].values * _MEGA
+        shown = _informative(data)
+        if not shown.any():
+            continue
+        error = uncertainty.total(data, "overpressure_bound").values[shown] * _MEGA
+        before = len(axes.get_lines())
+        plate.points(axes, panel, f"overpressure at least, {said}", bound[shown],
+                     data["depth"].values[shown], marker=marker, colour=_BOUND,
+                     x_error=error, flag=data["overpressure_bound_flag"].values[shown])  # fmt: skip
+        handles.append(axes.get_lines()[before])
+        words.append(f"overpressure, at least,\n{said}")
+    axes.legend(handles, words, loc="upper right")
+    axes.set_xlim(left=0.0)
+    axes.set_xlabel("vertical effective stress,\nbound of overpressure [MPa]")
+
+
+def _informative(data: xr.Dataset) -> np.ndarray:
+    """Where a bound says anything."""
+    known = np.isfinite(data["overpressure_bound"].values) & (data["overpressure_bound"].values > 0)
+    return known & (data["informative"].values == 1) if "informative" in data else known
+
+
+def _lambda(
+    axes: Axes, margins: xr.Dataset | None, bounds: list[tuple[str, str, xr.Dataset]]
+) -> None:
+    """Lambda* from hydrostatic, 0, to lithostatic, 1."""
+    panel = f"{label('lambda_star', words='lambda*')} against depth [m]"
+    if margins is not None:
+        depth, values = margins["depth"].values, margins["lambda_star"].values
+        u = uncertainty.total(margins, "lambda_star").values
+        near = u < 0.5  # near the seafloor the stress vanishes, and the ratio says nothing
+        if near.any():
+            plate.band(axes, panel, "fluid column, one standard uncertainty", depth[near],
+                       (values - u)[near], (values + u)[near], colour=_FLUID)  # fmt: skip
+        shown = near | ~np.isfinite(u)
+        plate.curve(axes, panel, "fluid column", np.where(shown, values, np.nan), depth,
+                    colour=_FLUID, style="-.")  # fmt: skip
+    for said, marker, data in bounds:
+        shown = _informative(data)
+        if not shown.any():
+            continue
+        ratio = "lambda_star" if "lambda_star" in data else "overpressure_ratio"
+        error = uncertainty.total(data, ratio).values[shown] if ratio == "lambda_star" else None
+        plate.points(axes, panel, f"at least, {said}", data[ratio].values[shown],
+                     data["depth"].values[shown], marker=marker, colour=_BOUND,
+                     x_error=error, flag=data["overpressure_bound_flag"].values[shown])  # fmt: skip
+    for edge, words in ((0.0, "hydrostatic"), (1.0, "lithostatic")):
+        low, high = axes.get_ylim()
+        plate.curve(axes, panel, words, [edge, edge], sorted((low, high)), colour="0.4", style=":")
+    axes.set_xlim(-0.15, 1.15)
+    axes.set_xlabel("λ*: 0 hydrostatic, 1 lithostatic")
+
+
+# --------------------------------------------------------------------------------------------------
+# Undrained shear strength against depth, beside the share of the effective stress that it is.
+
+
+_SHORT = {
+    "strength_ratio": "strength over effective stress", "sensitivity": "sensitivity",
+}  # fmt: skip
+_METHODS = {
+    "vane": ("o", "#0072B2"), "fall_cone": ("^", "#D55E00"), "penetrometer": ("s", "#009E73"),
+    "unconfined": ("D", "#7A4E9E"),
+}  # fmt: skip
+_GREATEST_RATIO = 0.8  # drawn
+_SHARES = tuple(thresholds.value(f"drawn_strength_share_{end}") for end in ("low", "high"))
+
+
+def strength_depth(tree: xr.DataTree) -> Plate:
+    """Draw peak strengths by method, their ratio to the effective stress, and the sensitivity.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/strength`` [kPa]; effective stress, ratio and sensitivity
+        are drawn where it has them.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide, with the line of caution below.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no strength.
+    """
+    strengths = require(tree, "properties/strength", "strength_depth")
+    stress, ratio, pairs = (
+        node(tree, path)
+        for path in ("products/effective_stress", "products/strength_ratio",
+                     "properties/sensitivity")
+    )  # fmt: skip
+    bottom = 1.04 * float(np.nanmax(strengths["depth"].values))
+    shown = [part for part in (ratio, pairs) if part is not None]
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS if shown else ONE_COLUMN, 100.0)
+        axes = list(figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0])
+        peak = strengths.isel(reading=strengths["state"].values == "peak")
+        _by_method(axes[0], peak, "undrained_shear_strength")
+        if stress is not None:
+            _shares(axes[0], stress)
+        spare = iter(axes[1:])
+        if ratio is not None:
+            spot = next(spare)
+            _by_method(spot, ratio, "strength_ratio")
+            for share in _SHARES:
+                plate.curve(spot, f"{label('strength_ratio')} against depth [m]", f"{share:g}",
+                            [share, share], [0.0, bottom], colour="0.4", style="--")  # fmt: skip
+        if pairs is not None:
+            _by_method(next(spare), pairs, "sensitivity")
+        for one in axes:
+            one.set_ylim(bottom, -0.02 * bottom)
+            one.set_xlim(left=0.0)
+        if ratio is not None:  # near the sea floor the stress vanishes, and the ratio says nothing
+            axes[1].set_xlim(0.0, min(axes[1].get_xlim()[1], _GREATEST_RATIO))
+        axes[0].set_ylabel("depth below seafloor [m]")
+        axes[0].legend(handles=_keys_depth(peak), loc="upper right", handletextpad=0.3)
+        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
+        figure.head(tree)
+        figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
+    what = (
+        "Undrained strength, its ratio to the vertical effective stress, and sensitivity, "
+        f"against depth, by method; dashed: {' and '.join(f'{s:g}' for s in _SHARES)} of the "
+        f"vertical effective stress."
+    )
+    return describe(figure, what, peak, ratio, pairs, depth_scale="depth")
+
+
+def _by_method(axes: Axes, data: xr.Dataset, name: str) -> None:
+    total = uncertainty.total(data, name).values
+    depth, values = data["depth"].values, data[name].values.astype(float)
+    method = data["method"].values if "method" in data.coords else np.full(values.size, "vane")
+    panel = f"{label(name)} against depth [m]"
+    for word, (marker, colour) in _METHODS.items():
+        here = (method == word) & np.isfinite(values)
+        if not here.any():
+            continue
+        plate.points(
+            axes, panel, word.replace("_", " "), values[here], depth[here], marker=marker,
+            colour=colour, x_error=total[here], flag=data[f"{name}_flag"].values[here],
+        )  # fmt: skip
+    axes.set_xlabel(label(name, words=_SHORT.get(name)))
+
+
+def _keys_depth(peak: xr.Dataset) -> list[Line2D]:
+    """Symbols of the methods that there are."""
+    there = set(peak["method"].values)
+    return [
+        Line2D([], [], marker=marker, color=colour, markerfacecolor="white", linestyle="none",
+               markersize=3.6, label=word.replace("_", " "))
+        for word, (marker, colour) in _METHODS.items() if word in there
+    ]  # fmt: skip
+
+
+def _shares(axes: Axes, stress: xr.Dataset) -> None:
+    order = np.argsort(stress["depth"].values)
+    depth = stress["depth"].values[order]
+    values = stress["vertical_effective_stress"].values[order]
+    for share in _SHARES:
+        plate.curve(
+            axes, f"{label('undrained_shear_strength')} against depth [m]",
+            f"{share:g} of the effective stress", share * values, depth, colour="0.4", style="--",
+        )  # fmt: skip
+
+
+# --------------------------------------------------------------------------------------------------
+# Compression curves with the range of their yield stress, beside the load that lies above.
+
+
+_MARKERS = ("o", "s", "^", "D", "v", "P")
+_INKS = ("#0072B2", "#D55E00", "#009E73", "#7A4E9E", "#B07800", "#000000")
+_LOAD_CURVES = "effective stress, hydrostatic"
+
+
+def consolidation_curves(tree: xr.DataTree) -> Plate:
+    """Draw void ratio against the logarithm of stress, and yield stress against depth.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Reduced hole with ``/properties/consolidation_curve`` and ``/properties/yield_stress``
+        [kPa]; the effective stress is drawn where it has one.
+
+    Returns
+    -------
+    Plate
+        A matplotlib Figure, two columns wide, with the line of caution below. Bars are the range
+        of the yield stress over the methods, each with its own uncertainty.
+
+    Raises
+    ------
+    NothingToDraw
+        When the hole has no consolidation test.
+    """
+    points = require(tree, "properties/consolidation_curve", "consolidation_curves")
+    yields = require(tree, "properties/yield_stress", "consolidation_curves")
+    load = node(tree, "products/effective_stress")
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(TWO_COLUMNS, 86.0)
+        left, right = figure.subplots(1, 2, width_ratios=[1.35, 1.0])
+        _curves(left, points, yields)
+        _against_depth(right, yields, load)
+        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
+        figure.head(tree)
+        figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
+    what = (
+        "Void ratio against stress of the compression tests with the range of the yield "
+        "stress, and yield stress against depth."
+    )
+    return describe(figure, what, points, yields, load, depth_scale="depth")
+
+
+def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
+    panel = f"{label('void_ratio')} against stress [kPa]"
+    tests, keys = points["test"].values.astype(str), []
+    stress, e = points["stress"].values, points["void_ratio"].values
+    for number, name in enumerate(dict.fromkeys(tests)):
+        ink, marker, style = (looks[number % len(looks)] for looks in (_INKS, _MARKERS, DASHES))
+        rows = np.flatnonzero((tests == name) & np.isfinite(e) & (stress > 0))
+        if not rows.size:
+            continue
+        plate.curve(axes, panel, f"test {name}", stress[rows], e[rows], colour=ink,
+                    style=style)  # fmt: skip
+        plate.points(axes, panel, f"steps of {name}", stress[rows], e[rows], colour=ink,
+                     marker=marker, flag=points["void_ratio_flag"].values[rows])  # fmt: skip
+        keys.append(Line2D([], [], color=ink, linestyle=style, marker=marker, markersize=3.6,
+                           markerfacecolor="white", label=plain(name)))  # fmt: skip
+        at = yields["test"].values.astype(str) == name
+        if at.any() and np.isfinite(yields["yield_stress"].values[at][0]):
+            _bracket(
+                axes,
+                yields.isel(reading=int(np.argmax(at))),
+                stress[rows],
+                e[rows],
+                (ink, style, marker),
+            )
+    axes.set_xscale("log")
+    axes.legend(handles=keys[:12], title="test", title_fontsize=6, loc="lower left",
+                handlelength=3.6)  # fmt: skip
+    axes.set_xlabel("vertical effective stress of the test [kPa]")
+    axes.set_ylabel(label("void_ratio"))
+
+
+def _bracket(
+    axes: Axes, one: xr.Dataset, stress: np.ndarray, e: np.ndarray, look: tuple[str, Any, str]
+) -> None:  # fmt: skip
+    """Least, middle and greatest yield stress, as a bar above its curve."""
+    ink, style, marker = look
+    order = np.argsort(stress)
+    low, best, high = (
+        float(one[name]) for name in ("yield_stress_low", "yield_stress", "yield_stress_high")
+    )
+    height = float(np.interp(best, stress[order], np.maximum.accumulate(e[order][::-1])[::-1]))
+    height += 0.03 * float(np.ptp(axes.get_ylim()))
+    panel = f"{label('void_ratio')} against stress [kPa]"
+    use = bool(flags.usable(np.atleast_1d(one["yield_stress_flag"].values)).all())
+    plate.curve(axes, panel, f"range of the yield stress, {one['test'].item()}", [low, high],
+                [height, height], colour=ink if use else FLAGGED, style=style)  # fmt: skip
+    plate.points(axes, panel, f"yield stress, {one['test'].item()}", [best], [height],
+                 marker=marker, colour=ink, flag=[int(one["yield_stress_flag"])])  # fmt: skip
+
+
+def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> None:
+    name = "yield_stress"
+    panel = f"{label(name)} against depth [m]"
+    depth, best = yields["depth"].values, yields[name].values
+    usable = flags.usable(yields[f"{name}_flag"].values)
+    if load is not None:
+        order = np.argsort(load["depth"].values)
+        plate.curve(
+            axes, panel, _LOAD_CURVES, load["vertical_effective_stress"].values[order],
+            load["depth"].values[order], colour="0.4", style="--",
+        )  # fmt: skip
+    for row in np.flatnonzero(np.isfinite(best)):
+        low, high = (float(yields[f"{name}_{side}"].values[row]) for side in ("low", "high"))
+        ink = _INKS[row % len(_INKS)] if usable[row] else FLAGGED
+        plate.curve(axes, panel, f"range, {yields['test'].values[row]}", [low, high],
+                    [depth[row]] * 2, colour=ink, style=DASHES[row % len(DASHES)])  # fmt: skip
+        axes.annotate(plain(yields["test"].values[row]), (high, depth[row]), xytext=(3, 0),
+                      fontsize=6, textcoords="offset points", va="center")  # fmt: skip
+        plate.points(axes, panel, f"{yields['test'].values[row]}", [best[row]], [depth[row]],
+                     colour=_INKS[row % len(_INKS)],
+                     flag=yields[f"{name}_flag"].values[[row]])  # fmt: skip
+    bottom = 1.04 * float(np.nanmax(depth))
+    axes.set_ylim(bottom, -0.02 * bottom)
+    axes.set_xlim(0.0, 1.08 * axes.get_xlim()[1])
+    axes.set_xlabel("yield stress [kPa]")
+    axes.set_ylabel("depth below seafloor [m]")
+    if load is not None:
+        key = Line2D([], [], color="0.4", linewidth=1.0, linestyle="--", label=_LOAD_CURVES)
+        axes.legend(handles=[key], loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)

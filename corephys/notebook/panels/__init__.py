@@ -1,0 +1,120 @@
+"""Interactive panels: windows of heating and cooling, intervals to leave out, ties of holes.
+
+Each is a thin skin over public functions and leaves a change of the recipe or a table behind.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import xarray as xr
+
+from corephys.notebook.panels.exclusion_panel import Exclusions
+from corephys.notebook.panels.panel import Panel, PanelError
+from corephys.notebook.panels.ties import Tie
+from corephys.notebook.panels.windows import CoolingWindow, HeatingWindow
+
+__all__ = ["Panel", "PanelError", "cooling_windows", "exclusions", "heating_windows", "tie"]
+
+
+def heating_windows(reduced: xr.DataTree, run: Any) -> HeatingWindow:
+    """Choose the window of a heating run.
+
+    Parameters
+    ----------
+    reduced : DataTree
+        Reduced hole with ``/samples/needle``.
+    run : str or int
+        Name of the run.
+
+    Returns
+    -------
+    HeatingWindow
+        ``set("25 s to 90 s")``, ``changes`` for ``cp.reduce``, ``result`` with the thermal
+        conductivity [W/(m K)], ``figure()`` and ``widget``.
+
+    Raises
+    ------
+    PanelError
+        When the hole has no heating runs, or none of that name.
+    """
+    return HeatingWindow(reduced, run)
+
+
+def cooling_windows(reduced: xr.DataTree, station: Any) -> CoolingWindow:
+    """Choose the window of a station of formation temperature.
+
+    Parameters
+    ----------
+    reduced : DataTree
+        Reduced hole with the tables of ``/downhole``.
+    station : str or int
+        Name of the station.
+
+    Returns
+    -------
+    CoolingWindow
+        ``set("2 min to 12 min")``, ``changes`` for ``cp.reduce``, ``result`` with the equilibrium
+        temperature [degC], ``figure()`` and ``widget``.
+
+    Raises
+    ------
+    PanelError
+        When the hole has no stations, or none of that name.
+    """
+    return CoolingWindow(reduced, station)
+
+
+def exclusions(reduced: xr.DataTree, quantity: str = "bulk_density") -> Exclusions:
+    """Mark intervals of the cores to leave out, each with a reason.
+
+    Parameters
+    ----------
+    reduced : DataTree
+        Reduced hole with the quantity of a scan.
+    quantity : str
+        What is shown.
+
+    Returns
+    -------
+    Exclusions
+        ``set(core, section, from_, to, reason)``, ``table`` with the columns of
+        ``exclusions.csv``, ``write(folder)``, ``figure()`` and ``widget``.
+
+    Raises
+    ------
+    PanelError
+        When the hole has no such quantity by core and section.
+    """
+    return Exclusions(reduced, quantity)
+
+
+def tie(
+    site: Any, properties: Any, core: tuple[str, str], to: tuple[str, str], *,
+    quantity: str = "bulk_density",
+) -> Tie:  # fmt: skip
+    """Slide a core of one hole against a core of another.
+
+    Parameters
+    ----------
+    site : Site
+        From ``cp.composite.read_site``.
+    properties : mapping of str to mapping of str to Dataset
+        By hole and quantity, as for ``cp.composite.suggest``.
+    core, to : tuple of str and str
+        Hole and core that is moved, and hole and core that stays.
+    quantity : str
+        What is compared.
+
+    Returns
+    -------
+    Tie
+        ``set(shift="0.4 m")``, ``correlation``, ``table`` with one more row of ``ties.csv``,
+        ``write(folder)``, ``figure()`` and ``widget``.
+
+    Raises
+    ------
+    PanelError
+        For a hole, core or quantity that there is not.
+    """
+    return Tie(site, properties, core, to, quantity)

@@ -1,0 +1,530 @@
+"""What a notebook shows of a hole and of one result: overview, card, and the chain of steps in
+words."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import uncertainty
+from corephys.figures import FIGURES
+from corephys.figures.reading import NothingToDraw
+from corephys.figures.sketch import sketch, sketch_hole
+from corephys.ground import companions, flags, series, thresholds
+from corephys.ground.cards import Card, fit_worries, with_uncertainty
+from corephys.ground.provenance import UsedConstant, used_constants
+from corephys.ground.vocabulary import TERMS
+from corephys.reduction.run import summary_lines
+
+__all__ = ["UNKNOWN", "card", "explain", "overview", "usable_values"]
+
+# --------------------------------------------------------------------------------------------------
+# One result on a card: its numbers, its flags, what its own record says against it, what next.
+
+
+_DOTS = 100.0  # an inch of a small picture
+_QUANTITIES = 6  # rows of numbers at most
+# What a result says of itself when no rule is broken.
+_SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
+UNKNOWN = "part of the uncertainty is unknown (NaN) of"
+_UNLIKELY = thresholds.value("unlikely_chi_square")
+# Which figure shows a leaf of the reduced hole, and what one would do next with it.
+_FIGURE = {
+    "properties/gamma_calibration": "gamma_calibration",
+    "properties/heating_runs": "heating_run",
+    "properties/formation_temperature": "station",
+    "properties/strength": "strength_depth",
+    "properties/consolidation_curve": "consolidation_curves",
+    "products/compaction": "porosity_depth",
+    "products/compaction_models": "compaction_models",
+    "products/heat_flow": "heat_flow",
+    "products/heat_flow_intervals": "heat_flow_tests",
+    "products/heat_flow_curvature": "heat_flow_tests",
+    "products/stress_profile": "stress_depth",
+    "products/synthetic": "seismic_tie",
+    "products/time_depth": "time_depth",
+    "products/accumulation": "accumulation",
+}
+_NEXT = {
+    "properties/gamma_calibration": "look at the residuals: a trend means trapped air, a wrong "
+    "thickness or a wrong dead time",
+    "properties/heating_runs": "look at the run with the largest drift: cp.figures.heating_run",
+    "properties/formation_temperature": "look at each station's decay before its temperature goes "
+    "on: cp.figures.station",
+    "products/compaction": "compare the models, and fit by layer where the verdict speaks of a "
+    "trend: cp.figures.compaction_models(reduced)",
+    "products/heat_flow": "see what the choice of carrier changes: "
+    'reduced["products/heat_flow_by_carrier"]; test the line: cp.figures.heat_flow_tests(reduced)',
+}
+_LEFT_OUT = ("points_left_out", "temperatures_left_out", "readings_left_out",
+             "conductivities_left_out")  # fmt: skip
+_USED = ("points_used", "temperatures_used", "readings_used", "conductivities_used")
+_SAID = ("equation", "curve", "description", "checked", "model", "carrier", "bound_in_words",
+         "first_by_aicc", "first_by_cross_validation")  # fmt: skip
+
+
+def card(
+    result: xr.Dataset, path: str = "result", tree: xr.DataTree | None = None, *,
+    share: float = 0.0,
+) -> Card:  # fmt: skip
+    """Put a result on a card.
+
+    Parameters
+    ----------
+    result : Dataset
+        Of a public function, or a leaf of a reduced hole.
+    path : str
+        Where it stands in the hole, without the leading stroke.
+    tree : DataTree, optional
+        The hole, for a figure that needs more than the result itself.
+    share : float
+        Part of the readings that must be flagged for a worry about it, 0 to 1.
+
+    Returns
+    -------
+    Card
+        Numbers, worries, next steps and a small picture.
+    """
+    names = [str(name) for name in result.data_vars if str(name) in TERMS]
+    allow = flags.allowed("" if tree is None else tree.attrs.get("recipe", ""))
+    rows = [(_words(result, name), _number(result, name, allow)) for name in names[:_QUANTITIES]]
+    if len(names) > _QUANTITIES:
+        rows.append(("and", ", ".join(TERMS[name].long_name for name in names[_QUANTITIES:])))
+    rows += _said(result)
+    following = [_NEXT[path]] if path in _NEXT else []
+    if "steps" in result.attrs:
+        following.append("cp.explain(result) tells the steps, equations, constants and sources")
+    picture = _picture(result, names, path, tree) if share == 0.0 else b""
+    worries = _worries(result, names, share, allow)
+    title = path.replace("_", " ")
+    return Card(title, tuple(rows), tuple(worries), tuple(following), picture=picture)
+
+
+def _words(result: xr.Dataset, name: str) -> str:
+    return str(result[name].attrs.get("long_name", TERMS[name].long_name))
+
+
+def usable_values(
+    result: xr.Dataset, name: str, allow: tuple[str, ...] = ("good", "not_evaluated")
+) -> np.ndarray:
+    """Which values of a quantity are numbers that products may use.
+
+    Parameters
+    ----------
+    result : Dataset
+        With the quantity, and its flags where it has them.
+    name : str
+        Quantity.
+    allow : tuple of str
+        Levels that pass.
+
+    Returns
+    -------
+    ndarray of bool
+        Of all values, one after the other.
+    """
+    good = np.isfinite(np.atleast_1d(result[name].values.astype(float))).ravel()
+    if f"{name}_flag" in result:
+        good &= np.broadcast_to(
+            flags.usable(result[f"{name}_flag"].values, allow).ravel(), good.shape
+        )
+    return good
+
+
+def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
+    """One value with its uncertainty, or the middle and the span of many with the usual one."""
+    unit = str(result[name].attrs.get("units", TERMS[name].unit))
+    values = np.atleast_1d(result[name].values.astype(float)).ravel()
+    known = f"{name}_u_random" in result and f"{name}_u_systematic" in result
+    u = (
+        np.atleast_1d(uncertainty.total(result, name).values).ravel()
+        if known
+        else np.array([np.nan])
+    )
+    if values.size == 1:
+        return with_uncertainty(float(values[0]), float(u[0]), unit)
+    good = usable_values(result, name, allow)
+    n = f"{int(good.sum())} of {good.size} "
+    n += "usable" if f"{name}_flag" in result else "are numbers, without flags"
+    if not good.any():
+        return n
+    u = u[good] if u.shape == good.shape else u
+    usual = u[np.isfinite(u)]
+    middle = float(np.median(values[good]))
+    text = with_uncertainty(middle, float(np.median(usual)) if usual.size else float("nan"), unit)
+    low, high = float(values[good].min()), float(values[good].max())
+    return f"median {text}; {low:.4g} to {high:.4g}; {n}"
+
+
+def _said(result: xr.Dataset) -> list[tuple[str, str]]:
+    """What the result's own record tells of how it was made."""
+    rows = [(key.replace("_", " "), str(result.attrs[key])) for key in _SAID if key in result.attrs]
+    used = [(key, result.attrs[key]) for key in (*_USED, *_LEFT_OUT) if key in result.attrs]
+    if used:
+        rows.append(("points", ", ".join(f"{key.replace('_', ' ')} {n}" for key, n in used)))
+    if "reduced_chi_square" in result.attrs:
+        words = f"{float(result.attrs['reduced_chi_square']):.2f}"
+        if "chi_square_probability" in result.attrs:
+            words += f", probability {float(result.attrs['chi_square_probability']):.2f}"
+        rows.append(("reduced chi-square", words))
+    return rows
+
+
+def _worries(
+    result: xr.Dataset, names: list[str], share: float, allow: tuple[str, ...]
+) -> list[str]:
+    worries = []
+    for key in ("verdict", "status"):
+        words = str(result.attrs.get(key, ""))
+        if words and words not in _SOUND and "first_by_aicc" not in result.attrs:
+            worries.append(words)
+    if float(result.attrs.get("chi_square_probability", 1.0)) < _UNLIKELY:
+        worries.append("the points scatter more than their stated errors allow")
+    if "fitted_constants" in result.attrs:
+        chi = json.loads(result.attrs["fitted_constants"])["reduced_chi_square"]
+        worries += fit_worries(float("nan") if chi is None else float(chi), (), "1")
+    # What is the same of several quantities is said once, of all of them.
+    said: dict[str, list[str]] = {}
+    for name in names:
+        words = _flagged(result, name, share, allow)
+        if words:
+            said.setdefault(words, []).append(_words(result, name))
+    worries += [f"{', '.join(of)}: {words}" for words, of in said.items()]
+    listed = [
+        _words(result, name) + ("" if part == 1.0 else f" ({100 * part:.0f} % of its values)")
+        for name in names if (part := _unknown(result, name, allow)) > share
+    ]  # fmt: skip
+    if listed:
+        worries.append(f"{UNKNOWN} {', '.join(listed)}")
+    for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "depth datum")):
+        if str(result.attrs.get(key, "")).startswith("not given"):
+            worries.append(f"the uncertainty of the {what} was not given and is not in the numbers")
+    if share == 0.0 and "safety" in result.attrs:
+        worries.append(str(result.attrs["safety"]))
+    return worries
+
+
+def _flagged(result: xr.Dataset, name: str, share: float, allow: tuple[str, ...]) -> str:
+    """How many values are not usable, and why."""
+    if f"{name}_flag" not in result:
+        return ""
+    level = np.atleast_1d(result[f"{name}_flag"].values).ravel()
+    bad = ~flags.usable(level, allow)
+    if not bad.any() or bad.mean() < share:
+        return ""
+    reasons = result[f"{name}_reason"].values if f"{name}_reason" in result else None
+    why = []
+    if reasons is not None:
+        held = np.atleast_1d(reasons).ravel()[bad]
+        counts = {word: int(np.count_nonzero(held & flags.bit(word))) for word in flags.REASONS}
+        ranked = sorted(counts.items(), key=lambda item: -item[1])
+        why = [f"{word.replace('_', ' ')} {n}" for word, n in ranked[:5] if n]
+    words = f"{int(bad.sum())} of {bad.size} not usable"
+    return f"{words} ({', '.join(why)})" if why else words
+
+
+def _unknown(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> float:
+    """Part of the usable values of a quantity whose uncertainty is not known, 0 to 1."""
+    if f"{name}_u_random" not in result or f"{name}_u_systematic" not in result:
+        return 0.0
+    shown = usable_values(result, name, allow)
+    if not shown.any():
+        shown = np.isfinite(result[name].values).ravel()
+    u = uncertainty.total(result, name).values.ravel()
+    return float(np.mean(~np.isfinite(u[shown]))) if shown.any() else 0.0
+
+
+def _picture(result: xr.Dataset, names: list[str], path: str, tree: xr.DataTree | None) -> bytes:
+    """The figure that shows the result, else its first quantity against depth, else nothing."""
+    attempts: list[Any] = []
+    figure = _FIGURE.get(path) or ("control_charts" if "/control_" in path else None)
+    if tree is not None and figure in FIGURES:
+        attempts.append(lambda: FIGURES[figure](tree))
+    elif "log_rate" in result:  # a calibration by itself
+        alone = xr.DataTree.from_dict({"/properties/gamma_calibration": result})
+        attempts.append(lambda: FIGURES["gamma_calibration"](alone))
+    depth = result.coords.get("depth")
+    if (
+        names
+        and depth is not None
+        and np.isfinite(depth.values).sum() > 1
+        and (result[names[0]].dims == depth.dims)
+    ):
+        attempts.append(lambda: sketch(result, names[0]))
+    for draw in attempts:
+        try:
+            return draw().picture(_DOTS)
+        except NothingToDraw:
+            continue
+    return b""
+
+
+# --------------------------------------------------------------------------------------------------
+# Overview of a hole, raw or reduced, or of one result: what it is, its numbers, its doubts.
+
+
+_SHARE = thresholds.value("hole_flagged_share")
+_HEADLINES = (
+    ("products/compaction", "surface_porosity", "surface porosity"),
+    ("products/compaction", "decay_length", "e-folding depth"),
+    ("products/heat_flow", "heat_flow", "heat flow"),
+)
+
+
+def overview(what: Any) -> Card:
+    """Show what a hole holds, or what a result says.
+
+    Parameters
+    ----------
+    what : DataTree, Dataset or object
+        A hole of ``read_hole``, ``reduce`` or ``load``; a node of it or the Dataset of a public
+        function; or a calibration, fit or recipe, which show themselves as well.
+
+    Returns
+    -------
+    Card
+        What it is, its numbers with uncertainties, what to worry about, what to do next, and a
+        small picture where there is one. Shows itself as text or HTML; all text from data is
+        escaped.
+
+    Raises
+    ------
+    TypeError
+        When the argument is none of these.
+    """
+    if isinstance(what, xr.Dataset):
+        return card(companions.library_units(what))
+    if isinstance(what, xr.DataTree):
+        if what.children or "settings" in what.attrs:
+            return _hole(what) if what.parent is None else _branch(what)
+        path = what.path.strip("/") if what.parent is not None else str(what.name or "result")
+        return card(what.to_dataset(inherit=False), path, what.root)
+    own = getattr(what, "card", None)
+    if callable(own) and isinstance(shown := own(), Card):
+        return shown
+    raise TypeError(
+        "overview takes a hole (a DataTree), a result (a Dataset), a calibration, a fit or a "
+        f"recipe, not {type(what).__name__}"
+    )
+
+
+def _branch(node: xr.DataTree) -> Card:
+    """The results of one branch of a hole, a line each."""
+    leaves = [leaf for leaf in node.leaves if len(leaf.data_vars)]
+    rows = tuple(
+        (leaf.path[len(node.path) + 1 :], _table_line(leaf.to_dataset(inherit=False)))
+        for leaf in leaves
+    )
+    place = leaves[0].path.strip("/") if leaves else ""
+    following = (f'cp.overview(reduced["{place}"]) looks into one of them',) if place else ()
+    return Card(node.path.strip("/"), rows, (), following)
+
+
+def _hole(tree: xr.DataTree) -> Card:
+    rows = _coring(tree) + _headlines(tree)
+    tables = []
+    for node in tree.leaves:
+        if node.path.startswith(("/properties", "/products")) or node.path == "/":
+            continue
+        tables.append((node.path.strip("/"), _table_line(node.to_dataset(inherit=False))))
+    if "summary" not in tree.attrs:
+        following = ("cp.reduce(hole) reduces what is there; a missing table only skips its stage",)
+        title = str(tree.attrs.get("title", "hole"))
+        worries = tuple(_of_reading(tree))
+        return Card(title, tuple(rows), worries, following, tuple(tables))
+    summary = json.loads(tree.attrs["summary"])
+    try:
+        picture = sketch_hole(tree).picture(_DOTS)
+    except NothingToDraw:
+        picture = b""
+    return Card(
+        str(tree.attrs.get("title", "hole")),
+        tuple(rows),
+        tuple(_doubts(tree)),
+        (
+            "cp.quality.audit(reduced) counts what was kept, core by core; "
+            "cp.figures.summary(reduced) shows the whole hole",
+            f'cp.overview(reduced["{_example(tree)}"]) and cp.explain of the same look into one '
+            "result",
+        ),
+        tuple(tables),
+        tuple(summary_lines(summary)),
+        picture,
+    )
+
+
+def _example(tree: xr.DataTree) -> str:
+    """A result of the hole to look into: the one that most others led to."""
+    there = [
+        leaf.path.strip("/") for leaf in tree.leaves
+        if leaf.path.startswith(("/properties", "/products")) and len(leaf.data_vars)
+    ]  # fmt: skip
+    wanted = ("products/heat_flow", "products/compaction", "properties/density")
+    return next((path for path in wanted if path in there), there[-1] if there else "properties")
+
+
+def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
+    cores = series.leaf(tree, "cores")
+    if cores is None or not cores.sizes.get("row"):
+        return []
+    advance, recovered = float(cores["advance"].sum()), float(cores["recovered"].sum())
+    methods, counts = np.unique(cores["coring_method"].values.astype(str), return_counts=True)
+    kinds = ", ".join(f"{n} {m}" for m, n in zip(methods, counts, strict=True))
+    bottom = float((cores["top"] + cores["advance"]).max())
+    share = f"{100 * recovered / advance:.0f} % recovered" if advance > 0 else "no advance"
+    return [("coring", f"{cores.sizes['row']} cores ({kinds}) to {bottom:.1f} m, {share}")]
+
+
+def _table_line(dataset: xr.Dataset) -> str:
+    rows = next(iter(dataset.sizes.values()), 0)
+    words = f"{rows} {'bytes' if 'byte' in dataset.sizes else 'rows'}"
+    reason = dataset["reason"].values if "reason" in dataset else None
+    # An exclusion has its reason in words.
+    if reason is not None and reason.dtype.kind in "iu" and rows:
+        found = {w: int(np.count_nonzero(reason & flags.bit(w))) for w in flags.REASONS}
+        shown = ", ".join(f"{w.replace('_', ' ')} {n}" for w, n in found.items() if n)
+        words += f"; flagged on reading: {shown}" if shown else ""
+    return words
+
+
+def _of_reading(tree: xr.DataTree) -> list[str]:
+    """Bad cells of the tables, which stay and are flagged."""
+    worries = []
+    for node in tree.leaves:
+        bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
+        if bad:
+            worries.append(
+                f"{node.path.strip('/')}: {bad} cell{'s' * (bad > 1)} that could not be read, "
+                "flagged"
+            )
+    return worries
+
+
+def _doubts(tree: xr.DataTree) -> list[str]:
+    """Stages that failed, results with a verdict against them, series of which much is flagged.
+
+    What several leaves say in the same words is said once, of the first or of all of them.
+    """
+    failed = json.loads(tree.attrs["summary"]).get("failed", {})
+    worries = [f"the stage {stage} failed: {error}" for stage, error in failed.items()]
+    worries += _of_reading(tree)
+    said: dict[str, list[str]] = {}
+    for node in tree.leaves:
+        if not node.path.startswith(("/properties", "/products")):
+            continue
+        place = node.path.rpartition("/")[2].replace("_", " ")
+        for words in card(node.to_dataset(inherit=False), place, tree, share=_SHARE).worries:
+            if words.startswith(UNKNOWN):
+                said.setdefault(f"{UNKNOWN} some quantities", []).append(place)
+            elif " not usable" in words:
+                quantity, _, counts = words.partition(": ")
+                said.setdefault(counts, []).append(f"{quantity} ({place})")
+            else:
+                said.setdefault(words, []).append(place)
+    return worries + [f"{', '.join(places)}: {words}" for words, places in said.items()]
+
+
+def _headlines(tree: xr.DataTree) -> list[tuple[str, str]]:
+    """The few numbers that a hole is known by."""
+    rows: list[tuple[str, str]] = []
+    for path, name, label in _HEADLINES:
+        data: Any = series.leaf(tree, path)
+        if data is None or name not in data:
+            continue
+        unit = data[name].attrs.get("units", "1")
+        u = float(uncertainty.total(data, name))
+        rows.append((label, with_uncertainty(float(data[name]), u, unit)))
+    return rows
+
+
+# --------------------------------------------------------------------------------------------------
+# The chain of steps behind a result, in words.
+
+
+_STANDING = {
+    "published": "seen in print",
+    "definition": "by definition",
+    "library": "computed with that library",
+    "memory": "from memory, not yet read in print",
+    "common practice": "common practice",
+    "simulated": "tried on simulated data",
+    "choice": "a choice of this package",
+}
+
+
+def explain(result: xr.Dataset | xr.DataTree) -> str:
+    """Say how a result was made: steps with equations, constants with sources, what errs how much.
+
+    Parameters
+    ----------
+    result : Dataset or DataTree
+        A result of a public function, or a node of a reduced hole that holds one.
+
+    Returns
+    -------
+    str
+        Plain text, one step a line.
+
+    Raises
+    ------
+    TypeError
+        When it is neither.
+    """
+    if isinstance(result, xr.DataTree):
+        result = result.to_dataset(inherit=False)
+    if not isinstance(result, xr.Dataset):
+        raise TypeError(f"explain takes a result (a Dataset), not {type(result).__name__}")
+    result = companions.library_units(result)
+    names = [str(name) for name in result.data_vars if str(name) in TERMS]
+    lines = [", ".join(f"{name} [{TERMS[name].unit}]" for name in names) or "no quantity"]
+    steps = json.loads(result.attrs.get("steps", "[]"))
+    lines += [f"  {number}. {step}" for number, step in enumerate(steps, start=1)]
+    used = used_constants(result)
+    if used:
+        lines.append("with")
+        lines += [
+            f"  {re.sub('[_.]', ' ', name)}: {one.shown()} ({_origin(one)})"
+            for name, one in used.items()
+        ]
+    for name in names:
+        if f"{name}_effects" in result:
+            lines.append(_budget(result, name))
+    return "\n".join(lines)
+
+
+def _origin(one: UsedConstant) -> str:
+    """Citation and standing of a constant; the origin of any other number."""
+    if one.tabled():
+        return f"{one.citation}; {_STANDING[one.status]}"
+    return one.source()
+
+
+def _budget(result: xr.Dataset, name: str) -> str:
+    """Root mean square uncertainty of a quantity by source, numbered ones together.
+
+    Over the usable readings: what a bad one errs by is nobody's concern.
+    """
+    effects = result[f"{name}_effects"].values.reshape(result.sizes["source"], -1)
+    use = usable_values(result, name)
+    use = use if use.any() else np.isfinite(result[name].values).ravel()
+    effects = effects[:, use] if effects.shape[1] == use.size else effects
+    known = np.isfinite(effects)
+    count = known.sum(axis=1)
+    total = np.where(known, effects, 0.0) ** 2
+    squares = np.where(count > 0, total.sum(axis=1) / np.maximum(count, 1), np.nan)
+    variances = {}
+    if f"{name}_u_random" in result:
+        random = result[f"{name}_u_random"].values.ravel()[use]
+        known = random[np.isfinite(random)]
+        variances["random"] = float((known**2).mean()) if known.size else float("nan")
+    for source, square in zip(result["source"].values, squares, strict=True):
+        stem = re.sub(r"_\d+$", "", str(source))
+        variances[stem] = variances.get(stem, 0.0) + float(square)
+    shares = {source: variance**0.5 for source, variance in variances.items()}
+    ranked = sorted(shares.items(), key=lambda item: -item[1] if item[1] == item[1] else 0.0)
+    shown = ", ".join(f"{s.replace('_', ' ')} {v:.2g}" for s, v in ranked if v != 0.0)
+    return f"uncertainty of {name.replace('_', ' ')} [{TERMS[name].unit}], k = 1: {shown}"

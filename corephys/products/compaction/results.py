@@ -1,0 +1,483 @@
+"""The result of a fit of compaction: parameters, the curve with its band, and the rules of its
+verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import fitting, flags, series, thresholds, units
+from corephys.ground.cards import Card, Shown, with_uncertainty
+from corephys.numerics import exponential as numerics
+from corephys.numerics.exponential import Checks
+from corephys.products.compaction.data import Choices, Data, Spread, solve
+from corephys.products.compaction.models import Model
+from corephys.uncertainty import Measured
+
+__all__ = ["BLOCKS", "CompactionFit", "block_checks", "dataset_of", "judge"]
+
+# --------------------------------------------------------------------------------------------------
+# What is wrong with a fit of compaction, by rules fixed beforehand, in words.
+
+
+BLOCKS = thresholds.count("compaction_blocks")
+
+# Limits of the rules. They are this library's choice and stand in the notes of compaction.fit.
+_LEAST_SKILL = thresholds.value("compaction_least_skill")
+_MOST_BETWEEN = thresholds.value("compaction_most_between")
+_MOST_RATE = thresholds.value("compaction_most_rate")
+_MOST_CORRELATION = thresholds.value("compaction_most_correlation")
+_LONGEST = thresholds.value("compaction_longest")
+_FAR = thresholds.value("compaction_far")
+
+
+def block_checks(
+    model: Model, data: Data, values: dict[str, float], forced: dict[str, float]
+) -> Checks | None:
+    """Predict each block of depth from the others.
+
+    Parameters
+    ----------
+    model : Model
+        What is fitted, unweighted and without bounds, to the other blocks.
+    data : Data
+        All points.
+    values, forced : dict of str to float
+        The fit, and those of its parameters that are not free.
+
+    Returns
+    -------
+    Checks or None
+        None with fewer than twelve points.
+    """
+    x, y = data.abscissa(model), data.porosity
+    fitted = tuple(values[name] for name in model.names)
+    if model.name == "exponential" and not forced:
+        return numerics.block_checks(x, y, BLOCKS, fitted)
+    return numerics.block_checks(
+        x, y, BLOCKS, fitted, curve=model.curve, rate=model.rate, along=data.depth,
+        solver=lambda u, v: solve(model, u, v, start=values, fixed=forced, bounded=False),
+    )  # fmt: skip
+
+
+def judge(
+    model: Model, found: fitting.Fit, checks: Checks | None, data: Data,
+    forced: dict[str, float], free: fitting.Fit | None,
+) -> tuple[str, ...]:  # fmt: skip
+    """Name what is wrong.
+
+    Parameters
+    ----------
+    model, found, checks, data, forced
+        As in the fit.
+    free : Fit or None
+        The same with nothing forced.
+
+    Returns
+    -------
+    tuple of str
+        Empty where no rule is broken.
+    """
+    x = data.abscissa(model)
+    troubles = [
+        *_bounds(model, found, x, data.porosity),
+        *_forced(model, forced, found, free),
+        *_shape(model, found, x),
+        *_together(model, found),
+    ]
+    if checks is None:
+        return (*troubles, f"{found.points} points are too few to check the fit by blocks of depth")
+    return (*troubles, *_blocks(model, checks))
+
+
+def _bounds(model: Model, found: fitting.Fit, x: np.ndarray, y: np.ndarray) -> list[str]:
+    troubles = []
+    for name in found.at_bound:
+        words = next(p.words for p in model.parameters if p.name == name)
+        loose = solve(model, x, y, start=found.values, bounded=False)
+        if model.name == "exponential":
+            loose = np.array([numerics.solve(x, y)[0], np.nan])
+        would = float(loose[model.names.index(name)])
+        if name == "surface_porosity" and would > 1:
+            troubles.append(
+                f"bound reached: without the bound the surface porosity would be {would:.2f}, "
+                "which is no porosity"
+            )
+        elif name == "residual_porosity" and found.values[name] < 0.5:
+            troubles.append(
+                "bound reached: the residual porosity is zero at best, the offset is not told "
+                "from none"
+            )
+        else:
+            troubles.append(f"bound reached: {words} is {found.values[name]:g}")
+    return troubles
+
+
+def _forced(
+    model: Model, forced: dict[str, float], found: fitting.Fit, free: fitting.Fit | None
+) -> list[str]:
+    troubles = []
+    for name, value in forced.items():
+        parameter = next(p for p in model.parameters if p.name == name)
+        text = f"forced {parameter.words.removesuffix(' of the fit')} of {value:g}"
+        if free is None:
+            troubles.append(text)
+            continue
+        own, u = free.values[name], free.errors[name]
+        far = abs(value - own) / u if u > 0 else float("nan")
+        text += f": free, it is {own:.4g} ± {u:.2g}"
+        if far == far:
+            text += f", {far:.1f} standard errors away"
+        least = float(free.residual @ free.residual)
+        if least > 0:
+            more = 100.0 * (float(found.residual @ found.residual) / least - 1.0)
+            text += f"; forcing it adds {more:.0f} % to the squared residuals"
+        troubles.append(f"{text}. What else is fitted and its errors hold only if it is right")
+    return troubles
+
+
+def _shape(model: Model, found: fitting.Fit, x: np.ndarray) -> list[str]:
+    """Curves that rise, run straight, or carry an offset that is none."""
+    values = [found.values[name] for name in model.names]
+    troubles = []
+    if not model.rate(values) > 0:
+        first = (
+            "the e-folding depth is negative: "
+            if model.names[-1] == "decay_length" and values[-1] < 0 else ""
+        )  # fmt: skip
+        troubles.append(f"{first}porosity rises with {_along(model)}")
+    span, longest = float(np.ptp(x)), values[-1]
+    if model.names[-1] in ("decay_length", "decay_stress") and longest > _LONGEST * span > 0:
+        e_folding = "depth" if model.abscissa == "depth" else "stress"
+        troubles.append(
+            f"a straight line in effect: the e-folding {e_folding} is {longest / span:.1f} times "
+            f"the range of {_along(model)} that is sampled"
+        )
+    if "residual_porosity" in found.values and "residual_porosity" not in found.at_bound:
+        left, u = found.values["residual_porosity"], found.errors["residual_porosity"]
+        if not left > _FAR * u:
+            size = f"{left:.2f} ± {u:.2f}" if u == u else f"{left:.2f}, its error not known"
+            troubles.append(
+                f"offset not told from zero: the residual porosity is {size}; the exponential "
+                "says as much with one parameter less"
+            )
+    return troubles
+
+
+def _along(model: Model) -> str:
+    return "depth" if model.abscissa == "depth" else "effective stress"
+
+
+def _together(model: Model, found: fitting.Fit) -> list[str]:
+    """Parameters that the data fix only in combination."""
+    u = np.sqrt(np.diag(found.covariance))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        r = found.covariance / np.outer(u, u)
+    troubles = []
+    for i, one in enumerate(model.parameters):
+        for j in range(i + 1, len(model.parameters)):
+            if abs(r[i, j]) > _MOST_CORRELATION:
+                troubles.append(
+                    f"told only together: {one.words} and {model.parameters[j].words} have a "
+                    f"correlation of {r[i, j]:.3f}"
+                )
+    return troubles
+
+
+def _blocks(model: Model, checks: Checks) -> list[str]:
+    troubles = []
+    if not checks.skill >= _LEAST_SKILL:
+        troubles.append(
+            "predicts little: on depths it has not seen it leaves "
+            f"{100 * (1 - checks.skill):.0f} % of the squared error of a constant"
+        )
+    if checks.between > _MOST_BETWEEN:
+        troubles.append(
+            f"trend in the residuals: {100 * checks.between:.0f} % of their variance lies between "
+            f"{checks.blocks} blocks of depth"
+        )
+    if not checks.rate <= _MOST_RATE:
+        size = f"of {100 * checks.rate:.0f} %" if checks.rate <= 1 else "larger than itself"
+        troubles.append(
+            "rate not known: leaving out one block of depth after the other gives "
+            f"{model.rate_words} an uncertainty {size}"
+        )
+    return troubles
+
+
+# --------------------------------------------------------------------------------------------------
+# The result of a fit of compaction: parameters, the curve with its band, and plain words.
+
+
+_FEW = "few_independent_readings"
+
+
+@dataclass(frozen=True)
+class CompactionFit(Shown):
+    """A fit of porosity against depth or effective stress.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        The parameters of the model (``surface_porosity`` [1] and ``decay_length`` [m] of the
+        exponential) with uncertainties, effects and flags, their random ``covariance``, the ends
+        ``_lower`` and ``_upper`` of the random 68 % interval of a decay length or stress,
+        ``effective_number`` [1] of the readings, ``correlation_length`` [m] of their residuals,
+        ``growth_factor`` [1] of each random uncertainty, and the numbers behind the verdict as
+        attributes.
+    verdict : tuple of str
+        What is wrong with the fit, in words; empty where no rule is broken.
+    model : Model
+        What was fitted.
+    data : Data
+        What it was fitted to.
+    found : Fit
+        The finished fit on plain floats.
+    forced : dict of str to float
+        Parameters that were not free.
+    choices : Choices
+        How it was fitted.
+    checks : Checks or None
+        By blocks of depth.
+    spread : Spread or None
+        How far the readings are independent.
+    """
+
+    dataset: xr.Dataset
+    verdict: tuple[str, ...]
+    model: Model
+    data: Data = field(repr=False)
+    found: fitting.Fit = field(repr=False)
+    forced: dict[str, float] = field(default_factory=dict)
+    choices: Choices = field(default_factory=lambda: Choices(False), repr=False)
+    checks: Checks | None = field(default=None, repr=False)
+    spread: Spread | None = field(default=None, repr=False)
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The parameters in the order of the model."""
+        return tuple(float(self.dataset[name]) for name in self.model.names)
+
+    def predict(self, depth: Any = None, *, stress: Any = None) -> xr.Dataset:
+        """Curve with its band of one standard uncertainty.
+
+        Parameters
+        ----------
+        depth : Quantity or DataArray, (curve)
+            [m].
+        stress : Quantity or DataArray, (curve), optional
+            Vertical effective stress [kPa] at these depths; what a model of stress depends on.
+
+        Returns
+        -------
+        Dataset
+            ``porosity``, ``lower`` and ``upper`` [1] along ``curve`` with the coordinates that
+            were given: the band of the curve, not of single samples.
+
+        Raises
+        ------
+        UnitError
+            For a bare number or a wrong unit.
+        ValueError
+            When what the model depends on is not given.
+
+        Notes
+        -----
+        Linear propagation of covariance and effects (JCGM 100:2008, 5.2). A forced parameter
+        brings no width: the band then holds only if the forced value does.
+        """
+        given = {}
+        for name, unit, value in (
+            ("depth", "m", depth), ("vertical_effective_stress", "kPa", stress)
+        ):  # fmt: skip
+            if value is not None:
+                given[name] = np.atleast_1d(np.asarray(units.as_floats(value, unit, name), float))
+        if self.model.abscissa not in given:
+            word = "stress=" if self.model.abscissa != "depth" else "depth"
+            raise ValueError(
+                f"the model {self.model.name!r} gives porosity against "
+                f"{self.model.abscissa.replace('_', ' ')}: give {word}"
+            )
+        x = given[self.model.abscissa]
+        curve, u = self._band(x)
+        return _table(curve, u, given)
+
+    def _band(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        curve = self.model.curve(x, *self.values)
+        jacobian = self.model.jacobian(x, *self.values)
+        covariance = self.dataset["covariance"].values.copy()
+        held = [i for i, name in enumerate(self.model.names) if name in self.forced]
+        covariance[held, :] = covariance[:, held] = 0.0
+        if "source" in self.dataset.sizes:
+            effects = np.column_stack(
+                [self.dataset[f"{name}_effects"].values for name in self.model.names]
+            )
+            covariance = covariance + effects.T @ effects
+        return curve, np.sqrt(np.einsum("ni,ij,nj->n", jacobian, covariance, jacobian))
+
+    def card(self) -> Card:
+        """The same as in a terminal, the rules that are broken apart.
+
+        Returns
+        -------
+        Card
+            Shows itself as text or HTML.
+        """
+        first, *rest = repr(self).split("\n")
+        shown = [words.strip() for words in rest if not words.startswith("  beware: ")]
+        rows = [tuple(words.split(": ", 1)) if ": " in words else ("", words) for words in shown]
+        following = ("fit.predict(depth) gives the curve with its band",)
+        return Card(first, tuple(rows), tuple(self.verdict), following)
+
+    def __repr__(self) -> str:
+        d = self.dataset
+        lines = [d.attrs["curve"]]
+        for parameter in self.model.parameters:
+            name, unit = parameter.name, parameter.unit
+            if name in self.forced:
+                lines.append(f"  {parameter.words}: forced, no uncertainty")
+                continue
+            parts = [float(d[f"{name}_u_{kind}"]) for kind in ("random", "systematic")]
+            known = [f"{part:.2g}" if part == part else "unknown" for part in parts]
+            whole = with_uncertainty(float(d[name]), float(np.hypot(*parts)), unit)
+            lines.append(f"  {parameter.words}: {whole}; random {known[0]}, systematic {known[1]}")
+        a = d.attrs
+        lines.append(f"  {a['points_used']} points used, {a['points_left_out']} left out")
+        if np.isfinite(a["excess_scatter"]):
+            lines.append(f"  natural scatter of the sediment: {a['excess_scatter']:.4f}")
+        if a["robust"] != "none":
+            lines.append(f"  {a['points_weighed_down']} points weighed down ({a['robust']})")
+        lines += self._independence()
+        lines += [f"  beware: {trouble}" for trouble in self.verdict] or ["  no rule is broken"]
+        return "\n".join(lines)
+
+    def _independence(self) -> list[str]:
+        """How many readings the fit rests on, where that was looked for."""
+        if self.spread is None:
+            return []
+        words = []
+        if np.isfinite(self.spread.length):
+            words.append(
+                f"  effective number of readings: {self.spread.effective_number:.3g}; "
+                f"residuals are correlated over {self.spread.length:.3g} m"
+            )
+        if self.spread.few:
+            words.append("  beware: few independent readings; the errors are not to be trusted")
+        return words
+
+
+def _table(curve: np.ndarray, u: np.ndarray, given: dict[str, np.ndarray]) -> xr.Dataset:
+    words = {
+        "depth": ("m", "depth below seafloor, as laid out"),
+        "vertical_effective_stress": ("kPa", "vertical effective stress"),
+    }
+    return xr.Dataset(
+        {
+            "porosity": ("curve", curve, {"units": "1", "long_name": "porosity of the fit"}),
+            "lower": ("curve", curve - u, {"units": "1", "long_name": "lower edge, k = 1"}),
+            "upper": ("curve", curve + u, {"units": "1", "long_name": "upper edge, k = 1"}),
+        },
+        coords={
+            name: ("curve", x, {"units": words[name][0], "long_name": words[name][1]})
+            for name, x in given.items()
+        },
+    )
+
+
+def dataset_of(
+    model: Model, found: fitting.Fit, effects: dict[str, np.ndarray], verdict: tuple[str, ...],
+    checks: Checks | None, data: Data, spread: Spread, **attributes: Any,
+) -> xr.Dataset:  # fmt: skip
+    """The Dataset of a fit.
+
+    Parameters
+    ----------
+    model, found, verdict, data
+        As in :class:`CompactionFit`.
+    effects : dict of str to ndarray, (k,)
+        Shift of the parameters by each source.
+    checks : Checks or None
+        By blocks of depth.
+    spread : Spread
+        How far the readings are independent.
+    **attributes
+        Further attributes.
+
+    Returns
+    -------
+    Dataset
+        See :class:`CompactionFit`.
+    """
+    reason = (flags.bit("poor_fit") if verdict else 0) | (flags.bit(_FEW) if spread.few else 0)
+    quantities = {
+        name: Measured(
+            xr.DataArray(found.values[name]), found.errors[name],
+            {source: float(shift[i]) for source, shift in effects.items()}, reason,
+        )
+        for i, name in enumerate(model.names)
+    }  # fmt: skip
+    nan = float("nan")
+    dataset = series.build(
+        quantities,
+        steps=(f"least squares of {model.equation} ({model.source})",),
+        constants={"bed_thickness": data.bed_thickness},
+        model=model.name,
+        equation=model.equation,
+        curve=model.sentence.format(**found.values),
+        abscissa=model.abscissa,
+        points_used=data.porosity.size,
+        points_left_out=data.left_out,
+        reduced_chi_square=found.reduced_chi_square,
+        aicc=found.aicc,
+        skill_over_a_constant=checks.skill if checks else nan,
+        residual_variance_between_blocks=checks.between if checks else nan,
+        relative_uncertainty_of_the_rate_by_blocks=checks.rate if checks else nan,
+        absolute_sigma=str(found.absolute_sigma).lower(),
+        verdict="; ".join(verdict) or "no rule is broken",
+        **attributes,
+    )
+    words = " and ".join(f"{p.words} [{p.unit}]" for p in model.parameters)
+    dataset["covariance"] = xr.DataArray(
+        found.covariance, dims=("parameter", "parameter_2"),
+        attrs={"units": "1", "long_name": f"random covariance of {words}"},
+    )  # fmt: skip
+    _add_intervals(dataset, model)
+    _add_spread(dataset, spread)
+    return dataset
+
+
+def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
+    """Ends of the 68 % interval where it is symmetric in the reciprocal of the parameter."""
+    for parameter in model.parameters:
+        if not parameter.inverse:
+            continue
+        value = float(dataset[parameter.name])
+        u = float(dataset[f"{parameter.name}_u_random"])
+        rates = np.array([1.0 / value + u / value**2, 1.0 / value - u / value**2])
+        if not rates[0] * rates[1] > 0.0:
+            # A rate that may be zero leaves the length open upward, or downward where it rises.
+            rates[1 if value > 0.0 else 0] = 0.0 if u == u else np.nan
+        with np.errstate(divide="ignore"):
+            ends = 1.0 / rates
+        ends = np.where(np.isinf(ends), np.sign(value) * np.inf, ends)
+        for side, end in zip(("lower", "upper"), np.sort(ends), strict=True):
+            words = f"{side} end of the random 68 % interval of {parameter.words}"
+            dataset[f"{parameter.name}_{side}"] = (
+                (), float(end), {"units": parameter.unit, "long_name": words}
+            )  # fmt: skip
+
+
+def _add_spread(dataset: xr.Dataset, spread: Spread) -> None:
+    for name, value, unit, words in (
+        ("effective_number", spread.effective_number, "1", "number of independent readings"),
+        ("correlation_length", spread.length, "m", "e-folding length of correlated residuals"),
+    ):
+        dataset[name] = ((), value, {"units": unit, "long_name": words})
+    dataset["growth_factor"] = (
+        "parameter", spread.growth,
+        {"units": "1", "long_name": "random uncertainty over that of independent readings"},
+    )  # fmt: skip
+    dataset.attrs["degrees_of_freedom"] = spread.degrees_of_freedom

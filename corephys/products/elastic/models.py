@@ -1,0 +1,510 @@
+"""Models of velocity against porosity side by side, and readings beyond what grains and water
+allow."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import uncertainty
+from corephys.ground import constants, flags, mixing, provenance, series, thresholds
+from corephys.ground.cards import RESEARCH_ONLY
+from corephys.products.elastic import propagation as carry
+from corephys.products.elastic.fluids import gassmann_kernel
+from corephys.products.elastic.frames import soft_sand_kernel, stiff_sand_kernel
+from corephys.products.elastic.velocities import (
+    bounds_kernel,
+    of_phases,
+    raymer_kernel,
+    wyllie_kernel,
+)
+from corephys.uncertainty import Measured, bare
+
+__all__ = ["MEANINGS", "MODELS", "bounds_check", "porosity_from_velocity", "velocity_models"]
+
+# --------------------------------------------------------------------------------------------------
+# Models of velocity against porosity side by side, and porosity from velocity by each of them.
+
+
+_C = constants.CONSTANTS
+# Model -> what it is, in words.
+MODELS = {
+    "suspension": "grains that float (Wood 1941): the lower bound",
+    "time_average": "time average (Wyllie, Gregory and Gardner 1956)",
+    "raymer": "three branches of Raymer, Hunt and Gardner (1980)",
+    "critical_porosity": "frame to nothing at the critical porosity (Nur et al. 1998), Gassmann",
+    "krief": "frame by a power of the solid share (Krief et al. 1990), Gassmann",
+    "soft_sand": "pack without cement (Dvorkin et al. 1999), Gassmann",
+    "stiff_sand": "pack with the first cement (upper form), Gassmann",
+    "upper_bound": "Hashin-Shtrikman upper bound",
+}
+_BOUNDS = ("suspension", "upper_bound")
+_UNDER_PRESSURE = ("soft_sand", "stiff_sand")
+_GRID = 201  # porosities at which the inverse looks for a model's velocity
+_HALVINGS = 45
+
+
+def _saturated(porosity: Any, frame: Any, p: Mapping[str, Any]) -> Any:
+    k = gassmann_kernel(frame[0], porosity, p["k_m"], p["k_f"])
+    return 1e3 * np.sqrt((k + 4.0 / 3.0 * frame[1]) / _density(porosity, p))
+
+
+def _density(porosity: Any, p: Mapping[str, Any]) -> Any:
+    return porosity * p["rho_f"] + (1.0 - porosity) * p["rho_m"]
+
+
+def _time_average(model: str, phi: Any, p: Mapping[str, Any]) -> Any:
+    v_m = 1e3 * np.sqrt((p["k_m"] + 4.0 / 3.0 * p["g_m"]) / p["rho_m"])
+    v_f = 1e3 * np.sqrt(p["k_f"] / p["rho_f"])
+    if model == "raymer":
+        return raymer_kernel(phi, v_f, v_m, p["rho_f"], p["rho_m"])[0]
+    return wyllie_kernel(phi, v_f, v_m)[0]
+
+
+def _one(model: str, phi: Any, p: Mapping[str, Any]) -> Any:
+    """Velocity [m/s] of one model, from the inputs by their kernel names."""
+    if model == "suspension":
+        return mixing.wood_kernel(phi, p["k_f"], p["k_m"], p["rho_f"], p["rho_m"])
+    if model == "upper_bound":
+        phases = (p["k_m"], p["g_m"], p["rho_m"], p["k_f"], p["rho_f"])
+        return bounds_kernel(phi, *phases)[1]
+    if model in ("time_average", "raymer"):
+        return _time_average(model, phi, p)
+    if model in _UNDER_PRESSURE:
+        kernel = soft_sand_kernel if model == "soft_sand" else stiff_sand_kernel
+        pack = {key: p[key] for key in ("pressure", "critical", "contacts")}
+        frame = kernel(phi, p["k_m"], p["g_m"], adhesion=1.0, **pack)
+        return _saturated(phi, frame, p)
+    if model == "krief":
+        left = np.where(phi < 1.0, np.exp(3.0 * np.log1p(-phi) / (1.0 - phi)), 0.0)
+    else:
+        left = np.maximum(1.0 - phi / p["critical"], 0.0)
+    return _saturated(phi, (p["k_m"] * left, p["g_m"] * left), p)
+
+
+def _chosen(models: Sequence[str] | None, pressure: Any) -> tuple[str, ...]:
+    if models is None:
+        return tuple(m for m in MODELS if pressure is not None or m not in _UNDER_PRESSURE)
+    for model in models:
+        if model not in MODELS:
+            raise ValueError(f"no model named {model!r}; there are {', '.join(MODELS)}")
+        if model in _UNDER_PRESSURE and pressure is None:
+            raise ValueError(f"the model {model!r} needs an effective_pressure")
+    return tuple(models)
+
+
+def _inputs(
+    mineral: Any, fluid: Any, pressure: Any, critical: Any, contacts: Any,
+    uncertainties: Mapping[str, Any] | None,
+) -> dict[str, Measured]:  # fmt: skip
+    found = of_phases(mineral, fluid, uncertainties)
+    found["critical"] = carry.number(critical, "1", "critical", uncertainties)
+    if pressure is not None:
+        found["contacts"] = carry.number(contacts, "1", "contacts", uncertainties)
+        found["pressure"] = carry.number(pressure, "GPa", "effective_pressure", uncertainties,
+                                         held="vertical_effective_stress")  # fmt: skip
+    return found
+
+
+@carry.names_checked
+def velocity_models(
+    porosity: Any, *, mineral: Any, fluid: Any, effective_pressure: Any = None,
+    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],
+    models: Sequence[str] | None = None, uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """P-wave velocity of a saturated sediment by every model at once.
+
+    Parameters
+    ----------
+    porosity : Dataset, DataArray, Quantity or str
+        Fraction of the volume [1], measured or a row of values for curves.
+    mineral, fluid : Material or str
+        A name is looked up; a fluid may be the Dataset of :func:`brine`.
+    effective_pressure : Quantity, DataArray, Dataset or str, optional
+        Pressure on the grains [GPa]; the models of packs are left out without it.
+    critical, contacts : Constant, Quantity or str
+        Porosity at which grains come apart [1] and contacts of a grain in a pack [1].
+    models : sequence of str, optional
+        Keys of :data:`MODELS`; all where not given.
+    uncertainties : mapping of str to Quantity, optional
+        Standard uncertainties by name: ``porosity``, ``critical``, ``contacts`` [1],
+        ``mineral_bulk_modulus``, ``effective_pressure`` [GPa], ``mineral_density`` [g/cm^3] ...
+
+    Returns
+    -------
+    Dataset
+        ``p_wave_velocity`` (model, ...) [m/s] with uncertainties: what the inputs bring, not how
+        wrong a model is, which the distance between models shows better.
+
+    Raises
+    ------
+    UnitError, ValueError
+        For a wrong unit, a porosity outside 0 to 1, a model that is not known.
+
+    Notes
+    -----
+    The sources stand in :data:`MODELS`; frames are filled by Gassmann (1951). Linear propagation
+    with slopes by central differences (JCGM 100:2008, 5.1).
+    """
+    chosen = _chosen(models, effective_pressure)
+    phi = carry.fraction(porosity, "porosity", uncertainties)
+    inputs = {
+        "porosity": phi,
+        **_inputs(mineral, fluid, effective_pressure, critical, contacts, uncertainties),
+    }
+
+    def kernel(porosity: Any, **parts: Any) -> tuple[Any, ...]:
+        return tuple(_one(model, porosity, parts) for model in chosen)
+
+    found = carry.propagate(kernel, chosen, inputs)
+    extra: dict[str, Any] = {} if effective_pressure is None else {"safety": RESEARCH_ONLY}
+    dataset = series.build(
+        {"p_wave_velocity": _stacked([found[model] for model in chosen])},
+        steps=tuple(MODELS[model] for model in chosen),
+        **extra,
+    )
+    dataset["model"] = ("model", np.array(chosen, dtype=object), {"long_name": "model"})
+    return dataset.set_coords("model")
+
+
+def _stacked(parts: Sequence[Measured]) -> Measured:
+    """Several results as one with the dimension ``model`` in front."""
+    first, first_used = parts[0].values, parts[0].used
+    dims = getattr(first, "dims", ("reading",) * np.ndim(first))
+    shape = np.shape(first)
+
+    def stack(pieces: Sequence[Any]) -> np.ndarray:
+        return np.stack(
+            [np.broadcast_to(np.asarray(piece, dtype=float), shape) for piece in pieces]
+        )
+
+    values = xr.DataArray(stack([part.values for part in parts]), dims=("model", *dims))
+    if isinstance(first, xr.DataArray):
+        values = values.assign_coords({key: c.variable for key, c in first.coords.items()})
+    # In their order, not by hash: sums over them have to be the same bits in every process.
+    sources = dict.fromkeys(source for part in parts for source in part.effects)
+    effects = {
+        source: xr.Variable(values.dims, stack([part.effects.get(source, 0.0) for part in parts]))
+        for source in sources
+    }
+    reason = np.stack([np.broadcast_to(np.asarray(bare(p.reason)), shape) for p in parts])
+    return Measured(
+        values, xr.Variable(values.dims, stack([part.u_random for part in parts])), effects,
+        xr.Variable(values.dims, reason.astype(np.int64)), first_used,
+    )  # fmt: skip
+
+
+@carry.names_checked
+def porosity_from_velocity(
+    p_wave_velocity: Any, *, mineral: Any, fluid: Any, effective_pressure: Any = None,
+    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],
+    models: Sequence[str] | None = None, uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Porosity that each model gives a velocity, side by side.
+
+    Parameters
+    ----------
+    p_wave_velocity : Dataset, DataArray, Quantity or str
+        [m/s].
+    mineral, fluid, effective_pressure, critical, contacts, models, uncertainties
+        As in :func:`velocity_models` [GPa], [g/cm^3], [1], with ``p_wave_velocity`` [m/s].
+
+    Returns
+    -------
+    Dataset
+        ``porosity_by_model`` and ``porosity_by_model_u`` (model, reading) [1], and across the
+        models that are no bounds ``lowest_porosity``, ``highest_porosity`` and ``porosity_spread``
+        [1]. NaN where a model has no such velocity: above its mineral, or below the least it has.
+
+    Raises
+    ------
+    UnitError, ValueError
+        As in :func:`velocity_models`, and for a velocity of zero.
+
+    Notes
+    -----
+    The models of :func:`velocity_models` solved for porosity by halving an interval, definition of
+    the inverse. Velocity falls with porosity to a least value and rises again towards that of the
+    water; the porosity is the one on the falling side. Near the least velocity, at porosities of
+    0.6 to 0.9, velocity says next to nothing about porosity, and the uncertainty says so. The
+    spread between models is that of what is not known about the sediment: quote it.
+    """
+    chosen = _chosen(models, effective_pressure)
+    speed = carry.quantity(p_wave_velocity, "p_wave_velocity", uncertainties)
+    given = _inputs(mineral, fluid, effective_pressure, critical, contacts, uncertainties)
+    target = np.atleast_1d(np.asarray(speed.values, dtype=float))
+    plain = {key: np.asarray(part.values, dtype=float) for key, part in given.items()}
+    porosity = np.stack([_solved(model, target, plain) for model in chosen])
+    spread = np.stack(
+        [_solved_u(model, phi, speed, given) for model, phi in zip(chosen, porosity, strict=True)]
+    )
+    used = {key: record for part in given.values() for key, record in part.used.items()}
+    found = _side_by_side(chosen, porosity, spread, speed.values)
+    return found.assign_attrs(constants=provenance.constants_attribute(used))
+
+
+def _solved(model: str, target: np.ndarray, p: Mapping[str, Any]) -> np.ndarray:
+    """Porosity at which a model has the velocity, on the side where velocity falls."""
+    grid = np.linspace(0.0, 1.0, _GRID)
+    with np.errstate(all="ignore"):
+        # One curve for all readings, unless an input differs from reading to reading.
+        wide = {key: part[..., None] if part.ndim else part for key, part in p.items()}
+        curve = _one(model, grid, wide)
+        shown = np.where(np.isfinite(curve), curve, np.inf)
+        end = grid[np.argmin(shown, axis=-1)]
+        low, high = np.zeros_like(target), end * np.ones_like(target)
+        for _ in range(_HALVINGS):
+            middle = 0.5 * (low + high)
+            faster = _one(model, middle, p) > target
+            low, high = np.where(faster, middle, low), np.where(faster, high, middle)
+        inside = (target <= curve[..., 0]) & (target >= np.min(shown, axis=-1))
+    return np.where(inside, 0.5 * (low + high), np.nan)
+
+
+def _solved_u(
+    model: str, phi: np.ndarray, speed: Measured, given: Mapping[str, Measured]
+) -> np.ndarray:
+    """Uncertainty of that porosity: of velocity and inputs, over the slope of the model."""
+
+    def kernel(porosity: Any, **parts: Any) -> tuple[Any, ...]:
+        return (_one(model, porosity, parts),)
+
+    exact = Measured(xr.Variable("reading", phi), 0.0)
+    inputs = {key: _flat(part) for key, part in given.items()}
+    made = carry.propagate(kernel, ("v",), {"porosity": exact, **inputs})["v"]
+    known = _flat(speed)
+    u_random, effects = uncertainty.combine([(1.0, known), (-1.0, made)])
+    parts = [np.asarray(u_random, dtype=float) ** 2]
+    if effects:
+        parts.append(np.asarray(uncertainty.norm(effects), dtype=float) ** 2)
+    step = 1e-5
+    plain = {key: np.asarray(part.values, dtype=float) for key, part in given.items()}
+    with np.errstate(all="ignore"):
+        up, down = (_one(model, phi + sign * step, plain) for sign in (1.0, -1.0))
+        slope = (up - down) / (2.0 * step)
+        return np.broadcast_to(np.sqrt(sum(parts)) / np.abs(slope), phi.shape)
+
+
+def _flat(part: Measured) -> Measured:
+    """Without coordinates, along ``reading``."""
+
+    def flat(piece: Any) -> Any:
+        array = np.asarray(bare(piece), dtype=float)
+        return xr.Variable("reading", array.ravel()) if array.ndim else float(array)
+
+    effects = {source: flat(effect) for source, effect in part.effects.items()}
+    return Measured(flat(part.values), flat(part.u_random), effects)
+
+
+def _side_by_side(
+    chosen: tuple[str, ...], porosity: np.ndarray, spread: np.ndarray, like: Any
+) -> xr.Dataset:
+    coords: dict[str, Any] = {"model": ("model", np.array(chosen, dtype=object),
+                                        {"long_name": "model"})}  # fmt: skip
+    if isinstance(like, xr.DataArray):
+        coords.update({str(key): c.variable for key, c in like.coords.items()})
+    inner = [place for place, model in enumerate(chosen) if model not in _BOUNDS]
+    said = porosity[inner] if inner else porosity
+    known = np.isfinite(said)
+    low = np.where(known.any(axis=0), np.where(known, said, np.inf).min(axis=0), np.nan)
+    high = np.where(known.any(axis=0), np.where(known, said, -np.inf).max(axis=0), np.nan)
+
+    def part(values: np.ndarray, words: str) -> xr.Variable:
+        dims = ("model", "reading") if values.ndim == 2 else ("reading",)
+        return xr.Variable(dims, values, {"units": "1", "long_name": words})
+
+    return xr.Dataset(
+        {
+            "porosity_by_model": part(porosity, "porosity from velocity by each model"),
+            "porosity_by_model_u": part(spread, "standard uncertainty of it by the inputs"),
+            "lowest_porosity": part(low, "lowest porosity of the models"),
+            "highest_porosity": part(high, "highest porosity of the models"),
+            "porosity_spread": part(high - low, "highest less lowest porosity of the models"),
+        },
+        coords=coords,
+        attrs={"models": "; ".join(f"{model}: {MODELS[model]}" for model in chosen)},
+    )
+
+
+# --------------------------------------------------------------------------------------------------
+# Readings of velocity against what grains and water of that porosity can have at all.
+
+
+_T = thresholds.DEFAULTS
+# Reason -> what it usually means.
+MEANINGS = {
+    "below_elastic_bounds": (
+        "slower than grains that float in water: gas in the pores, cracks, a pick that is late, a "
+        "porosity that is too low, or grains softer than the mineral chosen"
+    ),
+    "above_elastic_bounds": (
+        "faster than any mixture of this mineral and water: a porosity that is too high, a mineral "
+        "stiffer than the one chosen, such as a carbonate or pyrite nodule, or a pick that is early"
+    ),
+}
+_UNKNOWN = thresholds.value("bound_unknown_velocity")
+
+
+@carry.names_checked
+def bounds_check(
+    p_wave_velocity: Any, porosity: Any, *, mineral: Any, fluid: Any,
+    margin: float = _T["bound_margin"], soft_mineral: Any = None,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:  # fmt: skip
+    """Flag velocities that no mixture of these grains and this fluid has at their porosity.
+
+    Parameters
+    ----------
+    p_wave_velocity : Dataset, DataArray, Quantity or str
+        [m/s]; a Dataset brings its uncertainties, effects and reasons.
+    porosity : Dataset, DataArray, Quantity, str or float
+        Fraction of the volume [1] at the same positions.
+    mineral : Material or str
+        The stiffest grains that the sediment may hold: the upper bound is theirs.
+    fluid : Material, str or Dataset
+        What fills the pores.
+    margin : float
+        Standard uncertainties that a reading may miss a bound by.
+    soft_mineral : Material or str, optional
+        The softest grains, whose suspension is the lower bound; ``mineral`` where not given.
+    uncertainties : mapping of str to Quantity, optional
+        Standard uncertainties by name: ``p_wave_velocity`` [m/s], ``porosity`` [1], random;
+        ``mineral_bulk_modulus``, ``mineral_shear_modulus`` [GPa], ``mineral_density`` [g/cm^3] ...
+
+    Returns
+    -------
+    Dataset
+        ``p_wave_velocity`` [m/s] as it was, with ``below_elastic_bounds`` or
+        ``above_elastic_bounds`` added to its reasons; ``lowest_velocity`` and ``highest_velocity``
+        [m/s] with uncertainties; ``place_between_bounds`` [1], zero at the lower and one at the
+        upper; ``departure`` [1], standard uncertainties beyond the nearer bound, zero between
+        them. The attribute ``meanings`` says what a reason usually means.
+
+    Raises
+    ------
+    UnitError, ValueError
+        For a wrong unit, a velocity of zero, a porosity outside 0 to 1, a margin below zero.
+    PositionError
+        When velocity and porosity lie at different positions.
+
+    Notes
+    -----
+    Suspension of Wood (1941) below, Hashin-Shtrikman upper bound in the form of Walpole (1966)
+    above. The uncertainty is that of the difference: an error that velocity and porosity share, as
+    the core diameter, enters with its signs. A velocity of unknown uncertainty counts as known to
+    one per cent, another unknown uncertainty as zero (common practice); the attribute
+    ``unknown_uncertainties`` names them. Isotropic, one fluid, no gas; the velocity at hundreds of
+    kHz may lie a little above that of the bounds' low frequency.
+    """
+    if not margin >= 0.0:
+        raise ValueError(
+            f"margin is {margin:g}; it is a number of standard uncertainties, 0 or more"
+        )
+    carry.same_positions(p_wave_velocity=p_wave_velocity, porosity=porosity)
+    speed = carry.quantity(p_wave_velocity, "p_wave_velocity", uncertainties)
+    phi = carry.fraction(porosity, "porosity", uncertainties)
+    if not np.ndim(speed.values) and isinstance(phi.values, xr.DataArray):
+        speed.values = xr.full_like(phi.values, float(speed.values))
+    found = _bounds(phi, mineral, soft_mineral, fluid, uncertainties)
+    low, high = found["lowest_velocity"], found["highest_velocity"]
+    u_low, u_high = _of_difference(speed, low), _of_difference(speed, high)
+    shape = [bare(part) for part in (speed.values, low.values, high.values, u_low, u_high)]
+    place, departure, mask = series.apply(
+        _judged, *shape, outputs=3, dtypes=[float, float, np.int64], margin=margin
+    )
+    known = series.joined_reasons(bare(speed.reason), mask)
+    checked = Measured(speed.values, speed.u_random, speed.effects, known)
+    dataset = _told({"p_wave_velocity": checked, **found}, margin)
+    dataset.attrs["unknown_uncertainties"] = ", ".join(_unknown(speed, phi, found)) or "none"
+    dims = dataset["p_wave_velocity"].dims
+    for name, values, words in (
+        ("place_between_bounds", place, "place of the velocity between bounds, 0 lower, 1 upper"),
+        ("departure", departure, "standard uncertainties beyond the nearer bound"),
+    ):
+        dataset[name] = (dims, np.asarray(values), {"units": "1", "long_name": words})
+    return dataset
+
+
+def _told(quantities: Mapping[str, Measured], margin: float) -> xr.Dataset:
+    return series.build(
+        quantities,
+        steps=("suspension below (Wood 1941), Hashin-Shtrikman bound above (Walpole 1966)",
+               f"flagged beyond {margin:g} standard uncertainties of the difference"),
+        constants={"margin": margin},
+        bound="both: lowest_velocity from below, highest_velocity from above",
+        meanings="; ".join(f"{reason}: {words}" for reason, words in MEANINGS.items()),
+    )  # fmt: skip
+
+
+def _bounds(
+    phi: Measured, mineral: Any, soft: Any, fluid: Any, uncertainties: Mapping[str, Any] | None
+) -> dict[str, Measured]:
+    stiff = of_phases(mineral, fluid, uncertainties)
+    other = of_phases(soft, fluid, uncertainties) if soft is not None else stiff
+    inputs = {"porosity": phi, **stiff, "k_s": other["k_m"], "rho_s": other["rho_m"]}
+    if soft is None:
+        del inputs["k_s"], inputs["rho_s"]
+
+    def kernel(
+        porosity: Any, k_m: Any, g_m: Any, rho_m: Any, k_f: Any, rho_f: Any, k_s: Any = None,
+        rho_s: Any = None,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        low, high = bounds_kernel(porosity, k_m, g_m, rho_m, k_f, rho_f)
+        if k_s is not None:
+            low = bounds_kernel(porosity, k_s, g_m, rho_s, k_f, rho_f)[0]
+        return low, high
+
+    return carry.propagate(kernel, ("lowest_velocity", "highest_velocity"), inputs)
+
+
+def _of_difference(speed: Measured, bound: Measured) -> Any:
+    """Standard uncertainty of velocity less bound; what is not known counts as nothing here."""
+    u_random, effects = uncertainty.combine([(1.0, _known(speed, _UNKNOWN)), (-1.0, _known(bound))])
+    parts = u_random**2
+    for effect in effects.values():
+        parts = parts + bare(effect) ** 2
+    return parts**0.5
+
+
+def _known(measured: Measured, share: float = 0.0) -> Measured:
+    """Unknown parts as zero; a velocity of which nothing is known as a share of itself."""
+
+    def zeroed(u: Any) -> Any:
+        return series.apply(lambda part: np.nan_to_num(part, nan=0.0), bare(u))
+
+    random = zeroed(measured.u_random)
+    effects = {source: zeroed(effect) for source, effect in measured.effects.items()}
+    if share:
+        missing = series.apply(lambda u: np.isnan(u) * share, bare(measured.u_random))
+        random = random + missing * bare(measured.values)
+    return Measured(measured.values, random, effects)
+
+
+def _unknown(speed: Measured, phi: Measured, found: Mapping[str, Measured]) -> list[str]:
+    """Names of the sources of error whose size nobody gave."""
+    names = [
+        name for name, part in (("p_wave_velocity", speed), ("porosity", phi))
+        if np.isnan(np.asarray(bare(part.u_random), dtype=float)).all()
+    ]  # fmt: skip
+    for part in (speed, *found.values()):
+        names += [
+            source for source, effect in part.effects.items()
+            if np.isnan(np.asarray(bare(effect), dtype=float)).all()
+        ]  # fmt: skip
+    return sorted(set(names))
+
+
+def _judged(
+    speed: Any, low: Any, high: Any, u_low: Any, u_high: Any, *, margin: float
+) -> tuple[Any, ...]:
+    with np.errstate(all="ignore"):
+        place = (speed - low) / (high - low)
+        under, over = (low - speed) / u_low, (speed - high) / u_high
+        departure = np.maximum(np.maximum(under, over), 0.0)
+        mask = np.where(
+            low - speed > margin * u_low, flags.bit("below_elastic_bounds"), 0
+        ) | np.where(speed - high > margin * u_high, flags.bit("above_elastic_bounds"), 0)
+    return place, departure, mask.astype(np.int64)

@@ -1,0 +1,446 @@
+"""Depth to two-way time and back, and times of one hole from core, log and check shots side by
+side."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import arguments, companions, flags, series, units
+from corephys.ground.series import TooFewError
+from corephys.products.seismic.profiles import first_of_repeats
+from corephys.uncertainty import Measured
+
+__all__ = ["check_shot_times", "compare_times", "depth_at_time", "time_at_depth", "time_depth"]
+
+# --------------------------------------------------------------------------------------------------
+# Depth to two-way time and back, from whichever source, and how far the sources differ.
+#
+# Every table of times names where its zero lies: at the seafloor, at sea level, or at its own first
+# row. Two tables are compared only from one zero.
+
+
+SEAFLOOR, SEA_LEVEL = "seafloor", "sea level"
+_TIMES = {SEAFLOOR: "two_way_time", SEA_LEVEL: "two_way_time_from_sea_level"}
+
+
+def time_depth(
+    profile: xr.Dataset, *, datum: str = SEAFLOOR, water_depth: Any = None,
+    sound_speed: Any = None, sound_speed_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Table of two-way time against depth from a profile, from the seafloor or from sea level.
+
+    Parameters
+    ----------
+    profile : Dataset, (reading)
+        From ``seismic.profile``: ``p_wave_velocity`` [m/s] at increasing ``depth`` [m].
+    datum : {"seafloor", "sea level"}
+        Where time is zero; sea level needs the two arguments of the water.
+    water_depth, sound_speed : Quantity or str, optional
+        Depth of water [m], mean speed of sound in it [m/s].
+    sound_speed_uncertainty : Quantity or str, optional
+        Standard uncertainty [m/s]; the effect ``water_sound_speed``.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``two_way_time`` or ``two_way_time_from_sea_level`` [s] with uncertainty and effects, at
+        the depths of the profile and at 0 m; attribute ``datum``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For a word that is no datum, water that is not given, or depths that do not increase.
+
+    Notes
+    -----
+    2 zw / cw + 2 sum dz / V, slowness linear between rows: definition. Above the first row of the
+    profile the velocity is the mean slowness of its first metre; that row is flagged
+    ``interpolated_input`` when it lies more than 1 m down.
+    """
+    if datum not in _TIMES:
+        raise ValueError(f"datum is 'seafloor' or 'sea level', not {datum!r}")
+    profile = companions.library_units(profile)
+    speed = series.take(
+        series.unpack(profile, "p_wave_velocity"), np.arange(profile.sizes["reading"])
+    )
+    depth = np.asarray(profile["depth"].values, dtype=float)
+    if not (np.all(np.diff(depth) > 0.0) and np.all(speed.values > 0.0)) or depth.size < 2:
+        raise ValueError(
+            "a table of times needs two or more velocities above zero at depths that increase; "
+            "make the profile with seismic.profile"
+        )
+    if depth[0] < 0.0:
+        raise ValueError(f"the profile begins {-depth[0]:g} m above the seafloor")
+    start = depth <= depth[0] + 1.0
+    lead = depth[0] > 0.0
+    time, random, effects = _travel(depth, speed, start, lead)
+    rows = np.concatenate([[0.0], depth]) if lead else depth
+    reason = np.zeros(rows.size, dtype=np.int64)
+    reason[1:2] |= flags.bit("interpolated_input") if lead and depth[0] > 1.0 else 0
+    if datum == SEA_LEVEL:
+        water, by_speed = _water(water_depth, sound_speed, sound_speed_uncertainty)
+        time, effects = (
+            time + water,
+            {**effects, "water_sound_speed": np.full(time.shape, by_speed)},
+        )
+    name = _TIMES[datum]
+    values = xr.DataArray(time, dims="reading", coords={"depth": ("reading", rows)})
+    return series.build(
+        {name: Measured(values, random, effects, reason)},
+        steps=("two-way time 2 sum dz / V, slowness linear between rows",), datum=datum,
+    )  # fmt: skip
+
+
+def _travel(
+    depth: np.ndarray, speed: Measured, start: np.ndarray, lead: bool
+) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Times, random deviations and effects [s]; with a lead, a row at the seafloor goes first."""
+    slowness, step = 1.0 / speed.values, np.diff(depth)
+    by_velocity = -(slowness**2)
+
+    def accumulate(part: np.ndarray) -> np.ndarray:
+        added = np.concatenate([[0.0], np.cumsum(step * (part[:-1] + part[1:]))])
+        if not lead:
+            return added
+        return np.concatenate([[0.0], added + 2.0 * depth[0] * part[start].mean()])
+
+    effects = {
+        source: accumulate(by_velocity * np.broadcast_to(effect, depth.shape))
+        for source, effect in speed.effects.items()
+    }
+    one = (by_velocity * np.broadcast_to(np.asarray(speed.u_random), depth.shape)) ** 2
+    # A reading weighs in with the steps on both its sides, the first ones with the lead besides.
+    extra = np.where(start, 2.0 * depth[0] / max(int(start.sum()), 1), 0.0) if lead else 0.0 * one
+    both = np.concatenate([step, [0.0]]) + np.concatenate([[0.0], step]) + extra
+    upper = np.concatenate([[0.0], step]) + extra
+    before = np.concatenate([[0.0], np.cumsum(both**2 * one)[:-1]])
+    below = np.concatenate([np.cumsum((extra**2 * one)[::-1])[::-1][1:], [0.0]])
+    variance = before + upper**2 * one + below
+    variance[0] = np.sum(extra**2 * one)
+    random = np.sqrt(variance)
+    return accumulate(slowness), np.concatenate([[0.0], random]) if lead else random, effects
+
+
+def _water(water_depth: Any, sound_speed: Any, uncertainty: Any) -> tuple[float, float]:
+    """Two-way time through the water and its one-sigma effect of the speed [s]."""
+    if water_depth is None or sound_speed is None:
+        raise ValueError(
+            "times from sea level need water_depth= and sound_speed=, such as '1500 m/s', which is "
+            "common practice where no profile of the water is at hand"
+        )
+    depth = float(arguments.positive(water_depth, "m", "water_depth"))
+    speed = float(arguments.positive(sound_speed, "m/s", "sound_speed"))
+    u = units.as_floats(uncertainty, "m/s", "sound_speed_uncertainty", optional=True)
+    return 2.0 * depth / speed, float("nan") if u is None else -2.0 * depth / speed**2 * float(u)
+
+
+def check_shot_times(
+    table: xr.Dataset, *, datum: str = SEAFLOOR, water_depth: Any = None, sound_speed: Any = None,
+    time_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Table of times from check shots, with time zero at the seafloor.
+
+    Parameters
+    ----------
+    table : Dataset, (reading)
+        ``two_way_time`` or ``one_way_time`` [s] with the coordinate ``depth`` [m] below seafloor.
+    datum : {"seafloor", "sea level"}
+        Where the times of the table are zero; from sea level the water is taken off.
+    water_depth, sound_speed : Quantity or str, optional
+        Of the water [m] and [m/s], for times from sea level.
+    time_uncertainty : Quantity or str, optional
+        Random standard uncertainty of a two-way time [s].
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``two_way_time`` [s] below the seafloor in the order of depth; attribute ``datum``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For fewer than two shots, or times that do not grow with depth.
+
+    Notes
+    -----
+    Definition: twice the one-way time along the vertical. Shots from a source beside the hole are
+    to be brought to the vertical before.
+    """
+    if datum not in _TIMES:
+        raise ValueError(f"datum is 'seafloor' or 'sea level', not {datum!r}")
+    table = units.position_in_library_units(table)
+    both = np.full(table.sizes["reading"], np.nan)
+    for name, factor in (("one_way_time", 2.0), ("two_way_time", 1.0)):
+        if name in table:
+            given = factor * np.asarray(units.as_floats(table[name], "s", name), dtype=float)
+            both = np.where(np.isfinite(given), given, both)
+    depth = np.asarray(table["depth"].values, dtype=float)
+    use = np.isfinite(both) & np.isfinite(depth)
+    index = np.flatnonzero(use)
+    if index.size < 2:
+        raise series.TooFewError(
+            f"{index.size} check shots with depth and time make no table of times"
+        )
+    index = first_of_repeats(index[np.argsort(depth[index], kind="stable")], depth)
+    time, z = both[index], depth[index]
+    if datum == SEA_LEVEL:
+        time = time - _water(water_depth, sound_speed, None)[0]
+    _increasing(time, "the times of the check shots", z)
+    u = units.as_floats(time_uncertainty, "s", "time_uncertainty", optional=True)
+    values = xr.DataArray(time, dims="reading", coords={"depth": ("reading", z)})
+    return series.build(
+        {"two_way_time": Measured(values, np.nan if u is None else float(u))},
+        steps=("check shots, twice the one-way time",), datum=SEAFLOOR,
+        readings_left_out=int(use.size - index.size),
+    )  # fmt: skip
+
+
+def _increasing(values: np.ndarray, what: str, depth: np.ndarray) -> None:
+    wrong = np.flatnonzero(np.diff(values) <= 0.0)
+    if wrong.size:
+        i = int(wrong[0])
+        raise ValueError(
+            f"{what} have to grow with depth; they go from {values[i]:g} to {values[i + 1]:g} s "
+            f"between {depth[i]:g} and {depth[i + 1]:g} m"
+        )
+
+
+def checked_table(table: xr.Dataset) -> tuple[str, np.ndarray, np.ndarray]:
+    """Name of the time, depth and time of a table that goes one way."""
+    table = units.position_in_library_units(table)
+    name = next((n for n in _TIMES.values() if n in table), None)
+    if name is None or "depth" not in table.coords:
+        raise ValueError("the table holds no two-way time with a depth; see seismic.time_depth")
+    time = np.asarray(units.as_floats(table[name], "s", name), dtype=float)
+    depth = np.asarray(table["depth"].values, dtype=float)
+    if depth.size < 2 or not np.all(np.diff(depth) > 0.0):
+        raise ValueError("a table of times needs two or more rows whose depths increase")
+    _increasing(time, "two-way times", depth)
+    return name, depth, time
+
+
+def time_at_depth(table: xr.Dataset, depth: Any, *, outside: str = "refuse") -> xr.Dataset:
+    """Two-way time at given depths.
+
+    Parameters
+    ----------
+    table : Dataset, (reading)
+        From :func:`time_depth` or :func:`check_shot_times`.
+    depth : Quantity, DataArray or str
+        [m] below seafloor.
+    outside : {"refuse", "flag"}
+        Depths beyond the table are an error, or carried on at the velocity of the nearest rows and
+        flagged ``beyond_calibration``.
+
+    Returns
+    -------
+    Dataset, (reading)
+        Time of the table's kind [s], with uncertainty, effects and the table's ``datum``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For depths beyond the table, or a table that does not go one way.
+
+    Notes
+    -----
+    Straight between rows, so that :func:`depth_at_time` leads back: definition.
+    """
+    name, z, time = checked_table(table)
+    at = np.atleast_1d(np.asarray(units.as_floats(depth, "m", "depth"), dtype=float))
+    outer = beyond(at, z, "m", outside)
+    weights = Between(z, at)
+    measured = series.take(series.unpack(table, name), np.arange(z.size))
+    reason = np.where(outer, flags.bit("beyond_calibration"), 0)
+    values = xr.DataArray(weights(time), dims="reading", coords={"depth": ("reading", at)})
+    random = weights(np.broadcast_to(np.asarray(measured.u_random, dtype=float), z.shape))
+    effects = {source: weights(effect) for source, effect in measured.effects.items()}
+    return series.build(
+        {name: Measured(values, np.abs(random), effects, reason)},
+        steps=(*json.loads(table.attrs.get("steps", "[]")), "straight between rows"),
+        datum=str(table.attrs.get("datum", SEAFLOOR)),
+    )  # fmt: skip
+
+
+def depth_at_time(table: xr.Dataset, time: Any, *, outside: str = "refuse") -> xr.Dataset:
+    """Depth at given two-way times.
+
+    Parameters
+    ----------
+    table : Dataset, (reading)
+        From :func:`time_depth` or :func:`check_shot_times`.
+    time : Quantity, DataArray or str
+        Two-way time [s] from the datum of the table.
+    outside : {"refuse", "flag"}
+        As for :func:`time_at_depth`.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``depth`` [m] below seafloor with uncertainty and effects, and ``two_way_time`` or
+        ``two_way_time_from_sea_level`` as coordinate.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For times beyond the table, or a table that does not go one way.
+
+    Notes
+    -----
+    Straight between rows: definition. An error of time is one of depth by half the velocity there,
+    with the sign turned.
+    """
+    name, z, times = checked_table(table)
+    at = np.atleast_1d(np.asarray(units.as_floats(time, "s", "time"), dtype=float))
+    outer = beyond(at, times, "s", outside)
+    weights = Between(times, at)
+    rate = -weights.slope(z)
+    measured = series.take(series.unpack(table, name), np.arange(z.size))
+    random = weights(np.broadcast_to(np.asarray(measured.u_random, dtype=float), z.shape))
+    effects = {source: rate * weights(effect) for source, effect in measured.effects.items()}
+    values = xr.DataArray(weights(z), dims="reading", coords={name: ("reading", at)})
+    reason = np.where(outer, flags.bit("beyond_calibration"), 0)
+    return series.build(
+        {"depth": Measured(values, np.abs(rate * random), effects, reason)},
+        steps=(*json.loads(table.attrs.get("steps", "[]")), "straight between rows"),
+        datum=str(table.attrs.get("datum", SEAFLOOR)),
+    )  # fmt: skip
+
+
+def beyond(at: np.ndarray, known: np.ndarray, unit: str, outside: str) -> np.ndarray:
+    if outside not in ("refuse", "flag"):
+        raise ValueError(f"outside is 'refuse' or 'flag', not {outside!r}")
+    beyond = (at < known[0]) | (at > known[-1])
+    if outside == "refuse" and beyond.any():
+        raise ValueError(
+            f"{int(beyond.sum())} of {at.size} lie beyond the table, which runs from {known[0]:g} "
+            f"to {known[-1]:g} {unit}; outside='flag' carries it on and says so"
+        )
+    return np.asarray(beyond)
+
+
+class Between:
+    """Straight interpolation on a grid, carried on beyond its ends."""
+
+    def __init__(self, known: np.ndarray, at: np.ndarray) -> None:
+        self.left = np.clip(np.searchsorted(known, at, side="right") - 1, 0, known.size - 2)
+        self.width = known[self.left + 1] - known[self.left]
+        self.share = (at - known[self.left]) / self.width
+
+    def __call__(self, values: Any) -> np.ndarray:
+        values = np.asarray(values, dtype=float)
+        first = values[self.left]
+        return np.asarray(first + self.share * (values[self.left + 1] - first))
+
+    def slope(self, values: np.ndarray) -> np.ndarray:
+        return np.asarray((values[self.left + 1] - values[self.left]) / self.width)
+
+
+# --------------------------------------------------------------------------------------------------
+# Two-way times of one hole from core, log and check shots, side by side.
+
+
+def compare_times(
+    *, core: xr.Dataset | None = None, log: xr.Dataset | None = None,
+    check_shots: xr.Dataset | None = None, at: Any = None, zero: str = SEAFLOOR,
+) -> xr.Dataset:  # fmt: skip
+    """Two-way times of core, log and check shots at common depths, their envelope and spread.
+
+    Parameters
+    ----------
+    core, log, check_shots : Dataset, (reading), optional
+        Two or three tables of times from the seafloor [s], from ``seismic.time_depth`` or
+        ``seismic.check_shot_times``.
+    at : Quantity or DataArray, optional
+        Depths [m]; without them those of the table with the fewest, where all tables have times.
+    zero : {"seafloor", "first common depth"}
+        Compare the times themselves, or what has passed since the first common depth, for a log
+        that does not reach the seafloor.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``two_way_time`` [s] along ``way`` and ``reading``, ``earliest`` and ``latest`` [s],
+        ``difference`` of each way from the mean of all and ``spread``, latest less earliest [%].
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For fewer than two tables, tables with another datum, or depths that are not common.
+
+    Notes
+    -----
+    Definition, in per cent of the mean. Published curves of one hole differ by up to 55 %, least in
+    igneous and siliciclastic rocks and most in carbonates (abstract in Marine Geophysical Research,
+    2019, doi 10.1007/s11001-019-09393-7).
+    """
+    given = {"core": core, "log": log, "check shots": check_shots}
+    tables = {way: table for way, table in given.items() if table is not None}
+    if len(tables) < 2:
+        raise ValueError(f"{len(tables)} table of times has nothing to be compared with; give two")
+    if zero not in (SEAFLOOR, "first common depth"):
+        raise ValueError(f"zero is 'seafloor' or 'first common depth', not {zero!r}")
+    others = [way for way, table in tables.items() if table.attrs.get("datum") == SEA_LEVEL]
+    if others:
+        raise ValueError(f"the times of {', '.join(others)} are from sea level; give them from the "
+                         "seafloor")  # fmt: skip
+    known = {way: checked_table(table)[1:] for way, table in tables.items()}
+    top = max(float(depth[0]) for depth, _ in known.values())
+    bottom = min(float(depth[-1]) for depth, _ in known.values())
+    z = min((depth for depth, _ in known.values()), key=np.size)
+    # A depth converted from another unit may miss the end of a table by its last bit.
+    z = np.clip(z[(z >= top - 1e-9) & (z <= bottom + 1e-9)], top, bottom)
+    if at is not None:
+        z = np.atleast_1d(np.asarray(units.as_floats(at, "m", "at"), dtype=float))
+    if z.size < 2:
+        raise TooFewError("the tables have no two depths in common; give at= where all have times")
+    for depth, _ in known.values():
+        beyond(z, depth, "m", "refuse")
+    times = np.array([Between(depth, z)(time) for depth, time in known.values()])
+    if zero != SEAFLOOR:
+        times -= times[:, :1]
+    return _comparison(list(tables), z, times, zero)
+
+
+def _comparison(ways: list[str], z: np.ndarray, times: np.ndarray, zero: str) -> xr.Dataset:
+    mean = times.mean(axis=0)
+    relative = np.where(mean > 0.0, mean, np.nan)
+    found = xr.Dataset(
+        {
+            "two_way_time": (("way", "reading"), times, {
+                "units": "s", "long_name": f"two-way time from the {zero}",
+            }),
+            "earliest": ("reading", times.min(axis=0), {
+                "units": "s", "long_name": "earliest two-way time of all ways",
+            }),
+            "latest": ("reading", times.max(axis=0), {
+                "units": "s", "long_name": "latest two-way time of all ways",
+            }),
+            "difference": (("way", "reading"), 100.0 * (times - mean) / relative, {
+                "units": "%", "long_name": "difference from the mean of all ways",
+            }),
+            "spread": ("reading", 100.0 * np.ptp(times, axis=0) / relative, {
+                "units": "%", "long_name": "latest less earliest of all ways, of their mean",
+            }),
+        },
+        coords={
+            "depth": ("reading", z, {"units": "m", "long_name": "depth below seafloor"}),
+            "way": ("way", np.array(ways, dtype=object), {"long_name": "source of the times"}),
+        },
+    )  # fmt: skip
+    found.attrs = {"zero": zero, "widest_spread_percent": float(np.nanmax(found["spread"]))}
+    return found

@@ -1,0 +1,181 @@
+"""Stress and pressure below the seafloor, from the density of what lies above."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
+from corephys.products.stress.bounds import (
+    CompactionReference,
+    effective_stress_of_porosity,
+    fit_reference,
+    lambda_star,
+    overpressure_bound,
+    reference_of_indices,
+)
+from corephys.products.stress.column import inside, integral, random_part, readings_of
+from corephys.products.stress.comparison import (
+    compare_choices,
+    pressure_margins,
+    with_in_situ_water,
+)
+from corephys.products.stress.fluids import (
+    equivalent_density,
+    fluid_column_pressure,
+    in_situ_water_density,
+    water_above,
+)
+from corephys.products.stress.gaps import density_of_porosity, porosity_of_fit
+from corephys.products.stress.profiles import profile
+from corephys.uncertainty import Measured, stated
+
+__all__ = [
+    "CompactionReference", "compare_choices", "density_of_porosity", "effective_stress_of_layers",
+    "effective_stress_of_porosity", "equivalent_density", "fit_reference", "fluid_column_pressure",
+    "in_situ_water_density", "lambda_star", "overpressure_bound", "porosity_of_fit",
+    "pressure_margins", "profile", "reference_of_indices", "vertical_effective_stress",
+    "with_in_situ_water",
+]  # fmt: skip
+
+_C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
+_NAME = "vertical_effective_stress"
+
+
+def effective_stress_of_layers(
+    thickness: Any, bulk_density: Any, *, fluid_density: Any = _C["pore_water_density"],
+    gravity: Any = _C["gravity"],
+) -> Any:  # fmt: skip
+    """Effective stress at the bottom of every layer of a column.
+
+    Parameters
+    ----------
+    thickness : Quantity or DataArray, (layer)
+        From the top downward [m].
+    bulk_density : Quantity or DataArray, (layer)
+        [g/cm^3].
+    fluid_density : Quantity, str or Constant
+        Of the fluid whose pressure is hydrostatic [g/cm^3]; zero gives the total stress.
+    gravity : Quantity, str or Constant
+        [m/s^2].
+
+    Returns
+    -------
+    ndarray, (layer)
+        [kPa]. Research estimate; not for well control, mud weight, casing, slope or structural
+        decisions; follow local codes and licensed practice.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For a layer without thickness, or another number of densities.
+
+    Notes
+    -----
+    sigma' = sum (rho - rho_f) g dz, the definition of effective stress (Terzaghi 1943) with
+    hydrostatic pressure.
+    """
+    dz = np.atleast_1d(np.asarray(positive(thickness, "m", "thickness"), dtype=float))
+    rho = np.atleast_1d(np.asarray(units.as_floats(bulk_density, "g/cm^3", "bulk_density")))
+    if dz.shape != rho.shape or not (dz > 0.0).all():
+        raise ValueError(
+            f"{dz.size} thicknesses and {rho.size} densities; give one density a layer, and a "
+            "thickness above zero to each"
+        )
+    fluid = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
+    g = float(positive(gravity, "m/s^2", "gravity"))
+    return np.cumsum((rho - fluid) * g * dz)
+
+
+def vertical_effective_stress(
+    density: xr.Dataset, *, at: Any, fluid_density: Any = _C["pore_water_density"],
+    fluid_density_uncertainty: Any = None, gravity: Any = _C["gravity"],
+    gravity_uncertainty: Any = None, largest_gap: Any = _T["stress_gap"],
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+) -> xr.Dataset:  # fmt: skip
+    """Vertical effective stress at depths, from a density profile.
+
+    Parameters
+    ----------
+    density : Dataset, (reading)
+        ``bulk_density`` with its depth, of samples or of a scan.
+    at : DataArray or Dataset, (reading)
+        Where the stress is wanted: anything with the coordinate ``depth`` [m].
+    fluid_density : Dataset, Quantity, str or Constant
+        Of the fluid whose pressure is hydrostatic [g/cm^3]; a Dataset has it by depth.
+    fluid_density_uncertainty : Quantity or str, optional
+        Effect ``pore_water_density``; that of the constant, else NaN.
+    gravity : Quantity, str or Constant
+        [m/s^2].
+    gravity_uncertainty : Quantity or str, optional
+        Effect ``gravity`` [m/s^2]; that of the constant, else NaN.
+    largest_gap : Quantity or str
+        Distance to the nearest density [m] beyond which a stress is marked
+        ``interpolated_input``.
+    allow : tuple of str
+        Flag levels of the densities that may be used.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``vertical_effective_stress`` [kPa] with uncertainty, effects and flags, at the positions
+        of ``at``; NaN below ``largest_gap`` under the deepest density. Attribute
+        ``density_state``: whether the densities are those of the laboratory. Research estimate;
+        not for well control, mud weight, casing, slope or structural decisions; follow local
+        codes and licensed practice.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        With fewer than two usable densities, or densities or places without a depth.
+
+    Notes
+    -----
+    sigma' = integral of (rho - rho_f) g dz from the seafloor (Terzaghi 1943 with hydrostatic
+    pressure). Density is linear between readings, those at one depth averaged, and held above the
+    first and below the last. The stress is linear in the densities: random errors add by the
+    squares of their weights, effects by their weights.
+    """
+    readings = readings_of(density, allow, largest_gap)
+    col, gap = readings.column, readings.largest_gap
+    if "depth" not in getattr(at, "coords", {}):
+        raise ValueError(
+            "at has no depth; give a series with that coordinate, or use stress.profile, which "
+            "takes depths themselves"
+        )
+    where = at["depth"]
+    target = np.asarray(units.as_floats(where, "m", "depth"), dtype=float)
+    spot = inside(col.depth, target)
+    g = float(positive(gravity, "m/s^2", "gravity"))
+    water, by_source, _ = water_above(fluid_density, target, fluid_density_uncertainty)
+    mass = integral(col.depth, col.density, spot) - water
+    random = g * random_part(col.depth, col.u_random, spot)
+    effects = {source: g * integral(col.depth, e, spot) for source, e in col.effects.items()}
+    for source, part in by_source.items():
+        effects[source] = effects.get(source, 0.0) - g * part
+    effects["gravity"] = mass * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    near = np.abs(target[:, None] - col.depth[np.clip(spot.left[:, None] + [0, 1], 0,
+                                                      col.depth.size - 1)])  # fmt: skip
+    reason = np.where(near.min(axis=1, initial=np.inf) > gap, flags.bit("interpolated_input"), 0)
+    beyond = (target > col.depth[-1] + gap) | (target < 0.0)
+    stress = np.where(beyond, np.nan, g * mass)
+    placed = where.copy(deep=False, data=stress).drop_attrs(deep=False)
+    placed.name = None
+    return series.build(
+        {_NAME: Measured(placed, random, effects, reason.astype(np.int64))},
+        steps=("sigma' = integral of (rho - rho_f) g dz, hydrostatic pressure (Terzaghi 1943)",),
+        constants={
+            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "gravity": (gravity, gravity_uncertainty), "largest_gap": largest_gap,
+        },
+        density_state=readings.state, safety=RESEARCH_ONLY,
+    )  # fmt: skip

@@ -1,0 +1,534 @@
+"""Porosity under effective stress at normal pressure, and the lower bound of pressure that a
+porosity gives."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import flags, series, thresholds
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
+from corephys.uncertainty import Measured, bare, combine, covariance_effects, norm
+
+__all__ = [
+    "CompactionReference",
+    "effective_stress_of_porosity",
+    "fit_reference",
+    "lambda_star",
+    "overpressure_bound",
+    "reference_of_indices",
+]
+
+# --------------------------------------------------------------------------------------------------
+# Porosity under effective stress at normal pressure: the curve that a bound is read from.
+
+
+MODELS = ("logarithmic", "exponential")
+_FEWEST = thresholds.count("reference_samples")
+
+
+@dataclass(frozen=True)
+class CompactionReference:
+    """Porosity of a clay against effective stress, loaded once and never unloaded.
+
+    Parameters
+    ----------
+    model : {"logarithmic", "exponential"}
+        e = first - second log10(stress / at_stress), or phi = first exp(-stress / second).
+    first : float
+        Void ratio at ``at_stress``, or porosity without stress [1].
+    second : float
+        Compression index [1], or stress over which the porosity falls to 1/e [kPa].
+    at_stress : float
+        [kPa]; of the logarithmic curve.
+    effects : dict of str to pair of float
+        One-sigma shift of both parameters by source.
+    scatter : float
+        Of single samples about the curve, in void ratio or in the logarithm of porosity; NaN
+        where unknown.
+    porosity : pair of float
+        Least and greatest porosity that the curve was made of [1].
+    grain_density : pair of float
+        Least and greatest of its grains [g/cm^3]; NaN where unknown.
+    words : str
+        Where it comes from.
+    """
+
+    model: str
+    first: float
+    second: float
+    at_stress: float = 100.0
+    effects: dict[str, tuple[float, float]] = field(default_factory=dict)
+    scatter: float = float("nan")
+    porosity: tuple[float, float] = (0.0, 1.0)
+    grain_density: tuple[float, float] = (float("nan"), float("nan"))
+    words: str = ""
+
+    def describe(self) -> str:
+        """The curve in one line."""
+        low, high = self.porosity
+        span = f"porosity {low:.2f} to {high:.2f}; {self.words}"
+        if self.model == "logarithmic":
+            return (
+                f"e = {self.first:.3f} - {self.second:.3f} log10(sigma' / {self.at_stress:g} kPa), "
+                f"{span}"
+            )
+        return f"phi = {self.first:.3f} exp(-sigma' / {self.second:.0f} kPa), {span}"
+
+
+def reference_of_indices(
+    *, void_ratio: float, compression_index: float, at_stress: Any = "100 kPa",
+    void_ratio_uncertainty: float | None = None, compression_index_uncertainty: float | None = None,
+    scatter: float | None = None, porosity: tuple[float, float] = (0.0, 1.0),
+    grain_density: tuple[float, float] = (float("nan"), float("nan")), words: str = "as given",
+) -> CompactionReference:  # fmt: skip
+    """Reference curve of a compression test, or of printed numbers.
+
+    Parameters
+    ----------
+    void_ratio : float
+        On the line of first loading at ``at_stress`` [1].
+    compression_index : float
+        Loss of void ratio over a tenfold stress [1].
+    at_stress : Quantity or str
+        [kPa].
+    void_ratio_uncertainty, compression_index_uncertainty : float, optional
+        Effects ``reference_void_ratio`` and ``reference_compression_index``; unknown gives NaN.
+    scatter : float, optional
+        Of single samples about the line, in void ratio; unknown gives NaN.
+    porosity, grain_density : pair of float
+        Range of the material of the reference [1], [g/cm^3].
+    words : str
+        Where it comes from.
+
+    Returns
+    -------
+    CompactionReference
+        Logarithmic.
+
+    Raises
+    ------
+    UnitError
+        For a stress without a unit.
+    ValueError
+        For indices or stresses that are not above zero, an uncertainty below zero, or a range that
+        runs backwards.
+
+    Notes
+    -----
+    e = e_1 - C_c log10(sigma' / sigma_1): definition of the compression index.
+    """
+    one = float(positive(at_stress, "kPa", "at_stress"))
+    e = float(positive(void_ratio, "1", "void_ratio"))
+    cc = float(positive(compression_index, "1", "compression_index"))
+    if not 0.0 <= porosity[0] < porosity[1] <= 1.0:
+        raise ValueError(
+            f"the porosity of the reference is {porosity[0]:g} to {porosity[1]:g}; give its least "
+            "and greatest, between 0 and 1"
+        )
+    unknown = float("nan")
+    given = {"void_ratio_uncertainty": void_ratio_uncertainty, "scatter": scatter,
+             "compression_index_uncertainty": compression_index_uncertainty}  # fmt: skip
+    u_e, spread, u_cc = (
+        unknown if u is None else float(positive(u, "1", name, zero=True))
+        for name, u in given.items()
+    )
+    effects = {"reference_void_ratio": (u_e, 0.0), "reference_compression_index": (0.0, u_cc)}
+    return CompactionReference(
+        "logarithmic", e, cc, one, effects, spread, porosity, grain_density, words
+    )
+
+
+def fit_reference(
+    porosity: xr.Dataset, vertical_effective_stress: xr.Dataset, *, model: str = "logarithmic",
+    at_stress: Any = "100 kPa", grain_density: tuple[float, float] = (float("nan"), float("nan")),
+    words: str = "a site at hydrostatic pressure", allow: tuple[str, ...] = (
+        "good", "not_evaluated"),
+) -> CompactionReference:  # fmt: skip
+    """Reference curve of a site whose pressure is hydrostatic.
+
+    Parameters
+    ----------
+    porosity : Dataset, (reading)
+        ``porosity`` [1].
+    vertical_effective_stress : Dataset, (reading)
+        At the same positions [kPa]; that it is the effective stress indeed is the assumption.
+    model : {"logarithmic", "exponential"}
+        Void ratio against the logarithm of stress, or logarithm of porosity against stress.
+    at_stress : Quantity or str
+        [kPa].
+    grain_density : pair of float
+        Range of the material [g/cm^3].
+    words : str
+        Where it comes from.
+    allow : tuple of str
+        Flag levels that are used.
+
+    Returns
+    -------
+    CompactionReference
+        With the covariance of its line as effects ``reference_curve_1`` and ``_2``, and the
+        scatter of single samples about it.
+
+    Raises
+    ------
+    PositionError
+        When both lie at different positions.
+    ValueError
+        For another model, fewer than five usable pairs, one stress for all, a porosity outside
+        0 to 1, or one that does not fall with stress.
+
+    Notes
+    -----
+    Least squares with equal weights: e = e_1 - C_c log10(sigma' / sigma_1), the line of first
+    loading, or ln phi = ln phi_0 - sigma' / S (Athy's law in effective stress, Rubey and Hubbert
+    1959, GSA Bulletin 70, 167). The error of the stresses themselves is left out.
+    """
+    if model not in MODELS:
+        raise ValueError(f"model is {model!r}; it is one of {', '.join(MODELS)}")
+    series.require_same_positions(
+        porosity=porosity, vertical_effective_stress=vertical_effective_stress
+    )
+    phi, load = (
+        np.asarray(bare(series.unpack(data, name).values), dtype=float)
+        for data, name in ((porosity, "porosity"),
+                           (vertical_effective_stress, "vertical_effective_stress"))
+    )  # fmt: skip
+    use = np.isfinite(phi) & np.isfinite(load) & (load > 0.0)
+    for data, name in ((porosity, "porosity"), (vertical_effective_stress,
+                                                "vertical_effective_stress")):  # fmt: skip
+        if f"{name}_flag" in data:
+            use &= flags.usable(data[f"{name}_flag"].values, allow)
+    if use.sum() < _FEWEST:
+        raise ValueError(f"{int(use.sum())} usable pairs; a reference curve needs {_FEWEST}")
+    phi, load = phi[use], load[use]
+    if np.any((phi <= 0.0) | (phi >= 1.0)):
+        raise ValueError("a porosity of the reference lies outside 0 to 1; in per cent? Say '%'")
+    one = float(positive(at_stress, "kPa", "at_stress"))
+    log = model == "logarithmic"
+    x, y = (np.log10(load / one), phi / (1.0 - phi)) if log else (load, np.log(phi))
+    if not np.ptp(load) > 1e-9 * load.max():
+        raise ValueError("all pairs stand under one stress; a curve needs pairs under several")
+    rows = np.column_stack([np.ones(x.size), x])
+    (level, slope), *_ = np.linalg.lstsq(rows, y, rcond=None)
+    if not slope < 0.0:
+        raise ValueError("the porosity does not fall with stress: this is no compaction curve")
+    scatter = float(np.sqrt(np.sum((y - rows @ [level, slope]) ** 2) / (x.size - 2)))
+    inner = np.linalg.inv(rows.T @ rows) * scatter**2
+    first, second = (level, -slope) if log else (np.exp(level), -1.0 / slope)
+    turn = np.diag([1.0, -1.0] if log else [first, second**2])
+    shifts = covariance_effects(np.eye(2), turn @ inner @ turn.T, "reference_curve")
+    effects = {source: (float(e[0]), float(e[1])) for source, e in shifts.items()}
+    return CompactionReference(
+        model, float(first), float(second), one, effects, scatter,
+        (float(phi.min()), float(phi.max())), grain_density, words,
+    )  # fmt: skip
+
+
+def effective_stress_of_porosity(
+    porosity: Any, *, reference: CompactionReference, porosity_uncertainty: Any = None
+) -> xr.Dataset:
+    """Effective stress at which the sediment of a reference curve has a porosity.
+
+    Parameters
+    ----------
+    porosity : Dataset, Quantity, DataArray or float, (reading)
+        [1].
+    reference : CompactionReference
+        From :func:`reference_of_indices` or :func:`fit_reference`.
+    porosity_uncertainty : float or DataArray, optional
+        Random, of a porosity that is no Dataset; unknown gives NaN [1].
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``effective_stress_of_porosity`` [kPa], never below zero; ``beyond_calibration`` outside
+        the porosities of the reference; NaN for a porosity outside 0 to 1 that is flagged as bad.
+        The random part holds the scatter of single samples about
+        the reference. Research estimate; not for well control, mud weight, casing, slope or
+        structural decisions.
+
+    Raises
+    ------
+    UnitError
+        For a wrong unit.
+    ValueError
+        For a porosity outside 0 to 1 that no flag calls bad, or no reference.
+
+    Notes
+    -----
+    sigma' = sigma_1 10^((e_1 - e) / C_c) with e = phi / (1 - phi), or S ln(phi_0 / phi): the curves
+    solved for the stress, errors by their derivatives (JCGM 100:2008, 5.1).
+    """
+    if not isinstance(reference, CompactionReference):
+        raise ValueError(
+            f"reference is a {type(reference).__name__}; make one by stress.reference_of_indices "
+            "or stress.fit_reference"
+        )
+    phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
+    values = np.asarray(bare(phi.values), dtype=float)
+    wrong = np.isfinite(values) & ((values <= 0.0) | (values >= 1.0))
+    flagged = wrong & (flags.from_reason(np.asarray(bare(phi.reason))) == flags.BAD)
+    values, wrong = np.where(flagged, np.nan, values), wrong & ~flagged
+    if wrong.any():
+        raise ValueError(
+            f"a porosity of {values[wrong].flat[0]:g} lies outside 0 to 1; in per cent? Then give "
+            "its unit as '%'"
+        )
+    stress, by_phi, by_first, by_second, by_scatter = _solved(values, reference)
+    terms = [(by_phi, phi), (by_scatter, Measured(0.0, reference.scatter))]
+    random, effects = combine(terms)
+    for source, (first, second) in reference.effects.items():
+        effects[source] = effects.get(source, 0.0) + by_first * first + by_second * second
+    low, high = reference.porosity
+    outside = (values < low) | (values > high) | (stress < 0.0)
+    reason = series.joined_reasons(
+        bare(phi.reason), np.where(outside, flags.bit("beyond_calibration"), 0)
+    )
+    found = np.maximum(stress, 0.0)
+    held = phi.values.copy(data=found) if isinstance(phi.values, xr.DataArray) else found
+    return series.build(
+        {"effective_stress_of_porosity": Measured(held, random, effects, reason)},
+        steps=(reference.describe(),), safety=RESEARCH_ONLY,
+    )  # fmt: skip
+
+
+def _solved(phi: np.ndarray, curve: CompactionReference) -> tuple[np.ndarray, ...]:
+    """Stress, and its derivatives by porosity, both parameters and the scatter."""
+    if curve.model == "logarithmic":
+        e = phi / (1.0 - phi)
+        stress = curve.at_stress * 10.0 ** ((curve.first - e) / curve.second)
+        steep = stress * np.log(10.0) / curve.second
+        return (
+            stress, -steep / (1.0 - phi) ** 2, steep, -steep * (curve.first - e) / curve.second,
+            -steep,
+        )  # fmt: skip
+    ratio = np.log(curve.first / phi)
+    flat = np.full(phi.shape, curve.second)
+    return curve.second * ratio, -curve.second / phi, flat / curve.first, ratio, -flat
+
+
+# --------------------------------------------------------------------------------------------------
+# What a porosity says of the pressure: a lower bound, and when it says nothing.
+
+
+BOUND = (
+    "lower bound of the overpressure: a sediment of the reference's material lies on its curve or, "
+    "unloaded, below it, so that its effective stress is at most that of its porosity on the curve"
+)
+ASSUMPTIONS = (
+    "compacted by its own load alone, straight down",
+    "clay of the composition, grain size and clay content of the reference",
+    "no cement, no opal frame, no gas: each holds pores open and feigns overpressure",
+    "porosity in place: sampling and rebound open pores and feign overpressure",
+    "later unloading, by fluid that came in from elsewhere, is not seen: the true pressure is "
+    "above the bound",
+    "slow creep closes pores further than a quick test: a reference of tests hides overpressure",
+)
+_SURE = thresholds.value("one_sided_errors")
+
+
+def overpressure_bound(
+    porosity: xr.Dataset, profile: xr.Dataset, *, reference: CompactionReference,
+    grain_density: xr.Dataset | None = None, allow: tuple[str, ...] = ("good", "not_evaluated"),
+) -> xr.Dataset:  # fmt: skip
+    """Lower bound of the overpressure from porosities that are too high for their load.
+
+    Parameters
+    ----------
+    porosity : Dataset, (reading)
+        ``porosity`` [1], in place: rebounded ones are the caller's to correct.
+    profile : Dataset, (reading)
+        From :func:`corephys.products.stress.profiles.profile`, at the same positions.
+    reference : CompactionReference
+        Of the same material at hydrostatic pressure, or of compression tests.
+    grain_density : Dataset, optional
+        ``grain_density`` at the same positions [g/cm^3], to see other materials by.
+    allow : tuple of str
+        Flag levels of the porosities that may say something.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``overpressure_bound`` [kPa], never negative, zero says nothing;
+        ``overpressure_bound_low`` and ``_high`` one standard uncertainty to either side;
+        ``overpressure_difference`` [kPa] the same before it is cut at zero; ``lambda_star`` [1]
+        that goes with it, and ``pore_pressure_bound`` [kPa] from sea level where the profile has a
+        water depth; ``informative``, 1 where the difference exceeds 1.645 of its standard
+        uncertainty, the material is that of the reference and the porosity may be used. Attribute
+        ``bound`` is ``lower``; ``verdict`` says in words where it is empty. Research estimate; not
+        for well control, mud weight, casing, slope or structural decisions; follow local codes and
+        licensed practice.
+
+    Raises
+    ------
+    PositionError
+        When porosity and profile lie at different positions.
+    UnitError
+        For a wrong unit.
+    ValueError
+        For a porosity outside 0 to 1 that is not flagged as bad.
+
+    Notes
+    -----
+    P* >= sigma'_vh - sigma'(phi): the states of a sediment under its own load lie on or below the
+    line of first loading, hence sigma' <= sigma'(phi), and P = sigma_v - sigma' (Terzaghi 1943;
+    the curve in effective stress, Rubey and Hubbert 1959, GSA Bulletin 70, 167). Unloading lowers
+    the effective stress and hardly opens the pores: the bound holds and lies farther off. Another
+    composition, cement or an open porosity break it; they cannot be told from overpressure by
+    porosity. Errors that both stresses share, such as the density of the pore water, act with
+    their signs.
+    """
+    given: dict[str, Any] = {"porosity": porosity, "profile": profile}
+    if grain_density is not None:
+        given["grain_density"] = grain_density
+    series.require_same_positions(**given)
+    load = series.unpack(profile, "vertical_effective_stress")
+    on_curve = series.unpack(
+        effective_stress_of_porosity(porosity, reference=reference), "effective_stress_of_porosity"
+    )
+    values, most = (np.asarray(bare(m.values), dtype=float) for m in (load, on_curve))
+    difference = values - most
+    random, effects = combine([(1.0, load), (-1.0, on_curve)])
+    foreign = _foreign(grain_density, reference, values.shape)
+    reason = np.asarray(series.joined_reasons(bare(load.reason), bare(on_curve.reason)))
+    outside = (reason & flags.bit("beyond_calibration")) != 0
+    reason = reason | np.where(foreign, flags.bit("beyond_calibration"), 0)
+    bound = load.values.copy(data=np.maximum(difference, 0.0))
+    above = np.where(values > 0.0, values, np.nan)
+    ratio = load.values.copy(data=np.maximum(difference, 0.0) / above)
+    u_ratio, by_source = combine([(most / above**2, load), (-1.0 / above, on_curve)])
+    quantities = {
+        "overpressure_bound": Measured(bound, random, effects, reason),
+        "lambda_star": Measured(ratio, u_ratio, by_source, reason),
+    }
+    if "hydrostatic_pressure" in profile:
+        water = series.unpack(profile, "hydrostatic_pressure")
+        u_p, e_p = combine([(1.0, water), (1.0, Measured(0.0, random, effects))])
+        pressure = bound + np.asarray(bare(water.values))
+        quantities["pore_pressure_bound"] = Measured(pressure, u_p, e_p, reason)
+    u = np.hypot(np.asarray(bare(random)), np.asarray(bare(norm(effects))))
+    sure = difference > _SURE * u
+    phi_reason = np.asarray(bare(series.unpack(porosity, "porosity").reason))
+    barred = ~np.broadcast_to(flags.usable(flags.from_reason(phi_reason), allow), values.shape)
+    said = sure & ~outside & ~foreign & ~barred
+    dataset = series.build(
+        quantities,
+        steps=("P* >= sigma'_vh - sigma'(phi)", reference.describe()), safety=RESEARCH_ONLY,
+        bound="lower", bound_in_words=BOUND, assumptions=json.dumps(ASSUMPTIONS),
+        verdict=_verdict(difference, said, outside, foreign, barred),
+    )  # fmt: skip
+    dims = dataset["overpressure_bound"].dims
+    for name in quantities:
+        dataset[name].attrs["bound"] = "lower"
+    dataset["overpressure_difference"] = (dims, difference, {
+        "units": "kPa", "long_name": "effective stress less that of the porosity on the reference, "
+        "negative where it says nothing"})  # fmt: skip
+    for end, sign in (("low", -1.0), ("high", 1.0)):
+        dataset[f"overpressure_bound_{end}"] = (dims, np.maximum(difference + sign * u, 0.0), {
+            "units": "kPa", "long_name": f"lower bound of the overpressure, {end} end",
+        })  # fmt: skip
+    dataset["informative"] = (dims, said.astype(np.int8), {
+        "long_name": "whether the bound says anything",
+        "flag_values": np.array([0, 1], dtype=np.int8),
+        "flag_meanings": "uninformative informative",
+    })  # fmt: skip
+    return dataset
+
+
+def _foreign(
+    grains: xr.Dataset | None, reference: CompactionReference, shape: tuple[int, ...]
+) -> np.ndarray:
+    """Where the grains are not those of the reference, beyond their own uncertainty."""
+    low, high = reference.grain_density
+    if grains is None or not np.isfinite([low, high]).all():
+        return np.zeros(shape, dtype=bool)
+    solid = series.unpack(grains, "grain_density")
+    u = np.nan_to_num(
+        np.hypot(np.asarray(bare(solid.u_random)), np.nan_to_num(norm(solid.effects)))
+    )
+    values = np.asarray(bare(solid.values), dtype=float)
+    return np.asarray((values < low - u) | (values > high + u))
+
+
+def _verdict(
+    difference: np.ndarray, said: np.ndarray, outside: np.ndarray, foreign: np.ndarray,
+    barred: np.ndarray,
+) -> str:  # fmt: skip
+    """In words, at how many depths the bound is empty, and why."""
+    known = np.isfinite(difference)
+    empty = known & ~said & ~barred
+    words = f"informative at {int((said & known).sum())} of {int(known.sum())} depths"
+    small = empty & ~outside & ~foreign
+    causes = [
+        (int((known & barred).sum()), "porosities whose flags leave them out"),
+        (int((empty & foreign).sum()), "other grains than the reference: composition changes"),
+        (int((empty & outside & ~foreign).sum()), "porosities that the reference does not cover"),
+        (int((small & (difference <= 0.0)).sum()), "effective stress below that of the porosity"),
+        (
+            int((small & (difference > 0.0)).sum()),
+            "difference not beyond its uncertainty, or that unknown",
+        ),
+    ]
+    told = [f"{number} {cause}" for number, cause in causes if number]
+    return words + (f"; uninformative: {', '.join(told)}" if told else "")
+
+
+def lambda_star(
+    pressure: Any, hydrostatic: Any, overburden: Any, *, quantity: str = "fluid_column_pressure"
+) -> xr.Dataset:
+    """How far a pressure lies on the way from hydrostatic to overburden.
+
+    Parameters
+    ----------
+    pressure : Dataset, Quantity, DataArray or str, (reading)
+        From sea level [kPa].
+    hydrostatic, overburden : Dataset, Quantity, DataArray or str, (reading)
+        ``hydrostatic_pressure`` and ``overburden_stress`` from sea level [kPa]; both of one
+        profile as a rule.
+    quantity : str
+        Which pressure of a Dataset.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``lambda_star`` [1]: 0 hydrostatic, 1 lithostatic; NaN where the overburden does not exceed
+        the hydrostatic pressure. Research estimate; not for well control, mud weight, casing,
+        slope or structural decisions; follow local codes and licensed practice.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When they lie at different positions.
+
+    Notes
+    -----
+    lambda* = (P - P_h) / (sigma_v - P_h): overpressure ratio, by its usual definition. Errors of
+    the same source in all three cancel as far as they are shared, such as those of the water
+    column; random errors count as independent.
+    """
+    series.require_same_positions(pressure=pressure, hydrostatic=hydrostatic, overburden=overburden)
+    p = series.unpack(pressure, quantity)
+    water = series.unpack(hydrostatic, "hydrostatic_pressure")
+    load = series.unpack(overburden, "overburden_stress")
+    top, low, high = (np.asarray(bare(m.values), dtype=float) for m in (p, water, load))
+    span = high - low
+    span = np.where(span > 0.0, span, np.nan)
+    found = (top - low) / span
+    random, effects = combine(
+        [(1.0 / span, p), ((top - high) / span**2, water), (-(top - low) / span**2, load)]
+    )
+    reason = series.joined_reasons(*(np.asarray(bare(m.reason)) for m in (p, water, load)))
+    held = next((m.values for m in (p, water, load) if isinstance(m.values, xr.DataArray)), None)
+    values = found if held is None else held.copy(data=found)
+    return series.build(
+        {"lambda_star": Measured(values, random, effects, reason)},
+        steps=("lambda* = (P - P_h) / (sigma_v - P_h)",), safety=RESEARCH_ONLY,
+    )  # fmt: skip

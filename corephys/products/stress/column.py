@@ -1,0 +1,447 @@
+"""A column of densities: usable readings, one a depth, what lies above any depth, and layers
+between readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import flags, series, units
+from corephys.ground.arguments import positive
+from corephys.uncertainty import bare
+
+__all__ = [
+    "Column",
+    "Inside",
+    "Layering",
+    "Readings",
+    "column",
+    "estimate",
+    "inside",
+    "integral",
+    "random_part",
+    "readings_of",
+    "unseen",
+]
+
+# --------------------------------------------------------------------------------------------------
+# A column of densities as plain arrays, and what lies above any depth of it.
+
+
+@dataclass(frozen=True)
+class Column:
+    """Densities by depth, one a depth.
+
+    Parameters
+    ----------
+    depth : (n,) ndarray
+        Below seafloor, rising [m].
+    density : (n,) ndarray
+        [g/cm^3].
+    u_random : (n,) ndarray
+        [g/cm^3].
+    effects : dict of str to (n,) ndarray
+        [g/cm^3].
+    filled : (n - 1,) ndarray of bool
+        Intervals between neighbours that no reading covers.
+    """
+
+    depth: np.ndarray
+    density: np.ndarray
+    u_random: np.ndarray
+    effects: dict[str, np.ndarray]
+    filled: np.ndarray
+
+
+@dataclass(frozen=True)
+class Inside:
+    """Where targets lie in a column: the interval of each, and how far into it.
+
+    Parameters
+    ----------
+    left : (m,) ndarray of int
+        Node above; -1 above the first node.
+    into : (m,) ndarray
+        Distance below that node, below the seafloor for targets above the first [m].
+    """
+
+    left: np.ndarray
+    into: np.ndarray
+
+
+def column(
+    depth: np.ndarray, density: np.ndarray, u_random: np.ndarray, effects: dict[str, np.ndarray],
+    largest_gap: float,
+) -> Column:  # fmt: skip
+    """Sort readings by depth and average those at one depth.
+
+    Parameters
+    ----------
+    depth, density, u_random : (n,) ndarray
+        In any order [m], [g/cm^3].
+    effects : dict of str to (n,) ndarray
+        [g/cm^3].
+    largest_gap : float
+        Intervals longer than this are filled ones [m].
+
+    Returns
+    -------
+    Column
+        Fewer nodes than readings where depths repeat.
+    """
+    z, group, number = np.unique(depth, return_inverse=True, return_counts=True)
+
+    def mean(part: np.ndarray) -> np.ndarray:
+        return np.asarray(np.bincount(group, weights=part) / number)
+
+    random = np.sqrt(np.bincount(group, weights=u_random**2)) / number
+    parts = {source: mean(effect) for source, effect in effects.items()}
+    return Column(z, mean(density), random, parts, np.diff(z) > largest_gap)
+
+
+def inside(depth: np.ndarray, target: np.ndarray) -> Inside:
+    """Find targets among the nodes of a column.
+
+    Parameters
+    ----------
+    depth : (n,) ndarray
+        Of the nodes, rising [m].
+    target : (m,) ndarray
+        [m]; NaN stays NaN.
+
+    Returns
+    -------
+    Inside
+        One interval a target.
+    """
+    left = np.searchsorted(depth, target, side="right") - 1
+    above = np.where(left >= 0, depth[np.clip(left, 0, None)], 0.0)
+    return Inside(left, target - above)
+
+
+def _last_weights(depth: np.ndarray, at: Inside) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Node left of each target, and what the stretch into its interval weighs on both ends [m]."""
+    end = depth.size - 1
+    left = np.clip(at.left, 0, end)
+    right = np.clip(left + 1, 0, end)
+    width = np.where(right > left, depth[right] - depth[left], 1.0)
+    share = np.where((right > left) & (at.left >= 0), at.into**2 / (2.0 * width), 0.0)
+    return left, at.into - share, share
+
+
+def integral(depth: np.ndarray, values: np.ndarray, at: Inside) -> np.ndarray:
+    """Integral from the seafloor to each target, linear between nodes, ends held.
+
+    Parameters
+    ----------
+    depth, values : (n,) ndarray
+        Nodes [m] and what is integrated.
+    at : Inside
+        Targets.
+
+    Returns
+    -------
+    (m,) ndarray
+        Unit of the values times m.
+    """
+    steps = 0.5 * (values[1:] + values[:-1]) * np.diff(depth)
+    top = depth[0] * values[0]
+    total = np.concatenate([[top], top + np.cumsum(steps)])
+    left, on_left, on_right = _last_weights(depth, at)
+    right = np.clip(left + 1, 0, depth.size - 1)
+    above = np.where(at.left >= 0, total[left], 0.0)
+    return np.asarray(above + on_left * values[left] + on_right * values[right])
+
+
+def random_part(depth: np.ndarray, u: np.ndarray, at: Inside) -> np.ndarray:
+    """Random error of the integral: every node's own, by the square of its weight.
+
+    Parameters
+    ----------
+    depth, u : (n,) ndarray
+        Nodes [m] and their random errors.
+    at : Inside
+        Targets.
+
+    Returns
+    -------
+    (m,) ndarray
+        Unit of the errors times m.
+    """
+    half = np.diff(depth) / 2.0
+    above = np.concatenate([[depth[0]], half])  # weight of a node by what lies above it
+    full = above + np.concatenate([half, [0.0]])
+    done = np.concatenate([[0.0], np.cumsum((full * u) ** 2)])  # nodes with both sides above
+    left, on_left, on_right = _last_weights(depth, at)
+    right = np.clip(left + 1, 0, depth.size - 1)
+    first = np.where(at.left >= 0, above[left], 0.0)
+    variance = done[left] + ((first + on_left) * u[left]) ** 2 + (on_right * u[right]) ** 2
+    return np.asarray(np.sqrt(variance))
+
+
+# --------------------------------------------------------------------------------------------------
+# The densities that a stress rests on: usable ones, sorted by depth, one a depth.
+
+
+# What a density is that nothing has been corrected in; a correction states its own.
+LABORATORY = "as measured in the laboratory: no rebound taken off, water of the laboratory"
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Usable densities as a column.
+
+    Parameters
+    ----------
+    column : Column
+        Sorted, one a depth.
+    largest_gap : float
+        [m].
+    told : dict
+        How many were used, left out, out of order and in overlapping cores.
+    state : str
+        Whether the densities are those of the laboratory or corrected to in-situ conditions.
+    """
+
+    column: Column
+    largest_gap: float
+    told: dict[str, int]
+    state: str
+
+
+def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -> Readings:
+    """Usable densities of a profile.
+
+    Parameters
+    ----------
+    density : Dataset, (reading)
+        ``bulk_density`` [g/cm^3] with its depth.
+    allow : tuple of str
+        Flag levels that may be used.
+    largest_gap : Quantity or str
+        [m].
+
+    Returns
+    -------
+    Readings
+        Sorted, one a depth.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        With fewer than two usable densities at or below the seafloor, or densities without a
+        depth.
+    """
+    if "depth" not in getattr(density, "coords", {}):
+        raise ValueError(
+            "the density has no depth; give a Dataset with bulk_density and the coordinate depth"
+        )
+    rho = series.unpack(density, "bulk_density")
+    depth = np.asarray(units.as_floats(density["depth"], "m", "depth"), dtype=float)
+    values = np.asarray(bare(rho.values), dtype=float)
+    use = np.isfinite(values) & (depth > -1e-6)  # what lies above the seafloor weighs on nothing
+    use &= flags.usable(flags.from_reason(np.asarray(bare(rho.reason))), allow)
+    if use.sum() < 2:
+        raise ValueError(f"{int(use.sum())} usable densities; a profile needs two at least")
+
+    def carried(part: Any) -> np.ndarray:
+        return np.broadcast_to(np.asarray(bare(part), dtype=float), values.shape)[use]
+
+    gap = float(positive(largest_gap, "m", "largest_gap"))
+    effects = {source: carried(e) for source, e in rho.effects.items()}
+    found = column(depth[use], values[use], carried(rho.u_random), effects, gap)
+    told = {
+        "readings_used": int(use.sum()),
+        "readings_left_out": int((~use).sum()),
+        "readings_out_of_order": int((np.diff(depth[use]) < 0.0).sum()),
+        "readings_in_overlap": _overlapping(density, depth, use),
+    }
+    return Readings(found, gap, told, str(density.attrs.get("density_state", LABORATORY)))
+
+
+def _overlapping(density: xr.Dataset, depth: np.ndarray, use: np.ndarray) -> int:
+    """Readings that lie at depths which another core covers too."""
+    if "core" not in density.coords:
+        return 0
+    z = depth[use]
+    core = np.broadcast_to(density["core"].values, depth.shape)[use]
+    names, of = np.unique(core, return_inverse=True)
+    top, bottom = np.full(names.size, np.inf), np.full(names.size, -np.inf)
+    np.minimum.at(top, of, z)
+    np.maximum.at(bottom, of, z)
+    # Cores that begin above a depth less those that end above it cover it: the own one and others.
+    begun = np.searchsorted(np.sort(top), z, side="right")
+    ended = np.searchsorted(np.sort(bottom), z, side="left")
+    return int((begun - ended > 1).sum())
+
+
+# --------------------------------------------------------------------------------------------------
+# Layers between readings that nobody saw: how large they are, and what they add to an integral.
+#
+# Density about its trend is taken as a first-order Markov process in depth: scatter s, correlation
+# exp(-d / L). Its integral between two readings has a closed form, and so has its likelihood.
+
+
+_STEPS = 24  # of scatter and of length in the search
+_MOST = 600  # nodes in the search; closer ones are averaged
+
+
+@dataclass(frozen=True)
+class Layering:
+    """Scatter of density about its trend, and how far it is alike.
+
+    Parameters
+    ----------
+    scatter : float
+        Standard deviation [g/cm^3].
+    length : float
+        Distance over which the correlation falls to 1/e [m].
+    """
+
+    scatter: float
+    length: float
+
+
+def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> Layering:
+    """Scatter and length, by their likelihood on a grid.
+
+    Parameters
+    ----------
+    depth : (n,) ndarray
+        Rising [m].
+    residual : (n,) ndarray
+        Densities less their trend [g/cm^3].
+    u_random : (n,) ndarray
+        Random errors of the densities; unknown ones count as none [g/cm^3].
+
+    Returns
+    -------
+    Layering
+        Scatter zero where the residuals vanish.
+
+    Notes
+    -----
+    Likelihood of a first-order Markov process with added noise, step by step down the column
+    (Kalman 1960, Journal of Basic Engineering 82, 35); means of the logarithms, every value of
+    the grid as likely beforehand.
+    """
+    z, y, noise = _thinned(depth, residual, np.nan_to_num(u_random) ** 2)
+    size = float(np.std(y))
+    if size == 0.0 or z.size < 5:
+        return Layering(size, float(np.median(np.diff(z))) if z.size > 1 else 1.0)
+    scatters = size * np.geomspace(0.1, 2.5, _STEPS)
+    extent = float(z[-1] - z[0])
+    lengths = np.geomspace(max(float(np.median(np.diff(z))) / 4.0, extent / 1e4), extent / 4.0,
+                           _STEPS)  # fmt: skip
+    s2, length = (a.ravel() for a in np.meshgrid(scatters**2, lengths))
+    mean, variance = np.zeros(s2.size), s2.copy()
+    cost = np.zeros(s2.size)
+    for i in range(z.size):
+        if i:
+            r = np.exp(-(z[i] - z[i - 1]) / length)
+            mean, variance = mean * r, variance * r**2 + s2 * (1.0 - r**2)
+        total = variance + noise[i]
+        miss = y[i] - mean
+        cost += np.log(total) + miss**2 / total
+        gain = variance / total
+        mean, variance = mean + gain * miss, variance * (1.0 - gain)
+    # All that the readings allow, each as likely as it is. A large scatter over a long length
+    # looks like a small one over a short length: in logarithms a straight ridge, with the mean on.
+    likely = np.exp(-0.5 * (cost - cost.min()))
+    likely /= likely.sum()
+    return Layering(
+        float(np.exp(likely @ np.log(s2) / 2.0)), float(np.exp(likely @ np.log(length)))
+    )
+
+
+def _thinned(
+    z: np.ndarray, y: np.ndarray, variance: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Neighbours averaged until few enough nodes are left."""
+    each = int(np.ceil(z.size / _MOST))
+    starts = np.arange(0, z.size, each)
+    number = np.diff(np.append(starts, z.size))
+    sums = (np.add.reduceat(a, starts) for a in (z, y, variance / number.repeat(number)))
+    mean_z, mean_y, mean_variance = (total / number for total in sums)
+    return mean_z, mean_y, mean_variance
+
+
+def unseen(depth: np.ndarray, layering: Layering, at: Inside, trend: np.ndarray) -> np.ndarray:
+    """Random error of an integral of densities, linear between nodes, from what lies between.
+
+    Parameters
+    ----------
+    depth : (n,) ndarray
+        Nodes, rising [m].
+    layering : Layering
+        Of the density about its trend.
+    at : Inside
+        Targets.
+    trend : (n,) ndarray of bool
+        Nodes that are a trend and no reading: their density knows nothing of the layers.
+
+    Returns
+    -------
+    (m,) ndarray
+        [g/cm^3 m].
+
+    Notes
+    -----
+    Between readings d apart the integral of the process has, given both ends, the variance
+    2 s^2 L^2 (u - 2 tanh(u / 2)) with u = d / L, independent from interval to interval. The
+    straight line weighs each end by d / 2 in place of the best L tanh(u / 2): the rest, read
+    along the column with the correlation of the ends, is added. Beyond the last reading, above
+    the first and along a trend the integral is not tied at that end. Derived from the covariance
+    s^2 exp(-d / L) of a first-order Markov process.
+    """
+    s2, scale = layering.scatter**2, layering.length
+    if s2 == 0.0:
+        return np.zeros(at.into.size)
+    d = np.diff(depth)
+    u = d / scale
+    loose = trend[1:] | trend[:-1]
+    own = np.where(loose, _free(u), 2.0 * (u - 2.0 * np.tanh(u / 2.0)))
+    rest = np.where(loose, 0.0, d / 2.0 - scale * np.tanh(u / 2.0))
+    top = _tail(depth[:1] / scale)[0]
+    bridge = s2 * scale**2 * (top + np.concatenate([[0.0], np.cumsum(own)]))
+    held = np.concatenate(
+        [[depth[0] - scale * (1.0 - np.exp(-depth[0] / scale))], np.zeros(d.size)]
+    )
+    above = np.concatenate([[0.0], rest]) + held
+    weight = above + np.concatenate([rest, [0.0]])
+    # Variance of the sum of weight times process, by the recursion of its kind; what lies below a
+    # node weighs on it only once the sum goes on.
+    line = np.zeros(depth.size)
+    carried, total = 0.0, 0.0
+    fall = np.exp(-u)
+    for i in range(depth.size):
+        if i:
+            carried *= fall[i - 1]
+        line[i] = s2 * (total + above[i] * (above[i] + 2.0 * carried))
+        total += weight[i] * (weight[i] + 2.0 * carried)
+        carried += weight[i]
+    known = np.concatenate([[0.0], depth])
+    variance = np.concatenate([[0.0], bridge + line])
+    target = np.where(at.left >= 0, depth[np.clip(at.left, 0, None)], 0.0) + at.into
+    found = np.interp(target, known, variance)
+    below = target > depth[-1]
+    past = np.where(below, target - depth[-1], 0.0)
+    # Held below the last: what the process does there, and what holding its last value adds.
+    drop = past - scale * (1.0 - np.exp(-past / scale))
+    found = found + np.where(below, s2 * (scale**2 * _tail(past / scale) + drop**2), 0.0)
+    return np.asarray(np.sqrt(found))
+
+
+def _free(u: np.ndarray) -> np.ndarray:
+    """Variance of the integral over a stretch that is tied at no end, in s^2 L^2."""
+    return np.asarray(2.0 * (u - 1.0 + np.exp(-u)))
+
+
+def _tail(u: np.ndarray) -> np.ndarray:
+    """The same where the value at one end is known."""
+    return np.asarray(_free(u) - (1.0 - np.exp(-u)) ** 2)

@@ -1,0 +1,228 @@
+"""Stresses beside each other: a fluid column against the formation, one choice against another."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import companions, constants, provenance, series, units
+from corephys.ground.arguments import positive
+from corephys.ground.cards import RESEARCH_ONLY
+from corephys.products.stress.bounds import lambda_star
+from corephys.uncertainty import Measured, bare, combine, stated
+
+__all__ = ["compare_choices", "pressure_margins", "with_in_situ_water"]
+
+_C = constants.CONSTANTS
+
+
+def pressure_margins(
+    pressure: xr.Dataset, profile: xr.Dataset, *, quantity: str = "fluid_column_pressure"
+) -> xr.Dataset:
+    """A pressure against hydrostatic pressure and overburden.
+
+    Parameters
+    ----------
+    pressure : Dataset, (reading)
+        Such as :func:`fluid_column_pressure` gives, from sea level [kPa].
+    profile : Dataset, (reading)
+        From :func:`profile` with a water depth, at the same positions.
+    quantity : str
+        Which pressure of the Dataset.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``pressure_over_hydrostatic``, ``overburden_over_pressure`` [kPa], negative where the
+        pressure exceeds the overburden, and ``lambda_star`` [1]. Attributes ``exceeds_share``: the
+        fraction of the depths at which the overburden is exceeded, ``exceeds_from`` the first of
+        them [m]. Research estimate; not for well control, mud weight, casing, slope or structural
+        decisions; follow local codes and licensed practice.
+
+    Raises
+    ------
+    PositionError
+        When both lie at different positions.
+    ValueError
+        For a profile without a water depth, or another sea above the fluid column than above the
+        ground.
+
+    Notes
+    -----
+    Differences of pressures at rest (definition); errors that both share cancel. Overburden is no
+    fracture pressure: ground opens below it where the horizontal stress is less.
+    """
+    if "overburden_stress" not in profile:
+        raise ValueError("the profile has nothing from sea level; give it a water_depth")
+    series.require_same_positions(pressure=pressure, profile=profile)
+    _same_sea(pressure, profile)
+    p = series.unpack(pressure, quantity)
+    water = series.unpack(profile, "hydrostatic_pressure")
+    load = series.unpack(profile, "overburden_stress")
+    values, low, high = (np.asarray(bare(m.values), dtype=float) for m in (p, water, load))
+    reason = series.joined_reasons(*(np.asarray(bare(m.reason)) for m in (p, water, load)))
+    quantities = {}
+    for name, found, terms in (
+        ("pressure_over_hydrostatic", values - low, [(1.0, p), (-1.0, water)]),
+        ("overburden_over_pressure", high - values, [(1.0, load), (-1.0, p)]),
+    ):
+        random, effects = combine(terms)
+        quantities[name] = Measured(load.values.copy(data=found), random, effects, reason)
+    ratio = lambda_star(pressure, profile, profile, quantity=quantity)
+    quantities["lambda_star"] = series.unpack(ratio, "lambda_star")
+    known = np.isfinite(high - values)
+    over = known & (values > high * (1.0 + 1e-12)) & (load.values["depth"].values > 0.0)
+    depth = load.values["depth"].values
+    return series.build(
+        quantities,
+        steps=("P - P_h", "sigma_v - P", "lambda* = (P - P_h) / (sigma_v - P_h)"),
+        exceeds_share=float(over.sum() / known.sum()) if known.any() else float("nan"),
+        exceeds_from=float(depth[over].min()) if over.any() else float("nan"),
+        safety=RESEARCH_ONLY,
+    )  # fmt: skip
+
+
+def _same_sea(pressure: xr.Dataset, profile: xr.Dataset) -> None:
+    """Refuse two densities of one sea: their difference would pass for a pressure."""
+    said = [provenance.used_constants(data) for data in (pressure, profile)]
+    for key, unit in (("sea_water_density", "g/cm^3"), ("water_depth", "m")):
+        if not all(key in one for one in said) or pressure.attrs.get("column_from") == "sea level":
+            continue
+        column, ground = (one[key].in_unit(unit) for one in said)
+        if abs(column - ground) > 1e-6 * ground:
+            raise ValueError(
+                f"{key} is {column:.6g} {unit} above the fluid column and {ground:.6g} {unit} "
+                "above the ground; give both the same"
+            )
+
+
+def compare_choices(
+    choices: Mapping[str, xr.Dataset], *, quantity: str = "vertical_effective_stress"
+) -> xr.Dataset:
+    """One quantity by several choices, and what each costs against the first.
+
+    Parameters
+    ----------
+    choices : mapping of str to Dataset
+        Results at the same positions, by a name of the choice: other densities, fillings, fluids.
+    quantity : str
+        Which quantity of the Datasets.
+
+    Returns
+    -------
+    Dataset, (choice, reading)
+        The quantity, ``difference`` from the first choice in its unit, and ``relative_difference``
+        [1]. Research estimate; not for well control, mud weight, casing, slope or structural
+        decisions.
+
+    Raises
+    ------
+    PositionError
+        When they lie at different positions.
+    ValueError
+        For fewer than two choices, or one that does not hold the quantity by depth.
+
+    Notes
+    -----
+    Differences, no equation of physics.
+    """
+    if len(choices) < 2:
+        raise ValueError(f"{len(choices)} choice; a comparison needs two")
+    for key, data in choices.items():
+        if not isinstance(data, xr.Dataset) or quantity not in data or "depth" not in data.coords:
+            raise ValueError(
+                f"the choice {key!r} is no Dataset with {quantity} by depth; name what all choices "
+                "hold by quantity="
+            )
+    series.require_same_positions(**{str(k): v for k, v in choices.items()})
+    choices = {key: companions.library_units(data) for key, data in choices.items()}
+    first = next(iter(choices.values()))
+    stack = np.stack([data[quantity].values for data in choices.values()])
+    unit, words = first[quantity].attrs["units"], first[quantity].attrs["long_name"]
+    apart = stack - stack[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        relative = apart / stack[0]
+    dims = ("choice", "reading")
+    return xr.Dataset(
+        {
+            quantity: (dims, stack, {"units": unit, "long_name": words}),
+            "difference": (dims, apart, {"units": unit, "long_name": "less the first choice"}),
+            "relative_difference": (
+                dims, relative, {"units": "1", "long_name": "less the first choice, over it"}
+            ),
+        },
+        coords={"choice": ("choice", np.array(list(choices), dtype=object)),
+                "depth": first["depth"].variable},
+        attrs={"safety": RESEARCH_ONLY},
+    )  # fmt: skip
+
+
+def with_in_situ_water(
+    density: xr.Dataset, fluid_density: Any, *, laboratory_water_density: Any,
+    grain_density: Any = _C["grain_density"], grain_density_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Bulk density with the pore water at the density that it has in place.
+
+    Parameters
+    ----------
+    density : Dataset, (reading)
+        ``bulk_density`` [g/cm^3] as measured in the laboratory.
+    fluid_density : Dataset, Quantity, str or Constant
+        Of the pore water in place [g/cm^3]; see :func:`in_situ_water_density`.
+    laboratory_water_density : Quantity, str or Constant
+        Of the pore water in the laboratory [g/cm^3].
+    grain_density : Quantity, str or Constant
+        [g/cm^3].
+    grain_density_uncertainty : Quantity or str, optional
+        Effect ``grain_density``; that of the constant, else NaN [g/cm^3].
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``bulk_density`` [g/cm^3] at the same positions; the porosity stays as it is.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        For grains that are no denser than the water.
+
+    Notes
+    -----
+    rho' = rho + phi (rho_f - rho_lab) with phi = (rho_g - rho) / (rho_g - rho_lab): definition of
+    the bulk density. Laboratory densities with the density of water in place weigh the sediment
+    too little, laboratory water with them a little too much.
+    """
+    rho = series.unpack(density, "bulk_density")
+    values = np.asarray(bare(rho.values), dtype=float)
+    lab = float(positive(laboratory_water_density, "g/cm^3", "laboratory_water_density"))
+    solid = float(positive(grain_density, "g/cm^3", "grain_density"))
+    if not solid > lab:
+        raise ValueError(f"grains of {solid:g} g/cm^3 are no denser than the water, {lab:g} g/cm^3")
+    if isinstance(fluid_density, xr.Dataset):
+        z, at = (units.as_floats(one["depth"], "m", "depth") for one in (fluid_density, density))
+        water = units.as_floats(fluid_density["fluid_density"], "g/cm^3", "fluid_density")
+        order = np.argsort(np.asarray(z, dtype=float), kind="stable")
+        known = (np.asarray(part, dtype=float)[order] for part in (z, water))
+        place = np.interp(np.asarray(at, dtype=float), *known)
+    else:
+        place = np.asarray(float(positive(fluid_density, "g/cm^3", "fluid_density")))
+    porosity = (solid - values) / (solid - lab)
+    found = values + porosity * (place - lab)
+    by_rho = 1.0 - (place - lab) / (solid - lab)
+    by_solid = (values - lab) / (solid - lab) ** 2 * (place - lab)
+    u = stated(grain_density_uncertainty, "g/cm^3", "grain_density_uncertainty", grain_density)
+    grains = Measured(solid, 0.0, {"grain_density": u})
+    random, effects = combine([(by_rho, rho), (by_solid, grains)])
+    return series.build(
+        {"bulk_density": Measured(rho.values.copy(data=found), random, effects, bare(rho.reason))},
+        steps=("rho + phi (rho_f - rho_lab)",),
+        constants={"laboratory_water_density": laboratory_water_density,
+                   "fluid_density": fluid_density,
+                   "grain_density": (grain_density, grain_density_uncertainty)},
+        density_state="laboratory porosity with the pore water in place, no rebound taken off",
+    )  # fmt: skip

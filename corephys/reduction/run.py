@@ -1,0 +1,288 @@
+"""A recipe and a hole become a reduced hole: the stages in their order, and the summary of what
+they did."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import flags, provenance
+from corephys.ground.vocabulary import TERMS
+from corephys.reduction.context import Context
+from corephys.reduction.recipe import Recipe
+from corephys.reduction.stages import (
+    elastic,
+    gamma,
+    heat_flow,
+    logs,
+    natural_gamma,
+    pwave,
+    quality,
+    resistivity,
+    samples,
+    scan,
+    sediment,
+    seismic,
+    stress,
+    susceptibility,
+)
+
+__all__ = ["STAGES", "reduce", "summarise", "summary_lines"]
+
+# --------------------------------------------------------------------------------------------------
+# Floor 4: a recipe and a hole become a reduced hole.
+#
+# Every stage takes what earlier stages left, adds its own result, and is skipped with a reason
+# where the hole has nothing for it: a half-finished hole reduces.
+
+
+STAGES: dict[str, Callable[[Context], None]] = {
+    "index properties": samples.index_properties,
+    "gamma calibration": gamma.gamma_calibration,
+    "density": gamma.density,
+    "P-wave arrivals": pwave.arrivals,
+    "P-wave calibration": pwave.pwave_calibration,
+    "velocity": pwave.velocity,
+    "resistivity calibration": resistivity.resistivity_calibration,
+    "resistivity": resistivity.electrical_resistivity,
+    "susceptibility": susceptibility.magnetic_susceptibility,
+    "natural gamma": natural_gamma.natural_gamma_rate,
+    "supplied values": scan.supplied,
+    "standards watched": quality.control_charts,
+    "cores at room temperature": quality.settling,
+    "flags of the scan": quality.scan_flags,
+    "potassium, uranium, thorium": natural_gamma.radioelements,
+    "heat production": natural_gamma.heat_production,
+    "tie of density to the samples": gamma.density_tie,
+    "velocity of samples": samples.sample_velocities,
+    "effective stress": stress.effective_stress,
+    "strength": samples.shear_strength,
+    "consolidation": samples.consolidation_tests,
+    "thermal conductivity": samples.thermal_conductivity,
+    "formation temperature": samples.formation_temperature,
+    "conductivity of the formation": samples.formation_conductivity,
+    "porosity": sediment.porosity_from_density,
+    "formation factor": resistivity.formation_factor,
+    "porosity from resistivity": resistivity.porosity_by_archie,
+    "in-situ velocity": pwave.in_situ_velocity,
+    "elastic moduli": elastic.elastic_moduli,
+    "velocity bounds": elastic.elastic_bounds,
+    "velocity models": elastic.velocity_models,
+    "in-situ resistivity": resistivity.in_situ_resistivity,
+    "seismic": seismic.seismic_properties,
+    "synthetic trace": seismic.seismic_trace,
+    "time and depth": seismic.seismic_times,
+    "compaction": sediment.compaction_fit,
+    "compaction models": sediment.compaction_models,
+    "compaction by layer": sediment.compaction_by_layer,
+    "stress profile": stress.stress_profile,
+    "thermal resistance": heat_flow.thermal_resistance,
+    "heat flow": heat_flow.heat_flow,
+    "corrections of heat flow": heat_flow.corrections,
+    "heat flow drawn": heat_flow.monte_carlo,
+    "temperature below the stations": heat_flow.temperature_below,
+    "accumulation": sediment.accumulation_rates,
+    "downhole logs": logs.downhole_logs,
+    "cores beside logs": logs.cores_beside_logs,
+    "uncertainty of depth": scan.depth_uncertainty,
+}
+
+
+def reduce(
+    hole: xr.DataTree,
+    recipe: Recipe | Mapping[str, Mapping[str, Any]] | None = None,
+    *,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> xr.DataTree:
+    """Reduce a hole: from readings to properties and products.
+
+    Parameters
+    ----------
+    hole : DataTree
+        From ``read_hole`` or ``hole_from_tables``.
+    recipe : Recipe or mapping, optional
+        A complete recipe, or changes to what the hole's own settings say.
+    progress : callable, optional
+        Called with the name of a stage, its number and the number of stages.
+
+    Returns
+    -------
+    DataTree
+        The raw tables where they were, properties in ``/properties``, products in ``/products``;
+        the recipe in full, the digests of the input files and a summary as root attributes.
+
+    Raises
+    ------
+    RecipeError
+        When the recipe or the hole's settings hold an unknown key, a wrong unit or word.
+    HoleError
+        With ``[reduction] strict = true``, when a stage meets values that it cannot use; the
+        message names the stage. Otherwise that stage is left out: its error stands in the summary
+        under ``failed``, and what does not depend on it is reduced.
+
+    Notes
+    -----
+    Units, equations and sources are those of the functions of each stage; the steps of every
+    result stand in its attribute ``steps``.
+    """
+    context = Context.watched(hole, complete_recipe(hole, recipe))
+    for number, (name, stage) in enumerate(STAGES.items()):
+        if progress:
+            progress(name, number, len(STAGES))
+        context.lineage.begin(name)
+        # What is beyond a float becomes infinite, and an infinite value is flagged as such.
+        with context.part(name), np.errstate(over="ignore"):
+            stage(context)
+    context.lineage.end()
+    if progress:
+        progress("done", len(STAGES), len(STAGES))
+    return _assemble(context)
+
+
+def complete_recipe(
+    hole: xr.DataTree, recipe: Recipe | Mapping[str, Mapping[str, Any]] | None
+) -> Recipe:
+    """The recipe of a reduction: the caller's over the hole's over the defaults.
+
+    Parameters
+    ----------
+    hole : DataTree
+        Its settings stand in the root attribute ``settings``.
+    recipe : Recipe, mapping or None
+        A Recipe is complete and taken as it is; a mapping holds changes.
+
+    Returns
+    -------
+    Recipe
+        Complete and checked.
+
+    Raises
+    ------
+    RecipeError
+        For an unknown key, a wrong unit or word.
+    """
+    if isinstance(recipe, Recipe):
+        return recipe
+    base = Recipe(json.loads(hole.attrs.get("settings", "{}")))
+    return base.with_changes(recipe) if recipe else base
+
+
+def _assemble(context: Context) -> xr.DataTree:
+    from corephys import __version__
+
+    nodes = {
+        node.path: node.to_dataset(inherit=False)
+        for node in context.hole.leaves
+        if node.path != "/"
+    }
+    # What a stage gave a function for each reading stands in a table of the hole.
+    from_tables = {"given": "hole"}
+    for path, dataset in context.results.items():
+        attributes = provenance.relabelled(dataset.attrs, from_tables)
+        nodes[f"/{path}"] = dataset.assign_attrs(attributes)
+    nodes["/"] = xr.Dataset()
+    tree = xr.DataTree.from_dict(nodes, name=context.hole.name)
+    attributes = provenance.root_attributes(
+        context.recipe.to_json(), context.hole.attrs.get("input_sha256", "{}"), __version__
+    )
+    summary = summarise(
+        context.results, context.skipped, context.failed, context.notes, context.levels
+    )
+    tree.attrs = {**context.hole.attrs, **attributes, "summary": json.dumps(summary)}
+    tree.attrs["lineage"] = context.lineage.to_json()
+    return tree
+
+
+# --------------------------------------------------------------------------------------------------
+# What a reduction kept, flagged, took as supplied and skipped, counted.
+
+
+def summarise(
+    results: Mapping[str, xr.Dataset], skipped: Mapping[str, str], failed: Mapping[str, str],
+    notes: list[str], levels: tuple[str, ...],
+) -> dict[str, Any]:  # fmt: skip
+    """Count the flags of every quantity.
+
+    Parameters
+    ----------
+    results : mapping of str to Dataset
+        Results by path.
+    skipped : mapping of str to str
+        Stages that had nothing to work on, and why.
+    failed : mapping of str to str
+        Stages that met values they cannot use, and the error of each.
+    notes : list of str
+        What a user should know.
+    levels : tuple of str
+        Flag levels that products may use.
+
+    Returns
+    -------
+    dict
+        ``quantities`` (path, name, readings, kept, flagged, missing, reasons), ``skipped``,
+        ``failed`` and ``notes``; made of plain numbers and texts.
+    """
+    quantities = []
+    for path, dataset in results.items():
+        for name in map(str, dataset.data_vars):
+            if name not in TERMS or f"{name}_flag" not in dataset:
+                continue
+            flag = np.atleast_1d(dataset[f"{name}_flag"].values)
+            reason = np.atleast_1d(dataset[f"{name}_reason"].values)
+            counts = {
+                word: int(np.count_nonzero(reason & flags.bit(word))) for word in flags.REASONS
+            }
+            missing = int(np.count_nonzero(flag == flags.MISSING))
+            doubtful = np.isin(flag, (flags.SUSPECT, flags.BAD))
+            quantities.append(
+                {
+                    "path": path,
+                    "name": name,
+                    "readings": int(flag.size),
+                    "kept": int(np.count_nonzero(flags.usable(flag, levels))),
+                    "flagged": int(np.count_nonzero(doubtful)),
+                    "missing": missing,
+                    "supplied": counts["supplied"],
+                    "reasons": {word: n for word, n in counts.items() if n},
+                }
+            )
+    return {
+        "quantities": quantities, "skipped": dict(skipped), "failed": dict(failed),
+        "notes": list(notes),
+    }  # fmt: skip
+
+
+def summary_lines(summary: Mapping[str, Any]) -> list[str]:
+    """The summary as lines of text for a terminal.
+
+    Parameters
+    ----------
+    summary : mapping
+        From :func:`summarise`.
+
+    Returns
+    -------
+    list of str
+        One line a quantity, one a failed stage, one a skipped stage, one a note.
+    """
+    lines = [f"{'quantity':<40}{'readings':>9}{'kept':>8}{'flagged':>9}{'missing':>9}  reasons"]
+    for entry in summary["quantities"]:
+        where = entry["path"].split("/", 1)[1]
+        label = entry["name"].replace("_", " ")
+        if where != entry["name"]:
+            label += f" ({where.replace('_', ' ')})"
+        reasons = ", ".join(f"{k.replace('_', ' ')} {n}" for k, n in entry["reasons"].items())
+        lines.append(
+            f"{label:<40}{entry['readings']:>9}{entry['kept']:>8}{entry['flagged']:>9}"
+            f"{entry['missing']:>9}  {reasons}".rstrip()
+        )
+    # Files of earlier releases have no entry of failed stages: there a failure stopped the run.
+    failed = summary.get("failed", {})
+    lines += [f"failed {stage}: {error}" for stage, error in failed.items()]
+    lines += [f"skipped {stage}: {why}" for stage, why in summary["skipped"].items()]
+    lines += [f"note: {note}" for note in summary["notes"]]
+    return lines

@@ -1,0 +1,1 @@
+"""The stages of a reduction, one file a topic."""

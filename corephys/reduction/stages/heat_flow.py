@@ -1,0 +1,177 @@
+"""Stages of heat flow: resistance, line, intervals, bend, corrections, draws, what lies below."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import flags, units
+from corephys.products import heat_flow as product
+from corephys.reduction.context import Context, Skipped, scalar
+from corephys.reduction.stages.samples import FORMATION
+from corephys.reduction.stages.scan import of_stations
+
+__all__ = ["corrections", "heat_flow", "monte_carlo", "temperature_below", "thermal_resistance"]
+
+_T, _K = "properties/formation_temperature", "properties/thermal_conductivity"
+
+
+def thermal_resistance(context: Context) -> None:
+    """Thermal resistance at the stations by the chosen way of carrying conductivity."""
+    conductivity, temperature = _conductivity(context), context.result(_T)
+    context.results["products/thermal_resistance"] = product.thermal_resistance(
+        conductivity, at=temperature, how=context.recipe["heat_flow"]["carrier"],
+        allow=context.levels, **_depths(context),
+    )  # fmt: skip
+
+
+def heat_flow(context: Context) -> None:
+    """Heat flow of the line, by carrier, between stations, and whether it bends."""
+    resistance = context.result("products/thermal_resistance")
+    temperature, conductivity = context.result(_T), _conductivity(context)
+    shared = _shared(context, temperature)
+    context.results["products/heat_flow"] = product.bullard(temperature, resistance, **shared)
+    context.results["products/heat_flow_by_carrier"] = product.compare_carriers(
+        temperature, conductivity, **shared, **_depths(context)
+    )
+    with context.part("heat flow: between stations"):
+        context.results["products/heat_flow_intervals"] = product.intervals(
+            temperature, resistance, **shared
+        )
+    with context.part("heat flow: bend"):
+        context.results["products/heat_flow_curvature"] = product.curvature(
+            temperature, resistance, **shared,
+            significance=context.recipe["heat_flow"]["bend_significance"],
+        )  # fmt: skip
+
+
+def corrections(context: Context) -> None:
+    """Corrections that the recipe asks for, each by itself beside the uncorrected heat flow."""
+    resistance = context.result("products/thermal_resistance")
+    context.result("products/heat_flow")
+    temperature = context.result(_T)
+    anomalies = _anomalies(context, temperature)
+    buried = _sedimentation(context, temperature)
+    if not anomalies and buried is None:
+        raise Skipped(
+            "no correction is asked for ([heat_flow] sedimentation_rate, bottom_water_step, "
+            "heat_production)"
+        )
+    context.results["products/heat_flow_corrections"] = product.corrections(
+        temperature, resistance, anomalies=anomalies, sedimentation=buried,
+        **_shared(context, temperature),
+    )  # fmt: skip
+
+
+def monte_carlo(context: Context) -> None:
+    """Heat flow with all its errors drawn."""
+    keys = context.recipe["heat_flow"]
+    draws = int(keys["monte_carlo_draws"])
+    if not draws:
+        raise Skipped("[heat_flow] monte_carlo_draws is 0: no errors are drawn")
+    context.result("products/heat_flow")
+    temperature, conductivity = context.result(_T), _conductivity(context)
+    context.results["products/heat_flow_monte_carlo"] = product.monte_carlo(
+        temperature, conductivity, how=keys["carrier"], draws=draws,
+        **_shared(context, temperature), **_depths(context),
+    )  # fmt: skip
+
+
+def temperature_below(context: Context) -> None:
+    """Temperatures of the line from the seafloor down to a depth below the last station."""
+    keys = context.recipe["heat_flow"]
+    if keys["extrapolate_to"] is None:
+        raise Skipped("[heat_flow] extrapolate_to is not given: no temperatures below the stations")
+    context.result("products/heat_flow")
+    temperature, conductivity = context.result(_T), _conductivity(context)
+    depth = scalar(context.recipe, "heat_flow", "extrapolate_to", "m")
+    production, given = _production(context)
+    context.results["products/temperature_below"] = product.temperature_at(
+        units.quantity(np.linspace(0.0, depth, 101), "m"), temperature, conductivity,
+        how=keys["carrier"], heat_production=production, heat_production_uncertainty=given,
+        **_shared(context, temperature), **_depths(context),
+    )  # fmt: skip
+
+
+def _conductivity(context: Context) -> xr.Dataset:
+    """Conductivities as corrected where the recipe asks for that, else as measured."""
+    return context.result(FORMATION if FORMATION in context.results else _K)
+
+
+def _depths(context: Context) -> dict[str, Any]:
+    """Errors of depth of the stations, as the functions take them."""
+    return {
+        "depth_uncertainty": of_stations(context, context.result(_T)),
+        "datum_uncertainty": context.recipe["heat_flow"]["datum_uncertainty"],
+    }
+
+
+def _shared(context: Context, temperature: xr.Dataset) -> dict[str, Any]:
+    """The point at the seafloor and the usable levels; Skipped with too few stations."""
+    keys, hole = context.recipe["heat_flow"], context.recipe["hole"]
+    bottom = hole["bottom_water_temperature"] if keys["include_bottom_water"] else None
+    usable = int(
+        flags.usable(temperature["equilibrium_temperature_flag"].values, context.levels).sum()
+    )
+    if usable + (bottom is not None) < 3:
+        raise Skipped(f"{usable} usable formation temperatures are too few for heat flow")
+    return {
+        "bottom_water_temperature": bottom,
+        "bottom_water_temperature_uncertainty": hole["bottom_water_temperature_uncertainty"],
+        "allow": context.levels,
+    }
+
+
+def _anomalies(context: Context, temperature: xr.Dataset) -> dict[str, xr.Dataset]:
+    keys = context.recipe["heat_flow"]
+    found = {}
+    if keys["bottom_water_step"] is not None:
+        if keys["bottom_water_step_time"] is None:
+            raise Skipped("[heat_flow] bottom_water_step has no bottom_water_step_time")
+        found["bottom water"] = product.bottom_water_anomaly(
+            temperature, change=keys["bottom_water_step"], since=keys["bottom_water_step_time"],
+            change_uncertainty=keys["bottom_water_step_uncertainty"],
+            since_uncertainty=keys["bottom_water_step_time_uncertainty"],
+            **_diffusivity(keys),
+        )  # fmt: skip
+    production, given = _production(context)
+    if production is not None:
+        found["heat production"] = product.heat_production_correction(
+            production, _conductivity(context), at=temperature, heat_production_uncertainty=given,
+            how=keys["carrier"], allow=context.levels,
+        )  # fmt: skip
+    return found
+
+
+def _sedimentation(context: Context, temperature: xr.Dataset) -> xr.Dataset | None:
+    keys = context.recipe["heat_flow"]
+    if keys["sedimentation_rate"] is None:
+        return None
+    if keys["sedimentation_time"] is None:
+        raise Skipped("[heat_flow] sedimentation_rate has no sedimentation_time")
+    return product.sedimentation(
+        temperature, rate=keys["sedimentation_rate"], duration=keys["sedimentation_time"],
+        rate_uncertainty=keys["sedimentation_rate_uncertainty"],
+        duration_uncertainty=keys["sedimentation_time_uncertainty"],
+        **_diffusivity(keys),
+    )  # fmt: skip
+
+
+def _diffusivity(keys: Any) -> dict[str, Any]:
+    return {name: keys[name] for name in ("diffusivity", "diffusivity_uncertainty")}
+
+
+def _production(context: Context) -> tuple[Any, Any]:
+    """Heat production as the recipe wants it, and its uncertainty where it is one value."""
+    keys = context.recipe["heat_flow"]
+    if keys["heat_production"] == "none":
+        return None, None
+    if keys["heat_production"] == "constant":
+        if keys["heat_production_value"] is None:
+            raise Skipped("[heat_flow] heat_production is constant, and has no value")
+        return keys["heat_production_value"], keys["heat_production_value_uncertainty"]
+    if "products/heat_production" not in context.results:
+        raise Skipped("no heat production from natural gamma in this hole")
+    return context.results["products/heat_production"], None

@@ -1,0 +1,316 @@
+"""Stages that flag: check standards in time, cores that are still cold, and every series of the
+scan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import quality
+from corephys.ground import thresholds, units
+from corephys.ground.cards import SEALED_SOURCE
+from corephys.quality import equilibration, standards
+from corephys.reduction.context import Context, Skipped, scalar, seconds_since
+from corephys.reduction.recipe import Recipe
+from corephys.reduction.stages.gamma import counting_time
+from corephys.reduction.stages.resistivity import air_response
+from corephys.reduction.stages.scan import HOMES, geometry, of_kind, series_like, with_reason
+from corephys.reduction.stages.susceptibility import air_reading
+from corephys.sensors import gamma
+from corephys.sensors.gamma.calibration import standard_density
+
+__all__ = ["control_charts", "quality_settings", "scan_flags", "settling"]
+
+# --------------------------------------------------------------------------------------------------
+# Stages that watch over the instruments: check standards in time, and cores still cold.
+
+
+# Sensor -> table of its scan, path of its series, quantity.
+SENSORS = {
+    sensor: (f"scan/{sensor}", HOMES[name], name)
+    for sensor, name in zip(
+        ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma"), HOMES, strict=True
+    )
+}
+
+
+def control_charts(context: Context) -> None:
+    """A control chart of each sensor's check standard, and the readings that it doubts."""
+    if not context.recipe["quality"]["control_charts"]:
+        return
+    watched = 0
+    for sensor in _VALUES:
+        table = context.optional(f"standards/{sensor}")
+        checks = None if table is None else of_kind(table, "check")
+        if checks is None or not checks.sizes["row"] or "time" not in checks:
+            continue
+        watched += 1
+        with context.part(f"standards watched: {sensor}"):
+            _chart(context, sensor, checks)
+    if not watched:
+        raise Skipped("no table of standards has rows of kind check with a time")
+
+
+def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
+    """The control chart of one sensor, and the readings that it doubts."""
+    found = _VALUES[sensor](context, checks)
+    if found is None:
+        return
+    values, sigma, unit, words = found
+    chart = standards.control_chart(
+        checks["time"].values,
+        xr.DataArray(values, dims="standard", attrs={"units": unit}),
+        uncertainty=sigma,
+        baseline=_baseline(np.isfinite(values)),
+    )
+    dataset = chart.dataset.assign_attrs(sensor=sensor, checked=words)
+    if sensor == "gamma":
+        dataset = dataset.assign_attrs(safety=SEALED_SOURCE)
+    context.results[f"properties/control_{sensor}"] = dataset
+    _flag(context, sensor, chart)
+
+
+def _baseline(known: np.ndarray) -> int | None:
+    """The first checks say what is usual; fewer are taken all."""
+    usual = thresholds.count("control_chart_usual")
+    return usual if int(known.sum()) > usual else None
+
+
+def _flag(context: Context, sensor: str, chart: standards.ControlChart) -> None:
+    scan, path, name = SENSORS[sensor]
+    table, found = context.optional(scan), context.results.get(path)
+    if chart.status == "out of control":
+        alarms = int(chart.dataset["alarm"].sum())
+        context.notes.append(
+            f"check standard of {sensor}: {alarms} alarms, the first at "
+            f"{_first(chart)}; readings up to the next good check are flagged"
+        )
+    if table is None or found is None or "time" not in table:
+        return
+    late = standards.out_of_control(chart, table["time"].values) != 0
+    context.results[path] = with_reason(found, name, late, "standard_out_of_control")
+
+
+def _first(chart: standards.ControlChart) -> str:
+    at = chart.dataset["time"].values[chart.dataset["alarm"].values]
+    return str(at.astype("datetime64[m]")[0]) if at.size else "no time"
+
+
+Found = tuple[np.ndarray, Any, str, str] | None
+
+
+def _gamma(context: Context, checks: xr.Dataset) -> Found:
+    """Density read less density known, on the scale of the standards [g/cm^3]."""
+    fits = context.objects.get("gamma_calibrations")
+    if fits is None:
+        return None
+    calibration = next(iter(fits.values()))
+    if calibration.scale != "aluminium and water":
+        return None
+    keys, reference = context.recipe["gamma"], context.objects["gamma_reference"]
+    elapsed = None if reference is None else seconds_since(checks["time"].values, reference)
+    bore = checks["bore"] if "bore" in checks else units.quantity(
+        units.as_floats(context.recipe["liner"]["bore"], "cm", "bore"), "cm"
+    )  # fmt: skip
+    wide = units.quantity(np.asarray(units.as_floats(bore, "cm", "bore")), "cm")
+    here = checks["counts"].rename({"row": "reading"}).assign_attrs(units="count")
+    time = counting_time(checks, keys["time"]).rename({"row": "reading"})
+    read = gamma.bulk_density(
+        here, time, calibration=calibration,
+        core_diameter=wide, bore=wide,
+        elapsed="0 s" if elapsed is None else series_like(here, np.nan_to_num(elapsed), "s"),
+        half_life=keys["half_life"], effects=False,
+    )  # fmt: skip
+    known = standard_density(
+        checks["aluminium_thickness"], bore,
+        water_density=f"{calibration.water_density:.9g} g/cm^3",
+        aluminium_density=f"{calibration.aluminium_density:.9g} g/cm^3",
+    )  # fmt: skip
+    error = read["apparent_density"].values - np.asarray(known)
+    return error, None, "g/cm^3", "density read less that of the standard"
+
+
+def _pwave(context: Context, checks: xr.Dataset) -> Found:
+    """Travel time of the check less what the calibration says [us]."""
+    calibration = context.objects.get("pwave_calibration")
+    if calibration is None:
+        return None
+    expected = calibration.time(
+        checks["length"], temperature=checks["temperature"],
+        medium=checks.get("medium", "water"), liner=checks.get("liner", "none"),
+    )  # fmt: skip
+    error = checks["travel_time"].values - expected
+    return error, None, "us", "travel time less that of the calibration"
+
+
+def _resistivity(context: Context, checks: xr.Dataset) -> Found:
+    """Net response of the check over its conductivity, relative to its own usual value [1]."""
+    net = checks["response"].values - air_response(context, checks)
+    return _relative(net), None, "1", "net response over its usual value"
+
+
+def _susceptibility(context: Context, checks: xr.Dataset) -> Found:
+    net = checks["reading"].values - air_reading(context, checks)
+    known = checks["value"].values
+    return net / np.where(known != 0, known, np.nan), None, "1", "reading over the value known"
+
+
+def _natural_gamma(context: Context, checks: xr.Dataset) -> Found:
+    if "live_time" not in checks:
+        return None
+    seconds = checks["live_time"].values
+    rate = checks["reading"].values / np.where(seconds > 0.0, seconds, np.nan)
+    return _relative(rate), None, "1", "count rate over its usual value"
+
+
+def _relative(values: np.ndarray) -> np.ndarray:
+    known = values[np.isfinite(values)]
+    usual = float(np.median(known[:10])) if known.size else np.nan
+    return values / (usual if usual != 0.0 else np.nan)  # nothing is relative to zero
+
+
+_VALUES: dict[str, Callable[[Context, xr.Dataset], Found]] = {
+    "gamma": _gamma,
+    "pwave": _pwave,
+    "resistivity": _resistivity,
+    "susceptibility": _susceptibility,
+    "natural_gamma": _natural_gamma,
+}
+
+
+def settling(context: Context) -> None:
+    """Flag readings of cores that had not come to room temperature, where it matters."""
+    keys, hole = context.recipe["quality"], context.recipe["hole"]
+    if not keys["settling"]:
+        return
+    cores = context.optional("cores")
+    on_deck = {}
+    if cores is not None and "time_on_deck" in cores:
+        on_deck = dict(zip(cores["core"].values, cores["time_on_deck"].values, strict=True))
+    deck = keys["deck_temperature"] or hole["bottom_water_temperature"]
+    for sensor in ("pwave", "resistivity", "susceptibility"):
+        with context.part(f"cores at room temperature: {sensor}"):
+            _settle(context, sensor, on_deck, deck)
+
+
+def _settle(context: Context, sensor: str, on_deck: Mapping[str, Any], deck: Any) -> None:
+    """Flag the readings of one sensor on cores that had not come to room temperature."""
+    keys, hole = context.recipe["quality"], context.recipe["hole"]
+    scan, path, name = SENSORS[sensor]
+    table, found = context.optional(scan), context.results.get(path)
+    if table is None or found is None or "core" not in table.coords:
+        return
+    first = table[next(iter(table.data_vars))]
+    up = np.array([on_deck.get(c, np.datetime64("NaT")) for c in table["core"].values])
+    timed = "time" in table and not np.isnat(up.astype("datetime64[s]")).all()
+    warm = table.get("temperature")
+    if warm is None and (not timed or deck is None):
+        return
+    diameter = series_like(first, geometry(context, table)[0], "mm")
+    nothing = np.full(up.shape, np.datetime64("NaT"), dtype="datetime64[s]")
+    said = equilibration.settled(
+        up.astype("datetime64[s]") if timed else nothing,
+        table["time"].values if timed else nothing,
+        laboratory_temperature=hole["laboratory_temperature"], core_diameter=diameter,
+        core_temperature=warm,
+        # What was measured goes before what is expected.
+        deck_temperature=deck if timed and warm is None else None,
+        tolerance=keys["settling_tolerance"],
+        surface_conductance=keys["surface_conductance"],
+    )  # fmt: skip
+    cold = said["reason"].values != 0
+    context.results[path] = with_reason(found, name, cold, "temperature_not_settled")
+    if cold.any():
+        names = ", ".join(dict.fromkeys(table["core"].values[cold].astype(str)))
+        context.notes.append(f"{sensor}: not at room temperature when scanned: core {names}")
+
+
+# --------------------------------------------------------------------------------------------------
+# Stage that looks every series of the scan over; flags only, no value changes.
+
+
+_WIDTHS = {
+    "bulk_density": ("quality", "response_density"),
+    "p_wave_velocity": ("quality", "response_velocity"),
+    "magnetic_susceptibility": ("quality", "response_susceptibility"),
+    "electrical_resistivity": ("quality", "response_resistivity"),
+    "natural_gamma_rate": ("natural_gamma", "response_width"),
+}
+_LENGTHS = ("spike_window", "level_window", "void_length", "crack_length", "least_length",
+            "sample_reach")  # fmt: skip
+_DENSITIES = ("void_density", "sample_difference")
+_NUMBERS = ("end_trim", "spike_threshold", "spike_side_share", "low_threshold",
+            "amplitude_fraction", "deaf_fraction", "void_share", "repeat_threshold",
+            "bound_margin")  # fmt: skip
+
+
+def quality_settings(recipe: Recipe) -> quality.Settings:
+    """The thresholds of a recipe as the tests take them.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Complete.
+
+    Returns
+    -------
+    Settings
+        Lengths in cm, densities in g/cm^3.
+    """
+    widths = {name: scalar(recipe, *key, "cm") for name, key in _WIDTHS.items()}
+    given: dict[str, Any] = {name: scalar(recipe, "quality", name, "cm") for name in _LENGTHS}
+    given |= {name: scalar(recipe, "quality", name, "g/cm^3") for name in _DENSITIES}
+    given |= {name: float(recipe["quality"][name]) for name in _NUMBERS}
+    return quality.Settings(
+        response_width=widths, spike_test=recipe["quality"]["spike_test"], **given
+    )
+
+
+def scan_flags(context: Context) -> None:
+    """Look for ends, voids, cracks, thin fills, weak coupling, spikes and contradictions."""
+    if not context.recipe["quality"]["evaluate"]:
+        raise Skipped("the recipe says [quality] evaluate = false")
+    found = context.results
+    present = {name: path for name, path in HOMES.items() if path in found}
+    if not present:
+        raise Skipped("no series of the scan to look at")
+    shared = {
+        "sections": context.optional("sections"),
+        "removed": context.optional("removed"),
+        "settings": quality_settings(context.recipe),
+    }
+    amplitude, own = _amplitude(context)
+    # Density first: what it says of voids is told to the others.
+    for name, path in present.items():
+        beside: dict[str, Any] = {}
+        if name == "bulk_density":
+            if amplitude is not None:
+                beside["p_wave_amplitude"] = amplitude
+            samples = found.get("properties/index_properties")
+            if samples is not None and "offset" in samples.coords:
+                beside["samples"] = samples
+        elif "bulk_density" in present:
+            beside["bulk_density"] = found[present["bulk_density"]]
+        stage = f"flags of the scan: {name.replace('_', ' ')}"
+        with context.part(stage):
+            found[path] = quality.flag(
+                found[path], name, companions=beside, allow=context.levels,
+                amplitude=amplitude if name == "p_wave_velocity" and own else None, **shared,
+            )  # fmt: skip
+        if stage in context.failed:
+            # Readings that no test has looked at are not called good.
+            everywhere = np.ones(found[path].sizes["reading"], dtype=bool)
+            found[path] = with_reason(found[path], name, everywhere, "tests_failed")
+
+
+def _amplitude(context: Context) -> tuple[xr.DataArray | None, bool]:
+    """Amplitudes of the pulse, and whether they are those of the velocity's own readings."""
+    for path, measured in (("scan/pwave", True), ("scan/reduced", False)):
+        waves = context.optional(path)
+        if waves is not None and "amplitude" in waves:
+            own = context.objects.get("velocity_measured", False) is measured
+            return waves["amplitude"], own
+    return None, False

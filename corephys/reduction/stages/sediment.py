@@ -1,0 +1,267 @@
+"""Stages of the sediment: porosity of the scan, its compaction, and accumulation between ages."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import flags, series, thresholds, units
+from corephys.ground.provenance import used_constants
+from corephys.products import accumulation, compaction, porosity
+from corephys.reduction.context import Context, Skipped, pore_water_density
+from corephys.reduction.stages.scan import grain_density_for
+from corephys.reduction.stages.stress import stress_at
+
+__all__ = [
+    "accumulation_rates",
+    "compaction_by_layer",
+    "compaction_fit",
+    "compaction_models",
+    "porosity_from_density",
+]
+
+# --------------------------------------------------------------------------------------------------
+# Porosity of the scan.
+
+
+def porosity_from_density(context: Context) -> None:
+    """Porosity of the scan from its density and the grain density of the samples."""
+    density = context.result("properties/density")
+    recipe, keys = context.recipe, context.recipe["porosity"]
+    grain = grain_density_for(context, density)
+    known = isinstance(grain, xr.Dataset)
+    context.results["products/porosity"] = porosity.from_density(
+        density,
+        grain_density=grain,
+        grain_density_uncertainty=None if known else recipe["gamma"]["grain_density_uncertainty"],
+        pore_water_density=pore_water_density(context.recipe, "porosity"),
+        pore_water_density_uncertainty=keys["pore_water_density_uncertainty"],
+    )
+
+
+# --------------------------------------------------------------------------------------------------
+# Stages of compaction: the fit that is chosen, its bootstrap, the models beside it, the layers.
+
+
+_GRID = 201  # points of a curve
+
+
+def compaction_fit(context: Context) -> None:
+    """The fit of porosity that the recipe chooses, its curve and its bootstrap."""
+    keys = context.recipe["compaction"]
+    source, path = _porosity(context)
+    model = compaction.MODELS[keys["model"]]
+    stress = stress_at(context, source)
+    if model.abscissa != "depth" and stress is None:
+        raise Skipped(f"no effective stress for the model {model.name!r}; it needs a density")
+    forced = keys["surface_porosity"]
+    if forced is not None and "surface_porosity" not in model.names:
+        raise Skipped(f"the model {model.name!r} has no surface porosity to be forced")
+    if forced is not None and not 0.0 <= forced <= 1.0:
+        raise ValueError(
+            f"[compaction] surface_porosity is {forced:g}; it has to lie between 0 and 1"
+        )
+    fit = compaction.fit(
+        source,
+        stress=stress if model.abscissa != "depth" else None,
+        model=model.name,
+        robust=keys["robust"],
+        fixed=None if forced is None else {"surface_porosity": forced},
+        **_shared(context),
+    )
+    context.objects["compaction"] = fit
+    result = fit.dataset
+    result.attrs["porosity_from"] = path
+    context.results["products/compaction"] = result
+    depth, load = _grid(source, stress)
+    context.results["products/compaction_curve"] = (
+        fit.predict(depth) if model.abscissa == "depth" else fit.predict(depth, stress=load)
+    )
+    if keys["bootstrap"] and keys["robust"] == "none":
+        with context.part("compaction: bootstrap"):
+            context.results["products/compaction_bootstrap"] = compaction.bootstrap(
+                fit, replicates=int(keys["bootstrap"]), block=keys["bootstrap_block"]
+            )
+
+
+def compaction_models(context: Context) -> None:
+    """All models of compaction on the same porosities, with their curves."""
+    if not context.recipe["compaction"]["compare"]:
+        raise Skipped("[compaction] compare is off")
+    source, path = _porosity(context)
+    stress = stress_at(context, source)
+    found = compaction.compare(source, stress=stress, **_shared(context))
+    depth, load = _grid(source, stress)
+    curves = [
+        fit.predict(depth) if fit.model.abscissa == "depth" else fit.predict(depth, stress=load)
+        for fit in found.fits.values()
+    ]
+    out = found.dataset
+    words = {"units": "1", "long_name": "porosity of the fits"}
+    out["porosity"] = (("model", "curve"), [c["porosity"].values for c in curves], words)
+    out = out.assign_coords(depth=next(c["depth"] for c in curves))
+    out.attrs["porosity_from"] = path
+    context.results["products/compaction_models"] = out
+
+
+def compaction_by_layer(context: Context) -> None:
+    """The model of the recipe for each layer that has samples enough."""
+    keys = context.recipe["compaction"]
+    if not keys["by_layer"]:
+        raise Skipped("[compaction] by_layer is off")
+    layers = context.table("layers")
+    source, _ = _porosity(context)
+    model = compaction.MODELS[keys["model"]]
+    stress = stress_at(context, source) if model.abscissa != "depth" else None
+    context.results["products/compaction_by_layer"] = compaction.fit_by_layer(
+        source, layers, stress=stress, model=model.name, robust=keys["robust"],
+        **_shared(context),
+    ).dataset  # fmt: skip
+
+
+def _porosity(context: Context) -> tuple[xr.Dataset, str]:
+    """The porosity that is fitted, of samples or of the scan, and where it stands."""
+    keys = context.recipe["compaction"]
+    path = "properties/index_properties" if keys["porosity"] == "samples" else "products/porosity"
+    source = context.results.get(path)
+    if source is None and keys["porosity"] == "samples":
+        source, path = context.results.get("products/porosity"), "products/porosity"
+        words = "no samples: the compaction fit uses the porosity of the scan"
+        if source is not None and words not in context.notes:
+            context.notes.append(words)
+    if source is None:
+        raise Skipped("no porosity, neither of samples nor of the scan")
+    usable = int(flags.usable(source["porosity_flag"].values, context.levels).sum())
+    if usable < thresholds.count("compaction_samples"):
+        raise Skipped(f"{usable} usable porosities are too few for a fit; it needs five")
+    if keys["absolute_sigma"]:
+        source = _with_uncertainty(context, source)
+    return source, path
+
+
+def _with_uncertainty(context: Context, source: xr.Dataset) -> xr.Dataset:
+    """Porosities that have a weight; those without a known uncertainty are left out and said."""
+    known = source["porosity_u_random"].values > 0.0
+    advice = "say [compaction] absolute_sigma = false to let the scatter set the scale"
+    usable = flags.usable(source["porosity_flag"].values, context.levels)
+    if not (known & usable).any():
+        raise Skipped(f"no porosity has a known uncertainty; {advice}")
+    unknown = int((~known & usable).sum())
+    if not unknown:
+        return source
+    words = (
+        f"{unknown} porosities without a known uncertainty have no weight in the compaction fit; "
+        f"{advice}"
+    )
+    if words not in context.notes:
+        context.notes.append(words)
+    return source.isel(reading=np.flatnonzero(known | ~usable))
+
+
+def _shared(context: Context) -> dict[str, Any]:
+    keys = context.recipe["compaction"]
+    return {
+        "absolute_sigma": keys["absolute_sigma"],
+        "excess_scatter": keys["excess_scatter"],
+        "allow": context.levels,
+    }
+
+
+def _grid(source: xr.Dataset, stress: xr.Dataset | None) -> tuple[Any, Any]:
+    """Depths of a curve from the seafloor down, and the stress at each."""
+    z = source["depth"].values
+    depth = np.linspace(min(float(np.nanmin(z)), 0.0), float(np.nanmax(z)), _GRID)
+    if stress is None:
+        return units.quantity(depth, "m"), None
+    load = stress["vertical_effective_stress"].values
+    known = np.isfinite(z) & np.isfinite(load) & (z > 0.0)
+    order = np.argsort(z[known])
+    at, there = np.append(0.0, z[known][order]), np.append(0.0, load[known][order])
+    # Below a hundredth of a kilopascal a logarithm of stress says nothing.
+    between = np.maximum(np.interp(depth, at, there), 0.01)
+    return units.quantity(depth, "m"), units.quantity(between, "kPa")
+
+
+# --------------------------------------------------------------------------------------------------
+# Stage of accumulation: sedimentation and mass accumulation rates between the ages of a hole.
+
+
+def accumulation_rates(context: Context) -> None:
+    """Rates between neighbouring ages; masses with the dry density of the samples between."""
+    table = context.table("ages")
+    if "age" not in table:
+        raise Skipped("no column age [kyr] in ages.csv")
+    keys = context.recipe["accumulation"]
+    age = table["age"]
+    if int((np.isfinite(age.values) & np.isfinite(table["depth"].values)).sum()) < 2:
+        raise Skipped("fewer than two usable ages in ages.csv")
+    u_age = table.get("age_uncertainty")
+    if u_age is None:
+        context.notes.append("ages without age_uncertainty: their rates have no known uncertainty")
+    elif (u_age.values < 0.0).any():
+        context.notes.append(
+            f"accumulation: {int((u_age.values < 0.0).sum())} values of age_uncertainty are below "
+            "zero and count as not known"
+        )
+        u_age = u_age.where(u_age >= 0.0).assign_attrs(u_age.attrs)
+    found = accumulation.sedimentation_rate(
+        age,
+        age_uncertainty=u_age,
+        depth_uncertainty=keys["depth_uncertainty"],
+        growth_factor=keys["growth_factor"],
+        growth_factor_uncertainty=keys["growth_factor_uncertainty"],
+        age_scale_uncertainty=keys["age_scale_uncertainty"],
+        smoothing=keys["smoothing"],
+    )
+    for word, places in (
+        ("reversed ages, kept and flagged", found.attrs["reversed_ages"]),
+        (
+            "rates that no sediment has, flagged out_of_usual_range; are the ages of ages.csv in "
+            "the unit of their header, age [kyr]?",
+            found.attrs["unlikely_rates"],
+        ),
+        ("intervals shorter than the ages resolve", found.attrs["unresolved"]),
+    ):
+        if places != "none":
+            context.notes.append(f"accumulation: {word}: {places}")
+    context.results["products/accumulation"] = found
+    density = context.results.get("properties/index_properties")
+    if density is None or not _any_usable(density, context.levels):
+        context.notes.append(
+            "accumulation: no usable dry density of samples, so no mass accumulation"
+        )
+        return
+    with context.part("accumulation: mass accumulation"):
+        mean = accumulation.interval_density(density, found, allow=context.levels)
+        mass = accumulation.mass_accumulation_rate(mean, found)
+        context.results["products/accumulation"] = _joined(found, mean, mass)
+
+
+def _any_usable(density: xr.Dataset, levels: tuple[str, ...]) -> bool:
+    """Whether the samples hold one dry density that the recipe allows."""
+    if "dry_density" not in density:
+        return False
+    allowed = flags.usable(density["dry_density_flag"].values, levels)
+    return bool((allowed & np.isfinite(density["dry_density"].values)).any())
+
+
+def _joined(found: xr.Dataset, mean: xr.Dataset, mass: xr.Dataset) -> xr.Dataset:
+    """Rates, densities and masses of the same intervals as one table."""
+    parts = {"sedimentation_rate": found, "dry_density": mean, "mass_accumulation_rate": mass}
+    steps = [step for part in parts.values() for step in json.loads(part.attrs["steps"])]
+    words = {k: v for k, v in found.attrs.items() if k not in ("steps", "constants")}
+    joined = series.build(
+        {name: series.unpack(part, name) for name, part in parts.items()},
+        steps=tuple(steps),
+        constants=used_constants(found),
+        **words,
+    )
+    joined["samples"] = mean["samples"].variable
+    for part in (found, mass):
+        for name in part.data_vars:
+            if str(name).endswith(("_covariance", "_u_ages")):
+                joined[name] = part[name].variable
+    return joined

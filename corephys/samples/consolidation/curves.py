@@ -1,0 +1,431 @@
+"""Compression curves: the long table grouped into tests and steps, void ratio and strain at
+each, first loading."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import companions, constants, flags, series, thresholds, units
+from corephys.ground.cards import RESEARCH_ONLY
+from corephys.numerics.yield_point import joined_lines
+from corephys.uncertainty import Measured, stated
+
+__all__ = ["curve", "solids_height"]
+
+# --------------------------------------------------------------------------------------------------
+# The long table of one-dimensional compression tests, grouped into tests and steps.
+
+
+KEYS = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed", "to",
+        "test", "sample_id")  # fmt: skip
+SAFETY = RESEARCH_ONLY
+FEWEST_STEPS = thresholds.count("loading_steps")
+
+
+@dataclass
+class Step:
+    """One step of a test.
+
+    Parameters
+    ----------
+    number, stress : float
+        Its number and its vertical effective stress [kPa].
+    row : int
+        Row of the table that ends the step.
+    time, height, void_ratio : ndarray, (n,)
+        Readings in order of time [s], [mm], [1]; NaN where not given.
+    reason : int
+        Of the row that ends the step.
+    """
+
+    number: float
+    stress: float
+    row: int
+    time: np.ndarray
+    height: np.ndarray
+    void_ratio: np.ndarray
+    reason: int
+
+
+@dataclass
+class Test:
+    """One test: its name, its first row and its steps in order."""
+
+    name: str
+    first: int
+    steps: list[Step] = field(default_factory=list)
+
+
+def gather(table: xr.Dataset) -> list[Test]:
+    """Group the rows of a table into tests, in the order in which they appear."""
+    lacking = [name for name in ("test", "step", "stress") if name not in table]
+    if lacking:
+        raise ValueError(
+            f"the consolidation table has no {', '.join(lacking)}; it needs test, step, stress and "
+            "void_ratio or height"
+        )
+    if "void_ratio" not in table and "height" not in table:
+        raise ValueError(
+            "the consolidation table has neither void_ratio nor height [mm]; give one of them"
+        )
+    size = table["test"].size
+    column = {
+        name: _column(table, name, unit, size)
+        for name, unit in (
+            ("step", "1"), ("stress", "kPa"), ("void_ratio", "1"), ("height", "mm"), ("time", "s"),
+        )
+    }  # fmt: skip
+    reason = np.zeros(size, np.int64)
+    if "reason" in table:
+        reason = np.asarray(table["reason"].values, dtype=np.int64)
+    names = table["test"].values.astype(str)
+    tests = []
+    for name in dict.fromkeys(names):
+        rows = np.flatnonzero(names == name)
+        test = Test(str(name), int(rows[0]))
+        for number in np.unique(column["step"][rows]):
+            test.steps.append(_step(number, rows[column["step"][rows] == number], column, reason))
+        tests.append(test)
+    return tests
+
+
+def _column(table: xr.Dataset, name: str, unit: str, size: int) -> np.ndarray:
+    if name not in table:
+        return np.full(size, np.nan)
+    if name in ("step", "void_ratio") and "units" not in table[name].attrs:
+        return np.asarray(table[name].values, dtype=float)
+    return np.asarray(units.as_floats(table[name], unit, name), dtype=float)
+
+
+def _step(
+    number: float, rows: np.ndarray, column: dict[str, np.ndarray], reason: np.ndarray
+) -> Step:
+    time = column["time"][rows]
+    order = np.argsort(np.where(np.isnan(time), np.inf, time), kind="stable")
+    if np.isnan(time).all():
+        order = np.arange(rows.size)
+    rows = rows[order]
+    known = np.isfinite(column["void_ratio"][rows]) | np.isfinite(column["height"][rows])
+    sound = known & (flags.from_reason(reason[rows]) <= flags.SUSPECT)
+    last = int(rows[np.flatnonzero(sound)[-1]]) if sound.any() else int(rows[-1])
+    return Step(
+        float(number), float(column["stress"][last]), last, column["time"][rows],
+        column["height"][rows], column["void_ratio"][rows], int(reason[last]),
+    )  # fmt: skip
+
+
+def per_test(value: Any, unit: str, name: str, tests: list[Test]) -> np.ndarray:
+    """A number for every test: one for all, or a DataArray with the coordinate ``test``."""
+    numbers = units.as_floats(value, unit, name, optional=True)
+    if numbers is None:
+        return np.full(len(tests), np.nan)
+    if not getattr(numbers, "dims", ()):
+        return np.full(len(tests), float(numbers))
+    if "test" not in numbers.coords:
+        raise ValueError(f"{name} has several values and no coordinate 'test' to tell them apart")
+    known = dict(zip(numbers["test"].values.astype(str), numbers.values, strict=True))
+    return np.array([known.get(test.name, np.nan) for test in tests], dtype=float)
+
+
+def along(table: xr.Dataset, rows: list[int], **extra: Any) -> dict[str, Any]:
+    """Coordinates along ``reading`` of some rows of a table."""
+    coords = {
+        name: ("reading", table[name].values[rows], dict(table[name].attrs))
+        for name in KEYS
+        if name in table
+    }
+    return {**coords, **{name: ("reading", np.asarray(part)) for name, part in extra.items()}}
+
+
+# --------------------------------------------------------------------------------------------------
+# Void ratio and strain against effective stress: one point a step, branch by branch.
+
+
+_C = constants.CONSTANTS
+
+
+def solids_height(
+    dry_mass: Any, diameter: Any, grain_density: Any = _C["grain_density"]
+) -> Any:  # fmt: skip
+    """Height that the grains of a disc would have without pores.
+
+    Parameters
+    ----------
+    dry_mass : Quantity, DataArray or str
+        Of the grains, without the salt of the pore water [g].
+    diameter : Quantity, DataArray or str
+        Of the disc [mm].
+    grain_density : Quantity, DataArray, str or Constant
+        [g/cm^3].
+
+    Returns
+    -------
+    float or DataArray
+        [mm], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+
+    Notes
+    -----
+    h = m / (rho A) with A = pi d^2 / 4: geometry.
+    """
+    mass, width, density = series.at_same_positions(
+        dry_mass=units.as_floats(dry_mass, "g", "dry_mass"),
+        diameter=units.as_floats(diameter, "cm", "diameter"),
+        grain_density=units.as_floats(grain_density, "g/cm^3", "grain_density"),
+    )
+    return 10.0 * mass / (density * 0.25 * np.pi * width**2)
+
+
+def curve(
+    table: xr.Dataset, *, initial_void_ratio: Any = None, initial_height: Any = None,
+    height_of_solids: Any = None, void_ratio_uncertainty: Any = None,
+    initial_void_ratio_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Void ratio against vertical effective stress, one point a step.
+
+    Parameters
+    ----------
+    table : Dataset, (row)
+        ``test``, ``step``, ``stress`` [kPa] and ``void_ratio`` or ``height`` [mm]; where there is
+        a ``time`` [s] the latest reading of a step is its end, otherwise the last row.
+    initial_void_ratio, initial_height : Quantity, str or DataArray (test), optional
+        Before the first step [1], [mm]; the first value of the test where not given.
+    height_of_solids : Quantity, str or DataArray (test), optional
+        As :func:`solids_height` gives it [mm]; turns heights into void ratios where there is no
+        initial void ratio.
+    void_ratio_uncertainty : Quantity or str, optional
+        Random standard uncertainty of a point [1]; unknown gives NaN.
+    initial_void_ratio_uncertainty : Quantity or str, optional
+        Systematic standard uncertainty of the initial void ratio [1]; unknown gives NaN.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``void_ratio`` [1], ``stress`` [kPa], ``strain`` [1], ``height`` [mm],
+        ``initial_void_ratio`` [1] and ``branch``: ``loading`` beyond every stress before,
+        ``unloading``, ``reloading``. A stress that is not positive is ``impossible_value``; a void
+        ratio that rises under load is ``out_of_usual_range``. Remarks in words.
+
+    Raises
+    ------
+    ValueError
+        When a column is missing, or heights cannot become void ratios.
+
+    Notes
+    -----
+    e = (1 + e0) H / H0 - 1, or e = H / Hs - 1; strain = (e0 - e) / (1 + e0): definition, for a
+    disc that cannot widen.
+    """
+    tests = gather(table)
+    e0 = per_test(initial_void_ratio, "1", "initial_void_ratio", tests)
+    h0 = per_test(initial_height, "mm", "initial_height", tests)
+    solids = per_test(height_of_solids, "mm", "height_of_solids", tests)
+    parts = [_points(*given) for given in zip(tests, e0, h0, solids, strict=True)]
+    e, start, strain, height, reason, branch = (
+        np.concatenate([part[key] for part in parts])
+        for key in ("e", "e0", "strain", "height", "reason", "branch")
+    )
+    steps = [step for test in tests for step in test.steps]
+    coords = along(
+        table, [s.row for s in steps], step=[s.number for s in steps],
+    )  # fmt: skip
+    values = xr.DataArray(e, dims="reading", coords=coords)
+    given = float(stated(initial_void_ratio_uncertainty, "1", "initial_void_ratio_uncertainty"))
+    random = float(stated(void_ratio_uncertainty, "1", "void_ratio_uncertainty"))
+    effects = {"initial_void_ratio": given * (1.0 + e) / (1.0 + start)}
+    dataset = series.build(
+        {"void_ratio": Measured(values, random, effects, reason)},
+        steps=_STEPS, safety=SAFETY, remarks=json.dumps(_remarks(tests, parts)),
+    )  # fmt: skip
+    for name, array, unit, words in (
+        ("stress", np.array([s.stress for s in steps]), "kPa", "vertical effective stress"),
+        ("strain", strain, "1", "vertical strain since the start of the test"),
+        ("height", height, "mm", "height of the disc at the end of the step"),
+        ("initial_void_ratio", start, "1", "void ratio at the start of the test"),
+    ):
+        dataset[name] = ("reading", array, {"units": unit, "long_name": words})
+    dataset["branch"] = ("reading", branch, {"long_name": "loading, unloading or reloading"})
+    return dataset
+
+
+_STEPS = (
+    "end of each step: the latest reading",
+    "e = (1 + e0) H / H0 - 1, or H / Hs - 1",
+    "loading lies beyond every stress before it; below, unloading and reloading",
+)
+
+
+def _points(test: Test, e0: float, h0: float, solids: float) -> dict[str, np.ndarray]:
+    """Void ratio of every step of one test, with branch and reasons."""
+    height = np.array([_last(s.height) for s in test.steps])
+    e = np.array([_last(s.void_ratio) for s in test.steps])
+    heights = np.concatenate([s.height for s in test.steps])
+    if np.isnan(h0) and np.isfinite(heights).any():
+        h0 = float(heights[np.isfinite(heights)][0])
+    if np.isnan(e).all():
+        if np.isnan(e0) and np.isfinite(solids):
+            e0 = h0 / solids - 1.0
+        if np.isnan(e0):
+            raise ValueError(
+                f"test {test.name!r} has heights only; give initial_void_ratio, such as '1.9 1', "
+                "or height_of_solids from consolidation.solids_height"
+            )
+        if not h0 > 0.0:
+            raise ValueError(
+                f"test {test.name!r} begins with a height of {h0:g} mm; the first height of a test "
+                "is that of the specimen, above zero"
+            )
+        e = (1.0 + e0) * height / h0 - 1.0
+    elif np.isnan(e0):
+        first = np.concatenate([s.void_ratio for s in test.steps])
+        e0 = float(first[np.isfinite(first)][0])
+    stress = np.array([s.stress for s in test.steps])
+    branch = branches(stress)
+    reason = np.array([s.reason for s in test.steps], np.int64)
+    reason[~(stress > 0)] |= flags.bit("impossible_value")
+    before = np.concatenate([[np.nan], e[:-1]])
+    loaded = (branch != "unloading") & (np.diff(stress, prepend=np.nan) > 0)
+    reason[loaded & (e > before)] |= flags.bit("out_of_usual_range")
+    return {
+        "e": e, "e0": np.full(e.size, e0), "strain": (e0 - e) / (1.0 + e0), "height": height,
+        "reason": reason, "branch": branch,
+    }  # fmt: skip
+
+
+def branches(stress: np.ndarray) -> np.ndarray:
+    """``loading``, ``unloading`` or ``reloading`` of each step of a test; stress [kPa]."""
+    words: list[str] = []
+    highest, before = -np.inf, -np.inf
+    for value in stress:
+        held = value == highest == before and words[-1] == "loading"
+        if value < before:
+            words.append("unloading")
+        else:
+            words.append("loading" if value > highest or held else "reloading")
+        highest, before = max(highest, value), value
+    return np.array(words, dtype=object)
+
+
+def _last(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(known[-1]) if known.size else float("nan")
+
+
+def _remarks(tests: list[Test], parts: list[dict[str, Any]]) -> dict[str, list[str]]:
+    said = {}
+    for test, part in zip(tests, parts, strict=True):
+        words = []
+        for word, text in (
+            ("impossible_value", "a stress that is not positive: no place on a logarithmic axis"),
+            ("out_of_usual_range", "the void ratio rises under load: swelling, or a slip"),
+        ):
+            marked = part["reason"] & flags.bit(word) != 0
+            if marked.any():
+                numbers = ", ".join(
+                    f"{s.number:g}" for s, m in zip(test.steps, marked, strict=True) if m
+                )
+                words.append(f"step {numbers}: {text}")
+        if words:
+            said[test.name] = words
+    return said
+
+
+# --------------------------------------------------------------------------------------------------
+# First loading of each test, taken out of a curve.
+
+
+_UNITS = {"stress": "kPa", "strain": "1", "height": "mm", "initial_void_ratio": "1"}
+NEAR = thresholds.count("loading_points_past_bend")
+
+
+@dataclass
+class Loading:
+    """One test of a curve.
+
+    Parameters
+    ----------
+    name : str
+    first : int
+        First reading of the test in the curve.
+    stress, void_ratio : ndarray, (n,)
+        Points of first loading [kPa], [1], stress rising.
+    loop_stress, loop_void_ratio, loop_number : ndarray, (m,)
+        Points of unloading and reloading with the point where unloading began; the last rebound
+        at the end of a test counts.
+    initial : float
+        Void ratio at the start.
+    noise : float
+        Standard uncertainty of a void ratio: as given, else the scatter about two lines.
+    stated : bool
+        Whether the noise was given.
+    reason : int
+        Of all points together, those left out included.
+    """
+
+    name: str
+    first: int
+    stress: np.ndarray
+    void_ratio: np.ndarray
+    loop_stress: np.ndarray
+    loop_void_ratio: np.ndarray
+    loop_number: np.ndarray
+    initial: float
+    noise: float
+    stated: bool
+    reason: int
+
+
+def loadings(curve: xr.Dataset) -> list[Loading]:
+    """Every test of a curve, as :func:`corephys.samples.consolidation.curves.curve` gives it."""
+    lacking = [n for n in ("void_ratio", "stress", "branch", "test") if n not in curve]
+    if lacking:
+        raise ValueError(f"the curve has no {', '.join(lacking)}; make it with consolidation.curve")
+    curve = companions.library_units(curve, _UNITS)
+    names = curve["test"].values.astype(str)
+    return [_one(curve, str(name), names == name) for name in dict.fromkeys(names)]
+
+
+def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
+    rows = np.flatnonzero(own)
+    stress, e = curve["stress"].values[rows], curve["void_ratio"].values[rows]
+    branch = curve["branch"].values[rows].astype(str)
+    sound = (curve["void_ratio_flag"].values[rows] <= flags.SUSPECT) & (stress > 0) & np.isfinite(e)
+    use = sound & (branch == "loading")
+    # A stress held over two steps keeps its later point: creep belongs to the longer time.
+    kept = use & ~np.append((stress[1:] == stress[:-1]) & use[1:] & use[:-1], False)
+    away = branch != "loading"
+    # Back at the greatest stress the disc creeps as on first loading: no part of the loop.
+    back = (branch == "reloading") & (stress >= np.maximum.accumulate(stress))
+    rebound = np.append((branch == "unloading")[1:], False) & ~away
+    loop = sound & ((away & ~back) | rebound)
+    x, y = stress[kept], e[kept]
+    given = float(np.nanmax(curve["void_ratio_u_random"].values[rows], initial=-np.inf))
+    stated = bool(np.isfinite(given))
+    if not stated:
+        given = joined_lines(np.log10(x), y, np.ones(x.size), NEAR).deviation
+    # Reasons that say a point was left out stand in the curve; the test is only suspect for them.
+    seen = int(np.bitwise_or.reduce(curve["void_ratio_reason"].values[rows]))
+    suspect = sum(flags.bit(w) for w in flags.names(seen) if flags.REASONS[w] <= flags.SUSPECT)
+    return Loading(
+        name, int(rows[0]), x, y, stress[loop], e[loop], np.cumsum(rebound)[loop],
+        float(curve["initial_void_ratio"].values[rows[0]]), given, stated, suspect,
+    )  # fmt: skip
+
+
+def places(curve: xr.Dataset, tests: list[Loading]) -> dict[str, xr.Variable]:
+    """Coordinates along ``reading``, one a test."""
+    rows = [test.first for test in tests]
+    scales = ("depth_fitted", "offset_closed", "depth_closed")
+    names = (*series.POSITION, *scales, "to", "test", "sample_id")
+    return {n: curve[n].variable.isel(reading=rows) for n in names if n in curve}

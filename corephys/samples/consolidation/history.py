@@ -1,0 +1,249 @@
+"""What a yield stress says: overconsolidation, a lower bound of overpressure, sample quality."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import companions, flags, series, thresholds
+from corephys.samples.consolidation.curves import SAFETY, loadings, places
+from corephys.uncertainty import Measured, bare, combine
+
+__all__ = ["overconsolidation_ratio", "overpressure_bound", "sample_quality"]
+
+CLASSES = ("very good to excellent", "good to fair", "poor", "very poor")
+_BOUNDS = tuple(f"quality_{r}_{word}" for r in ("low", "high") for word in ("good", "fair", "poor"))
+_LOW = tuple(thresholds.value(row) for row in _BOUNDS[:3])
+_HIGH = tuple(thresholds.value(row) for row in _BOUNDS[3:])
+BOUND = (
+    "lower bound of the overpressure: present effective stress cannot exceed the yield stress; "
+    "disturbance and slow loading lower the yield stress and inflate the bound, ageing and cement "
+    "raise it and hide overpressure; a bound of zero says nothing"
+)
+
+
+def _stress(value: Any, name: str, uncertainty: Any) -> Measured:
+    return series.unpack(
+        value, name, uncertainty_given=uncertainty,
+        source=None if name == "yield_stress" else name,
+    )  # fmt: skip
+
+
+def _bounds(value: Any, stress: Measured) -> tuple[Any, Any]:
+    """Least and greatest yield stress: of the methods, else one standard uncertainty."""
+    if isinstance(value, xr.Dataset) and "yield_stress_low" in value:
+        value = companions.library_units(
+            value, {"yield_stress_low": "kPa", "yield_stress_high": "kPa"}
+        )
+        return value["yield_stress_low"].variable.data, value["yield_stress_high"].variable.data
+    u = np.asarray(bare(stress.u_random))
+    return np.asarray(bare(stress.values)) - u, np.asarray(bare(stress.values)) + u
+
+
+def overconsolidation_ratio(
+    yield_stress: Any, vertical_effective_stress: Any, *, yield_stress_uncertainty: Any = None,
+    vertical_effective_stress_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Yield stress over present vertical effective stress.
+
+    Parameters
+    ----------
+    yield_stress : Dataset, Quantity, DataArray or str
+        As :func:`corephys.samples.consolidation.yield_stresses.yield_stress` gives it [kPa].
+    vertical_effective_stress : Dataset, Quantity, DataArray or str
+        Under hydrostatic pressure, at the same positions [kPa].
+    yield_stress_uncertainty, vertical_effective_stress_uncertainty : Quantity or str, optional
+        Standard uncertainties of values that are not Datasets [kPa]; unknown gives NaN.
+
+    Returns
+    -------
+    Dataset
+        ``overconsolidation_ratio`` [1] with ``overconsolidation_ratio_low`` and ``_high`` from the
+        least and greatest yield stress. Below one the sediment is not yet consolidated under its
+        load, or the sample is disturbed.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When both lie at different positions.
+    ValueError
+        For a vertical effective stress that is not positive.
+
+    Notes
+    -----
+    OCR = yield stress over vertical effective stress: definition.
+    """
+    series.require_same_positions(
+        yield_stress=yield_stress, vertical_effective_stress=vertical_effective_stress
+    )
+    top = _stress(yield_stress, "yield_stress", yield_stress_uncertainty)
+    load = _load(vertical_effective_stress, vertical_effective_stress_uncertainty)
+    top.values, load.values = series.at_same_positions(yield_stress=top.values, load=load.values)
+    ratio = top.values / load.values
+    u, effects = combine([(1.0 / bare(load.values), top), (-bare(ratio) / bare(load.values), load)])
+    low, high = _bounds(yield_stress, top)
+    reason = series.joined_reasons(bare(top.reason), bare(load.reason))
+    dataset = series.build(
+        {"overconsolidation_ratio": Measured(ratio, u, effects, reason)},
+        steps=("OCR = yield stress / vertical effective stress",), safety=SAFETY,
+    )  # fmt: skip
+    below = np.asarray(bare(load.values))
+    _attach(dataset, "overconsolidation_ratio", low / below, high / below, "1")
+    return dataset
+
+
+def overpressure_bound(
+    yield_stress: Any, vertical_effective_stress: Any, *, yield_stress_uncertainty: Any = None,
+    vertical_effective_stress_uncertainty: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Lower bound of the overpressure from a yield stress below the hydrostatic effective stress.
+
+    Parameters
+    ----------
+    yield_stress : Dataset, Quantity, DataArray or str
+        As :func:`corephys.samples.consolidation.yield_stresses.yield_stress` gives it [kPa].
+    vertical_effective_stress : Dataset, Quantity, DataArray or str
+        Under hydrostatic pressure, at the same positions [kPa].
+    yield_stress_uncertainty, vertical_effective_stress_uncertainty : Quantity or str, optional
+        Standard uncertainties of values that are not Datasets [kPa]; unknown gives NaN.
+
+    Returns
+    -------
+    Dataset
+        ``overpressure_bound`` [kPa], never negative: zero says nothing about the pressure.
+        ``overpressure_bound_low`` and ``_high`` from the greatest and least yield stress;
+        ``overpressure_difference`` [kPa] is the same before it is cut at zero,
+        ``overpressure_ratio`` [1] the bound over the effective stress. Attribute ``bound`` is
+        ``lower``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When both lie at different positions.
+    ValueError
+        For a vertical effective stress that is not positive.
+
+    Notes
+    -----
+    Present effective stress, sigma'vh - P*, cannot exceed the yield stress, hence P* >= sigma'vh -
+    sigma'p: definition of the yield stress as the greatest effective stress of the past. Research
+    estimate; not for well control, mud weight, casing, slope or structural decisions.
+    """  # fmt: skip
+    series.require_same_positions(
+        yield_stress=yield_stress, vertical_effective_stress=vertical_effective_stress
+    )
+    top = _stress(yield_stress, "yield_stress", yield_stress_uncertainty)
+    load = _load(vertical_effective_stress, vertical_effective_stress_uncertainty)
+    top.values, load.values = series.at_same_positions(yield_stress=top.values, load=load.values)
+    difference = load.values - top.values
+    u, effects = combine([(-1.0, top), (1.0, load)])
+    low, high = _bounds(yield_stress, top)
+    below = np.asarray(bare(load.values))
+    bound = np.maximum(difference, 0.0)
+    reason = series.joined_reasons(bare(top.reason), bare(load.reason))
+    dataset = series.build(
+        {"overpressure_bound": Measured(bound, u, effects, reason)},
+        steps=("P* >= vertical effective stress under hydrostatic pressure - yield stress",),
+        safety=SAFETY, bound="lower", bound_in_words=BOUND,
+    )  # fmt: skip
+    dataset["overpressure_bound"].attrs["bound"] = "lower"
+    _attach(
+        dataset, "overpressure_bound", np.maximum(below - high, 0.0), np.maximum(below - low, 0.0),
+        "kPa",
+    )  # fmt: skip
+    dims = dataset["overpressure_bound"].dims
+    for name, array, unit, words in (
+        ("overpressure_difference", np.asarray(bare(difference)), "kPa",
+         "effective stress less yield stress, negative where it says nothing"),
+        ("overpressure_ratio", np.asarray(bare(bound)) / below, "1",
+         "lower bound of the overpressure over the vertical effective stress"),
+    ):  # fmt: skip
+        dataset[name] = (dims, array, {"units": unit, "long_name": words})
+    return dataset
+
+
+def _load(value: Any, uncertainty: Any) -> Measured:
+    load = _stress(value, "vertical_effective_stress", uncertainty)
+    if np.any(np.asarray(load.values) <= 0):
+        raise ValueError(
+            "vertical_effective_stress must be positive; at and above the sea floor there is none"
+        )
+    return load
+
+
+def _attach(dataset: xr.Dataset, name: str, low: Any, high: Any, unit: str) -> None:
+    words = dataset[name].attrs["long_name"]
+    for end, array in (("low", low), ("high", high)):
+        attrs = {"units": unit, "long_name": f"{words}, {end} end"}
+        dataset[f"{name}_{end}"] = (dataset[name].dims, np.asarray(array), attrs)
+
+
+def sample_quality(
+    curve: xr.Dataset, vertical_effective_stress: Any, overconsolidation_ratio: Any = "1 1"
+) -> xr.Dataset:
+    """How far a sample was disturbed: its loss of void ratio up to the effective stress in situ.
+
+    Parameters
+    ----------
+    curve : Dataset, (reading)
+        As :func:`corephys.samples.consolidation.curves.curve` gives it.
+    vertical_effective_stress : Dataset, Quantity, DataArray or str
+        In situ, one value or one a test in the order of the curve [kPa].
+    overconsolidation_ratio : Dataset, Quantity, DataArray or str
+        One value or one a test [1]; above two the bounds are tighter.
+
+    Returns
+    -------
+    Dataset, (reading)
+        One reading a test: ``void_ratio`` [1] at the effective stress in situ on first loading,
+        ``void_ratio_change`` [1] over the initial void ratio, ``sample_quality`` in words;
+        ``disturbed_sample`` for poor and very poor, ``missing_value`` where the loading does not
+        reach the stress.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    Lunne, Berre and Strandvik (1997), de/e0 below 0.04 very good to excellent, to 0.07 good to
+    fair, to 0.14 poor, at OCR 1 to 2; 0.03, 0.05 and 0.10 at OCR 2 to 4 (from memory).
+    """
+    tests = loadings(curve)
+    size = len(tests)
+    load = series.unpack(vertical_effective_stress, "vertical_effective_stress")
+    past = series.unpack(overconsolidation_ratio, "overconsolidation_ratio")
+    stress, ratio = (np.broadcast_to(np.asarray(m.values, float), (size,)) for m in (load, past))
+    e = np.full(size, np.nan)
+    for i, test in enumerate(tests):
+        if test.stress.size >= 2:
+            x = np.log10(test.stress)
+            e[i] = np.interp(np.log10(stress[i]), x, test.void_ratio, left=np.nan, right=np.nan)
+    initial = np.array([test.initial for test in tests])
+    change = (initial - e) / initial
+    limits = np.where(ratio[:, None] > 2.0, _HIGH, _LOW)
+    known = np.isfinite(change)
+    grade = (change[:, None] >= limits).sum(axis=1)
+    reason = np.array([test.reason for test in tests], np.int64)
+    reason[known & (grade >= 2)] |= flags.bit("disturbed_sample")
+    values = xr.DataArray(e, dims="reading", coords=places(curve, tests))
+    u = np.array([test.noise if test.stated else np.nan for test in tests])
+    dataset = series.build(
+        {"void_ratio": Measured(values, u, {}, reason)},
+        steps=("e at the effective stress in situ, along log stress", "(e0 - e) / e0"),
+        constants={row: thresholds.get(row) for row in _BOUNDS}, safety=SAFETY,
+    )  # fmt: skip
+    words = "loss of void ratio up to the effective stress in situ, over the initial void ratio"
+    dataset["void_ratio_change"] = ("reading", change, {"units": "1", "long_name": words})
+    said = [CLASSES[g] if k else "unknown" for g, k in zip(grade, known, strict=True)]
+    dataset["sample_quality"] = (
+        "reading", np.array(said, dtype=object), {"long_name": "quality of the sample"},
+    )  # fmt: skip
+    return dataset

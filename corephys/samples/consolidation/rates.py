@@ -1,0 +1,401 @@
+"""Rate of consolidation from readings in time: coefficient, hydraulic conductivity,
+permeability."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.numerics.yield_point import natural_cubic
+from corephys.samples.consolidation.curves import SAFETY, Step, along, curve, gather
+from corephys.uncertainty import Measured
+
+__all__ = ["coefficient_from_time", "consolidation_rate", "hydraulic_conductivity", "permeability"]
+
+# --------------------------------------------------------------------------------------------------
+# Times of half and of nine tenths of primary consolidation from the readings of one step.
+
+
+_FLAT = thresholds.value("tail_flat")
+_BEND = thresholds.value("tail_least_bend")
+EARLY = 0.5  # share of consolidation up to which settlement goes with the root of time (Taylor)
+RATIO = 1.15  # abscissae at nine tenths: true curve over straight line (Taylor 1948)
+
+
+def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
+    """Time of half the primary consolidation [s]; NaN where the curve does not show its parts.
+
+    The height at the start comes from the early parabola (readings at a time and four times it),
+    the end of primary consolidation from the steepest tangent against log time and the straight
+    tail: Casagrande and Fadum (1940). Times [s], heights [mm], in order of time.
+    """
+    t, h = time[time > 0], height[time > 0]
+    x = np.log10(t)
+    span = h[0] - h[-1]
+    if t.size < 8 or span <= 0:
+        return float("nan")
+    # Tangent: least squares of three neighbours, the steepest.
+    steep, tangent = _steepest(x, h)
+    tail = _tail(x, h, steep + 2, float(tangent[0]))
+    if tail is None:
+        return float("nan")
+    crossing = (tail[1] - tangent[1]) / (tangent[0] - tail[0])
+    end = float(np.polyval(tail, crossing))
+    start = _start(t, h, end)
+    return _time_at(x, h, 0.5 * (start + end))
+
+
+def _steepest(x: np.ndarray, h: np.ndarray) -> tuple[int, np.ndarray]:
+    """First of the three neighbours that fall most steeply; slope and intercept of their line."""
+    xs, hs = (np.lib.stride_tricks.sliding_window_view(part, 3) for part in (x, h))
+    middle, level = xs.mean(axis=1), hs.mean(axis=1)
+    away = xs - middle[:, None]
+    slope = (away * (hs - level[:, None])).sum(axis=1) / (away**2).sum(axis=1)
+    first = int(np.argmin(slope))
+    return first, np.array([slope[first], level[first] - slope[first] * middle[first]])
+
+
+def _tail(x: np.ndarray, h: np.ndarray, after: int, steepest: float) -> np.ndarray | None:
+    """Line through the last readings: as many as stay flat, three at least."""
+    best = None
+    for first in range(x.size - 3, after, -1):
+        local = (h[first + 1] - h[first]) / (x[first + 1] - x[first])
+        if best is not None and local < _FLAT * steepest:
+            break
+        best = np.polyfit(x[first:], h[first:], 1)
+    return best if best is not None and best[0] > _BEND * steepest else None
+
+
+def _start(t: np.ndarray, h: np.ndarray, end: float) -> float:
+    """Height before consolidation: h against the root of time, extended to zero."""
+    first = float(h[0])
+    for _ in range(5):
+        early = h >= first - EARLY * (first - end)
+        if early.sum() < 2:
+            early = np.arange(t.size) < 2
+        value = np.polyfit(np.sqrt(t[early]), h[early], 1)[1]
+        if abs(value - first) < 1e-7 * abs(first - end):
+            break
+        first = float(value)
+    return first
+
+
+def _time_at(x: np.ndarray, h: np.ndarray, level: float) -> float:
+    """Time at which the height passes a level, along log10 time."""
+    fine = np.linspace(x[0], x[-1], 4000)
+    smooth = natural_cubic(x, h, fine)[0]
+    below = np.flatnonzero(smooth <= level)
+    if not below.size or below[0] == 0:
+        return float("nan")
+    i = int(below[0])
+    part = (smooth[i - 1] - level) / (smooth[i - 1] - smooth[i])
+    return float(10.0 ** (fine[i - 1] + part * (fine[i] - fine[i - 1])))
+
+
+def root_of_time(time: np.ndarray, height: np.ndarray) -> float:
+    """Time of nine tenths of the primary consolidation [s]; NaN where the line meets no reading.
+
+    A straight line through the early readings against the root of time; the line of 1.15 times
+    its abscissae meets the curve at nine tenths: Taylor (1948). Times [s], heights [mm].
+    """
+    t, h = time[time > 0], height[time > 0]
+    x = np.sqrt(t)
+    if t.size < 8 or not h[-1] < h[0]:
+        return float("nan")
+    # The spline is laid over log time, in which readings are usually even.
+    fine = np.linspace(np.log(x[0]), np.log(x[-1]), 2000)
+    root, smooth = np.exp(fine), natural_cubic(np.log(x), h, fine)[0]
+    found, first, end = float("nan"), float(h[0]), float(h[-1])
+    for _ in range(20):
+        early = h >= first - EARLY * (first - end)
+        early = early if early.sum() >= 3 else np.arange(t.size) < 3
+        line = np.polyfit(x[early], h[early], 1)
+        gap = smooth - (line[1] + line[0] / RATIO * root)
+        gap[root < x[early].max()] = -1.0  # noise about the line itself crosses nothing
+        above = np.flatnonzero((gap[1:] > 0) & (gap[:-1] <= 0))
+        if not above.size:
+            return float("nan")
+        new = float(root[above[0] + 1])
+        if new == found:
+            break
+        found, first = new, float(line[1])
+        end = first - (first - float(np.interp(found, x, h))) / 0.9  # of primary consolidation
+    return found**2
+
+
+# --------------------------------------------------------------------------------------------------
+# Coefficient of consolidation, hydraulic conductivity and permeability from readings in time.
+
+
+_C = constants.CONSTANTS
+_FACTOR = {0.5: _C["time_factor_half"], 0.9: _C["time_factor_nine_tenths"]}
+FEWEST_READINGS = thresholds.count("time_readings")
+AGREE = thresholds.value("rate_methods_agree")
+
+
+def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) -> Any:
+    """Coefficient of consolidation from the time of half or nine tenths of the consolidation.
+
+    Parameters
+    ----------
+    drainage_path : Quantity, DataArray or str
+        Longest way of the water out of the disc [mm]: half its height where both faces drain.
+    time : Quantity, DataArray or str
+        Of that share [s].
+    share : {0.5, 0.9}
+        Of primary consolidation [1].
+
+    Returns
+    -------
+    float or DataArray
+        [m^2/s], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        For another share.
+
+    Notes
+    -----
+    cv = T H^2 / t with T = 0.197 at one half and 0.848 at nine tenths: Terzaghi's solution for a
+    load that is uniform over the height (Taylor 1948, Fundamentals of Soil Mechanics).
+    """
+    if share not in _FACTOR:
+        raise ValueError(f"share is 0.5 or 0.9, not {share!r}")
+    path, late = series.at_same_positions(
+        drainage_path=units.as_floats(drainage_path, "m", "drainage_path"),
+        time=units.as_floats(time, "s", "time"),
+    )
+    return _FACTOR[share].value * path**2 / late
+
+
+def hydraulic_conductivity(
+    coefficient: Any, compressibility: Any, *,
+    pore_water_density: Any = _C["pore_water_density"], gravity: Any = _C["gravity"],
+) -> Any:  # fmt: skip
+    """Hydraulic conductivity from coefficient of consolidation and compressibility.
+
+    Parameters
+    ----------
+    coefficient : Quantity, DataArray or str
+        Of consolidation [m^2/s].
+    compressibility : Quantity, DataArray or str
+        Of volume, strain over stress [1/MPa].
+    pore_water_density, gravity : Quantity, str or Constant
+        [g/cm^3], [m/s^2].
+
+    Returns
+    -------
+    float or DataArray
+        [m/s], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+
+    Notes
+    -----
+    k = cv mv rho g: definition of cv in Terzaghi (1925).
+    """
+    c, m = series.at_same_positions(
+        coefficient=units.as_floats(coefficient, "m^2/s", "coefficient"),
+        compressibility=units.as_floats(compressibility, "1/Pa", "compressibility"),
+    )
+    density = units.as_floats(pore_water_density, "kg/m^3", "pore_water_density")
+    return c * m * density * units.as_floats(gravity, "m/s^2", "gravity")
+
+
+def permeability(
+    conductivity: Any, *, viscosity: Any = _C["sea_water_viscosity"],
+    pore_water_density: Any = _C["pore_water_density"], gravity: Any = _C["gravity"],
+) -> Any:  # fmt: skip
+    """Permeability from hydraulic conductivity.
+
+    Parameters
+    ----------
+    conductivity : Quantity, DataArray or str
+        Hydraulic [m/s].
+    viscosity : Quantity, str or Constant
+        Of the water at the temperature of the test [Pa s].
+    pore_water_density, gravity : Quantity, str or Constant
+        [g/cm^3], [m/s^2].
+
+    Returns
+    -------
+    float or DataArray
+        [m^2], plain floats.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+
+    Notes
+    -----
+    K = k mu / (rho g): definition.
+    """
+    k = units.as_floats(conductivity, "m/s", "conductivity")
+    weight = units.as_floats(pore_water_density, "kg/m^3", "pore_water_density")
+    weight = weight * units.as_floats(gravity, "m/s^2", "gravity")
+    return k * units.as_floats(viscosity, "Pa s", "viscosity") / weight
+
+
+def consolidation_rate(
+    table: xr.Dataset, *, drainage: str = "both", height_uncertainty: Any = None,
+    pore_water_density: Any = _C["pore_water_density"],
+    viscosity: Any = _C["sea_water_viscosity"], **initial: Any,
+) -> xr.Dataset:  # fmt: skip
+    """Coefficient of consolidation of every step that was read against time.
+
+    Parameters
+    ----------
+    table : Dataset, (row)
+        As for :func:`corephys.samples.consolidation.curves.curve`, with ``height`` [mm] and
+        ``time`` [s] since the load of the step was laid on.
+    drainage : {"both", "one"}
+        Faces that drain; the path of the water is half the height, or all of it.
+    height_uncertainty : Quantity or str, optional
+        Random standard uncertainty of a reading [mm]; unknown gives NaN.
+    pore_water_density, viscosity : Quantity, str or Constant
+        [g/cm^3], [Pa s].
+    **initial
+        Keywords of :func:`corephys.samples.consolidation.curves.curve`.
+
+    Returns
+    -------
+    Dataset, (reading)
+        One reading a step that was read in time: ``coefficient_of_consolidation`` [m^2/s] is the
+        geometric mean of both methods, their difference its systematic part;
+        ``coefficient_log_time``, ``coefficient_root_time``; ``hydraulic_conductivity`` [m/s];
+        ``permeability`` [m^2]. ``models_disagree`` where the methods differ more than a quarter;
+        ``poor_fit`` where only one gives a time, ``missing_value`` where none does.
+
+    Raises
+    ------
+    ValueError
+        For another drainage, or a table without heights in time.
+
+    Notes
+    -----
+    Logarithm of time: Casagrande and Fadum (1940); root of time: Taylor (1948). Only loading
+    beyond the stress before is reduced. k = cv mv rho g, mv = strain of the step over its stress.
+    """
+    if drainage not in ("both", "one"):
+        raise ValueError(f"drainage is both or one, not {drainage!r}")
+    if "height" not in table or "time" not in table:
+        raise ValueError("the rate of consolidation needs the columns height [mm] and time [s]")
+    noise = units.as_floats(
+        height_uncertainty, "mm", "height_uncertainty", difference=True, optional=True
+    )
+    points = curve(table, **initial)
+    place, rows, found = 0, [], []
+    for test in gather(table):
+        before: Step | None = None
+        for step in test.steps:
+            rising = before is not None and step.stress > before.stress > 0
+            if rising and _readings(step) >= FEWEST_READINGS and before is not None:
+                e0, e1 = points["void_ratio"].values[place - 1 : place + 1]
+                m = (e0 - e1) / (1.0 + e0) / (1e3 * (step.stress - before.stress))
+                rows.append(step.row)
+                found.append([
+                    *_both(step, 0.5 if drainage == "both" else 1.0, noise), m, step.number,
+                    step.stress, 0.5 * (e0 + e1), step.reason,
+                ])  # fmt: skip
+            before, place = step, place + 1
+    columns = np.array(found, dtype=float).reshape(-1, 9).T
+    return _result(table, rows, columns, pore_water_density, viscosity, drainage)
+
+
+def _readings(step: Step) -> int:
+    return int(np.sum(np.isfinite(step.time) & np.isfinite(step.height) & (step.time > 0)))
+
+
+def _both(step: Step, share: float, noise: float | None) -> tuple[float, float, float, float]:
+    """cv by both methods, random relative uncertainty, height [mm]."""
+    known = np.isfinite(step.time) & np.isfinite(step.height)
+    t, h = step.time[known], step.height[known]
+    middle = 0.5 * (h[0] + h[-1])
+
+    def times(height: np.ndarray) -> np.ndarray:
+        half, late = logarithm_of_time(t, height), root_of_time(t, height)
+        factors = np.array([_FACTOR[0.5].value, _FACTOR[0.9].value])
+        return np.asarray(factors * (1e-3 * share * middle) ** 2 / np.array([half, late]))
+
+    value = times(h)
+    if noise is None:
+        return float(value[0]), float(value[1]), float("nan"), float(middle)
+    variance = 0.0
+    for i in range(h.size):
+        shift = np.where(np.arange(h.size) == i, float(noise), 0.0)
+        change = 0.5 * np.log(times(h + shift) / times(h - shift))
+        variance += float(np.nanmean(change)) ** 2 if np.isfinite(change).any() else 0.0
+    return float(value[0]), float(value[1]), float(np.sqrt(variance)), float(middle)
+
+
+def _result(
+    table: xr.Dataset, rows: list[int], columns: np.ndarray, pore_water_density: Any,
+    viscosity: Any, drainage: str,
+) -> xr.Dataset:  # fmt: skip
+    by_log, by_root, random, height, m, number, stress, ratio, given = columns
+    both = np.stack([by_log, by_root])
+    known = np.isfinite(both)
+    logs = np.where(known, np.log(np.where(known, both, 1.0)), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        best = np.exp(logs.sum(axis=0) / known.sum(axis=0))
+    best = np.where(known.any(axis=0), best, np.nan)
+    half = 0.5 * np.abs(np.log(by_log / by_root))
+    reason = given.astype(np.int64)
+    reason[2.0 * half > np.log(1.0 + AGREE)] |= flags.bit("models_disagree")
+    reason[known.sum(axis=0) == 1] |= flags.bit("poor_fit")
+    coords = along(table, rows, step=number)
+    c = xr.DataArray(best, dims="reading", coords=coords)
+    k = hydraulic_conductivity(
+        c.assign_attrs(units="m^2/s"),
+        xr.DataArray(m, dims="reading", coords=coords, attrs={"units": "1/Pa"}),
+        pore_water_density=pore_water_density,
+    )  # fmt: skip
+    effects = {"consolidation_fit": half}
+    dataset = series.build(
+        {
+            name: Measured(v, v * random, {s: v * part for s, part in effects.items()}, reason)
+            for name, v in (("coefficient_of_consolidation", c), ("hydraulic_conductivity", k))
+        },
+        steps=_STEPS, safety=SAFETY,
+        constants={
+            "drainage": drainage, "viscosity": viscosity,
+            "pore_water_density": pore_water_density, "gravity": _C["gravity"],
+            **{row.name: row for row in _FACTOR.values()},
+        },
+    )  # fmt: skip
+    deep = permeability(
+        k.assign_attrs(units="m/s"), viscosity=viscosity, pore_water_density=pore_water_density
+    )
+    for name, array, unit, words in (
+        ("coefficient_log_time", by_log, "m^2/s", "coefficient by the logarithm of time"),
+        ("coefficient_root_time", by_root, "m^2/s", "coefficient by the root of time"),
+        ("permeability", np.asarray(deep), "m^2", "permeability"),
+        ("compressibility", 1e6 * m, "1/MPa", "strain of the step over its increment of stress"),
+        ("mean_void_ratio", ratio, "1", "mean void ratio of the step"),
+        ("stress", stress, "kPa", "vertical effective stress at the end of the step"),
+        ("mean_height", height, "mm", "mean height of the disc in the step"),
+    ):
+        dataset[name] = ("reading", array, {"units": unit, "long_name": words})
+    return dataset
+
+
+_STEPS = (
+    "t50 by the logarithm of time, cv = 0.197 H^2 / t50 (Casagrande and Fadum 1940)",
+    "t90 by the root of time, cv = 0.848 H^2 / t90 (Taylor 1948)",
+    "H: half the mean height of the step where both faces drain",
+    "k = cv mv rho g; permeability = k mu / (rho g)",
+)

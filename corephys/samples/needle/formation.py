@@ -1,0 +1,452 @@
+"""From the conductivity of a core to that of the formation: pressure, temperature, direction,
+and bounds of mixing."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys.ground import (
+    companions,
+    constants,
+    flags,
+    mixing,
+    provenance,
+    series,
+    thresholds,
+    units,
+)
+from corephys.ground.arguments import positive
+from corephys.ground.provenance import constants_attribute
+from corephys.uncertainty import Measured, bare, combine, norm, stated
+
+__all__ = ["formation_conductivity", "in_situ", "mixing_bounds"]
+
+# --------------------------------------------------------------------------------------------------
+# Thermal conductivity at the pressure and temperature in the formation.
+
+
+_C = constants.CONSTANTS
+_T = thresholds.DEFAULTS
+_DOUBT = (
+    "the form is from memory, and of two published uses one is not reproduced by it: "
+    "where 1.1 per cent is reported it gives some 2.5 per cent"
+)
+
+
+def in_situ(
+    conductivity: Any, water_depth: Any, depth: Any, temperature: Any,
+    laboratory_temperature: Any, density: Any, *, temperature_uncertainty: Any = None,
+    laboratory_temperature_uncertainty: Any = None, density_uncertainty: Any = None,
+    form_uncertainty: Any = _T["in_situ_form_uncertainty"],
+    water_per_cent: Any = _C["conductivity_water_per_cent"],
+    warming_per_cent: Any = _C["conductivity_warming_per_cent"],
+) -> xr.Dataset:  # fmt: skip
+    """Bring conductivities to the pressure and temperature in the formation.
+
+    Parameters
+    ----------
+    conductivity : Dataset, DataArray or str
+        ``thermal_conductivity`` as measured [W/(m K)].
+    water_depth : Quantity or str
+        Depth of the seafloor below the sea [m].
+    depth : Quantity, DataArray, str or None
+        Below seafloor [m]; None takes the coordinate ``depth`` of the conductivities.
+    temperature, laboratory_temperature : Quantity, DataArray or str
+        In the formation, and of the core when it was measured [degC].
+    density : Dataset, Quantity, DataArray or str
+        ``bulk_density`` of the sediment, mean down to the depth [g/cm^3].
+    temperature_uncertainty, laboratory_temperature_uncertainty : Quantity or str, optional
+        Systematic [K]: effects ``in_situ_temperature`` and ``laboratory_temperature``. Unknown
+        gives NaN.
+    density_uncertainty : Quantity or str, optional
+        Systematic [g/cm^3], of a density that brings none of its own; unknown gives NaN.
+    form_uncertainty : Quantity or str
+        Of the whole change, relative: effect ``in_situ_form``.
+    water_per_cent, warming_per_cent : Quantity, str or Constant
+        Depth of water [m] and warming [K] that raise the conductivity by one per cent.
+
+    Returns
+    -------
+    Dataset
+        ``thermal_conductivity`` as it was and ``thermal_conductivity_in_situ`` [W/(m K)], which
+        carries the attributes ``status`` and ``comment``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        When no depth is given and the conductivities have none, or a water depth is negative.
+
+    Notes
+    -----
+    k_is = k [1 + (z_w + rho z) / (1829 m 100) + (T - T_lab) / (4 K 100)], rho in g/cm^3 as the
+    weight of sediment over that of water: Hyndman, Erickson and Von Herzen (1974), from memory.
+    One published use of it is not reproduced: where the values in situ are said to be 1.1 % below
+    those of the laboratory the form gives about 2.5 %; another, 2.2 %, it gives as 2.1 %. Hence
+    ``form_uncertainty``. The uncorrected values stay beside the corrected ones.
+    """
+    measured = series.unpack(conductivity, "thermal_conductivity")
+    heavy = series.unpack(density, "bulk_density")
+    if not isinstance(density, xr.Dataset):
+        u = stated(density_uncertainty, "g/cm^3", "density_uncertainty", density)
+        heavy = Measured(heavy.values, 0.0, {"density": u})
+    below = _depth(depth, measured.values)
+    series.require_same_positions(
+        conductivity=measured.values, depth=below, density=heavy.values, temperature=temperature,
+        laboratory_temperature=laboratory_temperature,
+    )  # fmt: skip
+    sea = units.as_floats(water_depth, "m", "water_depth")
+    if np.any(np.asarray(sea) < 0):
+        raise ValueError(
+            f"water_depth is {np.min(sea):g} m; give the depth below the sea, positive"
+        )
+    per_water = 100.0 * units.as_floats(water_per_cent, "m", "water_per_cent")
+    per_kelvin = 100.0 * units.as_floats(warming_per_cent, "K", "warming_per_cent", difference=True)
+    warm = bare(units.as_floats(temperature, "degC", "temperature")) - bare(
+        units.as_floats(laboratory_temperature, "degC", "laboratory_temperature")
+    )
+    k, z = bare(measured.values), bare(below)
+    factor = 1.0 + (bare(sea) + bare(heavy.values) * z) / per_water + warm / per_kelvin
+    values = measured.values * factor
+    u_in_situ = stated(temperature_uncertainty, "K", "temperature_uncertainty")
+    u_laboratory = stated(
+        laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"
+    )
+    doubt = stated(form_uncertainty, "1", "form_uncertainty")
+    random, effects = combine([
+        (factor, measured),
+        (k * z / per_water, heavy),
+        (k / per_kelvin, Measured(0.0, 0.0, {"in_situ_temperature": u_in_situ})),
+        (-k / per_kelvin, Measured(0.0, 0.0, {"laboratory_temperature": u_laboratory})),
+        (k * (factor - 1.0), Measured(0.0, 0.0, {"in_situ_form": doubt})),
+    ])  # fmt: skip
+    reason = series.joined_reasons(bare(measured.reason), _bad(heavy))
+    return _result(conductivity, measured, Measured(values, random, effects, reason),
+                   {"water_depth": water_depth, "density": density,
+                    "water_per_cent": water_per_cent,
+                    "warming_per_cent": warming_per_cent,
+                    "form_uncertainty": form_uncertainty})  # fmt: skip
+
+
+def _depth(depth: Any, values: Any) -> Any:
+    if depth is not None:
+        return units.as_floats(depth, "m", "depth")
+    if not isinstance(values, xr.DataArray) or "depth" not in values.coords:
+        raise ValueError("depth is None and the conductivities have no coordinate depth; give it")
+    return units.as_floats(values["depth"], "m", "depth")
+
+
+def _bad(density: Measured) -> Any:
+    level = flags.from_reason(np.asarray(bare(density.reason)))
+    return np.where(np.isin(level, (flags.BAD, flags.MISSING)), flags.bit("input_bad"), 0)[()]
+
+
+def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, Any]) -> xr.Dataset:
+    attributes = given.attrs if isinstance(given, xr.Dataset) else {}
+    steps = json.loads(attributes.get("steps", "[]"))
+    dataset = series.build(
+        {"thermal_conductivity": measured, "thermal_conductivity_in_situ": found},
+        steps=(*steps,
+               "in situ, k [1 + (z_w + rho z) / 1829 m % + (T - T_lab) / 4 K %], from memory"),
+        constants={**provenance.used_constants(attributes), **numbers},
+    )  # fmt: skip
+    dataset["thermal_conductivity_in_situ"].attrs.update(status="memory", comment=_DOUBT)
+    return dataset
+
+
+# --------------------------------------------------------------------------------------------------
+# Conductivity of the formation to vertical heat flow: what a needle in a core does not read.
+#
+# A needle reads the conductivity across itself, in a core at room temperature and pressure. Heat
+# flows upward through sediment that is colder, under pressure and layered. Both differences are
+# named effects of their size until they are corrected for.
+
+
+_NAME = "thermal_conductivity"
+POWERS = {"across": 0.5, "along": 1.0}  # of the ratio, in what a needle reads over k_v
+CORRECTIONS = ("anisotropy", "in situ")
+
+
+def formation_conductivity(
+    conductivity: xr.Dataset, *, anisotropy: Any = _C["conductivity_anisotropy"],
+    anisotropy_uncertainty: Any = None, in_situ: xr.Dataset | None = None,
+    corrections: tuple[str, ...] = (),
+) -> xr.Dataset:  # fmt: skip
+    """Conductivities as those of the formation to vertical heat flow, corrected or not.
+
+    Parameters
+    ----------
+    conductivity : Dataset, (reading)
+        ``thermal_conductivity`` as measured [W/(m K)], with the coordinate ``direction``: along
+        the core, or across it.
+    anisotropy : Quantity, str, DataArray or Constant
+        Horizontal over vertical conductivity of the sediment [1].
+    anisotropy_uncertainty : Quantity or str, optional
+        Systematic standard uncertainty of that ratio [1]. A Constant brings its own; unknown gives
+        NaN.
+    in_situ : Dataset, (reading), optional
+        From :func:`~corephys.samples.needle.in_situ` for the same conductivities. Without it the
+        effect ``in_situ_conductivity`` is unknown.
+    corrections : tuple of str
+        Which of ``"anisotropy"`` and ``"in situ"`` are applied; none by default.
+
+    Returns
+    -------
+    Dataset, (reading)
+        ``thermal_conductivity`` [W/(m K)] with the effects ``conductivity_anisotropy`` and
+        ``in_situ_conductivity``; other variables are kept. Where a correction is applied
+        ``thermal_conductivity_uncorrected`` [W/(m K)] holds the values as measured, and the effects
+        are what the correction leaves: that of the ratio, and those of ``in_situ`` by their names.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the two Datasets lie at different positions.
+    ValueError
+        For a ratio that is not positive, an unknown correction or direction, or a correction
+        that lacks a direction or ``in_situ``.
+
+    Notes
+    -----
+    A needle reads the root of the product of the conductivities in the plane across it (Carslaw
+    and Jaeger 1959, section 1.17): across the core k = k_v r^(1/2), along it k = k_h = k_v r, with
+    r = k_h / k_v and level bedding. A correction that is not applied is an effect of the size
+    sqrt(c^2 + u_c^2), c the correction and u_c its uncertainty (JCGM 100:2008, F.2.4.5), with the
+    sign of c.
+
+    Examples
+    --------
+    >>> import numpy as np, xarray as xr
+    >>> from corephys import uncertainty
+    >>> from corephys.ground import series
+    >>> where = {"direction": ("reading", np.array(["across", "along"], dtype=object))}
+    >>> k = xr.DataArray([1.1, 1.1], dims="reading", coords=where)
+    >>> runs = series.build({"thermal_conductivity": uncertainty.Measured(k, 0.01)})
+    >>> found = formation_conductivity(runs, anisotropy="1.21 1", corrections=("anisotropy",))
+    >>> found["thermal_conductivity"].values.round(6).tolist()
+    [1.0, 0.909091]
+    """
+    strange = [word for word in corrections if word not in CORRECTIONS]
+    if strange:
+        raise ValueError(f"corrections names {strange[0]!r}; there is {', '.join(CORRECTIONS)}")
+    if "in situ" in corrections and in_situ is None:
+        raise ValueError("the correction in situ needs in_situ=, from needle.in_situ(...)")
+    conductivity = companions.library_units(conductivity)
+    measured = series.unpack(conductivity, _NAME)
+    k = np.asarray(bare(measured.values), dtype=float)
+    turned, doubt = _anisotropy(conductivity, anisotropy, anisotropy_uncertainty, corrections)
+    moved, by_source = _in_situ(conductivity, in_situ, k)
+    factor = np.ones(k.shape)
+    effects: dict[str, Any] = {}
+    if "anisotropy" in corrections:
+        factor = factor * turned
+        effects["conductivity_anisotropy"] = -doubt
+    else:
+        effects["conductivity_anisotropy"] = _left_out(turned - 1.0, turned * doubt, -1.0)
+    if "in situ" in corrections:
+        factor = factor * moved
+        effects.update({source: effect / moved for source, effect in by_source.items()})
+    else:
+        left = norm(by_source) if by_source else np.where(np.isfinite(moved), 0.0, np.nan)
+        effects["in_situ_conductivity"] = _left_out(moved - 1.0, left, 1.0)
+    scaled = {source: bare(effect) * factor for source, effect in measured.effects.items()}
+    for source, effect in effects.items():
+        scaled[source] = scaled.get(source, 0.0) + k * factor * effect
+    found = Measured(
+        measured.values * factor, bare(measured.u_random) * factor, scaled, measured.reason
+    )
+    used = {} if in_situ is None else provenance.used_constants(in_situ)
+    used = {**used, "anisotropy": (anisotropy, anisotropy_uncertainty)}
+    return _result_formation(conductivity, found, corrections, used)
+
+
+def _anisotropy(
+    conductivity: xr.Dataset, ratio: Any, given: Any, corrections: tuple[str, ...]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Vertical over measured conductivity, and its relative standard uncertainty."""
+    r = bare(positive(ratio, "1", "anisotropy"))
+    u = stated(given, "1", "anisotropy_uncertainty", ratio)
+    words = np.full(conductivity[_NAME].shape, "")
+    if "direction" in conductivity.coords:
+        words = conductivity["direction"].values.astype(str)
+    strange = sorted(set(words.tolist()) - {*POWERS, ""})
+    if strange:
+        raise ValueError(f"direction is along or across, not {', '.join(map(repr, strange))}")
+    if "anisotropy" in corrections and "" in words:
+        raise ValueError(
+            f"{int((words == '').sum())} of {words.size} conductivities have no direction (along "
+            "or across), which the correction for anisotropy needs; add it, or leave the "
+            "correction out"
+        )
+    power = np.array([POWERS.get(word, np.nan) for word in words])
+    r = np.asarray(r, dtype=float)
+    return r**-power, power * np.asarray(u, dtype=float) / r
+
+
+def _in_situ(
+    conductivity: xr.Dataset, in_situ: xr.Dataset | None, k: np.ndarray
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """In-situ over measured conductivity, and the effects of that step over the measured value."""
+    if in_situ is None:
+        return np.full(k.shape, np.nan), {}
+    series.require_same_positions(conductivity=conductivity, in_situ=in_situ)
+    found = series.unpack(in_situ, f"{_NAME}_in_situ")
+    own = series.unpack(in_situ, _NAME)
+    moved = np.asarray(found.values, dtype=float) / k
+    step = {}
+    for source, effect in found.effects.items():
+        carried = np.asarray(own.effects.get(source, 0.0)) * moved
+        left = (np.asarray(effect) - carried) / k
+        if source not in own.effects or np.nanmax(np.abs(left), initial=0.0) > 1e-12:
+            step[source] = left
+    return moved, step
+
+
+def _left_out(change: np.ndarray, uncertainty: np.ndarray, sign: float) -> np.ndarray:
+    """Relative effect of a correction that is not applied; ``sign`` where it is zero."""
+    return np.where(change == 0.0, sign, np.sign(change)) * np.hypot(change, uncertainty)
+
+
+def _result_formation(
+    given: xr.Dataset, found: Measured, corrections: tuple[str, ...], used: dict[str, Any]
+) -> xr.Dataset:
+    words = {
+        "anisotropy": "to vertical, k / r^(1/2) across the core and k / r along it "
+        "(Carslaw and Jaeger 1959)",
+        "in situ": "to pressure and temperature in situ",
+    }
+    old = json.loads(given.attrs.get("steps", "[]"))
+    others = {k: v for k, v in given.attrs.items() if k not in ("steps", "constants")}
+    dataset = series.build(
+        {_NAME: found},
+        steps=(*old, *(words[name] for name in corrections)),
+        constants={**provenance.used_constants(given), **used},
+        **{**others, "corrections": ", ".join(corrections) or "none"},
+    )
+    if corrections:
+        before = given[_NAME].variable.copy(deep=False)
+        before.attrs = {"units": "W/(m K)", "long_name": "thermal conductivity as measured"}
+        dataset[f"{_NAME}_uncorrected"] = before
+    own = (_NAME, *(f"{_NAME}_{part}" for part in ("u_random", "u_systematic", "effects", "flag",
+                                                   "reason")))  # fmt: skip
+    kept = {n: v.variable for n, v in given.data_vars.items() if n not in own}
+    return dataset.assign({n: v for n, v in kept.items() if "source" not in v.dims})
+
+
+# --------------------------------------------------------------------------------------------------
+# Whether a thermal conductivity is possible for a mixture of these grains and this much water.
+
+
+CERTAIN = thresholds.value("mixing_bound_errors")
+
+
+def mixing_bounds(
+    porosity: Any, grain_conductivity: Any = _C["grain_conductivity"],
+    water_conductivity: Any = _C["water_conductivity"], *, measured: Any = None,
+) -> xr.Dataset:  # fmt: skip
+    """Conductivity of a saturated sediment by mixing laws, and measurements outside of them.
+
+    Parameters
+    ----------
+    porosity : Dataset, Quantity, DataArray or str
+        ``porosity``, fraction.
+    grain_conductivity, water_conductivity : Quantity, str, DataArray or Constant
+        [W/(m K)].
+    measured : Dataset, DataArray or str, optional
+        ``thermal_conductivity`` [W/(m K)] at the same positions.
+
+    Returns
+    -------
+    Dataset
+        ``harmonic_mean``, ``geometric_mean``, ``arithmetic_mean``, ``isotropic_lower`` and
+        ``isotropic_upper`` [W/(m K)], whose attribute ``bound`` says which side they bound. With
+        ``measured`` also ``outside``: -1 below the harmonic mean, 1 above the arithmetic mean, 0
+        between [1], and ``outside_for_certain`` (bool), by two random standard uncertainties;
+        false where these are not known.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        When a porosity is not a fraction.
+
+    Notes
+    -----
+    Woodside and Messmer (1961), Journal of Applied Physics 32, 1688: layers across the flow,
+    geometric mean, layers along it. Hashin and Shtrikman (1962), from memory, where no direction
+    is preferred. A value outside says that porosity, grains or conductivity are wrong, or that
+    the pores hold gas.
+    """
+    phi = series.unpack(porosity, "porosity").values
+    numbers = np.asarray(bare(phi), dtype=float)
+    if np.any((numbers < 0.0) | (numbers > 1.0)):
+        raise ValueError(
+            f"porosity lies between {np.nanmin(numbers):g} and {np.nanmax(numbers):g}; it is a "
+            "fraction from 0 to 1"
+        )
+    known = None if measured is None else series.unpack(measured, "thermal_conductivity")
+    series.require_same_positions(
+        porosity=phi, grain_conductivity=grain_conductivity, water_conductivity=water_conductivity,
+        measured=known and known.values,
+    )  # fmt: skip
+    phi, *phases = series.at_same_positions(
+        porosity=phi,
+        water_conductivity=units.as_floats(water_conductivity, "W/(m K)", "water_conductivity"),
+        grain_conductivity=units.as_floats(grain_conductivity, "W/(m K)", "grain_conductivity"),
+    )
+    water, grain = (_with_unit(part, "W/(m K)") for part in phases)
+    holes, solids = _with_unit(phi, "1"), _with_unit(1.0 - phi, "1")
+    lower, upper = mixing.hashin_shtrikman_conductivity(holes, grain, water)
+    phases = [water, grain]
+    laws = {
+        "harmonic_mean": (mixing.harmonic_mean((holes, solids), phases), "lower"),
+        "geometric_mean": (mixing.geometric_mean((holes, solids), phases), "neither"),
+        "arithmetic_mean": (mixing.arithmetic_mean((holes, solids), phases), "upper"),
+        "isotropic_lower": (lower, "lower, of a body without a preferred direction"),
+        "isotropic_upper": (upper, "upper, of a body without a preferred direction"),
+    }
+    parts = {}
+    for name, (values, side) in laws.items():
+        # Numbers without a dimension of their own lie along that of the measured ones.
+        dims = ("reading",) * np.ndim(values)
+        array = values if isinstance(values, xr.DataArray) else xr.DataArray(values, dims=dims)
+        words = f"thermal conductivity, {name.replace('_', ' ')} of grains and water"
+        parts[name] = array.assign_attrs(units="W/(m K)", long_name=words, bound=side)
+    used = {"grain_conductivity": grain_conductivity, "water_conductivity": water_conductivity}
+    found = xr.Dataset(parts, attrs={"constants": constants_attribute(used)})
+    if known is not None:
+        _judge(found, known)
+    return found
+
+
+def _with_unit(values: Any, unit: str) -> Any:
+    if isinstance(values, xr.DataArray):
+        return values.assign_attrs(units=unit)
+    return units.quantity(values, unit)
+
+
+def _judge(found: xr.Dataset, known: Any) -> None:
+    k, u = bare(known.values), bare(known.u_random)
+    low, high = found["harmonic_mean"].variable, found["arithmetic_mean"].variable
+    below, above = k < low, k > high
+    certain = (k < low - CERTAIN * u) | (k > high + CERTAIN * u)
+    for name, values, words in (
+        ("outside", above.astype(np.int8) - below.astype(np.int8),
+         "side on which the measured conductivity lies outside of the bounds"),
+        ("outside_for_certain", certain, "it does so by two standard uncertainties"),
+    ):  # fmt: skip
+        found[name] = values
+        found[name].attrs = {"long_name": words}
+    found["outside"].attrs["units"] = "1"

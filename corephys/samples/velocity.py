@@ -1,0 +1,685 @@
+"""P- and S-wave velocity of discrete samples between two transducers, along three axes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from corephys import uncertainty
+from corephys.ground import companions, flags, moduli, series, thresholds, units
+from corephys.ground.provenance import SourcedText
+from corephys.numerics.line import Line, ordinary_line
+from corephys.uncertainty import Measured, covariance_effects, stated
+
+__all__ = [
+    "Calibration",
+    "anisotropy",
+    "calibrate",
+    "elastic_moduli",
+    "reduce_table",
+    "velocity",
+    "velocity_kernel",
+]
+
+# --------------------------------------------------------------------------------------------------
+# Calibration of a velocity bench for samples with standards of several lengths.
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """t = delay + length_factor length / velocity of the standard.
+
+    Parameters
+    ----------
+    delay : float
+        Of transducers and electronics [us].
+    length_factor : float
+        True length over length as read, a pure number.
+    covariance : (2, 2) ndarray
+        Of delay [us] and length factor [1]; NaN where it is not known.
+    standard_velocity : float
+        Fitted [m/s] where it was not given, else NaN.
+    length, travel_time, residual : ndarray, (standard)
+        The standards [mm], [us] and measured less fitted [us].
+    residual_deviation : float
+        Standard deviation of the residuals with the degrees of freedom of the fit [us].
+    """
+
+    delay: float
+    length_factor: float
+    covariance: np.ndarray
+    standard_velocity: float = float("nan")
+    length: np.ndarray = field(default_factory=lambda: np.empty(0))
+    travel_time: np.ndarray = field(default_factory=lambda: np.empty(0))
+    residual: np.ndarray = field(default_factory=lambda: np.empty(0))
+    residual_deviation: float = float("nan")
+
+    @property
+    def delay_uncertainty(self) -> float:
+        """Standard uncertainty of the delay [us]."""
+        return float(np.sqrt(self.covariance[0, 0]))
+
+    @property
+    def length_factor_uncertainty(self) -> float:
+        """Standard uncertainty of the length factor, a pure number."""
+        return float(np.sqrt(self.covariance[1, 1]))
+
+    def describe(self) -> str:
+        """Delay, scale of length and what they rest on, in one line."""
+        return (
+            f"delay {self.delay:.4g} +- {self.delay_uncertainty:.2g} us, length factor "
+            f"{self.length_factor:.5g} +- {self.length_factor_uncertainty:.2g}; "
+            f"{self.length.size} standards"
+        )
+
+
+def calibrate(
+    length: Any, travel_time: Any, *, velocity: Any = None, velocity_uncertainty: Any = None,
+    travel_time_uncertainty: Any = None,
+) -> Calibration:  # fmt: skip
+    """Delay of the transducers, and scale of the calliper, from standards of several lengths.
+
+    Parameters
+    ----------
+    length, travel_time : DataArray or Quantity, (standard)
+        As read on the bench [mm], [us]; standards with a cell that is empty are left out.
+    velocity : Quantity, DataArray or str, optional
+        Of the standards [m/s]. Without it one material is assumed, whose velocity is fitted while
+        the calliper is taken as true.
+    velocity_uncertainty : Quantity or str, optional
+        Error that the velocities of all standards share [m/s]; unknown leaves the length factor
+        without uncertainty (NaN). Not used without ``velocity``.
+    travel_time_uncertainty : Quantity, DataArray or str, optional
+        Of the standards' times [us], the weights of the line; without it the scatter about the
+        line sets the errors.
+
+    Returns
+    -------
+    Calibration
+        Delay [us], length factor [1], their covariance and the residuals.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    ValueError
+        When there are too few standards, or they all have one length.
+
+    Notes
+    -----
+    Weighted line of t on L / v: its intercept is the delay and its slope the length factor; of t
+    on L where v is not known, whose slope is 1 / v (blocks of several lengths: Boyce 1976, from
+    memory). An error of v that all standards share scales the slope and leaves the intercept.
+    """
+    x = np.ravel(np.asarray(units.as_floats(length, "mm", "length"), dtype=float))
+    t = np.ravel(np.asarray(units.as_floats(travel_time, "us", "travel_time"), dtype=float))
+    sigma = units.as_floats(
+        travel_time_uncertainty, "us", "travel_time_uncertainty", difference=True, optional=True
+    )
+    v = np.nan if velocity is None else units.as_floats(velocity, "m/s", "velocity")
+    v = np.broadcast_to(np.ravel(np.asarray(v, dtype=float)), x.shape)
+    known = np.isfinite(x) & np.isfinite(t) & (np.isfinite(v) | (velocity is None))
+    if sigma is not None:
+        sigma = np.broadcast_to(np.ravel(np.asarray(sigma, dtype=float)), x.shape)[known]
+    x, t, v = x[known], t[known], v[known]
+    if velocity is not None and np.any(v <= 0.0):
+        raise ValueError(f"velocity of a standard is {v.min():g} m/s; it must be positive")
+    least = 2 if sigma is not None else 3
+    if np.unique(x).size < 2 or x.size < least:
+        raise ValueError(
+            f"{x.size} standards of {np.unique(x).size} lengths do not fix delay and slope; give "
+            f"{least} or more, of two lengths at least"
+        )
+    across = x if velocity is None else 1e3 * x / v
+    line = ordinary_line(across, t, sigma)
+    residual = t - line.intercept - line.slope * across
+    freedom = x.size - 2
+    spread = float(np.sqrt(residual @ residual / freedom)) if freedom else float("nan")
+    return _calibration(line, velocity is None, _share(v, velocity_uncertainty), (
+        x, t, residual, spread,
+    ))  # fmt: skip
+
+
+def _share(v: np.ndarray, uncertainty: Any) -> float:
+    """Relative error that the standards share [1]; NaN where it is not known."""
+    u = units.as_floats(uncertainty, "m/s", "velocity_uncertainty", difference=True, optional=True)
+    return float("nan") if u is None else float(np.mean(np.asarray(u) / v))
+
+
+def _calibration(line: Line, free: bool, share: float, rest: tuple[Any, ...]) -> Calibration:
+    if free:
+        alone = np.diag([line.covariance[0, 0], 0.0])
+        return Calibration(line.intercept, 1.0, alone, 1e3 / line.slope, *rest)
+    covariance = np.array(line.covariance, dtype=float)
+    covariance[1, 1] += (line.slope * share) ** 2
+    return Calibration(line.intercept, line.slope, covariance, float("nan"), *rest)
+
+
+# --------------------------------------------------------------------------------------------------
+# P- and S-wave velocity of discrete samples between two transducers, along three axes.
+#
+# The order of the work: the delay of the transducers, the calliper's zero and scale, length over
+# time; then what two axes at one place say of anisotropy, and what two waves say of the moduli.
+# At 1600 m/s and 25 mm, 0.1 us of delay is 10 m/s and 0.1 mm is 6 m/s.
+
+
+QUANTITIES = {"P": "p_wave_velocity", "S": "s_wave_velocity"}
+_AXES = ("along", "across", "normal")
+
+
+def velocity_kernel(
+    length: Any, travel_time: Any, *, delay: float, offset: float, factor: float
+) -> tuple[Any, Any, Any, Any]:
+    """Velocity, path, net time and reasons of readings.
+
+    Parameters
+    ----------
+    length, travel_time : float or ndarray, broadcastable
+        As read [mm], [us].
+    delay, offset, factor : float
+        [us], [mm] and [1]: path = offset + factor length.
+
+    Returns
+    -------
+    tuple of ndarray
+        Velocity [m/s], path [mm], time in the sample [us], int64 reasons. Velocity is NaN where
+        path or time is not positive.
+
+    Notes
+    -----
+    V = path / (t - t0): geometry of a straight ray.
+    """
+    path, net = np.broadcast_arrays(
+        np.asarray(offset + factor * length, dtype=float),
+        np.asarray(travel_time - delay, dtype=float),
+    )
+    refused = (net <= 0.0) | (path <= 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        speed = np.where(refused, np.nan, 1e3 * path / net)
+    reason = np.where(refused, flags.bit("impossible_value"), 0).astype(np.int64)
+    return speed, path, net, reason
+
+
+def velocity(
+    length: Any, travel_time: Any, *, wave: str = "P", calibration: Calibration | None = None,
+    delay: Any = None, delay_uncertainty: Any = None, length_offset: Any = "0 mm",
+    length_factor: Any = 1.0, length_systematic: Any = None, length_uncertainty: Any = None,
+    travel_time_uncertainty: Any = None, reason: Any = 0,
+) -> xr.Dataset:  # fmt: skip
+    """Velocity of samples from length and travel time.
+
+    Parameters
+    ----------
+    length : DataArray, Quantity or str, (reading)
+        Distance of the transducers' faces as read [mm].
+    travel_time : DataArray, Quantity or str, (reading)
+        As picked, with the delay [us].
+    wave : {"P", "S"}
+        Which wave was sent. Each has transducers, and errors of delay, of its own.
+    calibration : Calibration, optional
+        From :func:`calibrate`: delay and scale of length with their covariance. It goes before
+        ``delay`` and ``length_factor``.
+    delay : Quantity or str, optional
+        Of transducers and electronics [us], where there is no calibration.
+    delay_uncertainty : Quantity or str, optional
+        Systematic [us]; effect ``sample_velocity_delay``. Unknown gives NaN.
+    length_offset : Quantity or str
+        Zero of the calliper [mm]: path = offset + factor length.
+    length_factor : float
+        Scale of the calliper, a pure number.
+    length_systematic : Quantity or str, optional
+        Error that all lengths share [mm]; effect ``sample_length``. Unknown gives NaN.
+    length_uncertainty, travel_time_uncertainty : Quantity, DataArray or str, optional
+        Random standard uncertainties of one reading [mm], [us]; unknown gives NaN.
+    reason : int or DataArray of int
+        Reasons already found for these readings.
+
+    Returns
+    -------
+    Dataset
+        ``p_wave_velocity`` or ``s_wave_velocity`` [m/s] with uncertainty, effects and flags. A
+        path or net time that is not positive gives NaN and ``impossible_value``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    PositionError
+        When the series lie at different positions.
+    ValueError
+        When the wave is not known, or neither calibration nor delay is given.
+
+    Notes
+    -----
+    V = (a + b L) / (t - t0), as in :func:`velocity_kernel`: geometry. dV/dt0 = V / (t - t0) and
+    dV/da = V / path; uncertainties by JCGM 100:2008, 5.1. The effects of an S-wave's delay end in
+    ``_s_wave``, since its transducers are others; the calliper is the same.
+    """
+    quantity = _quantity(wave)
+    series.require_same_positions(length=length, travel_time=travel_time)
+    used = calibration or _stated(delay, delay_uncertainty, length_factor, wave)
+    offset = float(units.as_floats(length_offset, "mm", "length_offset"))
+    speed, path, net, found = series.apply(
+        velocity_kernel,
+        units.as_floats(length, "mm", "length"),
+        units.as_floats(travel_time, "us", "travel_time"),
+        outputs=4,
+        dtypes=[float, float, float, np.int64],
+        delay=used.delay,
+        offset=offset,
+        factor=used.length_factor,
+    )
+    u_length = used.length_factor * stated(length_uncertainty, "mm", "length_uncertainty")
+    u_time = stated(travel_time_uncertainty, "us", "travel_time_uncertainty")
+    random = ((speed / path * u_length) ** 2 + (speed / net * u_time) ** 2) ** 0.5
+    effects = {"sample_length": speed / path * stated(length_systematic, "mm", "length_systematic")}
+    effects.update(_delay_effects(used, speed, net, wave, joined=calibration is not None))
+    return series.build(
+        {quantity: Measured(speed, random, effects, series.joined_reasons(found, reason))},
+        steps=_STEPS,
+        constants={
+            **({"calibration": SourcedText(used.describe(), "fitted")} if calibration else
+               {"delay": (delay, delay_uncertainty),
+                "length_factor": None if used.length_factor == 1.0 else length_factor}),
+            "length_offset": length_offset if offset else None,
+        },
+    )  # fmt: skip
+
+
+_STEPS = (
+    "path = offset + factor length, of the calliper",
+    "time in the sample = travel time - delay of the transducers",
+    "V = path / time in the sample",
+)
+
+
+def _quantity(wave: str) -> str:
+    if wave not in QUANTITIES:
+        raise ValueError(f"wave is {wave!r}; it is 'P' or 'S'")
+    return QUANTITIES[wave]
+
+
+def _stated(delay: Any, uncertainty: Any, factor: Any, wave: str) -> Calibration:
+    if delay is None:
+        raise ValueError(
+            f"give a calibration from sample_velocity.calibrate, or the delay of the {wave}-wave "
+            "transducers such as '4.2 us'"
+        )
+    variance = stated(uncertainty, "us", "delay_uncertainty") ** 2
+    return Calibration(
+        float(units.as_floats(delay, "us", "delay")),
+        float(units.as_floats(factor, "1", "length_factor")),
+        np.diag([variance, 0.0]),
+    )
+
+
+def _delay_effects(
+    used: Calibration, speed: Any, net: Any, wave: str, *, joined: bool
+) -> dict[str, Any]:
+    """A longer delay leaves less time in the sample, hence a faster sample."""
+    end = "" if wave == "P" else "_s_wave"
+    per_delay = speed / net
+    if not joined:
+        return {f"sample_velocity_delay{end}": per_delay * used.delay_uncertainty}
+    return covariance_effects(
+        [per_delay, speed / used.length_factor], used.covariance,
+        f"sample_velocity_calibration{end}",
+    )  # fmt: skip
+
+
+def reduce_table(
+    table: xr.Dataset, *, calibration: Calibration | None = None, delay: Any = None,
+    delay_uncertainty: Any = None, s_calibration: Calibration | None = None, s_delay: Any = None,
+    s_delay_uncertainty: Any = None, length_offset: Any = "0 mm", length_factor: Any = 1.0,
+    length_systematic: Any = None, length_uncertainty: Any = None,
+    travel_time_uncertainty: Any = None, s_travel_time_uncertainty: Any = None,
+) -> dict[str, xr.Dataset]:  # fmt: skip
+    """Velocities of a table of samples, one Dataset for each wave that is there.
+
+    Parameters
+    ----------
+    table : Dataset, (reading)
+        With ``length`` [mm], ``travel_time`` [us], ``axis`` (``along`` the core, ``across`` it in
+        the split face, or ``normal`` to that face) and, where there is more than P, ``wave``; an
+        empty wave is P. Its ``reason`` is carried on.
+    calibration, s_calibration : Calibration, optional
+        Of the P-wave and of the S-wave transducers.
+    delay, delay_uncertainty, s_delay, s_delay_uncertainty : Quantity or str, optional
+        [us], where there is no calibration; those of S are needed only where there are S rows.
+    length_offset, length_factor, length_systematic, length_uncertainty : Quantity, str or float
+        As in :func:`velocity` [mm], the factor a pure number.
+    travel_time_uncertainty, s_travel_time_uncertainty : Quantity, DataArray or str, optional
+        Random, of one P and of one S pick [us]; an S onset is picked less surely.
+
+    Returns
+    -------
+    dict of str to Dataset
+        ``p_wave_velocity`` and ``s_wave_velocity``, each with the rows of its wave in their order
+        and the quantity of that name [m/s]; ``axis``, ``wave`` and, where given, ``temperature``
+        as coordinates. Their rows together are those of the table.
+
+    Raises
+    ------
+    ValueError
+        When a column is missing, an axis or a wave is not known, or the delay of a wave is not
+        given.
+
+    Notes
+    -----
+    V = (a + b L) / (t - t0) by :func:`velocity`: geometry.
+    """
+    lacking = [name for name in ("length", "travel_time", "axis") if name not in table]
+    if lacking:
+        raise ValueError(
+            f"the table of sample velocities has {table.sizes.get('reading', 0)} rows and no "
+            f"column {lacking[0]!r}"
+        )
+    waves = np.array([str(w) or "P" for w in _words(table, "wave", "P")], dtype=object)
+    axes = np.array([str(a) for a in _words(table, "axis", "")], dtype=object)
+    for word, legal, what in ((waves, tuple(QUANTITIES), "wave"), (axes, _AXES, "axis")):
+        unknown = np.flatnonzero(~np.isin(word, legal))
+        if unknown.size:
+            raise ValueError(
+                f"{what} is {word[unknown[0]]!r} in {unknown.size} rows, first in reading "
+                f"{unknown[0]}; it is one of {', '.join(map(repr, legal))}"
+            )
+    of_wave = {
+        "P": (calibration, delay, delay_uncertainty, travel_time_uncertainty),
+        "S": (s_calibration, s_delay, s_delay_uncertainty, s_travel_time_uncertainty),
+    }
+    placed = _placed(table, axes, waves)
+    found: dict[str, xr.Dataset] = {}
+    for wave, quantity in QUANTITIES.items():
+        rows = np.flatnonzero(waves == wave)
+        if rows.size:
+            part = placed.isel(reading=rows)
+            fitted, late, u_late, u_time = of_wave[wave]
+            found[quantity] = velocity(
+                part["length"], part["travel_time"], wave=wave, calibration=fitted, delay=late,
+                delay_uncertainty=u_late, length_offset=length_offset,
+                length_factor=length_factor, length_systematic=length_systematic,
+                length_uncertainty=series.at_rows(length_uncertainty, rows, waves.size),
+                travel_time_uncertainty=series.at_rows(u_time, rows, waves.size),
+                reason=part["reason"],
+            )  # fmt: skip
+            if "temperature" in table:
+                warm = units.as_floats(table["temperature"], "degC", "temperature")
+                found[quantity].coords["temperature"] = (
+                    "reading", warm.values[rows],
+                    {"units": "degC", "long_name": "temperature of the sample"},
+                )  # fmt: skip
+    return found
+
+
+def _words(table: xr.Dataset, name: str, default: str) -> np.ndarray:
+    size = table.sizes["reading"]
+    return table[name].values if name in table else np.full(size, default, dtype=object)
+
+
+def _placed(table: xr.Dataset, axes: np.ndarray, waves: np.ndarray) -> xr.Dataset:
+    """Readings and reasons, with axis and wave as coordinates."""
+    extra: dict[str, Any] = {"axis": ("reading", axes), "wave": ("reading", waves)}
+    reason = (
+        table["reason"].variable if "reason" in table else ("reading", np.zeros(axes.size, int))
+    )
+    kept = table[["length", "travel_time"]].assign(reason=reason)
+    return kept.assign_coords(extra)
+
+
+# --------------------------------------------------------------------------------------------------
+# Anisotropy of the P-wave velocity from two or three axes of the samples at one place.
+
+
+_T = thresholds.DEFAULTS
+_NAME = "p_wave_velocity"
+_HORIZONTAL = {"mean": ("across", "normal"), "across": ("across",), "normal": ("normal",)}
+_PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed")
+
+
+def _by_horizontal(horizontal: Any, along: Any) -> tuple[Any, Any, Any]:
+    """A and its derivatives by the horizontal and by the along-core velocity."""
+    both = horizontal + along
+    return 2.0 * (horizontal - along) / both, 4.0 * along / both**2, -4.0 * horizontal / both**2
+
+
+def _places(core: Any, section: Any, offset: np.ndarray, within: float) -> list[np.ndarray]:
+    """Readings by place: in one section, no farther below the first of them than ``within``."""
+    order = np.lexsort((offset, section, core))
+    places: list[list[int]] = []
+    start = np.nan
+    for row in order:
+        last = places[-1][0] if places else row
+        same = bool(places) and core[row] == core[last] and section[row] == section[last]
+        if same and offset[row] - start <= within + 1e-9:
+            places[-1].append(int(row))
+        else:
+            places.append([int(row)])
+            start = offset[row]
+    return [np.sort(place) for place in places]
+
+
+def anisotropy(
+    velocity: xr.Dataset, *, within: Any = _T["match_reach"], horizontal: str = "mean",
+    least_ratio: float = _T["velocity_anisotropy_errors"],
+    allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
+) -> xr.Dataset:  # fmt: skip
+    """Horizontal against along-core P-wave velocity, where both were measured.
+
+    Parameters
+    ----------
+    velocity : Dataset, (reading)
+        ``p_wave_velocity`` [m/s] as :func:`corephys.sample_velocity.reduce_table` gives it, with
+        the coordinates core, section, offset [cm] and axis.
+    within : Quantity or str
+        Readings of one section no farther apart than this are one place [cm].
+    horizontal : {"mean", "across", "normal"}
+        Which horizontal velocity: the mean of the two directions, of which one may be missing, or
+        one of them alone.
+    least_ratio : float
+        Uncertainties, dimensionless, that an anisotropy must exceed to be called significant.
+    allow : tuple of str
+        Levels of the flag that may be paired.
+
+    Returns
+    -------
+    Dataset, (reading)
+        One row a place with both directions, from the top: ``p_wave_anisotropy`` [1] with
+        uncertainty, effects and flags; ``ratio_to_uncertainty`` [1]; ``significant``; how many
+        readings stand on each side. Attributes count ``pairs``, ``unpaired_places``,
+        ``unpaired_readings`` and ``readings_left_out`` by their flag or want of a place.
+
+    Raises
+    ------
+    KeyError
+        When the Dataset does not hold ``p_wave_velocity``.
+    ValueError
+        When a coordinate is missing or ``horizontal`` is not known.
+
+    Notes
+    -----
+    A = 2 (V_h - V_along) / (V_h + V_along): the definition of horizontal against along-core, in
+    parts of their mean; positive in mud that lies in beds across the core. Repeats and the two
+    horizontal directions are averaged. Errors that all axes share (delay, calliper) enter with
+    their signs and nearly cancel; random ones of 1 % in each axis leave 1.2 to 1.4 % in A, so that
+    most values near zero are noise (JCGM 100:2008, 5.1 and 5.2).
+    """
+    if horizontal not in _HORIZONTAL:
+        raise ValueError(f"horizontal is {horizontal!r}; it is 'mean', 'across' or 'normal'")
+    lacking = [c for c in ("core", "section", "offset", "axis") if c not in velocity.coords]
+    if lacking:
+        raise ValueError(
+            f"the velocities have no coordinate {lacking[0]!r}, without which axes are not paired; "
+            "give what sample_velocity.reduce_table returns"
+        )
+    velocity = companions.library_units(velocity)
+    measured = series.unpack(velocity, _NAME)
+    usable = _usable(velocity, np.asarray(measured.values), allow)
+    rows = np.flatnonzero(usable)
+    reach = float(units.as_floats(within, "cm", "within"))
+    core, section, offset = (velocity[c].values[rows] for c in ("core", "section", "offset"))
+    axis = velocity["axis"].values[rows]
+    sides = []
+    places = _places(core.astype(str), section.astype(str), offset.astype(float), reach)
+    for place in places:
+        level = [place[axis[place] == name] for name in _HORIZONTAL[horizontal]]
+        sides.append((place[axis[place] == "along"], [side for side in level if side.size]))
+    pairs = [(rows[a], [rows[side] for side in h]) for a, h in sides if a.size and h]
+    pairs.sort(key=lambda pair: float(velocity["depth"].values[pair[0]].mean())
+               if "depth" in velocity.coords else 0.0)  # fmt: skip
+    paired = sum(a.size + sum(side.size for side in h) for a, h in pairs)
+    used = {"within": within, "least_ratio": least_ratio}
+    return _result(velocity, measured, pairs, least_ratio, used, {
+        "pairs": len(pairs), "unpaired_places": len(places) - len(pairs),
+        "unpaired_readings": rows.size - paired, "readings_left_out": usable.size - rows.size,
+        "within": f"{reach:g} cm", "horizontal": horizontal, "least_ratio": float(least_ratio),
+        "definition": "2 (V_h - V_along) / (V_h + V_along), horizontal against along-core",
+    })  # fmt: skip
+
+
+def _usable(velocity: xr.Dataset, values: np.ndarray, allow: tuple[str, ...]) -> np.ndarray:
+    flag = velocity[f"{_NAME}_flag"].values if f"{_NAME}_flag" in velocity else flags.GOOD
+    offset = velocity["offset"].values.astype(float)
+    return np.asarray(flags.usable(flag, allow) & np.isfinite(values) & np.isfinite(offset))
+
+
+def _mean(measured: Measured, groups: list[list[np.ndarray]]) -> Measured:
+    """Of the groups' means, one a pair; reasons joined. Effects keep their signs."""
+
+    def average(part: Any) -> np.ndarray:
+        full = np.broadcast_to(np.asarray(part, dtype=float), np.shape(measured.values))
+        return np.array([np.mean([full[g].mean() for g in pair]) for pair in groups], dtype=float)
+
+    variance = np.broadcast_to(np.asarray(measured.u_random, dtype=float) ** 2,
+                               np.shape(measured.values))  # fmt: skip
+    random = [
+        np.sqrt(sum(variance[g].sum() / g.size**2 for g in pair)) / len(pair) for pair in groups
+    ]
+    masks = np.broadcast_to(np.asarray(measured.reason), np.shape(measured.values))
+    joined = [np.bitwise_or.reduce(masks[np.concatenate(pair)]) for pair in groups]
+    return Measured(
+        average(measured.values), np.array(random, dtype=float),
+        {source: average(effect) for source, effect in measured.effects.items()},
+        np.array(joined, dtype=np.int64),
+    )  # fmt: skip
+
+
+def _result(
+    velocity: xr.Dataset, measured: Measured, pairs: list[Any], least_ratio: float,
+    used: dict[str, Any], attributes: dict[str, Any],
+) -> xr.Dataset:  # fmt: skip
+    along = _mean(measured, [[a] for a, _ in pairs])
+    level = _mean(measured, [h for _, h in pairs])
+    values, by_level, by_along = _by_horizontal(level.values, along.values)
+    random, effects = uncertainty.combine([(by_level, level), (by_along, along)])
+    # The place of a pair is that of its along-core readings.
+    where = {}
+    for name in _PLACE:
+        if name in velocity.coords:
+            held = velocity[name].values
+            picked = [held[a[0]] if held.dtype == object else held[a].mean() for a, _ in pairs]
+            where[name] = ("reading", np.array(picked, dtype=held.dtype))
+    if "sample_id" in velocity.coords:
+        rows = [np.concatenate([a, *h]) for a, h in pairs]
+        where["sample_id"] = ("reading", series.joined_names(velocity["sample_id"].values, rows))
+    array = xr.DataArray(values, dims="reading", coords=where)
+    result = series.build(
+        {"p_wave_anisotropy": Measured(array, random, effects, along.reason | level.reason)},
+        steps=("mean of repeats and of the horizontal directions at one place",
+               "A = 2 (V_h - V_along) / (V_h + V_along)"),
+        constants=used, **attributes,
+    )  # fmt: skip
+    total = uncertainty.total(result, "p_wave_anisotropy")
+    # Equal velocities without an error have no ratio; any other is infinitely far from zero.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.abs(values) / total.values
+    result["ratio_to_uncertainty"] = ("reading", ratio, {
+        "units": "1", "long_name": "size of the anisotropy over its standard uncertainty",
+    })  # fmt: skip
+    result["significant"] = ("reading", ratio > least_ratio, {
+        "long_name": f"anisotropy above {least_ratio:g} standard uncertainties",
+        "comment": "false where the uncertainty is not known",
+    })  # fmt: skip
+    counts = {
+        "readings_along": [a.size for a, _ in pairs],
+        "readings_horizontal": [sum(side.size for side in h) for _, h in pairs],
+    }
+    for name, count in counts.items():
+        words = {"units": "1", "long_name": name.replace("_", " ")}
+        result[name] = ("reading", np.array(count, dtype=np.int64), words)
+    return result
+
+
+# --------------------------------------------------------------------------------------------------
+# Elastic moduli of an isotropic sample from its two velocities and its density.
+
+
+_INPUTS = ("p_wave_velocity", "s_wave_velocity", "bulk_density")
+
+
+def elastic_moduli(
+    p_wave_velocity: Any, s_wave_velocity: Any, bulk_density: Any, *,
+    p_wave_velocity_uncertainty: Any = None, s_wave_velocity_uncertainty: Any = None,
+    bulk_density_uncertainty: Any = None, reason: Any = 0,
+) -> xr.Dataset:  # fmt: skip
+    """Shear, bulk, Young's and P-wave modulus, Lamé's first parameter and Poisson's ratio.
+
+    Parameters
+    ----------
+    p_wave_velocity, s_wave_velocity : Dataset, DataArray, Quantity or str
+        [m/s], at the same positions and along the same axis; a Dataset brings its uncertainties.
+    bulk_density : Dataset, DataArray, Quantity or str
+        [g/cm^3].
+    p_wave_velocity_uncertainty, s_wave_velocity_uncertainty : Quantity, DataArray, optional
+        Random [m/s], of what is no Dataset.
+    bulk_density_uncertainty : Quantity, DataArray or str, optional
+        Random [g/cm^3].
+    reason : int or DataArray of int
+        Reasons already found.
+
+    Returns
+    -------
+    Dataset
+        ``shear_modulus``, ``bulk_modulus``, ``young_modulus``, ``p_wave_modulus``,
+        ``lame_parameter`` [GPa] and ``poisson_ratio`` [1] with uncertainties and effects; an effect
+        that two inputs share, such as the calliper's, enters once with its sign. An S-wave too fast
+        for the P-wave (V_p^2 <= 4/3 V_s^2) is ``impossible_value``.
+
+    Raises
+    ------
+    UnitError
+        For a bare number or a wrong unit.
+    KeyError
+        When a Dataset does not hold its quantity.
+    PositionError
+        When the series lie at different positions.
+
+    Notes
+    -----
+    G = rho V_s^2, M = rho V_p^2, K = M - 4 G / 3, E = G (3 M - 4 G) / (M - G),
+    nu = (M - 2 G) / (2 (M - G)): Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009).
+    They hold for an isotropic body; a sample whose axes differ has moduli by direction. In soft
+    mud G is small, nu is near 0.5 and the errors of M decide those of K. Uncertainty by JCGM
+    100:2008, 5.1.
+    """
+    given = dict(zip(_INPUTS, (p_wave_velocity, s_wave_velocity, bulk_density), strict=True))
+    series.require_same_positions(**given)
+    random = (p_wave_velocity_uncertainty, s_wave_velocity_uncertainty, bulk_density_uncertainty)
+    inputs = [
+        series.unpack(value, name, uncertainty_given=u)
+        for (name, value), u in zip(given.items(), random, strict=True)
+    ]
+    known = series.joined_reasons(*(_of(part.reason) for part in inputs), reason)
+    return series.build(
+        moduli.isotropic(inputs, known),
+        steps=("G = rho V_s^2, M = rho V_p^2", "K = M - 4 G / 3, E, nu of an isotropic body"),
+    )
+
+
+def _of(reason: Any) -> Any:
+    """Reasons of an input, as far as they speak of its worth as an input."""
+    worst = flags.from_reason(np.asarray(reason))
+    bits = np.where(worst >= flags.BAD, flags.bit("input_bad"), 0).astype(np.int64)
+    return xr.Variable("reading", bits) if bits.ndim else int(bits)
