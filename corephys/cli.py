@@ -167,8 +167,11 @@ def _say_where(out: Path) -> None:
     for name in ("report.html", "reduced.nc"):
         if (out / name).exists():
             print(f"  {out / name}")
-    for name, kinds in (("tables", "csv"), ("report_tables", "csv md tex xlsx"),
-                        ("figures", "svg pdf png csv")):  # fmt: skip
+    for name, kinds in (
+        ("tables", "csv"),
+        ("report_tables", "csv md tex xlsx"),
+        ("figures", "svg pdf png csv"),
+    ):
         found = [p for kind in kinds.split() for p in (out / name).glob(f"*.{kind}")]
         if found:
             print(f"  {out / name}  ({len(found)} files)")
@@ -191,9 +194,11 @@ def add_to(commands: Any) -> None:
     command.add_argument("--recipe", type=Path, help="TOML file of changes to every hole's recipe")
     command.add_argument("--workers", type=int, default=2, help="holes at a time (default 2)")
     command.add_argument(
-        "--scheduler", choices=("threads", "processes"), default="processes",
+        "--scheduler",
+        choices=("threads", "processes"),
+        default="processes",
         help="who does the work (default processes)",
-    )  # fmt: skip
+    )
     command.add_argument("--sensors", help="scans to use, such as gamma,pwave (default all)")
     command.add_argument("--effects", action="store_true", help="keep the effects by source")
     command.add_argument("--anew", action="store_true", help="make finished holes anew as well")
@@ -220,10 +225,15 @@ def run(given: argparse.Namespace) -> int:
         if given.recipe:
             changes = tomllib.loads(given.recipe.read_text(encoding="utf-8"))
         table = archive.reduce(
-            given.folder, given.out, changes, workers=given.workers, scheduler=given.scheduler,
-            resume=not given.anew, effects=given.effects,
+            given.folder,
+            given.out,
+            changes,
+            workers=given.workers,
+            scheduler=given.scheduler,
+            resume=not given.anew,
+            effects=given.effects,
             sensors=tuple(given.sensors.split(",")) if given.sensors else None,
-        )  # fmt: skip
+        )
     except (ValueError, OSError, RuntimeError, ModuleNotFoundError) as error:
         print(f"corephys: {error}", file=sys.stderr)
         return 1

@@ -29,10 +29,12 @@ class ReportError(ValueError):
 
 
 def write_report(
-    folder: str | os.PathLike[str], out: str | os.PathLike[str], *,
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str],
+    *,
     recipe: str | os.PathLike[str] | None = None,
     notebook: str | os.PathLike[str] | None = None,
-) -> Path:  # fmt: skip
+) -> Path:
     """Run the main notebook on a hole and write it as a page that needs no other file.
 
     Parameters

@@ -2,7 +2,7 @@
 
 Colours are judged as they are seen: in grey, and by protan, deutan and tritan vision after the
 matrices of Machado, Oliveira and Fernandes (2009), IEEE Transactions on Visualization and Computer
-Graphics 15, 1291, full severity (from memory; tests/test_figures_grammar.py holds them to their
+Graphics 15, 1291, full severity (from memory; tests/figures/test_grammar.py holds them to their
 own invariants). Lightness is CIE L* of linear sRGB (IEC 61966-2-1; CIE 15).
 """
 

@@ -46,20 +46,35 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
-    "Archive", "ArchiveBusy", "Scan", "StoreError", "collect", "open", "reduce", "summary",
+    "Archive",
+    "ArchiveBusy",
+    "Scan",
+    "StoreError",
+    "collect",
+    "open",
+    "reduce",
+    "summary",
     "write_readings",
-]  # fmt: skip
+]
 
 _SENSORS = ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma", "reduced")
 _PARTS = ("properties", "products", "scan", "standards", "samples", "downhole")
 
 
 def reduce(
-    source: Any, out: str | os.PathLike[str], recipe: Recipe | Mapping[str, Any] | None = None, *,
-    workers: int = 2, scheduler: Any = "threads", resume: bool = True, progress: bool = True,
-    sensors: tuple[str, ...] | None = None, keep: tuple[str, ...] = ("properties", "products"),
-    effects: bool = False, storage_options: Mapping[str, Any] | None = None,
-) -> pd.DataFrame:  # fmt: skip
+    source: Any,
+    out: str | os.PathLike[str],
+    recipe: Recipe | Mapping[str, Any] | None = None,
+    *,
+    workers: int = 2,
+    scheduler: Any = "threads",
+    resume: bool = True,
+    progress: bool = True,
+    sensors: tuple[str, ...] | None = None,
+    keep: tuple[str, ...] = ("properties", "products"),
+    effects: bool = False,
+    storage_options: Mapping[str, Any] | None = None,
+) -> pd.DataFrame:
     """Reduce many holes into one archive.
 
     Parameters
@@ -173,9 +188,12 @@ def _choices(
         Recipe(recipe or {})  # a slip in the recipe is one error here, not one a hole
     text = recipe.to_json() if complete else json.dumps(recipe or {}, sort_keys=True)
     return Choices(
-        text, complete, None if sensors is None else tuple(sorted(sensors)),
-        tuple(sorted(keep)), effects,
-    )  # fmt: skip
+        text,
+        complete,
+        None if sensors is None else tuple(sorted(sensors)),
+        tuple(sorted(keep)),
+        effects,
+    )
 
 
 def _open_tasks(
@@ -285,9 +303,11 @@ def summary(
 
 
 def write_readings(
-    holes: Iterable[tuple[str, Mapping[str, Scan]]], out: str | os.PathLike[str], *,
+    holes: Iterable[tuple[str, Mapping[str, Scan]]],
+    out: str | os.PathLike[str],
+    *,
     storage_options: Mapping[str, Any] | None = None,
-) -> int:  # fmt: skip
+) -> int:
     """Write a store of readings, hole by hole as they come.
 
     Parameters
@@ -314,10 +334,14 @@ def write_readings(
 
 
 def collect(
-    source: Any, out: str | os.PathLike[str], recipe: Recipe | Mapping[str, Any] | None = None, *,
-    sensors: tuple[str, ...] = ("gamma", "pwave"), progress: bool = True,
+    source: Any,
+    out: str | os.PathLike[str],
+    recipe: Recipe | Mapping[str, Any] | None = None,
+    *,
+    sensors: tuple[str, ...] = ("gamma", "pwave"),
+    progress: bool = True,
     storage_options: Mapping[str, Any] | None = None,
-) -> dict[str, str]:  # fmt: skip
+) -> dict[str, str]:
     """Collect the scans of many holes in one store of readings.
 
     Parameters

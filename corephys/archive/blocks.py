@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.archive.holes import DONE, begin, common_head
-from corephys.archive.readings import (  # fmt: skip
+from corephys.archive.readings import (
     ARRAYS,
     CHUNK,
     COLUMNS,
@@ -120,16 +120,28 @@ def gamma_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
     )
     intercept, slope = sediment.scale(calibration)
     fluid = fluid_reading(
-        columns["annulus_density"], calibration=calibration, fluid_ratio=sediment.fluid_ratio,
+        columns["annulus_density"],
+        calibration=calibration,
+        fluid_ratio=sediment.fluid_ratio,
         attenuation_ratio=sediment.attenuation_ratio,
-    )  # fmt: skip
+    )
     rho, u, reason = density_kernel(
-        columns["counts"], columns["time"], columns["elapsed"], diameter, bore, fluid,
-        intercept, slope, *calibration.coefficients, dead_time=calibration.dead_time,
-        background=calibration.background_rate, real_time=calibration.real_time,
-        domain=calibration.domain, decay_constant=np.log(2.0) / taken("half_life", "s"),
+        columns["counts"],
+        columns["time"],
+        columns["elapsed"],
+        diameter,
+        bore,
+        fluid,
+        intercept,
+        slope,
+        *calibration.coefficients,
+        dead_time=calibration.dead_time,
+        background=calibration.background_rate,
+        real_time=calibration.real_time,
+        domain=calibration.domain,
+        decay_constant=np.log(2.0) / taken("half_life", "s"),
         path=False,
-    )  # fmt: skip
+    )
     return rho, u, reason | columns["reason"]
 
 
@@ -162,13 +174,17 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
     if calibration is None:
         raise ValueError("the record holds no calibration of the P-wave bench")
     speed, path, net, reason = pwave.velocity_kernel(
-        columns["travel_time"], columns["thickness"], columns["walls"], columns["gap"],
-        wall=units.as_floats(choices["wall"], "mm", "wall"), delay=calibration.delay,
+        columns["travel_time"],
+        columns["thickness"],
+        columns["walls"],
+        columns["gap"],
+        wall=units.as_floats(choices["wall"], "mm", "wall"),
+        delay=calibration.delay,
         liner_delay=calibration.liner_delay,
         gap_velocity=units.as_floats(
             _given(pwave.velocity, choices, "gap_velocity"), "m/s", "gap_velocity"
         ),
-    )  # fmt: skip
+    )
     u_thickness, u_time = (
         stated(choices.get(name), unit, name)
         for name, unit in (("thickness_uncertainty", "mm"), ("travel_time_uncertainty", "us"))
@@ -206,9 +222,12 @@ def _reduce(sensor: str, columns: dict[str, Any], choices: dict[str, Any]) -> An
     if sensor == "gamma":
         given = {key: value for key, value in choices.items() if key not in arrays}
         return gamma.bulk_density(
-            arrays.pop("counts"), arrays.pop("time"), reason=columns["reason"],
-            **arrays, **given,
-        )  # fmt: skip
+            arrays.pop("counts"),
+            arrays.pop("time"),
+            reason=columns["reason"],
+            **arrays,
+            **given,
+        )
     walls = columns["walls"].astype(int)
     del arrays["walls"]
     same = walls.min() == walls.max()
@@ -216,9 +235,13 @@ def _reduce(sensor: str, columns: dict[str, Any], choices: dict[str, Any]) -> An
     if "amplitude" not in arrays:
         choices = {key: value for key, value in choices.items() if key != "amplitude_gate"}
     return pwave.velocity(
-        arrays.pop("travel_time"), arrays.pop("thickness"), liner=liner,
-        reason=columns["reason"], **arrays, **choices,
-    )  # fmt: skip
+        arrays.pop("travel_time"),
+        arrays.pop("thickness"),
+        liner=liner,
+        reason=columns["reason"],
+        **arrays,
+        **choices,
+    )
 
 
 def _with_one_good(sensor: str, columns: dict[str, Any]) -> dict[str, Any]:
@@ -228,10 +251,11 @@ def _with_one_good(sensor: str, columns: dict[str, Any]) -> dict[str, Any]:
     """
     good = {"counts": 1e4, "time": 1.0, "core_diameter": 60.0, "bore": 60.0}
     return {
-        name: np.append(values, good.get(name, values[-1])) if name != "reason"
+        name: np.append(values, good.get(name, values[-1]))
+        if name != "reason"
         else np.append(values, 0)
         for name, values in columns.items()
-    }  # fmt: skip
+    }
 
 
 def _part(sensor: str, columns: dict[str, Any], choices: dict[str, Any]) -> Any:
@@ -305,16 +329,18 @@ def _arrays(sensor: str, size: int, names: list[str]) -> dict[str, dict[str, Any
     kinds: dict[str, tuple[Any, dict[str, Any]]] = {
         quantity: (np.float64, {"units": unit, "long_name": words}),
         f"{quantity}_u_random": (
-            np.float32, {"units": unit, "long_name": f"random standard uncertainty of {words}"},
+            np.float32,
+            {"units": unit, "long_name": f"random standard uncertainty of {words}"},
         ),
         f"{quantity}_flag": (np.int8, flags.flag_attributes(words)),
         f"{quantity}_reason": (np.int64, flags.reason_attributes(words)),
         "depth": (np.float64, {"units": "m", "long_name": term("depth").long_name}),
-    }  # fmt: skip
+    }
     if names:
         kinds[f"{quantity}_u_systematic"] = (
-            np.float32, {"units": unit, "long_name": f"systematic standard uncertainty of {words}"},
-        )  # fmt: skip
+            np.float32,
+            {"units": unit, "long_name": f"systematic standard uncertainty of {words}"},
+        )
     found = {
         name: array_metadata((size,), np.dtype(dtype), ("reading",), _json_ready(attrs), (CHUNK,))
         for name, (dtype, attrs) in kinds.items()
@@ -322,9 +348,12 @@ def _arrays(sensor: str, size: int, names: list[str]) -> dict[str, dict[str, Any
     if names:
         attrs = {"units": unit, "long_name": f"one-sigma effects on {words} by source"}
         found[f"{quantity}_effects"] = array_metadata(
-            (len(names), size), np.dtype(np.float32), ("source", "reading"), attrs,
+            (len(names), size),
+            np.dtype(np.float32),
+            ("source", "reading"),
+            attrs,
             (len(names), CHUNK),
-        )  # fmt: skip
+        )
     found[quantity]["attributes"]["ancillary_variables"] = " ".join(
         name for name in found if name not in (quantity, "depth")
     )
@@ -336,9 +365,15 @@ def _json_ready(attributes: dict[str, Any]) -> dict[str, Any]:
 
 
 def block(
-    sensor: str, number: int, size: int, parts: list[tuple[str, int, int]], readings: Place,
-    out: Place, names: list[str], marker: str,
-) -> str:  # fmt: skip
+    sensor: str,
+    number: int,
+    size: int,
+    parts: list[tuple[str, int, int]],
+    readings: Place,
+    out: Place,
+    names: list[str],
+    marker: str,
+) -> str:
     """Reduce one block of rows; its marker, with counts by hole, is written last.
 
     Parameters
@@ -427,9 +462,12 @@ def _empty(made: dict[str, dict[str, Any]], quantity: str) -> dict[str, np.ndarr
 
 
 def _fill(
-    result: dict[str, np.ndarray], quantity: str, here: slice, dataset: xr.Dataset,
+    result: dict[str, np.ndarray],
+    quantity: str,
+    here: slice,
+    dataset: xr.Dataset,
     names: list[str],
-) -> None:  # fmt: skip
+) -> None:
     for name, values in result.items():
         if name == f"{quantity}_effects":
             given = [str(source) for source in dataset["source"].values]
@@ -544,8 +582,15 @@ def scan_tasks(readings: Place, out: Place, *, resume: bool, effects: bool) -> l
                 continue
             parts = rows.parts(number * CHUNK, (number + 1) * CHUNK)
             arguments = (
-                sensor, number, rows.size, parts, readings, out, found.get(sensor, []), marker,
-            )  # fmt: skip
+                sensor,
+                number,
+                rows.size,
+                parts,
+                readings,
+                out,
+                found.get(sensor, []),
+                marker,
+            )
             tasks.append((block, arguments))
     return tasks
 
@@ -635,9 +680,13 @@ def scan_table(out: Place) -> pd.DataFrame:
     for hole, row in rows.items():
         status = "failed" if hole in wrong else "complete" if hole in finished else "unfinished"
         line = {
-            "name": hole, "status": status, "readings": row["readings"], "kept": row["kept"],
-            "left_out": row["readings"] - row["kept"] - row["missing"], "missing": row["missing"],
-        }  # fmt: skip
+            "name": hole,
+            "status": status,
+            "readings": row["readings"],
+            "kept": row["kept"],
+            "left_out": row["readings"] - row["kept"] - row["missing"],
+            "missing": row["missing"],
+        }
         for sensor, column in means.items():
             total, count = totals.get((hole, sensor), [0.0, 0.0])
             line[column] = total / count if count else np.nan

@@ -147,11 +147,12 @@ KEY_PRODUCTS: dict[str, tuple[str, str]] = {
     "natural_gamma_rate [count/s]": ("properties/natural_gamma", "natural_gamma_rate"),
     "grain_density [g/cm^3]": ("properties/index_properties", "grain_density"),
     "thermal_conductivity [W/(m K)]": (
-        "properties/thermal_conductivity", "thermal_conductivity",
+        "properties/thermal_conductivity",
+        "thermal_conductivity",
     ),
     "porosity [1]": ("products/porosity", "porosity"),
     "heat_flow [mW/m^2]": ("products/heat_flow", "heat_flow"),
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)
@@ -393,12 +394,29 @@ def _bad_cells(hole: xr.DataTree) -> int:
 
 HEAD, TABLE = "archive.json", "summary.csv"
 _COLUMNS = [
-    "name", "status", "title", "readings", "kept", "left_out", "missing", "bad_cells",
-    "skipped_stages", "failed_stages", "deepest [m]", *KEY_PRODUCTS, "error",
-]  # fmt: skip
+    "name",
+    "status",
+    "title",
+    "readings",
+    "kept",
+    "left_out",
+    "missing",
+    "bad_cells",
+    "skipped_stages",
+    "failed_stages",
+    "deepest [m]",
+    *KEY_PRODUCTS,
+    "error",
+]
 _WHOLE = (
-    "readings", "kept", "left_out", "missing", "bad_cells", "skipped_stages", "failed_stages",
-)  # fmt: skip
+    "readings",
+    "kept",
+    "left_out",
+    "missing",
+    "bad_cells",
+    "skipped_stages",
+    "failed_stages",
+)
 
 
 def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str, ...]) -> bool:

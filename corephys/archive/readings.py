@@ -60,20 +60,41 @@ RECORDS, WHOLE_RECORDS = "records", "records_with_standards"
 # Columns by sensor with their units; what is marked may be absent.
 COLUMNS: dict[str, dict[str, str]] = {
     "gamma": {
-        "counts": "count", "time": "s", "elapsed": "s", "core_diameter": "mm", "bore": "mm",
-        "annulus_density": "g/cm^3", "grain_density": "g/cm^3", "depth": "m",
-    },
-    "pwave": {
-        "travel_time": "us", "thickness": "mm", "walls": "1", "gap": "mm", "amplitude": "1",
+        "counts": "count",
+        "time": "s",
+        "elapsed": "s",
+        "core_diameter": "mm",
+        "bore": "mm",
+        "annulus_density": "g/cm^3",
+        "grain_density": "g/cm^3",
         "depth": "m",
     },
-}  # fmt: skip
+    "pwave": {
+        "travel_time": "us",
+        "thickness": "mm",
+        "walls": "1",
+        "gap": "mm",
+        "amplitude": "1",
+        "depth": "m",
+    },
+}
 _OPTIONAL = {"grain_density", "amplitude", "depth"}
 _DEFAULTS = {"elapsed": 0.0, "annulus_density": 0.0, "gap": 0.0, "walls": 2.0}
 _FOR_VALUES = {
-    "coefficients", "covariance", "domain", "dead_time", "background_rate", "real_time", "scale",
-    "water_density", "aluminium_density", "water_ratio", "aluminium_ratio", "delay", "liner_delay",
-}  # fmt: skip
+    "coefficients",
+    "covariance",
+    "domain",
+    "dead_time",
+    "background_rate",
+    "real_time",
+    "scale",
+    "water_density",
+    "aluminium_density",
+    "water_ratio",
+    "aluminium_ratio",
+    "delay",
+    "liner_delay",
+}
 _CALIBRATIONS = {"gamma": gamma.Calibration, "pwave": pwave.Calibration}
 
 
@@ -209,9 +230,11 @@ class Writer:
         head = group_metadata({"format_version": FORMAT_VERSION})
         self.place.put(f"{ARRAYS}/{METADATA}", json.dumps(head).encode())
         index = {
-            "format_version": FORMAT_VERSION, "corephys_version": __version__, "chunk": CHUNK,
+            "format_version": FORMAT_VERSION,
+            "corephys_version": __version__,
+            "chunk": CHUNK,
             "rows": rows,
-        }  # fmt: skip
+        }
         self.place.put(INDEX, json.dumps(index).encode())
 
 
@@ -239,11 +262,13 @@ def _checked(name: str, sensor: str, scan: Scan) -> tuple[dict[str, np.ndarray],
         raise ValueError(
             f"{name}, {sensor}: "
             + "; ".join(
-                [*(f"there is no column {c!r}" for c in unknown),
-                 *(f"the column {c!r} is missing" for c in lacking)]
+                [
+                    *(f"there is no column {c!r}" for c in unknown),
+                    *(f"the column {c!r} is missing" for c in lacking),
+                ]
             )
             + f". The columns are {', '.join(COLUMNS[sensor])}"
-        )  # fmt: skip
+        )
     sizes = {np.size(values) for values in scan.columns.values() if np.ndim(values)}
     if len(sizes) != 1:
         raise ValueError(f"{name}, {sensor}: the columns are of different lengths, {sorted(sizes)}")

@@ -72,10 +72,12 @@ def locked(place: Place) -> Iterator[None]:
     """
     token = secrets.token_hex(8)
     mine = {
-        "token": token, "host": socket.gethostname(), "process": os.getpid(),
+        "token": token,
+        "host": socket.gethostname(),
+        "process": os.getpid(),
         "process_started": _started(os.getpid()),
         "since": datetime.now(UTC).isoformat(timespec="seconds"),
-    }  # fmt: skip
+    }
     content = json.dumps(mine).encode()
     for _ in range(10):
         if place.put_new(LOCK, content):
@@ -330,15 +332,22 @@ def _blosc(typesize: int) -> dict[str, Any]:
     return {
         "name": "blosc",
         "configuration": {
-            "typesize": typesize, "cname": "lz4", "clevel": 5, "shuffle": "shuffle", "blocksize": 0,
+            "typesize": typesize,
+            "cname": "lz4",
+            "clevel": 5,
+            "shuffle": "shuffle",
+            "blocksize": 0,
         },
-    }  # fmt: skip
+    }
 
 
 def array_metadata(
-    shape: tuple[int, ...], dtype: np.dtype[Any], dims: tuple[str, ...],
-    attributes: Mapping[str, Any], chunk: tuple[int, ...] | None = None,
-) -> dict[str, Any]:  # fmt: skip
+    shape: tuple[int, ...],
+    dtype: np.dtype[Any],
+    dims: tuple[str, ...],
+    attributes: Mapping[str, Any],
+    chunk: tuple[int, ...] | None = None,
+) -> dict[str, Any]:
     """Metadata of one array.
 
     Parameters
@@ -505,8 +514,10 @@ def write_tree(tree: xr.DataTree, place: Place, root: str) -> None:
             place.put(f"{root}/{path}/{METADATA}", _json(everything[path]))
     head = group_metadata(tree.attrs)
     head["consolidated_metadata"] = {
-        "kind": "inline", "must_understand": False, "metadata": everything,
-    }  # fmt: skip
+        "kind": "inline",
+        "must_understand": False,
+        "metadata": everything,
+    }
     place.put(f"{root}/{METADATA}", _json(head))
 
 

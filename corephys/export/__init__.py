@@ -14,7 +14,20 @@ from corephys.export.table import NothingToTabulate, ReportTable
 from corephys.export.tables import write_las, write_tables
 
 __all__ = [
-    "REPORT_TABLES", "Comparison", "NothingToTabulate", "ReportTable", "compare", "flat", "load",
-    "property_table", "report_table", "save", "sequence_table", "shift_table", "write_las",
-    "write_report_tables", "write_summaries", "write_tables",
-]  # fmt: skip
+    "REPORT_TABLES",
+    "Comparison",
+    "NothingToTabulate",
+    "ReportTable",
+    "compare",
+    "flat",
+    "load",
+    "property_table",
+    "report_table",
+    "save",
+    "sequence_table",
+    "shift_table",
+    "write_las",
+    "write_report_tables",
+    "write_summaries",
+    "write_tables",
+]

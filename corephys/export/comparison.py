@@ -152,8 +152,21 @@ def compare(
                 continue
             because = because or _because(group, stages, changed)
             rows.append({"group": group, "quantity": quantity, **row, "because": because})
-    columns = ["group", "quantity", "old", "new", "only_old", "only_new", "changed", "missing",
-               "largest", "unit", "in_uncertainties", "flags_changed", "because"]  # fmt: skip
+    columns = [
+        "group",
+        "quantity",
+        "old",
+        "new",
+        "only_old",
+        "only_new",
+        "changed",
+        "missing",
+        "largest",
+        "unit",
+        "in_uncertainties",
+        "flags_changed",
+        "because",
+    ]
     numbers = pd.DataFrame(rows, columns=columns)
     return Comparison(inputs, choices, numbers, (versions[0], versions[1]), unchanged)
 
@@ -230,11 +243,17 @@ def _difference(old: xr.Dataset | None, new: xr.Dataset | None, name: str) -> di
         size = int(there.size) if there is not None else 0
         unit = str(there.attrs.get("units", "1")) if there is not None else "1"
         return {
-            "old": size if a is not None else 0, "new": size if b is not None else 0,
-            "only_old": size if a is not None else 0, "only_new": size if b is not None else 0,
-            "changed": 0, "largest": np.nan, "unit": unit, "in_uncertainties": np.nan,
-            "flags_changed": 0, "missing": 0,
-        }  # fmt: skip
+            "old": size if a is not None else 0,
+            "new": size if b is not None else 0,
+            "only_old": size if a is not None else 0,
+            "only_new": size if b is not None else 0,
+            "changed": 0,
+            "largest": np.nan,
+            "unit": unit,
+            "in_uncertainties": np.nan,
+            "flags_changed": 0,
+            "missing": 0,
+        }
     left, right = _pairs(old, new, a, b)
     x, y = _flat(a)[left], _flat(b)[right]
     moved = ~((x == y) | (np.isnan(x) & np.isnan(y)))
@@ -249,13 +268,17 @@ def _difference(old: xr.Dataset | None, new: xr.Dataset | None, name: str) -> di
     known = step[np.isfinite(step)]
     u = _uncertainty(old, name)
     return {
-        "old": int(a.size), "new": int(b.size), "only_old": int(only_old),
-        "only_new": int(only_new), "changed": int(moved.sum()),
+        "old": int(a.size),
+        "new": int(b.size),
+        "only_old": int(only_old),
+        "only_new": int(only_new),
+        "changed": int(moved.sum()),
         "largest": float(known.max()) if known.size else np.nan,
         "unit": str(a.attrs.get("units", "1")),
         "in_uncertainties": _over(np.abs(y - x), None if u is None else u[left]),
-        "flags_changed": flags_changed, "missing": int((np.isnan(x) != np.isnan(y)).sum()),
-    }  # fmt: skip
+        "flags_changed": flags_changed,
+        "missing": int((np.isnan(x) != np.isnan(y)).sum()),
+    }
 
 
 def _flat(array: xr.DataArray) -> np.ndarray:

@@ -22,14 +22,31 @@ __all__ = ["COLUMNS", "GROUPINGS", "property_table", "write_summaries"]
 
 GROUPINGS = ("layer", "lithology", "coring_method")
 COLUMNS = (
-    "property", "quantity", "unit", *GROUPINGS, "readings", "n", "mean", "median",
-    "standard_deviation", "minimum", "maximum", "u_random_of_mean", "u_systematic_of_mean",
-    "n_missing", "n_suspect", "n_bad", "n_not_evaluated", "left_out",
-)  # fmt: skip
+    "property",
+    "quantity",
+    "unit",
+    *GROUPINGS,
+    "readings",
+    "n",
+    "mean",
+    "median",
+    "standard_deviation",
+    "minimum",
+    "maximum",
+    "u_random_of_mean",
+    "u_systematic_of_mean",
+    "n_missing",
+    "n_suspect",
+    "n_bad",
+    "n_not_evaluated",
+    "left_out",
+)
 _LEVELS = (
-    ("n_missing", flags.MISSING), ("n_suspect", flags.SUSPECT), ("n_bad", flags.BAD),
+    ("n_missing", flags.MISSING),
+    ("n_suspect", flags.SUSPECT),
+    ("n_bad", flags.BAD),
     ("n_not_evaluated", flags.NOT_EVALUATED),
-)  # fmt: skip
+)
 _NUMBERS = COLUMNS[COLUMNS.index("mean") : COLUMNS.index("u_systematic_of_mean") + 1]
 
 
@@ -48,9 +65,13 @@ class _Readings(NamedTuple):
 
 
 def property_table(
-    tree: xr.DataTree, *, by: Sequence[str] = ("layer",), top: Any = None, bottom: Any = None,
+    tree: xr.DataTree,
+    *,
+    by: Sequence[str] = ("layer",),
+    top: Any = None,
+    bottom: Any = None,
     allow: tuple[str, ...] | None = None,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Statistics of every property series of a reduced hole, and what was left out.
 
     Parameters
@@ -136,9 +157,11 @@ def write_summaries(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[P
 
 
 def _table(
-    there: Sequence[_Readings], by: tuple[str, ...], levels: tuple[str, ...],
+    there: Sequence[_Readings],
+    by: tuple[str, ...],
+    levels: tuple[str, ...],
     ends: tuple[float, float],
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Statistics of series in an interval of depth [m], by groups."""
     rows: list[dict[str, Any]] = []
     for one in there:
@@ -253,12 +276,16 @@ def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
             else:
                 moved = np.full((1, size), np.nan)
             yield _Readings(
-                path, name, str(dataset[name].attrs.get("units", TERMS[name].unit)),
+                path,
+                name,
+                str(dataset[name].attrs.get("units", TERMS[name].unit)),
                 dataset[name].values.astype(float),
                 np.full(size, np.nan) if u is None else u.values.astype(float),
-                moved.astype(float), dataset[f"{name}_flag"].values,
-                dataset[f"{name}_reason"].values, where,
-            )  # fmt: skip
+                moved.astype(float),
+                dataset[f"{name}_flag"].values,
+                dataset[f"{name}_reason"].values,
+                where,
+            )
 
 
 def _places(dataset: xr.Dataset, beds: xr.Dataset | None, cores: xr.Dataset | None) -> pd.DataFrame:

@@ -287,9 +287,14 @@ def _leaf(tree: xr.DataTree, path: str, table: str) -> xr.Dataset:
 
 
 def _of_leaf(
-    tree: xr.DataTree, name: str, title: str, path: str, keys: Sequence[str],
-    quantities: Sequence[str], *more: Callable[[xr.Dataset], list[Column]],
-) -> ReportTable:  # fmt: skip
+    tree: xr.DataTree,
+    name: str,
+    title: str,
+    path: str,
+    keys: Sequence[str],
+    quantities: Sequence[str],
+    *more: Callable[[xr.Dataset], list[Column]],
+) -> ReportTable:
     data = _leaf(tree, path, name)
     if "depth" in data.coords and data["depth"].ndim == 1:
         dim = data["depth"].dims[0]
@@ -401,17 +406,35 @@ def _consolidation(tree: xr.DataTree) -> ReportTable:
 REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
     "cores": _cores,
     "index_properties": lambda tree: _of_leaf(
-        tree, "index_properties", "Index properties of samples", "properties/index_properties",
-        _HERE, ("bulk_density", "dry_density", "grain_density", "porosity", "void_ratio",
-                "water_content_wet"),
+        tree,
+        "index_properties",
+        "Index properties of samples",
+        "properties/index_properties",
+        _HERE,
+        (
+            "bulk_density",
+            "dry_density",
+            "grain_density",
+            "porosity",
+            "void_ratio",
+            "water_content_wet",
+        ),
     ),
     "thermal_conductivity": lambda tree: _of_leaf(
-        tree, "thermal_conductivity", "Thermal conductivity", "properties/thermal_conductivity",
-        (*_HERE, "direction", "geometry"), ("thermal_conductivity",),
+        tree,
+        "thermal_conductivity",
+        "Thermal conductivity",
+        "properties/thermal_conductivity",
+        (*_HERE, "direction", "geometry"),
+        ("thermal_conductivity",),
     ),
     "formation_temperature": lambda tree: _of_leaf(
-        tree, "formation_temperature", "Formation temperature", "properties/formation_temperature",
-        ("sample_id", "station", "tool", "depth"), ("equilibrium_temperature",),
+        tree,
+        "formation_temperature",
+        "Formation temperature",
+        "properties/formation_temperature",
+        ("sample_id", "station", "tool", "depth"),
+        ("equilibrium_temperature",),
         lambda data: [
             fixed_column("conductivity [W/(m K)]", data["conductivity"].values, 3),
             fixed_column("window from [s]", data["window_start"].values, 0),
@@ -421,18 +444,26 @@ REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
     ),
     "heat_flow": _heat_flow,
     "sample_velocity": lambda tree: _of_leaf(
-        tree, "sample_velocity", "P-wave velocity of samples", "properties/sample_velocity",
-        (*_HERE, "axis"), ("p_wave_velocity",),
+        tree,
+        "sample_velocity",
+        "P-wave velocity of samples",
+        "properties/sample_velocity",
+        (*_HERE, "axis"),
+        ("p_wave_velocity",),
     ),
     "strength": lambda tree: _of_leaf(
-        tree, "strength", "Undrained shear strength", "properties/strength",
-        (*_HERE, "method", "state"), ("undrained_shear_strength",),
+        tree,
+        "strength",
+        "Undrained shear strength",
+        "properties/strength",
+        (*_HERE, "method", "state"),
+        ("undrained_shear_strength",),
     ),
     "consolidation": _consolidation,
     "calibration": calibration_table,
     "constants": constants_table,
     "glossary": glossary_table,
-}  # fmt: skip
+}
 
 
 def report_table(tree: xr.DataTree, name: str) -> ReportTable:

@@ -14,22 +14,54 @@ import numpy as np
 import pandas as pd
 
 __all__ = [
-    "K1", "Column", "NothingToTabulate", "ReportTable", "fixed_column", "text_column", "values_of",
-    "version", "workbook",
-]  # fmt: skip
+    "K1",
+    "Column",
+    "NothingToTabulate",
+    "ReportTable",
+    "fixed_column",
+    "text_column",
+    "values_of",
+    "version",
+    "workbook",
+]
 
 K1 = "± is the standard uncertainty, k = 1, random and systematic together; empty where unknown."
 # Cells that begin with one of these are formulas to a spreadsheet.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 _LATEX = {
-    "\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_",
-    "{": r"\{", "}": r"\}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "±": r"$\pm$",
-    "°": r"\textdegree{}", "²": r"$^2$", "³": r"$^3$", "µ": r"\textmu{}", "Ω": r"$\Omega$",
-    "ρ": r"$\rho$", "φ": r"$\phi$", "λ": r"$\lambda$", "σ": r"$\sigma$", "χ": r"$\chi$",
-    "′": r"$'$", "−": r"$-$", "×": r"$\times$", "·": r"$\cdot$", "<": r"\textless{}",
-    ">": r"\textgreater{}", "|": r"\textbar{}", "`": r"\textasciigrave{}", "≥": r"$\geq$",
-    "≤": r"$\leq$", "…": r"\ldots{}",
-}  # fmt: skip
+    "\\": r"\textbackslash{}",
+    "&": r"\&",
+    "%": r"\%",
+    "$": r"\$",
+    "#": r"\#",
+    "_": r"\_",
+    "{": r"\{",
+    "}": r"\}",
+    "~": r"\textasciitilde{}",
+    "^": r"\textasciicircum{}",
+    "±": r"$\pm$",
+    "°": r"\textdegree{}",
+    "²": r"$^2$",
+    "³": r"$^3$",
+    "µ": r"\textmu{}",
+    "Ω": r"$\Omega$",
+    "ρ": r"$\rho$",
+    "φ": r"$\phi$",
+    "λ": r"$\lambda$",
+    "σ": r"$\sigma$",
+    "χ": r"$\chi$",
+    "′": r"$'$",
+    "−": r"$-$",
+    "×": r"$\times$",
+    "·": r"$\cdot$",
+    "<": r"\textless{}",
+    ">": r"\textgreater{}",
+    "|": r"\textbar{}",
+    "`": r"\textasciigrave{}",
+    "≥": r"$\geq$",
+    "≤": r"$\leq$",
+    "…": r"\ldots{}",
+}
 
 
 class NothingToTabulate(ValueError):
@@ -275,9 +307,13 @@ def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
     stream = io.BytesIO()
     book = xlsxwriter.Workbook(
         stream,
-        {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False,
-         "nan_inf_to_errors": False},
-    )  # fmt: skip
+        {
+            "in_memory": True,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "nan_inf_to_errors": False,
+        },
+    )
     # A date of the day would make every file another one.
     book.set_properties({"title": path.stem, "created": datetime.datetime(2000, 1, 1)})
     bold, wrapped = book.add_format({"bold": True}), book.add_format({"text_wrap": True})

@@ -27,9 +27,19 @@ __all__ = ["write_las", "write_tables"]
 # Decimals of positions, which have no stated uncertainty: a tenth of a millimetre.
 _DECIMALS = {"m": 4, "cm": 2, "mm": 1}
 _POSITIONS = (
-    "sample_id", "core", "section", "offset", "run", "station", "standard", "carrier", "depth",
-    "depth_fitted", "offset_closed", "depth_closed",
-)  # fmt: skip
+    "sample_id",
+    "core",
+    "section",
+    "offset",
+    "run",
+    "station",
+    "standard",
+    "carrier",
+    "depth",
+    "depth_fitted",
+    "offset_closed",
+    "depth_closed",
+)
 # Cells that begin with one of these are formulas to a spreadsheet.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 _ABOUT = """\
@@ -182,9 +192,13 @@ _SCALES = ("depth", "depth_fitted", "depth_closed")
 
 
 def write_las(
-    result: xr.Dataset | xr.DataTree, path: str | os.PathLike[str], *, depth_scale: str = "depth",
-    allow: tuple[str, ...] = ("good", "not_evaluated"), well: str = "",
-) -> Path:  # fmt: skip
+    result: xr.Dataset | xr.DataTree,
+    path: str | os.PathLike[str],
+    *,
+    depth_scale: str = "depth",
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+    well: str = "",
+) -> Path:
     """Write a series of the cores as a LAS 2.0 file, in the order of depth.
 
     Parameters

@@ -18,9 +18,11 @@ __all__ = ["load", "save", "store"]
 
 
 def save(
-    tree: xr.DataTree, path: str | os.PathLike[str], *,
+    tree: xr.DataTree,
+    path: str | os.PathLike[str],
+    *,
     storage_options: Mapping[str, Any] | None = None,
-) -> str:  # fmt: skip
+) -> str:
     """Write a hole as a zarr store, whole or not at all.
 
     Parameters

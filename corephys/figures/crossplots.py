@@ -73,8 +73,9 @@ def velocity_density(tree: DataTree) -> Plate:
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(ONE_COLUMN, 88.0)
         axes = figure.add_subplot()
-        plate.points(axes, _PANEL, "scan", rho, v, flag=level, colour=COLOURS["p_wave_velocity"],
-                     small=True)  # fmt: skip
+        plate.points(
+            axes, _PANEL, "scan", rho, v, flag=level, colour=COLOURS["p_wave_velocity"], small=True
+        )
         _samples(axes, tree)
         for which, held in (("x", rho[good]), ("y", v[good])):
             low, high = np.quantile(held, [0.001, 0.999])
@@ -103,15 +104,17 @@ def _samples(axes: Axes, tree: DataTree) -> None:
     if not across.sizes["reading"]:
         return
     beside = match(index, to=across, within=_WITHIN, how="nearest")
-    level = np.maximum(
-        across["p_wave_velocity_flag"].values, beside["bulk_density_flag"].values
-    )  # fmt: skip
+    level = np.maximum(across["p_wave_velocity_flag"].values, beside["bulk_density_flag"].values)
     plate.points(
-        axes, _PANEL, "samples, across the core", beside["bulk_density"].values,
-        across["p_wave_velocity"].values, flag=level,
+        axes,
+        _PANEL,
+        "samples, across the core",
+        beside["bulk_density"].values,
+        across["p_wave_velocity"].values,
+        flag=level,
         x_error=uncertainty.total(beside, "bulk_density").values,
         y_error=uncertainty.total(across, "p_wave_velocity").values,
-    )  # fmt: skip
+    )
 
 
 def _impedance(axes: Axes) -> None:
@@ -134,9 +137,17 @@ def _impedance(axes: Axes) -> None:
         if y[place] > top - 0.04 * (top - bottom) and x[place] < left + 0.02 * (right - left):
             continue
         drop = 0.035 * (top - bottom) if y[place] > top - 0.04 * (top - bottom) else 0.0
-        axes.text(x[place] + 0.01 * (right - left), y[place] - drop, f"{z:g}", fontsize=5.5,
-                  color="0.35", ha="left", va="center", zorder=5,
-                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6})  # fmt: skip
+        axes.text(
+            x[place] + 0.01 * (right - left),
+            y[place] - drop,
+            f"{z:g}",
+            fontsize=5.5,
+            color="0.35",
+            ha="left",
+            va="center",
+            zorder=5,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+        )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -154,8 +165,10 @@ _LINES: dict[str, tuple[str, str, Any]] = {
     "soft_sand": ("soft sand or mud", "black", ":"),
     "suspension": ("suspension (Wood)", "black", "-"),
 }
-_OUTSIDE = {"below_elastic_bounds": ("below bounds", "x"),
-            "above_elastic_bounds": ("above bounds", "+")}  # fmt: skip
+_OUTSIDE = {
+    "below_elastic_bounds": ("below bounds", "x"),
+    "above_elastic_bounds": ("above bounds", "+"),
+}
 _VELOCITY = "P-wave velocity [m/s] against porosity"
 
 
@@ -210,9 +223,13 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
 
 
 def _readings(
-    axes: Axes, tree: xr.DataTree, checked: xr.Dataset, phi: np.ndarray, v: np.ndarray,
+    axes: Axes,
+    tree: xr.DataTree,
+    checked: xr.Dataset,
+    phi: np.ndarray,
+    v: np.ndarray,
     level: np.ndarray,
-) -> list[Line2D]:  # fmt: skip
+) -> list[Line2D]:
     """Dots by coring method; flagged ones pale below all."""
     keys = []
     for method, here in _by_method(tree, checked).items():
@@ -222,8 +239,9 @@ def _readings(
             METHODS.get(method or "piston", METHODS["other"])[1],
             f"scan, {method}" if method else "scan",
         )
-        plate.points(axes, _VELOCITY, words, phi[here], v[here], flag=level[here], colour=ink,
-                     small=True)  # fmt: skip
+        plate.points(
+            axes, _VELOCITY, words, phi[here], v[here], flag=level[here], colour=ink, small=True
+        )
         keys.append(_dot(words, ink))
     keys.append(_dot("scan, flagged", FLAGGED))
     return keys
@@ -263,8 +281,18 @@ def _outside(
         inside = (phi[here] >= left) & (phi[here] <= right) & (v[here] >= low) & (v[here] <= high)
         off = int((~inside).sum())
         text = f"{words}, {off} of {int(here.sum())} off axis" if off else words
-        keys.append(Line2D([], [], marker=marker, color="black", linestyle="none", markersize=3.6,
-                           markeredgewidth=0.6, label=text))  # fmt: skip
+        keys.append(
+            Line2D(
+                [],
+                [],
+                marker=marker,
+                color="black",
+                linestyle="none",
+                markersize=3.6,
+                markeredgewidth=0.6,
+                label=text,
+            )
+        )
     return keys
 
 
@@ -283,8 +311,14 @@ def _models(axes: Axes, curves: xr.Dataset) -> list[Line2D]:
         if model == "suspension":
             u = curves["velocity_suspension_u"].values
             for sign in (-1.0, 1.0):
-                plate.curve(axes, _VELOCITY, f"{words}, one standard uncertainty off", porosity,
-                            speed + sign * u, colour="0.7")  # fmt: skip
+                plate.curve(
+                    axes,
+                    _VELOCITY,
+                    f"{words}, one standard uncertainty off",
+                    porosity,
+                    speed + sign * u,
+                    colour="0.7",
+                )
         plate.curve(axes, _VELOCITY, words, porosity, speed, colour=ink, style=style)
         keys.append(Line2D([], [], color=ink, linestyle=style, linewidth=1.0, label=words))
     if keys and keys[-1].get_label() == _LINES["suspension"][0]:
@@ -293,8 +327,16 @@ def _models(axes: Axes, curves: xr.Dataset) -> list[Line2D]:
 
 
 def _dot(words: str, ink: str) -> Line2D:
-    return Line2D([], [], marker=".", color=ink, linestyle="none", markersize=4.0,
-                  markeredgewidth=0.0, label=words)  # fmt: skip
+    return Line2D(
+        [],
+        [],
+        marker=".",
+        color=ink,
+        linestyle="none",
+        markersize=4.0,
+        markeredgewidth=0.0,
+        label=words,
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -342,8 +384,16 @@ def formation_factor(tree: xr.DataTree) -> Plate:
         figure = Plate(TWO_COLUMNS, 88.0)
         axes = figure.add_subplot()
         positive = (f > 0) & (phi > 0)
-        plate.points(axes, _ARCHIE, "scan", phi[positive], f[positive], flag=level[positive],
-                     colour=COLOURS["electrical_resistivity"], small=True)  # fmt: skip
+        plate.points(
+            axes,
+            _ARCHIE,
+            "scan",
+            phi[positive],
+            f[positive],
+            flag=level[positive],
+            colour=COLOURS["electrical_resistivity"],
+            small=True,
+        )
         axes.set(xscale="log", yscale="log")
         ends = [np.quantile(held[good], [0.001, 0.999]) for held in (phi, f)]
         axes.set_xlim(0.93 * ends[0][0], min(1.07 * ends[0][1], 1.0))
@@ -381,24 +431,39 @@ def _reach(
 def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]]) -> None:
     """One line a layer, as far as its readings reach, with its numbers beside the figure."""
     names = archie["layer_name"].values if "layer_name" in archie.coords else ["whole hole"]
-    m, u = (np.atleast_1d(archie[n].values) for n in
-            ("cementation_exponent", "cementation_exponent_u_random"))  # fmt: skip
+    m, u = (
+        np.atleast_1d(archie[n].values)
+        for n in ("cementation_exponent", "cementation_exponent_u_random")
+    )
     a, n = (np.atleast_1d(archie[key].values) for key in ("archie_a", "points"))
     for place, name in enumerate(names):
         if not (np.isfinite(m[place]) and np.isfinite(a[place])):
             continue
         x = np.geomspace(*reach.get(str(name), axes.get_xlim()), 60)
         ink = ("black", "0.3", "0.5")[place // len(DASHES) % 3]
-        plate.curve(axes, _ARCHIE, f"Archie, {name}", x, a[place] * x ** -m[place], colour=ink,
-                    style=DASHES[place % len(DASHES)])  # fmt: skip
+        plate.curve(
+            axes,
+            _ARCHIE,
+            f"Archie, {name}",
+            x,
+            a[place] * x ** -m[place],
+            colour=ink,
+            style=DASHES[place % len(DASHES)],
+        )
         error = f" ± {u[place]:.2f}" if np.isfinite(u[place]) else ""
         axes.lines[-1].set_label(
             f"{plain(name)}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$, n {int(n[place])}"
         )
     handles = [line for line in axes.lines if not line.get_label().startswith("_")]
-    axes.legend(handles=handles[:14], loc="upper left", bbox_to_anchor=(1.01, 1.0),
-                borderaxespad=0.0, handlelength=4.0, title="F = a φ$^{-m}$, by layer",
-                title_fontsize=6)  # fmt: skip
+    axes.legend(
+        handles=handles[:14],
+        loc="upper left",
+        bbox_to_anchor=(1.01, 1.0),
+        borderaxespad=0.0,
+        handlelength=4.0,
+        title="F = a φ$^{-m}$, by layer",
+        title_fontsize=6,
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -446,23 +511,54 @@ def density_comparison(tree: DataTree) -> Plate:
             marker, ink = METHODS.get(word, METHODS["other"])
             here = both & (methods == word)
             plate.points(
-                axes, "scan against samples, bulk density [g/cm^3]", word, x[here], y[here],
-                flag=level[here], x_error=error[0][here], y_error=error[1][here], marker=marker,
+                axes,
+                "scan against samples, bulk density [g/cm^3]",
+                word,
+                x[here],
+                y[here],
+                flag=level[here],
+                x_error=error[0][here],
+                y_error=error[1][here],
+                marker=marker,
                 colour=ink,
-            )  # fmt: skip
-            keys.append(Line2D([], [], marker=marker, color=ink, markerfacecolor="white",
-                               linestyle="none", markersize=3.6, label=word))  # fmt: skip
+            )
+            keys.append(
+                Line2D(
+                    [],
+                    [],
+                    marker=marker,
+                    color=ink,
+                    markerfacecolor="white",
+                    linestyle="none",
+                    markersize=3.6,
+                    label=word,
+                )
+            )
         ends = np.array([min(x[good].min(), y[good].min()), max(x[good].max(), y[good].max())])
         ends += 0.06 * float(np.ptp(ends) or 0.1) * np.array([-1.0, 1.0])
-        plate.curve(axes, "scan against samples, bulk density [g/cm^3]", "equal", ends, ends,
-                    colour="0.4", style="--")  # fmt: skip
+        plate.curve(
+            axes,
+            "scan against samples, bulk density [g/cm^3]",
+            "equal",
+            ends,
+            ends,
+            colour="0.4",
+            style="--",
+        )
         axes.set(xlim=ends, ylim=ends, aspect="equal")
         axes.set_xlabel(f"{label('bulk_density')}, samples")
         axes.set_ylabel(f"{label('bulk_density')}, scan beside them")
         figure.head(tree)
         axes.legend(handles=keys, loc="upper left", handletextpad=0.3)
-        axes.text(0.97, 0.03, _words(y[good] - x[good]), transform=axes.transAxes, ha="right",
-                  va="bottom", fontsize=6)  # fmt: skip
+        axes.text(
+            0.97,
+            0.03,
+            _words(y[good] - x[good]),
+            transform=axes.transAxes,
+            ha="right",
+            va="bottom",
+            fontsize=6,
+        )
     what = (
         "Bulk density of the scan, averaged over the footprint of a sample, against that of the "
         f"sample ({_WITHIN}); dashed: equal."

@@ -101,9 +101,15 @@ def heat_flow(tree: xr.DataTree) -> Plate:
 
 def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
     plate.points(
-        axes, f"{one.label} against depth [m]", one.name.replace("_", " "), one.values, one.depth,
-        flag=one.flag, x_error=one.error, colour=COLOURS[one.name],
-    )  # fmt: skip
+        axes,
+        f"{one.label} against depth [m]",
+        one.name.replace("_", " "),
+        one.values,
+        one.depth,
+        flag=one.flag,
+        x_error=one.error,
+        colour=COLOURS[one.name],
+    )
     axes.set_xlim(*span([one]))
     axes.set_ylim(bottom, -0.02 * bottom)
     axes.set_xlabel(one.label)
@@ -111,9 +117,12 @@ def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
 
 
 def _bullard(
-    axes: Axes, temperature: Series, resistance: xr.Dataset, flow: xr.Dataset | None,
+    axes: Axes,
+    temperature: Series,
+    resistance: xr.Dataset,
+    flow: xr.Dataset | None,
     bottom_water: float,
-) -> None:  # fmt: skip
+) -> None:
     name = "thermal_resistance"
     x = resistance[name].values.astype(float)
     known = f"{name}_u_random" in resistance and f"{name}_u_systematic" in resistance
@@ -121,9 +130,16 @@ def _bullard(
     panel = f"{temperature.label} against {label(name)}"
     # The resistance stands at the stations, one a temperature.
     plate.points(
-        axes, panel, "stations", temperature.values, x, flag=temperature.flag,
-        x_error=temperature.error, y_error=error, colour=COLOURS[temperature.name],
-    )  # fmt: skip
+        axes,
+        panel,
+        "stations",
+        temperature.values,
+        x,
+        flag=temperature.flag,
+        x_error=temperature.error,
+        y_error=error,
+        colour=COLOURS[temperature.name],
+    )
     bottom = float(np.nanmax(x)) * 1.06
     axes.set_ylim(bottom, -0.03 * bottom)
     axes.set_xlabel(temperature.label)
@@ -136,10 +152,23 @@ def _bullard(
     plate.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
     if np.isfinite(bottom_water):
         plate.points(axes, panel, "bottom water", [bottom_water], [0.0], marker="s")
-        axes.annotate("bottom water", (bottom_water, 0.0), xytext=(5, 0), fontsize=6,
-                      textcoords="offset points", va="center")  # fmt: skip
-    axes.text(0.97, 0.95, f"q = {stated(slope, u_slope, 'mW/m^2')}", transform=axes.transAxes,
-              ha="right", va="top", fontsize=6.5)  # fmt: skip
+        axes.annotate(
+            "bottom water",
+            (bottom_water, 0.0),
+            xytext=(5, 0),
+            fontsize=6,
+            textcoords="offset points",
+            va="center",
+        )
+    axes.text(
+        0.97,
+        0.95,
+        f"q = {stated(slope, u_slope, 'mW/m^2')}",
+        transform=axes.transAxes,
+        ha="right",
+        va="top",
+        fontsize=6.5,
+    )
 
 
 def bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
@@ -223,9 +252,12 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
 
 
 def _residuals(
-    axes: Axes, bend: xr.Dataset, resistance: xr.Dataset, temperature: xr.Dataset,
+    axes: Axes,
+    bend: xr.Dataset,
+    resistance: xr.Dataset,
+    temperature: xr.Dataset,
     fitted: tuple[float, float],
-) -> None:  # fmt: skip
+) -> None:
     """Temperatures less the line, with the errors of both axes, and the parabola less the line.
 
     ``fitted`` are the slope [mW/m^2] and the bottom water less the line [K], NaN without.
@@ -248,8 +280,14 @@ def _residuals(
     plate.points(axes, panel, "stations", line[shown], r[shown], x_error=error[shown], colour=_WARM)
     if np.isfinite(water):
         plate.points(axes, panel, "bottom water", [water], [0.0], marker="s")
-        axes.annotate("bottom water", (water, 0.0), xytext=(5, 0), fontsize=6,
-                      textcoords="offset points", va="center")  # fmt: skip
+        axes.annotate(
+            "bottom water",
+            (water, 0.0),
+            xytext=(5, 0),
+            fontsize=6,
+            textcoords="offset points",
+            va="center",
+        )
     bottom = 1.06 * float(r[shown].max())
     plate.curve(axes, panel, "line", [0.0, 0.0], [0.0, bottom])
     # Three stations fix the parabola: it is drawn through what it adds to the line at them.
@@ -275,8 +313,9 @@ def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
     value, u = scalar(flow, "heat_flow")
     ends = np.array([0.0, bottom])
     if np.isfinite(u):
-        plate.band(axes, panel, "line, one standard uncertainty", ends, [value - u] * 2,
-                   [value + u] * 2)  # fmt: skip
+        plate.band(
+            axes, panel, "line, one standard uncertainty", ends, [value - u] * 2, [value + u] * 2
+        )
     plate.curve(axes, panel, "line", [value, value], ends)
     mean, _ = scalar(pieces, "heat_flow_mean")
     plate.curve(axes, panel, "mean of the intervals", [mean, mean], ends, style=":")
@@ -393,10 +432,24 @@ def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> N
     heated = time > 0
     inside = heated & (time >= start) & (time <= end)
     panel = "temperature [degC] against time [s]"
-    plate.points(axes, panel, "outside the window", time[heated & ~inside],
-                 temperature[heated & ~inside], marker=".", colour=FLAGGED)  # fmt: skip
-    plate.points(axes, panel, "inside the window", time[inside], temperature[inside], marker=".",
-                 colour=COLOURS["equilibrium_temperature"])  # fmt: skip
+    plate.points(
+        axes,
+        panel,
+        "outside the window",
+        time[heated & ~inside],
+        temperature[heated & ~inside],
+        marker=".",
+        colour=FLAGGED,
+    )
+    plate.points(
+        axes,
+        panel,
+        "inside the window",
+        time[inside],
+        temperature[inside],
+        marker=".",
+        colour=COLOURS["equilibrium_temperature"],
+    )
     axes.axvspan(start, end, color="0.93", zorder=0)
     axes.set_xscale("log")
     axes.set_xlabel("time since heating began [s]")
@@ -420,21 +473,35 @@ def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
         rows = np.flatnonzero(which & np.isfinite(k))
         rows = rows[:: max(1, rows.size // _MOST)]
         if rows.size:
-            plate.points(axes, panel, f"{name} windows", length[rows], k[rows], small=True,
-                         colour=colour)  # fmt: skip
+            plate.points(
+                axes, panel, f"{name} windows", length[rows], k[rows], small=True, colour=colour
+            )
     value = float(one["thermal_conductivity"])
     u = float(uncertainty.total(one, "thermal_conductivity"))
-    plate.points(axes, panel, "chosen", [float(one["window_end"] - one["window_start"])], [value],
-                 y_error=[u],
-                 marker="s")  # fmt: skip
+    plate.points(
+        axes,
+        panel,
+        "chosen",
+        [float(one["window_end"] - one["window_start"])],
+        [value],
+        y_error=[u],
+        marker="s",
+    )
     if np.isfinite(value):
         axes.set_ylim(0.85 * value, 1.15 * value)
-    by_cylinder = float(one["conductivity_by_cylinder"]) if "conductivity_by_cylinder" in one else (
-        np.nan)  # fmt: skip
+    by_cylinder = (
+        float(one["conductivity_by_cylinder"]) if "conductivity_by_cylinder" in one else (np.nan)
+    )
     if np.isfinite(by_cylinder):
         axes.axhline(by_cylinder, color="0.3", linewidth=0.8, linestyle="--", zorder=1)
-        axes.text(0.97, 0.05, "dashed: the whole cylinder fitted", transform=axes.transAxes,
-                  ha="right", fontsize=6)  # fmt: skip
+        axes.text(
+            0.97,
+            0.05,
+            "dashed: the whole cylinder fitted",
+            transform=axes.transAxes,
+            ha="right",
+            fontsize=6,
+        )
     axes.set_xlabel("length of the window [s]")
     axes.set_ylabel(label("thermal_conductivity"))
 
@@ -499,16 +566,22 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
 
 
 def _decay(
-    above: Any, below: Any, table: xr.Dataset, here: xr.Dataset, tools: xr.Dataset,
-    one: xr.Dataset, name: str,
-) -> None:  # fmt: skip
+    above: Any,
+    below: Any,
+    table: xr.Dataset,
+    here: xr.Dataset,
+    tools: xr.Dataset,
+    one: xr.Dataset,
+    name: str,
+) -> None:
     fit = formation_temperature.fitted(table, here, tools, one)
     time, values, model = (fit[part].values for part in ("time", "temperature", "fit"))
     inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
     panel = "temperature [degC] against time since penetration [s]"
-    for which, words, colour in ((~inside, "outside the window", FLAGGED),
-                                 (inside, "inside the window",
-                                  COLOURS["equilibrium_temperature"])):  # fmt: skip
+    for which, words, colour in (
+        (~inside, "outside the window", FLAGGED),
+        (inside, "inside the window", COLOURS["equilibrium_temperature"]),
+    ):
         plate.points(above, panel, words, time[which], values[which], marker=".", colour=colour)
     plate.curve(above, panel, "fit", time[inside], model[inside])
     level = float(one["equilibrium_temperature"])
@@ -517,8 +590,15 @@ def _decay(
     above.set_ylabel("temperature [°C]")
     above.tick_params(labelbottom=False)
     left = 1e3 * (values - model)[inside]
-    plate.points(below, "residual [mK] against time since penetration [s]", "residual",
-                 time[inside], left, marker=".", colour="0.2")  # fmt: skip
+    plate.points(
+        below,
+        "residual [mK] against time since penetration [s]",
+        "residual",
+        time[inside],
+        left,
+        marker=".",
+        colour="0.2",
+    )
     below.axhline(0.0, color="0.3", linewidth=0.6, zorder=1)
     below.set_xlabel("time since penetration [s]")
     below.set_ylabel("residual [mK]")
@@ -527,18 +607,28 @@ def _decay(
 def _valley(axes: Any, valley: xr.Dataset, one: xr.Dataset) -> None:
     panel = f"{label('equilibrium_temperature')} against {label('thermal_conductivity')}"
     k, temperature = valley["conductivity"].values, valley["temperature"].values
-    plate.curve(axes, panel, "valley", k, temperature,
-                colour=COLOURS["thermal_conductivity"])  # fmt: skip
-    u = np.hypot(float(one["equilibrium_temperature_u_random"]),
-                 float(one["equilibrium_temperature_u_systematic"]))  # fmt: skip
-    plate.points(axes, panel, "chosen", [float(one["conductivity"])],
-                 [float(one["equilibrium_temperature"])], y_error=[u], marker="s")  # fmt: skip
+    plate.curve(axes, panel, "valley", k, temperature, colour=COLOURS["thermal_conductivity"])
+    u = np.hypot(
+        float(one["equilibrium_temperature_u_random"]),
+        float(one["equilibrium_temperature_u_systematic"]),
+    )
+    plate.points(
+        axes,
+        panel,
+        "chosen",
+        [float(one["conductivity"])],
+        [float(one["equilibrium_temperature"])],
+        y_error=[u],
+        marker="s",
+    )
     slope = float(one["conductivity_sensitivity"])
     worse = 1e3 * float(valley["residual_deviation_range"])
     axes.set_title(
         f"dT/dk = {slope:.3f} K per W/(m K); along the curve the\nstandard deviation of the "
-        f"residuals changes by {worse:.2g} mK", loc="left", fontsize=6,
-    )  # fmt: skip
+        f"residuals changes by {worse:.2g} mK",
+        loc="left",
+        fontsize=6,
+    )
     axes.set_xlabel(label("thermal_conductivity"))
     axes.set_ylabel(label("equilibrium_temperature"))
 
@@ -595,14 +685,24 @@ def temperature_records(tree: xr.DataTree) -> Plate:
             start, end = float(one["window_start"]), float(one["window_end"])
             inside = (time >= start) & (time <= end)
             for side in (some & (time <= start), some & (time >= end)):
-                plate.curve(axes, _PANEL, f"station {names[row]}, outside the window", time[side],
-                            above[side], colour="0.82")  # fmt: skip
+                plate.curve(
+                    axes,
+                    _PANEL,
+                    f"station {names[row]}, outside the window",
+                    time[side],
+                    above[side],
+                    colour="0.82",
+                )
                 axes.lines[-1].set_zorder(1.0)
             plate.curve(
-                axes, _PANEL, f"station {names[row]}", time[some & inside], above[some & inside],
+                axes,
+                _PANEL,
+                f"station {names[row]}",
+                time[some & inside],
+                above[some & inside],
                 colour=_INKS[place // len(_DASHES) % len(_INKS)],
                 style=_DASHES[place % len(_DASHES)],
-            )  # fmt: skip
+            )
             axes.lines[-1].set_label(f"station {plain(names[row])}, {float(one['depth']):.1f} m")
             if (some & inside).any():
                 low = min(low, float(above[some & inside].min()))
@@ -617,8 +717,13 @@ def temperature_records(tree: xr.DataTree) -> Plate:
         axes.set_ylabel("temperature above equilibrium [K]")
         figure.head(tree)
         handles = [line for line in axes.lines if not line.get_label().startswith("_")]
-        axes.legend(handles=handles[:25], loc="upper left", bbox_to_anchor=(1.01, 1.0),
-                    borderaxespad=0.0, handlelength=4.0)  # fmt: skip
+        axes.legend(
+            handles=handles[:25],
+            loc="upper left",
+            bbox_to_anchor=(1.01, 1.0),
+            borderaxespad=0.0,
+            handlelength=4.0,
+        )
     what = (
         f"Cooling of the probe at {shown.size} stations: temperature above the equilibrium that "
         "was fitted, one station a line; grey: outside the window of the fit."

@@ -161,9 +161,16 @@ class Plate(Figure):
 
 
 def _remember(
-    axes: Axes, artist: Any, kind: str, panel: str, series: str, x: Any, y: Any, flag: Any = None,
+    axes: Axes,
+    artist: Any,
+    kind: str,
+    panel: str,
+    series: str,
+    x: Any,
+    y: Any,
+    flag: Any = None,
     **edges: Any,
-) -> None:  # fmt: skip
+) -> None:
     size = np.size(x)
     columns: dict[str, Any] = {"panel": [panel] * size, "series": [series] * size, "x": x, "y": y}
     for name in ("x_lower", "x_upper", "y_lower", "y_upper"):
@@ -177,9 +184,19 @@ def _remember(
 
 
 def points(
-    axes: Axes, panel: str, series: str, x: Any, y: Any, *, flag: Any = None, x_error: Any = None,
-    y_error: Any = None, colour: str = "black", small: bool = False, marker: str = "o",
-) -> None:  # fmt: skip
+    axes: Axes,
+    panel: str,
+    series: str,
+    x: Any,
+    y: Any,
+    *,
+    flag: Any = None,
+    x_error: Any = None,
+    y_error: Any = None,
+    colour: str = "black",
+    small: bool = False,
+    marker: str = "o",
+) -> None:
     """Draw points; those a product does not use are pale and lie below.
 
     Parameters
@@ -236,9 +253,15 @@ def points(
 
 
 def curve(
-    axes: Axes, panel: str, series: str, x: Any, y: Any, *, colour: str = "black",
+    axes: Axes,
+    panel: str,
+    series: str,
+    x: Any,
+    y: Any,
+    *,
+    colour: str = "black",
     style: Any = "-",
-) -> None:  # fmt: skip
+) -> None:
     """Draw a line.
 
     Parameters
@@ -255,9 +278,16 @@ def curve(
 
 
 def band(
-    axes: Axes, panel: str, series: str, y: Any, lower: Any, upper: Any, *, colour: str = "black",
+    axes: Axes,
+    panel: str,
+    series: str,
+    y: Any,
+    lower: Any,
+    upper: Any,
+    *,
+    colour: str = "black",
     kind: str = "band",
-) -> None:  # fmt: skip
+) -> None:
     """Draw a band that is lower to upper wide along x, as y goes down.
 
     Parameters
@@ -277,9 +307,16 @@ def band(
 
 
 def boxes(
-    axes: Axes, panel: str, series: str, top: Any, bottom: Any, *, width: Any = 1.0,
-    colour: str = "0.5", edge: str = "black",
-) -> None:  # fmt: skip
+    axes: Axes,
+    panel: str,
+    series: str,
+    top: Any,
+    bottom: Any,
+    *,
+    width: Any = 1.0,
+    colour: str = "0.5",
+    edge: str = "black",
+) -> None:
     """Draw boxes from top to bottom, from x = 0 to ``width``.
 
     Parameters
@@ -317,9 +354,12 @@ _SOURCE = re.compile(r"\(([^()]*?\b1[6-9]\d\d[^()]*|[^()]*?\b20\d\d[^()]*)\)")
 
 
 def describe(
-    plate: Plate, what: str, *datasets: xr.Dataset | None, depth_scale: str | None = None,
+    plate: Plate,
+    what: str,
+    *datasets: xr.Dataset | None,
+    depth_scale: str | None = None,
     counted: bool = True,
-) -> Plate:  # fmt: skip
+) -> Plate:
     """Give a figure its caption: what it shows, n, errors, method, constants, depth scale.
 
     Parameters

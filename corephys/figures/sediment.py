@@ -58,14 +58,26 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
         axes = figure.add_subplot()
         if scan is not None:
             plate.points(
-                axes, panel, "scan", scan.values, scan.depth, flag=scan.flag,
-                colour=COLOURS["porosity"], small=True,
-            )  # fmt: skip
+                axes,
+                panel,
+                "scan",
+                scan.values,
+                scan.depth,
+                flag=scan.flag,
+                colour=COLOURS["porosity"],
+                small=True,
+            )
         if samples is not None:
             plate.points(
-                axes, panel, "samples", samples.values, samples.depth, flag=samples.flag,
-                x_error=samples.error, colour="black" if scan is not None else COLOURS["porosity"],
-            )  # fmt: skip
+                axes,
+                panel,
+                "samples",
+                samples.values,
+                samples.depth,
+                flag=samples.flag,
+                x_error=samples.error,
+                colour="black" if scan is not None else COLOURS["porosity"],
+            )
         words = _draw_fit(axes, tree, panel)
         axes.set_xlim(*span(present))
         depths = np.concatenate([one.depth for one in present])
@@ -75,9 +87,17 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
         axes.set_ylabel(label(depth_scale))
         figure.head(tree)
         if words:
-            axes.text(0.97, 0.03, words, transform=axes.transAxes, ha="right", va="bottom",
-                      fontsize=6, bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8,
-                                        "pad": 1.5}, zorder=6)  # fmt: skip
+            axes.text(
+                0.97,
+                0.03,
+                words,
+                transform=axes.transAxes,
+                ha="right",
+                va="bottom",
+                fontsize=6,
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.5},
+                zorder=6,
+            )
     what = "Porosity against depth with the fitted law of compaction."
     if depth_scale != "depth":
         what += f" The fit was made on {label('depth')}, and its curve is drawn there."
@@ -191,15 +211,26 @@ def _curves(axes: Axes, tree: xr.DataTree, models: xr.Dataset, points: Series) -
     panel = f"porosity against {label('depth')}"
     small = points.values.size > 400
     plate.points(
-        axes, panel, "porosity", points.values, points.depth, flag=points.flag, small=small,
-        x_error=None if small else points.error, colour=COLOURS["porosity"],
-    )  # fmt: skip
+        axes,
+        panel,
+        "porosity",
+        points.values,
+        points.depth,
+        flag=points.flag,
+        small=small,
+        x_error=None if small else points.error,
+        colour=COLOURS["porosity"],
+    )
     chosen = node(tree, "products/compaction_curve")
     if chosen is not None:
         plate.band(
-            axes, panel, "68 % band of the chosen fit", chosen["depth"].values,
-            chosen["lower"].values, chosen["upper"].values,
-        )  # fmt: skip
+            axes,
+            panel,
+            "68 % band of the chosen fit",
+            chosen["depth"].values,
+            chosen["lower"].values,
+            chosen["upper"].values,
+        )
     depth, keys = models["depth"].values, []
     for name in models["model"].values:
         style, colour = _LINES[str(name)]
@@ -237,9 +268,15 @@ def _residuals(axes: Axes, tree: xr.DataTree, points: Series) -> None:
     z, curve = chosen["depth"].values[order], chosen["porosity"].values[order]
     residual = points.values - np.interp(points.depth, z, curve)
     plate.points(
-        axes, panel, f"porosity less {name}", residual, points.depth, flag=points.flag,
-        small=residual.size > 400, colour=COLOURS["porosity"],
-    )  # fmt: skip
+        axes,
+        panel,
+        f"porosity less {name}",
+        residual,
+        points.depth,
+        flag=points.flag,
+        small=residual.size > 400,
+        colour=COLOURS["porosity"],
+    )
     plate.curve(axes, panel, "zero", [0.0, 0.0], [float(z[0]), float(z[-1])], colour="0.4")
     low, high, _ = _limits(residual, points.flag)
     width = 1.3 * max(abs(low), abs(high), 1e-3)
@@ -255,9 +292,11 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
     names = [str(name) for name in models["model"].values]
     step, top = 0.052, 0.985
     for x, words, side in (
-        (0.0, "model", "left"), (0.62, "ΔAICc", "right"), (0.82, "CV error", "right"),
+        (0.0, "model", "left"),
+        (0.62, "ΔAICc", "right"),
+        (0.82, "CV error", "right"),
         (1.0, "rules", "right"),
-    ):  # fmt: skip
+    ):
         axes.text(x, top, words, ha=side, va="top", fontsize=6)
     for i, name in enumerate(names, start=1):
         at = top - step * i
@@ -275,9 +314,14 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
         for part in textwrap.wrap(f"– {line}", 56, subsequent_indent="   ")
     ]
     axes.text(
-        0.0, top - step * (len(names) + 1.6), "\n".join(lines[:26]), ha="left", va="top",
-        fontsize=5.0, linespacing=1.25,
-    )  # fmt: skip
+        0.0,
+        top - step * (len(names) + 1.6),
+        "\n".join(lines[:26]),
+        ha="left",
+        va="top",
+        fontsize=5.0,
+        linespacing=1.25,
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -285,8 +329,9 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
 
 
 _SHORT = {
-    "mass_accumulation_rate": "mass accumulation rate", "sedimentation_rate": "sedimentation rate",
-}  # fmt: skip
+    "mass_accumulation_rate": "mass accumulation rate",
+    "sedimentation_rate": "sedimentation rate",
+}
 
 
 def accumulation(tree: xr.DataTree) -> Plate:
@@ -347,9 +392,16 @@ def _ages(axes: Axes, rates: xr.Dataset, table: xr.Dataset | None) -> None:
         return
     error = table["age_uncertainty"].values if "age_uncertainty" in table else None
     plate.points(
-        axes, panel, "ages", table["age"].values, table["depth"].values, x_error=error,
-        colour=COLOURS["age"], marker="|", flag=table["flag"].values if "flag" in table else None,
-    )  # fmt: skip
+        axes,
+        panel,
+        "ages",
+        table["age"].values,
+        table["depth"].values,
+        x_error=error,
+        colour=COLOURS["age"],
+        marker="|",
+        flag=table["flag"].values if "flag" in table else None,
+    )
 
 
 def _steps(axes: Axes, rates: xr.Dataset, name: str) -> int:
@@ -369,10 +421,23 @@ def _steps(axes: Axes, rates: xr.Dataset, name: str) -> int:
         step = np.repeat(values[run], 2)
         half = np.repeat(error[run], 2)
         if np.isfinite(half).all():
-            plate.band(axes, panel, "one standard uncertainty", age, step - half, step + half,
-                       colour=colour)  # fmt: skip
+            plate.band(
+                axes,
+                panel,
+                "one standard uncertainty",
+                age,
+                step - half,
+                step + half,
+                colour=colour,
+            )
         plate.curve(axes, panel, _SHORT[name], step, age, colour=colour)
     for i in np.flatnonzero(rates["kind"].values == "hiatus"):
-        axes.annotate("hiatus", (0.0, 0.5 * (young[i] + old[i])), xytext=(4, 0), fontsize=6,
-                      textcoords="offset points", va="center")  # fmt: skip
+        axes.annotate(
+            "hiatus",
+            (0.0, 0.5 * (young[i] + old[i])),
+            xytext=(4, 0),
+            fontsize=6,
+            textcoords="offset points",
+            va="center",
+        )
     return int((~use & (rates["kind"].values != "hiatus")).sum())

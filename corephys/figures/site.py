@@ -23,15 +23,24 @@ __all__ = ["hole_shifts", "holes_overlay"]
 
 # Told apart by lightness and dashes, not by hue alone.
 _HOLES = (
-    ("black", "-", "o"), ("#D55E00", (0, (5, 1.5)), "s"), ("#0072B2", "-", "^"),
-    ("#009E73", (0, (2, 1)), "D"), ("0.7", "-", "v"), ("#7A4E9E", (0, (6, 1, 1, 1)), "P"),
-)  # fmt: skip
+    ("black", "-", "o"),
+    ("#D55E00", (0, (5, 1.5)), "s"),
+    ("#0072B2", "-", "^"),
+    ("#009E73", (0, (2, 1)), "D"),
+    ("0.7", "-", "v"),
+    ("#7A4E9E", (0, (6, 1, 1, 1)), "P"),
+)
 
 
 def holes_overlay(
-    properties: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, quantity: str = "bulk_density",
-    sequence: xr.Dataset | None = None, top: float | None = None, bottom: float | None = None,
-) -> Plate:  # fmt: skip
+    properties: Mapping[str, xr.Dataset],
+    shifts: xr.Dataset,
+    *,
+    quantity: str = "bulk_density",
+    sequence: xr.Dataset | None = None,
+    top: float | None = None,
+    bottom: float | None = None,
+) -> Plate:
     """Draw a quantity of several holes beside each other on composite depth.
 
     Parameters
@@ -86,17 +95,26 @@ def holes_overlay(
         figure = Plate(TWO_COLUMNS, 150.0)
         strip = sequence is not None
         axes = figure.subplots(
-            1, len(held) + strip, sharey=True, squeeze=False,
+            1,
+            len(held) + strip,
+            sharey=True,
+            squeeze=False,
             width_ratios=[1.0] * len(held) + [0.35] * strip,
-        )[0]  # fmt: skip
+        )[0]
         for place, (hole, (value, depth, core)) in enumerate(held.items()):
             ink = _HOLES[place % len(_HOLES)][0]
             panel = f"{label(quantity)} of hole {hole} against composite depth [m]"
             for name in dict.fromkeys(core):
                 mine = (core == name) & (depth >= low) & (depth <= high)
                 if np.isfinite(value[mine]).any():
-                    plate.curve(axes[place], panel, f"hole {hole}, core {name}", value[mine],
-                                depth[mine], colour=ink)  # fmt: skip
+                    plate.curve(
+                        axes[place],
+                        panel,
+                        f"hole {hole}, core {name}",
+                        value[mine],
+                        depth[mine],
+                        colour=ink,
+                    )
                     axes[place].lines[-1].set_linewidth(0.6)
             axes[place].set_xlim(*ends)
             axes[place].set_title(f"hole {plain(hole)}", loc="left")
@@ -125,8 +143,16 @@ def _strip(
         if not mine.any():
             continue
         ink = _HOLES[place % len(_HOLES)][0]
-        plate.boxes(axes, "sequence", f"hole {hole}", top[mine], bottom[mine], width=1.0,
-                    colour=ink, edge="white")  # fmt: skip
+        plate.boxes(
+            axes,
+            "sequence",
+            f"hole {hole}",
+            top[mine],
+            bottom[mine],
+            width=1.0,
+            colour=ink,
+            edge="white",
+        )
         for patch in axes.patches[-int(mine.sum()) :]:
             patch.set_x(float(place))
     axes.set_xlim(0.0, float(len(holes)))
@@ -173,20 +199,43 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
                 if not mine.any():
                     continue
                 flag = np.where(sure[mine], 1, 3)
-                plate.points(axes, panel, f"hole {name}, {words}", depth[mine], shift[mine],
-                             y_error=np.where(sure, u, np.nan)[mine], flag=flag, colour=ink,
-                             marker=marker)  # fmt: skip
-            keys.append(Line2D([], [], marker=marker, color=ink, markerfacecolor="white",
-                               linestyle="none", markersize=3.6,
-                               label=f"hole {plain(name)}"))  # fmt: skip
+                plate.points(
+                    axes,
+                    panel,
+                    f"hole {name}, {words}",
+                    depth[mine],
+                    shift[mine],
+                    y_error=np.where(sure, u, np.nan)[mine],
+                    flag=flag,
+                    colour=ink,
+                    marker=marker,
+                )
+            keys.append(
+                Line2D(
+                    [],
+                    [],
+                    marker=marker,
+                    color=ink,
+                    markerfacecolor="white",
+                    linestyle="none",
+                    markersize=3.6,
+                    label=f"hole {plain(name)}",
+                )
+            )
         if growth is not None:
             growth = companions.library_units(growth)
             factor = float(growth["growth_factor"])
             spread = float(growth["growth_factor_u_random"])
             x = np.array([0.0, float(depth.max())])
             plate.curve(axes, panel, "growth", x, (factor - 1.0) * x, colour="0.4", style="--")
-            axes.text(0.97, 0.05, f"dashed: growth factor {stated(factor, spread)}", ha="right",
-                      transform=axes.transAxes, fontsize=6)  # fmt: skip
+            axes.text(
+                0.97,
+                0.05,
+                f"dashed: growth factor {stated(factor, spread)}",
+                ha="right",
+                transform=axes.transAxes,
+                fontsize=6,
+            )
         axes.set_xlabel("top of the core, depth below seafloor [m]")
         axes.set_ylabel("shift onto composite depth [m]")
         axes.legend(handles=keys, loc="upper left")

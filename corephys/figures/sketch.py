@@ -92,10 +92,16 @@ def sketch_hole(tree: xr.DataTree) -> Plate:
 def _track(axes: matplotlib.axes.Axes, one: Series) -> None:
     small = one.values.size > 100
     plate.points(
-        axes, f"{one.label} against depth [m]", "scan" if small else "samples", one.values,
-        one.depth, flag=one.flag, x_error=None if small else one.error,
-        colour=COLOURS.get(one.name, "black"), small=small,
-    )  # fmt: skip
+        axes,
+        f"{one.label} against depth [m]",
+        "scan" if small else "samples",
+        one.values,
+        one.depth,
+        flag=one.flag,
+        x_error=None if small else one.error,
+        colour=COLOURS.get(one.name, "black"),
+        small=small,
+    )
     deep = np.nanmax(one.depth)
     axes.set_xlim(*span([one]))
     axes.set_ylim(1.02 * deep, min(0.0, float(np.nanmin(one.depth))) - 0.01 * deep)

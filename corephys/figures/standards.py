@@ -136,9 +136,15 @@ def _bars(axes: Axes, rows: pd.DataFrame, cores: list[str], words: str) -> None:
     for number in reversed(range(len(LEVELS))):
         levels = list(LEVELS)[: number + 1]
         plate.boxes(
-            axes, panel, " + ".join(levels), place - 0.4, place + 0.4, width=reach[:, number],
-            colour=LEVELS[levels[-1]], edge="none",
-        )  # fmt: skip
+            axes,
+            panel,
+            " + ".join(levels),
+            place - 0.4,
+            place + 0.4,
+            width=reach[:, number],
+            colour=LEVELS[levels[-1]],
+            edge="none",
+        )
     share = rows["kept"].sum() / rows["readings"].sum()
     title = "\n".join(textwrap.wrap(words, 22))
     axes.set_title(f"{title}\nkept {100 * share:.1f} %", loc="left")
@@ -173,9 +179,14 @@ def _reasons(axes: Axes, table: pd.DataFrame) -> None:
         # A little apart, so that equal counts of two quantities stay seen.
         shift = 0.15 * (number - (len(table.columns) - 1) / 2)
         plate.points(
-            axes, "readings by reason", _words(str(name)), count[there], place[there] + shift,
-            colour=_ink(str(name), number), marker=_MARKERS[symbol % len(_MARKERS)],
-        )  # fmt: skip
+            axes,
+            "readings by reason",
+            _words(str(name)),
+            count[there],
+            place[there] + shift,
+            colour=_ink(str(name), number),
+            marker=_MARKERS[symbol % len(_MARKERS)],
+        )
         axes.lines[-1].set_label(_words(str(name)))
     axes.set_xscale("log")
     largest = float(table.to_numpy().max()) if table.size else 1.0
@@ -276,12 +287,19 @@ def budget(tree: xr.DataTree) -> Plate:
         for side in ("top", "right", "left"):
             axes.spines[side].set_visible(False)
         handles = [
-            Patch(facecolor=_LOOKS[g][0], hatch=_LOOKS[g][1], edgecolor="0.1", linewidth=0.4,
-                  label=g)
+            Patch(
+                facecolor=_LOOKS[g][0], hatch=_LOOKS[g][1], edgecolor="0.1", linewidth=0.4, label=g
+            )
             for g in groups
-        ]  # fmt: skip
-        figure.legend(handles=handles, loc="outside lower center", ncols=6, handlelength=2.6,
-                      handleheight=1.3, columnspacing=1.4)  # fmt: skip
+        ]
+        figure.legend(
+            handles=handles,
+            loc="outside lower center",
+            ncols=6,
+            handlelength=2.6,
+            handleheight=1.3,
+            columnspacing=1.4,
+        )
         figure.head(tree)
     what = (
         "Share of each group of error sources in the variance of the results of this hole, "
@@ -338,21 +356,41 @@ def _draw(axes: Axes, number: int, bar: _Bar, groups: list[str]) -> None:
             continue
         grey, hatch = _LOOKS[group]
         plate.band(
-            axes, f"share of the variance of {bar.words}", group, edges, np.full(2, left),
-            np.full(2, left + share), colour=grey, kind="fill",
-        )  # fmt: skip
+            axes,
+            f"share of the variance of {bar.words}",
+            group,
+            edges,
+            np.full(2, left),
+            np.full(2, left + share),
+            colour=grey,
+            kind="fill",
+        )
         # The fill is the record; hatch and outline lie on it.
         axes.collections[-1].set_alpha(1.0)
         axes.add_patch(
-            Rectangle((left, edges[0]), share, edges[1] - edges[0], fill=False, hatch=hatch,
-                      edgecolor="0.1", linewidth=0.4, clip_on=False, zorder=3)
-        )  # fmt: skip
+            Rectangle(
+                (left, edges[0]),
+                share,
+                edges[1] - edges[0],
+                fill=False,
+                hatch=hatch,
+                edgecolor="0.1",
+                linewidth=0.4,
+                clip_on=False,
+                zorder=3,
+            )
+        )
         if share >= _LABELLED:
             axes.text(
-                left + share / 2, number, f"{100 * share:.0f}", ha="center", va="center",
-                fontsize=6, zorder=5,
+                left + share / 2,
+                number,
+                f"{100 * share:.0f}",
+                ha="center",
+                va="center",
+                fontsize=6,
+                zorder=5,
                 bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": "none"},
-            )  # fmt: skip
+            )
         left += share
     axes.text(1.012, number, bar.note, va="center", fontsize=6, linespacing=1.0)
 
@@ -437,9 +475,10 @@ def control_charts(tree: xr.DataTree) -> Plate:
         When the hole has no control chart.
     """
     nodes = [
-        node for node in tree.leaves
+        node
+        for node in tree.leaves
         if node.name and node.name.startswith("control_") and node.path.startswith("/properties")
-    ]  # fmt: skip
+    ]
     if not nodes:
         raise NothingToDraw(
             "the hole has no control chart; standards need rows of kind check with a time"
@@ -461,8 +500,11 @@ def control_charts(tree: xr.DataTree) -> Plate:
             else:
                 plate.points(axes, panel, "standards", order, table["value"].values)
             first, last = (str(t.astype("datetime64[D]")) for t in table["time"].values[[0, -1]])
-            _say(axes, f"{table.attrs['checked']}; {axes.get_title(loc='left') or chart.status}; "
-                       f"{first} to {last}")  # fmt: skip
+            _say(
+                axes,
+                f"{table.attrs['checked']}; {axes.get_title(loc='left') or chart.status}; "
+                f"{first} to {last}",
+            )
             axes.set_ylabel(words)
             axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(integer=True))
         assert axes is not None
@@ -500,8 +542,9 @@ def _sums(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
     # Beyond twice the interval a sum says nothing more, and would flatten all the others.
     top = 2.0 * interval
     for side, colour, sign in (
-        ("high", COLOURS["bulk_density"], 1.0), ("low", COLOURS["porosity"], -1.0),
-    ):  # fmt: skip
+        ("high", COLOURS["bulk_density"], 1.0),
+        ("low", COLOURS["porosity"], -1.0),
+    ):
         sums = np.minimum(table[f"cumulative_{side}"].values, top)
         plate.curve(axes, panel, f"{side} sum", x, sign * sums, colour=colour)
     for level in (-interval, interval):

@@ -69,8 +69,9 @@ def stress_depth(tree: xr.DataTree) -> Plate:
         )
         if (found := node(tree, path)) is not None
     ]
-    ratios = margins is not None or any("lambda_star" in b or "overpressure_ratio" in b
-                                        for _, _, b in bounds)  # fmt: skip
+    ratios = margins is not None or any(
+        "lambda_star" in b or "overpressure_ratio" in b for _, _, b in bounds
+    )
     with matplotlib.rc_context(SETTINGS):
         figure = Plate(TWO_COLUMNS, 112.0)
         axes = list(figure.subplots(1, 3 + ratios, sharey=True))
@@ -136,8 +137,15 @@ def _pressures(axes: Axes, profile: xr.Dataset, column: xr.Dataset | None) -> No
         depth, values = data["depth"].values, data[name].values * _MEGA
         u = uncertainty.total(data, name).values * _MEGA
         if np.isfinite(u).any():
-            plate.band(axes, panel, f"{words}, one standard uncertainty", depth, values - u,
-                       values + u, colour=colour)  # fmt: skip
+            plate.band(
+                axes,
+                panel,
+                f"{words}, one standard uncertainty",
+                depth,
+                values - u,
+                values + u,
+                colour=colour,
+            )
         plate.curve(axes, panel, words, values, depth, colour=colour, style=style)
     axes.legend(*_keys(axes, [words for words, *_ in lines]), loc="upper right")
     axes.set_xlabel(f"stress and pressure\n{datum} [MPa]")
@@ -161,9 +169,17 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
             continue
         error = uncertainty.total(data, "overpressure_bound").values[shown] * _MEGA
         before = len(axes.get_lines())
-        plate.points(axes, panel, f"overpressure at least, {said}", bound[shown],
-                     data["depth"].values[shown], marker=marker, colour=_BOUND,
-                     x_error=error, flag=data["overpressure_bound_flag"].values[shown])  # fmt: skip
+        plate.points(
+            axes,
+            panel,
+            f"overpressure at least, {said}",
+            bound[shown],
+            data["depth"].values[shown],
+            marker=marker,
+            colour=_BOUND,
+            x_error=error,
+            flag=data["overpressure_bound_flag"].values[shown],
+        )
         handles.append(axes.get_lines()[before])
         words.append(f"overpressure, at least,\n{said}")
     axes.legend(handles, words, loc="upper right")
@@ -187,20 +203,42 @@ def _lambda(
         u = uncertainty.total(margins, "lambda_star").values
         near = u < 0.5  # near the seafloor the stress vanishes, and the ratio says nothing
         if near.any():
-            plate.band(axes, panel, "fluid column, one standard uncertainty", depth[near],
-                       (values - u)[near], (values + u)[near], colour=_FLUID)  # fmt: skip
+            plate.band(
+                axes,
+                panel,
+                "fluid column, one standard uncertainty",
+                depth[near],
+                (values - u)[near],
+                (values + u)[near],
+                colour=_FLUID,
+            )
         shown = near | ~np.isfinite(u)
-        plate.curve(axes, panel, "fluid column", np.where(shown, values, np.nan), depth,
-                    colour=_FLUID, style="-.")  # fmt: skip
+        plate.curve(
+            axes,
+            panel,
+            "fluid column",
+            np.where(shown, values, np.nan),
+            depth,
+            colour=_FLUID,
+            style="-.",
+        )
     for said, marker, data in bounds:
         shown = _informative(data)
         if not shown.any():
             continue
         ratio = "lambda_star" if "lambda_star" in data else "overpressure_ratio"
         error = uncertainty.total(data, ratio).values[shown] if ratio == "lambda_star" else None
-        plate.points(axes, panel, f"at least, {said}", data[ratio].values[shown],
-                     data["depth"].values[shown], marker=marker, colour=_BOUND,
-                     x_error=error, flag=data["overpressure_bound_flag"].values[shown])  # fmt: skip
+        plate.points(
+            axes,
+            panel,
+            f"at least, {said}",
+            data[ratio].values[shown],
+            data["depth"].values[shown],
+            marker=marker,
+            colour=_BOUND,
+            x_error=error,
+            flag=data["overpressure_bound_flag"].values[shown],
+        )
     for edge, words in ((0.0, "hydrostatic"), (1.0, "lithostatic")):
         low, high = axes.get_ylim()
         plate.curve(axes, panel, words, [edge, edge], sorted((low, high)), colour="0.4", style=":")
@@ -213,12 +251,15 @@ def _lambda(
 
 
 _SHORT = {
-    "strength_ratio": "strength over effective stress", "sensitivity": "sensitivity",
-}  # fmt: skip
+    "strength_ratio": "strength over effective stress",
+    "sensitivity": "sensitivity",
+}
 _METHODS = {
-    "vane": ("o", "#0072B2"), "fall_cone": ("^", "#D55E00"), "penetrometer": ("s", "#009E73"),
+    "vane": ("o", "#0072B2"),
+    "fall_cone": ("^", "#D55E00"),
+    "penetrometer": ("s", "#009E73"),
     "unconfined": ("D", "#7A4E9E"),
-}  # fmt: skip
+}
 _GREATEST_RATIO = 0.8  # drawn
 _SHARES = tuple(thresholds.value(f"drawn_strength_share_{end}") for end in ("low", "high"))
 
@@ -245,9 +286,12 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     strengths = require(tree, "properties/strength", "strength_depth")
     stress, ratio, pairs = (
         node(tree, path)
-        for path in ("products/effective_stress", "products/strength_ratio",
-                     "properties/sensitivity")
-    )  # fmt: skip
+        for path in (
+            "products/effective_stress",
+            "products/strength_ratio",
+            "properties/sensitivity",
+        )
+    )
     bottom = 1.04 * float(np.nanmax(strengths["depth"].values))
     shown = [part for part in (ratio, pairs) if part is not None]
     with matplotlib.rc_context(SETTINGS):
@@ -262,8 +306,15 @@ def strength_depth(tree: xr.DataTree) -> Plate:
             spot = next(spare)
             _by_method(spot, ratio, "strength_ratio")
             for share in _SHARES:
-                plate.curve(spot, f"{label('strength_ratio')} against depth [m]", f"{share:g}",
-                            [share, share], [0.0, bottom], colour="0.4", style="--")  # fmt: skip
+                plate.curve(
+                    spot,
+                    f"{label('strength_ratio')} against depth [m]",
+                    f"{share:g}",
+                    [share, share],
+                    [0.0, bottom],
+                    colour="0.4",
+                    style="--",
+                )
         if pairs is not None:
             _by_method(next(spare), pairs, "sensitivity")
         for one in axes:
@@ -294,9 +345,16 @@ def _by_method(axes: Axes, data: xr.Dataset, name: str) -> None:
         if not here.any():
             continue
         plate.points(
-            axes, panel, word.replace("_", " "), values[here], depth[here], marker=marker,
-            colour=colour, x_error=total[here], flag=data[f"{name}_flag"].values[here],
-        )  # fmt: skip
+            axes,
+            panel,
+            word.replace("_", " "),
+            values[here],
+            depth[here],
+            marker=marker,
+            colour=colour,
+            x_error=total[here],
+            flag=data[f"{name}_flag"].values[here],
+        )
     axes.set_xlabel(label(name, words=_SHORT.get(name)))
 
 
@@ -304,10 +362,19 @@ def _keys_depth(peak: xr.Dataset) -> list[Line2D]:
     """Symbols of the methods that there are."""
     there = set(peak["method"].values)
     return [
-        Line2D([], [], marker=marker, color=colour, markerfacecolor="white", linestyle="none",
-               markersize=3.6, label=word.replace("_", " "))
-        for word, (marker, colour) in _METHODS.items() if word in there
-    ]  # fmt: skip
+        Line2D(
+            [],
+            [],
+            marker=marker,
+            color=colour,
+            markerfacecolor="white",
+            linestyle="none",
+            markersize=3.6,
+            label=word.replace("_", " "),
+        )
+        for word, (marker, colour) in _METHODS.items()
+        if word in there
+    ]
 
 
 def _shares(axes: Axes, stress: xr.Dataset) -> None:
@@ -316,9 +383,14 @@ def _shares(axes: Axes, stress: xr.Dataset) -> None:
     values = stress["vertical_effective_stress"].values[order]
     for share in _SHARES:
         plate.curve(
-            axes, f"{label('undrained_shear_strength')} against depth [m]",
-            f"{share:g} of the effective stress", share * values, depth, colour="0.4", style="--",
-        )  # fmt: skip
+            axes,
+            f"{label('undrained_shear_strength')} against depth [m]",
+            f"{share:g} of the effective stress",
+            share * values,
+            depth,
+            colour="0.4",
+            style="--",
+        )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -377,12 +449,29 @@ def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
         rows = np.flatnonzero((tests == name) & np.isfinite(e) & (stress > 0))
         if not rows.size:
             continue
-        plate.curve(axes, panel, f"test {name}", stress[rows], e[rows], colour=ink,
-                    style=style)  # fmt: skip
-        plate.points(axes, panel, f"steps of {name}", stress[rows], e[rows], colour=ink,
-                     marker=marker, flag=points["void_ratio_flag"].values[rows])  # fmt: skip
-        keys.append(Line2D([], [], color=ink, linestyle=style, marker=marker, markersize=3.6,
-                           markerfacecolor="white", label=plain(name)))  # fmt: skip
+        plate.curve(axes, panel, f"test {name}", stress[rows], e[rows], colour=ink, style=style)
+        plate.points(
+            axes,
+            panel,
+            f"steps of {name}",
+            stress[rows],
+            e[rows],
+            colour=ink,
+            marker=marker,
+            flag=points["void_ratio_flag"].values[rows],
+        )
+        keys.append(
+            Line2D(
+                [],
+                [],
+                color=ink,
+                linestyle=style,
+                marker=marker,
+                markersize=3.6,
+                markerfacecolor="white",
+                label=plain(name),
+            )
+        )
         at = yields["test"].values.astype(str) == name
         if at.any() and np.isfinite(yields["yield_stress"].values[at][0]):
             _bracket(
@@ -393,15 +482,16 @@ def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
                 (ink, style, marker),
             )
     axes.set_xscale("log")
-    axes.legend(handles=keys[:12], title="test", title_fontsize=6, loc="lower left",
-                handlelength=3.6)  # fmt: skip
+    axes.legend(
+        handles=keys[:12], title="test", title_fontsize=6, loc="lower left", handlelength=3.6
+    )
     axes.set_xlabel("vertical effective stress of the test [kPa]")
     axes.set_ylabel(label("void_ratio"))
 
 
 def _bracket(
     axes: Axes, one: xr.Dataset, stress: np.ndarray, e: np.ndarray, look: tuple[str, Any, str]
-) -> None:  # fmt: skip
+) -> None:
     """Least, middle and greatest yield stress, as a bar above its curve."""
     ink, style, marker = look
     order = np.argsort(stress)
@@ -412,10 +502,25 @@ def _bracket(
     height += 0.03 * float(np.ptp(axes.get_ylim()))
     panel = f"{label('void_ratio')} against stress [kPa]"
     use = bool(flags.usable(np.atleast_1d(one["yield_stress_flag"].values)).all())
-    plate.curve(axes, panel, f"range of the yield stress, {one['test'].item()}", [low, high],
-                [height, height], colour=ink if use else FLAGGED, style=style)  # fmt: skip
-    plate.points(axes, panel, f"yield stress, {one['test'].item()}", [best], [height],
-                 marker=marker, colour=ink, flag=[int(one["yield_stress_flag"])])  # fmt: skip
+    plate.curve(
+        axes,
+        panel,
+        f"range of the yield stress, {one['test'].item()}",
+        [low, high],
+        [height, height],
+        colour=ink if use else FLAGGED,
+        style=style,
+    )
+    plate.points(
+        axes,
+        panel,
+        f"yield stress, {one['test'].item()}",
+        [best],
+        [height],
+        marker=marker,
+        colour=ink,
+        flag=[int(one["yield_stress_flag"])],
+    )
 
 
 def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> None:
@@ -426,19 +531,43 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
     if load is not None:
         order = np.argsort(load["depth"].values)
         plate.curve(
-            axes, panel, _LOAD_CURVES, load["vertical_effective_stress"].values[order],
-            load["depth"].values[order], colour="0.4", style="--",
-        )  # fmt: skip
+            axes,
+            panel,
+            _LOAD_CURVES,
+            load["vertical_effective_stress"].values[order],
+            load["depth"].values[order],
+            colour="0.4",
+            style="--",
+        )
     for row in np.flatnonzero(np.isfinite(best)):
         low, high = (float(yields[f"{name}_{side}"].values[row]) for side in ("low", "high"))
         ink = _INKS[row % len(_INKS)] if usable[row] else FLAGGED
-        plate.curve(axes, panel, f"range, {yields['test'].values[row]}", [low, high],
-                    [depth[row]] * 2, colour=ink, style=DASHES[row % len(DASHES)])  # fmt: skip
-        axes.annotate(plain(yields["test"].values[row]), (high, depth[row]), xytext=(3, 0),
-                      fontsize=6, textcoords="offset points", va="center")  # fmt: skip
-        plate.points(axes, panel, f"{yields['test'].values[row]}", [best[row]], [depth[row]],
-                     colour=_INKS[row % len(_INKS)],
-                     flag=yields[f"{name}_flag"].values[[row]])  # fmt: skip
+        plate.curve(
+            axes,
+            panel,
+            f"range, {yields['test'].values[row]}",
+            [low, high],
+            [depth[row]] * 2,
+            colour=ink,
+            style=DASHES[row % len(DASHES)],
+        )
+        axes.annotate(
+            plain(yields["test"].values[row]),
+            (high, depth[row]),
+            xytext=(3, 0),
+            fontsize=6,
+            textcoords="offset points",
+            va="center",
+        )
+        plate.points(
+            axes,
+            panel,
+            f"{yields['test'].values[row]}",
+            [best[row]],
+            [depth[row]],
+            colour=_INKS[row % len(_INKS)],
+            flag=yields[f"{name}_flag"].values[[row]],
+        )
     bottom = 1.04 * float(np.nanmax(depth))
     axes.set_ylim(bottom, -0.02 * bottom)
     axes.set_xlim(0.0, 1.08 * axes.get_xlim()[1])

@@ -11,10 +11,22 @@ from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, with_uncertainty
 from corephys.ground.vocabulary import TERMS
 
 __all__ = [
-    "COLOURS", "DASHES", "FLAGGED", "METHODS", "ONE_COLUMN", "PAGE", "RESEARCH_ONLY",
-    "SEALED_SOURCE", "SETTINGS", "STYLE", "TWO_COLUMNS", "label", "plain", "stated",
+    "COLOURS",
+    "DASHES",
+    "FLAGGED",
+    "METHODS",
+    "ONE_COLUMN",
+    "PAGE",
+    "RESEARCH_ONLY",
+    "SEALED_SOURCE",
+    "SETTINGS",
+    "STYLE",
+    "TWO_COLUMNS",
+    "label",
+    "plain",
+    "stated",
     "unit_in_print",
-]  # fmt: skip
+]
 
 # Widths [mm]; common practice of journals, no source.
 ONE_COLUMN = 85.0
@@ -40,23 +52,43 @@ FLAGGED = "0.78"  # grey of a reading that products do not use
 
 # Strokes of lines that stand side by side, told apart in grey.
 DASHES: tuple[Any, ...] = (
-    "-", (0, (6, 1.5)), (0, (3, 1)), (0, (1, 1)), (0, (6, 1, 1, 1)), (0, (3, 1, 1, 1, 1, 1)),
-)  # fmt: skip
+    "-",
+    (0, (6, 1.5)),
+    (0, (3, 1)),
+    (0, (1, 1)),
+    (0, (6, 1, 1, 1)),
+    (0, (3, 1, 1, 1, 1, 1)),
+)
 # One shape and colour a coring method, in the order in which a hole is usually cored.
 METHODS = {
-    "piston": ("o", "#D55E00"), "extended": ("^", "#009E73"), "rotary": ("s", "#003B6F"),
-    "push": ("D", "#7A4E9E"), "percussion": ("v", "#B07800"), "other": ("P", "0.3"),
-}  # fmt: skip
+    "piston": ("o", "#D55E00"),
+    "extended": ("^", "#009E73"),
+    "rotary": ("s", "#003B6F"),
+    "push": ("D", "#7A4E9E"),
+    "percussion": ("v", "#B07800"),
+    "other": ("P", "0.3"),
+}
 
 # The style file, for figures of the user's own: plt.style.use(cp.figures.STYLE).
 STYLE = Path(__file__).with_name("corephys.mplstyle")
 # Every setting that bears on looks, also those that the style file leaves as matplotlib has them:
 # a figure is the same whatever the session has set for figures of its own.
 _OF_THE_SESSION = (
-    "backend", "backend_fallback", "date.epoch", "docstring", "interactive", "keymap", "macosx",
-    "savefig.directory", "timezone", "tk", "toolbar", "webagg", "figure.max_open_warning",
+    "backend",
+    "backend_fallback",
+    "date.epoch",
+    "docstring",
+    "interactive",
+    "keymap",
+    "macosx",
+    "savefig.directory",
+    "timezone",
+    "tk",
+    "toolbar",
+    "webagg",
+    "figure.max_open_warning",
     "figure.raise_window",
-)  # fmt: skip
+)
 SETTINGS: Any = {
     key: value
     for key, value in matplotlib.rc_params_from_file(STYLE, use_default_template=True).items()

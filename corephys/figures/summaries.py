@@ -50,9 +50,12 @@ SCAN = tuple(quality.SCAN)
 
 
 def summary(
-    tree: xr.DataTree, *, depth_scale: str = "depth", quantities: tuple[str, ...] | None = None,
+    tree: xr.DataTree,
+    *,
+    depth_scale: str = "depth",
+    quantities: tuple[str, ...] | None = None,
     size: tuple[float, float] = PAGE,
-) -> Plate:  # fmt: skip
+) -> Plate:
     """Draw the summary plate of a hole.
 
     Parameters
@@ -125,10 +128,13 @@ def _pair(tree: xr.DataTree, name: str, depth_scale: str) -> tuple[Series | None
 
 
 def _plate(
-    tree: xr.DataTree, found: dict[str, tuple[Series | None, Series | None]],
-    cores: xr.Dataset | None, layers: xr.Dataset | None, depth_scale: str,
+    tree: xr.DataTree,
+    found: dict[str, tuple[Series | None, Series | None]],
+    cores: xr.Dataset | None,
+    layers: xr.Dataset | None,
+    depth_scale: str,
     size: tuple[float, float],
-) -> Plate:  # fmt: skip
+) -> Plate:
     room = int((size[0] - _AROUND) // _NARROWEST)
     if len(found) > room:
         raise ValueError(
@@ -184,9 +190,11 @@ def _depths(
 
 
 def _caption(
-    found: dict[str, tuple[Series | None, Series | None]], cores: xr.Dataset | None,
-    layers: xr.Dataset | None, width: float,
-) -> str:  # fmt: skip
+    found: dict[str, tuple[Series | None, Series | None]],
+    cores: xr.Dataset | None,
+    layers: xr.Dataset | None,
+    width: float,
+) -> str:
     """What the signs mean."""
     scan = any(pair[0] is not None for pair in found.values())
     samples = any(pair[1] is not None for pair in found.values())
@@ -241,9 +249,15 @@ def index_properties_depth(tree: DataTree, *, depth_scale: str = "depth") -> Pla
         axes = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
         for one, track in zip(shown, axes, strict=True):
             plate.points(
-                track, f"{one.label} against depth [m]", "samples", one.values, one.depth,
-                flag=one.flag, x_error=one.error, colour=COLOURS.get(one.name, "black"),
-            )  # fmt: skip
+                track,
+                f"{one.label} against depth [m]",
+                "samples",
+                one.values,
+                one.depth,
+                flag=one.flag,
+                x_error=one.error,
+                colour=COLOURS.get(one.name, "black"),
+            )
             track.set_xlim(*span([one]))
             track.set_xlabel(one.label)
             say_outside(track, [one.values])
@@ -285,8 +299,16 @@ def velocity_axes(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
         axes = figure.subplots(1, 1 + (pairs is not None), sharey=True, squeeze=False)[0]
         panel = f"{label('p_wave_velocity')} against depth [m]"
         if scan is not None:
-            plate.points(axes[0], panel, "scan", scan.values, scan.depth, flag=scan.flag,
-                         colour="0.55", small=True)  # fmt: skip
+            plate.points(
+                axes[0],
+                panel,
+                "scan",
+                scan.values,
+                scan.depth,
+                flag=scan.flag,
+                colour="0.55",
+                small=True,
+            )
         keys = _by_axis(axes[0], panel, samples, depth_scale)
         held = [one for one in (scan, own) if one is not None]
         axes[0].set_xlim(*span(held))
@@ -294,9 +316,14 @@ def velocity_axes(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
         axes[0].legend(handles=keys, loc="lower left", handletextpad=0.3)
         if pairs is not None:
             plate.points(
-                axes[1], f"{pairs.label} against depth [m]", "samples", pairs.values, pairs.depth,
-                flag=pairs.flag, x_error=pairs.error,
-            )  # fmt: skip
+                axes[1],
+                f"{pairs.label} against depth [m]",
+                "samples",
+                pairs.values,
+                pairs.depth,
+                flag=pairs.flag,
+                x_error=pairs.error,
+            )
             axes[1].axvline(0.0, color="0.4", linewidth=0.8, linestyle="--", zorder=1)
             axes[1].set_xlabel(label("p_wave_anisotropy"))
         _down(axes, tree, shown, depth_scale)
@@ -326,10 +353,29 @@ def _by_axis(axes: Axes, panel: str, samples: object, depth_scale: str) -> list[
     for word in [w for w in (*_SHAPES, *sorted(set(axis) - set(_SHAPES))) if (axis == w).any()]:
         marker, ink = _SHAPES.get(word, ("D", "0.3"))
         here = axis == word
-        plate.points(axes, panel, word, values[here], depth[here], flag=flag[here],
-                     x_error=error[here], marker=marker, colour=ink)  # fmt: skip
-        keys.append(Line2D([], [], marker=marker, color=ink, markerfacecolor="white",
-                           linestyle="none", markersize=3.6, label=word))  # fmt: skip
+        plate.points(
+            axes,
+            panel,
+            word,
+            values[here],
+            depth[here],
+            flag=flag[here],
+            x_error=error[here],
+            marker=marker,
+            colour=ink,
+        )
+        keys.append(
+            Line2D(
+                [],
+                [],
+                marker=marker,
+                color=ink,
+                markerfacecolor="white",
+                linestyle="none",
+                markersize=3.6,
+                label=word,
+            )
+        )
     return keys
 
 

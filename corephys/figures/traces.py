@@ -23,10 +23,12 @@ __all__ = ["log_comparison", "seismic_tie", "time_depth"]
 
 _TRACKS = ("bulk_density", "p_wave_velocity", "acoustic_impedance")
 _SHORT = {
-    "bulk_density": "bulk density", "p_wave_velocity": "velocity",
-    "acoustic_impedance": "impedance", "reflection_coefficient": "reflection coeff.",
+    "bulk_density": "bulk density",
+    "p_wave_velocity": "velocity",
+    "acoustic_impedance": "impedance",
+    "reflection_coefficient": "reflection coeff.",
     "synthetic_trace": "synthetic trace",
-}  # fmt: skip
+}
 _REPEATS = 4
 
 
@@ -60,12 +62,20 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
         for spot, name in zip(axes, _TRACKS, strict=False):
             _track(spot, tree, clock, name)
         for spot, name in ((axes[3], "reflection_coefficient"), (axes[4], "synthetic_trace")):
-            plate.curve(spot, f"{label(name)} against {clock.words}", "zero", [0.0, 0.0],
-                        [time[0], time[-1]], colour="0.7")  # fmt: skip
+            plate.curve(
+                spot,
+                f"{label(name)} against {clock.words}",
+                "zero",
+                [0.0, 0.0],
+                [time[0], time[-1]],
+                colour="0.7",
+            )
         panel = f"{label('reflection_coefficient')} against {clock.words}"
         values = reflections["reflection_coefficient"].values
-        stems = [np.ravel(np.column_stack([one, other, np.full(time.size, np.nan)]))
-                 for one, other in ((np.zeros(time.size), values), (time, time))]  # fmt: skip
+        stems = [
+            np.ravel(np.column_stack([one, other, np.full(time.size, np.nan)]))
+            for one, other in ((np.zeros(time.size), values), (time, time))
+        ]
         plate.curve(axes[3], panel, "coefficients", *stems)
         _wiggles(axes[4], axes[5], trace, time, clock.words)
         for spot, name in ((axes[3], "reflection_coefficient"), (axes[4], "synthetic_trace")):
@@ -114,13 +124,24 @@ def _track(axes: Axes, tree: xr.DataTree, clock: _Clock, name: str) -> None:
     if profile is not None:
         read = profile["filled"].values == 0
         plate.points(
-            axes, panel, "profile", profile[name].values[read],
-            clock.at(profile["depth"].values[read]), colour="0.6", small=True,
-        )  # fmt: skip
+            axes,
+            panel,
+            "profile",
+            profile[name].values[read],
+            clock.at(profile["depth"].values[read]),
+            colour="0.6",
+            small=True,
+        )
     averaged = node(tree, "products/averaged_profile")
     if averaged is not None:
-        plate.curve(axes, panel, "long-wave average", averaged[name].values,
-                    clock.at(averaged["depth"].values), colour=COLOURS[name])  # fmt: skip
+        plate.curve(
+            axes,
+            panel,
+            "long-wave average",
+            averaged[name].values,
+            clock.at(averaged["depth"].values),
+            colour=COLOURS[name],
+        )
     kept = averaged if averaged is not None else profile
     if kept is not None:
         low, high = np.nanpercentile(kept[name].values, [0.0, 100.0])
@@ -157,8 +178,15 @@ def _wiggles(axes: Axes, section: Axes, trace: xr.Dataset, time: np.ndarray, wor
     scale = 0.8 / max(float(np.max(np.abs(values))), 1e-12)
     for k in range(_REPEATS):
         swing = k + scale * values
-        plate.band(section, f"{panel}, as a section", f"peaks {k + 1}", time,
-                   np.full(time.size, float(k)), np.maximum(swing, k), kind="fill")  # fmt: skip
+        plate.band(
+            section,
+            f"{panel}, as a section",
+            f"peaks {k + 1}",
+            time,
+            np.full(time.size, float(k)),
+            np.maximum(swing, k),
+            kind="fill",
+        )
         plate.curve(section, f"{panel}, as a section", f"trace {k + 1}", swing, time)
     section.set_xlabel("the same, as a section")
     section.set_xticks([])
@@ -181,8 +209,10 @@ def _depths(axes: Axes, trace: xr.Dataset, time: np.ndarray) -> None:
 
 # Told apart by line and by colour.
 _WAYS = {
-    "core": ("-", "#0072B2"), "log": ("--", "#D55E00"), "check shots": (":", "#009E73"),
-}  # fmt: skip
+    "core": ("-", "#0072B2"),
+    "log": ("--", "#D55E00"),
+    "check shots": (":", "#009E73"),
+}
 
 
 def time_depth(tree: xr.DataTree) -> Plate:
@@ -230,17 +260,23 @@ def _times(axes: Axes, table: xr.Dataset, shots: xr.Dataset | None) -> None:
     u = uncertainty.total(table, name).values
     style, colour = _WAYS["core"]
     if np.isfinite(u).any():
-        plate.band(axes, panel, "core, one standard uncertainty", depth, time - u, time + u,
-                   colour=colour)  # fmt: skip
+        plate.band(
+            axes, panel, "core, one standard uncertainty", depth, time - u, time + u, colour=colour
+        )
     plate.curve(axes, panel, "core", time, depth, colour=colour, style=style)
     handles = [axes.lines[-1]]
     names = ["core"]
     if shots is not None:
         plate.points(
-            axes, panel, "check shots", shots[name].values, shots["depth"].values,
-            flag=shots[f"{name}_flag"].values, x_error=shots[f"{name}_u_random"].values,
+            axes,
+            panel,
+            "check shots",
+            shots[name].values,
+            shots["depth"].values,
+            flag=shots[f"{name}_flag"].values,
+            x_error=shots[f"{name}_u_random"].values,
             colour=_WAYS["check shots"][1],
-        )  # fmt: skip
+        )
         handles.append(axes.lines[-1])
         names.append("check shots")
     axes.legend(handles, names, loc="upper right")
@@ -253,14 +289,23 @@ def _differences(axes: Axes, compared: xr.Dataset) -> None:
     differences = compared["difference"].values
     known = np.isfinite(differences).all(axis=0)
     panel = "difference from the mean of all sources [%] against depth [m]"
-    plate.band(axes, panel, "envelope", depth[known], differences[:, known].min(axis=0),
-               differences[:, known].max(axis=0))  # fmt: skip
+    plate.band(
+        axes,
+        panel,
+        "envelope",
+        depth[known],
+        differences[:, known].min(axis=0),
+        differences[:, known].max(axis=0),
+    )
     for way, values in zip(compared["way"].values, differences, strict=True):
         style, colour = _WAYS[str(way)]
         plate.curve(axes, panel, str(way), values[known], depth[known], colour=colour, style=style)
     plate.curve(axes, panel, "zero", [0.0, 0.0], [depth[0], depth[-1]], colour="0.7")
-    axes.legend(axes.lines[: compared.sizes["way"]], [str(w) for w in compared["way"].values],
-                loc="lower right")  # fmt: skip
+    axes.legend(
+        axes.lines[: compared.sizes["way"]],
+        [str(w) for w in compared["way"].values],
+        loc="lower right",
+    )
     axes.set_xlabel("difference from the mean of all sources [%]")
     reach = 1.15 * max(float(np.max(np.abs(differences[:, known]))), 0.5)
     axes.set_xlim(-reach, reach)
@@ -335,8 +380,9 @@ def _drawn(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Pl
         axes = figure.subplots(1, 2, sharey=True, width_ratios=[1.5, 1.0])
         panel = f"{core.label} against depth [m]"
         ink = COLOURS.get(core.name, "0.4")
-        plate.points(axes[0], panel, "cores", core.values, core.depth, flag=core.flag, colour=ink,
-                     small=True)  # fmt: skip
+        plate.points(
+            axes[0], panel, "cores", core.values, core.depth, flag=core.flag, colour=ink, small=True
+        )
         ends = np.flatnonzero(np.diff(z) > near) + 1
         plate.curve(
             axes[0], panel, "log", np.insert(value, ends, np.nan), np.insert(z, ends, np.nan)
@@ -347,8 +393,16 @@ def _drawn(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Pl
         figure.head(tree)
         unit = label(core.name).partition(" [")[2]
         words = f"core less log{' [' + unit if unit else ''}"
-        plate.points(axes[1], f"{words} against depth [m]", "core less log", left_over, core.depth,
-                     flag=core.flag, colour=ink, small=True)  # fmt: skip
+        plate.points(
+            axes[1],
+            f"{words} against depth [m]",
+            "core less log",
+            left_over,
+            core.depth,
+            flag=core.flag,
+            colour=ink,
+            small=True,
+        )
         axes[1].axvline(0.0, color="0.4", linewidth=0.8, linestyle="--", zorder=1)
         some = left_over[good & np.isfinite(left_over)]
         if some.size:

@@ -30,9 +30,13 @@ _LINEAR_UP_TO = 5.0  # largest over smallest, below which no decade may lie in b
 # Greys of coring methods, dark to pale in the order of the list.
 _METHODS = ("piston", "extended", "rotary", "push", "percussion", "other")
 _METHOD_GREY = {
-    "piston": "0.15", "extended": "0.35", "rotary": "0.55", "push": "0.68", "percussion": "0.78",
+    "piston": "0.15",
+    "extended": "0.35",
+    "rotary": "0.55",
+    "push": "0.68",
+    "percussion": "0.78",
     "other": "0.88",
-}  # fmt: skip
+}
 _LITHOLOGY_TINTS = ("#E8EEF4", "#F4EBDD", "#E6F0E6", "#F2E6EE", "#EFEFEF", "#FAF6D9")
 
 
@@ -83,9 +87,15 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
         )
     if samples is not None:
         plate.points(
-            axes, panel, "samples", samples.values, samples.depth, flag=samples.flag,
-            x_error=samples.error, colour="black" if scan is not None else colour,
-        )  # fmt: skip
+            axes,
+            panel,
+            "samples",
+            samples.values,
+            samples.depth,
+            flag=samples.flag,
+            x_error=samples.error,
+            colour="black" if scan is not None else colour,
+        )
     axes.set_xlim(*span(present))
     if first.name in _LOGARITHMIC:
         high = axes.get_xlim()[1]
@@ -200,9 +210,15 @@ def _number_cores(axes: Axes, names: np.ndarray, middle: np.ndarray) -> None:
         if (depth - last) * height / deep < 7.0:  # points; the text is five and a half high
             continue
         axes.annotate(
-            plain(name), (1.0, depth), xytext=(2, 0), textcoords="offset points", fontsize=5.5,
-            va="center", ha="left", annotation_clip=True,
-        )  # fmt: skip
+            plain(name),
+            (1.0, depth),
+            xytext=(2, 0),
+            textcoords="offset points",
+            fontsize=5.5,
+            va="center",
+            ha="left",
+            annotation_clip=True,
+        )
         last = depth
 
 
@@ -243,11 +259,21 @@ def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
         words = f"{name}\n{kind}" if kind else name
         longest = max(map(len, words.split("\n"))) * 3.3
         if room > longest + 4:
-            axes.text(0.5, middle, words, rotation=90, fontsize=5.5,
-                      ha="center", va="center", linespacing=1.3, clip_on=True)  # fmt: skip
+            axes.text(
+                0.5,
+                middle,
+                words,
+                rotation=90,
+                fontsize=5.5,
+                ha="center",
+                va="center",
+                linespacing=1.3,
+                clip_on=True,
+            )
         elif room > len(name) * 3.3 + 4:
-            axes.text(0.5, middle, name, rotation=90, fontsize=5.5,
-                      ha="center", va="center", clip_on=True)  # fmt: skip
+            axes.text(
+                0.5, middle, name, rotation=90, fontsize=5.5, ha="center", va="center", clip_on=True
+            )
     axes.set_xlim(0, 1)
     axes.set_xticks([])
     axes.set_xlabel("layers\n ", labelpad=4)

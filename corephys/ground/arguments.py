@@ -130,8 +130,9 @@ def measured_fraction(found: Measured, name: str) -> Measured:
         values = found.values.copy(data=values)
     marked = np.where(outside, _IMPOSSIBLE, 0).astype(np.int64)
     mark = xr.Variable(found.values.dims, marked) if hasattr(found.values, "dims") else marked
-    return Measured(values, found.u_random, found.effects,
-                    series.joined_reasons(bare(found.reason), mark))  # fmt: skip
+    return Measured(
+        values, found.u_random, found.effects, series.joined_reasons(bare(found.reason), mark)
+    )
 
 
 _EXPECTED = "it is a fraction from 0 to 1: divide per cent by 100, or give their unit, '55 %'"

@@ -80,11 +80,16 @@ class Fit(Shown):
 
 
 def fit(
-    model: Callable[..., Any], x: Any, y: Any, sigma: Any = None, *,
-    start: Mapping[str, float], absolute_sigma: bool,
+    model: Callable[..., Any],
+    x: Any,
+    y: Any,
+    sigma: Any = None,
+    *,
+    start: Mapping[str, float],
+    absolute_sigma: bool,
     bounds: Mapping[str, tuple[float, float]] | None = None,
     jacobian: Callable[..., Any] | None = None,
-) -> Fit:  # fmt: skip
+) -> Fit:
     """Fit a model to data.
 
     Parameters
@@ -142,9 +147,16 @@ def fit(
         return (y - model(x, **p.valuesdict())) * weight
 
     found = lmfit.minimize(
-        residual, parameters, method="leastsq", scale_covar=not absolute_sigma,
-        xtol=1e-12, ftol=1e-12, gtol=1e-14, max_nfev=20000, epsfcn=1e-14,
-    )  # fmt: skip
+        residual,
+        parameters,
+        method="leastsq",
+        scale_covar=not absolute_sigma,
+        xtol=1e-12,
+        ftol=1e-12,
+        gtol=1e-14,
+        max_nfev=20000,
+        epsfcn=1e-14,
+    )
     values = {name: float(found.params[name].value) for name in start}
     at_bound = tuple(n for n in start if _touches(values[n], limits.get(n)))
 
@@ -162,10 +174,20 @@ def fit(
     with np.errstate(invalid="ignore"):
         errors = dict(zip(values, np.sqrt(np.diag(covariance)).tolist(), strict=True))
     return Fit(
-        values, errors, covariance, y - model(x, **values), chi_square, reduced, y.size, freedom,
+        values,
+        errors,
+        covariance,
+        y - model(x, **values),
+        chi_square,
+        reduced,
+        y.size,
+        freedom,
         _criterion(chi_square, y.size, len(start), absolute_sigma),
-        at_bound, bool(found.success), str(found.message), absolute_sigma,
-    )  # fmt: skip
+        at_bound,
+        bool(found.success),
+        str(found.message),
+        absolute_sigma,
+    )
 
 
 def _weights(y: np.ndarray, sigma: Any, absolute: bool) -> np.ndarray:
@@ -227,9 +249,14 @@ def _slopes(
 
 
 def _polished(
-    model: Callable[..., Any], slopes: Callable[..., Any], x: np.ndarray, y: np.ndarray,
-    weight: np.ndarray, values: dict[str, float], at_bound: tuple[str, ...],
-) -> dict[str, float]:  # fmt: skip
+    model: Callable[..., Any],
+    slopes: Callable[..., Any],
+    x: np.ndarray,
+    y: np.ndarray,
+    weight: np.ndarray,
+    values: dict[str, float],
+    at_bound: tuple[str, ...],
+) -> dict[str, float]:
     """Last digits by Gauss-Newton steps with the better derivatives, where no bound is touched.
 
     The minimiser stops where one-sided derivatives show no way down, three digits early on flat
@@ -275,9 +302,14 @@ def _criterion(chi_square: float, points: int, parameters: int, absolute: bool) 
 
 
 def _covariance(
-    model: Callable[..., Any], slopes: Callable[..., Any], x: np.ndarray, y: np.ndarray,
-    weight: np.ndarray, values: dict[str, float], at_bound: tuple[str, ...],
-) -> tuple[np.ndarray, float]:  # fmt: skip
+    model: Callable[..., Any],
+    slopes: Callable[..., Any],
+    x: np.ndarray,
+    y: np.ndarray,
+    weight: np.ndarray,
+    values: dict[str, float],
+    at_bound: tuple[str, ...],
+) -> tuple[np.ndarray, float]:
     """Covariance from the derivatives of the model at the solution; NaN at a bound.
 
     The minimiser's own Jacobian is one-sided and loses half of the digits of the errors.
@@ -344,10 +376,20 @@ def linear(columns: Mapping[str, Any], y: Any, sigma: Any = None, *, absolute_si
     values = dict(zip(columns, solution.tolist(), strict=True))
     errors = dict(zip(columns, np.sqrt(np.diag(covariance)).tolist(), strict=True))
     return Fit(
-        values, errors, covariance, residual, chi_square, reduced, y.size, freedom,
-        _criterion(chi_square, y.size, solution.size, absolute_sigma), (), known,
-        "solved in one step" if known else "the columns depend on each other", absolute_sigma,
-    )  # fmt: skip
+        values,
+        errors,
+        covariance,
+        residual,
+        chi_square,
+        reduced,
+        y.size,
+        freedom,
+        _criterion(chi_square, y.size, solution.size, absolute_sigma),
+        (),
+        known,
+        "solved in one step" if known else "the columns depend on each other",
+        absolute_sigma,
+    )
 
 
 def _solved(

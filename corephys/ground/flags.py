@@ -12,10 +12,21 @@ from typing import Any
 import numpy as np
 
 __all__ = [
-    "BAD", "GOOD", "MISSING", "NOT_EVALUATED", "REASONS", "SUSPECT",
-    "allowed", "bit", "flag_attributes", "from_reason", "levels", "names",
-    "reason_attributes", "usable",
-]  # fmt: skip
+    "BAD",
+    "GOOD",
+    "MISSING",
+    "NOT_EVALUATED",
+    "REASONS",
+    "SUSPECT",
+    "allowed",
+    "bit",
+    "flag_attributes",
+    "from_reason",
+    "levels",
+    "names",
+    "reason_attributes",
+    "usable",
+]
 
 GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING = 1, 2, 3, 4, 9
 _LEVELS = {

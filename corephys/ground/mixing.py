@@ -11,9 +11,14 @@ from corephys.ground import constants, series, thresholds, units
 from corephys.ground.arguments import fraction, positive
 
 __all__ = [
-    "arithmetic_mean", "geometric_mean", "harmonic_mean", "hashin_shtrikman_conductivity",
-    "heat_capacity_from_conductivity", "suspension_velocity", "volumetric_heat_capacity",
-]  # fmt: skip
+    "arithmetic_mean",
+    "geometric_mean",
+    "harmonic_mean",
+    "hashin_shtrikman_conductivity",
+    "heat_capacity_from_conductivity",
+    "suspension_velocity",
+    "volumetric_heat_capacity",
+]
 
 _C = constants.CONSTANTS
 _LEAST = thresholds.value("heat_capacity_least_conductivity")  # W/(m K)
@@ -26,8 +31,11 @@ def _phases(fractions: Sequence[Any], values: Sequence[Any], unit: str) -> list[
         raise ValueError(
             f"{len(fractions)} fractions and {len(values)} values; give one of each a phase"
         )
-    named = [(f"{what} {i}", part) for what, parts in (("fraction", fractions), ("value", values))
-             for i, part in enumerate(parts, start=1)]  # fmt: skip
+    named = [
+        (f"{what} {i}", part)
+        for what, parts in (("fraction", fractions), ("value", values))
+        for i, part in enumerate(parts, start=1)
+    ]
     series.require_same_positions(**dict(named))
     count = len(fractions)
     here = series.at_one_place(
@@ -192,9 +200,11 @@ def _bound(host: Any, guest: Any, share: Any) -> Any:
 
 
 def volumetric_heat_capacity(
-    porosity: Any, *, grain_heat_capacity: Any = _C["grain_heat_capacity"],
+    porosity: Any,
+    *,
+    grain_heat_capacity: Any = _C["grain_heat_capacity"],
     water_heat_capacity: Any = _C["water_heat_capacity"],
-) -> Any:  # fmt: skip
+) -> Any:
     """Heat capacity of a saturated sediment by volume.
 
     Parameters
@@ -231,9 +241,12 @@ def volumetric_heat_capacity(
 
 
 def heat_capacity_from_conductivity(
-    conductivity: Any, *, c0: Any = _C["heat_capacity_c0"], c1: Any = _C["heat_capacity_c1"],
+    conductivity: Any,
+    *,
+    c0: Any = _C["heat_capacity_c0"],
+    c1: Any = _C["heat_capacity_c1"],
     c2: Any = _C["heat_capacity_c2"],
-) -> Any:  # fmt: skip
+) -> Any:
     """Heat capacity of a marine sediment from its conductivity alone.
 
     Parameters
@@ -277,9 +290,13 @@ def wood_kernel(
 
 
 def suspension_velocity(
-    porosity: Any, *, fluid_modulus: Any, grain_modulus: Any,
-    fluid_density: Any = _C["pore_water_density"], grain_density: Any = _C["grain_density"],
-) -> Any:  # fmt: skip
+    porosity: Any,
+    *,
+    fluid_modulus: Any,
+    grain_modulus: Any,
+    fluid_density: Any = _C["pore_water_density"],
+    grain_density: Any = _C["grain_density"],
+) -> Any:
     """P-wave velocity of grains that float in water: the least that a saturated sediment has.
 
     Parameters

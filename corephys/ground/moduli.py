@@ -14,9 +14,13 @@ from corephys.uncertainty import Measured, bare
 __all__ = ["NAMES", "isotropic", "isotropic_kernel"]
 
 NAMES = (
-    "shear_modulus", "bulk_modulus", "young_modulus", "poisson_ratio", "p_wave_modulus",
+    "shear_modulus",
+    "bulk_modulus",
+    "young_modulus",
+    "poisson_ratio",
+    "p_wave_modulus",
     "lame_parameter",
-)  # fmt: skip
+)
 
 
 def isotropic_kernel(p: Any, s: Any, rho: Any) -> tuple[Any, ...]:

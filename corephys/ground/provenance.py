@@ -229,9 +229,12 @@ class SourcedNumber(float):
     constant: Constant | None
 
     def __new__(
-        cls, number: float, origin: str = "given", citation: str = "",
+        cls,
+        number: float,
+        origin: str = "given",
+        citation: str = "",
         constant: Constant | None = None,
-    ) -> SourcedNumber:  # fmt: skip
+    ) -> SourcedNumber:
         """Make the number and note its origin beside it."""
         made = super().__new__(cls, number)
         made.origin, made.citation, made.constant = origin, citation, constant
@@ -258,9 +261,12 @@ class SourcedCount(int):
     constant: Constant | None
 
     def __new__(
-        cls, number: int, origin: str = "given", citation: str = "",
+        cls,
+        number: int,
+        origin: str = "given",
+        citation: str = "",
         constant: Constant | None = None,
-    ) -> SourcedCount:  # fmt: skip
+    ) -> SourcedCount:
         """Make the number and note its origin beside it."""
         made = super().__new__(cls, number)
         made.origin, made.citation, made.constant = origin, citation, constant
@@ -331,9 +337,12 @@ def _of_constant(name: str, value: Any) -> UsedConstant:
     held = UsedConstant(name, float(value.value), value.unit, "", float(value.uncertainty))
     if is_tabled(value):
         return replace(
-            held, origin="threshold" if hasattr(value, "decides") else "constant",
-            constant=value.name, citation=value.citation, status=value.status,
-        )  # fmt: skip
+            held,
+            origin="threshold" if hasattr(value, "decides") else "constant",
+            constant=value.name,
+            citation=value.citation,
+            status=value.status,
+        )
     # A row whose value was changed by hand keeps the citation of the row, which no longer holds.
     if is_tabled(value, ignore_value=True):
         return held

@@ -21,10 +21,22 @@ from corephys.ground.vocabulary import TERMS, Term, term
 from corephys.uncertainty import Measured, bare
 
 __all__ = [
-    "POSITION", "PositionError", "TooFewError", "apply", "at_one_place", "at_rows",
-    "at_same_positions", "build", "joined_names", "joined_reasons", "leaf",
-    "require_same_positions", "seconds", "take", "unpack",
-]  # fmt: skip
+    "POSITION",
+    "PositionError",
+    "TooFewError",
+    "apply",
+    "at_one_place",
+    "at_rows",
+    "at_same_positions",
+    "build",
+    "joined_names",
+    "joined_reasons",
+    "leaf",
+    "require_same_positions",
+    "seconds",
+    "take",
+    "unpack",
+]
 
 POSITION = ("core", "section", "offset", "depth")
 
@@ -296,9 +308,12 @@ def at_rows(value: Any, rows: np.ndarray, size: int) -> Any:
 
 
 def apply(
-    kernel: Callable[..., Any], *arguments: Any, outputs: int = 1, dtypes: Any = None,
+    kernel: Callable[..., Any],
+    *arguments: Any,
+    outputs: int = 1,
+    dtypes: Any = None,
     **keywords: Any,
-) -> Any:  # fmt: skip
+) -> Any:
     """Lay a kernel of plain arrays over series, in blocks where they are dask arrays.
 
     Parameters
@@ -515,12 +530,14 @@ def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, x
         effects = [_beside(measured.effects.get(s, absent), values, known) for s in sources]
         parts[f"{name}_effects"] = xr.Variable.concat(effects, dim="source")
         parts[f"{name}_effects"].attrs = {
-            "units": delta, "long_name": f"one-sigma effects on {words} by source",
-        }  # fmt: skip
+            "units": delta,
+            "long_name": f"one-sigma effects on {words} by source",
+        }
     for kind in ("random", "systematic"):
         parts[f"{name}_u_{kind}"].attrs = {
-            "units": delta, "long_name": f"{kind} standard uncertainty of {words}",
-        }  # fmt: skip
+            "units": delta,
+            "long_name": f"{kind} standard uncertainty of {words}",
+        }
     flag.attrs = flags.flag_attributes(words)
     reason.attrs = flags.reason_attributes(words)
     values.attrs = {"units": entry.unit, "long_name": words}

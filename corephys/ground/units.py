@@ -22,10 +22,19 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
-    "POSITION_UNITS", "PRACTICAL_SALINITY", "UnitError", "as_floats", "canonical", "convert",
-    "difference_unit", "position_in_library_units", "quantity", "read_scalar", "spelling",
+    "POSITION_UNITS",
+    "PRACTICAL_SALINITY",
+    "UnitError",
+    "as_floats",
+    "canonical",
+    "convert",
+    "difference_unit",
+    "position_in_library_units",
+    "quantity",
+    "read_scalar",
+    "spelling",
     "split_header",
-]  # fmt: skip
+]
 
 
 class UnitError(ValueError):
@@ -118,18 +127,56 @@ _SPELLING = re.compile(rf"^(?:1|{_PRODUCT})(?:/(?:{_FACTOR}|\({_PRODUCT}\)))?$")
 _DEGF_DIFFERENCE = "delta_degF"
 _NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
 _KNOWN = (
-    "1", "%", "m", "cm", "mm", "um", "km", "s", "us", "ms", "g", "kg", "cm^3", "g/cm^3", "kg/m^3",
-    "m/s", "km/s", "degC", "K", "W/m", "W/(m K)", "mW/m^2", "K/m", "m^2 K/W", "count", "count/s",
-    "1/s", "g/kg", "psu", "ohm m", "S/m", "mV", "kPa", "MPa", "yr", "kyr", "Myr",
-)  # fmt: skip
+    "1",
+    "%",
+    "m",
+    "cm",
+    "mm",
+    "um",
+    "km",
+    "s",
+    "us",
+    "ms",
+    "g",
+    "kg",
+    "cm^3",
+    "g/cm^3",
+    "kg/m^3",
+    "m/s",
+    "km/s",
+    "degC",
+    "K",
+    "W/m",
+    "W/(m K)",
+    "mW/m^2",
+    "K/m",
+    "m^2 K/W",
+    "count",
+    "count/s",
+    "1/s",
+    "g/kg",
+    "psu",
+    "ohm m",
+    "S/m",
+    "mV",
+    "kPa",
+    "MPa",
+    "yr",
+    "kyr",
+    "Myr",
+)
 
 
 # Units of the coordinates that place a reading. A DataArray brings them along with its values, and
 # results stamp these units on them.
 POSITION_UNITS = {
-    "depth": "m", "depth_fitted": "m", "depth_closed": "m", "depth_composite": "m",
-    "offset": "cm", "offset_closed": "cm",
-}  # fmt: skip
+    "depth": "m",
+    "depth_fitted": "m",
+    "depth_closed": "m",
+    "depth_composite": "m",
+    "offset": "cm",
+    "offset_closed": "cm",
+}
 
 
 def _registry() -> pint.UnitRegistry[Any]:

@@ -60,17 +60,33 @@ _NEXT = {
     "products/heat_flow": "see what the choice of carrier changes: "
     'reduced["products/heat_flow_by_carrier"]; test the line: cp.figures.heat_flow_tests(reduced)',
 }
-_LEFT_OUT = ("points_left_out", "temperatures_left_out", "readings_left_out",
-             "conductivities_left_out")  # fmt: skip
+_LEFT_OUT = (
+    "points_left_out",
+    "temperatures_left_out",
+    "readings_left_out",
+    "conductivities_left_out",
+)
 _USED = ("points_used", "temperatures_used", "readings_used", "conductivities_used")
-_SAID = ("equation", "curve", "description", "checked", "model", "carrier", "bound_in_words",
-         "first_by_aicc", "first_by_cross_validation")  # fmt: skip
+_SAID = (
+    "equation",
+    "curve",
+    "description",
+    "checked",
+    "model",
+    "carrier",
+    "bound_in_words",
+    "first_by_aicc",
+    "first_by_cross_validation",
+)
 
 
 def card(
-    result: xr.Dataset, path: str = "result", tree: xr.DataTree | None = None, *,
+    result: xr.Dataset,
+    path: str = "result",
+    tree: xr.DataTree | None = None,
+    *,
     share: float = 0.0,
-) -> Card:  # fmt: skip
+) -> Card:
     """Put a result on a card.
 
     Parameters
@@ -196,8 +212,9 @@ def _worries(
     worries += [f"{', '.join(of)}: {words}" for words, of in said.items()]
     listed = [
         _words(result, name) + ("" if part == 1.0 else f" ({100 * part:.0f} % of its values)")
-        for name in names if (part := _unknown(result, name, allow)) > share
-    ]  # fmt: skip
+        for name in names
+        if (part := _unknown(result, name, allow)) > share
+    ]
     if listed:
         worries.append(f"{UNKNOWN} {', '.join(listed)}")
     for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "depth datum")):
@@ -360,9 +377,10 @@ def _hole(tree: xr.DataTree) -> Card:
 def _example(tree: xr.DataTree) -> str:
     """A result of the hole to look into: the one that most others led to."""
     there = [
-        leaf.path.strip("/") for leaf in tree.leaves
+        leaf.path.strip("/")
+        for leaf in tree.leaves
         if leaf.path.startswith(("/properties", "/products")) and len(leaf.data_vars)
-    ]  # fmt: skip
+    ]
     wanted = ("products/heat_flow", "products/compaction", "properties/density")
     return next((path for path in wanted if path in there), there[-1] if there else "properties")
 

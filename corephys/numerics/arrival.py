@@ -7,9 +7,17 @@ from typing import NamedTuple
 import numpy as np
 
 __all__ = [
-    "AT_EDGE", "CONSTANT", "FOUND", "NO_VALUE", "SHORT_GATE", "Correlation", "Onset",
-    "correlation", "onset", "threshold",
-]  # fmt: skip
+    "AT_EDGE",
+    "CONSTANT",
+    "FOUND",
+    "NO_VALUE",
+    "SHORT_GATE",
+    "Correlation",
+    "Onset",
+    "correlation",
+    "onset",
+    "threshold",
+]
 
 FOUND, NO_VALUE, CONSTANT, SHORT_GATE, AT_EDGE = range(5)
 SHORTEST_GATE = 12  # samples
@@ -90,9 +98,11 @@ def onset(waveforms: np.ndarray, *, first: int, last: int) -> Onset:
     first, last = max(first, 0), min(last, waveforms.shape[1] - 1)
     number, length = waveforms.shape[0], last + 1 - first
     found = Onset(
-        np.full(number, np.nan), np.full(number, -1), np.full(number, np.nan),
+        np.full(number, np.nan),
+        np.full(number, -1),
+        np.full(number, np.nan),
         np.full(number, FOUND, dtype=np.int8),
-    )  # fmt: skip
+    )
     if length < SHORTEST_GATE:
         found.outcome[:] = SHORT_GATE
         return found
@@ -158,9 +168,12 @@ class _Criterion:
         return np.maximum(k, 1.0), np.maximum(self.length - k, 1.0)
 
     def logarithms(
-        self, counts: tuple[np.ndarray, np.ndarray], total: np.ndarray, squares: np.ndarray,
+        self,
+        counts: tuple[np.ndarray, np.ndarray],
+        total: np.ndarray,
+        squares: np.ndarray,
         end: np.ndarray,
-    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Logarithms of the sums of squares about their means before and behind the split."""
         before, behind = counts
         rest = end - total

@@ -140,9 +140,15 @@ def restricted_maximum(
 
 
 def correlated(
-    z: np.ndarray, residual: np.ndarray, weight: np.ndarray, u: np.ndarray | None,
-    jacobian: np.ndarray, *, most_blocks: int, least_freedom: int,
-) -> Correlated | None:  # fmt: skip
+    z: np.ndarray,
+    residual: np.ndarray,
+    weight: np.ndarray,
+    u: np.ndarray | None,
+    jacobian: np.ndarray,
+    *,
+    most_blocks: int,
+    least_freedom: int,
+) -> Correlated | None:
     """Covariance of weighted least squares whose residuals are correlated along z.
 
     Parameters
@@ -201,9 +207,11 @@ def correlated(
     stated = np.zeros(z.size) if u is None else u[kept]
     places = mean(z)
     length, scatter = restricted_maximum(
-        places, mean(residual), np.sqrt(np.bincount(number, (weight * stated) ** 2)) / total,
+        places,
+        mean(residual),
+        np.sqrt(np.bincount(number, (weight * stated) ** 2)) / total,
         np.column_stack([mean(column) for column in design.T]),
-    )  # fmt: skip
+    )
     kernel = np.eye(count)
     if length > 0.0:
         kernel = np.exp(-np.abs(places[:, None] - places[None, :]) / length)

@@ -193,10 +193,16 @@ def neighbours(x: np.ndarray, reach: float) -> np.ndarray:
 
 
 def block_checks(
-    x: np.ndarray, y: np.ndarray, blocks: int, fitted: tuple[float, ...], *,
-    curve: Callable[..., Any] | None = None, solver: Callable[..., Any] | None = None,
-    rate: Callable[..., float] | None = None, along: np.ndarray | None = None,
-) -> Checks | None:  # fmt: skip
+    x: np.ndarray,
+    y: np.ndarray,
+    blocks: int,
+    fitted: tuple[float, ...],
+    *,
+    curve: Callable[..., Any] | None = None,
+    solver: Callable[..., Any] | None = None,
+    rate: Callable[..., float] | None = None,
+    along: np.ndarray | None = None,
+) -> Checks | None:
     """Check a fit on blocks of equal count along x.
 
     Parameters

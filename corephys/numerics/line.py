@@ -266,9 +266,12 @@ def generalised_line(
 
 
 def instrumental_line(
-    x: np.ndarray, y: np.ndarray, covariance_x: np.ndarray, covariance_y: np.ndarray,
+    x: np.ndarray,
+    y: np.ndarray,
+    covariance_x: np.ndarray,
+    covariance_y: np.ndarray,
     instrument: np.ndarray,
-) -> Line:  # fmt: skip
+) -> Line:
     """Line whose weights come from an instrument that shares no error with the data.
 
     Parameters

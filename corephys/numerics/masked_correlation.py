@@ -92,11 +92,16 @@ class Reference:
         stretches = _stretches(mask == 0.0)
         few = int(np.sum(np.diff(stretches, axis=1) + length)) <= _TOUCHES * mask.size
         return cls(
-            length, y.size, level, scale, prefix,
+            length,
+            y.size,
+            level,
+            scale,
+            prefix,
             _touched(stretches, length, y.size + length - 1) if few else None,
             _transforms(filled, length, width),
-            None if few else _transforms(mask, length, width), width,
-        )  # fmt: skip
+            None if few else _transforms(mask, length, width),
+            width,
+        )
 
 
 def _transforms(series: np.ndarray, length: int, width: int) -> np.ndarray:

@@ -18,9 +18,13 @@ class _Inside(BaseIndexer):
     last: np.ndarray
 
     def get_window_bounds(
-        self, num_values: int = 0, min_periods: int | None = None, center: bool | None = None,
-        closed: str | None = None, step: int | None = None,
-    ) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+        self,
+        num_values: int = 0,
+        min_periods: int | None = None,
+        center: bool | None = None,
+        closed: str | None = None,
+        step: int | None = None,
+    ) -> tuple[np.ndarray, np.ndarray]:
         """First reading of each window, and the one behind its last."""
         return self.first, self.last
 

@@ -167,9 +167,14 @@ def _prefix(table: np.ndarray) -> np.ndarray:
 
 
 def _fits(
-    length: int, first: int, samples: int, base: np.ndarray, sums: dict[str, np.ndarray],
-    count: np.ndarray, regressors: int,
-) -> WindowFits:  # fmt: skip
+    length: int,
+    first: int,
+    samples: int,
+    base: np.ndarray,
+    sums: dict[str, np.ndarray],
+    count: np.ndarray,
+    regressors: int,
+) -> WindowFits:
     starts = np.arange(first, samples - length + 1)
     end, begin = slice(first + length, samples + 1), slice(first, samples - length + 1)
 

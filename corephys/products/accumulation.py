@@ -66,10 +66,11 @@ def smooth_ages(
     a, z, u = (
         np.asarray(bare(units.as_floats(value, unit, name)), dtype=float)
         for value, unit, name in (
-            (age, "kyr", "age"), (depth, "m", "depth"),
+            (age, "kyr", "age"),
+            (depth, "m", "depth"),
             (age_uncertainty, "kyr", "age_uncertainty"),
         )
-    )  # fmt: skip
+    )
     if a.ndim != 1 or z.shape != a.shape or u.shape not in ((), a.shape):
         raise ValueError(
             f"{a.size} ages, {z.size} depths and {u.size} uncertainties do not make rows; give one "
@@ -114,10 +115,16 @@ _HIATUS, _REVERSED, _SAME, _RATE = "hiatus", "reversed ages", "same age", "rate"
 
 
 def sedimentation_rate(
-    age: Any, *, depth: Any = None, age_uncertainty: Any = None, depth_uncertainty: Any = "0 m",
-    growth_factor: Any = None, growth_factor_uncertainty: Any = None,
-    age_scale_uncertainty: Any = None, smoothing: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    age: Any,
+    *,
+    depth: Any = None,
+    age_uncertainty: Any = None,
+    depth_uncertainty: Any = "0 m",
+    growth_factor: Any = None,
+    growth_factor_uncertainty: Any = None,
+    age_scale_uncertainty: Any = None,
+    smoothing: Any = None,
+) -> xr.Dataset:
     """Sedimentation rates between neighbouring ages.
 
     Parameters
@@ -208,9 +215,10 @@ def sedimentation_rate(
         unresolved=_places(random > _UNRESOLVED * np.abs(rate), z),
     )
     found[f"{_NAME}_covariance"] = (
-        ("interval", "interval_2"), covariance,
+        ("interval", "interval_2"),
+        covariance,
         {"units": "m^2/Myr^2", "long_name": "random covariance of sedimentation rates"},
-    )  # fmt: skip
+    )
     return found
 
 
@@ -255,9 +263,13 @@ def _growth(factor: Any, u: Any) -> tuple[float, float]:
 
 
 def _covariance(
-    rate: np.ndarray, da: np.ndarray, factor: float, carried: np.ndarray, u_age: np.ndarray,
+    rate: np.ndarray,
+    da: np.ndarray,
+    factor: float,
+    carried: np.ndarray,
+    u_age: np.ndarray,
     u_depth: np.ndarray,
-) -> np.ndarray:  # fmt: skip
+) -> np.ndarray:
     """Covariance of the rates from independent errors of ages [kyr] and depths [m]."""
     number = rate.size
     difference = np.eye(number, number + 1, 1) - np.eye(number, number + 1)
@@ -316,16 +328,21 @@ _C = constants.CONSTANTS
 _RATE_MASS, _MASS = "sedimentation_rate", "mass_accumulation_rate"
 # Units of what bounds the intervals between ages, and of what their rates share.
 INTERVALS = {
-    "top": "m", "bottom": "m", "age_top": "kyr", "age_bottom": "kyr",
+    "top": "m",
+    "bottom": "m",
+    "age_top": "kyr",
+    "age_bottom": "kyr",
     f"{_RATE_MASS}_covariance": "m^2/Myr^2",
-}  # fmt: skip
+}
 _PER_RATE = 0.1  # g/(cm^2 kyr) of 1 g/cm^3 at 1 m/Myr: units
 
 
 def interval_density(
-    dry_density: xr.Dataset, rate: xr.Dataset, *,
+    dry_density: xr.Dataset,
+    rate: xr.Dataset,
+    *,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Mean dry density of the intervals between ages.
 
     Parameters
@@ -470,17 +487,23 @@ def mass_accumulation_rate(dry_density: Any, rate: Any) -> xr.Dataset:
     own = np.broadcast_to(np.asarray(by_rho * bare(rho.u_random), dtype=float), values.shape)
     squared = {"units": "g^2/(cm^4 kyr^2)", "long_name": "random covariance of the rates"}
     found[f"{_MASS}_covariance"] = (
-        ("interval", "interval_2"), shared + np.diag(own**2), squared,
-    )  # fmt: skip
+        ("interval", "interval_2"),
+        shared + np.diag(own**2),
+        squared,
+    )
     words = {"units": "g/(cm^2 kyr)", "long_name": "random uncertainty that the ages bring"}
     found[f"{_MASS}_u_ages"] = ("interval", np.sqrt(np.diag(shared)), words)
     return found
 
 
 def mass_accumulation_of_phases(
-    thickness: Any, duration: Any, *, bulk_density: Any, porosity: Any,
+    thickness: Any,
+    duration: Any,
+    *,
+    bulk_density: Any,
+    porosity: Any,
     pore_water_density: Any = _C["pore_water_density"],
-) -> Any:  # fmt: skip
+) -> Any:
     """Mass accumulation rate of a layer from its bulk density and porosity.
 
     Parameters

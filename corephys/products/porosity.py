@@ -33,10 +33,13 @@ def porosity_kernel(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any
 
 
 def from_density(
-    density: Any, *, grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None, pore_water_density: Any = _C["pore_water_density"],
+    density: Any,
+    *,
+    grain_density: Any = _C["grain_density"],
+    grain_density_uncertainty: Any = None,
+    pore_water_density: Any = _C["pore_water_density"],
     pore_water_density_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Porosity of a saturated sediment from its bulk density.
 
     Parameters
@@ -79,9 +82,11 @@ def from_density(
     series.require_same_positions(density=density, grain_density=grain_density)
     rho = series.unpack(density, "bulk_density")
     grain = series.unpack(
-        grain_density, "grain_density", uncertainty_given=grain_density_uncertainty,
+        grain_density,
+        "grain_density",
+        uncertainty_given=grain_density_uncertainty,
         source="grain_density",
-    )  # fmt: skip
+    )
     fluid = _fluid(pore_water_density, pore_water_density_uncertainty)
     values, by_density, by_grain, by_fluid = series.apply(
         porosity_kernel, rho.values, grain.values, fluid.values, outputs=4
@@ -97,7 +102,7 @@ def from_density(
             "grain_density": (grain_density, grain_density_uncertainty),
             "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
         },
-    )  # fmt: skip
+    )
 
 
 def _fluid(value: Any, given: Any) -> Measured:
@@ -109,10 +114,14 @@ def _fluid(value: Any, given: Any) -> Measured:
 
 
 def grain_density_at(
-    samples: xr.Dataset, *, to: xr.Dataset, neighbours: int = _T["grain_density_neighbours"],
-    allow: tuple[str, ...] = ("good", "not_evaluated"), sample_layer: Any = None,
+    samples: xr.Dataset,
+    *,
+    to: xr.Dataset,
+    neighbours: int = _T["grain_density_neighbours"],
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+    sample_layer: Any = None,
     layer: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Grain density of the samples, carried to the positions of a series.
 
     Parameters
@@ -204,10 +213,11 @@ def grain_density_at(
         named["grain_density_unsampled"] = error
     positions = to["depth"]
     result = Measured(
-        positions.copy(deep=False, data=carried), 0.0,
+        positions.copy(deep=False, data=carried),
+        0.0,
         {k: positions.copy(deep=False, data=v) for k, v in {**effects, **named}.items()},
         flags.bit("interpolated_input"),
-    )  # fmt: skip
+    )
     words = ", each layer by itself" if layer is not None else ""
     return series.build(
         {"grain_density": result},

@@ -25,9 +25,20 @@ from corephys.quality.standards import (
 )
 
 __all__ = [
-    "RULES", "SCAN", "SEQUENCE", "Audit", "ControlChart", "Settings", "audit", "axis_departure",
-    "control_chart", "cumulative_sums", "flag", "out_of_control", "settled",
-]  # fmt: skip
+    "RULES",
+    "SCAN",
+    "SEQUENCE",
+    "Audit",
+    "ControlChart",
+    "Settings",
+    "audit",
+    "axis_departure",
+    "control_chart",
+    "cumulative_sums",
+    "flag",
+    "out_of_control",
+    "settled",
+]
 
 # Reason -> who says so and what it means, in the order in which the tests are made.
 SEQUENCE: dict[str, str] = {
@@ -65,10 +76,16 @@ SEQUENCE: dict[str, str] = {
 
 
 def flag(
-    dataset: xr.Dataset, name: str, *, sections: Any = None, removed: Any = None,
-    amplitude: Any = None, companions: Mapping[str, Any] | None = None,
-    settings: Settings | None = None, allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> xr.Dataset:  # fmt: skip
+    dataset: xr.Dataset,
+    name: str,
+    *,
+    sections: Any = None,
+    removed: Any = None,
+    amplitude: Any = None,
+    companions: Mapping[str, Any] | None = None,
+    settings: Settings | None = None,
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+) -> xr.Dataset:
     """Look a series over and write down what is doubtful about it.
 
     Parameters

@@ -81,9 +81,11 @@ def _percent(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def audit(
-    tree: xr.DataTree, *, allow: tuple[str, ...] = ("good", "not_evaluated"),
+    tree: xr.DataTree,
+    *,
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
     quantities: Any = tuple(SCAN),
-) -> Audit:  # fmt: skip
+) -> Audit:
     """Count what a reduction kept of every scan, by core and by reason.
 
     Parameters
@@ -130,9 +132,13 @@ def audit(
 
 
 def _count(
-    dataset: xr.Dataset, name: str, quantity: str, allow: tuple[str, ...],
-    per_reason: list[Any], per_core: list[Any],
-) -> None:  # fmt: skip
+    dataset: xr.Dataset,
+    name: str,
+    quantity: str,
+    allow: tuple[str, ...],
+    per_reason: list[Any],
+    per_core: list[Any],
+) -> None:
     flag = dataset[f"{name}_flag"].values
     reason = dataset[f"{name}_reason"].values
     core = (
@@ -147,12 +153,17 @@ def _count(
     for label in dict.fromkeys(core):
         here = core == label
         masks = reason[here]
-        per_core.append({
-            "quantity": quantity, "core": label, "readings": int(here.sum()),
-            "kept": int(kept[here].sum()), "suspect": int((flag[here] == flags.SUSPECT).sum()),
-            "bad": int((flag[here] == flags.BAD).sum()),
-            "missing": int((flag[here] == flags.MISSING).sum()),
-        })  # fmt: skip
+        per_core.append(
+            {
+                "quantity": quantity,
+                "core": label,
+                "readings": int(here.sum()),
+                "kept": int(kept[here].sum()),
+                "suspect": int((flag[here] == flags.SUSPECT).sum()),
+                "bad": int((flag[here] == flags.BAD).sum()),
+                "missing": int((flag[here] == flags.MISSING).sum()),
+            }
+        )
         for word in flags.REASONS:
             bit = flags.bit(word)
             found = (masks & bit) != 0

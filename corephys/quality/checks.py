@@ -178,9 +178,15 @@ def neighbour_residual(
 
 
 def spikes(
-    values: Any, noise: Any, places: Places, *, threshold: float, window: float,
-    side_share: float = _SIDE, passes: int = 3,
-) -> np.ndarray:  # fmt: skip
+    values: Any,
+    noise: Any,
+    places: Places,
+    *,
+    threshold: float,
+    window: float,
+    side_share: float = _SIDE,
+    passes: int = 3,
+) -> np.ndarray:
     """Single readings that stand off from their neighbours in the section.
 
     Parameters
@@ -241,9 +247,13 @@ def spikes(
 
 
 def _lonely(
-    x: np.ndarray, residual: np.ndarray, noise: np.ndarray, places: Places, threshold: float,
+    x: np.ndarray,
+    residual: np.ndarray,
+    noise: np.ndarray,
+    places: Places,
+    threshold: float,
     window: float,
-) -> np.ndarray:  # fmt: skip
+) -> np.ndarray:
     """Readings without two neighbours, against the level of their core; twice as far is asked."""
     away = x - level(x, places, 3.0 * window)
     scatter = np.fmax(robust_scale(away, places), noise)
@@ -411,10 +421,16 @@ def nearest(places: Places, other: Places, usable: Any, reach: float) -> np.ndar
 
 
 def below_bound(
-    velocity: Any, uncertainty: Any, density: Any, *, margin: float,
-    grain_density: Any = _C["grain_density"], grain_modulus: Any = _C["softest_grain_modulus"],
-    fluid_density: Any = _C["pore_water_density"], fluid_velocity: Any = _C["sea_water_velocity"],
-) -> np.ndarray:  # fmt: skip
+    velocity: Any,
+    uncertainty: Any,
+    density: Any,
+    *,
+    margin: float,
+    grain_density: Any = _C["grain_density"],
+    grain_modulus: Any = _C["softest_grain_modulus"],
+    fluid_density: Any = _C["pore_water_density"],
+    fluid_velocity: Any = _C["sea_water_velocity"],
+) -> np.ndarray:
     """Velocities below the least that their density allows.
 
     Parameters

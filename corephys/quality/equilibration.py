@@ -87,12 +87,18 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
 
 
 def settled(
-    time_on_deck: Any, time: Any, *, laboratory_temperature: Any, core_diameter: Any,
-    core_temperature: Any = None, deck_temperature: Any = None,
+    time_on_deck: Any,
+    time: Any,
+    *,
+    laboratory_temperature: Any,
+    core_diameter: Any,
+    core_temperature: Any = None,
+    deck_temperature: Any = None,
     tolerance: Any = _T["settled_tolerance"],
-    diffusivity: Any = _C["core_diffusivity"], surface_conductance: Any = None,
+    diffusivity: Any = _C["core_diffusivity"],
+    surface_conductance: Any = None,
     conductivity: Any = _C["core_conductivity"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Say which readings were made before the core had come to room temperature.
 
     Parameters
@@ -145,35 +151,49 @@ def settled(
             "'4 degC', or both"
         )
     series.require_same_positions(
-        time=time, time_on_deck=time_on_deck, core_temperature=core_temperature,
+        time=time,
+        time_on_deck=time_on_deck,
+        core_temperature=core_temperature,
         core_diameter=core_diameter,
-    )  # fmt: skip
+    )
     room = float(units.as_floats(laboratory_temperature, "degC", "laboratory_temperature"))
     deck = units.as_floats(deck_temperature, "degC", "deck_temperature", optional=True)
     measured = units.as_floats(core_temperature, "degC", "core_temperature", optional=True)
     parts = series.apply(
-        _departures, _elapsed(time_on_deck, time),
+        _departures,
+        _elapsed(time_on_deck, time),
         positive(core_diameter, "mm", "core_diameter") / 1e3,
         np.nan if measured is None else measured,
-        outputs=4, dtypes=[float, float, bool, np.int64], room=room,
+        outputs=4,
+        dtypes=[float, float, bool, np.int64],
+        room=room,
         first=np.nan if deck is None else float(deck) - room,
         allowed=float(positive(tolerance, "K", "tolerance", zero=True, difference=True)),
         diffusivity=float(positive(diffusivity, "m^2/s", "diffusivity")),
         film=_film(surface_conductance, conductivity),
-    )  # fmt: skip
+    )
     used = {
-        "laboratory_temperature": laboratory_temperature, "deck_temperature": deck_temperature,
-        "tolerance": tolerance, "diffusivity": diffusivity,
+        "laboratory_temperature": laboratory_temperature,
+        "deck_temperature": deck_temperature,
+        "tolerance": tolerance,
+        "diffusivity": diffusivity,
         "surface_conductance": surface_conductance,
         "conductivity": None if surface_conductance is None else conductivity,
-    }  # fmt: skip
+    }
     return _dataset(parts).assign_attrs(constants=constants_attribute(used))
 
 
 def _departures(
-    elapsed: Any, diameter: Any, measured: Any, *, room: float, first: float, allowed: float,
-    diffusivity: float, film: float,
-) -> tuple[Any, Any, Any, Any]:  # fmt: skip
+    elapsed: Any,
+    diameter: Any,
+    measured: Any,
+    *,
+    room: float,
+    first: float,
+    allowed: float,
+    diffusivity: float,
+    film: float,
+) -> tuple[Any, Any, Any, Any]:
     """Departures [K], whether settled, and reasons; film is H / k [1/m]."""
     elapsed, diameter, measured = np.broadcast_arrays(
         *(np.asarray(part, dtype=float) for part in (elapsed, diameter, measured))

@@ -110,9 +110,17 @@ def below_level(
 
 
 def gaps_by_pulse(
-    shortfall: Any, scatter: Any, noise: Any, places: Places, pulses: Pulses, *, threshold: float,
-    void_length: float, density: Any, void_share: float,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    shortfall: Any,
+    scatter: Any,
+    noise: Any,
+    places: Places,
+    pulses: Pulses,
+    *,
+    threshold: float,
+    void_length: float,
+    density: Any,
+    void_share: float,
+) -> tuple[np.ndarray, np.ndarray]:
     """Voids and thin fills in the runs of lost pulses.
 
     Parameters
@@ -180,9 +188,17 @@ def gaps_by_pulse(
 
 
 def gaps_by_density(
-    shortfall: Any, scatter: Any, noise: Any, places: Places, covered: Any, *, threshold: float,
-    void_share: float, least_length: float, density: Any,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    shortfall: Any,
+    scatter: Any,
+    noise: Any,
+    places: Places,
+    covered: Any,
+    *,
+    threshold: float,
+    void_share: float,
+    least_length: float,
+    density: Any,
+) -> tuple[np.ndarray, np.ndarray]:
     """Voids and thin fills from density alone, where no pulse tells.
 
     Parameters

@@ -110,9 +110,16 @@ _EMPTY = ("open_void", "closed_void", "lost")
 # Reasons that a look finds itself: they are taken off at its beginning and found anew, so that a
 # look at its own result finds the same. Weak coupling stays: a gate on the amplitude sets it too.
 OWN = (
-    "short_section", "section_end", "void", "underfilled_liner", "crack", "spike",
-    "repeats_disagree", "below_velocity_bound", "disagrees_with_sample",
-)  # fmt: skip
+    "short_section",
+    "section_end",
+    "void",
+    "underfilled_liner",
+    "crack",
+    "spike",
+    "repeats_disagree",
+    "below_velocity_bound",
+    "disagrees_with_sample",
+)
 
 
 class Look:
@@ -133,9 +140,13 @@ class Look:
     """
 
     def __init__(
-        self, dataset: xr.Dataset, name: str, places: dict[str, Places], settings: Settings,
+        self,
+        dataset: xr.Dataset,
+        name: str,
+        places: dict[str, Places],
+        settings: Settings,
         allow: tuple[str, ...] = ("good", "not_evaluated"),
-    ) -> None:  # fmt: skip
+    ) -> None:
         if name not in dataset:
             raise KeyError(f"the Dataset does not hold {name!r}")
         unit = vocabulary.term(name).unit
@@ -236,9 +247,12 @@ class Look:
 
     def _weak(self, amplitude: np.ndarray, places: Places) -> tuple[np.ndarray, np.ndarray]:
         return checks.weak_coupling(
-            amplitude, places, fraction=self.settings.amplitude_fraction,
-            hole_fraction=self.settings.deaf_fraction, window=2.0 * self.settings.level_window,
-        )  # fmt: skip
+            amplitude,
+            places,
+            fraction=self.settings.amplitude_fraction,
+            hole_fraction=self.settings.deaf_fraction,
+            window=2.0 * self.settings.level_window,
+        )
 
     def gaps(self, amplitude: Any) -> None:
         """Voids and thin fills of a density."""
@@ -256,16 +270,30 @@ class Look:
         shortfall, scatter = fill.below_level(self.values, self.places, sound, s.level_window)
         self.shortfall, self.scatter = shortfall, scatter
         void, thin = fill.gaps_by_density(
-            shortfall, scatter, self.noise, self.places, covered, threshold=s.low_threshold,
-            void_share=s.void_share, least_length=s.least_length, density=self.values,
-        )  # fmt: skip
+            shortfall,
+            scatter,
+            self.noise,
+            self.places,
+            covered,
+            threshold=s.low_threshold,
+            void_share=s.void_share,
+            least_length=s.least_length,
+            density=self.values,
+        )
         self.add("void", void | nothing)
         self.add("underfilled_liner", thin & ~nothing)
         if pulses is not None:
             void, thin = fill.gaps_by_pulse(
-                shortfall, scatter, self.noise, self.places, pulses, threshold=s.low_threshold,
-                void_length=s.void_length, density=self.values, void_share=s.void_share,
-            )  # fmt: skip
+                shortfall,
+                scatter,
+                self.noise,
+                self.places,
+                pulses,
+                threshold=s.low_threshold,
+                void_length=s.void_length,
+                density=self.values,
+                void_share=s.void_share,
+            )
             self.add("void", void)
             self.add("underfilled_liner", thin & ~void & ~nothing)
 
@@ -310,16 +338,26 @@ class Look:
             )
         else:
             found = checks.spikes(
-                clean, self.noise, self.places, threshold=s.spike_threshold,
-                window=s.spike_window, side_share=s.spike_side_share,
-            )  # fmt: skip
+                clean,
+                self.noise,
+                self.places,
+                threshold=s.spike_threshold,
+                window=s.spike_window,
+                side_share=s.spike_side_share,
+            )
         self.add("spike", found)
 
     def repeats(self) -> None:
-        self.add("repeats_disagree", checks.repeats(
-            self.values, self.noise, self.places, threshold=self.settings.repeat_threshold,
-            doubted=self.doubted,
-        ))  # fmt: skip
+        self.add(
+            "repeats_disagree",
+            checks.repeats(
+                self.values,
+                self.noise,
+                self.places,
+                threshold=self.settings.repeat_threshold,
+                doubted=self.doubted,
+            ),
+        )
 
     def bound(self, density: Any) -> None:
         """A velocity below what a suspension of the same density has."""

@@ -74,9 +74,16 @@ class Places:
         by_section = np.lexsort((offset, run, section))
         by_core = np.lexsort((offset, section, run, core))
         return cls(
-            core, section, run, offset, length, by_section, by_core,
-            _starts(section[by_section], run[by_section]), _starts(core[by_core], run[by_core]),
-        )  # fmt: skip
+            core,
+            section,
+            run,
+            offset,
+            length,
+            by_section,
+            by_core,
+            _starts(section[by_section], run[by_section]),
+            _starts(core[by_core], run[by_core]),
+        )
 
     @property
     def tape(self) -> np.ndarray:

@@ -87,9 +87,14 @@ def cumulative_sums(
 
 
 def control_chart(
-    time: Any, value: Any, *, reference: Any = None, uncertainty: Any = None,
-    baseline: int | None = None, rules: tuple[str, ...] = RULES[:2],
-) -> ControlChart:  # fmt: skip
+    time: Any,
+    value: Any,
+    *,
+    reference: Any = None,
+    uncertainty: Any = None,
+    baseline: int | None = None,
+    rules: tuple[str, ...] = RULES[:2],
+) -> ControlChart:
     """Watch a check standard in time.
 
     Parameters
@@ -206,9 +211,7 @@ def _judge(
     silent = np.full(x.shape, "", dtype=object)
     estimated = centre is None or sigma is None
     if estimated and first.sum() < LEAST:
-        return _Judged(
-            np.nan, np.nan, nothing, nothing, silent, known, "not enough standards"
-        )  # fmt: skip
+        return _Judged(np.nan, np.nan, nothing, nothing, silent, known, "not enough standards")
     # Ranges hardly see a step; taken anew from what is left they would shrink from round to round.
     spread = _scatter(x[first]) if sigma is None else sigma
     if not np.all(np.asarray(spread) > 0.0):

@@ -83,12 +83,15 @@ class _Keys(dict[str, Any]):
     """One table of a recipe that notes which keys are read; all of them where it is walked."""
 
     def __init__(self, lineage: Lineage, stage: str, values: Any, of_hole: Any) -> None:
-        super().__init__({
-            # Text of a default that the hole states itself is of the hole.
-            key: sourced(of_hole[key], "hole") if of_hole.get(key, _NOTHING) == value
-            else sourced(value, "recipe")
-            for key, value in values.items()
-        })  # fmt: skip
+        super().__init__(
+            {
+                # Text of a default that the hole states itself is of the hole.
+                key: sourced(of_hole[key], "hole")
+                if of_hole.get(key, _NOTHING) == value
+                else sourced(value, "recipe")
+                for key, value in values.items()
+            }
+        )
         self._lineage, self._stage = lineage, stage
 
     def _note(self, keys: Iterable[str]) -> None:

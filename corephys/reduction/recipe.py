@@ -131,11 +131,13 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         return Card(
             f"Recipe: {len(changed)} of {len(every)} choices differ from the defaults",
             tuple(rows),
-            next_steps=("cp.reduce(hole, recipe) gives the same numbers again; "
-                        "recipe.with_changes({stage: {key: value}}) changes a choice",),
+            next_steps=(
+                "cp.reduce(hole, recipe) gives the same numbers again; "
+                "recipe.with_changes({stage: {key: value}}) changes a choice",
+            ),
             lines=tuple(every),
             lines_title="every choice",
-        )  # fmt: skip
+        )
 
     def _changed(self) -> list[tuple[str, Any, Any]]:
         return [
@@ -221,11 +223,14 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
             When it holds something unknown.
         """
         held = json.loads(text)
-        return cls({
-            stage: {k: v for k, v in keys.items() if not _is_default(stage, k, v)}
-            if isinstance(keys, Mapping) else keys
-            for stage, keys in held.items()
-        })  # fmt: skip
+        return cls(
+            {
+                stage: {k: v for k, v in keys.items() if not _is_default(stage, k, v)}
+                if isinstance(keys, Mapping)
+                else keys
+                for stage, keys in held.items()
+            }
+        )
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Recipe) and self._values == other._values

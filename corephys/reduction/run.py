@@ -202,9 +202,12 @@ def _assemble(context: Context) -> xr.DataTree:
 
 
 def summarise(
-    results: Mapping[str, xr.Dataset], skipped: Mapping[str, str], failed: Mapping[str, str],
-    notes: list[str], levels: tuple[str, ...],
-) -> dict[str, Any]:  # fmt: skip
+    results: Mapping[str, xr.Dataset],
+    skipped: Mapping[str, str],
+    failed: Mapping[str, str],
+    notes: list[str],
+    levels: tuple[str, ...],
+) -> dict[str, Any]:
     """Count the flags of every quantity.
 
     Parameters
@@ -251,9 +254,11 @@ def summarise(
                 }
             )
     return {
-        "quantities": quantities, "skipped": dict(skipped), "failed": dict(failed),
+        "quantities": quantities,
+        "skipped": dict(skipped),
+        "failed": dict(failed),
         "notes": list(notes),
-    }  # fmt: skip
+    }
 
 
 def summary_lines(summary: Mapping[str, Any]) -> list[str]:

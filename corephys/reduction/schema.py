@@ -253,9 +253,12 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "windows": Option(None, "windows", "by run, where one chose: since heating began"),
         "anisotropy": Option(
             SourcedNumber(
-                _C["conductivity_anisotropy"].value, "constant",
+                _C["conductivity_anisotropy"].value,
+                "constant",
                 constant=_C["conductivity_anisotropy"],
-            ), "number", "horizontal over vertical conductivity",
+            ),
+            "number",
+            "horizontal over vertical conductivity",
         ),
         "anisotropy_uncertainty": Option(
             _C["conductivity_anisotropy"].uncertainty, "number", "systematic"
@@ -447,7 +450,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
             _T["log_least_share"], "number", "of a window or aperture that must hold readings"
         ),
     },
-}  # fmt: skip
+}
 
 # What [logs] files says of one LAS file.
 LOG_FILE: dict[str, Option] = {
@@ -456,4 +459,4 @@ LOG_FILE: dict[str, Option] = {
     "seafloor_depth_uncertainty": Option(None, "m", "systematic, of all depths of the file"),
     "null": Option(None, "number", "value that stands for none, where the header is wrong"),
     "curves": Option(None, "curves", "quantity of the vocabulary by name of the curve"),
-}  # fmt: skip
+}

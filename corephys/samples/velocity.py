@@ -77,9 +77,13 @@ class Calibration:
 
 
 def calibrate(
-    length: Any, travel_time: Any, *, velocity: Any = None, velocity_uncertainty: Any = None,
+    length: Any,
+    travel_time: Any,
+    *,
+    velocity: Any = None,
+    velocity_uncertainty: Any = None,
     travel_time_uncertainty: Any = None,
-) -> Calibration:  # fmt: skip
+) -> Calibration:
     """Delay of the transducers, and scale of the calliper, from standards of several lengths.
 
     Parameters
@@ -138,9 +142,17 @@ def calibrate(
     residual = t - line.intercept - line.slope * across
     freedom = x.size - 2
     spread = float(np.sqrt(residual @ residual / freedom)) if freedom else float("nan")
-    return _calibration(line, velocity is None, _share(v, velocity_uncertainty), (
-        x, t, residual, spread,
-    ))  # fmt: skip
+    return _calibration(
+        line,
+        velocity is None,
+        _share(v, velocity_uncertainty),
+        (
+            x,
+            t,
+            residual,
+            spread,
+        ),
+    )
 
 
 def _share(v: np.ndarray, uncertainty: Any) -> float:
@@ -204,11 +216,20 @@ def velocity_kernel(
 
 
 def velocity(
-    length: Any, travel_time: Any, *, wave: str = "P", calibration: Calibration | None = None,
-    delay: Any = None, delay_uncertainty: Any = None, length_offset: Any = "0 mm",
-    length_factor: Any = 1.0, length_systematic: Any = None, length_uncertainty: Any = None,
-    travel_time_uncertainty: Any = None, reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    length: Any,
+    travel_time: Any,
+    *,
+    wave: str = "P",
+    calibration: Calibration | None = None,
+    delay: Any = None,
+    delay_uncertainty: Any = None,
+    length_offset: Any = "0 mm",
+    length_factor: Any = 1.0,
+    length_systematic: Any = None,
+    length_uncertainty: Any = None,
+    travel_time_uncertainty: Any = None,
+    reason: Any = 0,
+) -> xr.Dataset:
     """Velocity of samples from length and travel time.
 
     Parameters
@@ -281,12 +302,17 @@ def velocity(
         {quantity: Measured(speed, random, effects, series.joined_reasons(found, reason))},
         steps=_STEPS,
         constants={
-            **({"calibration": SourcedText(used.describe(), "fitted")} if calibration else
-               {"delay": (delay, delay_uncertainty),
-                "length_factor": None if used.length_factor == 1.0 else length_factor}),
+            **(
+                {"calibration": SourcedText(used.describe(), "fitted")}
+                if calibration
+                else {
+                    "delay": (delay, delay_uncertainty),
+                    "length_factor": None if used.length_factor == 1.0 else length_factor,
+                }
+            ),
             "length_offset": length_offset if offset else None,
         },
-    )  # fmt: skip
+    )
 
 
 _STEPS = (
@@ -325,18 +351,28 @@ def _delay_effects(
     if not joined:
         return {f"sample_velocity_delay{end}": per_delay * used.delay_uncertainty}
     return covariance_effects(
-        [per_delay, speed / used.length_factor], used.covariance,
+        [per_delay, speed / used.length_factor],
+        used.covariance,
         f"sample_velocity_calibration{end}",
-    )  # fmt: skip
+    )
 
 
 def reduce_table(
-    table: xr.Dataset, *, calibration: Calibration | None = None, delay: Any = None,
-    delay_uncertainty: Any = None, s_calibration: Calibration | None = None, s_delay: Any = None,
-    s_delay_uncertainty: Any = None, length_offset: Any = "0 mm", length_factor: Any = 1.0,
-    length_systematic: Any = None, length_uncertainty: Any = None,
-    travel_time_uncertainty: Any = None, s_travel_time_uncertainty: Any = None,
-) -> dict[str, xr.Dataset]:  # fmt: skip
+    table: xr.Dataset,
+    *,
+    calibration: Calibration | None = None,
+    delay: Any = None,
+    delay_uncertainty: Any = None,
+    s_calibration: Calibration | None = None,
+    s_delay: Any = None,
+    s_delay_uncertainty: Any = None,
+    length_offset: Any = "0 mm",
+    length_factor: Any = 1.0,
+    length_systematic: Any = None,
+    length_uncertainty: Any = None,
+    travel_time_uncertainty: Any = None,
+    s_travel_time_uncertainty: Any = None,
+) -> dict[str, xr.Dataset]:
     """Velocities of a table of samples, one Dataset for each wave that is there.
 
     Parameters
@@ -398,19 +434,26 @@ def reduce_table(
             part = placed.isel(reading=rows)
             fitted, late, u_late, u_time = of_wave[wave]
             found[quantity] = velocity(
-                part["length"], part["travel_time"], wave=wave, calibration=fitted, delay=late,
-                delay_uncertainty=u_late, length_offset=length_offset,
-                length_factor=length_factor, length_systematic=length_systematic,
+                part["length"],
+                part["travel_time"],
+                wave=wave,
+                calibration=fitted,
+                delay=late,
+                delay_uncertainty=u_late,
+                length_offset=length_offset,
+                length_factor=length_factor,
+                length_systematic=length_systematic,
                 length_uncertainty=series.at_rows(length_uncertainty, rows, waves.size),
                 travel_time_uncertainty=series.at_rows(u_time, rows, waves.size),
                 reason=part["reason"],
-            )  # fmt: skip
+            )
             if "temperature" in table:
                 warm = units.as_floats(table["temperature"], "degC", "temperature")
                 found[quantity].coords["temperature"] = (
-                    "reading", warm.values[rows],
+                    "reading",
+                    warm.values[rows],
                     {"units": "degC", "long_name": "temperature of the sample"},
-                )  # fmt: skip
+                )
     return found
 
 
@@ -462,10 +505,13 @@ def _places(core: Any, section: Any, offset: np.ndarray, within: float) -> list[
 
 
 def anisotropy(
-    velocity: xr.Dataset, *, within: Any = _T["match_reach"], horizontal: str = "mean",
+    velocity: xr.Dataset,
+    *,
+    within: Any = _T["match_reach"],
+    horizontal: str = "mean",
     least_ratio: float = _T["velocity_anisotropy_errors"],
     allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Horizontal against along-core P-wave velocity, where both were measured.
 
     Parameters
@@ -527,16 +573,30 @@ def anisotropy(
         level = [place[axis[place] == name] for name in _HORIZONTAL[horizontal]]
         sides.append((place[axis[place] == "along"], [side for side in level if side.size]))
     pairs = [(rows[a], [rows[side] for side in h]) for a, h in sides if a.size and h]
-    pairs.sort(key=lambda pair: float(velocity["depth"].values[pair[0]].mean())
-               if "depth" in velocity.coords else 0.0)  # fmt: skip
+    pairs.sort(
+        key=lambda pair: (
+            float(velocity["depth"].values[pair[0]].mean()) if "depth" in velocity.coords else 0.0
+        )
+    )
     paired = sum(a.size + sum(side.size for side in h) for a, h in pairs)
     used = {"within": within, "least_ratio": least_ratio}
-    return _result(velocity, measured, pairs, least_ratio, used, {
-        "pairs": len(pairs), "unpaired_places": len(places) - len(pairs),
-        "unpaired_readings": rows.size - paired, "readings_left_out": usable.size - rows.size,
-        "within": f"{reach:g} cm", "horizontal": horizontal, "least_ratio": float(least_ratio),
-        "definition": "2 (V_h - V_along) / (V_h + V_along), horizontal against along-core",
-    })  # fmt: skip
+    return _result(
+        velocity,
+        measured,
+        pairs,
+        least_ratio,
+        used,
+        {
+            "pairs": len(pairs),
+            "unpaired_places": len(places) - len(pairs),
+            "unpaired_readings": rows.size - paired,
+            "readings_left_out": usable.size - rows.size,
+            "within": f"{reach:g} cm",
+            "horizontal": horizontal,
+            "least_ratio": float(least_ratio),
+            "definition": "2 (V_h - V_along) / (V_h + V_along), horizontal against along-core",
+        },
+    )
 
 
 def _usable(velocity: xr.Dataset, values: np.ndarray, allow: tuple[str, ...]) -> np.ndarray:
@@ -552,24 +612,30 @@ def _mean(measured: Measured, groups: list[list[np.ndarray]]) -> Measured:
         full = np.broadcast_to(np.asarray(part, dtype=float), np.shape(measured.values))
         return np.array([np.mean([full[g].mean() for g in pair]) for pair in groups], dtype=float)
 
-    variance = np.broadcast_to(np.asarray(measured.u_random, dtype=float) ** 2,
-                               np.shape(measured.values))  # fmt: skip
+    variance = np.broadcast_to(
+        np.asarray(measured.u_random, dtype=float) ** 2, np.shape(measured.values)
+    )
     random = [
         np.sqrt(sum(variance[g].sum() / g.size**2 for g in pair)) / len(pair) for pair in groups
     ]
     masks = np.broadcast_to(np.asarray(measured.reason), np.shape(measured.values))
     joined = [np.bitwise_or.reduce(masks[np.concatenate(pair)]) for pair in groups]
     return Measured(
-        average(measured.values), np.array(random, dtype=float),
+        average(measured.values),
+        np.array(random, dtype=float),
         {source: average(effect) for source, effect in measured.effects.items()},
         np.array(joined, dtype=np.int64),
-    )  # fmt: skip
+    )
 
 
 def _result(
-    velocity: xr.Dataset, measured: Measured, pairs: list[Any], least_ratio: float,
-    used: dict[str, Any], attributes: dict[str, Any],
-) -> xr.Dataset:  # fmt: skip
+    velocity: xr.Dataset,
+    measured: Measured,
+    pairs: list[Any],
+    least_ratio: float,
+    used: dict[str, Any],
+    attributes: dict[str, Any],
+) -> xr.Dataset:
     along = _mean(measured, [[a] for a, _ in pairs])
     level = _mean(measured, [h for _, h in pairs])
     values, by_level, by_along = _by_horizontal(level.values, along.values)
@@ -587,21 +653,33 @@ def _result(
     array = xr.DataArray(values, dims="reading", coords=where)
     result = series.build(
         {"p_wave_anisotropy": Measured(array, random, effects, along.reason | level.reason)},
-        steps=("mean of repeats and of the horizontal directions at one place",
-               "A = 2 (V_h - V_along) / (V_h + V_along)"),
-        constants=used, **attributes,
-    )  # fmt: skip
+        steps=(
+            "mean of repeats and of the horizontal directions at one place",
+            "A = 2 (V_h - V_along) / (V_h + V_along)",
+        ),
+        constants=used,
+        **attributes,
+    )
     total = uncertainty.total(result, "p_wave_anisotropy")
     # Equal velocities without an error have no ratio; any other is infinitely far from zero.
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.abs(values) / total.values
-    result["ratio_to_uncertainty"] = ("reading", ratio, {
-        "units": "1", "long_name": "size of the anisotropy over its standard uncertainty",
-    })  # fmt: skip
-    result["significant"] = ("reading", ratio > least_ratio, {
-        "long_name": f"anisotropy above {least_ratio:g} standard uncertainties",
-        "comment": "false where the uncertainty is not known",
-    })  # fmt: skip
+    result["ratio_to_uncertainty"] = (
+        "reading",
+        ratio,
+        {
+            "units": "1",
+            "long_name": "size of the anisotropy over its standard uncertainty",
+        },
+    )
+    result["significant"] = (
+        "reading",
+        ratio > least_ratio,
+        {
+            "long_name": f"anisotropy above {least_ratio:g} standard uncertainties",
+            "comment": "false where the uncertainty is not known",
+        },
+    )
     counts = {
         "readings_along": [a.size for a, _ in pairs],
         "readings_horizontal": [sum(side.size for side in h) for _, h in pairs],
@@ -620,10 +698,15 @@ _INPUTS = ("p_wave_velocity", "s_wave_velocity", "bulk_density")
 
 
 def elastic_moduli(
-    p_wave_velocity: Any, s_wave_velocity: Any, bulk_density: Any, *,
-    p_wave_velocity_uncertainty: Any = None, s_wave_velocity_uncertainty: Any = None,
-    bulk_density_uncertainty: Any = None, reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    p_wave_velocity: Any,
+    s_wave_velocity: Any,
+    bulk_density: Any,
+    *,
+    p_wave_velocity_uncertainty: Any = None,
+    s_wave_velocity_uncertainty: Any = None,
+    bulk_density_uncertainty: Any = None,
+    reason: Any = 0,
+) -> xr.Dataset:
     """Shear, bulk, Young's and P-wave modulus, Lamé's first parameter and Poisson's ratio.
 
     Parameters

@@ -92,9 +92,13 @@ def baseline_kernel(
 
 
 def drift_baseline(
-    time: Any, air_time: Any, air_reading: Any, *, air_uncertainty: Any = None,
+    time: Any,
+    air_time: Any,
+    air_reading: Any,
+    *,
+    air_uncertainty: Any = None,
     span: Any = _T["baseline_span"],
-) -> Baseline:  # fmt: skip
+) -> Baseline:
     """Reading in air at the time of each reading, linear between readings in air.
 
     Parameters
@@ -145,9 +149,15 @@ def drift_baseline(
     stated = units.as_floats(air_uncertainty, "1", "air_uncertainty", optional=True)
     one = np.fmax(_scatter(at, air), np.nan if stated is None else float(stated))
     values, uncertainty, reason = series.apply(
-        baseline_kernel, when, outputs=3, dtypes=[float, float, np.int64],
-        at=at, air=air, sigma=one / np.sqrt(counts), span=positive(span, "s", "span", zero=True),
-    )  # fmt: skip
+        baseline_kernel,
+        when,
+        outputs=3,
+        dtypes=[float, float, np.int64],
+        at=at,
+        air=air,
+        sigma=one / np.sqrt(counts),
+        span=positive(span, "s", "span", zero=True),
+    )
     return Baseline(values, uncertainty, reason)
 
 
@@ -249,9 +259,12 @@ def _diameters(core_diameter: Any, loop_diameter: Any) -> tuple[Any, float]:
 
 
 def volume_factor(
-    core_diameter: Any, loop_diameter: Any, *, coefficient: Any = _C["loop_volume_factor"],
+    core_diameter: Any,
+    loop_diameter: Any,
+    *,
+    coefficient: Any = _C["loop_volume_factor"],
     allowance: Any = _C["loop_allowance"],
-) -> Any:  # fmt: skip
+) -> Any:
     """Reading of a loop over the volume susceptibility of the core inside it.
 
     Parameters
@@ -289,9 +302,13 @@ def volume_factor(
 
 
 def volume_factor_quadratic(
-    core_diameter: Any, loop_diameter: Any, *, c0: Any = _C["loop_quadratic_c0"],
-    c1: Any = _C["loop_quadratic_c1"], c2: Any = _C["loop_quadratic_c2"],
-) -> Any:  # fmt: skip
+    core_diameter: Any,
+    loop_diameter: Any,
+    *,
+    c0: Any = _C["loop_quadratic_c0"],
+    c1: Any = _C["loop_quadratic_c1"],
+    c2: Any = _C["loop_quadratic_c2"],
+) -> Any:
     """Reading of a loop over the volume susceptibility, from a quadratic.
 
     Parameters
@@ -340,9 +357,13 @@ _NOTE = (
 
 
 def suggest_unwrapping(
-    readings: Any, *, counter_range: float, groups: Any = None,
-    least_jump: float = _T["wrap_least_jump"], longest: int = _T["wrap_longest"],
-) -> xr.Dataset:  # fmt: skip
+    readings: Any,
+    *,
+    counter_range: float,
+    groups: Any = None,
+    least_jump: float = _T["wrap_least_jump"],
+    longest: int = _T["wrap_longest"],
+) -> xr.Dataset:
     """Suggest where a counter of limited range began again.
 
     Parameters
@@ -470,9 +491,15 @@ def _stretch(jumps: np.ndarray, large: np.ndarray, longest: int) -> tuple[int, n
 
 
 def susceptibility_kernel(
-    reading: Any, baseline: Any, core_diameter: Any, *, scale: float, loop: float, effective: float,
+    reading: Any,
+    baseline: Any,
+    core_diameter: Any,
+    *,
+    scale: float,
+    loop: float,
+    effective: float,
     coefficient: float,
-) -> tuple[Any, Any, Any]:  # fmt: skip
+) -> tuple[Any, Any, Any]:
     """Volume susceptibility, its change per unit of reading, and reasons.
 
     Parameters
@@ -511,12 +538,20 @@ def susceptibility_kernel(
 
 
 def magnetic_susceptibility(
-    reading: Any, *, unit: str, baseline: Any = 0.0, core_diameter: Any = None,
-    loop_diameter: Any = None, volume_corrected: bool = False, reading_uncertainty: Any = None,
+    reading: Any,
+    *,
+    unit: str,
+    baseline: Any = 0.0,
+    core_diameter: Any = None,
+    loop_diameter: Any = None,
+    volume_corrected: bool = False,
+    reading_uncertainty: Any = None,
     core_diameter_uncertainty: Any = None,
-    coefficient: Any = _C["loop_volume_factor"], allowance: Any = _C["loop_allowance"],
-    loop_factor_uncertainty: Any = _C["loop_factor_uncertainty"], reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    coefficient: Any = _C["loop_volume_factor"],
+    allowance: Any = _C["loop_allowance"],
+    loop_factor_uncertainty: Any = _C["loop_factor_uncertainty"],
+    reason: Any = 0,
+) -> xr.Dataset:
     """Volume magnetic susceptibility of a core in SI.
 
     Parameters
@@ -574,12 +609,17 @@ def magnetic_susceptibility(
     loop = float(positive(loop_diameter, "mm", "loop_diameter")) if with_loop else np.nan
     size = positive(core_diameter, "mm", "core_diameter") if with_loop else np.nan
     kappa, slope, found = series.apply(
-        susceptibility_kernel, plain_numbers(reading, "reading"),
-        plain_numbers(zero.values, "baseline"), size,
-        outputs=3, dtypes=[float, float, np.int64], scale=si_factor(unit), loop=loop,
+        susceptibility_kernel,
+        plain_numbers(reading, "reading"),
+        plain_numbers(zero.values, "baseline"),
+        size,
+        outputs=3,
+        dtypes=[float, float, np.int64],
+        scale=si_factor(unit),
+        loop=loop,
         effective=loop + float(units.as_floats(allowance, "mm", "allowance")),
         coefficient=float(units.as_floats(coefficient, "1", "coefficient")),
-    )  # fmt: skip
+    )
     u = units.as_floats(reading_uncertainty, "1", "reading_uncertainty", optional=True)
     random = slope * (zero.uncertainty**2 + (np.nan if u is None else u) ** 2) ** 0.5
     u_d = stated(core_diameter_uncertainty, "mm", "core_diameter_uncertainty")
@@ -593,11 +633,18 @@ def magnetic_susceptibility(
     return series.build(
         {"magnetic_susceptibility": Measured(kappa, random, effects, reason)},
         steps=_steps(with_loop, volume_corrected, unit),
-        constants={"unit": f"readings in {unit}"} | ({
-            "loop_diameter": loop_diameter, "coefficient": coefficient, "allowance": allowance,
-            "loop_factor_uncertainty": loop_factor_uncertainty,
-        } if with_loop else {}),
-    )  # fmt: skip
+        constants={"unit": f"readings in {unit}"}
+        | (
+            {
+                "loop_diameter": loop_diameter,
+                "coefficient": coefficient,
+                "allowance": allowance,
+                "loop_factor_uncertainty": loop_factor_uncertainty,
+            }
+            if with_loop
+            else {}
+        ),
+    )
 
 
 def _bare_baseline(baseline: Any) -> Baseline:

@@ -29,10 +29,25 @@ from corephys.uncertainty.measured import (
 from corephys.uncertainty.measured import bare as bare
 
 __all__ = [
-    "Measured", "MonteCarlo", "budget", "budget_of_mean", "budget_shares", "combine", "correlated",
-    "correlation", "covariance_effects", "effective_degrees_of_freedom", "monte_carlo", "norm",
-    "propagate", "reading_shares", "second_order", "simultaneous", "stated", "total",
-]  # fmt: skip
+    "Measured",
+    "MonteCarlo",
+    "budget",
+    "budget_of_mean",
+    "budget_shares",
+    "combine",
+    "correlated",
+    "correlation",
+    "covariance_effects",
+    "effective_degrees_of_freedom",
+    "monte_carlo",
+    "norm",
+    "propagate",
+    "reading_shares",
+    "second_order",
+    "simultaneous",
+    "stated",
+    "total",
+]
 
 
 def stated(value: Any, unit: str, name: str, of: Any = None) -> Any:

@@ -15,9 +15,21 @@ from corephys.uncertainty.sources import GROUPS, Source, random_source, source_o
 __all__ = ["COLUMNS", "budget", "budget_of_mean", "reading_shares"]
 
 COLUMNS = (
-    "quantity", "unit", "kind", "group", "source", "words", "standard_uncertainty", "effect",
-    "share", "share_median", "share_16", "share_84", "readings", "unknown",
-)  # fmt: skip
+    "quantity",
+    "unit",
+    "kind",
+    "group",
+    "source",
+    "words",
+    "standard_uncertainty",
+    "effect",
+    "share",
+    "share_median",
+    "share_16",
+    "share_84",
+    "readings",
+    "unknown",
+)
 
 
 class _Part:
@@ -40,9 +52,12 @@ class _Part:
 
 
 def budget(
-    product: xr.Dataset | xr.DataTree, name: str | None = None, *, by: str = "source",
+    product: xr.Dataset | xr.DataTree,
+    name: str | None = None,
+    *,
+    by: str = "source",
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """Say what part of the variance of a result comes from which source.
 
     Parameters
@@ -91,9 +106,14 @@ def budget(
 
 
 def budget_of_mean(
-    product: xr.Dataset | xr.DataTree, name: str | None = None, *, labels: Any = None,
-    weights: Any = None, by: str = "source", allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> pd.DataFrame:  # fmt: skip
+    product: xr.Dataset | xr.DataTree,
+    name: str | None = None,
+    *,
+    labels: Any = None,
+    weights: Any = None,
+    by: str = "source",
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+) -> pd.DataFrame:
     """Say what part of the variance of a mean, or of a difference of means, comes from where.
 
     Parameters
@@ -306,12 +326,27 @@ def _table(
     if not complete.all():
         known = np.median(np.sqrt(whole)) if size else np.nan
         words = "root of the squares of what is known"
-        rows.append([name, unit, "sum", "", "known", words, known, np.nan, 1.0, *[np.nan] * 3,
-                     size, 0])  # fmt: skip
+        rows.append(
+            [name, unit, "sum", "", "known", words, known, np.nan, 1.0, *[np.nan] * 3, size, 0]
+        )
     total = np.median(np.sqrt(whole[complete])) if complete.any() else np.nan
     some = 1.0 if size and complete.all() else np.nan
-    rows.append([name, unit, "sum", "", "total", "root of the sum of squares", total, np.nan, some,
-                 *[np.nan] * 3, size, int((~complete).sum())])  # fmt: skip
+    rows.append(
+        [
+            name,
+            unit,
+            "sum",
+            "",
+            "total",
+            "root of the sum of squares",
+            total,
+            np.nan,
+            some,
+            *[np.nan] * 3,
+            size,
+            int((~complete).sum()),
+        ]
+    )
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
@@ -356,6 +391,7 @@ def _row(part: _Part, share: np.ndarray, size: int, number: int) -> list[float]:
         numbers = [
             float(np.median(np.sqrt(variance[known]))),
             float(np.median(effects[0][known])) if one else np.nan,
-            float(mean), *(float(point) for point in points),
-        ]  # fmt: skip
+            float(mean),
+            *(float(point) for point in points),
+        ]
     return [*numbers, size, int((~known).sum())]

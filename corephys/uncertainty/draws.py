@@ -160,9 +160,13 @@ def second_order(function: Callable[..., Any], inputs: Mapping[str, Measured]) -
 
 
 def monte_carlo(
-    function: Callable[..., Any], inputs: Mapping[str, Measured], *, draws: int = 10_000,
-    seed: int = 0, at_once: bool = True,
-) -> MonteCarlo:  # fmt: skip
+    function: Callable[..., Any],
+    inputs: Mapping[str, Measured],
+    *,
+    draws: int = 10_000,
+    seed: int = 0,
+    at_once: bool = True,
+) -> MonteCarlo:
     """Carry uncertainties through a function by drawing its inputs at random.
 
     Parameters
@@ -202,8 +206,9 @@ def monte_carlo(
     if at_once:
         # A first dimension alone for single values beside series.
         most = max(value.ndim for value in values.values())
-        laid = {n: m.reshape(draws, *[1] * (most + 1 - m.ndim), *m.shape[1:])
-                for n, m in moved.items()}  # fmt: skip
+        laid = {
+            n: m.reshape(draws, *[1] * (most + 1 - m.ndim), *m.shape[1:]) for n, m in moved.items()
+        }
         results = np.asarray(function(**laid), dtype=float)
     else:
         results = np.array(
@@ -213,9 +218,11 @@ def monte_carlo(
 
 
 def _drawn(
-    values: Mapping[str, np.ndarray], inputs: Mapping[str, Measured], draws: int,
+    values: Mapping[str, np.ndarray],
+    inputs: Mapping[str, Measured],
+    draws: int,
     random: np.random.Generator,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Inputs moved by random parts and by sources, the draws along a first dimension."""
     moved: dict[str, Any] = {name: value[None] for name, value in values.items()}
     for name, part in inputs.items():

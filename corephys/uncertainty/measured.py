@@ -158,7 +158,7 @@ def covariance_effects(partials: Any, covariance: Any, source: str) -> dict[str,
 
 def correlated(
     values: Mapping[str, float], uncertainties: Mapping[str, float], correlations: Any, source: str
-) -> dict[str, Measured]:  # fmt: skip
+) -> dict[str, Measured]:
     """Inputs whose errors are correlated, as effects of independent directions.
 
     Parameters
@@ -260,9 +260,13 @@ def correlation(one: Measured, other: Measured) -> Any:
     5.2.2.
     """
     shared = sum(
-        (bare(effect) * bare(other.effects[source]) for source, effect in one.effects.items()
-         if source in other.effects), start=0.0,
-    )  # fmt: skip
+        (
+            bare(effect) * bare(other.effects[source])
+            for source, effect in one.effects.items()
+            if source in other.effects
+        ),
+        start=0.0,
+    )
     whole = [
         bare(part.u_random) ** 2 + sum((bare(e) ** 2 for e in part.effects.values()), start=0.0)
         for part in (one, other)

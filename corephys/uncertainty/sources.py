@@ -181,7 +181,7 @@ SOURCES: tuple[Source, ...] = (
     Source("scatter*", "natural scatter", "scatter between readings"),
     Source("counting", "counting", "counting"),
     Source("reading", "reading", "readings"),
-)  # fmt: skip
+)
 
 # What the random part of a quantity is, where its product does not tell parts apart. A source in
 # the second place makes the row one for results that carry it: a scan is counted, samples weighed.
@@ -228,7 +228,7 @@ _RANDOM: tuple[tuple[str, str, str, str], ...] = (
     ("heat_flow", _NO, "natural scatter", "readings and scatter about the line"),
     ("surface_temperature", _NO, "natural scatter", "readings and scatter about the line"),
     ("thermal_resistance", _NO, "conductivity", "conductivities and depths between stations"),
-)  # fmt: skip
+)
 
 
 def stem(source: str) -> str:

@@ -64,7 +64,8 @@ CONTENTS: dict[str, tuple[str, str, tuple[str, ...]]] = {
 FIRST = ("start", *CONTENTS, "generated/api/index", "generated/developers")
 
 # numpydoc's own look at every docstring of the interface, but for: sections that a docstring may
-# leave out (ES01, EX01, SA01; RT01, which tests/test_docstrings.py asks of functions and not of a
+# leave out (ES01, EX01, SA01; RT01, which tests/project/test_docstrings.py asks of functions and
+# not of a
 # method in one line), a summary that begins with a verb where functions are named by what they
 # return (SS05), parameters described together as "As for another function" (PR03, PR04, PR07), and
 # descriptions that begin with a symbol or the name of a column (PR08, RT04, SS02).

@@ -27,9 +27,14 @@ _MOST = 5_000_000  # steps of a log that are searched for a shift
 
 
 def to_aperture(
-    core: xr.Dataset, name: str, *, at: Any, aperture: Any = _T["log_aperture"],
-    least_share: float = _T["log_least_share"], allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    core: xr.Dataset,
+    name: str,
+    *,
+    at: Any,
+    aperture: Any = _T["log_aperture"],
+    least_share: float = _T["log_least_share"],
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """A core's series as a log with a wider aperture would see it.
 
     Parameters
@@ -135,11 +140,16 @@ def _usual(steps: np.ndarray) -> float:
 
 
 def compare(
-    core: xr.Dataset, log: xr.Dataset, name: str, *, aperture: Any = _T["log_aperture"],
-    largest_shift: Any = _T["log_largest_shift"], window: Any = None,
+    core: xr.Dataset,
+    log: xr.Dataset,
+    name: str,
+    *,
+    aperture: Any = _T["log_aperture"],
+    largest_shift: Any = _T["log_largest_shift"],
+    window: Any = None,
     least_share: float = _T["log_least_share"],
     allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Lay a core beside a log: how far to shift it, how well it then agrees, and by how much not.
 
     Parameters
@@ -204,9 +214,13 @@ def compare(
     grid = step * np.arange(first, last + 1)
     reference = _on_grid(grid, z[inside], values[inside], step)
     smooth = to_aperture(
-        core, name, at=units.quantity(grid, "m"), aperture=aperture, least_share=least_share,
+        core,
+        name,
+        at=units.quantity(grid, "m"),
+        aperture=aperture,
+        least_share=least_share,
         allow=allow,
-    )[name].values  # fmt: skip
+    )[name].values
     edges = _edges(own, None if window is None else float(positive(window, "m", "window")))
     rows = [
         _one(grid, smooth, reference, low, high, step, reach, least_share)
@@ -248,9 +262,15 @@ def _edges(depth: np.ndarray, window: float | None) -> np.ndarray:
 
 
 def _one(
-    grid: np.ndarray, smooth: np.ndarray, reference: np.ndarray, low: float, high: float,
-    step: float, reach: float, least_share: float,
-) -> tuple[float, ...]:  # fmt: skip
+    grid: np.ndarray,
+    smooth: np.ndarray,
+    reference: np.ndarray,
+    low: float,
+    high: float,
+    step: float,
+    reach: float,
+    least_share: float,
+) -> tuple[float, ...]:
     """Shift, correlations, biases, scatter, pairs and whether the limit was met, of one window."""
     nothing = (np.nan,) * 6 + (0.0, 0.0)
     rows = np.flatnonzero((grid >= low - 1e-9) & (grid <= high + 1e-9))
@@ -281,10 +301,15 @@ def _one(
     then = _differences(piece, reference, rows + move)
     now = _differences(piece, reference, rows)
     return (
-        (move + part) * step, float(before), float(r[at]), float(np.mean(now)) if now.size else
-        np.nan, float(np.mean(then)), float(np.std(then, ddof=1)), float(then.size),
+        (move + part) * step,
+        float(before),
+        float(r[at]),
+        float(np.mean(now)) if now.size else np.nan,
+        float(np.mean(then)),
+        float(np.std(then, ddof=1)),
+        float(then.size),
         float(abs(move) >= most),
-    )  # fmt: skip
+    )
 
 
 def _differences(piece: np.ndarray, reference: np.ndarray, rows: np.ndarray) -> np.ndarray:

@@ -89,19 +89,57 @@ def below_seafloor(
 
 # How the standard's files spell what is spelled otherwise here, in capitals.
 LAS_UNITS = {
-    "M": "m", "FT": "foot", "F": "foot", "IN": "inch", "MM": "mm", "CM": "cm", "K/M3": "kg/m^3",
-    "KG/M3": "kg/m^3", "G/C3": "g/cm^3", "G/CC": "g/cm^3", "G/CM3": "g/cm^3", "GM/CC": "g/cm^3",
-    "GM/C3": "g/cm^3", "GM/CM3": "g/cm^3", "FEET": "foot", "METRES": "m", "METERS": "m",
-    "US/M": "us/m", "US/F": "us/foot", "US/FT": "us/foot", "OHMM": "ohm m", "OHM.M": "ohm m",
+    "M": "m",
+    "FT": "foot",
+    "F": "foot",
+    "IN": "inch",
+    "MM": "mm",
+    "CM": "cm",
+    "K/M3": "kg/m^3",
+    "KG/M3": "kg/m^3",
+    "G/C3": "g/cm^3",
+    "G/CC": "g/cm^3",
+    "G/CM3": "g/cm^3",
+    "GM/CC": "g/cm^3",
+    "GM/C3": "g/cm^3",
+    "GM/CM3": "g/cm^3",
+    "FEET": "foot",
+    "METRES": "m",
+    "METERS": "m",
+    "US/M": "us/m",
+    "US/F": "us/foot",
+    "US/FT": "us/foot",
+    "OHMM": "ohm m",
+    "OHM.M": "ohm m",
     "V/V": "1",
-    "M3/M3": "1", "": "1", "%": "%", "PU": "%", "DEGC": "degC", "DEG C": "degC", "M/S": "m/s",
-    "KM/S": "km/s", "FT/S": "foot/s", "S": "s", "MS": "ms", "1/S": "1/s", "W/MK": "W/(m K)",
-    "KPA": "kPa", "MPA": "MPa",
-}  # fmt: skip
+    "M3/M3": "1",
+    "": "1",
+    "%": "%",
+    "PU": "%",
+    "DEGC": "degC",
+    "DEG C": "degC",
+    "M/S": "m/s",
+    "KM/S": "km/s",
+    "FT/S": "foot/s",
+    "S": "s",
+    "MS": "ms",
+    "1/S": "1/s",
+    "W/MK": "W/(m K)",
+    "KPA": "kPa",
+    "MPA": "MPa",
+}
 UNITS_OF_LAS = {
-    "m": "M", "mm": "MM", "kg/m^3": "K/M3", "g/cm^3": "G/C3", "us/m": "US/M", "ohm m": "OHMM",
-    "1": "", "degC": "DEGC", "m/s": "M/S", "%": "%",
-}  # fmt: skip
+    "m": "M",
+    "mm": "MM",
+    "kg/m^3": "K/M3",
+    "g/cm^3": "G/C3",
+    "us/m": "US/M",
+    "ohm m": "OHMM",
+    "1": "",
+    "degC": "DEGC",
+    "m/s": "M/S",
+    "%": "%",
+}
 # Values that files hold for "nothing was measured", whatever their header says.
 _NULLS = (-999.25, -999.0, -9999.0, -9999.25, -99999.0, -32768.0, 1e30, -1e30)
 _SLOWNESS = ("us/m", "us/foot")
@@ -113,9 +151,12 @@ class LogError(ValueError):
 
 
 def read(
-    path: str | os.PathLike[str], *, columns: Mapping[str, str] | None = None,
-    null: float | None = None, encoding: str = "utf-8",
-) -> xr.Dataset:  # fmt: skip
+    path: str | os.PathLike[str],
+    *,
+    columns: Mapping[str, str] | None = None,
+    null: float | None = None,
+    encoding: str = "utf-8",
+) -> xr.Dataset:
     """Read a LAS file.
 
     Parameters
@@ -160,9 +201,13 @@ def read(
 
 
 def from_bytes(
-    raw: bytes, name: str, *, columns: Mapping[str, str] | None = None,
-    null: float | None = None, encoding: str = "utf-8",
-) -> xr.Dataset:  # fmt: skip
+    raw: bytes,
+    name: str,
+    *,
+    columns: Mapping[str, str] | None = None,
+    null: float | None = None,
+    encoding: str = "utf-8",
+) -> xr.Dataset:
     """Read the bytes of a LAS file, such as those that a hole keeps.
 
     Parameters
@@ -204,9 +249,12 @@ def from_bytes(
         raise LogError(f"{name} has no curve {missing[0]!r}; it has {held}")
     order = _order(depth, reports)
     coordinate = {
-        "depth": ("reading", depth[order], {
-            "units": "m", "long_name": "depth in the log", "positive": "down"}),
-    }  # fmt: skip
+        "depth": (
+            "reading",
+            depth[order],
+            {"units": "m", "long_name": "depth in the log", "positive": "down"},
+        ),
+    }
     _compare_header(las, depth, reports)
     dataset = xr.Dataset(coords=coordinate)
     for curve in curves:
@@ -218,9 +266,10 @@ def from_bytes(
         else:
             dataset[curve.mnemonic] = ("reading", values, _words(curve))
     dataset.attrs = {
-        "source": name, "reports": json.dumps(reports),
+        "source": name,
+        "reports": json.dumps(reports),
         "well": json.dumps({str(i.mnemonic): str(i.value) for i in las.well}),
-    }  # fmt: skip
+    }
     return dataset
 
 
@@ -244,9 +293,15 @@ def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> Any:
         except lasio.exceptions.LASHeaderError as error:
             reports.append(f"the header has faults, which were passed over: {error}")
             return lasio.read(io.StringIO(text), null_policy="none", ignore_header_errors=True)
-    except (lasio.exceptions.LASHeaderError, lasio.exceptions.LASDataError,
-            lasio.exceptions.LASUnknownUnitError, KeyError, IndexError, ValueError,
-            AttributeError) as error:  # fmt: skip
+    except (
+        lasio.exceptions.LASHeaderError,
+        lasio.exceptions.LASDataError,
+        lasio.exceptions.LASUnknownUnitError,
+        KeyError,
+        IndexError,
+        ValueError,
+        AttributeError,
+    ) as error:
         raise LogError(
             f"{name} cannot be read as a LAS file ({type(error).__name__}: {error}). Open it "
             "in an editor and mend the section that the message names"
@@ -430,9 +485,14 @@ def _unit_write(dataset: xr.Dataset, name: str) -> str:
 
 
 def write(
-    dataset: xr.Dataset, path: str | os.PathLike[str], *, names: Mapping[str, str] | None = None,
-    well: Mapping[str, str] | None = None, null: float = -999.25, digits: int = 10,
-) -> Path:  # fmt: skip
+    dataset: xr.Dataset,
+    path: str | os.PathLike[str],
+    *,
+    names: Mapping[str, str] | None = None,
+    well: Mapping[str, str] | None = None,
+    null: float = -999.25,
+    digits: int = 10,
+) -> Path:
     """Write series that lie along depth as a LAS 2.0 file.
 
     Parameters
@@ -495,17 +555,23 @@ def write(
             )
         unit = _unit_write(dataset, str(variable))
         las.append_curve(
-            name, np.asarray(data.values, dtype=float)[order], unit=UNITS_OF_LAS.get(unit, unit),
+            name,
+            np.asarray(data.values, dtype=float)[order],
+            unit=UNITS_OF_LAS.get(unit, unit),
             descr=str(data.attrs.get("long_name", variable)),
-        )  # fmt: skip
+        )
     las.other = str(dataset.attrs.get("safety", ""))
     steps = np.diff(depth[order])
     even = steps.size > 0 and np.ptp(steps) < 1e-6
     exact = digits >= _EXACT  # the shortest text that is read back as the same float
     stream = io.StringIO()
     las.write(
-        stream, version=2.0, fmt="%s" if exact else f"%.{digits}g",
+        stream,
+        version=2.0,
+        fmt="%s" if exact else f"%.{digits}g",
         column_fmt={0: "%s" if exact else "%.5f"},
-        STRT=depth[order][0], STOP=depth[order][-1], STEP=float(steps[0]) if even else 0.0,
-    )  # fmt: skip
+        STRT=depth[order][0],
+        STOP=depth[order][-1],
+        STEP=float(steps[0]) if even else 0.0,
+    )
     return write_bytes(path, stream.getvalue().encode("utf-8"))

@@ -39,9 +39,15 @@ from corephys.numerics import cylinder
 from corephys.uncertainty import Measured, stated
 
 __all__ = [
-    "bottom_water_temperature", "decay_function", "equilibrium_temperature", "fitted",
-    "late_decay_function", "late_time_temperature", "penetration_time", "valley",
-]  # fmt: skip
+    "bottom_water_temperature",
+    "decay_function",
+    "equilibrium_temperature",
+    "fitted",
+    "late_decay_function",
+    "late_time_temperature",
+    "penetration_time",
+    "valley",
+]
 
 _C = constants.CONSTANTS
 WEAKEST = thresholds.value("decay_least_fall")
@@ -82,11 +88,18 @@ def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> Any:
 
 
 def equilibrium_temperature(
-    table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivity: Any = None,
-    conductivity_uncertainty: Any = None, volumetric_heat_capacity: Any = None,
-    heat_capacity_uncertainty: Any = None, thermometer_uncertainty: Any = None,
-    responses: Mapping[str, Any] | None = None, chosen_windows: Mapping[str, str] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    table: xr.Dataset,
+    stations: xr.Dataset,
+    tools: xr.Dataset,
+    *,
+    conductivity: Any = None,
+    conductivity_uncertainty: Any = None,
+    volumetric_heat_capacity: Any = None,
+    heat_capacity_uncertainty: Any = None,
+    thermometer_uncertainty: Any = None,
+    responses: Mapping[str, Any] | None = None,
+    chosen_windows: Mapping[str, str] | None = None,
+) -> xr.Dataset:
     """Temperature that a probe would have reached at every station.
 
     Parameters
@@ -152,10 +165,14 @@ def equilibrium_temperature(
     Conductivity and heat capacities are propagated by fitting again one sigma either way.
     """
     prepared = prepare(
-        table, stations, tools, conductivity=conductivity,
+        table,
+        stations,
+        tools,
+        conductivity=conductivity,
         conductivity_uncertainty=conductivity_uncertainty,
-        volumetric_heat_capacity=volumetric_heat_capacity, responses=responses,
-    )  # fmt: skip
+        volumetric_heat_capacity=volumetric_heat_capacity,
+        responses=responses,
+    )
     relative = stated(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
     thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
     names = stations["station"].values.astype(str)
@@ -172,11 +189,14 @@ def equilibrium_temperature(
         {"equilibrium_temperature": Measured(found, random, effects, reason)},
         steps=(*_STEPS, *(f"window of station {n} chosen: {chosen_windows[n]}" for n in chosen)),
         constants={
-            **({row: _C[row] for row in MIXED} if prepared.mixed
-               else {"volumetric_heat_capacity": volumetric_heat_capacity}),
+            **(
+                {row: _C[row] for row in MIXED}
+                if prepared.mixed
+                else {"volumetric_heat_capacity": volumetric_heat_capacity}
+            ),
             **{row: thresholds.get(row) for row in LIMITS},
         },
-    )  # fmt: skip
+    )
     return _attach(dataset, fits)
 
 
@@ -272,13 +292,23 @@ def _uncertainty(
         one = moved(time, values, decay, change, sigma, slope)
         by_k[i] = one.effect / total_k[i] if total_k[i] > 0 else slope / probe.conductivity
         two = moved(
-            time, values, decay, scaled(probe, "sediment_heat_capacity"), float(relative[i]),
-            decay.by_sediment, follows=probe.follows_heat,
-        )  # fmt: skip
+            time,
+            values,
+            decay,
+            scaled(probe, "sediment_heat_capacity"),
+            float(relative[i]),
+            decay.by_sediment,
+            follows=probe.follows_heat,
+        )
         three = moved(
-            time, values, decay, scaled(probe, "heat_capacity"),
-            float(prepared.u_own[i] / prepared.own[i]), decay.by_probe, follows=probe.follows_heat,
-        )  # fmt: skip
+            time,
+            values,
+            decay,
+            scaled(probe, "heat_capacity"),
+            float(prepared.u_own[i] / prepared.own[i]),
+            decay.by_probe,
+            follows=probe.follows_heat,
+        )
         effects["heat_capacity"][i], effects["tool_heat_capacity"][i] = two.effect, three.effect
         # Of T + bend z^2 / 2 with z normal the variance is bend^2 / 2.
         bends = 0.5 * (one.bend**2 + two.bend**2 + three.bend**2)
@@ -296,9 +326,10 @@ def _conductive(probe: formation_decay.Probe) -> Any:
         k = probe.conductivity * factor
         capacity = float(sediment_heat_capacity(None, np.array([k]))[0])
         return replace(
-            probe, conductivity=k,
+            probe,
+            conductivity=k,
             sediment_heat_capacity=probe.sediment_heat_capacity * capacity / base,
-        )  # fmt: skip
+        )
 
     return change
 
@@ -333,23 +364,37 @@ def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
         "amplitude": (_each(fits, "amplitude"), "K", "first excess temperature"),
         "time_shift": (_each(fits, "shift"), "s", "start of the decay after penetration_time"),
         "conductivity": (conductivity, "W/(m K)", "thermal conductivity that was used"),
-        "conductivity_sensitivity": (_each(fits, "by_conductivity"), "K/(W/(m K))",
-                                     "change of temperature with conductivity"),
-        "extrapolated_fraction": (_each(fits, "remaining"), "1",
-                                  "part of the first excess left at the end of the window"),
-        "residual_deviation": (_each(fits, "deviation"), "K",
-                               "standard deviation of the residuals"),
+        "conductivity_sensitivity": (
+            _each(fits, "by_conductivity"),
+            "K/(W/(m K))",
+            "change of temperature with conductivity",
+        ),
+        "extrapolated_fraction": (
+            _each(fits, "remaining"),
+            "1",
+            "part of the first excess left at the end of the window",
+        ),
+        "residual_deviation": (
+            _each(fits, "deviation"),
+            "K",
+            "standard deviation of the residuals",
+        ),
         "window_start": (starts, "s", "start of the window since penetration"),
         "window_end": (ends, "s", "end of the window since penetration"),
-        "late_time_difference": (late[0], "K", "temperature of a line against 1 / t less that of "
-                                 "the fit, a check only"),
+        "late_time_difference": (
+            late[0],
+            "K",
+            "temperature of a line against 1 / t less that of the fit, a check only",
+        ),
         "late_time_tau": (late[1], "1", "dimensionless time at the start of that line"),
-    }  # fmt: skip
+    }
     for name, (values, unit, words) in extra.items():
         dataset[name] = ("reading", values, {"units": unit, "long_name": words})
     grades = [grade(f.decay, e, f.reason) for f, e in zip(fits, ends, strict=True)]
-    for name, i, words in (("grade", 0, "grade of the formation temperature"),
-                           ("grade_reason", 1, "reason of the grade")):  # fmt: skip
+    for name, i, words in (
+        ("grade", 0, "grade of the formation temperature"),
+        ("grade_reason", 1, "reason of the grade"),
+    ):
         column = np.array([pair[i] for pair in grades], dtype=object)
         dataset[name] = ("reading", column, {"long_name": words})
     return dataset

@@ -209,9 +209,14 @@ def _model(t: np.ndarray, y: np.ndarray, probe: Probe, shift: float) -> _Model |
     if rank < 3 or not np.isfinite(answer).all():
         return None
     return _Model(
-        float(level), float(amplitude), float(residual @ residual), float(answer[2]), residual,
-        jacobian, shape,
-    )  # fmt: skip
+        float(level),
+        float(amplitude),
+        float(residual @ residual),
+        float(answer[2]),
+        residual,
+        jacobian,
+        shape,
+    )
 
 
 def _result(
@@ -225,18 +230,22 @@ def _result(
     # A change of the model by D moves the temperature by minus the fit of D.
     by_k, by_sediment, by_probe = (
         -model.amplitude * float(inverse[0] @ part)
-        for part in (
-            model.shape.by_conductivity, model.shape.by_sediment, model.shape.by_probe
-        )
-    )  # fmt: skip
+        for part in (model.shape.by_conductivity, model.shape.by_sediment, model.shape.by_probe)
+    )
     return Decay(
-        temperature=model.level, amplitude=model.amplitude, shift=shift,
+        temperature=model.level,
+        amplitude=model.amplitude,
+        shift=shift,
         variance=variance * float(inverse[0] @ inverse[0]) * _inflation(residual),
         deviation=float(np.sqrt(variance)),
         noise=float(np.sqrt(np.mean(np.diff(residual) ** 2) / 2.0)),
-        first=first, last=last, remaining=float(model.shape.value[-1]),
-        by_conductivity=by_k / probe.conductivity, by_sediment=by_sediment, by_probe=by_probe,
-    )  # fmt: skip
+        first=first,
+        last=last,
+        remaining=float(model.shape.value[-1]),
+        by_conductivity=by_k / probe.conductivity,
+        by_sediment=by_sediment,
+        by_probe=by_probe,
+    )
 
 
 def _inflation(residual: np.ndarray) -> float:
@@ -294,10 +303,15 @@ class Moved:
 
 
 def moved(
-    time: np.ndarray, values: np.ndarray, decay: Decay,
-    change: Callable[[float], Probe], sigma: float, slope: float, *,
+    time: np.ndarray,
+    values: np.ndarray,
+    decay: Decay,
+    change: Callable[[float], Probe],
+    sigma: float,
+    slope: float,
+    *,
     follows: bool = True,
-) -> Moved:  # fmt: skip
+) -> Moved:
     """Refit the window with an input one relative sigma higher and lower.
 
     ``change`` gives the probe with the input times a factor; ``slope`` is the derivative of the

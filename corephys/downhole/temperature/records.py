@@ -75,10 +75,15 @@ class Prepared:
 
 
 def prepare(
-    table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivity: Any,
-    conductivity_uncertainty: Any, volumetric_heat_capacity: Any,
+    table: xr.Dataset,
+    stations: xr.Dataset,
+    tools: xr.Dataset,
+    *,
+    conductivity: Any,
+    conductivity_uncertainty: Any,
+    volumetric_heat_capacity: Any,
     responses: Mapping[str, Any] | None,
-) -> Prepared:  # fmt: skip
+) -> Prepared:
     """Take the tables in; arguments as those of the public functions."""
     require(table, ("station", "time", "temperature"), "formation_temperature")
     require(stations, ("station", "tool", "depth"), "stations")
@@ -130,9 +135,12 @@ def found_times(time: np.ndarray, values: np.ndarray, *, ends: bool = True) -> F
     back = usual if gap > _PAUSE * usual else gap
     stop = motion.pull_out(time, values, pulses, chosen, ends=ends)
     return Found(
-        float(time[pulse.before + 1]) - 0.5 * back, gap / np.sqrt(12.0), pulse.rise,
-        float("nan") if stop is None else float(time[stop]), len(pulses),
-    )  # fmt: skip
+        float(time[pulse.before + 1]) - 0.5 * back,
+        gap / np.sqrt(12.0),
+        pulse.rise,
+        float("nan") if stop is None else float(time[stop]),
+        len(pulses),
+    )
 
 
 @dataclass(frozen=True)
@@ -162,9 +170,10 @@ def _records(table: xr.Dataset, stations: xr.Dataset) -> list[Record]:
     """Records of all stations, from the penetration to the end or the pull-out."""
     begin, end = (
         np.asarray(units.as_floats(stations[name], "s", name), dtype=float)
-        if name in stations else np.full(stations["station"].size, np.nan)
+        if name in stations
+        else np.full(stations["station"].size, np.nan)
         for name in ("penetration_time", "end_time")
-    )  # fmt: skip
+    )
     records = []
     for i, name in enumerate(stations["station"].values.astype(str)):
         t, y = rows_of(table, name)
@@ -194,9 +203,12 @@ def _responses(
     if "response_table" not in tools:
         return [None] * wanted.size
     named = dict(
-        zip(tools["tool"].values.astype(str), tools["response_table"].values.astype(str),
-            strict=True)
-    )  # fmt: skip
+        zip(
+            tools["tool"].values.astype(str),
+            tools["response_table"].values.astype(str),
+            strict=True,
+        )
+    )
     read: dict[str, formation_response.Response] = {}
     for tool in sorted(set(wanted)):
         name = str(named[tool])
@@ -335,8 +347,10 @@ def penetration_time(table: xr.Dataset, stations: xr.Dataset | None = None) -> x
         dataset[variable] = ("reading", values, {"units": unit, "long_name": text})
     dataset["pulse_count"] = ("reading", count, {"units": "1", "long_name": "pulses in the record"})
     dataset["penetration_time_reason"] = (
-        "reading", reason, flags.reason_attributes("penetration time")
-    )  # fmt: skip
+        "reading",
+        reason,
+        flags.reason_attributes("penetration time"),
+    )
     return dataset
 
 
@@ -410,9 +424,14 @@ def bottom_water_temperature(
 
 
 def fitted(
-    table: xr.Dataset, station: xr.Dataset, tools: xr.Dataset, result: xr.Dataset, *,
-    volumetric_heat_capacity: Any = None, responses: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    table: xr.Dataset,
+    station: xr.Dataset,
+    tools: xr.Dataset,
+    result: xr.Dataset,
+    *,
+    volumetric_heat_capacity: Any = None,
+    responses: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
     """Record of a station and the decay that was fitted to it.
 
     Parameters
@@ -447,9 +466,14 @@ def fitted(
     )
     conductivity = result["conductivity"].expand_dims("row")
     prepared = prepare(
-        table, station, tools, conductivity=conductivity, conductivity_uncertainty=None,
-        volumetric_heat_capacity=volumetric_heat_capacity, responses=responses,
-    )  # fmt: skip
+        table,
+        station,
+        tools,
+        conductivity=conductivity,
+        conductivity_uncertainty=None,
+        volumetric_heat_capacity=volumetric_heat_capacity,
+        responses=responses,
+    )
     record, probe = prepared.records[0], prepared.probes[0]
     level, first = float(result["equilibrium_temperature"]), float(result["amplitude"])
     since = record.time - float(result["time_shift"])

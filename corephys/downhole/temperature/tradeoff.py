@@ -34,10 +34,16 @@ _VARIABLES = {
 
 
 def valley(
-    table: xr.Dataset, stations: xr.Dataset, tools: xr.Dataset, *, conductivities: Any = None,
-    conductivity: Any = None, volumetric_heat_capacity: Any = None,
-    responses: Mapping[str, Any] | None = None, chosen_windows: Mapping[str, str] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    table: xr.Dataset,
+    stations: xr.Dataset,
+    tools: xr.Dataset,
+    *,
+    conductivities: Any = None,
+    conductivity: Any = None,
+    volumetric_heat_capacity: Any = None,
+    responses: Mapping[str, Any] | None = None,
+    chosen_windows: Mapping[str, str] | None = None,
+) -> xr.Dataset:
     """Temperature and start of the decay that go with each of several conductivities.
 
     Parameters
@@ -80,9 +86,14 @@ def valley(
     hardly change along the valley, and so the record alone cannot choose on it.
     """
     prepared = prepare(
-        table, stations, tools, conductivity=conductivity, conductivity_uncertainty=None,
-        volumetric_heat_capacity=volumetric_heat_capacity, responses=responses,
-    )  # fmt: skip
+        table,
+        stations,
+        tools,
+        conductivity=conductivity,
+        conductivity_uncertainty=None,
+        volumetric_heat_capacity=volumetric_heat_capacity,
+        responses=responses,
+    )
     trials = _trials(conductivities, prepared)
     stops = stations["station"].values.astype(str)
     chosen = arguments.of_known(chosen_windows, stops, "station")
@@ -101,22 +112,26 @@ def valley(
         known = out["residual_deviation"][i][np.isfinite(out["residual_deviation"][i])]
         flat[i] = np.ptp(known) if known.size else np.nan
     dataset = xr.Dataset(
-        {
-            name: (("station", "trial"), out[name], _attributes(*_VARIABLES[name]))
-            for name in names
-        },
+        {name: (("station", "trial"), out[name], _attributes(*_VARIABLES[name])) for name in names},
         coords={
             "station": ("station", stations["station"].values.astype(object)),
-            "conductivity": (("station", "trial"), trials,
-                             _attributes("W/(m K)", "thermal conductivity of the trial")),
+            "conductivity": (
+                ("station", "trial"),
+                trials,
+                _attributes("W/(m K)", "thermal conductivity of the trial"),
+            ),
         },
-    )  # fmt: skip
+    )
     dataset["conductivity_sensitivity"] = (
-        "station", slope, _attributes(*_VARIABLES["conductivity_sensitivity"])
-    )  # fmt: skip
+        "station",
+        slope,
+        _attributes(*_VARIABLES["conductivity_sensitivity"]),
+    )
     dataset["residual_deviation_range"] = (
-        "station", flat, _attributes("K", "worst less best standard deviation of the residuals")
-    )  # fmt: skip
+        "station",
+        flat,
+        _attributes("K", "worst less best standard deviation of the residuals"),
+    )
     return dataset
 
 
@@ -151,11 +166,14 @@ def _along(
         return [None] * trials.size
     return [
         fit(
-            record.time, record.temperature, replace(probe, conductivity=float(k)), base.first,
+            record.time,
+            record.temperature,
+            replace(probe, conductivity=float(k)),
+            base.first,
             base.last,
         )
         for k in trials
-    ]  # fmt: skip
+    ]
 
 
 def _slope(k: np.ndarray, temperature: np.ndarray, at: float) -> float:
@@ -171,9 +189,12 @@ def _slope(k: np.ndarray, temperature: np.ndarray, at: float) -> float:
 
 GRADES = ("good", "fair", "poor", "rejected")
 LIMITS = (
-    "formation_good_duration", "formation_fair_duration", "formation_good_deviation",
-    "formation_fair_deviation", "formation_largest_rest",
-)  # fmt: skip
+    "formation_good_duration",
+    "formation_fair_duration",
+    "formation_good_deviation",
+    "formation_fair_deviation",
+    "formation_largest_rest",
+)
 _WORDS = {
     "no_decay": "the probe did not cool",
     "input_bad": "an input is unusable",
@@ -218,8 +239,11 @@ def grade(decay: Decay | None, duration: float, reason: int) -> tuple[str, str]:
         words = [_WORDS.get(name, name.replace("_", " ")) for name in fatal]
         return "rejected", "; ".join(words) or "too short a record"
     poor = [_WORDS[name] for name in ("second_friction_pulse", "late_motion") if name in named]
-    fair = [_WORDS[name] for name in ("disturbed_decay", "poor_fit", "beyond_method_range")
-            if name in named]  # fmt: skip
+    fair = [
+        _WORDS[name]
+        for name in ("disturbed_decay", "poor_fit", "beyond_method_range")
+        if name in named
+    ]
     if decay.remaining > thresholds.value("formation_largest_rest"):
         poor.append(f"{100 * decay.remaining:.0f} % of the excess left at the end")
     deviation, minutes = f"residuals of {1e3 * decay.deviation:.1f} mK", f"{duration / 60:.1f} min"

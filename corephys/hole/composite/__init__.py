@@ -15,7 +15,25 @@ from corephys.hole.composite.suggestions import suggest
 from corephys.hole.composite.ties import DEPTHS, STATES, TieError, change, checked_ties, empty
 
 __all__ = [
-    "DEPTHS", "SCALES", "STATES", "Site", "TieError", "change", "checked_sequence", "checked_ties",
-    "convert", "empty", "growth_factor", "place", "read_site", "read_ties", "scales", "shifts",
-    "suggest", "suggest_sequence", "take", "ties_on", "write_ties",
-]  # fmt: skip
+    "DEPTHS",
+    "SCALES",
+    "STATES",
+    "Site",
+    "TieError",
+    "change",
+    "checked_sequence",
+    "checked_ties",
+    "convert",
+    "empty",
+    "growth_factor",
+    "place",
+    "read_site",
+    "read_ties",
+    "scales",
+    "shifts",
+    "suggest",
+    "suggest_sequence",
+    "take",
+    "ties_on",
+    "write_ties",
+]

@@ -44,10 +44,14 @@ _LENGTHS = dict.fromkeys(("core_top", "shift", "shift_expected", "tie_residual")
 
 
 def shifts(
-    ties: pd.DataFrame, cores: Mapping[str, Any], *, reference: str,
-    use: tuple[str, ...] = ("accepted", "edited"), depth: str | None = None,
+    ties: pd.DataFrame,
+    cores: Mapping[str, Any],
+    *,
+    reference: str,
+    use: tuple[str, ...] = ("accepted", "edited"),
+    depth: str | None = None,
     depth_uncertainty: Mapping[str, xr.Dataset] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Shift of every core of a site onto composite depth.
 
     Parameters
@@ -119,14 +123,23 @@ def shifts(
     words = {"units": "m", "long_name": "shift onto composite depth"}
     found = xr.Dataset(
         {
-            "core_top": ("row", places["top"].to_numpy(float),
-                         {"units": "m", "long_name": "top of the core below seafloor"}),
+            "core_top": (
+                "row",
+                places["top"].to_numpy(float),
+                {"units": "m", "long_name": "top of the core below seafloor"},
+            ),
             "shift": ("row", shift, words),
-            "shift_u_random": ("row", u, {
-                "units": "m", "long_name": "random standard uncertainty of the shift"}),
+            "shift_u_random": (
+                "row",
+                u,
+                {"units": "m", "long_name": "random standard uncertainty of the shift"},
+            ),
             "tied": ("row", np.array(word, dtype=object), {"long_name": "how the core is placed"}),
-            "tie_residual": ("tie", residual, {
-                "units": "m", "long_name": "distance that is left between both sides of a tie"}),
+            "tie_residual": (
+                "tie",
+                residual,
+                {"units": "m", "long_name": "distance that is left between both sides of a tie"},
+            ),
         },
         coords={
             "hole": ("row", places["hole"].to_numpy(object), {"long_name": "hole"}),
@@ -135,18 +148,29 @@ def shifts(
             "tie_hole": ("tie", table["hole"].to_numpy(object), {"long_name": "hole of the tie"}),
             "tie_core": ("tie", table["core"].to_numpy(object), {"long_name": "core of the tie"}),
         },
-        attrs={"reference": reference, "ties_used": len(table), "ties_known": len(ties),
-               "depth_scale": scale, "notes": "\n".join(said)},
-    )  # fmt: skip
+        attrs={
+            "reference": reference,
+            "ties_used": len(table),
+            "ties_known": len(ties),
+            "depth_scale": scale,
+            "notes": "\n".join(said),
+        },
+    )
     if parts is None:
         return found
     u_expected, over, notes = expected(parts, places, anchor, shift)
     return found.assign(
-        shift_expected=("row", u_expected, {
-            "units": "m", "long_name": "standard uncertainty expected of the shift"}),
-        shift_over_expected=("row", over, {
-            "units": "1", "long_name": "shift over its expected standard uncertainty"}),
-    ).assign_attrs(notes="\n".join([*said, *notes]))  # fmt: skip
+        shift_expected=(
+            "row",
+            u_expected,
+            {"units": "m", "long_name": "standard uncertainty expected of the shift"},
+        ),
+        shift_over_expected=(
+            "row",
+            over,
+            {"units": "1", "long_name": "shift over its expected standard uncertainty"},
+        ),
+    ).assign_attrs(notes="\n".join([*said, *notes]))
 
 
 def _scale(table: pd.DataFrame, wanted: str | None) -> str:
@@ -467,11 +491,13 @@ def errors_of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> l
             found.append({"core": np.nan, "random": np.nan, "hole": {"not stated": np.nan}})
             continue
         of_hole = held["depth_effects"].transpose("source", ...).values[:, mine]
-        found.append({
-            "core": float(np.mean(meters(held, "depth_u_core")[mine] ** 2)),
-            "random": float(np.mean(meters(held, "depth_u_random")[mine] ** 2)),
-            "hole": dict(zip(held["source"].values, of_hole.mean(axis=1), strict=True)),
-        })  # fmt: skip
+        found.append(
+            {
+                "core": float(np.mean(meters(held, "depth_u_core")[mine] ** 2)),
+                "random": float(np.mean(meters(held, "depth_u_random")[mine] ** 2)),
+                "hole": dict(zip(held["source"].values, of_hole.mean(axis=1), strict=True)),
+            }
+        )
     return found
 
 

@@ -17,8 +17,13 @@ from corephys.hole.composite.ties import DEPTHS, TieError, meters
 __all__ = ["SCALES", "convert", "scales", "section_ends", "ties_on"]
 
 SCALES = (*DEPTHS, "depth_composite", "depth_composite_over_growth")
-_WORDS = ("depth as laid out", "depth with closed voids closed up", "depth fitted into the advance",
-          "composite depth", "composite depth over growth")  # fmt: skip
+_WORDS = (
+    "depth as laid out",
+    "depth with closed voids closed up",
+    "depth fitted into the advance",
+    "composite depth",
+    "composite depth over growth",
+)
 _ENDS = {"depth": "", "depth_closed": "_closed", "depth_fitted": "_fitted"}
 _SAME = 1e-9  # m
 
@@ -57,9 +62,10 @@ def _void_ends(sections: xr.Dataset, scale: str) -> np.ndarray:
     if "void_core" not in sections:
         return np.zeros((0, 2))
     ends = {
-        "depth": ("void_top", "void_bottom"), "depth_closed": ("void_closed",) * 2,
+        "depth": ("void_top", "void_bottom"),
+        "depth_closed": ("void_closed",) * 2,
         "depth_fitted": ("void_fitted",) * 2,
-    }[scale]  # fmt: skip
+    }[scale]
     return np.column_stack([meters(sections, name) for name in ends])
 
 
@@ -115,16 +121,23 @@ def scales(
     values = on_all(section_ends, core)
     found = {n: (("row", "end"), v, _said(n)) for n, v in values.items()}
     found["growth_residual"] = (
-        ("row", "end"), values[SCALES[4]] - values[base],
+        ("row", "end"),
+        values[SCALES[4]] - values[base],
         {"units": "m", "long_name": f"composite depth over growth less {_said(base)['long_name']}"},
-    )  # fmt: skip
+    )
     coordinates: dict[str, Any] = {
         "core": ("row", core, {"long_name": "core"}),
-        "section": ("row", np.asarray(sections["section"].values, dtype=object),
-                    {"long_name": "section"}),
-        "end": ("end", np.array(["top", "bottom"], dtype=object),
-                {"long_name": "end of the section"}),
-    }  # fmt: skip
+        "section": (
+            "row",
+            np.asarray(sections["section"].values, dtype=object),
+            {"long_name": "section"},
+        ),
+        "end": (
+            "end",
+            np.array(["top", "bottom"], dtype=object),
+            {"long_name": "end of the section"},
+        ),
+    }
     if "void_core" in sections:
         of_void = np.asarray(sections["void_core"].values, dtype=object)
         coordinates["void_core"] = ("void", of_void, {"long_name": "core of the closed void"})
@@ -269,12 +282,15 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
         still[hole] = scales(table, none, hole=hole)
     for side in ("", "to_"):
         moved = [
-            float(convert(units.quantity(z, "m"), core, still[hole], given=scale or "depth",
-                          wanted=depth)[0])
+            float(
+                convert(
+                    units.quantity(z, "m"), core, still[hole], given=scale or "depth", wanted=depth
+                )[0]
+            )
             for z, core, hole, scale in zip(
                 ties[f"{side}depth"], ties[f"{side}core"], ties[f"{side}hole"], given, strict=True
             )
-        ]  # fmt: skip
+        ]
         outside = np.flatnonzero(np.isnan(moved))
         if outside.size:
             row = ties.iloc[outside[0]]

@@ -25,9 +25,12 @@ _LENGTHS = dict.fromkeys(("top", "bottom", "top_composite", "bottom_composite", 
 
 
 def suggest_sequence(
-    sections: Mapping[str, xr.Dataset], shifts: xr.Dataset, *, margin: Any = _T["composite_margin"],
+    sections: Mapping[str, xr.Dataset],
+    shifts: xr.Dataset,
+    *,
+    margin: Any = _T["composite_margin"],
     only_tied: bool = True,
-) -> pd.DataFrame:  # fmt: skip
+) -> pd.DataFrame:
     """A sequence down the site that changes hole as seldom as it can.
 
     Parameters
@@ -100,11 +103,13 @@ def suggest_sequence(
     shift = table["shift"].to_numpy(float)
     return pd.DataFrame(
         {
-            "hole": table["hole"], "core": table["core"],
-            "top": [row[1] for row in rows] - shift, "bottom": [row[2] for row in rows] - shift,
+            "hole": table["hole"],
+            "core": table["core"],
+            "top": [row[1] for row in rows] - shift,
+            "bottom": [row[2] for row in rows] - shift,
             "joint": [row[3] for row in rows],
         }
-    )  # fmt: skip
+    )
 
 
 def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataFrame:
@@ -113,10 +118,13 @@ def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataF
     known = {
         (h, c): (float(s), str(word))
         for h, c, s, word in zip(
-            shifts["hole"].values, shifts["core"].values, shifts["shift"].values,
-            shifts["tied"].values, strict=True,
+            shifts["hole"].values,
+            shifts["core"].values,
+            shifts["shift"].values,
+            shifts["tied"].values,
+            strict=True,
         )
-    }  # fmt: skip
+    }
     rows = []
     scale = str(shifts.attrs.get("depth_scale", "depth"))
     for hole, table in sections.items():
@@ -189,11 +197,12 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
         zip(DEPTHS, ("as laid out", "closed up", "fitted into the advance"), strict=True)
     )
     meter = {
-        "top": f"top, {words_of[scale]}", "bottom": f"bottom, {words_of[scale]}",
+        "top": f"top, {words_of[scale]}",
+        "bottom": f"bottom, {words_of[scale]}",
         "top_composite": "composite top",
         "bottom_composite": "composite bottom",
         "joint_gap": "composite depth missing above the interval",
-    }  # fmt: skip
+    }
     columns = (table["top"], table["bottom"], top, bottom, gap)
     return xr.Dataset(
         {
@@ -286,11 +295,20 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
         index = np.flatnonzero(inside & (data["core"].values.astype(str) == one["core"].item()))
         index = index[np.argsort(z[index], kind="stable")]
         piece = data.isel({dim: index}).rename({dim: "reading"} if dim != "reading" else {})
-        parts.append(piece.assign_coords(
-            hole=("reading", np.full(index.size, one["hole"].item(), dtype=object))
-        ))  # fmt: skip
-    joined = xr.concat(parts, dim="reading", data_vars="different", coords="different",
-                       compat="equals", join="outer", combine_attrs="drop_conflicts")  # fmt: skip
+        parts.append(
+            piece.assign_coords(
+                hole=("reading", np.full(index.size, one["hole"].item(), dtype=object))
+            )
+        )
+    joined = xr.concat(
+        parts,
+        dim="reading",
+        data_vars="different",
+        coords="different",
+        compat="equals",
+        join="outer",
+        combine_attrs="drop_conflicts",
+    )
     total = sum(data["depth_composite"].size for data in placed.values())
     joined.attrs["readings_left_out"] = int(total - joined.sizes["reading"])
     return joined

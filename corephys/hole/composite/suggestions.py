@@ -35,13 +35,17 @@ class _Core:
 
 
 def suggest(
-    properties: Mapping[str, Mapping[str, xr.Dataset]], cores: Mapping[str, Any], *,
-    spacing: Any = _T["composite_spacing"], largest_shift: Any = _T["composite_largest_shift"],
+    properties: Mapping[str, Mapping[str, xr.Dataset]],
+    cores: Mapping[str, Any],
+    *,
+    spacing: Any = _T["composite_spacing"],
+    largest_shift: Any = _T["composite_largest_shift"],
     least_correlation: float = _T["composite_least_correlation"],
     largest_chance: float = _T["composite_largest_chance"],
     least_overlap: Any = _T["composite_least_overlap"],
-    depth: str = "depth", allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> pd.DataFrame:  # fmt: skip
+    depth: str = "depth",
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+) -> pd.DataFrame:
     """Suggest one tie a core, from the top of the site downward.
 
     Parameters
@@ -200,9 +204,13 @@ def _moved(values: np.ndarray, part: float) -> np.ndarray:
 
 
 def _gridded(
-    properties: Mapping[str, Mapping[str, xr.Dataset]], cores: Mapping[str, Any],
-    names: list[str], step: float, scale: str, allow: tuple[str, ...],
-) -> list[_Core]:  # fmt: skip
+    properties: Mapping[str, Mapping[str, xr.Dataset]],
+    cores: Mapping[str, Any],
+    names: list[str],
+    step: float,
+    scale: str,
+    allow: tuple[str, ...],
+) -> list[_Core]:
     """All cores on one grid, in the order of their tops; values without level and scale."""
     found = []
     for number, (hole, held) in enumerate(properties.items()):
@@ -329,9 +337,14 @@ def _alike(values: np.ndarray) -> float:
 
 
 def _peak(
-    r: np.ndarray, shared: np.ndarray, steps: np.ndarray, weight: np.ndarray, first: int,
-    searched: float, used: list[int],
-) -> _Found:  # fmt: skip
+    r: np.ndarray,
+    shared: np.ndarray,
+    steps: np.ndarray,
+    weight: np.ndarray,
+    first: int,
+    searched: float,
+    used: list[int],
+) -> _Found:
     at = int(np.nanargmax(r))
     part, curvature = 0.0, np.nan
     if 0 < at < r.size - 1 and np.isfinite(r[at - 1 : at + 2]).all():
@@ -345,9 +358,15 @@ def _peak(
     tail = 0.5 * math.erfc(float(np.arctanh(min(r[at], 0.999999)) * np.sqrt(weight[at] / 2.0)))
     chance = float(-np.expm1(searched * np.log1p(-min(tail, 0.5))))
     return _Found(
-        first + at, float(part), float(r[at]), int(shared[at]), sigma, chance,
-        _second(r, at, first, weight), used,
-    )  # fmt: skip
+        first + at,
+        float(part),
+        float(r[at]),
+        int(shared[at]),
+        sigma,
+        chance,
+        _second(r, at, first, weight),
+        used,
+    )
 
 
 def _second(r: np.ndarray, at: int, first: int, weight: np.ndarray) -> int | None:
@@ -369,9 +388,13 @@ def _second(r: np.ndarray, at: int, first: int, weight: np.ndarray) -> int | Non
 
 
 def _tie(
-    number: int, core: _Core, other: tuple[_Core, float, float, float], found: _Found,
-    names: list[str], step: float,
-) -> dict[str, Any]:  # fmt: skip
+    number: int,
+    core: _Core,
+    other: tuple[_Core, float, float, float],
+    found: _Found,
+    names: list[str],
+    step: float,
+) -> dict[str, Any]:
     """A row of the table: the middle of the overlap, on both sides."""
     partner, moved, low, high = other
     middle = 0.5 * (low + high - 1)
@@ -381,9 +404,16 @@ def _tie(
         apart = (found.second - found.shift) * step
         note += f"; a shift {apart:+.2f} m from this does as well"
     return {
-        "tie": str(number), "hole": core.hole, "core": core.name,
+        "tie": str(number),
+        "hole": core.hole,
+        "core": core.name,
         "depth": (middle - found.shift - found.part) * step,
-        "to_hole": partner.hole, "to_core": partner.name, "to_depth": (middle - moved) * step,
-        "uncertainty": found.sigma * step, "correlation": found.r, "state": "suggested",
-        "replaces": "", "note": note,
-    }  # fmt: skip
+        "to_hole": partner.hole,
+        "to_core": partner.name,
+        "to_depth": (middle - moved) * step,
+        "uncertainty": found.sigma * step,
+        "correlation": found.r,
+        "state": "suggested",
+        "replaces": "",
+        "note": note,
+    }

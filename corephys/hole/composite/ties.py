@@ -28,10 +28,20 @@ __all__ = [
 
 # Name in the table, unit; the header in a file is "name [unit]".
 COLUMNS: dict[str, str] = {
-    "tie": "", "hole": "", "core": "", "depth": "m", "to_hole": "", "to_core": "", "to_depth": "m",
-    "uncertainty": "m", "correlation": "1", "state": "", "replaces": "", "note": "",
+    "tie": "",
+    "hole": "",
+    "core": "",
+    "depth": "m",
+    "to_hole": "",
+    "to_core": "",
+    "to_depth": "m",
+    "uncertainty": "m",
+    "correlation": "1",
+    "state": "",
+    "replaces": "",
+    "note": "",
     "depth_scale": "",
-}  # fmt: skip
+}
 # Scales of one hole, on which ties may be made; the coordinate that says it.
 DEPTHS = ("depth", "depth_closed", "depth_fitted")
 STATES = ("suggested", "accepted", "edited", "withdrawn")
@@ -98,9 +108,13 @@ def _complete(ties: pd.DataFrame) -> pd.DataFrame:
     if "tie" not in table:
         table["tie"] = [str(i + 1) for i in range(len(table))]
     defaults = {
-        "uncertainty": np.nan, "correlation": np.nan, "state": "accepted", "replaces": "",
-        "note": "", "depth_scale": "depth",
-    }  # fmt: skip
+        "uncertainty": np.nan,
+        "correlation": np.nan,
+        "state": "accepted",
+        "replaces": "",
+        "note": "",
+        "depth_scale": "depth",
+    }
     for name, default in defaults.items():
         table[name] = table.get(name, default)
     for name in ("depth", "to_depth", "uncertainty", "correlation"):
@@ -207,9 +221,15 @@ def in_use(table: pd.DataFrame, use: tuple[str, ...]) -> pd.DataFrame:
 
 
 def change(
-    ties: pd.DataFrame, tie: str, *, state: str, note: str = "", depth: Any = None,
-    to_depth: Any = None, uncertainty: Any = None,
-) -> pd.DataFrame:  # fmt: skip
+    ties: pd.DataFrame,
+    tie: str,
+    *,
+    state: str,
+    note: str = "",
+    depth: Any = None,
+    to_depth: Any = None,
+    uncertainty: Any = None,
+) -> pd.DataFrame:
     """Accept, edit or withdraw a tie; the old row stays.
 
     Parameters

@@ -92,9 +92,12 @@ def place(
         return xr.Variable(dims, held.reshape(()) if scalar else held, attributes, fastpath=True)
 
     held = {
-        "offset": flat, "offset_closed": offset_closed, "depth": depth, "depth_closed": closed,
+        "offset": flat,
+        "offset_closed": offset_closed,
+        "depth": depth,
+        "depth_closed": closed,
         "depth_fitted": fitted,
-    }  # fmt: skip
+    }
     numbers = {
         name: entry(values, term(name).unit, term(name).long_name) for name, values in held.items()
     }
@@ -139,11 +142,14 @@ def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = Non
     places = layout.close(codes_of(layout, *keys), offset)
     return data.assign_coords(
         {
-            name: (data["offset"].dims, values,
-                   {"units": term(name).unit, "long_name": term(name).long_name})
+            name: (
+                data["offset"].dims,
+                values,
+                {"units": term(name).unit, "long_name": term(name).long_name},
+            )
             for name, values in zip(("offset_closed", "depth_closed"), places, strict=True)
         }
-    )  # fmt: skip
+    )
 
 
 def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Dataset:
@@ -173,9 +179,13 @@ def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Datase
     top_closed = layout.close(code, np.zeros(code.size))[1]
     bottom_closed = layout.close(code, layout.length * 100.0)[1]
     parts = {
-        "top": top, "bottom": bottom, "top_closed": top_closed, "bottom_closed": bottom_closed,
-        "top_fitted": top_fitted, "bottom_fitted": bottom_fitted,
-    }  # fmt: skip
+        "top": top,
+        "bottom": bottom,
+        "top_closed": top_closed,
+        "bottom_closed": bottom_closed,
+        "top_fitted": top_fitted,
+        "bottom_fitted": bottom_fitted,
+    }
     keys = np.array(list(layout.codes), dtype=object).reshape(-1, 2)
     coordinates = {"core": ("row", keys[:, 0]), "section": ("row", keys[:, 1])}
     variables = {
@@ -200,9 +210,11 @@ def _voids(layout: Layout) -> dict[str, Any]:
         "void_top": (top + layout.void_start, "upper end of the closed void"),
         "void_bottom": (top + end, "lower end of the closed void"),
         "void_closed": (top + closed, "where the void closes, nothing squeezed"),
-        "void_fitted": (top + closed * layout.factor[layout.void_core],
-                        "where the void closes, fitted into the advance"),
-    }  # fmt: skip
+        "void_fitted": (
+            top + closed * layout.factor[layout.void_core],
+            "where the void closes, fitted into the advance",
+        ),
+    }
     core = np.array([named[int(row)] for row in layout.void_core], dtype=object)
     return {
         "void_core": ("void", core, {"long_name": "core of the closed void"}),

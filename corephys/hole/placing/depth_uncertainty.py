@@ -34,11 +34,20 @@ _MOST = 20_000_000  # numbers of a matrix that is still made
 
 
 def uncertainty(
-    placed: xr.Dataset, *, sections: Any = None, cores: Any = None, removed: Any = None,
-    depth: str = "depth", tide: Any = None, tide_is: str = "half range", heave: Any = None,
-    drill_string: Any = None, drill_string_relative: Any = None, offset: Any = None,
+    placed: xr.Dataset,
+    *,
+    sections: Any = None,
+    cores: Any = None,
+    removed: Any = None,
+    depth: str = "depth",
+    tide: Any = None,
+    tide_is: str = "half range",
+    heave: Any = None,
+    drill_string: Any = None,
+    drill_string_relative: Any = None,
+    offset: Any = None,
     recovery_placement: str = "top",
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Uncertainty of the depth of every reading, and what each part is shared by.
 
     Parameters
@@ -97,9 +106,10 @@ def uncertainty(
     cores has top_uncertainty, that is the error of the core's top.
     """
     for name, word, legal in (
-        ("depth", depth, SCALES), ("tide_is", tide_is, TIDES),
+        ("depth", depth, SCALES),
+        ("tide_is", tide_is, TIDES),
         ("recovery_placement", recovery_placement, PLACEMENTS),
-    ):  # fmt: skip
+    ):
         if word not in legal:
             raise ValueError(f"{name} is {word!r}; it is one of {', '.join(map(repr, legal))}")
     if depth not in placed.variables:
@@ -109,18 +119,19 @@ def uncertainty(
     placed = companions.library_units(placed)
     z = np.asarray(units.as_floats(placed[depth], "m", depth), dtype=float)
     given = {
-        "tide": (tide, "m"), "heave": (heave, "m"), "drill_string": (drill_string, "m"),
-        "drill_string_relative": (drill_string_relative, "1"), "offset": (offset, "m"),
-    }  # fmt: skip
+        "tide": (tide, "m"),
+        "heave": (heave, "m"),
+        "drill_string": (drill_string, "m"),
+        "drill_string_relative": (drill_string_relative, "1"),
+        "offset": (offset, "m"),
+    }
     u = {name: _given(value, unit, name, z) for name, (value, unit) in given.items()}
     effects = {}
     if drill_string is not None or drill_string_relative is None:
         effects["drill_string"] = u["drill_string"]
     if drill_string_relative is not None:
         effects["drill_string_relative"] = u["drill_string_relative"] * z
-    ship = {
-        "tide": u["tide"] / (np.sqrt(2.0) if tide_is == TIDES[0] else 1.0), "heave": u["heave"]
-    }  # fmt: skip
+    ship = {"tide": u["tide"] / (np.sqrt(2.0) if tide_is == TIDES[0] else 1.0), "heave": u["heave"]}
     if "core" not in placed.coords:
         return _dataset(placed, depth, np.zeros(z.size), ship, effects, None)
     layout, code, top = _laid_out(placed, depth, sections, cores, removed)
@@ -174,9 +185,13 @@ def _recovery(
 
 
 def _dataset(
-    placed: xr.Dataset, depth: str, random: np.ndarray, core_parts: dict[str, np.ndarray],
-    effects: dict[str, np.ndarray], correction: np.ndarray | None,
-) -> xr.Dataset:  # fmt: skip
+    placed: xr.Dataset,
+    depth: str,
+    random: np.ndarray,
+    core_parts: dict[str, np.ndarray],
+    effects: dict[str, np.ndarray],
+    correction: np.ndarray | None,
+) -> xr.Dataset:
     dim = str(placed[depth].dims[0])
     core_norm = np.sqrt(sum(part**2 for part in core_parts.values()))
     systematic = np.sqrt(sum(part**2 for part in effects.values()))
@@ -191,14 +206,16 @@ def _dataset(
         "depth_u_systematic": (dim, systematic, said("systematic standard uncertainty of depth")),
         "depth_u_total": (dim, total, said("standard uncertainty of depth")),
         "depth_core_effects": (
-            ("core_source", dim), np.stack(list(core_parts.values())),
+            ("core_source", dim),
+            np.stack(list(core_parts.values())),
             said("one-sigma effects on depth by source, one error a core"),
         ),
         "depth_effects": (
-            ("source", dim), np.stack(list(effects.values())),
+            ("source", dim),
+            np.stack(list(effects.values())),
             said("one-sigma effects on depth by source, one error for the hole"),
         ),
-    }  # fmt: skip
+    }
     if correction is not None:
         words = "to the middle of where the material may lie in the advance"
         found["depth_correction"] = (dim, correction, said(f"correction of depth {words}"))
@@ -287,9 +304,11 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
         matrix = matrix + whole.T @ whole
     dim = str(random.dims[0])
     return xr.DataArray(
-        matrix, dims=(dim, f"{dim}_2"), coords=random.coords,
+        matrix,
+        dims=(dim, f"{dim}_2"),
+        coords=random.coords,
         attrs={"units": "m^2", "long_name": "covariance of depths"},
-    )  # fmt: skip
+    )
 
 
 def _per_metre(unit: str) -> str:
@@ -354,8 +373,11 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
         return xr.Variable(dims, np.broadcast_to(np.asarray(part, dtype=float), values.shape))
 
     effects = dict(measured.effects)
-    for source, effect in zip(errors["source"].values, errors["depth_effects"].transpose(
-        "source", ...).values, strict=True):  # fmt: skip
+    for source, effect in zip(
+        errors["source"].values,
+        errors["depth_effects"].transpose("source", ...).values,
+        strict=True,
+    ):
         effects[str(source)] = effects.get(str(source), 0.0) + along(-slope * effect)
     for source, effect in zip(own["core_source"].values, own.values, strict=True):
         for number, name in enumerate(names):

@@ -239,9 +239,14 @@ def _reason(source: xr.Dataset, name: str) -> Any:
 
 
 def _add(
-    result: xr.Dataset, source: xr.Dataset, name: str, reason: Any, rows: Any, pairs: _Pairs,
+    result: xr.Dataset,
+    source: xr.Dataset,
+    name: str,
+    reason: Any,
+    rows: Any,
+    pairs: _Pairs,
     dim: str,
-) -> None:  # fmt: skip
+) -> None:
     """Put one number and its companions into the result."""
     variable = source[name]
     words = variable.attrs.get("long_name", name.replace("_", " "))
@@ -256,9 +261,12 @@ def _add(
     joined[pairs.count == 0] |= flags.bit("missing_value")
     values = pairs.mean(np.asarray(variable.values, dtype=float)[rows])
     parts: dict[str, Any] = {
-        "_u_random": (dim, np.where(pairs.count > 0, u_random, np.nan),
-                      {"units": delta, "long_name": f"random standard uncertainty of {words}"}),
-    }  # fmt: skip
+        "_u_random": (
+            dim,
+            np.where(pairs.count > 0, u_random, np.nan),
+            {"units": delta, "long_name": f"random standard uncertainty of {words}"},
+        ),
+    }
     if f"{name}_effects" in source:
         effects = source[f"{name}_effects"].transpose("source", *variable.dims)
         mean = pairs.mean(np.asarray(effects.values, dtype=float)[:, rows])

@@ -138,8 +138,9 @@ def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Prob
             if name in TABLES:
                 continue
             unread.append(f"{name}.csv")
-            guess = nearest(path.stem, [n.rpartition("/")[2] for n in TABLES
-                                        if n.rpartition("/")[0] == parent])  # fmt: skip
+            guess = nearest(
+                path.stem, [n.rpartition("/")[2] for n in TABLES if n.rpartition("/")[0] == parent]
+            )
             meant = f"{parent}/{guess}" if parent else guess
             if guess and meant not in present:
                 what = "there is no table of this name, and it would be passed over"
@@ -149,9 +150,13 @@ def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Prob
 
 
 def _assemble(
-    cells: dict[str, Cells], given: dict[str, Any], mapping: Mapping[str, Mapping[str, str]] | None,
-    problems: list[Problem], hole: str, record: recordings.Record | None = None,
-) -> xr.DataTree:  # fmt: skip
+    cells: dict[str, Cells],
+    given: dict[str, Any],
+    mapping: Mapping[str, Mapping[str, str]] | None,
+    problems: list[Problem],
+    hole: str,
+    record: recordings.Record | None = None,
+) -> xr.DataTree:
     problems = problems + _map_headers(cells, mapping or {})
     head = given.get("hole")
     zone = head.get("time_zone", "UTC") if isinstance(head, dict) else "UTC"
@@ -255,9 +260,12 @@ _PLACE = ("core", "section", "offset", "run", "depth")
 
 
 def _dataset(
-    table: Columns, where: positions.Positions | None, layout: Layout | None,
-    tables: dict[str, Columns], same: list[int],
-) -> xr.Dataset:  # fmt: skip
+    table: Columns,
+    where: positions.Positions | None,
+    layout: Layout | None,
+    tables: dict[str, Columns],
+    same: list[int],
+) -> xr.Dataset:
     dim = table.table.dim
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {}

@@ -28,14 +28,16 @@ FILE = f"{NODE}.nc"
 TABLE = Table(
     "scan/pwave",
     (
-        Column("core", "text", need="key"), Column("section", "text", need="key"),
-        Column("offset", "number", "cm"), Column("depth", "number", "m", "optional"),
+        Column("core", "text", need="key"),
+        Column("section", "text", need="key"),
+        Column("offset", "number", "cm"),
+        Column("depth", "number", "m", "optional"),
         Column("run", "number", "1", "optional"),
     ),
     "reading",
     positioned=True,
     supplied=True,  # one position twice is flagged: whether two waveforms differ is not looked at
-)  # fmt: skip
+)
 AXIS = "record_time"  # in the hole: to CF an axis called time is one of dates
 _WATER = ("water_trace", "water_travel_time")
 _WORDS = {
@@ -97,9 +99,11 @@ def _shared(dataset: xr.Dataset) -> tuple[dict[str, xr.Variable], list[Problem]]
     variables: dict[str, xr.Variable] = {}
     problems: list[Problem] = []
     wanted: dict[str, tuple[str, ...]] = {
-        "waveform": ("reading", "time"), "time": ("time",), "water_trace": ("time",),
+        "waveform": ("reading", "time"),
+        "time": ("time",),
+        "water_trace": ("time",),
         "water_travel_time": (),
-    }  # fmt: skip
+    }
     for name, dims in wanted.items():
         if name not in dataset.variables:
             if name not in _WATER:

@@ -243,10 +243,15 @@ def _twice(table: Columns, names: tuple[str, ...]) -> list[Problem]:
 
 def _reversed(table: Columns, first: str, last: str, what: str, mend: str) -> list[Problem]:
     return [
-        Problem(table.file, table.line(row), first,
-                what.format(table[first][row], table[last][row]), mend)
+        Problem(
+            table.file,
+            table.line(row),
+            first,
+            what.format(table[first][row], table[last][row]),
+            mend,
+        )
         for row in np.flatnonzero(table[first] > table[last]).tolist()
-    ]  # fmt: skip
+    ]
 
 
 def _downhole(tables: dict[str, Columns]) -> list[Problem]:

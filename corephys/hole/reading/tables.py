@@ -120,26 +120,36 @@ _CELSIUS = replace(
 )
 _ROOM = replace(_CELSIUS, greatest=thresholds.value("hottest_room"))
 _STANDARD = _maybe(
-    _text("kind", "standard", "blank", "check"), _text("set"), _time("time"), _text("liner"),
+    _text("kind", "standard", "blank", "check"),
+    _text("set"),
+    _time("time"),
+    _text("liner"),
     _ROOM,
-)  # fmt: skip
+)
 _SALINITY = replace(
-    _number("salinity", "g/kg"), least=0.0,
+    _number("salinity", "g/kg"),
+    least=0.0,
     greatest=constants.CONSTANTS["sea_salt_limit"].value,
-)  # fmt: skip
+)
 
 
 def _scan(
-    name: str, *columns: Column, keys: tuple[str, ...] = (),
-    one_of: tuple[tuple[str, ...], ...] = (), prefixes: tuple[str, ...] = (),
-) -> Table:  # fmt: skip
+    name: str,
+    *columns: Column,
+    keys: tuple[str, ...] = (),
+    one_of: tuple[tuple[str, ...], ...] = (),
+    prefixes: tuple[str, ...] = (),
+) -> Table:
     return Table(f"scan/{name}", (*_SCAN, *columns), "reading", True, keys, one_of, prefixes)
 
 
 def _sample(
-    name: str, *columns: Column, keys: tuple[str, ...] = (), dim: str = "reading",
+    name: str,
+    *columns: Column,
+    keys: tuple[str, ...] = (),
+    dim: str = "reading",
     one_of: tuple[tuple[str, ...], ...] = (),
-) -> Table:  # fmt: skip
+) -> Table:
     return Table(f"samples/{name}", (*_SAMPLE, *columns), dim, True, keys, one_of)
 
 
@@ -148,104 +158,248 @@ def _by_depth(name: str, *columns: Column) -> Table:
 
 
 _ROWS = (
-    Table("cores", (
-        _CORE,
-        _text("coring_method", "piston", "extended", "rotary", "push", "percussion", "other"),
-        _solid("top", "m"), _solid("advance", "m"), _solid("recovered", "m"),
-        *_maybe(_time("time_on_deck"), _number("top_uncertainty", "m")),
-    )),
-    Table("sections", (
-        _CORE, _SECTION, _solid("length", "m"), _number("core_diameter", "mm"),
-        *_maybe(_text("kind", "section", "catcher"), _text("liner", "full", "half", "none"),
-                _text("annulus", "air", "water", "slurry", "none")),
-    )),
-    Table("removed", (
-        *_INTERVAL, _text("kind", "whole_round", "open_void", "closed_void", "lost"),
-        _text("when", "before_scan", "after_scan", need="optional"),
-    )),
+    Table(
+        "cores",
+        (
+            _CORE,
+            _text("coring_method", "piston", "extended", "rotary", "push", "percussion", "other"),
+            _solid("top", "m"),
+            _solid("advance", "m"),
+            _solid("recovered", "m"),
+            *_maybe(_time("time_on_deck"), _number("top_uncertainty", "m")),
+        ),
+    ),
+    Table(
+        "sections",
+        (
+            _CORE,
+            _SECTION,
+            _solid("length", "m"),
+            _number("core_diameter", "mm"),
+            *_maybe(
+                _text("kind", "section", "catcher"),
+                _text("liner", "full", "half", "none"),
+                _text("annulus", "air", "water", "slurry", "none"),
+            ),
+        ),
+    ),
+    Table(
+        "removed",
+        (
+            *_INTERVAL,
+            _text("kind", "whole_round", "open_void", "closed_void", "lost"),
+            _text("when", "before_scan", "after_scan", need="optional"),
+        ),
+    ),
     Table("exclusions", (*_INTERVAL, _text("reason"), *_maybe(_text("sensor"), _text("who")))),
-    Table("layers", (_text("name"), _solid("top", "m"), _solid("bottom", "m"),
-                     *_maybe(_text("lithology")))),
+    Table(
+        "layers",
+        (_text("name"), _solid("top", "m"), _solid("bottom", "m"), *_maybe(_text("lithology"))),
+    ),
     _by_depth("pore_water", _SALINITY, _CELSIUS),
     _by_depth("ages", _number("age", "kyr"), _number("age_uncertainty", "kyr")),
     _by_depth("checkshots", _number("two_way_time", "s"), _number("one_way_time", "s")),
-    _scan("gamma", _number("counts"), *_maybe(_number("real_time", "s"), _number("live_time", "s")),
-          one_of=(("real_time", "live_time"),)),
-    _scan("pwave", _number("travel_time", "us"), _number("thickness", "mm"),
-          *_maybe(_number("amplitude", None), _ROOM, _number("travel_time_manual", "us"))),
+    _scan(
+        "gamma",
+        _number("counts"),
+        *_maybe(_number("real_time", "s"), _number("live_time", "s")),
+        one_of=(("real_time", "live_time"),),
+    ),
+    _scan(
+        "pwave",
+        _number("travel_time", "us"),
+        _number("thickness", "mm"),
+        *_maybe(_number("amplitude", None), _ROOM, _number("travel_time_manual", "us")),
+    ),
     _scan("resistivity", _number("response", "mV"), *_maybe(_ROOM)),
     _scan("susceptibility", _number("reading", None), *_maybe(_ROOM)),
-    _scan("natural_gamma", _number("counts"), _number("live_time", "s"),
-          *_maybe(_text("detector")), keys=("detector",), prefixes=("counts_",)),
+    _scan(
+        "natural_gamma",
+        _number("counts"),
+        _number("live_time", "s"),
+        *_maybe(_text("detector")),
+        keys=("detector",),
+        prefixes=("counts_",),
+    ),
     replace(
-        _scan("reduced", _text("quantity"), _number("value"), _text("unit"),
-              *_maybe(_number("uncertainty"), _text("method"), _number("amplitude", None)),
-              keys=("quantity", "method")),
+        _scan(
+            "reduced",
+            _text("quantity"),
+            _number("value"),
+            _text("unit"),
+            *_maybe(_number("uncertainty"), _text("method"), _number("amplitude", None)),
+            keys=("quantity", "method"),
+        ),
         supplied=True,
     ),
-    Table("standards/gamma", (
-        _number("aluminium_thickness", "mm"), _number("bore", "mm"), _number("counts"),
-        *_maybe(_number("real_time", "s"), _number("live_time", "s")), *_STANDARD,
-    ), one_of=(("real_time", "live_time"),)),
-    Table("standards/pwave", (
-        _number("length", "mm"), _number("travel_time", "us"), *_STANDARD, *_maybe(_text("medium")),
-    )),
-    Table("standards/resistivity", (
-        _number("response", "mV"), *_STANDARD,
-        *_maybe(_text("brine", "sodium_chloride", "sea"),
+    Table(
+        "standards/gamma",
+        (
+            _number("aluminium_thickness", "mm"),
+            _number("bore", "mm"),
+            _number("counts"),
+            *_maybe(_number("real_time", "s"), _number("live_time", "s")),
+            *_STANDARD,
+        ),
+        one_of=(("real_time", "live_time"),),
+    ),
+    Table(
+        "standards/pwave",
+        (
+            _number("length", "mm"),
+            _number("travel_time", "us"),
+            *_STANDARD,
+            *_maybe(_text("medium")),
+        ),
+    ),
+    Table(
+        "standards/resistivity",
+        (
+            _number("response", "mV"),
+            *_STANDARD,
+            *_maybe(
+                _text("brine", "sodium_chloride", "sea"),
                 replace(_SALINITY, greatest=1000.0),
-                _number("conductivity", "S/m")),
-    ), one_of=(("conductivity", "salinity"),)),
-    Table("standards/susceptibility",
-          (_number("value", None), _number("reading", None), *_STANDARD)),
-    Table("standards/natural_gamma", (
-        _number("value", None), _number("reading", None), *_STANDARD,
-        *_maybe(_number("live_time", "s"), _text("detector"), _text("standard"),
-                _number("density", "g/cm^3"), _number("potassium", "%"),
-                _number("uranium", "mg/kg"), _number("thorium", "mg/kg")),
-    ), number_prefixes=("counts_",)),
-    Table("standards/pycnometer",
-          (_number("value", None), _number("reading", None), *_STANDARD, *_maybe(_text("cell")))),
-    _sample("index_properties", _number("wet_mass", "g"), _number("dry_mass", "g"),
-            *_maybe(_number("dry_volume", "cm^3"), _number("wet_volume", "cm^3"),
-                    _text("wet_volume_method"), _number("container_mass", "g"),
-                    _number("container_volume", "cm^3"), _number("repeat"), _text("cell")),
-            keys=("repeat",), one_of=(("dry_volume", "wet_volume"),)),
-    Table("samples/needle", (
-        *_POSITION, _DEPTH, _text("run", need="key"), _text("geometry", "full_space", "half_space"),
-        _text("direction", "along", "across"), _number("heating_power", "W/m"),
-        _number("time", "s"), _CELSIUS,
-        *_maybe(_number("to", "cm"), _number("radius", "mm"), _text("needle")),
-    ), "row", True, keys=("time",)),
-    _sample("velocity", _text("axis", "along", "across", "normal"), _number("length", "mm"),
-            _number("travel_time", "us"), *_maybe(_text("wave", "P", "S"), _ROOM),
-            keys=("axis", "wave")),
-    _sample("strength", _text("method", "vane", "fall_cone", "penetrometer", "unconfined"),
-            _text("state", "peak", "residual", "remoulded"),
-            *_maybe(_number("torque", "N m"), _number("diameter", "mm"), _number("height", "mm"),
-                    _number("cone_angle", "degree"), _number("cone_mass", "g"),
-                    _number("penetration", "mm"), _number("axial_load", "N"),
-                    _number("shortening", "mm")),
-            keys=("method", "state")),
-    Table("samples/consolidation", (
-        *_POSITION, _DEPTH, _text("test", need="key"), _number("step"), _number("stress", "kPa"),
-        *_maybe(_number("to", "cm"), _number("void_ratio"), _number("height", "mm"),
-                _number("time", "s")),
-    ), "row", True, keys=("test", "step", "time"), one_of=(("void_ratio", "height"),)),
-    Table("downhole/tools", (
-        _text("tool", need="key"), _number("radius", "mm"), _number("heat_capacity", "J/(m K)"),
-        *_maybe(_number("u_heat_capacity", "J/(m K)"), _text("response_table")),
-    )),
-    Table("downhole/stations", (
-        _text("station", need="key"), _text("tool"), _number("depth", "m"),
-        *_maybe(_number("penetration_time", "s"), _number("end_time", "s"),
-                _number("conductivity", "W/(m K)"), _text("note")),
-    )),
-    Table("downhole/formation_temperature", (
-        _text("station", need="key"), _number("time", "s"), _CELSIUS,
-        *_maybe(_text("kind", "formation", "bottom_water")),
-    )),
-)  # fmt: skip
+                _number("conductivity", "S/m"),
+            ),
+        ),
+        one_of=(("conductivity", "salinity"),),
+    ),
+    Table(
+        "standards/susceptibility", (_number("value", None), _number("reading", None), *_STANDARD)
+    ),
+    Table(
+        "standards/natural_gamma",
+        (
+            _number("value", None),
+            _number("reading", None),
+            *_STANDARD,
+            *_maybe(
+                _number("live_time", "s"),
+                _text("detector"),
+                _text("standard"),
+                _number("density", "g/cm^3"),
+                _number("potassium", "%"),
+                _number("uranium", "mg/kg"),
+                _number("thorium", "mg/kg"),
+            ),
+        ),
+        number_prefixes=("counts_",),
+    ),
+    Table(
+        "standards/pycnometer",
+        (_number("value", None), _number("reading", None), *_STANDARD, *_maybe(_text("cell"))),
+    ),
+    _sample(
+        "index_properties",
+        _number("wet_mass", "g"),
+        _number("dry_mass", "g"),
+        *_maybe(
+            _number("dry_volume", "cm^3"),
+            _number("wet_volume", "cm^3"),
+            _text("wet_volume_method"),
+            _number("container_mass", "g"),
+            _number("container_volume", "cm^3"),
+            _number("repeat"),
+            _text("cell"),
+        ),
+        keys=("repeat",),
+        one_of=(("dry_volume", "wet_volume"),),
+    ),
+    Table(
+        "samples/needle",
+        (
+            *_POSITION,
+            _DEPTH,
+            _text("run", need="key"),
+            _text("geometry", "full_space", "half_space"),
+            _text("direction", "along", "across"),
+            _number("heating_power", "W/m"),
+            _number("time", "s"),
+            _CELSIUS,
+            *_maybe(_number("to", "cm"), _number("radius", "mm"), _text("needle")),
+        ),
+        "row",
+        True,
+        keys=("time",),
+    ),
+    _sample(
+        "velocity",
+        _text("axis", "along", "across", "normal"),
+        _number("length", "mm"),
+        _number("travel_time", "us"),
+        *_maybe(_text("wave", "P", "S"), _ROOM),
+        keys=("axis", "wave"),
+    ),
+    _sample(
+        "strength",
+        _text("method", "vane", "fall_cone", "penetrometer", "unconfined"),
+        _text("state", "peak", "residual", "remoulded"),
+        *_maybe(
+            _number("torque", "N m"),
+            _number("diameter", "mm"),
+            _number("height", "mm"),
+            _number("cone_angle", "degree"),
+            _number("cone_mass", "g"),
+            _number("penetration", "mm"),
+            _number("axial_load", "N"),
+            _number("shortening", "mm"),
+        ),
+        keys=("method", "state"),
+    ),
+    Table(
+        "samples/consolidation",
+        (
+            *_POSITION,
+            _DEPTH,
+            _text("test", need="key"),
+            _number("step"),
+            _number("stress", "kPa"),
+            *_maybe(
+                _number("to", "cm"),
+                _number("void_ratio"),
+                _number("height", "mm"),
+                _number("time", "s"),
+            ),
+        ),
+        "row",
+        True,
+        keys=("test", "step", "time"),
+        one_of=(("void_ratio", "height"),),
+    ),
+    Table(
+        "downhole/tools",
+        (
+            _text("tool", need="key"),
+            _number("radius", "mm"),
+            _number("heat_capacity", "J/(m K)"),
+            *_maybe(_number("u_heat_capacity", "J/(m K)"), _text("response_table")),
+        ),
+    ),
+    Table(
+        "downhole/stations",
+        (
+            _text("station", need="key"),
+            _text("tool"),
+            _number("depth", "m"),
+            *_maybe(
+                _number("penetration_time", "s"),
+                _number("end_time", "s"),
+                _number("conductivity", "W/(m K)"),
+                _text("note"),
+            ),
+        ),
+    ),
+    Table(
+        "downhole/formation_temperature",
+        (
+            _text("station", need="key"),
+            _number("time", "s"),
+            _CELSIUS,
+            *_maybe(_text("kind", "formation", "bottom_water")),
+        ),
+    ),
+)
 
 # The owner's own name of a sample, or its IGSN; any table may hold it, and it stays text.
 SAMPLE_ID = _text("sample_id", need="optional")

@@ -90,9 +90,13 @@ def exclusions(reduced: xr.DataTree, quantity: str = "bulk_density") -> Exclusio
 
 
 def tie(
-    site: Any, properties: Any, core: tuple[str, str], to: tuple[str, str], *,
+    site: Any,
+    properties: Any,
+    core: tuple[str, str],
+    to: tuple[str, str],
+    *,
     quantity: str = "bulk_density",
-) -> Tie:  # fmt: skip
+) -> Tie:
     """Slide a core of one hole against a core of another.
 
     Parameters

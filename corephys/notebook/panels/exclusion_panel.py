@@ -163,9 +163,16 @@ class Exclusions(Panel):
         return pd.DataFrame(self._rows, columns=list(COLUMNS))
 
     def set(
-        self, core: Any, section: Any, from_: Any, to: Any, reason: str, *, sensor: str = "",
+        self,
+        core: Any,
+        section: Any,
+        from_: Any,
+        to: Any,
+        reason: str,
+        *,
+        sensor: str = "",
         who: str = "",
-    ) -> Exclusions:  # fmt: skip
+    ) -> Exclusions:
         """Mark one more interval.
 
         Parameters
@@ -200,8 +207,11 @@ class Exclusions(Panel):
         here = (self._core == str(core)) & (self._section == str(section))
         if not here.any():
             sections = ", ".join(dict.fromkeys(self._section[self._core == str(core)]))
-            known = f"its sections are {sections}" if sections else (
-                f"the cores are {', '.join(dict.fromkeys(self._core))}")  # fmt: skip
+            known = (
+                f"its sections are {sections}"
+                if sections
+                else (f"the cores are {', '.join(dict.fromkeys(self._core))}")
+            )
             raise PanelError(
                 f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}; "
                 f"{known}"
@@ -338,10 +348,15 @@ class Exclusions(Panel):
             here = (self._core == core) & (self._section == section)
             panel = f"{self._series.label} against offset [cm]"
             plate.points(
-                axes, panel, "scan", self._offset[here], self._series.values[here],
-                flag=self._series.flag[here], marker=".",
+                axes,
+                panel,
+                "scan",
+                self._offset[here],
+                self._series.values[here],
+                flag=self._series.flag[here],
+                marker=".",
                 colour=COLOURS.get(self.quantity, "black"),
-            )  # fmt: skip
+            )
             for row in self._rows:
                 if (row["core"], row["section"]) == self._shown:
                     axes.axvspan(row["from [cm]"], row["to [cm]"], color="0.85", zorder=0)
@@ -388,10 +403,16 @@ class Exclusions(Panel):
         options = [(f"core {core}, section {section}", (core, section)) for core, section in places]
         where = w.Dropdown(options=options, value=self._shown, description="section")
         top, bottom = (
-            w.BoundedFloatText(value=v, min=0.0, max=1000.0, step=0.5, description=words,
-                               layout=w.Layout(width="12em"))
+            w.BoundedFloatText(
+                value=v,
+                min=0.0,
+                max=1000.0,
+                step=0.5,
+                description=words,
+                layout=w.Layout(width="12em"),
+            )
             for v, words in ((0.0, "from [cm]"), (1.0, "to [cm]"))
-        )  # fmt: skip
+        )
         self._boxes = (top, bottom)
         reason = w.Text(placeholder="why, in a few words", description="reason")
         mark = w.Button(description="mark interval")

@@ -164,9 +164,12 @@ class Panel:
             self._trace(axes)
         canvas.header_visible = canvas.footer_visible = canvas.toolbar_visible = False
         self._selector = SpanSelector(
-            axes, self._span, self._direction, useblit=False,
+            axes,
+            self._span,
+            self._direction,
+            useblit=False,
             props={"facecolor": "0.5", "alpha": 0.25},
-        )  # fmt: skip
+        )
 
         def redraw() -> None:
             with matplotlib.rc_context(SETTINGS):

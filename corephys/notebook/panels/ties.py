@@ -47,9 +47,13 @@ class Tie(Panel):
     _direction = ""
 
     def __init__(
-        self, site: Any, properties: Mapping[str, Mapping[str, xr.Dataset]],
-        core: tuple[str, str], to: tuple[str, str], quantity: str,
-    ) -> None:  # fmt: skip
+        self,
+        site: Any,
+        properties: Mapping[str, Mapping[str, xr.Dataset]],
+        core: tuple[str, str],
+        to: tuple[str, str],
+        quantity: str,
+    ) -> None:
         super().__init__()
         self.site, self.quantity = site, quantity
         self.core, self.to = tuple(map(str, core)), tuple(map(str, to))
@@ -159,12 +163,18 @@ class Tie(Panel):
         if self.uncertainty is not None:
             spread = float(units.as_floats(self.uncertainty, "m", "uncertainty"))
         row = {
-            "tie": str(number), "hole": self.core[0], "core": self.core[1],
-            "depth [m]": round(middle - self._shift, 3), "to_hole": self.to[0],
-            "to_core": self.to[1], "to_depth [m]": middle, "uncertainty [m]": spread,
-            "correlation": round(self.correlation, 4), "state": "accepted",
+            "tie": str(number),
+            "hole": self.core[0],
+            "core": self.core[1],
+            "depth [m]": round(middle - self._shift, 3),
+            "to_hole": self.to[0],
+            "to_core": self.to[1],
+            "to_depth [m]": middle,
+            "uncertainty [m]": spread,
+            "correlation": round(self.correlation, 4),
+            "state": "accepted",
             "note": f"{_BY_HAND} on {self.quantity}",
-        }  # fmt: skip
+        }
         return composite.checked_ties(pd.DataFrame([row]), self.site.cores)
 
     def write(self, folder: str | os.PathLike[str]) -> Path:
@@ -216,9 +226,14 @@ class Tie(Panel):
             return before
         known_u = f"{row['uncertainty']} m" if np.isfinite(row["uncertainty"]) else None
         table = composite.change(
-            before, old["tie"], state="edited", note=row["note"], depth=f"{row['depth']} m",
-            to_depth=f"{row['to_depth']} m", uncertainty=known_u,
-        )  # fmt: skip
+            before,
+            old["tie"],
+            state="edited",
+            note=row["note"],
+            depth=f"{row['depth']} m",
+            to_depth=f"{row['to_depth']} m",
+            uncertainty=known_u,
+        )
         last = table.index[-1]
         table.loc[last, ["uncertainty", "correlation"]] = row[["uncertainty", "correlation"]].values
         return table
@@ -242,17 +257,28 @@ class Tie(Panel):
             plate.curve(left, panel, f"hole {self.to[0]}, core {self.to[1]}", z, y, colour="0.55")
             z, y = self._moving
             plate.curve(
-                left, panel, f"hole {self.core[0]}, core {self.core[1]}, moved", z + self._shift, y,
-                colour=COLOURS.get(self.quantity, "black"), style=(0, (4, 1.5)),
-            )  # fmt: skip
+                left,
+                panel,
+                f"hole {self.core[0]}, core {self.core[1]}, moved",
+                z + self._shift,
+                y,
+                colour=COLOURS.get(self.quantity, "black"),
+                style=(0, (4, 1.5)),
+            )
             left.set_xlabel(f"depth below seafloor in hole {self.to[0]} [m]")
             left.set_ylabel(label(self.quantity))
             words = (
                 f"core {self.to[1]} of hole {self.to[0]}: full line; core {self.core[1]} of hole "
             )
             left.set_title(f"{words}{self.core[0]}: dashed", loc="left", fontsize=6)
-            plate.curve(right, "correlation against shift [m]", "correlation", self._shifts,
-                        self._correlations, colour="0.2")  # fmt: skip
+            plate.curve(
+                right,
+                "correlation against shift [m]",
+                "correlation",
+                self._shifts,
+                self._correlations,
+                colour="0.2",
+            )
             right.axvline(self._shift, color="0.3", linewidth=0.8, linestyle="--")
             right.set_xlabel("shift [m]")
             right.set_ylabel("correlation")
@@ -265,10 +291,15 @@ class Tie(Panel):
     def _controls(self, w: Any) -> list[Any]:
         low, high = self._range()
         shift = w.FloatSlider(
-            value=self._shift, min=np.floor(low), max=np.ceil(high), step=0.01,
-            description="shift [m]", continuous_update=False, readout_format="+.2f",
+            value=self._shift,
+            min=np.floor(low),
+            max=np.ceil(high),
+            step=0.01,
+            description="shift [m]",
+            continuous_update=False,
+            readout_format="+.2f",
             layout=w.Layout(width="36em"),
-        )  # fmt: skip
+        )
         best = w.Button(description="largest correlation", disabled=not np.isfinite(self._best))
         trouble = w.HTML()
 

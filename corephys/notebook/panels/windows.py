@@ -207,9 +207,12 @@ class _Window(Panel):
         options = [(f"{t:g} s", t) for t in steps]
         near = [min(steps, key=lambda t, edge=edge: abs(t - edge)) for edge in (low, high)]
         slider = w.SelectionRangeSlider(
-            options=options, index=(steps.index(near[0]), steps.index(near[1])),
-            description="window", continuous_update=False, layout=w.Layout(width="30em"),
-        )  # fmt: skip
+            options=options,
+            index=(steps.index(near[0]), steps.index(near[1])),
+            description="window",
+            continuous_update=False,
+            layout=w.Layout(width="30em"),
+        )
         back = w.Button(description="as found", tooltip="go back to the window that was found")
 
         def moved(change: Any) -> None:

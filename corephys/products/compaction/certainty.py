@@ -73,11 +73,9 @@ def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any
         raise ValueError(f"levels are {levels}; each has to lie between 0 and 1")
     out = xr.Dataset(
         coords={
-            "level": (
-                "level", np.array(levels), {"units": "1", "long_name": "level of confidence"}
-            )
+            "level": ("level", np.array(levels), {"units": "1", "long_name": "level of confidence"})
         }
-    )  # fmt: skip
+    )
     words: list[str] = []
     for name in made.model.names:
         if name in made.forced:
@@ -183,9 +181,12 @@ def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
         above, start = _excess(made, name, outer, start)
         if above >= rise:
             found = brentq(
-                _above, inner, outer, args=(made, name, start, rise),
+                _above,
+                inner,
+                outer,
+                args=(made, name, start, rise),
                 xtol=1e-6 * abs(outer - inner) + 1e-12,
-            )  # fmt: skip
+            )
             return float(found)
         if outer == limit:
             return float(limit)
@@ -211,9 +212,11 @@ def _write(
     best, u = made.found.values[name], made.found.errors[name]
     quantile = _quantile(made, levels)
     is_open = np.array(
-        [[not np.isfinite(a) or a == parameter.low, not np.isfinite(b) or b == parameter.high]
-         for a, b in ends]
-    )  # fmt: skip
+        [
+            [not np.isfinite(a) or a == parameter.low, not np.isfinite(b) or b == parameter.high]
+            for a, b in ends
+        ]
+    )
     unit = {"units": entry.unit}
     out[name] = ((), best, {**unit, "long_name": entry.long_name})
     for i, side in enumerate(("lower", "upper")):
@@ -222,25 +225,36 @@ def _write(
         words = f"{side} end of {entry.long_name} by its covariance"
         sign = 1.0 if i else -1.0
         out[f"{name}_{side}_symmetric"] = (
-            "level", best + sign * quantile * u, {**unit, "long_name": words}
-        )  # fmt: skip
+            "level",
+            best + sign * quantile * u,
+            {**unit, "long_name": words},
+        )
     out[f"{name}_open"] = (
-        "level", is_open @ np.array([1, 2]),
-        {"units": "1", "long_name": f"open ends of the interval of {entry.long_name}: 1 below, 2 above"},  # noqa: E501
-    )  # fmt: skip
+        "level",
+        is_open @ np.array([1, 2]),
+        {
+            "units": "1",
+            "long_name": f"open ends of the interval of {entry.long_name}: 1 below, 2 above",
+        },
+    )
     return _say(name, best, quantile * u, ends, is_open, levels)
 
 
 def _say(
-    name: str, best: float, arm: np.ndarray, ends: np.ndarray, is_open: np.ndarray,
+    name: str,
+    best: float,
+    arm: np.ndarray,
+    ends: np.ndarray,
+    is_open: np.ndarray,
     levels: np.ndarray,
-) -> list[str]:  # fmt: skip
+) -> list[str]:
     words = []
     for level, pair, (below, above) in zip(levels, ends, is_open, strict=True):
         sides = [
             f"{side} at {end:g}" if np.isfinite(end) else side
-            for side, end, at in (("below", pair[0], below), ("above", pair[1], above)) if at
-        ]  # fmt: skip
+            for side, end, at in (("below", pair[0], below), ("above", pair[1], above))
+            if at
+        ]
         if sides:
             words.append(f"{_words(name)} at {100 * level:.2f} %: open {' and '.join(sides)}")
     if not arm[0] > 0:
@@ -272,9 +286,14 @@ _SURE = thresholds.value("one_sided_errors")
 
 
 def bootstrap(
-    porosity: Any, *, replicates: int = 1000, block: Any = None, seed: int = 0,
-    levels: tuple[float, ...] = LEVELS, **choices: Any,
-) -> xr.Dataset:  # fmt: skip
+    porosity: Any,
+    *,
+    replicates: int = 1000,
+    block: Any = None,
+    seed: int = 0,
+    levels: tuple[float, ...] = LEVELS,
+    **choices: Any,
+) -> xr.Dataset:
     """Scatter of the parameters when blocks of depth are drawn again and again.
 
     Parameters
@@ -458,16 +477,21 @@ def _dataset(
             continue
         entry, values = vocabulary.term(name), drawn[good, i]
         unit = {"units": entry.unit}
-        out[name] = ("replicate", np.where(good, drawn[:, i], np.nan),
-                     {**unit, "long_name": f"{entry.long_name}, drawn"})  # fmt: skip
+        out[name] = (
+            "replicate",
+            np.where(good, drawn[:, i], np.nan),
+            {**unit, "long_name": f"{entry.long_name}, drawn"},
+        )
         for side, share in (("lower", tails), ("upper", 1.0 - tails)):
             ends = np.quantile(values, share) if values.size else np.full(len(levels), np.nan)
             text = f"{side} percentile of {entry.long_name}"
             out[f"{name}_{side}"] = ("level", ends, {**unit, "long_name": text})
         deviation = float(values.std(ddof=1)) if values.size > 1 else float("nan")
         out[f"{name}_deviation"] = (
-            (), deviation, {**unit, "long_name": f"standard deviation of {entry.long_name}, drawn"}
-        )  # fmt: skip
+            (),
+            deviation,
+            {**unit, "long_name": f"standard deviation of {entry.long_name}, drawn"},
+        )
         u = made.found.errors[name]
         ratio = float(out[f"{name}_upper"][0] - out[f"{name}_lower"][0]) / (2.0 * u)
         if not _NARROW < ratio < _WIDE:
@@ -477,7 +501,10 @@ def _dataset(
     if failed:
         words.append(f"{failed} of {drawn.shape[0]} draws could not be fitted")
     out.attrs = {
-        "model": made.model.name, "block": f"{length:.6g} m", "seed": seed, "failed": failed,
+        "model": made.model.name,
+        "block": f"{length:.6g} m",
+        "seed": seed,
+        "failed": failed,
         "verdict": "; ".join(words) or "the drawn intervals agree with the errors of the fit",
-    }  # fmt: skip
+    }
     return out

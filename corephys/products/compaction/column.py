@@ -88,10 +88,16 @@ def thickness_kernel(solids: Any, top: Any, surface_porosity: Any, decay_length:
 
 
 def solid_thickness(
-    top: Any, bottom: Any, *, surface_porosity: Any, decay_length: Any, porosity: Any = None,
-    surface_porosity_uncertainty: Any = None, decay_length_uncertainty: Any = None,
+    top: Any,
+    bottom: Any,
+    *,
+    surface_porosity: Any,
+    decay_length: Any,
+    porosity: Any = None,
+    surface_porosity_uncertainty: Any = None,
+    decay_length_uncertainty: Any = None,
     porosity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Thickness that the grains of each layer would have without pores.
 
     Parameters
@@ -134,16 +140,30 @@ def solid_thickness(
     def solids(phi0: Any, length: Any) -> Any:
         return solid_kernel(layers.top, layers.bottom, phi0, length)
 
-    return _built("solid_thickness", solids, layers, (
-        surface_porosity_uncertainty, decay_length_uncertainty, porosity_uncertainty,
-    ))  # fmt: skip
+    return _built(
+        "solid_thickness",
+        solids,
+        layers,
+        (
+            surface_porosity_uncertainty,
+            decay_length_uncertainty,
+            porosity_uncertainty,
+        ),
+    )
 
 
 def decompact(
-    top: Any, bottom: Any, *, surface_porosity: Any, decay_length: Any, new_top: Any = "0 m",
-    porosity: Any = None, surface_porosity_uncertainty: Any = None,
-    decay_length_uncertainty: Any = None, porosity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    top: Any,
+    bottom: Any,
+    *,
+    surface_porosity: Any,
+    decay_length: Any,
+    new_top: Any = "0 m",
+    porosity: Any = None,
+    surface_porosity_uncertainty: Any = None,
+    decay_length_uncertainty: Any = None,
+    porosity_uncertainty: Any = None,
+) -> xr.Dataset:
     """Thickness of a stack of layers with its uppermost top moved to another depth.
 
     Parameters
@@ -185,9 +205,16 @@ def decompact(
         solids = solid_kernel(layers.top, layers.bottom, phi0, length)
         return np.stack(stacked(solids, start, phi0, length), axis=-1)
 
-    found = _built("layer_thickness", thickness, layers, (
-        surface_porosity_uncertainty, decay_length_uncertainty, porosity_uncertainty,
-    ))  # fmt: skip
+    found = _built(
+        "layer_thickness",
+        thickness,
+        layers,
+        (
+            surface_porosity_uncertainty,
+            decay_length_uncertainty,
+            porosity_uncertainty,
+        ),
+    )
     ends = start + np.cumsum(found["layer_thickness"].values)
     for name, values, words in (
         ("new_top", np.concatenate([[start], ends[:-1]]), "depth of the top once moved"),
@@ -198,10 +225,16 @@ def decompact(
 
 
 def original_thickness(
-    top: Any, bottom: Any, *, surface_porosity: Any, decay_length: Any, porosity: Any = None,
-    surface_porosity_uncertainty: Any = None, decay_length_uncertainty: Any = None,
+    top: Any,
+    bottom: Any,
+    *,
+    surface_porosity: Any,
+    decay_length: Any,
+    porosity: Any = None,
+    surface_porosity_uncertainty: Any = None,
+    decay_length_uncertainty: Any = None,
     porosity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Thickness of each layer by itself as it was when nothing lay on it.
 
     Parameters
@@ -233,9 +266,16 @@ def original_thickness(
         solids = solid_kernel(layers.top, layers.bottom, phi0, length)
         return thickness_kernel(solids, 0.0, phi0, length)
 
-    return _built("layer_thickness", thickness, layers, (
-        surface_porosity_uncertainty, decay_length_uncertainty, porosity_uncertainty,
-    ))  # fmt: skip
+    return _built(
+        "layer_thickness",
+        thickness,
+        layers,
+        (
+            surface_porosity_uncertainty,
+            decay_length_uncertainty,
+            porosity_uncertainty,
+        ),
+    )
 
 
 def stacked(solids: Any, start: Any, surface_porosity: Any, decay_length: Any) -> list[Any]:
@@ -277,10 +317,12 @@ def make_layers(top: Any, bottom: Any, phi0: Any, length: Any, porosity: Any) ->
     numbers = [
         np.asarray(units.as_floats(value, unit, name), dtype=float)
         for value, unit, name in (
-            (top, "m", "top"), (bottom, "m", "bottom"),
-            (phi0, "1", "surface_porosity"), (length, "m", "decay_length"),
+            (top, "m", "top"),
+            (bottom, "m", "bottom"),
+            (phi0, "1", "surface_porosity"),
+            (length, "m", "decay_length"),
         )
-    ]  # fmt: skip
+    ]
     mean = units.as_floats(porosity, "1", "porosity", optional=True)
     sizes = {n.size for n in numbers if n.ndim} | ({np.size(mean)} if np.ndim(mean) else set())
     if len(sizes) > 1 or any(n.ndim > 1 for n in numbers):
@@ -375,8 +417,10 @@ def _built(
         )[: 1 if name == "solid_thickness" else 2],
     )
     found["surface_porosity_used"] = (
-        "layer", layers.phi0, {"units": "1", "long_name": "porosity of the layer at the seafloor"},
-    )  # fmt: skip
+        "layer",
+        layers.phi0,
+        {"units": "1", "long_name": "porosity of the layer at the seafloor"},
+    )
     return found
 
 
@@ -388,12 +432,18 @@ _C = constants.CONSTANTS
 
 
 def column_effective_stress(
-    depth: Any, *, surface_porosity: Any, decay_length: Any,
-    surface_porosity_uncertainty: Any = None, decay_length_uncertainty: Any = None,
-    grain_density: Any = _C["grain_density"], grain_density_uncertainty: Any = None,
-    fluid_density: Any = _C["pore_water_density"], fluid_density_uncertainty: Any = None,
+    depth: Any,
+    *,
+    surface_porosity: Any,
+    decay_length: Any,
+    surface_porosity_uncertainty: Any = None,
+    decay_length_uncertainty: Any = None,
+    grain_density: Any = _C["grain_density"],
+    grain_density_uncertainty: Any = None,
+    fluid_density: Any = _C["pore_water_density"],
+    fluid_density_uncertainty: Any = None,
     gravity: Any = _C["gravity"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Vertical effective stress under an exponential of porosity, with hydrostatic pressure.
 
     Parameters
@@ -453,11 +503,13 @@ def column_effective_stress(
     partials = {
         "surface_porosity": (-weight * length * (1.0 - shrunk), surface_porosity_uncertainty, "1"),
         "decay_length": (
-            -weight * phi0 * (1.0 - shrunk * (1.0 + plain / length)), decay_length_uncertainty, "m",
+            -weight * phi0 * (1.0 - shrunk * (1.0 + plain / length)),
+            decay_length_uncertainty,
+            "m",
         ),
         "grain_density": (g * solids, grain_density_uncertainty, "g/cm^3"),
         "pore_water_density": (-g * solids, fluid_density_uncertainty, "g/cm^3"),
-    }  # fmt: skip
+    }
     of = {"grain_density": grain_density, "pore_water_density": fluid_density}
     effects = {
         source: partial * stated(u, unit, f"uncertainty of {source}", of.get(source))
@@ -473,10 +525,11 @@ def column_effective_stress(
             "surface_porosity": (surface_porosity, surface_porosity_uncertainty),
             "decay_length": (decay_length, decay_length_uncertainty),
             "grain_density": (grain_density, grain_density_uncertainty),
-            "fluid_density": (fluid_density, fluid_density_uncertainty), "gravity": gravity,
+            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "gravity": gravity,
         },
         safety=RESEARCH_ONLY,
-    )  # fmt: skip
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -487,12 +540,23 @@ _LEAST_KEPT = thresholds.value("burial_least_kept")
 
 
 def burial_history(
-    top: Any, bottom: Any, *, surface_porosity: Any, decay_length: Any, top_age: Any,
-    bottom_age: Any, at: Any = None, porosity: Any = None,
-    surface_porosity_uncertainty: Any = None, decay_length_uncertainty: Any = None,
-    porosity_uncertainty: Any = None, age_uncertainty: Any = None, draws: int = 1000,
-    coverage: float = 0.6827, seed: int = 1,
-) -> xr.Dataset:  # fmt: skip
+    top: Any,
+    bottom: Any,
+    *,
+    surface_porosity: Any,
+    decay_length: Any,
+    top_age: Any,
+    bottom_age: Any,
+    at: Any = None,
+    porosity: Any = None,
+    surface_porosity_uncertainty: Any = None,
+    decay_length_uncertainty: Any = None,
+    porosity_uncertainty: Any = None,
+    age_uncertainty: Any = None,
+    draws: int = 1000,
+    coverage: float = 0.6827,
+    seed: int = 1,
+) -> xr.Dataset:
     """Depths of the layers of a column at every age.
 
     Parameters
@@ -570,12 +634,22 @@ def burial_history(
         ends, kept = _draw(layers, young, old, ages, errors, draws, seed)
         tail = 0.5 * (1.0 - coverage)
         edges = [np.quantile(end, [tail, 1.0 - tail], axis=0) for end in ends]
-    return _dataset(ages, layers, there, best, edges, {
-        "draws": draws if errors.drawn() else 0, "draws_kept": kept, "seed": seed,
-        "coverage": coverage, "errors_drawn": ", ".join(errors.drawn()) or "none",
-        "assumptions": "grains neither dissolved nor added; compaction reversible; solids of a "
-        "layer settle evenly; no erosion at a hiatus; depths below the seafloor of that age",
-    })  # fmt: skip
+    return _dataset(
+        ages,
+        layers,
+        there,
+        best,
+        edges,
+        {
+            "draws": draws if errors.drawn() else 0,
+            "draws_kept": kept,
+            "seed": seed,
+            "coverage": coverage,
+            "errors_drawn": ", ".join(errors.drawn()) or "none",
+            "assumptions": "grains neither dissolved nor added; compaction reversible; solids of a "
+            "layer settle evenly; no erosion at a hiatus; depths below the seafloor of that age",
+        },
+    )
 
 
 @dataclass(frozen=True)
@@ -667,9 +741,13 @@ def _draw(
             "1; the uncertainties are too large for an interval: join layers or drop it"
         )
     top, bottom, _ = _columns(
-        layers, phi0[keep], np.broadcast_to(length, phi0.shape)[keep], young_drawn[keep],
-        old_drawn[keep], ages,
-    )  # fmt: skip
+        layers,
+        phi0[keep],
+        np.broadcast_to(length, phi0.shape)[keep],
+        young_drawn[keep],
+        old_drawn[keep],
+        ages,
+    )
     return (top, bottom), int(keep.sum())
 
 

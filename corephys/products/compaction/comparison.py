@@ -84,10 +84,16 @@ _SHORT = ("aicc_difference", "aicc_weight", "cross_validation_error", "skill")
 
 
 def compare(
-    porosity: Any, *, depth: Any = None, stress: Any = None, models: Sequence[str] | None = None,
-    absolute_sigma: bool, excess_scatter: bool = True, bed_thickness: Any = _T["bed_thickness"],
+    porosity: Any,
+    *,
+    depth: Any = None,
+    stress: Any = None,
+    models: Sequence[str] | None = None,
+    absolute_sigma: bool,
+    excess_scatter: bool = True,
+    bed_thickness: Any = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> Comparison:  # fmt: skip
+) -> Comparison:
     """Fit several models to the same porosities and set them beside each other.
 
     Parameters
@@ -239,8 +245,9 @@ def _dataset(
         words = f"random standard uncertainty of {entry.long_name}"
         out[f"{name}_u_random"] = ("model", errors, {"units": entry.unit, "long_name": words})
     for key, attribute, words in (
-        ("equation", "curve", "fitted curve"), ("verdict", "verdict", "what is wrong with the fit")
-    ):  # fmt: skip
+        ("equation", "curve", "fitted curve"),
+        ("verdict", "verdict", "what is wrong with the fit"),
+    ):
         text = np.array([fit.dataset.attrs[attribute] for fit in fits.values()], dtype=object)
         out[key] = ("model", text, {"long_name": words})
     first = next(iter(fits.values()))

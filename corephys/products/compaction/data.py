@@ -45,9 +45,13 @@ _WEIGHTS: dict[str, Callable[[np.ndarray, float], tuple[np.ndarray, np.ndarray]]
 
 
 def fit(
-    model: Model, x: np.ndarray, data: Data, kind: str, start: dict[str, float],
+    model: Model,
+    x: np.ndarray,
+    data: Data,
+    kind: str,
+    start: dict[str, float],
     forced: dict[str, float],
-) -> tuple[fitting.Fit, np.ndarray]:  # fmt: skip
+) -> tuple[fitting.Fit, np.ndarray]:
     """Iteratively reweighted least squares.
 
     Parameters
@@ -89,9 +93,15 @@ def fit(
 
 
 def _reweigh(
-    model: Model, x: np.ndarray, y: np.ndarray, sigma: np.ndarray, kind: str, p: np.ndarray,
-    forced: dict[str, float], least: float,
-) -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:  # fmt: skip
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    sigma: np.ndarray,
+    kind: str,
+    p: np.ndarray,
+    forced: dict[str, float],
+    least: float,
+) -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
     tuning = get(f"{kind}_tuning").value
     scale, weights, slope = 1.0, np.ones(x.size), np.ones(x.size)
     for _ in range(100):
@@ -107,9 +117,16 @@ def _reweigh(
 
 
 def _finished(
-    model: Model, x: np.ndarray, data: Data, sigma: np.ndarray, p: np.ndarray, scale: float,
-    weights: np.ndarray, slope: np.ndarray, forced: dict[str, float],
-) -> fitting.Fit:  # fmt: skip
+    model: Model,
+    x: np.ndarray,
+    data: Data,
+    sigma: np.ndarray,
+    p: np.ndarray,
+    scale: float,
+    weights: np.ndarray,
+    slope: np.ndarray,
+    forced: dict[str, float],
+) -> fitting.Fit:
     """Errors of the robust solution."""
     values = {name: float(value) for name, value in zip(model.names, p, strict=True)}
     free = np.array([name not in forced for name in model.names])
@@ -121,9 +138,10 @@ def _finished(
     covariance = np.full((p.size, p.size), np.nan)
     bounds = model.bounds
     at_bound = tuple(
-        n for n in values
+        n
+        for n in values
         if n in bounds and n not in forced and min(np.abs(np.subtract(bounds[n], values[n]))) < 1e-6
-    )  # fmt: skip
+    )
     if not at_bound and np.linalg.matrix_rank(jacobian) == count and np.mean(slope) > 0:
         inverse = np.linalg.inv(jacobian.T @ jacobian)
         covariance[np.ix_(free, free)] = scale**2 * spread / np.mean(slope) ** 2 * inverse
@@ -132,10 +150,20 @@ def _finished(
     with np.errstate(invalid="ignore"):
         errors = dict(zip(values, np.sqrt(np.diag(covariance)).tolist(), strict=True))
     return fitting.Fit(
-        values, errors, covariance, residual, chi_square, chi_square / max(freedom, 1), x.size,
-        freedom, float("nan"), at_bound, bool(np.isfinite(p).all()),
-        "iteratively reweighted least squares", data.sigma is not None,
-    )  # fmt: skip
+        values,
+        errors,
+        covariance,
+        residual,
+        chi_square,
+        chi_square / max(freedom, 1),
+        x.size,
+        freedom,
+        float("nan"),
+        at_bound,
+        bool(np.isfinite(p).all()),
+        "iteratively reweighted least squares",
+        data.sigma is not None,
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -237,18 +265,27 @@ class Data:
             With their uncertainties; what is not chosen is not counted as left out.
         """
         return Data(
-            self.depth[chosen], None if self.stress is None else self.stress[chosen],
-            self.porosity[chosen], None if self.sigma is None else self.sigma[chosen],
-            self.near[chosen], {k: v[chosen] for k, v in self.effects.items()},
-            {k: v[chosen] for k, v in self.stress_effects.items()}, self.left_out,
+            self.depth[chosen],
+            None if self.stress is None else self.stress[chosen],
+            self.porosity[chosen],
+            None if self.sigma is None else self.sigma[chosen],
+            self.near[chosen],
+            {k: v[chosen] for k, v in self.effects.items()},
+            {k: v[chosen] for k, v in self.stress_effects.items()},
+            self.left_out,
             self.bed_thickness,
-        )  # fmt: skip
+        )
 
 
 def gather(
-    porosity: Any, depth: Any, stress: Any, models: tuple[Model, ...], absolute_sigma: bool,
-    bed_thickness: Any, allow: tuple[str, ...],
-) -> tuple[Data, np.ndarray]:  # fmt: skip
+    porosity: Any,
+    depth: Any,
+    stress: Any,
+    models: tuple[Model, ...],
+    absolute_sigma: bool,
+    bed_thickness: Any,
+    allow: tuple[str, ...],
+) -> tuple[Data, np.ndarray]:
     """Take the arguments of a fit through the door.
 
     Parameters
@@ -290,13 +327,16 @@ def gather(
     _check(y, max(5, 1 + max(len(model.parameters) for model in models)))
     reach = float(positive(bed_thickness, "m", "bed_thickness", zero=True))
     data = Data(
-        z[use], None if load is None else load[use], y,
+        z[use],
+        None if load is None else load[use],
+        y,
         np.asarray(picked.u_random, dtype=float) if absolute_sigma else None,
         numerics.neighbours(z[use], reach),
         {source: _along(effect, y) for source, effect in picked.effects.items()},
         {source: _along(effect, y, use) for source, effect in shifts.items()},
-        int((~use).sum()), bed_thickness,
-    )  # fmt: skip
+        int((~use).sum()),
+        bed_thickness,
+    )
     for model in models:
         _check_range(data.abscissa(model), model)
     return data, use
@@ -364,9 +404,15 @@ def _check(y: np.ndarray, needed: int) -> None:
 
 
 def solve(
-    model: Model, x: np.ndarray, y: np.ndarray, weight: np.ndarray | float = 1.0, *,
-    start: Mapping[str, float], fixed: Mapping[str, float] | None = None, bounded: bool = True,
-) -> np.ndarray:  # fmt: skip
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    weight: np.ndarray | float = 1.0,
+    *,
+    start: Mapping[str, float],
+    fixed: Mapping[str, float] | None = None,
+    bounded: bool = True,
+) -> np.ndarray:
     """Parameters of least squares, without errors.
 
     Parameters
@@ -404,9 +450,13 @@ def solve(
 
 
 def _free(
-    model: Model, x: np.ndarray, y: np.ndarray, weight: np.ndarray | float,
-    start: Mapping[str, float], held: Mapping[str, float],
-) -> np.ndarray:  # fmt: skip
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    weight: np.ndarray | float,
+    start: Mapping[str, float],
+    held: Mapping[str, float],
+) -> np.ndarray:
     """Least squares without bounds in the parameters that are not held."""
     from scipy.optimize import least_squares
 
@@ -496,9 +546,14 @@ def independent(found: fitting.Fit) -> Spread:
 
 
 def widen(
-    z: np.ndarray, found: fitting.Fit, weight: np.ndarray, u: np.ndarray | None,
-    jacobian: np.ndarray, free: np.ndarray, robust: np.ndarray | None = None,
-) -> tuple[fitting.Fit, Spread]:  # fmt: skip
+    z: np.ndarray,
+    found: fitting.Fit,
+    weight: np.ndarray,
+    u: np.ndarray | None,
+    jacobian: np.ndarray,
+    free: np.ndarray,
+    robust: np.ndarray | None = None,
+) -> tuple[fitting.Fit, Spread]:
     """Replace the errors of a fit by those of correlated readings.
 
     Parameters
@@ -554,7 +609,11 @@ def widen(
         errors = dict(zip(found.errors, np.sqrt(np.diag(full)).tolist(), strict=True))
         growth = np.sqrt(np.diag(full) / np.diag(found.covariance))
     spread = Spread(
-        growth, result.effective_number, result.length, result.degrees_of_freedom, factor,
+        growth,
+        result.effective_number,
+        result.length,
+        result.degrees_of_freedom,
+        factor,
         result.few(z, _FEWEST, _SHARE),
-    )  # fmt: skip
+    )
     return replace(found, covariance=full, errors=errors), spread

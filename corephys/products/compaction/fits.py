@@ -28,11 +28,18 @@ _T = thresholds.DEFAULTS
 
 
 def fit(
-    porosity: Any, *, depth: Any = None, stress: Any = None, model: str = "exponential",
-    absolute_sigma: bool, robust: str = "none", fixed: Mapping[str, Any] | None = None,
-    excess_scatter: bool = True, bed_thickness: Any = _T["bed_thickness"],
+    porosity: Any,
+    *,
+    depth: Any = None,
+    stress: Any = None,
+    model: str = "exponential",
+    absolute_sigma: bool,
+    robust: str = "none",
+    fixed: Mapping[str, Any] | None = None,
+    excess_scatter: bool = True,
+    bed_thickness: Any = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> CompactionFit:  # fmt: skip
+) -> CompactionFit:
     """Fit porosity against depth or vertical effective stress.
 
     Parameters
@@ -165,11 +172,19 @@ def fit_data(
     checks = block_checks(model, data, found.values, forced)
     verdict = judge(model, found, checks, data, forced, free)
     dataset = dataset_of(
-        model, found, effects, verdict, checks, data, spread, excess_scatter=scatter,
-        robust=choices.robust, points_weighed_down=low,
+        model,
+        found,
+        effects,
+        verdict,
+        checks,
+        data,
+        spread,
+        excess_scatter=scatter,
+        robust=choices.robust,
+        points_weighed_down=low,
         forced=", ".join(f"{name} = {value:g}" for name, value in forced.items()) or "none",
         cross_validation_error=checks.error if checks else float("nan"),
-    )  # fmt: skip
+    )
     return CompactionFit(dataset, verdict, model, data, found, forced, choices, checks, spread)
 
 
@@ -219,9 +234,14 @@ def _least_squares(
 
 
 def _once(
-    model: Model, x: np.ndarray, y: np.ndarray, sigma: np.ndarray | None,
-    start: dict[str, float], absolute: bool, forced: dict[str, float],
-) -> fitting.Fit:  # fmt: skip
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    sigma: np.ndarray | None,
+    start: dict[str, float],
+    absolute: bool,
+    forced: dict[str, float],
+) -> fitting.Fit:
     def curve(x: Any, **free: float) -> Any:
         values = {**forced, **free}
         return model.curve(x, *(values[name] for name in model.names))
@@ -275,9 +295,13 @@ def _inside(model: Model, values: dict[str, float]) -> dict[str, float]:
 
 
 def _effects(
-    model: Model, x: np.ndarray, data: Data, sigma: np.ndarray | None, found: fitting.Fit,
+    model: Model,
+    x: np.ndarray,
+    data: Data,
+    sigma: np.ndarray | None,
+    found: fitting.Fit,
     forced: dict[str, float],
-) -> dict[str, np.ndarray]:  # fmt: skip
+) -> dict[str, np.ndarray]:
     """Shift of the parameters by each effect, through the linearised fit."""
     values = [found.values[name] for name in model.names]
     free = np.array([name not in forced for name in model.names])
@@ -295,8 +319,9 @@ def _effects(
         shift = np.zeros(len(values))
         shift[free] = (
             np.linalg.lstsq(jacobian, effect * weight, rcond=None)[0]
-            if np.isfinite(effect).all() else np.nan
-        )  # fmt: skip
+            if np.isfinite(effect).all()
+            else np.nan
+        )
         shifts[source] = shift
     return shifts
 
@@ -373,12 +398,19 @@ class LayerFits:
 
 
 def fit_by_layer(
-    porosity: Any, layers: Any, *, depth: Any = None, stress: Any = None,
-    model: str = "exponential", absolute_sigma: bool, robust: str = "none",
-    excess_scatter: bool = True, bed_thickness: Any = _T["bed_thickness"],
+    porosity: Any,
+    layers: Any,
+    *,
+    depth: Any = None,
+    stress: Any = None,
+    model: str = "exponential",
+    absolute_sigma: bool,
+    robust: str = "none",
+    excess_scatter: bool = True,
+    bed_thickness: Any = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
     least_points: int = _T["compaction_layer_points"],
-) -> LayerFits:  # fmt: skip
+) -> LayerFits:
     """Fit porosity layer by layer.
 
     Parameters

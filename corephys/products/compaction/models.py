@@ -110,9 +110,11 @@ def offset_exponential(
     z = units.as_floats(depth, "m", "depth")
     length = _not_zero(units.as_floats(decay_length, "m", "decay_length"), "decay_length", "m")
     return MODELS["offset exponential"].curve(
-        z, _share(surface_porosity, "surface_porosity"),
-        _share(residual_porosity, "residual_porosity"), length,
-    )  # fmt: skip
+        z,
+        _share(surface_porosity, "surface_porosity"),
+        _share(residual_porosity, "residual_porosity"),
+        length,
+    )
 
 
 def linear(depth: Any, *, surface_porosity: Any, porosity_gradient: Any) -> Any:
@@ -245,9 +247,12 @@ def exponential_in_stress(stress: Any, *, surface_porosity: Any, decay_stress: A
 
 
 def void_ratio_log_stress(
-    stress: Any, *, reference_void_ratio: Any, compression_index: Any,
+    stress: Any,
+    *,
+    reference_void_ratio: Any,
+    compression_index: Any,
     reference_stress: Any = "100 kPa",
-) -> Any:  # fmt: skip
+) -> Any:
     """Porosity of a void ratio that falls with the logarithm of effective stress.
 
     Parameters
@@ -541,49 +546,85 @@ _LENGTH = Parameter("decay_length", inverse=True)
 _STRESS = "vertical_effective_stress"
 _ROWS = (
     Model(
-        "exponential", "phi0 exp(-z / L)",
+        "exponential",
+        "phi0 exp(-z / L)",
         "porosity = {surface_porosity:.4f} exp(-z / {decay_length:.0f} m)",
-        "Athy 1930", "depth", (_AT_ZERO, _LENGTH),
-        _exponential, _exponential_slopes, _exponential_start, lambda p: 1.0 / p[1], "1/L",
+        "Athy 1930",
+        "depth",
+        (_AT_ZERO, _LENGTH),
+        _exponential,
+        _exponential_slopes,
+        _exponential_start,
+        lambda p: 1.0 / p[1],
+        "1/L",
     ),
     Model(
-        "offset exponential", "phi_r + (phi0 - phi_r) exp(-z / L)",
+        "offset exponential",
+        "phi_r + (phi0 - phi_r) exp(-z / L)",
         "porosity = {residual_porosity:.4f} + ({surface_porosity:.4f} - {residual_porosity:.4f}) "
         "exp(-z / {decay_length:.0f} m)",
-        "Athy 1930 with a porosity that stays", "depth",
+        "Athy 1930 with a porosity that stays",
+        "depth",
         (_AT_ZERO, Parameter("residual_porosity", 0.0, 1.0), _LENGTH),
-        _offset, _offset_slopes, _offset_start,
-        lambda p: float(np.sign(p[0] - p[1]) / p[2]), "1/L",
+        _offset,
+        _offset_slopes,
+        _offset_start,
+        lambda p: float(np.sign(p[0] - p[1]) / p[2]),
+        "1/L",
     ),
     Model(
-        "linear", "phi0 - g z",
+        "linear",
+        "phi0 - g z",
         "porosity = {surface_porosity:.4f} - {porosity_gradient:.4f} z / km",
-        "straight line", "depth", (_AT_ZERO, Parameter("porosity_gradient")),
-        _linear, _linear_slopes, _linear_start, lambda p: float(p[1]), "the gradient",
+        "straight line",
+        "depth",
+        (_AT_ZERO, Parameter("porosity_gradient")),
+        _linear,
+        _linear_slopes,
+        _linear_start,
+        lambda p: float(p[1]),
+        "the gradient",
     ),
     Model(
-        "power", "1 - (1 - phi1) (z / 100 m)^m",
+        "power",
+        "1 - (1 - phi1) (z / 100 m)^m",
         "porosity = 1 - (1 - {reference_porosity:.4f}) (z / 100 m)^{solidity_exponent:.4f}",
-        "Baldwin and Butler 1985", "depth",
+        "Baldwin and Butler 1985",
+        "depth",
         (Parameter("reference_porosity", 0.0, 1.0), Parameter("solidity_exponent")),
-        _power, _power_slopes, _power_start, lambda p: float(p[1]), "the exponent",
+        _power,
+        _power_slopes,
+        _power_start,
+        lambda p: float(p[1]),
+        "the exponent",
     ),
     Model(
-        "exponential in stress", "phi0 exp(-sigma' / S)",
+        "exponential in stress",
+        "phi0 exp(-sigma' / S)",
         "porosity = {surface_porosity:.4f} exp(-sigma' / {decay_stress:.0f} kPa)",
-        "Athy 1930, in effective stress", _STRESS,
+        "Athy 1930, in effective stress",
+        _STRESS,
         (_AT_ZERO, Parameter("decay_stress", inverse=True)),
-        _exponential, _exponential_slopes, _exponential_start, lambda p: 1.0 / p[1], "1/S",
+        _exponential,
+        _exponential_slopes,
+        _exponential_start,
+        lambda p: 1.0 / p[1],
+        "1/S",
     ),
     Model(
-        "void ratio in log stress", "e / (1 + e), e = e0 - Cc log10(sigma' / 100 kPa)",
-        "void ratio = {reference_void_ratio:.4f} - {compression_index:.4f} "
-        "log10(sigma' / 100 kPa)",
-        "Terzaghi and Peck 1948", _STRESS,
+        "void ratio in log stress",
+        "e / (1 + e), e = e0 - Cc log10(sigma' / 100 kPa)",
+        "void ratio = {reference_void_ratio:.4f} - {compression_index:.4f} log10(sigma' / 100 kPa)",
+        "Terzaghi and Peck 1948",
+        _STRESS,
         (Parameter("reference_void_ratio", 0.0), Parameter("compression_index")),
-        _log_stress, _log_stress_slopes, _log_stress_start, lambda p: float(p[1]), "Cc",
+        _log_stress,
+        _log_stress_slopes,
+        _log_stress_start,
+        lambda p: float(p[1]),
+        "Cc",
         positive=True,
     ),
-)  # fmt: skip
+)
 
 MODELS: dict[str, Model] = {model.name: model for model in _ROWS}

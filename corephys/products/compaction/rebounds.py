@@ -30,10 +30,14 @@ _DEEPEST = thresholds.value("rebound_deepest")  # m
 
 
 def rebound(
-    porosity: Any, *, stress: Any, swelling_index: Any, swelling_index_uncertainty: Any = None,
+    porosity: Any,
+    *,
+    stress: Any,
+    swelling_index: Any,
+    swelling_index_uncertainty: Any = None,
     reference_stress: Any = _C["rebound_reference_stress"],
     reference_stress_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Porosity before the rebound of a sample, by its swelling index.
 
     Parameters
@@ -107,14 +111,21 @@ def rebound(
     reason = series.joined_reasons(bare(phi.reason), bare(load.reason))
     inner = 1.0 / (1.0 + e) ** 2
     gained = [(1.0 - inner * inputs[0][0], phi), *((-inner * p, m) for p, m in inputs[1:])]
-    return _answer(phi, {
-        "void_ratio_in_situ": (e, inputs),
-        "porosity_in_situ": (corrected, [(inner * p, m) for p, m in inputs]),
-        "porosity_rebound": (plain - corrected, gained),
-    }, reason, constants={
-        "swelling_index": (swelling_index, swelling_index_uncertainty),
-        "reference_stress": (reference_stress, reference_stress_uncertainty),
-    }, steps=(_SWELLING,), assumptions=_ASSUMPTIONS)  # fmt: skip
+    return _answer(
+        phi,
+        {
+            "void_ratio_in_situ": (e, inputs),
+            "porosity_in_situ": (corrected, [(inner * p, m) for p, m in inputs]),
+            "porosity_rebound": (plain - corrected, gained),
+        },
+        reason,
+        constants={
+            "swelling_index": (swelling_index, swelling_index_uncertainty),
+            "reference_stress": (reference_stress, reference_stress_uncertainty),
+        },
+        steps=(_SWELLING,),
+        assumptions=_ASSUMPTIONS,
+    )
 
 
 _SWELLING = "e_is = e_lab - Cs log10(sigma' / sigma_ref), phi = e / (1 + e)"
@@ -169,21 +180,28 @@ def rebound_by_depth(porosity: Any, *, kind: str, depth: Any = None) -> xr.Datas
     curve = Measured(gain, 0.0, {"rebound_curve": float("nan")})
     found = np.where(beyond, flags.bit("beyond_method_range"), 0).astype(np.int64)
     reason = series.joined_reasons(bare(phi.reason), found)
-    return _answer(phi, {
-        "void_ratio_in_situ": (corrected / (1.0 - corrected), [(inner, phi), (-inner, curve)]),
-        "porosity_in_situ": (corrected, [(1.0, phi), (-1.0, curve)]),
-        "porosity_rebound": (gain, [(1.0, curve)]),
-    }, reason, constants={"curve": f"{kind}, Hamilton (1976), from memory"},
+    return _answer(
+        phi,
+        {
+            "void_ratio_in_situ": (corrected / (1.0 - corrected), [(inner, phi), (-inner, curve)]),
+            "porosity_in_situ": (corrected, [(1.0, phi), (-1.0, curve)]),
+            "porosity_rebound": (gain, [(1.0, curve)]),
+        },
+        reason,
+        constants={"curve": f"{kind}, Hamilton (1976), from memory"},
         steps=("porosity less a rebound by depth (Hamilton 1976, from memory)",),
         assumptions="rebound by depth alone, of sediment elsewhere; values from memory",
-    )  # fmt: skip
+    )
 
 
 def rebound_density(
-    bulk_density: Any, *, rebound: xr.Dataset, grain_density: Any,
+    bulk_density: Any,
+    *,
+    rebound: xr.Dataset,
+    grain_density: Any,
     pore_water_density: Any = _C["pore_water_density"],
     pore_water_density_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bulk density before the rebound of a sample.
 
     Parameters
@@ -224,13 +242,19 @@ def rebound_density(
     gained = series.unpack(rebound, "porosity_rebound")
     grains = series.unpack(grain_density, "grain_density")
     water = float(positive(pore_water_density, "g/cm^3", "pore_water_density"))
-    u = stated(pore_water_density_uncertainty, "g/cm^3", "pore_water_density_uncertainty",
-               pore_water_density)  # fmt: skip
+    u = stated(
+        pore_water_density_uncertainty,
+        "g/cm^3",
+        "pore_water_density_uncertainty",
+        pore_water_density,
+    )
     gain, contrast = bare(gained.values), bare(grains.values) - water
     inputs = [
-        (1.0, rho), (contrast, gained), (gain, grains),
+        (1.0, rho),
+        (contrast, gained),
+        (gain, grains),
         (-gain, Measured(water, 0.0, {"pore_water_density": u})),
-    ]  # fmt: skip
+    ]
     random, effects = combine(inputs)
     reason = series.joined_reasons(bare(rho.reason), bare(gained.reason))
     return series.build(
@@ -250,9 +274,11 @@ def rebound_density(
 
 
 def _answer(
-    phi: Measured, parts: dict[str, tuple[Any, list[tuple[Any, Measured]]]], reason: Any,
+    phi: Measured,
+    parts: dict[str, tuple[Any, list[tuple[Any, Measured]]]],
+    reason: Any,
     **words: Any,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Corrected quantities beside the porosity that they come from."""
     quantities = {}
     for name, (values, inputs) in parts.items():

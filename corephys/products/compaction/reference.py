@@ -13,9 +13,13 @@ from corephys.ground import flags, series, units
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "REFERENCE_CURVES", "ReferenceCurve", "reference_curve", "reference_curves",
-    "reference_depth", "reference_porosity",
-]  # fmt: skip
+    "REFERENCE_CURVES",
+    "ReferenceCurve",
+    "reference_curve",
+    "reference_curves",
+    "reference_depth",
+    "reference_porosity",
+]
 
 _INF, _NAN = float("inf"), float("nan")
 _FORMS = {
@@ -98,37 +102,130 @@ _SOLIDITY = (
 _DOUBTFUL = "coefficients from memory and not found in print: low trust; range from memory too"
 
 _ROWS = (
-    ("shale", "exponential", (0.63, 1960.0), _INF, "shale, North Sea", _SCLATER, "published",
-     "0.51 1/km in other tables, 1961 m"),
-    ("sand", "exponential", (0.49, 1e3 / 0.27), _INF, "sandstone, North Sea",
-     _BY_CONSTANT.format(0.27), "memory", "3704 m; a rounded 3700 m is quoted too"),
+    (
+        "shale",
+        "exponential",
+        (0.63, 1960.0),
+        _INF,
+        "shale, North Sea",
+        _SCLATER,
+        "published",
+        "0.51 1/km in other tables, 1961 m",
+    ),
+    (
+        "sand",
+        "exponential",
+        (0.49, 1e3 / 0.27),
+        _INF,
+        "sandstone, North Sea",
+        _BY_CONSTANT.format(0.27),
+        "memory",
+        "3704 m; a rounded 3700 m is quoted too",
+    ),
     ("chalk", "exponential", (0.70, 1408.0), _INF, "chalk, North Sea", _SCLATER, "published", ""),
-    ("shaly_sand", "exponential", (0.56, 1e3 / 0.39), _INF, "shaly sand, North Sea",
-     _BY_CONSTANT.format(0.39), "memory", "one table prints 2464 m, 4 % less than 1/0.39 1/km"),
-    ("shale_athy", "exponential", (0.48, 1e3 / 1.42), _INF, "shale, Oklahoma",
-     "Athy (1930) American Association of Petroleum Geologists Bulletin 14, 1; constants seen "
-     "quoted only", "memory", "old rock, uplifted since"),
-    ("calcisiltite", "exponential", (0.599, 1722.0), _INF, "calcisiltite, Walvis Ridge",
-     "Calcisiltite compaction in the deep ocean, Geological Society of America, North-Central "
-     "Section (2005), paper 86668", "published",
-     "correlation 0.67; a second hole of the same paper has 0.655 and 1754 m"),
-    ("carbonate", "exponential", (0.4173, 2498.0), _INF, "carbonates, South Florida",
-     "Schmoker and Halley (1982) American Association of Petroleum Geologists Bulletin 66, 2561",
-     "memory", "lithified"),
-    ("shale_solidity", "solidity", (6.02, 6.35), 6020.0, "shale, normally compacted", _SOLIDITY,
-     "memory", "porosity goes to one at the seafloor"),
-    ("shale_undercompacted", "solidity", (15.0, 8.0), 15000.0,
-     "shale, Gulf Coast, undercompacted (Dickinson)", _SOLIDITY, "memory",
-     "porosity goes to one at the seafloor"),
-    ("calcareous", "polynomial", (0.72, -0.987, 0.83), 500.0, "calcareous sediment", _HAMILTON,
-     "memory", _DOUBTFUL + "; turns upward below 595 m"),
-    ("terrigenous", "polynomial", (0.72, -0.816, 0.361), 1000.0, "terrigenous sediment", _HAMILTON,
-     "memory", _DOUBTFUL + "; turns upward below 1130 m"),
-    ("pelagic_clay", "polynomial", (0.814, -0.813, -0.164), 300.0, "pelagic clay", _HAMILTON,
-     "memory", _DOUBTFUL),
-    ("diatomaceous_ooze", "polynomial", (0.861, -0.549, 0.492), 500.0, "diatomaceous ooze",
-     _HAMILTON, "memory", _DOUBTFUL + "; turns upward below 558 m"),
-)  # fmt: skip
+    (
+        "shaly_sand",
+        "exponential",
+        (0.56, 1e3 / 0.39),
+        _INF,
+        "shaly sand, North Sea",
+        _BY_CONSTANT.format(0.39),
+        "memory",
+        "one table prints 2464 m, 4 % less than 1/0.39 1/km",
+    ),
+    (
+        "shale_athy",
+        "exponential",
+        (0.48, 1e3 / 1.42),
+        _INF,
+        "shale, Oklahoma",
+        "Athy (1930) American Association of Petroleum Geologists Bulletin 14, 1; constants seen "
+        "quoted only",
+        "memory",
+        "old rock, uplifted since",
+    ),
+    (
+        "calcisiltite",
+        "exponential",
+        (0.599, 1722.0),
+        _INF,
+        "calcisiltite, Walvis Ridge",
+        "Calcisiltite compaction in the deep ocean, Geological Society of America, North-Central "
+        "Section (2005), paper 86668",
+        "published",
+        "correlation 0.67; a second hole of the same paper has 0.655 and 1754 m",
+    ),
+    (
+        "carbonate",
+        "exponential",
+        (0.4173, 2498.0),
+        _INF,
+        "carbonates, South Florida",
+        "Schmoker and Halley (1982) American Association of Petroleum Geologists Bulletin 66, 2561",
+        "memory",
+        "lithified",
+    ),
+    (
+        "shale_solidity",
+        "solidity",
+        (6.02, 6.35),
+        6020.0,
+        "shale, normally compacted",
+        _SOLIDITY,
+        "memory",
+        "porosity goes to one at the seafloor",
+    ),
+    (
+        "shale_undercompacted",
+        "solidity",
+        (15.0, 8.0),
+        15000.0,
+        "shale, Gulf Coast, undercompacted (Dickinson)",
+        _SOLIDITY,
+        "memory",
+        "porosity goes to one at the seafloor",
+    ),
+    (
+        "calcareous",
+        "polynomial",
+        (0.72, -0.987, 0.83),
+        500.0,
+        "calcareous sediment",
+        _HAMILTON,
+        "memory",
+        _DOUBTFUL + "; turns upward below 595 m",
+    ),
+    (
+        "terrigenous",
+        "polynomial",
+        (0.72, -0.816, 0.361),
+        1000.0,
+        "terrigenous sediment",
+        _HAMILTON,
+        "memory",
+        _DOUBTFUL + "; turns upward below 1130 m",
+    ),
+    (
+        "pelagic_clay",
+        "polynomial",
+        (0.814, -0.813, -0.164),
+        300.0,
+        "pelagic clay",
+        _HAMILTON,
+        "memory",
+        _DOUBTFUL,
+    ),
+    (
+        "diatomaceous_ooze",
+        "polynomial",
+        (0.861, -0.549, 0.492),
+        500.0,
+        "diatomaceous ooze",
+        _HAMILTON,
+        "memory",
+        _DOUBTFUL + "; turns upward below 558 m",
+    ),
+)
 
 REFERENCE_CURVES: dict[str, ReferenceCurve] = {row[0]: ReferenceCurve(*row) for row in _ROWS}
 
@@ -175,13 +272,17 @@ def reference_curves() -> pd.DataFrame:
     return pd.DataFrame(
         [
             {
-                "curve": one.name, "material": one.material, "equation": one.equation(),
-                "deepest [m]": one.deepest, "source": one.citation, "status": one.status,
+                "curve": one.name,
+                "material": one.material,
+                "equation": one.equation(),
+                "deepest [m]": one.deepest,
+                "source": one.citation,
+                "status": one.status,
                 "note": one.note,
             }
             for one in REFERENCE_CURVES.values()
         ]
-    ).set_index("curve")  # fmt: skip
+    ).set_index("curve")
 
 
 def porosity_kernel(z: Any, curve: ReferenceCurve) -> Any:

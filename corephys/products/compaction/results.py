@@ -58,15 +58,25 @@ def block_checks(
     if model.name == "exponential" and not forced:
         return numerics.block_checks(x, y, BLOCKS, fitted)
     return numerics.block_checks(
-        x, y, BLOCKS, fitted, curve=model.curve, rate=model.rate, along=data.depth,
+        x,
+        y,
+        BLOCKS,
+        fitted,
+        curve=model.curve,
+        rate=model.rate,
+        along=data.depth,
         solver=lambda u, v: solve(model, u, v, start=values, fixed=forced, bounded=False),
-    )  # fmt: skip
+    )
 
 
 def judge(
-    model: Model, found: fitting.Fit, checks: Checks | None, data: Data,
-    forced: dict[str, float], free: fitting.Fit | None,
-) -> tuple[str, ...]:  # fmt: skip
+    model: Model,
+    found: fitting.Fit,
+    checks: Checks | None,
+    data: Data,
+    forced: dict[str, float],
+    free: fitting.Fit | None,
+) -> tuple[str, ...]:
     """Name what is wrong.
 
     Parameters
@@ -146,8 +156,9 @@ def _shape(model: Model, found: fitting.Fit, x: np.ndarray) -> list[str]:
     if not model.rate(values) > 0:
         first = (
             "the e-folding depth is negative: "
-            if model.names[-1] == "decay_length" and values[-1] < 0 else ""
-        )  # fmt: skip
+            if model.names[-1] == "decay_length" and values[-1] < 0
+            else ""
+        )
         troubles.append(f"{first}porosity rises with {_along(model)}")
     span, longest = float(np.ptp(x)), values[-1]
     if model.names[-1] in ("decay_length", "decay_stress") and longest > _LONGEST * span > 0:
@@ -291,8 +302,9 @@ class CompactionFit(Shown):
         """
         given = {}
         for name, unit, value in (
-            ("depth", "m", depth), ("vertical_effective_stress", "kPa", stress)
-        ):  # fmt: skip
+            ("depth", "m", depth),
+            ("vertical_effective_stress", "kPa", stress),
+        ):
             if value is not None:
                 given[name] = np.atleast_1d(np.asarray(units.as_floats(value, unit, name), float))
         if self.model.abscissa not in given:
@@ -388,9 +400,15 @@ def _table(curve: np.ndarray, u: np.ndarray, given: dict[str, np.ndarray]) -> xr
 
 
 def dataset_of(
-    model: Model, found: fitting.Fit, effects: dict[str, np.ndarray], verdict: tuple[str, ...],
-    checks: Checks | None, data: Data, spread: Spread, **attributes: Any,
-) -> xr.Dataset:  # fmt: skip
+    model: Model,
+    found: fitting.Fit,
+    effects: dict[str, np.ndarray],
+    verdict: tuple[str, ...],
+    checks: Checks | None,
+    data: Data,
+    spread: Spread,
+    **attributes: Any,
+) -> xr.Dataset:
     """The Dataset of a fit.
 
     Parameters
@@ -414,11 +432,13 @@ def dataset_of(
     reason = (flags.bit("poor_fit") if verdict else 0) | (flags.bit(_FEW) if spread.few else 0)
     quantities = {
         name: Measured(
-            xr.DataArray(found.values[name]), found.errors[name],
-            {source: float(shift[i]) for source, shift in effects.items()}, reason,
+            xr.DataArray(found.values[name]),
+            found.errors[name],
+            {source: float(shift[i]) for source, shift in effects.items()},
+            reason,
         )
         for i, name in enumerate(model.names)
-    }  # fmt: skip
+    }
     nan = float("nan")
     dataset = series.build(
         quantities,
@@ -441,9 +461,10 @@ def dataset_of(
     )
     words = " and ".join(f"{p.words} [{p.unit}]" for p in model.parameters)
     dataset["covariance"] = xr.DataArray(
-        found.covariance, dims=("parameter", "parameter_2"),
+        found.covariance,
+        dims=("parameter", "parameter_2"),
         attrs={"units": "1", "long_name": f"random covariance of {words}"},
-    )  # fmt: skip
+    )
     _add_intervals(dataset, model)
     _add_spread(dataset, spread)
     return dataset
@@ -466,8 +487,10 @@ def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
         for side, end in zip(("lower", "upper"), np.sort(ends), strict=True):
             words = f"{side} end of the random 68 % interval of {parameter.words}"
             dataset[f"{parameter.name}_{side}"] = (
-                (), float(end), {"units": parameter.unit, "long_name": words}
-            )  # fmt: skip
+                (),
+                float(end),
+                {"units": parameter.unit, "long_name": words},
+            )
 
 
 def _add_spread(dataset: xr.Dataset, spread: Spread) -> None:
@@ -477,7 +500,8 @@ def _add_spread(dataset: xr.Dataset, spread: Spread) -> None:
     ):
         dataset[name] = ((), value, {"units": unit, "long_name": words})
     dataset["growth_factor"] = (
-        "parameter", spread.growth,
+        "parameter",
+        spread.growth,
         {"units": "1", "long_name": "random uncertainty over that of independent readings"},
-    )  # fmt: skip
+    )
     dataset.attrs["degrees_of_freedom"] = spread.degrees_of_freedom

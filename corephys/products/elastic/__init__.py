@@ -56,21 +56,53 @@ from corephys.products.elastic.velocities import (
 )
 
 __all__ = [
-    "MATERIALS", "MEANINGS", "MODELS", "Material", "bounds_check", "brine", "castagna",
-    "contact_cement", "contacts_of_porosity", "critical_porosity", "dynamic_moduli",
-    "fluid_mixture", "fluid_substitution", "frame_modulus", "from_moduli", "gardner", "gassmann",
-    "han", "hashin_shtrikman", "hertz_mindlin", "hill", "krief", "material", "materials",
-    "mineral_mixture", "porosity_from_velocity", "raymer", "reflection_at_angle", "reuss",
-    "s_wave_from_frame", "soft_sand", "stiff_sand", "velocity_models", "voigt", "wood",
+    "MATERIALS",
+    "MEANINGS",
+    "MODELS",
+    "Material",
+    "bounds_check",
+    "brine",
+    "castagna",
+    "contact_cement",
+    "contacts_of_porosity",
+    "critical_porosity",
+    "dynamic_moduli",
+    "fluid_mixture",
+    "fluid_substitution",
+    "frame_modulus",
+    "from_moduli",
+    "gardner",
+    "gassmann",
+    "han",
+    "hashin_shtrikman",
+    "hertz_mindlin",
+    "hill",
+    "krief",
+    "material",
+    "materials",
+    "mineral_mixture",
+    "porosity_from_velocity",
+    "raymer",
+    "reflection_at_angle",
+    "reuss",
+    "s_wave_from_frame",
+    "soft_sand",
+    "stiff_sand",
+    "velocity_models",
+    "voigt",
+    "wood",
     "wyllie",
-]  # fmt: skip
+]
 
 
 @carry.names_checked
 def dynamic_moduli(
-    p_wave_velocity: Any, s_wave_velocity: Any, bulk_density: Any, *,
+    p_wave_velocity: Any,
+    s_wave_velocity: Any,
+    bulk_density: Any,
+    *,
     uncertainties: dict[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Moduli of a core from its two velocities and its density.
 
     Parameters
@@ -108,8 +140,11 @@ def dynamic_moduli(
     >>> float(found["bulk_modulus"].round(3))
     10.808
     """
-    given = {"p_wave_velocity": p_wave_velocity, "s_wave_velocity": s_wave_velocity,
-             "bulk_density": bulk_density}  # fmt: skip
+    given = {
+        "p_wave_velocity": p_wave_velocity,
+        "s_wave_velocity": s_wave_velocity,
+        "bulk_density": bulk_density,
+    }
     carry.same_positions(**given)
     inputs = [carry.quantity(value, name, uncertainties) for name, value in given.items()]
     reason = series.joined_reasons(*(part.reason for part in inputs))

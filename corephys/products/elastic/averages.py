@@ -85,9 +85,12 @@ def walpole_kernel(shares: Any, bulk: Any, shear: Any, *, upper: bool) -> Moduli
 
 
 def _average(
-    kernel: Callable[..., tuple[Any, ...]], names: tuple[str, ...], fractions: Sequence[Any],
-    phases: Sequence[Any], uncertainties: Mapping[str, Any] | None,
-) -> dict[str, Any]:  # fmt: skip
+    kernel: Callable[..., tuple[Any, ...]],
+    names: tuple[str, ...],
+    fractions: Sequence[Any],
+    phases: Sequence[Any],
+    uncertainties: Mapping[str, Any] | None,
+) -> dict[str, Any]:
     """Lay a kernel of stacked phases over measured fractions and moduli."""
     if len(fractions) != len(phases) or len(phases) < 2:
         raise ValueError(
@@ -101,9 +104,12 @@ def _average(
         inputs[f"f{place}"] = carry.fraction(share, f"fraction_{place + 1}", uncertainties)
         for letter, name in (("k", "bulk_modulus"), ("g", "shear_modulus")):
             inputs[f"{letter}{place}"] = carry.number(
-                getattr(kind, name), "GPa", f"{name}_{place + 1}", uncertainties,
+                getattr(kind, name),
+                "GPa",
+                f"{name}_{place + 1}",
+                uncertainties,
                 zero=letter == "g",
-            )  # fmt: skip
+            )
     carry.together([inputs[f"f{place}"] for place in range(len(phases))])
 
     def stacked(**parts: Any) -> tuple[Any, ...]:
@@ -131,9 +137,11 @@ _BOTH = ("bulk_modulus", "shear_modulus")
 
 @carry.names_checked
 def voigt(
-    fractions: Sequence[Any], phases: Sequence[Any], *,
+    fractions: Sequence[Any],
+    phases: Sequence[Any],
+    *,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Moduli of a mixture whose phases all strain alike: the greatest that there can be.
 
     Parameters
@@ -172,9 +180,11 @@ def voigt(
 
 @carry.names_checked
 def reuss(
-    fractions: Sequence[Any], phases: Sequence[Any], *,
+    fractions: Sequence[Any],
+    phases: Sequence[Any],
+    *,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Moduli of a mixture whose phases all bear the same stress: the least that there can be.
 
     Parameters
@@ -209,9 +219,11 @@ def reuss(
 
 @carry.names_checked
 def hill(
-    fractions: Sequence[Any], phases: Sequence[Any], *,
+    fractions: Sequence[Any],
+    phases: Sequence[Any],
+    *,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Mean of the averages of Voigt and Reuss: a guess between bounds, and no bound.
 
     Parameters
@@ -239,9 +251,12 @@ def hill(
 
 @carry.names_checked
 def hashin_shtrikman(
-    fractions: Sequence[Any], phases: Sequence[Any], *, bound: str,
+    fractions: Sequence[Any],
+    phases: Sequence[Any],
+    *,
+    bound: str,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Narrowest bound of the moduli of an isotropic mixture of which the fractions alone are known.
 
     Parameters

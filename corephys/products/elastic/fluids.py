@@ -33,9 +33,16 @@ __all__ = [
 # Coefficients of Batzle and Wang (1992), Geophysics 57, 1396, from memory: density of
 # water [kg/m^3] by powers of temperature [degC] and pressure [MPa], equation 27a;
 _WATER_DENSITY = (
-    (1, 0, -8.0e-2), (2, 0, -3.3e-3), (3, 0, 1.75e-6), (0, 1, 0.489), (1, 1, -2e-3),
-    (2, 1, 1.6e-5), (3, 1, -1.3e-8), (0, 2, -3.33e-4), (1, 2, -2e-6),
-)  # fmt: skip
+    (1, 0, -8.0e-2),
+    (2, 0, -3.3e-3),
+    (3, 0, 1.75e-6),
+    (0, 1, 0.489),
+    (1, 1, -2e-3),
+    (2, 1, 1.6e-5),
+    (3, 1, -1.3e-8),
+    (0, 2, -3.33e-4),
+    (1, 2, -2e-6),
+)
 # and the velocity of sound in water [m/s], rows by power of temperature, columns of pressure
 # (equation 28, table 1).
 _WATER_VELOCITY = (
@@ -76,9 +83,12 @@ def brine_kernel(temperature: Any, pressure: Any, salinity: Any) -> tuple[Any, A
 
 @carry.names_checked
 def brine(
-    temperature: Any, pressure: Any, salinity: Any, *,
+    temperature: Any,
+    pressure: Any,
+    salinity: Any,
+    *,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Density, velocity and bulk modulus of a brine of sodium chloride under pressure.
 
     Parameters
@@ -119,13 +129,19 @@ def brine(
     >>> float(found["fluid_velocity"].round(4))
     1521.5146
     """
-    given = {"temperature": (temperature, "degC"), "pressure": (pressure, "MPa"),
-             "salinity": (_salinity(salinity), "g/kg")}  # fmt: skip
+    given = {
+        "temperature": (temperature, "degC"),
+        "pressure": (pressure, "MPa"),
+        "salinity": (_salinity(salinity), "g/kg"),
+    }
     carry.same_positions(**{name: value for name, (value, _) in given.items()})
     inputs = {}
     for name, (value, unit) in given.items():
-        plain = (carry.plain(value, unit, name) if unit == "degC"
-                 else positive(value, unit, name, zero=True))  # fmt: skip
+        plain = (
+            carry.plain(value, unit, name)
+            if unit == "degC"
+            else positive(value, unit, name, zero=True)
+        )
         delta = "K" if unit == "degC" else unit
         u = stated((uncertainties or {}).get(name), delta, f"uncertainty of {name}")
         inputs[name] = Measured(plain, 0.0, {name: u})
@@ -134,8 +150,9 @@ def brine(
         density, sound = brine_kernel(temperature, pressure, 1e-3 * salinity)
         return density, sound, 1e-6 * density * sound**2
 
-    beyond = series.apply(_beyond, *(bare(part.values) for part in inputs.values()),
-                          dtypes=[np.int64])  # fmt: skip
+    beyond = series.apply(
+        _beyond, *(bare(part.values) for part in inputs.values()), dtypes=[np.int64]
+    )
     names = ("fluid_density", "fluid_velocity", "fluid_bulk_modulus")
     found = carry.propagate(kernel, names, inputs, reason=beyond)
     return series.build(found, steps=("brine of sodium chloride (Batzle and Wang 1992)",))
@@ -156,9 +173,12 @@ def _beyond(temperature: Any, pressure: Any, salinity: Any) -> Any:
 
 @carry.names_checked
 def fluid_mixture(
-    fractions: Sequence[Any], fluids: Sequence[Any], *, how: str = "uniform",
+    fractions: Sequence[Any],
+    fluids: Sequence[Any],
+    *,
+    how: str = "uniform",
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bulk modulus and density of fluids that share the pores.
 
     Parameters
@@ -271,9 +291,13 @@ def frame_kernel(saturated: Any, porosity: Any, k_m: Any, k_f: Any) -> Any:
 
 @carry.names_checked
 def gassmann(
-    frame_bulk_modulus: Any, porosity: Any, *, mineral: Any, fluid: Any,
+    frame_bulk_modulus: Any,
+    porosity: Any,
+    *,
+    mineral: Any,
+    fluid: Any,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bulk modulus of a rock full of fluid, from that of its frame without fluid.
 
     Parameters
@@ -328,9 +352,13 @@ def gassmann(
 
 @carry.names_checked
 def frame_modulus(
-    bulk_modulus: Any, porosity: Any, *, mineral: Any, fluid: Any,
+    bulk_modulus: Any,
+    porosity: Any,
+    *,
+    mineral: Any,
+    fluid: Any,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bulk modulus of the frame without fluid, from that of the rock with it.
 
     Parameters
@@ -391,9 +419,16 @@ def _outside(frame: Any, mineral: Any) -> Any:
 
 @carry.names_checked
 def fluid_substitution(
-    p_wave_velocity: Any, s_wave_velocity: Any, bulk_density: Any, porosity: Any, *, mineral: Any,
-    fluid: Any, new_fluid: Any, uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    p_wave_velocity: Any,
+    s_wave_velocity: Any,
+    bulk_density: Any,
+    porosity: Any,
+    *,
+    mineral: Any,
+    fluid: Any,
+    new_fluid: Any,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
     """Velocities and density of a rock after its pore fluid is exchanged for another.
 
     Parameters
@@ -441,9 +476,13 @@ def fluid_substitution(
         "p": carry.quantity(p_wave_velocity, "p_wave_velocity", uncertainties),
         "rho": carry.quantity(bulk_density, "bulk_density", uncertainties),
         "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        "k_m": old["k_m"], "g_m": old["g_m"], "k_1": old["k_f"], "rho_1": old["rho_f"],
-        "k_2": new["k_f"], "rho_2": new["rho_f"],
-    }  # fmt: skip
+        "k_m": old["k_m"],
+        "g_m": old["g_m"],
+        "k_1": old["k_f"],
+        "rho_1": old["rho_f"],
+        "k_2": new["k_f"],
+        "rho_2": new["rho_f"],
+    }
     names: tuple[str, ...] = ("p_wave_velocity", "bulk_density")
     if with_s:
         inputs["s"] = carry.quantity(s_wave_velocity, "s_wave_velocity", uncertainties)
@@ -457,9 +496,17 @@ def fluid_substitution(
 
 
 def _exchanged(
-    p: Any, rho: Any, porosity: Any, k_m: Any, g_m: Any, k_1: Any, rho_1: Any, k_2: Any,
-    rho_2: Any, s: Any = None,
-) -> tuple[Any, ...]:  # fmt: skip
+    p: Any,
+    rho: Any,
+    porosity: Any,
+    k_m: Any,
+    g_m: Any,
+    k_1: Any,
+    rho_1: Any,
+    k_2: Any,
+    rho_2: Any,
+    s: Any = None,
+) -> tuple[Any, ...]:
     new_rho = rho + porosity * (rho_2 - rho_1)
     shear = rho * (s / 1e3) ** 2 if s is not None else 0.0
     mineral = k_m if s is not None else k_m + 4.0 / 3.0 * g_m

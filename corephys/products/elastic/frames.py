@@ -37,9 +37,16 @@ _C = constants.CONSTANTS
 
 
 def contact_cement_kernel(
-    porosity: Any, k_m: Any, g_m: Any, k_c: Any, g_c: Any, critical: Any, contacts: Any, *,
+    porosity: Any,
+    k_m: Any,
+    g_m: Any,
+    k_c: Any,
+    g_c: Any,
+    critical: Any,
+    contacts: Any,
+    *,
     at_contacts: bool,
-) -> tuple[Any, ...]:  # fmt: skip
+) -> tuple[Any, ...]:
     """Moduli of a cemented pack.
 
     Parameters
@@ -77,10 +84,15 @@ def contact_cement_kernel(
 
 @carry.names_checked
 def contact_cement(
-    porosity: Any, *, mineral: Any, cement: Any, where: str = "contacts",
-    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],
+    porosity: Any,
+    *,
+    mineral: Any,
+    cement: Any,
+    where: str = "contacts",
+    critical: Any = _C["critical_porosity"],
+    contacts: Any = _C["contacts"],
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Dry sand of which cement has filled the pores from the critical porosity down.
 
     Parameters
@@ -131,10 +143,12 @@ def contact_cement(
     def kernel(**parts: Any) -> tuple[Any, ...]:
         return contact_cement_kernel(**parts, at_contacts=where == "contacts")
 
-    beyond = series.apply(_beyond, bare(inputs["porosity"].values),
-                          bare(inputs["critical"].values), dtypes=[np.int64])  # fmt: skip
-    found = carry.propagate(kernel, ("frame_bulk_modulus", "frame_shear_modulus"), inputs,
-                            reason=beyond)  # fmt: skip
+    beyond = series.apply(
+        _beyond, bare(inputs["porosity"].values), bare(inputs["critical"].values), dtypes=[np.int64]
+    )
+    found = carry.propagate(
+        kernel, ("frame_bulk_modulus", "frame_shear_modulus"), inputs, reason=beyond
+    )
     return series.build(found, steps=(f"cement at {where} (Dvorkin and Nur 1996)",))
 
 
@@ -150,9 +164,14 @@ _FRAME = ("frame_bulk_modulus", "frame_shear_modulus")
 
 
 def _frame(
-    kernel: Callable[..., tuple[Any, ...]], mineral: Any, others: Mapping[str, Any],
-    uncertainties: Mapping[str, Any] | None, *, limit: str = "", steps: tuple[str, ...],
-) -> xr.Dataset:  # fmt: skip
+    kernel: Callable[..., tuple[Any, ...]],
+    mineral: Any,
+    others: Mapping[str, Any],
+    uncertainties: Mapping[str, Any] | None,
+    *,
+    limit: str = "",
+    steps: tuple[str, ...],
+) -> xr.Dataset:
     """Lay a kernel over mineral and other inputs; beyond the critical porosity it says nothing."""
     grains = taken_phase(mineral)
     inputs = {
@@ -166,17 +185,22 @@ def _frame(
             lambda phi, most: np.where(phi > most, flags.bit("beyond_method_range"), 0).astype(
                 np.int64
             ),
-            bare(inputs["porosity"].values), bare(inputs[limit].values), dtypes=[np.int64],
-        )  # fmt: skip
+            bare(inputs["porosity"].values),
+            bare(inputs[limit].values),
+            dtypes=[np.int64],
+        )
     found = carry.propagate(kernel, _FRAME, inputs, reason=beyond)
     extra: dict[str, Any] = {"safety": RESEARCH_ONLY} if "pressure" in inputs else {}
     return series.build(found, steps=steps, **extra)
 
 
 def contacts_of_porosity(
-    porosity: Any, *, c0: Any = _C["contacts_c0"], c1: Any = _C["contacts_c1"],
+    porosity: Any,
+    *,
+    c0: Any = _C["contacts_c0"],
+    c1: Any = _C["contacts_c1"],
     c2: Any = _C["contacts_c2"],
-) -> constants.Constant:  # fmt: skip
+) -> constants.Constant:
     """Contacts of a grain in a random pack that has a porosity, to pass on as ``contacts``.
 
     Parameters
@@ -222,9 +246,12 @@ def contacts_of_porosity(
 
 @carry.names_checked
 def critical_porosity(
-    porosity: Any, *, mineral: Any, critical: Any = _C["critical_porosity"],
+    porosity: Any,
+    *,
+    mineral: Any,
+    critical: Any = _C["critical_porosity"],
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Frame that goes straight from the mineral to nothing at the critical porosity.
 
     Parameters
@@ -412,25 +439,37 @@ def stiff_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[A
 
 
 def _pack(
-    effective_pressure: Any, critical: Any, contacts: Any, adhesion: Any,
+    effective_pressure: Any,
+    critical: Any,
+    contacts: Any,
+    adhesion: Any,
     uncertainties: Mapping[str, Any] | None,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     given = (uncertainties or {}).get("adhesion")
     return {
-        "pressure": carry.number(effective_pressure, "GPa", "effective_pressure", uncertainties,
-                                 held="vertical_effective_stress"),
+        "pressure": carry.number(
+            effective_pressure,
+            "GPa",
+            "effective_pressure",
+            uncertainties,
+            held="vertical_effective_stress",
+        ),
         "critical": carry.number(critical, "1", "critical", uncertainties),
         "contacts": carry.number(contacts, "1", "contacts", uncertainties),
         "adhesion": carry.fraction(adhesion, "adhesion", {"adhesion": given or 0.0}),
-    }  # fmt: skip
+    }
 
 
 @carry.names_checked
 def hertz_mindlin(
-    effective_pressure: Any, *, mineral: Any, critical: Any = _C["critical_porosity"],
-    contacts: Any = _C["contacts"], adhesion: Any = 1.0,
+    effective_pressure: Any,
+    *,
+    mineral: Any,
+    critical: Any = _C["critical_porosity"],
+    contacts: Any = _C["contacts"],
+    adhesion: Any = 1.0,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Dry pack of equal spheres under pressure.
 
     Parameters
@@ -477,10 +516,15 @@ def hertz_mindlin(
 
 @carry.names_checked
 def soft_sand(
-    porosity: Any, effective_pressure: Any, *, mineral: Any,
-    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"], adhesion: Any = 1.0,
+    porosity: Any,
+    effective_pressure: Any,
+    *,
+    mineral: Any,
+    critical: Any = _C["critical_porosity"],
+    contacts: Any = _C["contacts"],
+    adhesion: Any = 1.0,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Sand or mud without cement and without fluid, from rock to the porosity of the sea floor.
 
     Parameters
@@ -509,18 +553,25 @@ def soft_sand(
     and Lavoie (1999), Geophysical Research Letters 26, 1781 (from memory).
     """
     carry.same_positions(porosity=porosity, effective_pressure=effective_pressure)
-    others = {"porosity": carry.fraction(porosity, "porosity", uncertainties),
-              **_pack(effective_pressure, critical, contacts, adhesion, uncertainties)}  # fmt: skip
+    others = {
+        "porosity": carry.fraction(porosity, "porosity", uncertainties),
+        **_pack(effective_pressure, critical, contacts, adhesion, uncertainties),
+    }
     steps = ("pack, filled (Dvorkin and Nur 1996) or loosened (Dvorkin et al. 1999)",)
     return _frame(soft_sand_kernel, mineral, others, uncertainties, steps=steps)
 
 
 @carry.names_checked
 def stiff_sand(
-    porosity: Any, effective_pressure: Any, *, mineral: Any,
-    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"], adhesion: Any = 1.0,
+    porosity: Any,
+    effective_pressure: Any,
+    *,
+    mineral: Any,
+    critical: Any = _C["critical_porosity"],
+    contacts: Any = _C["contacts"],
+    adhesion: Any = 1.0,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Dry sand whose contacts are the first to be cemented.
 
     Parameters
@@ -546,7 +597,9 @@ def stiff_sand(
     and Dvorkin, The Rock Physics Handbook (2009), section 5.5.
     """
     carry.same_positions(porosity=porosity, effective_pressure=effective_pressure)
-    others = {"porosity": carry.fraction(porosity, "porosity", uncertainties),
-              **_pack(effective_pressure, critical, contacts, adhesion, uncertainties)}  # fmt: skip
+    others = {
+        "porosity": carry.fraction(porosity, "porosity", uncertainties),
+        **_pack(effective_pressure, critical, contacts, adhesion, uncertainties),
+    }
     steps = ("upper form between pack and mineral (Mavko, Mukerji and Dvorkin 2009)",)
     return _frame(stiff_sand_kernel, mineral, others, uncertainties, limit="critical", steps=steps)

@@ -48,61 +48,167 @@ _TEOS = "TEOS-10 (gsw 3.6.23): K = rho c^2"
 # Name, K, u(K), G, u(G) [GPa], rho, u(rho) [g/cm^3], standing, source, note. The uncertainties are
 # estimates that span what tables give for the substance, not those of one measurement.
 _ROWS = (
-    ("quartz", 37.0, 0.8, 44.0, 0.8, 2.65, 0.005, "memory",
-     _TABLE,
-     "tables span 36.5 to 38 and 44 to 45.6 GPa"),
-    ("calcite", 76.8, 4.0, 32.0, 1.5, 2.71, 0.01, "memory",
-     _TABLE,
-     "tables span 63.7 to 76.8 and 28.4 to 32 GPa"),
-    ("dolomite", 94.9, 10.0, 45.0, 3.0, 2.87, 0.02, "memory",
-     _TABLE,
-     "tables span 69 to 95 and 45 to 52 GPa"),
-    ("aragonite", 46.9, 12.0, 36.0, 4.0, 2.93, 0.01, "memory",
-     _BOOK,
-     "later measurements of single crystals give 69 GPa, so the uncertainty is "
-     "wide"),
-    ("feldspar", 37.5, 5.0, 15.0, 5.0, 2.62, 0.02, "memory",
-     _TABLE,
-     "alkali feldspar, a mean"),
-    ("plagioclase", 75.6, 5.0, 25.6, 4.0, 2.63, 0.05, "memory",
-     _TABLE,
-     ""),
-    ("clay", 20.9, 4.0, 6.9, 2.0, 2.58, 0.05, "memory",
-     "Tosaya (1982), from " + _BOOK,
-     "wet clay minerals drawn out of velocities of shaly rock"),
-    ("clay_gulf", 25.0, 4.0, 9.0, 2.0, 2.55, 0.05, "memory",
-     "Han (1986), from " + _BOOK,
-     "the same of another basin; a check of how much the choice matters"),
-    ("illite", 39.4, 13.0, 11.7, 8.0, 2.71, 0.05, "memory",
-     "Katahara (1996), SEG abstracts, from memory",
-     "later measurements of cold-pressed clay give 60 and 25 GPa"),
-    ("smectite", 9.3, 4.0, 6.9, 2.0, 2.4, 0.15, "memory",
-     "Wang, Wang and Cates (2001), Geophysics 66, 428, from memory",
-     "with its interlayer water, which varies"),
-    ("opal", 14.2, 4.0, 12.6, 4.0, 2.0, 0.1, "memory",
-     "hydrous biogenic opal, from memory",
-     "dense silica glass has 36.5 and 31.2 GPa at 2.20 g/cm^3"),
-    ("pyrite", 147.4, 10.0, 132.5, 6.0, 4.93, 0.05, "memory",
-     _TABLE,
-     "crystals are 5.02 g/cm^3"),
-    ("halite", 24.8, 0.6, 14.9, 0.5, 2.16, 0.01, "memory",
-     _BOOK,
-     ""),
-    ("hydrate", 7.8, 0.6, 3.3, 0.2, 0.91, 0.01, "memory",
-     "3650 and 1890 m/s of methane hydrate, Waite et al. (2000); density from "
-     "memory",
-     ""),
-    ("water", 2.193, 0.005, 0.0, 0.0, 0.9982, 0.0005, "library",
-     _TEOS + ", no salt, 20 degC, surface",
-     ""),
-    ("sea_water", 2.371, 0.02, 0.0, 0.0, 1.0246, 0.001, "library",
-     _TEOS + ", 35 g/kg, 20 degC, surface",
-     "2.22 at 5 degC, 2.41 at 5 degC and 3000 dbar"),
-    ("gas", 0.000133, 2e-06, 0.0, 0.0, 0.00067, 1e-05, "memory",
-     "methane as an ideal gas, 1 atm and 20 degC, K = 1.31 P; ratio of heats from "
-     "memory",
-     "at depth K is some 1.3 times the pressure: give your own"),
-)  # fmt: skip
+    (
+        "quartz",
+        37.0,
+        0.8,
+        44.0,
+        0.8,
+        2.65,
+        0.005,
+        "memory",
+        _TABLE,
+        "tables span 36.5 to 38 and 44 to 45.6 GPa",
+    ),
+    (
+        "calcite",
+        76.8,
+        4.0,
+        32.0,
+        1.5,
+        2.71,
+        0.01,
+        "memory",
+        _TABLE,
+        "tables span 63.7 to 76.8 and 28.4 to 32 GPa",
+    ),
+    (
+        "dolomite",
+        94.9,
+        10.0,
+        45.0,
+        3.0,
+        2.87,
+        0.02,
+        "memory",
+        _TABLE,
+        "tables span 69 to 95 and 45 to 52 GPa",
+    ),
+    (
+        "aragonite",
+        46.9,
+        12.0,
+        36.0,
+        4.0,
+        2.93,
+        0.01,
+        "memory",
+        _BOOK,
+        "later measurements of single crystals give 69 GPa, so the uncertainty is wide",
+    ),
+    ("feldspar", 37.5, 5.0, 15.0, 5.0, 2.62, 0.02, "memory", _TABLE, "alkali feldspar, a mean"),
+    ("plagioclase", 75.6, 5.0, 25.6, 4.0, 2.63, 0.05, "memory", _TABLE, ""),
+    (
+        "clay",
+        20.9,
+        4.0,
+        6.9,
+        2.0,
+        2.58,
+        0.05,
+        "memory",
+        "Tosaya (1982), from " + _BOOK,
+        "wet clay minerals drawn out of velocities of shaly rock",
+    ),
+    (
+        "clay_gulf",
+        25.0,
+        4.0,
+        9.0,
+        2.0,
+        2.55,
+        0.05,
+        "memory",
+        "Han (1986), from " + _BOOK,
+        "the same of another basin; a check of how much the choice matters",
+    ),
+    (
+        "illite",
+        39.4,
+        13.0,
+        11.7,
+        8.0,
+        2.71,
+        0.05,
+        "memory",
+        "Katahara (1996), SEG abstracts, from memory",
+        "later measurements of cold-pressed clay give 60 and 25 GPa",
+    ),
+    (
+        "smectite",
+        9.3,
+        4.0,
+        6.9,
+        2.0,
+        2.4,
+        0.15,
+        "memory",
+        "Wang, Wang and Cates (2001), Geophysics 66, 428, from memory",
+        "with its interlayer water, which varies",
+    ),
+    (
+        "opal",
+        14.2,
+        4.0,
+        12.6,
+        4.0,
+        2.0,
+        0.1,
+        "memory",
+        "hydrous biogenic opal, from memory",
+        "dense silica glass has 36.5 and 31.2 GPa at 2.20 g/cm^3",
+    ),
+    ("pyrite", 147.4, 10.0, 132.5, 6.0, 4.93, 0.05, "memory", _TABLE, "crystals are 5.02 g/cm^3"),
+    ("halite", 24.8, 0.6, 14.9, 0.5, 2.16, 0.01, "memory", _BOOK, ""),
+    (
+        "hydrate",
+        7.8,
+        0.6,
+        3.3,
+        0.2,
+        0.91,
+        0.01,
+        "memory",
+        "3650 and 1890 m/s of methane hydrate, Waite et al. (2000); density from memory",
+        "",
+    ),
+    (
+        "water",
+        2.193,
+        0.005,
+        0.0,
+        0.0,
+        0.9982,
+        0.0005,
+        "library",
+        _TEOS + ", no salt, 20 degC, surface",
+        "",
+    ),
+    (
+        "sea_water",
+        2.371,
+        0.02,
+        0.0,
+        0.0,
+        1.0246,
+        0.001,
+        "library",
+        _TEOS + ", 35 g/kg, 20 degC, surface",
+        "2.22 at 5 degC, 2.41 at 5 degC and 3000 dbar",
+    ),
+    (
+        "gas",
+        0.000133,
+        2e-06,
+        0.0,
+        0.0,
+        0.00067,
+        1e-05,
+        "memory",
+        "methane as an ideal gas, 1 atm and 20 degC, K = 1.31 P; ratio of heats from memory",
+        "at depth K is some 1.3 times the pressure: give your own",
+    ),
+)
 
 
 def _row(row: tuple[Any, ...]) -> Material:
@@ -110,10 +216,11 @@ def _row(row: tuple[Any, ...]) -> Material:
     parts = [
         Constant(f"{name}_{kind}", value, unit, u, source, standing)
         for kind, unit, value, u in (
-            ("bulk_modulus", "GPa", *row[1:3]), ("shear_modulus", "GPa", *row[3:5]),
+            ("bulk_modulus", "GPa", *row[1:3]),
+            ("shear_modulus", "GPa", *row[3:5]),
             ("density", "g/cm^3", *row[5:7]),
         )
-    ]  # fmt: skip
+    ]
     return Material(name, parts[0], parts[1], parts[2], note)
 
 
@@ -174,13 +281,34 @@ def materials() -> pd.DataFrame:
     for one in MATERIALS.values():
         k, g, rho = one.bulk_modulus, one.shear_modulus, one.density
         speed = 1e3 * float(np.sqrt((k.value + 4.0 / 3.0 * g.value) / rho.value))
-        rows.append((one.name, k.value, k.uncertainty, g.value, g.uncertainty, rho.value,
-                     rho.uncertainty, round(speed), k.status, k.citation, one.note))  # fmt: skip
+        rows.append(
+            (
+                one.name,
+                k.value,
+                k.uncertainty,
+                g.value,
+                g.uncertainty,
+                rho.value,
+                rho.uncertainty,
+                round(speed),
+                k.status,
+                k.citation,
+                one.note,
+            )
+        )
     columns = (
-        "name", "bulk_modulus [GPa]", "u_bulk_modulus [GPa]", "shear_modulus [GPa]",
-        "u_shear_modulus [GPa]", "density [g/cm^3]", "u_density [g/cm^3]",
-        "p_wave_velocity [m/s]", "status", "citation", "note",
-    )  # fmt: skip
+        "name",
+        "bulk_modulus [GPa]",
+        "u_bulk_modulus [GPa]",
+        "shear_modulus [GPa]",
+        "u_shear_modulus [GPa]",
+        "density [g/cm^3]",
+        "u_density [g/cm^3]",
+        "p_wave_velocity [m/s]",
+        "status",
+        "citation",
+        "note",
+    )
     return pd.DataFrame(rows, columns=list(columns)).set_index("name")
 
 
@@ -231,10 +359,17 @@ def mineral_mixture(shares: Mapping[str, Any], *, name: str = "mineral_mixture")
     words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
     unit_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
     parts_made = [
-        Constant(f"{name}_{kind}", value, unit, u, f"Hill average of {words}", _standing(parts),
-                 "calculated")
+        Constant(
+            f"{name}_{kind}",
+            value,
+            unit,
+            u,
+            f"Hill average of {words}",
+            _standing(parts),
+            "calculated",
+        )
         for (kind, unit), (value, u) in zip(unit_of.items(), made, strict=True)
-    ]  # fmt: skip
+    ]
     return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
 
 

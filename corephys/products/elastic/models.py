@@ -97,24 +97,35 @@ def _chosen(models: Sequence[str] | None, pressure: Any) -> tuple[str, ...]:
 
 
 def _inputs(
-    mineral: Any, fluid: Any, pressure: Any, critical: Any, contacts: Any,
+    mineral: Any,
+    fluid: Any,
+    pressure: Any,
+    critical: Any,
+    contacts: Any,
     uncertainties: Mapping[str, Any] | None,
-) -> dict[str, Measured]:  # fmt: skip
+) -> dict[str, Measured]:
     found = of_phases(mineral, fluid, uncertainties)
     found["critical"] = carry.number(critical, "1", "critical", uncertainties)
     if pressure is not None:
         found["contacts"] = carry.number(contacts, "1", "contacts", uncertainties)
-        found["pressure"] = carry.number(pressure, "GPa", "effective_pressure", uncertainties,
-                                         held="vertical_effective_stress")  # fmt: skip
+        found["pressure"] = carry.number(
+            pressure, "GPa", "effective_pressure", uncertainties, held="vertical_effective_stress"
+        )
     return found
 
 
 @carry.names_checked
 def velocity_models(
-    porosity: Any, *, mineral: Any, fluid: Any, effective_pressure: Any = None,
-    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],
-    models: Sequence[str] | None = None, uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    porosity: Any,
+    *,
+    mineral: Any,
+    fluid: Any,
+    effective_pressure: Any = None,
+    critical: Any = _C["critical_porosity"],
+    contacts: Any = _C["contacts"],
+    models: Sequence[str] | None = None,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
     """P-wave velocity of a saturated sediment by every model at once.
 
     Parameters
@@ -192,17 +203,26 @@ def _stacked(parts: Sequence[Measured]) -> Measured:
     }
     reason = np.stack([np.broadcast_to(np.asarray(bare(p.reason)), shape) for p in parts])
     return Measured(
-        values, xr.Variable(values.dims, stack([part.u_random for part in parts])), effects,
-        xr.Variable(values.dims, reason.astype(np.int64)), first_used,
-    )  # fmt: skip
+        values,
+        xr.Variable(values.dims, stack([part.u_random for part in parts])),
+        effects,
+        xr.Variable(values.dims, reason.astype(np.int64)),
+        first_used,
+    )
 
 
 @carry.names_checked
 def porosity_from_velocity(
-    p_wave_velocity: Any, *, mineral: Any, fluid: Any, effective_pressure: Any = None,
-    critical: Any = _C["critical_porosity"], contacts: Any = _C["contacts"],
-    models: Sequence[str] | None = None, uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    p_wave_velocity: Any,
+    *,
+    mineral: Any,
+    fluid: Any,
+    effective_pressure: Any = None,
+    critical: Any = _C["critical_porosity"],
+    contacts: Any = _C["contacts"],
+    models: Sequence[str] | None = None,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
     """Porosity that each model gives a velocity, side by side.
 
     Parameters
@@ -302,8 +322,9 @@ def _flat(part: Measured) -> Measured:
 def _side_by_side(
     chosen: tuple[str, ...], porosity: np.ndarray, spread: np.ndarray, like: Any
 ) -> xr.Dataset:
-    coords: dict[str, Any] = {"model": ("model", np.array(chosen, dtype=object),
-                                        {"long_name": "model"})}  # fmt: skip
+    coords: dict[str, Any] = {
+        "model": ("model", np.array(chosen, dtype=object), {"long_name": "model"})
+    }
     if isinstance(like, xr.DataArray):
         coords.update({str(key): c.variable for key, c in like.coords.items()})
     inner = [place for place, model in enumerate(chosen) if model not in _BOUNDS]
@@ -350,10 +371,15 @@ _UNKNOWN = thresholds.value("bound_unknown_velocity")
 
 @carry.names_checked
 def bounds_check(
-    p_wave_velocity: Any, porosity: Any, *, mineral: Any, fluid: Any,
-    margin: float = _T["bound_margin"], soft_mineral: Any = None,
+    p_wave_velocity: Any,
+    porosity: Any,
+    *,
+    mineral: Any,
+    fluid: Any,
+    margin: float = _T["bound_margin"],
+    soft_mineral: Any = None,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Flag velocities that no mixture of these grains and this fluid has at their porosity.
 
     Parameters
@@ -431,12 +457,14 @@ def bounds_check(
 def _told(quantities: Mapping[str, Measured], margin: float) -> xr.Dataset:
     return series.build(
         quantities,
-        steps=("suspension below (Wood 1941), Hashin-Shtrikman bound above (Walpole 1966)",
-               f"flagged beyond {margin:g} standard uncertainties of the difference"),
+        steps=(
+            "suspension below (Wood 1941), Hashin-Shtrikman bound above (Walpole 1966)",
+            f"flagged beyond {margin:g} standard uncertainties of the difference",
+        ),
         constants={"margin": margin},
         bound="both: lowest_velocity from below, highest_velocity from above",
         meanings="; ".join(f"{reason}: {words}" for reason, words in MEANINGS.items()),
-    )  # fmt: skip
+    )
 
 
 def _bounds(
@@ -449,9 +477,15 @@ def _bounds(
         del inputs["k_s"], inputs["rho_s"]
 
     def kernel(
-        porosity: Any, k_m: Any, g_m: Any, rho_m: Any, k_f: Any, rho_f: Any, k_s: Any = None,
+        porosity: Any,
+        k_m: Any,
+        g_m: Any,
+        rho_m: Any,
+        k_f: Any,
+        rho_f: Any,
+        k_s: Any = None,
         rho_s: Any = None,
-    ) -> tuple[Any, ...]:  # fmt: skip
+    ) -> tuple[Any, ...]:
         low, high = bounds_kernel(porosity, k_m, g_m, rho_m, k_f, rho_f)
         if k_s is not None:
             low = bounds_kernel(porosity, k_s, g_m, rho_s, k_f, rho_f)[0]
@@ -486,14 +520,16 @@ def _known(measured: Measured, share: float = 0.0) -> Measured:
 def _unknown(speed: Measured, phi: Measured, found: Mapping[str, Measured]) -> list[str]:
     """Names of the sources of error whose size nobody gave."""
     names = [
-        name for name, part in (("p_wave_velocity", speed), ("porosity", phi))
+        name
+        for name, part in (("p_wave_velocity", speed), ("porosity", phi))
         if np.isnan(np.asarray(bare(part.u_random), dtype=float)).all()
-    ]  # fmt: skip
+    ]
     for part in (speed, *found.values()):
         names += [
-            source for source, effect in part.effects.items()
+            source
+            for source, effect in part.effects.items()
             if np.isnan(np.asarray(bare(effect), dtype=float)).all()
-        ]  # fmt: skip
+        ]
     return sorted(set(names))
 
 

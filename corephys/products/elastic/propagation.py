@@ -18,9 +18,15 @@ from corephys.ground.vocabulary import term
 from corephys.uncertainty import Measured, bare
 
 __all__ = [
-    "fraction", "names_checked", "number", "plain", "propagate", "quantity", "same_positions",
+    "fraction",
+    "names_checked",
+    "number",
+    "plain",
+    "propagate",
+    "quantity",
+    "same_positions",
     "together",
-]  # fmt: skip
+]
 
 _STEP = 1e-4  # of an argument; the slope is then right to about a millionth
 
@@ -80,9 +86,14 @@ def names_checked(function: _Function) -> _Function:
 
 
 def number(
-    value: Any, unit: str, name: str, uncertainties: Mapping[str, Any] | None = None, *,
-    zero: bool = False, held: str = "",
-) -> Measured:  # fmt: skip
+    value: Any,
+    unit: str,
+    name: str,
+    uncertainties: Mapping[str, Any] | None = None,
+    *,
+    zero: bool = False,
+    held: str = "",
+) -> Measured:
     """A property of a mineral, fluid or model, above zero, with its systematic uncertainty.
 
     Parameters
@@ -128,9 +139,13 @@ def number(
 
 
 def quantity(
-    value: Any, name: str, uncertainties: Mapping[str, Any] | None = None, *, key: str = "",
+    value: Any,
+    name: str,
+    uncertainties: Mapping[str, Any] | None = None,
+    *,
+    key: str = "",
     zero: bool = False,
-) -> Measured:  # fmt: skip
+) -> Measured:
     """A reading above zero: a Dataset brings its uncertainties, effects and reasons.
 
     Parameters
@@ -195,8 +210,9 @@ def fraction(
     elif isinstance(value, Measured):
         found = value
     else:
-        u = units.as_floats((uncertainties or {}).get(name), "1", f"uncertainty of {name}",
-                            optional=True)  # fmt: skip
+        u = units.as_floats(
+            (uncertainties or {}).get(name), "1", f"uncertainty of {name}", optional=True
+        )
         found = Measured(units.as_floats(value, "1", name), float("nan") if u is None else bare(u))
     return measured_fraction(found, name)
 
@@ -253,9 +269,12 @@ def same_positions(**arguments: Any) -> None:
 
 
 def propagate(
-    kernel: Callable[..., tuple[Any, ...]], names: tuple[str, ...],
-    inputs: Mapping[str, Measured], *, reason: Any = 0,
-) -> dict[str, Measured]:  # fmt: skip
+    kernel: Callable[..., tuple[Any, ...]],
+    names: tuple[str, ...],
+    inputs: Mapping[str, Measured],
+    *,
+    reason: Any = 0,
+) -> dict[str, Measured]:
     """Lay a kernel over its inputs once and carry their uncertainties through it.
 
     Parameters

@@ -45,8 +45,9 @@ def reflection_kernel(
     angle, p_1, s_1, rho_1, p_2, s_2, rho_2 = (
         np.asarray(part, dtype=complex) for part in np.broadcast_arrays(*parts)
     )
-    s_1, s_2 = (np.where(s == 0.0, _STIFFNESS_OF_A_FLUID * p, s)
-                for s, p in ((s_1, p_1), (s_2, p_2)))  # fmt: skip
+    s_1, s_2 = (
+        np.where(s == 0.0, _STIFFNESS_OF_A_FLUID * p, s) for s, p in ((s_1, p_1), (s_2, p_2))
+    )
     along = np.sin(angle) / p_1
     down, up = 1.0, -1.0
     waves = [
@@ -77,9 +78,12 @@ def _wave(along: Any, p: Any, s: Any, rho: Any, way: float, *, shear: bool) -> l
 
 @carry.names_checked
 def reflection_at_angle(
-    angle: Any, *, upper: Mapping[str, Any] | xr.Dataset, lower: Mapping[str, Any] | xr.Dataset,
+    angle: Any,
+    *,
+    upper: Mapping[str, Any] | xr.Dataset,
+    lower: Mapping[str, Any] | xr.Dataset,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Reflection coefficient of a plane P-wave that meets a boundary at an angle.
 
     Parameters
@@ -131,8 +135,9 @@ def reflection_at_angle(
 
     found = carry.propagate(kernel, ("reflection_coefficient",), inputs)
     coefficient = found["reflection_coefficient"]
-    beyond = series.apply(_beyond, *(uncertainty.bare(inputs[key].values) for key in _CRITICAL),
-                          dtypes=[np.int64])  # fmt: skip
+    beyond = series.apply(
+        _beyond, *(uncertainty.bare(inputs[key].values) for key in _CRITICAL), dtypes=[np.int64]
+    )
     coefficient.reason = series.joined_reasons(coefficient.reason, beyond)
     return series.build(found, steps=("continuity of displacement and traction (Zoeppritz 1919)",))
 

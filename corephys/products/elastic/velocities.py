@@ -44,8 +44,11 @@ def of_phases(
     solid, liquid = _taken(mineral, "mineral"), _taken(fluid, "fluid")
     found = {}
     for letter, kind, one in (("m", "mineral", solid), ("f", called, liquid)):
-        for mark, name, unit in (("k", "bulk_modulus", "GPa"), ("g", "shear_modulus", "GPa"),
-                                 ("rho", "density", "g/cm^3")):  # fmt: skip
+        for mark, name, unit in (
+            ("k", "bulk_modulus", "GPa"),
+            ("g", "shear_modulus", "GPa"),
+            ("rho", "density", "g/cm^3"),
+        ):
             if mark == "g" and letter == "f":
                 continue
             found[f"{mark}_{letter}"] = carry.number(
@@ -65,9 +68,9 @@ def _taken(phase: Any, what: str) -> Material:
         return Material("fluid", parts[0], "0 GPa", parts[1])
     raise ValueError(
         f"{what} is {phase!r}; give the name of one ('quartz', see elastic.materials()), an "
-        "elastic.Material" + (", or what elastic.brine and elastic.fluid_mixture return"
-                              if what == "fluid" else "")
-    )  # fmt: skip
+        "elastic.Material"
+        + (", or what elastic.brine and elastic.fluid_mixture return" if what == "fluid" else "")
+    )
 
 
 def bounds_kernel(
@@ -168,9 +171,12 @@ def wyllie_kernel(porosity: Any, v_f: Any, v_m: Any) -> tuple[Any, ...]:
 
 @carry.names_checked
 def wyllie(
-    porosity: Any, *, grain_velocity: Any, fluid_velocity: Any,
+    porosity: Any,
+    *,
+    grain_velocity: Any,
+    fluid_velocity: Any,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Velocity by the time average: poor in mud, whose grains hardly touch.
 
     Parameters
@@ -214,9 +220,15 @@ def wyllie(
 
 
 def raymer_kernel(
-    porosity: Any, v_f: Any, v_m: Any, rho_f: Any, rho_m: Any, *,
-    first: float = _C["raymer_first_limit"].value, second: float = _C["raymer_second_limit"].value,
-) -> tuple[Any, ...]:  # fmt: skip
+    porosity: Any,
+    v_f: Any,
+    v_m: Any,
+    rho_f: Any,
+    rho_m: Any,
+    *,
+    first: float = _C["raymer_first_limit"].value,
+    second: float = _C["raymer_second_limit"].value,
+) -> tuple[Any, ...]:
     """Velocity by the three branches of Raymer, Hunt and Gardner.
 
     Parameters
@@ -244,19 +256,26 @@ def raymer_kernel(
         return (rho * ((1.0 - phi) / (rho_m * v_m**2) + phi / (rho_f * v_f**2))) ** -0.5
 
     weight = np.clip((porosity - first) / (second - first), 0.0, 1.0)
-    between = 1.0 / ((1.0 - weight) / stiff(first + 0.0 * porosity)
-                     + weight / loose(second + 0.0 * porosity))  # fmt: skip
+    between = 1.0 / (
+        (1.0 - weight) / stiff(first + 0.0 * porosity) + weight / loose(second + 0.0 * porosity)
+    )
     return (
-        np.where(porosity < first, stiff(porosity),
-                 np.where(porosity > second, loose(porosity), between)),
-    )  # fmt: skip
+        np.where(
+            porosity < first, stiff(porosity), np.where(porosity > second, loose(porosity), between)
+        ),
+    )
 
 
 @carry.names_checked
 def raymer(
-    porosity: Any, *, grain_velocity: Any, fluid_velocity: Any, grain_density: Any = None,
-    fluid_density: Any = None, uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    porosity: Any,
+    *,
+    grain_velocity: Any,
+    fluid_velocity: Any,
+    grain_density: Any = None,
+    fluid_density: Any = None,
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
     """Velocity by Raymer, Hunt and Gardner, whose branches reach from rock to mud.
 
     Parameters
@@ -301,8 +320,10 @@ def raymer(
         "v_f": carry.number(fluid_velocity, "m/s", "fluid_velocity", uncertainties),
         "v_m": carry.number(grain_velocity, "m/s", "grain_velocity", uncertainties),
     }
-    for letter, name, given in (("f", "fluid_density", fluid_density),
-                                ("m", "grain_density", grain_density)):  # fmt: skip
+    for letter, name, given in (
+        ("f", "fluid_density", fluid_density),
+        ("m", "grain_density", grain_density),
+    ):
         inputs[f"rho_{letter}"] = (
             carry.number(given, "g/cm^3", name, uncertainties) if whole else Measured(1.0, 0.0, {})
         )
@@ -315,9 +336,10 @@ def raymer(
     beyond = 0 if whole else _beyond(phi.values, limit)
     found = carry.propagate(kernel, _V, inputs, reason=beyond)
     return series.build(
-        found, steps=("Raymer, Hunt and Gardner (1980)",),
+        found,
+        steps=("Raymer, Hunt and Gardner (1980)",),
         constants={row: _C[row] for row in ("raymer_first_limit", "raymer_second_limit")},
-    )  # fmt: skip
+    )
 
 
 def _beyond(porosity: Any, limit: float) -> Any:
@@ -329,9 +351,12 @@ def _beyond(porosity: Any, limit: float) -> Any:
 
 @carry.names_checked
 def from_moduli(
-    bulk_modulus: Any, shear_modulus: Any, bulk_density: Any, *,
+    bulk_modulus: Any,
+    shear_modulus: Any,
+    bulk_density: Any,
+    *,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """P- and S-wave velocity from moduli and density.
 
     Parameters
@@ -380,9 +405,12 @@ def from_moduli(
 
 @carry.names_checked
 def gardner(
-    p_wave_velocity: Any, *, factor: Any = _C["gardner_factor"],
-    exponent: Any = _C["gardner_exponent"], uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    p_wave_velocity: Any,
+    *,
+    factor: Any = _C["gardner_factor"],
+    exponent: Any = _C["gardner_exponent"],
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
     """Bulk density from P-wave velocity, for rock of which nothing else is known.
 
     Parameters
@@ -432,9 +460,12 @@ def gardner(
 
 @carry.names_checked
 def castagna(
-    p_wave_velocity: Any, *, intercept: Any = _C["castagna_intercept"],
-    slope: Any = _C["castagna_slope"], uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+    p_wave_velocity: Any,
+    *,
+    intercept: Any = _C["castagna_intercept"],
+    slope: Any = _C["castagna_slope"],
+    uncertainties: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
     """S-wave velocity of a saturated mudrock from its P-wave velocity.
 
     Parameters
@@ -486,10 +517,14 @@ def castagna(
 
 @carry.names_checked
 def han(
-    porosity: Any, clay: Any, *, clean: Any = _C["han_velocity"],
-    by_porosity: Any = _C["han_by_porosity"], by_clay: Any = _C["han_by_clay"],
+    porosity: Any,
+    clay: Any,
+    *,
+    clean: Any = _C["han_velocity"],
+    by_porosity: Any = _C["han_by_porosity"],
+    by_clay: Any = _C["han_by_clay"],
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """P-wave velocity of a saturated shaly sandstone from porosity and clay.
 
     Parameters
@@ -547,9 +582,14 @@ def han(
 
 @carry.names_checked
 def s_wave_from_frame(
-    p_wave_velocity: Any, bulk_density: Any, porosity: Any, *, mineral: Any, fluid: Any,
+    p_wave_velocity: Any,
+    bulk_density: Any,
+    porosity: Any,
+    *,
+    mineral: Any,
+    fluid: Any,
     uncertainties: Mapping[str, Any] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """S-wave velocity of a saturated rock whose frame has the ratio of moduli of its mineral.
 
     Parameters
@@ -592,8 +632,10 @@ def s_wave_from_frame(
         "p": carry.quantity(p_wave_velocity, "p_wave_velocity", uncertainties),
         "rho": carry.quantity(bulk_density, "bulk_density", uncertainties),
         "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        "k_m": phases["k_m"], "g_m": phases["g_m"], "k_f": phases["k_f"],
-    }  # fmt: skip
+        "k_m": phases["k_m"],
+        "g_m": phases["g_m"],
+        "k_f": phases["k_f"],
+    }
     found = carry.propagate(_kernel, ("s_wave_velocity", "frame_bulk_modulus"), inputs)
     return series.build(
         found, steps=("frame with the mineral's ratio of moduli", "Gassmann (1951)")

@@ -47,20 +47,37 @@ from corephys.products.heat_flow.transients import (
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "CARRIERS", "bottom_water_anomaly", "bullard", "compare_carriers",
-    "conductivity_at_temperature", "conductivity_of_water_content", "corrected", "corrections",
-    "curvature", "heat_flow_of_age", "heat_production_correction", "intervals", "monte_carlo",
-    "seasonal_anomaly", "sedimentation", "temperature_at", "thermal_resistance",
-]  # fmt: skip
+    "CARRIERS",
+    "bottom_water_anomaly",
+    "bullard",
+    "compare_carriers",
+    "conductivity_at_temperature",
+    "conductivity_of_water_content",
+    "corrected",
+    "corrections",
+    "curvature",
+    "heat_flow_of_age",
+    "heat_production_correction",
+    "intervals",
+    "monte_carlo",
+    "seasonal_anomaly",
+    "sedimentation",
+    "temperature_at",
+    "thermal_resistance",
+]
 
 _UNLIKELY = thresholds.value("line_least_probability")
 _ALLOW = ("good", "not_evaluated")
 
 
 def bullard(
-    temperature: Any, resistance: xr.Dataset, *, bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    temperature: Any,
+    resistance: xr.Dataset,
+    *,
+    bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Heat flow from the line of temperature against thermal resistance.
 
     Parameters
@@ -154,10 +171,11 @@ def _parts(points: Stations, fit: Fit) -> xr.DataArray:
     parts = random_parts(points, fit)
     names = np.array(list(parts), dtype=object)
     return xr.DataArray(
-        1e3 * np.sqrt(list(parts.values())), dims="part",
+        1e3 * np.sqrt(list(parts.values())),
+        dims="part",
         coords={"part": ("part", names, {"long_name": "what the part is from"})},
         attrs={"units": "mW/m^2", "long_name": "random standard uncertainty of heat flow by part"},
-    )  # fmt: skip
+    )
 
 
 def _interval(flow: Measured, freedom: int) -> xr.DataArray:
@@ -166,11 +184,17 @@ def _interval(flow: Measured, freedom: int) -> xr.DataArray:
     systematic = uncertainty.norm(flow.effects) if flow.effects else 0.0
     half = np.hypot(factor * flow.u_random, systematic)
     return xr.DataArray(
-        [flow.values - half, flow.values + half], dims="bound",
-        coords={"bound": ("bound", np.array(["lower", "upper"], dtype=object),
-                          {"long_name": "end of the interval"})},
+        [flow.values - half, flow.values + half],
+        dims="bound",
+        coords={
+            "bound": (
+                "bound",
+                np.array(["lower", "upper"], dtype=object),
+                {"long_name": "end of the interval"},
+            )
+        },
         attrs={"units": "mW/m^2", "long_name": "68 % interval of heat flow"},
-    )  # fmt: skip
+    )
 
 
 def _without_seafloor(stations: Stations, water: float) -> dict[str, xr.DataArray]:
@@ -187,10 +211,15 @@ def _without_seafloor(stations: Stations, water: float) -> dict[str, xr.DataArra
 
 
 def compare_carriers(
-    temperature: Any, conductivity: Any, *, bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None, depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    temperature: Any,
+    conductivity: Any,
+    *,
+    bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None,
+    depth_uncertainty: Any = None,
+    datum_uncertainty: Any = None,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Heat flow by every way of carrying conductivity between its points.
 
     Parameters
@@ -229,13 +258,18 @@ def compare_carriers(
     flow, total, reduced = np.empty((3, len(ways)))
     for i, way in enumerate(ways):
         resistance = thermal_resistance(
-            conductivity, at=temperature, how=way, depth_uncertainty=depth_uncertainty,
-            datum_uncertainty=datum_uncertainty, allow=allow,
-        )  # fmt: skip
+            conductivity,
+            at=temperature,
+            how=way,
+            depth_uncertainty=depth_uncertainty,
+            datum_uncertainty=datum_uncertainty,
+            allow=allow,
+        )
         points = with_seafloor(
             usable_stations(temperature, resistance, allow),
-            bottom_water_temperature, bottom_water_temperature_uncertainty,
-        )  # fmt: skip
+            bottom_water_temperature,
+            bottom_water_temperature_uncertainty,
+        )
         fit = fitted(points)
         systematic = sum(shift[1] ** 2 for shift in fit.effects.values()) if fit.effects else np.nan
         random = fit.line.slope_uncertainty if fit.known else np.nan
@@ -246,17 +280,22 @@ def compare_carriers(
         {
             "heat_flow": ("carrier", flow, {**unit, "long_name": "heat flow"}),
             "heat_flow_uncertainty": (
-                "carrier", total, {**unit, "long_name": "standard uncertainty of heat flow"},
+                "carrier",
+                total,
+                {**unit, "long_name": "standard uncertainty of heat flow"},
             ),
             "reduced_chi_square": (
-                "carrier", reduced, {"units": "1", "long_name": "reduced chi-square of the line"},
+                "carrier",
+                reduced,
+                {"units": "1", "long_name": "reduced chi-square of the line"},
             ),
         },
         coords={
             "carrier": (
-                "carrier", np.array(ways, dtype=object),
+                "carrier",
+                np.array(ways, dtype=object),
                 {"long_name": "way of carrying conductivity"},
             )
         },
         attrs={"spread": float(np.ptp(flow)), "spread_units": "mW/m^2"},
-    )  # fmt: skip
+    )

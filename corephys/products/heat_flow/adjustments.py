@@ -36,9 +36,14 @@ _LAYERS = 200  # means of a dense profile
 
 
 def heat_production_correction(
-    heat_production: Any, conductivity: Any, *, at: Any, heat_production_uncertainty: Any = None,
-    how: str = "linear", allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    heat_production: Any,
+    conductivity: Any,
+    *,
+    at: Any,
+    heat_production_uncertainty: Any = None,
+    how: str = "linear",
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Anomaly of temperature and change of heat flow by heat that the sediment makes.
 
     Parameters
@@ -103,11 +108,15 @@ def heat_production_correction(
 
     nothing = Measured(0.0, 0.0, dict.fromkeys(production.effects, 0.0))
     return series.build(
-        {"temperature_anomaly": carried(rise, 1e-6), "heat_flow_change": carried(heat, 1e-3),
-         "seafloor_temperature_anomaly": nothing},
+        {
+            "temperature_anomaly": carried(rise, 1e-6),
+            "heat_flow_change": carried(heat, 1e-3),
+            "seafloor_temperature_anomaly": nothing,
+        },
         steps=("heat made above a depth does not come from below it (Bullard 1939)",),
-        carrier=how, heat_productions_used=int(known.size),
-    )  # fmt: skip
+        carrier=how,
+        heat_productions_used=int(known.size),
+    )
 
 
 def _running(pieces: np.ndarray) -> np.ndarray:
@@ -201,16 +210,22 @@ def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
     for other in anomalies:
         steps += [f"taken off: {step}" for step in json.loads(other.attrs.get("steps", "[]"))]
     return series.build(
-        {_T: Measured(values, u, effects, measured.reason)}, steps=tuple(steps),
+        {_T: Measured(values, u, effects, measured.reason)},
+        steps=tuple(steps),
         uncorrected="the given temperatures; corrections are tabulated beside them",
-    )  # fmt: skip
+    )
 
 
 def corrections(
-    temperature: Any, resistance: xr.Dataset, *, anomalies: Mapping[str, xr.Dataset] | None = None,
-    sedimentation: xr.Dataset | None = None, bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    temperature: Any,
+    resistance: xr.Dataset,
+    *,
+    anomalies: Mapping[str, xr.Dataset] | None = None,
+    sedimentation: xr.Dataset | None = None,
+    bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Every correction of a heat flow with its sign and its errors, beside the uncorrected one.
 
     Parameters
@@ -254,9 +269,10 @@ def corrections(
     if not given and sedimentation is None:
         raise ValueError("no correction was given: name anomalies, or sedimentation, or both")
     stations = with_seafloor(
-        usable_stations(temperature, resistance, allow), bottom_water_temperature,
+        usable_stations(temperature, resistance, allow),
+        bottom_water_temperature,
         bottom_water_temperature_uncertainty,
-    )  # fmt: skip
+    )
     fit = fitted(stations)
     shifts = {}
     for name, dataset in given.items():
@@ -330,10 +346,14 @@ def _table(
         return {source: xr.Variable("correction", row) for source, row in named}
 
     return series.build(
-        {"heat_flow": Measured(along(after), along(random), spread(by_source)),
-         "heat_flow_correction": Measured(
-             along(added), along(np.abs(random - flow.u_random)), spread(by_correction))},
+        {
+            "heat_flow": Measured(along(after), along(random), spread(by_source)),
+            "heat_flow_correction": Measured(
+                along(added), along(np.abs(random - flow.u_random)), spread(by_correction)
+            ),
+        },
         steps=("corrections one at a time and all together, added to the heat flow of the line",),
-        heat_flow_uncorrected=float(flow.values), points_used=stations.resistance.size,
+        heat_flow_uncorrected=float(flow.values),
+        points_used=stations.resistance.size,
         bottom_water="included" if stations.seafloor else "left out",
-    )  # fmt: skip
+    )

@@ -31,14 +31,18 @@ Model = Callable[[np.ndarray], np.ndarray]  # temperatures at resistances
 # Signs of the bend -> what bends so; never one cause alone.
 _CAUSES = {
     1: (
-        "pore water that flows downward", "bottom water that became warmer",
-        "fast sedimentation", "conductivity too high at depth or too low above",
+        "pore water that flows downward",
+        "bottom water that became warmer",
+        "fast sedimentation",
+        "conductivity too high at depth or too low above",
     ),
     -1: (
-        "pore water that flows upward", "bottom water that became colder", "heat production",
+        "pore water that flows upward",
+        "bottom water that became colder",
+        "heat production",
         "conductivity too low at depth or too high above",
     ),
-}  # fmt: skip
+}
 _EITHER = ("one bad station", "relief or bodies of other conductivity nearby")
 
 
@@ -56,10 +60,15 @@ class _Bent:
 
 
 def curvature(
-    temperature: Any, resistance: xr.Dataset, *, significance: float = _T["bend_significance"],
-    water_heat_capacity: Any = _C["water_heat_capacity"], bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    temperature: Any,
+    resistance: xr.Dataset,
+    *,
+    significance: float = _T["bend_significance"],
+    water_heat_capacity: Any = _C["water_heat_capacity"],
+    bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Whether temperature against thermal resistance is straight, and what could bend it.
 
     Parameters
@@ -126,18 +135,25 @@ def curvature(
     per_year = 1e3 * _YEAR / capacity
     shape = "curved" if probability < significance else "straight"
     dataset = series.build(
-        {"peclet_number": Measured(growth * span, u_growth * span),
-         "pore_water_velocity": Measured(growth * per_year, u_growth * per_year)},
-        steps=("T(R) with a quadratic term by the F test; with steady flow of pore water "
-               "(Bredehoeft and Papadopulos 1965)",),
+        {
+            "peclet_number": Measured(growth * span, u_growth * span),
+            "pore_water_velocity": Measured(growth * per_year, u_growth * per_year),
+        },
+        steps=(
+            "T(R) with a quadratic term by the F test; with steady flow of pore water "
+            "(Bredehoeft and Papadopulos 1965)",
+        ),
         constants={"water_heat_capacity": water_heat_capacity, "significance": significance},
-        shape=shape, significance=significance, points_used=size,
+        shape=shape,
+        significance=significance,
+        points_used=size,
         candidates="; ".join((*_CAUSES[1 if bend > 0 else -1], *_EITHER))
-        if shape == "curved" else "none needed",
+        if shape == "curved"
+        else "none needed",
         bottom_water="included" if points.seafloor else "left out",
         reduced_chi_square_line=straight.chi_square / (size - 2),
         reduced_chi_square_parabola=parabola.chi_square / (size - 3),
-    )  # fmt: skip
+    )
     ends = np.array([points.resistance.min(), points.resistance.max()])
     chances = (probability, _by_stated(straight, parabola) if fit.known else float("nan"))
     extra = _tables(bend, u_bend, chances, 1e3 * (parabola.parameters[1] + bend * ends))
@@ -215,9 +231,11 @@ def _flow(points: Stations, omega: np.ndarray, start: _Bent) -> tuple[float, Mod
     likely = float(start.parameters[2] / start.parameters[1]) * span
     reach = max(4.0 * abs(likely), 1.0)
     best = minimize_scalar(
-        lambda peclet: fit(peclet)[0], bounds=(-min(reach, 30.0), min(reach, 30.0)),
-        method="bounded", options={"xatol": 1e-10},
-    )  # fmt: skip
+        lambda peclet: fit(peclet)[0],
+        bounds=(-min(reach, 30.0), min(reach, 30.0)),
+        method="bounded",
+        options={"xatol": 1e-10},
+    )
     peclet = float(best.x)
     level, rise = fit(peclet)[1]
     return peclet / span, lambda along: level + rise * shape(peclet, along)
@@ -242,12 +260,18 @@ def _tables(
             attrs={"units": "1", "long_name": "the same by the stated errors as they are"},
         ),
         "heat_flow_by_end": xr.DataArray(
-            ends, dims="end",
-            coords={"end": ("end", np.array(["top", "bottom"], dtype=object),
-                            {"long_name": "end of the points"})},
+            ends,
+            dims="end",
+            coords={
+                "end": (
+                    "end",
+                    np.array(["top", "bottom"], dtype=object),
+                    {"long_name": "end of the points"},
+                )
+            },
             attrs={"units": "mW/m^2", "long_name": "heat flow of the parabola at its ends"},
         ),
-    }  # fmt: skip
+    }
 
 
 def _residuals(
@@ -263,12 +287,16 @@ def _residuals(
         row[index] = t - model(r)
     return {
         "residual": xr.DataArray(
-            whole, dims=("model", *template.dims),
+            whole,
+            dims=("model", *template.dims),
             coords={
-                "model": ("model", np.array(["line", "parabola", "flow"], dtype=object),
-                          {"long_name": "what was fitted"}),
+                "model": (
+                    "model",
+                    np.array(["line", "parabola", "flow"], dtype=object),
+                    {"long_name": "what was fitted"},
+                ),
                 **{str(key): c.variable for key, c in template.coords.items()},
             },
             attrs={"units": "K", "long_name": "temperature less what was fitted"},
         )
-    }  # fmt: skip
+    }

@@ -40,12 +40,19 @@ _T = "equilibrium_temperature"
 
 
 def temperature_at(
-    at: Any, temperature: Any, conductivity: Any, *, how: str = "linear",
-    heat_production: Any = None, heat_production_uncertainty: Any = None,
-    bottom_water_temperature: Any = None, bottom_water_temperature_uncertainty: Any = None,
-    depth_uncertainty: Any = None, datum_uncertainty: Any = None,
+    at: Any,
+    temperature: Any,
+    conductivity: Any,
+    *,
+    how: str = "linear",
+    heat_production: Any = None,
+    heat_production_uncertainty: Any = None,
+    bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None,
+    depth_uncertainty: Any = None,
+    datum_uncertainty: Any = None,
     allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Temperature at any depth from the line through the stations, with its band.
 
     Parameters
@@ -99,9 +106,13 @@ def temperature_at(
     if np.any(depth < 0.0):
         raise ValueError(f"a depth of {np.nanmin(depth):g} m lies above the seafloor")
     resistance = thermal_resistance(
-        conductivity, at=temperature, how=how, depth_uncertainty=depth_uncertainty,
-        datum_uncertainty=datum_uncertainty, allow=allow,
-    )  # fmt: skip
+        conductivity,
+        at=temperature,
+        how=how,
+        depth_uncertainty=depth_uncertainty,
+        datum_uncertainty=datum_uncertainty,
+        allow=allow,
+    )
     stations = usable_stations(temperature, resistance, allow)
     last = float(np.max(stations.reading_depth, initial=-np.inf))
     points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
@@ -121,16 +132,22 @@ def temperature_at(
         return target.copy(deep=False, data=part)
 
     dataset = series.build(
-        {_T: Measured(along(values), along(u), {s: along(e) for s, e in effects.items()},
-                      along(reason))},
-        steps=("T = T0 + q R(z) of the line through the stations (Bullard 1939)"
-               + (", less the bend of heat production" if made is not None else ""),),
-        carrier=how, last_station=last,
+        {
+            _T: Measured(
+                along(values), along(u), {s: along(e) for s, e in effects.items()}, along(reason)
+            )
+        },
+        steps=(
+            "T = T0 + q R(z) of the line through the stations (Bullard 1939)"
+            + (", less the bend of heat production" if made is not None else ""),
+        ),
+        carrier=how,
+        last_station=last,
         last_conductivity=float(carried.carrier.depth[-1]),
         heat_production="not given, not carried" if made is None else "carried",
         depth_uncertainty=resistance.attrs["depth_uncertainty"],
         datum_uncertainty=resistance.attrs["datum_uncertainty"],
-    )  # fmt: skip
+    )
     dataset["distance_below_last_station"] = along(beyond).assign_attrs(
         units="m", long_name="distance below the last station"
     )
@@ -138,9 +155,13 @@ def temperature_at(
 
 
 def _bends(
-    production: Any, given: Any, conductivity: Any, depth: np.ndarray, how: str,
+    production: Any,
+    given: Any,
+    conductivity: Any,
+    depth: np.ndarray,
+    how: str,
     allow: tuple[str, ...],
-) -> tuple[np.ndarray, Measured | None]:  # fmt: skip
+) -> tuple[np.ndarray, Measured | None]:
     """Anomaly by heat production at stations and depths [K], zero where none is given."""
     if production is None:
         return np.zeros(depth.size), None
@@ -193,9 +214,12 @@ _C = constants.CONSTANTS
 _DRIEST = thresholds.value("mud_least_water")
 _WETTEST = thresholds.value("mud_greatest_water")
 _PLATE = (
-    "young_ocean_heat_flow", "old_ocean_heat_flow", "old_ocean_excess", "old_ocean_decay",
+    "young_ocean_heat_flow",
+    "old_ocean_heat_flow",
+    "old_ocean_excess",
+    "old_ocean_decay",
     "plate_onset_age",
-)  # fmt: skip
+)
 _MUD: tuple[str, ...] = (
     "mud_resistivity_dry",
     "mud_resistivity_of_water",

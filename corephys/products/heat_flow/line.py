@@ -45,9 +45,13 @@ def _line(
 
 
 def guided(
-    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    x: np.ndarray,
+    y: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    guide: np.ndarray | None,
     line: Line,
-) -> np.ndarray:  # fmt: skip
+) -> np.ndarray:
     """Resistances that the weights of the line follow.
 
     Those of ``guide``, else the given ones moved to where the line says that they most likely are.
@@ -59,9 +63,13 @@ def guided(
 
 
 def gains(
-    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    x: np.ndarray,
+    y: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    guide: np.ndarray | None,
     line: Line,
-) -> np.ndarray:  # fmt: skip
+) -> np.ndarray:
     """Derivatives of intercept and slope by each temperature, to first order about the line."""
     cx, cy, known = _weights(cx, cy)
     along = guided(x, y, cx, cy, guide if known else None, line)
@@ -81,9 +89,13 @@ def exceeded(line: Line, spare: float) -> float:
 
 
 def with_beds(
-    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    x: np.ndarray,
+    y: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    guide: np.ndarray | None,
     beds: np.ndarray,
-) -> tuple[Line, float]:  # fmt: skip
+) -> tuple[Line, float]:
     """Line with the share of what beds between conductivities can do that chi-square asks for.
 
     ``beds`` is the most that they can add to the covariance of the temperatures [K^2]. The share,
@@ -105,9 +117,13 @@ def with_beds(
 
 
 def with_excess(
-    x: np.ndarray, y: np.ndarray, cx: np.ndarray, cy: np.ndarray, guide: np.ndarray | None,
+    x: np.ndarray,
+    y: np.ndarray,
+    cx: np.ndarray,
+    cy: np.ndarray,
+    guide: np.ndarray | None,
     start: Line,
-) -> tuple[Line, float]:  # fmt: skip
+) -> tuple[Line, float]:
     """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
     every = np.eye(x.size)
 

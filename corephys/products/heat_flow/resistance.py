@@ -37,9 +37,14 @@ STRETCHES = {"drill_string": True, "drill_string_relative": False}
 
 
 def thermal_resistance(
-    conductivity: Any, *, at: Any, how: str = "linear", depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    conductivity: Any,
+    *,
+    at: Any,
+    how: str = "linear",
+    depth_uncertainty: Any = None,
+    datum_uncertainty: Any = None,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Thermal resistance between the seafloor and given depths.
 
     Parameters
@@ -115,9 +120,10 @@ def thermal_resistance(
         return target.copy(deep=False, data=part)
 
     result = Measured(
-        along(values), along(np.sqrt(variance)),
+        along(values),
+        along(np.sqrt(variance)),
         {source: along(effect) for source, effect in effects.items()},
-    )  # fmt: skip
+    )
     dataset = series.build(
         {"thermal_resistance": result},
         steps=(f"resistance by {how}, from the seafloor down (Bullard 1939)",),
@@ -201,10 +207,12 @@ def _covariances(dim: str, parts: dict[str, np.ndarray]) -> dict[str, xr.DataArr
     words, dims = "random covariance of thermal resistance", (dim, f"{dim}_2")
     unit = {"units": "m^4 K^2/W^2"}
     split = xr.DataArray(
-        np.stack(list(parts.values())), dims=("part", *dims),
+        np.stack(list(parts.values())),
+        dims=("part", *dims),
         attrs={**unit, "long_name": f"{words} by what it comes from"},
-    )  # fmt: skip
+    )
     matrix = xr.DataArray(split.values.sum(axis=0), dims=dims, attrs={**unit, "long_name": words})
     return {
-        "thermal_resistance_covariance": matrix, "thermal_resistance_covariance_parts": split,
-    }  # fmt: skip
+        "thermal_resistance_covariance": matrix,
+        "thermal_resistance_covariance_parts": split,
+    }

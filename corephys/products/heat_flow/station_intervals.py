@@ -37,9 +37,13 @@ _ALLOW = ("good", "not_evaluated")
 
 
 def intervals(
-    temperature: Any, resistance: xr.Dataset, *, bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    temperature: Any,
+    resistance: xr.Dataset,
+    *,
+    bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Heat flow between each station and the next one down.
 
     Parameters
@@ -83,9 +87,10 @@ def intervals(
     the ratios themselves would favour intervals whose heat flow is low by chance.
     """
     stations = with_seafloor(
-        usable_stations(temperature, resistance, allow), bottom_water_temperature,
+        usable_stations(temperature, resistance, allow),
+        bottom_water_temperature,
         bottom_water_temperature_uncertainty,
-    )  # fmt: skip
+    )
     x, y, cx, cy, _ = stations.points
     effects = stations.effects
     order = _order(stations)
@@ -114,11 +119,13 @@ def intervals(
 
     found = {
         "heat_flow": Measured(
-            along(1e3 * flow), along(np.sqrt(np.diag(covariance))),
+            along(1e3 * flow),
+            along(np.sqrt(np.diag(covariance))),
             {s: xr.Variable("interval", e) for s, e in shifts.items()},
         ),
         "temperature_gradient": Measured(
-            along(1e3 * dy / dz), along(1e3 * np.sqrt(difference**2 @ cy) / dz),
+            along(1e3 * dy / dz),
+            along(1e3 * np.sqrt(difference**2 @ cy) / dz),
             shared(lambda ex, ey: 1e3 * (difference @ ey) / dz),
         ),
         "thermal_conductivity": Measured(
@@ -126,7 +133,7 @@ def intervals(
             along(dz / dx**2 * np.sqrt(np.diag(difference @ cx @ difference.T))),
             shared(lambda ex, ey: -dz / dx**2 * (difference @ ex)),
         ),
-    }  # fmt: skip
+    }
     means, line = _means(stations, 1e3 * flow, covariance, shifts)
     return _finish({**found, **means}, covariance, line, stations)
 
@@ -155,18 +162,20 @@ def _means(
     """Plain and weighted mean [mW/m^2], and the line of the latter where all errors are known."""
     plain = np.full(flow.size, 1.0 / flow.size)
     even = Measured(
-        float(plain @ flow), float(np.sqrt(plain @ covariance @ plain)),
+        float(plain @ flow),
+        float(np.sqrt(plain @ covariance @ plain)),
         {s: float(plain @ e) for s, e in shifts.items()},
-    )  # fmt: skip
+    )
     line, known = best_line(*stations.points)
     if not known:
         return {"heat_flow_mean": even, "heat_flow_weighted_mean": replace(even)}, None
     gain = gains(*stations.points, line)[1]
     shared = stations.effects.items()
     weighted = Measured(
-        1e3 * line.slope, 1e3 * line.slope_uncertainty,
+        1e3 * line.slope,
+        1e3 * line.slope_uncertainty,
         {s: 1e3 * float(gain @ (ey - line.slope * ex)) for s, (ex, ey) in shared},
-    )  # fmt: skip
+    )
     return {"heat_flow_mean": even, "heat_flow_weighted_mean": weighted}, line
 
 
@@ -184,13 +193,15 @@ def _finish(
         quantities,
         steps=("q = (T2 - T1) / (R2 - R1) between neighbours (Bullard 1939)",),
         chi_square=float("nan") if line is None else line.chi_square,
-        degrees_of_freedom=freedom, chi_square_probability=probability,
+        degrees_of_freedom=freedom,
+        chi_square_probability=probability,
         bottom_water="included" if stations.seafloor else "left out",
-    )  # fmt: skip
+    )
     dataset["heat_flow_covariance"] = xr.DataArray(
-        covariance, dims=("interval", "interval_2"),
+        covariance,
+        dims=("interval", "interval_2"),
         attrs={"units": "mW^2/m^4", "long_name": "random covariance of the heat flows"},
-    )  # fmt: skip
+    )
     return dataset
 
 
@@ -235,11 +246,19 @@ class _Sums:
 
 
 def monte_carlo(
-    temperature: Any, conductivity: Any, *, how: str = "linear", draws: int = 10000, seed: int = 1,
-    student: bool = True, bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None, depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None, allow: tuple[str, ...] = _ALLOW,
-) -> xr.Dataset:  # fmt: skip
+    temperature: Any,
+    conductivity: Any,
+    *,
+    how: str = "linear",
+    draws: int = 10000,
+    seed: int = 1,
+    student: bool = True,
+    bottom_water_temperature: Any = None,
+    bottom_water_temperature_uncertainty: Any = None,
+    depth_uncertainty: Any = None,
+    datum_uncertainty: Any = None,
+    allow: tuple[str, ...] = _ALLOW,
+) -> xr.Dataset:
     """Heat flow with all its errors drawn, beside its first-order uncertainty.
 
     Parameters
@@ -292,13 +311,18 @@ def monte_carlo(
     if draws < _FEWEST or int(draws) != draws:
         raise ValueError(f"draws is {draws}; quantiles need a whole number of at least 100")
     resistance = thermal_resistance(
-        conductivity, at=temperature, how=how, depth_uncertainty=depth_uncertainty,
-        datum_uncertainty=datum_uncertainty, allow=allow,
-    )  # fmt: skip
+        conductivity,
+        at=temperature,
+        how=how,
+        depth_uncertainty=depth_uncertainty,
+        datum_uncertainty=datum_uncertainty,
+        allow=allow,
+    )
     points = with_seafloor(
-        usable_stations(temperature, resistance, allow), bottom_water_temperature,
+        usable_stations(temperature, resistance, allow),
+        bottom_water_temperature,
         bottom_water_temperature_uncertainty,
-    )  # fmt: skip
+    )
     fit = fitted(points)
     if not fit.known:
         unknown = int(np.sum(~np.isfinite(points.variance) | (points.variance <= 0)))
@@ -311,13 +335,16 @@ def monte_carlo(
     random, whole, wide = _draw(_sums(points, fit, carried), int(draws), seed)
     result = _moments(fit, random, whole)
     return _result(result, fit, wide if student else whole, whole).assign_attrs(
-        draws=int(draws), seed=seed, student=str(student).lower(), carrier=how,
+        draws=int(draws),
+        seed=seed,
+        student=str(student).lower(),
+        carrier=how,
         points_used=points.resistance.size,
         bottom_water="included" if points.seafloor else "left out",
         excess_scatter_of_temperature=fit.excess,
         depth_uncertainty=resistance.attrs["depth_uncertainty"],
         datum_uncertainty=resistance.attrs["datum_uncertainty"],
-    )  # fmt: skip
+    )
 
 
 def _sums(points: Stations, fit: Fit, carried: Carried) -> _Sums:
@@ -419,27 +446,36 @@ def _result(
     limits = np.quantile(1e3 * wide[1], [_QUANTILES[1], _QUANTILES[3]])
     return dataset.assign(
         heat_flow_quantile=(
-            "probability", np.quantile(flow, _QUANTILES),
+            "probability",
+            np.quantile(flow, _QUANTILES),
             {**unit, "long_name": "quantiles of the drawn heat flows"},
         ),
         heat_flow_interval=("bound", limits, {**unit, "long_name": "68 % interval of heat flow"}),
         heat_flow_skewness=(
-            (), float((deviation**3).mean() / (deviation**2).mean() ** 1.5),
+            (),
+            float((deviation**3).mean() / (deviation**2).mean() ** 1.5),
             {"units": "1", "long_name": "skewness of the drawn heat flows"},
         ),
         heat_flow_first_order=(
-            (), 1e3 * fit.line.slope, {**unit, "long_name": "heat flow of the line itself"},
+            (),
+            1e3 * fit.line.slope,
+            {**unit, "long_name": "heat flow of the line itself"},
         ),
         heat_flow_first_order_uncertainty=(
-            (), 1e3 * float(first),
+            (),
+            1e3 * float(first),
             {**unit, "long_name": "first-order standard uncertainty of heat flow"},
         ),
         heat_flow_drawn_uncertainty=(
-            (), float(flow.std()),
+            (),
+            float(flow.std()),
             {**unit, "long_name": "standard deviation of the drawn heat flows"},
         ),
     ).assign_coords(
         probability=("probability", np.array(_QUANTILES), probability),
-        bound=("bound", np.array(["lower", "upper"], dtype=object),
-               {"long_name": "end of the interval"}),
-    )  # fmt: skip
+        bound=(
+            "bound",
+            np.array(["lower", "upper"], dtype=object),
+            {"long_name": "end of the interval"},
+        ),
+    )

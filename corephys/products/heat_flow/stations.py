@@ -26,10 +26,14 @@ from corephys.uncertainty import Measured
 
 # Units of the variables that hold what is carried; a caller may have converted them.
 _COMPACT_UNITS = {
-    "carried_depth": "m", "carried_resistivity": "m K/W", "carried_resistivity_smooth": "m K/W",
-    "carried_resistivity_u_random": "m K/W", "carried_resistivity_scatter": "m K/W",
-    "depth_u_random": "m", "depth_group_effects": "m",
-}  # fmt: skip
+    "carried_depth": "m",
+    "carried_resistivity": "m K/W",
+    "carried_resistivity_smooth": "m K/W",
+    "carried_resistivity_u_random": "m K/W",
+    "carried_resistivity_scatter": "m K/W",
+    "depth_u_random": "m",
+    "depth_group_effects": "m",
+}
 FEW = thresholds.count("temperature_cells")
 CONDUCTIVITY, SCATTER, DEPTH = "conductivity", "natural scatter of conductivity", "depth"
 
@@ -170,9 +174,12 @@ def depth_errors(errors: xr.Dataset) -> DepthErrors:
 
 
 def resistance_covariances(
-    carrier: Carrier, depth: np.ndarray, errors: DepthErrors | None, means: Means,
+    carrier: Carrier,
+    depth: np.ndarray,
+    errors: DepthErrors | None,
+    means: Means,
     weights: np.ndarray | None = None,
-) -> dict[str, np.ndarray]:  # fmt: skip
+) -> dict[str, np.ndarray]:
     """Random covariances of the resistances of points by what they come from.
 
     Parameters
@@ -297,10 +304,13 @@ def from_compact(resistance: xr.Dataset) -> tuple[Carrier, DepthErrors | None]:
         return np.asarray(held.values, dtype=float)
 
     carrier = Carrier(
-        str(resistance.attrs["carrier"]), of("carried_depth"), of("carried_resistivity"),
-        of("carried_resistivity_smooth"), of("carried_resistivity_u_random") ** 2,
+        str(resistance.attrs["carrier"]),
+        of("carried_depth"),
+        of("carried_resistivity"),
+        of("carried_resistivity_smooth"),
+        of("carried_resistivity_u_random") ** 2,
         of("carried_resistivity_scatter") ** 2,
-    )  # fmt: skip
+    )
     if "depth_u_random" not in resistance:
         return carrier, None
     group = np.asarray(resistance["depth_group"].values)
@@ -457,9 +467,19 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
             unseen = between(carrier, middle)
         guide = means.weights(carrier, depth) @ carrier.smooth
     return Stations(
-        means.of(r.values), means.of(t.values), means.variance(variance), covariance, effects,
-        parts, middle, use.size, means, depth, unseen, guide,
-    )  # fmt: skip
+        means.of(r.values),
+        means.of(t.values),
+        means.variance(variance),
+        covariance,
+        effects,
+        parts,
+        middle,
+        use.size,
+        means,
+        depth,
+        unseen,
+        guide,
+    )
 
 
 def _covariances(
@@ -599,14 +619,18 @@ def line_quantities(fit: Fit, reason: int) -> dict[str, Measured]:
     line, spread = fit.line, 1.0 if fit.known else float("nan")
     return {
         "heat_flow": Measured(
-            1e3 * line.slope, 1e3 * spread * line.slope_uncertainty,
-            {source: 1e3 * shift[1] for source, shift in fit.effects.items()}, reason,
+            1e3 * line.slope,
+            1e3 * spread * line.slope_uncertainty,
+            {source: 1e3 * shift[1] for source, shift in fit.effects.items()},
+            reason,
         ),
         "surface_temperature": Measured(
-            line.intercept, spread * line.intercept_uncertainty,
-            {source: shift[0] for source, shift in fit.effects.items()}, reason,
+            line.intercept,
+            spread * line.intercept_uncertainty,
+            {source: shift[0] for source, shift in fit.effects.items()},
+            reason,
         ),
-    }  # fmt: skip
+    }
 
 
 def random_parts(stations: Stations, fit: Fit, row: np.ndarray | None = None) -> dict[str, float]:

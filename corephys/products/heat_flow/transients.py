@@ -74,10 +74,15 @@ def sedimentation_kernel(
 
 
 def bottom_water_anomaly(
-    at: Any, *, change: Any, since: Any, diffusivity: Any = _C["core_diffusivity"],
-    change_uncertainty: Any = None, since_uncertainty: Any = None,
+    at: Any,
+    *,
+    change: Any,
+    since: Any,
+    diffusivity: Any = _C["core_diffusivity"],
+    change_uncertainty: Any = None,
+    since_uncertainty: Any = None,
     diffusivity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Anomaly below a seafloor whose temperature changed in one or several steps.
 
     Parameters
@@ -137,18 +142,30 @@ def bottom_water_anomaly(
         f"{dt:+g} K {t / 31557600:.4g} yr ago" for dt, t in zip(steps, ages, strict=True)
     )
     return _anomaly(
-        at, steps_kernel, (steps, ages, kappa), {s: m[3:] for s, m in moves.items()},
+        at,
+        steps_kernel,
+        (steps, ages, kappa),
+        {s: m[3:] for s, m in moves.items()},
         f"steps of the bottom water: {words} (Carslaw and Jaeger 1959, section 2.4)",
-        {"change": (change, change_uncertainty), "since": (since, since_uncertainty),
-         "diffusivity": (diffusivity, diffusivity_uncertainty)},
-    )  # fmt: skip
+        {
+            "change": (change, change_uncertainty),
+            "since": (since, since_uncertainty),
+            "diffusivity": (diffusivity, diffusivity_uncertainty),
+        },
+    )
 
 
 def seasonal_anomaly(
-    at: Any, *, amplitude: Any, period: Any, since_maximum: Any,
-    diffusivity: Any = _C["core_diffusivity"], amplitude_uncertainty: Any = None,
-    since_maximum_uncertainty: Any = None, diffusivity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    at: Any,
+    *,
+    amplitude: Any,
+    period: Any,
+    since_maximum: Any,
+    diffusivity: Any = _C["core_diffusivity"],
+    amplitude_uncertainty: Any = None,
+    since_maximum_uncertainty: Any = None,
+    diffusivity_uncertainty: Any = None,
+) -> xr.Dataset:
     """Anomaly below a seafloor whose temperature swings with one period.
 
     Parameters
@@ -190,27 +207,45 @@ def seasonal_anomaly(
     kappa = float(positive(diffusivity, "m^2/s", "diffusivity"))
     u = {
         "seasonal_amplitude": (
-            uncertainty.stated(amplitude_uncertainty, "K", "amplitude_uncertainty"), 0),
+            uncertainty.stated(amplitude_uncertainty, "K", "amplitude_uncertainty"),
+            0,
+        ),
         "seasonal_time": (
-            uncertainty.stated(since_maximum_uncertainty, "s", "since_maximum_uncertainty"), 2),
+            uncertainty.stated(since_maximum_uncertainty, "s", "since_maximum_uncertainty"),
+            2,
+        ),
         "diffusivity": (
             uncertainty.stated(
-                diffusivity_uncertainty, "m^2/s", "diffusivity_uncertainty", diffusivity), 3),
-    }  # fmt: skip
+                diffusivity_uncertainty, "m^2/s", "diffusivity_uncertainty", diffusivity
+            ),
+            3,
+        ),
+    }
     return _anomaly(
-        at, season_kernel, (swing, length, elapsed, kappa), u,
+        at,
+        season_kernel,
+        (swing, length, elapsed, kappa),
+        u,
         f"swing of {swing:g} K in {length / 31557600:.4g} yr (Carslaw and Jaeger 1959, 2.6)",
-        {"amplitude": (amplitude, amplitude_uncertainty), "period": period,
-         "since_maximum": (since_maximum, since_maximum_uncertainty),
-         "diffusivity": (diffusivity, diffusivity_uncertainty)},
-    )  # fmt: skip
+        {
+            "amplitude": (amplitude, amplitude_uncertainty),
+            "period": period,
+            "since_maximum": (since_maximum, since_maximum_uncertainty),
+            "diffusivity": (diffusivity, diffusivity_uncertainty),
+        },
+    )
 
 
 def sedimentation(
-    at: Any, *, rate: Any, duration: Any, diffusivity: Any = _C["core_diffusivity"],
-    rate_uncertainty: Any = None, duration_uncertainty: Any = None,
+    at: Any,
+    *,
+    rate: Any,
+    duration: Any,
+    diffusivity: Any = _C["core_diffusivity"],
+    rate_uncertainty: Any = None,
+    duration_uncertainty: Any = None,
     diffusivity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """What steady sedimentation leaves of the temperature rise below the seafloor.
 
     Parameters
@@ -260,12 +295,19 @@ def sedimentation(
     u = {"sedimentation_rate": (u_rate, 0), "sedimentation_time": (u_long, 1)}
     u["diffusivity"] = (u_kappa, 2)
     return _two(
-        at, sedimentation_kernel, arguments, u, ("temperature_rise_ratio", "heat_flow_ratio"),
+        at,
+        sedimentation_kernel,
+        arguments,
+        u,
+        ("temperature_rise_ratio", "heat_flow_ratio"),
         f"sedimentation of {speed * year:g} m/yr for {long / year:g} yr (Carslaw and Jaeger 1959, "
         "section 15.2)",
-        {"rate": (rate, rate_uncertainty), "duration": (duration, duration_uncertainty),
-         "diffusivity": (diffusivity, diffusivity_uncertainty)},
-    )  # fmt: skip
+        {
+            "rate": (rate, rate_uncertainty),
+            "duration": (duration, duration_uncertainty),
+            "diffusivity": (diffusivity, diffusivity_uncertainty),
+        },
+    )
 
 
 def _each(value: Any, unit: str, name: str, size: int) -> np.ndarray:
@@ -276,17 +318,26 @@ def _each(value: Any, unit: str, name: str, size: int) -> np.ndarray:
 
 
 def _anomaly(
-    at: Any, kernel: Callable[..., Any], arguments: tuple[Any, ...], u: dict[str, Any], step: str,
+    at: Any,
+    kernel: Callable[..., Any],
+    arguments: tuple[Any, ...],
+    u: dict[str, Any],
+    step: str,
     used: dict[str, Any],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     names = ("temperature_anomaly", "seafloor_temperature_anomaly")
     return _two(at, kernel, arguments, u, names, step, used)
 
 
 def _two(
-    at: Any, kernel: Callable[..., Any], arguments: tuple[Any, ...], u: dict[str, Any],
-    names: tuple[str, str], step: str, used: dict[str, Any],
-) -> xr.Dataset:  # fmt: skip
+    at: Any,
+    kernel: Callable[..., Any],
+    arguments: tuple[Any, ...],
+    u: dict[str, Any],
+    names: tuple[str, str],
+    step: str,
+    used: dict[str, Any],
+) -> xr.Dataset:
     """A kernel at the depths and at the seafloor, with its effects by central differences."""
     target, depth = wanted(at)
     if np.any(depth < 0.0):
@@ -298,20 +349,25 @@ def _two(
         for source, (size, place) in u.items()
     }
     here = Measured(
-        target.copy(deep=False, data=values[:-1]), 0.0,
+        target.copy(deep=False, data=values[:-1]),
+        0.0,
         {s: target.copy(deep=False, data=e[:-1]) for s, e in effects.items()},
-    )  # fmt: skip
+    )
     surface = Measured(float(values[-1]), 0.0, {s: float(e[-1]) for s, e in effects.items()})
     return series.build(
-        {names[0]: here, names[1]: surface}, steps=(step,),
+        {names[0]: here, names[1]: surface},
+        steps=(step,),
         constants=used,
-    )  # fmt: skip
+    )
 
 
 def _effect(
-    kernel: Callable[..., Any], depth: np.ndarray, arguments: tuple[Any, ...], place: int,
+    kernel: Callable[..., Any],
+    depth: np.ndarray,
+    arguments: tuple[Any, ...],
+    place: int,
     size: np.ndarray,
-) -> np.ndarray:  # fmt: skip
+) -> np.ndarray:
     """One-sigma effect of an argument, from a small step so that it stays possible."""
     if not np.isfinite(size).all():
         return np.full(depth.size, np.nan)

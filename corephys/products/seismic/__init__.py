@@ -35,11 +35,27 @@ from corephys.products.seismic.traces import (
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "acoustic_impedance", "average_wavelet", "backus", "check_shot_times", "compare_times",
-    "depth_at_time", "layered_medium", "profile", "quarter_wavelength", "reflection_coefficient",
-    "reflectivity", "ricker", "rotate_phase", "synthetic", "tie", "time_at_depth", "time_depth",
-    "two_way_time", "water_two_way_time", "wavelet",
-]  # fmt: skip
+    "acoustic_impedance",
+    "average_wavelet",
+    "backus",
+    "check_shot_times",
+    "compare_times",
+    "depth_at_time",
+    "layered_medium",
+    "profile",
+    "quarter_wavelength",
+    "reflection_coefficient",
+    "reflectivity",
+    "ricker",
+    "rotate_phase",
+    "synthetic",
+    "tie",
+    "time_at_depth",
+    "time_depth",
+    "two_way_time",
+    "water_two_way_time",
+    "wavelet",
+]
 
 _C = constants.CONSTANTS
 
@@ -218,9 +234,10 @@ def two_way_time(
     )
     wide = np.where(step > 1.0, step * (1.0 / picked.values[:-1] + 1.0 / picked.values[1:]), 0.0)
     dataset["gap_time"] = xr.DataArray(
-        np.concatenate([[0.0], np.cumsum(wide)]), dims="reading",
+        np.concatenate([[0.0], np.cumsum(wide)]),
+        dims="reading",
         attrs={"units": "s", "long_name": "part of the two-way time in gaps of over a metre"},
-    )  # fmt: skip
+    )
     return dataset
 
 

@@ -120,18 +120,20 @@ def backus(
             d_rho, d_speed = (part.effects.get(source, 0.0) for part in (rho, speed))
             d_s = over.mean(-compliance * (d_rho / density + 2.0 * d_speed / velocity))
             effects[source] = scale * (on_s * d_s / s + on_r * over.mean(d_rho + 0.0 * r) / r)
-        u_random = scale * np.sqrt(np.maximum(variance, 0.0)) if on_s else np.sqrt(
-            over.covariance(b, b)
-        )  # fmt: skip
+        u_random = (
+            scale * np.sqrt(np.maximum(variance, 0.0)) if on_s else np.sqrt(over.covariance(b, b))
+        )
         values = xr.DataArray(scale, dims="reading", coords=_places(profile))
         found[name] = Measured(values, u_random, effects, rho.reason | speed.reason)
     dataset = series.build(
-        found, steps=("long-wave average: mean density, harmonic mean of rho V^2 over the window",),
+        found,
+        steps=("long-wave average: mean density, harmonic mean of rho V^2 over the window",),
         constants={
-            "length": length, "frequency": frequency,
+            "length": length,
+            "frequency": frequency,
             "fraction": fraction if length is None else None,
         },
-    )  # fmt: skip
+    )
     dataset["averaging_length"] = _metres(over.length, "length of the window")
     if frequency is not None:
         dataset["quarter_wavelength"] = _metres(quarter, "quarter of the wavelength")
@@ -195,9 +197,10 @@ def _window(
 
 def _places(profile: xr.Dataset) -> dict[str, Any]:
     return {
-        name: ("reading", profile[name].values) for name in ("depth", "core")
+        name: ("reading", profile[name].values)
+        for name in ("depth", "core")
         if name in profile.coords
-    }  # fmt: skip
+    }
 
 
 def _metres(values: np.ndarray, words: str) -> xr.DataArray:
@@ -239,11 +242,12 @@ def layered_medium(
     h, rho, vp, vs = (
         np.atleast_1d(np.asarray(arguments.positive(given, unit, name), dtype=float))
         for given, unit, name in (
-            (thickness, "m", "thickness"), (density, "kg/m^3", "density"),
+            (thickness, "m", "thickness"),
+            (density, "kg/m^3", "density"),
             (p_wave_velocity, "m/s", "p_wave_velocity"),
             (s_wave_velocity, "m/s", "s_wave_velocity"),
         )
-    )  # fmt: skip
+    )
     if len({part.shape for part in (h, rho, vp, vs)}) > 1:
         raise ValueError(
             f"thickness, density and the two velocities have {h.size}, {rho.size}, {vp.size} and "

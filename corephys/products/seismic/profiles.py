@@ -39,12 +39,18 @@ class _Rows:
 
 
 def profile(
-    density: Any, velocity: Any, *, overlap: str = "average",
-    merge_within: Any = _T["seismic_merge"], largest_gap: Any = _T["seismic_gap"],
-    fill: str = "linear", trend: xr.Dataset | None = None,
-    fill_spacing: Any = _T["seismic_fill_spacing"], edge: Any = _T["seismic_edge"],
+    density: Any,
+    velocity: Any,
+    *,
+    overlap: str = "average",
+    merge_within: Any = _T["seismic_merge"],
+    largest_gap: Any = _T["seismic_gap"],
+    fill: str = "linear",
+    trend: xr.Dataset | None = None,
+    fill_spacing: Any = _T["seismic_fill_spacing"],
+    edge: Any = _T["seismic_edge"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Density, velocity and impedance at increasing depths, without overlaps and with gaps filled.
 
     Parameters
@@ -109,12 +115,18 @@ def profile(
         reach = float(arguments.positive(edge, "m", "edge"))
         rows, filled = _fill(rows, gaps, lines, spacing, reach)
     return _dataset(
-        rows, filled, f"gaps of more than {limit:g} m filled: {fill}", overlap,
-        gaps=json.dumps(listed), constants={
-            "merge_within": merge_within, "largest_gap": largest_gap,
+        rows,
+        filled,
+        f"gaps of more than {limit:g} m filled: {fill}",
+        overlap,
+        gaps=json.dumps(listed),
+        constants={
+            "merge_within": merge_within,
+            "largest_gap": largest_gap,
             **({} if fill == "none" else {"fill_spacing": fill_spacing, "edge": edge}),
-        }, **counts,
-    )  # fmt: skip
+        },
+        **counts,
+    )
 
 
 def _usable(density: Any, velocity: Any, allow: tuple[str, ...]) -> tuple[_Rows, dict[str, int]]:
@@ -238,12 +250,14 @@ def _fill(
             _joined([p.values for p in pieces], pieces)[order],
             _joined([p.u_random for p in pieces], pieces)[order],
             {
-                s.replace("gap_fill", f"gap_fill_{short}") if s == "gap_fill" else s:
-                _joined([p.effects.get(s, 0.0) for p in pieces], pieces)[order]
-                for s in sources if s != f"gap_fill_{short}"
+                s.replace("gap_fill", f"gap_fill_{short}") if s == "gap_fill" else s: _joined(
+                    [p.effects.get(s, 0.0) for p in pieces], pieces
+                )[order]
+                for s in sources
+                if s != f"gap_fill_{short}"
             },
             _joined([p.reason for p in pieces], pieces)[order].astype(np.int64),
-        )  # fmt: skip
+        )
     filled = np.concatenate([filled, np.ones(z.size - filled.size, dtype=np.int8)])[order]
     return _Rows(z[order], core[order], parts), filled
 
@@ -263,9 +277,11 @@ def _one_gap(
         return np.interp(at, *line) if line is not None else np.zeros_like(at)
 
     def side(length: float, above: bool) -> np.ndarray:
-        there = rows.depth[: i + 1] >= top - length if above else rows.depth[i + 1 :] <= (
-            bottom + length
-        )  # fmt: skip
+        there = (
+            rows.depth[: i + 1] >= top - length
+            if above
+            else rows.depth[i + 1 :] <= (bottom + length)
+        )
         return np.flatnonzero(there) + (0 if above else i + 1)
 
     share = (z - top) / (bottom - top)
@@ -311,8 +327,13 @@ def _dataset(
         **attributes,
     )
     found["core"].attrs = {"long_name": "core; empty for a row put into a gap"}
-    found["filled"] = xr.DataArray(filled, dims="reading", attrs={
-        "long_name": "1 for a row put into a gap", "flag_values": np.array([0, 1], dtype=np.int8),
-        "flag_meanings": "read put_into_a_gap",
-    })  # fmt: skip
+    found["filled"] = xr.DataArray(
+        filled,
+        dims="reading",
+        attrs={
+            "long_name": "1 for a row put into a gap",
+            "flag_values": np.array([0, 1], dtype=np.int8),
+            "flag_meanings": "read put_into_a_gap",
+        },
+    )
     return found

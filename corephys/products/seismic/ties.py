@@ -39,9 +39,14 @@ class _Found:
 
 
 def tie(
-    synthetic: Any, trace: Any, *, window: Any = None, largest_shift: Any = _T["tie_largest_shift"],
-    rotate: bool = True, drift_window: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    synthetic: Any,
+    trace: Any,
+    *,
+    window: Any = None,
+    largest_shift: Any = _T["tie_largest_shift"],
+    rotate: bool = True,
+    drift_window: Any = None,
+) -> xr.Dataset:
     """Shift and rotate a synthetic trace to the greatest correlation with a recorded one.
 
     Parameters
@@ -117,8 +122,9 @@ def tie(
         length = float(arguments.positive(drift_window, "s", "drift_window"))
         dataset = dataset.merge(
             _drift(s_time, s_values, t_time, t_values, step, reach, rotate, length),
-            compat="no_conflicts", combine_attrs="override",
-        )  # fmt: skip
+            compat="no_conflicts",
+            combine_attrs="override",
+        )
     return dataset
 
 
@@ -134,9 +140,14 @@ def _series(given: Any, name: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _tied(
-    s_time: np.ndarray, s: np.ndarray, t_time: np.ndarray, t: np.ndarray, step: float, reach: int,
+    s_time: np.ndarray,
+    s: np.ndarray,
+    t_time: np.ndarray,
+    t: np.ndarray,
+    step: float,
+    reach: int,
     rotate: bool,
-) -> _Found:  # fmt: skip
+) -> _Found:
     """Tie of one window, by samples and then between them."""
     n = s.size
     start = (s_time[0] - t_time[0]) / step
@@ -173,9 +184,15 @@ def _tied(
     lost = 3.0 if rotate else 1.5
     spare = np.sqrt(spectra.effective / max(spectra.effective - lost, 0.5))
     return _Found(
-        float(shift), phase, top, spare * u_shift, spare * u_phase, chance, spectra.effective,
+        float(shift),
+        phase,
+        top,
+        spare * u_shift,
+        spare * u_phase,
+        chance,
+        spectra.effective,
         k in (0, lags.size - 1),
-    )  # fmt: skip
+    )
 
 
 class _Spectra:
@@ -184,8 +201,9 @@ class _Spectra:
     def __init__(self, s: np.ndarray, x: np.ndarray, step: float) -> None:
         n = s.size
         omega = 2.0 * np.pi * np.fft.rfftfreq(2 * n, step)
-        one, other = (_smoothed(np.abs(np.fft.fft(part, 2 * n)[: omega.size]) ** 2)
-                      for part in (s, x))  # fmt: skip
+        one, other = (
+            _smoothed(np.abs(np.fft.fft(part, 2 * n)[: omega.size]) ** 2) for part in (s, x)
+        )
         both = one * other
         # Zeros to twice the length double the number of frequencies, not what they know.
         self.effective = float(max(one.sum() * other.sum() / both.sum() / 2.0, 1.0))
@@ -271,18 +289,22 @@ def _quantities(found: list[_Found], places: dict[str, Any] | None) -> dict[str,
         ),
         "phase_rotation": Measured(
             along([np.degrees(one.phase) for one in found]),
-            np.degrees([one.u_phase for one in found]), {}, doubt,
+            np.degrees([one.u_phase for one in found]),
+            {},
+            doubt,
         ),
         # Large-sample deviation of a correlation, (1 - r^2) / sqrt(2 n) for n complex samples.
         "tie_correlation": Measured(along(list(r)), (1.0 - r**2) / np.sqrt(2.0 * n), {}, doubt),
-    }  # fmt: skip
+    }
 
 
 def _scalar(part: Measured) -> Measured:
     return Measured(
-        xr.DataArray(float(part.values[0])), float(np.asarray(part.u_random)[0]), {},
+        xr.DataArray(float(part.values[0])),
+        float(np.asarray(part.u_random)[0]),
+        {},
         np.asarray(part.reason)[0],
-    )  # fmt: skip
+    )
 
 
 def _pure(value: Any, words: str, dims: Any = ()) -> xr.DataArray:
@@ -290,9 +312,15 @@ def _pure(value: Any, words: str, dims: Any = ()) -> xr.DataArray:
 
 
 def _drift(
-    s_time: np.ndarray, s: np.ndarray, t_time: np.ndarray, t: np.ndarray, step: float, reach: int,
-    rotate: bool, length: float,
-) -> xr.Dataset:  # fmt: skip
+    s_time: np.ndarray,
+    s: np.ndarray,
+    t_time: np.ndarray,
+    t: np.ndarray,
+    step: float,
+    reach: int,
+    rotate: bool,
+    length: float,
+) -> xr.Dataset:
     """Ties of overlapping windows; where they run apart the times are stretched."""
     size = round(length / step)
     if size < 16 or size > s.size:
@@ -302,9 +330,8 @@ def _drift(
         )
     starts = range(0, s.size - size + 1, max(size // 2, 1))
     found = [
-        _tied(s_time[i : i + size], s[i : i + size], t_time, t, step, reach, rotate)
-        for i in starts
-    ]  # fmt: skip
+        _tied(s_time[i : i + size], s[i : i + size], t_time, t, step, reach, rotate) for i in starts
+    ]
     middle = np.array([s_time[i] + 0.5 * (size - 1) * step for i in starts])
     places = {"two_way_time": ("window", middle, {"units": "s"})}
     made = series.build(_quantities(found, places))

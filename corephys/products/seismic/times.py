@@ -28,9 +28,13 @@ _TIMES = {SEAFLOOR: "two_way_time", SEA_LEVEL: "two_way_time_from_sea_level"}
 
 
 def time_depth(
-    profile: xr.Dataset, *, datum: str = SEAFLOOR, water_depth: Any = None,
-    sound_speed: Any = None, sound_speed_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    profile: xr.Dataset,
+    *,
+    datum: str = SEAFLOOR,
+    water_depth: Any = None,
+    sound_speed: Any = None,
+    sound_speed_uncertainty: Any = None,
+) -> xr.Dataset:
     """Table of two-way time against depth from a profile, from the seafloor or from sea level.
 
     Parameters
@@ -93,8 +97,9 @@ def time_depth(
     values = xr.DataArray(time, dims="reading", coords={"depth": ("reading", rows)})
     return series.build(
         {name: Measured(values, random, effects, reason)},
-        steps=("two-way time 2 sum dz / V, slowness linear between rows",), datum=datum,
-    )  # fmt: skip
+        steps=("two-way time 2 sum dz / V, slowness linear between rows",),
+        datum=datum,
+    )
 
 
 def _travel(
@@ -141,9 +146,13 @@ def _water(water_depth: Any, sound_speed: Any, uncertainty: Any) -> tuple[float,
 
 
 def check_shot_times(
-    table: xr.Dataset, *, datum: str = SEAFLOOR, water_depth: Any = None, sound_speed: Any = None,
+    table: xr.Dataset,
+    *,
+    datum: str = SEAFLOOR,
+    water_depth: Any = None,
+    sound_speed: Any = None,
     time_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Table of times from check shots, with time zero at the seafloor.
 
     Parameters
@@ -198,9 +207,10 @@ def check_shot_times(
     values = xr.DataArray(time, dims="reading", coords={"depth": ("reading", z)})
     return series.build(
         {"two_way_time": Measured(values, np.nan if u is None else float(u))},
-        steps=("check shots, twice the one-way time",), datum=SEAFLOOR,
+        steps=("check shots, twice the one-way time",),
+        datum=SEAFLOOR,
         readings_left_out=int(use.size - index.size),
-    )  # fmt: skip
+    )
 
 
 def _increasing(values: np.ndarray, what: str, depth: np.ndarray) -> None:
@@ -269,7 +279,7 @@ def time_at_depth(table: xr.Dataset, depth: Any, *, outside: str = "refuse") -> 
         {name: Measured(values, np.abs(random), effects, reason)},
         steps=(*json.loads(table.attrs.get("steps", "[]")), "straight between rows"),
         datum=str(table.attrs.get("datum", SEAFLOOR)),
-    )  # fmt: skip
+    )
 
 
 def depth_at_time(table: xr.Dataset, time: Any, *, outside: str = "refuse") -> xr.Dataset:
@@ -316,7 +326,7 @@ def depth_at_time(table: xr.Dataset, time: Any, *, outside: str = "refuse") -> x
         {"depth": Measured(values, np.abs(rate * random), effects, reason)},
         steps=(*json.loads(table.attrs.get("steps", "[]")), "straight between rows"),
         datum=str(table.attrs.get("datum", SEAFLOOR)),
-    )  # fmt: skip
+    )
 
 
 def beyond(at: np.ndarray, known: np.ndarray, unit: str, outside: str) -> np.ndarray:
@@ -353,9 +363,13 @@ class Between:
 
 
 def compare_times(
-    *, core: xr.Dataset | None = None, log: xr.Dataset | None = None,
-    check_shots: xr.Dataset | None = None, at: Any = None, zero: str = SEAFLOOR,
-) -> xr.Dataset:  # fmt: skip
+    *,
+    core: xr.Dataset | None = None,
+    log: xr.Dataset | None = None,
+    check_shots: xr.Dataset | None = None,
+    at: Any = None,
+    zero: str = SEAFLOOR,
+) -> xr.Dataset:
     """Two-way times of core, log and check shots at common depths, their envelope and spread.
 
     Parameters
@@ -396,8 +410,9 @@ def compare_times(
         raise ValueError(f"zero is 'seafloor' or 'first common depth', not {zero!r}")
     others = [way for way, table in tables.items() if table.attrs.get("datum") == SEA_LEVEL]
     if others:
-        raise ValueError(f"the times of {', '.join(others)} are from sea level; give them from the "
-                         "seafloor")  # fmt: skip
+        raise ValueError(
+            f"the times of {', '.join(others)} are from sea level; give them from the seafloor"
+        )
     known = {way: checked_table(table)[1:] for way, table in tables.items()}
     top = max(float(depth[0]) for depth, _ in known.values())
     bottom = min(float(depth[-1]) for depth, _ in known.values())
@@ -421,26 +436,51 @@ def _comparison(ways: list[str], z: np.ndarray, times: np.ndarray, zero: str) ->
     relative = np.where(mean > 0.0, mean, np.nan)
     found = xr.Dataset(
         {
-            "two_way_time": (("way", "reading"), times, {
-                "units": "s", "long_name": f"two-way time from the {zero}",
-            }),
-            "earliest": ("reading", times.min(axis=0), {
-                "units": "s", "long_name": "earliest two-way time of all ways",
-            }),
-            "latest": ("reading", times.max(axis=0), {
-                "units": "s", "long_name": "latest two-way time of all ways",
-            }),
-            "difference": (("way", "reading"), 100.0 * (times - mean) / relative, {
-                "units": "%", "long_name": "difference from the mean of all ways",
-            }),
-            "spread": ("reading", 100.0 * np.ptp(times, axis=0) / relative, {
-                "units": "%", "long_name": "latest less earliest of all ways, of their mean",
-            }),
+            "two_way_time": (
+                ("way", "reading"),
+                times,
+                {
+                    "units": "s",
+                    "long_name": f"two-way time from the {zero}",
+                },
+            ),
+            "earliest": (
+                "reading",
+                times.min(axis=0),
+                {
+                    "units": "s",
+                    "long_name": "earliest two-way time of all ways",
+                },
+            ),
+            "latest": (
+                "reading",
+                times.max(axis=0),
+                {
+                    "units": "s",
+                    "long_name": "latest two-way time of all ways",
+                },
+            ),
+            "difference": (
+                ("way", "reading"),
+                100.0 * (times - mean) / relative,
+                {
+                    "units": "%",
+                    "long_name": "difference from the mean of all ways",
+                },
+            ),
+            "spread": (
+                "reading",
+                100.0 * np.ptp(times, axis=0) / relative,
+                {
+                    "units": "%",
+                    "long_name": "latest less earliest of all ways, of their mean",
+                },
+            ),
         },
         coords={
             "depth": ("reading", z, {"units": "m", "long_name": "depth below seafloor"}),
             "way": ("way", np.array(ways, dtype=object), {"long_name": "source of the times"}),
         },
-    )  # fmt: skip
+    )
     found.attrs = {"zero": zero, "widest_spread_percent": float(np.nanmax(found["spread"]))}
     return found

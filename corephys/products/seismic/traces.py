@@ -279,11 +279,12 @@ def average_wavelet(
     made = _series(stacked / scale, step * (np.arange(stacked.size) - centre), "average wavelet")
     spread = aligned.std(axis=0, ddof=1) / np.sqrt(peaks.size)
     made.attrs |= {
-        "traces": int(peaks.size), "phase": 0.0,
+        "traces": int(peaks.size),
+        "phase": 0.0,
         "seafloor_times": [float(t) for t in time[peaks] + (moved + centre - cuts[0]) * step],
         "random_uncertainty": float(np.sqrt(np.mean(spread**2)) / scale),
         "constants": constants_attribute({"before": before, "after": after, "taper": taper}),
-    }  # fmt: skip
+    }
     return made
 
 
@@ -399,11 +400,14 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
     for part in found.values():
         part.values = xr.DataArray(part.values, dims="time", coords=places)
     dataset = series.build(
-        found, steps=("mean of ln Z over steps of two-way time", "R = tanh(d ln Z / 2)"),
-        time_step=step, correlated_over=float(np.median(alike)),
-        datum="first row of the profile", assumptions=ASSUMPTIONS,
+        found,
+        steps=("mean of ln Z over steps of two-way time", "R = tanh(d ln Z / 2)"),
+        time_step=step,
+        correlated_over=float(np.median(alike)),
+        datum="first row of the profile",
+        assumptions=ASSUMPTIONS,
         top_impedance="as the first step" if top is None else str(top),
-    )  # fmt: skip
+    )
     dataset["two_way_time"].attrs = {"units": "s", "long_name": "two-way time from the first row"}
     return dataset
 
@@ -500,14 +504,19 @@ def synthetic(
     }
     places = {name: ("time", reflections[name].values) for name in ("two_way_time", "depth")}
     found = series.build(
-        {"synthetic_trace": Measured(
-            xr.DataArray(values, dims="time", coords=places), random, effects
-        )},
+        {
+            "synthetic_trace": Measured(
+                xr.DataArray(values, dims="time", coords=places), random, effects
+            )
+        },
         steps=(*_steps(reflections), f"convolution with {wavelet.attrs.get('long_name')}"),
-        assumptions=ASSUMPTIONS, wavelet=str(wavelet.attrs.get("long_name", "wavelet as given")),
-        wavelet_phase=float(wavelet.attrs.get("phase", 0.0)), time_step=step, draws=int(draws),
+        assumptions=ASSUMPTIONS,
+        wavelet=str(wavelet.attrs.get("long_name", "wavelet as given")),
+        wavelet_phase=float(wavelet.attrs.get("phase", 0.0)),
+        time_step=step,
+        draws=int(draws),
         datum=str(reflections.attrs.get("datum", "")),
-    )  # fmt: skip
+    )
     found["two_way_time"].attrs = dict(reflections["two_way_time"].attrs)
     return found
 

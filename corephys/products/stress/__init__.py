@@ -35,12 +35,24 @@ from corephys.products.stress.profiles import profile
 from corephys.uncertainty import Measured, stated
 
 __all__ = [
-    "CompactionReference", "compare_choices", "density_of_porosity", "effective_stress_of_layers",
-    "effective_stress_of_porosity", "equivalent_density", "fit_reference", "fluid_column_pressure",
-    "in_situ_water_density", "lambda_star", "overpressure_bound", "porosity_of_fit",
-    "pressure_margins", "profile", "reference_of_indices", "vertical_effective_stress",
+    "CompactionReference",
+    "compare_choices",
+    "density_of_porosity",
+    "effective_stress_of_layers",
+    "effective_stress_of_porosity",
+    "equivalent_density",
+    "fit_reference",
+    "fluid_column_pressure",
+    "in_situ_water_density",
+    "lambda_star",
+    "overpressure_bound",
+    "porosity_of_fit",
+    "pressure_margins",
+    "profile",
+    "reference_of_indices",
+    "vertical_effective_stress",
     "with_in_situ_water",
-]  # fmt: skip
+]
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
@@ -48,9 +60,12 @@ _NAME = "vertical_effective_stress"
 
 
 def effective_stress_of_layers(
-    thickness: Any, bulk_density: Any, *, fluid_density: Any = _C["pore_water_density"],
+    thickness: Any,
+    bulk_density: Any,
+    *,
+    fluid_density: Any = _C["pore_water_density"],
     gravity: Any = _C["gravity"],
-) -> Any:  # fmt: skip
+) -> Any:
     """Effective stress at the bottom of every layer of a column.
 
     Parameters
@@ -95,11 +110,16 @@ def effective_stress_of_layers(
 
 
 def vertical_effective_stress(
-    density: xr.Dataset, *, at: Any, fluid_density: Any = _C["pore_water_density"],
-    fluid_density_uncertainty: Any = None, gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None, largest_gap: Any = _T["stress_gap"],
+    density: xr.Dataset,
+    *,
+    at: Any,
+    fluid_density: Any = _C["pore_water_density"],
+    fluid_density_uncertainty: Any = None,
+    gravity: Any = _C["gravity"],
+    gravity_uncertainty: Any = None,
+    largest_gap: Any = _T["stress_gap"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Vertical effective stress at depths, from a density profile.
 
     Parameters
@@ -163,8 +183,9 @@ def vertical_effective_stress(
     for source, part in by_source.items():
         effects[source] = effects.get(source, 0.0) - g * part
     effects["gravity"] = mass * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
-    near = np.abs(target[:, None] - col.depth[np.clip(spot.left[:, None] + [0, 1], 0,
-                                                      col.depth.size - 1)])  # fmt: skip
+    near = np.abs(
+        target[:, None] - col.depth[np.clip(spot.left[:, None] + [0, 1], 0, col.depth.size - 1)]
+    )
     reason = np.where(near.min(axis=1, initial=np.inf) > gap, flags.bit("interpolated_input"), 0)
     beyond = (target > col.depth[-1] + gap) | (target < 0.0)
     stress = np.where(beyond, np.nan, g * mass)
@@ -175,7 +196,9 @@ def vertical_effective_stress(
         steps=("sigma' = integral of (rho - rho_f) g dz, hydrostatic pressure (Terzaghi 1943)",),
         constants={
             "fluid_density": (fluid_density, fluid_density_uncertainty),
-            "gravity": (gravity, gravity_uncertainty), "largest_gap": largest_gap,
+            "gravity": (gravity, gravity_uncertainty),
+            "largest_gap": largest_gap,
         },
-        density_state=readings.state, safety=RESEARCH_ONLY,
-    )  # fmt: skip
+        density_state=readings.state,
+        safety=RESEARCH_ONLY,
+    )

@@ -82,11 +82,17 @@ class CompactionReference:
 
 
 def reference_of_indices(
-    *, void_ratio: float, compression_index: float, at_stress: Any = "100 kPa",
-    void_ratio_uncertainty: float | None = None, compression_index_uncertainty: float | None = None,
-    scatter: float | None = None, porosity: tuple[float, float] = (0.0, 1.0),
-    grain_density: tuple[float, float] = (float("nan"), float("nan")), words: str = "as given",
-) -> CompactionReference:  # fmt: skip
+    *,
+    void_ratio: float,
+    compression_index: float,
+    at_stress: Any = "100 kPa",
+    void_ratio_uncertainty: float | None = None,
+    compression_index_uncertainty: float | None = None,
+    scatter: float | None = None,
+    porosity: tuple[float, float] = (0.0, 1.0),
+    grain_density: tuple[float, float] = (float("nan"), float("nan")),
+    words: str = "as given",
+) -> CompactionReference:
     """Reference curve of a compression test, or of printed numbers.
 
     Parameters
@@ -132,8 +138,11 @@ def reference_of_indices(
             "and greatest, between 0 and 1"
         )
     unknown = float("nan")
-    given = {"void_ratio_uncertainty": void_ratio_uncertainty, "scatter": scatter,
-             "compression_index_uncertainty": compression_index_uncertainty}  # fmt: skip
+    given = {
+        "void_ratio_uncertainty": void_ratio_uncertainty,
+        "scatter": scatter,
+        "compression_index_uncertainty": compression_index_uncertainty,
+    }
     u_e, spread, u_cc = (
         unknown if u is None else float(positive(u, "1", name, zero=True))
         for name, u in given.items()
@@ -145,11 +154,15 @@ def reference_of_indices(
 
 
 def fit_reference(
-    porosity: xr.Dataset, vertical_effective_stress: xr.Dataset, *, model: str = "logarithmic",
-    at_stress: Any = "100 kPa", grain_density: tuple[float, float] = (float("nan"), float("nan")),
-    words: str = "a site at hydrostatic pressure", allow: tuple[str, ...] = (
-        "good", "not_evaluated"),
-) -> CompactionReference:  # fmt: skip
+    porosity: xr.Dataset,
+    vertical_effective_stress: xr.Dataset,
+    *,
+    model: str = "logarithmic",
+    at_stress: Any = "100 kPa",
+    grain_density: tuple[float, float] = (float("nan"), float("nan")),
+    words: str = "a site at hydrostatic pressure",
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+) -> CompactionReference:
     """Reference curve of a site whose pressure is hydrostatic.
 
     Parameters
@@ -196,12 +209,16 @@ def fit_reference(
     )
     phi, load = (
         np.asarray(bare(series.unpack(data, name).values), dtype=float)
-        for data, name in ((porosity, "porosity"),
-                           (vertical_effective_stress, "vertical_effective_stress"))
-    )  # fmt: skip
+        for data, name in (
+            (porosity, "porosity"),
+            (vertical_effective_stress, "vertical_effective_stress"),
+        )
+    )
     use = np.isfinite(phi) & np.isfinite(load) & (load > 0.0)
-    for data, name in ((porosity, "porosity"), (vertical_effective_stress,
-                                                "vertical_effective_stress")):  # fmt: skip
+    for data, name in (
+        (porosity, "porosity"),
+        (vertical_effective_stress, "vertical_effective_stress"),
+    ):
         if f"{name}_flag" in data:
             use &= flags.usable(data[f"{name}_flag"].values, allow)
     if use.sum() < _FEWEST:
@@ -225,9 +242,16 @@ def fit_reference(
     shifts = covariance_effects(np.eye(2), turn @ inner @ turn.T, "reference_curve")
     effects = {source: (float(e[0]), float(e[1])) for source, e in shifts.items()}
     return CompactionReference(
-        model, float(first), float(second), one, effects, scatter,
-        (float(phi.min()), float(phi.max())), grain_density, words,
-    )  # fmt: skip
+        model,
+        float(first),
+        float(second),
+        one,
+        effects,
+        scatter,
+        (float(phi.min()), float(phi.max())),
+        grain_density,
+        words,
+    )
 
 
 def effective_stress_of_porosity(
@@ -294,8 +318,9 @@ def effective_stress_of_porosity(
     held = phi.values.copy(data=found) if isinstance(phi.values, xr.DataArray) else found
     return series.build(
         {"effective_stress_of_porosity": Measured(held, random, effects, reason)},
-        steps=(reference.describe(),), safety=RESEARCH_ONLY,
-    )  # fmt: skip
+        steps=(reference.describe(),),
+        safety=RESEARCH_ONLY,
+    )
 
 
 def _solved(phi: np.ndarray, curve: CompactionReference) -> tuple[np.ndarray, ...]:
@@ -305,9 +330,12 @@ def _solved(phi: np.ndarray, curve: CompactionReference) -> tuple[np.ndarray, ..
         stress = curve.at_stress * 10.0 ** ((curve.first - e) / curve.second)
         steep = stress * np.log(10.0) / curve.second
         return (
-            stress, -steep / (1.0 - phi) ** 2, steep, -steep * (curve.first - e) / curve.second,
+            stress,
+            -steep / (1.0 - phi) ** 2,
+            steep,
+            -steep * (curve.first - e) / curve.second,
             -steep,
-        )  # fmt: skip
+        )
     ratio = np.log(curve.first / phi)
     flat = np.full(phi.shape, curve.second)
     return curve.second * ratio, -curve.second / phi, flat / curve.first, ratio, -flat
@@ -334,9 +362,13 @@ _SURE = thresholds.value("one_sided_errors")
 
 
 def overpressure_bound(
-    porosity: xr.Dataset, profile: xr.Dataset, *, reference: CompactionReference,
-    grain_density: xr.Dataset | None = None, allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> xr.Dataset:  # fmt: skip
+    porosity: xr.Dataset,
+    profile: xr.Dataset,
+    *,
+    reference: CompactionReference,
+    grain_density: xr.Dataset | None = None,
+    allow: tuple[str, ...] = ("good", "not_evaluated"),
+) -> xr.Dataset:
     """Lower bound of the overpressure from porosities that are too high for their load.
 
     Parameters
@@ -419,25 +451,43 @@ def overpressure_bound(
     said = sure & ~outside & ~foreign & ~barred
     dataset = series.build(
         quantities,
-        steps=("P* >= sigma'_vh - sigma'(phi)", reference.describe()), safety=RESEARCH_ONLY,
-        bound="lower", bound_in_words=BOUND, assumptions=json.dumps(ASSUMPTIONS),
+        steps=("P* >= sigma'_vh - sigma'(phi)", reference.describe()),
+        safety=RESEARCH_ONLY,
+        bound="lower",
+        bound_in_words=BOUND,
+        assumptions=json.dumps(ASSUMPTIONS),
         verdict=_verdict(difference, said, outside, foreign, barred),
-    )  # fmt: skip
+    )
     dims = dataset["overpressure_bound"].dims
     for name in quantities:
         dataset[name].attrs["bound"] = "lower"
-    dataset["overpressure_difference"] = (dims, difference, {
-        "units": "kPa", "long_name": "effective stress less that of the porosity on the reference, "
-        "negative where it says nothing"})  # fmt: skip
+    dataset["overpressure_difference"] = (
+        dims,
+        difference,
+        {
+            "units": "kPa",
+            "long_name": "effective stress less that of the porosity on the reference, "
+            "negative where it says nothing",
+        },
+    )
     for end, sign in (("low", -1.0), ("high", 1.0)):
-        dataset[f"overpressure_bound_{end}"] = (dims, np.maximum(difference + sign * u, 0.0), {
-            "units": "kPa", "long_name": f"lower bound of the overpressure, {end} end",
-        })  # fmt: skip
-    dataset["informative"] = (dims, said.astype(np.int8), {
-        "long_name": "whether the bound says anything",
-        "flag_values": np.array([0, 1], dtype=np.int8),
-        "flag_meanings": "uninformative informative",
-    })  # fmt: skip
+        dataset[f"overpressure_bound_{end}"] = (
+            dims,
+            np.maximum(difference + sign * u, 0.0),
+            {
+                "units": "kPa",
+                "long_name": f"lower bound of the overpressure, {end} end",
+            },
+        )
+    dataset["informative"] = (
+        dims,
+        said.astype(np.int8),
+        {
+            "long_name": "whether the bound says anything",
+            "flag_values": np.array([0, 1], dtype=np.int8),
+            "flag_meanings": "uninformative informative",
+        },
+    )
     return dataset
 
 
@@ -457,9 +507,12 @@ def _foreign(
 
 
 def _verdict(
-    difference: np.ndarray, said: np.ndarray, outside: np.ndarray, foreign: np.ndarray,
+    difference: np.ndarray,
+    said: np.ndarray,
+    outside: np.ndarray,
+    foreign: np.ndarray,
     barred: np.ndarray,
-) -> str:  # fmt: skip
+) -> str:
     """In words, at how many depths the bound is empty, and why."""
     known = np.isfinite(difference)
     empty = known & ~said & ~barred
@@ -530,5 +583,6 @@ def lambda_star(
     values = found if held is None else held.copy(data=found)
     return series.build(
         {"lambda_star": Measured(values, random, effects, reason)},
-        steps=("lambda* = (P - P_h) / (sigma_v - P_h)",), safety=RESEARCH_ONLY,
-    )  # fmt: skip
+        steps=("lambda* = (P - P_h) / (sigma_v - P_h)",),
+        safety=RESEARCH_ONLY,
+    )

@@ -73,9 +73,12 @@ class Inside:
 
 
 def column(
-    depth: np.ndarray, density: np.ndarray, u_random: np.ndarray, effects: dict[str, np.ndarray],
+    depth: np.ndarray,
+    density: np.ndarray,
+    u_random: np.ndarray,
+    effects: dict[str, np.ndarray],
     largest_gap: float,
-) -> Column:  # fmt: skip
+) -> Column:
     """Sort readings by depth and average those at one depth.
 
     Parameters
@@ -336,8 +339,9 @@ def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> L
         return Layering(size, float(np.median(np.diff(z))) if z.size > 1 else 1.0)
     scatters = size * np.geomspace(0.1, 2.5, _STEPS)
     extent = float(z[-1] - z[0])
-    lengths = np.geomspace(max(float(np.median(np.diff(z))) / 4.0, extent / 1e4), extent / 4.0,
-                           _STEPS)  # fmt: skip
+    lengths = np.geomspace(
+        max(float(np.median(np.diff(z))) / 4.0, extent / 1e4), extent / 4.0, _STEPS
+    )
     s2, length = (a.ravel() for a in np.meshgrid(scatters**2, lengths))
     mean, variance = np.zeros(s2.size), s2.copy()
     cost = np.zeros(s2.size)

@@ -82,7 +82,7 @@ def pressure_margins(
         exceeds_share=float(over.sum() / known.sum()) if known.any() else float("nan"),
         exceeds_from=float(depth[over].min()) if over.any() else float("nan"),
         safety=RESEARCH_ONLY,
-    )  # fmt: skip
+    )
 
 
 def _same_sea(pressure: xr.Dataset, profile: xr.Dataset) -> None:
@@ -151,19 +151,27 @@ def compare_choices(
             quantity: (dims, stack, {"units": unit, "long_name": words}),
             "difference": (dims, apart, {"units": unit, "long_name": "less the first choice"}),
             "relative_difference": (
-                dims, relative, {"units": "1", "long_name": "less the first choice, over it"}
+                dims,
+                relative,
+                {"units": "1", "long_name": "less the first choice, over it"},
             ),
         },
-        coords={"choice": ("choice", np.array(list(choices), dtype=object)),
-                "depth": first["depth"].variable},
+        coords={
+            "choice": ("choice", np.array(list(choices), dtype=object)),
+            "depth": first["depth"].variable,
+        },
         attrs={"safety": RESEARCH_ONLY},
-    )  # fmt: skip
+    )
 
 
 def with_in_situ_water(
-    density: xr.Dataset, fluid_density: Any, *, laboratory_water_density: Any,
-    grain_density: Any = _C["grain_density"], grain_density_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    density: xr.Dataset,
+    fluid_density: Any,
+    *,
+    laboratory_water_density: Any,
+    grain_density: Any = _C["grain_density"],
+    grain_density_uncertainty: Any = None,
+) -> xr.Dataset:
     """Bulk density with the pore water at the density that it has in place.
 
     Parameters
@@ -221,8 +229,10 @@ def with_in_situ_water(
     return series.build(
         {"bulk_density": Measured(rho.values.copy(data=found), random, effects, bare(rho.reason))},
         steps=("rho + phi (rho_f - rho_lab)",),
-        constants={"laboratory_water_density": laboratory_water_density,
-                   "fluid_density": fluid_density,
-                   "grain_density": (grain_density, grain_density_uncertainty)},
+        constants={
+            "laboratory_water_density": laboratory_water_density,
+            "fluid_density": fluid_density,
+            "grain_density": (grain_density, grain_density_uncertainty),
+        },
         density_state="laboratory porosity with the pore water in place, no rebound taken off",
-    )  # fmt: skip
+    )

@@ -14,8 +14,12 @@ from corephys.products.stress.column import inside, integral
 from corephys.uncertainty import Measured, bare, combine, stated
 
 __all__ = [
-    "equivalent_density", "fluid_column_pressure", "in_situ_water_density", "places", "water_above",
-]  # fmt: skip
+    "equivalent_density",
+    "fluid_column_pressure",
+    "in_situ_water_density",
+    "places",
+    "water_above",
+]
 
 _C = constants.CONSTANTS
 DATUMS = ("sea level", "seafloor")
@@ -51,10 +55,15 @@ def places(at: Any) -> xr.DataArray:
 
 
 def in_situ_water_density(
-    at: Any, *, salinity: Any, seafloor_temperature: Any, water_depth: Any,
-    temperature_gradient: Any = "0 K/km", salinity_uncertainty: Any = None,
+    at: Any,
+    *,
+    salinity: Any,
+    seafloor_temperature: Any,
+    water_depth: Any,
+    temperature_gradient: Any = "0 K/km",
+    salinity_uncertainty: Any = None,
     gravity: Any = _C["gravity"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Density of pore water in place: its salinity, at the temperature and pressure there.
 
     Parameters
@@ -165,12 +174,18 @@ def water_above(
 
 
 def fluid_column_pressure(
-    at: Any, *, fluid_density: Any, water_depth: Any, column_from: str,
-    fluid_density_uncertainty: Any = None, water_depth_uncertainty: Any = None,
+    at: Any,
+    *,
+    fluid_density: Any,
+    water_depth: Any,
+    column_from: str,
+    fluid_density_uncertainty: Any = None,
+    water_depth_uncertainty: Any = None,
     sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None, gravity: Any = _C["gravity"],
+    sea_water_density_uncertainty: Any = None,
+    gravity: Any = _C["gravity"],
     gravity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Pressure at the bottom of a column of drilling fluid at rest.
 
     Parameters
@@ -229,19 +244,26 @@ def fluid_column_pressure(
     length = np.where(length >= 0.0, length, np.nan)
     pressure = g * (rho * length + (0.0 if riser else sea * above))
     effects = {
-        "drilling_fluid_density": g * length * stated(
-            fluid_density_uncertainty, "g/cm^3", "fluid_density_uncertainty", fluid_density
+        "drilling_fluid_density": g
+        * length
+        * stated(fluid_density_uncertainty, "g/cm^3", "fluid_density_uncertainty", fluid_density),
+        "water_depth": np.full(
+            z.shape,
+            g
+            * (rho if riser else sea)
+            * stated(water_depth_uncertainty, "m", "water_depth_uncertainty"),
         ),
-        "water_depth": np.full(z.shape, g * (rho if riser else sea) * stated(
-            water_depth_uncertainty, "m", "water_depth_uncertainty"
-        )),
-        "gravity": pressure / g * stated(
-            gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity
-        ),
-    }  # fmt: skip
+        "gravity": pressure
+        / g
+        * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity),
+    }
     if not riser:
-        u_sea = stated(sea_water_density_uncertainty, "g/cm^3", "sea_water_density_uncertainty",
-                       sea_water_density)  # fmt: skip
+        u_sea = stated(
+            sea_water_density_uncertainty,
+            "g/cm^3",
+            "sea_water_density_uncertainty",
+            sea_water_density,
+        )
         effects["sea_water_density"] = np.full(z.shape, g * above * u_sea)
     return series.build(
         {"fluid_column_pressure": Measured(where.copy(data=pressure), 0.0, effects)},
@@ -250,20 +272,31 @@ def fluid_column_pressure(
             "fluid_density": (fluid_density, fluid_density_uncertainty),
             "water_depth": (water_depth, water_depth_uncertainty),
             "gravity": (gravity, gravity_uncertainty),
-            **({} if riser else
-               {"sea_water_density": (sea_water_density, sea_water_density_uncertainty)}),
+            **(
+                {}
+                if riser
+                else {"sea_water_density": (sea_water_density, sea_water_density_uncertainty)}
+            ),
         },
-        column_from=column_from, safety=RESEARCH_ONLY,
-    )  # fmt: skip
+        column_from=column_from,
+        safety=RESEARCH_ONLY,
+    )
 
 
 def equivalent_density(
-    pressure: Any, at: Any = None, *, datum: str, quantity: str = "fluid_column_pressure",
-    water_depth: Any, pressure_uncertainty: Any = None, water_depth_uncertainty: Any = None,
+    pressure: Any,
+    at: Any = None,
+    *,
+    datum: str,
+    quantity: str = "fluid_column_pressure",
+    water_depth: Any,
+    pressure_uncertainty: Any = None,
+    water_depth_uncertainty: Any = None,
     sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None, gravity: Any = _C["gravity"],
+    sea_water_density_uncertainty: Any = None,
+    gravity: Any = _C["gravity"],
     gravity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Density of the column of fluid that would make a pressure.
 
     Parameters
@@ -325,8 +358,9 @@ def equivalent_density(
         )
     found = (values / g - water) / length
     u_water = stated(water_depth_uncertainty, "m", "water_depth_uncertainty")
-    u_sea = stated(sea_water_density_uncertainty, "g/cm^3", "sea_water_density_uncertainty",
-                   sea_water_density)  # fmt: skip
+    u_sea = stated(
+        sea_water_density_uncertainty, "g/cm^3", "sea_water_density_uncertainty", sea_water_density
+    )
     u_g = stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
     shift = -found / length if from_sea else -sea / length
     terms = [
@@ -343,8 +377,12 @@ def equivalent_density(
         constants={
             "water_depth": (water_depth, water_depth_uncertainty),
             "gravity": (gravity, gravity_uncertainty),
-            **({} if from_sea else
-               {"sea_water_density": (sea_water_density, sea_water_density_uncertainty)}),
+            **(
+                {}
+                if from_sea
+                else {"sea_water_density": (sea_water_density, sea_water_density_uncertainty)}
+            ),
         },
-        datum=datum, safety=RESEARCH_ONLY,
-    )  # fmt: skip
+        datum=datum,
+        safety=RESEARCH_ONLY,
+    )

@@ -14,9 +14,15 @@ from corephys.products.stress.fluids import places
 from corephys.uncertainty import Measured, bare, combine, covariance_effects
 
 __all__ = [
-    "Filled", "density_of_porosity", "fill_column", "filled_column", "in_filled", "left_empty",
-    "porosity_of_fit", "share_filled",
-]  # fmt: skip
+    "Filled",
+    "density_of_porosity",
+    "fill_column",
+    "filled_column",
+    "in_filled",
+    "left_empty",
+    "porosity_of_fit",
+    "share_filled",
+]
 
 _C = constants.CONSTANTS
 FILLS = ("linear", "none")
@@ -46,10 +52,13 @@ class Filled:
 
 
 def density_of_porosity(
-    porosity: xr.Dataset, *, grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None, pore_water_density: Any = _C["pore_water_density"],
+    porosity: xr.Dataset,
+    *,
+    grain_density: Any = _C["grain_density"],
+    grain_density_uncertainty: Any = None,
+    pore_water_density: Any = _C["pore_water_density"],
     pore_water_density_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bulk density of a porosity, such as that of a compaction fit, to fill gaps with.
 
     Parameters
@@ -97,14 +106,27 @@ def density_of_porosity(
     if "upper" in porosity:
         half = (porosity["upper"].values - porosity["lower"].values) / 2.0
         phi = Measured(phi.values, 0.0, {"compaction_fit": half}, phi.reason)
-    grain = series.unpack(grain_density, "grain_density", source="grain_density",
-                          uncertainty_given=grain_density_uncertainty)  # fmt: skip
-    water = series.unpack(pore_water_density, "fluid_density", source="pore_water_density",
-                          uncertainty_given=pore_water_density_uncertainty)  # fmt: skip
+    grain = series.unpack(
+        grain_density,
+        "grain_density",
+        source="grain_density",
+        uncertainty_given=grain_density_uncertainty,
+    )
+    water = series.unpack(
+        pore_water_density,
+        "fluid_density",
+        source="pore_water_density",
+        uncertainty_given=pore_water_density_uncertainty,
+    )
     solid, fluid = bare(grain.values), bare(water.values)
     density = values * fluid + (1.0 - values) * solid
-    random, effects = combine([(fluid - solid, phi), (1.0 - values, _known(grain, "grain_density")),
-                               (values, _known(water, "pore_water_density"))])  # fmt: skip
+    random, effects = combine(
+        [
+            (fluid - solid, phi),
+            (1.0 - values, _known(grain, "grain_density")),
+            (values, _known(water, "pore_water_density")),
+        ]
+    )
     where = xr.DataArray(density, dims="reading", coords={"depth": porosity["depth"]})
     return series.build(
         {"bulk_density": Measured(where, random, effects, bare(phi.reason))},
@@ -113,7 +135,7 @@ def density_of_porosity(
             "grain_density": (grain_density, grain_density_uncertainty),
             "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
         },
-    )  # fmt: skip
+    )
 
 
 def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:
@@ -270,9 +292,12 @@ def _joined(readings: Column, trend: Column, added: np.ndarray) -> tuple[Column,
         for source in {**readings.effects, **trend.effects}
     }
     column = Column(
-        z[order], joined(readings.density, trend.density), joined(readings.u_random, no_trend),
-        effects, is_trend[1:] | is_trend[:-1],
-    )  # fmt: skip
+        z[order],
+        joined(readings.density, trend.density),
+        joined(readings.u_random, no_trend),
+        effects,
+        is_trend[1:] | is_trend[:-1],
+    )
     return column, is_trend
 
 
@@ -324,9 +349,7 @@ def left_empty(filled: Filled, fill: Any, largest_gap: float, z: np.ndarray) -> 
     return np.asarray(empty)
 
 
-def share_filled(
-    filled: Filled, z: np.ndarray, solid: np.ndarray, water: np.ndarray
-) -> np.ndarray:  # fmt: skip
+def share_filled(filled: Filled, z: np.ndarray, solid: np.ndarray, water: np.ndarray) -> np.ndarray:
     """Share of the effective stress that comes from filled density.
 
     Parameters

@@ -39,15 +39,25 @@ _T = thresholds.DEFAULTS
 
 
 def profile(
-    density: xr.Dataset, *, at: Any = None, step: Any = "1 m", water_depth: Any = None,
-    fill: Any = "linear", largest_gap: Any = _T["stress_gap"],
-    fluid_density: Any = _C["pore_water_density"], fluid_density_uncertainty: Any = None,
+    density: xr.Dataset,
+    *,
+    at: Any = None,
+    step: Any = "1 m",
+    water_depth: Any = None,
+    fill: Any = "linear",
+    largest_gap: Any = _T["stress_gap"],
+    fluid_density: Any = _C["pore_water_density"],
+    fluid_density_uncertainty: Any = None,
     sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None, water_depth_uncertainty: Any = None,
-    depth_uncertainty: Any = None, gravity: Any = _C["gravity"], gravity_uncertainty: Any = None,
-    layer_scatter: Any = None, layer_length: Any = None,
+    sea_water_density_uncertainty: Any = None,
+    water_depth_uncertainty: Any = None,
+    depth_uncertainty: Any = None,
+    gravity: Any = _C["gravity"],
+    gravity_uncertainty: Any = None,
+    layer_scatter: Any = None,
+    layer_length: Any = None,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Vertical stresses down a hole, from a density profile with its gaps.
 
     Parameters
@@ -125,9 +135,13 @@ def profile(
     below = _solid(filled, layering, z)
     mass, by_source, water_top = water_above(fluid_density, z, fluid_density_uncertainty)
     pores = Measured(mass, 0.0, by_source)
-    sea = None if water_depth is None else _sea(
-        water_depth, water_depth_uncertainty, sea_water_density, sea_water_density_uncertainty
-    )  # fmt: skip
+    sea = (
+        None
+        if water_depth is None
+        else _sea(
+            water_depth, water_depth_uncertainty, sea_water_density, sea_water_density_uncertainty
+        )
+    )
     shift = stated(depth_uncertainty, "m", "depth_uncertainty")
     if depth_uncertainty is not None:
         # Readings may bring an error of depth of their own: the same name is the same error.
@@ -137,8 +151,11 @@ def profile(
         pores.effects["depth"] = np.full(z.shape, water_top * shift)
         if sea is not None:
             sea.effects["depth"] = -_number(sea_water_density) * shift
-    masses = {"overburden_below_seafloor": below, "hydrostatic_below_seafloor": pores,
-              "vertical_effective_stress": _joined(below, pores, -1.0)}  # fmt: skip
+    masses = {
+        "overburden_below_seafloor": below,
+        "hydrostatic_below_seafloor": pores,
+        "vertical_effective_stress": _joined(below, pores, -1.0),
+    }
     if sea is not None:
         masses["overburden_stress"] = _joined(below, sea, 1.0)
         masses["hydrostatic_pressure"] = _joined(pores, sea, 1.0)
@@ -147,20 +164,32 @@ def profile(
     known = (z >= 0.0) & ~left_empty(filled, fill, readings.largest_gap, z)
     dataset = series.build(
         {**_stresses(masses, where, known, share, g, u_g), **_density(filled, where, known)},
-        steps=("sigma_v = integral of rho g dz", "P_h = integral of rho_f g dz",
-               "sigma' = sigma_v - P_h (Terzaghi 1943)"),
+        steps=(
+            "sigma_v = integral of rho g dz",
+            "P_h = integral of rho_f g dz",
+            "sigma' = sigma_v - P_h (Terzaghi 1943)",
+        ),
         constants={
             "fluid_density": (fluid_density, fluid_density_uncertainty),
-            "gravity": (gravity, gravity_uncertainty), "largest_gap": largest_gap,
-            **({} if sea is None else {
-                "sea_water_density": (sea_water_density, sea_water_density_uncertainty),
-                "water_depth": (water_depth, water_depth_uncertainty),
-            }),
+            "gravity": (gravity, gravity_uncertainty),
+            "largest_gap": largest_gap,
+            **(
+                {}
+                if sea is None
+                else {
+                    "sea_water_density": (sea_water_density, sea_water_density_uncertainty),
+                    "water_depth": (water_depth, water_depth_uncertainty),
+                }
+            ),
         },
-        safety=RESEARCH_ONLY, density_state=readings.state, **readings.told, fill=_words(fill),
+        safety=RESEARCH_ONLY,
+        density_state=readings.state,
+        **readings.told,
+        fill=_words(fill),
         filled_parts=json.dumps([[round(a, 3), round(b, 3)] for a, b in filled.parts]),
-        layer_scatter=layering.scatter, layer_length=layering.length,
-    )  # fmt: skip
+        layer_scatter=layering.scatter,
+        layer_length=layering.length,
+    )
     words = "share of the vertical effective stress that comes from filled density"
     share = np.where(known, share, np.nan)
     dataset["filled_share"] = (where.dims, share, {"units": "1", "long_name": words})
@@ -221,10 +250,14 @@ def _sea(depth: Any, u_depth: Any, density: Any, u_density: Any) -> Measured:
     rho = _number(density)
     above = float(positive(depth, "m", "water_depth", zero=True))
     u = stated(u_density, "g/cm^3", "sea_water_density_uncertainty", density)
-    return Measured(rho * above, 0.0, {
-        "sea_water_density": above * u,
-        "water_depth": rho * stated(u_depth, "m", "water_depth_uncertainty"),
-    })  # fmt: skip
+    return Measured(
+        rho * above,
+        0.0,
+        {
+            "sea_water_density": above * u,
+            "water_depth": rho * stated(u_depth, "m", "water_depth_uncertainty"),
+        },
+    )
 
 
 def _joined(one: Measured, other: Measured, sign: float) -> Measured:
@@ -233,9 +266,13 @@ def _joined(one: Measured, other: Measured, sign: float) -> Measured:
 
 
 def _stresses(
-    masses: dict[str, Measured], where: xr.DataArray, known: np.ndarray, share: np.ndarray,
-    g: float, u_g: Any,
-) -> dict[str, Measured]:  # fmt: skip
+    masses: dict[str, Measured],
+    where: xr.DataArray,
+    known: np.ndarray,
+    share: np.ndarray,
+    g: float,
+    u_g: Any,
+) -> dict[str, Measured]:
     """Masses times gravity, with its effect and the marks of what is filled."""
     reason = np.where(share > 0.0, flags.bit("interpolated_input"), 0).astype(np.int64)
     found = {}
@@ -244,9 +281,11 @@ def _stresses(
         effects = {source: g * np.asarray(e) for source, e in mass.effects.items()}
         effects["gravity"] = np.asarray(mass.values) * u_g
         found[name] = Measured(
-            where.copy(data=values), g * np.asarray(mass.u_random), effects,
+            where.copy(data=values),
+            g * np.asarray(mass.u_random),
+            effects,
             0 if name.startswith("hydrostatic") else reason,
-        )  # fmt: skip
+        )
     return found
 
 

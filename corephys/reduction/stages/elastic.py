@@ -41,8 +41,9 @@ def elastic_moduli(context: Context) -> None:
 
 _T = thresholds.DEFAULTS
 _DENSITIES = {
-    "properties/index_properties": _T["elastic_density_reach"], "properties/density": None,
-}  # fmt: skip
+    "properties/index_properties": _T["elastic_density_reach"],
+    "properties/density": None,
+}
 
 
 def _density_at(
@@ -74,11 +75,13 @@ def elastic_bounds(context: Context) -> None:
         raise Skipped(f"no porosity within {_T['match_reach']} of a velocity")
     density = _grain_density(context)
     found = elastic.bounds_check(
-        velocity, phi,
+        velocity,
+        phi,
         mineral=replace(elastic.material(keys["mineral"]), density=density),
         soft_mineral=replace(elastic.material(keys["soft_mineral"]), density=density),
-        fluid=_fluid(context), margin=keys["margin"],
-    )  # fmt: skip
+        fluid=_fluid(context),
+        margin=keys["margin"],
+    )
     for end in ("", "_u_random", "_u_systematic", "_flag", "_reason"):
         found[f"porosity{end}"] = phi[f"porosity{end}"]
     kept = [f"porosity{end}" for end in ("_u_random", "_u_systematic", "_flag", "_reason")]
@@ -102,8 +105,9 @@ def velocity_models(context: Context) -> None:
         known["effective_pressure"] = u_pressure
     curves = elastic.velocity_models(
         xr.DataArray(_POROSITIES, dims="curve", attrs={"units": "1"}),
-        uncertainties={**known, "porosity": 0.0}, **shared,
-    )  # fmt: skip
+        uncertainties={**known, "porosity": 0.0},
+        **shared,
+    )
     columns = _by_model(curves, "p_wave_velocity", "velocity", "m/s", "P-wave velocity")
     columns["porosity"] = ("curve", _POROSITIES, {"units": "1", "long_name": "porosity"})
     context.results["products/velocity_models"] = columns.set_coords("porosity")
@@ -132,8 +136,10 @@ def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) 
         for end, values in (("", found[name]), ("_u", spread)):
             said = f"{'standard uncertainty of ' if end else ''}{words}, {model.replace('_', ' ')}"
             columns[f"{prefix}_{model}{end}"] = (
-                values.dims[1:], values.values[place], {"units": unit, "long_name": said}
-            )  # fmt: skip
+                values.dims[1:],
+                values.values[place],
+                {"units": unit, "long_name": said},
+            )
     return xr.Dataset(columns, attrs=found.attrs)
 
 
@@ -189,8 +195,11 @@ def _fluid(context: Context) -> elastic.Material | xr.Dataset:
     hole = context.recipe["hole"]
     salinity, warm = hole["pore_water_salinity"], hole["laboratory_temperature"]
     if context.recipe["elastic"]["fluid"] == "brine":
-        known = {"salinity": hole["pore_water_salinity_uncertainty"] or "1 g/kg",
-                 "temperature": "1 K", "pressure": "0 MPa"}  # fmt: skip
+        known = {
+            "salinity": hole["pore_water_salinity_uncertainty"] or "1 g/kg",
+            "temperature": "1 K",
+            "pressure": "0 MPa",
+        }
         return elastic.brine(warm, "0.101325 MPa", salinity, uncertainties=known)
     rho = float(np.asarray(seawater.density(salinity, warm))) / 1e3
     sound = float(np.asarray(seawater.sound_speed(salinity, warm)))

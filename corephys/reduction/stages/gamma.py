@@ -127,9 +127,12 @@ def _water_temperature(context: Context, table: xr.Dataset) -> Any:
 
 
 def _fit(
-    context: Context, table: xr.Dataset, reference: Any, dead_time: tuple[str, str | None],
+    context: Context,
+    table: xr.Dataset,
+    reference: Any,
+    dead_time: tuple[str, str | None],
     order: int | None,
-) -> gamma.Calibration:  # fmt: skip
+) -> gamma.Calibration:
     keys = context.recipe["gamma"]
     return gamma.calibrate(
         table["counts"].values * units.quantity(1.0, "count"),
@@ -240,9 +243,12 @@ def density_tie(context: Context) -> None:
     density = context.result("properties/density")
     samples = context.result("properties/index_properties")
     at_samples = positions.match(
-        density, to=samples, within=context.recipe["gamma"]["tie_within"],
-        how="mean over footprint", allow=context.levels,
-    )  # fmt: skip
+        density,
+        to=samples,
+        within=context.recipe["gamma"]["tie_within"],
+        how="mean over footprint",
+        allow=context.levels,
+    )
     factor = gamma.tie_factor(
         at_samples, samples, coring_method=coring_methods(context, samples), allow=context.levels
     )

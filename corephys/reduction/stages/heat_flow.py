@@ -22,9 +22,12 @@ def thermal_resistance(context: Context) -> None:
     """Thermal resistance at the stations by the chosen way of carrying conductivity."""
     conductivity, temperature = _conductivity(context), context.result(_T)
     context.results["products/thermal_resistance"] = product.thermal_resistance(
-        conductivity, at=temperature, how=context.recipe["heat_flow"]["carrier"],
-        allow=context.levels, **_depths(context),
-    )  # fmt: skip
+        conductivity,
+        at=temperature,
+        how=context.recipe["heat_flow"]["carrier"],
+        allow=context.levels,
+        **_depths(context),
+    )
 
 
 def heat_flow(context: Context) -> None:
@@ -42,9 +45,11 @@ def heat_flow(context: Context) -> None:
         )
     with context.part("heat flow: bend"):
         context.results["products/heat_flow_curvature"] = product.curvature(
-            temperature, resistance, **shared,
+            temperature,
+            resistance,
+            **shared,
             significance=context.recipe["heat_flow"]["bend_significance"],
-        )  # fmt: skip
+        )
 
 
 def corrections(context: Context) -> None:
@@ -60,9 +65,12 @@ def corrections(context: Context) -> None:
             "heat_production)"
         )
     context.results["products/heat_flow_corrections"] = product.corrections(
-        temperature, resistance, anomalies=anomalies, sedimentation=buried,
+        temperature,
+        resistance,
+        anomalies=anomalies,
+        sedimentation=buried,
         **_shared(context, temperature),
-    )  # fmt: skip
+    )
 
 
 def monte_carlo(context: Context) -> None:
@@ -74,9 +82,13 @@ def monte_carlo(context: Context) -> None:
     context.result("products/heat_flow")
     temperature, conductivity = context.result(_T), _conductivity(context)
     context.results["products/heat_flow_monte_carlo"] = product.monte_carlo(
-        temperature, conductivity, how=keys["carrier"], draws=draws,
-        **_shared(context, temperature), **_depths(context),
-    )  # fmt: skip
+        temperature,
+        conductivity,
+        how=keys["carrier"],
+        draws=draws,
+        **_shared(context, temperature),
+        **_depths(context),
+    )
 
 
 def temperature_below(context: Context) -> None:
@@ -89,10 +101,15 @@ def temperature_below(context: Context) -> None:
     depth = scalar(context.recipe, "heat_flow", "extrapolate_to", "m")
     production, given = _production(context)
     context.results["products/temperature_below"] = product.temperature_at(
-        units.quantity(np.linspace(0.0, depth, 101), "m"), temperature, conductivity,
-        how=keys["carrier"], heat_production=production, heat_production_uncertainty=given,
-        **_shared(context, temperature), **_depths(context),
-    )  # fmt: skip
+        units.quantity(np.linspace(0.0, depth, 101), "m"),
+        temperature,
+        conductivity,
+        how=keys["carrier"],
+        heat_production=production,
+        heat_production_uncertainty=given,
+        **_shared(context, temperature),
+        **_depths(context),
+    )
 
 
 def _conductivity(context: Context) -> xr.Dataset:
@@ -131,17 +148,23 @@ def _anomalies(context: Context, temperature: xr.Dataset) -> dict[str, xr.Datase
         if keys["bottom_water_step_time"] is None:
             raise Skipped("[heat_flow] bottom_water_step has no bottom_water_step_time")
         found["bottom water"] = product.bottom_water_anomaly(
-            temperature, change=keys["bottom_water_step"], since=keys["bottom_water_step_time"],
+            temperature,
+            change=keys["bottom_water_step"],
+            since=keys["bottom_water_step_time"],
             change_uncertainty=keys["bottom_water_step_uncertainty"],
             since_uncertainty=keys["bottom_water_step_time_uncertainty"],
             **_diffusivity(keys),
-        )  # fmt: skip
+        )
     production, given = _production(context)
     if production is not None:
         found["heat production"] = product.heat_production_correction(
-            production, _conductivity(context), at=temperature, heat_production_uncertainty=given,
-            how=keys["carrier"], allow=context.levels,
-        )  # fmt: skip
+            production,
+            _conductivity(context),
+            at=temperature,
+            heat_production_uncertainty=given,
+            how=keys["carrier"],
+            allow=context.levels,
+        )
     return found
 
 
@@ -152,11 +175,13 @@ def _sedimentation(context: Context, temperature: xr.Dataset) -> xr.Dataset | No
     if keys["sedimentation_time"] is None:
         raise Skipped("[heat_flow] sedimentation_rate has no sedimentation_time")
     return product.sedimentation(
-        temperature, rate=keys["sedimentation_rate"], duration=keys["sedimentation_time"],
+        temperature,
+        rate=keys["sedimentation_rate"],
+        duration=keys["sedimentation_time"],
         rate_uncertainty=keys["sedimentation_rate_uncertainty"],
         duration_uncertainty=keys["sedimentation_time_uncertainty"],
         **_diffusivity(keys),
-    )  # fmt: skip
+    )
 
 
 def _diffusivity(keys: Any) -> dict[str, Any]:

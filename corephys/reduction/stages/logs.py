@@ -135,15 +135,19 @@ def _read(name: str, held: xr.Dataset, plan: Mapping[str, Any]) -> xr.Dataset:
     found = logs.from_bytes(_bytes(held), name, columns=columns, null=plan.get("null"))
     kept = [key for key in map(str, found.data_vars) if _is_part(key, columns.values())]
     placed = logs.below_seafloor(
-        found[kept], seafloor_depth=plan.get("seafloor_depth") or "0 m",
+        found[kept],
+        seafloor_depth=plan.get("seafloor_depth") or "0 m",
         seafloor_depth_uncertainty=plan.get("seafloor_depth_uncertainty"),
-    )  # fmt: skip
+    )
     steps = [f"curve {curve} of {name} as {quantity}" for curve, quantity in columns.items()]
     steps.append(f"depth from the {plan['depth_datum']} to below the seafloor")
     placed.attrs = {
-        **found.attrs, "file": held.attrs["file"], "depth_datum": plan["depth_datum"],
-        "steps": json.dumps(steps), "constants": "{}",
-    }  # fmt: skip
+        **found.attrs,
+        "file": held.attrs["file"],
+        "depth_datum": plan["depth_datum"],
+        "steps": json.dumps(steps),
+        "constants": "{}",
+    }
     return placed
 
 
@@ -171,9 +175,10 @@ def cores_beside_logs(context: Context) -> None:
     for quantity, found in tables.items():
         table = xr.concat(found, dim="window")
         table.attrs = {
-            "quantity": quantity, "constants": "{}",
+            "quantity": quantity,
+            "constants": "{}",
             "steps": json.dumps(["core averaged over the aperture, shifted onto the log"]),
-        }  # fmt: skip
+        }
         context.results[f"products/log_comparison_{quantity}"] = table
 
 
@@ -182,8 +187,10 @@ def _cores(context: Context, quantity: str) -> Iterator[tuple[str, xr.Dataset]]:
     home = HOMES.get(quantity, f"properties/{quantity}")
     corrected = f"{quantity}_in_situ"
     for path, name in (
-        (home, quantity), (f"products/{quantity}", quantity), (f"{home}_in_situ", corrected),
-    ):  # fmt: skip
+        (home, quantity),
+        (f"products/{quantity}", quantity),
+        (f"{home}_in_situ", corrected),
+    ):
         found = context.results.get(path)
         if found is None or name not in found or found[name].dims != ("reading",):
             continue
@@ -193,24 +200,33 @@ def _cores(context: Context, quantity: str) -> Iterator[tuple[str, xr.Dataset]]:
 
 
 def _compared(
-    context: Context, log: tuple[str, xr.Dataset], core: tuple[str, xr.Dataset], quantity: str,
+    context: Context,
+    log: tuple[str, xr.Dataset],
+    core: tuple[str, xr.Dataset],
+    quantity: str,
     where: str,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """One core series beside one log."""
     keys = context.recipe["logs"]
     if not np.isfinite(core[1]["depth"].values).any():
         raise Skipped("no reading of the core has a depth")
     found = logs.compare(
-        core[1], log[1], quantity, aperture=keys["aperture"], window=keys["window"],
-        largest_shift=keys["largest_shift"], least_share=keys["least_share"],
+        core[1],
+        log[1],
+        quantity,
+        aperture=keys["aperture"],
+        window=keys["window"],
+        largest_shift=keys["largest_shift"],
+        least_share=keys["least_share"],
         allow=context.levels,
-    )  # fmt: skip
+    )
     u = float(log[1]["seafloor_depth_uncertainty"])
     number = found.sizes["window"]
     found["datum_uncertainty"] = (
-        "window", np.full(number, u),
+        "window",
+        np.full(number, u),
         {"units": "m", "long_name": "standard uncertainty of the log's depth of the seafloor"},
-    )  # fmt: skip
+    )
     for name, text, words in (
         ("log", log[0], "log, its place in the reduced hole"),
         ("core_series", core[0], "series of the core, its place in the reduced hole"),

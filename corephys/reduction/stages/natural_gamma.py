@@ -27,9 +27,11 @@ def natural_gamma_rate(context: Context) -> None:
     here = table["counts"]
     background = _background(context, table)
     rate = natural_gamma.net_rate(
-        here.assign_attrs(units="count"), table["live_time"], reason=table.get("reason", 0),
+        here.assign_attrs(units="count"),
+        table["live_time"],
+        reason=table.get("reason", 0),
         **background,
-    )  # fmt: skip
+    )
     share, u_share = _share(context, table)
     context.objects["natural_gamma_share"] = share
     if share is not None:
@@ -77,10 +79,14 @@ def _share(context: Context, table: xr.Dataset) -> tuple[Any, Any]:
     voids = _voids(context, table)
 
     def share(wide: float) -> np.ndarray:
-        return np.asarray(natural_gamma.filled_share(
-            table["offset"], units.quantity(length, "cm"), voids=voids,
-            response_width=units.quantity(wide, "cm"),
-        ))  # fmt: skip
+        return np.asarray(
+            natural_gamma.filled_share(
+                table["offset"],
+                units.quantity(length, "cm"),
+                voids=voids,
+                response_width=units.quantity(wide, "cm"),
+            )
+        )
 
     best = share(width)
     if u is None:
@@ -103,8 +109,9 @@ def _voids(context: Context, table: xr.Dataset) -> list[tuple[Any, Any, np.ndarr
         )
         if inside.any():
             start, stop = (float(removed[part].values[row]) for part in ("from", "to"))
-            found.append((units.quantity(start, "cm"), units.quantity(stop, "cm"),
-                          np.flatnonzero(inside)))  # fmt: skip
+            found.append(
+                (units.quantity(start, "cm"), units.quantity(stop, "cm"), np.flatnonzero(inside))
+            )
     return found
 
 
@@ -128,12 +135,14 @@ def _stripping(context: Context, table: xr.Dataset) -> natural_gamma.Stripping:
         {name: blocks[f"counts_{name}"].assign_attrs(units="count") for name in windows},
         blocks["live_time"],
         mass=units.quantity(np.asarray(mass), "g/cm"),
-        potassium=blocks["potassium"], uranium=blocks["uranium"], thorium=blocks["thorium"],
+        potassium=blocks["potassium"],
+        uranium=blocks["uranium"],
+        thorium=blocks["thorium"],
         background_counts={
             name: units.quantity(float(blank[f"counts_{name}"].sum()), "count") for name in windows
         },
         background_time=units.quantity(float(blank["live_time"].sum()), "s"),
-    )  # fmt: skip
+    )
 
 
 def radioelements(context: Context) -> None:
@@ -158,18 +167,23 @@ def radioelements(context: Context) -> None:
         ).rename(weight="diameter")
         reason = 0
     density = positions.match(
-        context.result("properties/density"), to=table,
-        within=thresholds.DEFAULTS["natural_gamma_reach"], how="mean over footprint",
+        context.result("properties/density"),
+        to=table,
+        within=thresholds.DEFAULTS["natural_gamma_reach"],
+        how="mean over footprint",
         allow=context.levels,
-    )  # fmt: skip
+    )
     small = table["filled_share"].values < least
     filled = np.where(small, np.nan, table["filled_share"].values)
     found = natural_gamma.strip(
-        table, stripping=stripping, density=density,
+        table,
+        stripping=stripping,
+        density=density,
         core_diameter=series_like(table["live_time"], table["diameter"].values, "mm"),
         core_diameter_uncertainty=context.recipe["natural_gamma"]["core_diameter_uncertainty"],
-        filled_share=filled, reason=reason,
-    )  # fmt: skip
+        filled_share=filled,
+        reason=reason,
+    )
     standards = of_kind(context.table("standards/natural_gamma"), "standard").sizes["row"]
     scan.of_natural_gamma(found, stripping, standards)
     context.results["properties/radioelements"] = found

@@ -70,10 +70,11 @@ def _rows(table: xr.Dataset, waves: xr.Dataset) -> np.ndarray:
     """Row of the waveforms at the position and pass of every row of a table, or -1."""
     keys = ("core", "section", "offset", "run")
     frames = [
-        pd.MultiIndex.from_arrays([np.round(p[k].values, 3) if k == "offset" else p[k].values
-                                   for k in keys])
+        pd.MultiIndex.from_arrays(
+            [np.round(p[k].values, 3) if k == "offset" else p[k].values for k in keys]
+        )
         for p in (waves, table)
-    ]  # fmt: skip
+    ]
     first = ~frames[0].duplicated()
     found = frames[0][first].get_indexer(frames[1])
     return np.where(found >= 0, np.flatnonzero(first)[np.clip(found, 0, None)], -1)
@@ -188,17 +189,30 @@ def in_situ_velocity(context: Context) -> None:
     porosity = None
     if form == "slowness":
         porosity = positions.match(
-            context.result("products/porosity"), to=found, within=_T["match_reach"],
-            how="nearest", allow=(*context.levels, "suspect"),
-        )  # fmt: skip
-    context.results["properties/velocity_in_situ"] = with_constants(pwave.in_situ_velocity(
-        found, laboratory_temperature=warm, in_situ_temperature=temperature,
-        in_situ_pressure=pressure, form=form, porosity=porosity,
-        salinity=hole["pore_water_salinity"], in_situ_temperature_uncertainty=u,
-        laboratory_temperature_uncertainty=context.recipe["resistivity"]["temperature_uncertainty"],
-        in_situ_pressure_uncertainty=_T["in_situ_pressure_uncertainty"],
-        salinity_uncertainty=hole["pore_water_salinity_uncertainty"],
-    ), gravity=GRAVITY)  # fmt: skip
+            context.result("products/porosity"),
+            to=found,
+            within=_T["match_reach"],
+            how="nearest",
+            allow=(*context.levels, "suspect"),
+        )
+    context.results["properties/velocity_in_situ"] = with_constants(
+        pwave.in_situ_velocity(
+            found,
+            laboratory_temperature=warm,
+            in_situ_temperature=temperature,
+            in_situ_pressure=pressure,
+            form=form,
+            porosity=porosity,
+            salinity=hole["pore_water_salinity"],
+            in_situ_temperature_uncertainty=u,
+            laboratory_temperature_uncertainty=context.recipe["resistivity"][
+                "temperature_uncertainty"
+            ],
+            in_situ_pressure_uncertainty=_T["in_situ_pressure_uncertainty"],
+            salinity_uncertainty=hole["pore_water_salinity_uncertainty"],
+        ),
+        gravity=GRAVITY,
+    )
 
 
 def _fluid_gap(context: Context, table: xr.Dataset, liner: np.ndarray) -> np.ndarray:

@@ -112,23 +112,30 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
         return None
     keys, reference = context.recipe["gamma"], context.objects["gamma_reference"]
     elapsed = None if reference is None else seconds_since(checks["time"].values, reference)
-    bore = checks["bore"] if "bore" in checks else units.quantity(
-        units.as_floats(context.recipe["liner"]["bore"], "cm", "bore"), "cm"
-    )  # fmt: skip
+    bore = (
+        checks["bore"]
+        if "bore" in checks
+        else units.quantity(units.as_floats(context.recipe["liner"]["bore"], "cm", "bore"), "cm")
+    )
     wide = units.quantity(np.asarray(units.as_floats(bore, "cm", "bore")), "cm")
     here = checks["counts"].rename({"row": "reading"}).assign_attrs(units="count")
     time = counting_time(checks, keys["time"]).rename({"row": "reading"})
     read = gamma.bulk_density(
-        here, time, calibration=calibration,
-        core_diameter=wide, bore=wide,
+        here,
+        time,
+        calibration=calibration,
+        core_diameter=wide,
+        bore=wide,
         elapsed="0 s" if elapsed is None else series_like(here, np.nan_to_num(elapsed), "s"),
-        half_life=keys["half_life"], effects=False,
-    )  # fmt: skip
+        half_life=keys["half_life"],
+        effects=False,
+    )
     known = standard_density(
-        checks["aluminium_thickness"], bore,
+        checks["aluminium_thickness"],
+        bore,
         water_density=f"{calibration.water_density:.9g} g/cm^3",
         aluminium_density=f"{calibration.aluminium_density:.9g} g/cm^3",
-    )  # fmt: skip
+    )
     error = read["apparent_density"].values - np.asarray(known)
     return error, None, "g/cm^3", "density read less that of the standard"
 
@@ -139,9 +146,11 @@ def _pwave(context: Context, checks: xr.Dataset) -> Found:
     if calibration is None:
         return None
     expected = calibration.time(
-        checks["length"], temperature=checks["temperature"],
-        medium=checks.get("medium", "water"), liner=checks.get("liner", "none"),
-    )  # fmt: skip
+        checks["length"],
+        temperature=checks["temperature"],
+        medium=checks.get("medium", "water"),
+        liner=checks.get("liner", "none"),
+    )
     error = checks["travel_time"].values - expected
     return error, None, "us", "travel time less that of the calibration"
 
@@ -214,13 +223,14 @@ def _settle(context: Context, sensor: str, on_deck: Mapping[str, Any], deck: Any
     said = equilibration.settled(
         up.astype("datetime64[s]") if timed else nothing,
         table["time"].values if timed else nothing,
-        laboratory_temperature=hole["laboratory_temperature"], core_diameter=diameter,
+        laboratory_temperature=hole["laboratory_temperature"],
+        core_diameter=diameter,
         core_temperature=warm,
         # What was measured goes before what is expected.
         deck_temperature=deck if timed and warm is None else None,
         tolerance=keys["settling_tolerance"],
         surface_conductance=keys["surface_conductance"],
-    )  # fmt: skip
+    )
     cold = said["reason"].values != 0
     context.results[path] = with_reason(found, name, cold, "temperature_not_settled")
     if cold.any():
@@ -239,12 +249,26 @@ _WIDTHS = {
     "electrical_resistivity": ("quality", "response_resistivity"),
     "natural_gamma_rate": ("natural_gamma", "response_width"),
 }
-_LENGTHS = ("spike_window", "level_window", "void_length", "crack_length", "least_length",
-            "sample_reach")  # fmt: skip
+_LENGTHS = (
+    "spike_window",
+    "level_window",
+    "void_length",
+    "crack_length",
+    "least_length",
+    "sample_reach",
+)
 _DENSITIES = ("void_density", "sample_difference")
-_NUMBERS = ("end_trim", "spike_threshold", "spike_side_share", "low_threshold",
-            "amplitude_fraction", "deaf_fraction", "void_share", "repeat_threshold",
-            "bound_margin")  # fmt: skip
+_NUMBERS = (
+    "end_trim",
+    "spike_threshold",
+    "spike_side_share",
+    "low_threshold",
+    "amplitude_fraction",
+    "deaf_fraction",
+    "void_share",
+    "repeat_threshold",
+    "bound_margin",
+)
 
 
 def quality_settings(recipe: Recipe) -> quality.Settings:
@@ -297,9 +321,13 @@ def scan_flags(context: Context) -> None:
         stage = f"flags of the scan: {name.replace('_', ' ')}"
         with context.part(stage):
             found[path] = quality.flag(
-                found[path], name, companions=beside, allow=context.levels,
-                amplitude=amplitude if name == "p_wave_velocity" and own else None, **shared,
-            )  # fmt: skip
+                found[path],
+                name,
+                companions=beside,
+                allow=context.levels,
+                amplitude=amplitude if name == "p_wave_velocity" and own else None,
+                **shared,
+            )
         if stage in context.failed:
             # Readings that no test has looked at are not called good.
             everywhere = np.ones(found[path].sizes["reading"], dtype=bool)

@@ -26,9 +26,13 @@ from corephys.sensors import resistivity
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "air_response", "electrical_resistivity", "formation_factor", "in_situ_resistivity",
-    "porosity_by_archie", "resistivity_calibration",
-]  # fmt: skip
+    "air_response",
+    "electrical_resistivity",
+    "formation_factor",
+    "in_situ_resistivity",
+    "porosity_by_archie",
+    "resistivity_calibration",
+]
 
 _T = thresholds.DEFAULTS
 _FEW = thresholds.count("archie_readings")
@@ -61,10 +65,12 @@ def resistivity_calibration(context: Context) -> None:
         "log_resistivity": (calibration.log_resistivity, "1", "log10 of the resistivity in ohm m"),
         "residual": (calibration.residual, "1", "measured less fitted"),
     }
-    dataset = xr.Dataset({
-        name: ("standard", np.asarray(values), {"units": unit, "long_name": words})
-        for name, (values, unit, words) in found.items()
-    })  # fmt: skip
+    dataset = xr.Dataset(
+        {
+            name: ("standard", np.asarray(values), {"units": unit, "long_name": words})
+            for name, (values, unit, words) in found.items()
+        }
+    )
     dataset.attrs = {
         "description": calibration.describe(),
         "coefficients": list(map(float, calibration.coefficients)),
@@ -116,9 +122,13 @@ def electrical_resistivity(context: Context) -> None:
         if keys["current"] is None:
             raise Skipped("[resistivity] cell_constant is given and current is not")
         found = resistivity.four_electrode(
-            here, keys["current"], cell_constant=keys["cell_constant"], temperature=warm,
-            voltage_uncertainty=keys["response_uncertainty"], reason=table.get("reason", 0),
-        )  # fmt: skip
+            here,
+            keys["current"],
+            cell_constant=keys["cell_constant"],
+            temperature=warm,
+            voltage_uncertainty=keys["response_uncertainty"],
+            reason=table.get("reason", 0),
+        )
     else:
         calibration = context.objects.get("resistivity_calibration")
         if calibration is None:
@@ -133,13 +143,16 @@ def electrical_resistivity(context: Context) -> None:
                 "diameter takes the annulus to conduct nothing, so they may read too low"
             )
         found = resistivity.electrical_resistivity(
-            here, calibration=calibration, temperature=warm,
+            here,
+            calibration=calibration,
+            temperature=warm,
             baseline="0 mV" if base is None else base,
             response_uncertainty=keys["response_uncertainty"],
-            core_diameter=series_like(here, diameter, "mm"), bore=recipe["liner"]["bore"],
+            core_diameter=series_like(here, diameter, "mm"),
+            bore=recipe["liner"]["bore"],
             core_diameter_uncertainty=keys["core_diameter_uncertainty"],
             reason=table.get("reason", 0),
-        )  # fmt: skip
+        )
     context.results["properties/resistivity"] = found
     context.objects["resistivity_temperature"] = warm
 
@@ -213,12 +226,15 @@ def _archie_table(fits: dict[str, resistivity.Archie]) -> xr.Dataset:
     table = series.build({"cementation_exponent": m}, steps=("ln F = ln a - m ln phi, York line",))
     for name, values, words in (
         ("archie_a", [fits[n].a for n in names], "factor a of Archie's law"),
-        ("archie_a_uncertainty", [np.sqrt(fits[n].covariance[0, 0]) for n in names],
-         "standard uncertainty of a"),
+        (
+            "archie_a_uncertainty",
+            [np.sqrt(fits[n].covariance[0, 0]) for n in names],
+            "standard uncertainty of a",
+        ),
         ("archie_covariance", [fits[n].covariance[0, 1] for n in names], "covariance of a and m"),
         ("points", [float(fits[n].points) for n in names], "readings used"),
         ("reduced_chi_square", [fits[n].reduced_chi_square for n in names], "reduced chi-square"),
-    ):  # fmt: skip
+    ):
         table[name] = ("layer", np.array(values, dtype=float), {"units": "1", "long_name": words})
     words = np.array(names, dtype=object)
     return table.assign_coords(layer_name=("layer", words, {"long_name": "name of the layer"}))
@@ -237,9 +253,15 @@ def _porosity(
             )
             order.append(rows)
     joined = xr.concat(
-        pieces, dim="reading", data_vars="minimal", coords="minimal", compat="override",
-        join="outer", fill_value=0.0, combine_attrs="override",
-    )  # fmt: skip
+        pieces,
+        dim="reading",
+        data_vars="minimal",
+        coords="minimal",
+        compat="override",
+        join="outer",
+        fill_value=0.0,
+        combine_attrs="override",
+    )
     return joined.isel(reading=np.argsort(np.concatenate(order), kind="stable"))
 
 
@@ -247,9 +269,11 @@ def _surface(context: Context, factor: xr.Dataset, porosity: xr.Dataset) -> None
     """Conduction along grains, fitted to the whole hole."""
     warm = context.objects["resistivity_temperature"]
     water = resistivity.pore_water_resistivity(
-        context.recipe["hole"]["pore_water_salinity"], warm, "0 dbar",
+        context.recipe["hole"]["pore_water_salinity"],
+        warm,
+        "0 dbar",
         salinity_uncertainty=context.recipe["hole"]["pore_water_salinity_uncertainty"],
-    )  # fmt: skip
+    )
     rho = context.result("properties/resistivity")
     kept = np.isfinite(factor["formation_factor"])
     rho = rho.assign(electrical_resistivity=rho["electrical_resistivity"].where(kept))
@@ -266,11 +290,18 @@ def in_situ_resistivity(context: Context) -> None:
         return
     found = context.result("properties/resistivity")
     temperature, pressure, u = below_seafloor(context, found)
-    context.results["properties/resistivity_in_situ"] = with_constants(resistivity.in_situ(
-        found[[n for n in found.data_vars if not str(n).startswith("electrical_resistivity_at")]],
-        context.objects["resistivity_temperature"], in_situ_temperature=temperature,
-        in_situ_pressure=pressure, salinity=context.recipe["hole"]["pore_water_salinity"],
-        temperature_uncertainty=keys["temperature_uncertainty"],
-        in_situ_temperature_uncertainty=u,
-        salinity_uncertainty=context.recipe["hole"]["pore_water_salinity_uncertainty"],
-    ), gravity=GRAVITY)  # fmt: skip
+    context.results["properties/resistivity_in_situ"] = with_constants(
+        resistivity.in_situ(
+            found[
+                [n for n in found.data_vars if not str(n).startswith("electrical_resistivity_at")]
+            ],
+            context.objects["resistivity_temperature"],
+            in_situ_temperature=temperature,
+            in_situ_pressure=pressure,
+            salinity=context.recipe["hole"]["pore_water_salinity"],
+            temperature_uncertainty=keys["temperature_uncertainty"],
+            in_situ_temperature_uncertainty=u,
+            salinity_uncertainty=context.recipe["hole"]["pore_water_salinity_uncertainty"],
+        ),
+        gravity=GRAVITY,
+    )

@@ -91,9 +91,11 @@ def _pore_water(context: Context, table: xr.Dataset) -> dict[str, Any]:
         context.notes.append("pore_water.csv has no column salinity [g/kg]; the hole's is taken")
         return stated
     found = index.pore_water_at(
-        table["wet_mass"]["depth"], waters["depth"], waters["salinity"],
+        table["wet_mass"]["depth"],
+        waters["depth"],
+        waters["salinity"],
         temperature=recipe["hole"]["laboratory_temperature"],
-    )  # fmt: skip
+    )
     held = int((found["reason"].values != 0).sum())
     if held:
         context.notes.append(
@@ -177,20 +179,28 @@ def thermal_conductivity(context: Context) -> None:
 def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
     """Name the heating runs whose column of times or temperatures cannot be meant."""
     heated = table["time"].values > 0.0
-    rows = pd.DataFrame({
-        "run": table["run"].values, "time": table["time"].values,
-        "temperature": table["temperature"].values,
-    })[heated]  # fmt: skip
+    rows = pd.DataFrame(
+        {
+            "run": table["run"].values,
+            "time": table["time"].values,
+            "temperature": table["temperature"].values,
+        }
+    )[heated]
     by_run = rows.groupby("run", sort=False)
     span = by_run["temperature"].max() - by_run["temperature"].min()
     flat = span.index[(span == 0.0) & (by_run["temperature"].count() > 1)]
     twice = by_run["time"].apply(lambda time: bool(time.dropna().duplicated().any()))
     for names, words in (
-        (flat, "the temperature does not change while the needle heats; check the column of the "
-               "thermometer and the heating"),
-        (twice.index[twice.to_numpy(dtype=bool)],
-         "a time stands there twice; give each row its own time, and each run its own name"),
-    ):  # fmt: skip
+        (
+            flat,
+            "the temperature does not change while the needle heats; check the column of the "
+            "thermometer and the heating",
+        ),
+        (
+            twice.index[twice.to_numpy(dtype=bool)],
+            "a time stands there twice; give each row its own time, and each run its own name",
+        ),
+    ):
         if len(names):
             context.note(f"heating runs {', '.join(map(str, names))}: {words}")
 
@@ -265,12 +275,16 @@ def _in_situ(context: Context, measured: xr.Dataset) -> xr.Dataset | None:
     own = float(units.as_floats(keys["in_situ_temperature_uncertainty"], "K", "", difference=True))
     unsure = (unsure**2 + own**2) ** 0.5
     below = needle.in_situ(
-        measured, hole["water_depth"], None, warm.assign_attrs(units="degC"),
-        hole["laboratory_temperature"], CONSTANTS["sediment_density"],
+        measured,
+        hole["water_depth"],
+        None,
+        warm.assign_attrs(units="degC"),
+        hole["laboratory_temperature"],
+        CONSTANTS["sediment_density"],
         temperature_uncertainty=unsure.assign_attrs(units="K"),
         laboratory_temperature_uncertainty=keys["laboratory_temperature_uncertainty"],
         form_uncertainty=keys["in_situ_form_uncertainty"],
-    )  # fmt: skip
+    )
     return provenance.with_constants(below, **found[2])
 
 
@@ -315,9 +329,10 @@ def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray
             "runs is usable; their flags say why"
         )
     values = np.interp(
-        stations["depth"].values, depth[order],
+        stations["depth"].values,
+        depth[order],
         measured["thermal_conductivity"].values[usable][order],
-    )  # fmt: skip
+    )
     if "conductivity" in stations:
         own = stations["conductivity"].values
         values = np.where(np.isnan(own), values, own)
@@ -433,9 +448,11 @@ def consolidation_tests(context: Context) -> None:
     if "height" in table and "time" in table:
         with context.part("consolidation: rate"):
             context.results["properties/consolidation_rate"] = consolidation.consolidation_rate(
-                table, drainage=keys["drainage"], height_uncertainty=keys["height_uncertainty"],
+                table,
+                drainage=keys["drainage"],
+                height_uncertainty=keys["height_uncertainty"],
                 **given,
-            )  # fmt: skip
+            )
     with context.part("consolidation: yield stress"):
         _yield_stress(context, points)
 

@@ -86,8 +86,10 @@ def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
         if good >= thresholds.count("grain_density_samples"):
             bounds: dict[str, Any] = {}
             if context.optional("layers") is not None:
-                bounds = {"sample_layer": layer_names(context, samples),
-                          "layer": layer_names(context, table)}  # fmt: skip
+                bounds = {
+                    "sample_layer": layer_names(context, samples),
+                    "layer": layer_names(context, table),
+                }
             found = porosity.grain_density_at(samples, to=table, allow=context.levels, **bounds)
             if found.attrs["layers_without_samples"]:
                 context.note(
@@ -238,9 +240,14 @@ def of_pwave(dataset: xr.Dataset, fit: pwave.Calibration) -> None:
     """Keep the delays, and the velocities that were fitted to solid standards."""
     rows: list[Row] = [
         ("t0", "delay of transducers and electronics", fit.delay, fit.delay_uncertainty, "us"),
-        ("tl", f"time in two walls of the liner, from {fit.liner_from}", fit.liner_delay,
-         fit.liner_delay_uncertainty, "us"),
-    ]  # fmt: skip
+        (
+            "tl",
+            f"time in two walls of the liner, from {fit.liner_from}",
+            fit.liner_delay,
+            fit.liner_delay_uncertainty,
+            "us",
+        ),
+    ]
     rows += [
         ("V", f"velocity of the standard {medium}", speed, float("nan"), "m/s")
         for medium, speed in fit.medium_velocity.items()
@@ -259,8 +266,15 @@ def of_natural_gamma(dataset: xr.Dataset, fit: natural_gamma.Stripping, standard
             # Rate of 1 g/cm in view with one unit of the element.
             of = f"cm/(g s {unit})"
             rows.append(("S", meaning, float(fit.sensitivity[row, column]), float(u[column]), of))
-        rows.append(("b", f"window {window}, background", float(fit.background[row]),
-                     float(fit.background_uncertainty[row]), "1/s"))  # fmt: skip
+        rows.append(
+            (
+                "b",
+                f"window {window}, background",
+                float(fit.background[row]),
+                float(fit.background_uncertainty[row]),
+                "1/s",
+            )
+        )
     keep(dataset, rows, standards, fit.reduced_chi_square)
 
 
@@ -407,6 +421,10 @@ def of_stations(context: Context, temperature: xr.Dataset) -> Any:
     if stated is not None or keys["tide"] is None or keys["heave"] is None or not string:
         return stated
     return depth.uncertainty(
-        temperature, tide=keys["tide"], tide_is=keys["tide_is"], heave=keys["heave"],
-        drill_string=keys["drill_string"], drill_string_relative=keys["drill_string_relative"],
-    )  # fmt: skip
+        temperature,
+        tide=keys["tide"],
+        tide_is=keys["tide_is"],
+        heave=keys["heave"],
+        drill_string=keys["drill_string"],
+        drill_string_relative=keys["drill_string_relative"],
+    )

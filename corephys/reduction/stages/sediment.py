@@ -117,9 +117,13 @@ def compaction_by_layer(context: Context) -> None:
     model = compaction.MODELS[keys["model"]]
     stress = stress_at(context, source) if model.abscissa != "depth" else None
     context.results["products/compaction_by_layer"] = compaction.fit_by_layer(
-        source, layers, stress=stress, model=model.name, robust=keys["robust"],
+        source,
+        layers,
+        stress=stress,
+        model=model.name,
+        robust=keys["robust"],
         **_shared(context),
-    ).dataset  # fmt: skip
+    ).dataset
 
 
 def _porosity(context: Context) -> tuple[xr.Dataset, str]:

@@ -55,16 +55,23 @@ def seismic_trace(context: Context) -> None:
     keys = context.recipe["seismic"]
     velocity = _velocity(context)
     profile = seismic.profile(
-        _density_at(context, velocity), velocity, overlap=keys["overlap"],
-        merge_within=keys["merge_within"], largest_gap=keys["largest_gap"], fill=keys["fill"],
-        fill_spacing=keys["fill_spacing"], allow=context.levels,
-    )  # fmt: skip
+        _density_at(context, velocity),
+        velocity,
+        overlap=keys["overlap"],
+        merge_within=keys["merge_within"],
+        largest_gap=keys["largest_gap"],
+        fill=keys["fill"],
+        fill_spacing=keys["fill_spacing"],
+        allow=context.levels,
+    )
     profile.attrs["velocity"] = keys["velocity"]
     context.results["products/seismic_profile"] = profile
     averaged = seismic.backus(
-        profile, length=keys["averaging_length"], frequency=keys["frequency"],
+        profile,
+        length=keys["averaging_length"],
+        frequency=keys["frequency"],
         fraction=keys["averaging_fraction"],
-    )  # fmt: skip
+    )
     context.results["products/averaged_profile"] = averaged
     with context.part("synthetic trace: coefficients and trace"):
         wavelet = seismic.ricker(keys["frequency"], keys["time_step"], phase=keys["phase"])
@@ -88,17 +95,21 @@ def seismic_times(context: Context) -> None:
     context.results["products/time_depth"] = table
     if hole["water_depth"] is not None:
         context.results["products/time_depth_from_sea_level"] = seismic.time_depth(
-            profile, datum="sea level", **water,
+            profile,
+            datum="sea level",
+            **water,
             sound_speed_uncertainty=keys["sound_speed_uncertainty"],
-        )  # fmt: skip
+        )
     shots = context.optional("checkshots")
     if shots is None:
         return
     with context.part("time and depth: check shots"):
         checked = seismic.check_shot_times(
-            shots, datum=keys["check_shot_datum"],
-            time_uncertainty=keys["check_shot_uncertainty"], **water,
-        )  # fmt: skip
+            shots,
+            datum=keys["check_shot_datum"],
+            time_uncertainty=keys["check_shot_uncertainty"],
+            **water,
+        )
         context.results["products/check_shot_times"] = checked
         compared = seismic.compare_times(core=table, check_shots=checked)
         context.results["products/times_compared"] = compared

@@ -42,9 +42,11 @@ def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:
     if made is None:
         return None
     return stress.vertical_effective_stress(
-        context.results[made.attrs["density_from"]], at=where, allow=context.levels,
+        context.results[made.attrs["density_from"]],
+        at=where,
+        allow=context.levels,
         **_fluid(context),
-    )  # fmt: skip
+    )
 
 
 def _fluid(context: Context) -> dict[str, Any]:
@@ -79,9 +81,11 @@ def _of_profile(context: Context, density: xr.Dataset) -> dict[str, Any]:
     """Arguments of a profile at any depths of this hole."""
     keys, hole = context.recipe["stress"], context.recipe["hole"]
     found = {
-        **_fluid(context), "allow": context.levels, "fill": _fill(context, density),
+        **_fluid(context),
+        "allow": context.levels,
+        "fill": _fill(context, density),
         "depth_uncertainty": keys["depth_uncertainty"],
-    }  # fmt: skip
+    }
     if hole["water_depth"] is None:
         context.note("[hole] water_depth is not known: no pressure from sea level")
         return found

@@ -52,9 +52,11 @@ def _baseline(context: Context, table: xr.Dataset) -> float | susceptibility.Bas
     if np.isnat(air["time"].values).all():
         return 0.0
     return susceptibility.drift_baseline(
-        table["time"], air["time"].values, air["reading"].values,
+        table["time"],
+        air["time"].values,
+        air["reading"].values,
         air_uncertainty=context.recipe["susceptibility"]["reading_uncertainty"],
-    )  # fmt: skip
+    )
 
 
 def air_reading(context: Context, table: xr.Dataset) -> Any:
@@ -77,6 +79,9 @@ def _suggested(
             f"again at {counter_range:g}; nothing was added to them, see suggested_reading"
         )
     for name in ("suggested_ranges", "suggested_reading"):
-        found[name] = (found["magnetic_susceptibility"].dims, suggestion[name].values,
-                       {"units": "1", "long_name": name.replace("_", " ")})  # fmt: skip
+        found[name] = (
+            found["magnetic_susceptibility"].dims,
+            suggestion[name].values,
+            {"units": "1", "long_name": name.replace("_", " ")},
+        )
     return with_reason(found, "magnetic_susceptibility", wrapped, "counter_wrapped")

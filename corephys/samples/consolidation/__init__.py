@@ -23,7 +23,15 @@ from corephys.samples.consolidation.rates import (
 from corephys.samples.consolidation.yield_stresses import indices, yield_stress
 
 __all__ = [
-    "coefficient_from_time", "consolidation_rate", "curve", "hydraulic_conductivity", "indices",
-    "overconsolidation_ratio", "overpressure_bound", "permeability", "sample_quality",
-    "solids_height", "yield_stress",
-]  # fmt: skip
+    "coefficient_from_time",
+    "consolidation_rate",
+    "curve",
+    "hydraulic_conductivity",
+    "indices",
+    "overconsolidation_ratio",
+    "overpressure_bound",
+    "permeability",
+    "sample_quality",
+    "solids_height",
+    "yield_stress",
+]

@@ -21,8 +21,18 @@ __all__ = ["curve", "solids_height"]
 # The long table of one-dimensional compression tests, grouped into tests and steps.
 
 
-KEYS = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed", "to",
-        "test", "sample_id")  # fmt: skip
+KEYS = (
+    "core",
+    "section",
+    "offset",
+    "depth",
+    "depth_fitted",
+    "offset_closed",
+    "depth_closed",
+    "to",
+    "test",
+    "sample_id",
+)
 SAFETY = RESEARCH_ONLY
 FEWEST_STEPS = thresholds.count("loading_steps")
 
@@ -77,9 +87,13 @@ def gather(table: xr.Dataset) -> list[Test]:
     column = {
         name: _column(table, name, unit, size)
         for name, unit in (
-            ("step", "1"), ("stress", "kPa"), ("void_ratio", "1"), ("height", "mm"), ("time", "s"),
+            ("step", "1"),
+            ("stress", "kPa"),
+            ("void_ratio", "1"),
+            ("height", "mm"),
+            ("time", "s"),
         )
-    }  # fmt: skip
+    }
     reason = np.zeros(size, np.int64)
     if "reason" in table:
         reason = np.asarray(table["reason"].values, dtype=np.int64)
@@ -114,9 +128,14 @@ def _step(
     sound = known & (flags.from_reason(reason[rows]) <= flags.SUSPECT)
     last = int(rows[np.flatnonzero(sound)[-1]]) if sound.any() else int(rows[-1])
     return Step(
-        float(number), float(column["stress"][last]), last, column["time"][rows],
-        column["height"][rows], column["void_ratio"][rows], int(reason[last]),
-    )  # fmt: skip
+        float(number),
+        float(column["stress"][last]),
+        last,
+        column["time"][rows],
+        column["height"][rows],
+        column["void_ratio"][rows],
+        int(reason[last]),
+    )
 
 
 def per_test(value: Any, unit: str, name: str, tests: list[Test]) -> np.ndarray:
@@ -149,9 +168,7 @@ def along(table: xr.Dataset, rows: list[int], **extra: Any) -> dict[str, Any]:
 _C = constants.CONSTANTS
 
 
-def solids_height(
-    dry_mass: Any, diameter: Any, grain_density: Any = _C["grain_density"]
-) -> Any:  # fmt: skip
+def solids_height(dry_mass: Any, diameter: Any, grain_density: Any = _C["grain_density"]) -> Any:
     """Height that the grains of a disc would have without pores.
 
     Parameters
@@ -188,10 +205,14 @@ def solids_height(
 
 
 def curve(
-    table: xr.Dataset, *, initial_void_ratio: Any = None, initial_height: Any = None,
-    height_of_solids: Any = None, void_ratio_uncertainty: Any = None,
+    table: xr.Dataset,
+    *,
+    initial_void_ratio: Any = None,
+    initial_height: Any = None,
+    height_of_solids: Any = None,
+    void_ratio_uncertainty: Any = None,
     initial_void_ratio_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Void ratio against vertical effective stress, one point a step.
 
     Parameters
@@ -238,16 +259,20 @@ def curve(
     )
     steps = [step for test in tests for step in test.steps]
     coords = along(
-        table, [s.row for s in steps], step=[s.number for s in steps],
-    )  # fmt: skip
+        table,
+        [s.row for s in steps],
+        step=[s.number for s in steps],
+    )
     values = xr.DataArray(e, dims="reading", coords=coords)
     given = float(stated(initial_void_ratio_uncertainty, "1", "initial_void_ratio_uncertainty"))
     random = float(stated(void_ratio_uncertainty, "1", "void_ratio_uncertainty"))
     effects = {"initial_void_ratio": given * (1.0 + e) / (1.0 + start)}
     dataset = series.build(
         {"void_ratio": Measured(values, random, effects, reason)},
-        steps=_STEPS, safety=SAFETY, remarks=json.dumps(_remarks(tests, parts)),
-    )  # fmt: skip
+        steps=_STEPS,
+        safety=SAFETY,
+        remarks=json.dumps(_remarks(tests, parts)),
+    )
     for name, array, unit, words in (
         ("stress", np.array([s.stress for s in steps]), "kPa", "vertical effective stress"),
         ("strain", strain, "1", "vertical strain since the start of the test"),
@@ -298,9 +323,13 @@ def _points(test: Test, e0: float, h0: float, solids: float) -> dict[str, np.nda
     loaded = (branch != "unloading") & (np.diff(stress, prepend=np.nan) > 0)
     reason[loaded & (e > before)] |= flags.bit("out_of_usual_range")
     return {
-        "e": e, "e0": np.full(e.size, e0), "strain": (e0 - e) / (1.0 + e0), "height": height,
-        "reason": reason, "branch": branch,
-    }  # fmt: skip
+        "e": e,
+        "e0": np.full(e.size, e0),
+        "strain": (e0 - e) / (1.0 + e0),
+        "height": height,
+        "reason": reason,
+        "branch": branch,
+    }
 
 
 def branches(stress: np.ndarray) -> np.ndarray:
@@ -418,9 +447,18 @@ def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
     seen = int(np.bitwise_or.reduce(curve["void_ratio_reason"].values[rows]))
     suspect = sum(flags.bit(w) for w in flags.names(seen) if flags.REASONS[w] <= flags.SUSPECT)
     return Loading(
-        name, int(rows[0]), x, y, stress[loop], e[loop], np.cumsum(rebound)[loop],
-        float(curve["initial_void_ratio"].values[rows[0]]), given, stated, suspect,
-    )  # fmt: skip
+        name,
+        int(rows[0]),
+        x,
+        y,
+        stress[loop],
+        e[loop],
+        np.cumsum(rebound)[loop],
+        float(curve["initial_void_ratio"].values[rows[0]]),
+        given,
+        stated,
+        suspect,
+    )
 
 
 def places(curve: xr.Dataset, tests: list[Loading]) -> dict[str, xr.Variable]:

@@ -26,9 +26,11 @@ BOUND = (
 
 def _stress(value: Any, name: str, uncertainty: Any) -> Measured:
     return series.unpack(
-        value, name, uncertainty_given=uncertainty,
+        value,
+        name,
+        uncertainty_given=uncertainty,
         source=None if name == "yield_stress" else name,
-    )  # fmt: skip
+    )
 
 
 def _bounds(value: Any, stress: Measured) -> tuple[Any, Any]:
@@ -43,9 +45,12 @@ def _bounds(value: Any, stress: Measured) -> tuple[Any, Any]:
 
 
 def overconsolidation_ratio(
-    yield_stress: Any, vertical_effective_stress: Any, *, yield_stress_uncertainty: Any = None,
+    yield_stress: Any,
+    vertical_effective_stress: Any,
+    *,
+    yield_stress_uncertainty: Any = None,
     vertical_effective_stress_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Yield stress over present vertical effective stress.
 
     Parameters
@@ -89,17 +94,21 @@ def overconsolidation_ratio(
     reason = series.joined_reasons(bare(top.reason), bare(load.reason))
     dataset = series.build(
         {"overconsolidation_ratio": Measured(ratio, u, effects, reason)},
-        steps=("OCR = yield stress / vertical effective stress",), safety=SAFETY,
-    )  # fmt: skip
+        steps=("OCR = yield stress / vertical effective stress",),
+        safety=SAFETY,
+    )
     below = np.asarray(bare(load.values))
     _attach(dataset, "overconsolidation_ratio", low / below, high / below, "1")
     return dataset
 
 
 def overpressure_bound(
-    yield_stress: Any, vertical_effective_stress: Any, *, yield_stress_uncertainty: Any = None,
+    yield_stress: Any,
+    vertical_effective_stress: Any,
+    *,
+    yield_stress_uncertainty: Any = None,
     vertical_effective_stress_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Lower bound of the overpressure from a yield stress below the hydrostatic effective stress.
 
     Parameters
@@ -134,7 +143,7 @@ def overpressure_bound(
     Present effective stress, sigma'vh - P*, cannot exceed the yield stress, hence P* >= sigma'vh -
     sigma'p: definition of the yield stress as the greatest effective stress of the past. Research
     estimate; not for well control, mud weight, casing, slope or structural decisions.
-    """  # fmt: skip
+    """
     series.require_same_positions(
         yield_stress=yield_stress, vertical_effective_stress=vertical_effective_stress
     )
@@ -150,20 +159,33 @@ def overpressure_bound(
     dataset = series.build(
         {"overpressure_bound": Measured(bound, u, effects, reason)},
         steps=("P* >= vertical effective stress under hydrostatic pressure - yield stress",),
-        safety=SAFETY, bound="lower", bound_in_words=BOUND,
-    )  # fmt: skip
+        safety=SAFETY,
+        bound="lower",
+        bound_in_words=BOUND,
+    )
     dataset["overpressure_bound"].attrs["bound"] = "lower"
     _attach(
-        dataset, "overpressure_bound", np.maximum(below - high, 0.0), np.maximum(below - low, 0.0),
+        dataset,
+        "overpressure_bound",
+        np.maximum(below - high, 0.0),
+        np.maximum(below - low, 0.0),
         "kPa",
-    )  # fmt: skip
+    )
     dims = dataset["overpressure_bound"].dims
     for name, array, unit, words in (
-        ("overpressure_difference", np.asarray(bare(difference)), "kPa",
-         "effective stress less yield stress, negative where it says nothing"),
-        ("overpressure_ratio", np.asarray(bare(bound)) / below, "1",
-         "lower bound of the overpressure over the vertical effective stress"),
-    ):  # fmt: skip
+        (
+            "overpressure_difference",
+            np.asarray(bare(difference)),
+            "kPa",
+            "effective stress less yield stress, negative where it says nothing",
+        ),
+        (
+            "overpressure_ratio",
+            np.asarray(bare(bound)) / below,
+            "1",
+            "lower bound of the overpressure over the vertical effective stress",
+        ),
+    ):
         dataset[name] = (dims, array, {"units": unit, "long_name": words})
     return dataset
 
@@ -238,12 +260,15 @@ def sample_quality(
     dataset = series.build(
         {"void_ratio": Measured(values, u, {}, reason)},
         steps=("e at the effective stress in situ, along log stress", "(e0 - e) / e0"),
-        constants={row: thresholds.get(row) for row in _BOUNDS}, safety=SAFETY,
-    )  # fmt: skip
+        constants={row: thresholds.get(row) for row in _BOUNDS},
+        safety=SAFETY,
+    )
     words = "loss of void ratio up to the effective stress in situ, over the initial void ratio"
     dataset["void_ratio_change"] = ("reading", change, {"units": "1", "long_name": words})
     said = [CLASSES[g] if k else "unknown" for g, k in zip(grade, known, strict=True)]
     dataset["sample_quality"] = (
-        "reading", np.array(said, dtype=object), {"long_name": "quality of the sample"},
-    )  # fmt: skip
+        "reading",
+        np.array(said, dtype=object),
+        {"long_name": "quality of the sample"},
+    )
     return dataset

@@ -177,9 +177,12 @@ def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) 
 
 
 def hydraulic_conductivity(
-    coefficient: Any, compressibility: Any, *,
-    pore_water_density: Any = _C["pore_water_density"], gravity: Any = _C["gravity"],
-) -> Any:  # fmt: skip
+    coefficient: Any,
+    compressibility: Any,
+    *,
+    pore_water_density: Any = _C["pore_water_density"],
+    gravity: Any = _C["gravity"],
+) -> Any:
     """Hydraulic conductivity from coefficient of consolidation and compressibility.
 
     Parameters
@@ -216,9 +219,12 @@ def hydraulic_conductivity(
 
 
 def permeability(
-    conductivity: Any, *, viscosity: Any = _C["sea_water_viscosity"],
-    pore_water_density: Any = _C["pore_water_density"], gravity: Any = _C["gravity"],
-) -> Any:  # fmt: skip
+    conductivity: Any,
+    *,
+    viscosity: Any = _C["sea_water_viscosity"],
+    pore_water_density: Any = _C["pore_water_density"],
+    gravity: Any = _C["gravity"],
+) -> Any:
     """Permeability from hydraulic conductivity.
 
     Parameters
@@ -251,10 +257,14 @@ def permeability(
 
 
 def consolidation_rate(
-    table: xr.Dataset, *, drainage: str = "both", height_uncertainty: Any = None,
+    table: xr.Dataset,
+    *,
+    drainage: str = "both",
+    height_uncertainty: Any = None,
     pore_water_density: Any = _C["pore_water_density"],
-    viscosity: Any = _C["sea_water_viscosity"], **initial: Any,
-) -> xr.Dataset:  # fmt: skip
+    viscosity: Any = _C["sea_water_viscosity"],
+    **initial: Any,
+) -> xr.Dataset:
     """Coefficient of consolidation of every step that was read against time.
 
     Parameters
@@ -307,10 +317,16 @@ def consolidation_rate(
                 e0, e1 = points["void_ratio"].values[place - 1 : place + 1]
                 m = (e0 - e1) / (1.0 + e0) / (1e3 * (step.stress - before.stress))
                 rows.append(step.row)
-                found.append([
-                    *_both(step, 0.5 if drainage == "both" else 1.0, noise), m, step.number,
-                    step.stress, 0.5 * (e0 + e1), step.reason,
-                ])  # fmt: skip
+                found.append(
+                    [
+                        *_both(step, 0.5 if drainage == "both" else 1.0, noise),
+                        m,
+                        step.number,
+                        step.stress,
+                        0.5 * (e0 + e1),
+                        step.reason,
+                    ]
+                )
             before, place = step, place + 1
     columns = np.array(found, dtype=float).reshape(-1, 9).T
     return _result(table, rows, columns, pore_water_density, viscosity, drainage)
@@ -343,9 +359,13 @@ def _both(step: Step, share: float, noise: float | None) -> tuple[float, float, 
 
 
 def _result(
-    table: xr.Dataset, rows: list[int], columns: np.ndarray, pore_water_density: Any,
-    viscosity: Any, drainage: str,
-) -> xr.Dataset:  # fmt: skip
+    table: xr.Dataset,
+    rows: list[int],
+    columns: np.ndarray,
+    pore_water_density: Any,
+    viscosity: Any,
+    drainage: str,
+) -> xr.Dataset:
     by_log, by_root, random, height, m, number, stress, ratio, given = columns
     both = np.stack([by_log, by_root])
     known = np.isfinite(both)
@@ -363,20 +383,23 @@ def _result(
         c.assign_attrs(units="m^2/s"),
         xr.DataArray(m, dims="reading", coords=coords, attrs={"units": "1/Pa"}),
         pore_water_density=pore_water_density,
-    )  # fmt: skip
+    )
     effects = {"consolidation_fit": half}
     dataset = series.build(
         {
             name: Measured(v, v * random, {s: v * part for s, part in effects.items()}, reason)
             for name, v in (("coefficient_of_consolidation", c), ("hydraulic_conductivity", k))
         },
-        steps=_STEPS, safety=SAFETY,
+        steps=_STEPS,
+        safety=SAFETY,
         constants={
-            "drainage": drainage, "viscosity": viscosity,
-            "pore_water_density": pore_water_density, "gravity": _C["gravity"],
+            "drainage": drainage,
+            "viscosity": viscosity,
+            "pore_water_density": pore_water_density,
+            "gravity": _C["gravity"],
             **{row.name: row for row in _FACTOR.values()},
         },
-    )  # fmt: skip
+    )
     deep = permeability(
         k.assign_attrs(units="m/s"), viscosity=viscosity, pore_water_density=pore_water_density
     )

@@ -132,14 +132,17 @@ def indices(curve: xr.Dataset, *, points: int = _T["compression_index_points"]) 
 
     dataset = series.build(
         {"compression_index": measured("cc"), "recompression_index": measured("cr")},
-        steps=_STEPS, constants={"points": points}, safety=SAFETY,
-    )  # fmt: skip
+        steps=_STEPS,
+        constants={"points": points},
+        safety=SAFETY,
+    )
     dataset["recompression_from"] = ("reading", np.array([p["from"] for p in found], dtype=object))
     for name, key in (("virgin_line_from", "low"), ("virgin_line_to", "high")):
         dataset[name] = (
-            "reading", np.array([p[key] for p in found]),
+            "reading",
+            np.array([p[key] for p in found]),
             {"units": "kPa", "long_name": name.replace("_", " ")},
-        )  # fmt: skip
+        )
     return dataset
 
 
@@ -413,9 +416,14 @@ def _middle(value: np.ndarray) -> np.ndarray:
 
 
 def _result(
-    curve: xr.Dataset, tests: list[Loading], value: np.ndarray, random: np.ndarray,
-    system: np.ndarray, reason: np.ndarray, remarks: dict[str, Any],
-) -> xr.Dataset:  # fmt: skip
+    curve: xr.Dataset,
+    tests: list[Loading],
+    value: np.ndarray,
+    random: np.ndarray,
+    system: np.ndarray,
+    reason: np.ndarray,
+    remarks: dict[str, Any],
+) -> xr.Dataset:
     own = np.hypot(random, system)
     best = _middle(value)
     spread = best * np.where(
@@ -425,9 +433,10 @@ def _result(
     values = xr.DataArray(best, dims="reading", coords=places(curve, tests))
     dataset = series.build(
         {"yield_stress": Measured(values, _middle(random), {"yield_construction": total}, reason)},
-        steps=_STEPS_YIELD, safety=SAFETY,
+        steps=_STEPS_YIELD,
+        safety=SAFETY,
         remarks=json.dumps({name: said for name, said in remarks.items() if said}),
-    )  # fmt: skip
+    )
     empty = ~np.isfinite(value).any(axis=0)
     low = np.where(empty, np.nan, np.nanmin(np.where(empty, 0.0, value - own), axis=0))
     high = np.where(empty, np.nan, np.nanmax(np.where(empty, 0.0, value + own), axis=0))
@@ -436,9 +445,13 @@ def _result(
         ("yield_stress_low", "reading", np.maximum(low, 0.0), "least of the methods less its u"),
         ("yield_stress_high", "reading", high, "greatest of the methods plus its u"),
         ("yield_stress_by_method", ("construction", "reading"), value, "yield stress by method"),
-        ("yield_stress_by_method_u", ("construction", "reading"), own,
-         "standard uncertainty of the yield stress by method"),
-    ):  # fmt: skip
+        (
+            "yield_stress_by_method_u",
+            ("construction", "reading"),
+            own,
+            "standard uncertainty of the yield stress by method",
+        ),
+    ):
         dataset[name] = (dims, array, {"units": "kPa", "long_name": words})
     return dataset
 

@@ -39,11 +39,22 @@ from corephys.samples.index_properties.water import (
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "block_volume", "consistency", "corrected_volume", "cylinder_volume", "find_constants",
-    "joint_uncertainty", "likely_culprit", "mean_of_repeats", "phase_relations",
-    "phase_relations_from_water_content", "pore_water_at", "porosity_without_interlayer_water",
-    "pycnometer_cells", "recompute", "water_by_exchange_capacity",
-]  # fmt: skip
+    "block_volume",
+    "consistency",
+    "corrected_volume",
+    "cylinder_volume",
+    "find_constants",
+    "joint_uncertainty",
+    "likely_culprit",
+    "mean_of_repeats",
+    "phase_relations",
+    "phase_relations_from_water_content",
+    "pore_water_at",
+    "porosity_without_interlayer_water",
+    "pycnometer_cells",
+    "recompute",
+    "water_by_exchange_capacity",
+]
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
@@ -51,17 +62,30 @@ _VOLUMES_DISAGREE = thresholds.value("volumes_disagree")
 
 
 def phase_relations(
-    wet_mass: Any, dry_mass: Any, dry_volume: Any = None, wet_volume: Any = None, *,
+    wet_mass: Any,
+    dry_mass: Any,
+    dry_volume: Any = None,
+    wet_volume: Any = None,
+    *,
     salinity: Any = _C["pore_water_salinity"],
-    pore_water_density: Any = _C["pore_water_density"], salt_density: Any = _C["salt_density"],
-    container_mass: Any = None, container_volume: Any = None, mass_uncertainty: Any = None,
-    mass_systematic: Any = None, volume_uncertainty: Any = None, volume_systematic: Any = None,
-    salinity_uncertainty: Any = None, pore_water_density_uncertainty: Any = None,
-    salt_density_uncertainty: Any = None, outlier_threshold: float = _T["outlier_threshold"],
+    pore_water_density: Any = _C["pore_water_density"],
+    salt_density: Any = _C["salt_density"],
+    container_mass: Any = None,
+    container_volume: Any = None,
+    mass_uncertainty: Any = None,
+    mass_systematic: Any = None,
+    volume_uncertainty: Any = None,
+    volume_systematic: Any = None,
+    salinity_uncertainty: Any = None,
+    pore_water_density_uncertainty: Any = None,
+    salt_density_uncertainty: Any = None,
+    outlier_threshold: float = _T["outlier_threshold"],
     reason: Any = 0,
-    route: str | None = None, wet_volume_method: Any = None, wet_volume_uncertainty: Any = None,
+    route: str | None = None,
+    wet_volume_method: Any = None,
+    wet_volume_uncertainty: Any = None,
     wet_volume_systematic: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bulk, dry and grain density, porosity, void ratio and water contents of samples.
 
     Parameters
@@ -134,10 +158,16 @@ def phase_relations(
     if dry_volume is None and wet_volume is None:
         raise ValueError("give dry_volume or wet_volume; masses alone leave the densities open")
     series.require_same_positions(
-        wet_mass=wet_mass, dry_mass=dry_mass, dry_volume=dry_volume, wet_volume=wet_volume,
-        container_mass=container_mass, container_volume=container_volume, salinity=salinity,
-        pore_water_density=pore_water_density, salt_density=salt_density,
-    )  # fmt: skip
+        wet_mass=wet_mass,
+        dry_mass=dry_mass,
+        dry_volume=dry_volume,
+        wet_volume=wet_volume,
+        container_mass=container_mass,
+        container_volume=container_volume,
+        salinity=salinity,
+        pore_water_density=pore_water_density,
+        salt_density=salt_density,
+    )
     wet, dry = (
         _net(mass, container_mass, "g", name, "container_mass")
         for mass, name in ((wet_mass, "wet_mass"), (dry_mass, "dry_mass"))
@@ -150,9 +180,11 @@ def phase_relations(
     way = _route(route, volumes)
     fluid = _fluid(salinity, pore_water_density, salt_density)
     wet, dry, *rest = series.at_same_positions(
-        wet_mass=wet, dry_mass=dry, **volumes,
+        wet_mass=wet,
+        dry_mass=dry,
+        **volumes,
         **dict(zip(("salinity", "pore_water_density", "salt_density"), fluid, strict=True)),
-    )  # fmt: skip
+    )
     volumes, fluid = dict(zip(volumes, rest[:-3], strict=True)), tuple(rest[-3:])
     volume = volumes["wet_volume" if way == "wet volume" else "dry_volume"]
     whole = (volumes["wet_volume"],) if way == "calliper" else ()
@@ -164,16 +196,28 @@ def phase_relations(
         _sigma(mass_systematic, "g", "mass_systematic"),
         _sigma(volume_systematic, "cm^3", "volume_systematic"),
         _sigma(salinity_uncertainty, "1", "salinity_uncertainty", salinity),
-        _sigma(pore_water_density_uncertainty, "g/cm^3", "pore_water_density_uncertainty",
-               pore_water_density, _C["pore_water_density"].uncertainty),
-        _sigma(salt_density_uncertainty, "g/cm^3", "salt_density_uncertainty", salt_density,
-               _C["salt_density"].uncertainty),
-    )  # fmt: skip
+        _sigma(
+            pore_water_density_uncertainty,
+            "g/cm^3",
+            "pore_water_density_uncertainty",
+            pore_water_density,
+            _C["pore_water_density"].uncertainty,
+        ),
+        _sigma(
+            salt_density_uncertainty,
+            "g/cm^3",
+            "salt_density_uncertainty",
+            salt_density,
+            _C["salt_density"].uncertainty,
+        ),
+    )
     calliper = tuple(
         _sigma(value, "cm^3", name)
-        for value, name in ((wet_volume_uncertainty, "wet_volume_uncertainty"),
-                            (wet_volume_systematic, "wet_volume_systematic"))
-    )  # fmt: skip
+        for value, name in (
+            (wet_volume_uncertainty, "wet_volume_uncertainty"),
+            (wet_volume_systematic, "wet_volume_systematic"),
+        )
+    )
     values, partials = _lay(wet, dry, volume, *fluid, *whole, route=way)
     quantities, correlation = _measure(values, partials, random, systematic, calliper)
     found = _doubt(wet, dry, volumes, quantities, outlier_threshold)
@@ -184,7 +228,8 @@ def phase_relations(
     for measured in quantities.values():
         measured.reason = found | reason
     dataset = series.build(
-        quantities, steps=_STEPS,
+        quantities,
+        steps=_STEPS,
         constants={
             "salinity": (salinity, salinity_uncertainty),
             "salt_density": (salt_density, salt_density_uncertainty),
@@ -193,7 +238,7 @@ def phase_relations(
             "outlier_threshold": outlier_threshold,
         },
         route=_in_words(way, wet_volume_method, container_mass, container_volume),
-    )  # fmt: skip
+    )
     like = dataset["porosity"]
     dataset["correlation_porosity_grain_density"] = _attach(
         correlation, like, "correlation of the random errors of porosity and grain density"
@@ -212,8 +257,11 @@ _STEPS = (
 
 def _route(route: str | None, volumes: dict[str, Any]) -> str:
     """The route asked for, checked against the volumes, or the one that they allow."""
-    needs = {"dry volume": {"dry_volume"}, "wet volume": {"wet_volume"},
-             "calliper": {"dry_volume", "wet_volume"}}  # fmt: skip
+    needs = {
+        "dry volume": {"dry_volume"},
+        "wet volume": {"wet_volume"},
+        "calliper": {"dry_volume", "wet_volume"},
+    }
     if route is None:
         return "dry volume" if "dry_volume" in volumes else "wet volume"
     if route not in ROUTES:
@@ -230,8 +278,8 @@ def _in_words(way: str, method: Any, container_mass: Any, container_volume: Any)
         "dry volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
         "wet volume": "masses wet and dry, volume of the wet sample; pores taken as full",
         "calliper": "masses wet and dry, whole by calliper, grains by the volume of the dried "
-                    "sample; pores need not be full",
-    }  # fmt: skip
+        "sample; pores need not be full",
+    }
     found = words[way]
     if method is not None:
         texts = np.ravel(method.values if hasattr(method, "dims") else np.asarray(method, object))
@@ -276,18 +324,24 @@ def _lay(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
     """Values by property and derivatives by property and input, one kernel call."""
     number = len(inputs)
     found, partials = xr.apply_ufunc(
-        phases_with_partials, *inputs, kwargs={"route": route},
-        output_core_dims=[["property"], ["property", "input"]], join="exact", dask="parallelized",
+        phases_with_partials,
+        *inputs,
+        kwargs={"route": route},
+        output_core_dims=[["property"], ["property", "input"]],
+        join="exact",
+        dask="parallelized",
         output_dtypes=[float, float],
         dask_gufunc_kwargs={"output_sizes": {"property": len(PROPERTIES), "input": number}},
         keep_attrs=False,
-    )  # fmt: skip
+    )
     if isinstance(found, xr.DataArray):
         return (
             [found.isel(property=i) for i in range(len(PROPERTIES))],
-            [[partials.isel(property=i, input=j) for j in range(number)]
-             for i in range(len(PROPERTIES))],
-        )  # fmt: skip
+            [
+                [partials.isel(property=i, input=j) for j in range(number)]
+                for i in range(len(PROPERTIES))
+            ],
+        )
     return (
         [found[..., i] for i in range(len(PROPERTIES))],
         [[partials[..., i, j] for j in range(number)] for i in range(len(PROPERTIES))],
@@ -295,9 +349,12 @@ def _lay(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
 
 
 def _measure(
-    values: list[Any], partials: list[list[Any]], random: tuple[Any, Any],
-    systematic: tuple[Any, ...], calliper: tuple[Any, ...],
-) -> tuple[dict[str, Measured], Any]:  # fmt: skip
+    values: list[Any],
+    partials: list[list[Any]],
+    random: tuple[Any, Any],
+    systematic: tuple[Any, ...],
+    calliper: tuple[Any, ...],
+) -> tuple[dict[str, Measured], Any]:
     u_mass, u_volume = random
     by_mass, by_volume, by_salinity, by_water, by_salt = systematic
     quantities = {}
@@ -348,19 +405,28 @@ def _doubt(
         depth = values.coords["depth"].values if "depth" in getattr(values, "coords", {}) else None
         dims = list(getattr(values, "dims", ()))
         far = xr.apply_ufunc(
-            outliers.far_from_neighbours, values, np.logical_not(impossible),
+            outliers.far_from_neighbours,
+            values,
+            np.logical_not(impossible),
             kwargs={"depth": depth, "floor": floor, "threshold": threshold},
-            input_core_dims=[dims, dims], output_core_dims=[dims], dask="parallelized",
-            output_dtypes=[bool], dask_gufunc_kwargs={"allow_rechunk": True},
-        )  # fmt: skip
+            input_core_dims=[dims, dims],
+            output_core_dims=[dims],
+            dask="parallelized",
+            output_dtypes=[bool],
+            dask_gufunc_kwargs={"allow_rechunk": True},
+        )
         reason = reason | bits(far, word)
     return reason
 
 
 def _compare_volumes(
-    wet: Any, dry: Any, volumes: dict[str, Any], quantities: dict[str, Measured],
-    fluid: tuple[Any, Any, Any], way: str,
-) -> tuple[Any, Any]:  # fmt: skip
+    wet: Any,
+    dry: Any,
+    volumes: dict[str, Any],
+    quantities: dict[str, Measured],
+    fluid: tuple[Any, Any, Any],
+    way: str,
+) -> tuple[Any, Any]:
     """Saturation of the pores of the wet volume, and where the two volumes disagree."""
     salinity, water_density, salt_density = fluid
     water = (wet - dry) / (1.0 - salinity)
@@ -384,9 +450,11 @@ def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:
 
 
 def phase_relations_from_water_content(
-    water_content_wet: Any, grain_density: Any, *,
+    water_content_wet: Any,
+    grain_density: Any,
+    *,
     pore_water_density: Any = _C["pore_water_density"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Properties of a saturated sample from its water content and grain density.
 
     Parameters
@@ -423,8 +491,15 @@ def phase_relations_from_water_content(
     )
     pores, grains = w / fluid, (1.0 - w) / grain
     total = pores + grains
-    found = (1.0 / total, (1.0 - w) / total, grain + 0.0 * total, pores / total, pores / grains,
-             w + 0.0 * total, w / (1.0 - w))  # fmt: skip
+    found = (
+        1.0 / total,
+        (1.0 - w) / total,
+        grain + 0.0 * total,
+        pores / total,
+        pores / grains,
+        w + 0.0 * total,
+        w / (1.0 - w),
+    )
     return series.build(
         {name: Measured(value) for name, value in zip(PROPERTIES, found, strict=True)},
         steps=("phases per gram of wet sample from water content and grain density",),

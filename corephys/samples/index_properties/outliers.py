@@ -117,10 +117,15 @@ CULPRITS = {
 
 
 def likely_culprit(
-    wet_mass: Any, dry_mass: Any, dry_volume: Any, *, salinity: Any = _C["pore_water_salinity"],
-    pore_water_density: Any = _C["pore_water_density"], salt_density: Any = _C["salt_density"],
+    wet_mass: Any,
+    dry_mass: Any,
+    dry_volume: Any,
+    *,
+    salinity: Any = _C["pore_water_salinity"],
+    pore_water_density: Any = _C["pore_water_density"],
+    salt_density: Any = _C["salt_density"],
     threshold: float = _T["outlier_threshold"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Name the mass, volume or water that most likely sets a sample apart from its neighbours.
 
     Parameters
@@ -162,9 +167,12 @@ def likely_culprit(
     series.require_same_positions(wet_mass=wet_mass, dry_mass=dry_mass, dry_volume=dry_volume)
     net = [
         np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
-        for value, unit, name in ((wet_mass, "g", "wet_mass"), (dry_mass, "g", "dry_mass"),
-                                  (dry_volume, "cm^3", "dry_volume"))
-    ]  # fmt: skip
+        for value, unit, name in (
+            (wet_mass, "g", "wet_mass"),
+            (dry_mass, "g", "dry_mass"),
+            (dry_volume, "cm^3", "dry_volume"),
+        )
+    ]
     fluid = [
         np.asarray(bare(seawater.absolute_salinity(salinity)), dtype=float) / 1e3,
         np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
@@ -184,19 +192,34 @@ def likely_culprit(
     reason = np.zeros(size, np.int64)
     for name, (_, bit) in CULPRITS.items():
         reason[word == name] |= flags.bit(bit)
-    found = xr.Dataset(coords=like.coords, attrs={"constants": constants_attribute({
-        "salinity": salinity, "pore_water_density": pore_water_density,
-        "salt_density": salt_density, "threshold": threshold,
-    })})  # fmt: skip
+    found = xr.Dataset(
+        coords=like.coords,
+        attrs={
+            "constants": constants_attribute(
+                {
+                    "salinity": salinity,
+                    "pore_water_density": pore_water_density,
+                    "salt_density": salt_density,
+                    "threshold": threshold,
+                }
+            )
+        },
+    )
     before = np.sqrt(np.mean(off * off, axis=1))
     columns_out: dict[str, tuple[Any, dict[str, Any]]] = {
         "likely_culprit": (word, {"long_name": "input that most likely is wrong"}),
-        "suggested_change": (change, {"units": "1", "long_name": "to be added to it, in g or cm^3",
-                                      "comment": "g for masses, cm^3 for the volume"}),
+        "suggested_change": (
+            change,
+            {
+                "units": "1",
+                "long_name": "to be added to it, in g or cm^3",
+                "comment": "g for masses, cm^3 for the volume",
+            },
+        ),
         "misfit": (before, {"units": "1", "long_name": "distance from its neighbours"}),
         "misfit_left": (left, {"units": "1", "long_name": "distance left after the change"}),
         "reason": (reason, flags.reason_attributes("the sample")),
-    }  # fmt: skip
+    }
     for name, (array, attributes) in columns_out.items():
         found[name] = ("reading", array, attributes)
     return found
@@ -224,17 +247,22 @@ def _neighbours(
 
 
 def _explain(
-    inputs: np.ndarray, target: np.ndarray, scatter: np.ndarray, columns: list[int],
+    inputs: np.ndarray,
+    target: np.ndarray,
+    scatter: np.ndarray,
+    columns: list[int],
     rows: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # fmt: skip
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Culprit, change and what it leaves, for the rows that stand apart."""
     word = np.full(inputs.shape[0], "", dtype=object)
     change, left = np.full(inputs.shape[0], np.nan), np.full(inputs.shape[0], np.nan)
     if not rows.size:
         return word, change, left
     grain = target[rows, 1]
-    directions = {name: np.zeros((rows.size, inputs.shape[1])) for name in
-                  ("wet mass", "dry mass", "dry volume", "grains lost before drying")}  # fmt: skip
+    directions = {
+        name: np.zeros((rows.size, inputs.shape[1]))
+        for name in ("wet mass", "dry mass", "dry volume", "grains lost before drying")
+    }
     directions["wet mass"][:, 0] = 1.0
     directions["dry mass"][:, 1] = 1.0
     directions["dry volume"][:, 2] = 1.0
@@ -270,9 +298,12 @@ def _explain(
 
 
 def _best(
-    inputs: np.ndarray, direction: np.ndarray, target: np.ndarray, scatter: np.ndarray,
+    inputs: np.ndarray,
+    direction: np.ndarray,
+    target: np.ndarray,
+    scatter: np.ndarray,
     columns: list[int],
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+) -> tuple[np.ndarray, np.ndarray]:
     """Change along a direction that comes nearest to the neighbours, and the misfit it leaves."""
     t = np.zeros(inputs.shape[0])
     largest = 0.5 * np.abs(inputs[:, :3]).min(axis=1)

@@ -19,18 +19,30 @@ __all__ = ["joint_uncertainty"]
 
 
 PROPERTIES = (
-    "bulk_density", "dry_density", "grain_density", "porosity", "void_ratio", "water_content_wet",
+    "bulk_density",
+    "dry_density",
+    "grain_density",
+    "porosity",
+    "void_ratio",
+    "water_content_wet",
     "water_content_dry",
-)  # fmt: skip
+)
 INPUTS = ("wet_mass", "dry_mass", "volume", "salinity", "pore_water_density", "salt_density")
 ROUTES = ("dry volume", "wet volume", "calliper")  # the last has the calliper's volume as well
 _TINY = 1e-30  # step of the complex derivative; no rounding, as nothing is subtracted
 
 
 def phases(
-    wet_mass: Any, dry_mass: Any, volume: Any, salinity: Any, pore_water_density: Any,
-    salt_density: Any, calliper_volume: Any = None, *, route: str,
-) -> tuple[Any, ...]:  # fmt: skip
+    wet_mass: Any,
+    dry_mass: Any,
+    volume: Any,
+    salinity: Any,
+    pore_water_density: Any,
+    salt_density: Any,
+    calliper_volume: Any = None,
+    *,
+    route: str,
+) -> tuple[Any, ...]:
     """The seven properties in the order of ``PROPERTIES``, plain numbers, real or complex.
 
     g and cm^3, salinity a mass fraction; ``volume`` of the dried sample (grains and salt) or, by
@@ -46,9 +58,14 @@ def phases(
         pores = calliper_volume - grains
     total = grains + pores
     return (
-        wet_mass / total, solids / total, solids / grains, pores / total, pores / grains,
-        water / wet_mass, water / solids,
-    )  # fmt: skip
+        wet_mass / total,
+        solids / total,
+        solids / grains,
+        pores / total,
+        pores / grains,
+        water / wet_mass,
+        water / solids,
+    )
 
 
 def phases_with_partials(*inputs: Any, route: str) -> tuple[np.ndarray, np.ndarray]:
@@ -74,11 +91,18 @@ _BLOCK = 2_000_000  # draws at once
 
 
 def joint_uncertainty(
-    wet_mass: Any, dry_mass: Any, dry_volume: Any, *, mass_uncertainty: Any,
-    volume_uncertainty: Any, salinity: Any = _C["pore_water_salinity"],
-    pore_water_density: Any = _C["pore_water_density"], salt_density: Any = _C["salt_density"],
-    draws: int = 0, seed: int = 0,
-) -> xr.Dataset:  # fmt: skip
+    wet_mass: Any,
+    dry_mass: Any,
+    dry_volume: Any,
+    *,
+    mass_uncertainty: Any,
+    volume_uncertainty: Any,
+    salinity: Any = _C["pore_water_salinity"],
+    pore_water_density: Any = _C["pore_water_density"],
+    salt_density: Any = _C["salt_density"],
+    draws: int = 0,
+    seed: int = 0,
+) -> xr.Dataset:
     """Covariance of porosity, grain density and void ratio of each sample.
 
     Parameters
@@ -116,14 +140,19 @@ def joint_uncertainty(
     """
     net = [
         np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
-        for value, unit, name in ((wet_mass, "g", "wet_mass"), (dry_mass, "g", "dry_mass"),
-                                  (dry_volume, "cm^3", "dry_volume"))
-    ]  # fmt: skip
-    sigma = np.array([
-        float(units.as_floats(mass_uncertainty, "g", "mass_uncertainty")),
-        float(units.as_floats(mass_uncertainty, "g", "mass_uncertainty")),
-        float(units.as_floats(volume_uncertainty, "cm^3", "volume_uncertainty")),
-    ])  # fmt: skip
+        for value, unit, name in (
+            (wet_mass, "g", "wet_mass"),
+            (dry_mass, "g", "dry_mass"),
+            (dry_volume, "cm^3", "dry_volume"),
+        )
+    ]
+    sigma = np.array(
+        [
+            float(units.as_floats(mass_uncertainty, "g", "mass_uncertainty")),
+            float(units.as_floats(mass_uncertainty, "g", "mass_uncertainty")),
+            float(units.as_floats(volume_uncertainty, "cm^3", "volume_uncertainty")),
+        ]
+    )
     fluid = [
         np.asarray(bare(seawater.absolute_salinity(salinity)), dtype=float) / 1e3,
         np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
@@ -134,9 +163,10 @@ def joint_uncertainty(
     _, partials = phases_with_partials(*inputs, route="dry volume")
     scaled = partials[:, rows, :3] * sigma
     used = {
-        "salinity": salinity, "pore_water_density": pore_water_density,
+        "salinity": salinity,
+        "pore_water_density": pore_water_density,
         "salt_density": salt_density,
-    }  # fmt: skip
+    }
     result = xr.Dataset(
         coords={"property": list(JOINT), "other": list(JOINT)},
         attrs={"constants": constants_attribute(used)},
@@ -177,5 +207,7 @@ def _put(result: xr.Dataset, covariance: np.ndarray, ending: str) -> None:
     how = " by draws" if ending else ", to first order"
     result[f"covariance{ending}"] = (dims, covariance, {"long_name": f"covariance{how}"})
     result[f"correlation{ending}"] = (
-        dims, correlation, {"units": "1", "long_name": f"correlation{how}"},
-    )  # fmt: skip
+        dims,
+        correlation,
+        {"units": "1", "long_name": f"correlation{how}"},
+    )

@@ -106,18 +106,28 @@ def consistency(
 
 FEWEST = thresholds.count("archive_rows")
 # Rounding of a table whose digits are not known: half a unit of the last (common practice).
-ROUNDING = {"bulk_density": 0.005, "grain_density": 0.005, "porosity": 0.0005,
-            "water_content_wet": 0.0005}  # fmt: skip
+ROUNDING = {
+    "bulk_density": 0.005,
+    "grain_density": 0.005,
+    "porosity": 0.0005,
+    "water_content_wet": 0.0005,
+}
 _LIGHTEST_SALT = thresholds.value("archive_lightest_salt")  # g/cm^3
 _HEAVIEST_SALT = thresholds.value("archive_heaviest_salt")  # g/cm^3
 _UNITS = {"salinity": "g/kg", "pore_water_density": "g/cm^3", "salt_density": "g/cm^3"}
 
 
 def find_constants(
-    bulk_density: Any, porosity: Any, *, wet_mass: Any = None, dry_mass: Any = None,
-    dry_volume: Any = None, grain_density: Any = None, water_content_wet: Any = None,
+    bulk_density: Any,
+    porosity: Any,
+    *,
+    wet_mass: Any = None,
+    dry_mass: Any = None,
+    dry_volume: Any = None,
+    grain_density: Any = None,
+    water_content_wet: Any = None,
     rounding: Mapping[str, float] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Constants with which an archive made its derived values.
 
     Parameters
@@ -165,16 +175,20 @@ def find_constants(
     if not masses and water_content_wet is None:
         raise ValueError("give wet_mass and dry_mass, or water_content_wet where masses are lost")
     given = {
-        "bulk_density": (bulk_density, "g/cm^3"), "porosity": (porosity, "1"),
-        "wet_mass": (wet_mass, "g"), "dry_mass": (dry_mass, "g"),
-        "dry_volume": (dry_volume, "cm^3"), "grain_density": (grain_density, "g/cm^3"),
+        "bulk_density": (bulk_density, "g/cm^3"),
+        "porosity": (porosity, "1"),
+        "wet_mass": (wet_mass, "g"),
+        "dry_mass": (dry_mass, "g"),
+        "dry_volume": (dry_volume, "cm^3"),
+        "grain_density": (grain_density, "g/cm^3"),
         "water_content_wet": (water_content_wet, "1"),
-    }  # fmt: skip
+    }
     series.require_same_positions(**{name: value for name, (value, _) in given.items()})
     x = {
         name: np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
-        for name, (value, unit) in given.items() if value is not None
-    }  # fmt: skip
+        for name, (value, unit) in given.items()
+        if value is not None
+    }
     estimates, lost = _estimates(x, masses)
     found = {name: _median(values) for name, values in estimates.items()}
     if not found["pore_water_density"][2]:
@@ -222,8 +236,10 @@ def _estimates(x: dict[str, np.ndarray], masses: bool) -> tuple[dict[str, np.nda
         dried = x["wet_mass"] - x["dry_mass"]
         product = dried / (phi * volume)
         if "grain_density" not in x:
-            lost.append("salinity without grain density: pore_water_density is that of the water "
-                        "alone per volume of pore water")  # fmt: skip
+            lost.append(
+                "salinity without grain density: pore_water_density is that of the water "
+                "alone per volume of pore water"
+            )
             return {"pore_water_density": product}, lost
         fresh = dried / (x["wet_mass"] - x["grain_density"] * volume * (1.0 - phi))
         share = _median(fresh)[0]
@@ -265,8 +281,9 @@ def _agrees(
     with np.errstate(divide="ignore", invalid="ignore"):
         w = (
             (x["wet_mass"] - x["dry_mass"]) / (1.0 - salinity / 1e3) / x["wet_mass"]
-            if masses else x["water_content_wet"]
-        )  # fmt: skip
+            if masses
+            else x["water_content_wet"]
+        )
         again = w * x["bulk_density"] / water
         slack = half["porosity"] + again * half["bulk_density"] / x["bulk_density"]
         if not masses:
@@ -275,10 +292,16 @@ def _agrees(
 
 
 def recompute(
-    water_content_wet: Any, bulk_density: Any, *, pore_water_density: Any, salinity: Any = "0 g/kg",
-    archive_salinity: Any = "0 g/kg", water_content_uncertainty: Any = None,
-    bulk_density_uncertainty: Any = None, reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    water_content_wet: Any,
+    bulk_density: Any,
+    *,
+    pore_water_density: Any,
+    salinity: Any = "0 g/kg",
+    archive_salinity: Any = "0 g/kg",
+    water_content_uncertainty: Any = None,
+    bulk_density_uncertainty: Any = None,
+    reason: Any = 0,
+) -> xr.Dataset:
     """Derived values of an archive without masses, under stated constants.
 
     Parameters
@@ -343,17 +366,25 @@ def recompute(
     quantities = {}
     for name, value in values.items():
         by_w, by_rho = slopes[name]
-        u = np.hypot(by_w * factor * (nan if u_w is None else bare(u_w)),
-                     by_rho * (nan if u_rho is None else bare(u_rho)))  # fmt: skip
+        u = np.hypot(
+            by_w * factor * (nan if u_w is None else bare(u_w)),
+            by_rho * (nan if u_rho is None else bare(u_rho)),
+        )
         placed = w.copy(deep=False, data=value) if isinstance(w, xr.DataArray) else value
         quantities[name] = Measured(placed, u, {}, series.joined_reasons(found, bare(reason)))
     return series.build(
         quantities,
-        steps=("w' = w (1 - s_archive) / (1 - s)", "phi = w' rho / rho_w",
-               "rho_g = rho (1 - w') / (1 - phi)"),
-        constants={"pore_water_density": pore_water_density, "salinity": salinity,
-                   "archive_salinity": archive_salinity},
-    )  # fmt: skip
+        steps=(
+            "w' = w (1 - s_archive) / (1 - s)",
+            "phi = w' rho / rho_w",
+            "rho_g = rho (1 - w') / (1 - phi)",
+        ),
+        constants={
+            "pore_water_density": pore_water_density,
+            "salinity": salinity,
+            "archive_salinity": archive_salinity,
+        },
+    )
 
 
 def _phases(
@@ -364,17 +395,23 @@ def _phases(
         phi, rest = w * rho / fluid, 1.0 - w
         solid = 1.0 - phi
         values = {
-            "porosity": phi, "void_ratio": phi / solid, "grain_density": rho * rest / solid,
-            "dry_density": rho * rest, "water_content_wet": w, "water_content_dry": w / rest,
-        }  # fmt: skip
+            "porosity": phi,
+            "void_ratio": phi / solid,
+            "grain_density": rho * rest / solid,
+            "dry_density": rho * rest,
+            "water_content_wet": w,
+            "water_content_dry": w / rest,
+        }
         of_w, of_rho = rho / fluid, w / fluid
         slopes = {
             "porosity": (of_w, of_rho),
             "void_ratio": (of_w / solid**2, of_rho / solid**2),
-            "grain_density": (-rho / solid + rho * rest * of_w / solid**2,
-                              rest / solid + rho * rest * of_rho / solid**2),
+            "grain_density": (
+                -rho / solid + rho * rest * of_w / solid**2,
+                rest / solid + rho * rest * of_rho / solid**2,
+            ),
             "dry_density": (-rho, rest),
             "water_content_wet": (np.ones_like(phi), np.zeros_like(phi)),
             "water_content_dry": (1.0 / rest**2, np.zeros_like(phi)),
-        }  # fmt: skip
+        }
     return values, slopes

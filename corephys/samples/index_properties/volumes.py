@@ -13,8 +13,13 @@ from corephys.ground.arguments import positive
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
 
-__all__ = ["block_volume", "corrected_volume", "cylinder_volume", "mean_of_repeats",
-           "pycnometer_cells"]  # fmt: skip
+__all__ = [
+    "block_volume",
+    "corrected_volume",
+    "cylinder_volume",
+    "mean_of_repeats",
+    "pycnometer_cells",
+]
 
 _T = thresholds.DEFAULTS
 
@@ -137,11 +142,13 @@ def pycnometer_cells(
         rows.append((factor, u, scatter, worst, x.size, bool(x.size and judged <= most)))
     columns = list(zip(*rows, strict=True))
     named = (
-        ("factor", "1", "known over read volume"), ("factor_u_random", "1", "uncertainty of it"),
+        ("factor", "1", "known over read volume"),
+        ("factor_u_random", "1", "uncertainty of it"),
         ("deviation", "cm^3", "standard deviation of the corrected standards"),
         ("largest_error", "cm^3", "largest error of a corrected standard"),
-        ("standards", "1", "standards used"), ("within_limit", None, "standards within the limit"),
-    )  # fmt: skip
+        ("standards", "1", "standards used"),
+        ("within_limit", None, "standards within the limit"),
+    )
     found = xr.Dataset(
         coords={"cell": ("cell", np.array(cells, dtype=object))},
         attrs={"constants": constants_attribute({"limit": limit})},
@@ -201,12 +208,15 @@ def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
     found = xr.Dataset(coords=coords)
     found["volume"] = ("reading", factor * plain, {"units": "cm^3", "long_name": "volume"})
     found["volume_u_random"] = (
-        "reading", plain * of("factor_u_random", np.nan),
+        "reading",
+        plain * of("factor_u_random", np.nan),
         {"units": "cm^3", "long_name": "uncertainty of the volume by the cell's factor"},
-    )  # fmt: skip
+    )
     found["reason"] = (
-        "reading", reason.astype(np.int64), flags.reason_attributes("the volume"),
-    )  # fmt: skip
+        "reading",
+        reason.astype(np.int64),
+        flags.reason_attributes("the volume"),
+    )
     return found
 
 

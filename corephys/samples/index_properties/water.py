@@ -18,9 +18,13 @@ __all__ = ["pore_water_at", "porosity_without_interlayer_water", "water_by_excha
 
 
 def pore_water_at(
-    depth: Any, table_depth: Any, salinity: Any, *, temperature: Any = "20 degC",
+    depth: Any,
+    table_depth: Any,
+    salinity: Any,
+    *,
+    temperature: Any = "20 degC",
     salinity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Salinity and density of the pore water at the depths of samples.
 
     Parameters
@@ -58,9 +62,10 @@ def pore_water_at(
     z, salt = (
         np.atleast_1d(np.asarray(bare(values), dtype=float))
         for values in (
-            units.as_floats(table_depth, "m", "table_depth"), seawater.absolute_salinity(salinity)
+            units.as_floats(table_depth, "m", "table_depth"),
+            seawater.absolute_salinity(salinity),
         )
-    )  # fmt: skip
+    )
     known = np.isfinite(z) & np.isfinite(salt)
     if not known.any():
         raise ValueError("the table of pore water has no row with a depth and a salinity")
@@ -85,14 +90,18 @@ def pore_water_at(
         "salinity": (found, "g/kg", "absolute salinity of the pore water"),
         "pore_water_density": (np.asarray(water) / 1000.0, "g/cm^3", "density of the pore water"),
         "salinity_uncertainty": (
-            weight * (np.nan if u is None else float(u)), "g/kg", "uncertainty of the salinity",
+            weight * (np.nan if u is None else float(u)),
+            "g/kg",
+            "uncertainty of the salinity",
         ),
-    }  # fmt: skip
+    }
     for name, (values, unit, words) in columns.items():
         result[name] = ("reading", values, {"units": unit, "long_name": words})
     result["reason"] = (
-        "reading", reason.astype(np.int64), flags.reason_attributes("the pore water"),
-    )  # fmt: skip
+        "reading",
+        reason.astype(np.int64),
+        flags.reason_attributes("the pore water"),
+    )
     return result
 
 
@@ -141,10 +150,13 @@ def water_by_exchange_capacity(
 
 
 def porosity_without_interlayer_water(
-    porosity: Any, dry_density: Any, *, interlayer_water: Any,
+    porosity: Any,
+    dry_density: Any,
+    *,
+    interlayer_water: Any,
     interlayer_water_uncertainty: Any = None,
     interlayer_water_density: Any = _C["interlayer_water_density"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Porosity less the room that water between clay layers takes, beside the porosity as it was.
 
     Parameters

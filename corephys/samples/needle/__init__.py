@@ -19,10 +19,19 @@ from corephys.samples.needle.formation import formation_conductivity, in_situ, m
 from corephys.samples.needle.reduction import thermal_conductivity, windows
 
 __all__ = [
-    "anisotropy", "combine_repeats", "conductivity_from_slope", "conductivity_from_two_times",
-    "cylinder_rise", "formation_conductivity", "heating_power", "in_situ", "line_source_rise",
-    "mixing_bounds", "thermal_conductivity", "windows",
-]  # fmt: skip
+    "anisotropy",
+    "combine_repeats",
+    "conductivity_from_slope",
+    "conductivity_from_two_times",
+    "cylinder_rise",
+    "formation_conductivity",
+    "heating_power",
+    "in_situ",
+    "line_source_rise",
+    "mixing_bounds",
+    "thermal_conductivity",
+    "windows",
+]
 
 
 def _factor(geometry: str) -> float:
@@ -76,9 +85,13 @@ def conductivity_from_slope(slope: Any, heating_power: Any, geometry: str = "ful
 
 
 def conductivity_from_two_times(
-    first_time: Any, second_time: Any, first_temperature: Any, second_temperature: Any,
-    heating_power: Any, geometry: str = "full_space",
-) -> Any:  # fmt: skip
+    first_time: Any,
+    second_time: Any,
+    first_temperature: Any,
+    second_temperature: Any,
+    heating_power: Any,
+    geometry: str = "full_space",
+) -> Any:
     """Conductivity from the temperatures at two times.
 
     Parameters
@@ -174,9 +187,14 @@ def line_source_rise(
 
 
 def cylinder_rise(
-    time: Any, *, heating_power: Any, conductivity: Any, volumetric_heat_capacity: Any,
-    radius: Any, needle_heat_capacity: Any,
-) -> Any:  # fmt: skip
+    time: Any,
+    *,
+    heating_power: Any,
+    conductivity: Any,
+    volumetric_heat_capacity: Any,
+    radius: Any,
+    needle_heat_capacity: Any,
+) -> Any:
     """Temperature rise of a heated needle of finite width in perfect contact.
 
     Parameters

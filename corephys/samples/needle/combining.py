@@ -75,8 +75,9 @@ def combine_repeats(
     u, disagree = _uncertainty(random, deviation, weight, use, group, used, combined)
     reason = np.zeros(number, np.int64)
     # The reasons of the runs that went in; of all runs where none could.
-    np.bitwise_or.at(reason, group, np.where(use | (used == 0)[group],
-                                             dataset[f"{_NAME}_reason"].values, 0))  # fmt: skip
+    np.bitwise_or.at(
+        reason, group, np.where(use | (used == 0)[group], dataset[f"{_NAME}_reason"].values, 0)
+    )
     reason[disagree] |= flags.bit("repeats_disagree")
     coords = {
         name: ("reading", coordinate.values[first], dict(coordinate.attrs))
@@ -86,9 +87,10 @@ def combine_repeats(
     if "sample_id" in coords:
         members = [np.flatnonzero(group == k) for k in range(number)]
         coords["sample_id"] = (
-            "reading", series.joined_names(dataset["sample_id"].values, members),
+            "reading",
+            series.joined_names(dataset["sample_id"].values, members),
             dict(dataset["sample_id"].attrs),
-        )  # fmt: skip
+        )
     # A position without a value has no effect that is known, rather than one of zero.
     effects = {
         str(source): np.where(used > 0, mean(dataset[f"{_NAME}_effects"].values[i]), np.nan)
@@ -100,8 +102,10 @@ def combine_repeats(
         steps=("weighted mean of the runs at a position",),
     )
     runs = np.bincount(group, minlength=number)
-    for name, counts, words in (("repeats", runs, "runs at the position"),
-                                ("repeats_used", used, "runs in the mean")):  # fmt: skip
+    for name, counts, words in (
+        ("repeats", runs, "runs at the position"),
+        ("repeats_used", used, "runs in the mean"),
+    ):
         found[name] = ("reading", counts.astype(np.int32), {"units": "1", "long_name": words})
     return found
 
@@ -117,9 +121,14 @@ def _weights(random: np.ndarray, use: np.ndarray, group: np.ndarray, number: int
 
 
 def _uncertainty(
-    random: np.ndarray, deviation: np.ndarray, weight: np.ndarray, use: np.ndarray,
-    group: np.ndarray, used: np.ndarray, combined: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    random: np.ndarray,
+    deviation: np.ndarray,
+    weight: np.ndarray,
+    use: np.ndarray,
+    group: np.ndarray,
+    used: np.ndarray,
+    combined: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     number = used.size
     variance = np.bincount(group, np.where(use, (weight * random) ** 2, 0.0), minlength=number)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -50,9 +50,15 @@ class _State:
 
 
 def fit(
-    runs: Runs, end: np.ndarray, level: np.ndarray, scale: np.ndarray, capacity: float,
-    own: tuple[float, float], start: tuple[np.ndarray, np.ndarray], drift: Drift,
-) -> CylinderFit:  # fmt: skip
+    runs: Runs,
+    end: np.ndarray,
+    level: np.ndarray,
+    scale: np.ndarray,
+    capacity: float,
+    own: tuple[float, float],
+    start: tuple[np.ndarray, np.ndarray],
+    drift: Drift,
+) -> CylinderFit:
     """Fit conductivity, contact, the needle's own heat and the drift to the samples up to ``end``.
 
     ``level`` [degC] before heating; ``scale`` is q / (4 pi) in a full space [W/m]; ``capacity``
@@ -78,11 +84,16 @@ def fit(
         settled = level[block, None] + drift.of(block).curve(runs.time[block])
         rise = np.where(use, runs.temperature[block] - settled, 0.0)[:, :width]
         answer = _solve(
-            table, time, rise, use[:, :width], scale[block],
-            capacity * runs.radius[block] ** 2, own[1],
+            table,
+            time,
+            rise,
+            use[:, :width],
+            scale[block],
+            capacity * runs.radius[block] ** 2,
+            own[1],
             (clock(time, drift.settling[block]), _hold(runs, block, drift.settling)),
             (np.log(k[block]), np.nan_to_num(contact[block], nan=0.2)),
-        )  # fmt: skip
+        )
         found.conductivity[block], found.uncertainty[block], found.contact[block] = answer
     return found
 
@@ -97,10 +108,16 @@ def _hold(runs: Runs, block: np.ndarray, settling: np.ndarray) -> np.ndarray:
 
 
 def _solve(
-    table: np.ndarray, time: np.ndarray, rise: np.ndarray, use: np.ndarray, scale: np.ndarray,
-    heat: np.ndarray, own_uncertainty: float, drifting: tuple[np.ndarray, np.ndarray],
+    table: np.ndarray,
+    time: np.ndarray,
+    rise: np.ndarray,
+    use: np.ndarray,
+    scale: np.ndarray,
+    heat: np.ndarray,
+    own_uncertainty: float,
+    drifting: tuple[np.ndarray, np.ndarray],
     start: tuple[np.ndarray, np.ndarray],
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # fmt: skip
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     runs = scale.size
     clocks, hold = drifting
     state = _State(start[0], np.clip(start[1], 0.0, 4.0), np.zeros(runs), np.zeros(runs))
@@ -112,8 +129,12 @@ def _solve(
         value, by_tau, by_contact, by_own = _curve(table, time, heat, state)
         amplitude = (scale * np.exp(-state.log_k))[:, None]
         residual = np.where(use, rise - amplitude * value - state.drift[:, None] * clocks, 0.0)
-        columns = [amplitude * (by_tau - value), amplitude * by_contact, amplitude * by_own,
-                   clocks / slow[:, None]]  # fmt: skip
+        columns = [
+            amplitude * (by_tau - value),
+            amplitude * by_contact,
+            amplitude * by_own,
+            clocks / slow[:, None],
+        ]
         jacobian = np.where(use[:, :, None], np.stack(columns, axis=2), 0.0)
         normal = np.einsum("rsi,rsj->rij", jacobian, jacobian)
         right = np.einsum("rsi,rs->ri", jacobian, residual)
@@ -134,7 +155,7 @@ def _solve(
             np.clip(state.contact + np.clip(step[:, 1], -1.0, 1.0), 0.0, _CONTACTS[-1]),
             np.clip(state.own + step[:, 2], -2.0 * _SPREAD, 2.0 * _SPREAD),
             state.drift + step[:, 3] / slow,
-        )  # fmt: skip
+        )
         unit = inverse[:, 0, 0]
     k = np.exp(state.log_k)
     few = use.sum(axis=1) < 8
@@ -181,13 +202,17 @@ def _cubic(f: np.ndarray) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...
     """Weights of the nodes -1, 0, 1, 2 of Lagrange's cubic at f, and their slopes."""
     g = f * f
     weights = (
-        -f * (f - 1) * (f - 2) / 6, (g - 1) * (f - 2) / 2, -f * (f + 1) * (f - 2) / 2,
+        -f * (f - 1) * (f - 2) / 6,
+        (g - 1) * (f - 2) / 2,
+        -f * (f + 1) * (f - 2) / 2,
         f * (g - 1) / 6,
-    )  # fmt: skip
+    )
     slopes = (
-        -(3 * g - 6 * f + 2) / 6, (3 * g - 4 * f - 1) / 2, -(3 * g - 2 * f - 2) / 2,
+        -(3 * g - 6 * f + 2) / 6,
+        (3 * g - 4 * f - 1) / 2,
+        -(3 * g - 2 * f - 2) / 2,
         (3 * g - 1) / 6,
-    )  # fmt: skip
+    )
     return weights, slopes
 
 

@@ -85,10 +85,15 @@ def clock(time: np.ndarray, settling: np.ndarray) -> np.ndarray:
 
 
 def weigh(
-    time: np.ndarray, temperature: np.ndarray, before_time: np.ndarray,
-    before_temperature: np.ndarray, inside: np.ndarray, line: np.ndarray, early: np.ndarray,
+    time: np.ndarray,
+    temperature: np.ndarray,
+    before_time: np.ndarray,
+    before_temperature: np.ndarray,
+    inside: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
     taken: Drift | None = None,
-) -> Weighed:  # fmt: skip
+) -> Weighed:
     """Compare drifts on the samples before heating and in the window.
 
     Arguments as those of :func:`corephys.samples.needle.fit`. With ``taken`` that drift is
@@ -129,10 +134,16 @@ class _Runs:
     """Some runs with all that does not depend on the drift projected out of their samples."""
 
     def __init__(
-        self, time: np.ndarray, temperature: np.ndarray, before_time: np.ndarray,
-        before_temperature: np.ndarray, inside: np.ndarray, line: np.ndarray, early: np.ndarray,
+        self,
+        time: np.ndarray,
+        temperature: np.ndarray,
+        before_time: np.ndarray,
+        before_temperature: np.ndarray,
+        inside: np.ndarray,
+        line: np.ndarray,
+        early: np.ndarray,
         before: np.ndarray,
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.use = np.concatenate([before, inside], axis=1)
         times = np.concatenate([before_time, time], axis=1)
         values = np.concatenate([before_temperature, temperature], axis=1)
@@ -207,8 +218,9 @@ class _Runs:
             better = bent.squares[rows, best] < straight.squares[:, 0]
             noise = self._noise(
                 np.where(better, np.exp(nodes[rows, best]), np.inf),
-                np.where(better, bent.rate[rows, best], straight.rate[:, 0]), least,
-            )  # fmt: skip
+                np.where(better, bent.rate[rows, best], straight.rate[:, 0]),
+                least,
+            )
             depth = -0.5 * (bent.squares - least[:, None]) / noise[:, None]
             if zoom < _ZOOMS - 1:
                 low, high = _nearer(nodes, depth)
@@ -290,9 +302,14 @@ class Fit:
 
 
 def fit_curves(
-    time: np.ndarray, temperature: np.ndarray, before_time: np.ndarray,
-    before_temperature: np.ndarray, inside: np.ndarray, line: np.ndarray, early: np.ndarray,
-) -> Fit:  # fmt: skip
+    time: np.ndarray,
+    temperature: np.ndarray,
+    before_time: np.ndarray,
+    before_temperature: np.ndarray,
+    inside: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+) -> Fit:
     """Least squares of T = a + d g before and T = c + d g + s x + e z in the window.
 
     Times g by which the drift has changed, since heating began [s], and temperatures [degC],
@@ -313,9 +330,14 @@ def fit_curves(
 
 
 def _fit_all(
-    time: np.ndarray, temperature: np.ndarray, before_time: np.ndarray,
-    before_temperature: np.ndarray, inside: np.ndarray, line: np.ndarray, early: np.ndarray,
-) -> Fit:  # fmt: skip
+    time: np.ndarray,
+    temperature: np.ndarray,
+    before_time: np.ndarray,
+    before_temperature: np.ndarray,
+    inside: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+) -> Fit:
     before = np.isfinite(before_time) & np.isfinite(before_temperature)
     told = before.sum(axis=1) >= FEWEST_BEFORE
     t = np.where(inside, time, 1.0)

@@ -38,13 +38,20 @@ _DOUBT = (
 
 
 def in_situ(
-    conductivity: Any, water_depth: Any, depth: Any, temperature: Any,
-    laboratory_temperature: Any, density: Any, *, temperature_uncertainty: Any = None,
-    laboratory_temperature_uncertainty: Any = None, density_uncertainty: Any = None,
+    conductivity: Any,
+    water_depth: Any,
+    depth: Any,
+    temperature: Any,
+    laboratory_temperature: Any,
+    density: Any,
+    *,
+    temperature_uncertainty: Any = None,
+    laboratory_temperature_uncertainty: Any = None,
+    density_uncertainty: Any = None,
     form_uncertainty: Any = _T["in_situ_form_uncertainty"],
     water_per_cent: Any = _C["conductivity_water_per_cent"],
     warming_per_cent: Any = _C["conductivity_warming_per_cent"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bring conductivities to the pressure and temperature in the formation.
 
     Parameters
@@ -99,9 +106,12 @@ def in_situ(
         heavy = Measured(heavy.values, 0.0, {"density": u})
     below = _depth(depth, measured.values)
     series.require_same_positions(
-        conductivity=measured.values, depth=below, density=heavy.values, temperature=temperature,
+        conductivity=measured.values,
+        depth=below,
+        density=heavy.values,
+        temperature=temperature,
         laboratory_temperature=laboratory_temperature,
-    )  # fmt: skip
+    )
     sea = units.as_floats(water_depth, "m", "water_depth")
     if np.any(np.asarray(sea) < 0):
         raise ValueError(
@@ -120,19 +130,28 @@ def in_situ(
         laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"
     )
     doubt = stated(form_uncertainty, "1", "form_uncertainty")
-    random, effects = combine([
-        (factor, measured),
-        (k * z / per_water, heavy),
-        (k / per_kelvin, Measured(0.0, 0.0, {"in_situ_temperature": u_in_situ})),
-        (-k / per_kelvin, Measured(0.0, 0.0, {"laboratory_temperature": u_laboratory})),
-        (k * (factor - 1.0), Measured(0.0, 0.0, {"in_situ_form": doubt})),
-    ])  # fmt: skip
+    random, effects = combine(
+        [
+            (factor, measured),
+            (k * z / per_water, heavy),
+            (k / per_kelvin, Measured(0.0, 0.0, {"in_situ_temperature": u_in_situ})),
+            (-k / per_kelvin, Measured(0.0, 0.0, {"laboratory_temperature": u_laboratory})),
+            (k * (factor - 1.0), Measured(0.0, 0.0, {"in_situ_form": doubt})),
+        ]
+    )
     reason = series.joined_reasons(bare(measured.reason), _bad(heavy))
-    return _result(conductivity, measured, Measured(values, random, effects, reason),
-                   {"water_depth": water_depth, "density": density,
-                    "water_per_cent": water_per_cent,
-                    "warming_per_cent": warming_per_cent,
-                    "form_uncertainty": form_uncertainty})  # fmt: skip
+    return _result(
+        conductivity,
+        measured,
+        Measured(values, random, effects, reason),
+        {
+            "water_depth": water_depth,
+            "density": density,
+            "water_per_cent": water_per_cent,
+            "warming_per_cent": warming_per_cent,
+            "form_uncertainty": form_uncertainty,
+        },
+    )
 
 
 def _depth(depth: Any, values: Any) -> Any:
@@ -153,10 +172,12 @@ def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, 
     steps = json.loads(attributes.get("steps", "[]"))
     dataset = series.build(
         {"thermal_conductivity": measured, "thermal_conductivity_in_situ": found},
-        steps=(*steps,
-               "in situ, k [1 + (z_w + rho z) / 1829 m % + (T - T_lab) / 4 K %], from memory"),
+        steps=(
+            *steps,
+            "in situ, k [1 + (z_w + rho z) / 1829 m % + (T - T_lab) / 4 K %], from memory",
+        ),
         constants={**provenance.used_constants(attributes), **numbers},
-    )  # fmt: skip
+    )
     dataset["thermal_conductivity_in_situ"].attrs.update(status="memory", comment=_DOUBT)
     return dataset
 
@@ -175,10 +196,13 @@ CORRECTIONS = ("anisotropy", "in situ")
 
 
 def formation_conductivity(
-    conductivity: xr.Dataset, *, anisotropy: Any = _C["conductivity_anisotropy"],
-    anisotropy_uncertainty: Any = None, in_situ: xr.Dataset | None = None,
+    conductivity: xr.Dataset,
+    *,
+    anisotropy: Any = _C["conductivity_anisotropy"],
+    anisotropy_uncertainty: Any = None,
+    in_situ: xr.Dataset | None = None,
     corrections: tuple[str, ...] = (),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Conductivities as those of the formation to vertical heat flow, corrected or not.
 
     Parameters
@@ -336,8 +360,10 @@ def _result_formation(
         before = given[_NAME].variable.copy(deep=False)
         before.attrs = {"units": "W/(m K)", "long_name": "thermal conductivity as measured"}
         dataset[f"{_NAME}_uncorrected"] = before
-    own = (_NAME, *(f"{_NAME}_{part}" for part in ("u_random", "u_systematic", "effects", "flag",
-                                                   "reason")))  # fmt: skip
+    own = (
+        _NAME,
+        *(f"{_NAME}_{part}" for part in ("u_random", "u_systematic", "effects", "flag", "reason")),
+    )
     kept = {n: v.variable for n, v in given.data_vars.items() if n not in own}
     return dataset.assign({n: v for n, v in kept.items() if "source" not in v.dims})
 
@@ -350,9 +376,12 @@ CERTAIN = thresholds.value("mixing_bound_errors")
 
 
 def mixing_bounds(
-    porosity: Any, grain_conductivity: Any = _C["grain_conductivity"],
-    water_conductivity: Any = _C["water_conductivity"], *, measured: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    porosity: Any,
+    grain_conductivity: Any = _C["grain_conductivity"],
+    water_conductivity: Any = _C["water_conductivity"],
+    *,
+    measured: Any = None,
+) -> xr.Dataset:
     """Conductivity of a saturated sediment by mixing laws, and measurements outside of them.
 
     Parameters
@@ -398,9 +427,11 @@ def mixing_bounds(
         )
     known = None if measured is None else series.unpack(measured, "thermal_conductivity")
     series.require_same_positions(
-        porosity=phi, grain_conductivity=grain_conductivity, water_conductivity=water_conductivity,
+        porosity=phi,
+        grain_conductivity=grain_conductivity,
+        water_conductivity=water_conductivity,
         measured=known and known.values,
-    )  # fmt: skip
+    )
     phi, *phases = series.at_same_positions(
         porosity=phi,
         water_conductivity=units.as_floats(water_conductivity, "W/(m K)", "water_conductivity"),
@@ -443,10 +474,13 @@ def _judge(found: xr.Dataset, known: Any) -> None:
     below, above = k < low, k > high
     certain = (k < low - CERTAIN * u) | (k > high + CERTAIN * u)
     for name, values, words in (
-        ("outside", above.astype(np.int8) - below.astype(np.int8),
-         "side on which the measured conductivity lies outside of the bounds"),
+        (
+            "outside",
+            above.astype(np.int8) - below.astype(np.int8),
+            "side on which the measured conductivity lies outside of the bounds",
+        ),
         ("outside_for_certain", certain, "it does so by two standard uncertainties"),
-    ):  # fmt: skip
+    ):
         found[name] = values
         found[name].attrs = {"long_name": words}
     found["outside"].attrs["units"] = "1"

@@ -36,14 +36,19 @@ ERRORS = thresholds.value("needle_models_errors")
 
 
 def thermal_conductivity(
-    table: xr.Dataset, *, heating_power_uncertainty: Any = None,
-    minimum_window: Any = _T["needle_minimum_window"], flatness: float = _T["needle_flatness"],
+    table: xr.Dataset,
+    *,
+    heating_power_uncertainty: Any = None,
+    minimum_window: Any = _T["needle_minimum_window"],
+    flatness: float = _T["needle_flatness"],
     volumetric_heat_capacity: Any = _C["sediment_heat_capacity"],
-    heat_capacity_uncertainty: Any = None, boundary_distance: Any = None,
-    largest_drift: float = _T["needle_large_drift"], cross_check: bool = True,
+    heat_capacity_uncertainty: Any = None,
+    boundary_distance: Any = None,
+    largest_drift: float = _T["needle_large_drift"],
+    cross_check: bool = True,
     needle_heat_capacity: Any = _C["needle_heat_capacity"],
     chosen_windows: Mapping[str, str] | None = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Thermal conductivity of every heating run of a table.
 
     Parameters
@@ -138,19 +143,25 @@ def thermal_conductivity(
         {"thermal_conductivity": measured},
         steps=(*_STEPS, *(f"window of run {n} chosen: {chosen_windows[n]}" for n in chosen)),
         constants={
-            "minimum_window": minimum_window, "flatness": flatness,
-            "largest_drift": largest_drift, "volumetric_heat_capacity": volumetric_heat_capacity,
+            "minimum_window": minimum_window,
+            "flatness": flatness,
+            "largest_drift": largest_drift,
+            "volumetric_heat_capacity": volumetric_heat_capacity,
             "needle_heat_capacity": needle_heat_capacity if cross_check else None,
         },
-    )  # fmt: skip
+    )
     return _attach(dataset, curves, found)
 
 
 def windows(
-    table: xr.Dataset, *, run: Any = None, minimum_window: Any = _T["needle_minimum_window"],
+    table: xr.Dataset,
+    *,
+    run: Any = None,
+    minimum_window: Any = _T["needle_minimum_window"],
     flatness: float = _T["needle_flatness"],
-    volumetric_heat_capacity: Any = _C["sediment_heat_capacity"], boundary_distance: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    volumetric_heat_capacity: Any = _C["sediment_heat_capacity"],
+    boundary_distance: Any = None,
+) -> xr.Dataset:
     """Every window of the heating curves and what speaks against it.
 
     Parameters
@@ -190,9 +201,13 @@ def windows(
     curves = _gather(table, volumetric_heat_capacity, boundary_distance)
     shortest = float(units.as_floats(minimum_window, "s", "minimum_window"))
     columns = window_choice.listing(
-        curves.late.time, curves.rise, *curves.regressors(), shortest, flatness=flatness,
+        curves.late.time,
+        curves.rise,
+        *curves.regressors(),
+        shortest,
+        flatness=flatness,
         latest=curves.late.latest,
-    )  # fmt: skip
+    )
     row, slope = columns["row"], columns["slope"]
     with np.errstate(divide="ignore", invalid="ignore"):
         k = np.where(slope > 0, curves.scale[row] / slope, np.nan)
@@ -205,9 +220,10 @@ def windows(
         "conductivity_u_random": (error, "W/(m K)", "random standard uncertainty of it"),
     }
     used = {
-        "minimum_window": minimum_window, "flatness": flatness,
+        "minimum_window": minimum_window,
+        "flatness": flatness,
         "volumetric_heat_capacity": volumetric_heat_capacity,
-    }  # fmt: skip
+    }
     dataset = xr.Dataset(
         coords={"run": ("window", name)}, attrs={"constants": constants_attribute(used)}
     )
@@ -302,14 +318,21 @@ def _gather(table: xr.Dataset, volumetric_heat_capacity: Any, boundary_distance:
 
 
 def _weighed(
-    curves: _Curves, inside: np.ndarray, regressors: tuple[np.ndarray, np.ndarray],
+    curves: _Curves,
+    inside: np.ndarray,
+    regressors: tuple[np.ndarray, np.ndarray],
     taken: needle_drift.Drift | None = None,
-) -> needle_drift.Weighed:  # fmt: skip
+) -> needle_drift.Weighed:
     runs, late = curves.runs, curves.late
     found = needle_drift.weigh(
-        late.time, late.temperature, runs.before_time, runs.before_temperature, inside,
-        *regressors, taken,
-    )  # fmt: skip
+        late.time,
+        late.temperature,
+        runs.before_time,
+        runs.before_temperature,
+        inside,
+        *regressors,
+        taken,
+    )
     # Runs without samples enough to compare drifts keep what they had.
     known = np.isfinite(found.shape_error)
     found.drift.rate = np.where(known, found.drift.rate, curves.drift.rate)
@@ -337,9 +360,13 @@ def _own_heat(given: Any, capacity: float) -> tuple[float, float]:
 
 
 def _reduce(
-    curves: _Curves, shortest: float, flatness: float, u_capacity: float,
-    own: tuple[float, float] | None, chosen: tuple[np.ndarray, dict[str, tuple[float, float]]],
-) -> _Found:  # fmt: skip
+    curves: _Curves,
+    shortest: float,
+    flatness: float,
+    u_capacity: float,
+    own: tuple[float, float] | None,
+    chosen: tuple[np.ndarray, dict[str, tuple[float, float]]],
+) -> _Found:
     runs, late, scale, capacity = curves.runs, curves.late, curves.scale, curves.capacity
     contact = np.full(scale.size, USUAL_CONTACT)
     line, early = curves.regressors()
@@ -366,15 +393,26 @@ def _reduce(
     whole = None
     if own is not None:
         whole = needle_cylinder.fit(
-            runs, _end(late.time, choice), fit.level, scale, capacity, own, (k, contact),
+            runs,
+            _end(late.time, choice),
+            fit.level,
+            scale,
+            capacity,
+            own,
+            (k, contact),
             curves.drift,
-        )  # fmt: skip
+        )
     convection, lost = window_choice.look(
-        runs, late.time, late.temperature, *regressors, curves.drift, fit.slope,
+        runs,
+        late.time,
+        late.temperature,
+        *regressors,
+        curves.drift,
+        fit.slope,
         window_choice.samples_until(late.time, late.latest),
         # The expansion needs the longer the worse the contact is.
         late.earliest * (1.0 + 2.0 * np.nan_to_num(contact, nan=0.0)),
-    )  # fmt: skip
+    )
     return _Found(
         choice, fit, contact, k, random, by_capacity, whole, convection, lost, by_hand, weighed
     )
@@ -396,18 +434,27 @@ def _regressors(
 
 
 def _solve(
-    curves: _Curves, inside: np.ndarray, capacity: float, warm: np.ndarray, contact: np.ndarray,
-    *, rounds: int,
-) -> tuple[Fit, np.ndarray]:  # fmt: skip
+    curves: _Curves,
+    inside: np.ndarray,
+    capacity: float,
+    warm: np.ndarray,
+    contact: np.ndarray,
+    *,
+    rounds: int,
+) -> tuple[Fit, np.ndarray]:
     """The fit with the diffusivity and the contact that it finds itself."""
     runs, late, settling = curves.runs, curves.late, curves.drift.settling
     after, before = (needle_drift.clock(t, settling) for t in (late.time, runs.before_time))
     # A fixed number, so that a run's result does not hang on the runs beside it.
     for _ in range(rounds):
         fit = fit_curves(
-            after, late.temperature, before, runs.before_temperature, inside,
+            after,
+            late.temperature,
+            before,
+            runs.before_temperature,
+            inside,
             *window_choice.regressors(late.time, warm, contact),
-        )  # fmt: skip
+        )
         with np.errstate(divide="ignore", invalid="ignore"):
             k = np.clip(curves.scale / fit.slope, 0.1, 20.0)
             warm = k / (capacity * runs.radius**2)
@@ -464,26 +511,33 @@ def _attach(dataset: xr.Dataset, curves: _Curves, found: _Found) -> xr.Dataset:
         "window_end": (_end(time, choice), "s", "end of the window since heating began"),
         "slope": (fit.slope, "K", "slope of temperature against ln t"),
         "windows_accepted": (choice.accepted.astype(float), "1", "windows that are flat and white"),
-        "window_spread": (k * choice.spread / fit.slope, "W/(m K)",
-                          "standard deviation of the conductivity over the accepted windows"),
+        "window_spread": (
+            k * choice.spread / fit.slope,
+            "W/(m K)",
+            "standard deviation of the conductivity over the accepted windows",
+        ),
         "drift": (fit.drift, "K/s", "drift of the temperature before heating"),
         "drift_share": (fit.drift_share, "1", "share of the slope that the drift made up"),
         "drift_error": (found.drift_error, "1", "relative error that the drift can leave"),
         "drift_settling_time": (
-            settling, "s", "time in which the drift settles; none where it is a line"
+            settling,
+            "s",
+            "time in which the drift settles; none where it is a line",
         ),
         "residual_deviation": (fit.deviation, "K", "standard deviation of the residuals"),
         "contact_resistance": (found.contact, "1", "contact resistance, k / (a H)"),
         "earliest_time": (curves.late.earliest, "s", "time before which no window begins"),
         "latest_time": (latest, "s", "time at which heat reaches the nearest boundary"),
-    }  # fmt: skip
+    }
     if found.by_hand.any():
         words = {"long_name": "window was chosen by hand"}
         dataset["window_by_hand"] = ("reading", found.by_hand, words)
     if found.cylinder is not None:
         extra["conductivity_by_cylinder"] = (
-            found.cylinder.conductivity, "W/(m K)", "thermal conductivity by the heated cylinder"
-        )  # fmt: skip
+            found.cylinder.conductivity,
+            "W/(m K)",
+            "thermal conductivity by the heated cylinder",
+        )
     for name, (values, unit, words) in extra.items():
         always = name in ("windows_accepted", "earliest_time", "latest_time")
         shown = values if always else np.where(found.empty, np.nan, values)

@@ -11,8 +11,18 @@ import xarray as xr
 
 from corephys.ground import flags, thresholds, units
 
-KEYS = ("run", "core", "section", "offset", "depth", "depth_fitted", "to", "offset_closed",
-        "depth_closed", "sample_id")  # fmt: skip
+KEYS = (
+    "run",
+    "core",
+    "section",
+    "offset",
+    "depth",
+    "depth_fitted",
+    "to",
+    "offset_closed",
+    "depth_closed",
+    "sample_id",
+)
 _LEFT_OUT = thresholds.value("needle_first_look")
 EARLY = thresholds.value("needle_early_time")
 EARLY_WITHOUT_RADIUS = thresholds.value("needle_early_seconds")  # s
@@ -121,10 +131,16 @@ def gather(table: xr.Dataset) -> Runs:
     heated = _pad(after, group, starts.size, time, temperature)
     level = _pad(before, group, starts.size, time, temperature)
     return Runs(
-        heated[0], heated[1], level[0], level[1],
+        heated[0],
+        heated[1],
+        level[0],
+        level[1],
         np.where((power > 0.0) & np.isfinite(power), power, np.nan),
-        np.where(radius > 0.0, radius, np.nan), geometry == "half_space", reason, order[starts],
-    )  # fmt: skip
+        np.where(radius > 0.0, radius, np.nan),
+        geometry == "half_space",
+        reason,
+        order[starts],
+    )
 
 
 def _flat(time: np.ndarray, temperature: np.ndarray, group: np.ndarray, runs: int) -> np.ndarray:
@@ -227,9 +243,12 @@ def after_warming(
     early = np.where(np.isfinite(warm), EARLY / warm, EARLY_WITHOUT_RADIUS)
     first = (np.where(np.isfinite(time), time, np.inf) < early[:, None]).sum(axis=1)
     return Late(
-        from_sample(time, first, count), from_sample(temperature, first, count), warm, early,
+        from_sample(time, first, count),
+        from_sample(temperature, first, count),
+        warm,
+        early,
         latest,
-    )  # fmt: skip
+    )
 
 
 def _first_look(

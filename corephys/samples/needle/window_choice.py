@@ -23,9 +23,11 @@ HARMLESS = thresholds.value("needle_harmless_scatter")
 _BLOCK = 128  # runs at a time: the windows of 200 samples each then take some 60 megabytes
 FEWEST = thresholds.count("needle_window_samples")
 WORDS = {
-    "long": "shorter than the shortest", "soon": "heat has reached the boundary",
-    "white": "residuals are not noise", "flat": "halves differ",
-}  # fmt: skip
+    "long": "shorter than the shortest",
+    "soon": "heat has reached the boundary",
+    "white": "residuals are not noise",
+    "flat": "halves differ",
+}
 
 
 @dataclass
@@ -72,9 +74,15 @@ def regressors(
 
 
 def choose(
-    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
-    minimum: float, *, flatness: float = FLATNESS, latest: np.ndarray | float = np.inf,
-) -> Choice:  # fmt: skip
+    time: np.ndarray,
+    temperature: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+    minimum: float,
+    *,
+    flatness: float = FLATNESS,
+    latest: np.ndarray | float = np.inf,
+) -> Choice:
     """Fit T = a + s x + e z over all windows of all runs and choose one a run.
 
     ``time`` [s] and ``temperature`` [K], (runs, samples), NaN beyond the end of a run; x and z
@@ -84,9 +92,12 @@ def choose(
     runs = time.shape[0]
     count = samples_until(time, latest)
     choice = Choice(
-        np.zeros(runs, int), np.zeros(runs, int), np.zeros(runs, int), np.full(runs, np.nan),
+        np.zeros(runs, int),
+        np.zeros(runs, int),
+        np.zeros(runs, int),
         np.full(runs, np.nan),
-    )  # fmt: skip
+        np.full(runs, np.nan),
+    )
     last = np.take_along_axis(time, np.maximum(count - 1, 0)[:, None], axis=1)[:, 0]
     fit = np.flatnonzero((count >= FEWEST) & (last - time[:, 0] >= minimum))
     fit = fit[np.argsort(count[fit], kind="stable")]
@@ -94,9 +105,16 @@ def choose(
         block = fit[first : first + _BLOCK]
         width = int(count[block].max())
         _choose_block(
-            time[block, :width], temperature[block, :width], line[block, :width],
-            early[block, :width], count[block], minimum, flatness, choice, block,
-        )  # fmt: skip
+            time[block, :width],
+            temperature[block, :width],
+            line[block, :width],
+            early[block, :width],
+            count[block],
+            minimum,
+            flatness,
+            choice,
+            block,
+        )
     return choice
 
 
@@ -137,9 +155,16 @@ def _smooth(time: np.ndarray, temperature: np.ndarray, count: np.ndarray) -> np.
 
 
 def _choose_block(
-    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
-    count: np.ndarray, minimum: float, flatness: float, choice: Choice, block: np.ndarray,
-) -> None:  # fmt: skip
+    time: np.ndarray,
+    temperature: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+    count: np.ndarray,
+    minimum: float,
+    flatness: float,
+    choice: Choice,
+    block: np.ndarray,
+) -> None:
     fits: dict[int, window_regression.WindowFits] = {}
     best = np.full(block.size, np.inf)
     picked_slope = np.zeros(block.size)
@@ -162,10 +187,17 @@ def _choose_block(
 
 
 def judged(
-    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
-    count: np.ndarray, minimum: float, flatness: float, *,
-    fits: dict[int, window_regression.WindowFits], held: np.ndarray | None = None,
-) -> Iterator[tuple[window_regression.WindowFits, dict[str, np.ndarray]]]:  # fmt: skip
+    time: np.ndarray,
+    temperature: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+    count: np.ndarray,
+    minimum: float,
+    flatness: float,
+    *,
+    fits: dict[int, window_regression.WindowFits],
+    held: np.ndarray | None = None,
+) -> Iterator[tuple[window_regression.WindowFits, dict[str, np.ndarray]]]:
     """All windows, one length at a time, and which of the demands each of them meets.
 
     ``count`` is how many samples of each run may be used; windows that hold more, of those
@@ -193,9 +225,15 @@ def judged(
 
 
 def listing(
-    time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
-    minimum: float, *, flatness: float = FLATNESS, latest: np.ndarray | float = np.inf,
-) -> dict[str, np.ndarray]:  # fmt: skip
+    time: np.ndarray,
+    temperature: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+    minimum: float,
+    *,
+    flatness: float = FLATNESS,
+    latest: np.ndarray | float = np.inf,
+) -> dict[str, np.ndarray]:
     """All windows of all runs one after the other, with words for what speaks against each."""
     held, count = samples_until(time, np.inf), samples_until(time, latest)
     parts: dict[str, list[np.ndarray]] = {
@@ -204,9 +242,16 @@ def listing(
     for row in np.flatnonzero(held >= FEWEST):
         one = slice(row, row + 1), slice(0, int(held[row]))
         for found, marks in judged(
-            time[one], temperature[one], line[one], early[one], np.maximum(count[one[0]], FEWEST),
-            minimum, flatness, fits={}, held=held[one[0]],
-        ):  # fmt: skip
+            time[one],
+            temperature[one],
+            line[one],
+            early[one],
+            np.maximum(count[one[0]], FEWEST),
+            minimum,
+            flatness,
+            fits={},
+            held=held[one[0]],
+        ):
             words = np.full(found.starts.size, "", dtype=object)
             for key, told in WORDS.items():
                 broken = ~marks[key][0]
@@ -241,9 +286,11 @@ def _white(found: window_regression.WindowFits, noise: np.ndarray, count: np.nda
 
 
 def _flat(
-    found: window_regression.WindowFits, fits: dict[int, window_regression.WindowFits],
-    shortest: int, flatness: float,
-) -> np.ndarray:  # fmt: skip
+    found: window_regression.WindowFits,
+    fits: dict[int, window_regression.WindowFits],
+    shortest: int,
+    flatness: float,
+) -> np.ndarray:
     """Both halves of a window have its slope, within the tolerance and their errors."""
     half = (found.length + 1) // 2
     if half < shortest:
@@ -260,9 +307,12 @@ def _flat(
 
 
 def _spread(
-    fits: dict[int, window_regression.WindowFits], choice: Choice, block: np.ndarray,
-    slope: np.ndarray, error: np.ndarray,
-) -> None:  # fmt: skip
+    fits: dict[int, window_regression.WindowFits],
+    choice: Choice,
+    block: np.ndarray,
+    slope: np.ndarray,
+    error: np.ndarray,
+) -> None:
     """Spread over the accepted windows at least half as long as the chosen one.
 
     The difference between a window and one that holds it has the variance of the first less that
@@ -297,9 +347,16 @@ _RISE_TIMES = (3.0, 20.0)  # s, of a jump: how soon the needle has its new exces
 
 
 def look(
-    runs: Runs, time: np.ndarray, temperature: np.ndarray, line: np.ndarray, early: np.ndarray,
-    drift: Drift, slope: np.ndarray, count: np.ndarray, begin: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    runs: Runs,
+    time: np.ndarray,
+    temperature: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+    drift: Drift,
+    slope: np.ndarray,
+    count: np.ndarray,
+    begin: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """Runs whose slope falls in their course, and runs whose temperature jumps up.
 
     The curve from ``begin`` [s] on, up to ``count`` samples of each run, is held against the model
@@ -322,9 +379,15 @@ def look(
         width = int(count[block].max())
         part = slice(0, width)
         convection[block], lost[block] = _look(
-            time[block, part], rise[block, part], clock[block, part], line[block, part],
-            early[block, part], hold[block], slope[block], count[block],
-        )  # fmt: skip
+            time[block, part],
+            rise[block, part],
+            clock[block, part],
+            line[block, part],
+            early[block, part],
+            hold[block],
+            slope[block],
+            count[block],
+        )
     return convection, lost
 
 
@@ -336,16 +399,26 @@ def _hold(t: np.ndarray) -> np.ndarray:
 
 
 def _look(
-    time: np.ndarray, rise: np.ndarray, clock: np.ndarray, line: np.ndarray, early: np.ndarray,
-    hold: np.ndarray, slope: np.ndarray, count: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    time: np.ndarray,
+    rise: np.ndarray,
+    clock: np.ndarray,
+    line: np.ndarray,
+    early: np.ndarray,
+    hold: np.ndarray,
+    slope: np.ndarray,
+    count: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     inside = np.arange(time.shape[1]) < count[:, None]
     noise = np.sqrt(noise_variance(time, rise, count))
     t = np.where(inside, time, 1.0)
     drifting = np.where(inside, clock, 0.0)
     last = np.max(drifting, axis=1)[:, None]
-    columns = [np.ones_like(t), np.where(inside, line, 0.0), np.where(inside, early, 0.0),
-               drifting / last]  # fmt: skip
+    columns = [
+        np.ones_like(t),
+        np.where(inside, line, 0.0),
+        np.where(inside, early, 0.0),
+        drifting / last,
+    ]
     base = np.where(inside[:, :, None], np.stack(columns, axis=2), 0.0)
     mean = np.where(inside, rise, 0.0).sum(axis=1) / count
     y = np.where(inside, rise - mean[:, None], 0.0)

@@ -33,17 +33,34 @@ from corephys.samples.strength.ratios import expected_strength_ratio, sensitivit
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "SAFETY", "Spring", "calibrate_spring", "cone_factor", "expected_strength_ratio", "fall_cone",
-    "penetrometer", "sensitivity", "strength_ratio", "unconfined", "unconfined_peak",
-    "undrained_shear_strength", "vane", "vane_constant",
-]  # fmt: skip
+    "SAFETY",
+    "Spring",
+    "calibrate_spring",
+    "cone_factor",
+    "expected_strength_ratio",
+    "fall_cone",
+    "penetrometer",
+    "sensitivity",
+    "strength_ratio",
+    "unconfined",
+    "unconfined_peak",
+    "undrained_shear_strength",
+    "vane",
+    "vane_constant",
+]
 
 _STATES = ("peak", "residual", "remoulded")
 _UNITS = {
-    "torque": "N m", "rotation": "degree", "diameter": "mm", "height": "mm",
-    "cone_angle": "degree", "cone_mass": "g", "penetration": "mm", "axial_load": "N",
+    "torque": "N m",
+    "rotation": "degree",
+    "diameter": "mm",
+    "height": "mm",
+    "cone_angle": "degree",
+    "cone_mass": "g",
+    "penetration": "mm",
+    "axial_load": "N",
     "shortening": "mm",
-}  # fmt: skip
+}
 # What the rows of a method must have, and the function they go to.
 _METHODS: dict[str, tuple[tuple[str, ...], Callable[..., xr.Dataset]]] = {
     "vane": (("torque", "diameter", "height"), vane),
@@ -53,9 +70,7 @@ _METHODS: dict[str, tuple[tuple[str, ...], Callable[..., xr.Dataset]]] = {
 }
 
 
-def undrained_shear_strength(
-    table: xr.Dataset, **options: Mapping[str, Any]
-) -> xr.Dataset:  # fmt: skip
+def undrained_shear_strength(table: xr.Dataset, **options: Mapping[str, Any]) -> xr.Dataset:
     """Strength of every row of a table, each by the method it names.
 
     Parameters
@@ -116,9 +131,15 @@ def undrained_shear_strength(
     coordinates = {c: table[c].variable for c in series.POSITION if c in table.coords}
     others = ("depth_fitted", "offset_closed", "depth_closed", "run", "sample_id")
     coordinates |= {c: table[c].variable for c in others if c in table.coords}
-    merged.values = xr.DataArray(merged.values, dims="reading", coords={
-        **coordinates, "method": ("reading", method), "state": ("reading", state),
-    })  # fmt: skip
+    merged.values = xr.DataArray(
+        merged.values,
+        dims="reading",
+        coords={
+            **coordinates,
+            "method": ("reading", method),
+            "state": ("reading", state),
+        },
+    )
     return result(merged, tuple(steps), used)
 
 

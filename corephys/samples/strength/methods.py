@@ -82,7 +82,7 @@ def _bits(where: Any, reason: str) -> Any:
 
 def result(
     measured: Measured, steps: tuple[str, ...], constants: dict[str, Any], **attributes: Any
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """The Dataset of a strength, with its line of safety.
 
     Parameters
@@ -102,9 +102,13 @@ def result(
         ``undrained_shear_strength`` [kPa]; attributes ``safety`` and ``use``.
     """
     return series.build(
-        {NAME: measured}, steps=steps, constants=constants, safety=SAFETY, use=RELATIVE,
+        {NAME: measured},
+        steps=steps,
+        constants=constants,
+        safety=SAFETY,
+        use=RELATIVE,
         **attributes,
-    )  # fmt: skip
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -187,9 +191,7 @@ def _one_or_two(ends: Any) -> None:
         raise ValueError(f"ends is {ends!r}; a vane shears 2 end faces, or 1 where its top is bare")
 
 
-def calibrate_spring(
-    rotation: Any, torque: Any, *, torque_uncertainty: Any = None
-) -> Spring:  # fmt: skip
+def calibrate_spring(rotation: Any, torque: Any, *, torque_uncertainty: Any = None) -> Spring:
     """Constant of a spring from known torques.
 
     Parameters
@@ -246,12 +248,22 @@ def _kernel(torque: Any, diameter: Any, height: Any, *, ends: float) -> tuple[An
 
 
 def vane(
-    torque: Any = None, *, diameter: Any, height: Any, ends: int = 2, rotation: Any = None,
-    spring: Any = None, spring_uncertainty: Any = None, torque_uncertainty: Any = None,
-    torque_scale_uncertainty: Any = None, rotation_uncertainty: Any = None,
-    diameter_uncertainty: Any = None, height_uncertainty: Any = None,
-    limit: Any = _T["vane_strength_limit"], reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    torque: Any = None,
+    *,
+    diameter: Any,
+    height: Any,
+    ends: int = 2,
+    rotation: Any = None,
+    spring: Any = None,
+    spring_uncertainty: Any = None,
+    torque_uncertainty: Any = None,
+    torque_scale_uncertainty: Any = None,
+    rotation_uncertainty: Any = None,
+    diameter_uncertainty: Any = None,
+    height_uncertainty: Any = None,
+    limit: Any = _T["vane_strength_limit"],
+    reason: Any = 0,
+) -> xr.Dataset:
     """Undrained shear strength from a vane.
 
     Parameters
@@ -303,16 +315,26 @@ def vane(
     others.
     """
     _one_or_two(ends)
-    series.require_same_positions(torque=torque, rotation=rotation, diameter=diameter,
-                                  height=height)  # fmt: skip
+    series.require_same_positions(
+        torque=torque, rotation=rotation, diameter=diameter, height=height
+    )
     moment, u_moment, per_spring = _torque(
-        torque, rotation, spring, spring_uncertainty, torque_uncertainty,
-        torque_scale_uncertainty, rotation_uncertainty,
-    )  # fmt: skip
+        torque,
+        rotation,
+        spring,
+        spring_uncertainty,
+        torque_uncertainty,
+        torque_scale_uncertainty,
+        rotation_uncertainty,
+    )
     strength, per_torque, by_d, by_h = series.apply(
-        _kernel, moment, numbers(diameter, "mm", "diameter"), numbers(height, "mm", "height"),
-        outputs=4, ends=float(ends),
-    )  # fmt: skip
+        _kernel,
+        moment,
+        numbers(diameter, "mm", "diameter"),
+        numbers(height, "mm", "height"),
+        outputs=4,
+        ends=float(ends),
+    )
     bad = impossible((bare(moment) < 0.0) | (np.isnan(strength) & ~np.isnan(moment)))
     dead = np.int64(0) if rotation is not None else _zero_throughout(moment)
     u_d = stated(diameter_uncertainty, "mm", "diameter_uncertainty")
@@ -326,11 +348,13 @@ def vane(
         Measured(strength, per_torque * u_moment, effects, found),
         ("torque from the spring, where there is one", "K of the vane", "s_u = T / K"),
         {
-            "ends": f"end faces that shear: {ends}", "limit": limit,
-            "spring": SourcedText(spring.describe(), "fitted") if isinstance(spring, Spring)
+            "ends": f"end faces that shear: {ends}",
+            "limit": limit,
+            "spring": SourcedText(spring.describe(), "fitted")
+            if isinstance(spring, Spring)
             else (spring, spring_uncertainty),
         },
-    )  # fmt: skip
+    )
 
 
 def _zero_throughout(readings: Any) -> Any:
@@ -343,9 +367,14 @@ def _zero_throughout(readings: Any) -> Any:
 
 
 def _torque(
-    torque: Any, rotation: Any, spring: Any, u_spring: Any, u_torque: Any, u_scale: Any,
+    torque: Any,
+    rotation: Any,
+    spring: Any,
+    u_spring: Any,
+    u_torque: Any,
+    u_scale: Any,
     u_rotation: Any,
-) -> tuple[Any, Any, dict[str, Any]]:  # fmt: skip
+) -> tuple[Any, Any, dict[str, Any]]:
     """Torque [N m], its random uncertainty and its effects [N m]."""
     random = stated(u_torque, "N m", "torque_uncertainty")
     if rotation is None:
@@ -359,9 +388,11 @@ def _torque(
             "strength.calibrate_spring gives, and no torque beside it"
         )
     turned = numbers(rotation, "degree", "rotation", zero=True)
-    used = spring if isinstance(spring, Spring) else Spring(
-        float(positive(spring, "N m/degree", "spring"))
-    )  # fmt: skip
+    used = (
+        spring
+        if isinstance(spring, Spring)
+        else Spring(float(positive(spring, "N m/degree", "spring")))
+    )
     moment = used.zero + used.constant * turned
     random = used.constant * stated(u_rotation, "degree", "rotation_uncertainty")
     if spring is used:
@@ -426,9 +457,10 @@ def _factors_used(cone_angle: Any) -> dict[str, Any]:
     """Tabled factors of the angles that occur, by name of their row."""
     plain = np.asarray(units.as_floats(cone_angle, "degree", "cone_angle"), dtype=float)
     return {
-        row.name: row for degrees, row in _BY_ANGLE.items()
+        row.name: row
+        for degrees, row in _BY_ANGLE.items()
         if np.isclose(plain, degrees, atol=_SAME_ANGLE).any()
-    }  # fmt: skip
+    }
 
 
 def _kernel_cone(penetration: Any, mass: Any, factor: Any, *, gravity: float) -> tuple[Any, Any]:
@@ -439,12 +471,18 @@ def _kernel_cone(penetration: Any, mass: Any, factor: Any, *, gravity: float) ->
 
 
 def fall_cone(
-    penetration: Any, cone_mass: Any, cone_angle: Any = None, *, factor: Any = None,
-    factor_uncertainty: Any = None, gravity: Any = _C["gravity"],
+    penetration: Any,
+    cone_mass: Any,
+    cone_angle: Any = None,
+    *,
+    factor: Any = None,
+    factor_uncertainty: Any = None,
+    gravity: Any = _C["gravity"],
     penetration_uncertainty: Any = None,
     least_penetration: Any = _T["fall_cone_least_penetration"],
-    greatest_penetration: Any = _T["fall_cone_greatest_penetration"], reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    greatest_penetration: Any = _T["fall_cone_greatest_penetration"],
+    reason: Any = 0,
+) -> xr.Dataset:
     """Undrained shear strength from a fall cone.
 
     Parameters
@@ -506,9 +544,13 @@ def fall_cone(
         u_factor = stated(factor_uncertainty, "1", "factor_uncertainty", of=factor)
     depth = numbers(penetration, "mm", "penetration")
     strength, by_depth = series.apply(
-        _kernel_cone, depth, numbers(cone_mass, "g", "cone_mass"), used, outputs=2,
+        _kernel_cone,
+        depth,
+        numbers(cone_mass, "g", "cone_mass"),
+        used,
+        outputs=2,
         gravity=float(positive(gravity, "m/s^2", "gravity")),
-    )  # fmt: skip
+    )
     random = -by_depth * stated(penetration_uncertainty, "mm", "penetration_uncertainty")
     effects = {"cone_factor": strength * (bare(u_factor) / bare(used))}
     low = float(positive(least_penetration, "mm", "least_penetration"))
@@ -519,12 +561,16 @@ def fall_cone(
         Measured(strength, random, effects, found),
         ("factor of the cone, stated or by its angle", "s_u = K m g / d^2"),
         {
-            **({"cone_factor": (factor, factor_uncertainty)} if factor is not None
-               else _factors_used(cone_angle)),
-            "gravity": gravity, "least_penetration": least_penetration,
+            **(
+                {"cone_factor": (factor, factor_uncertainty)}
+                if factor is not None
+                else _factors_used(cone_angle)
+            ),
+            "gravity": gravity,
+            "least_penetration": least_penetration,
             "greatest_penetration": greatest_penetration,
         },
-    )  # fmt: skip
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -546,10 +592,16 @@ def _strain(shortening: Any, height: Any) -> Any:
 
 
 def penetrometer(
-    reading: Any = None, *, axial_load: Any = None, diameter: Any = None,
-    reading_uncertainty: Any = None, load_uncertainty: Any = None, scale_uncertainty: Any = None,
-    limit: Any = _T["penetrometer_strength_limit"], reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    reading: Any = None,
+    *,
+    axial_load: Any = None,
+    diameter: Any = None,
+    reading_uncertainty: Any = None,
+    load_uncertainty: Any = None,
+    scale_uncertainty: Any = None,
+    limit: Any = _T["penetrometer_strength_limit"],
+    reason: Any = 0,
+) -> xr.Dataset:
     """Undrained shear strength from a hand penetrometer.
 
     Parameters
@@ -605,19 +657,29 @@ def penetrometer(
         random = series.apply(_half_stress, 1.0, foot, 0.0) * u_load
     high = beyond(strength >= float(positive(limit, "kPa", "limit")))
     return result(
-        Measured(strength, random, {"penetrometer_spring": strength * share},
-                 series.joined_reasons(high, reason)),
+        Measured(
+            strength,
+            random,
+            {"penetrometer_spring": strength * share},
+            series.joined_reasons(high, reason),
+        ),
         ("q as read, or load over the foot's area", "s_u = q / 2"),
         {"limit": limit},
-    )  # fmt: skip
+    )
 
 
 def unconfined(
-    axial_load: Any, shortening: Any, *, diameter: Any, height: Any,
-    load_uncertainty: Any = None, load_scale_uncertainty: Any = None,
-    diameter_uncertainty: Any = None, strain_limit: Any = _T["unconfined_strain_limit"],
+    axial_load: Any,
+    shortening: Any,
+    *,
+    diameter: Any,
+    height: Any,
+    load_uncertainty: Any = None,
+    load_scale_uncertainty: Any = None,
+    diameter_uncertainty: Any = None,
+    strain_limit: Any = _T["unconfined_strain_limit"],
     reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Undrained shear strength from the peaks of unconfined compressions.
 
     Parameters
@@ -746,9 +808,13 @@ def unconfined_peak(
         flags.bit("beyond_method_range") if found == "not reached" else 0
     )
     answer = unconfined(
-        units.quantity(f[peak], "N"), units.quantity(strain[peak] * tall, "mm"),
-        diameter=diameter, height=height, reason=known_reason, **options,
-    )  # fmt: skip
+        units.quantity(f[peak], "N"),
+        units.quantity(strain[peak] * tall, "mm"),
+        diameter=diameter,
+        height=height,
+        reason=known_reason,
+        **options,
+    )
     answer.attrs |= {"peak": found, "peak_strain": float(strain[peak])}
     if found == "not reached":
         answer.attrs["bound"] = "lower bound of the strength: the curve ends while it still rises"

@@ -17,8 +17,16 @@ __all__ = ["expected_strength_ratio", "sensitivity", "strength_ratio"]
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
-_PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed",
-          "method")  # fmt: skip
+_PLACE = (
+    "core",
+    "section",
+    "offset",
+    "depth",
+    "depth_fitted",
+    "offset_closed",
+    "depth_closed",
+    "method",
+)
 _NEEDS = ("core", "section", "offset", "state", "method")
 
 
@@ -45,9 +53,11 @@ def _places(keys: tuple[np.ndarray, ...], offset: np.ndarray, within: float) -> 
 
 
 def sensitivity(
-    strength: xr.Dataset, *, within: Any = _T["match_reach"],
+    strength: xr.Dataset,
+    *,
+    within: Any = _T["match_reach"],
     allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Peak over remoulded strength, where one method measured both at one place.
 
     Parameters
@@ -106,12 +116,19 @@ def sensitivity(
     if "depth" in strength.coords:
         sides.sort(key=lambda of: float(strength["depth"].values[of["peak"]].mean()))
     paired = sum(part.size for of in sides for part in of.values())
-    return _paired(strength, measured, sides, {
-        "constants": {"within": within},
-        "pairs": sum(bool(of["remoulded"].size) for of in sides),
-        "unpaired_places": len(places) - len(sides), "unpaired_readings": rows.size - paired,
-        "readings_left_out": usable.size - rows.size, "within": f"{reach:g} cm",
-    })  # fmt: skip
+    return _paired(
+        strength,
+        measured,
+        sides,
+        {
+            "constants": {"within": within},
+            "pairs": sum(bool(of["remoulded"].size) for of in sides),
+            "unpaired_places": len(places) - len(sides),
+            "unpaired_readings": rows.size - paired,
+            "readings_left_out": usable.size - rows.size,
+            "within": f"{reach:g} cm",
+        },
+    )
 
 
 def _mean(measured: Measured, groups: list[np.ndarray]) -> Measured:
@@ -145,29 +162,46 @@ def _paired(
             picked = [held[of["peak"]].mean() if number else held[of["peak"][0]] for of in sides]
             where[name] = ("reading", np.array(picked, dtype=held.dtype))
     if "sample_id" in strength.coords:
-        rows = [np.concatenate([of[word] for word in ("peak", "remoulded", "residual")])
-                for of in sides]  # fmt: skip
+        rows = [
+            np.concatenate([of[word] for word in ("peak", "remoulded", "residual")]) for of in sides
+        ]
         named = series.joined_names(strength["sample_id"].values, rows)
         where["sample_id"] = ("reading", named)
     ratio.values = xr.DataArray(ratio.values, dims="reading", coords=where)
     result = series.build(
-        {"sensitivity": ratio}, steps=("S_t = peak over remoulded strength of one method",),
-        safety=SAFETY, **counts,
-    )  # fmt: skip
-    result["residual_ratio"] = ("reading", left.values, {
-        "units": "1", "long_name": "residual over peak undrained shear strength",
-    })  # fmt: skip
+        {"sensitivity": ratio},
+        steps=("S_t = peak over remoulded strength of one method",),
+        safety=SAFETY,
+        **counts,
+    )
+    result["residual_ratio"] = (
+        "reading",
+        left.values,
+        {
+            "units": "1",
+            "long_name": "residual over peak undrained shear strength",
+        },
+    )
     total = np.sqrt(left.u_random**2 + uncertainty.norm(left.effects) ** 2)
-    result["residual_ratio_uncertainty"] = ("reading", total, {
-        "units": "1", "long_name": "standard uncertainty of residual over peak strength",
-    })  # fmt: skip
+    result["residual_ratio_uncertainty"] = (
+        "reading",
+        total,
+        {
+            "units": "1",
+            "long_name": "standard uncertainty of residual over peak strength",
+        },
+    )
     return result
 
 
 def strength_ratio(
-    strength: Any, vertical_effective_stress: Any, *, strength_uncertainty: Any = None,
-    vertical_effective_stress_uncertainty: Any = None, reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    strength: Any,
+    vertical_effective_stress: Any,
+    *,
+    strength_uncertainty: Any = None,
+    vertical_effective_stress_uncertainty: Any = None,
+    reason: Any = 0,
+) -> xr.Dataset:
     """Undrained shear strength over vertical effective stress.
 
     Parameters
@@ -208,9 +242,10 @@ def strength_ratio(
     )
     upper = series.unpack(strength, NAME, uncertainty_given=strength_uncertainty)
     lower = series.unpack(
-        vertical_effective_stress, "vertical_effective_stress",
+        vertical_effective_stress,
+        "vertical_effective_stress",
         uncertainty_given=vertical_effective_stress_uncertainty,
-    )  # fmt: skip
+    )
     values = series.apply(_over, upper.values, lower.values)
     per = series.apply(_over, 1.0, lower.values)
     random, effects = uncertainty.combine([(per, upper), (-values * per, lower)])
@@ -221,9 +256,10 @@ def strength_ratio(
     return series.build(
         {"strength_ratio": Measured(values, random, effects, known)},
         steps=("s_u / sigma'_vh, the stress under hydrostatic pressure",),
-        safety=SAFETY, use=RELATIVE,
+        safety=SAFETY,
+        use=RELATIVE,
         usual=f"{low} to {high} in normally consolidated clay (from memory)",
-    )  # fmt: skip
+    )
 
 
 def _over(upper: Any, lower: Any) -> Any:
@@ -239,12 +275,14 @@ def _carried(reason: Any) -> Any:
 
 
 def expected_strength_ratio(
-    overconsolidation_ratio: Any, *,
+    overconsolidation_ratio: Any,
+    *,
     normally_consolidated: Any = _C["normally_consolidated_strength_ratio"],
     exponent: Any = _C["overconsolidation_strength_exponent"],
-    overconsolidation_ratio_uncertainty: Any = None, normally_consolidated_uncertainty: Any = None,
+    overconsolidation_ratio_uncertainty: Any = None,
+    normally_consolidated_uncertainty: Any = None,
     exponent_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Strength ratio to be expected from an overconsolidation ratio, to hold measured ones against.
 
     Parameters
@@ -278,9 +316,10 @@ def expected_strength_ratio(
     does not hang on the stress.
     """
     taken = series.unpack(
-        overconsolidation_ratio, "overconsolidation_ratio",
+        overconsolidation_ratio,
+        "overconsolidation_ratio",
         uncertainty_given=overconsolidation_ratio_uncertainty,
-    )  # fmt: skip
+    )
     if not np.any(np.asarray(taken.values) > 0.0):
         raise ValueError("overconsolidation_ratio has no value above zero")
     base = float(positive(normally_consolidated, "1", "normally_consolidated"))
@@ -288,11 +327,14 @@ def expected_strength_ratio(
     u_base, u_power = (
         uncertainty.stated(u, "1", name, of=value)
         for u, name, value in (
-            (normally_consolidated_uncertainty, "normally_consolidated_uncertainty",
-             normally_consolidated),
+            (
+                normally_consolidated_uncertainty,
+                "normally_consolidated_uncertainty",
+                normally_consolidated,
+            ),
             (exponent_uncertainty, "exponent_uncertainty", exponent),
         )
-    )  # fmt: skip
+    )
     ratio, log = series.apply(_power_law, taken.values, outputs=2, base=base, power=power)
     random, effects = uncertainty.combine([(power * ratio / taken.values, taken)])
     effects |= {
@@ -301,12 +343,14 @@ def expected_strength_ratio(
     }
     return series.build(
         {"strength_ratio": Measured(ratio, random, effects, _carried(taken.reason))},
-        steps=("S OCR^m",), constants={
+        steps=("S OCR^m",),
+        constants={
             "normally_consolidated": (normally_consolidated, normally_consolidated_uncertainty),
             "exponent": (exponent, exponent_uncertainty),
         },
-        safety=SAFETY, use=RELATIVE,
-    )  # fmt: skip
+        safety=SAFETY,
+        use=RELATIVE,
+    )
 
 
 def _power_law(ocr: Any, *, base: float, power: float) -> tuple[Any, Any]:

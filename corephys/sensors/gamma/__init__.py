@@ -37,16 +37,31 @@ from corephys.sensors.gamma.ties import tie_factor, tied_density
 from corephys.uncertainty import Measured, bare
 
 __all__ = [
-    "Calibration", "DeadTime", "annulus_step", "apparent_density", "between", "bulk_density",
-    "calibrate", "dead_time_from_standards", "decay_factor", "electron_step", "hydrogen_step",
-    "net_rate", "tie_factor", "tied_density",
-]  # fmt: skip
+    "Calibration",
+    "DeadTime",
+    "annulus_step",
+    "apparent_density",
+    "between",
+    "bulk_density",
+    "calibrate",
+    "dead_time_from_standards",
+    "decay_factor",
+    "electron_step",
+    "hydrogen_step",
+    "net_rate",
+    "tie_factor",
+    "tied_density",
+]
 
 
 def net_rate(
-    counts: Any, time: Any, *, dead_time: Any = "0 s", background_rate: Any = "0 1/s",
+    counts: Any,
+    time: Any,
+    *,
+    dead_time: Any = "0 s",
+    background_rate: Any = "0 1/s",
     time_kind: str = "real",
-) -> xr.DataArray:  # fmt: skip
+) -> xr.DataArray:
     """Count rate without dead time and background.
 
     Parameters
@@ -134,8 +149,14 @@ def decay_factor(
 
 
 def bulk_density(
-    counts: Any, time: Any, *, calibration: Calibration, core_diameter: Any, bore: Any,
-    annulus_density: Any = "0 g/cm^3", elapsed: Any = "0 s",
+    counts: Any,
+    time: Any,
+    *,
+    calibration: Calibration,
+    core_diameter: Any,
+    bore: Any,
+    annulus_density: Any = "0 g/cm^3",
+    elapsed: Any = "0 s",
     half_life: Any = constants.CONSTANTS["caesium_137_half_life"],
     core_diameter_uncertainty: Any = None,
     grain_density: Any = constants.CONSTANTS["grain_density"],
@@ -144,8 +165,9 @@ def bulk_density(
     grain_electron_ratio: Constant = constants.CONSTANTS["grain_electron_ratio"],
     pore_water_electron_ratio: Constant = constants.CONSTANTS["sea_water_electron_ratio"],
     attenuation_ratio: Constant = constants.CONSTANTS["sea_water_to_grain_attenuation"],
-    reason: Any = 0, effects: bool = True,
-) -> xr.Dataset:  # fmt: skip
+    reason: Any = 0,
+    effects: bool = True,
+) -> xr.Dataset:
     """Bulk density of a core from gamma counts.
 
     Parameters
@@ -199,10 +221,15 @@ def bulk_density(
     uncertainty of the gross rate is 1 / sqrt(N).
     """
     series.require_same_positions(
-        counts=counts, time=time, core_diameter=core_diameter, bore=bore, elapsed=elapsed,
-        annulus_density=annulus_density, grain_density=grain_density,
+        counts=counts,
+        time=time,
+        core_diameter=core_diameter,
+        bore=bore,
+        elapsed=elapsed,
+        annulus_density=annulus_density,
+        grain_density=grain_density,
         pore_water_density=pore_water_density,
-    )  # fmt: skip
+    )
     here = units.as_floats(counts, "count", "counts")
     # Positions have been compared: from here on arithmetic works without coordinates.
     readings = [
@@ -216,17 +243,22 @@ def bulk_density(
     _refuse_nothing(readings[0], readings[1])
     _refuse_geometry(readings[3], readings[4])
     rg = series.unpack(
-        grain_density, "grain_density", uncertainty_given=grain_density_uncertainty,
+        grain_density,
+        "grain_density",
+        uncertainty_given=grain_density_uncertainty,
         source="grain_density",
-    )  # fmt: skip
+    )
     rg.values = bare(rg.values)
     u_d = units.as_floats(
         core_diameter_uncertainty, "cm", "core_diameter_uncertainty", difference=True, optional=True
     )
     sediment = Sediment(
-        rg.values, units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
-        grain_electron_ratio.value, pore_water_electron_ratio.value, attenuation_ratio.value,
-    )  # fmt: skip
+        rg.values,
+        units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
+        grain_electron_ratio.value,
+        pore_water_electron_ratio.value,
+        attenuation_ratio.value,
+    )
     constant = np.log(2.0) / units.as_floats(half_life, "s", "half_life")
     chain = Chain(readings[:5], readings[5], constant)
     rho, u_random, found, x, root = chain.density(calibration, sediment)
@@ -238,27 +270,39 @@ def bulk_density(
             **chain.diameter_effect(calibration, sediment, x, u_d),
             **chain.coefficient_effects(calibration, sediment, x, root),
             **chain.shared_effects(
-                calibration, sediment, rho, rg.effects,
-                {"grain_electron_ratio": grain_electron_ratio.uncertainty,
-                 "grain_attenuation": attenuation_ratio.uncertainty},
+                calibration,
+                sediment,
+                rho,
+                rg.effects,
+                {
+                    "grain_electron_ratio": grain_electron_ratio.uncertainty,
+                    "grain_attenuation": attenuation_ratio.uncertainty,
+                },
             ),
-        }  # fmt: skip
+        }
     used = (
-        {"grain_electron_ratio": grain_electron_ratio,
-         "pore_water_electron_ratio": pore_water_electron_ratio}
+        {
+            "grain_electron_ratio": grain_electron_ratio,
+            "pore_water_electron_ratio": pore_water_electron_ratio,
+        }
         if calibration.scale == "aluminium and water"
         else {"attenuation_ratio": attenuation_ratio}
-    )  # fmt: skip
+    )
     dataset = series.build(
         {"bulk_density": measured},
         steps=(*_STEPS, _LAST[calibration.scale]),
         constants={
-            "half_life": half_life, "grain_density": (grain_density, grain_density_uncertainty),
-            "pore_water_density": pore_water_density, **used, "core_diameter": core_diameter,
-            **calibration.used, "calibration": SourcedText(calibration.describe(), "fitted"),
+            "half_life": half_life,
+            "grain_density": (grain_density, grain_density_uncertainty),
+            "pore_water_density": pore_water_density,
+            **used,
+            "core_diameter": core_diameter,
+            **calibration.used,
+            "calibration": SourcedText(calibration.describe(), "fitted"),
         },
-        density_scale=calibration.scale, safety=SEALED_SOURCE,
-    )  # fmt: skip
+        density_scale=calibration.scale,
+        safety=SEALED_SOURCE,
+    )
     entry = vocabulary.term("apparent_density")
     apparent = _placed(x / readings[4], here)
     apparent.attrs = {"units": entry.unit, "long_name": entry.long_name}

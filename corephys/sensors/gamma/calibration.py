@@ -35,9 +35,10 @@ _C = constants.CONSTANTS
 SCALES = {
     "aluminium and water": (1.0, 1.0),
     "grain equivalent": (
-        _C["aluminium_to_grain_attenuation"].value, _C["water_to_grain_attenuation"].value,
+        _C["aluminium_to_grain_attenuation"].value,
+        _C["water_to_grain_attenuation"].value,
     ),
-}  # fmt: skip
+}
 _BY_SCALE = {
     "aluminium and water": ("aluminium_electron_ratio", "water_electron_ratio"),
     "grain equivalent": ("aluminium_to_grain_attenuation", "water_to_grain_attenuation"),
@@ -163,9 +164,12 @@ class Calibration(Shown):
 
 
 def standard_density(
-    aluminium_thickness: Any, bore: Any, *, water_density: Any,
+    aluminium_thickness: Any,
+    bore: Any,
+    *,
+    water_density: Any,
     aluminium_density: Any = _C["aluminium_density"],
-) -> Any:  # fmt: skip
+) -> Any:
     """Mean density along the beam through a step of aluminium in water.
 
     Parameters
@@ -201,13 +205,22 @@ def standard_density(
 
 
 def calibrate(
-    counts: Any, time: Any, aluminium_thickness: Any, bore: Any, *,
-    dead_time: Any = "0 s", dead_time_uncertainty: Any = None,
-    background_rate: Any = "0 1/s", background_rate_uncertainty: Any = None,
-    time_kind: str = "real", decay: Any = 1.0, water_temperature: Any = "20 degC",
-    aluminium_density: constants.Constant = _C["aluminium_density"], order: int | None = None,
+    counts: Any,
+    time: Any,
+    aluminium_thickness: Any,
+    bore: Any,
+    *,
+    dead_time: Any = "0 s",
+    dead_time_uncertainty: Any = None,
+    background_rate: Any = "0 1/s",
+    background_rate_uncertainty: Any = None,
+    time_kind: str = "real",
+    decay: Any = 1.0,
+    water_temperature: Any = "20 degC",
+    aluminium_density: constants.Constant = _C["aluminium_density"],
+    order: int | None = None,
     scale: str = "aluminium and water",
-) -> Calibration:  # fmt: skip
+) -> Calibration:
     """Fit ln I against areal density of standards of aluminium in fresh water.
 
     Parameters
@@ -274,9 +287,15 @@ def calibrate(
     )
     check_standards(n, t, thickness, wide)
     fixed = {
-        "n": n, "t": t, "thickness": thickness, "bore": wide, "decay": decay,
-        "real": time_kind == "real", "water": water, "scale": scale,
-    }  # fmt: skip
+        "n": n,
+        "t": t,
+        "thickness": thickness,
+        "bore": wide,
+        "decay": decay,
+        "real": time_kind == "real",
+        "water": water,
+        "scale": scale,
+    }
     best = _fit(order=order, **nuisances, **fixed)
     degree = best.covariance.shape[0] - 1
     shifted = {
@@ -287,11 +306,16 @@ def calibrate(
     for source, sigma in sigmas.items():
         if not np.isfinite(sigma):
             shifted[source] = replace(best, coefficients=best.coefficients * np.nan)
-    return replace(best, shifted=shifted, used=records(
-        dead_time=(dead_time, dead_time_uncertainty),
-        background_rate=(background_rate, background_rate_uncertainty),
-        aluminium_density=aluminium_density, **{row: _C[row] for row in _BY_SCALE[scale]},
-    ))  # fmt: skip
+    return replace(
+        best,
+        shifted=shifted,
+        used=records(
+            dead_time=(dead_time, dead_time_uncertainty),
+            background_rate=(background_rate, background_rate_uncertainty),
+            aluminium_density=aluminium_density,
+            **{row: _C[row] for row in _BY_SCALE[scale]},
+        ),
+    )
 
 
 def check_standards(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
@@ -315,10 +339,20 @@ def check_standards(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: n
 
 
 def _fit(
-    *, n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray, decay: Any,
-    real: bool, water: float, scale: str, dead_time: float, background_rate: float,
-    aluminium_density: float, order: int | None,
-) -> Calibration:  # fmt: skip
+    *,
+    n: np.ndarray,
+    t: np.ndarray,
+    thickness: np.ndarray,
+    bore: np.ndarray,
+    decay: Any,
+    real: bool,
+    water: float,
+    scale: str,
+    dead_time: float,
+    background_rate: float,
+    aluminium_density: float,
+    order: int | None,
+) -> Calibration:
     with np.errstate(all="ignore"):  # what is beyond a float is refused below
         rate = n / t
         live = 1.0 - rate * dead_time if real else np.ones_like(rate)
@@ -353,11 +387,22 @@ def _fit(
         )
     margin = 0.1 * (x.max() - x.min())
     return Calibration(
-        full, covariance * max(reduced, 1.0), (float(x.min() - margin), float(x.max() + margin)),
-        dead_time, background_rate, real, water, aluminium_density,
-        scale=scale, areal_density=x, log_rate=y, log_rate_uncertainty=sigma, residual=y - fitted,
-        criterion=criterion, reduced_chi_square=float(reduced),
-    )  # fmt: skip
+        full,
+        covariance * max(reduced, 1.0),
+        (float(x.min() - margin), float(x.max() + margin)),
+        dead_time,
+        background_rate,
+        real,
+        water,
+        aluminium_density,
+        scale=scale,
+        areal_density=x,
+        log_rate=y,
+        log_rate_uncertainty=sigma,
+        residual=y - fitted,
+        criterion=criterion,
+        reduced_chi_square=float(reduced),
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -495,10 +540,16 @@ class DeadTime:
 
 
 def dead_time_from_standards(
-    counts: Any, real_time: Any, aluminium_thickness: Any, bore: Any, *,
-    background_rate: Any = "0 1/s", decay: Any = 1.0, water_temperature: Any = "20 degC",
+    counts: Any,
+    real_time: Any,
+    aluminium_thickness: Any,
+    bore: Any,
+    *,
+    background_rate: Any = "0 1/s",
+    decay: Any = 1.0,
+    water_temperature: Any = "20 degC",
     aluminium_density: Any = constants.CONSTANTS["aluminium_density"],
-) -> DeadTime:  # fmt: skip
+) -> DeadTime:
     """Dead time that makes ln I a straight line in areal density.
 
     Parameters
@@ -556,9 +607,13 @@ def dead_time_from_standards(
     metal = units.as_floats(aluminium_density, "g/cm^3", "aluminium_density")
     x = metal * thick + water * (wide - thick)
     found = _fit_dead_time(n, t, x, background, np.asarray(decay, dtype=float))
-    return replace(found, used=records(
-        aluminium_density=aluminium_density, background_rate=background_rate,
-    ))  # fmt: skip
+    return replace(
+        found,
+        used=records(
+            aluminium_density=aluminium_density,
+            background_rate=background_rate,
+        ),
+    )
 
 
 def _line(
@@ -583,9 +638,11 @@ def _fit_dead_time(
     given = (n, t, x, background, decay)
     highest = _HIGHEST / float(np.max(n / t))
     found = optimize.minimize_scalar(
-        lambda tau: _line(tau, *given)[1], bounds=(0.0, highest), method="bounded",
+        lambda tau: _line(tau, *given)[1],
+        bounds=(0.0, highest),
+        method="bounded",
         options={"xatol": 1e-6 * highest},
-    )  # fmt: skip
+    )
     tau, chi_square = float(found.x), float(found.fun)
     if highest - tau < 1e-3 * highest:
         raise ValueError(

@@ -33,10 +33,25 @@ BLOCK = 32768  # readings; the scratch arrays of a block stay in the processor's
 
 
 def density_kernel(
-    counts: Any, time: Any, elapsed: Any, diameter: Any, bore: Any, fluid: Any,
-    intercept: Any, slope: Any, c0: Any, c1: Any, c2: Any, *, dead_time: float, background: float,
-    real_time: bool, domain: tuple[float, float], decay_constant: float = 0.0, path: bool = True,
-) -> tuple[Any, ...]:  # fmt: skip
+    counts: Any,
+    time: Any,
+    elapsed: Any,
+    diameter: Any,
+    bore: Any,
+    fluid: Any,
+    intercept: Any,
+    slope: Any,
+    c0: Any,
+    c1: Any,
+    c2: Any,
+    *,
+    dead_time: float,
+    background: float,
+    real_time: bool,
+    domain: tuple[float, float],
+    decay_constant: float = 0.0,
+    path: bool = True,
+) -> tuple[Any, ...]:
     """Density, its counting uncertainty and reasons, in blocks; the beam's path where asked.
 
     Parameters
@@ -83,18 +98,46 @@ def density_kernel(
         inside = part if path else slice(0, part.stop - start)
         _density_block(
             *(a[part] if isinstance(a, np.ndarray) else a for a in flat),
-            rho[part], u[part], reason[part], x[inside], root[inside],
+            rho[part],
+            u[part],
+            reason[part],
+            x[inside],
+            root[inside],
             scratch[:, : part.stop - start],
-            dead_time if real_time else 0.0, background, domain, decay_constant, path,
-        )  # fmt: skip
+            dead_time if real_time else 0.0,
+            background,
+            domain,
+            decay_constant,
+            path,
+        )
     found = (rho, u, reason, x, root) if path else (rho, u, reason)
     return tuple(part.reshape(shape) for part in found)
 
 
 def _density_block(
-    n, t, elapsed, d, bore, fluid, intercept, slope, c0, c1, c2, rho, u, reason, x, root, scratch,
-    tau, background, domain, decay_constant, path,
-) -> None:  # fmt: skip
+    n,
+    t,
+    elapsed,
+    d,
+    bore,
+    fluid,
+    intercept,
+    slope,
+    c0,
+    c1,
+    c2,
+    rho,
+    u,
+    reason,
+    x,
+    root,
+    scratch,
+    tau,
+    background,
+    domain,
+    decay_constant,
+    path,
+) -> None:
     """One block, every step into memory that is already in the cache."""
     rate, work = scratch
     per_x = slope / d
@@ -159,9 +202,12 @@ def _standards_line(calibration: Calibration) -> tuple[float, float]:
 
 
 def electron_scale(
-    calibration: Calibration, grain_density: Any, fluid_density: Any, grain_ratio: Any,
+    calibration: Calibration,
+    grain_density: Any,
+    fluid_density: Any,
+    grain_ratio: Any,
     fluid_ratio: float,
-) -> tuple[Any, Any]:  # fmt: skip
+) -> tuple[Any, Any]:
     """Intercept and slope of true density on the reading of an aluminium-and-water scale.
 
     Parameters
@@ -214,9 +260,13 @@ def hydrogen_scale(grain_density: Any, fluid_density: Any, ratio: Any) -> tuple[
 
 
 def true_scale(
-    calibration: Calibration, grain_density: Any, fluid_density: Any, grain_ratio: Any,
-    fluid_ratio: Any, attenuation_ratio: Any,
-) -> tuple[Any, Any]:  # fmt: skip
+    calibration: Calibration,
+    grain_density: Any,
+    fluid_density: Any,
+    grain_ratio: Any,
+    fluid_ratio: Any,
+    attenuation_ratio: Any,
+) -> tuple[Any, Any]:
     """Intercept and slope of true density on the reading, whatever the calibration's scale.
 
     Parameters
@@ -243,10 +293,12 @@ def true_scale(
 
 
 def hydrogen_step(
-    reading: Any, *, grain_density: Any = constants.CONSTANTS["grain_density"],
+    reading: Any,
+    *,
+    grain_density: Any = constants.CONSTANTS["grain_density"],
     pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
     attenuation_ratio: Any = constants.CONSTANTS["sea_water_to_grain_attenuation"],
-) -> Any:  # fmt: skip
+) -> Any:
     """True bulk density of a saturated sediment from the reading of a grain-equivalent scale.
 
     Parameters
@@ -296,9 +348,12 @@ def hydrogen_step(
 
 
 def _scale(
-    calibration: Calibration | None, grain_density: Any, pore_water_density: Any,
-    grain_electron_ratio: Any, pore_water_electron_ratio: Any,
-) -> tuple[Any, Any]:  # fmt: skip
+    calibration: Calibration | None,
+    grain_density: Any,
+    pore_water_density: Any,
+    grain_electron_ratio: Any,
+    pore_water_electron_ratio: Any,
+) -> tuple[Any, Any]:
     """The scale of arguments that still carry their units."""
     return electron_scale(
         calibration or Calibration.nominal(),
@@ -310,12 +365,14 @@ def _scale(
 
 
 def electron_step(
-    reading: Any, *, calibration: Calibration | None = None,
+    reading: Any,
+    *,
+    calibration: Calibration | None = None,
     grain_density: Any = constants.CONSTANTS["grain_density"],
     pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
     grain_electron_ratio: Any = constants.CONSTANTS["grain_electron_ratio"],
     pore_water_electron_ratio: Any = constants.CONSTANTS["sea_water_electron_ratio"],
-) -> Any:  # fmt: skip
+) -> Any:
     """True bulk density of a saturated sediment from the reading of an aluminium-and-water scale.
 
     Parameters
@@ -348,19 +405,24 @@ def electron_step(
     grains and pore water.
     """
     intercept, slope = _scale(
-        calibration, grain_density, pore_water_density, grain_electron_ratio,
+        calibration,
+        grain_density,
+        pore_water_density,
+        grain_electron_ratio,
         pore_water_electron_ratio,
-    )  # fmt: skip
+    )
     return intercept + slope * units.as_floats(reading, "g/cm^3", "reading")
 
 
 def apparent_density(
-    bulk_density: Any, *, calibration: Calibration | None = None,
+    bulk_density: Any,
+    *,
+    calibration: Calibration | None = None,
     grain_density: Any = constants.CONSTANTS["grain_density"],
     pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
     grain_electron_ratio: Any = constants.CONSTANTS["grain_electron_ratio"],
     pore_water_electron_ratio: Any = constants.CONSTANTS["sea_water_electron_ratio"],
-) -> Any:  # fmt: skip
+) -> Any:
     """What an aluminium-and-water scale reads for a sediment of known bulk density.
 
     Parameters
@@ -385,9 +447,12 @@ def apparent_density(
     Inverse of :func:`electron_step`, same source.
     """
     intercept, slope = _scale(
-        calibration, grain_density, pore_water_density, grain_electron_ratio,
+        calibration,
+        grain_density,
+        pore_water_density,
+        grain_electron_ratio,
         pore_water_electron_ratio,
-    )  # fmt: skip
+    )
     return (units.as_floats(bulk_density, "g/cm^3", "bulk_density") - intercept) / slope
 
 
@@ -485,9 +550,13 @@ class Sediment:
     def scale(self, calibration: Calibration) -> tuple[Any, Any]:
         """Intercept [g/cm^3] and slope [1] of true density on the reading."""
         return true_scale(
-            calibration, self.grain_density, self.fluid_density, self.grain_ratio,
-            self.fluid_ratio, self.attenuation_ratio,
-        )  # fmt: skip
+            calibration,
+            self.grain_density,
+            self.fluid_density,
+            self.grain_ratio,
+            self.fluid_ratio,
+            self.attenuation_ratio,
+        )
 
 
 @dataclass(frozen=True)
@@ -512,19 +581,29 @@ class Chain:
         """Density, counting uncertainty, reasons, areal density and -d ln I/dx."""
         intercept, slope = sediment.scale(calibration)
         return series.apply(
-            density_kernel, *self.readings, self.fluid(calibration, sediment), intercept, slope,
-            *(calibration.coefficients[i] for i in range(3)), outputs=5,
-            dtypes=[float, float, np.int64, float, float], dead_time=calibration.dead_time,
-            background=calibration.background_rate, real_time=calibration.real_time,
-            domain=calibration.domain, decay_constant=self.decay_constant,
-        )  # fmt: skip
+            density_kernel,
+            *self.readings,
+            self.fluid(calibration, sediment),
+            intercept,
+            slope,
+            *(calibration.coefficients[i] for i in range(3)),
+            outputs=5,
+            dtypes=[float, float, np.int64, float, float],
+            dead_time=calibration.dead_time,
+            background=calibration.background_rate,
+            real_time=calibration.real_time,
+            domain=calibration.domain,
+            decay_constant=self.decay_constant,
+        )
 
     def fluid(self, calibration: Calibration, sediment: Sediment) -> Any:
         """What the scale reads in the annulus; air is zero and stays zero."""
         return fluid_reading(
-            self.annulus, calibration=calibration, fluid_ratio=sediment.fluid_ratio,
+            self.annulus,
+            calibration=calibration,
+            fluid_ratio=sediment.fluid_ratio,
             attenuation_ratio=sediment.attenuation_ratio,
-        )  # fmt: skip
+        )
 
     def diameter_effect(
         self, calibration: Calibration, sediment: Sediment, x: Any, u_d: Any
@@ -555,9 +634,13 @@ class Chain:
         return effects
 
     def shared_effects(
-        self, calibration: Calibration, sediment: Sediment, rho: Any,
-        grain_effects: dict[str, Any], sigmas: dict[str, float],
-    ) -> dict[str, Any]:  # fmt: skip
+        self,
+        calibration: Calibration,
+        sediment: Sediment,
+        rho: Any,
+        grain_effects: dict[str, Any],
+        sigmas: dict[str, float],
+    ) -> dict[str, Any]:
         """Effects of what standards and readings share: the whole chain is done again."""
 
         def change(cal: Calibration, sed: Sediment) -> Any:

@@ -23,9 +23,12 @@ _SHARE = thresholds.value("interval_share")
 
 
 def tie_factor(
-    scan: xr.Dataset, samples: xr.Dataset, *, coring_method: Any,
+    scan: xr.Dataset,
+    samples: xr.Dataset,
+    *,
+    coring_method: Any,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Factor from scan density to sample density, by coring method.
 
     Parameters
@@ -90,7 +93,7 @@ def tie_factor(
         np.array([row["u"] for row in rows]),
         {s: np.array([row["effects"].get(s, np.nan) for row in rows]) for s in sources},
         np.array([flags.bit("few_independent_readings") if row["few"] else 0 for row in rows]),
-    )  # fmt: skip
+    )
     result = series.build({"tie_factor": factor}, steps=_STEPS, safety=SEALED_SOURCE)
     words = {"long_name": "coring method"}
     result = result.assign_coords(coring_method=("coring_method", names, words))
@@ -126,10 +129,17 @@ def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[
     nan = float("nan")
     number = int(here.sum())
     row: dict[str, Any] = {
-        "factor": nan, "u": nan, "effects": {}, "few": False, "pairs": number,
-        "pairs_weighed_down": 0, "excess_scatter": nan, "effective_number": nan,
-        "correlation_length": nan, "growth_factor": nan,
-    }  # fmt: skip
+        "factor": nan,
+        "u": nan,
+        "effects": {},
+        "few": False,
+        "pairs": number,
+        "pairs_weighed_down": 0,
+        "excess_scatter": nan,
+        "effective_number": nan,
+        "correlation_length": nan,
+        "growth_factor": nan,
+    }
     if number < _FEW:
         return row
     a, b = series.take(x, here), series.take(y, here)
@@ -150,15 +160,23 @@ def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[
     row |= {"factor": f, "pairs_weighed_down": int((robust < 0.5).sum())}
     row |= {"excess_scatter": s if known else nan}
     return row | _uncertainty(
-        depth[here], a.values, b.values - f * a.values, w, slope * w / np.fmax(robust, 1e-300),
+        depth[here],
+        a.values,
+        b.values - f * a.values,
+        w,
+        slope * w / np.fmax(robust, 1e-300),
         stated if known else None,
-    )  # fmt: skip
+    )
 
 
 def _uncertainty(
-    z: np.ndarray, x: np.ndarray, residual: np.ndarray, weight: np.ndarray, slope: np.ndarray,
+    z: np.ndarray,
+    x: np.ndarray,
+    residual: np.ndarray,
+    weight: np.ndarray,
+    slope: np.ndarray,
     stated: np.ndarray | None,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Random uncertainty of a factor whose differences are correlated."""
     scale = float(weight @ x**2)
     # The influence of a pair falls faster than its weight (Huber 1981, Robust Statistics, 7.6).
@@ -171,10 +189,12 @@ def _uncertainty(
         return {"u": alone * student_factor(x.size - 1.0), "few": True}
     u = steeper * float(np.sqrt(found.covariance[0, 0])) * student_factor(found.degrees_of_freedom)
     return {
-        "u": u, "effective_number": found.effective_number, "correlation_length": found.length,
+        "u": u,
+        "effective_number": found.effective_number,
+        "correlation_length": found.length,
         "growth_factor": u / alone if alone > 0.0 else float("nan"),
         "few": found.few(z, _FEWEST, _SHARE),
-    }  # fmt: skip
+    }
 
 
 def _fit(
@@ -262,10 +282,13 @@ def tied_density(density: xr.Dataset, factor: xr.Dataset, *, coring_method: Any)
         effects[label] = np.where(row == i, values * at(f.u_random), 0.0)
     here = density["bulk_density"]
     measured = Measured(
-        here.copy(deep=False, data=per * values), per * np.asarray(bare(rho.u_random)), effects,
+        here.copy(deep=False, data=per * values),
+        per * np.asarray(bare(rho.u_random)),
+        effects,
         np.asarray(bare(rho.reason)),
-    )  # fmt: skip
+    )
     return series.build(
-        {"bulk_density_tied": measured}, steps=("f times the density of the scan",),
+        {"bulk_density_tied": measured},
+        steps=("f times the density of the scan",),
         safety=SEALED_SOURCE,
-    )  # fmt: skip
+    )

@@ -26,9 +26,17 @@ from corephys.sensors.natural_gamma.stripping import (
 from corephys.uncertainty import Measured, bare
 
 __all__ = [
-    "Stripping", "calibrate", "edge_correct", "filled_share", "heat_production", "mass_in_view",
-    "net_rate", "rate_kernel", "stack", "strip",
-]  # fmt: skip
+    "Stripping",
+    "calibrate",
+    "edge_correct",
+    "filled_share",
+    "heat_production",
+    "mass_in_view",
+    "net_rate",
+    "rate_kernel",
+    "stack",
+    "strip",
+]
 
 _BELOW = thresholds.value("negative_rate_errors")
 
@@ -75,9 +83,13 @@ def rate_kernel(
 
 
 def net_rate(
-    counts: Any, live_time: Any, *, background_counts: Any = None, background_time: Any = None,
+    counts: Any,
+    live_time: Any,
+    *,
+    background_counts: Any = None,
+    background_time: Any = None,
     reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Count rate of a core without the background.
 
     Parameters
@@ -115,9 +127,11 @@ def net_rate(
     Measurement, section 3.V). A count of zero is given the uncertainty of one count.
     """
     series.require_same_positions(
-        counts=counts, live_time=live_time, background_counts=background_counts,
+        counts=counts,
+        live_time=live_time,
+        background_counts=background_counts,
         background_time=background_time,
-    )  # fmt: skip
+    )
     if (background_counts is None) != (background_time is None):
         raise ValueError(
             "give background_counts together with background_time, such as '5000 count' and "
@@ -134,9 +148,14 @@ def net_rate(
     tb = units.as_floats(background_time, "s", "background_time", optional=True)
     nan = float("nan")
     rate, u, u_b, found = series.apply(
-        rate_kernel, n, bare(t), nan if b is None else bare(b), nan if tb is None else bare(tb),
-        outputs=4, dtypes=[float, float, float, np.int64],
-    )  # fmt: skip
+        rate_kernel,
+        n,
+        bare(t),
+        nan if b is None else bare(b),
+        nan if tb is None else bare(tb),
+        outputs=4,
+        dtypes=[float, float, float, np.int64],
+    )
     joined = series.joined_reasons(bare(found), bare(reason))
     effects = {"natural_gamma_background": -bare(u_b)}
     return series.build(

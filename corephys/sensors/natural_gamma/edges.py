@@ -172,9 +172,11 @@ def edge_correct(
     reason = reason | np.where(small | ~known, flags.bit("response_not_filled"), 0)
     here = rate.values
     measured = Measured(
-        here.copy(deep=False, data=values / by), np.asarray(bare(rate.u_random)) / by, effects,
+        here.copy(deep=False, data=values / by),
+        np.asarray(bare(rate.u_random)) / by,
+        effects,
         reason.astype(np.int64),
-    )  # fmt: skip
+    )
     result = series.build(
         {"natural_gamma_rate": measured}, steps=_STEPS, constants={"least_fill": least_fill}
     )

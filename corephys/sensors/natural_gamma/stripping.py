@@ -88,9 +88,16 @@ def mass_in_view(density: Any, core_diameter: Any) -> Any:
 
 
 def calibrate(
-    counts: Mapping[str, Any], live_time: Any, *, mass: Any, potassium: Any, uranium: Any,
-    thorium: Any, background_counts: Mapping[str, Any], background_time: Any,
-) -> Stripping:  # fmt: skip
+    counts: Mapping[str, Any],
+    live_time: Any,
+    *,
+    mass: Any,
+    potassium: Any,
+    uranium: Any,
+    thorium: Any,
+    background_counts: Mapping[str, Any],
+    background_time: Any,
+) -> Stripping:
     """Sensitivities of count windows from standards of known concentrations.
 
     Parameters
@@ -142,10 +149,12 @@ def calibrate(
     if not (np.all(t > 0.0) and tb > 0.0):
         raise ValueError("live times of standards and background must be above zero seconds")
     n = np.stack([_plain(v, "count", f"counts {name}") for name, v in counts.items()])
-    b = np.array([
-        float(units.as_floats(background_counts[name], "count", "background_counts"))
-        for name in counts
-    ])  # fmt: skip
+    b = np.array(
+        [
+            float(units.as_floats(background_counts[name], "count", "background_counts"))
+            for name in counts
+        ]
+    )
     rate, background, u_b = n / t - b[:, None] / tb, b / tb, np.sqrt(np.maximum(b, 1.0)) / tb
     weight = 1.0 / (np.maximum(n, 1.0) / t**2 + u_b[:, None] ** 2)
     normal = np.einsum("sk,js,sl->jkl", design / scale, weight, design / scale)
@@ -183,10 +192,16 @@ def non_negative(normal: Any, right: Any) -> tuple[Any, Any]:
 
 
 def strip(
-    table: xr.Dataset, *, stripping: Stripping, density: Any, core_diameter: Any,
-    core_diameter_uncertainty: Any = None, density_uncertainty: Any = None,
-    filled_share: Any = 1.0, reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    table: xr.Dataset,
+    *,
+    stripping: Stripping,
+    density: Any,
+    core_diameter: Any,
+    core_diameter_uncertainty: Any = None,
+    density_uncertainty: Any = None,
+    filled_share: Any = 1.0,
+    reason: Any = 0,
+) -> xr.Dataset:
     """Concentrations of potassium, uranium and thorium from counts in windows.
 
     Parameters
@@ -248,8 +263,10 @@ def strip(
     mass = _whole(rho.values, t) * (np.pi / 4.0) * diameter**2 * _whole(share, t)
     sound = np.isfinite(n).all(axis=1) & (n >= 0.0).all(axis=1) & (t > 0.0) & (mass > 0.0)
     safe = (
-        np.where(sound[:, None], n, 1.0), np.where(sound, t, 1.0), np.where(sound, mass, 1.0),
-    )  # fmt: skip
+        np.where(sound[:, None], n, 1.0),
+        np.where(sound, t, 1.0),
+        np.where(sound, mass, 1.0),
+    )
     fitted = _kernel(*safe, stripping)
     wrong = ~sound & np.isfinite(n).all(axis=1) & np.isfinite(t * mass)
     common = _whole(reason, t).astype(np.int64) | np.where(wrong, flags.bit("impossible_value"), 0)
@@ -268,9 +285,14 @@ def _relative(rho: Measured, diameter: Any, u_diameter: Any) -> tuple[Any, dict[
 
 
 def _build(
-    stripping: Stripping, here: Any, mass: Any, fitted: tuple[Any, ...], sound: Any,
-    relative: tuple[Any, dict[str, Any]], common: Any,
-) -> xr.Dataset:  # fmt: skip
+    stripping: Stripping,
+    here: Any,
+    mass: Any,
+    fitted: tuple[Any, ...],
+    sound: Any,
+    relative: tuple[Any, dict[str, Any]],
+    common: Any,
+) -> xr.Dataset:
     c, free, covariance, gain, held, squares = fitted
     c[~sound], covariance[~sound] = np.nan, np.nan
     covariance = covariance + np.einsum("rk,rl,r->rkl", c, c, relative[0] ** 2)
@@ -371,12 +393,18 @@ _BASES = {"wet": "bulk density", "dry": "dry density"}
 
 
 def heat_production(
-    potassium: Any, uranium: Any, thorium: Any, density: Any, *, mass_basis: str | None = None,
-    density_uncertainty: Any = None, covariance: Any = None,
+    potassium: Any,
+    uranium: Any,
+    thorium: Any,
+    density: Any,
+    *,
+    mass_basis: str | None = None,
+    density_uncertainty: Any = None,
+    covariance: Any = None,
     heat_per_potassium: Any = _C["heat_per_potassium"],
     heat_per_uranium: Any = _C["heat_per_uranium"],
     heat_per_thorium: Any = _C["heat_per_thorium"],
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Heat that a volume of sediment makes.
 
     Parameters
@@ -466,12 +494,13 @@ def heat_production(
         {"heat_production": Measured(placed, np.sqrt(variance), effects, reason)},
         steps=("A = rho (h_U U + h_Th Th + h_K K) (Rybach 1988)",),
         constants={
-            "heat_per_potassium": heat_per_potassium, "heat_per_uranium": heat_per_uranium,
+            "heat_per_potassium": heat_per_potassium,
+            "heat_per_uranium": heat_per_uranium,
             "heat_per_thorium": heat_per_thorium,
             "mass_basis": f"{mass_basis}, {_BASES[mass_basis]}",
         },
         mass_basis=mass_basis,
-    )  # fmt: skip
+    )
 
 
 def _per_unit(potassium: Any, uranium: Any, thorium: Any) -> tuple[float, float, float]:

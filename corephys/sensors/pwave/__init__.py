@@ -20,16 +20,28 @@ from corephys.sensors.pwave.picking import pick
 from corephys.uncertainty import Measured, covariance_effects, stated
 
 __all__ = [
-    "Calibration", "calibrate", "in_situ_velocity", "pick", "velocity", "velocity_kernel",
-]  # fmt: skip
+    "Calibration",
+    "calibrate",
+    "in_situ_velocity",
+    "pick",
+    "velocity",
+    "velocity_kernel",
+]
 
 _C = constants.CONSTANTS
 
 
 def velocity_kernel(
-    travel_time: Any, thickness: Any, walls: Any, gap: Any, *, wall: float, delay: float,
-    liner_delay: float, gap_velocity: float,
-) -> tuple[Any, Any, Any, Any]:  # fmt: skip
+    travel_time: Any,
+    thickness: Any,
+    walls: Any,
+    gap: Any,
+    *,
+    wall: float,
+    delay: float,
+    liner_delay: float,
+    gap_velocity: float,
+) -> tuple[Any, Any, Any, Any]:
     """Velocity, path, net time and reasons of readings.
 
     Parameters
@@ -63,14 +75,26 @@ def velocity_kernel(
 
 
 def velocity(
-    travel_time: Any, thickness: Any, *, calibration: Calibration | None = None,
-    delay: Any = None, delay_uncertainty: Any = None, liner_delay: Any = None,
-    liner_delay_uncertainty: Any = None, wall: Any, liner: Any = "full", gap: Any = "0 mm",
-    gap_velocity: Any = _C["sea_water_velocity"], wall_uncertainty: Any = "0 mm",
-    core_diameter_uncertainty: Any = None, thickness_uncertainty: Any = None,
-    travel_time_uncertainty: Any = None, amplitude: Any = None, amplitude_gate: Any = None,
+    travel_time: Any,
+    thickness: Any,
+    *,
+    calibration: Calibration | None = None,
+    delay: Any = None,
+    delay_uncertainty: Any = None,
+    liner_delay: Any = None,
+    liner_delay_uncertainty: Any = None,
+    wall: Any,
+    liner: Any = "full",
+    gap: Any = "0 mm",
+    gap_velocity: Any = _C["sea_water_velocity"],
+    wall_uncertainty: Any = "0 mm",
+    core_diameter_uncertainty: Any = None,
+    thickness_uncertainty: Any = None,
+    travel_time_uncertainty: Any = None,
+    amplitude: Any = None,
+    amplitude_gate: Any = None,
     reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """P-wave velocity of a core from travel time and thickness.
 
     Parameters
@@ -171,12 +195,19 @@ def velocity(
         {"p_wave_velocity": Measured(speed, random, effects, reason)},
         steps=_STEPS,
         constants={
-            "wall": wall, "gap_velocity": gap_velocity, **used.used,
-            **({"calibration": SourcedText(used.describe(), "fitted")} if calibration else
-               {"delay": (delay, delay_uncertainty),
-                "liner_delay": (liner_delay, liner_delay_uncertainty)}),
+            "wall": wall,
+            "gap_velocity": gap_velocity,
+            **used.used,
+            **(
+                {"calibration": SourcedText(used.describe(), "fitted")}
+                if calibration
+                else {
+                    "delay": (delay, delay_uncertainty),
+                    "liner_delay": (liner_delay, liner_delay_uncertainty),
+                }
+            ),
         },
-    )  # fmt: skip
+    )
 
 
 _STEPS = (

@@ -165,9 +165,16 @@ def wall_count(liner: Any) -> Any:
 
 
 def calibrate(
-    length: Any, travel_time: Any, *, temperature: Any, medium: Any = "water", liner: Any = "none",
-    wall: Any, liner_velocity: Any = _C["liner_velocity"], liner_velocity_uncertainty: Any = None,
-) -> Calibration:  # fmt: skip
+    length: Any,
+    travel_time: Any,
+    *,
+    temperature: Any,
+    medium: Any = "water",
+    liner: Any = "none",
+    wall: Any,
+    liner_velocity: Any = _C["liner_velocity"],
+    liner_velocity_uncertainty: Any = None,
+) -> Calibration:
     """Delay of the electronics and of the liner from standards of known length.
 
     Parameters
@@ -287,9 +294,15 @@ def _refuse_slow_solids(solids: list[str], slowness: np.ndarray) -> None:
 
 
 def _fit(
-    x: np.ndarray, t: np.ndarray, y: np.ndarray, design: np.ndarray, solids: list[str],
-    nominal: float, sigma: float, left_out: int,
-) -> Calibration:  # fmt: skip
+    x: np.ndarray,
+    t: np.ndarray,
+    y: np.ndarray,
+    design: np.ndarray,
+    solids: list[str],
+    nominal: float,
+    sigma: float,
+    left_out: int,
+) -> Calibration:
     every = np.arange(design.shape[1])
     from_standards = _determined(design)
     free = every if from_standards else np.delete(every, 1)
@@ -319,8 +332,14 @@ def _fit(
         pull[1], values[1] = 1.0, nominal
         covariance = covariance + sigma**2 * np.outer(pull, pull)
     return Calibration(
-        float(values[0]), float(values[1]), covariance[:2, :2],
+        float(values[0]),
+        float(values[1]),
+        covariance[:2, :2],
         {solid: float(1e3 / values[2 + i]) for i, solid in enumerate(solids)},
-        x, t, residual, float(np.sqrt(variance)),
-        "standards" if from_standards else "wall and velocity", left_out,
-    )  # fmt: skip
+        x,
+        t,
+        residual,
+        float(np.sqrt(variance)),
+        "standards" if from_standards else "wall and velocity",
+        left_out,
+    )

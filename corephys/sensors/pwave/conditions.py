@@ -20,12 +20,20 @@ _STEPS = {"g/kg": 0.01, "degC": 0.01, "dbar": 1.0}  # of the central differences
 
 
 def in_situ_velocity(
-    velocity: Any, *, laboratory_temperature: Any, in_situ_temperature: Any,
-    in_situ_pressure: Any = None, water_depth: Any = None, form: str = "ratio",
-    porosity: Any = None, salinity: Any = _SALT, laboratory_temperature_uncertainty: Any = None,
-    in_situ_temperature_uncertainty: Any = None, in_situ_pressure_uncertainty: Any = None,
+    velocity: Any,
+    *,
+    laboratory_temperature: Any,
+    in_situ_temperature: Any,
+    in_situ_pressure: Any = None,
+    water_depth: Any = None,
+    form: str = "ratio",
+    porosity: Any = None,
+    salinity: Any = _SALT,
+    laboratory_temperature_uncertainty: Any = None,
+    in_situ_temperature_uncertainty: Any = None,
+    in_situ_pressure_uncertainty: Any = None,
     salinity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Bring velocities to the temperature and pressure in the formation.
 
     Parameters
@@ -79,10 +87,13 @@ def in_situ_velocity(
     measured = series.unpack(velocity, "p_wave_velocity")
     holes = _porosity(form, porosity)
     series.require_same_positions(
-        velocity=measured.values, porosity=holes and holes.values, salinity=salinity,
-        laboratory_temperature=laboratory_temperature, in_situ_temperature=in_situ_temperature,
+        velocity=measured.values,
+        porosity=holes and holes.values,
+        salinity=salinity,
+        laboratory_temperature=laboratory_temperature,
+        in_situ_temperature=in_situ_temperature,
         in_situ_pressure=in_situ_pressure,
-    )  # fmt: skip
+    )
     pressure = _pressure(
         in_situ_pressure, water_depth, measured.values, salinity, in_situ_temperature
     )
@@ -176,8 +187,10 @@ def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place:
     }
     # The steps of the differences must not lead below fresh water.
     around = {**at, "g/kg": np.maximum(at["g/kg"], _STEPS["g/kg"])}
-    slopes = [bare(_speed(around, unit, step) - _speed(around, unit, -step)) / (2.0 * step)
-              for unit, step in _STEPS.items()]  # fmt: skip
+    slopes = [
+        bare(_speed(around, unit, step) - _speed(around, unit, -step)) / (2.0 * step)
+        for unit, step in _STEPS.items()
+    ]
     parts = [slope * bare(sigma) for slope, sigma in zip(slopes, u, strict=True)]
     effects = {"pore_water_salinity": parts[0]}
     if place == "in_situ":
@@ -213,6 +226,8 @@ def _carried(
     values = 1.0 / (1.0 / measured.values + phi * change)
     square = bare(values) ** 2
     return values, [
-        (square / v**2, measured), (-square * change, holes), (square * phi / far**2, there),
+        (square / v**2, measured),
+        (-square * change, holes),
+        (square * phi / far**2, there),
         (-square * phi / lab**2, here),
-    ]  # fmt: skip
+    ]

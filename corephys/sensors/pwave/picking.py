@@ -68,9 +68,15 @@ def plan_of(
     _same_record(water, dims[1], start, interval)
     known = units.as_floats(water_time, "us", "water_travel_time", optional=True)
     return Plan(
-        start, interval, first, last, slice(quiet[0], quiet[1] + 1), tuple(levels), trace,
+        start,
+        interval,
+        first,
+        last,
+        slice(quiet[0], quiet[1] + 1),
+        tuple(levels),
+        trace,
         float("nan") if known is None else float(known),
-    )  # fmt: skip
+    )
 
 
 def _same_record(water: Any, axis: str, start: float, interval: float) -> None:
@@ -139,14 +145,22 @@ _CONTRAST = thresholds.value("pick_contrast")
 
 
 def pick(
-    waveforms: xr.DataArray, *, method: str = "onset", gate: tuple[Any, Any] = _GATE,
-    noise_gate: tuple[Any, Any] | None = None, levels: tuple[float, ...] = (0.1, 0.3, 0.5),
-    level: float | None = None, water_trace: Any = None, water_travel_time: Any = None,
-    water_travel_time_uncertainty: Any = None, manual: Any = None,
+    waveforms: xr.DataArray,
+    *,
+    method: str = "onset",
+    gate: tuple[Any, Any] = _GATE,
+    noise_gate: tuple[Any, Any] | None = None,
+    levels: tuple[float, ...] = (0.1, 0.3, 0.5),
+    level: float | None = None,
+    water_trace: Any = None,
+    water_travel_time: Any = None,
+    water_travel_time_uncertainty: Any = None,
+    manual: Any = None,
     signal_to_noise_gate: float = _T["signal_to_noise_gate"],
     level_spread_gate: Any = _T["level_spread_gate"],
-    clipped_samples: int = _T["clipped_samples"], reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+    clipped_samples: int = _T["clipped_samples"],
+    reason: Any = 0,
+) -> xr.Dataset:
     """Pick the arrival in every waveform.
 
     Parameters
@@ -232,11 +246,14 @@ def pick(
         {"travel_time": Measured(time, found[f"u_{chosen}"], effects, doubt)},
         steps=_STEPS,
         constants={
-            "method": chosen.replace("_", " "), "gate_start": gate[0], "gate_end": gate[1],
-            "signal_to_noise_gate": signal_to_noise_gate, "level_spread_gate": level_spread_gate,
+            "method": chosen.replace("_", " "),
+            "gate_start": gate[0],
+            "gate_end": gate[1],
+            "signal_to_noise_gate": signal_to_noise_gate,
+            "level_spread_gate": level_spread_gate,
             "clipped_samples": clipped_samples,
         },
-    )  # fmt: skip
+    )
     return dataset.assign(_beside(found, plan, chosen, by_hand, waveforms.attrs.get("units", "1")))
 
 
@@ -404,13 +421,14 @@ def _beside(
     beside = {
         "travel_time_onset": variable(found["onset"], "P-wave travel time, onset"),
         "travel_time_threshold": variable(
-            np.stack([found[key] for key in levels]), "P-wave travel time, crossing of a level",
+            np.stack([found[key] for key in levels]),
+            "P-wave travel time, crossing of a level",
             dims=("level", "reading"),
         ),
         "level": variable(
             np.array(plan.levels), "share of the greatest deflection", "1", ("level",)
         ),
-    }  # fmt: skip
+    }
     if plan.water is not None:
         words = "P-wave travel time, correlation with a water trace"
         beside["travel_time_correlation"] = variable(found["correlation"], words)

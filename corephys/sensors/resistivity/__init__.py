@@ -42,18 +42,38 @@ from corephys.sensors.resistivity.pore_water import (
 from corephys.uncertainty import Measured, bare, covariance_effects
 
 __all__ = [
-    "Archie", "Baseline", "Calibration", "CellConstant", "SurfaceConduction", "air_baseline",
-    "archie_fit", "archie_formation_factor", "brine_conductivity", "calibrate", "cell_constant",
-    "cementation_exponent", "electrical_resistivity", "formation_factor", "four_electrode",
-    "in_situ", "pore_water_resistivity", "porosity_from_formation_factor",
-    "surface_conduction_fit", "to_reference_temperature", "wenner_constant",
-]  # fmt: skip
+    "Archie",
+    "Baseline",
+    "Calibration",
+    "CellConstant",
+    "SurfaceConduction",
+    "air_baseline",
+    "archie_fit",
+    "archie_formation_factor",
+    "brine_conductivity",
+    "calibrate",
+    "cell_constant",
+    "cementation_exponent",
+    "electrical_resistivity",
+    "formation_factor",
+    "four_electrode",
+    "in_situ",
+    "pore_water_resistivity",
+    "porosity_from_formation_factor",
+    "surface_conduction_fit",
+    "to_reference_temperature",
+    "wenner_constant",
+]
 
 
 def resistivity_kernel(
-    response: Any, baseline: Any, volume: Any, *, coefficients: np.ndarray,
+    response: Any,
+    baseline: Any,
+    volume: Any,
+    *,
+    coefficients: np.ndarray,
     domain: tuple[float, float],
-) -> tuple[Any, Any, Any, Any, Any]:  # fmt: skip
+) -> tuple[Any, Any, Any, Any, Any]:
     """Resistivity of responses.
 
     Parameters
@@ -90,10 +110,19 @@ def resistivity_kernel(
 
 
 def electrical_resistivity(
-    response: Any, *, calibration: Calibration, temperature: Any = None, baseline: Any = "0 mV",
-    response_uncertainty: Any = None, baseline_uncertainty: Any = None, core_diameter: Any = None,
-    bore: Any = None, core_diameter_uncertainty: Any = None, reason: Any = 0, effects: bool = True,
-) -> xr.Dataset:  # fmt: skip
+    response: Any,
+    *,
+    calibration: Calibration,
+    temperature: Any = None,
+    baseline: Any = "0 mV",
+    response_uncertainty: Any = None,
+    baseline_uncertainty: Any = None,
+    core_diameter: Any = None,
+    bore: Any = None,
+    core_diameter_uncertainty: Any = None,
+    reason: Any = 0,
+    effects: bool = True,
+) -> xr.Dataset:
     """Electrical resistivity of a core from the response of a contactless sensor.
 
     Parameters
@@ -145,16 +174,24 @@ def electrical_resistivity(
     """
     base = baseline if isinstance(baseline, Baseline) else _given(baseline, baseline_uncertainty)
     series.require_same_positions(
-        response=response, baseline=base.values, temperature=temperature, bore=bore,
+        response=response,
+        baseline=base.values,
+        temperature=temperature,
+        bore=bore,
         core_diameter=core_diameter,
-    )  # fmt: skip
+    )
     d, wide, u_d = _diameter(core_diameter, bore, core_diameter_uncertainty)
     here = units.as_floats(response, "mV", "response")
     rho, net, x, slope, found = series.apply(
-        resistivity_kernel, here, bare(base.values), (wide / d) ** 2, outputs=5,
-        dtypes=[float, float, float, float, np.int64], coefficients=calibration.coefficients,
+        resistivity_kernel,
+        here,
+        bare(base.values),
+        (wide / d) ** 2,
+        outputs=5,
+        dtypes=[float, float, float, float, np.int64],
+        coefficients=calibration.coefficients,
         domain=calibration.domain,
-    )  # fmt: skip
+    )
     u = units.as_floats(
         response_uncertainty, "mV", "response_uncertainty", difference=True, optional=True
     )
@@ -178,9 +215,10 @@ def electrical_resistivity(
         steps=_STEPS,
         constants={
             "calibration": SourcedText(calibration.describe(), "fitted"),
-            "temperature": temperature, **calibration.used,
+            "temperature": temperature,
+            **calibration.used,
         },
-    )  # fmt: skip
+    )
 
 
 _STEPS = (

@@ -248,9 +248,14 @@ def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
 
 
 def archie_fit(
-    formation_factor: Any, porosity: Any, layer: Any = None, *, fixed_a: float | None = None,
-    formation_factor_uncertainty: Any = None, porosity_uncertainty: Any = None,
-) -> dict[str, Archie]:  # fmt: skip
+    formation_factor: Any,
+    porosity: Any,
+    layer: Any = None,
+    *,
+    fixed_a: float | None = None,
+    formation_factor_uncertainty: Any = None,
+    porosity_uncertainty: Any = None,
+) -> dict[str, Archie]:
     """Fit a and m to readings of formation factor and porosity, layer by layer.
 
     Parameters
@@ -364,9 +369,14 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
     if not kept.all():
         note += f"{'; ' if note else ''}{int((~kept).sum())} readings far off the line left out"
     return Archie(
-        float(np.exp(best.intercept)), -best.slope, covariance, int(kept.sum()), reduced, note,
+        float(np.exp(best.intercept)),
+        -best.slope,
+        covariance,
+        int(kept.sum()),
+        reduced,
+        note,
         shared,
-    )  # fmt: skip
+    )
 
 
 def inverse_kernel(
@@ -403,11 +413,18 @@ def inverse_kernel(
 
 
 def porosity_from_formation_factor(
-    formation_factor: Any, *, archie: Archie | None = None, a: Any = None, m: Any = None,
-    a_uncertainty: Any = None, m_uncertainty: Any = None, surface_conductivity: Any = None,
-    surface_conductivity_uncertainty: Any = None, pore_water_resistivity: Any = None,
+    formation_factor: Any,
+    *,
+    archie: Archie | None = None,
+    a: Any = None,
+    m: Any = None,
+    a_uncertainty: Any = None,
+    m_uncertainty: Any = None,
+    surface_conductivity: Any = None,
+    surface_conductivity_uncertainty: Any = None,
+    pore_water_resistivity: Any = None,
     formation_factor_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Porosity that a formation factor shows.
 
     Parameters
@@ -464,9 +481,15 @@ def porosity_from_formation_factor(
         formation_factor=f.values, pore_water=rho_w, surface_conductivity=surface
     )
     phi, pore, share, found = series.apply(
-        inverse_kernel, f.values, used.a, used.m, surface, rho_w, outputs=4,
+        inverse_kernel,
+        f.values,
+        used.a,
+        used.m,
+        surface,
+        rho_w,
+        outputs=4,
         dtypes=[float, float, float, np.int64],
-    )  # fmt: skip
+    )
     plain = bare(phi)
     # d ln F* / dF = 1 / (F share) and d ln F* / d sigma_s = F* rho_w.
     u_random, effects = combine([(-plain / (used.m * bare(f.values) * bare(share)), f)])
@@ -550,10 +573,15 @@ def model(x: np.ndarray, inverse_a: float, m: float, surface: float) -> np.ndarr
 
 
 def surface_conduction_fit(
-    resistivity: Any, pore_water_resistivity: Any, porosity: Any, *, fixed_a: float | None = 1.0,
-    fixed_m: float | None = None, resistivity_uncertainty: Any = None,
+    resistivity: Any,
+    pore_water_resistivity: Any,
+    porosity: Any,
+    *,
+    fixed_a: float | None = 1.0,
+    fixed_m: float | None = None,
+    resistivity_uncertainty: Any = None,
     porosity_uncertainty: Any = None,
-) -> SurfaceConduction:  # fmt: skip
+) -> SurfaceConduction:
     """Fit the conduction of grain surfaces beside that of the pores.
 
     Parameters
@@ -610,9 +638,14 @@ def surface_conduction_fit(
 
 
 def _fit(
-    rho: np.ndarray, water: np.ndarray, phi: np.ndarray, u_rho: np.ndarray, u_phi: np.ndarray,
-    fixed_a: float | None, fixed_m: float | None,
-) -> SurfaceConduction:  # fmt: skip
+    rho: np.ndarray,
+    water: np.ndarray,
+    phi: np.ndarray,
+    u_rho: np.ndarray,
+    u_phi: np.ndarray,
+    fixed_a: float | None,
+    fixed_m: float | None,
+) -> SurfaceConduction:
     x, y = np.vstack([1.0 / water, phi]), 1.0 / rho
     held = {
         name: value
@@ -671,7 +704,14 @@ def _told(
         errors = dict.fromkeys(errors, float("nan"))
     a = 1.0 / values["inverse_a"]
     return SurfaceConduction(
-        a, values["m"], values["surface"], errors.get("inverse_a", 0.0) * a**2,
-        errors.get("m", 0.0), errors.get("surface", 0.0), collinearity, x.shape[1],
-        found.reduced_chi_square if known else float("nan"), note,
-    )  # fmt: skip
+        a,
+        values["m"],
+        values["surface"],
+        errors.get("inverse_a", 0.0) * a**2,
+        errors.get("m", 0.0),
+        errors.get("surface", 0.0),
+        collinearity,
+        x.shape[1],
+        found.reduced_chi_square if known else float("nan"),
+        note,
+    )

@@ -90,9 +90,13 @@ def baseline_kernel(
 
 
 def air_baseline(
-    time: Any, reading_time: Any, response: Any, *, response_uncertainty: Any = None,
+    time: Any,
+    reading_time: Any,
+    response: Any,
+    *,
+    response_uncertainty: Any = None,
     span: Any = _T["baseline_span"],
-) -> Baseline:  # fmt: skip
+) -> Baseline:
     """Baseline at the times of readings from readings in air before, between and after.
 
     Parameters
@@ -143,9 +147,16 @@ def air_baseline(
     noise = float("nan") if u is None else float(u) / np.sqrt(counts.min())
     wander = _wander(t, b, 0.0 if np.isnan(noise) else noise)
     values, sigma, reason = series.apply(
-        baseline_kernel, when, outputs=3, dtypes=[float, float, np.int64], time=t, response=b,
-        noise=noise, wander=wander, span=positive(span, "s", "span", zero=True),
-    )  # fmt: skip
+        baseline_kernel,
+        when,
+        outputs=3,
+        dtypes=[float, float, np.int64],
+        time=t,
+        response=b,
+        noise=noise,
+        wander=wander,
+        span=positive(span, "s", "span", zero=True),
+    )
     return Baseline(_stamped(values), _stamped(sigma), reason, wander)
 
 
@@ -255,10 +266,17 @@ class Calibration(Shown):
 
 
 def calibrate(
-    response: Any, *, conductivity: Any = None, temperature: Any = None, salinity: Any = None,
-    brine: Any = None, baseline: Any = "0 mV", order: int | None = None,
-    response_uncertainty: Any = None, brine_uncertainty: Any = _C["brine_uncertainty"],
-) -> Calibration:  # fmt: skip
+    response: Any,
+    *,
+    conductivity: Any = None,
+    temperature: Any = None,
+    salinity: Any = None,
+    brine: Any = None,
+    baseline: Any = "0 mV",
+    order: int | None = None,
+    response_uncertainty: Any = None,
+    brine_uncertainty: Any = _C["brine_uncertainty"],
+) -> Calibration:
     """Fit resistivity against the response to brines in the same liner.
 
     Parameters
@@ -429,10 +447,19 @@ def _fit(
         step = deviance[3 - degree] - deviance[degree] + 2.0 * (3 - 2 * degree)
         share = float(1.0 / (1.0 + np.exp(min(0.5 * step, 700.0))))
     return Calibration(
-        full, covariance * _widening(reduced, spare, known), domain, u_brine, other, share, x, y,
-        y - np.polynomial.polynomial.polyval(x, full), sigma,
-        criterion, float(reduced if known else 1.0),
-    )  # fmt: skip
+        full,
+        covariance * _widening(reduced, spare, known),
+        domain,
+        u_brine,
+        other,
+        share,
+        x,
+        y,
+        y - np.polynomial.polynomial.polyval(x, full),
+        sigma,
+        criterion,
+        float(reduced if known else 1.0),
+    )
 
 
 def _three(coefficients: np.ndarray) -> np.ndarray:

@@ -69,10 +69,16 @@ def electrode_kernel(voltage: Any, current: Any, *, constant: float) -> tuple[An
 
 
 def four_electrode(
-    voltage: Any, current: Any, *, cell_constant: Any, cell_constant_uncertainty: Any = None,
-    voltage_uncertainty: Any = None, current_uncertainty: Any = None, temperature: Any = None,
+    voltage: Any,
+    current: Any,
+    *,
+    cell_constant: Any,
+    cell_constant_uncertainty: Any = None,
+    voltage_uncertainty: Any = None,
+    current_uncertainty: Any = None,
+    temperature: Any = None,
     reason: Any = 0,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Electrical resistivity from four electrodes.
 
     Parameters
@@ -131,11 +137,14 @@ def four_electrode(
     return series.build(
         {"electrical_resistivity": Measured(rho, random, effects, joined)},
         steps=("rho = K V / I",),
-        constants={"cell_constant": (
-            SourcedText(cell.describe(), "fitted") if cell is cell_constant
-            else (cell_constant, cell_constant_uncertainty)
-        )},
-    )  # fmt: skip
+        constants={
+            "cell_constant": (
+                SourcedText(cell.describe(), "fitted")
+                if cell is cell_constant
+                else (cell_constant, cell_constant_uncertainty)
+            )
+        },
+    )
 
 
 def _cell(constant: Any, uncertainty: Any) -> CellConstant:
@@ -182,10 +191,11 @@ def cell_constant(
     v, i, sigma = (
         np.atleast_1d(np.asarray(units.as_floats(value, unit, name), dtype=float))
         for value, unit, name in (
-            (voltage, "V", "voltage"), (current, "A", "current"),
+            (voltage, "V", "voltage"),
+            (current, "A", "current"),
             (conductivity, "S/m", "conductivity"),
         )
-    )  # fmt: skip
+    )
     if not (np.all(v > 0) and np.all(i > 0) and np.all(sigma > 0)):
         raise ValueError(
             "a cell constant needs positive voltages, currents and conductivities; leave repeats "
@@ -200,9 +210,12 @@ def cell_constant(
 
 
 def wenner_constant(
-    spacing: Any, *, spacing_uncertainty: Any = None, geometry_factor: Any = 1.0,
+    spacing: Any,
+    *,
+    spacing_uncertainty: Any = None,
+    geometry_factor: Any = 1.0,
     geometry_factor_uncertainty: Any = None,
-) -> CellConstant:  # fmt: skip
+) -> CellConstant:
     """Cell constant of four electrodes in line, equally spaced, on a flat surface.
 
     Parameters

@@ -39,9 +39,21 @@ BRINES = ("sodium_chloride", "sea")
 # mS/cm (from memory) is met within 0.5 %.
 _CONCENTRATION = (0, 0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 3, 4, 5)
 _MOLAR = (
-    126.45, 123.74, 120.64, 118.53, 115.76, 111.06, 106.74, 101.71, 93.62, 85.76, 74.71, 65.57,
-    57.23, 49.46,
-)  # fmt: skip
+    126.45,
+    123.74,
+    120.64,
+    118.53,
+    115.76,
+    111.06,
+    106.74,
+    101.71,
+    93.62,
+    85.76,
+    74.71,
+    65.57,
+    57.23,
+    49.46,
+)
 # A sixth-degree polynomial in the root of concentration (Kohlrausch's variable) meets every entry
 # within 0.07 %.
 _MOLAR_FIT = np.polynomial.polynomial.polyfit(
@@ -194,9 +206,14 @@ _SALT = constants.CONSTANTS["pore_water_salinity"]
 
 
 def to_reference_temperature(
-    dataset: xr.Dataset, temperature: Any, *, reference: Any = "20 degC", salinity: Any = _SALT,
-    temperature_uncertainty: Any = None, salinity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    dataset: xr.Dataset,
+    temperature: Any,
+    *,
+    reference: Any = "20 degC",
+    salinity: Any = _SALT,
+    temperature_uncertainty: Any = None,
+    salinity_uncertainty: Any = None,
+) -> xr.Dataset:
     """Bring resistivities to one temperature.
 
     Parameters
@@ -233,19 +250,29 @@ def to_reference_temperature(
     taken to stay and grains to conduct nothing.
     """
     return _carried(
-        dataset, "electrical_resistivity_at_reference", (temperature, "0 dbar"),
-        (reference, "0 dbar"), salinity, salinity_uncertainty,
+        dataset,
+        "electrical_resistivity_at_reference",
+        (temperature, "0 dbar"),
+        (reference, "0 dbar"),
+        salinity,
+        salinity_uncertainty,
         (stated(temperature_uncertainty, "K", "temperature_uncertainty"), 0.0),
         "at the reference temperature, rho sigma_w(T) / sigma_w(T_r), PSS-78 (UNESCO 1983)",
         {"reference": reference},
-    )  # fmt: skip
+    )
 
 
 def in_situ(
-    dataset: xr.Dataset, temperature: Any, *, in_situ_temperature: Any, in_situ_pressure: Any,
-    salinity: Any = _SALT, temperature_uncertainty: Any = None,
-    in_situ_temperature_uncertainty: Any = None, salinity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+    dataset: xr.Dataset,
+    temperature: Any,
+    *,
+    in_situ_temperature: Any,
+    in_situ_pressure: Any,
+    salinity: Any = _SALT,
+    temperature_uncertainty: Any = None,
+    in_situ_temperature_uncertainty: Any = None,
+    salinity_uncertainty: Any = None,
+) -> xr.Dataset:
     """Bring resistivities to the temperature and pressure in the formation.
 
     Parameters
@@ -285,27 +312,41 @@ def in_situ(
     out: 10 dbar change the conductivity by 0.01 %.
     """
     return _carried(
-        dataset, "electrical_resistivity_in_situ", (temperature, "0 dbar"),
-        (in_situ_temperature, in_situ_pressure), salinity, salinity_uncertainty,
+        dataset,
+        "electrical_resistivity_in_situ",
+        (temperature, "0 dbar"),
+        (in_situ_temperature, in_situ_pressure),
+        salinity,
+        salinity_uncertainty,
         (
             stated(temperature_uncertainty, "K", "temperature_uncertainty"),
             stated(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
         ),
         "in situ, rho sigma_w(T, 0) / sigma_w(T_i, p_i), PSS-78 (UNESCO 1983)",
         {},
-    )  # fmt: skip
+    )
 
 
 def _carried(
-    dataset: xr.Dataset, name: str, here: tuple[Any, Any], there: tuple[Any, Any], salinity: Any,
-    u_salinity: Any, u_temperature: tuple[Any, Any], step: str, used: dict[str, Any],
-) -> xr.Dataset:  # fmt: skip
+    dataset: xr.Dataset,
+    name: str,
+    here: tuple[Any, Any],
+    there: tuple[Any, Any],
+    salinity: Any,
+    u_salinity: Any,
+    u_temperature: tuple[Any, Any],
+    step: str,
+    used: dict[str, Any],
+) -> xr.Dataset:
     """Both quantities side by side."""
     measured = series.unpack(dataset, "electrical_resistivity")
     series.require_same_positions(
-        dataset=measured.values, temperature=here[0], in_situ_temperature=there[0],
-        in_situ_pressure=there[1], salinity=salinity,
-    )  # fmt: skip
+        dataset=measured.values,
+        temperature=here[0],
+        in_situ_temperature=there[0],
+        in_situ_pressure=there[1],
+        salinity=salinity,
+    )
     u_salt = stated(u_salinity, "g/kg", "salinity_uncertainty", salinity)
     now, salt_now, _ = water(salinity, *here, u_salt, u_temperature[0])
     then, salt_then, _ = water(salinity, *there, u_salt, u_temperature[1], "in_situ_temperature")
@@ -337,9 +378,11 @@ def _carried(
         },
         steps=(*steps, step),
         constants={
-            **provenance.used_constants(dataset), "salinity": (salinity, u_salinity), **used,
+            **provenance.used_constants(dataset),
+            "salinity": (salinity, u_salinity),
+            **used,
         },
-    )  # fmt: skip
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -389,9 +432,13 @@ def water_kernel(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, A
 
 
 def water(
-    salinity: Any, temperature: Any, pressure: Any, u_salinity: Any, u_temperature: Any,
+    salinity: Any,
+    temperature: Any,
+    pressure: Any,
+    u_salinity: Any,
+    u_temperature: Any,
     source: str = "laboratory_temperature",
-) -> tuple[Measured, Any, Any]:  # fmt: skip
+) -> tuple[Measured, Any, Any]:
     """Conductivity of pore water [S/m] with its errors, and the relative slopes.
 
     A temperature that all readings share errs for all alike, under the name ``source``; one of
@@ -401,9 +448,13 @@ def water(
     salt = seawater.absolute_salinity(salinity)
     warm = units.as_floats(temperature, "degC", "temperature")
     sigma, by_salt, by_warmth, reason = series.apply(
-        water_kernel, salt, warm, units.as_floats(pressure, "dbar", "pressure"), outputs=4,
+        water_kernel,
+        salt,
+        warm,
+        units.as_floats(pressure, "dbar", "pressure"),
+        outputs=4,
         dtypes=[float, float, float, np.int64],
-    )  # fmt: skip
+    )
     slope_s, slope_t = bare(sigma) * bare(by_salt), bare(sigma) * bare(by_warmth)
     effects = {"pore_water_salinity": slope_s * bare(u_salinity)}
     random: Any = 0.0
@@ -415,9 +466,13 @@ def water(
 
 
 def pore_water_resistivity(
-    salinity: Any, temperature: Any, pressure: Any = "0 dbar", *, salinity_uncertainty: Any = None,
+    salinity: Any,
+    temperature: Any,
+    pressure: Any = "0 dbar",
+    *,
+    salinity_uncertainty: Any = None,
     temperature_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Electrical resistivity of pore water that has the composition of sea water.
 
     Parameters
@@ -454,10 +509,12 @@ def pore_water_resistivity(
     :func:`corephys.ground.seawater.conductivity`.
     """
     found, _, _ = water(
-        salinity, temperature, pressure,
+        salinity,
+        temperature,
+        pressure,
         stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
         stated(temperature_uncertainty, "K", "temperature_uncertainty"),
-    )  # fmt: skip
+    )
     return series.build(
         {"pore_water_resistivity": reciprocal(found)},
         steps=("rho_w = 1 / sigma_w, PSS-78 (UNESCO 1983)",),
@@ -473,11 +530,16 @@ def reciprocal(found: Measured) -> Measured:
 
 
 def formation_factor(
-    resistivity: Any, *, pore_water_resistivity: Any = None, salinity: Any = None,
-    temperature: Any = None, resistivity_uncertainty: Any = None,
-    pore_water_resistivity_uncertainty: Any = None, salinity_uncertainty: Any = None,
+    resistivity: Any,
+    *,
+    pore_water_resistivity: Any = None,
+    salinity: Any = None,
+    temperature: Any = None,
+    resistivity_uncertainty: Any = None,
+    pore_water_resistivity_uncertainty: Any = None,
+    salinity_uncertainty: Any = None,
     temperature_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Formation factor, the resistivity of a core over that of its pore water.
 
     Parameters
@@ -523,16 +585,20 @@ def formation_factor(
                 "which the core was measured"
             )
         found, _, _ = water(
-            salinity, temperature, "0 dbar",
+            salinity,
+            temperature,
+            "0 dbar",
             stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
             stated(temperature_uncertainty, "K", "temperature_uncertainty"),
-        )  # fmt: skip
+        )
         pore = reciprocal(found)
     else:
         pore = series.unpack(
-            pore_water_resistivity, "pore_water_resistivity",
-            uncertainty_given=pore_water_resistivity_uncertainty, source="pore_water_resistivity",
-        )  # fmt: skip
+            pore_water_resistivity,
+            "pore_water_resistivity",
+            uncertainty_given=pore_water_resistivity_uncertainty,
+            source="pore_water_resistivity",
+        )
     core = series.unpack(
         resistivity, "electrical_resistivity", uncertainty_given=resistivity_uncertainty
     )
@@ -581,9 +647,12 @@ def _logarithm(porosity: Any) -> Any:
 
 
 def cementation_exponent(
-    formation_factor: Any, porosity: Any, *, formation_factor_uncertainty: Any = None,
+    formation_factor: Any,
+    porosity: Any,
+    *,
+    formation_factor_uncertainty: Any = None,
     porosity_uncertainty: Any = None,
-) -> xr.Dataset:  # fmt: skip
+) -> xr.Dataset:
     """Cementation exponent of each reading, with a = 1.
 
     Parameters
