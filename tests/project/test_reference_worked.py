@@ -363,9 +363,9 @@ WORKED: dict[str, Callable[[dict[str, Any]], Any]] = {
     "seismic-layered-medium-0": layered,
     "consolidation-solids-height": solids, "consolidation-curve-0": curve,
     "consolidation-indices-01": steepest, "consolidation-indices-02": steepest,
-    "heat_flow-interval-mean": lambda x: harmonic(
+    "heat-flow-interval-mean": lambda x: harmonic(
         [v / sum(layers(x)[0]) for v in layers(x)[0]], [m(v) for v in x["conductivity"]]),
-    "heat_flow-bullard-layers": bullard,
+    "heat-flow-bullard-layers": bullard,
     "strength-vane-01": vane, "strength-vane-02": vane, "strength-vane-03": vane,
     "strength-vane-04": vane, "strength-vane-05": vane,
     "strength-vane-07": lambda x: m(x["torque"]) / vane(x) / 1000,
