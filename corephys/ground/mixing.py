@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from corephys.ground import constants, series, thresholds, units
-from corephys.ground.arguments import fraction, positive
+from corephys.ground.arguments import fraction
+from corephys.ground.laws import law, with_unit
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Floats, Fraction, Numbers, WithUnit
 
 __all__ = [
     "arithmetic_mean",
@@ -26,10 +30,13 @@ _GREATEST = thresholds.value("heat_capacity_greatest_conductivity")  # W/(m K)
 _HEAT = "MJ/(m^3 K)"
 
 
-def _phases(fractions: Sequence[Any], values: Sequence[Any], unit: str) -> list[tuple[Any, Any]]:
+def _phases(
+    fractions: Sequence[Fraction], values: Sequence[Dimensional], unit: str
+) -> list[tuple[Any, Any]]:
+    """Fraction and value of each phase as floats at the same positions."""
     if len(fractions) != len(values) or not len(values):
         raise ValueError(
-            f"{len(fractions)} fractions and {len(values)} values; give one of each a phase"
+            f"{len(fractions)} fractions and {len(values)} values; give one of each for every phase"
         )
     named = [
         (f"{what} {i}", part)
@@ -44,18 +51,19 @@ def _phases(fractions: Sequence[Any], values: Sequence[Any], unit: str) -> list[
     )
     shares, found = here[:count], here[count:]
     total = np.asarray(sum(shares[1:], start=shares[0]), dtype=float)
+    # Wide enough for fractions that were rounded to single precision, too narrow for a slip.
     off = np.abs(total - 1.0) > 1e-6
     if np.any(off):
         raise ValueError(
-            f"fractions add up to {total[off].flat[0]:g}; they are volume fractions of the phases, "
-            "together one"
+            f"fractions add up to {total[off].flat[0]:g}; the volume fractions of all phases must "
+            "add up to 1"
         )
     return list(zip(shares, found, strict=True))
 
 
 def arithmetic_mean(
-    fractions: Sequence[Any], values: Sequence[Any], *, unit: str = "W/(m K)"
-) -> Any:
+    fractions: Sequence[Fraction], values: Sequence[Dimensional], *, unit: str = "W/(m K)"
+) -> WithUnit:
     """Mean weighted by volume: layers side by side along the flow, the upper bound.
 
     Parameters
@@ -69,17 +77,15 @@ def arithmetic_mean(
 
     Returns
     -------
-    float or DataArray
-        In ``unit``, plain floats.
+    Quantity or DataArray
+        Mean in ``unit``, such as [W/(m K)].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
-        When the fractions do not add to one or their number is not that of the values.
+        When the fractions do not add up to one or their number is not that of the values.
 
     Notes
     -----
@@ -87,67 +93,87 @@ def arithmetic_mean(
 
     Examples
     --------
-    >>> round(arithmetic_mean([0.4, 0.6], ["0.6 W/(m K)", "4.5 W/(m K)"]), 6)
+    >>> round(arithmetic_mean([0.4, 0.6], ["0.6 W/(m K)", "4.5 W/(m K)"]).magnitude, 6)
     2.94
     """
-    return sum(share * value for share, value in _phases(fractions, values, unit))
+    return with_unit(sum(share * k for share, k in _phases(fractions, values, unit)), unit)
 
 
 def geometric_mean(
-    fractions: Sequence[Any], values: Sequence[Any], *, unit: str = "W/(m K)"
-) -> Any:
+    fractions: Sequence[Fraction], values: Sequence[Dimensional], *, unit: str = "W/(m K)"
+) -> WithUnit:
     """Product of the phases to the power of their volume fractions.
 
     Parameters
     ----------
-    fractions, values, unit
-        As in :func:`arithmetic_mean`; values in W/(m K) where ``unit`` is not given.
+    fractions : sequence of float, Quantity or DataArray
+        Volume fraction of each phase [1].
+    values : sequence of Quantity, str or DataArray
+        Value of each phase, in any unit that converts to ``unit``.
+    unit : str
+        Unit of the result.
 
     Returns
     -------
-    float or DataArray
-        In ``unit``, plain floats.
+    Quantity or DataArray
+        Mean in ``unit``, such as [W/(m K)].
 
     Raises
     ------
-    UnitError, PositionError, ValueError
+    PositionError, ValueError
         As in :func:`arithmetic_mean`.
 
     Notes
     -----
     prod k_i^f_i: Woodside and Messmer (1961), Journal of Applied Physics 32, 1688.
     """
-    return np.exp(sum(share * np.log(value) for share, value in _phases(fractions, values, unit)))
+    total = sum(share * np.log(value) for share, value in _phases(fractions, values, unit))
+    return with_unit(np.exp(total), unit)
 
 
-def harmonic_mean(fractions: Sequence[Any], values: Sequence[Any], *, unit: str = "W/(m K)") -> Any:
+def harmonic_mean(
+    fractions: Sequence[Fraction], values: Sequence[Dimensional], *, unit: str = "W/(m K)"
+) -> WithUnit:
     """Inverse of the mean resistivity: layers one behind the other, the lower bound.
 
     Parameters
     ----------
-    fractions, values, unit
-        As in :func:`arithmetic_mean`; values in W/(m K) where ``unit`` is not given.
+    fractions : sequence of float, Quantity or DataArray
+        Volume fraction of each phase [1].
+    values : sequence of Quantity, str or DataArray
+        Value of each phase, in any unit that converts to ``unit``.
+    unit : str
+        Unit of the result.
 
     Returns
     -------
-    float or DataArray
-        In ``unit``, plain floats.
+    Quantity or DataArray
+        Mean in ``unit``, such as [W/(m K)].
 
     Raises
     ------
-    UnitError, PositionError, ValueError
+    PositionError, ValueError
         As in :func:`arithmetic_mean`.
 
     Notes
     -----
     1 / sum (f_i / k_i): Woodside and Messmer (1961), Journal of Applied Physics 32, 1688.
     """
-    return 1.0 / sum(share / value for share, value in _phases(fractions, values, unit))
+    total = sum(share / value for share, value in _phases(fractions, values, unit))
+    return with_unit(1.0 / total, unit)
 
 
+@law(
+    ("W/(m K)", "W/(m K)"),
+    porosity="fraction",
+    grain_conductivity="positive W/(m K)",
+    water_conductivity="positive W/(m K)",
+)
 def hashin_shtrikman_conductivity(
-    porosity: Any, grain_conductivity: Any, water_conductivity: Any = _C["water_conductivity"]
-) -> tuple[Any, Any]:
+    porosity: Floats,
+    grain_conductivity: Floats,
+    water_conductivity: Floats = _C["water_conductivity"],
+) -> tuple[Floats, Floats]:
     """Bounds of the conductivity of an isotropic mixture of grains and water.
 
     Parameters
@@ -159,15 +185,11 @@ def hashin_shtrikman_conductivity(
 
     Returns
     -------
-    tuple of lower and upper bound
-        [W/(m K)], plain floats.
+    tuple of Quantity or DataArray
+        Lower and upper bound [W/(m K)].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
@@ -175,36 +197,32 @@ def hashin_shtrikman_conductivity(
     -----
     k_1 + f_2 / (1 / (k_2 - k_1) + f_1 / (3 k_1)) with the poorer conductor as phase 1 for the
     lower bound and the better one for the upper: Hashin and Shtrikman (1962), Journal of Applied
-    Physics 33, 3125 (from memory). Equal conductivities give themselves.
+    Physics 33, 3125 (from memory). Equal conductivities give this value.
 
     Examples
     --------
     >>> lower, upper = hashin_shtrikman_conductivity(0.6, "3 W/(m K)", "0.6 W/(m K)")
-    >>> round(float(lower), 6)
+    >>> round(lower.magnitude, 6)
     1.133333
     """
-    phi, grain, water = series.at_same_positions(
-        porosity=fraction(porosity, "porosity"),
-        grain_conductivity=positive(grain_conductivity, "W/(m K)", "grain_conductivity"),
-        water_conductivity=positive(water_conductivity, "W/(m K)", "water_conductivity"),
-    )
-    about_water = _bound(water, grain, phi)
-    about_grain = _bound(grain, water, 1.0 - phi)
+    about_water = _bound(water_conductivity, grain_conductivity, porosity)
+    about_grain = _bound(grain_conductivity, water_conductivity, 1.0 - porosity)
     return np.minimum(about_water, about_grain), np.maximum(about_water, about_grain)
 
 
-def _bound(host: Any, guest: Any, share: Any) -> Any:
+def _bound(host: Floats, guest: Floats, share: Floats) -> Floats:
     """The bound about one phase, written so that equal phases need no division by zero."""
     contrast = guest - host
     return host + (1.0 - share) * contrast / (1.0 + share * contrast / (3.0 * host))
 
 
+@law(_HEAT, porosity="fraction", grain_heat_capacity=_HEAT, water_heat_capacity=_HEAT)
 def volumetric_heat_capacity(
-    porosity: Any,
+    porosity: Floats,
     *,
-    grain_heat_capacity: Any = _C["grain_heat_capacity"],
-    water_heat_capacity: Any = _C["water_heat_capacity"],
-) -> Any:
+    grain_heat_capacity: Floats = _C["grain_heat_capacity"],
+    water_heat_capacity: Floats = _C["water_heat_capacity"],
+) -> Floats:
     """Heat capacity of a saturated sediment by volume.
 
     Parameters
@@ -212,19 +230,15 @@ def volumetric_heat_capacity(
     porosity : float, Quantity or DataArray
         Volume fraction of water [1].
     grain_heat_capacity, water_heat_capacity : Quantity, str, DataArray or Constant
-        Per volume [MJ/(m^3 K)].
+        Heat capacity per volume [MJ/(m^3 K)].
 
     Returns
     -------
-    float or DataArray
-        [MJ/(m^3 K)], plain floats.
+    Quantity or DataArray
+        Heat capacity per volume [MJ/(m^3 K)].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
@@ -232,72 +246,75 @@ def volumetric_heat_capacity(
     -----
     phi c_w + (1 - phi) c_g: heat capacities add by volume (definition).
     """
-    phi, grain, water = series.at_same_positions(
-        porosity=fraction(porosity, "porosity"),
-        grain_heat_capacity=units.as_floats(grain_heat_capacity, _HEAT, "grain_heat_capacity"),
-        water_heat_capacity=units.as_floats(water_heat_capacity, _HEAT, "water_heat_capacity"),
-    )
-    return phi * water + (1.0 - phi) * grain
+    return porosity * water_heat_capacity + (1.0 - porosity) * grain_heat_capacity
 
 
+@law(_HEAT, conductivity="W/(m K)", c0=_HEAT, c1=_HEAT, c2=_HEAT)
 def heat_capacity_from_conductivity(
-    conductivity: Any,
+    conductivity: Floats,
     *,
-    c0: Any = _C["heat_capacity_c0"],
-    c1: Any = _C["heat_capacity_c1"],
-    c2: Any = _C["heat_capacity_c2"],
-) -> Any:
+    c0: Floats = _C["heat_capacity_c0"],
+    c1: Floats = _C["heat_capacity_c1"],
+    c2: Floats = _C["heat_capacity_c2"],
+) -> Floats:
     """Heat capacity of a marine sediment from its conductivity alone.
 
     Parameters
     ----------
     conductivity : Quantity, str or DataArray
         Thermal conductivity [W/(m K)], 0.8 to 1.6.
-    c0, c1, c2 : Constant
-        Coefficients, MJ/(m^3 K) for conductivity in W/(m K).
+    c0, c1, c2 : Constant, Quantity or str
+        Coefficients [MJ/(m^3 K)] of the conductivity in W/(m K) to the power 0, 1 and 2.
 
     Returns
     -------
-    float, ndarray or DataArray
-        [MJ/(m^3 K)], plain floats; NaN outside 0.8 to 1.6 W/(m K), where the parabola has no data
-        and then turns.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+    Quantity or DataArray
+        Heat capacity per volume [MJ/(m^3 K)]; NaN outside 0.8 to 1.6 W/(m K), where the parabola
+        has no data and then turns.
 
     Notes
     -----
     c0 + c1 k + c2 k^2: Hyndman, Davis and Wright (1979), Marine Geophysical Researches 4, 181
     (from memory); turns at k = 1.81 W/(m K).
     """
-    k = units.as_floats(conductivity, "W/(m K)", "conductivity")
-    capacity = c0.value + c1.value * k + c2.value * k**2
-    inside = (k >= _LEAST) & (k <= _GREATEST)
+    capacity = c0 + c1 * conductivity + c2 * conductivity**2
+    inside = (conductivity >= _LEAST) & (conductivity <= _GREATEST)
     if hasattr(capacity, "where"):
         return capacity.where(inside)
     return np.where(inside, capacity, np.nan)[()]
 
 
 def wood_kernel(
-    porosity: Any, fluid_modulus: Any, grain_modulus: Any, fluid_density: Any, grain_density: Any
-) -> Any:
+    porosity: Numbers,
+    fluid_modulus: Numbers,
+    grain_modulus: Numbers,
+    fluid_density: Numbers,
+    grain_density: Numbers,
+) -> Numbers:
     """Velocity [m/s] of a suspension from moduli [GPa] and densities [g/cm^3]."""
     modulus = 1.0 / (porosity / fluid_modulus + (1.0 - porosity) / grain_modulus)
     density = porosity * fluid_density + (1.0 - porosity) * grain_density
+    # GPa / (g/cm^3) is (km/s)^2.
     return 1e3 * np.sqrt(modulus / density)
 
 
+@law(
+    "m/s",
+    porosity="fraction",
+    fluid_modulus="positive GPa",
+    grain_modulus="positive GPa",
+    fluid_density="positive g/cm^3",
+    grain_density="positive g/cm^3",
+)
 def suspension_velocity(
-    porosity: Any,
+    porosity: Floats,
     *,
-    fluid_modulus: Any,
-    grain_modulus: Any,
-    fluid_density: Any = _C["pore_water_density"],
-    grain_density: Any = _C["grain_density"],
-) -> Any:
-    """P-wave velocity of grains that float in water: the least that a saturated sediment has.
+    fluid_modulus: Floats,
+    grain_modulus: Floats,
+    fluid_density: Floats = _C["pore_water_density"],
+    grain_density: Floats = _C["grain_density"],
+) -> Floats:
+    """P-wave velocity of grains suspended in water: the lower bound of a saturated sediment.
 
     Parameters
     ----------
@@ -306,19 +323,15 @@ def suspension_velocity(
     fluid_modulus, grain_modulus : Quantity, str or Constant
         Bulk moduli [GPa].
     fluid_density, grain_density : Quantity, str or Constant
-        [g/cm^3].
+        Densities [g/cm^3].
 
     Returns
     -------
-    float or DataArray
-        [m/s], plain floats.
+    Quantity or DataArray
+        P-wave velocity [m/s].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For a porosity outside 0 to 1; one reading of a series outside gives NaN.
 
@@ -329,14 +342,7 @@ def suspension_velocity(
     Examples
     --------
     >>> v = suspension_velocity("0.6 1", fluid_modulus="2.35 GPa", grain_modulus="38 GPa")
-    >>> round(float(v))
+    >>> round(v.magnitude)
     1490
     """
-    parts = series.at_same_positions(
-        porosity=fraction(porosity, "porosity"),
-        fluid_modulus=positive(fluid_modulus, "GPa", "fluid_modulus"),
-        grain_modulus=positive(grain_modulus, "GPa", "grain_modulus"),
-        fluid_density=positive(fluid_density, "g/cm^3", "fluid_density"),
-        grain_density=positive(grain_density, "g/cm^3", "grain_density"),
-    )
-    return wood_kernel(*parts)
+    return wood_kernel(porosity, fluid_modulus, grain_modulus, fluid_density, grain_density)

@@ -1,12 +1,18 @@
-"""Properties of sea water and pore water from TEOS-10, through the one import of gsw."""
+"""Properties of sea water and pore water from TEOS-10, through the one import of gsw.
+
+The order of arguments is salinity, temperature, pressure everywhere.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from corephys.ground import constants, series, thresholds, units
+from corephys.ground import constants, laws, series, thresholds, units
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Floats, Numbers, WithUnit
 
 __all__ = ["absolute_salinity", "conductivity", "density", "sound_speed"]
 
@@ -17,50 +23,60 @@ _COLDEST = thresholds.value("coldest_temperature")  # degC
 _HOTTEST = thresholds.value("hottest_sea_water")  # degC
 
 
-def absolute_salinity(salinity: Any, name: str = "salinity", *, brine: bool = False) -> Any:
+def absolute_salinity(
+    salinity: Dimensional, name: str = "salinity", *, brine: bool = False
+) -> WithUnit:
     """Absolute salinity of sea water or pore water; practical salinity is converted.
-
-    Every function and setting that takes a salinity takes it through here.
 
     Parameters
     ----------
     salinity : Quantity, DataArray, str or Constant
-        Absolute salinity, ``"35.2 g/kg"``; practical salinity by its name, ``"35 psu"``; or a mass
-        fraction, ``"3.5 %"`` or ``"0.035 1"``.
+        Absolute salinity, ``"35.2 g/kg"``; practical salinity with its unit, ``"35 psu"``; or a
+        mass fraction, ``"3.5 %"`` or ``"0.035 1"``.
     name : str
         Name of the argument, setting or column, for the message.
     brine : bool
-        The solution need not be sea water: allow up to 1000 g/kg; the caller has limits of its own.
+        Allow up to 1000 g/kg, for a solution that need not be sea water.
 
     Returns
     -------
-    float, ndarray or DataArray
-        [g/kg].
+    Quantity or DataArray
+        Absolute salinity [g/kg].
 
     Raises
     ------
     UnitError
-        For a bare number or another unit, grams a litre among them.
+        For a bare number or another unit, such as g/L.
     ValueError
-        Below zero, or above 120 g/kg (1000 g/kg for a brine). What dask has not computed yet is
-        not looked at.
+        Below zero, or above 120 g/kg (1000 g/kg for a brine).
 
     Notes
     -----
     S_A = 35.16504 S_P / 35 g/kg: reference composition, TEOS-10 (IOC, SCOR and IAPSO 2010). The
-    salt of pore water may differ in composition, which the uncertainty of the salinity has to
-    cover. The Gibbs function of sea water holds to 120 g/kg at the pressure of the air (IAPWS
-    R13-08), the polynomial fits of TEOS-10 to 42 g/kg.
+    salt of pore water may differ in composition; the uncertainty of the salinity has to cover the
+    difference. The Gibbs function of sea water holds to 120 g/kg at the pressure of the air
+    (IAPWS R13-08), the polynomial fits of TEOS-10 to 42 g/kg.
 
     Examples
     --------
-    >>> round(absolute_salinity("35 psu"), 5)
+    >>> round(absolute_salinity("35 psu").magnitude, 5)
     35.16504
+    """
+    return laws.with_unit(salinity_floats(salinity, name, brine=brine), "g/kg")
+
+
+def salinity_floats(
+    salinity: Dimensional, name: str = "salinity", *, brine: bool = False
+) -> Numbers:
+    """Absolute salinity as floats [g/kg]; the arguments are those of :func:`absolute_salinity`.
+
+    Every function and setting with a salinity converts it here. Lazy dask arrays are converted
+    without a check of their range.
     """
     try:
         salt = units.as_floats(salinity, "g/kg", name)
     except units.UnitError as refused:
-        raise _in_words(salinity, name, refused) from None
+        raise _with_cure(salinity, name, refused) from None
     values = getattr(salt, "data", salt)
     if hasattr(values, "dask"):
         return salt
@@ -84,8 +100,8 @@ def absolute_salinity(salinity: Any, name: str = "salinity", *, brine: bool = Fa
     )
 
 
-def _in_words(salinity: Any, name: str, refused: units.UnitError) -> units.UnitError:
-    """The error for a salinity in another unit, with the conversion that grams a litre need."""
+def _with_cure(salinity: object, name: str, refused: units.UnitError) -> units.UnitError:
+    """The error for a salinity in another unit; for g/L, which is common, with the conversion."""
     try:
         litres = units.as_floats(salinity, "g/L", name)
     except units.UnitError:
@@ -100,7 +116,46 @@ def _in_words(salinity: Any, name: str, refused: units.UnitError) -> units.UnitE
     )
 
 
-def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
+def _temperature(temperature: Any, name: str = "temperature") -> Numbers:
+    """Temperature of sea water [degC]; one outside the range of sea water is refused.
+
+    The usual slip is a temperature in degC with the unit K: 20 K gives a density of 9.3 kg/m^3.
+    """
+    warm = units.as_floats(temperature, "degC", name)
+    values = getattr(warm, "data", warm)
+    if hasattr(values, "dask"):
+        return warm
+    numbers = np.asarray(values, dtype=float)
+    outside = (numbers < _COLDEST) | (numbers > _HOTTEST)
+    if outside.any():
+        given = f" (given as {temperature!r})" if isinstance(temperature, str) else ""
+        raise ValueError(
+            f"{name} is {float(numbers[outside][0]):g} degC{given}; the temperature of sea water "
+            f"lies between {_COLDEST:g} and {_HOTTEST:g} degC. Write '20 degC', or '293.15 K'"
+        )
+    return warm
+
+
+_DOORS: dict[str, laws.Door] = {
+    "salinity": ("g/kg", salinity_floats),
+    "temperature": ("degC", _temperature),
+    "pressure": "dbar",
+}
+
+
+def state_floats(
+    salinity: Dimensional, temperature: Dimensional, pressure: Dimensional
+) -> tuple[Numbers, ...]:
+    """Salinity [g/kg], temperature [degC] and pressure [dbar] as floats at the same positions."""
+    return series.at_same_positions(
+        salinity=salinity_floats(salinity),
+        temperature=_temperature(temperature),
+        pressure=units.as_floats(pressure, "dbar", "pressure"),
+    )
+
+
+@laws.law("g/cm^3", **_DOORS)
+def density(salinity: Floats, temperature: Floats, pressure: Floats = "0 dbar") -> Floats:
     """Density of sea water.
 
     Parameters
@@ -114,15 +169,11 @@ def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
 
     Returns
     -------
-    float or array
-        [kg/m^3].
+    Quantity or DataArray
+        Density [g/cm^3].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For a salinity outside 0 to 120 g/kg or a temperature outside -20 to 150 degC.
 
@@ -130,34 +181,18 @@ def density(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
     -----
     TEOS-10 Gibbs function (IOC, SCOR and IAPSO 2010), gsw.rho_t_exact.
     """
-    return density_kernel(*_arguments(salinity, temperature, pressure))
+    return density_si(salinity, temperature, pressure) / 1000.0
 
 
-def _temperature(temperature: Any) -> Any:
-    """Temperature [degC] at which there is sea water; kelvins taken for degrees are refused."""
-    warm = units.as_floats(temperature, "degC", "temperature")
-    values = getattr(warm, "data", warm)
-    if hasattr(values, "dask"):
-        return warm
-    numbers = np.asarray(values, dtype=float)
-    outside = (numbers < _COLDEST) | (numbers > _HOTTEST)
-    if outside.any():
-        given = f" (given as {temperature!r})" if isinstance(temperature, str) else ""
-        raise ValueError(
-            f"temperature is {float(numbers[outside][0]):g} degC{given}; sea water is known from "
-            f"{_COLDEST:g} to {_HOTTEST:g} degC. Write '20 degC', or '293.15 K'"
-        )
-    return warm
-
-
-def density_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
-    """Density [kg/m^3] from plain numbers in g/kg, degC and dbar."""
+def density_si(salinity: Floats, temperature: Floats, pressure: Floats) -> Floats:
+    """Density [kg/m^3] from floats in g/kg, degC and dbar; for formulas written in SI."""
     import gsw
 
     return gsw.rho_t_exact(salinity, temperature, pressure)
 
 
-def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
+@laws.law("m/s", **_DOORS)
+def sound_speed(salinity: Floats, temperature: Floats, pressure: Floats = "0 dbar") -> Floats:
     """Speed of sound in sea water.
 
     Parameters
@@ -171,15 +206,11 @@ def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> An
 
     Returns
     -------
-    float or array
-        [m/s].
+    Quantity or DataArray
+        Speed of sound [m/s].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For a salinity outside 0 to 120 g/kg or a temperature outside -20 to 150 degC.
 
@@ -188,17 +219,13 @@ def sound_speed(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> An
     TEOS-10 Gibbs function (IOC, SCOR and IAPSO 2010), gsw.sound_speed_t_exact: it takes the
     in-situ temperature, which the 75-term form does not.
     """
-    return sound_speed_kernel(*_arguments(salinity, temperature, pressure))
-
-
-def sound_speed_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
-    """Speed of sound [m/s] from plain numbers in g/kg, degC and dbar."""
     import gsw
 
     return gsw.sound_speed_t_exact(salinity, temperature, pressure)
 
 
-def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> Any:
+@laws.law("S/m", **_DOORS)
+def conductivity(salinity: Floats, temperature: Floats, pressure: Floats = "0 dbar") -> Floats:
     """Electrical conductivity of sea water.
 
     Parameters
@@ -212,15 +239,11 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
 
     Returns
     -------
-    float or array
-        [S/m].
+    Quantity or DataArray
+        Electrical conductivity [S/m].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For a salinity outside 0 to 120 g/kg or a temperature outside -20 to 150 degC.
 
@@ -228,19 +251,7 @@ def conductivity(salinity: Any, temperature: Any, pressure: Any = "0 dbar") -> A
     -----
     PSS-78 inverted (UNESCO 1983), gsw.C_from_SP; practical salinity is SA 35 / 35.16504.
     """
-    return conductivity_kernel(*_arguments(salinity, temperature, pressure))
-
-
-def conductivity_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
-    """Conductivity [S/m] from plain numbers in g/kg, degC and dbar."""
     import gsw
 
+    # gsw takes practical salinity and returns mS/cm.
     return gsw.C_from_SP(salinity * (35.0 / _REFERENCE), temperature, pressure) / 10.0
-
-
-def _arguments(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, ...]:
-    return series.at_same_positions(
-        salinity=absolute_salinity(salinity),
-        temperature=_temperature(temperature),
-        pressure=units.as_floats(pressure, "dbar", "pressure"),
-    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import xarray as xr
@@ -25,4 +25,5 @@ if TYPE_CHECKING:
     #: A number or series that comes back with its unit.
     WithUnit: TypeAlias = pint.Quantity | xr.DataArray
 
-__all__ = ["Dimensional", "Fraction", "Measurement", "Numbers", "Scalar", "WithUnit"]
+#: Floats, arrays or DataArrays inside a law: converted at its door, in the unit given there.
+Floats: TypeAlias = Any

@@ -238,7 +238,7 @@ def pore_water_density(recipe: Recipe, stage: str) -> str:
         text = f"{units.as_floats(given, 'g/cm^3', 'pore_water_density'):.9g} g/cm^3"
         return SourcedText(text, getattr(given, "origin", "recipe"))
     salinity, warm = recipe["hole"]["pore_water_salinity"], recipe["hole"]["laboratory_temperature"]
-    density = float(seawater.density(salinity, warm)) / 1000.0
+    density = float(seawater.density(salinity, warm).magnitude)
     words = f"TEOS-10, sea water of {salinity} at {warm}"
     return SourcedText(f"{density:.9g} g/cm^3", "calculated", words)
 

@@ -55,9 +55,7 @@ straight(
 @adapter("resistivity.cell_constant", "corephys.sensors.resistivity.electrodes.cell_constant")
 def cell(inputs: Inputs) -> float:
     conductivity = cp.seawater.conductivity(inputs["salinity"], inputs["temperature"])
-    return cp.resistivity.cell_constant(
-        inputs["voltage"], inputs["current"], cp.quantity(conductivity, "S/m")
-    ).value
+    return cp.resistivity.cell_constant(inputs["voltage"], inputs["current"], conductivity).value
 
 
 @adapter("resistivity.wenner_constant", "corephys.sensors.resistivity.electrodes.wenner_constant")

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import inspect
+
 import numpy as np
 import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.ground import units
+from corephys.ground import constants, units
 from corephys.ground.laws import law, with_unit
 
 
@@ -87,3 +89,56 @@ def test_pure_numbers_stay_plain():
     assert with_unit(0.5, "1") == 0.5
     assert with_unit(np.ones(2), "m").magnitude.tolist() == [1.0, 1.0]
     assert with_unit(xr.DataArray([1.0], attrs={"old": "x"}), "1").attrs == {"units": "1"}
+
+
+def test_several_results_have_a_unit_each():
+    @law(("m", "1"), length="m", share="fraction")
+    def split(length, share):
+        return length * share, share
+
+    part, share = split("2 m", "25 %")
+    assert part.to("cm").magnitude == pytest.approx(50.0)
+    assert share == 0.25
+
+
+def test_a_door_may_be_a_function_that_returns_floats():
+    def even(value, name):
+        found = units.as_floats(value, "mm", name)
+        if found % 2:
+            raise ValueError(f"{name} is {found:g} mm; give an even number")
+        return found
+
+    @law("mm", width=("mm", even))
+    def half(width):
+        return width / 2
+
+    assert half("4 mm").magnitude == 2.0
+    assert half.units == {"width": "mm"}
+    with pytest.raises(ValueError, match="width is 3 mm"):
+        half("3 mm")
+
+
+def test_defaults_with_a_unit_are_floats_in_the_kernel_and_shown_as_written():
+    @law("Pa", depth="m", gravity="m/s^2", atmosphere="kPa", name="optional m")
+    def load(depth, gravity=constants.CONSTANTS["gravity"], *, atmosphere="1 bar", name=None):
+        return 1000.0 * depth * gravity + 1000.0 * atmosphere
+
+    assert load.kernel(0.0) == pytest.approx(1e5)
+    assert load("0 m").magnitude == pytest.approx(1e5)
+    shown = inspect.signature(load).parameters
+    assert shown["atmosphere"].default == "1 bar"
+    assert shown["depth"].annotation == "Dimensional"
+    assert shown["name"].annotation == "Dimensional | None"
+    assert inspect.signature(load).return_annotation == "WithUnit"
+    assert load.__annotations__["return"] == "WithUnit"
+
+
+def test_positions_have_their_unit_on_the_result():
+    depth = ("reading", [100.0, 200.0], {"units": "cm"})
+    porosity = xr.DataArray(
+        [0.5, 0.25], dims="reading", coords={"depth": depth}, attrs={"units": "1"}
+    )
+    found = rock_resistivity("0.2 ohm m", porosity)
+    assert found["depth"].values.tolist() == [1.0, 2.0]
+    assert found["depth"].attrs["units"] == "m"
+    assert porosity["depth"].attrs["units"] == "cm"

@@ -258,7 +258,7 @@ def test_pore_water_by_depth():
     )  # fmt: skip
     np.testing.assert_allclose(found["salinity"], [35.0, 33.0, 31.0])
     assert found["pore_water_density"].values[1] == pytest.approx(
-        float(seawater.density("33 g/kg", "20 degC")) / 1000.0
+        seawater.density("33 g/kg", "20 degC").to("g/cm^3").magnitude
     )
     np.testing.assert_allclose(found["salinity_uncertainty"], [0.2, 0.2 / np.sqrt(2.0), 0.2])
     assert [bool(m) for m in found["reason"].values] == [True, False, True]

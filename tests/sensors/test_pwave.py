@@ -37,7 +37,7 @@ def _standards(rng=None, media=("acrylic", "water"), delay=7.9, two_walls=2.26):
     liner = np.array([r[1] for r in rows], dtype=object)
     length = np.array([r[2] for r in rows])
     warm = np.full(length.shape, 19.5)
-    water = seawater.sound_speed("0 g/kg", "19.5 degC", "0 dbar")
+    water = seawater.sound_speed("0 g/kg", "19.5 degC", "0 dbar").to("m/s").magnitude
     time = delay + 1e3 * length / np.where(medium == "acrylic", 2740.0, water)
     time = time + np.where(liner == "full", two_walls, 0.0)
     if rng is not None:

@@ -261,7 +261,7 @@ def sediment_heat_capacity(given: Any, conductivity: np.ndarray) -> np.ndarray:
     grain, water = _C["grain_conductivity"].value, _C["water_conductivity"].value
     with np.errstate(divide="ignore", invalid="ignore"):
         porosity = np.log(grain / conductivity) / np.log(grain / water)
-    return np.asarray(1e6 * mixing.volumetric_heat_capacity(np.clip(porosity, 0.0, 1.0)))
+    return np.asarray(1e6 * mixing.volumetric_heat_capacity.kernel(np.clip(porosity, 0.0, 1.0)))
 
 
 def _tools(stations: xr.Dataset, tools: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -113,7 +113,7 @@ def _dimension(table: str, key: str, value: Any, unit: str, example: str) -> lis
         number, given = units.read_scalar(value)
         units.convert(number, given, unit)
         if key == "pore_water_salinity":
-            seawater.absolute_salinity(value, key)
+            seawater.salinity_floats(value, key)
     except ValueError as error:
         return [Problem(FILE, None, key, str(error).rstrip("."), mend)]
     return []

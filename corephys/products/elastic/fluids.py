@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, seawater, series, units
+from corephys.ground import flags, seawater, series
 from corephys.ground.arguments import positive
 from corephys.products.elastic import propagation as carry
 from corephys.products.elastic.averages import reuss_kernel
@@ -160,10 +160,7 @@ def brine(
 
 def _salinity(given: Any) -> Any:
     """Salinity in g/kg with its unit, after the door that every salinity passes."""
-    salt = seawater.absolute_salinity(given, brine=True)
-    if hasattr(salt, "dims"):
-        return salt.assign_attrs(units="g/kg")
-    return units.quantity(salt, "g/kg")
+    return seawater.absolute_salinity(given, brine=True)
 
 
 def _beyond(temperature: Any, pressure: Any, salinity: Any) -> Any:

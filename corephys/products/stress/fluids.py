@@ -107,14 +107,14 @@ def in_situ_water_density(
             "depths of a water column have to rise from the seafloor, and do not; sort them, and "
             "give each once"
         )
-    salt = seawater.absolute_salinity(salinity)
+    salt = seawater.salinity_floats(salinity)
     g = float(positive(gravity, "m/s^2", "gravity"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     slope = float(units.as_floats(temperature_gradient, "K/km", "temperature_gradient"))
     warm = float(units.as_floats(seafloor_temperature, "degC", "seafloor_temperature"))
     state = (warm + slope * z / 1000.0, 1.04 * g * (above + z) / 10.0)  # degC, dbar
-    found = seawater.density_kernel(salt, *state) / 1000.0
-    more = seawater.density_kernel(salt + 1.0, *state) / 1000.0
+    found = seawater.density.kernel(salt, *state)
+    more = seawater.density.kernel(salt + 1.0, *state)
     u = (more - found) * stated(salinity_uncertainty, "g/kg", "salinity_uncertainty")
     return series.build(
         {"fluid_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},

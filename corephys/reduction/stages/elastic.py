@@ -201,8 +201,8 @@ def _fluid(context: Context) -> elastic.Material | xr.Dataset:
             "pressure": "0 MPa",
         }
         return elastic.brine(warm, "0.101325 MPa", salinity, uncertainties=known)
-    rho = float(np.asarray(seawater.density(salinity, warm))) / 1e3
-    sound = float(np.asarray(seawater.sound_speed(salinity, warm)))
+    rho = float(seawater.density(salinity, warm).magnitude)
+    sound = float(seawater.sound_speed(salinity, warm).magnitude)
     words = f"TEOS-10 at {salinity} and {warm}"
     # A degree of the core is 3 m/s, a gram of salt 1.2 m/s: 0.3 % of the modulus.
     modulus = constants.Constant(

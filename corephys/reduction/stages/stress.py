@@ -57,7 +57,7 @@ def _fluid(context: Context) -> dict[str, Any]:
         warm = hole["bottom_water_temperature"] or hole["laboratory_temperature"]
         rho = seawater.density(hole["pore_water_salinity"], warm)
         words = f"TEOS-10, sea water of {hole['pore_water_salinity']} at {warm}"
-        fluid = SourcedText(f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3", "calculated", words)
+        fluid = SourcedText(f"{float(rho.magnitude):.9g} g/cm^3", "calculated", words)
     return {
         "fluid_density": fluid,
         "fluid_density_uncertainty": keys["fluid_density_uncertainty"],
@@ -102,7 +102,7 @@ def _sea(context: Context) -> dict[str, Any]:
         middle = units.quantity(1.02 * 9.81 * deep / 20.0, "dbar")
         rho = seawater.density(hole["pore_water_salinity"], warm, middle)
         words = f"TEOS-10, sea water of {hole['pore_water_salinity']} at {warm}, halfway down"
-        given = SourcedText(f"{float(np.asarray(rho)) / 1000.0:.9g} g/cm^3", "calculated", words)
+        given = SourcedText(f"{float(rho.magnitude):.9g} g/cm^3", "calculated", words)
     return {
         "water_depth": hole["water_depth"],
         "water_depth_uncertainty": keys["water_depth_uncertainty"],

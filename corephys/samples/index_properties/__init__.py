@@ -302,7 +302,7 @@ def _net(gross: Any, tare: Any, unit: str, name: str, tare_name: str) -> Any:
 
 def _fluid(salinity: Any, pore_water_density: Any, salt_density: Any) -> tuple[Any, Any, Any]:
     return (
-        seawater.absolute_salinity(salinity) / 1000.0,
+        seawater.salinity_floats(salinity) / 1000.0,
         units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
         units.as_floats(salt_density, "g/cm^3", "salt_density"),
     )

@@ -174,7 +174,7 @@ def likely_culprit(
         )
     ]
     fluid = [
-        np.asarray(bare(seawater.absolute_salinity(salinity)), dtype=float) / 1e3,
+        np.asarray(bare(seawater.salinity_floats(salinity)), dtype=float) / 1e3,
         np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
         np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
     ]

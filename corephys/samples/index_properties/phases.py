@@ -154,7 +154,7 @@ def joint_uncertainty(
         ]
     )
     fluid = [
-        np.asarray(bare(seawater.absolute_salinity(salinity)), dtype=float) / 1e3,
+        np.asarray(bare(seawater.salinity_floats(salinity)), dtype=float) / 1e3,
         np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
         np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
     ]

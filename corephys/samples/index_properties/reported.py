@@ -345,7 +345,7 @@ def recompute(
     rho = units.as_floats(bulk_density, "g/cm^3", "bulk_density")
     fluid = units.as_floats(pore_water_density, "g/cm^3", "pore_water_density")
     old, new = (
-        seawater.absolute_salinity(value, name) / 1e3
+        seawater.salinity_floats(value, name) / 1e3
         for value, name in ((archive_salinity, "archive_salinity"), (salinity, "salinity"))
     )
     u_w, u_rho = (

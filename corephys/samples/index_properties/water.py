@@ -63,7 +63,7 @@ def pore_water_at(
         np.atleast_1d(np.asarray(bare(values), dtype=float))
         for values in (
             units.as_floats(table_depth, "m", "table_depth"),
-            seawater.absolute_salinity(salinity),
+            seawater.salinity_floats(salinity),
         )
     )
     known = np.isfinite(z) & np.isfinite(salt)
@@ -88,7 +88,7 @@ def pore_water_at(
     result = xr.Dataset(coords=units.position_in_library_units(like).coords)
     columns = {
         "salinity": (found, "g/kg", "absolute salinity of the pore water"),
-        "pore_water_density": (np.asarray(water) / 1000.0, "g/cm^3", "density of the pore water"),
+        "pore_water_density": (water.magnitude, "g/cm^3", "density of the pore water"),
         "salinity_uncertainty": (
             weight * (np.nan if u is None else float(u)),
             "g/kg",

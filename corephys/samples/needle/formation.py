@@ -451,8 +451,11 @@ def mixing_bounds(
     parts = {}
     for name, (values, side) in laws.items():
         # Numbers without a dimension of their own lie along that of the measured ones.
-        dims = ("reading",) * np.ndim(values)
-        array = values if isinstance(values, xr.DataArray) else xr.DataArray(values, dims=dims)
+        if isinstance(values, xr.DataArray):
+            array = values
+        else:
+            dims = ("reading",) * np.ndim(values.magnitude)
+            array = xr.DataArray(values.magnitude, dims=dims)
         words = f"thermal conductivity, {name.replace('_', ' ')} of grains and water"
         parts[name] = array.assign_attrs(units="W/(m K)", long_name=words, bound=side)
     used = {"grain_conductivity": grain_conductivity, "water_conductivity": water_conductivity}

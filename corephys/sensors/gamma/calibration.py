@@ -280,7 +280,8 @@ def calibrate(
         ),
         "aluminium_density": aluminium_density.uncertainty,
     }
-    water = float(seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0)
+    water_density = seawater.density("0 g/kg", water_temperature, "0 dbar")
+    water = float(units.as_floats(water_density, "g/cm^3", "density of water"))
     wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
     thickness = np.broadcast_to(
         units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
@@ -603,7 +604,8 @@ def dead_time_from_standards(
             "a dead time needs standards of at least four different thicknesses; state it as "
             "dead_time instead"
         )
-    water = float(seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0)
+    water_density = seawater.density("0 g/kg", water_temperature, "0 dbar")
+    water = float(units.as_floats(water_density, "g/cm^3", "density of water"))
     metal = units.as_floats(aluminium_density, "g/cm^3", "aluminium_density")
     x = metal * thick + water * (wide - thick)
     found = _fit_dead_time(n, t, x, background, np.asarray(decay, dtype=float))

@@ -271,7 +271,7 @@ def _water_time(x: np.ndarray, media: np.ndarray, warm: np.ndarray) -> np.ndarra
                     f"{warm[here][np.argmax(np.abs(warm[here]))]:g} degC; water has from 0 to 100"
                 )
             speed = seawater.sound_speed(salinity, units.quantity(warm[here], "degC"), "0 dbar")
-            time[here] = 1e3 * x[here] / speed
+            time[here] = 1e3 * x[here] / speed.magnitude
     return time
 
 

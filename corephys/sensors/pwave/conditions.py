@@ -170,7 +170,7 @@ def _pressure(given: Any, water_depth: Any, velocity: Any, salinity: Any, warmth
     below = units.as_floats(velocity["depth"], "m", "depth")
     column = below + float(units.as_floats(water_depth, "m", "water_depth"))
     halfway = (0.5 * column).assign_attrs(units="dbar")  # some 1 % beside the true pressure
-    density = seawater.density(salinity, warmth, halfway)
+    density = seawater.density_si(*seawater.state_floats(salinity, warmth, halfway))
     return (density * _GRAVITY.value * column * 1e-4).assign_attrs(units="dbar")
 
 
@@ -181,7 +181,7 @@ def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place:
     errs at random.
     """
     at = {
-        "g/kg": seawater.absolute_salinity(salinity),
+        "g/kg": seawater.salinity_floats(salinity),
         "degC": units.as_floats(warmth, "degC", f"{place}_temperature"),
         "dbar": units.as_floats(pressure, "dbar", f"{place}_pressure"),
     }
@@ -209,7 +209,7 @@ def _speed(at: dict[str, Any], moved: str = "", by: float = 0.0) -> Any:
 
 
 def _sound(salinity: Any, warmth: Any, pressure: Any) -> Any:
-    return seawater.sound_speed_kernel(salinity, warmth, pressure)
+    return seawater.sound_speed.kernel(salinity, warmth, pressure)
 
 
 def _carried(

@@ -119,7 +119,7 @@ def sea_water_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
     PSS-78 (UNESCO 1983),
     :func:`corephys.ground.seawater.conductivity`.
     """
-    return seawater.conductivity_kernel(salinity, temperature, pressure)
+    return seawater.conductivity.kernel(salinity, temperature, pressure)
 
 
 def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
@@ -192,7 +192,7 @@ def _is_practical(salinity: Any) -> bool:
 
 def mass_fraction(salinity: Any) -> Any:
     """Salinity of a calibration brine in g/kg; grams a litre are refused."""
-    return seawater.absolute_salinity(salinity, brine=True)
+    return seawater.salinity_floats(salinity, brine=True)
 
 
 # --------------------------------------------------------------------------------------------------
@@ -445,7 +445,7 @@ def water(
     its own for each reading errs at random.
     """
     series.require_same_positions(salinity=salinity, temperature=temperature, pressure=pressure)
-    salt = seawater.absolute_salinity(salinity)
+    salt = seawater.salinity_floats(salinity)
     warm = units.as_floats(temperature, "degC", "temperature")
     sigma, by_salt, by_warmth, reason = series.apply(
         water_kernel,
