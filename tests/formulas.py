@@ -89,10 +89,10 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.index_properties.reported.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),
-    "corephys.samples.needle.reduction.windows": (
+    "corephys.samples.needle.windows": (
         "the windows of thermal_conductivity laid open, without physics of their own"
     ),
-    "corephys.samples.needle.reduction.thermal_conductivity": (
+    "corephys.samples.needle.thermal_conductivity": (
         "the whole evaluation of heating curves: its formulas have rows, the simulator tests it"
     ),
     "corephys.samples.needle.combining.combine_repeats": (

@@ -120,7 +120,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_FAR": "of a likelihood that counts no more",
         "_BLOCK": _BLOCK,
     },
-    "samples/needle/reduction": {"USUAL_CONTACT": "where a search begins"},
+    "samples/needle/__init__": {"USUAL_CONTACT": "where a search begins"},
     "samples/needle/window_choice": {
         "_KNOTS": _GRID,
         "_EDGE": _PLACES,

@@ -5,15 +5,19 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import companions, constants, flags, series, thresholds, units
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.laws import law
 from corephys.numerics.yield_point import joined_lines
 from corephys.uncertainty import Measured, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, WithUnit
 
 __all__ = ["curve", "solids_height"]
 
@@ -168,40 +172,32 @@ def along(table: xr.Dataset, rows: list[int], **extra: Any) -> dict[str, Any]:
 _C = constants.CONSTANTS
 
 
-def solids_height(dry_mass: Any, diameter: Any, grain_density: Any = _C["grain_density"]) -> Any:
+@law("mm", dry_mass="g", diameter="cm", grain_density="g/cm^3")
+def solids_height(
+    dry_mass: Dimensional, diameter: Dimensional, grain_density: Dimensional = _C["grain_density"]
+) -> WithUnit:
     """Height that the grains of a disc would have without pores.
 
     Parameters
     ----------
     dry_mass : Quantity, DataArray or str
-        Of the grains, without the salt of the pore water [g].
+        Mass of the grains, without the salt of the pore water [g].
     diameter : Quantity, DataArray or str
-        Of the disc [mm].
+        Diameter of the disc [mm].
     grain_density : Quantity, DataArray, str or Constant
-        [g/cm^3].
+        Density of the grains [g/cm^3].
 
     Returns
     -------
-    float or DataArray
-        [mm], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
+    Quantity or DataArray
+        Height of the solids [mm].
 
     Notes
     -----
     h = m / (rho A) with A = pi d^2 / 4: geometry.
     """
-    mass, width, density = series.at_same_positions(
-        dry_mass=units.as_floats(dry_mass, "g", "dry_mass"),
-        diameter=units.as_floats(diameter, "cm", "diameter"),
-        grain_density=units.as_floats(grain_density, "g/cm^3", "grain_density"),
-    )
-    return 10.0 * mass / (density * 0.25 * np.pi * width**2)
+    # g, cm and g/cm^3 give cm; 10 turns them into mm.
+    return 10.0 * dry_mass / (grain_density * 0.25 * np.pi * diameter**2)
 
 
 def curve(

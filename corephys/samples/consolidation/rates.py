@@ -3,15 +3,19 @@ permeability."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.laws import law
 from corephys.numerics.yield_point import natural_cubic
 from corephys.samples.consolidation.curves import SAFETY, Step, along, curve, gather
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, WithUnit
 
 __all__ = ["coefficient_from_time", "consolidation_rate", "hydraulic_conductivity", "permeability"]
 
@@ -136,29 +140,28 @@ FEWEST_READINGS = thresholds.count("time_readings")
 AGREE = thresholds.value("rate_methods_agree")
 
 
-def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) -> Any:
+@law("m^2/s", drainage_path="m", time="s")
+def coefficient_from_time(
+    drainage_path: Dimensional, time: Dimensional, *, share: float = 0.5
+) -> WithUnit:
     """Coefficient of consolidation from the time of half or nine tenths of the consolidation.
 
     Parameters
     ----------
     drainage_path : Quantity, DataArray or str
-        Longest way of the water out of the disc [mm]: half its height where both faces drain.
+        Longest path of the water out of the disc [mm]: half its height where both faces drain.
     time : Quantity, DataArray or str
-        Of that share [s].
+        Time in which that share of the consolidation takes place [s].
     share : {0.5, 0.9}
-        Of primary consolidation [1].
+        Share of primary consolidation [1].
 
     Returns
     -------
-    float or DataArray
-        [m^2/s], plain floats.
+    Quantity or DataArray
+        Coefficient of consolidation [m^2/s].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For another share.
 
@@ -168,92 +171,82 @@ def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) 
     load that is uniform over the height (Taylor 1948, Fundamentals of Soil Mechanics).
     """
     if share not in _FACTOR:
-        raise ValueError(f"share is 0.5 or 0.9, not {share!r}")
-    path, late = series.at_same_positions(
-        drainage_path=units.as_floats(drainage_path, "m", "drainage_path"),
-        time=units.as_floats(time, "s", "time"),
-    )
-    return _FACTOR[share].value * path**2 / late
+        raise ValueError(f"share is {share!r}; it must be 0.5 or 0.9")
+    return _FACTOR[share].value * drainage_path**2 / time
 
 
+@law(
+    "m/s",
+    coefficient="m^2/s",
+    compressibility="1/Pa",
+    pore_water_density="kg/m^3",
+    gravity="m/s^2",
+)
 def hydraulic_conductivity(
-    coefficient: Any,
-    compressibility: Any,
+    coefficient: Dimensional,
+    compressibility: Dimensional,
     *,
-    pore_water_density: Any = _C["pore_water_density"],
-    gravity: Any = _C["gravity"],
-) -> Any:
+    pore_water_density: Dimensional = _C["pore_water_density"],
+    gravity: Dimensional = _C["gravity"],
+) -> WithUnit:
     """Hydraulic conductivity from coefficient of consolidation and compressibility.
 
     Parameters
     ----------
     coefficient : Quantity, DataArray or str
-        Of consolidation [m^2/s].
+        Coefficient of consolidation [m^2/s].
     compressibility : Quantity, DataArray or str
-        Of volume, strain over stress [1/MPa].
-    pore_water_density, gravity : Quantity, str or Constant
-        [g/cm^3], [m/s^2].
+        Compressibility of volume, strain over stress [1/MPa].
+    pore_water_density, gravity : Quantity, DataArray, str or Constant
+        Density of the pore water [g/cm^3] and acceleration of gravity [m/s^2].
 
     Returns
     -------
-    float or DataArray
-        [m/s], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
+    Quantity or DataArray
+        Hydraulic conductivity [m/s].
 
     Notes
     -----
     k = cv mv rho g: definition of cv in Terzaghi (1925).
     """
-    c, m = series.at_same_positions(
-        coefficient=units.as_floats(coefficient, "m^2/s", "coefficient"),
-        compressibility=units.as_floats(compressibility, "1/Pa", "compressibility"),
-    )
-    density = units.as_floats(pore_water_density, "kg/m^3", "pore_water_density")
-    return c * m * density * units.as_floats(gravity, "m/s^2", "gravity")
+    return coefficient * compressibility * pore_water_density * gravity
 
 
+@law(
+    "m^2",
+    conductivity="m/s",
+    viscosity="Pa s",
+    pore_water_density="kg/m^3",
+    gravity="m/s^2",
+)
 def permeability(
-    conductivity: Any,
+    conductivity: Dimensional,
     *,
-    viscosity: Any = _C["sea_water_viscosity"],
-    pore_water_density: Any = _C["pore_water_density"],
-    gravity: Any = _C["gravity"],
-) -> Any:
+    viscosity: Dimensional = _C["sea_water_viscosity"],
+    pore_water_density: Dimensional = _C["pore_water_density"],
+    gravity: Dimensional = _C["gravity"],
+) -> WithUnit:
     """Permeability from hydraulic conductivity.
 
     Parameters
     ----------
     conductivity : Quantity, DataArray or str
-        Hydraulic [m/s].
-    viscosity : Quantity, str or Constant
-        Of the water at the temperature of the test [Pa s].
-    pore_water_density, gravity : Quantity, str or Constant
-        [g/cm^3], [m/s^2].
+        Hydraulic conductivity [m/s].
+    viscosity : Quantity, DataArray, str or Constant
+        Viscosity of the water at the temperature of the test [Pa s].
+    pore_water_density, gravity : Quantity, DataArray, str or Constant
+        Density of the pore water [g/cm^3] and acceleration of gravity [m/s^2].
 
     Returns
     -------
-    float or DataArray
-        [m^2], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+    Quantity or DataArray
+        Permeability [m^2].
 
     Notes
     -----
     K = k mu / (rho g): definition.
     """
-    k = units.as_floats(conductivity, "m/s", "conductivity")
-    weight = units.as_floats(pore_water_density, "kg/m^3", "pore_water_density")
-    weight = weight * units.as_floats(gravity, "m/s^2", "gravity")
-    return k * units.as_floats(viscosity, "Pa s", "viscosity") / weight
+    return conductivity * viscosity / (pore_water_density * gravity)
 
 
 def consolidation_rate(
@@ -379,11 +372,11 @@ def _result(
     reason[known.sum(axis=0) == 1] |= flags.bit("poor_fit")
     coords = along(table, rows, step=number)
     c = xr.DataArray(best, dims="reading", coords=coords)
+    fluid = {"pore_water_density": pore_water_density}
+    # Without attributes: build() stamps unit and name of each quantity afresh.
     k = hydraulic_conductivity(
-        c.assign_attrs(units="m^2/s"),
-        xr.DataArray(m, dims="reading", coords=coords, attrs={"units": "1/Pa"}),
-        pore_water_density=pore_water_density,
-    )
+        c.assign_attrs(units="m^2/s"), units.quantity(m, "1/Pa"), **fluid
+    ).drop_attrs()
     effects = {"consolidation_fit": half}
     dataset = series.build(
         {
@@ -400,13 +393,11 @@ def _result(
             **{row.name: row for row in _FACTOR.values()},
         },
     )
-    deep = permeability(
-        k.assign_attrs(units="m/s"), viscosity=viscosity, pore_water_density=pore_water_density
-    )
+    deep = permeability(k.assign_attrs(units="m/s"), viscosity=viscosity, **fluid)
     for name, array, unit, words in (
         ("coefficient_log_time", by_log, "m^2/s", "coefficient by the logarithm of time"),
         ("coefficient_root_time", by_root, "m^2/s", "coefficient by the root of time"),
-        ("permeability", np.asarray(deep), "m^2", "permeability"),
+        ("permeability", deep.values, "m^2", "permeability"),
         ("compressibility", 1e6 * m, "1/MPa", "strain of the step over its increment of stress"),
         ("mean_void_ratio", ratio, "1", "mean void ratio of the step"),
         ("stress", stress, "kPa", "vertical effective stress at the end of the step"),

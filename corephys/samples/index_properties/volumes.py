@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys.ground import companions, flags, series, thresholds, units
+from corephys.ground import companions, flags, thresholds, units
 from corephys.ground.arguments import positive
+from corephys.ground.laws import law
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, WithUnit
 
 __all__ = [
     "block_volume",
@@ -24,67 +28,46 @@ __all__ = [
 _T = thresholds.DEFAULTS
 
 
-def cylinder_volume(diameter: Any, length: Any) -> Any:
+@law("cm^3", diameter="positive cm", length="positive cm")
+def cylinder_volume(diameter: Dimensional, length: Dimensional) -> WithUnit:
     """Volume of a cylinder measured by calliper.
 
     Parameters
     ----------
     diameter, length : Quantity, DataArray or str
-        [mm].
+        Diameter and length of the cylinder [mm].
 
     Returns
     -------
-    float, ndarray or DataArray
-        [cm^3], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
-    ValueError
-        When no diameter or length is above zero.
+    Quantity or DataArray
+        Volume [cm^3].
 
     Notes
     -----
     V = pi d^2 l / 4 (geometry).
     """
-    d, long = series.at_same_positions(
-        diameter=positive(diameter, "cm", "diameter"), length=positive(length, "cm", "length")
-    )
-    return 0.25 * np.pi * d * d * long
+    return 0.25 * np.pi * diameter * diameter * length
 
 
-def block_volume(length: Any, width: Any, height: Any) -> Any:
+@law("cm^3", length="positive cm", width="positive cm", height="positive cm")
+def block_volume(length: Dimensional, width: Dimensional, height: Dimensional) -> WithUnit:
     """Volume of a block measured by calliper.
 
     Parameters
     ----------
     length, width, height : Quantity, DataArray or str
-        [mm].
+        Sides of the block [mm].
 
     Returns
     -------
-    float, ndarray or DataArray
-        [cm^3], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
-    ValueError
-        When no side is above zero.
+    Quantity or DataArray
+        Volume [cm^3].
 
     Notes
     -----
     V = l w h (geometry).
     """
-    sides = {"length": length, "width": width, "height": height}
-    found = series.at_same_positions(**{n: positive(v, "cm", n) for n, v in sides.items()})
-    return found[0] * found[1] * found[2]
+    return length * width * height
 
 
 def pycnometer_cells(

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, seawater, series, units
 from corephys.ground.arguments import measured_fraction
+from corephys.ground.laws import law
 from corephys.uncertainty import Measured, bare, combine, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Numbers
 
 __all__ = ["pore_water_at", "porosity_without_interlayer_water", "water_by_exchange_capacity"]
 
@@ -112,27 +116,26 @@ def pore_water_at(
 _C = constants.CONSTANTS
 
 
+@law("1", exchange_capacity="mol/kg", water_per_charge="1")
 def water_by_exchange_capacity(
-    exchange_capacity: Any, *, water_per_charge: Any = _C["interlayer_water_per_charge"]
-) -> Any:
+    exchange_capacity: Dimensional,
+    *,
+    water_per_charge: Fraction = _C["interlayer_water_per_charge"],
+) -> Numbers:
     """Interlayer water per mass of dried solids from the cation exchange capacity.
 
     Parameters
     ----------
     exchange_capacity : Quantity, DataArray or str
-        Moles of charge per mass of dried solids [mol/kg]; 100 milliequivalents in 100 g are 1.
+        Moles of charge per mass of dried solids [mol/kg]; 100 milliequivalents in 100 g are
+        1 mol/kg.
     water_per_charge : float or Constant
-        Molecules of water a charge, dimensionless.
+        Number of water molecules per charge, dimensionless.
 
     Returns
     -------
     float, ndarray or DataArray
-        g of water a g of solids, dimensionless.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+        Mass of water per mass of dried solids, dimensionless.
 
     Notes
     -----
@@ -144,9 +147,8 @@ def water_by_exchange_capacity(
     >>> round(water_by_exchange_capacity("0.3 mol/kg"), 5)
     0.08107
     """
-    capacity = units.as_floats(exchange_capacity, "mol/kg", "exchange_capacity")
-    number = units.as_floats(water_per_charge, "1", "water_per_charge")
-    return capacity * number * _C["water_molar_mass"].value / 1000.0
+    # The molar mass is in g/mol, the capacity in mol/kg: 1000 turns g into kg.
+    return exchange_capacity * water_per_charge * _C["water_molar_mass"].value / 1000.0
 
 
 def porosity_without_interlayer_water(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -11,9 +11,13 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.laws import law
 from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import ordinary_line
 from corephys.uncertainty import Measured, bare, covariance_effects, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, WithUnit
 
 __all__ = [
     "SAFETY",
@@ -153,26 +157,25 @@ def _volume(diameter: Any, height: Any, ends: float) -> tuple[Any, Any, Any]:
     return side + ends * one, by_diameter, 0.5 * np.pi * diameter**2
 
 
-def vane_constant(diameter: Any, height: Any, *, ends: int = 2) -> Any:
-    """Torque of a vane over the strength of what it shears.
+@law("m^3", diameter="positive mm", height="positive mm")
+def vane_constant(diameter: Dimensional, height: Dimensional, *, ends: int = 2) -> WithUnit:
+    """Torque of a vane over the strength of the sediment that it shears.
 
     Parameters
     ----------
     diameter, height : Quantity, DataArray, Constant or str
-        Of the blades [mm].
+        Diameter and height of the blades [mm].
     ends : {2, 1}
-        End faces that shear: 2 where the vane is buried, 1 where its top lies in the face of the
-        core.
+        Number of end faces that shear: 2 for a buried vane, 1 for a vane whose top lies in the
+        face of the core.
 
     Returns
     -------
-    float or array
-        [m^3].
+    Quantity or DataArray
+        Vane constant [m^3].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When a length is not above zero, or ``ends`` is neither 1 nor 2.
 
@@ -182,8 +185,7 @@ def vane_constant(diameter: Any, height: Any, *, ends: int = 2) -> Any:
     cylinder with the full strength on side and ends, geometry; as in ASTM D4648.
     """
     _one_or_two(ends)
-    d, h = positive(diameter, "mm", "diameter"), positive(height, "mm", "height")
-    return 1e-9 * _volume(d, h, float(ends))[0]
+    return 1e-9 * _volume(diameter, height, float(ends))[0]  # mm^3 to m^3
 
 
 def _one_or_two(ends: Any) -> None:
