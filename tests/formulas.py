@@ -98,9 +98,6 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.needle.combining.combine_repeats": (
         "a weighted mean of repeats with a test of their agreement, no physics"
     ),
-    "corephys.samples.velocity.velocity_kernel": (
-        "the arithmetic of velocity, whose rows run through it"
-    ),
     "corephys.samples.velocity.calibrate": (
         "a weighted line: the certified lines of numerics stand for it, made-up standards test it"
     ),
