@@ -89,17 +89,14 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.index_properties.reported.consistency": (
         "a comparison of reported with recomputed values, without physics of its own"
     ),
-    "corephys.samples.needle.reduction.windows": (
+    "corephys.samples.needle.windows": (
         "the windows of thermal_conductivity laid open, without physics of their own"
     ),
-    "corephys.samples.needle.reduction.thermal_conductivity": (
+    "corephys.samples.needle.thermal_conductivity": (
         "the whole evaluation of heating curves: its formulas have rows, the simulator tests it"
     ),
     "corephys.samples.needle.combining.combine_repeats": (
         "a weighted mean of repeats with a test of their agreement, no physics"
-    ),
-    "corephys.samples.velocity.velocity_kernel": (
-        "the arithmetic of velocity, whose rows run through it"
     ),
     "corephys.samples.velocity.calibrate": (
         "a weighted line: the certified lines of numerics stand for it, made-up standards test it"

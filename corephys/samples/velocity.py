@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import Line, ordinary_line
 from corephys.uncertainty import Measured, covariance_effects, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Measurement, Scalar
+
 __all__ = [
     "Calibration",
     "anisotropy",
@@ -21,31 +24,30 @@ __all__ = [
     "elastic_moduli",
     "reduce_table",
     "velocity",
-    "velocity_kernel",
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Calibration of a velocity bench for samples with standards of several lengths.
+# Calibration of a velocity bench with standards of several lengths.
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """t = delay + length_factor length / velocity of the standard.
+    """Calibration of a bench: t = delay + length_factor length / velocity of the standard.
 
     Parameters
     ----------
     delay : float
-        Of transducers and electronics [us].
+        Delay of transducers and electronics [us].
     length_factor : float
         True length over length as read, a pure number.
     covariance : (2, 2) ndarray
-        Of delay [us] and length factor [1]; NaN where it is not known.
+        Covariance of delay [us] and length factor [1]; NaN where unknown.
     standard_velocity : float
-        Fitted [m/s] where it was not given, else NaN.
+        Velocity of the standards [m/s] if it was fitted, otherwise NaN.
     length, travel_time, residual : ndarray, (standard)
-        The standards [mm], [us] and measured less fitted [us].
+        Lengths [mm] and travel times [us] of the standards, and measured less fitted time [us].
     residual_deviation : float
-        Standard deviation of the residuals with the degrees of freedom of the fit [us].
+        Standard deviation of the residuals [us], by the degrees of freedom of the fit.
     """
 
     delay: float
@@ -68,7 +70,7 @@ class Calibration:
         return float(np.sqrt(self.covariance[1, 1]))
 
     def describe(self) -> str:
-        """Delay, scale of length and what they rest on, in one line."""
+        """Return delay, length factor and number of standards in one line of text."""
         return (
             f"delay {self.delay:.4g} +- {self.delay_uncertainty:.2g} us, length factor "
             f"{self.length_factor:.5g} +- {self.length_factor_uncertainty:.2g}; "
@@ -77,28 +79,29 @@ class Calibration:
 
 
 def calibrate(
-    length: Any,
-    travel_time: Any,
+    length: Dimensional,
+    travel_time: Dimensional,
     *,
-    velocity: Any = None,
-    velocity_uncertainty: Any = None,
-    travel_time_uncertainty: Any = None,
+    velocity: Dimensional | None = None,
+    velocity_uncertainty: Scalar | None = None,
+    travel_time_uncertainty: Dimensional | None = None,
 ) -> Calibration:
-    """Delay of the transducers, and scale of the calliper, from standards of several lengths.
+    """Delay of the transducers and scale of the calliper, from standards of several lengths.
 
     Parameters
     ----------
     length, travel_time : DataArray or Quantity, (standard)
-        As read on the bench [mm], [us]; standards with a cell that is empty are left out.
+        Length [mm] and travel time [us] as read on the bench; standards with a missing cell are
+        left out.
     velocity : Quantity, DataArray or str, optional
-        Of the standards [m/s]. Without it one material is assumed, whose velocity is fitted while
-        the calliper is taken as true.
+        Velocity of the standards [m/s]. If not given, all standards are assumed to be of one
+        material; its velocity is then fitted, and the calliper is assumed to be right.
     velocity_uncertainty : Quantity or str, optional
-        Error that the velocities of all standards share [m/s]; unknown leaves the length factor
-        without uncertainty (NaN). Not used without ``velocity``.
+        Error that the velocities of all standards share [m/s]. If not given, the uncertainty of
+        the length factor is NaN. Not used without ``velocity``.
     travel_time_uncertainty : Quantity, DataArray or str, optional
-        Of the standards' times [us], the weights of the line; without it the scatter about the
-        line sets the errors.
+        Uncertainty of the travel times [us], which weights the line. If not given, the scatter
+        about the line gives the errors.
 
     Returns
     -------
@@ -107,15 +110,13 @@ def calibrate(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When there are too few standards, or they all have one length.
+        When there are too few standards, or all have the same length.
 
     Notes
     -----
     Weighted line of t on L / v: its intercept is the delay and its slope the length factor; of t
-    on L where v is not known, whose slope is 1 / v (blocks of several lengths: Boyce 1976, from
+    on L where v is unknown, whose slope is 1 / v (blocks of several lengths: Boyce 1976, from
     memory). An error of v that all standards share scales the slope and leaves the intercept.
     """
     x = np.ravel(np.asarray(units.as_floats(length, "mm", "length"), dtype=float))
@@ -131,13 +132,14 @@ def calibrate(
     x, t, v = x[known], t[known], v[known]
     if velocity is not None and np.any(v <= 0.0):
         raise ValueError(f"velocity of a standard is {v.min():g} m/s; it must be positive")
+    # Two standards give a line but no scatter, so they need a given uncertainty.
     least = 2 if sigma is not None else 3
     if np.unique(x).size < 2 or x.size < least:
         raise ValueError(
             f"{x.size} standards of {np.unique(x).size} lengths do not fix delay and slope; give "
-            f"{least} or more, of two lengths at least"
+            f"{least} or more standards, of two lengths at least"
         )
-    across = x if velocity is None else 1e3 * x / v
+    across = x if velocity is None else 1e3 * x / v  # mm over m/s is 1e3 us
     line = ordinary_line(across, t, sigma)
     residual = t - line.intercept - line.slope * across
     freedom = x.size - 2
@@ -155,13 +157,14 @@ def calibrate(
     )
 
 
-def _share(v: np.ndarray, uncertainty: Any) -> float:
-    """Relative error that the standards share [1]; NaN where it is not known."""
+def _share(v: np.ndarray, uncertainty: Scalar | None) -> float:
+    """Relative error that all standards share [1], NaN where unknown."""
     u = units.as_floats(uncertainty, "m/s", "velocity_uncertainty", difference=True, optional=True)
     return float("nan") if u is None else float(np.mean(np.asarray(u) / v))
 
 
 def _calibration(line: Line, free: bool, share: float, rest: tuple[Any, ...]) -> Calibration:
+    """Calibration from the line; ``free`` where the velocity of the standards was fitted."""
     if free:
         alone = np.diag([line.covariance[0, 0], 0.0])
         return Calibration(line.intercept, 1.0, alone, 1e3 / line.slope, *rest)
@@ -171,38 +174,25 @@ def _calibration(line: Line, free: bool, share: float, rest: tuple[Any, ...]) ->
 
 
 # --------------------------------------------------------------------------------------------------
-# P- and S-wave velocity of discrete samples between two transducers, along three axes.
+# P- and S-wave velocity.
 #
-# The order of the work: the delay of the transducers, the calliper's zero and scale, length over
-# time; then what two axes at one place say of anisotropy, and what two waves say of the moduli.
-# At 1600 m/s and 25 mm, 0.1 us of delay is 10 m/s and 0.1 mm is 6 m/s.
+# The order of the work: subtract the delay of the transducers, correct zero and scale of the
+# calliper, divide length by time. Then two axes at one place give the anisotropy, and two waves
+# give the elastic moduli. At 1600 m/s and 25 mm, an error of 0.1 us in the delay is 10 m/s, and one
+# of 0.1 mm in the length is 6 m/s.
 
 
 QUANTITIES = {"P": "p_wave_velocity", "S": "s_wave_velocity"}
 _AXES = ("along", "across", "normal")
 
 
-def velocity_kernel(
-    length: Any, travel_time: Any, *, delay: float, offset: float, factor: float
-) -> tuple[Any, Any, Any, Any]:
-    """Velocity, path, net time and reasons of readings.
+def _velocity_kernel(
+    length: np.ndarray, travel_time: np.ndarray, *, delay: float, offset: float, factor: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Velocity [m/s], path [mm], time in the sample [us] and reasons, from mm and us.
 
-    Parameters
-    ----------
-    length, travel_time : float or ndarray, broadcastable
-        As read [mm], [us].
-    delay, offset, factor : float
-        [us], [mm] and [1]: path = offset + factor length.
-
-    Returns
-    -------
-    tuple of ndarray
-        Velocity [m/s], path [mm], time in the sample [us], int64 reasons. Velocity is NaN where
-        path or time is not positive.
-
-    Notes
-    -----
-    V = path / (t - t0): geometry of a straight ray.
+    V = path / (t - t0), path = offset + factor length: geometry of a straight ray. The velocity is
+    NaN where path or time is not positive.
     """
     path, net = np.broadcast_arrays(
         np.asarray(offset + factor * length, dtype=float),
@@ -216,47 +206,48 @@ def velocity_kernel(
 
 
 def velocity(
-    length: Any,
-    travel_time: Any,
+    length: Dimensional,
+    travel_time: Dimensional,
     *,
     wave: str = "P",
     calibration: Calibration | None = None,
-    delay: Any = None,
-    delay_uncertainty: Any = None,
-    length_offset: Any = "0 mm",
-    length_factor: Any = 1.0,
-    length_systematic: Any = None,
-    length_uncertainty: Any = None,
-    travel_time_uncertainty: Any = None,
-    reason: Any = 0,
+    delay: Scalar | None = None,
+    delay_uncertainty: Scalar | None = None,
+    length_offset: Scalar = "0 mm",
+    length_factor: Fraction = 1.0,
+    length_systematic: Scalar | None = None,
+    length_uncertainty: Dimensional | None = None,
+    travel_time_uncertainty: Dimensional | None = None,
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Velocity of samples from length and travel time.
 
     Parameters
     ----------
     length : DataArray, Quantity or str, (reading)
-        Distance of the transducers' faces as read [mm].
+        Distance between the faces of the transducers as read [mm].
     travel_time : DataArray, Quantity or str, (reading)
-        As picked, with the delay [us].
+        Travel time as picked, delay included [us].
     wave : {"P", "S"}
-        Which wave was sent. Each has transducers, and errors of delay, of its own.
+        Wave that was sent. The transducers of each wave have their own delay and its error.
     calibration : Calibration, optional
-        From :func:`calibrate`: delay and scale of length with their covariance. It goes before
-        ``delay`` and ``length_factor``.
+        Result of :func:`calibrate`: delay and scale of length with their covariance. It takes
+        precedence over ``delay`` and ``length_factor``.
     delay : Quantity or str, optional
-        Of transducers and electronics [us], where there is no calibration.
+        Delay of transducers and electronics [us], used without a calibration.
     delay_uncertainty : Quantity or str, optional
-        Systematic [us]; effect ``sample_velocity_delay``. Unknown gives NaN.
+        Systematic uncertainty of the delay [us]; effect ``sample_velocity_delay``. NaN if not
+        given.
     length_offset : Quantity or str
         Zero of the calliper [mm]: path = offset + factor length.
     length_factor : float
         Scale of the calliper, a pure number.
     length_systematic : Quantity or str, optional
-        Error that all lengths share [mm]; effect ``sample_length``. Unknown gives NaN.
+        Error that all lengths share [mm]; effect ``sample_length``. NaN if not given.
     length_uncertainty, travel_time_uncertainty : Quantity, DataArray or str, optional
-        Random standard uncertainties of one reading [mm], [us]; unknown gives NaN.
+        Random standard uncertainties of one reading [mm], [us]; NaN if not given.
     reason : int or DataArray of int
-        Reasons already found for these readings.
+        Bit mask of reasons already found.
 
     Returns
     -------
@@ -266,25 +257,23 @@ def velocity(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
-        When the wave is not known, or neither calibration nor delay is given.
+        When the wave is unknown, or neither calibration nor delay is given.
 
     Notes
     -----
-    V = (a + b L) / (t - t0), as in :func:`velocity_kernel`: geometry. dV/dt0 = V / (t - t0) and
+    V = (a + b L) / (t - t0): geometry of a straight ray. dV/dt0 = V / (t - t0) and
     dV/da = V / path; uncertainties by JCGM 100:2008, 5.1. The effects of an S-wave's delay end in
-    ``_s_wave``, since its transducers are others; the calliper is the same.
+    ``_s_wave``, since it has other transducers; the calliper is the same.
     """
     quantity = _quantity(wave)
     series.require_same_positions(length=length, travel_time=travel_time)
-    used = calibration or _stated(delay, delay_uncertainty, length_factor, wave)
+    used = calibration or _given_delay(delay, delay_uncertainty, length_factor, wave)
     offset = float(units.as_floats(length_offset, "mm", "length_offset"))
     speed, path, net, found = series.apply(
-        velocity_kernel,
+        _velocity_kernel,
         units.as_floats(length, "mm", "length"),
         units.as_floats(travel_time, "us", "travel_time"),
         outputs=4,
@@ -323,16 +312,20 @@ _STEPS = (
 
 
 def _quantity(wave: str) -> str:
+    """Name of the velocity of a wave."""
     if wave not in QUANTITIES:
-        raise ValueError(f"wave is {wave!r}; it is 'P' or 'S'")
+        raise ValueError(f"wave is {wave!r}; it must be 'P' or 'S'")
     return QUANTITIES[wave]
 
 
-def _stated(delay: Any, uncertainty: Any, factor: Any, wave: str) -> Calibration:
+def _given_delay(
+    delay: Scalar | None, uncertainty: Scalar | None, factor: Fraction, wave: str
+) -> Calibration:
+    """Calibration from a given delay and length factor."""
     if delay is None:
         raise ValueError(
-            f"give a calibration from sample_velocity.calibrate, or the delay of the {wave}-wave "
-            "transducers such as '4.2 us'"
+            f"the delay of the {wave}-wave transducers is unknown; give a calibration from "
+            "sample_velocity.calibrate, or the delay, such as '4.2 us'"
         )
     variance = stated(uncertainty, "us", "delay_uncertainty") ** 2
     return Calibration(
@@ -345,7 +338,10 @@ def _stated(delay: Any, uncertainty: Any, factor: Any, wave: str) -> Calibration
 def _delay_effects(
     used: Calibration, speed: Any, net: Any, wave: str, *, joined: bool
 ) -> dict[str, Any]:
-    """A longer delay leaves less time in the sample, hence a faster sample."""
+    """Effects of the delay, or of delay and length factor of a calibration together.
+
+    They are positive: with a longer delay less time is left in the sample, which then is faster.
+    """
     end = "" if wave == "P" else "_s_wave"
     per_delay = speed / net
     if not joined:
@@ -361,47 +357,47 @@ def reduce_table(
     table: xr.Dataset,
     *,
     calibration: Calibration | None = None,
-    delay: Any = None,
-    delay_uncertainty: Any = None,
+    delay: Scalar | None = None,
+    delay_uncertainty: Scalar | None = None,
     s_calibration: Calibration | None = None,
-    s_delay: Any = None,
-    s_delay_uncertainty: Any = None,
-    length_offset: Any = "0 mm",
-    length_factor: Any = 1.0,
-    length_systematic: Any = None,
-    length_uncertainty: Any = None,
-    travel_time_uncertainty: Any = None,
-    s_travel_time_uncertainty: Any = None,
+    s_delay: Scalar | None = None,
+    s_delay_uncertainty: Scalar | None = None,
+    length_offset: Scalar = "0 mm",
+    length_factor: Fraction = 1.0,
+    length_systematic: Scalar | None = None,
+    length_uncertainty: Dimensional | None = None,
+    travel_time_uncertainty: Dimensional | None = None,
+    s_travel_time_uncertainty: Dimensional | None = None,
 ) -> dict[str, xr.Dataset]:
-    """Velocities of a table of samples, one Dataset for each wave that is there.
+    """Velocities of a table of samples, one Dataset for each wave in the table.
 
     Parameters
     ----------
     table : Dataset, (reading)
-        With ``length`` [mm], ``travel_time`` [us], ``axis`` (``along`` the core, ``across`` it in
-        the split face, or ``normal`` to that face) and, where there is more than P, ``wave``; an
-        empty wave is P. Its ``reason`` is carried on.
+        Columns ``length`` [mm], ``travel_time`` [us] and ``axis`` (``along`` the core, ``across``
+        it in the split face, or ``normal`` to that face), and ``wave`` for a table with S-waves; an
+        empty wave is P. Reasons in the column ``reason`` are kept.
     calibration, s_calibration : Calibration, optional
-        Of the P-wave and of the S-wave transducers.
+        Calibrations of the P-wave and of the S-wave transducers.
     delay, delay_uncertainty, s_delay, s_delay_uncertainty : Quantity or str, optional
-        [us], where there is no calibration; those of S are needed only where there are S rows.
+        Delays and their uncertainties [us], used without a calibration; those of S are needed only
+        for a table with S-waves.
     length_offset, length_factor, length_systematic, length_uncertainty : Quantity, str or float
-        As in :func:`velocity` [mm], the factor a pure number.
+        Zero, scale and errors of the calliper as in :func:`velocity` [mm], the scale a pure number.
     travel_time_uncertainty, s_travel_time_uncertainty : Quantity, DataArray or str, optional
-        Random, of one P and of one S pick [us]; an S onset is picked less surely.
+        Random uncertainty of one P and of one S pick [us]; S onsets are picked less precisely.
 
     Returns
     -------
     dict of str to Dataset
         ``p_wave_velocity`` and ``s_wave_velocity``, each with the rows of its wave in their order
         and the quantity of that name [m/s]; ``axis``, ``wave`` and, where given, ``temperature``
-        as coordinates. Their rows together are those of the table.
+        as coordinates. Together they have all rows of the table.
 
     Raises
     ------
     ValueError
-        When a column is missing, an axis or a wave is not known, or the delay of a wave is not
-        given.
+        When a column is missing, an axis or a wave is unknown, or the delay of a wave is not given.
 
     Notes
     -----
@@ -411,7 +407,7 @@ def reduce_table(
     if lacking:
         raise ValueError(
             f"the table of sample velocities has {table.sizes.get('reading', 0)} rows and no "
-            f"column {lacking[0]!r}"
+            f"column {lacking[0]!r}; it needs length [mm], travel_time [us] and axis"
         )
     waves = np.array([str(w) or "P" for w in _words(table, "wave", "P")], dtype=object)
     axes = np.array([str(a) for a in _words(table, "axis", "")], dtype=object)
@@ -420,7 +416,7 @@ def reduce_table(
         if unknown.size:
             raise ValueError(
                 f"{what} is {word[unknown[0]]!r} in {unknown.size} rows, first in reading "
-                f"{unknown[0]}; it is one of {', '.join(map(repr, legal))}"
+                f"{unknown[0]}; it must be one of {', '.join(map(repr, legal))}"
             )
     of_wave = {
         "P": (calibration, delay, delay_uncertainty, travel_time_uncertainty),
@@ -458,6 +454,7 @@ def reduce_table(
 
 
 def _words(table: xr.Dataset, name: str, default: str) -> np.ndarray:
+    """Column of words, or the default in every row."""
     size = table.sizes["reading"]
     return table[name].values if name in table else np.full(size, default, dtype=object)
 
@@ -473,7 +470,7 @@ def _placed(table: xr.Dataset, axes: np.ndarray, waves: np.ndarray) -> xr.Datase
 
 
 # --------------------------------------------------------------------------------------------------
-# Anisotropy of the P-wave velocity from two or three axes of the samples at one place.
+# Anisotropy of the P-wave velocity, from two or three axes at one place.
 
 
 _T = thresholds.DEFAULTS
@@ -483,19 +480,20 @@ _PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed",
 
 
 def _by_horizontal(horizontal: Any, along: Any) -> tuple[Any, Any, Any]:
-    """A and its derivatives by the horizontal and by the along-core velocity."""
+    """Anisotropy A and its derivatives by the horizontal and by the along-core velocity."""
     both = horizontal + along
     return 2.0 * (horizontal - along) / both, 4.0 * along / both**2, -4.0 * horizontal / both**2
 
 
 def _places(core: Any, section: Any, offset: np.ndarray, within: float) -> list[np.ndarray]:
-    """Readings by place: in one section, no farther below the first of them than ``within``."""
+    """Readings by place: in one section, each within ``within`` [cm] below the first one."""
     order = np.lexsort((offset, section, core))
     places: list[list[int]] = []
     start = np.nan
     for row in order:
         last = places[-1][0] if places else row
         same = bool(places) and core[row] == core[last] and section[row] == section[last]
+        # 1e-9 cm, so that a distance equal to the limit counts whatever its rounding.
         if same and offset[row] - start <= within + 1e-9:
             places[-1].append(int(row))
         else:
@@ -507,58 +505,59 @@ def _places(core: Any, section: Any, offset: np.ndarray, within: float) -> list[
 def anisotropy(
     velocity: xr.Dataset,
     *,
-    within: Any = _T["match_reach"],
+    within: Scalar = _T["match_reach"],
     horizontal: str = "mean",
     least_ratio: float = _T["velocity_anisotropy_errors"],
     allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
 ) -> xr.Dataset:
-    """Horizontal against along-core P-wave velocity, where both were measured.
+    """Anisotropy: horizontal against along-core P-wave velocity at places with both.
 
     Parameters
     ----------
     velocity : Dataset, (reading)
-        ``p_wave_velocity`` [m/s] as :func:`corephys.sample_velocity.reduce_table` gives it, with
-        the coordinates core, section, offset [cm] and axis.
+        ``p_wave_velocity`` [m/s], as from :func:`corephys.sample_velocity.reduce_table`, with the
+        coordinates core, section, offset [cm] and axis.
     within : Quantity or str
-        Readings of one section no farther apart than this are one place [cm].
+        Largest distance of the readings of one place [cm].
     horizontal : {"mean", "across", "normal"}
-        Which horizontal velocity: the mean of the two directions, of which one may be missing, or
+        Horizontal velocity to use: the mean of the two directions, of which one may be missing, or
         one of them alone.
     least_ratio : float
-        Uncertainties, dimensionless, that an anisotropy must exceed to be called significant.
+        Number of standard uncertainties (dimensionless) above which an anisotropy is significant.
     allow : tuple of str
-        Levels of the flag that may be paired.
+        Flag levels of the readings that are paired.
 
     Returns
     -------
     Dataset, (reading)
-        One row a place with both directions, from the top: ``p_wave_anisotropy`` [1] with
-        uncertainty, effects and flags; ``ratio_to_uncertainty`` [1]; ``significant``; how many
-        readings stand on each side. Attributes count ``pairs``, ``unpaired_places``,
-        ``unpaired_readings`` and ``readings_left_out`` by their flag or want of a place.
+        One row for each place with both directions, from the top: ``p_wave_anisotropy`` [1] with
+        uncertainty, effects and flags; ``ratio_to_uncertainty`` [1]; ``significant``; the numbers
+        of readings along the core and horizontally. Attributes count ``pairs``,
+        ``unpaired_places``, ``unpaired_readings``, and ``readings_left_out`` because of their flag
+        or a missing position.
 
     Raises
     ------
     KeyError
-        When the Dataset does not hold ``p_wave_velocity``.
+        When the Dataset does not have ``p_wave_velocity``.
     ValueError
-        When a coordinate is missing or ``horizontal`` is not known.
+        When a coordinate is missing or ``horizontal`` is unknown.
 
     Notes
     -----
-    A = 2 (V_h - V_along) / (V_h + V_along): the definition of horizontal against along-core, in
-    parts of their mean; positive in mud that lies in beds across the core. Repeats and the two
+    A = 2 (V_h - V_along) / (V_h + V_along): the definition of horizontal against along-core, as a
+    fraction of their mean; positive in mud with beds across the core. Repeats and the two
     horizontal directions are averaged. Errors that all axes share (delay, calliper) enter with
-    their signs and nearly cancel; random ones of 1 % in each axis leave 1.2 to 1.4 % in A, so that
+    their signs and nearly cancel. Random errors of 1 % in each axis leave 1.2 to 1.4 % in A, so
     most values near zero are noise (JCGM 100:2008, 5.1 and 5.2).
     """
     if horizontal not in _HORIZONTAL:
-        raise ValueError(f"horizontal is {horizontal!r}; it is 'mean', 'across' or 'normal'")
+        raise ValueError(f"horizontal is {horizontal!r}; it must be 'mean', 'across' or 'normal'")
     lacking = [c for c in ("core", "section", "offset", "axis") if c not in velocity.coords]
     if lacking:
         raise ValueError(
-            f"the velocities have no coordinate {lacking[0]!r}, without which axes are not paired; "
-            "give what sample_velocity.reduce_table returns"
+            f"the velocities have no coordinate {lacking[0]!r}, which pairing needs; give the "
+            "result of sample_velocity.reduce_table"
         )
     velocity = companions.library_units(velocity)
     measured = series.unpack(velocity, _NAME)
@@ -600,15 +599,16 @@ def anisotropy(
 
 
 def _usable(velocity: xr.Dataset, values: np.ndarray, allow: tuple[str, ...]) -> np.ndarray:
+    """Readings with an allowed flag, a value and an offset."""
     flag = velocity[f"{_NAME}_flag"].values if f"{_NAME}_flag" in velocity else flags.GOOD
     offset = velocity["offset"].values.astype(float)
     return np.asarray(flags.usable(flag, allow) & np.isfinite(values) & np.isfinite(offset))
 
 
 def _mean(measured: Measured, groups: list[list[np.ndarray]]) -> Measured:
-    """Of the groups' means, one a pair; reasons joined. Effects keep their signs."""
+    """Mean over the groups of each pair, with reasons joined; effects keep their signs."""
 
-    def average(part: Any) -> np.ndarray:
+    def average(part: float | np.ndarray) -> np.ndarray:
         full = np.broadcast_to(np.asarray(part, dtype=float), np.shape(measured.values))
         return np.array([np.mean([full[g].mean() for g in pair]) for pair in groups], dtype=float)
 
@@ -636,11 +636,12 @@ def _result(
     used: dict[str, Any],
     attributes: dict[str, Any],
 ) -> xr.Dataset:
+    """Anisotropy of the pairs, with positions, significance and counts."""
     along = _mean(measured, [[a] for a, _ in pairs])
     level = _mean(measured, [h for _, h in pairs])
     values, by_level, by_along = _by_horizontal(level.values, along.values)
     random, effects = uncertainty.combine([(by_level, level), (by_along, along)])
-    # The place of a pair is that of its along-core readings.
+    # A pair has the position of its along-core readings.
     where = {}
     for name in _PLACE:
         if name in velocity.coords:
@@ -661,7 +662,7 @@ def _result(
         **attributes,
     )
     total = uncertainty.total(result, "p_wave_anisotropy")
-    # Equal velocities without an error have no ratio; any other is infinitely far from zero.
+    # Without an uncertainty the ratio is infinite, or NaN for equal velocities; both are intended.
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.abs(values) / total.values
     result["ratio_to_uncertainty"] = (
@@ -698,54 +699,53 @@ _INPUTS = ("p_wave_velocity", "s_wave_velocity", "bulk_density")
 
 
 def elastic_moduli(
-    p_wave_velocity: Any,
-    s_wave_velocity: Any,
-    bulk_density: Any,
+    p_wave_velocity: Measurement | str,
+    s_wave_velocity: Measurement | str,
+    bulk_density: Measurement | str,
     *,
-    p_wave_velocity_uncertainty: Any = None,
-    s_wave_velocity_uncertainty: Any = None,
-    bulk_density_uncertainty: Any = None,
-    reason: Any = 0,
+    p_wave_velocity_uncertainty: Dimensional | None = None,
+    s_wave_velocity_uncertainty: Dimensional | None = None,
+    bulk_density_uncertainty: Dimensional | None = None,
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Shear, bulk, Young's and P-wave modulus, Lamé's first parameter and Poisson's ratio.
 
     Parameters
     ----------
     p_wave_velocity, s_wave_velocity : Dataset, DataArray, Quantity or str
-        [m/s], at the same positions and along the same axis; a Dataset brings its uncertainties.
+        Velocities [m/s] at the same positions and along the same axis; the uncertainties of a
+        Dataset are used.
     bulk_density : Dataset, DataArray, Quantity or str
-        [g/cm^3].
+        Bulk density [g/cm^3].
     p_wave_velocity_uncertainty, s_wave_velocity_uncertainty : Quantity, DataArray, optional
-        Random [m/s], of what is no Dataset.
+        Random uncertainty of a velocity that is not a Dataset [m/s].
     bulk_density_uncertainty : Quantity, DataArray or str, optional
-        Random [g/cm^3].
+        Random uncertainty of a density that is not a Dataset [g/cm^3].
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
 
     Returns
     -------
     Dataset
         ``shear_modulus``, ``bulk_modulus``, ``young_modulus``, ``p_wave_modulus``,
         ``lame_parameter`` [GPa] and ``poisson_ratio`` [1] with uncertainties and effects; an effect
-        that two inputs share, such as the calliper's, enters once with its sign. An S-wave too fast
-        for the P-wave (V_p^2 <= 4/3 V_s^2) is ``impossible_value``.
+        that two inputs share, such as that of the calliper, enters once with its sign. An S-wave
+        too fast for the P-wave (V_p^2 <= 4/3 V_s^2) is ``impossible_value``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     KeyError
-        When a Dataset does not hold its quantity.
+        When a Dataset does not have its quantity.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
 
     Notes
     -----
     G = rho V_s^2, M = rho V_p^2, K = M - 4 G / 3, E = G (3 M - 4 G) / (M - G),
     nu = (M - 2 G) / (2 (M - G)): Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009).
-    They hold for an isotropic body; a sample whose axes differ has moduli by direction. In soft
-    mud G is small, nu is near 0.5 and the errors of M decide those of K. Uncertainty by JCGM
-    100:2008, 5.1.
+    They hold for an isotropic body; the moduli of an anisotropic sample depend on direction. In
+    soft mud G is small, nu is near 0.5 and the errors of M dominate those of K. Uncertainty by
+    JCGM 100:2008, 5.1.
     """
     given = dict(zip(_INPUTS, (p_wave_velocity, s_wave_velocity, bulk_density), strict=True))
     series.require_same_positions(**given)
@@ -754,15 +754,15 @@ def elastic_moduli(
         series.unpack(value, name, uncertainty_given=u)
         for (name, value), u in zip(given.items(), random, strict=True)
     ]
-    known = series.joined_reasons(*(_of(part.reason) for part in inputs), reason)
+    known = series.joined_reasons(*(_input_reason(part.reason) for part in inputs), reason)
     return series.build(
         moduli.isotropic(inputs, known),
         steps=("G = rho V_s^2, M = rho V_p^2", "K = M - 4 G / 3, E, nu of an isotropic body"),
     )
 
 
-def _of(reason: Any) -> Any:
-    """Reasons of an input, as far as they speak of its worth as an input."""
+def _input_reason(reason: int | np.ndarray | xr.DataArray) -> int | xr.Variable:
+    """Reason ``input_bad`` where the flag of an input is bad; its other reasons are its own."""
     worst = flags.from_reason(np.asarray(reason))
     bits = np.where(worst >= flags.BAD, flags.bit("input_bad"), 0).astype(np.int64)
     return xr.Variable("reading", bits) if bits.ndim else int(bits)

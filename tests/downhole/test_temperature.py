@@ -226,7 +226,7 @@ def test_missing_columns_tools_and_wrong_counts_are_refused():
     with pytest.raises(ValueError, match="tools has no other"):
         formation.equilibrium_temperature(table, stations, tools, conductivity="1 W/(m K)")
     two = units.quantity(np.array([1.0, 1.1]), "W/(m K)")
-    with pytest.raises(ValueError, match="one each"):
+    with pytest.raises(ValueError, match="one for each station"):
         formation.equilibrium_temperature(*_tables([_record()]), conductivity=two)
     with pytest.raises(units.UnitError, match="thermal_conductivity"):
         formation.equilibrium_temperature(*_tables([_record()]), conductivity=1.1)

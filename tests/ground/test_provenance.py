@@ -446,9 +446,9 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
         lambda: cp.needle.in_situ(
             CONDUCTIVITY, "2000 m", "100 m", "5 degC", "20 degC", "1.7 g/cm^3")],
     "samples.needle.formation.mixing_bounds": [lambda: cp.needle.mixing_bounds("0.6 1")],
-    "samples.needle.reduction.thermal_conductivity": [
+    "samples.needle.thermal_conductivity": [
         lambda: cp.needle.thermal_conductivity(_heating())],
-    "samples.needle.reduction.windows": [lambda: cp.needle.windows(_heating())],
+    "samples.needle.windows": [lambda: cp.needle.windows(_heating())],
     "samples.strength.methods.penetrometer": [
         lambda: cp.strength.penetrometer(along([40.0], "kPa"))],
     "samples.strength.methods.unconfined": [

@@ -120,7 +120,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_FAR": "of a likelihood that counts no more",
         "_BLOCK": _BLOCK,
     },
-    "samples/needle/reduction": {"USUAL_CONTACT": "where a search begins"},
+    "samples/needle/__init__": {"USUAL_CONTACT": "where a search begins"},
     "samples/needle/window_choice": {
         "_KNOTS": _GRID,
         "_EDGE": _PLACES,
@@ -166,8 +166,6 @@ CHOICES: dict[str, str] = {
     "quality.checks.neighbour_residual.each_side": _PLACES,
     "quality.checks.spikes.passes": _ROUNDS,
     "samples.consolidation.rates.coefficient_from_time.share": "which of two times was read",
-    "samples.consolidation.yield_stresses.by_specific_volume.choice": "the same",
-    "samples.consolidation.yield_stresses.by_work.choice": "alternatives that a yield is read with",
     "samples.index_properties.water.pore_water_at.temperature": _REFERENCE,
     "samples.needle.heating_power.wires": "of the instrument",
     "samples.strength.methods.vane.ends": "of the instrument",

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from corephys.ground import units
 from corephys.samples import needle
 
 POWER = 1056.0 / 18.3  # W/m
@@ -38,8 +39,10 @@ def _slope_from(time, mean, start):
 @pytest.mark.parametrize(("start", "expected"), [(5.0, 2.72), (20.0, 2.98)])
 def test_line_source_slope_depends_on_where_it_begins(sand, start, expected):
     slope = _slope_from(*sand, start)
-    found = needle.conductivity_from_slope(f"{slope:.9f} K", f"{POWER:.9f} W/m")
-    assert found == pytest.approx(expected, abs=0.005)
+    found = needle.conductivity_from_slope(
+        units.quantity(slope, "K"), units.quantity(POWER, "W/m")
+    )
+    assert found.to("W/(m K)").magnitude == pytest.approx(expected, abs=0.005)
 
 
 def test_scan_of_all_windows_shows_that_dependence(sand):

@@ -230,7 +230,7 @@ def test_overpressure_is_a_lower_bound_and_never_negative(made):
         found, load, vertical_effective_stress_uncertainty="5 kPa"
     )
     assert bound.attrs["bound"] == bound["overpressure_bound"].attrs["bound"] == "lower"
-    assert "zero says nothing" in bound.attrs["bound_in_words"]
+    assert "zero gives no information" in bound.attrs["bound_in_words"]
     assert "not for well control" in bound.attrs["safety"]
     values = bound["overpressure_bound"].values
     assert values[0] == 0.0 and bound["overpressure_difference"].values[0] < 0.0
@@ -302,7 +302,7 @@ def test_what_is_missing_is_said():
         consolidation.curve(heights)
     with pytest.raises(ValueError, match=r"height .* and time"):
         consolidation.consolidation_rate(heights)
-    with pytest.raises(ValueError, match="both or one"):
+    with pytest.raises(ValueError, match="it must be 'both' or 'one'"):
         consolidation.consolidation_rate(heights, drainage="three")
     with pytest.raises(ValueError, match="share is"):
         consolidation.coefficient_from_time("10 mm", "60 s", share=0.7)

@@ -260,7 +260,7 @@ def test_bare_numbers_missing_volume_and_foreign_positions_are_refused():
     wet, dry, dry_volume, _ = _samples(5)
     with pytest.raises(units.UnitError, match="wet_mass"):
         index.phase_relations(20.0, "13 g", "4.8 cm^3")
-    with pytest.raises(ValueError, match="dry_volume or wet_volume"):
+    with pytest.raises(ValueError, match="neither dry_volume nor wet_volume"):
         index.phase_relations("20 g", "13 g")
     with pytest.raises(PositionError):
         index.phase_relations(

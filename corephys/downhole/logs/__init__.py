@@ -1,4 +1,4 @@
-"""Downhole logs: LAS files read and written, and cores laid beside them."""
+"""Downhole logs: LAS files read and written, and cores compared with them."""
 
 from __future__ import annotations
 

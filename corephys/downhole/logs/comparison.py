@@ -1,13 +1,13 @@
-"""A core beside a log: smoothed to the log's aperture, shifted onto it, its bias before and after.
+"""Comparison of a core with a log: smoothing to the aperture, depth shift, bias before and after.
 
-A core is cut in pieces that lie a few decimetres to metres from where the log saw them; the log
-sees each place through an aperture that is wider than the step of a scan.
+The depths of a core and of a log of the same hole differ by a few decimetres to metres. One value
+of a log averages over an aperture that is wider than the step of a scan.
 """
 
 from __future__ import annotations
 
 import itertools
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -19,37 +19,42 @@ from corephys.ground.vocabulary import term
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Scalar
+
 __all__ = ["compare", "to_aperture"]
 
 _T = thresholds.DEFAULTS
 _ALLOW = ("good", "not_evaluated")
-_MOST = 5_000_000  # steps of a log that are searched for a shift
+_MOST = 5_000_000  # steps of a log to search for a shift; beyond it memory would not suffice
 
 
 def to_aperture(
     core: xr.Dataset,
     name: str,
     *,
-    at: Any,
-    aperture: Any = _T["log_aperture"],
+    at: pint.Quantity | xr.DataArray | xr.Dataset,
+    aperture: Scalar = _T["log_aperture"],
     least_share: float = _T["log_least_share"],
     allow: tuple[str, ...] = _ALLOW,
 ) -> xr.Dataset:
-    """A core's series as a log with a wider aperture would see it.
+    """Average a series of a core over the aperture of a log.
 
     Parameters
     ----------
     core : Dataset, (reading)
-        With the coordinate depth [m].
+        Series of the core with the coordinate depth [m].
     name : str
-        Quantity of the vocabulary.
+        Name of the quantity in the vocabulary.
     at : DataArray, Dataset or Quantity
-        Depths [m] of the log, or a series with the coordinate depth.
+        Depths of the log [m], or a series with the coordinate depth.
     aperture : Quantity or str
-        Length of hole that one value of the log stands for [m]; 0.3 to 0.6 m are usual (common
+        Length of hole over which one value of the log averages [m]; 0.3 to 0.6 m are usual (common
         practice, no source).
     least_share : float
-        Share of the aperture that must hold readings, else the value is missing [1].
+        Share of the aperture that must hold readings [1]; otherwise the value is missing.
     allow : tuple of str
         Flag levels of the readings that are used.
 
@@ -61,16 +66,14 @@ def to_aperture(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For an aperture that is not above zero.
 
     Notes
     -----
-    Mean of the readings within half an aperture of each depth, each weighted by the length it
-    stands for (half way to its neighbours, at most three times the usual step); a velocity is
-    averaged as a slowness, which is how a tool sees layers it runs through (definition).
+    Mean of the readings within half an aperture of each depth, each weighted by the length that it
+    represents (half way to its neighbours, at most three times the usual step). A velocity is
+    averaged as a slowness, because the times through layers add up (definition).
     """
     measured = series.unpack(core, name)
     z = np.asarray(units.as_floats(core["depth"], "m", "depth"), dtype=float)
@@ -117,14 +120,16 @@ def to_aperture(
 
 
 def _sums(part: np.ndarray, first: np.ndarray, end: np.ndarray) -> np.ndarray:
-    """Sum from first to before end of each window by itself: what is unknown or huge in one window
-    stays in it."""
+    """Sum of each window by itself, from ``first`` to before ``end``.
+
+    A cumulative sum would be faster, but one NaN or huge value would spoil all later windows.
+    """
     ends = np.column_stack([first, end]).ravel()
     return np.where(end > first, np.add.reduceat(np.append(part, 0.0), ends)[::2], 0.0)
 
 
 def _lengths(depth: np.ndarray) -> np.ndarray:
-    """Length that each reading stands for [m]: half way to its neighbours, no gap counted whole."""
+    """Length that each reading represents [m]: half way to its neighbours, gaps limited."""
     if depth.size < 2:
         return np.ones_like(depth)
     step = np.diff(depth)
@@ -134,7 +139,7 @@ def _lengths(depth: np.ndarray) -> np.ndarray:
 
 
 def _usual(steps: np.ndarray) -> float:
-    """Median of the steps that are steps, zero where none is."""
+    """Median of the steps above zero; zero where there is none."""
     rising = steps[steps > 0.0]
     return float(np.median(rising)) if rising.size else 0.0
 
@@ -144,52 +149,52 @@ def compare(
     log: xr.Dataset,
     name: str,
     *,
-    aperture: Any = _T["log_aperture"],
-    largest_shift: Any = _T["log_largest_shift"],
-    window: Any = None,
+    aperture: Scalar = _T["log_aperture"],
+    largest_shift: Scalar = _T["log_largest_shift"],
+    window: Scalar | None = None,
     least_share: float = _T["log_least_share"],
     allow: tuple[str, ...] = _ALLOW,
 ) -> xr.Dataset:
-    """Lay a core beside a log: how far to shift it, how well it then agrees, and by how much not.
+    """Compare a core with a log: depth shift, correlation and bias.
 
     Parameters
     ----------
     core, log : Dataset, (reading)
-        The same quantity of both, with the coordinate depth [m].
+        Series of the same quantity, with the coordinate depth [m].
     name : str
-        Quantity of the vocabulary.
+        Name of the quantity in the vocabulary.
     aperture : Quantity or str
-        Of the log [m]; see :func:`to_aperture`.
+        Aperture of the log [m]; see :func:`to_aperture`.
     largest_shift : Quantity or str
-        How far the core may move either way [m].
+        Largest shift of the core, up or down [m].
     window : Quantity or str, optional
-        Length of core that is shifted by itself [m]; the whole where not given.
+        Length of core with a shift of its own [m]; one shift for the complete core if not given.
     least_share : float
         Share of a window and of an aperture that must hold readings [1].
     allow : tuple of str
-        Flag levels of either that are used.
+        Flag levels of the readings that are used, of core and log.
 
     Returns
     -------
     Dataset
-        Along ``window``: its ``top`` and ``bottom`` [m] in the core's depths, the ``shift`` [m]
+        Along ``window``: its ``top`` and ``bottom`` [m] in depths of the core, the ``shift`` [m]
         to add to them, ``correlation_before`` and ``correlation`` [1], ``bias_before`` and
         ``bias`` (core less log) and ``scatter`` (standard deviation of the difference) in the
-        vocabulary's unit of the quantity, ``pairs``, and ``at_limit``, 1 where the best shift lies
-        at the largest allowed and so is none. A window without enough readings is NaN.
+        unit of the quantity in the vocabulary, ``pairs``, and ``at_limit``, 1 where the best shift
+        lies at the search limit and is therefore unreliable. A window with too few readings is
+        NaN.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When core and log share no depth within the largest shift, or the log's step is no step.
+        When core and log share no depth within the largest shift, or the step of the log is too
+        fine.
 
     Notes
     -----
-    The core is averaged over the aperture on a grid of the log's step and correlated with the log
-    at every shift of whole steps; the best is refined by a parabola through three shifts
-    (definition). A shift that raises the correlation little is no evidence: compare
+    The core is averaged over the aperture on a grid with the step of the log, and correlated with
+    the log at every shift of whole steps. The best shift is refined by a parabola through three
+    shifts (definition). A shift that raises the correlation only a little is no evidence: compare
     ``correlation_before``.
     """
     positive(aperture, "m", "aperture")
@@ -205,8 +210,8 @@ def compare(
     if inside.sum() < 3:
         raise ValueError(
             f"core ({np.nanmin(own):.1f} to {np.nanmax(own):.1f} m) and log "
-            f"({np.nanmin(z):.1f} to {np.nanmax(z):.1f} m) share no depth within {reach:g} m; do "
-            "both count from the same datum?"
+            f"({np.nanmin(z):.1f} to {np.nanmax(z):.1f} m) share no depth within {reach:g} m; "
+            "bring both to one datum, such as with logs.below_seafloor, or raise largest_shift"
         )
     step = _step(z[inside], float(np.nanmax(own) - np.nanmin(own)) + 2.0 * reach)
     first = int(np.floor((np.nanmin(own) - reach) / step))
@@ -226,7 +231,7 @@ def compare(
         _one(grid, smooth, reference, low, high, step, reach, least_share)
         for low, high in itertools.pairwise(edges)
     ]
-    unit = units.difference_unit(term(name).unit)  # of the numbers, whatever the unit given
+    unit = units.difference_unit(term(name).unit)  # unpack() has converted to it
     found = _table(np.array(rows), edges, unit, name)
     return with_constants(
         found, aperture=aperture, largest_shift=largest_shift, least_share=least_share
@@ -234,18 +239,18 @@ def compare(
 
 
 def _step(z: np.ndarray, length: float) -> float:
-    """Usual step of a log [m]; depths that repeat are no step."""
+    """Usual step of a log [m], without repeated depths."""
     step = _usual(np.diff(np.sort(z)))
     if step * _MOST <= length:
         raise ValueError(
-            f"the log goes in steps of {step:g} m, which is too fine to search {length:g} m of "
-            "it for a shift; are its depths in the unit that its header states?"
+            f"the log has steps of {step:g} m, too fine to search {length:g} m of it for a shift; "
+            "check that its depths have the unit that its header states"
         )
     return step
 
 
 def _on_grid(grid: np.ndarray, z: np.ndarray, values: np.ndarray, step: float) -> np.ndarray:
-    """The log on the grid, NaN where it has no reading within a step and a half."""
+    """Log on the grid; NaN where its readings are more than a step and a half apart."""
     order = np.argsort(z, kind="stable")
     z, values = z[order], values[order]
     after = np.clip(np.searchsorted(z, grid), 1, z.size - 1)
@@ -254,6 +259,7 @@ def _on_grid(grid: np.ndarray, z: np.ndarray, values: np.ndarray, step: float) -
 
 
 def _edges(depth: np.ndarray, window: float | None) -> np.ndarray:
+    """Ends of windows of equal length, at most ``window`` long, that cover the core [m]."""
     low, high = float(np.nanmin(depth)), float(np.nanmax(depth))
     if window is None:
         return np.array([low, high])
@@ -271,8 +277,9 @@ def _one(
     reach: float,
     least_share: float,
 ) -> tuple[float, ...]:
-    """Shift, correlations, biases, scatter, pairs and whether the limit was met, of one window."""
+    """Shift, correlations, biases, scatter, pairs and limit reached, of one window."""
     nothing = (np.nan,) * 6 + (0.0, 0.0)
+    # 1e-9 m keeps a node at the edge of a window in it, whatever the rounding of the grid.
     rows = np.flatnonzero((grid >= low - 1e-9) & (grid <= high + 1e-9))
     if rows.size < 3:
         return nothing
@@ -320,6 +327,7 @@ def _differences(piece: np.ndarray, reference: np.ndarray, rows: np.ndarray) -> 
 
 
 def _table(rows: np.ndarray, edges: np.ndarray, unit: str, name: str) -> xr.Dataset:
+    """Rows of the windows as a Dataset."""
     words = {
         "shift": ("m", "shift that brings the core onto the log"),
         "correlation_before": ("1", "correlation without a shift"),

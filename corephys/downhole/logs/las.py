@@ -1,4 +1,4 @@
-"""LAS files: read with their faults reported, depths brought below the seafloor, and written."""
+"""LAS files: reading with a report of their faults, depths below seafloor, and writing."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import os
 import re
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -20,45 +20,49 @@ from corephys.ground.provenance import write_bytes
 from corephys.ground.vocabulary import term
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    import lasio
+
+    from corephys.ground.types import Scalar
+
 __all__ = ["LAS_UNITS", "UNITS_OF_LAS", "LogError", "below_seafloor", "from_bytes", "read", "write"]
 
 # --------------------------------------------------------------------------------------------------
-# Depths of a log: from where its file counts them to below the seafloor.
+# Depths of a log: from the datum of its file to below seafloor.
 
 
 def below_seafloor(
-    log: xr.Dataset, *, seafloor_depth: Any, seafloor_depth_uncertainty: Any = None
+    log: xr.Dataset, *, seafloor_depth: Scalar, seafloor_depth_uncertainty: Scalar | None = None
 ) -> xr.Dataset:
-    """Bring a log's depths to the seafloor.
+    """Convert the depths of a log to depths below seafloor.
 
     Parameters
     ----------
     log : Dataset, (reading)
-        With the coordinate depth [m], as its file counts it.
+        Log with the coordinate depth [m], from the datum of its file.
     seafloor_depth : Quantity or str
-        Depth of the seafloor in the same count [m]: where the log itself shows it, or water depth
-        and height of the rig floor together; zero for a log from the seafloor.
+        Depth of the seafloor from the same datum [m]: where the log itself shows it, or the sum of
+        water depth and height of the rig floor; zero for a log that begins at the seafloor.
     seafloor_depth_uncertainty : Quantity or str, optional
-        Its standard uncertainty [m], one error of all depths of the log; unknown without it.
+        Standard uncertainty of that depth [m], one error of all depths of the log; NaN if not
+        given.
 
     Returns
     -------
     Dataset
-        The log, quantities of the vocabulary in its units, with ``depth`` [m] below the seafloor,
-        the coordinate ``depth_in_the_file`` [m],
-        and ``seafloor_depth`` and ``seafloor_depth_uncertainty`` [m], NaN where not known.
+        The log, with quantities of the vocabulary in library units, ``depth`` [m] below seafloor
+        and the coordinate ``depth_in_the_file`` [m]; ``seafloor_depth`` and
+        ``seafloor_depth_uncertainty`` [m], NaN if not given.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For an uncertainty that is below zero.
+        For an uncertainty below zero.
 
     Notes
     -----
-    Depth in the file less depth of the seafloor (definition). Depths along a hole that is not
-    vertical stay depths along the hole.
+    Depth in the file less depth of the seafloor (definition). In a hole that is not vertical both
+    depths are measured along the hole.
     """
     log = companions.library_units(log)
     found = np.asarray(units.as_floats(log["depth"], "m", "depth"), dtype=float)
@@ -69,7 +73,7 @@ def below_seafloor(
             positive(seafloor_depth_uncertainty, "m", "seafloor_depth_uncertainty", zero=True)
         )
     words = {"units": "m", "long_name": "depth below seafloor, of the log", "positive": "down"}
-    own = {"units": "m", "long_name": "depth as the file of the log counts it", "positive": "down"}
+    own = {"units": "m", "long_name": "depth from the datum of the log file", "positive": "down"}
     placed = log.assign_coords(
         depth=("reading", found - seafloor, words), depth_in_the_file=("reading", found, own)
     )
@@ -81,13 +85,13 @@ def below_seafloor(
 
 
 # --------------------------------------------------------------------------------------------------
-# LAS files: read with what was wrong in them said, and written.
+# LAS files: reading with a report of their faults.
 #
-# The file itself is read and written by lasio; what it passes on is checked here: the null value,
-# the direction of the index, the depths that the header promises, and the units.
+# lasio reads and writes the file itself. The rest is checked here: the null value, the direction of
+# the index, the depths of the header, and the units.
 
 
-# How the standard's files spell what is spelled otherwise here, in capitals.
+# Units as LAS files spell them, in capitals, to the spelling of the library.
 LAS_UNITS = {
     "M": "m",
     "FT": "foot",
@@ -140,14 +144,14 @@ UNITS_OF_LAS = {
     "m/s": "M/S",
     "%": "%",
 }
-# Values that files hold for "nothing was measured", whatever their header says.
+# Numbers that files use for missing values, whatever null value their header states.
 _NULLS = (-999.25, -999.0, -9999.0, -9999.25, -99999.0, -32768.0, 1e30, -1e30)
 _SLOWNESS = ("us/m", "us/foot")
 _LENGTHS = ("m", "cm", "mm", "foot", "inch")
 
 
 class LogError(ValueError):
-    """A log that cannot be read or written; the message says what to do."""
+    """Error for a log that cannot be read or written, with what to do."""
 
 
 def read(
@@ -162,41 +166,41 @@ def read(
     Parameters
     ----------
     path : path
-        File of LAS 1.2 or 2.0.
+        File in the format LAS 1.2 or 2.0.
     columns : mapping of str to str, optional
         Quantity of the vocabulary by the name of its curve, such as ``{"RHOB": "bulk_density"}``:
-        that curve is converted to the vocabulary's unit. A slowness that is named a velocity is
-        turned over.
+        that curve is converted to the unit of the vocabulary. A slowness given as a velocity is
+        inverted.
     null : float, optional
-        Value that stands for a missing one, where the header is wrong about it.
+        Number that marks a missing value, where the one in the header is wrong.
     encoding : str
-        Of the text in the file.
+        Encoding of the text in the file.
 
     Returns
     -------
     Dataset
-        Along ``reading``, from the top downward: each curve by its name, or by that of its
-        quantity with uncertainties (unknown), flag and reason; coordinate ``depth`` [m].
-        Attributes: ``reports``, what was found wrong and what was done, one sentence each, as
-        JSON, and the header's well section as JSON text in ``well``.
+        Along ``reading``, from the top downward: each curve under its name, or under that of its
+        quantity with uncertainties (NaN), flag and reason; coordinate ``depth`` [m]. Attributes:
+        ``reports``, a JSON list of the faults found and of what was done about each, and ``well``,
+        the well section of the header as JSON.
 
     Raises
     ------
     FileNotFoundError
-        When there is no such file.
+        When the file does not exist.
     LogError
-        When it is no LAS file, has no depth, or lacks a curve that ``columns`` names; when that
-        curve has no unit, or two curves are given one quantity.
+        When the file is not a LAS file, has no depth, or lacks a curve that ``columns`` names.
+        Also when such a curve has no unit, or two curves are given the same quantity.
 
     Notes
     -----
-    LAS 2.0: Canadian Well Logging Society (1992). Depth is turned to run downward; values equal to
-    the null value, and to another value that files use for nothing where it occurs more than once
-    and lies outside all else of the curve, are missing. Nothing else is changed.
+    LAS 2.0: Canadian Well Logging Society (1992). Rows are put in order of depth. Values equal to
+    the null value are missing; so are other usual null values that occur more than once and lie
+    far outside the other values of the curve. Nothing else is changed.
     """
     file = Path(path)
     if not file.is_file():
-        raise FileNotFoundError(f"there is no file {file}")
+        raise FileNotFoundError(f"the file {file} does not exist; give the path of a LAS file")
     return from_bytes(file.read_bytes(), file.name, columns=columns, null=null, encoding=encoding)
 
 
@@ -215,19 +219,19 @@ def from_bytes(
     raw : bytes
         The file as it is.
     name : str
-        What to call it in messages.
+        Name of the file in messages.
     columns, null, encoding
         As in :func:`read`.
 
     Returns
     -------
     Dataset
-        As :func:`read` gives it.
+        Result as of :func:`read`.
 
     Raises
     ------
     LogError
-        As :func:`read` raises it.
+        When the file cannot be read, as in :func:`read`.
 
     Notes
     -----
@@ -235,18 +239,18 @@ def from_bytes(
     """
     reports: list[str] = []
     las = _parsed(raw, name, encoding, reports)
-    stated = _null(las, null, reports)
-    depth = _depth(las, stated, reports)
+    missing_value = _null(las, null, reports)
+    depth = _depth(las, missing_value, reports)
     named = dict(columns or {})
     twice = [q for q in named.values() if list(named.values()).count(q) > 1]
     if twice:
         both = ", ".join(c for c, q in named.items() if q == twice[0])
-        raise LogError(f"columns= gives {twice[0]!r} to {both}; a quantity is one curve, name one")
+        raise LogError(f"columns= gives {twice[0]!r} to {both}; give each quantity one curve")
     curves = list(las.curves[1:])
     missing = [curve for curve in named if curve not in {c.mnemonic for c in curves}]
     if missing:
         held = ", ".join(c.mnemonic for c in curves)
-        raise LogError(f"{name} has no curve {missing[0]!r}; it has {held}")
+        raise LogError(f"{name} has no curve {missing[0]!r}; columns= may name {held}")
     order = _order(depth, reports)
     coordinate = {
         "depth": (
@@ -259,7 +263,7 @@ def from_bytes(
     dataset = xr.Dataset(coords=coordinate)
     for curve in curves:
         values = _numbers(curve, reports)[order]
-        values = _without_nulls(values, stated, curve.mnemonic, reports)
+        values = _without_nulls(values, missing_value, curve.mnemonic, reports)
         if curve.mnemonic in named:
             quantity = _quantity(values, curve, named[curve.mnemonic], coordinate, reports)
             dataset.update({key: part.variable for key, part in quantity.data_vars.items()})
@@ -273,17 +277,21 @@ def from_bytes(
     return dataset
 
 
-def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> Any:
+def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> lasio.LASFile:
+    """File as lasio reads it; faults that can be passed over go to ``reports``."""
     import lasio
 
     if not raw.lstrip().startswith((b"~", b"#", b"\xef\xbb\xbf~")):
-        raise LogError(f"{name} does not begin like a LAS file, with a section mark '~'")
+        raise LogError(
+            f"{name} does not begin like a LAS file; give one whose first section begins with '~'"
+        )
     try:
         text = raw.decode(encoding)
     except UnicodeDecodeError:
         text = raw.decode("latin-1")
         reports.append(f"the text is not {encoding}; it was read as Latin-1")
     text = text.lstrip("\ufeff")
+    # The warnings of lasio are repeated in ``reports``; its level is set back below.
     quiet = logging.getLogger("lasio")
     level = quiet.level
     quiet.setLevel(logging.CRITICAL)
@@ -291,7 +299,7 @@ def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> Any:
         try:
             return lasio.read(io.StringIO(text), null_policy="none")
         except lasio.exceptions.LASHeaderError as error:
-            reports.append(f"the header has faults, which were passed over: {error}")
+            reports.append(f"the header has faults, which were ignored: {error}")
             return lasio.read(io.StringIO(text), null_policy="none", ignore_header_errors=True)
     except (
         lasio.exceptions.LASHeaderError,
@@ -303,44 +311,48 @@ def _parsed(raw: bytes, name: str, encoding: str, reports: list[str]) -> Any:
         AttributeError,
     ) as error:
         raise LogError(
-            f"{name} cannot be read as a LAS file ({type(error).__name__}: {error}). Open it "
-            "in an editor and mend the section that the message names"
+            f"{name} cannot be read as a LAS file ({type(error).__name__}: {error}); open it "
+            "in an editor and correct the section that the message names"
         ) from error
     finally:
         quiet.setLevel(level)
 
 
-def _depth(las: Any, stated: float, reports: list[str]) -> np.ndarray:
+def _depth(las: lasio.LASFile, null: float, reports: list[str]) -> np.ndarray:
+    """Depth of every row [m], NaN where the file has the null value."""
     if not len(las.curves) or not np.size(las.curves[0].data):
-        raise LogError("the file holds no curve with data; is its ~A section there?")
+        raise LogError("the file has no curve with data; check that it has a section ~A")
     index = las.curves[0]
     depth = np.asarray(index.data)
     if depth.dtype.kind not in "fi":
-        raise LogError(f"the index {index.mnemonic!r} is no number; is the ~A section in order?")
+        raise LogError(
+            f"the index {index.mnemonic!r} is not a number in every row; check the section ~A"
+        )
     unit = LAS_UNITS.get(str(index.unit).strip().upper())
     if unit not in _LENGTHS:
         header = next((i for i in las.well if str(i.mnemonic).upper() == "STRT"), None)
         unit = LAS_UNITS.get(str(getattr(header, "unit", "")).strip().upper())
         if unit not in _LENGTHS:
             raise LogError(
-                f"the index {index.mnemonic!r} has the unit {index.unit!r}, which is no length: "
-                "mend its line in the ~CURVE section, such as 'DEPT.M'"
+                f"the index {index.mnemonic!r} has the unit {index.unit!r}, which is not a length; "
+                "correct its line in the section ~CURVE, such as 'DEPT.M'"
             )
-        reports.append(f"the index has no unit of length; that of STRT, {unit}, was taken")
+        reports.append(f"the index has no unit of length; that of STRT, {unit}, was used")
     depth = np.asarray(depth, dtype=float)
-    if stated != 0.0:  # zero is a depth
-        depth = np.where(np.isclose(depth, stated, rtol=1e-9, atol=0.0), np.nan, depth)
+    if null != 0.0:  # zero is a valid depth, even in a file whose null value is zero
+        depth = np.where(np.isclose(depth, null, rtol=1e-9, atol=0.0), np.nan, depth)
     return depth * units.convert(1.0, unit, "m")
 
 
-def _null(las: Any, given: float | None, reports: list[str]) -> float:
+def _null(las: lasio.LASFile, given: float | None, reports: list[str]) -> float:
+    """Null value: given, otherwise of the header, otherwise the usual -999.25."""
     if given is not None:
         return float(given)
     item = next((i for i in las.well if str(i.mnemonic).upper() == "NULL"), None)
     try:
         return float(item.value)  # type: ignore[union-attr]
     except (AttributeError, TypeError, ValueError):
-        reports.append("the header states no null value; -999.25 was taken")
+        reports.append("the header states no null value; -999.25 was used")
         return -999.25
 
 
@@ -348,19 +360,19 @@ def _order(depth: np.ndarray, reports: list[str]) -> np.ndarray:
     """Rows from the top downward."""
     lost = int(np.count_nonzero(~np.isfinite(depth)))
     if lost:
-        reports.append(f"{lost} rows have no depth and stand last")
+        reports.append(f"{lost} rows have no depth; they were put last")
     step = np.diff(depth[np.isfinite(depth)])
     if (step < 0).all() and step.size:
-        reports.append("the index ran upward; it was turned")
+        reports.append("the index ran upward; the rows were reversed")
     elif (step < 0).any():
-        reports.append("the index ran to and fro; rows were sorted by depth")
+        reports.append("the index ran up and down; the rows were sorted by depth")
     if (step == 0).any():
         reports.append(f"{int((step == 0).sum())} rows repeat the depth of the row before")
     return np.argsort(depth, kind="stable")
 
 
-def _compare_header(las: Any, depth: np.ndarray, reports: list[str]) -> None:
-    """What the header says of the index, against the index."""
+def _compare_header(las: lasio.LASFile, depth: np.ndarray, reports: list[str]) -> None:
+    """Report where start, stop and step of the header differ from the index."""
     finite = depth[np.isfinite(depth)]
     if finite.size < 2:
         return
@@ -382,7 +394,8 @@ def _compare_header(las: Any, depth: np.ndarray, reports: list[str]) -> None:
             reports.append(f"the header states {name} {stated:g} m; the data have {value:g} m")
 
 
-def _numbers(curve: Any, reports: list[str]) -> np.ndarray:
+def _numbers(curve: lasio.CurveItem, reports: list[str]) -> np.ndarray:
+    """Values of a curve as floats; text cells become NaN and are reported."""
     data = np.asarray(curve.data)
     if data.dtype.kind in "fi":
         return data.astype(float)
@@ -393,12 +406,17 @@ def _numbers(curve: Any, reports: list[str]) -> np.ndarray:
             found[row] = float(text)
         except (TypeError, ValueError):
             bad += 1
-    reports.append(f"{bad} values of {curve.mnemonic} are no numbers and are missing")
+    reports.append(f"{bad} values of {curve.mnemonic} are not numbers; they are missing")
     return found
 
 
-def _without_nulls(values: np.ndarray, stated: float, name: str, reports: list[str]) -> np.ndarray:
-    values = np.where(np.isclose(values, stated, rtol=1e-9, atol=0.0), np.nan, values)
+def _without_nulls(values: np.ndarray, null: float, name: str, reports: list[str]) -> np.ndarray:
+    """Values with NaN for the null value, and for other usual ones that cannot be data.
+
+    Files that were joined or edited often keep the null value of another program. Such a number is
+    taken as missing only where it occurs twice or more and lies far outside all other values.
+    """
+    values = np.where(np.isclose(values, null, rtol=1e-9, atol=0.0), np.nan, values)
     for other in _NULLS:
         same = values == other
         rest = values[np.isfinite(values) & ~same]
@@ -408,32 +426,40 @@ def _without_nulls(values: np.ndarray, stated: float, name: str, reports: list[s
         if other < rest.min() - spread or other > rest.max() + spread:
             values = np.where(same, np.nan, values)
             reports.append(
-                f"{int(same.sum())} values of {name} are {other:g}, which is not the null value "
-                f"{stated:g} of the header but stands for it; they are missing"
+                f"{int(same.sum())} values of {name} are {other:g}, far outside the others; they "
+                f"are taken as missing, though the null value of the header is {null:g}"
             )
     return values
 
 
 def _quantity(
-    values: np.ndarray, curve: Any, name: str, coordinate: Mapping[str, Any], reports: list[str]
+    values: np.ndarray,
+    curve: lasio.CurveItem,
+    name: str,
+    coordinate: Mapping[str, Any],
+    reports: list[str],
 ) -> xr.Dataset:
+    """Curve as a quantity of the vocabulary, in its unit and with flags."""
     unit = _unit(curve)
     wanted = term(name).unit
     if unit == "1" and not str(curve.unit).strip() and wanted != "1":
         spelled = UNITS_OF_LAS.get(wanted, wanted)
         raise LogError(
-            f"curve {curve.mnemonic!r} has no unit in the file, and {name} needs one: write it "
+            f"curve {curve.mnemonic!r} has no unit in the file, and {name} needs one; write it "
             f"into its line of ~CURVE, such as '{curve.mnemonic}.{spelled}'"
         )
     if unit is None:
         raise LogError(
-            f"curve {curve.mnemonic!r} has the unit {curve.unit!r}, which is not known here; leave "
-            f"it out of columns= and convert it by hand to {wanted}"
+            f"curve {curve.mnemonic!r} has the unit {curve.unit!r}, which is unknown; leave it out "
+            f"of columns= and convert it to {wanted} yourself"
         )
     if wanted == "m/s" and unit in _SLOWNESS:
         low = int(np.count_nonzero(values <= 0.0))
         if low:
-            reports.append(f"{low} values of {curve.mnemonic} are no slowness; they are bad")
+            reports.append(
+                f"{low} values of {curve.mnemonic} are zero or negative, which no slowness is; "
+                "they are flagged as bad"
+            )
         with np.errstate(divide="ignore"):
             found = 1.0 / (values * units.convert(1.0, unit, "s/m"))
         impossible = values <= 0.0
@@ -451,11 +477,12 @@ def _quantity(
     return made
 
 
-def _unit(curve: Any) -> str | None:
+def _unit(curve: lasio.CurveItem) -> str | None:
+    """Unit of a curve in the spelling of the library; None for an unknown one."""
     return LAS_UNITS.get(str(curve.unit).strip().upper())
 
 
-def _words(curve: Any) -> dict[str, str]:
+def _words(curve: lasio.CurveItem) -> dict[str, str]:
     """Attributes of a curve that keeps its own name."""
     unit = _unit(curve)
     described = re.sub(r"\s+", " ", str(curve.descr)).strip() or str(curve.mnemonic)
@@ -466,10 +493,10 @@ def _words(curve: Any) -> dict[str, str]:
 
 
 # --------------------------------------------------------------------------------------------------
-# LAS files written, through lasio.
+# LAS files: writing.
 
 
-_EXACT = 17  # significant digits that tell any two floats apart
+_EXACT = 17  # significant digits with which any two floats differ
 
 
 def _unit_write(dataset: xr.Dataset, name: str) -> str:
@@ -493,23 +520,23 @@ def write(
     null: float = -999.25,
     digits: int = 10,
 ) -> Path:
-    """Write series that lie along depth as a LAS 2.0 file.
+    """Write series along depth as a LAS 2.0 file.
 
     Parameters
     ----------
     dataset : Dataset
-        With the coordinate ``depth`` [m]; numbers along it are written, with their uncertainties
-        and flags where they have them.
+        Series with the coordinate ``depth`` [m]; all numbers along it are written, uncertainties
+        and flags included.
     path : path
-        File to write, whole or not at all.
+        File to write; it appears complete or not at all.
     names : mapping of str to str, optional
-        Name of the curve by variable; capitals of the variable's own where not given.
+        Name of the curve by variable; the name of the variable in capitals if not given.
     well : mapping of str to str, optional
         Lines of the well section, such as ``{"WELL": "..."}``.
     null : float
-        Stands for a missing value.
+        Number that marks a missing value.
     digits : int
-        Significant digits of values; 17 give every number back to the bit, and depths too.
+        Significant digits of values; with 17 every value and every depth is read back exactly.
 
     Returns
     -------
@@ -520,7 +547,7 @@ def write(
     ------
     LogError
         When there is no depth, a depth is not finite, two curves would have one name, or a value
-        is the one that stands for a missing one.
+        equals ``null``.
 
     Notes
     -----
@@ -529,10 +556,10 @@ def write(
     import lasio
 
     if "depth" not in dataset.coords or dataset["depth"].ndim != 1:
-        raise LogError("a log needs the coordinate depth along its readings")
+        raise LogError("the Dataset has no coordinate depth along its readings; assign one in m")
     depth = np.asarray(units.as_floats(dataset["depth"], "m", "depth"), dtype=float)
     if not depth.size or not np.isfinite(depth).all():
-        raise LogError("a depth is missing; a LAS file needs one in every row")
+        raise LogError("a depth is missing; a LAS file needs one in every row: drop such rows")
     order = np.argsort(depth, kind="stable")
     dim = dataset["depth"].dims
     las = lasio.LASFile()
@@ -551,7 +578,7 @@ def write(
         taken.add(name)
         if np.any(np.asarray(data.values) == null):
             raise LogError(
-                f"{variable} holds {null:g}, which stands for a missing value; give another null="
+                f"{variable} has the value {null:g}, which marks a missing one; give another null="
             )
         unit = _unit_write(dataset, str(variable))
         las.append_curve(
@@ -563,7 +590,7 @@ def write(
     las.other = str(dataset.attrs.get("safety", ""))
     steps = np.diff(depth[order])
     even = steps.size > 0 and np.ptp(steps) < 1e-6
-    exact = digits >= _EXACT  # the shortest text that is read back as the same float
+    exact = digits >= _EXACT  # %s writes the shortest text that is read back as the same float
     stream = io.StringIO()
     las.write(
         stream,

@@ -1,16 +1,24 @@
 """Formation temperature from the cooling of a probe that friction has warmed.
 
-The order of the work: time of penetration, heat capacities, what disturbed the record, the decay
-of a perfectly conducting cylinder (or of a tool's own table) fitted for equilibrium temperature,
-first excess and start of the decay, what the errors of conductivity and heat capacities would
-change, and a grade.
+The file reads in the order of the work:
+
+1. the law: :func:`decay_function`, the decay of a perfectly conducting cylinder;
+2. :func:`equilibrium_temperature`, the evaluation of all stations;
+3. the fit of one station: the part of the record without disturbance (``motion``), the window and
+   the fit for equilibrium temperature, first excess and start of the decay (``decay``), and the
+   reasons to doubt it;
+4. uncertainties: the fit is repeated with conductivity and heat capacities one sigma off;
+5. the result, with a grade (``tradeoff``).
+
+``records`` reads the tables and finds the time of penetration, ``responses`` reads the table of a
+tool that is not a cylinder.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -38,6 +46,11 @@ from corephys.ground import arguments, constants, flags, series, thresholds
 from corephys.numerics import cylinder
 from corephys.uncertainty import Measured, stated
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from corephys.ground.types import Dimensional, Measurement, Scalar
+
 __all__ = [
     "bottom_water_temperature",
     "decay_function",
@@ -52,22 +65,25 @@ __all__ = [
 _C = constants.CONSTANTS
 WEAKEST = thresholds.value("decay_least_fall")
 
+# --------------------------------------------------------------------------------------------------
+# 1. The law.
 
-def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> Any:
-    """Part of the first excess temperature that a cooling cylinder still has.
+
+def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> float | np.ndarray:
+    """Fraction of the first excess temperature that a cooling cylinder still has.
 
     Parameters
     ----------
     alpha : float or ndarray
-        2 pi a^2 rho c / S, twice the heat capacity of the displaced sediment over that of the
-        probe, dimensionless.
+        Ratio 2 pi a^2 rho c / S: twice the heat capacity of the displaced sediment over that of
+        the probe, dimensionless.
     tau : float or ndarray
-        kappa t / a^2, dimensionless.
+        Time kappa t / a^2, dimensionless.
 
     Returns
     -------
     float or ndarray
-        F(alpha, tau), a fraction.
+        Decay F(alpha, tau), a fraction.
 
     Raises
     ------
@@ -87,20 +103,24 @@ def decay_function(alpha: float | np.ndarray, tau: float | np.ndarray) -> Any:
     return cylinder.decay(alpha, tau)
 
 
+# --------------------------------------------------------------------------------------------------
+# 2. The evaluation of all stations.
+
+
 def equilibrium_temperature(
     table: xr.Dataset,
     stations: xr.Dataset,
     tools: xr.Dataset,
     *,
-    conductivity: Any = None,
-    conductivity_uncertainty: Any = None,
-    volumetric_heat_capacity: Any = None,
-    heat_capacity_uncertainty: Any = None,
-    thermometer_uncertainty: Any = None,
-    responses: Mapping[str, Any] | None = None,
+    conductivity: Measurement | str | None = None,
+    conductivity_uncertainty: Scalar | None = None,
+    volumetric_heat_capacity: Dimensional | None = None,
+    heat_capacity_uncertainty: Scalar | None = None,
+    thermometer_uncertainty: Scalar | None = None,
+    responses: Mapping[str, xr.Dataset | pd.DataFrame] | None = None,
     chosen_windows: Mapping[str, str] | None = None,
 ) -> xr.Dataset:
-    """Temperature that a probe would have reached at every station.
+    """Temperature that a probe would have reached in the end, at every station.
 
     Parameters
     ----------
@@ -108,61 +128,62 @@ def equilibrium_temperature(
         Columns station, time [s], temperature [degC]; rows whose ``kind`` is ``bottom_water`` are
         left out.
     stations : Dataset, (row)
-        Columns station, tool, depth [m]; where there are penetration_time [s], end_time [s] and
-        conductivity [W/(m K)], they are used.
+        Columns station, tool and depth [m]. The columns penetration_time [s], end_time [s] and
+        conductivity [W/(m K)] are used where the table has them.
     tools : Dataset, (row)
-        Columns tool, radius [mm], heat_capacity [J/(m K)]; where there is u_heat_capacity [J/(m
-        K)], it gives the effect ``tool_heat_capacity``; a name in response_table is looked up in
-        ``responses``.
+        Columns tool, radius [mm] and heat_capacity [J/(m K)]. The column u_heat_capacity [J/(m K)]
+        gives the effect ``tool_heat_capacity``; response_table names a table of ``responses``.
     conductivity : Dataset, DataArray, Quantity or str, optional
-        Of the sediment at each station [W/(m K)]; the column of ``stations`` without it. A
-        Dataset brings its uncertainties and effects along.
+        Conductivity of the sediment at each station [W/(m K)]; the column of ``stations`` if not
+        given. The uncertainties and effects of a Dataset are used.
     conductivity_uncertainty : Quantity or str, optional
-        Relative, such as ``"5 %"``, each station's own: part of the random uncertainty. Unknown
-        gives NaN, unless ``conductivity`` is a Dataset.
+        Relative uncertainty, such as ``"5 %"``, independent between stations: part of the random
+        uncertainty. NaN if not given, unless ``conductivity`` is a Dataset.
     volumetric_heat_capacity : DataArray, Quantity or str, optional
-        Of the sediment [MJ/(m^3 K)]; by mixing laws from the conductivity without it.
+        Heat capacity of the sediment [MJ/(m^3 K)]; by mixing laws from the conductivity if not
+        given.
     heat_capacity_uncertainty : Quantity or str, optional
-        Relative: effect ``heat_capacity``. Unknown gives NaN.
+        Relative uncertainty of the heat capacity of the sediment: effect ``heat_capacity``. NaN if
+        not given.
     thermometer_uncertainty : Quantity or str, optional
-        Of the probe's calibration [K]: effect ``thermometer``. Unknown gives NaN.
+        Uncertainty of the calibration of the probe [K]: effect ``thermometer``. NaN if not given.
     responses : mapping of str to table, optional
-        By name, how a tool that is no cylinder cools: see
+        Cooling of tools that are not cylinders, by the name of the table: see
         :func:`corephys.downhole.temperature.responses.response`.
     chosen_windows : mapping of str to str, optional
-        Station to the window somebody chose, such as ``"2 min to 12 min"`` since penetration; the
-        other stations keep the one found. What the whole record shows is flagged all the same.
+        Windows that the user chose, by station, such as ``"2 min to 12 min"`` since penetration.
+        The other stations keep the window that the search found. Disturbances anywhere in the
+        record are flagged in both cases.
 
     Returns
     -------
     Dataset, (reading)
-        One reading a station: ``equilibrium_temperature`` [degC] with uncertainty, effects and
-        flags; ``grade``, in words, and ``grade_reason``; ``amplitude`` [K], ``time_shift`` [s],
+        One reading for each station: ``equilibrium_temperature`` [degC] with uncertainty, effects
+        and flags; ``grade``, in words, and ``grade_reason``; ``amplitude`` [K], ``time_shift`` [s],
         ``conductivity`` [W/(m K)], ``conductivity_sensitivity`` [K/(W/(m K))],
-        ``extrapolated_fraction`` [1], the part of the first excess left at the end,
+        ``extrapolated_fraction`` [1], the fraction of the first excess left at the end,
         ``residual_deviation`` [K], ``window_start`` and ``window_end`` [s] since penetration, and
-        ``late_time_difference`` [K] and ``late_time_tau`` [1] of a line against 1 / t, a check
-        only.
+        ``late_time_difference`` [K] and ``late_time_tau`` [1] of a line against 1 / t, which is a
+        check only.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When a column is missing, a station's tool is not among the tools, no conductivity is
-        given, or a tool names a response table that is not among ``responses``.
+        When a column is missing, the tool of a station is not in ``tools``, no conductivity is
+        given, or a tool names a response table that is not in ``responses``.
 
     Notes
     -----
     T = Ta + A F(alpha, kappa (t - s) / a^2), alpha = 2 pi a^2 rho c / S: Bullard (1954),
-    Proceedings of the Royal Society A 222, 408. Ta, A and s are free; the conductivity is not,
-    since it and Ta can hardly be told apart: ``conductivity_sensitivity`` is dTa/dk. Without
+    Proceedings of the Royal Society A 222, 408. Ta, A and s are free. The conductivity is fixed,
+    since a fit can hardly separate it from Ta: ``conductivity_sensitivity`` is dTa/dk. Without
     ``volumetric_heat_capacity`` the porosity that gives the conductivity as the geometric mean of
     grains and water (Woodside and Messmer 1961) gives the heat capacity by volume. A missing
     penetration_time, and a missing end_time, are read from the record as in
     :func:`penetration_time`. The record ends at a second friction pulse or late motion, where one
-    is recognised; the window is the longest of it, from the earliest start, with white residuals.
-    Conductivity and heat capacities are propagated by fitting again one sigma either way.
+    is recognised; the window is the longest part of it, from the earliest start, with white
+    residuals. Errors of conductivity and heat capacities are propagated by fits one sigma either
+    way.
     """
     prepared = prepare(
         table,
@@ -210,9 +231,13 @@ _STEPS = (
 )
 
 
+# --------------------------------------------------------------------------------------------------
+# 3. The fit of one station.
+
+
 @dataclass
 class _Fit:
-    """One station: its record, what was fitted to it, and why to doubt it."""
+    """Record of one station, the fitted decay, and reasons to doubt it."""
 
     record: Record
     probe: formation_decay.Probe
@@ -228,6 +253,7 @@ class _Fit:
 
 
 def _fit(prepared: Prepared, i: int, name: str, window: tuple[float, float] | None) -> _Fit:
+    """Fit the decay of station ``i``, in the given window [s] or in the one that is found."""
     record, probe = prepared.records[i], prepared.probes[i]
     time, values = record.time, record.temperature
     if not prepared.usable[i] or record.doubled:
@@ -236,23 +262,26 @@ def _fit(prepared: Prepared, i: int, name: str, window: tuple[float, float] | No
         return _Fit(record, probe, None, flags.bit("short_record"))
     size, second, late = usable_part(time, values, probe)
     if window is None:
-        decay, whole = formation_decay.choose(time[:size], values[:size], probe)
+        decay, complete = formation_decay.choose(time[:size], values[:size], probe)
     else:
         what = f"station {name}"
         first, last = arguments.samples(time, window, what, formation_decay.FEWEST)
-        decay, whole = formation_decay.fit(time, values, probe, first, last), True
+        decay, complete = formation_decay.fit(time, values, probe, first, last), True
     reason = flags.bit("second_friction_pulse") if second else 0
     reason |= flags.bit("late_motion") if late else 0
     if decay is None:
         return _Fit(record, probe, None, reason | flags.bit("no_decay"))
-    if second or late or not whole:
+    if second or late or not complete:
         reason |= flags.bit("disturbed_decay")
-    return _Fit(record, probe, decay, reason | _doubts(decay, time, probe))
+    return _Fit(record, probe, decay, reason | _fit_reasons(decay, time, probe))
 
 
-def _doubts(decay: formation_decay.Decay, time: np.ndarray, probe: formation_decay.Probe) -> int:
-    """Reasons that the fit itself shows."""
+def _fit_reasons(
+    decay: formation_decay.Decay, time: np.ndarray, probe: formation_decay.Probe
+) -> int:
+    """Reasons to doubt a fit, from the fit itself."""
     reason = 0
+    # A decay must fall by more than its scatter; a record of noise alone can be fitted as well.
     fall = decay.amplitude * (1.0 - decay.remaining)
     if not (decay.amplitude > 0 and fall > WEAKEST * decay.deviation):
         reason |= flags.bit("no_decay")
@@ -265,10 +294,14 @@ def _doubts(decay: formation_decay.Decay, time: np.ndarray, probe: formation_dec
     return reason
 
 
+# --------------------------------------------------------------------------------------------------
+# 4. Uncertainties.
+
+
 def _uncertainty(
-    prepared: Prepared, fits: list[_Fit], relative: Any
+    prepared: Prepared, fits: list[_Fit], relative: float | np.ndarray | xr.DataArray
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """Random uncertainty and effects but that of the thermometer."""
+    """Random uncertainty [K] and all effects [K] except that of the thermometer."""
     number = len(fits)
     k = prepared.conductivity
     values_k, random_k, *shared = (
@@ -310,7 +343,8 @@ def _uncertainty(
             follows=probe.follows_heat,
         )
         effects["heat_capacity"][i], effects["tool_heat_capacity"][i] = two.effect, three.effect
-        # Of T + bend z^2 / 2 with z normal the variance is bend^2 / 2.
+        # The temperature bends with each parameter: T + bend z^2 / 2. For z of a standard normal
+        # distribution that term has the variance bend^2 / 2, which no linear effect holds.
         bends = 0.5 * (one.bend**2 + two.bend**2 + three.bend**2)
         variance[i] = decay.variance + bends
     for (source, _), part in zip(k.effects.items(), shared, strict=True):
@@ -318,8 +352,10 @@ def _uncertainty(
     return np.sqrt(variance + (by_k * random_k) ** 2), effects
 
 
-def _conductive(probe: formation_decay.Probe) -> Any:
-    """The probe in a sediment of another conductivity and the heat capacity that goes with it."""
+def _conductive(
+    probe: formation_decay.Probe,
+) -> Callable[[float], formation_decay.Probe]:
+    """Scale the conductivity of the sediment, and its heat capacity by the mixing laws."""
     base = float(sediment_heat_capacity(None, np.array([probe.conductivity]))[0])
 
     def change(factor: float) -> formation_decay.Probe:
@@ -335,19 +371,25 @@ def _conductive(probe: formation_decay.Probe) -> Any:
 
 
 def _mixing_slope(k: float) -> float:
-    """d ln c / d ln k of the mixing laws."""
+    """Derivative d ln c / d ln k of the mixing laws, for k in W/(m K)."""
     step = 1e-4
     ends = sediment_heat_capacity(None, k * np.array([1.0 - step, 1.0 + step]))
     return float(np.log(ends[1] / ends[0]) / (2.0 * step))
 
 
+# --------------------------------------------------------------------------------------------------
+# 5. The result.
+
+
 def _each(fits: list[_Fit], name: str) -> np.ndarray:
+    """One number of the decays, NaN for stations without a fit."""
     return np.array(
         [np.nan if f.decay is None else getattr(f.decay, name) for f in fits], dtype=float
     )
 
 
 def _along(values: np.ndarray, stations: xr.Dataset) -> xr.DataArray:
+    """Values along ``reading`` at the positions of the stations."""
     coords = {
         name: ("reading", stations[name].values, dict(stations[name].attrs))
         for name in ("station", "tool", "depth", "depth_fitted", "sample_id")
@@ -357,13 +399,14 @@ def _along(values: np.ndarray, stations: xr.Dataset) -> xr.DataArray:
 
 
 def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
+    """Add what was fitted beside the temperature, the check at late times and the grades."""
     starts, ends = np.array([fit.window for fit in fits], dtype=float).reshape(-1, 2).T
     late = np.array([_late(fit) for fit in fits], dtype=float).reshape(-1, 2).T
     conductivity = np.array([fit.probe.conductivity for fit in fits], dtype=float)
     extra = {
         "amplitude": (_each(fits, "amplitude"), "K", "first excess temperature"),
         "time_shift": (_each(fits, "shift"), "s", "start of the decay after penetration_time"),
-        "conductivity": (conductivity, "W/(m K)", "thermal conductivity that was used"),
+        "conductivity": (conductivity, "W/(m K)", "thermal conductivity used for the fit"),
         "conductivity_sensitivity": (
             _each(fits, "by_conductivity"),
             "K/(W/(m K))",
@@ -372,7 +415,7 @@ def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
         "extrapolated_fraction": (
             _each(fits, "remaining"),
             "1",
-            "part of the first excess left at the end of the window",
+            "fraction of the first excess left at the end of the window",
         ),
         "residual_deviation": (
             _each(fits, "deviation"),
@@ -401,6 +444,7 @@ def _attach(dataset: xr.Dataset, fits: list[_Fit]) -> xr.Dataset:
 
 
 def _late(fit: _Fit) -> tuple[float, float]:
+    """Temperature of the line at late times less that of the fit [K], and its first tau [1]."""
     if fit.decay is None:
         return float("nan"), float("nan")
     use = slice(fit.decay.first, fit.decay.last + 1)

@@ -1,11 +1,10 @@
-"""One record of a cooling probe: its fit, what its errors do, conductivities that fit as well,
-and late cooling."""
+"""Fit of one record of a cooling probe, effects of its inputs by refitting, and late cooling."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,36 +12,42 @@ from corephys.downhole.temperature.responses import Response
 from corephys.ground import thresholds, units
 from corephys.numerics import cylinder
 
+if TYPE_CHECKING:
+    import pint
+    import xarray as xr
+
 __all__ = ["late_decay_function", "late_time_temperature"]
 
 # --------------------------------------------------------------------------------------------------
-# One record of a cooling probe: least squares of the cylinder's decay, and the window for it.
+# Least squares of the decay of a cylinder, and the window for it.
 
 
-STARTS = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3)  # of the record: the friction pulse is over by then
-ENDS = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)  # of the record, where its whole is disturbed
+# Trial windows, as fractions of the record. The friction pulse is over before the first start;
+# the record is shortened only where no window to its end has white residuals.
+STARTS = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3)
+ENDS = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4)
 _REAL = thresholds.value("neighbour_correlation_errors")
 HARMLESS = thresholds.value("decay_harmless_scatter")
 FEWEST = thresholds.count("decay_window_samples")
-_ROUNDS = 40  # at most; the best found until then is taken
+_ROUNDS = 40  # at most; the best start found until then is kept
 
 
 @dataclass(frozen=True)
 class Probe:
-    """What sets the decay of one station.
+    """Probe and sediment of one station, which set its decay.
 
     Parameters
     ----------
     radius : float
-        [m].
+        Radius of the probe [m].
     heat_capacity : float
-        Of the probe per length [J/(m K)].
+        Heat capacity of the probe per length [J/(m K)].
     conductivity : float
-        Of the sediment [W/(m K)].
+        Thermal conductivity of the sediment [W/(m K)].
     sediment_heat_capacity : float
-        [J/(m^3 K)].
+        Heat capacity of the sediment per volume [J/(m^3 K)].
     response : Response, optional
-        Table that takes the place of the cylinder.
+        Response table that replaces the cylinder.
     """
 
     radius: float
@@ -60,12 +65,12 @@ class Probe:
 
     @property
     def rate(self) -> float:
-        """kappa / a^2 [1/s]."""
+        """Diffusivity over radius squared, kappa / a^2 [1/s]."""
         return float(self.conductivity / (self.sediment_heat_capacity * self.radius**2))
 
     @property
     def follows_heat(self) -> bool:
-        """Whether the decay itself depends on the heat capacities: not in a table without them."""
+        """Whether the decay depends on the heat capacities; a table by conductivity does not."""
         return self.response is None or self.response.by == "alpha"
 
     def shape(self, since: np.ndarray) -> Shape:
@@ -81,12 +86,13 @@ class Probe:
         found = Shape(value, self.rate * slope, by_x, by_alpha - by_x, -by_alpha)
         if self.response is None:
             return found
-        # A table by conductivity says nothing of heat capacities: those stay the cylinder's.
+        # A table by conductivity has no derivatives by the heat capacities; those of the cylinder
+        # are kept, so that the errors of heat capacities are not taken as zero.
         value, by_x, by_k = self.response.evaluate(self.conductivity, self.conductivity * since)
         return Shape(value, by_x / since, by_x + by_k, found.by_sediment, found.by_probe)
 
-    def within(self, since: Any) -> bool:
-        """Whether the response table, where there is one, reaches these times [s]."""
+    def within(self, since: np.ndarray) -> bool:
+        """Whether the response table, if any, covers these times [s]."""
         if self.response is None:
             return True
         if self.response.by == "alpha":
@@ -96,12 +102,12 @@ class Probe:
 
 @dataclass(frozen=True)
 class Shape:
-    """A decay from one, with derivatives.
+    """Decay from one at time zero, with derivatives.
 
     Parameters
     ----------
     value, by_time : ndarray
-        Fraction left [1] and its slope [1/s].
+        Fraction left [1] and its derivative by time [1/s].
     by_conductivity, by_sediment, by_probe : ndarray
         Derivatives by the logarithms of conductivity and of the heat capacities of sediment and
         probe [1].
@@ -116,22 +122,22 @@ class Shape:
 
 @dataclass(frozen=True)
 class Decay:
-    """A fitted decay.
+    """Fitted decay of one record.
 
     Parameters
     ----------
     temperature, amplitude, shift : float
         Equilibrium temperature [degC], first excess [K], and true less recorded start [s].
     variance : float
-        Of the temperature [K^2], with the residuals' autocorrelation.
+        Variance of the temperature [K^2], including the autocorrelation of the residuals.
     deviation, noise : float
-        Scatter of the residuals and of neighbouring residuals [K].
+        Scatter of the residuals, and scatter by the differences of neighbouring residuals [K].
     first, last : int
-        Samples of the window, the last one included.
+        First and last sample of the window, both included.
     remaining : float
-        Part of the first excess that is left at the last sample [1].
+        Fraction of the first excess that is left at the last sample [1].
     by_conductivity, by_sediment, by_probe : float
-        Derivative of the temperature by the conductivity [K/(W/(m K))] and by the logarithms of
+        Derivatives of the temperature by the conductivity [K/(W/(m K))] and by the logarithms of
         the heat capacities of sediment and probe [K].
     """
 
@@ -150,7 +156,7 @@ class Decay:
 
     @property
     def white(self) -> bool:
-        """Whether neighbouring residuals differ as much as any two, or the scatter is harmless."""
+        """Whether residuals are independent of their neighbours, or too small to matter."""
         n = self.last - self.first + 1
         if self.deviation <= HARMLESS * abs(self.amplitude):
             return True
@@ -190,6 +196,8 @@ def fit(time: np.ndarray, values: np.ndarray, probe: Probe, first: int, last: in
 
 @dataclass
 class _Model:
+    """Linear fit at one start of the decay."""
+
     level: float
     amplitude: float
     squares: float
@@ -200,6 +208,7 @@ class _Model:
 
 
 def _model(t: np.ndarray, y: np.ndarray, probe: Probe, shift: float) -> _Model | None:
+    """Linear fit of level and amplitude at a given start, and the Newton step of the start."""
     shape = probe.shape(t - shift)
     linear = np.stack([np.ones_like(t), shape.value], axis=1)
     (level, amplitude), *_ = np.linalg.lstsq(linear, y, rcond=None)
@@ -222,12 +231,14 @@ def _model(t: np.ndarray, y: np.ndarray, probe: Probe, shift: float) -> _Model |
 def _result(
     model: _Model | None, t: np.ndarray, probe: Probe, shift: float, first: int, last: int
 ) -> Decay | None:
+    """Decay with its variance and derivatives from the model at the best start."""
     if model is None:
         return None
     residual, n = model.residual, t.size
     inverse = np.linalg.pinv(model.jacobian)
     variance = model.squares / (n - 3)
-    # A change of the model by D moves the temperature by minus the fit of D.
+    # A change D of the model at fixed data is absorbed by the free parameters: the temperature
+    # changes by minus the fit of D.
     by_k, by_sediment, by_probe = (
         -model.amplitude * float(inverse[0] @ part)
         for part in (model.shape.by_conductivity, model.shape.by_sediment, model.shape.by_probe)
@@ -249,20 +260,20 @@ def _result(
 
 
 def _inflation(residual: np.ndarray) -> float:
-    """(1 + r) / (1 - r) of the residuals' lag-one correlation r where that is real."""
+    """Factor (1 + r) / (1 - r) of the variance, for a significant lag-one correlation r."""
     r = float(residual[1:] @ residual[:-1] / (residual @ residual))
     if r <= _REAL / np.sqrt(residual.size):
         return 1.0
-    r = min(r, 0.95)
+    r = min(r, 0.95)  # keeps the factor finite for residuals of a few slow waves
     return (1.0 + r) / (1.0 - r)
 
 
 def choose(time: np.ndarray, values: np.ndarray, probe: Probe) -> tuple[Decay | None, bool]:
-    """The fit over the longest window with white residuals, and whether the record is whole.
+    """Fit over the longest window with white residuals, and whether it reaches the end.
 
     The window starts at the earliest of ``STARTS`` from which the residuals to the end of the
-    record are white. Where there is none the record is cut at the latest of ``ENDS`` before which
-    they are, and the record is not whole; failing that the whole record is fitted.
+    record are white. Without one the record is shortened to the longest of ``ENDS`` with white
+    residuals. Without that the complete record is fitted; the second value is False then too.
     """
     duration = float(time[-1])
     widest = None
@@ -280,22 +291,22 @@ def choose(time: np.ndarray, values: np.ndarray, probe: Probe) -> tuple[Decay | 
 
 
 # --------------------------------------------------------------------------------------------------
-# What the errors of conductivity and heat capacities do to a fitted temperature: by refitting.
+# Effects of the errors of conductivity and heat capacities on the temperature, by refitting.
 
 
-_SMALL = 1e-6  # relative, below which a refit would be rounding
+_SMALL = 1e-6  # relative error below which the difference of two refits is rounding
 
 
 @dataclass(frozen=True)
 class Moved:
-    """One sigma of one input.
+    """Effect of one sigma of one input.
 
     Parameters
     ----------
     effect : float
         Signed change of the temperature for one sigma upwards [K].
     bend : float
-        Mean of both refits less the fit, doubled [K]: zero where the effect is linear.
+        Twice the mean of both refits less the fit [K]: zero where the effect is linear.
     """
 
     effect: float
@@ -315,8 +326,9 @@ def moved(
     """Refit the window with an input one relative sigma higher and lower.
 
     ``change`` gives the probe with the input times a factor; ``slope`` is the derivative of the
-    temperature by the input's logarithm [K], used where sigma is tiny, a refit fails, or the decay
-    is that of a table which the input does not move. An input cannot fall below a tenth of itself.
+    temperature by the logarithm of the input [K]. It is used where sigma is tiny, a refit fails,
+    or the decay comes from a table that does not depend on the input. The lower value of an input
+    is at least a tenth of the input, since these inputs are positive.
     """
     if not np.isfinite(sigma):
         return Moved(float("nan"), 0.0)
@@ -332,39 +344,42 @@ def moved(
 
 
 def scaled(probe: Probe, name: str) -> Callable[[float], Probe]:
-    """The probe with one of its numbers times a factor."""
+    """Function of a factor that gives the probe with one number multiplied by it."""
     return lambda factor: replace(probe, **{name: getattr(probe, name) * factor})
 
 
 # --------------------------------------------------------------------------------------------------
-# Late cooling, where the excess goes as one over time: a check and never a result.
+# Late cooling, where the excess goes as one over time: a check, never a result.
 
 
 PART = thresholds.value("formation_late_part")
 _EULER = float(np.euler_gamma)
 
 
-def late_decay_function(alpha: Any, tau: Any, *, terms: int = 1) -> Any:
-    """Part of the first excess that a cooling cylinder still has at late time.
+def late_decay_function(
+    alpha: float | np.ndarray, tau: float | np.ndarray, *, terms: int = 1
+) -> float | np.ndarray:
+    """Fraction of the first excess that a cooling cylinder still has at late time.
 
     Parameters
     ----------
     alpha : float or ndarray
-        As in :func:`corephys.downhole.temperature.decay_function`, 1.
+        Ratio of heat capacities as in :func:`corephys.downhole.temperature.decay_function`,
+        dimensionless.
     tau : float or ndarray
-        kappa t / a^2, 1.
+        Time kappa t / a^2, dimensionless.
     terms : {1, 2}
         Order of the expansion.
 
     Returns
     -------
     float or ndarray
-        A fraction, 1.
+        Fraction of the first excess, dimensionless.
 
     Raises
     ------
     ValueError
-        When terms is neither, or alpha or tau is not positive.
+        When terms is not 1 or 2, or alpha or tau is not positive.
 
     Notes
     -----
@@ -379,7 +394,7 @@ def late_decay_function(alpha: Any, tau: Any, *, terms: int = 1) -> Any:
     """
     alpha, tau = np.asarray(alpha, dtype=float), np.asarray(tau, dtype=float)
     if terms not in (1, 2):
-        raise ValueError(f"terms is {terms}; the expansion has 1 or 2")
+        raise ValueError(f"terms is {terms}; it must be 1 or 2")
     if np.any(~(alpha > 0)) or np.any(~(tau > 0)):
         raise ValueError("alpha and tau must be positive")
     value = 1.0 / (2.0 * alpha * tau)
@@ -390,25 +405,26 @@ def late_decay_function(alpha: Any, tau: Any, *, terms: int = 1) -> Any:
     return value if value.ndim else float(value)
 
 
-def late_time_temperature(time: Any, temperature: Any) -> Any:
+def late_time_temperature(
+    time: pint.Quantity | xr.DataArray, temperature: pint.Quantity | xr.DataArray
+) -> pint.Quantity:
     """Temperature at infinite time of a straight line against one over time.
 
     Parameters
     ----------
     time : Quantity or DataArray
-        Since penetration [s].
+        Time since penetration [s].
     temperature : Quantity or DataArray
-        [degC].
+        Temperature of the probe [degC].
 
     Returns
     -------
     Quantity
-        [degC]. A check only: the line is right where the excess goes as 1 / t, tau above 10.
+        Temperature [degC]. It is a check only: the line holds where the excess goes as 1 / t, for
+        tau above 10.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For fewer than three samples, or a time that is not positive.
 
@@ -421,13 +437,13 @@ def late_time_temperature(time: Any, temperature: Any) -> Any:
     y = np.ravel(np.asarray(units.as_floats(temperature, "degC", "temperature"), dtype=float))
     if t.size != y.size or t.size < 3 or not np.all(t > 0):
         raise ValueError(
-            f"{t.size} times and {y.size} temperatures; give three or more of each, after "
-            "penetration"
+            f"{t.size} times and {y.size} temperatures are given; give three or more pairs, all "
+            "after penetration"
         )
-    return units.quantity(line(t, y), "degC")
+    return units.quantity(_line(t, y), "degC")
 
 
-def line(time: np.ndarray, values: np.ndarray) -> float:
+def _line(time: np.ndarray, values: np.ndarray) -> float:
     """Intercept of values against one over time [s]."""
     inverse = 1.0 / time
     apart = inverse - inverse.mean()
@@ -444,4 +460,4 @@ def check(time: np.ndarray, values: np.ndarray, shift: float, rate: float) -> tu
     t = time[late] - shift
     if t.size < 3 or not np.ptp(t) > 0:
         return float("nan"), float("nan")
-    return line(t, values[late]), float(rate * t[0])
+    return _line(t, values[late]), float(rate * t[0])

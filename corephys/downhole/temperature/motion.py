@@ -1,4 +1,4 @@
-"""Friction pulses in a probe's record, and whether it moved while it cooled."""
+"""Motion of a temperature probe: friction pulses in its record, and late motion."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from corephys.ground import thresholds
 __all__ = []
 
 # --------------------------------------------------------------------------------------------------
-# Friction pulses in a probe's record: the penetration, later motion and the pull-out.
+# Friction pulses: the penetration, later motion and the pull-out.
 
 
 GATE = thresholds.value("pulse_gate")
@@ -25,22 +25,23 @@ END = thresholds.value("pulse_end")  # s
 FELL = thresholds.value("pulse_fell")
 FOOT = thresholds.value("pulse_foot")
 RETURN = thresholds.value("pulse_return")  # s
-_SCALES = (1, 4)  # samples averaged on either side
-_AROUND = 10  # samples for the local noise
-_LEVEL = 4  # samples for a level
-_TANGENT = 20  # samples for a tangent
+# Numbers of samples. A short average finds a sharp pulse, a long one a slow pulse under noise.
+_SCALES = (1, 4)  # averaged on either side of a possible rise
+_AROUND = 10  # for the noise around a pulse
+_LEVEL = 4  # for a level
+_TANGENT = 20  # for a tangent
 
 
 @dataclass(frozen=True)
 class Pulse:
-    """One sudden rise.
+    """Sudden rise of a record.
 
     Parameters
     ----------
     before, peak : int
         Last sample before the rise and the hottest one.
     rise : float
-        [K].
+        Rise of temperature [K].
     """
 
     before: int
@@ -49,7 +50,7 @@ class Pulse:
 
 
 def noise(values: np.ndarray) -> float:
-    """Scatter of neighbouring samples [K] from second differences; at least that of the digits."""
+    """Scatter of neighbouring samples [K] from second differences; at least that of rounding."""
     if values.size < 5:
         return float("nan")
     second = values[2:] - 2.0 * values[1:-1] + values[:-2]
@@ -58,7 +59,7 @@ def noise(values: np.ndarray) -> float:
 
 
 def digit(values: np.ndarray) -> float:
-    """Smallest step between samples [K]: the resolution, where there are few digits."""
+    """Smallest step between samples [K], the resolution of a record with few digits."""
     steps = np.abs(np.diff(values))
     return float(steps[steps > 0].min()) if np.any(steps > 0) else 0.0
 
@@ -72,9 +73,9 @@ def find_pulses(time: np.ndarray, values: np.ndarray) -> list[Pulse]:
     sigma, n = noise(values), values.size
     if not np.isfinite(sigma):
         return []
-    # A record without noise still has a resolution.
+    # 0.01 mK, below the resolution of any probe, for simulated records without noise.
     sigma = max(sigma, 1e-5)
-    rising = np.zeros(n, bool)  # between the sample before and this one
+    rising = np.zeros(n, bool)  # from the sample before to this one
     for scale in _SCALES:
         sums = np.concatenate([[0.0], np.cumsum(values)])
         i = np.arange(scale, n - scale + 1)
@@ -89,7 +90,7 @@ def find_pulses(time: np.ndarray, values: np.ndarray) -> list[Pulse]:
         if last and pulse.before <= last.peak:
             continue
         if last and time[pulse.before] - time[last.peak] < ONE_PUSH:
-            # A penetration in steps begins with the first of them.
+            # A penetration in several pushes begins with the first of them.
             base = values[last.peak] - last.rise
             found[-1] = Pulse(last.before, pulse.peak, float(values[pulse.peak] - base))
             continue
@@ -98,7 +99,7 @@ def find_pulses(time: np.ndarray, values: np.ndarray) -> list[Pulse]:
 
 
 def _slow(time: np.ndarray, pulse: Pulse) -> bool:
-    """Whether a rise took longer than a push: warming, and no friction."""
+    """Whether a rise took longer than a push: then it is warming and not friction."""
     lasted = time[pulse.peak] - time[pulse.before]
     return bool(pulse.peak - pulse.before > _LEVEL and lasted > ONE_PUSH)
 
@@ -109,7 +110,7 @@ def _runs(index: np.ndarray) -> list[np.ndarray]:
 
 
 def _pulse(values: np.ndarray, run: np.ndarray, sigma: float) -> Pulse | None:
-    """The rise in a run of raised differences, or None where it does not stay."""
+    """Rise in a run of large differences; None where the temperature returns at once."""
     steps = np.diff(values)
     low, high = max(int(run[0]) - 2, 0), min(int(run[-1]) + 2, steps.size)
     steepest = low + int(np.argmax(steps[low:high]))
@@ -129,11 +130,11 @@ def _pulse(values: np.ndarray, run: np.ndarray, sigma: float) -> Pulse | None:
 
 
 def penetration(time: np.ndarray, values: np.ndarray, found: list[Pulse]) -> int | None:
-    """Which of the pulses is the penetration; None where none is.
+    """Index of the pulse that is the penetration; None where none is.
 
-    The first after which the probe cooled for at least a seventh of the longest stay and did not
-    come back to where it had been: the spike at the mudline returns to the water's temperature,
-    the pulse of the pull-out falls below the level before it.
+    It is the first pulse after which the probe cooled for at least a seventh of the longest stay
+    and did not return to the temperature before it. A spike at the mudline returns to the
+    temperature of the water; the pulse of the pull-out falls below the level before it.
     """
     stays = np.zeros(len(found))
     for i, pulse in enumerate(found):
@@ -149,7 +150,7 @@ def penetration(time: np.ndarray, values: np.ndarray, found: list[Pulse]) -> int
 
 
 def _level(values: np.ndarray, last: int, earliest: int = 0) -> float:
-    """Median of the few samples up to this one."""
+    """Median of the last samples up to this one."""
     return float(np.median(values[max(last - _LEVEL + 1, earliest) : last + 1]))
 
 
@@ -158,8 +159,9 @@ def pull_out(
 ) -> int | None:
     """Last sample before the probe was pulled out; None where the record stops before it.
 
-    A pulse within a minute of the end, unless ``ends`` says that the end is known; one after
-    which the temperature falls faster than it did before; or such a fall without a pulse.
+    The pull-out is a pulse within a minute of the end (only with ``ends``, for records whose end
+    is not known otherwise), a pulse after which the temperature falls faster than before, or such
+    a fall without a pulse.
     """
     first = found[chosen]
     base = _level(values, first.before)
@@ -172,7 +174,7 @@ def pull_out(
         if ends and time[-1] - time[pulse.peak] < END:
             return pulse.before
         stop = later[i + 1].before if i + 1 < len(later) else values.size - 1
-        # A second push that was held for a while before the pull-out is not the pull-out.
+        # A second push, held for a while before the pull-out, is not the pull-out itself.
         fall = _fall(time, values, Pulse(pulse.peak, pulse.peak, first.rise), stop, base)
         stop = stop if fall is None else fall
         if _sinks(time, values, before, pulse.before, (pulse.peak, stop), base):
@@ -184,10 +186,11 @@ def pull_out(
 def _sinks(
     time: np.ndarray, values: np.ndarray, since: int, at: int, after: tuple[int, int], base: float
 ) -> bool:
-    """Whether samples after one lie below the straight line through those before it.
+    """Whether samples after ``at`` lie below the straight line through those before it.
 
-    A decay falls ever more slowly and stays above its tangent, with or without more heat; what
-    lies below it by a part of the excess over the level before the penetration was not conducted.
+    A decay by conduction falls ever more slowly, so it stays above its tangent, with or without
+    more heat. A fall below the tangent by a part of the excess over the level before the
+    penetration is not conduction.
     """
     rows = slice(max(since + 1, at - _TANGENT + 1), at + 1)
     if at + 1 - rows.start < _LEVEL:
@@ -202,7 +205,7 @@ def _sinks(
 
 
 def _fall(time: np.ndarray, values: np.ndarray, pulse: Pulse, stop: int, base: float) -> int | None:
-    """Last sample before a fall that no conduction gives, between a peak and ``stop``."""
+    """Last sample before a fall too steep for conduction, between a peak and ``stop``."""
     drops = -np.diff(values)
     for i in range(pulse.peak + 2 * _LEVEL, stop):
         ahead = min(int(np.searchsorted(time, time[i] + RETURN)), stop)
@@ -217,9 +220,10 @@ def _fall(time: np.ndarray, values: np.ndarray, pulse: Pulse, stop: int, base: f
 
 
 def _foot(time: np.ndarray, values: np.ndarray, earliest: int, steepest: int) -> int:
-    """Last undisturbed sample before the steepest drop: before the drop, and before a rise to it.
+    """Last undisturbed sample before the steepest drop, or before a short rise that leads to it.
 
-    The pulse of a pull-out into cold water is gone within a sample or two and is no pulse then.
+    The friction pulse of a pull-out into cold water lasts a sample or two, too short to be found
+    as a pulse.
     """
     steps = np.diff(values)
     while steepest > earliest and steps[steepest - 1] < FOOT * steps[steepest]:
@@ -230,22 +234,22 @@ def _foot(time: np.ndarray, values: np.ndarray, earliest: int, steepest: int) ->
 
 
 # --------------------------------------------------------------------------------------------------
-# Late motion of a cooling probe: breaks, steps and bursts that no decay by conduction has.
+# Late motion of a cooling probe: breaks, steps and bursts that a decay by conduction lacks.
 
 
 CERTAIN = thresholds.value("motion_improvement")
 VISIBLE = thresholds.value("motion_visible")
 BURST = thresholds.value("motion_burst")
-_PLACES = 40  # at which a break is tried
+_PLACES = 40  # trial times of a break
 _START = thresholds.value("motion_start")
 
 
 def late_motion(time: np.ndarray, values: np.ndarray, probe: formation_decay.Probe) -> float | None:
-    """Time [s] at which a record [degC] stops being a decay; None where it is one to its end.
+    """Time [s] at which a record [degC] stops being a decay; None for a decay to the end.
 
-    The decay may be that of another conductivity and heat capacity: the fit is made linear with
-    its derivatives by both, so that a wrong one is not taken for motion. What a step or a change
-    of slope then still explains is motion where it is certain and larger than the scatter.
+    The fit is linearised in conductivity and heat capacity as well, so that a wrong value of
+    either is not taken for motion. A step or a change of slope that improves this fit is motion
+    where it is significant and larger than the scatter.
     """
     first = int(np.searchsorted(time, _START * float(time[-1])))
     last = time.size - 1
@@ -263,14 +267,14 @@ def late_motion(time: np.ndarray, values: np.ndarray, probe: formation_decay.Pro
     residual = y - basis @ (basis.T @ y)
     least = formation_decay.HARMLESS * abs(decay.amplitude)
     broken = _break(t, residual, basis, least)
-    # A record of few digits flickers between two of them: half a digit squared is no burst.
+    # A record with few digits alternates between two values; half a digit is therefore no burst.
     burst = _burst(t, residual, max(least, 0.5 * digit(y)))
     times = [when for when in (broken, burst) if when is not None]
     return min(times) if times else None
 
 
 def _break(t: np.ndarray, residual: np.ndarray, basis: np.ndarray, least: float) -> float | None:
-    """Time of the step or change of slope that betters the fit most, where it is certain."""
+    """Time of the step or change of slope that improves the fit most, if it is significant."""
     places = np.linspace(t[0] + 0.08 * np.ptp(t), t[0] + 0.95 * np.ptp(t), _PLACES)
     later = t[:, None] - places
     columns = np.concatenate([np.maximum(later, 0.0), (later > 0).astype(float)], axis=1)
@@ -287,12 +291,12 @@ def _break(t: np.ndarray, residual: np.ndarray, basis: np.ndarray, least: float)
     certain = float(gain[best]) * free > CERTAIN * left
     if not (certain and height > max(VISIBLE * scatter, least)):
         return None
-    # The place is known to its neighbour.
+    # The motion lies between this trial time and the one before; the earlier one is safe.
     return float(places[best % _PLACES] - (places[1] - places[0]))
 
 
 def _burst(t: np.ndarray, residual: np.ndarray, least: float) -> float | None:
-    """Start of the first stretch whose neighbouring residuals differ far more than usual."""
+    """Start of the first interval whose neighbouring residuals differ far more than usual."""
     squares = np.diff(residual) ** 2
     length = max(10, squares.size // 20)
     if squares.size < 3 * length:
@@ -312,16 +316,16 @@ def _burst(t: np.ndarray, residual: np.ndarray, least: float) -> float | None:
 def usable_part(
     time: np.ndarray, values: np.ndarray, probe: formation_decay.Probe
 ) -> tuple[int, bool, bool]:
-    """Samples before the first disturbance, and whether it was a second pulse or late motion.
+    """Number of samples before the first disturbance; second pulse or not, late motion or not.
 
-    Time since penetration [s], values [degC]. A disturbance so early that less than a fifth of
-    the record lies before it cuts nothing: the whole is fitted, and flagged.
+    Time since penetration [s], values [degC]. The record is not cut at a disturbance with less
+    than a fifth of the record before it: the complete record is then fitted and flagged.
     """
-    whole = time.size
+    everything = time.size
     pulses = [p for p in find_pulses(time, values) if time[p.peak] > _grace(time)]
-    size = _cut(time, pulses[0].before + 1) if pulses else whole
-    if size == whole and pulses:
-        return whole, True, False
+    size = _cut(time, pulses[0].before + 1) if pulses else everything
+    if size == everything and pulses:
+        return everything, True, False
     when = late_motion(time[:size], values[:size], probe)
     if when is None:
         return size, bool(pulses), False
@@ -330,10 +334,11 @@ def usable_part(
 
 
 def _grace(time: np.ndarray) -> float:
-    """Time in which a rise still belongs to the penetration [s]."""
+    """Time up to which a rise still belongs to the penetration [s]."""
     return min(ONE_PUSH, 0.05 * float(time[-1]))
 
 
 def _cut(time: np.ndarray, size: int) -> int:
+    """Given number of samples, or all samples where these are too few for a fit."""
     enough = size >= 2 * formation_decay.FEWEST and time[size - 1] >= 0.2 * time[-1]
     return size if enough else time.size

@@ -1,11 +1,10 @@
-"""Records, probes and conductivities from the tables; penetration, bottom water and fitted curve
-of each station."""
+"""Records of temperature stations: tables read, penetration found, bottom water, fitted curve."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -15,17 +14,22 @@ from corephys.downhole.temperature import responses as formation_response
 from corephys.ground import companions, constants, flags, mixing, series, thresholds, units
 from corephys.uncertainty import Measured, stated
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from corephys.ground.types import Dimensional, Measurement, Scalar
+
 __all__ = ["bottom_water_temperature", "fitted", "penetration_time"]
 
 # --------------------------------------------------------------------------------------------------
-# What a fit of formation temperature needs of the tables: records, probes and conductivities.
+# Input of the fits, from the tables: records, probes and conductivities.
 
 
 _C = constants.CONSTANTS
 _PAUSE = thresholds.value("record_pause")
-# Rows that give a heat capacity where none is given.
+# Constants of the mixing laws, which replace a heat capacity that is not given.
 MIXED = ("grain_conductivity", "water_conductivity", "grain_heat_capacity", "water_heat_capacity")
-_NONE = ("", "nan", "None")  # of a text column
+_NONE = ("", "nan", "None")  # spellings of an empty cell in a text column
 
 
 @dataclass
@@ -35,9 +39,9 @@ class Record:
     Parameters
     ----------
     time, temperature : ndarray
-        Since penetration [s], [degC].
+        Time since penetration [s] and temperature [degC].
     doubled : bool
-        Whether a time stands there twice.
+        Whether a time occurs twice.
     """
 
     time: np.ndarray
@@ -47,16 +51,16 @@ class Record:
 
 @dataclass
 class Prepared:
-    """Everything the fits of all stations need, plain.
+    """Input of the fits of all stations, as plain numbers.
 
     Parameters
     ----------
     records : list of Record
-        One a station.
+        Record of each station.
     probes : list of Probe
-        One a station.
+        Probe of each station.
     conductivity : Measured
-        [W/(m K)].
+        Conductivity of the sediment at the stations [W/(m K)].
     own, u_own : ndarray, (station,)
         Heat capacity of the tool and its uncertainty [J/(m K)].
     mixed : bool
@@ -79,12 +83,12 @@ def prepare(
     stations: xr.Dataset,
     tools: xr.Dataset,
     *,
-    conductivity: Any,
-    conductivity_uncertainty: Any,
-    volumetric_heat_capacity: Any,
-    responses: Mapping[str, Any] | None,
+    conductivity: Measurement | str | None,
+    conductivity_uncertainty: Scalar | None,
+    volumetric_heat_capacity: Dimensional | None,
+    responses: Mapping[str, xr.Dataset | pd.DataFrame] | None,
 ) -> Prepared:
-    """Take the tables in; arguments as those of the public functions."""
+    """Read the tables; arguments as those of the public functions."""
     require(table, ("station", "time", "temperature"), "formation_temperature")
     require(stations, ("station", "tool", "depth"), "stations")
     require(tools, ("tool", "radius", "heat_capacity"), "tools")
@@ -98,7 +102,8 @@ def prepare(
         decay.Probe(radius[i], own[i], values_k[i], capacity[i], curves[i]) for i in range(number)
     ]
     numbers = np.stack([radius, own, values_k, capacity])
-    # Zero or less is no conductivity, radius or heat capacity: the cylinder would refuse it.
+    # The decay of a cylinder is defined for positive numbers only; a station without them is
+    # flagged instead of stopping the other stations.
     usable = np.isfinite(numbers).all(axis=0) & (numbers > 0).all(axis=0)
     return Prepared(
         _records(table, stations), probes, k, own, u_own, volumetric_heat_capacity is None, usable
@@ -106,7 +111,7 @@ def prepare(
 
 
 def rows_of(table: xr.Dataset, name: str, *, water: bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """Time [s] and temperature [degC] of a station in order of time, without what is flagged."""
+    """Time [s] and temperature [degC] of a station in order of time, without bad rows."""
     time = np.asarray(units.as_floats(table["time"], "s", "time"), dtype=float)
     temperature = np.asarray(
         units.as_floats(table["temperature"], "degC", "temperature"), dtype=float
@@ -123,7 +128,7 @@ def rows_of(table: xr.Dataset, name: str, *, water: bool = False) -> tuple[np.nd
 
 
 def found_times(time: np.ndarray, values: np.ndarray, *, ends: bool = True) -> Found | None:
-    """Penetration and pull-out of a whole record; None where no pulse is a penetration."""
+    """Penetration and pull-out from a complete record; None where no pulse is a penetration."""
     pulses = motion.find_pulses(time, values)
     chosen = motion.penetration(time, values, pulses)
     if chosen is None:
@@ -131,9 +136,11 @@ def found_times(time: np.ndarray, values: np.ndarray, *, ends: bool = True) -> F
     pulse = pulses[chosen]
     usual = float(np.median(np.diff(time)))
     gap = float(time[pulse.before + 1] - time[pulse.before])
-    # After a pause of the logger the pulse stands in its first sample: it began just before.
+    # After a pause of the logger the first sample already lies in the pulse. The pulse then began
+    # within one usual interval before that sample, and not anywhere in the pause.
     back = usual if gap > _PAUSE * usual else gap
     stop = motion.pull_out(time, values, pulses, chosen, ends=ends)
+    # The onset lies evenly between two samples: their middle, with a deviation of gap / sqrt(12).
     return Found(
         float(time[pulse.before + 1]) - 0.5 * back,
         gap / np.sqrt(12.0),
@@ -145,18 +152,18 @@ def found_times(time: np.ndarray, values: np.ndarray, *, ends: bool = True) -> F
 
 @dataclass(frozen=True)
 class Found:
-    """Times read from a record.
+    """Times found in a record.
 
     Parameters
     ----------
     start, u_start : float
-        Onset of the penetration's pulse and its standard uncertainty [s].
+        Onset of the friction pulse of the penetration and its standard uncertainty [s].
     rise : float
-        Of that pulse [K].
+        Rise of that pulse [K].
     end : float
         Last sample before the pull-out [s]; NaN where the record stops before it.
     pulses : int
-        Pulses in the whole record.
+        Number of pulses in the complete record.
     """
 
     start: float
@@ -187,7 +194,7 @@ def _records(table: xr.Dataset, stations: xr.Dataset) -> list[Record]:
         inside &= ~(t > stop)
         t, y = t[inside], y[inside]
         if np.isnan(start) and t.size:
-            # Friction warms the probe at once: the hottest reading is the first after it.
+            # Friction warms the probe at once, so the hottest reading is the first after it.
             start = t[int(np.argmax(y))]
         after = t > start
         t, y = t[after] - start, y[after]
@@ -196,9 +203,9 @@ def _records(table: xr.Dataset, stations: xr.Dataset) -> list[Record]:
 
 
 def _responses(
-    stations: xr.Dataset, tools: xr.Dataset, responses: Mapping[str, Any]
+    stations: xr.Dataset, tools: xr.Dataset, responses: Mapping[str, xr.Dataset | pd.DataFrame]
 ) -> list[formation_response.Response | None]:
-    """Response table of the tool of each station, where its row names one."""
+    """Response table of the tool of each station; None for a tool that is a cylinder."""
     wanted = stations["tool"].values.astype(str)
     if "response_table" not in tools:
         return [None] * wanted.size
@@ -217,7 +224,7 @@ def _responses(
         if name not in responses:
             given = ", ".join(sorted(responses)) or "none"
             raise ValueError(
-                f"the tool {tool} names the response table {name!r} and responses holds {given}; "
+                f"tool {tool} has the response table {name!r}, and responses= holds {given}; "
                 f"give responses={{{name!r}: table}}"
             )
         read[name] = formation_response.response(responses[name], name)
@@ -225,19 +232,23 @@ def _responses(
 
 
 def require(table: xr.Dataset, names: tuple[str, ...], what: str) -> None:
-    """Refuse a table that lacks a column."""
+    """Raise an error for a table that lacks a column."""
     lacking = [name for name in names if name not in table]
     if lacking:
-        raise ValueError(f"the table {what} has no {', '.join(lacking)}")
+        raise ValueError(
+            f"the table {what} has no {', '.join(lacking)}; it needs {', '.join(names)}"
+        )
 
 
-def _conductivity(given: Any, uncertainty_given: Any, stations: xr.Dataset) -> Measured:
-    """Conductivity at the stations; a stated relative uncertainty is each station's own."""
+def _conductivity(
+    given: Measurement | str | None, uncertainty_given: Scalar | None, stations: xr.Dataset
+) -> Measured:
+    """Conductivity at the stations; a given relative uncertainty is independent between them."""
     if given is None:
         if "conductivity" not in stations:
             raise ValueError(
-                "no conductivity: give conductivity=..., in W/(m K), or a column of that name in "
-                "stations"
+                "no conductivity is given; give conductivity= in W/(m K), or a column of that name "
+                "in stations"
             )
         given = stations["conductivity"]
     k = series.unpack(given, "thermal_conductivity")
@@ -245,7 +256,8 @@ def _conductivity(given: Any, uncertainty_given: Any, stations: xr.Dataset) -> M
     values = np.asarray(k.values, dtype=float)
     if values.ndim and values.size != stations["station"].size:
         raise ValueError(
-            f"{values.size} conductivities for {stations['station'].size} stations; give one each"
+            f"{values.size} conductivities for {stations['station'].size} stations; give one for "
+            "each station, or one for all"
         )
     k.values = values
     if relative is not None:
@@ -253,12 +265,13 @@ def _conductivity(given: Any, uncertainty_given: Any, stations: xr.Dataset) -> M
     return k
 
 
-def sediment_heat_capacity(given: Any, conductivity: np.ndarray) -> np.ndarray:
+def sediment_heat_capacity(given: Dimensional | None, conductivity: np.ndarray) -> np.ndarray:
     """Volumetric heat capacity [J/(m^3 K)], given or from the conductivity by mixing laws."""
     if given is not None:
-        stated = units.as_floats(given, "J/(m^3 K)", "volumetric_heat_capacity")
-        return np.broadcast_to(np.asarray(stated, dtype=float), conductivity.shape)
+        capacity = units.as_floats(given, "J/(m^3 K)", "volumetric_heat_capacity")
+        return np.broadcast_to(np.asarray(capacity, dtype=float), conductivity.shape)
     grain, water = _C["grain_conductivity"].value, _C["water_conductivity"].value
+    # The porosity at which the geometric mean of grains and water has this conductivity.
     with np.errstate(divide="ignore", invalid="ignore"):
         porosity = np.log(grain / conductivity) / np.log(grain / water)
     return np.asarray(1e6 * mixing.volumetric_heat_capacity.kernel(np.clip(porosity, 0.0, 1.0)))
@@ -270,7 +283,10 @@ def _tools(stations: xr.Dataset, tools: xr.Dataset) -> tuple[np.ndarray, np.ndar
     wanted = [str(name) for name in stations["tool"].values]
     absent = sorted(set(wanted) - set(names))
     if absent:
-        raise ValueError(f"tools has no {', '.join(absent)}; it has {', '.join(names)}")
+        raise ValueError(
+            f"the table tools has no {', '.join(absent)}, which stations names; it has "
+            f"{', '.join(names)}"
+        )
     rows = np.array([names.index(name) for name in wanted], dtype=int)
     radius = np.asarray(units.as_floats(tools["radius"], "m", "radius"))[rows]
     unit = "J/(m K)"
@@ -282,7 +298,7 @@ def _tools(stations: xr.Dataset, tools: xr.Dataset) -> tuple[np.ndarray, np.ndar
 
 
 # --------------------------------------------------------------------------------------------------
-# When a probe was pushed in and pulled out, read from its own record.
+# Times of penetration and pull-out, from the record itself.
 
 
 def penetration_time(table: xr.Dataset, stations: xr.Dataset | None = None) -> xr.Dataset:
@@ -293,8 +309,8 @@ def penetration_time(table: xr.Dataset, stations: xr.Dataset | None = None) -> x
     table : Dataset, (row)
         Columns station, time [s], temperature [degC]; all rows are used, whatever their ``kind``.
     stations : Dataset, optional
-        Table with the column station: which ones, and their order. In the order of ``table``
-        without it.
+        Table with the column station, which selects and orders the stations. All stations of
+        ``table`` in their order if not given.
 
     Returns
     -------
@@ -306,8 +322,6 @@ def penetration_time(table: xr.Dataset, stations: xr.Dataset | None = None) -> x
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         When a column is missing.
 
@@ -317,9 +331,9 @@ def penetration_time(table: xr.Dataset, stations: xr.Dataset | None = None) -> x
     on either side, of five deviations, that stays. The penetration is the first pulse after which
     the probe cooled for a seventh of the longest stay or longer and did not come back to the
     temperature before it. Its onset lies between the last sample before the rise and the first
-    in it: the middle, with the standard uncertainty of an even spread. The pull-out is a later
-    pulse after which the temperature falls below what conduction allows, or one within a minute
-    of the end, or such a fall alone.
+    in it: the middle, with the standard uncertainty of an even distribution. The pull-out is a
+    later pulse after which the temperature falls below what conduction allows, or one within a
+    minute of the end, or such a fall alone.
     """
     require(table, ("station", "time", "temperature"), "formation_temperature")
     if stations is None:
@@ -362,7 +376,7 @@ STABLE = thresholds.value("bottom_water_deviations")
 
 
 def bottom_water_temperature(
-    table: xr.Dataset, *, thermometer_uncertainty: Any = None
+    table: xr.Dataset, *, thermometer_uncertainty: Scalar | None = None
 ) -> xr.Dataset:
     """Temperature of the bottom water while the probe stood still at the seafloor.
 
@@ -372,8 +386,8 @@ def bottom_water_temperature(
         Columns station, time [s], temperature [degC] and ``kind``; rows of the kind
         ``bottom_water`` are used.
     thermometer_uncertainty : Quantity or str, optional
-        Of the probe's calibration [K]: effect ``thermometer``, the same error as that of the
-        formation temperatures. Unknown gives NaN.
+        Uncertainty of the calibration of the probe [K]: effect ``thermometer``, the same error as
+        that of the formation temperatures. NaN if not given.
 
     Returns
     -------
@@ -383,20 +397,20 @@ def bottom_water_temperature(
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
-        When no row is of the kind ``bottom_water``.
+        When no row has the kind ``bottom_water``.
 
     Notes
     -----
     Common practice, no source: readings within five deviations of the coldest belong to the stop.
-    The random uncertainty is that of the mean over stations, unknown with one station.
+    The random uncertainty is that of the mean over stations, NaN with one station.
     """
     require(table, ("station", "time", "temperature"), "formation_temperature")
     kind = table["kind"].values.astype(str) if "kind" in table else np.array([])
     if not np.any(kind == "bottom_water"):
-        raise ValueError("no row of the kind bottom_water")
+        raise ValueError(
+            "no row has the kind bottom_water; mark the stops at the seafloor in the column kind"
+        )
     temperature = np.asarray(
         units.as_floats(table["temperature"], "degC", "temperature"), dtype=float
     )
@@ -405,7 +419,8 @@ def bottom_water_temperature(
     stops = []
     for name in np.unique(station[use]):
         y = temperature[use & (station == name)]
-        # Neighbours tell the noise even where the water column passes by.
+        # Differences of neighbours give the noise also while the probe moves through the water.
+        # The floor of 1 mK keeps a record of few distinct values from selecting one reading.
         noise = 1.4826 * np.median(np.abs(np.diff(y))) / np.sqrt(2.0) if y.size > 2 else 0.0
         stops.append(np.median(y[y <= y.min() + STABLE * max(noise, 1e-3)]))
     mean = float(np.mean(stops))
@@ -429,21 +444,21 @@ def fitted(
     tools: xr.Dataset,
     result: xr.Dataset,
     *,
-    volumetric_heat_capacity: Any = None,
-    responses: Mapping[str, Any] | None = None,
+    volumetric_heat_capacity: Dimensional | None = None,
+    responses: Mapping[str, xr.Dataset | pd.DataFrame] | None = None,
 ) -> xr.Dataset:
     """Record of a station and the decay that was fitted to it.
 
     Parameters
     ----------
     table, tools : Dataset, (row)
-        As for :func:`corephys.downhole.temperature.equilibrium_temperature`.
+        Tables as for :func:`corephys.downhole.temperature.equilibrium_temperature`.
     station : Dataset, (row)
-        The one row of the stations.
+        Table of stations, with the one row of this station.
     result : Dataset
-        What that function gave for the station, without a dimension.
+        Result of that function for the station, without a dimension.
     volumetric_heat_capacity, responses
-        As given to that function.
+        Arguments that were given to that function, [MJ/(m^3 K)] and tables.
 
     Returns
     -------
@@ -454,7 +469,7 @@ def fitted(
     Raises
     ------
     ValueError
-        As that function.
+        When a column is missing, or the tool of the station is not in ``tools``.
 
     Notes
     -----

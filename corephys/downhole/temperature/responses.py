@@ -1,33 +1,37 @@
-"""Tables of how a tool that is no cylinder cools, in place of the cylinder's decay."""
+"""Response tables: the cooling of tools that are not cylinders."""
 
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import thresholds, units
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 __all__ = ["Response", "response"]
 
 MARGIN = thresholds.value("response_margin")
 _FEWEST = thresholds.count("response_rows")
-_AROUND = 4  # curves that an interpolation uses
+_AROUND = 4  # curves used by one interpolation: a cubic in the logarithm of the key
 _UNITS = {"time": "s", "tau": "1", "conductivity": "W/(m K)", "alpha": "1", "fraction": "1"}
 
 
 @dataclass(frozen=True)
 class Response:
-    """Cooling of a tool by its own table.
+    """Cooling of a tool by its response table.
 
     Parameters
     ----------
     by : {"conductivity", "alpha"}
-        What the curves differ in.
+        Quantity by which the curves differ.
     logarithms : ndarray, (curve,)
         Natural logarithms of conductivity [W/(m K)] or alpha [1], rising.
     curves : tuple of callable
@@ -38,7 +42,7 @@ class Response:
 
     by: str
     logarithms: np.ndarray
-    curves: tuple[Any, ...]
+    curves: tuple[Callable[..., np.ndarray], ...]
     low: np.ndarray
     high: np.ndarray
 
@@ -58,7 +62,11 @@ class Response:
         return weights[0] @ np.array(values), weights[0] @ np.array(slopes), by_key
 
     def _curve(self, i: int, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """One curve: as the root of x from one before its start, as 1 / x beyond its end."""
+        """Fraction and slope of one curve, extended beyond its ends.
+
+        Before the first row the excess falls from one with the root of x, as it does near any
+        surface; after the last row it goes as 1 / x, as that of a line source does.
+        """
         inside = np.clip(x, self.low[i], self.high[i])
         value, slope = self.curves[i](np.log(inside)), self.curves[i](np.log(inside), 1)
         early, late = x < self.low[i], x > self.high[i]
@@ -69,24 +77,25 @@ class Response:
         return value, slope
 
     def within(self, key: float, x: np.ndarray) -> bool:
-        """Whether the table reaches this key and all x, to a tenth of the key beside it."""
+        """Whether the table covers this key, within a margin of a tenth, and all x."""
         near = np.log1p(MARGIN)
         known = self.logarithms[0] - near <= np.log(key) <= self.logarithms[-1] + near
         return bool(known and np.min(x) >= self.low.max() and np.max(x) <= self.high.min())
 
 
-def response(table: Any, name: str = "response") -> Response:
-    """Read the table of a tool's cooling.
+def response(
+    table: Response | xr.Dataset | pd.DataFrame | Path | str, name: str = "response"
+) -> Response:
+    """Read the response table of a tool.
 
     Parameters
     ----------
     table : Response, Dataset, DataFrame, Path or str
-        Columns time [s] and fraction [1], with conductivity [W/(m K)] where there is more than
-        one or where the tool may stand in another; or tau [1] and fraction, with alpha [1]. A
-        text with line breaks is the content of a CSV file, another its path; headings of
-        DataFrame and file carry the unit in brackets.
+        Columns time [s], fraction [1] and conductivity [W/(m K)], or columns tau [1], fraction [1]
+        and alpha [1]. A string with line breaks is the content of a CSV file, any other string is
+        its path. The headings of a DataFrame or file carry the unit in brackets.
     name : str
-        For the messages.
+        Name of the table, for messages.
 
     Returns
     -------
@@ -96,15 +105,15 @@ def response(table: Any, name: str = "response") -> Response:
     Raises
     ------
     UnitError
-        For a column of a wrong unit.
+        For a column with a wrong unit.
     ValueError
-        When a column is missing, a curve is too short, times repeat, or a fraction does not lie
-        between 0 and 1 or rises.
+        When a column is missing, a curve is too short, times repeat, or a fraction lies outside 0
+        to 1 or rises with time.
 
     Notes
     -----
     Cubic splines in the logarithm of time; common practice. The fraction is that of the first
-    excess, so that it tends to 1 at time zero.
+    excess, so it tends to 1 at time zero.
     """
     if isinstance(table, Response):
         return table
@@ -120,13 +129,16 @@ def response(table: Any, name: str = "response") -> Response:
         )
     x, fraction = columns[x_name], columns["fraction"]
     if by not in columns:
-        raise ValueError(f"the response table {name} is by tau and does not state its alpha")
+        raise ValueError(
+            f"the response table {name} has the column tau and no alpha; add the column alpha"
+        )
     key = columns[by]
     if not (np.isfinite(key).all() and np.all(key > 0)):
-        raise ValueError(f"the response table {name}: {by} must be positive")
+        raise ValueError(f"the response table {name}: {by} must be positive in every row")
     values = np.unique(key)
     curves = [_one(x[key == v], fraction[key == v], f"{name}, {by} {v:g}") for v in values]
-    # Of a table by conductivity, curves are compared at equal conductivity times time.
+    # The decay depends on conductivity times time, so curves of different conductivities are
+    # compared at equal products.
     scale = values if by == "conductivity" else np.ones_like(values)
     from scipy.interpolate import CubicSpline
 
@@ -137,27 +149,30 @@ def response(table: Any, name: str = "response") -> Response:
 
 
 def _one(x: np.ndarray, fraction: np.ndarray, name: str) -> tuple[np.ndarray, np.ndarray]:
-    """Rows of one curve in order, without the one at time zero, where the fraction is one."""
+    """Rows of one curve in order; time zero is left out, since its logarithm is not finite."""
     order = np.argsort(x, kind="stable")
     x, fraction = x[order], fraction[order]
     if not (np.isfinite(x).all() and np.isfinite(fraction).all() and np.all(x >= 0)):
-        raise ValueError(f"the response table {name} holds a missing or negative number")
+        raise ValueError(f"the response table {name} has a missing or negative number")
     x, fraction = x[x > 0], fraction[x > 0]
     if x.size < _FEWEST:
-        raise ValueError(f"the response table {name} has {x.size} rows after time zero; give more")
+        raise ValueError(
+            f"the response table {name} has {x.size} rows after time zero; give {_FEWEST} or more"
+        )
     if np.any(np.diff(x) <= 0):
-        raise ValueError(f"the response table {name} has the same time twice")
+        raise ValueError(f"the response table {name} has the same time twice; keep one row of it")
     if np.any(fraction < 0) or np.any(fraction > 1) or np.any(np.diff(fraction) > 0):
         raise ValueError(
-            f"the response table {name}: the fraction of the first excess lies between 0 and 1 "
-            "and does not rise with time"
+            f"the response table {name}: the fraction of the first excess must lie between 0 and 1 "
+            "and must not rise with time"
         )
     return x, fraction
 
 
-def _columns(table: Any, name: str) -> dict[str, np.ndarray]:
+def _columns(table: xr.Dataset | pd.DataFrame | Path | str, name: str) -> dict[str, np.ndarray]:
+    """Columns of a table as floats in the units of ``_UNITS``."""
     if isinstance(table, xr.Dataset):
-        given: dict[str, tuple[Any, str | None]] = {
+        given: dict[str, tuple[xr.DataArray | np.ndarray, str | None]] = {
             str(key): (table[key], None) for key in table.variables
         }
     else:
@@ -180,9 +195,9 @@ def _columns(table: Any, name: str) -> dict[str, np.ndarray]:
     found = {}
     for column, unit in _UNITS.items():
         if column in given:
-            taken, stated = given[column]
-            if stated is not None:
-                taken = xr.DataArray(taken, dims="row", attrs={"units": stated})
+            taken, heading_unit = given[column]
+            if heading_unit is not None:
+                taken = xr.DataArray(taken, dims="row", attrs={"units": heading_unit})
             elif isinstance(taken, xr.DataArray) and unit == "1" and "units" not in taken.attrs:
                 taken = taken.assign_attrs(units="1")
             found[column] = np.ravel(

@@ -1,11 +1,10 @@
-"""Conductivities and temperatures that fit a record about equally well, and the grade of a
-station."""
+"""Trade-off of conductivity and temperature in the fit of a record, and the grade of a station."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -15,17 +14,22 @@ from corephys.downhole.temperature.motion import usable_part
 from corephys.downhole.temperature.records import Prepared, prepare
 from corephys.ground import arguments, flags, thresholds, units
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from corephys.ground.types import Dimensional, Measurement
+
 __all__ = ["GRADES", "grade", "valley"]
 
 # --------------------------------------------------------------------------------------------------
-# Conductivity and temperature that fit a record about equally well.
+# Pairs of conductivity and temperature that fit a record about equally well.
 
 
 SPREAD = thresholds.value("valley_spread")
-TRIALS = 21  # conductivities over that spread: points of a curve
+TRIALS = 21  # conductivities over that spread, an odd number so that the middle one is among them
 
 _VARIABLES = {
-    "temperature": ("degC", "equilibrium temperature at the trial's conductivity"),
+    "temperature": ("degC", "equilibrium temperature at the conductivity of the trial"),
     "time_shift": ("s", "start of the decay after penetration_time"),
     "amplitude": ("K", "first excess temperature"),
     "residual_deviation": ("K", "standard deviation of the residuals"),
@@ -38,52 +42,51 @@ def valley(
     stations: xr.Dataset,
     tools: xr.Dataset,
     *,
-    conductivities: Any = None,
-    conductivity: Any = None,
-    volumetric_heat_capacity: Any = None,
-    responses: Mapping[str, Any] | None = None,
+    conductivities: Dimensional | None = None,
+    conductivity: Measurement | str | None = None,
+    volumetric_heat_capacity: Dimensional | None = None,
+    responses: Mapping[str, xr.Dataset | pd.DataFrame] | None = None,
     chosen_windows: Mapping[str, str] | None = None,
 ) -> xr.Dataset:
-    """Temperature and start of the decay that go with each of several conductivities.
+    """Equilibrium temperature and start of the decay for each of several conductivities.
 
     Parameters
     ----------
     table, stations, tools : Dataset, (row)
-        As for :func:`corephys.downhole.temperature.equilibrium_temperature`.
+        Tables as for :func:`corephys.downhole.temperature.equilibrium_temperature`.
     conductivities : Quantity or DataArray, (trial,), optional
-        Trials, the same for all stations [W/(m K)]. Without them 21 from 10 % below to 10 % above
-        each station's conductivity.
+        Trial conductivities, the same for all stations [W/(m K)]. If not given, 21 values from
+        10 % below to 10 % above the conductivity of each station.
     conductivity : Dataset, DataArray, Quantity or str, optional
-        Of the sediment at each station [W/(m K)]; the column of ``stations`` without it.
+        Conductivity of the sediment at each station [W/(m K)]; the column of ``stations`` if not
+        given.
     volumetric_heat_capacity : DataArray, Quantity or str, optional
-        Of the sediment [MJ/(m^3 K)], held while the conductivity moves; by mixing laws from the
-        station's conductivity without it.
+        Heat capacity of the sediment [MJ/(m^3 K)], the same at all trials; by mixing laws from the
+        conductivity of the station if not given.
     responses : mapping of str to table, optional
         Response tables by name.
     chosen_windows : mapping of str to str, optional
-        Station to the window somebody chose, such as ``"2 min to 12 min"`` since penetration.
+        Windows that the user chose, by station, such as ``"2 min to 12 min"`` since penetration.
 
     Returns
     -------
     Dataset, (station, trial)
         ``temperature`` [degC], ``time_shift`` [s], ``amplitude`` [K] and ``residual_deviation``
         [K] with the coordinates ``conductivity`` [W/(m K)]; ``conductivity_sensitivity``
-        [K/(W/(m K))] (station), the slope of a parabola through the trials at the station's
-        conductivity, and ``residual_deviation_range`` [K] (station), by which the worst trial
-        fits worse than the best.
+        [K/(W/(m K))] (station), the slope at the conductivity of the station of a parabola through
+        the trials; and ``residual_deviation_range`` [K] (station), the deviation of the worst
+        trial less that of the best.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         As for ``equilibrium_temperature``, and for trials that are not positive.
 
     Notes
     -----
     Bullard (1954), Proceedings of the Royal Society A 222, 408: at each conductivity Ta, first
-    excess and start are fitted over the window of the station's own conductivity. The residuals
-    hardly change along the valley, and so the record alone cannot choose on it.
+    excess and start are fitted over the window found with the conductivity of the station. The
+    residuals hardly change along the valley, so the record alone cannot fix the conductivity.
     """
     prepared = prepare(
         table,
@@ -136,23 +139,27 @@ def valley(
 
 
 def _attributes(unit: str, words: str) -> dict[str, str]:
+    """Unit and long name of a variable."""
     return {"units": unit, "long_name": words}
 
 
-def _trials(given: Any, prepared: Prepared) -> np.ndarray:
+def _trials(given: Dimensional | None, prepared: Prepared) -> np.ndarray:
+    """Trial conductivities of each station [W/(m K)], (station, trial)."""
     own = np.array([probe.conductivity for probe in prepared.probes])
     if given is None:
         return own[:, None] * np.linspace(1.0 - SPREAD, 1.0 + SPREAD, TRIALS)
     values = np.ravel(np.asarray(units.as_floats(given, "W/(m K)", "conductivities"), dtype=float))
     if not (np.isfinite(values).all() and np.all(values > 0)):
-        raise ValueError("conductivities must be positive, in W/(m K)")
+        raise ValueError(
+            f"conductivities are {values.min():g} W/(m K) at least; all must be positive"
+        )
     return np.tile(np.sort(values), (own.size, 1))
 
 
 def _along(
     prepared: Prepared, i: int, trials: np.ndarray, name: str, window: tuple[float, float] | None
 ) -> list[Decay | None]:
-    """Fits at the trials over the window that the station's own conductivity chooses."""
+    """Fits at the trials, all over the window found with the conductivity of the station."""
     record, probe = prepared.records[i], prepared.probes[i]
     base = None
     if prepared.usable[i] and record.time.size >= FEWEST and not record.doubled:
@@ -177,6 +184,7 @@ def _along(
 
 
 def _slope(k: np.ndarray, temperature: np.ndarray, at: float) -> float:
+    """Slope of a parabola through the trials at the conductivity ``at`` [K/(W/(m K))]."""
     known = np.isfinite(temperature)
     if known.sum() < 3 or not np.ptp(k[known]) > 0:
         return float("nan")
@@ -184,7 +192,7 @@ def _slope(k: np.ndarray, temperature: np.ndarray, at: float) -> float:
 
 
 # --------------------------------------------------------------------------------------------------
-# Grade of a formation temperature in words: the whole rule stands here.
+# Grade of a formation temperature in words.
 
 
 GRADES = ("good", "fair", "poor", "rejected")
@@ -208,16 +216,16 @@ _WORDS = {
 
 
 def grade(decay: Decay | None, duration: float, reason: int) -> tuple[str, str]:
-    """Grade of one station and why.
+    """Grade of one station, and the reasons for it.
 
     Parameters
     ----------
     decay : Decay or None
-        The fit.
+        Fitted decay.
     duration : float
-        From the penetration to the last sample of the window [s].
+        Time from the penetration to the last sample of the window [s].
     reason : int
-        Bits of :mod:`corephys.ground.flags`.
+        Bit mask of :mod:`corephys.ground.flags`.
 
     Returns
     -------
@@ -226,12 +234,12 @@ def grade(decay: Decay | None, duration: float, reason: int) -> tuple[str, str]:
 
     Notes
     -----
-    rejected: no temperature, or a reason that makes it bad. poor: a second friction pulse, late
+    rejected: no temperature, or a reason with the level bad. poor: a second friction pulse, late
     motion, more than a tenth of the first excess left at the end, residuals of 20 mK or more, or
     less than three minutes. fair: residuals of 5 mK or more or not white, less than six minutes,
-    a decay in only a part of the record, or a response table left behind. good: none of these, so
-    a single pulse and a decay that falls to its end. The limits are common practice (six minutes,
-    5 mK) and rows of :mod:`corephys.ground.thresholds`.
+    a decay in only a part of the record, or a fit outside the response table. good: none of these,
+    so a single pulse and a decay to the end of the record. The limits are common practice (six
+    minutes, 5 mK) and rows of :mod:`corephys.ground.thresholds`.
     """
     named = flags.names(reason)
     fatal = [name for name in named if flags.REASONS[name] in (flags.BAD, flags.MISSING)]

@@ -1,9 +1,10 @@
-"""One-dimensional consolidation tests: curve, indices, yield stress, rate, and what they say.
+"""One-dimensional consolidation tests: curve, indices, yield stress, rate and loading history.
 
-The order of the work: void ratio at the end of every step, virgin and recompression lines, yield
-stress by three constructions, coefficient of consolidation from the readings of a step, sample
-quality, overconsolidation and a lower bound of overpressure. Rates of the laboratory, creep and
-cement make a virgin line differ from geological compaction.
+The order of the work: void ratio at the end of every step (``curves``); virgin and recompression
+lines, and the yield stress by three constructions (``yield_stresses``); coefficient of
+consolidation from the readings of a step (``rates``); sample quality, overconsolidation and a
+lower bound of overpressure (``history``). Because of the rate of the test, creep and cement, a
+virgin line differs from geological compaction.
 """
 
 from __future__ import annotations

@@ -1,24 +1,27 @@
-"""Compression curves: the long table grouped into tests and steps, void ratio and strain at
-each, first loading."""
+"""Compression curves: tests and steps of a table, void ratio and strain, first loading."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import companions, constants, flags, series, thresholds, units
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.laws import law
 from corephys.numerics.yield_point import joined_lines
 from corephys.uncertainty import Measured, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar, WithUnit
 
 __all__ = ["curve", "solids_height"]
 
 # --------------------------------------------------------------------------------------------------
-# The long table of one-dimensional compression tests, grouped into tests and steps.
+# Tests and steps from the long table of one-dimensional compression tests.
 
 
 KEYS = (
@@ -44,13 +47,13 @@ class Step:
     Parameters
     ----------
     number, stress : float
-        Its number and its vertical effective stress [kPa].
+        Number of the step, and its vertical effective stress [kPa].
     row : int
         Row of the table that ends the step.
     time, height, void_ratio : ndarray, (n,)
-        Readings in order of time [s], [mm], [1]; NaN where not given.
+        Readings in order of time [s], [mm], [1]; NaN if not given.
     reason : int
-        Of the row that ends the step.
+        Bit mask of reasons of the row that ends the step.
     """
 
     number: float
@@ -64,7 +67,7 @@ class Step:
 
 @dataclass
 class Test:
-    """One test: its name, its first row and its steps in order."""
+    """Test with its name, its first row and its steps in order."""
 
     name: str
     first: int
@@ -109,6 +112,7 @@ def gather(table: xr.Dataset) -> list[Test]:
 
 
 def _column(table: xr.Dataset, name: str, unit: str, size: int) -> np.ndarray:
+    """Column as floats, NaN where the table has none; pure numbers may lack a unit."""
     if name not in table:
         return np.full(size, np.nan)
     if name in ("step", "void_ratio") and "units" not in table[name].attrs:
@@ -119,6 +123,7 @@ def _column(table: xr.Dataset, name: str, unit: str, size: int) -> np.ndarray:
 def _step(
     number: float, rows: np.ndarray, column: dict[str, np.ndarray], reason: np.ndarray
 ) -> Step:
+    """One step with its readings in order of time; the last sound reading ends it."""
     time = column["time"][rows]
     order = np.argsort(np.where(np.isnan(time), np.inf, time), kind="stable")
     if np.isnan(time).all():
@@ -138,21 +143,23 @@ def _step(
     )
 
 
-def per_test(value: Any, unit: str, name: str, tests: list[Test]) -> np.ndarray:
-    """A number for every test: one for all, or a DataArray with the coordinate ``test``."""
+def per_test(value: Dimensional | None, unit: str, name: str, tests: list[Test]) -> np.ndarray:
+    """One number for each test, from one for all or a DataArray with the coordinate ``test``."""
     numbers = units.as_floats(value, unit, name, optional=True)
     if numbers is None:
         return np.full(len(tests), np.nan)
     if not getattr(numbers, "dims", ()):
         return np.full(len(tests), float(numbers))
     if "test" not in numbers.coords:
-        raise ValueError(f"{name} has several values and no coordinate 'test' to tell them apart")
+        raise ValueError(
+            f"{name} has several values and no coordinate 'test'; add the name of each test"
+        )
     known = dict(zip(numbers["test"].values.astype(str), numbers.values, strict=True))
     return np.array([known.get(test.name, np.nan) for test in tests], dtype=float)
 
 
 def along(table: xr.Dataset, rows: list[int], **extra: Any) -> dict[str, Any]:
-    """Coordinates along ``reading`` of some rows of a table."""
+    """Coordinates along ``reading`` for some rows of a table."""
     coords = {
         name: ("reading", table[name].values[rows], dict(table[name].attrs))
         for name in KEYS
@@ -162,91 +169,85 @@ def along(table: xr.Dataset, rows: list[int], **extra: Any) -> dict[str, Any]:
 
 
 # --------------------------------------------------------------------------------------------------
-# Void ratio and strain against effective stress: one point a step, branch by branch.
+# Void ratio and strain against effective stress: one point for each step, by branch.
 
 
 _C = constants.CONSTANTS
 
 
-def solids_height(dry_mass: Any, diameter: Any, grain_density: Any = _C["grain_density"]) -> Any:
+@law("mm", dry_mass="g", diameter="cm", grain_density="g/cm^3")
+def solids_height(
+    dry_mass: Dimensional, diameter: Dimensional, grain_density: Dimensional = _C["grain_density"]
+) -> WithUnit:
     """Height that the grains of a disc would have without pores.
 
     Parameters
     ----------
     dry_mass : Quantity, DataArray or str
-        Of the grains, without the salt of the pore water [g].
+        Mass of the grains, without the salt of the pore water [g].
     diameter : Quantity, DataArray or str
-        Of the disc [mm].
+        Diameter of the disc [mm].
     grain_density : Quantity, DataArray, str or Constant
-        [g/cm^3].
+        Density of the grains [g/cm^3].
 
     Returns
     -------
-    float or DataArray
-        [mm], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
+    Quantity or DataArray
+        Height of the solids [mm].
 
     Notes
     -----
     h = m / (rho A) with A = pi d^2 / 4: geometry.
     """
-    mass, width, density = series.at_same_positions(
-        dry_mass=units.as_floats(dry_mass, "g", "dry_mass"),
-        diameter=units.as_floats(diameter, "cm", "diameter"),
-        grain_density=units.as_floats(grain_density, "g/cm^3", "grain_density"),
-    )
-    return 10.0 * mass / (density * 0.25 * np.pi * width**2)
+    # g, cm and g/cm^3 give cm; 10 turns them into mm.
+    return 10.0 * dry_mass / (grain_density * 0.25 * np.pi * diameter**2)
 
 
 def curve(
     table: xr.Dataset,
     *,
-    initial_void_ratio: Any = None,
-    initial_height: Any = None,
-    height_of_solids: Any = None,
-    void_ratio_uncertainty: Any = None,
-    initial_void_ratio_uncertainty: Any = None,
+    initial_void_ratio: Dimensional | None = None,
+    initial_height: Dimensional | None = None,
+    height_of_solids: Dimensional | None = None,
+    void_ratio_uncertainty: Scalar | None = None,
+    initial_void_ratio_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Void ratio against vertical effective stress, one point a step.
+    """Void ratio against vertical effective stress, one point for each step.
 
     Parameters
     ----------
     table : Dataset, (row)
-        ``test``, ``step``, ``stress`` [kPa] and ``void_ratio`` or ``height`` [mm]; where there is
-        a ``time`` [s] the latest reading of a step is its end, otherwise the last row.
+        Columns ``test``, ``step``, ``stress`` [kPa] and ``void_ratio`` or ``height`` [mm]. With a
+        column ``time`` [s] the latest reading of a step is its end, otherwise the last row.
     initial_void_ratio, initial_height : Quantity, str or DataArray (test), optional
-        Before the first step [1], [mm]; the first value of the test where not given.
+        Void ratio [1] and height [mm] before the first step; the first values of the test if not
+        given.
     height_of_solids : Quantity, str or DataArray (test), optional
-        As :func:`solids_height` gives it [mm]; turns heights into void ratios where there is no
-        initial void ratio.
+        Height of the solids [mm], as from :func:`solids_height`; it converts heights to void ratios
+        where no initial void ratio is given.
     void_ratio_uncertainty : Quantity or str, optional
-        Random standard uncertainty of a point [1]; unknown gives NaN.
+        Random standard uncertainty of a point [1]; NaN if not given.
     initial_void_ratio_uncertainty : Quantity or str, optional
-        Systematic standard uncertainty of the initial void ratio [1]; unknown gives NaN.
+        Systematic standard uncertainty of the initial void ratio [1]; NaN if not given.
 
     Returns
     -------
     Dataset, (reading)
         ``void_ratio`` [1], ``stress`` [kPa], ``strain`` [1], ``height`` [mm],
-        ``initial_void_ratio`` [1] and ``branch``: ``loading`` beyond every stress before,
-        ``unloading``, ``reloading``. A stress that is not positive is ``impossible_value``; a void
-        ratio that rises under load is ``out_of_usual_range``. Remarks in words.
+        ``initial_void_ratio`` [1] and ``branch``: ``loading`` above all earlier stresses,
+        ``unloading`` or ``reloading``. A stress that is not positive is ``impossible_value``; a
+        void ratio that rises under load is ``out_of_usual_range``. The attribute ``remarks``
+        describes both, as JSON by test.
 
     Raises
     ------
     ValueError
-        When a column is missing, or heights cannot become void ratios.
+        When a column is missing, or heights cannot be converted to void ratios.
 
     Notes
     -----
     e = (1 + e0) H / H0 - 1, or e = H / Hs - 1; strain = (e0 - e) / (1 + e0): definition, for a
-    disc that cannot widen.
+    disc of constant diameter.
     """
     tests = gather(table)
     e0 = per_test(initial_void_ratio, "1", "initial_void_ratio", tests)
@@ -287,7 +288,7 @@ def curve(
 _STEPS = (
     "end of each step: the latest reading",
     "e = (1 + e0) H / H0 - 1, or H / Hs - 1",
-    "loading lies beyond every stress before it; below, unloading and reloading",
+    "loading is above all earlier stresses; below them are unloading and reloading",
 )
 
 
@@ -304,12 +305,12 @@ def _points(test: Test, e0: float, h0: float, solids: float) -> dict[str, np.nda
         if np.isnan(e0):
             raise ValueError(
                 f"test {test.name!r} has heights only; give initial_void_ratio, such as '1.9 1', "
-                "or height_of_solids from consolidation.solids_height"
+                "or height_of_solids, from consolidation.solids_height"
             )
         if not h0 > 0.0:
             raise ValueError(
-                f"test {test.name!r} begins with a height of {h0:g} mm; the first height of a test "
-                "is that of the specimen, above zero"
+                f"test {test.name!r} begins with a height of {h0:g} mm; the first height must be "
+                "that of the specimen, above zero"
             )
         e = (1.0 + e0) * height / h0 - 1.0
     elif np.isnan(e0):
@@ -337,6 +338,7 @@ def branches(stress: np.ndarray) -> np.ndarray:
     words: list[str] = []
     highest, before = -np.inf, -np.inf
     for value in stress:
+        # A load that is held over two steps is still first loading.
         held = value == highest == before and words[-1] == "loading"
         if value < before:
             words.append("unloading")
@@ -347,17 +349,22 @@ def branches(stress: np.ndarray) -> np.ndarray:
 
 
 def _last(values: np.ndarray) -> float:
+    """Last known value of a step, NaN without one."""
     known = values[np.isfinite(values)]
     return float(known[-1]) if known.size else float("nan")
 
 
 def _remarks(tests: list[Test], parts: list[dict[str, Any]]) -> dict[str, list[str]]:
-    said = {}
+    """Remarks on steps with an impossible stress or a rising void ratio, by test."""
+    remarks = {}
     for test, part in zip(tests, parts, strict=True):
         words = []
         for word, text in (
-            ("impossible_value", "a stress that is not positive: no place on a logarithmic axis"),
-            ("out_of_usual_range", "the void ratio rises under load: swelling, or a slip"),
+            ("impossible_value", "the stress is not positive and has no logarithm"),
+            (
+                "out_of_usual_range",
+                "the void ratio rises under load: swelling or a wrong cell",
+            ),
         ):
             marked = part["reason"] & flags.bit(word) != 0
             if marked.any():
@@ -366,12 +373,12 @@ def _remarks(tests: list[Test], parts: list[dict[str, Any]]) -> dict[str, list[s
                 )
                 words.append(f"step {numbers}: {text}")
         if words:
-            said[test.name] = words
-    return said
+            remarks[test.name] = words
+    return remarks
 
 
 # --------------------------------------------------------------------------------------------------
-# First loading of each test, taken out of a curve.
+# First loading and loops of each test of a curve.
 
 
 _UNITS = {"stress": "kPa", "strain": "1", "height": "mm", "initial_void_ratio": "1"}
@@ -380,26 +387,27 @@ NEAR = thresholds.count("loading_points_past_bend")
 
 @dataclass
 class Loading:
-    """One test of a curve.
+    """First loading and loops of one test.
 
     Parameters
     ----------
     name : str
+        Name of the test.
     first : int
         First reading of the test in the curve.
     stress, void_ratio : ndarray, (n,)
         Points of first loading [kPa], [1], stress rising.
     loop_stress, loop_void_ratio, loop_number : ndarray, (m,)
-        Points of unloading and reloading with the point where unloading began; the last rebound
-        at the end of a test counts.
+        Points of unloading and reloading with the point where unloading began [kPa], [1], and the
+        number of the loop; the rebound at the end of a test is included.
     initial : float
-        Void ratio at the start.
+        Void ratio at the start [1].
     noise : float
-        Standard uncertainty of a void ratio: as given, else the scatter about two lines.
-    stated : bool
+        Standard uncertainty of a void ratio [1]: as given, otherwise the scatter about two lines.
+    noise_given : bool
         Whether the noise was given.
     reason : int
-        Of all points together, those left out included.
+        Bit mask of suspect reasons of all points, including those left out.
     """
 
     name: str
@@ -411,12 +419,12 @@ class Loading:
     loop_number: np.ndarray
     initial: float
     noise: float
-    stated: bool
+    noise_given: bool
     reason: int
 
 
 def loadings(curve: xr.Dataset) -> list[Loading]:
-    """Every test of a curve, as :func:`corephys.samples.consolidation.curves.curve` gives it."""
+    """First loading and loops of every test of a result of :func:`curve`."""
     lacking = [n for n in ("void_ratio", "stress", "branch", "test") if n not in curve]
     if lacking:
         raise ValueError(f"the curve has no {', '.join(lacking)}; make it with consolidation.curve")
@@ -426,24 +434,26 @@ def loadings(curve: xr.Dataset) -> list[Loading]:
 
 
 def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
+    """First loading and loops of the test at the readings ``own``."""
     rows = np.flatnonzero(own)
     stress, e = curve["stress"].values[rows], curve["void_ratio"].values[rows]
     branch = curve["branch"].values[rows].astype(str)
     sound = (curve["void_ratio_flag"].values[rows] <= flags.SUSPECT) & (stress > 0) & np.isfinite(e)
     use = sound & (branch == "loading")
-    # A stress held over two steps keeps its later point: creep belongs to the longer time.
+    # Of a stress held over two steps the later point counts, since it includes the creep.
     kept = use & ~np.append((stress[1:] == stress[:-1]) & use[1:] & use[:-1], False)
     away = branch != "loading"
-    # Back at the greatest stress the disc creeps as on first loading: no part of the loop.
+    # Back at the greatest stress the disc creeps as on first loading, so it is not in the loop.
     back = (branch == "reloading") & (stress >= np.maximum.accumulate(stress))
     rebound = np.append((branch == "unloading")[1:], False) & ~away
     loop = sound & ((away & ~back) | rebound)
     x, y = stress[kept], e[kept]
     given = float(np.nanmax(curve["void_ratio_u_random"].values[rows], initial=-np.inf))
-    stated = bool(np.isfinite(given))
-    if not stated:
+    noise_given = bool(np.isfinite(given))
+    if not noise_given:
         given = joined_lines(np.log10(x), y, np.ones(x.size), NEAR).deviation
-    # Reasons that say a point was left out stand in the curve; the test is only suspect for them.
+    # Bad points were left out, and the curve records why; for the test they are no fault. So only
+    # reasons of the level suspect are passed on.
     seen = int(np.bitwise_or.reduce(curve["void_ratio_reason"].values[rows]))
     suspect = sum(flags.bit(w) for w in flags.names(seen) if flags.REASONS[w] <= flags.SUSPECT)
     return Loading(
@@ -456,13 +466,13 @@ def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
         np.cumsum(rebound)[loop],
         float(curve["initial_void_ratio"].values[rows[0]]),
         given,
-        stated,
+        noise_given,
         suspect,
     )
 
 
 def places(curve: xr.Dataset, tests: list[Loading]) -> dict[str, xr.Variable]:
-    """Coordinates along ``reading``, one a test."""
+    """Coordinates along ``reading``, one reading for each test."""
     rows = [test.first for test in tests]
     scales = ("depth_fitted", "offset_closed", "depth_closed")
     names = (*series.POSITION, *scales, "to", "test", "sample_id")

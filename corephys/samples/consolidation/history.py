@@ -1,8 +1,8 @@
-"""What a yield stress says: overconsolidation, a lower bound of overpressure, sample quality."""
+"""Loading history: overconsolidation, a lower bound of overpressure, and sample quality."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -10,6 +10,9 @@ import xarray as xr
 from corephys.ground import companions, flags, series, thresholds
 from corephys.samples.consolidation.curves import SAFETY, loadings, places
 from corephys.uncertainty import Measured, bare, combine
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement, Scalar
 
 __all__ = ["overconsolidation_ratio", "overpressure_bound", "sample_quality"]
 
@@ -19,12 +22,13 @@ _LOW = tuple(thresholds.value(row) for row in _BOUNDS[:3])
 _HIGH = tuple(thresholds.value(row) for row in _BOUNDS[3:])
 BOUND = (
     "lower bound of the overpressure: present effective stress cannot exceed the yield stress; "
-    "disturbance and slow loading lower the yield stress and inflate the bound, ageing and cement "
-    "raise it and hide overpressure; a bound of zero says nothing"
+    "disturbance and slow loading lower the yield stress and raise the bound; ageing and cement "
+    "raise the yield stress and hide overpressure; a bound of zero gives no information"
 )
 
 
-def _stress(value: Any, name: str, uncertainty: Any) -> Measured:
+def _stress(value: Measurement | str, name: str, uncertainty: Scalar | None) -> Measured:
+    """Stress with uncertainties; one given apart is systematic, except that of a yield stress."""
     return series.unpack(
         value,
         name,
@@ -34,7 +38,7 @@ def _stress(value: Any, name: str, uncertainty: Any) -> Measured:
 
 
 def _bounds(value: Any, stress: Measured) -> tuple[Any, Any]:
-    """Least and greatest yield stress: of the methods, else one standard uncertainty."""
+    """Least and greatest yield stress, of the methods or at one standard uncertainty."""
     if isinstance(value, xr.Dataset) and "yield_stress_low" in value:
         value = companions.library_units(
             value, {"yield_stress_low": "kPa", "yield_stress_high": "kPa"}
@@ -45,36 +49,35 @@ def _bounds(value: Any, stress: Measured) -> tuple[Any, Any]:
 
 
 def overconsolidation_ratio(
-    yield_stress: Any,
-    vertical_effective_stress: Any,
+    yield_stress: Measurement | str,
+    vertical_effective_stress: Measurement | str,
     *,
-    yield_stress_uncertainty: Any = None,
-    vertical_effective_stress_uncertainty: Any = None,
+    yield_stress_uncertainty: Scalar | None = None,
+    vertical_effective_stress_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Yield stress over present vertical effective stress.
 
     Parameters
     ----------
     yield_stress : Dataset, Quantity, DataArray or str
-        As :func:`corephys.samples.consolidation.yield_stresses.yield_stress` gives it [kPa].
+        Yield stress [kPa], as from
+        :func:`corephys.samples.consolidation.yield_stresses.yield_stress`.
     vertical_effective_stress : Dataset, Quantity, DataArray or str
-        Under hydrostatic pressure, at the same positions [kPa].
+        Vertical effective stress under hydrostatic pressure, at the same positions [kPa].
     yield_stress_uncertainty, vertical_effective_stress_uncertainty : Quantity or str, optional
-        Standard uncertainties of values that are not Datasets [kPa]; unknown gives NaN.
+        Standard uncertainties of arguments that are not Datasets [kPa]; NaN if not given.
 
     Returns
     -------
     Dataset
         ``overconsolidation_ratio`` [1] with ``overconsolidation_ratio_low`` and ``_high`` from the
-        least and greatest yield stress. Below one the sediment is not yet consolidated under its
-        load, or the sample is disturbed.
+        least and greatest yield stress. A ratio below one means that the sediment is not yet
+        consolidated under its load, or that the sample is disturbed.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When both lie at different positions.
+        When the two series have different positions.
     ValueError
         For a vertical effective stress that is not positive.
 
@@ -103,38 +106,37 @@ def overconsolidation_ratio(
 
 
 def overpressure_bound(
-    yield_stress: Any,
-    vertical_effective_stress: Any,
+    yield_stress: Measurement | str,
+    vertical_effective_stress: Measurement | str,
     *,
-    yield_stress_uncertainty: Any = None,
-    vertical_effective_stress_uncertainty: Any = None,
+    yield_stress_uncertainty: Scalar | None = None,
+    vertical_effective_stress_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Lower bound of the overpressure from a yield stress below the hydrostatic effective stress.
 
     Parameters
     ----------
     yield_stress : Dataset, Quantity, DataArray or str
-        As :func:`corephys.samples.consolidation.yield_stresses.yield_stress` gives it [kPa].
+        Yield stress [kPa], as from
+        :func:`corephys.samples.consolidation.yield_stresses.yield_stress`.
     vertical_effective_stress : Dataset, Quantity, DataArray or str
-        Under hydrostatic pressure, at the same positions [kPa].
+        Vertical effective stress under hydrostatic pressure, at the same positions [kPa].
     yield_stress_uncertainty, vertical_effective_stress_uncertainty : Quantity or str, optional
-        Standard uncertainties of values that are not Datasets [kPa]; unknown gives NaN.
+        Standard uncertainties of arguments that are not Datasets [kPa]; NaN if not given.
 
     Returns
     -------
     Dataset
-        ``overpressure_bound`` [kPa], never negative: zero says nothing about the pressure.
+        ``overpressure_bound`` [kPa], never negative: zero gives no information on the pressure.
         ``overpressure_bound_low`` and ``_high`` from the greatest and least yield stress;
-        ``overpressure_difference`` [kPa] is the same before it is cut at zero,
+        ``overpressure_difference`` [kPa] is the bound before negative values are set to zero,
         ``overpressure_ratio`` [1] the bound over the effective stress. Attribute ``bound`` is
         ``lower``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When both lie at different positions.
+        When the two series have different positions.
     ValueError
         For a vertical effective stress that is not positive.
 
@@ -177,7 +179,7 @@ def overpressure_bound(
             "overpressure_difference",
             np.asarray(bare(difference)),
             "kPa",
-            "effective stress less yield stress, negative where it says nothing",
+            "effective stress less yield stress, negative where it gives no bound",
         ),
         (
             "overpressure_ratio",
@@ -190,16 +192,18 @@ def overpressure_bound(
     return dataset
 
 
-def _load(value: Any, uncertainty: Any) -> Measured:
+def _load(value: Measurement | str, uncertainty: Scalar | None) -> Measured:
+    """Vertical effective stress; an error where it is not positive."""
     load = _stress(value, "vertical_effective_stress", uncertainty)
     if np.any(np.asarray(load.values) <= 0):
         raise ValueError(
-            "vertical_effective_stress must be positive; at and above the sea floor there is none"
+            "vertical_effective_stress must be positive; leave out readings at the seafloor"
         )
     return load
 
 
 def _attach(dataset: xr.Dataset, name: str, low: Any, high: Any, unit: str) -> None:
+    """Add the low and the high end of a quantity."""
     words = dataset[name].attrs["long_name"]
     for end, array in (("low", low), ("high", high)):
         attrs = {"units": unit, "long_name": f"{words}, {end} end"}
@@ -207,31 +211,30 @@ def _attach(dataset: xr.Dataset, name: str, low: Any, high: Any, unit: str) -> N
 
 
 def sample_quality(
-    curve: xr.Dataset, vertical_effective_stress: Any, overconsolidation_ratio: Any = "1 1"
+    curve: xr.Dataset,
+    vertical_effective_stress: Measurement | str,
+    overconsolidation_ratio: Measurement | str = "1 1",
 ) -> xr.Dataset:
-    """How far a sample was disturbed: its loss of void ratio up to the effective stress in situ.
+    """Disturbance of samples from the loss of void ratio up to the effective stress in situ.
 
     Parameters
     ----------
     curve : Dataset, (reading)
-        As :func:`corephys.samples.consolidation.curves.curve` gives it.
+        Curve as from :func:`corephys.samples.consolidation.curves.curve`, stress in kPa.
     vertical_effective_stress : Dataset, Quantity, DataArray or str
-        In situ, one value or one a test in the order of the curve [kPa].
+        Vertical effective stress in situ [kPa], one value or one for each test in the order of the
+        curve.
     overconsolidation_ratio : Dataset, Quantity, DataArray or str
-        One value or one a test [1]; above two the bounds are tighter.
+        Overconsolidation ratio [1], one value or one for each test; above two the limits are
+        tighter.
 
     Returns
     -------
     Dataset, (reading)
-        One reading a test: ``void_ratio`` [1] at the effective stress in situ on first loading,
-        ``void_ratio_change`` [1] over the initial void ratio, ``sample_quality`` in words;
+        One reading for each test: ``void_ratio`` [1] at the effective stress in situ on first
+        loading, ``void_ratio_change`` [1] over the initial void ratio, ``sample_quality`` in words;
         ``disturbed_sample`` for poor and very poor, ``missing_value`` where the loading does not
         reach the stress.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
 
     Notes
     -----
@@ -256,7 +259,7 @@ def sample_quality(
     reason = np.array([test.reason for test in tests], np.int64)
     reason[known & (grade >= 2)] |= flags.bit("disturbed_sample")
     values = xr.DataArray(e, dims="reading", coords=places(curve, tests))
-    u = np.array([test.noise if test.stated else np.nan for test in tests])
+    u = np.array([test.noise if test.noise_given else np.nan for test in tests])
     dataset = series.build(
         {"void_ratio": Measured(values, u, {}, reason)},
         steps=("e at the effective stress in situ, along log stress", "(e0 - e) / e0"),
@@ -265,10 +268,10 @@ def sample_quality(
     )
     words = "loss of void ratio up to the effective stress in situ, over the initial void ratio"
     dataset["void_ratio_change"] = ("reading", change, {"units": "1", "long_name": words})
-    said = [CLASSES[g] if k else "unknown" for g, k in zip(grade, known, strict=True)]
+    classes = [CLASSES[g] if k else "unknown" for g, k in zip(grade, known, strict=True)]
     dataset["sample_quality"] = (
         "reading",
-        np.array(said, dtype=object),
+        np.array(classes, dtype=object),
         {"long_name": "quality of the sample"},
     )
     return dataset

@@ -1,32 +1,35 @@
-"""Rate of consolidation from readings in time: coefficient, hydraulic conductivity,
-permeability."""
+"""Rate of consolidation: coefficient, hydraulic conductivity and permeability."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.laws import law
 from corephys.numerics.yield_point import natural_cubic
 from corephys.samples.consolidation.curves import SAFETY, Step, along, curve, gather
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar, WithUnit
+
 __all__ = ["coefficient_from_time", "consolidation_rate", "hydraulic_conductivity", "permeability"]
 
 # --------------------------------------------------------------------------------------------------
-# Times of half and of nine tenths of primary consolidation from the readings of one step.
+# Times of half and of nine tenths of primary consolidation, from the readings of one step.
 
 
 _FLAT = thresholds.value("tail_flat")
 _BEND = thresholds.value("tail_least_bend")
-EARLY = 0.5  # share of consolidation up to which settlement goes with the root of time (Taylor)
-RATIO = 1.15  # abscissae at nine tenths: true curve over straight line (Taylor 1948)
+EARLY = 0.5  # share of consolidation up to which settlement follows the root of time (Taylor)
+RATIO = 1.15  # root of time at nine tenths: true curve over straight line (Taylor 1948)
 
 
 def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
-    """Time of half the primary consolidation [s]; NaN where the curve does not show its parts.
+    """Time of half the primary consolidation [s]; NaN for a curve without tangent and tail.
 
     The height at the start comes from the early parabola (readings at a time and four times it),
     the end of primary consolidation from the steepest tangent against log time and the straight
@@ -37,7 +40,7 @@ def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
     span = h[0] - h[-1]
     if t.size < 8 or span <= 0:
         return float("nan")
-    # Tangent: least squares of three neighbours, the steepest.
+    # Three neighbours instead of two, so that the tangent does not follow the noise of a reading.
     steep, tangent = _steepest(x, h)
     tail = _tail(x, h, steep + 2, float(tangent[0]))
     if tail is None:
@@ -49,7 +52,7 @@ def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
 
 
 def _steepest(x: np.ndarray, h: np.ndarray) -> tuple[int, np.ndarray]:
-    """First of the three neighbours that fall most steeply; slope and intercept of their line."""
+    """Index of the first of the three steepest neighbours; slope and intercept of their line."""
     xs, hs = (np.lib.stride_tricks.sliding_window_view(part, 3) for part in (x, h))
     middle, level = xs.mean(axis=1), hs.mean(axis=1)
     away = xs - middle[:, None]
@@ -59,7 +62,7 @@ def _steepest(x: np.ndarray, h: np.ndarray) -> tuple[int, np.ndarray]:
 
 
 def _tail(x: np.ndarray, h: np.ndarray, after: int, steepest: float) -> np.ndarray | None:
-    """Line through the last readings: as many as stay flat, three at least."""
+    """Line through the last readings that are flat, three at least; None without them."""
     best = None
     for first in range(x.size - 3, after, -1):
         local = (h[first + 1] - h[first]) / (x[first + 1] - x[first])
@@ -70,7 +73,7 @@ def _tail(x: np.ndarray, h: np.ndarray, after: int, steepest: float) -> np.ndarr
 
 
 def _start(t: np.ndarray, h: np.ndarray, end: float) -> float:
-    """Height before consolidation: h against the root of time, extended to zero."""
+    """Height before consolidation [mm]: h against the root of time, extended to zero time."""
     first = float(h[0])
     for _ in range(5):
         early = h >= first - EARLY * (first - end)
@@ -84,7 +87,7 @@ def _start(t: np.ndarray, h: np.ndarray, end: float) -> float:
 
 
 def _time_at(x: np.ndarray, h: np.ndarray, level: float) -> float:
-    """Time at which the height passes a level, along log10 time."""
+    """Time at which the height passes a level [s], interpolated in log10 of time."""
     fine = np.linspace(x[0], x[-1], 4000)
     smooth = natural_cubic(x, h, fine)[0]
     below = np.flatnonzero(smooth <= level)
@@ -96,7 +99,7 @@ def _time_at(x: np.ndarray, h: np.ndarray, level: float) -> float:
 
 
 def root_of_time(time: np.ndarray, height: np.ndarray) -> float:
-    """Time of nine tenths of the primary consolidation [s]; NaN where the line meets no reading.
+    """Time of nine tenths of the primary consolidation [s]; NaN where line and curve do not meet.
 
     A straight line through the early readings against the root of time; the line of 1.15 times
     its abscissae meets the curve at nine tenths: Taylor (1948). Times [s], heights [mm].
@@ -105,7 +108,7 @@ def root_of_time(time: np.ndarray, height: np.ndarray) -> float:
     x = np.sqrt(t)
     if t.size < 8 or not h[-1] < h[0]:
         return float("nan")
-    # The spline is laid over log time, in which readings are usually even.
+    # The spline runs in log time, in which readings are usually evenly spaced.
     fine = np.linspace(np.log(x[0]), np.log(x[-1]), 2000)
     root, smooth = np.exp(fine), natural_cubic(np.log(x), h, fine)[0]
     found, first, end = float("nan"), float(h[0]), float(h[-1])
@@ -114,7 +117,7 @@ def root_of_time(time: np.ndarray, height: np.ndarray) -> float:
         early = early if early.sum() >= 3 else np.arange(t.size) < 3
         line = np.polyfit(x[early], h[early], 1)
         gap = smooth - (line[1] + line[0] / RATIO * root)
-        gap[root < x[early].max()] = -1.0  # noise about the line itself crosses nothing
+        gap[root < x[early].max()] = -1.0  # noise about the line itself is not a crossing
         above = np.flatnonzero((gap[1:] > 0) & (gap[:-1] <= 0))
         if not above.size:
             return float("nan")
@@ -136,29 +139,28 @@ FEWEST_READINGS = thresholds.count("time_readings")
 AGREE = thresholds.value("rate_methods_agree")
 
 
-def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) -> Any:
+@law("m^2/s", drainage_path="m", time="s")
+def coefficient_from_time(
+    drainage_path: Dimensional, time: Dimensional, *, share: float = 0.5
+) -> WithUnit:
     """Coefficient of consolidation from the time of half or nine tenths of the consolidation.
 
     Parameters
     ----------
     drainage_path : Quantity, DataArray or str
-        Longest way of the water out of the disc [mm]: half its height where both faces drain.
+        Longest path of the water out of the disc [mm]: half its height where both faces drain.
     time : Quantity, DataArray or str
-        Of that share [s].
+        Time in which that share of the consolidation takes place [s].
     share : {0.5, 0.9}
-        Of primary consolidation [1].
+        Share of primary consolidation [1].
 
     Returns
     -------
-    float or DataArray
-        [m^2/s], plain floats.
+    Quantity or DataArray
+        Coefficient of consolidation [m^2/s].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
     ValueError
         For another share.
 
@@ -168,126 +170,116 @@ def coefficient_from_time(drainage_path: Any, time: Any, *, share: float = 0.5) 
     load that is uniform over the height (Taylor 1948, Fundamentals of Soil Mechanics).
     """
     if share not in _FACTOR:
-        raise ValueError(f"share is 0.5 or 0.9, not {share!r}")
-    path, late = series.at_same_positions(
-        drainage_path=units.as_floats(drainage_path, "m", "drainage_path"),
-        time=units.as_floats(time, "s", "time"),
-    )
-    return _FACTOR[share].value * path**2 / late
+        raise ValueError(f"share is {share!r}; it must be 0.5 or 0.9")
+    return _FACTOR[share].value * drainage_path**2 / time
 
 
+@law(
+    "m/s",
+    coefficient="m^2/s",
+    compressibility="1/Pa",
+    pore_water_density="kg/m^3",
+    gravity="m/s^2",
+)
 def hydraulic_conductivity(
-    coefficient: Any,
-    compressibility: Any,
+    coefficient: Dimensional,
+    compressibility: Dimensional,
     *,
-    pore_water_density: Any = _C["pore_water_density"],
-    gravity: Any = _C["gravity"],
-) -> Any:
+    pore_water_density: Dimensional = _C["pore_water_density"],
+    gravity: Dimensional = _C["gravity"],
+) -> WithUnit:
     """Hydraulic conductivity from coefficient of consolidation and compressibility.
 
     Parameters
     ----------
     coefficient : Quantity, DataArray or str
-        Of consolidation [m^2/s].
+        Coefficient of consolidation [m^2/s].
     compressibility : Quantity, DataArray or str
-        Of volume, strain over stress [1/MPa].
-    pore_water_density, gravity : Quantity, str or Constant
-        [g/cm^3], [m/s^2].
+        Compressibility of volume, strain over stress [1/MPa].
+    pore_water_density, gravity : Quantity, DataArray, str or Constant
+        Density of the pore water [g/cm^3] and acceleration of gravity [m/s^2].
 
     Returns
     -------
-    float or DataArray
-        [m/s], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
+    Quantity or DataArray
+        Hydraulic conductivity [m/s].
 
     Notes
     -----
     k = cv mv rho g: definition of cv in Terzaghi (1925).
     """
-    c, m = series.at_same_positions(
-        coefficient=units.as_floats(coefficient, "m^2/s", "coefficient"),
-        compressibility=units.as_floats(compressibility, "1/Pa", "compressibility"),
-    )
-    density = units.as_floats(pore_water_density, "kg/m^3", "pore_water_density")
-    return c * m * density * units.as_floats(gravity, "m/s^2", "gravity")
+    return coefficient * compressibility * pore_water_density * gravity
 
 
+@law(
+    "m^2",
+    conductivity="m/s",
+    viscosity="Pa s",
+    pore_water_density="kg/m^3",
+    gravity="m/s^2",
+)
 def permeability(
-    conductivity: Any,
+    conductivity: Dimensional,
     *,
-    viscosity: Any = _C["sea_water_viscosity"],
-    pore_water_density: Any = _C["pore_water_density"],
-    gravity: Any = _C["gravity"],
-) -> Any:
+    viscosity: Dimensional = _C["sea_water_viscosity"],
+    pore_water_density: Dimensional = _C["pore_water_density"],
+    gravity: Dimensional = _C["gravity"],
+) -> WithUnit:
     """Permeability from hydraulic conductivity.
 
     Parameters
     ----------
     conductivity : Quantity, DataArray or str
-        Hydraulic [m/s].
-    viscosity : Quantity, str or Constant
-        Of the water at the temperature of the test [Pa s].
-    pore_water_density, gravity : Quantity, str or Constant
-        [g/cm^3], [m/s^2].
+        Hydraulic conductivity [m/s].
+    viscosity : Quantity, DataArray, str or Constant
+        Viscosity of the water at the temperature of the test [Pa s].
+    pore_water_density, gravity : Quantity, DataArray, str or Constant
+        Density of the pore water [g/cm^3] and acceleration of gravity [m/s^2].
 
     Returns
     -------
-    float or DataArray
-        [m^2], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+    Quantity or DataArray
+        Permeability [m^2].
 
     Notes
     -----
     K = k mu / (rho g): definition.
     """
-    k = units.as_floats(conductivity, "m/s", "conductivity")
-    weight = units.as_floats(pore_water_density, "kg/m^3", "pore_water_density")
-    weight = weight * units.as_floats(gravity, "m/s^2", "gravity")
-    return k * units.as_floats(viscosity, "Pa s", "viscosity") / weight
+    return conductivity * viscosity / (pore_water_density * gravity)
 
 
 def consolidation_rate(
     table: xr.Dataset,
     *,
     drainage: str = "both",
-    height_uncertainty: Any = None,
-    pore_water_density: Any = _C["pore_water_density"],
-    viscosity: Any = _C["sea_water_viscosity"],
+    height_uncertainty: Scalar | None = None,
+    pore_water_density: Scalar = _C["pore_water_density"],
+    viscosity: Scalar = _C["sea_water_viscosity"],
     **initial: Any,
 ) -> xr.Dataset:
-    """Coefficient of consolidation of every step that was read against time.
+    """Coefficient of consolidation of every step with readings in time.
 
     Parameters
     ----------
     table : Dataset, (row)
-        As for :func:`corephys.samples.consolidation.curves.curve`, with ``height`` [mm] and
-        ``time`` [s] since the load of the step was laid on.
+        Table as for :func:`corephys.samples.consolidation.curves.curve`, with ``height`` [mm] and
+        ``time`` [s] since the load of the step was applied.
     drainage : {"both", "one"}
-        Faces that drain; the path of the water is half the height, or all of it.
+        Faces that drain; the path of the water is half the height, or the complete height.
     height_uncertainty : Quantity or str, optional
-        Random standard uncertainty of a reading [mm]; unknown gives NaN.
+        Random standard uncertainty of a reading [mm]; NaN if not given.
     pore_water_density, viscosity : Quantity, str or Constant
-        [g/cm^3], [Pa s].
+        Density [g/cm^3] and viscosity [Pa s] of the pore water.
     **initial
         Keywords of :func:`corephys.samples.consolidation.curves.curve`.
 
     Returns
     -------
     Dataset, (reading)
-        One reading a step that was read in time: ``coefficient_of_consolidation`` [m^2/s] is the
-        geometric mean of both methods, their difference its systematic part;
+        One reading for each step with readings in time: ``coefficient_of_consolidation`` [m^2/s],
+        the geometric mean of both methods, with their difference as systematic part;
         ``coefficient_log_time``, ``coefficient_root_time``; ``hydraulic_conductivity`` [m/s];
-        ``permeability`` [m^2]. ``models_disagree`` where the methods differ more than a quarter;
+        ``permeability`` [m^2]. ``models_disagree`` where the methods differ by more than a quarter;
         ``poor_fit`` where only one gives a time, ``missing_value`` where none does.
 
     Raises
@@ -297,13 +289,16 @@ def consolidation_rate(
 
     Notes
     -----
-    Logarithm of time: Casagrande and Fadum (1940); root of time: Taylor (1948). Only loading
-    beyond the stress before is reduced. k = cv mv rho g, mv = strain of the step over its stress.
+    Logarithm of time: Casagrande and Fadum (1940); root of time: Taylor (1948). Only steps with a
+    higher stress than the step before are reduced. k = cv mv rho g, mv = strain of the step over
+    its stress.
     """
     if drainage not in ("both", "one"):
-        raise ValueError(f"drainage is both or one, not {drainage!r}")
+        raise ValueError(f"drainage is {drainage!r}; it must be 'both' or 'one'")
     if "height" not in table or "time" not in table:
-        raise ValueError("the rate of consolidation needs the columns height [mm] and time [s]")
+        raise ValueError(
+            "the rate of consolidation needs the columns height [mm] and time [s]; add them"
+        )
     noise = units.as_floats(
         height_uncertainty, "mm", "height_uncertainty", difference=True, optional=True
     )
@@ -333,11 +328,12 @@ def consolidation_rate(
 
 
 def _readings(step: Step) -> int:
+    """Number of complete readings after the load was applied."""
     return int(np.sum(np.isfinite(step.time) & np.isfinite(step.height) & (step.time > 0)))
 
 
 def _both(step: Step, share: float, noise: float | None) -> tuple[float, float, float, float]:
-    """cv by both methods, random relative uncertainty, height [mm]."""
+    """Coefficient by both methods [m^2/s], random relative uncertainty, mean height [mm]."""
     known = np.isfinite(step.time) & np.isfinite(step.height)
     t, h = step.time[known], step.height[known]
     middle = 0.5 * (h[0] + h[-1])
@@ -345,6 +341,7 @@ def _both(step: Step, share: float, noise: float | None) -> tuple[float, float, 
     def times(height: np.ndarray) -> np.ndarray:
         half, late = logarithm_of_time(t, height), root_of_time(t, height)
         factors = np.array([_FACTOR[0.5].value, _FACTOR[0.9].value])
+        # 1e-3 turns mm into m; share is 0.5 of the height where both faces drain.
         return np.asarray(factors * (1e-3 * share * middle) ** 2 / np.array([half, late]))
 
     value = times(h)
@@ -362,10 +359,11 @@ def _result(
     table: xr.Dataset,
     rows: list[int],
     columns: np.ndarray,
-    pore_water_density: Any,
-    viscosity: Any,
+    pore_water_density: Scalar,
+    viscosity: Scalar,
     drainage: str,
 ) -> xr.Dataset:
+    """Coefficient, hydraulic conductivity and permeability of the steps in ``columns``."""
     by_log, by_root, random, height, m, number, stress, ratio, given = columns
     both = np.stack([by_log, by_root])
     known = np.isfinite(both)
@@ -379,11 +377,11 @@ def _result(
     reason[known.sum(axis=0) == 1] |= flags.bit("poor_fit")
     coords = along(table, rows, step=number)
     c = xr.DataArray(best, dims="reading", coords=coords)
+    fluid = {"pore_water_density": pore_water_density}
+    # Without attributes: build() stamps unit and name of each quantity afresh.
     k = hydraulic_conductivity(
-        c.assign_attrs(units="m^2/s"),
-        xr.DataArray(m, dims="reading", coords=coords, attrs={"units": "1/Pa"}),
-        pore_water_density=pore_water_density,
-    )
+        c.assign_attrs(units="m^2/s"), units.quantity(m, "1/Pa"), **fluid
+    ).drop_attrs()
     effects = {"consolidation_fit": half}
     dataset = series.build(
         {
@@ -400,13 +398,11 @@ def _result(
             **{row.name: row for row in _FACTOR.values()},
         },
     )
-    deep = permeability(
-        k.assign_attrs(units="m/s"), viscosity=viscosity, pore_water_density=pore_water_density
-    )
+    deep = permeability(k.assign_attrs(units="m/s"), viscosity=viscosity, **fluid)
     for name, array, unit, words in (
         ("coefficient_log_time", by_log, "m^2/s", "coefficient by the logarithm of time"),
         ("coefficient_root_time", by_root, "m^2/s", "coefficient by the root of time"),
-        ("permeability", np.asarray(deep), "m^2", "permeability"),
+        ("permeability", deep.values, "m^2", "permeability"),
         ("compressibility", 1e6 * m, "1/MPa", "strain of the step over its increment of stress"),
         ("mean_void_ratio", ratio, "1", "mean void ratio of the step"),
         ("stress", stress, "kPa", "vertical effective stress at the end of the step"),

@@ -22,7 +22,7 @@ from corephys.samples.consolidation.curves import (
 )
 from corephys.uncertainty import Measured
 
-__all__ = ["by_curvature", "by_specific_volume", "by_work", "indices", "yield_stress"]
+__all__ = ["indices", "yield_stress"]
 
 # --------------------------------------------------------------------------------------------------
 # Compression index of the virgin line and recompression index of a loop or the first branch.
@@ -32,7 +32,7 @@ _T = thresholds.DEFAULTS
 
 
 class Slope:
-    """A straight part of e against log10(stress): slope, intercept, standard error and ends."""
+    """Line through a part of e against log10(stress), with standard error and ends [kPa]."""
 
     def __init__(
         self, stress: np.ndarray, void_ratio: np.ndarray, noise: float = float("nan")
@@ -43,7 +43,7 @@ class Slope:
         scatter = float("nan")
         if line.degrees_of_freedom:
             scatter = float(np.sqrt(line.chi_square / line.degrees_of_freedom))
-        # Few points can lie on a line by chance: the larger of scatter and stated noise counts.
+        # A few points can lie on a line by chance, so the larger of scatter and noise counts.
         used = float(np.fmax(scatter, noise))
         self.error = used / float(np.sqrt(np.sum((x - x.mean()) ** 2)))
         self.low, self.high = float(stress[0]), float(stress[-1])
@@ -55,39 +55,22 @@ def steepest(
     points: int = _T["compression_index_points"],
     noise: float = float("nan"),
 ) -> Slope:
-    """Steepest straight part of the first loading: the virgin line.
+    """Virgin line: the steepest straight part of the first loading, stress [kPa] rising.
 
-    Parameters
-    ----------
-    stress, void_ratio : ndarray, (n,)
-        First loading, stress rising [kPa], [1].
-    points : int
-        Neighbouring points that make a part.
-    noise : float
-        Standard uncertainty of a void ratio [1].
-
-    Returns
-    -------
-    Slope
-        Slope of e against log10(stress) [1], negative, with its standard error [1].
-
-    Raises
-    ------
-    ValueError
-        For fewer points than a part needs.
-
-    Notes
-    -----
-    Least squares through each ``points`` neighbours; the steepest is taken: common practice.
+    Least squares through each ``points`` neighbouring points; the steepest line is the virgin
+    line: common practice. ``noise`` is the standard uncertainty of a void ratio [1].
     """
     if stress.size < points or points < 2:
-        raise ValueError(f"{stress.size} points of first loading; a straight part needs {points}")
+        raise ValueError(
+            f"{stress.size} points of first loading; a straight part needs {points}, two at least"
+        )
     parts = [
         Slope(stress[i : i + points], void_ratio[i : i + points], noise)
         for i in range(stress.size - points + 1)
     ]
     least = min(part.slope for part in parts)
-    # Of parts that are as steep to rounding the first, so that no unit decides between them.
+    # Of parts that are equally steep within rounding the first is used; otherwise the unit of the
+    # stress, through its rounding, would decide between them.
     return next(part for part in parts if part.slope <= least + 1e-9 * abs(least))
 
 
@@ -97,29 +80,29 @@ def indices(curve: xr.Dataset, *, points: int = _T["compression_index_points"]) 
     Parameters
     ----------
     curve : Dataset, (reading)
-        As :func:`corephys.samples.consolidation.curves.curve` gives it; stress [kPa].
+        Curve as from :func:`corephys.samples.consolidation.curves.curve`; stress [kPa].
     points : int
-        Neighbouring points of first loading that make a straight part; 3 by default. Two follow
-        noise and structure alike.
+        Number of neighbouring points of a straight part of first loading; 3 by default. With two
+        points the index follows noise.
 
     Returns
     -------
     Dataset, (reading)
-        One reading a test: ``compression_index`` [1] and ``recompression_index`` [1] with the
-        standard error of their lines; ``recompression_from`` says ``loop`` or ``first branch``
-        (which disturbance steepens; flagged ``disturbed_sample``). Fewer than five loading steps
-        give ``yield_not_bracketed``.
+        One reading for each test: ``compression_index`` [1] and ``recompression_index`` [1] with
+        the standard errors of their lines. ``recompression_from`` is ``loop`` or ``first branch``;
+        disturbance steepens the first branch, which is flagged ``disturbed_sample``. Fewer than
+        five loading steps give ``yield_not_bracketed``.
 
     Raises
     ------
     ValueError
-        When the curve lacks its variables.
+        When the curve lacks a variable.
 
     Notes
     -----
     Cc = -de / d log10(stress) of the steepest straight part of first loading; Cr the same of all
-    points of unloading and reloading, otherwise of the points ahead of the bend: definition of
-    the indices, rules of common practice.
+    points of unloading and reloading, otherwise of the points below the bend: definition of the
+    indices, rules of common practice.
     """
     tests = loadings(curve)
     found = [_one(test, points) for test in tests]
@@ -153,10 +136,10 @@ _STEPS = (
 
 
 def _common_slope(test: Loading, noise: float) -> tuple[float, float]:
-    """One slope of all loops, each with a level of its own, and its standard error.
+    """Common slope of all loops, each with its own level, and its standard error.
 
-    A later loop lies lower because of what was compressed in between: one line through both
-    would take that for rebound.
+    A later loop lies lower because of the compression in between. One line through all loops would
+    count this compression as rebound.
     """
     x, e = np.log10(test.loop_stress), test.loop_void_ratio.astype(float)
     loops = np.unique(test.loop_number)
@@ -174,8 +157,9 @@ def _common_slope(test: Loading, noise: float) -> tuple[float, float]:
 
 
 def _one(test: Loading, points: int) -> dict[str, Any]:
+    """Indices of one test as value, error and reasons, with the ends of its virgin line [kPa]."""
     nan, reason = float("nan"), test.reason
-    noise = test.noise if test.stated else nan
+    noise = test.noise if test.noise_given else nan
     if test.stress.size < FEWEST_STEPS:
         reason |= flags.bit("yield_not_bracketed")
     result: dict[str, Any] = {"low": nan, "high": nan, "from": "", "cc": (nan, nan, reason)}
@@ -200,7 +184,10 @@ def _one(test: Loading, points: int) -> dict[str, Any]:
 
 
 # --------------------------------------------------------------------------------------------------
-# Yield stress of a compression curve by three constructions, as least, best and greatest.
+# Yield stress by three constructions: the middle one, and the least and the greatest as bounds.
+#
+# All three take first loading, stress [kPa] and void ratio [1], the void ratio at the start and one
+# choice of the construction, which yield_kernel varies to find the uncertainty. Each returns kPa.
 
 
 SPACING_SHARE = thresholds.value("yield_spacing_share")
@@ -213,26 +200,11 @@ def by_curvature(
 ) -> float:
     """Yield stress by the point of largest curvature and its bisector.
 
-    Parameters
-    ----------
-    stress, void_ratio : ndarray, (n,)
-        First loading [kPa], [1].
-    initial : float
-        Void ratio at the start [1]; not used.
-    choice : float
-        Height of the drawing over its width [1].
-
-    Returns
-    -------
-    float
-        [kPa]
-
-    Notes
-    -----
     Casagrande (1936), Proceedings of the First International Conference on Soil Mechanics, 60
     (from memory): at the point of largest curvature of e against log stress the angle between
     horizontal and tangent is halved; the bisector meets the virgin line at the yield stress. The
     curve is a natural cubic spline through the steps, drawn so that both axes span the data.
+    ``choice`` is the height of that drawing over its width; ``initial`` is not used.
     """
     x = np.log10(stress)
     scale = choice * np.ptp(x) / np.ptp(void_ratio)
@@ -246,26 +218,12 @@ def by_work(
 ) -> float:
     """Yield stress by the work of compression.
 
-    Parameters
-    ----------
-    stress, void_ratio : ndarray, (n,)
-        First loading [kPa], [1].
-    initial : float
-        Void ratio at the start [1].
-    choice : int, optional
-        Points past the yield that are used; all where None.
-
-    Returns
-    -------
-    float
-        [kPa]
-
-    Notes
-    -----
     Work per volume W = sum of mean stress times increment of strain [kJ/m^3] against stress; two
     straight lines meet at the yield stress: Becker, Crooks, Been and Jefferies (1987), Canadian
     Geotechnical Journal 24, 549 (from memory). Both lines are fitted together, each point weighted
-    with the inverse of its stress, since an error of the strain becomes work in that proportion.
+    with the inverse of its stress, because an error of the strain gives an error of the work in
+    proportion to the stress. ``choice`` is the number of points used beyond the yield; None uses
+    all.
     """
     strain = (void_ratio[0] - void_ratio) / (1.0 + initial)
     work = np.concatenate([[0.0], np.cumsum(0.5 * (stress[1:] + stress[:-1]) * np.diff(strain))])
@@ -277,24 +235,8 @@ def by_specific_volume(
 ) -> float:
     """Yield stress by two lines in the logarithms of specific volume and stress.
 
-    Parameters
-    ----------
-    stress, void_ratio : ndarray, (n,)
-        First loading [kPa], [1].
-    initial : float
-        Void ratio at the start [1]; not used.
-    choice : int, optional
-        Points past the yield that are used; all where None.
-
-    Returns
-    -------
-    float
-        [kPa]
-
-    Notes
-    -----
     ln(1 + e) is straight in ln(stress) on both sides: Butterfield (1979), Geotechnique 29, 469
-    (from memory).
+    (from memory). ``choice`` is as for :func:`by_work`; ``initial`` is not used.
     """
     x, y = np.log(stress), np.log1p(void_ratio)
     beyond = None if choice is None else int(choice)
@@ -311,20 +253,10 @@ METHODS: dict[str, tuple[Callable[..., float], tuple[float | None, ...]]] = {
 def yield_kernel(
     stress: np.ndarray, void_ratio: np.ndarray, initial: float, noise: float
 ) -> dict[str, tuple[float, float, float]]:
-    """Yield stress by every method with the random and the systematic part of its uncertainty.
+    """Yield stress by method: value, random and systematic standard uncertainty [kPa].
 
-    Parameters
-    ----------
-    stress, void_ratio : ndarray, (n,)
-        First loading [kPa], [1].
-    initial, noise : float
-        Void ratio at the start and standard uncertainty of a void ratio [1].
-
-    Returns
-    -------
-    dict of str to tuple of float
-        Value, random and systematic standard uncertainty [kPa]; the systematic one holds the
-        choices of the construction and the distance of the steps.
+    ``noise`` is the standard uncertainty of a void ratio [1]. The systematic part comes from the
+    choices of the construction and from the distance of the steps.
     """
     found = {}
     for name, (method, choices) in METHODS.items():
@@ -353,29 +285,27 @@ def yield_stress(curve: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     curve : Dataset, (reading)
-        As :func:`corephys.samples.consolidation.curves.curve` gives it; stress [kPa].
+        Curve as from :func:`corephys.samples.consolidation.curves.curve`; stress [kPa].
 
     Returns
     -------
     Dataset, (reading)
-        One reading a test: ``yield_stress`` [kPa] is the middle one of the methods,
-        ``yield_stress_low`` and ``yield_stress_high`` the least and greatest of them, each moved
-        by its own standard uncertainty; ``yield_stress_by_method`` and its uncertainty
-        (construction, reading). ``yield_not_bracketed`` where the curve does not pass the yield,
-        with NaN below five loading steps; ``models_disagree`` where the methods spread
-        more than a quarter.
+        One reading for each test: ``yield_stress`` [kPa] is the middle one of the methods,
+        ``yield_stress_low`` and ``yield_stress_high`` the least less, and the greatest plus, its
+        standard uncertainty; ``yield_stress_by_method`` and its uncertainty (construction,
+        reading). ``yield_not_bracketed`` where the curve does not pass the yield, with NaN below
+        five loading steps; ``models_disagree`` where the methods differ by more than a quarter.
 
     Raises
     ------
     ValueError
-        When the curve lacks its variables.
+        When the curve lacks a variable.
 
     Notes
     -----
-    Casagrande (1936), Becker and others (1987) and Butterfield (1979), as in
-    :func:`by_curvature`, :func:`by_work` and :func:`by_specific_volume` (all from memory). The
-    systematic part holds the spread of the methods, the choices of the construction and the
-    distance of the steps.
+    Casagrande (1936), Becker and others (1987) and Butterfield (1979), as in ``by_curvature``,
+    ``by_work`` and ``by_specific_volume`` (all from memory). The systematic part includes the
+    spread of the methods, the choices of the constructions and the distance of the steps.
     """
     tests = loadings(curve)
     table = np.full((len(METHODS), 3, len(tests)), np.nan)
@@ -389,13 +319,13 @@ def yield_stress(curve: xr.Dataset) -> xr.Dataset:
             continue
         kernel = yield_kernel(test.stress, test.void_ratio, test.initial, test.noise)
         table[:, :, i] = list(kernel.values())
-        reason[i] |= _doubt(test, table[:, 0, i], remarks.setdefault(test.name, []))
+        reason[i] |= _method_reasons(test, table[:, 0, i], remarks.setdefault(test.name, []))
     value, random, system = (table[:, k] for k in range(3))
     return _result(curve, tests, value, random, system, reason, remarks)
 
 
-def _doubt(test: Loading, value: np.ndarray, words: list[str]) -> int:
-    """Reasons that the values of one test give."""
+def _method_reasons(test: Loading, value: np.ndarray, words: list[str]) -> int:
+    """Reasons to doubt the yield stress of one test; ``words`` receives them in words."""
     best = _middle(value[:, None])[0]
     bend = joined_lines(np.log10(test.stress), test.void_ratio, np.ones(test.stress.size), NEAR)
     around = min(int(np.sum(test.stress < best)), int(np.sum(test.stress > best)))
@@ -405,7 +335,7 @@ def _doubt(test: Loading, value: np.ndarray, words: list[str]) -> int:
         words.append("the curve does not pass from a flat to a steep part with two steps on each")
     if not np.nanmax(value) / np.nanmin(value) <= 1.0 + AGREE:
         reason |= flags.bit("models_disagree")
-        words.append("the methods disagree: read the curve before the number")
+        words.append("the methods disagree; inspect the curve")
     return reason
 
 
@@ -424,6 +354,7 @@ def _result(
     reason: np.ndarray,
     remarks: dict[str, Any],
 ) -> xr.Dataset:
+    """Yield stress of all tests with its bounds and the values by method."""
     own = np.hypot(random, system)
     best = _middle(value)
     spread = best * np.where(
@@ -435,14 +366,19 @@ def _result(
         {"yield_stress": Measured(values, _middle(random), {"yield_construction": total}, reason)},
         steps=_STEPS_YIELD,
         safety=SAFETY,
-        remarks=json.dumps({name: said for name, said in remarks.items() if said}),
+        remarks=json.dumps({name: words for name, words in remarks.items() if words}),
     )
     empty = ~np.isfinite(value).any(axis=0)
     low = np.where(empty, np.nan, np.nanmin(np.where(empty, 0.0, value - own), axis=0))
     high = np.where(empty, np.nan, np.nanmax(np.where(empty, 0.0, value + own), axis=0))
     dataset = dataset.assign_coords(construction=np.array(list(METHODS), dtype=object))
     for name, dims, array, words in (
-        ("yield_stress_low", "reading", np.maximum(low, 0.0), "least of the methods less its u"),
+        (
+            "yield_stress_low",
+            "reading",
+            np.maximum(low, 0.0),
+            "least of the methods less its u",
+        ),
         ("yield_stress_high", "reading", high, "greatest of the methods plus its u"),
         ("yield_stress_by_method", ("construction", "reading"), value, "yield stress by method"),
         (
@@ -461,5 +397,5 @@ _STEPS_YIELD = (
     "largest curvature and its bisector against the steepest part (Casagrande 1936)",
     "two lines in work per volume against stress (Becker and others 1987)",
     "two lines in ln(1 + e) against ln(stress) (Butterfield 1979)",
-    "best: the middle one; low and high: least and greatest with their uncertainty",
+    "the middle one of the methods; low and high: least and greatest with their uncertainty",
 )

@@ -1,13 +1,24 @@
 """Index properties of discrete samples: masses and a volume to density, porosity and void ratio.
 
-The order of the work: net masses and volumes, salt of the pore water, phases, densities. Drying
-leaves the salt of the pore water among the grains, so that the mass lost is water alone; the pore
-water was heavier by its salt and the grains lighter.
+The file reads in the order of the work:
+
+1. net masses and volumes: the container is subtracted, and the volume is chosen (``volumes``
+   corrects and averages the readings of a pycnometer beforehand);
+2. the pore water and its salt (``water`` interpolates a table of pore water to the samples);
+3. phases, densities, porosity and void ratio (``phases`` holds the arithmetic);
+4. uncertainties and their effects;
+5. reasons to doubt a sample (``outliers`` compares it with its neighbours);
+6. the result.
+
+Drying leaves the salt of the pore water among the grains. The mass lost is therefore the mass of
+fresh water alone: the pore water was heavier by its salt, and the grains are lighter by it.
+``reported`` checks values of an archive against its masses, and recomputes them.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -38,6 +49,9 @@ from corephys.samples.index_properties.water import (
 )
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Scalar
+
 __all__ = [
     "block_volume",
     "consistency",
@@ -61,70 +75,85 @@ _T = thresholds.DEFAULTS
 _VOLUMES_DISAGREE = thresholds.value("volumes_disagree")
 
 
+# --------------------------------------------------------------------------------------------------
+# The reduction of samples.
+
+
+_STEPS = (
+    "pore water Mpw = (Mt - Md) / (1 - s), solids Ms = Mt - Mpw (Blum 1997)",
+    "volumes Vpw = Mpw / rho_pw, Vs = Vd - s Mpw / rho_salt, V = Vs + Vpw",
+    "rho = Mt / V, rho_d = Ms / V, rho_g = Ms / Vs, phi = Vpw / V, e = Vpw / Vs",
+)
+
+
 def phase_relations(
-    wet_mass: Any,
-    dry_mass: Any,
-    dry_volume: Any = None,
-    wet_volume: Any = None,
+    wet_mass: Dimensional,
+    dry_mass: Dimensional,
+    dry_volume: Dimensional | None = None,
+    wet_volume: Dimensional | None = None,
     *,
-    salinity: Any = _C["pore_water_salinity"],
-    pore_water_density: Any = _C["pore_water_density"],
-    salt_density: Any = _C["salt_density"],
-    container_mass: Any = None,
-    container_volume: Any = None,
-    mass_uncertainty: Any = None,
-    mass_systematic: Any = None,
-    volume_uncertainty: Any = None,
-    volume_systematic: Any = None,
-    salinity_uncertainty: Any = None,
-    pore_water_density_uncertainty: Any = None,
-    salt_density_uncertainty: Any = None,
+    salinity: Dimensional = _C["pore_water_salinity"],
+    pore_water_density: Dimensional = _C["pore_water_density"],
+    salt_density: Dimensional = _C["salt_density"],
+    container_mass: Dimensional | None = None,
+    container_volume: Dimensional | None = None,
+    mass_uncertainty: Dimensional | None = None,
+    mass_systematic: Dimensional | None = None,
+    volume_uncertainty: Dimensional | None = None,
+    volume_systematic: Dimensional | None = None,
+    salinity_uncertainty: Scalar | None = None,
+    pore_water_density_uncertainty: Scalar | None = None,
+    salt_density_uncertainty: Scalar | None = None,
     outlier_threshold: float = _T["outlier_threshold"],
-    reason: Any = 0,
+    reason: int | xr.DataArray = 0,
     route: str | None = None,
-    wet_volume_method: Any = None,
-    wet_volume_uncertainty: Any = None,
-    wet_volume_systematic: Any = None,
+    wet_volume_method: str | Sequence[str] | xr.DataArray | None = None,
+    wet_volume_uncertainty: Dimensional | None = None,
+    wet_volume_systematic: Dimensional | None = None,
 ) -> xr.Dataset:
     """Bulk, dry and grain density, porosity, void ratio and water contents of samples.
 
     Parameters
     ----------
     wet_mass, dry_mass : DataArray, Quantity or str, (reading)
-        Mass before and after drying [g], each with its container where ``container_mass`` is
-        given.
+        Mass before and after drying [g]; with the container where ``container_mass`` is given.
     dry_volume : DataArray, Quantity or str, optional
-        Volume of the dried sample, grains and salt [cm^3]. Goes before ``wet_volume``.
+        Volume of the dried sample, grains and salt [cm^3]. It takes precedence over
+        ``wet_volume``.
     wet_volume : DataArray, Quantity or str, optional
-        Volume of the wet sample [cm^3]; with it alone the pores are taken as full of water.
+        Volume of the wet sample [cm^3]. Where it is the only volume, the pores are assumed to be
+        full of water.
     salinity : Quantity, DataArray, str or Constant
-        Salt in the pore water [g/kg].
+        Salinity of the pore water [g/kg].
     pore_water_density, salt_density : Quantity, DataArray, str or Constant
-        [g/cm^3].
+        Densities of the pore water and of dry sea salt [g/cm^3].
     container_mass, container_volume : DataArray, Quantity or str, optional
-        To be taken off masses [g] and volumes [cm^3].
+        Mass [g] and volume [cm^3] of the container, which are subtracted.
     mass_uncertainty, volume_uncertainty : Quantity, DataArray or str, optional
         Random standard uncertainty of one weighing [g] and of one volume [cm^3].
     mass_systematic, volume_systematic : Quantity, DataArray or str, optional
         One-sigma error that all masses [g] (effect ``balance``) or volumes [cm^3] (effect
-        ``pycnometer``) share. Unknown gives NaN.
+        ``pycnometer``) share. NaN if not given.
     salinity_uncertainty : Quantity or str, optional
-        [g/kg]; effect ``pore_water_salinity``. A Constant brings its own.
+        Standard uncertainty of the salinity [g/kg]; effect ``pore_water_salinity``. The
+        uncertainty of a Constant if not given.
     pore_water_density_uncertainty, salt_density_uncertainty : Quantity or str, optional
-        [g/cm^3]; effects of these names. The uncertainty of the constant where not given.
+        Standard uncertainties of these densities [g/cm^3]; effects ``pore_water_density`` and
+        ``salt_density``. The uncertainty of the constant if not given.
     outlier_threshold : float
-        Scaled median absolute deviations, dimensionless, beyond which grain density or porosity
-        is suspect among its neighbours.
+        Distance from the neighbours, in scaled median absolute deviations (dimensionless), beyond
+        which grain density or porosity is suspect.
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
     route : {"dry volume", "wet volume", "calliper"}, optional
-        Which volume the properties come from; the dry one where it is given. ``calliper`` takes
-        the whole from ``wet_volume`` and the grains from ``dry_volume``, for samples whose pores
-        are not full.
+        Volume from which the properties come; the dry one where it is given. ``calliper`` takes
+        the volume of the sample from ``wet_volume`` and that of the grains from ``dry_volume``,
+        for samples whose pores are not full.
     wet_volume_method : str or sequence of str, optional
-        How the wet volume was measured, in words, kept with the result.
+        Method by which the wet volume was measured, in words; kept in the result.
     wet_volume_uncertainty, wet_volume_systematic : Quantity, DataArray or str, optional
-        As for the volume [cm^3], of the calliper (effect ``calliper``).
+        Random standard uncertainty of the wet volume, and the error that all wet volumes share
+        (effect ``calliper``) [cm^3].
 
     Returns
     -------
@@ -132,18 +161,16 @@ def phase_relations(
         ``bulk_density``, ``dry_density``, ``grain_density`` [g/cm^3], ``porosity``,
         ``void_ratio``, ``water_content_wet``, ``water_content_dry`` [1] with uncertainties,
         effects and flags; ``correlation_porosity_grain_density`` [1] of their random errors,
-        which come from the same weighings; with both volumes also ``saturation`` [1], doubted
-        (``unlikely_saturation``) outside its usual range, by the calliper only above it.
-        Attribute ``route`` says in words what was measured.
+        which come from the same weighings. With both volumes also ``saturation`` [1], flagged
+        (``unlikely_saturation``) outside its usual range; by the route ``calliper`` only above it.
+        Attribute ``route`` describes what was measured.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When neither volume is given, or not those that the route needs.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
 
     Notes
     -----
@@ -156,7 +183,9 @@ def phase_relations(
     A net mass keeps the whole error of the balance, since containers are often read from a list.
     """
     if dry_volume is None and wet_volume is None:
-        raise ValueError("give dry_volume or wet_volume; masses alone leave the densities open")
+        raise ValueError(
+            "neither dry_volume nor wet_volume is given; give one, since densities need a volume"
+        )
     series.require_same_positions(
         wet_mass=wet_mass,
         dry_mass=dry_mass,
@@ -177,7 +206,7 @@ def phase_relations(
         for name, volume in (("dry_volume", dry_volume), ("wet_volume", wet_volume))
         if volume is not None
     }
-    way = _route(route, volumes)
+    route = _route(route, volumes)
     fluid = _fluid(salinity, pore_water_density, salt_density)
     wet, dry, *rest = series.at_same_positions(
         wet_mass=wet,
@@ -186,8 +215,8 @@ def phase_relations(
         **dict(zip(("salinity", "pore_water_density", "salt_density"), fluid, strict=True)),
     )
     volumes, fluid = dict(zip(volumes, rest[:-3], strict=True)), tuple(rest[-3:])
-    volume = volumes["wet_volume" if way == "wet volume" else "dry_volume"]
-    whole = (volumes["wet_volume"],) if way == "calliper" else ()
+    volume = volumes["wet_volume" if route == "wet volume" else "dry_volume"]
+    outer = (volumes["wet_volume"],) if route == "calliper" else ()
     random = (
         _sigma(mass_uncertainty, "g", "mass_uncertainty"),
         _sigma(volume_uncertainty, "cm^3", "volume_uncertainty"),
@@ -218,12 +247,12 @@ def phase_relations(
             (wet_volume_systematic, "wet_volume_systematic"),
         )
     )
-    values, partials = _lay(wet, dry, volume, *fluid, *whole, route=way)
-    quantities, correlation = _measure(values, partials, random, systematic, calliper)
-    found = _doubt(wet, dry, volumes, quantities, outlier_threshold)
+    values, partials = _properties(wet, dry, volume, *fluid, *outer, route=route)
+    quantities, correlation = _with_uncertainties(values, partials, random, systematic, calliper)
+    found = _reasons(wet, dry, volumes, quantities, outlier_threshold)
     saturation = None
     if len(volumes) == 2:
-        saturation, apart = _compare_volumes(wet, dry, volumes, quantities, fluid, way)
+        saturation, apart = _compare_volumes(wet, dry, volumes, quantities, fluid, route)
         found = found | apart
     for measured in quantities.values():
         measured.reason = found | reason
@@ -234,10 +263,10 @@ def phase_relations(
             "salinity": (salinity, salinity_uncertainty),
             "salt_density": (salt_density, salt_density_uncertainty),
             "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
-            "volume": "wet volume" if way == "wet volume" else "dry volume",
+            "volume": "wet volume" if route == "wet volume" else "dry volume",
             "outlier_threshold": outlier_threshold,
         },
-        route=_in_words(way, wet_volume_method, container_mass, container_volume),
+        route=_in_words(route, wet_volume_method, container_mass, container_volume),
     )
     like = dataset["porosity"]
     dataset["correlation_porosity_grain_density"] = _attach(
@@ -248,50 +277,12 @@ def phase_relations(
     return dataset
 
 
-_STEPS = (
-    "pore water Mpw = (Mt - Md) / (1 - s), solids Ms = Mt - Mpw (Blum 1997)",
-    "volumes Vpw = Mpw / rho_pw, Vs = Vd - s Mpw / rho_salt, V = Vs + Vpw",
-    "rho = Mt / V, rho_d = Ms / V, rho_g = Ms / Vs, phi = Vpw / V, e = Vpw / Vs",
-)
+# --------------------------------------------------------------------------------------------------
+# Step 1: net masses and volumes, and the volume from which the properties come.
 
 
-def _route(route: str | None, volumes: dict[str, Any]) -> str:
-    """The route asked for, checked against the volumes, or the one that they allow."""
-    needs = {
-        "dry volume": {"dry_volume"},
-        "wet volume": {"wet_volume"},
-        "calliper": {"dry_volume", "wet_volume"},
-    }
-    if route is None:
-        return "dry volume" if "dry_volume" in volumes else "wet volume"
-    if route not in ROUTES:
-        raise ValueError(f"route is {route!r}; it is one of {', '.join(map(repr, ROUTES))}")
-    lacking = sorted(needs[route] - set(volumes))
-    if lacking:
-        raise ValueError(f"the route {route!r} needs {' and '.join(lacking)} as well")
-    return route
-
-
-def _in_words(way: str, method: Any, container_mass: Any, container_volume: Any) -> str:
-    """What was measured, as a sentence that needs no key of letters."""
-    words = {
-        "dry volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
-        "wet volume": "masses wet and dry, volume of the wet sample; pores taken as full",
-        "calliper": "masses wet and dry, whole by calliper, grains by the volume of the dried "
-        "sample; pores need not be full",
-    }
-    found = words[way]
-    if method is not None:
-        texts = np.ravel(method.values if hasattr(method, "dims") else np.asarray(method, object))
-        named = [text for text in dict.fromkeys(map(str, texts)) if text]
-        found += f"; wet volume by {', '.join(named)}" if named else ""
-    taken = [
-        n for n, c in (("mass", container_mass), ("volume", container_volume)) if c is not None
-    ]
-    return found + (f"; container taken off {' and '.join(taken)}" if taken else "")
-
-
-def _net(gross: Any, tare: Any, unit: str, name: str, tare_name: str) -> Any:
+def _net(gross: Dimensional, tare: Dimensional | None, unit: str, name: str, tare_name: str) -> Any:
+    """Floats in ``unit`` with the container subtracted where one is given."""
     value = units.as_floats(gross, unit, name)
     taken = units.as_floats(tare, unit, tare_name, optional=True)
     if taken is None:
@@ -300,7 +291,32 @@ def _net(gross: Any, tare: Any, unit: str, name: str, tare_name: str) -> Any:
     return value - taken
 
 
-def _fluid(salinity: Any, pore_water_density: Any, salt_density: Any) -> tuple[Any, Any, Any]:
+def _route(route: str | None, volumes: dict[str, Any]) -> str:
+    """The chosen route, checked against the volumes; without a choice the one they allow."""
+    needs = {
+        "dry volume": {"dry_volume"},
+        "wet volume": {"wet_volume"},
+        "calliper": {"dry_volume", "wet_volume"},
+    }
+    if route is None:
+        return "dry volume" if "dry_volume" in volumes else "wet volume"
+    if route not in ROUTES:
+        raise ValueError(f"route is {route!r}; it must be one of {', '.join(map(repr, ROUTES))}")
+    lacking = sorted(needs[route] - set(volumes))
+    if lacking:
+        raise ValueError(f"the route {route!r} needs {' and '.join(lacking)}; give it as well")
+    return route
+
+
+# --------------------------------------------------------------------------------------------------
+# Step 2: the pore water and its salt.
+
+
+def _fluid(
+    salinity: Dimensional, pore_water_density: Dimensional, salt_density: Dimensional
+) -> tuple[Any, Any, Any]:
+    """Mass fraction of salt in the pore water, and both densities [g/cm^3]."""
+    # Salinity is in g/kg; the phase relations need kg/kg.
     return (
         seawater.salinity_floats(salinity) / 1000.0,
         units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"),
@@ -308,21 +324,14 @@ def _fluid(salinity: Any, pore_water_density: Any, salt_density: Any) -> tuple[A
     )
 
 
-def _sigma(
-    given: Any, unit: str, name: str, owner: Any = None, default: float = float("nan")
-) -> Any:
-    """A stated uncertainty, else the one its constant carries, else the default."""
-    sigma = units.as_floats(given, unit, name, difference=True, optional=True)
-    if sigma is not None:
-        return sigma
-    if isinstance(owner, constants.Constant):
-        return float(units.convert(owner.uncertainty, owner.unit, unit))
-    return default
+# --------------------------------------------------------------------------------------------------
+# Step 3: phases and properties, with their derivatives; the arithmetic is in ``phases``.
 
 
-def _lay(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
-    """Values by property and derivatives by property and input, one kernel call."""
+def _properties(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
+    """Values by property, and derivatives by property and input."""
     number = len(inputs)
+    # One call for all properties: dask then evaluates the arithmetic once for each block.
     found, partials = xr.apply_ufunc(
         phases_with_partials,
         *inputs,
@@ -348,18 +357,43 @@ def _lay(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
     )
 
 
-def _measure(
+# --------------------------------------------------------------------------------------------------
+# Step 4: uncertainties and effects.
+
+
+def _sigma(
+    given: Dimensional | None,
+    unit: str,
+    name: str,
+    owner: Dimensional | None = None,
+    default: float = float("nan"),
+) -> Any:
+    """The given uncertainty, otherwise that of the constant, otherwise the default."""
+    sigma = units.as_floats(given, unit, name, difference=True, optional=True)
+    if sigma is not None:
+        return sigma
+    if isinstance(owner, constants.Constant):
+        return float(units.convert(owner.uncertainty, owner.unit, unit))
+    return default
+
+
+def _with_uncertainties(
     values: list[Any],
     partials: list[list[Any]],
     random: tuple[Any, Any],
     systematic: tuple[Any, ...],
     calliper: tuple[Any, ...],
 ) -> tuple[dict[str, Measured], Any]:
+    """Quantities with random part and effects; correlation of porosity and grain density.
+
+    The derivatives ``d`` stand in the order of ``INPUTS``. Both masses come from one balance, so
+    its error acts through the sum d[0] + d[1], while the random errors add in squares.
+    """
     u_mass, u_volume = random
     by_mass, by_volume, by_salinity, by_water, by_salt = systematic
     quantities = {}
     for name, value, d in zip(PROPERTIES, values, partials, strict=True):
-        if name.startswith("water_content"):  # no volume enters, so none need be known
+        if name.startswith("water_content"):  # no volume enters, so unknown volumes leave no NaN
             u = ((d[0] ** 2 + d[1] ** 2) * u_mass**2) ** 0.5
             effects = {
                 "balance": (d[0] + d[1]) * by_mass,
@@ -381,20 +415,25 @@ def _measure(
     phi, grain = (partials[PROPERTIES.index(name)] for name in ("porosity", "grain_density"))
     shared = phi[0] * grain[0] + phi[1] * grain[1]
     covariance = shared * u_mass**2 + phi[2] * grain[2] * u_volume**2
-    # The calliper moves the porosity and not the grains.
+    # The calliper changes the porosity and not the grain density, so it adds no covariance.
     product = quantities["porosity"].u_random * quantities["grain_density"].u_random
     with np.errstate(divide="ignore", invalid="ignore"):
         return quantities, covariance / product
 
 
-def _doubt(
+# --------------------------------------------------------------------------------------------------
+# Step 5: reasons to doubt a sample, from its inputs, its neighbours and its two volumes.
+
+
+def _reasons(
     wet: Any, dry: Any, volumes: dict[str, Any], quantities: dict[str, Measured], threshold: float
 ) -> Any:
-    """Reasons that the inputs and the neighbours show."""
+    """Reasons to doubt a sample from its inputs and from its neighbours."""
     impossible = (wet <= 0) | (dry <= 0) | (dry > wet)
     for volume in volumes.values():
         impossible = impossible | (volume <= 0)
-    for name in ("grain_density", "void_ratio"):  # more salt or pores than there is volume
+    # Zero or less: the salt or the pores take up more than the volume of the sample.
+    for name in ("grain_density", "void_ratio"):
         impossible = impossible | (quantities[name].values <= 0)
     reason = bits(impossible, "inconsistent_masses")
     for name, word, floor in (
@@ -425,22 +464,53 @@ def _compare_volumes(
     volumes: dict[str, Any],
     quantities: dict[str, Measured],
     fluid: tuple[Any, Any, Any],
-    way: str,
+    route: str,
 ) -> tuple[Any, Any]:
-    """Saturation of the pores of the wet volume, and where the two volumes disagree."""
+    """Saturation of the pores of the wet volume, and reasons where the two volumes disagree."""
     salinity, water_density, salt_density = fluid
     water = (wet - dry) / (1.0 - salinity)
     grains = volumes["dry_volume"] - water * salinity / salt_density
     saturation = water / water_density / (volumes["wet_volume"] - grains)
     low, high = vocabulary.term("saturation").usual
-    if way == "calliper":  # gas in the pores is what this route is for; too much water is not
+    # The route "calliper" is for samples with gas in their pores, so a low saturation is expected;
+    # more water than pore volume is an error by every route.
+    if route == "calliper":
         return saturation, bits(saturation > high, "unlikely_saturation")
     doubt = bits((saturation < low) | (saturation > high), "unlikely_saturation")
     ratio = wet / volumes["wet_volume"] / quantities["bulk_density"].values
     return saturation, doubt | bits(abs(ratio - 1.0) > _VOLUMES_DISAGREE, "repeats_disagree")
 
 
+# --------------------------------------------------------------------------------------------------
+# Step 6: the result.
+
+
+def _in_words(
+    route: str,
+    method: str | Sequence[str] | xr.DataArray | None,
+    container_mass: Dimensional | None,
+    container_volume: Dimensional | None,
+) -> str:
+    """Description of what was measured, in full words instead of code letters."""
+    words = {
+        "dry volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
+        "wet volume": "masses wet and dry, volume of the wet sample; pores taken as full",
+        "calliper": "masses wet and dry, whole by calliper, grains by the volume of the dried "
+        "sample; pores need not be full",
+    }
+    found = words[route]
+    if method is not None:
+        texts = np.ravel(method.values if hasattr(method, "dims") else np.asarray(method, object))
+        named = [text for text in dict.fromkeys(map(str, texts)) if text]
+        found += f"; wet volume by {', '.join(named)}" if named else ""
+    taken = [
+        n for n, c in (("mass", container_mass), ("volume", container_volume)) if c is not None
+    ]
+    return found + (f"; container taken off {' and '.join(taken)}" if taken else "")
+
+
 def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:
+    """Values without a unit at the positions of ``like``."""
     if isinstance(values, xr.DataArray):
         return values.rename(None).assign_attrs(units="1", long_name=words)
     array = np.broadcast_to(np.asarray(values, dtype=float), like.shape)
@@ -449,35 +519,37 @@ def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:
     return placed
 
 
+# --------------------------------------------------------------------------------------------------
+# Published tables without masses.
+
+
 def phase_relations_from_water_content(
-    water_content_wet: Any,
-    grain_density: Any,
+    water_content_wet: Fraction,
+    grain_density: Dimensional,
     *,
-    pore_water_density: Any = _C["pore_water_density"],
+    pore_water_density: Dimensional = _C["pore_water_density"],
 ) -> xr.Dataset:
     """Properties of a saturated sample from its water content and grain density.
 
     Parameters
     ----------
     water_content_wet : float, DataArray or Quantity
-        Pore water over wet mass [1].
+        Mass of pore water over wet mass [1].
     grain_density : DataArray, Quantity or str
-        [g/cm^3].
+        Grain density [g/cm^3].
     pore_water_density : Quantity, DataArray, str or Constant
-        [g/cm^3].
+        Density of the pore water [g/cm^3].
 
     Returns
     -------
     Dataset
-        The quantities of :func:`phase_relations`, densities in g/cm^3; their uncertainty is not
-        known.
+        The quantities of :func:`phase_relations`, densities in g/cm^3. Their uncertainties are
+        NaN, since a printed table does not give those of its inputs.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
 
     Notes
     -----

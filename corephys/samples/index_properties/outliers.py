@@ -1,8 +1,8 @@
-"""Samples that stand apart from their neighbours, and the single input that would explain it."""
+"""Outliers among samples, and the single input whose error would explain each of them."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -12,45 +12,39 @@ from corephys.ground.provenance import constants_attribute
 from corephys.samples.index_properties.phases import PROPERTIES, phases_with_partials
 from corephys.uncertainty import bare
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional
+
 __all__ = ["likely_culprit"]
 
 # --------------------------------------------------------------------------------------------------
-# Samples that stand apart from their neighbours: lost grains, swapped cells, mistyped masses.
+# Samples far from their neighbours: lost grains, swapped cells, mistyped masses.
 
 
 NEIGHBOURS = thresholds.count("outlier_neighbours")
 FEWEST = thresholds.count("outlier_samples")
-SCALE = 1.4826  # of a median absolute deviation to a standard deviation of normal data
-# Least scatter taken for granted, so that alike samples do not condemn each other: repeatability
-# of grain density and of porosity between laboratories.
+SCALE = 1.4826  # standard deviation over median absolute deviation, of normal data
+# Smallest scatter that is assumed: the repeatability of grain density and porosity between
+# laboratories. Without it a series of nearly equal samples would flag ordinary differences.
 GRAIN_DENSITY_FLOOR = thresholds.value("grain_density_floor")  # g/cm^3
 POROSITY_FLOOR = thresholds.value("porosity_floor")
 
 
 def far_from_neighbours(
-    values: Any, valid: Any, *, depth: Any, floor: float, threshold: float
-) -> Any:
-    """Say which values lie far from the median of their neighbours.
+    values: np.ndarray,
+    valid: np.ndarray,
+    *,
+    depth: np.ndarray | None,
+    floor: float,
+    threshold: float,
+) -> np.ndarray:
+    """Where values (n,) lie far from a robust line through their neighbours.
 
-    Parameters
-    ----------
-    values : ndarray, (n,) or ()
-        One property of the samples.
-    valid : ndarray of bool, (n,)
-        Samples that may serve as neighbours.
-    depth : ndarray or None
-        To sort by [m]; the order of the table without it.
-    floor : float
-        Least standard deviation, in the unit of the values.
-    threshold : float
-        Standard deviations.
-
-    Returns
-    -------
-    ndarray of bool, shape of ``values``
-        |x - local line| > threshold max(1.4826 MAD, floor), the MAD that of all deviations. The
-        line is that of Theil (1950) and Sen (1968) through the neighbours: half of them may be
-        wrong, and a trend with depth is no deviation.
+    True for |x - local line| > threshold max(1.4826 MAD, floor), with the MAD of all deviations
+    and ``floor`` in the unit of the values. The line is that of Theil (1950) and Sen (1968): it
+    holds while up to half of the neighbours are wrong, and follows a trend with depth. Only
+    ``valid`` samples are neighbours. They are sorted by ``depth`` [m], or kept in the order of the
+    table without it.
     """
     x = np.asarray(values, dtype=float)
     far = np.zeros(x.shape, dtype=bool)
@@ -69,18 +63,18 @@ def far_from_neighbours(
 
 
 def from_local_line(place: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Each value less a robust line through the neighbours around it."""
+    """Values less a robust line through their neighbours."""
     size = values.size
     width = min(NEIGHBOURS, size - (size + 1) % 2)
     half = width // 2
-    # At the ends the window stands still: the first samples share the first full window.
+    # The first and the last samples share one full window, so that every line has as many points.
     window = np.clip(np.arange(size), half, size - 1 - half) - half
     x = np.lib.stride_tricks.sliding_window_view(place, width)
     y = np.lib.stride_tricks.sliding_window_view(values, width)
     one, other = np.triu_indices(width, 1)
     run = x[:, other] - x[:, one]
     rise = y[:, other] - y[:, one]
-    level = run == 0  # samples at one depth say nothing of the trend
+    level = run == 0  # two samples at one depth have no slope
     slopes = np.where(level, np.nan, rise / np.where(level, 1.0, run))
     some = ~level.all(axis=1)
     slope = np.zeros(x.shape[0])
@@ -90,13 +84,13 @@ def from_local_line(place: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 
 # --------------------------------------------------------------------------------------------------
-# Which single input would bring a sample back among its neighbours.
+# The single input whose change would bring a sample back to its neighbours.
 
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
 _JUDGED = ("bulk_density", "grain_density", "porosity")
-# Least scatter taken for granted, one a property judged.
+# Smallest scatter that is assumed, for each of these properties.
 _FLOORS = (
     thresholds.value("culprit_bulk_density_floor"),
     GRAIN_DENSITY_FLOOR,
@@ -104,8 +98,8 @@ _FLOORS = (
 )
 _BACK = thresholds.value("culprit_back")
 _CLEAR = thresholds.value("culprit_clear")
-_STEPS = 6  # of Newton, each squares what is left
-# Word for the user, unit of the change, and the reason that is set.
+_STEPS = 6  # of Gauss-Newton; the remaining error is squared at each step
+# Culprit in words: unit of the change, and reason that is set.
 CULPRITS = {
     "wet mass": ("g", "likely_mass_error"),
     "dry mass": ("g", "likely_mass_error"),
@@ -117,52 +111,51 @@ CULPRITS = {
 
 
 def likely_culprit(
-    wet_mass: Any,
-    dry_mass: Any,
-    dry_volume: Any,
+    wet_mass: Dimensional,
+    dry_mass: Dimensional,
+    dry_volume: Dimensional,
     *,
-    salinity: Any = _C["pore_water_salinity"],
-    pore_water_density: Any = _C["pore_water_density"],
-    salt_density: Any = _C["salt_density"],
+    salinity: Dimensional = _C["pore_water_salinity"],
+    pore_water_density: Dimensional = _C["pore_water_density"],
+    salt_density: Dimensional = _C["salt_density"],
     threshold: float = _T["outlier_threshold"],
 ) -> xr.Dataset:
-    """Name the mass, volume or water that most likely sets a sample apart from its neighbours.
+    """Find the mass, volume or water loss that most likely explains an outlier.
 
     Parameters
     ----------
     wet_mass, dry_mass : DataArray, (reading)
-        Net [g], with the coordinate ``depth`` where neighbours are to be sorted by it.
+        Net masses [g]; neighbours are sorted by the coordinate ``depth`` where it exists.
     dry_volume : DataArray, (reading)
-        Net [cm^3].
+        Net volume of the dried sample [cm^3].
     salinity, pore_water_density, salt_density
         As for :func:`corephys.index_properties.phase_relations` [g/kg], [g/cm^3].
     threshold : float
-        Scatters from the neighbours, dimensionless, from which a sample is looked into.
+        Distance from the neighbours, in standard deviations (dimensionless), above which a sample
+        is examined.
 
     Returns
     -------
     Dataset, (reading)
-        ``likely_culprit``, in words, empty where nothing stands apart and ``not told`` where no
-        single input explains it or two do; ``suggested_change``, what would have to be added to
-        the input as read [g] or [cm^3], by the culprit; ``misfit`` and ``misfit_left`` [1], in
-        scatters, before and after; ``reason`` with ``likely_mass_error``, ``likely_volume_error``
-        or ``likely_water_loss``. Nothing is corrected.
+        ``likely_culprit``, in words: empty for a sample that is no outlier, and ``not told`` where
+        no single input explains it or two do; ``suggested_change``, to be added to the input as
+        read [g] or [cm^3]; ``misfit`` and ``misfit_left`` [1], the distance before and after that
+        change in standard deviations; ``reason`` with ``likely_mass_error``,
+        ``likely_volume_error`` or ``likely_water_loss``. No value is corrected.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
 
     Notes
     -----
     Bulk density, grain density and porosity of a sample are compared with robust lines through
     its neighbours (Theil 1950, Sen 1968). For each input the change is found that brings the three
-    nearest to them (Gauss-Newton with exact derivatives); the culprit is the input that leaves
-    less than two scatters and explains it by half better than the next. A wet mass that is too
-    low cannot be told from water lost on the bench, the commoner cause, whose name it bears; one
-    that is too high hardly from grains lost before drying.
+    nearest to the lines (Gauss-Newton with exact derivatives). The culprit is the input whose
+    change leaves less than two standard deviations, and clearly less than that of the next input.
+    A wet mass that is too low has the same effect as water lost on the bench, the more common
+    cause, which is named. One that is too high has nearly the effect of grains lost before drying.
     """
     series.require_same_positions(wet_mass=wet_mass, dry_mass=dry_mass, dry_volume=dry_volume)
     net = [
@@ -207,16 +200,16 @@ def likely_culprit(
     )
     before = np.sqrt(np.mean(off * off, axis=1))
     columns_out: dict[str, tuple[Any, dict[str, Any]]] = {
-        "likely_culprit": (word, {"long_name": "input that most likely is wrong"}),
+        "likely_culprit": (word, {"long_name": "input that is most likely wrong"}),
         "suggested_change": (
             change,
             {
                 "units": "1",
-                "long_name": "to be added to it, in g or cm^3",
+                "long_name": "change to be added to that input, in g or cm^3",
                 "comment": "g for masses, cm^3 for the volume",
             },
         ),
-        "misfit": (before, {"units": "1", "long_name": "distance from its neighbours"}),
+        "misfit": (before, {"units": "1", "long_name": "distance from the neighbours"}),
         "misfit_left": (left, {"units": "1", "long_name": "distance left after the change"}),
         "reason": (reason, flags.reason_attributes("the sample")),
     }
@@ -228,7 +221,7 @@ def likely_culprit(
 def _neighbours(
     values: np.ndarray, depth: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Where the neighbours put each property, their scatter, and which samples were judged."""
+    """Properties expected from the neighbours, their scatter, and the samples that have both."""
     usable = np.isfinite(values).all(axis=1) & (values[:, 1] > 0.0)
     target = np.full(values.shape, np.nan)
     scatter = np.array(_FLOORS)
@@ -253,7 +246,7 @@ def _explain(
     columns: list[int],
     rows: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Culprit, change and what it leaves, for the rows that stand apart."""
+    """Culprit, change and remaining misfit of the outliers ``rows``."""
     word = np.full(inputs.shape[0], "", dtype=object)
     change, left = np.full(inputs.shape[0], np.nan), np.full(inputs.shape[0], np.nan)
     if not rows.size:
@@ -272,7 +265,7 @@ def _explain(
     results = [_best(inputs[rows], directions[n], target[rows], scatter, columns) for n in names]
     misfits = np.stack([misfit for _, misfit in results])
     changes = np.stack([t for t, _ in results])
-    # Grains can be lost and not found: the other way round it is a wrong mass.
+    # Grains can be lost but not gained; a change of the other sign is an error of a mass.
     lost = names.index("grains lost before drying")
     misfits[lost, changes[lost] <= 0.0] = np.inf
     order = np.argsort(misfits, axis=0)
@@ -283,7 +276,8 @@ def _explain(
     shift = changes[first, pick]
     chosen = np.array(names, dtype=object)[first]
     chosen[(chosen == "wet mass") & (shift > 0.0)] = "water lost before weighing"
-    # Both raise the porosity and leave the grains as they are; the change is that of the wet mass.
+    # A high wet mass and lost grains both raise the porosity and leave the grain density, so they
+    # cannot be separated; the change is given for the wet mass.
     pair = {names.index("wet mass"), lost}
     both = np.array([{int(a), int(b)} == pair for a, b in zip(first, second, strict=True)])
     third = misfits[order[2], pick]
@@ -304,8 +298,9 @@ def _best(
     scatter: np.ndarray,
     columns: list[int],
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Change along a direction that comes nearest to the neighbours, and the misfit it leaves."""
+    """Change along a direction that comes nearest to the neighbours, and the remaining misfit."""
     t = np.zeros(inputs.shape[0])
+    # Half of the smallest input at most: beyond it a volume or mass could become negative.
     largest = 0.5 * np.abs(inputs[:, :3]).min(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         for _ in range(_STEPS):

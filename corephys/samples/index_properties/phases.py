@@ -1,9 +1,8 @@
-"""The phases of a sample as plain arithmetic with exact derivatives, and how their errors vary
-together."""
+"""Phases of a sample: arithmetic with exact derivatives, and the covariance of their errors."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -12,10 +11,13 @@ from corephys.ground import constants, seawater, units
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = ["joint_uncertainty"]
 
 # --------------------------------------------------------------------------------------------------
-# The phases of a sample as plain arithmetic, with exact derivatives.
+# Phases of a sample as plain arithmetic, with exact derivatives.
 
 
 PROPERTIES = (
@@ -28,8 +30,10 @@ PROPERTIES = (
     "water_content_dry",
 )
 INPUTS = ("wet_mass", "dry_mass", "volume", "salinity", "pore_water_density", "salt_density")
-ROUTES = ("dry volume", "wet volume", "calliper")  # the last has the calliper's volume as well
-_TINY = 1e-30  # step of the complex derivative; no rounding, as nothing is subtracted
+ROUTES = ("dry volume", "wet volume", "calliper")  # the last has the volume by calliper as well
+# Step of the complex derivative Im f(x + i h) / h. It can be this small, because nothing is
+# subtracted and so nothing is lost to rounding.
+_TINY = 1e-30
 
 
 def phases(
@@ -43,11 +47,12 @@ def phases(
     *,
     route: str,
 ) -> tuple[Any, ...]:
-    """The seven properties in the order of ``PROPERTIES``, plain numbers, real or complex.
+    """Seven properties in the order of ``PROPERTIES``, as plain numbers, real or complex.
 
-    g and cm^3, salinity a mass fraction; ``volume`` of the dried sample (grains and salt) or, by
-    the route of that name, of the wet one (grains and pore water). By the route of the calliper
-    pores are what the grains leave of its volume, whether they hold water or not.
+    Masses are in g, volumes in cm^3, salinity is a mass fraction. ``volume`` is that of the dried
+    sample (grains and salt), or by the route "wet volume" that of the wet sample (grains and pore
+    water). By the route "calliper" the pores are the volume by calliper less the grains, whether
+    they are full of water or not.
     """
     water = (wet_mass - dry_mass) / (1.0 - salinity)
     solids = wet_mass - water
@@ -82,24 +87,24 @@ def phases_with_partials(*inputs: Any, route: str) -> tuple[np.ndarray, np.ndarr
 
 
 # --------------------------------------------------------------------------------------------------
-# How porosity, grain density and void ratio err together: to first order, and by draws.
+# Covariance of the errors of porosity, grain density and void ratio: to first order, and by draws.
 
 
 _C = constants.CONSTANTS
 JOINT = ("porosity", "grain_density", "void_ratio")
-_BLOCK = 2_000_000  # draws at once
+_BLOCK = 2_000_000  # draws at once, some 100 megabytes
 
 
 def joint_uncertainty(
-    wet_mass: Any,
-    dry_mass: Any,
-    dry_volume: Any,
+    wet_mass: Dimensional,
+    dry_mass: Dimensional,
+    dry_volume: Dimensional,
     *,
-    mass_uncertainty: Any,
-    volume_uncertainty: Any,
-    salinity: Any = _C["pore_water_salinity"],
-    pore_water_density: Any = _C["pore_water_density"],
-    salt_density: Any = _C["salt_density"],
+    mass_uncertainty: Scalar,
+    volume_uncertainty: Scalar,
+    salinity: Dimensional = _C["pore_water_salinity"],
+    pore_water_density: Dimensional = _C["pore_water_density"],
+    salt_density: Dimensional = _C["salt_density"],
     draws: int = 0,
     seed: int = 0,
 ) -> xr.Dataset:
@@ -108,17 +113,17 @@ def joint_uncertainty(
     Parameters
     ----------
     wet_mass, dry_mass : DataArray, Quantity or str, (reading)
-        Net [g].
+        Net masses before and after drying [g].
     dry_volume : DataArray, Quantity or str, (reading)
-        Net [cm^3].
+        Net volume of the dried sample [cm^3].
     mass_uncertainty, volume_uncertainty : Quantity or str
-        Random standard uncertainty of one weighing [g] and one volume [cm^3].
+        Random standard uncertainty of one weighing [g] and of one volume [cm^3].
     salinity, pore_water_density, salt_density
         As for :func:`corephys.index_properties.phase_relations` [g/kg], [g/cm^3].
     draws : int
-        How many normal draws a sample; none gives the first order alone.
+        Number of normal draws for each sample; 0 gives the first order alone.
     seed : int
-        Of the draws.
+        Seed of the draws.
 
     Returns
     -------
@@ -127,16 +132,11 @@ def joint_uncertainty(
         with draws also ``covariance_by_draws`` and ``correlation_by_draws``. ``property`` and
         ``other`` are porosity, grain_density and void_ratio.
 
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-
     Notes
     -----
-    J S J^T with exact derivatives J (JCGM 100:2008, 5.2) against draws (JCGM 101:2008). The first
-    order holds while the error of the volume is small beside that of the grains: at an error of a
-    tenth of the grains the draws have some per cent more, and heavy tails.
+    J S J^T with exact derivatives J (JCGM 100:2008, 5.2), and draws (JCGM 101:2008). The first
+    order holds while the error of the volume is small beside the volume of the grains. At an error
+    of a tenth of that volume the draws give a few per cent more, and heavy tails.
     """
     net = [
         np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
@@ -180,6 +180,7 @@ def joint_uncertainty(
 def _by_draws(
     inputs: list[np.ndarray], sigma: np.ndarray, rows: list[int], draws: int, seed: int
 ) -> np.ndarray:
+    """Covariance of the properties ``rows`` from normal draws of masses and volume."""
     rng = np.random.default_rng(seed)
     size = inputs[0].size
     found = np.empty((size, len(rows), len(rows)))
@@ -200,6 +201,7 @@ def _by_draws(
 
 
 def _put(result: xr.Dataset, covariance: np.ndarray, ending: str) -> None:
+    """Add a covariance and its correlation to the result."""
     with np.errstate(divide="ignore", invalid="ignore"):
         size = np.sqrt(np.einsum("nii->ni", covariance))
         correlation = covariance / (size[:, :, None] * size[:, None, :])

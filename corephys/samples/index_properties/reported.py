@@ -1,10 +1,9 @@
-"""Derived values that others reported: held against the masses beside them, and made anew with
-other constants."""
+"""Reported values of others: compared with their masses, and recomputed with other constants."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,15 +13,18 @@ from corephys.ground.arguments import fraction
 from corephys.samples.index_properties.phases import PROPERTIES
 from corephys.uncertainty import Measured, bare
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Scalar
+
 __all__ = ["consistency", "find_constants", "recompute"]
 
 # --------------------------------------------------------------------------------------------------
-# Reported derived values held against those recomputed from the masses beside them.
+# Reported values compared with those recomputed from the masses of the same table.
 
 
-# A reported value and one computed from the reported masses differ by rounding alone, which is
-# at most half a unit of the third digit after the point and for porosity of the first of a per
-# cent; ten times that is an inconsistency (common practice, no source).
+# A reported value and one computed from the reported masses differ by rounding only. Rounding is at
+# most half a unit of the third decimal, for porosity of the first decimal in per cent. Ten times
+# that is an inconsistency (common practice, no source).
 TOLERANCES: dict[str, Any] = {
     name: thresholds.THRESHOLDS[f"consistency_{name}"]
     for name in ("bulk_density", "dry_density", "grain_density", "porosity", "void_ratio")
@@ -30,24 +32,27 @@ TOLERANCES: dict[str, Any] = {
 
 
 def bits(mask: Any, word: str) -> Any:
-    """The bit of a reason where the mask is true."""
+    """Bit of a reason where the mask is true, 0 elsewhere."""
     if hasattr(mask, "astype"):
         return mask.astype(np.int64) * np.int64(flags.bit(word))
     return np.int64(flags.bit(word) if mask else 0)
 
 
 def consistency(
-    recomputed: xr.Dataset, *, tolerances: Mapping[str, str] | None = None, **reported: Any
+    recomputed: xr.Dataset,
+    *,
+    tolerances: Mapping[str, str] | None = None,
+    **reported: Dimensional,
 ) -> xr.Dataset:
-    """Hold the derived values that a table reports against those recomputed from its masses.
+    """Compare the derived values that a table reports with those recomputed from its masses.
 
     Parameters
     ----------
     recomputed : Dataset
-        From :func:`phase_relations`, with the salinity and densities that the table used.
+        Result of :func:`phase_relations`, with the salinity and densities that the table used.
     tolerances : mapping of str to str, optional
         Largest difference that rounding explains, in the unit of the quantity, such as
-        ``{"bulk_density": "0.005 g/cm^3"}``; goes over the defaults.
+        ``{"bulk_density": "0.005 g/cm^3"}``; it replaces the default of that quantity.
     **reported : DataArray or Quantity
         Reported values by the name of the quantity: bulk_density, dry_density, grain_density
         [g/cm^3], porosity, void_ratio [1].
@@ -55,28 +60,28 @@ def consistency(
     Returns
     -------
     Dataset
-        ``recomputed`` with the reason ``inconsistent_masses`` where a reported value lies further
-        off than its tolerance, and ``<name>_difference``, reported less recomputed, in the unit
-        of the quantity.
+        ``recomputed`` with the reason ``inconsistent_masses`` where the difference of a reported
+        value exceeds its tolerance, and ``<name>_difference``, reported less recomputed, in the
+        unit of the quantity.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     KeyError
         When a reported quantity is not one that can be recomputed.
     ValueError
         When nothing is reported.
     """
     if not reported:
-        raise ValueError("no reported values given, such as bulk_density=table['bulk_density']")
+        raise ValueError(
+            "no reported values are given; give some, such as bulk_density=table['bulk_density']"
+        )
     recomputed = companions.library_units(recomputed, {"correlation_porosity_grain_density": "1"})
     limits = {**TOLERANCES, **(tolerances or {})}
     differences, apart = {}, np.int64(0)
     for name, given in reported.items():
         if name not in PROPERTIES or name not in limits:
             known = ", ".join(limits)
-            raise KeyError(f"{name!r} has no tolerance; those with one are {known}")
+            raise KeyError(f"{name!r} has no tolerance; give it in tolerances=, or one of {known}")
         unit = vocabulary.term(name).unit
         values = units.as_floats(given, unit, name)
         limit = units.as_floats(limits[name], unit, f"tolerance of {name}")
@@ -101,11 +106,11 @@ def consistency(
 
 
 # --------------------------------------------------------------------------------------------------
-# Old archives: which constants their derived values were made with, and the values with others.
+# Old archives: the constants behind their derived values, and the values with other constants.
 
 
 FEWEST = thresholds.count("archive_rows")
-# Rounding of a table whose digits are not known: half a unit of the last (common practice).
+# Rounding of a table whose digits are unknown: half a unit of the last usual one (common practice).
 ROUNDING = {
     "bulk_density": 0.005,
     "grain_density": 0.005,
@@ -118,30 +123,30 @@ _UNITS = {"salinity": "g/kg", "pore_water_density": "g/cm^3", "salt_density": "g
 
 
 def find_constants(
-    bulk_density: Any,
-    porosity: Any,
+    bulk_density: Dimensional,
+    porosity: Dimensional,
     *,
-    wet_mass: Any = None,
-    dry_mass: Any = None,
-    dry_volume: Any = None,
-    grain_density: Any = None,
-    water_content_wet: Any = None,
+    wet_mass: Dimensional | None = None,
+    dry_mass: Dimensional | None = None,
+    dry_volume: Dimensional | None = None,
+    grain_density: Dimensional | None = None,
+    water_content_wet: Dimensional | None = None,
     rounding: Mapping[str, float] | None = None,
 ) -> xr.Dataset:
-    """Constants with which an archive made its derived values.
+    """Constants with which an archive computed its derived values.
 
     Parameters
     ----------
     bulk_density, porosity : DataArray or Quantity, (reading)
-        As reported [g/cm^3], [1].
+        Reported bulk density [g/cm^3] and porosity [1].
     wet_mass, dry_mass : DataArray or Quantity, (reading), optional
-        Net [g]. Where they are not kept, ``water_content_wet`` takes their place.
+        Net masses [g]. Where the archive has none, give ``water_content_wet``.
     dry_volume : DataArray or Quantity, (reading), optional
-        Of the dried sample, salt included [cm^3]; tells the density of the salt.
+        Volume of the dried sample, salt included [cm^3]; needed for the density of the salt.
     grain_density : DataArray or Quantity, (reading), optional
-        As reported [g/cm^3]; tells the salinity.
+        Reported grain density [g/cm^3]; needed for the salinity.
     water_content_wet : DataArray or Quantity, (reading), optional
-        As reported, of wet mass [1].
+        Reported water content, of wet mass [1].
     rounding : mapping of str to float, optional
         Half a unit of the last digit of a reported quantity, in its unit, by its name.
 
@@ -149,31 +154,34 @@ def find_constants(
     -------
     Dataset
         ``pore_water_density``, ``salt_density`` [g/cm^3] and ``salinity`` [g/kg], each with
-        ``<name>_u_random`` and ``<name>_rows``, how many rows told it; what the columns cannot
-        tell is NaN and the attribute ``cannot_tell`` says why. ``agrees`` (reading): whether the
-        row's porosity follows from the constants within its rounding; ``rows_agreeing``.
+        ``<name>_u_random`` and ``<name>_rows``, the number of rows that gave it. A constant that
+        the columns do not fix is NaN, and the attribute ``cannot_tell`` gives the reason.
+        ``agrees`` (reading): whether the porosity of the row follows from the constants within its
+        rounding; ``rows_agreeing``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
-        Without masses and without a water content, or with too few rows.
+        Without masses and water content, or with too few rows.
 
     Notes
     -----
     A row gives each constant in closed form, from the phase relations (Blum 1997): with V = Mt /
     rho, (1 - s) rho_w = (Mt - Md) / (phi V), 1 - s = (Mt - Md) / (Mt - rho_g V (1 - phi)), and
     s / ((1 - s) rho_salt) = (Vd - V (1 - phi)) / (Mt - Md). Without masses rho_w = w rho / phi.
-    Median over the rows, which half of them may spoil; its uncertainty is 1.2533 times 1.4826 the
-    median absolute deviation over the root of their number (normal rows). An archive that cut
-    digits off instead of rounding them shifts a constant by some parts in ten thousand more.
+    Median over the rows, which holds while fewer than half of them are wrong. Its uncertainty is
+    1.2533 times 1.4826 the median absolute deviation over the root of their number (normal rows).
+    An archive that truncated digits instead of rounding them shifts a constant by some parts in
+    ten thousand more.
     """
     masses = wet_mass is not None and dry_mass is not None
     if not masses and water_content_wet is None:
-        raise ValueError("give wet_mass and dry_mass, or water_content_wet where masses are lost")
+        raise ValueError(
+            "neither masses nor a water content are given; give wet_mass and dry_mass, or "
+            "water_content_wet"
+        )
     given = {
         "bulk_density": (bulk_density, "g/cm^3"),
         "porosity": (porosity, "1"),
@@ -194,7 +202,7 @@ def find_constants(
     if not found["pore_water_density"][2]:
         raise ValueError(
             f"fewer than {FEWEST} of {x['porosity'].size} rows have density, porosity and water; "
-            "constants are not told from so few"
+            "give more rows"
         )
     half = {**ROUNDING, **(rounding or {})}
     agrees = _agrees(x, masses, found, half)
@@ -211,7 +219,7 @@ def find_constants(
         dataset[f"{name}_rows"] = (
             (),
             rows,
-            {"units": "1", "long_name": f"rows that told the {words}"},
+            {"units": "1", "long_name": f"rows that gave the {words}"},
         )
     words = "porosity follows from the constants within its rounding"
     dataset["agrees"] = ("reading", agrees, {"long_name": words})
@@ -225,7 +233,7 @@ def find_constants(
 
 
 def _estimates(x: dict[str, np.ndarray], masses: bool) -> tuple[dict[str, np.ndarray], list[str]]:
-    """One value of each constant a row, and what cannot be told."""
+    """Each constant by row, and the reasons why others cannot be found."""
     rho, phi = x["bulk_density"], x["porosity"]
     lost: list[str] = []
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -248,7 +256,7 @@ def _estimates(x: dict[str, np.ndarray], masses: bool) -> tuple[dict[str, np.nda
         if "dry_volume" not in x:
             lost.append("salt density without the volume of the dried sample")
         elif _median(salinity)[0] < 3.0 * _median(salinity)[1] or share >= 1.0:
-            lost.append("salt density, since no salt was allowed for")
+            lost.append("salt density, since the archive used no salinity")
         else:
             per_water = (x["dry_volume"] - volume * (1.0 - phi)) / dried
             salt = (1.0 - share) / (share * per_water)
@@ -257,7 +265,7 @@ def _estimates(x: dict[str, np.ndarray], masses: bool) -> tuple[dict[str, np.nda
             else:
                 lost.append(
                     "salt density, since the volumes of the dried samples are not those of grains "
-                    "and salt: they may hold the container"
+                    "and salt; they may include the container"
                 )
     return found, lost
 
@@ -275,7 +283,7 @@ def _median(values: np.ndarray) -> tuple[float, float, int]:
 def _agrees(
     x: dict[str, np.ndarray], masses: bool, found: dict[str, Any], half: Mapping[str, float]
 ) -> np.ndarray:
-    """Rows whose porosity comes out again, within what rounding of the inputs explains."""
+    """Rows whose porosity is reproduced within the rounding of the inputs."""
     water = found["pore_water_density"][0]
     salinity = found.get("salinity", (0.0, 0.0, 0))[0]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -292,48 +300,47 @@ def _agrees(
 
 
 def recompute(
-    water_content_wet: Any,
-    bulk_density: Any,
+    water_content_wet: Fraction,
+    bulk_density: Dimensional,
     *,
-    pore_water_density: Any,
-    salinity: Any = "0 g/kg",
-    archive_salinity: Any = "0 g/kg",
-    water_content_uncertainty: Any = None,
-    bulk_density_uncertainty: Any = None,
-    reason: Any = 0,
+    pore_water_density: Scalar,
+    salinity: Scalar = "0 g/kg",
+    archive_salinity: Scalar = "0 g/kg",
+    water_content_uncertainty: Fraction | None = None,
+    bulk_density_uncertainty: Dimensional | None = None,
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
-    """Derived values of an archive without masses, under stated constants.
+    """Recompute the derived values of an archive without masses, with given constants.
 
     Parameters
     ----------
     water_content_wet : DataArray or Quantity, (reading)
-        As reported, of wet mass [1].
+        Reported water content, of wet mass [1].
     bulk_density : DataArray or Quantity, (reading)
-        As reported, from a volume of the wet sample, on which no constant acts [g/cm^3].
+        Reported bulk density from a volume of the wet sample, which depends on no constant
+        [g/cm^3].
     pore_water_density : Quantity, Constant or str
-        To compute with [g/cm^3].
+        Density of the pore water to compute with [g/cm^3].
     salinity : Quantity, Constant or str
-        To compute with [g/kg].
+        Salinity to compute with [g/kg].
     archive_salinity : Quantity, Constant or str
-        With which the archive had turned the mass lost on drying into pore water [g/kg].
+        Salinity with which the archive converted the mass lost on drying to pore water [g/kg].
     water_content_uncertainty, bulk_density_uncertainty : Quantity, DataArray or str, optional
-        Random, [1] and [g/cm^3]; unknown gives NaN.
+        Random uncertainties [1] and [g/cm^3]; NaN if not given.
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
 
     Returns
     -------
     Dataset, (reading)
         ``porosity``, ``void_ratio``, ``grain_density``, ``dry_density``, ``water_content_wet`` and
-        ``water_content_dry`` with random uncertainty and flags. More water than there is volume or
-        mass is ``inconsistent_masses``.
+        ``water_content_dry`` with random uncertainty and flags. Water that exceeds the volume or
+        the mass of the sample is ``inconsistent_masses``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
 
     Notes
     -----
@@ -390,7 +397,7 @@ def recompute(
 def _phases(
     w: np.ndarray, rho: np.ndarray, fluid: float
 ) -> tuple[dict[str, np.ndarray], dict[str, tuple[Any, Any]]]:
-    """Properties and their derivatives by the water content and the bulk density."""
+    """Properties and their derivatives by water content and bulk density [g/cm^3]."""
     with np.errstate(divide="ignore", invalid="ignore"):
         phi, rest = w * rho / fluid, 1.0 - w
         solid = 1.0 - phi

@@ -1,17 +1,22 @@
-"""Volumes before they become properties: cells of a pycnometer, repeats, and the calliper."""
+"""Volumes of samples: by calliper, corrected cells of a pycnometer, and means of repeats."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys.ground import companions, flags, series, thresholds, units
+from corephys.ground import companions, flags, thresholds, units
 from corephys.ground.arguments import positive
+from corephys.ground.laws import law
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar, WithUnit
 
 __all__ = [
     "block_volume",
@@ -24,100 +29,82 @@ __all__ = [
 _T = thresholds.DEFAULTS
 
 
-def cylinder_volume(diameter: Any, length: Any) -> Any:
+@law("cm^3", diameter="positive cm", length="positive cm")
+def cylinder_volume(diameter: Dimensional, length: Dimensional) -> WithUnit:
     """Volume of a cylinder measured by calliper.
 
     Parameters
     ----------
     diameter, length : Quantity, DataArray or str
-        [mm].
+        Diameter and length of the cylinder [mm].
 
     Returns
     -------
-    float, ndarray or DataArray
-        [cm^3], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
-    ValueError
-        When no diameter or length is above zero.
+    Quantity or DataArray
+        Volume [cm^3].
 
     Notes
     -----
     V = pi d^2 l / 4 (geometry).
     """
-    d, long = series.at_same_positions(
-        diameter=positive(diameter, "cm", "diameter"), length=positive(length, "cm", "length")
-    )
-    return 0.25 * np.pi * d * d * long
+    return 0.25 * np.pi * diameter * diameter * length
 
 
-def block_volume(length: Any, width: Any, height: Any) -> Any:
+@law("cm^3", length="positive cm", width="positive cm", height="positive cm")
+def block_volume(length: Dimensional, width: Dimensional, height: Dimensional) -> WithUnit:
     """Volume of a block measured by calliper.
 
     Parameters
     ----------
     length, width, height : Quantity, DataArray or str
-        [mm].
+        Sides of the block [mm].
 
     Returns
     -------
-    float, ndarray or DataArray
-        [cm^3], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    PositionError
-        When the series lie at different positions.
-    ValueError
-        When no side is above zero.
+    Quantity or DataArray
+        Volume [cm^3].
 
     Notes
     -----
     V = l w h (geometry).
     """
-    sides = {"length": length, "width": width, "height": height}
-    found = series.at_same_positions(**{n: positive(v, "cm", n) for n, v in sides.items()})
-    return found[0] * found[1] * found[2]
+    return length * width * height
 
 
 def pycnometer_cells(
-    value: Any, reading: Any, *, cell: Any = "", limit: Any = _T["pycnometer_limit"]
+    value: Dimensional,
+    reading: Dimensional,
+    *,
+    cell: str | Sequence[str] | xr.DataArray = "",
+    limit: Scalar = _T["pycnometer_limit"],
 ) -> xr.Dataset:
-    """Scale of every cell of a pycnometer, from spheres of known volume.
+    """Scale factor of every cell of a pycnometer, from spheres of known volume.
 
     Parameters
     ----------
     value, reading : Quantity or DataArray, (standard)
-        Known volume and what the cell gave for it [cm^3].
+        Known volume of the sphere, and its volume as read with the cell [cm^3].
     cell : str or sequence of str, (standard)
         Name of the cell.
     limit : Quantity or str
-        By which a corrected standard may be off [cm^3].
+        Largest accepted error of a corrected standard [cm^3].
 
     Returns
     -------
     Dataset, (cell)
-        ``factor`` [1] and ``factor_u_random`` [1], known over read; ``deviation`` [cm^3] of the
-        corrected standards; ``largest_error`` [cm^3], ``standards`` and ``within_limit``.
+        ``factor`` [1] and ``factor_u_random`` [1], known over read volume; ``deviation`` [cm^3] of
+        the corrected standards; ``largest_error`` [cm^3], ``standards`` and ``within_limit``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When no standard has a volume above zero, or names and standards differ in number.
 
     Notes
     -----
-    Least squares through the origin, value = f reading (definition of a scale): an empty cell reads
-    nothing. One sphere leaves the uncertainty unknown. The limit is common practice, no source.
+    Least squares through the origin, value = f reading (definition of a scale), because an empty
+    cell reads zero. With one sphere the uncertainty is NaN. The limit is common practice, no
+    source.
     """
     known = np.atleast_1d(np.asarray(bare(positive(value, "cm^3", "value")), dtype=float))
     read = np.atleast_1d(np.asarray(bare(positive(reading, "cm^3", "reading")), dtype=float))
@@ -125,7 +112,9 @@ def pycnometer_cells(
     try:
         names = np.broadcast_to(words, known.shape).astype(str)
     except ValueError:
-        raise ValueError(f"{np.size(words)} names of cells for {known.size} standards") from None
+        raise ValueError(
+            f"{np.size(words)} names of cells for {known.size} standards; give one for each"
+        ) from None
     most = float(positive(limit, "cm^3", "limit"))
     cells = list(dict.fromkeys(names))
     rows = []
@@ -137,13 +126,13 @@ def pycnometer_cells(
         scatter = float(np.sqrt(left @ left / (x.size - 1))) if x.size > 1 else np.nan
         worst = float(np.abs(left).max()) if x.size else np.nan
         u = scatter / np.sqrt(float(x @ x)) if x.size else np.nan
-        # One sphere fits itself: its own error before the correction is what there is to judge.
+        # After the correction one sphere has no error, so its error before the correction is used.
         judged = worst if x.size > 1 else float(np.abs(y - x).max(initial=0.0))
         rows.append((factor, u, scatter, worst, x.size, bool(x.size and judged <= most)))
     columns = list(zip(*rows, strict=True))
     named = (
         ("factor", "1", "known over read volume"),
-        ("factor_u_random", "1", "uncertainty of it"),
+        ("factor_u_random", "1", "uncertainty of the factor"),
         ("deviation", "cm^3", "standard deviation of the corrected standards"),
         ("largest_error", "cm^3", "largest error of a corrected standard"),
         ("standards", "1", "standards used"),
@@ -159,31 +148,31 @@ def pycnometer_cells(
     return found
 
 
-def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
-    """Volumes of samples on the scale of the standards of their cells.
+def corrected_volume(
+    volume: Dimensional, cell: Sequence[str] | xr.DataArray, cells: xr.Dataset
+) -> xr.Dataset:
+    """Volumes of samples, corrected with the factors of their cells.
 
     Parameters
     ----------
     volume : DataArray, (reading)
-        As the cell gave it [cm^3].
+        Volume as read with the cell [cm^3].
     cell : sequence of str, (reading)
         Name of the cell of each sample.
     cells : Dataset, (cell)
-        From :func:`pycnometer_cells`.
+        Factors from :func:`pycnometer_cells`.
 
     Returns
     -------
     Dataset, (reading)
         ``volume`` and ``volume_u_random`` [cm^3]; ``reason`` with ``standard_out_of_control``
-        where the cell's standards are outside their limit, and ``no_baseline`` where the cell has
-        no standard: its volume stays as it is.
+        where the standards of the cell are outside their limit, and ``no_baseline`` where the
+        cell has no standard; such a volume is not corrected.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When the names are not one a sample.
+        When there is not one name for each sample.
 
     Notes
     -----
@@ -193,12 +182,13 @@ def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
     names = np.asarray(cell.values if hasattr(cell, "dims") else cell, dtype=object).astype(str)
     plain = np.atleast_1d(np.asarray(bare(read), dtype=float))
     if names.shape != plain.shape:
-        raise ValueError(f"{names.size} names of cells for {plain.size} samples; give one each")
+        raise ValueError(f"{names.size} names of cells for {plain.size} samples; give one for each")
     cells = companions.library_units(cells, {"factor": "1"})
     known = {str(name): i for i, name in enumerate(cells["cell"].values)}
     row = np.array([known.get(name, -1) for name in names])
 
     def of(part: str, otherwise: float) -> np.ndarray:
+        # Row -1, of a cell without standards, is the value appended here.
         return np.append(cells[part].values.astype(float), otherwise)[row]
 
     factor = of("factor", 1.0)
@@ -221,20 +211,24 @@ def corrected_volume(volume: Any, cell: Any, cells: xr.Dataset) -> xr.Dataset:
 
 
 def mean_of_repeats(
-    volume: Any, sample: Any, *, limit: Any = _T["pycnometer_repeat_limit"], reason: Any = 0
+    volume: Dimensional,
+    sample: Sequence[str] | Sequence[int] | np.ndarray | xr.DataArray,
+    *,
+    limit: Scalar = _T["pycnometer_repeat_limit"],
+    reason: int | np.ndarray | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Mean of the repeated volumes of every sample.
 
     Parameters
     ----------
     volume : DataArray or Quantity, (reading)
-        All repeats [cm^3].
+        Volumes of all repeats [cm^3].
     sample : sequence of str or int, (reading)
-        What tells the samples apart.
+        Name or number of the sample of each repeat.
     limit : Quantity or str
-        Range of the repeats of one sample [cm^3] from which they disagree.
+        Range of the repeats of one sample above which they disagree [cm^3].
     reason : int or ndarray of int, (reading)
-        Reasons already found; a repeat that is bad is left out while another is good.
+        Bit mask of reasons already found; bad repeats are left out where a good one exists.
 
     Returns
     -------
@@ -244,20 +238,21 @@ def mean_of_repeats(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When there is not one sample's name a volume.
+        When there is not one name for each volume.
 
     Notes
     -----
-    Mean and its standard deviation s / sqrt(n), s pooled over all samples with repeats, since two
-    or three say little of their own scatter (JCGM 100:2008, 4.2). Unknown where none was repeated.
+    Mean and its standard deviation s / sqrt(n). s is pooled over all samples with repeats, since
+    two or three repeats fix their scatter poorly (JCGM 100:2008, 4.2). NaN where no sample was
+    repeated.
     """
     plain = np.atleast_1d(np.asarray(bare(units.as_floats(volume, "cm^3", "volume")), dtype=float))
     names = np.asarray(sample.values if hasattr(sample, "dims") else sample, dtype=object)
     if names.shape != plain.shape:
-        raise ValueError(f"{names.size} names of samples for {plain.size} volumes; give one each")
+        raise ValueError(
+            f"{names.size} names of samples for {plain.size} volumes; give one for each"
+        )
     group, labels = pd.factorize(names)
     bits = np.broadcast_to(np.asarray(bare(reason), dtype=np.int64), plain.shape)
     fine = np.isfinite(plain) & (flags.from_reason(bits) <= flags.SUSPECT)

@@ -1,15 +1,19 @@
-"""Pore water at the samples, and water between clay layers that drying takes with it."""
+"""Pore water at the samples, and the correction for water between clay layers."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, seawater, series, units
 from corephys.ground.arguments import measured_fraction
+from corephys.ground.laws import law
 from corephys.uncertainty import Measured, bare, combine, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Measurement, Numbers, Scalar
 
 __all__ = ["pore_water_at", "porosity_without_interlayer_water", "water_by_exchange_capacity"]
 
@@ -18,38 +22,37 @@ __all__ = ["pore_water_at", "porosity_without_interlayer_water", "water_by_excha
 
 
 def pore_water_at(
-    depth: Any,
-    table_depth: Any,
-    salinity: Any,
+    depth: Dimensional,
+    table_depth: Dimensional,
+    salinity: Dimensional,
     *,
-    temperature: Any = "20 degC",
-    salinity_uncertainty: Any = None,
+    temperature: Dimensional = "20 degC",
+    salinity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Salinity and density of the pore water at the depths of samples.
 
     Parameters
     ----------
     depth : DataArray or Quantity, (reading)
-        Of the samples [m].
+        Depth of the samples [m].
     table_depth, salinity : DataArray or Quantity, (row)
-        Where the pore water was squeezed out [m] and its absolute salinity [g/kg]; rows without a
+        Depth of the pore-water samples [m] and their absolute salinity [g/kg]; rows with a missing
         number are left out.
     temperature : Quantity, DataArray or str
-        At which the samples were weighed [degC].
+        Temperature at which the samples were weighed [degC].
     salinity_uncertainty : Quantity or str, optional
-        Of one salinity [g/kg]; unknown gives NaN.
+        Standard uncertainty of one salinity [g/kg]; NaN if not given.
 
     Returns
     -------
     Dataset, (reading)
         ``salinity`` [g/kg], ``pore_water_density`` [g/cm^3], ``salinity_uncertainty`` [g/kg] and
-        ``reason``: ``interpolated_input`` above the first and below the last row, whose value is
-        held there. The first two go to :func:`corephys.index_properties.phase_relations`.
+        ``reason``: ``interpolated_input`` above the first and below the last row, where the value
+        of that row is used. The first two are arguments of
+        :func:`corephys.index_properties.phase_relations`.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When no row has both numbers.
 
@@ -68,7 +71,9 @@ def pore_water_at(
     )
     known = np.isfinite(z) & np.isfinite(salt)
     if not known.any():
-        raise ValueError("the table of pore water has no row with a depth and a salinity")
+        raise ValueError(
+            "the table of pore water has no row with both depth and salinity; give one or more"
+        )
     order = np.argsort(z[known], kind="stable")
     z, salt = z[known][order], salt[known][order]
     found = np.interp(at, z, salt)
@@ -106,33 +111,32 @@ def pore_water_at(
 
 
 # --------------------------------------------------------------------------------------------------
-# Water between clay layers, which drying takes with that of the pores: an opt-in correction.
+# Water between clay layers, which drying removes with the pore water: an opt-in correction.
 
 
 _C = constants.CONSTANTS
 
 
+@law("1", exchange_capacity="mol/kg", water_per_charge="1")
 def water_by_exchange_capacity(
-    exchange_capacity: Any, *, water_per_charge: Any = _C["interlayer_water_per_charge"]
-) -> Any:
+    exchange_capacity: Dimensional,
+    *,
+    water_per_charge: Fraction = _C["interlayer_water_per_charge"],
+) -> Numbers:
     """Interlayer water per mass of dried solids from the cation exchange capacity.
 
     Parameters
     ----------
     exchange_capacity : Quantity, DataArray or str
-        Moles of charge per mass of dried solids [mol/kg]; 100 milliequivalents in 100 g are 1.
+        Moles of charge per mass of dried solids [mol/kg]; 100 milliequivalents in 100 g are
+        1 mol/kg.
     water_per_charge : float or Constant
-        Molecules of water a charge, dimensionless.
+        Number of water molecules per charge, dimensionless.
 
     Returns
     -------
     float, ndarray or DataArray
-        g of water a g of solids, dimensionless.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+        Mass of water per mass of dried solids, dimensionless.
 
     Notes
     -----
@@ -144,33 +148,33 @@ def water_by_exchange_capacity(
     >>> round(water_by_exchange_capacity("0.3 mol/kg"), 5)
     0.08107
     """
-    capacity = units.as_floats(exchange_capacity, "mol/kg", "exchange_capacity")
-    number = units.as_floats(water_per_charge, "1", "water_per_charge")
-    return capacity * number * _C["water_molar_mass"].value / 1000.0
+    # The molar mass is in g/mol, the capacity in mol/kg: 1000 turns g into kg.
+    return exchange_capacity * water_per_charge * _C["water_molar_mass"].value / 1000.0
 
 
 def porosity_without_interlayer_water(
-    porosity: Any,
-    dry_density: Any,
+    porosity: Measurement | str,
+    dry_density: Measurement | str,
     *,
-    interlayer_water: Any,
-    interlayer_water_uncertainty: Any = None,
-    interlayer_water_density: Any = _C["interlayer_water_density"],
+    interlayer_water: Fraction,
+    interlayer_water_uncertainty: Fraction | None = None,
+    interlayer_water_density: Scalar = _C["interlayer_water_density"],
 ) -> xr.Dataset:
-    """Porosity less the room that water between clay layers takes, beside the porosity as it was.
+    """Porosity without the volume of water between clay layers, beside the given porosity.
 
     Parameters
     ----------
     porosity, dry_density : Dataset, DataArray, Quantity or str, (reading)
-        As :func:`corephys.index_properties.phase_relations` gives them [1], [g/cm^3]; a Dataset
-        brings its uncertainties.
+        Porosity [1] and dry density [g/cm^3], as from
+        :func:`corephys.index_properties.phase_relations`; the uncertainties of a Dataset are used.
     interlayer_water : float, DataArray or Quantity
-        Mass of that water per mass of dried solids, dimensionless: smectite share times water per
-        smectite, or from :func:`water_by_exchange_capacity`.
+        Mass of interlayer water per mass of dried solids, dimensionless: share of smectite times
+        water per mass of smectite, or from :func:`water_by_exchange_capacity`.
     interlayer_water_uncertainty : float, DataArray or Quantity, optional
-        Systematic, dimensionless; effect ``interlayer_water``. Unknown gives NaN.
+        Systematic uncertainty of that mass, dimensionless; effect ``interlayer_water``. NaN if not
+        given.
     interlayer_water_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of the interlayer water [g/cm^3].
 
     Returns
     -------
@@ -180,25 +184,25 @@ def porosity_without_interlayer_water(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         For interlayer water below zero.
 
     Notes
     -----
     phi' = phi - b rho_d / rho_b, b the water per solids, rho_d the dry density: volumes of the
-    sample (Brown and Ransom 1996 and Henry 1997 for the idea and the sizes, from memory). It can
-    reach a fifth of the porosity (Blum 1997, chapter 2). The grain density is that of dried clay
-    and stays.
+    sample (Brown and Ransom 1996 and Henry 1997 for method and magnitudes, from memory). The
+    correction can reach a fifth of the porosity (Blum 1997, chapter 2). The grain density is that
+    of dried clay and is not changed.
     """
     phi = measured_fraction(series.unpack(porosity, "porosity"), "porosity")
     rho = series.unpack(dry_density, "dry_density")
     share = units.as_floats(interlayer_water, "1", "interlayer_water")
     if np.any(np.asarray(bare(share)) < 0.0):
-        raise ValueError("interlayer_water lies below zero; it is g of water a g of dried solids")
+        raise ValueError(
+            "interlayer_water is below zero; give the mass of water per mass of dried solids"
+        )
     series.require_same_positions(porosity=phi.values, dry_density=rho.values, water=share)
     density = float(units.as_floats(interlayer_water_density, "g/cm^3", "interlayer_water_density"))
     b, d = bare(share), bare(rho.values)
@@ -222,6 +226,7 @@ def porosity_without_interlayer_water(
     result["interlayer_share"] = like.copy(data=np.broadcast_to(taken, like.shape)).assign_attrs(
         units="1", long_name="volume of interlayer water over that of the sample"
     )
+    # The copy of porosity carries these attributes, which do not hold for the share.
     for name in ("standard_name", "ancillary_variables"):
         result["interlayer_share"].attrs.pop(name, None)
     return result

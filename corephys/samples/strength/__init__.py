@@ -1,7 +1,8 @@
 """Undrained shear strength of samples and split cores: a table of tests by several methods.
 
-Each method has a function of its own; the table's rows go to the one they name. All give the
-strength of what was cored, at the rate and in the direction of the test: a relative profile.
+Each method has its own function in ``methods``; :func:`undrained_shear_strength` passes every row
+of a table to the function of its method. All methods give the strength of the cored sediment, at
+the rate and in the direction of the test. The result is a relative profile.
 """
 
 from __future__ import annotations
@@ -61,7 +62,7 @@ _UNITS = {
     "axial_load": "N",
     "shortening": "mm",
 }
-# What the rows of a method must have, and the function they go to.
+# Columns that a method needs, and its function.
 _METHODS: dict[str, tuple[tuple[str, ...], Callable[..., xr.Dataset]]] = {
     "vane": (("torque", "diameter", "height"), vane),
     "fall_cone": (("penetration", "cone_mass", "cone_angle"), fall_cone),
@@ -71,47 +72,46 @@ _METHODS: dict[str, tuple[tuple[str, ...], Callable[..., xr.Dataset]]] = {
 
 
 def undrained_shear_strength(table: xr.Dataset, **options: Mapping[str, Any]) -> xr.Dataset:
-    """Strength of every row of a table, each by the method it names.
+    """Undrained shear strength of every row of a table, by the method of the row.
 
     Parameters
     ----------
     table : Dataset, (reading)
-        With ``method`` (vane, fall_cone, penetrometer, unconfined), ``state`` (peak, residual,
-        remoulded) and what the method needs: ``torque`` [N m] (or ``rotation`` [degree] where
+        Columns ``method`` (vane, fall_cone, penetrometer, unconfined), ``state`` (peak, residual,
+        remoulded) and those of the methods: ``torque`` [N m] (or ``rotation`` [degree] where
         ``vane`` is given a spring), ``diameter``, ``height`` [mm]; ``cone_angle`` [degree],
-        ``cone_mass`` [g], ``penetration`` [mm]; ``axial_load`` [N], ``shortening`` [mm]. Its
-        ``reason`` is carried on.
+        ``cone_mass`` [g], ``penetration`` [mm]; ``axial_load`` [N], ``shortening`` [mm]. Reasons in
+        the column ``reason`` are kept.
     **options : mapping of str to Quantity, str or float
-        By the name of a method the arguments of its function, above all its uncertainties:
-        ``vane={"torque_uncertainty": "0.5 mN m"}``.
+        Arguments of the function of a method, by the name of the method, such as its
+        uncertainties: ``vane={"torque_uncertainty": "0.5 mN m"}``.
 
     Returns
     -------
     Dataset
-        ``undrained_shear_strength`` [kPa] in the rows of the table, with uncertainty, effects (of
-        other methods zero) and flags; ``method`` and ``state`` as coordinates; attribute
-        ``safety``.
+        ``undrained_shear_strength`` [kPa] in the rows of the table, with uncertainty, effects (zero
+        for the sources of other methods) and flags; ``method`` and ``state`` as coordinates;
+        attribute ``safety``.
 
     Raises
     ------
     ValueError
-        When a method or state is not known, or a column is missing that the rows of a method
-        need.
+        When a method or state is unknown, or a column of a method is missing.
     TypeError
-        When an option is not of the method's function.
+        When the function of a method does not have an option.
 
     Notes
     -----
     s_u = T / K, K m g / d^2 or q / 2 by :func:`vane`, :func:`fall_cone`, :func:`penetrometer` and
-    :func:`unconfined`, same sources. The methods disagree among themselves, by tens of per cent:
-    shear on other planes, at other rates.
+    :func:`unconfined`, same sources. The methods differ by tens of per cent, since they shear other
+    planes at other rates.
     """
     method = _words(table, "method", tuple(_METHODS))
     state = _words(table, "state", _STATES)
     unknown = sorted(set(options) - set(_METHODS))
     if unknown:
         raise ValueError(
-            f"there are options for {unknown[0]!r}; the methods are {', '.join(_METHODS)}"
+            f"options are given for {unknown[0]!r}; the methods are {', '.join(_METHODS)}"
         )
     size = method.size
     merged = Measured(np.full(size, np.nan), np.full(size, np.nan), {}, np.zeros(size, np.int64))
@@ -123,7 +123,7 @@ def undrained_shear_strength(table: xr.Dataset, **options: Mapping[str, Any]) ->
             given = dict(options.get(name, {}))
             arguments = _arguments(table, name, _needed(name, needs, given), rows)
             found = function(**arguments, reason=_reasons(table, rows), **_rows(given, rows, size))
-            _lay(merged, series.unpack(found, NAME), rows)
+            _insert(merged, series.unpack(found, NAME), rows)
             steps += [f"{name}: {step}" for step in json.loads(found.attrs["steps"])]
             numbers = {key: value for key, value in given.items() if not hasattr(value, "describe")}
             used |= {f"{name}.{key}": value for key, value in numbers.items()}
@@ -144,21 +144,25 @@ def undrained_shear_strength(table: xr.Dataset, **options: Mapping[str, Any]) ->
 
 
 def _words(table: xr.Dataset, name: str, legal: tuple[str, ...]) -> np.ndarray:
+    """Column of words, each one of ``legal``."""
     rows = table.sizes.get("reading", 0)
     if name not in table:
-        raise ValueError(f"the table of strengths has {rows} rows and no column {name!r}")
+        raise ValueError(
+            f"the table of strengths has {rows} rows and no column {name!r}; add it, with one of "
+            f"{', '.join(map(repr, legal))} in each row"
+        )
     words = np.array([str(word) for word in table[name].values], dtype=object)
     unknown = np.flatnonzero(~np.isin(words, legal))
     if unknown.size:
         raise ValueError(
             f"{name} is {words[unknown[0]]!r} in {unknown.size} rows, first in reading "
-            f"{unknown[0]}; it is one of {', '.join(map(repr, legal))}"
+            f"{unknown[0]}; it must be one of {', '.join(map(repr, legal))}"
         )
     return words
 
 
 def _needed(name: str, needs: tuple[str, ...], given: Mapping[str, Any]) -> tuple[str, ...]:
-    """Columns that are not given as one value for all rows."""
+    """Columns of a method that no option gives for all rows."""
     if name == "vane" and "spring" in given:
         needs = ("rotation", *needs[1:])
     if name == "fall_cone" and "factor" in given:
@@ -169,13 +173,14 @@ def _needed(name: str, needs: tuple[str, ...], given: Mapping[str, Any]) -> tupl
 def _arguments(
     table: xr.Dataset, name: str, needs: tuple[str, ...], rows: np.ndarray
 ) -> dict[str, xr.DataArray]:
+    """Columns of a method at its rows, checked for their units."""
     lacking = [column for column in needs if column not in table]
     if lacking:
         raise ValueError(
             f"the table has {rows.size} rows of the method {name!r} and no column {lacking[0]!r} "
-            f"[{_UNITS[lacking[0]]}], which they need"
+            f"[{_UNITS[lacking[0]]}], which they need; add it, or give one value as an option"
         )
-    # Without coordinates: the rows of one table lie at their own positions.
+    # Without coordinates: the columns of one table need no check that positions agree.
     taken = {}
     for column in needs:
         held = table[column]
@@ -184,18 +189,19 @@ def _arguments(
     return taken
 
 
-def _reasons(table: xr.Dataset, rows: np.ndarray) -> Any:
+def _reasons(table: xr.Dataset, rows: np.ndarray) -> int | xr.DataArray:
+    """Reasons that the table gives for some of its rows."""
     if "reason" not in table:
         return 0
     return xr.DataArray(table["reason"].values[rows].astype(np.int64), dims="reading")
 
 
 def _rows(given: Mapping[str, Any], rows: np.ndarray, size: int) -> dict[str, Any]:
-    """Options that have a value a row, at the rows of the method."""
+    """Options with one value for each row of the table, at the rows of the method."""
     return {key: series.at_rows(value, rows, size) for key, value in given.items()}
 
 
-def _lay(merged: Measured, part: Measured, rows: np.ndarray) -> None:
+def _insert(merged: Measured, part: Measured, rows: np.ndarray) -> None:
     """Put the readings of one method into their rows."""
     merged.values[rows] = np.asarray(part.values)
     merged.u_random[rows] = np.asarray(part.u_random)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -11,9 +11,13 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.laws import law
 from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import ordinary_line
 from corephys.uncertainty import Measured, bare, covariance_effects, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Numbers, Scalar, WithUnit
 
 __all__ = [
     "SAFETY",
@@ -29,7 +33,7 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# What every result of strength carries: its line of safety and the names of its effects.
+# Shared by all methods: the safety line, the checks of arguments and the layout of results.
 
 
 NAME = "undrained_shear_strength"
@@ -39,8 +43,8 @@ RELATIVE = (
 )
 
 
-def numbers(value: Any, unit: str, name: str, *, zero: bool = False) -> Any:
-    """Take an argument through the door that has to be above zero.
+def numbers(value: Dimensional, unit: str, name: str, *, zero: bool = False) -> Any:
+    """Convert an argument to floats; a single number must be above zero.
 
     Parameters
     ----------
@@ -64,16 +68,18 @@ def numbers(value: Any, unit: str, name: str, *, zero: bool = False) -> Any:
 
 
 def beyond(outside: Any) -> Any:
-    """The bit ``beyond_method_range``, a pure number, where True stands; 0 elsewhere."""
+    """Bit ``beyond_method_range`` where True, 0 elsewhere; a pure number."""
     return _bits(outside, "beyond_method_range")
 
 
 def impossible(bad: Any) -> Any:
-    """The bit ``impossible_value``, a pure number, where True stands; 0 elsewhere."""
+    """Bit ``impossible_value`` where True, 0 elsewhere; a pure number."""
     return _bits(bad, "impossible_value")
 
 
 def _bits(where: Any, reason: str) -> Any:
+    """Bit of a reason where True, with the positions of ``where``."""
+
     def mask(here: Any) -> Any:
         return np.where(here, flags.bit(reason), 0).astype(np.int64)
 
@@ -83,14 +89,14 @@ def _bits(where: Any, reason: str) -> Any:
 def result(
     measured: Measured, steps: tuple[str, ...], constants: dict[str, Any], **attributes: Any
 ) -> xr.Dataset:
-    """The Dataset of a strength, with its line of safety.
+    """Dataset of a strength, with its safety line.
 
     Parameters
     ----------
     measured : Measured
         Undrained shear strength [kPa].
     steps : tuple of str
-        Equations in words.
+        Equations of the method, in words.
     constants : dict of str to anything that :func:`corephys.ground.provenance.records` takes
         Numbers that were used, as the caller gave them.
     **attributes
@@ -112,7 +118,7 @@ def result(
 
 
 # --------------------------------------------------------------------------------------------------
-# Undrained shear strength from the torque of a vane, and the spring that measures the torque.
+# Vane: torque of the vane, and the spring that measures the torque.
 
 
 _T = thresholds.DEFAULTS
@@ -120,18 +126,18 @@ _T = thresholds.DEFAULTS
 
 @dataclass(frozen=True)
 class Spring:
-    """Torque = zero + constant rotation.
+    """Calibration of a torque spring: torque = zero + constant rotation.
 
     Parameters
     ----------
     constant : float
-        [N m/degree].
+        Spring constant [N m/degree].
     zero : float
-        Torque at no rotation [N m], such as friction.
+        Torque at zero rotation [N m], such as that of friction.
     covariance : (2, 2) ndarray
-        Of constant [N m/degree] and zero [N m]; NaN where it is not known.
+        Covariance of constant [N m/degree] and zero [N m]; NaN where unknown.
     residual : ndarray, (standard)
-        Torque less line [N m].
+        Measured torque less the line [N m].
     """
 
     constant: float
@@ -140,39 +146,38 @@ class Spring:
     residual: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     def describe(self) -> str:
-        """Constant and zero in one line."""
+        """Return constant and zero in one line of text."""
         u = float(np.sqrt(self.covariance[0, 0]))
         return f"{self.constant:.5g} +- {u:.2g} N m/degree, zero {self.zero:.2g} N m"
 
 
 def _volume(diameter: Any, height: Any, ends: float) -> tuple[Any, Any, Any]:
-    """K [mm^3] and its derivatives by diameter and height [mm^2]."""
+    """Vane constant K [mm^3] and its derivatives by diameter and height [mm^2]."""
     side = 0.5 * np.pi * diameter**2 * height
     one = np.pi * diameter**3 / 12.0
     by_diameter = np.pi * diameter * height + ends * np.pi * diameter**2 / 4.0
     return side + ends * one, by_diameter, 0.5 * np.pi * diameter**2
 
 
-def vane_constant(diameter: Any, height: Any, *, ends: int = 2) -> Any:
-    """Torque of a vane over the strength of what it shears.
+@law("m^3", diameter="positive mm", height="positive mm")
+def vane_constant(diameter: Dimensional, height: Dimensional, *, ends: int = 2) -> WithUnit:
+    """Torque of a vane over the strength of the sediment that it shears.
 
     Parameters
     ----------
     diameter, height : Quantity, DataArray, Constant or str
-        Of the blades [mm].
+        Diameter and height of the blades [mm].
     ends : {2, 1}
-        End faces that shear: 2 where the vane is buried, 1 where its top lies in the face of the
-        core.
+        Number of end faces that shear: 2 for a buried vane, 1 for a vane whose top lies in the
+        face of the core.
 
     Returns
     -------
-    float or array
-        [m^3].
+    Quantity or DataArray
+        Vane constant [m^3].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When a length is not above zero, or ``ends`` is neither 1 nor 2.
 
@@ -182,27 +187,31 @@ def vane_constant(diameter: Any, height: Any, *, ends: int = 2) -> Any:
     cylinder with the full strength on side and ends, geometry; as in ASTM D4648.
     """
     _one_or_two(ends)
-    d, h = positive(diameter, "mm", "diameter"), positive(height, "mm", "height")
-    return 1e-9 * _volume(d, h, float(ends))[0]
+    return 1e-9 * _volume(diameter, height, float(ends))[0]  # mm^3 to m^3
 
 
-def _one_or_two(ends: Any) -> None:
+def _one_or_two(ends: int) -> None:
+    """Raise an error for another number of end faces."""
     if ends not in (1, 2):
-        raise ValueError(f"ends is {ends!r}; a vane shears 2 end faces, or 1 where its top is bare")
+        raise ValueError(
+            f"ends is {ends!r}; it must be 2 for a buried vane, or 1 for a vane with a free top"
+        )
 
 
-def calibrate_spring(rotation: Any, torque: Any, *, torque_uncertainty: Any = None) -> Spring:
-    """Constant of a spring from known torques.
+def calibrate_spring(
+    rotation: Dimensional, torque: Dimensional, *, torque_uncertainty: Dimensional | None = None
+) -> Spring:
+    """Calibrate a torque spring with known torques.
 
     Parameters
     ----------
     rotation : DataArray or Quantity, (standard)
-        [degree].
+        Rotation of the spring [degree].
     torque : DataArray or Quantity, (standard)
-        Of the standards, such as a weight on an arm [N m].
+        Torque of the standards, such as a weight on an arm [N m].
     torque_uncertainty : Quantity, DataArray or str, optional
-        Random, of the standards and of their reading [N m]; without it the scatter about the line
-        sets the errors.
+        Random uncertainty of the standards and of their reading [N m]. If not given, the scatter
+        about the line gives the errors.
 
     Returns
     -------
@@ -211,8 +220,6 @@ def calibrate_spring(rotation: Any, torque: Any, *, torque_uncertainty: Any = No
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         With fewer than three standards, or all at one rotation.
 
@@ -230,7 +237,10 @@ def calibrate_spring(rotation: Any, torque: Any, *, torque_uncertainty: Any = No
         sigma = np.broadcast_to(np.ravel(np.asarray(sigma, dtype=float)), x.shape)[known]
     x, y = x[known], y[known]
     if x.size < 3 or np.ptp(x) == 0.0:
-        raise ValueError(f"{x.size} standards do not fix a spring; give three or more rotations")
+        raise ValueError(
+            f"{x.size} standards at {np.unique(x).size} rotations do not fix constant and zero; "
+            "give three or more, at two rotations at least"
+        )
     line = ordinary_line(x, y, sigma)
     turned = line.covariance[::-1, ::-1]
     residual = y - line.intercept - line.slope * x
@@ -238,72 +248,70 @@ def calibrate_spring(rotation: Any, torque: Any, *, torque_uncertainty: Any = No
 
 
 def _kernel(torque: Any, diameter: Any, height: Any, *, ends: float) -> tuple[Any, ...]:
-    """Strength [kPa], and per torque [kPa/(N m)], diameter and height [kPa/mm]."""
+    """Strength [kPa], and its derivatives by torque [kPa/(N m)], diameter and height [kPa/mm]."""
     torque, diameter, height = np.broadcast_arrays(torque, diameter, height)
     built = (diameter > 0.0) & (height > 0.0)
     wide, tall = np.where(built, diameter, np.nan), np.where(built, height, np.nan)
     size, by_d, by_h = _volume(wide, tall, ends)
-    strength = 1e6 * torque / size
+    strength = 1e6 * torque / size  # N m over mm^3 is 1e9 Pa
     return strength, 1e6 / size, -strength * by_d / size, -strength * by_h / size
 
 
 def vane(
-    torque: Any = None,
+    torque: Dimensional | None = None,
     *,
-    diameter: Any,
-    height: Any,
+    diameter: Dimensional,
+    height: Dimensional,
     ends: int = 2,
-    rotation: Any = None,
-    spring: Any = None,
-    spring_uncertainty: Any = None,
-    torque_uncertainty: Any = None,
-    torque_scale_uncertainty: Any = None,
-    rotation_uncertainty: Any = None,
-    diameter_uncertainty: Any = None,
-    height_uncertainty: Any = None,
-    limit: Any = _T["vane_strength_limit"],
-    reason: Any = 0,
+    rotation: Dimensional | None = None,
+    spring: Spring | Scalar | None = None,
+    spring_uncertainty: Scalar | None = None,
+    torque_uncertainty: Dimensional | None = None,
+    torque_scale_uncertainty: Fraction | None = None,
+    rotation_uncertainty: Dimensional | None = None,
+    diameter_uncertainty: Scalar | None = None,
+    height_uncertainty: Scalar | None = None,
+    limit: Scalar = _T["vane_strength_limit"],
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Undrained shear strength from a vane.
 
     Parameters
     ----------
     torque : DataArray, Quantity or str, (reading), optional
-        [N m]; or else ``rotation`` of a spring.
+        Torque at failure [N m]; otherwise give ``rotation`` and ``spring``.
     diameter, height : DataArray, Quantity or str
-        Of the blades [mm].
+        Diameter and height of the blades [mm].
     ends : {2, 1}
-        End faces that shear, see :func:`vane_constant`.
+        Number of end faces that shear, see :func:`vane_constant`.
     rotation : DataArray, Quantity or str, (reading), optional
-        Of the spring [degree].
+        Rotation of the spring at failure [degree].
     spring : Spring, Quantity or str, optional
-        From :func:`calibrate_spring`, or its constant [N m/degree].
+        Spring from :func:`calibrate_spring`, or its constant [N m/degree].
     spring_uncertainty : Quantity or str, optional
-        Systematic, of a stated constant [N m/degree]; effect ``spring``.
+        Systematic uncertainty of a given constant [N m/degree]; effect ``spring``.
     torque_uncertainty, rotation_uncertainty : Quantity, DataArray or str, optional
-        Random, of one reading [N m], [degree]; unknown gives NaN.
+        Random uncertainty of one reading [N m], [degree]; NaN if not given.
     torque_scale_uncertainty : Quantity or float, optional
-        Relative, of the scale of all torques [1]; effect ``spring``, where there is no rotation.
+        Relative uncertainty of the scale of all torques [1]; effect ``spring``, without a rotation.
     diameter_uncertainty, height_uncertainty : Quantity or str, optional
-        Systematic, of the blades [mm]; together the effect ``vane_constant``.
+        Systematic uncertainty of the blades [mm]; together the effect ``vane_constant``.
     limit : Quantity, str or Constant
-        Strength above which a vane is not trusted [kPa].
+        Strength above which a vane is unreliable [kPa].
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
 
     Returns
     -------
     Dataset
         ``undrained_shear_strength`` [kPa] with uncertainty, effects and flags:
         ``beyond_method_range`` above ``limit``; ``impossible_value`` for a negative torque, and
-        without a strength where a length of the vane is not above zero. Attribute ``safety``.
+        with a strength of NaN where a length of the vane is not above zero. Attribute ``safety``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         When neither torque nor rotation with a spring is given, a single torque is negative or a
         single length not above zero, or ``ends`` is not 1 or 2.
@@ -311,8 +319,8 @@ def vane(
     Notes
     -----
     s_u = T / K (definition; ASTM D4648), K by :func:`vane_constant`; T = zero + c rotation with a
-    spring. In the face of a split core the blades shear planes along the core, the ground fails on
-    others.
+    spring. In the face of a split core the blades shear planes along the core; a failure in the
+    ground follows other planes.
     """
     _one_or_two(ends)
     series.require_same_positions(
@@ -336,17 +344,18 @@ def vane(
         ends=float(ends),
     )
     bad = impossible((bare(moment) < 0.0) | (np.isnan(strength) & ~np.isnan(moment)))
+    # With a spring a rotation of zero may be friction; a torque of zero in every row is not a test.
     dead = np.int64(0) if rotation is not None else _zero_throughout(moment)
     u_d = stated(diameter_uncertainty, "mm", "diameter_uncertainty")
     u_h = stated(height_uncertainty, "mm", "height_uncertainty")
     effects = {source: per_torque * part for source, part in per_spring.items()}
-    # A greater vane makes the strength less.
+    # Negative, because a larger vane gives a smaller strength for the same torque.
     effects["vane_constant"] = -(((by_d * u_d) ** 2 + (by_h * u_h) ** 2) ** 0.5)
     high = beyond(strength > float(positive(limit, "kPa", "limit")))
     found = series.joined_reasons(high, bad, dead, reason)
     return result(
         Measured(strength, per_torque * u_moment, effects, found),
-        ("torque from the spring, where there is one", "K of the vane", "s_u = T / K"),
+        ("torque from the spring, if given", "K of the vane", "s_u = T / K"),
         {
             "ends": f"end faces that shear: {ends}",
             "limit": limit,
@@ -358,9 +367,9 @@ def vane(
 
 
 def _zero_throughout(readings: Any) -> Any:
-    """Reasons of readings that are all zero: the instrument gave none."""
+    """Reason ``impossible_value`` where all readings are zero: the instrument gave no signal."""
     if hasattr(getattr(readings, "data", readings), "dask"):
-        return np.int64(0)
+        return np.int64(0)  # a look at the values would compute them
     plain = np.asarray(getattr(readings, "values", getattr(readings, "magnitude", readings)))
     known = plain.astype(float)[np.isfinite(plain.astype(float))]
     return np.int64(flags.bit("impossible_value") if known.size and not known.any() else 0)
@@ -379,13 +388,15 @@ def _torque(
     random = stated(u_torque, "N m", "torque_uncertainty")
     if rotation is None:
         if torque is None:
-            raise ValueError("give torque, or rotation and the spring's constant")
+            raise ValueError(
+                "neither torque nor rotation is given; give torque, or rotation and spring"
+            )
         moment = numbers(torque, "N m", "torque", zero=True)
         return moment, random, {"spring": moment * stated(u_scale, "1", "torque_scale_uncertainty")}
     if torque is not None or spring is None:
         raise ValueError(
-            "rotation needs spring, a constant such as '0.0012 N m/degree' or what "
-            "strength.calibrate_spring gives, and no torque beside it"
+            "rotation needs spring and excludes torque; give spring= as a constant such as "
+            "'0.0012 N m/degree', or from strength.calibrate_spring"
         )
     turned = numbers(rotation, "degree", "rotation", zero=True)
     used = (
@@ -402,21 +413,21 @@ def _torque(
 
 
 # --------------------------------------------------------------------------------------------------
-# Undrained shear strength from the depth to which a cone falls into the sample.
+# Fall cone: strength from the penetration of a cone that falls into the sample.
 
 
 _C = constants.CONSTANTS
-_SAME_ANGLE = 0.05  # degree, for an angle that was converted from another unit
+_SAME_ANGLE = 0.05  # degree; an angle converted from radians may differ by rounding
 _BY_ANGLE = {30.0: _C["fall_cone_factor_30"], 60.0: _C["fall_cone_factor_60"]}
 
 
-def cone_factor(cone_angle: Any) -> tuple[Any, Any]:
-    """Factor of a fall cone by its angle, with its standard uncertainty.
+def cone_factor(cone_angle: Dimensional) -> tuple[Numbers, Numbers]:
+    """Factor of a fall cone for its angle, with the standard uncertainty of the factor.
 
     Parameters
     ----------
     cone_angle : Quantity, DataArray or str
-        Full angle at the tip [degree]: 30 or 60, NaN where it is not known.
+        Full angle at the tip [degree]: 30 or 60, or NaN where unknown.
 
     Returns
     -------
@@ -425,16 +436,14 @@ def cone_factor(cone_angle: Any) -> tuple[Any, Any]:
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For another angle, to which no factor is known here.
+        For another angle, for which the library has no factor.
 
     Notes
     -----
     0.80 at 30 degrees and 0.27 at 60 degrees (Hansbo 1957, ISO 17892-6, from memory). Published
-    factors of 30 degrees run from 0.5 to 1.33, with roughness of the cone and rate of the clay:
-    a factor of one's own, from a vane in the same mud, is better, and its source is stated.
+    factors at 30 degrees range from 0.5 to 1.33, depending on the roughness of the cone and on the
+    rate. A factor from a vane in the same sediment is better; record its source.
     """
     angle = units.as_floats(cone_angle, "degree", "cone_angle")
     plain = np.asarray(angle, dtype=float)
@@ -446,15 +455,15 @@ def cone_factor(cone_angle: Any) -> tuple[Any, Any]:
     if other.any():
         raise ValueError(
             f"no cone factor is known for {plain[other].flat[0]:g} degree ({int(other.sum())} "
-            "readings); give factor and factor_uncertainty, or cones of 30 or 60 degree"
+            "readings); give factor and factor_uncertainty, or an angle of 30 or 60 degree"
         )
     if hasattr(angle, "dims"):
         return angle.copy(data=factor), angle.copy(data=spread)
     return (factor, spread) if factor.ndim else (float(factor), float(spread))
 
 
-def _factors_used(cone_angle: Any) -> dict[str, Any]:
-    """Tabled factors of the angles that occur, by name of their row."""
+def _factors_used(cone_angle: Dimensional) -> dict[str, constants.Constant]:
+    """Constants of the angles that occur, by name."""
     plain = np.asarray(units.as_floats(cone_angle, "degree", "cone_angle"), dtype=float)
     return {
         row.name: row
@@ -464,74 +473,75 @@ def _factors_used(cone_angle: Any) -> dict[str, Any]:
 
 
 def _kernel_cone(penetration: Any, mass: Any, factor: Any, *, gravity: float) -> tuple[Any, Any]:
-    """Strength [kPa] from mm and g, and by the depth [kPa/mm]."""
+    """Strength [kPa] from mm and g, and its derivative by the depth [kPa/mm].
+
+    Grams times m/s^2 over mm^2 are kPa, so no factor is needed.
+    """
     depth = np.where(np.asarray(penetration) > 0.0, penetration, np.nan)
     strength = factor * mass * gravity / depth**2
     return strength, -2.0 * strength / depth
 
 
 def fall_cone(
-    penetration: Any,
-    cone_mass: Any,
-    cone_angle: Any = None,
+    penetration: Dimensional,
+    cone_mass: Dimensional,
+    cone_angle: Dimensional | None = None,
     *,
-    factor: Any = None,
-    factor_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    penetration_uncertainty: Any = None,
-    least_penetration: Any = _T["fall_cone_least_penetration"],
-    greatest_penetration: Any = _T["fall_cone_greatest_penetration"],
-    reason: Any = 0,
+    factor: Fraction | None = None,
+    factor_uncertainty: Fraction | None = None,
+    gravity: Scalar = _C["gravity"],
+    penetration_uncertainty: Dimensional | None = None,
+    least_penetration: Scalar = _T["fall_cone_least_penetration"],
+    greatest_penetration: Scalar = _T["fall_cone_greatest_penetration"],
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Undrained shear strength from a fall cone.
 
     Parameters
     ----------
     penetration : DataArray, Quantity or str, (reading)
-        [mm].
+        Penetration of the cone [mm].
     cone_mass : DataArray, Quantity or str
-        Of all that falls [g].
+        Mass of all falling parts [g].
     cone_angle : DataArray, Quantity or str, optional
-        Full angle at the tip [degree]; gives the factor where none is stated.
+        Full angle at the tip [degree]; it sets the factor where ``factor`` is not given.
     factor : Quantity, DataArray, Constant or float, optional
-        K of the cone, a pure number.
+        Cone factor K, a pure number.
     factor_uncertainty : Quantity or float, optional
-        Of K, a pure number; effect ``cone_factor``. Unknown gives NaN.
+        Standard uncertainty of K, a pure number; effect ``cone_factor``. NaN if not given.
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
     penetration_uncertainty : Quantity, DataArray or str, optional
-        Random, of one reading [mm]; unknown gives NaN.
+        Random uncertainty of one reading [mm]; NaN if not given.
     least_penetration, greatest_penetration : Quantity, str or Constant
         Range of the method [mm].
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
 
     Returns
     -------
     Dataset
         ``undrained_shear_strength`` [kPa] with uncertainty, effects and flags:
         ``beyond_method_range`` outside the range of penetration; a penetration that is not above
-        zero gives NaN and ``impossible_value``. The factor stands among the constants; attribute
-        ``safety``.
+        zero gives NaN and ``impossible_value``. The attribute ``constants`` records the factor;
+        attribute ``safety``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         When neither factor nor angle is given, a single penetration or mass is not above zero, or
         an angle has no known factor.
 
     Notes
     -----
-    s_u = K m g / d^2 (Hansbo 1957). The error of K is that of all readings with one cone; cones of
-    two angles are taken to err together, since roughness and rate act on both. Errors of mass and
-    gravity, below 0.5 %, are left out.
+    s_u = K m g / d^2 (Hansbo 1957). The error of K is common to all readings with one cone. The
+    errors of cones of two angles are taken as one, since roughness and rate act on both. Errors of
+    mass and gravity, below 0.5 %, are neglected.
     """
     if factor is None and cone_angle is None:
-        raise ValueError("give cone_angle, or the factor of the cone with its source in your notes")
+        raise ValueError("neither cone_angle nor factor is given; give one of them")
     series.require_same_positions(
         penetration=penetration, cone_mass=cone_mass, cone_angle=cone_angle
     )
@@ -559,7 +569,7 @@ def fall_cone(
     found = series.joined_reasons(out, impossible(depth <= 0.0), reason)
     return result(
         Measured(strength, random, effects, found),
-        ("factor of the cone, stated or by its angle", "s_u = K m g / d^2"),
+        ("factor of the cone, as given or by its angle", "s_u = K m g / d^2"),
         {
             **(
                 {"cone_factor": (factor, factor_uncertainty)}
@@ -574,7 +584,7 @@ def fall_cone(
 
 
 # --------------------------------------------------------------------------------------------------
-# Undrained shear strength as half of a compressive one: hand penetrometer, unconfined test.
+# Half of a compressive strength: hand penetrometer and unconfined test.
 
 
 _SLENDER = tuple(thresholds.value(f"specimen_{end}_slenderness") for end in ("least", "greatest"))
@@ -582,44 +592,46 @@ _SLACK = thresholds.value("specimen_slenderness_slack")
 
 
 def _half_stress(load: Any, diameter: Any, strain: Any) -> Any:
-    """Half of the load over the area [kPa] from N and mm; the area grows with the strain."""
+    """Half of load over area [kPa] from N and mm; the area grows with the strain."""
     wide = np.where(np.asarray(diameter) > 0.0, diameter, np.nan)
     return 0.5e3 * load * (1.0 - strain) / (0.25 * np.pi * wide**2)
 
 
 def _strain(shortening: Any, height: Any) -> Any:
+    """Axial strain; NaN where the height is not above zero."""
     return shortening / np.where(np.asarray(height) > 0.0, height, np.nan)
 
 
 def penetrometer(
-    reading: Any = None,
+    reading: Dimensional | None = None,
     *,
-    axial_load: Any = None,
-    diameter: Any = None,
-    reading_uncertainty: Any = None,
-    load_uncertainty: Any = None,
-    scale_uncertainty: Any = None,
-    limit: Any = _T["penetrometer_strength_limit"],
-    reason: Any = 0,
+    axial_load: Dimensional | None = None,
+    diameter: Dimensional | None = None,
+    reading_uncertainty: Dimensional | None = None,
+    load_uncertainty: Dimensional | None = None,
+    scale_uncertainty: Fraction | None = None,
+    limit: Scalar = _T["penetrometer_strength_limit"],
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Undrained shear strength from a hand penetrometer.
 
     Parameters
     ----------
     reading : DataArray, Quantity or str, (reading), optional
-        Compressive strength as its scale shows it [kPa]; or else ``axial_load`` and ``diameter``.
+        Compressive strength as read on the scale [kPa]; otherwise give ``axial_load`` and
+        ``diameter``.
     axial_load : DataArray, Quantity or str, (reading), optional
-        At which the foot goes in [N].
+        Load at which the foot penetrates [N].
     diameter : DataArray, Quantity or str, optional
-        Of the foot [mm].
+        Diameter of the foot [mm].
     reading_uncertainty, load_uncertainty : Quantity, DataArray or str, optional
-        Random, of one reading [kPa], [N]; unknown gives NaN.
+        Random uncertainty of one reading [kPa], [N]; NaN if not given.
     scale_uncertainty : Quantity or float, optional
-        Relative, of its spring [1]; effect ``penetrometer_spring``. Unknown gives NaN.
+        Relative uncertainty of the spring [1]; effect ``penetrometer_spring``. NaN if not given.
     limit : Quantity, str or Constant
         Strength at the end of the scale [kPa].
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
 
     Returns
     -------
@@ -629,21 +641,19 @@ def penetrometer(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         When neither reading nor load and diameter are given, or a single one is negative or zero.
 
     Notes
     -----
     s_u = q / 2 (definition of a compressive strength without friction), q as read or load over
-    area. The scale is an empirical one; how far its q is that of the clay is not in the
-    uncertainty.
+    area. The scale is empirical; the uncertainty does not include the difference of its q from the
+    compressive strength of the clay.
     """
     if (reading is None) == (axial_load is None or diameter is None):
-        raise ValueError("give reading, or axial_load and diameter of the foot, and not both")
+        raise ValueError("give either reading, or axial_load and diameter of the foot")
     share = stated(scale_uncertainty, "1", "scale_uncertainty")
     if reading is not None:
         strength = 0.5 * numbers(reading, "kPa", "reading", zero=True)
@@ -663,39 +673,39 @@ def penetrometer(
             {"penetrometer_spring": strength * share},
             series.joined_reasons(high, reason),
         ),
-        ("q as read, or load over the foot's area", "s_u = q / 2"),
+        ("q as read, or load over the area of the foot", "s_u = q / 2"),
         {"limit": limit},
     )
 
 
 def unconfined(
-    axial_load: Any,
-    shortening: Any,
+    axial_load: Dimensional,
+    shortening: Dimensional,
     *,
-    diameter: Any,
-    height: Any,
-    load_uncertainty: Any = None,
-    load_scale_uncertainty: Any = None,
-    diameter_uncertainty: Any = None,
-    strain_limit: Any = _T["unconfined_strain_limit"],
-    reason: Any = 0,
+    diameter: Dimensional,
+    height: Dimensional,
+    load_uncertainty: Dimensional | None = None,
+    load_scale_uncertainty: Fraction | None = None,
+    diameter_uncertainty: Dimensional | None = None,
+    strain_limit: Fraction = _T["unconfined_strain_limit"],
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Undrained shear strength from the peaks of unconfined compressions.
 
     Parameters
     ----------
     axial_load, shortening : DataArray, Quantity or str, (reading)
-        At the peak of each sample [N], [mm].
+        Load [N] and shortening [mm] at the peak of each sample.
     diameter, height : DataArray, Quantity or str
-        Of the sample before the test [mm].
+        Diameter and height of the sample before the test [mm].
     load_uncertainty, diameter_uncertainty : Quantity, DataArray or str, optional
-        Random, of one load [N] and one sample's diameter [mm]; unknown gives NaN.
+        Random uncertainty of one load [N] and of the diameter of one sample [mm]; NaN if not given.
     load_scale_uncertainty : Quantity or float, optional
-        Relative, of the load cell [1]; effect ``load_cell``. Unknown gives NaN.
+        Relative uncertainty of the load cell [1]; effect ``load_cell``. NaN if not given.
     strain_limit : Quantity, float or Constant
-        Strain up to which a peak counts [1].
+        Largest strain at which a peak is accepted [1].
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
 
     Returns
     -------
@@ -706,17 +716,15 @@ def unconfined(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         When a single load is negative, or a single length not above zero.
 
     Notes
     -----
-    A = A_0 / (1 - strain), q_u = F / A, s_u = q_u / 2 (ASTM D2166, from memory): volume is
-    kept, since nothing drains.
+    A = A_0 / (1 - strain), q_u = F / A, s_u = q_u / 2 (ASTM D2166, from memory): the volume is
+    constant, since no water drains.
     """
     series.require_same_positions(
         axial_load=axial_load, shortening=shortening, diameter=diameter, height=height
@@ -734,7 +742,7 @@ def unconfined(
     most = float(positive(strain_limit, "1", "strain_limit"))
     slender = tall / wide
     out = (
-        (strain > most + 1e-9)
+        (strain > most + 1e-9)  # a peak at the limit itself is accepted
         | (slender < (1.0 - _SLACK) * _SLENDER[0])
         | (slender > (1.0 + _SLACK) * _SLENDER[1])
     )
@@ -748,43 +756,49 @@ def unconfined(
 
 
 def unconfined_peak(
-    axial_load: Any, shortening: Any, *, diameter: Any, height: Any, **options: Any
+    axial_load: Dimensional,
+    shortening: Dimensional,
+    *,
+    diameter: Scalar,
+    height: Scalar,
+    **options: Any,
 ) -> xr.Dataset:
-    """Undrained shear strength from the whole curve of one unconfined compression.
+    """Undrained shear strength from the complete curve of one unconfined compression.
 
     Parameters
     ----------
     axial_load, shortening : DataArray or Quantity, (row)
-        Of one test in order of time [N], [mm].
+        Load [N] and shortening [mm] of one test, in order of time.
     diameter, height : Quantity or str
-        Of the sample before the test [mm].
+        Diameter and height of the sample before the test [mm].
     **options
-        Uncertainties, strain limit and reasons of :func:`unconfined`.
+        Uncertainties, strain limit and reasons, as for :func:`unconfined`.
 
     Returns
     -------
     Dataset
-        One ``undrained_shear_strength`` [kPa] as :func:`unconfined` gives it. Attribute
-        ``peak_strain`` and ``peak``: ``reached``, or ``at the strain limit`` where the stress still
-        rises there, or ``not reached`` where the curve ends before and still rises, which is
-        ``beyond_method_range``: such a strength is a lower bound, and ``bound`` says so.
+        One ``undrained_shear_strength`` [kPa], as from :func:`unconfined`. Attributes
+        ``peak_strain`` and ``peak``: ``reached``; ``at the strain limit`` where the stress still
+        rises at the limit; or ``not reached`` where the curve ends before the limit and still
+        rises. The last is flagged ``beyond_method_range``, and the attribute ``bound`` marks the
+        strength as a lower bound.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        With fewer than three points that are known, or a shortening that starts past the limit.
+        With fewer than three known points, or a shortening that starts beyond the limit.
 
     Notes
     -----
-    q_u = max of F (1 - strain) / A_0 up to the strain limit, where the curve is read between its
-    points (ASTM D2166, from memory).
+    q_u = max of F (1 - strain) / A_0 up to the strain limit, at which the curve is interpolated
+    (ASTM D2166, from memory).
     """
     f = np.ravel(np.asarray(units.as_floats(axial_load, "N", "axial_load"), dtype=float))
     x = np.ravel(np.asarray(units.as_floats(shortening, "mm", "shortening"), dtype=float))
     if f.shape != x.shape:
-        raise ValueError(f"axial_load has {f.size} points and shortening {x.size}")
+        raise ValueError(
+            f"axial_load has {f.size} points and shortening {x.size}; give the same number of both"
+        )
     tall = float(positive(height, "mm", "height"))
     most = float(
         positive(options.get("strain_limit", _T["unconfined_strain_limit"]), "1", "strain_limit")
@@ -794,10 +808,11 @@ def unconfined_peak(
     inside = strain <= most
     if f.size < 3 or not inside.any():
         raise ValueError(
-            f"{f.size} points, {int(inside.sum())} of them up to a strain of {most:g}, show no peak"
+            f"{f.size} points, {int(inside.sum())} of them up to a strain of {most:g}, show no "
+            "peak; give three or more, from the start of the test on"
         )
     after = np.flatnonzero(~inside)
-    if after.size:  # the curve at the limit itself
+    if after.size:  # end the curve at the limit, interpolated between its points
         k = int(after[0])
         at_limit = np.interp(most, strain[k - 1 : k + 1], f[k - 1 : k + 1]) if k else f[0]
         f, strain = np.append(f[:k], at_limit), np.append(strain[:k], most)

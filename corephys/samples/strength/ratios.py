@@ -1,8 +1,8 @@
-"""What strengths say together: sensitivity, residual ratio, and strength over effective stress."""
+"""Ratios of strengths: sensitivity, residual ratio, and strength over effective stress."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -12,6 +12,9 @@ from corephys.ground import companions, constants, flags, series, thresholds, un
 from corephys.ground.arguments import positive
 from corephys.samples.strength.methods import NAME, RELATIVE, SAFETY, impossible
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Fraction, Measurement, Scalar
 
 __all__ = ["expected_strength_ratio", "sensitivity", "strength_ratio"]
 
@@ -31,7 +34,7 @@ _NEEDS = ("core", "section", "offset", "state", "method")
 
 
 def _quotient(upper: Measured, lower: Measured) -> Measured:
-    """One quantity over another; what makes both greater by one share cancels."""
+    """Quotient of two quantities; an error that scales both by one factor cancels."""
     floor = np.where(np.asarray(lower.values) > 0.0, lower.values, np.nan)
     values = upper.values / floor
     random, effects = uncertainty.combine([(1.0 / floor, upper), (-values / floor, lower)])
@@ -39,11 +42,12 @@ def _quotient(upper: Measured, lower: Measured) -> Measured:
 
 
 def _places(keys: tuple[np.ndarray, ...], offset: np.ndarray, within: float) -> list[np.ndarray]:
-    """Rows of equal keys, no farther below the first of them than ``within``."""
+    """Groups of rows with equal keys, each within ``within`` [cm] below its first row."""
     places: list[list[int]] = []
     start = np.nan
     for row in np.lexsort((offset, *keys[::-1])):
         same = bool(places) and all(key[row] == key[places[-1][0]] for key in keys)
+        # 1e-9 cm, so that a distance equal to the limit counts whatever its rounding.
         if same and offset[row] - start <= within + 1e-9:
             places[-1].append(int(row))
         else:
@@ -55,47 +59,47 @@ def _places(keys: tuple[np.ndarray, ...], offset: np.ndarray, within: float) -> 
 def sensitivity(
     strength: xr.Dataset,
     *,
-    within: Any = _T["match_reach"],
+    within: Scalar = _T["match_reach"],
     allow: tuple[str, ...] = ("good", "not_evaluated", "suspect"),
 ) -> xr.Dataset:
-    """Peak over remoulded strength, where one method measured both at one place.
+    """Sensitivity: peak over remoulded strength by one method at one place.
 
     Parameters
     ----------
     strength : Dataset, (reading)
         ``undrained_shear_strength`` [kPa] with the coordinates core, section, offset [cm], state
-        and method, as :func:`corephys.strength.undrained_shear_strength` gives it.
+        and method, as from :func:`corephys.strength.undrained_shear_strength`.
     within : Quantity or str
-        Readings of one section no farther apart than this are one place [cm].
+        Largest distance of the readings of one place [cm].
     allow : tuple of str
-        Levels of the flag that may be paired.
+        Flag levels of the readings that are paired.
 
     Returns
     -------
     Dataset, (reading)
-        One row a place with a peak and a remoulded or residual strength: ``sensitivity`` [1] with
-        uncertainty, effects and flags, missing where nothing was remoulded; ``residual_ratio`` [1],
-        residual over peak, with ``residual_ratio_uncertainty``. Attributes count ``pairs`` (with
-        remoulded strength), ``unpaired_places``, ``unpaired_readings`` and ``readings_left_out``;
-        ``safety``.
+        One row for each place with a peak and a remoulded or residual strength: ``sensitivity``
+        [1] with uncertainty, effects and flags, missing without a remoulded strength;
+        ``residual_ratio`` [1], residual over peak, with ``residual_ratio_uncertainty``. Attributes
+        count ``pairs`` (with remoulded strength), ``unpaired_places``, ``unpaired_readings`` and
+        ``readings_left_out``; attribute ``safety``.
 
     Raises
     ------
     KeyError
-        When the Dataset does not hold ``undrained_shear_strength``.
+        When the Dataset does not have ``undrained_shear_strength``.
     ValueError
         When a coordinate is missing.
 
     Notes
     -----
-    S_t = s_u,peak / s_u,remoulded (definition). Repeats are averaged. Errors of one vane, cone or
-    spring act on both alike and cancel (JCGM 100:2008, 5.2); the random ones remain.
+    S_t = s_u,peak / s_u,remoulded (definition). Repeats are averaged. Errors of the vane, cone or
+    spring scale both strengths and cancel (JCGM 100:2008, 5.2); random errors remain.
     """
     lacking = [c for c in _NEEDS if c not in strength.coords]
     if lacking:
         raise ValueError(
-            f"the strengths have no coordinate {lacking[0]!r}, without which they are not paired; "
-            "give what strength.undrained_shear_strength returns"
+            f"the strengths have no coordinate {lacking[0]!r}, which pairing needs; give the "
+            "result of strength.undrained_shear_strength"
         )
     strength = companions.library_units(strength)
     measured = series.unpack(strength, NAME)
@@ -132,10 +136,10 @@ def sensitivity(
 
 
 def _mean(measured: Measured, groups: list[np.ndarray]) -> Measured:
-    """Means of groups of readings; NaN where a group is empty, reasons joined."""
+    """Means of groups of readings, NaN for an empty group, with their reasons joined."""
     shape = np.shape(measured.values)
 
-    def average(part: Any) -> np.ndarray:
+    def average(part: float | np.ndarray) -> np.ndarray:
         full = np.broadcast_to(np.asarray(part, dtype=float), shape)
         return np.array([full[g].mean() if g.size else np.nan for g in groups], dtype=float)
 
@@ -150,6 +154,7 @@ def _mean(measured: Measured, groups: list[np.ndarray]) -> Measured:
 def _paired(
     strength: xr.Dataset, measured: Measured, sides: list[dict[str, Any]], counts: dict[str, Any]
 ) -> xr.Dataset:
+    """Ratios at the places, with their positions and counts."""
     peak, remoulded, residual = (
         _mean(measured, [of[word] for of in sides]) for word in ("peak", "remoulded", "residual")
     )
@@ -195,25 +200,25 @@ def _paired(
 
 
 def strength_ratio(
-    strength: Any,
-    vertical_effective_stress: Any,
+    strength: Measurement | str,
+    vertical_effective_stress: Measurement | str,
     *,
-    strength_uncertainty: Any = None,
-    vertical_effective_stress_uncertainty: Any = None,
-    reason: Any = 0,
+    strength_uncertainty: Measurement | str | None = None,
+    vertical_effective_stress_uncertainty: Measurement | str | None = None,
+    reason: int | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Undrained shear strength over vertical effective stress.
 
     Parameters
     ----------
     strength : Dataset, DataArray, Quantity or str
-        ``undrained_shear_strength`` [kPa]; a Dataset brings its uncertainties and its states.
+        ``undrained_shear_strength`` [kPa]; the uncertainties and states of a Dataset are used.
     vertical_effective_stress : Dataset, DataArray, Quantity or str
-        Under hydrostatic pressure, at the same positions [kPa].
+        Vertical effective stress under hydrostatic pressure, at the same positions [kPa].
     strength_uncertainty, vertical_effective_stress_uncertainty : Quantity, DataArray, optional
-        Random, of what is no Dataset [kPa].
+        Random uncertainty of an argument that is not a Dataset [kPa].
     reason : int or DataArray of int
-        Reasons already found.
+        Bit mask of reasons already found.
 
     Returns
     -------
@@ -224,18 +229,16 @@ def strength_ratio(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     KeyError
-        When a Dataset does not hold its quantity.
+        When a Dataset does not have its quantity.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
 
     Notes
     -----
     s_u / sigma'_vh (definition), 0.2 to 0.3 in normally consolidated clay (Ladd 1991, from
-    memory). Pore pressure above hydrostatic makes the true stress less, and the true ratio
-    greater, than these; disturbance of the core makes the strength less.
+    memory). With a pore pressure above hydrostatic the true stress is smaller, and the true ratio
+    larger, than these. Disturbance of the core lowers the strength.
     """
     series.require_same_positions(
         strength=strength, vertical_effective_stress=vertical_effective_stress
@@ -263,11 +266,12 @@ def strength_ratio(
 
 
 def _over(upper: Any, lower: Any) -> Any:
+    """Quotient; NaN where the divisor is not above zero."""
     return upper / np.where(np.asarray(lower) > 0.0, lower, np.nan)
 
 
 def _carried(reason: Any) -> Any:
-    """An input whose flag is bad makes the ratio's input bad; a suspect one is carried as it is."""
+    """Reasons of an input for the ratio: ``input_bad`` for a bad input, else its own reasons."""
     mask = np.asarray(reason)
     worst = flags.from_reason(mask)
     bits = np.where(worst >= flags.BAD, flags.bit("input_bad"), mask).astype(np.int64)
@@ -275,28 +279,29 @@ def _carried(reason: Any) -> Any:
 
 
 def expected_strength_ratio(
-    overconsolidation_ratio: Any,
+    overconsolidation_ratio: Measurement | Fraction,
     *,
-    normally_consolidated: Any = _C["normally_consolidated_strength_ratio"],
-    exponent: Any = _C["overconsolidation_strength_exponent"],
-    overconsolidation_ratio_uncertainty: Any = None,
-    normally_consolidated_uncertainty: Any = None,
-    exponent_uncertainty: Any = None,
+    normally_consolidated: Fraction = _C["normally_consolidated_strength_ratio"],
+    exponent: Fraction = _C["overconsolidation_strength_exponent"],
+    overconsolidation_ratio_uncertainty: Fraction | None = None,
+    normally_consolidated_uncertainty: Fraction | None = None,
+    exponent_uncertainty: Fraction | None = None,
 ) -> xr.Dataset:
-    """Strength ratio to be expected from an overconsolidation ratio, to hold measured ones against.
+    """Strength ratio expected from an overconsolidation ratio, to compare with measured ones.
 
     Parameters
     ----------
     overconsolidation_ratio : Dataset, DataArray, Quantity or float
-        A pure number; a Dataset brings its uncertainties.
+        Overconsolidation ratio, a pure number; the uncertainties of a Dataset are used.
     normally_consolidated : Quantity, float or Constant
-        Ratio without overconsolidation, a pure number.
+        Strength ratio without overconsolidation, a pure number.
     exponent : Quantity, float or Constant
         Power of the overconsolidation ratio, a pure number.
     overconsolidation_ratio_uncertainty : Quantity, DataArray or float, optional
-        Random, of what is no Dataset [1].
+        Random uncertainty of a ratio that is not a Dataset [1].
     normally_consolidated_uncertainty, exponent_uncertainty : Quantity or float, optional
-        Systematic [1]; effects of these names. The uncertainty of a Constant where not given.
+        Systematic uncertainties [1]; effects ``normally_consolidated_strength_ratio`` and
+        ``overconsolidation_strength_exponent``. The uncertainty of a Constant if not given.
 
     Returns
     -------
@@ -305,15 +310,13 @@ def expected_strength_ratio(
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         When a ratio is not above zero.
 
     Notes
     -----
     S OCR^m, S = 0.22 and m = 0.8 (Ladd 1991, from memory), for clays whose normalised strength
-    does not hang on the stress.
+    does not depend on the stress.
     """
     taken = series.unpack(
         overconsolidation_ratio,
@@ -321,7 +324,7 @@ def expected_strength_ratio(
         uncertainty_given=overconsolidation_ratio_uncertainty,
     )
     if not np.any(np.asarray(taken.values) > 0.0):
-        raise ValueError("overconsolidation_ratio has no value above zero")
+        raise ValueError("overconsolidation_ratio has no value above zero; give 1 or more")
     base = float(positive(normally_consolidated, "1", "normally_consolidated"))
     power = float(positive(exponent, "1", "exponent"))
     u_base, u_power = (
@@ -354,5 +357,6 @@ def expected_strength_ratio(
 
 
 def _power_law(ocr: Any, *, base: float, power: float) -> tuple[Any, Any]:
+    """Strength ratio and the logarithm of the overconsolidation ratio."""
     log = np.log(np.where(np.asarray(ocr) > 0.0, ocr, np.nan))
     return base * np.exp(power * log), log

@@ -11,11 +11,6 @@ import corephys as cp
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 
-NOT_MEASURED = {
-    "sample_velocity.velocity_kernel": "a kernel of plain numbers in stated units, which "
-    "`velocity` calls",
-}
-
 
 def bench(draw: Draw) -> dict[str, Any]:
     """Lengths and travel times of samples of 1450 to 2500 m/s behind a delay of 4 us."""
