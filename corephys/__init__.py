@@ -1,7 +1,7 @@
 """corephys: from the readings of a core to its physical properties, with their uncertainties.
 
-``import corephys as cp`` is the one idiom; names are handed out lazily, so that the import costs
-little more than xarray.
+``import corephys as cp`` is the one idiom. Names are loaded at their first use, so that the import
+itself is fast. The first use also registers the accessor ``ds.corephys`` on every xarray Dataset.
 """
 
 from __future__ import annotations
@@ -163,6 +163,9 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
+    if name in _MODULES or name in _NAMES:
+        # Not at the import of corephys: the accessor needs xarray, which takes most of a second.
+        importlib.import_module("corephys.notebook.accessor")
     if name in _MODULES:
         return importlib.import_module(_MODULES[name])
     if name in _NAMES:

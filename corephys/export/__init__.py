@@ -1,4 +1,10 @@
-"""Floor 5: a reduced hole as files: netCDF for machines, tables for readers and reports, LAS."""
+"""A reduced hole as files: netCDF and zarr for programs, tables for readers and reports, LAS."""
+
+from __future__ import annotations
+
+import importlib
+from types import ModuleType
+from typing import TYPE_CHECKING
 
 from corephys.export.comparison import Comparison, compare
 from corephys.export.netcdf import flat, load, save
@@ -12,6 +18,9 @@ from corephys.export.report_tables import (
 )
 from corephys.export.table import NothingToTabulate, ReportTable
 from corephys.export.tables import write_las, write_tables
+
+if TYPE_CHECKING:
+    from corephys.export import zarr as zarr
 
 __all__ = [
     "REPORT_TABLES",
@@ -30,4 +39,12 @@ __all__ = [
     "write_report_tables",
     "write_summaries",
     "write_tables",
+    "zarr",
 ]
+
+
+def __getattr__(name: str) -> ModuleType:
+    # Loaded at its first use: it brings the archive and dask with it.
+    if name == "zarr":
+        return importlib.import_module("corephys.export.zarr")
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -1,8 +1,9 @@
-"""Floor 5: figures of a reduced hole.
+"""Figures of a reduced hole.
 
-A figure takes a reduced hole and returns a matplotlib Figure that remembers what it draws. Tracks
-stand beside each other on one depth axis, depth goes down, words and units are the vocabulary's.
-A figure whose data the hole lacks raises NothingToDraw; :func:`write_figures` leaves it out.
+A figure takes a reduced hole and returns a matplotlib Figure that records what it draws. Tracks
+share one depth axis, depth increases downward, and words and units come from the vocabulary. If
+the hole lacks the data, the function raises NothingToDraw; :func:`write_figures` leaves the figure
+out.
 """
 
 from __future__ import annotations
@@ -82,6 +83,7 @@ __all__ = [
     "write_figures",
 ]
 
+# Names of the files that write_figures writes, in the order of the report.
 FIGURES = {
     "summary": summary,
     "scan": scan_tracks,
@@ -120,12 +122,12 @@ def write_figures(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Pat
     tree : DataTree
         Reduced hole.
     folder : path
-        Folder of the figures; made where it does not exist.
+        Folder of the figures; created if it does not exist.
 
     Returns
     -------
     list of Path
-        The files of :func:`save`; figures without data are left out.
+        Files of :func:`save`. Figures whose data the hole lacks are left out.
     """
     written: list[Path] = []
     Path(folder).mkdir(parents=True, exist_ok=True)

@@ -1,20 +1,16 @@
-"""One property against another: velocity, density, porosity, formation factor, samples and scan."""
+"""Figures of one property against another, with models, and of the scan against samples."""
 
 from __future__ import annotations
 
-from typing import Any
-
-import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullFormatter
-from xarray import DataTree
 
 from corephys import uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import Plate, describe, legend_beside, new_plate, note, symbol_key
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import (
     COLOURS,
@@ -22,9 +18,8 @@ from corephys.figures.style import (
     FLAGGED,
     METHODS,
     ONE_COLUMN,
-    RESEARCH_ONLY,
-    SETTINGS,
     TWO_COLUMNS,
+    LineStyle,
     label,
     plain,
 )
@@ -42,8 +37,8 @@ _WITHIN = thresholds.DEFAULTS["drawn_sample_reach"]
 _PANEL = "P-wave velocity [m/s] against bulk density [g/cm^3]"
 
 
-def velocity_density(tree: DataTree) -> Plate:
-    """Draw velocity of the scan against the density beside it, and of samples where there are both.
+def velocity_density(tree: xr.DataTree) -> Plate:
+    """Draw velocity against density: the scan, and samples that have both.
 
     Parameters
     ----------
@@ -58,7 +53,7 @@ def velocity_density(tree: DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole lacks either, or none of the readings lie beside each other.
+        If the hole lacks either, or no usable velocity has a usable density beside it.
     """
     velocity = require(tree, "properties/velocity", "velocity_density")
     density = require(tree, "properties/density", "velocity_density")
@@ -69,14 +64,17 @@ def velocity_density(tree: DataTree) -> Plate:
     level = np.maximum(velocity["p_wave_velocity_flag"].values, beside["bulk_density_flag"].values)
     good = np.isfinite(v) & np.isfinite(rho) & flags.usable(level)
     if not good.any():
-        raise NothingToDraw("no usable velocity of this hole has a usable density beside it")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(ONE_COLUMN, 88.0)
+        raise NothingToDraw(
+            "the figure velocity_density needs a usable density beside a usable velocity; "
+            "this hole has none"
+        )
+    with new_plate(ONE_COLUMN, 88.0, tree) as figure:
         axes = figure.add_subplot()
         plate.points(
             axes, _PANEL, "scan", rho, v, flag=level, colour=COLOURS["p_wave_velocity"], small=True
         )
         _samples(axes, tree)
+        # A thousandth at each end is left out: single readings of air would set the limits.
         for which, held in (("x", rho[good]), ("y", v[good])):
             low, high = np.quantile(held, [0.001, 0.999])
             room = 0.08 * float(high - low or abs(high) or 1.0)
@@ -84,7 +82,6 @@ def velocity_density(tree: DataTree) -> Plate:
         _impedance(axes)
         axes.set_xlabel(label("bulk_density"))
         axes.set_ylabel(label("p_wave_velocity"))
-        figure.head(tree)
     what = (
         "P-wave velocity against bulk density at the same place; dots: scan, open symbols: samples;"
         " thin lines: equal acoustic impedance, in MPa s/m."
@@ -92,8 +89,8 @@ def velocity_density(tree: DataTree) -> Plate:
     return describe(figure, what, velocity, density)
 
 
-def _samples(axes: Axes, tree: DataTree) -> None:
-    """Samples that have both, velocity across the core."""
+def _samples(axes: Axes, tree: xr.DataTree) -> None:
+    """Draw samples that have both. Their velocity is that across the core, as the scan's is."""
     index, sent = (
         node(tree, "properties/index_properties"),
         node(tree, "properties/sample_velocity"),
@@ -118,7 +115,7 @@ def _samples(axes: Axes, tree: DataTree) -> None:
 
 
 def _impedance(axes: Axes) -> None:
-    """Lines of equal impedance, named where they leave the axes."""
+    """Draw lines of equal impedance, labelled where they leave the axes."""
     (left, right), (bottom, top) = axes.get_xlim(), axes.get_ylim()
     ends = np.array([left * bottom, right * top]) / 1000.0  # g/cm^3 m/s to MPa s/m
     for z in MaxNLocator(6).tick_values(*ends):
@@ -151,11 +148,11 @@ def _impedance(axes: Axes) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# Velocity against porosity: readings by coring method, models, bounds, and what lies beyond.
+# Velocity against porosity: readings by coring method, models, and readings outside the bounds.
 
 
-# Model -> words, colour and line; told apart in grey by line and darkness.
-_LINES: dict[str, tuple[str, str, Any]] = {
+# Model -> words, colour and line; distinct in greyscale by line style and darkness.
+_LINES: dict[str, tuple[str, str, LineStyle]] = {
     "upper_bound": ("upper bound", "0.55", "-"),
     "time_average": ("time average (Wyllie)", "#0072B2", "--"),
     "stiff_sand": ("stiff sand", "0.4", (0, (1, 1))),
@@ -189,18 +186,19 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no velocity with a porosity beside it.
+        If no velocity of the hole has a porosity beside it.
     """
     checked = require(tree, "products/elastic_bounds", "velocity_porosity")
     phi, v = (checked[name].values.astype(float) for name in ("porosity", "p_wave_velocity"))
     level = np.maximum(checked["p_wave_velocity_flag"].values, checked["porosity_flag"].values)
     shown = np.isfinite(phi) & np.isfinite(v)
     if not shown.any():
-        raise NothingToDraw("no velocity of this hole has a porosity beside it")
+        raise NothingToDraw(
+            "the figure velocity_porosity needs a porosity beside a velocity; this hole has none"
+        )
     reason = checked["p_wave_velocity_reason"].values
     curves = node(tree, "products/velocity_models")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 100.0)
+    with new_plate(TWO_COLUMNS, 100.0, tree) as figure:
         axes = figure.add_subplot()
         keys = _readings(axes, tree, checked, phi, v, level)
         _limits(axes, phi[shown], v[shown], flags.usable(level[shown]))
@@ -209,10 +207,8 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
             keys += _models(axes, curves)
         axes.set_xlabel(label("porosity"))
         axes.set_ylabel(label("p_wave_velocity"))
-        figure.head(tree)
-        axes.legend(handles=keys, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0)
-        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
-        figure.get_layout_engine().set(rect=(0.0, 0.03, 0.985, 0.97))  # type: ignore[union-attr]
+        legend_beside(axes, keys)
+        figure.caution(right=0.985)
     models = [
         word for word, (words, *_) in _LINES.items() if any(k.get_label() == words for k in keys)
     ]
@@ -230,7 +226,7 @@ def _readings(
     v: np.ndarray,
     level: np.ndarray,
 ) -> list[Line2D]:
-    """Dots by coring method; flagged ones pale below all."""
+    """Draw dots by coring method; flagged ones are pale and lie below."""
     keys = []
     for method, here in _by_method(tree, checked).items():
         if not here.any():
@@ -248,7 +244,7 @@ def _readings(
 
 
 def _by_method(tree: xr.DataTree, checked: xr.Dataset) -> dict[str, np.ndarray]:
-    """Which readings are of cores of each method."""
+    """Mask of the readings of each coring method; one mask without a name if not known."""
     cores = node(tree, "cores")
     if cores is None or "coring_method" not in cores or "core" not in checked.coords:
         return {"": np.ones(checked.sizes["reading"], dtype=bool)}
@@ -259,11 +255,11 @@ def _by_method(tree: xr.DataTree, checked: xr.Dataset) -> dict[str, np.ndarray]:
 
 
 def _limits(axes: Axes, phi: np.ndarray, v: np.ndarray, good: np.ndarray) -> None:
-    """Axes about the usable readings, with room above for the models."""
+    """Set the axes from the usable readings, with room above for the models."""
     use = good if good.any() else np.ones(phi.size, dtype=bool)
     left, right = np.percentile(phi[use], [0.1, 99.9])
     low, high = np.percentile(v[use], [0.1, 99.9])
-    wide, tall = max(right - left, 0.05), max(high - low, 50.0)
+    wide, tall = max(right - left, 0.05), max(high - low, 50.0)  # fraction, m/s
     axes.set_xlim(max(left - 0.08 * wide, 0.0), min(right + 0.08 * wide, 1.0))
     axes.set_ylim(low - 0.35 * tall, high + 0.6 * tall)
 
@@ -271,6 +267,7 @@ def _limits(axes: Axes, phi: np.ndarray, v: np.ndarray, good: np.ndarray) -> Non
 def _outside(
     axes: Axes, phi: np.ndarray, v: np.ndarray, reason: np.ndarray, shown: np.ndarray
 ) -> list[Line2D]:
+    """Mark readings outside the bounds; entries of the legend."""
     keys = []
     for word, (words, marker) in _OUTSIDE.items():
         here = shown & ((reason & flags.bit(word)) != 0)
@@ -297,7 +294,7 @@ def _outside(
 
 
 def _models(axes: Axes, curves: xr.Dataset) -> list[Line2D]:
-    """Lines of the models that pass through the axes; the lower bound with its uncertainty."""
+    """Draw the models that pass through the axes, the lower bound with its uncertainty."""
     keys = []
     porosity = curves["porosity"].values
     (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
@@ -320,13 +317,14 @@ def _models(axes: Axes, curves: xr.Dataset) -> list[Line2D]:
                     colour="0.7",
                 )
         plate.curve(axes, _VELOCITY, words, porosity, speed, colour=ink, style=style)
-        keys.append(Line2D([], [], color=ink, linestyle=style, linewidth=1.0, label=words))
+        keys.append(plate.line_key(words, ink, style))
     if keys and keys[-1].get_label() == _LINES["suspension"][0]:
-        keys.append(Line2D([], [], color="0.7", linewidth=1.0, label="its standard uncertainty"))
+        keys.append(plate.line_key("its standard uncertainty", "0.7"))
     return keys
 
 
 def _dot(words: str, ink: str) -> Line2D:
+    """Entry of the legend for the dots of a scan."""
     return Line2D(
         [],
         [],
@@ -340,10 +338,11 @@ def _dot(words: str, ink: str) -> Line2D:
 
 
 # --------------------------------------------------------------------------------------------------
-# Formation factor against porosity, with Archie's law as it was fitted.
+# Formation factor against porosity, with the fitted law of Archie.
 
 
 _ARCHIE = "formation factor against porosity"
+# Labels of the logarithmic axes, whose span is often less than a decade.
 _TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)
 
 
@@ -359,12 +358,12 @@ def formation_factor(tree: xr.DataTree) -> Plate:
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide, with one line a layer.
+        A matplotlib Figure, two columns wide, with one line for each layer.
 
     Raises
     ------
     NothingToDraw
-        When the hole lacks either, or none of the readings lie beside each other.
+        If the hole lacks either, or no usable factor has a usable porosity beside it.
     """
     factor = require(tree, "properties/formation_factor", "formation_factor")
     porosity = require(tree, "products/porosity", "formation_factor")
@@ -377,11 +376,11 @@ def formation_factor(tree: xr.DataTree) -> Plate:
     good = np.isfinite(f) & np.isfinite(phi) & (f > 0) & (phi > 0) & flags.usable(level)
     if not good.any():
         raise NothingToDraw(
-            "no usable formation factor of this hole has a usable porosity beside it"
+            "the figure formation_factor needs a usable porosity beside a usable formation factor; "
+            "this hole has none"
         )
     archie = node(tree, "properties/archie")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 88.0)
+    with new_plate(TWO_COLUMNS, 88.0, tree) as figure:
         axes = figure.add_subplot()
         positive = (f > 0) & (phi > 0)
         plate.points(
@@ -407,7 +406,6 @@ def formation_factor(tree: xr.DataTree) -> Plate:
             axis.set_minor_formatter(NullFormatter())
         axes.set_xlabel(label("porosity"))
         axes.set_ylabel(label("formation_factor"))
-        figure.head(tree)
     what = "Formation factor against porosity at the same place, both axes logarithmic."
     return describe(figure, what, factor, archie)
 
@@ -415,7 +413,7 @@ def formation_factor(tree: xr.DataTree) -> Plate:
 def _reach(
     layers: xr.Dataset | None, depth: np.ndarray, phi: np.ndarray, good: np.ndarray
 ) -> dict[str, tuple[float, float]]:
-    """Range of porosity of each layer: beyond it nothing of that layer was measured."""
+    """Range of the measured porosity of each layer; its line is not drawn beyond."""
     if layers is None:
         return {}
     found = {}
@@ -429,7 +427,7 @@ def _reach(
 
 
 def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]]) -> None:
-    """One line a layer, as far as its readings reach, with its numbers beside the figure."""
+    """Draw one line for each layer over its range, with its parameters beside the figure."""
     names = archie["layer_name"].values if "layer_name" in archie.coords else ["whole hole"]
     m, u = (
         np.atleast_1d(archie[n].values)
@@ -454,12 +452,10 @@ def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]])
         axes.lines[-1].set_label(
             f"{plain(name)}: {a[place]:.2f} φ$^{{-{m[place]:.2f}{error}}}$, n {int(n[place])}"
         )
-    handles = [line for line in axes.lines if not line.get_label().startswith("_")]
-    axes.legend(
-        handles=handles[:14],
-        loc="upper left",
-        bbox_to_anchor=(1.01, 1.0),
-        borderaxespad=0.0,
+    handles = [line for line in axes.lines if not str(line.get_label()).startswith("_")]
+    legend_beside(
+        axes,
+        handles[:14],  # more entries do not fit on the height of the figure
         handlelength=4.0,
         title="F = a φ$^{-m}$, by layer",
         title_fontsize=6,
@@ -470,8 +466,8 @@ def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]])
 # Density of samples against that of the scan beside them, by coring method.
 
 
-def density_comparison(tree: DataTree) -> Plate:
-    """Draw bulk density of the scan, averaged over the footprint of a sample, against the sample's.
+def density_comparison(tree: xr.DataTree) -> Plate:
+    """Draw bulk density of the scan, averaged over the footprint of a sample, against the sample.
 
     Parameters
     ----------
@@ -486,7 +482,7 @@ def density_comparison(tree: DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole lacks either, or no sample has usable readings beside it.
+        If the hole lacks either, or no usable sample has usable readings beside it.
     """
     samples = require(tree, "properties/index_properties", "density_comparison")
     scan = require(tree, "properties/density", "density_comparison")
@@ -499,12 +495,12 @@ def density_comparison(tree: DataTree) -> Plate:
     good = both & flags.usable(level)
     if not good.any():
         raise NothingToDraw(
-            f"no usable sample has usable readings of the scan within {_WITHIN}: nothing to compare"
+            "the figure density_comparison needs usable readings of the scan within "
+            f"{_WITHIN} of a usable sample; this hole has none"
         )
     error = [uncertainty.total(one, "bulk_density").values for one in (samples, beside)]
     methods = _methods(tree, samples)
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(ONE_COLUMN, 88.0)
+    with new_plate(ONE_COLUMN, 88.0, tree) as figure:
         axes = figure.add_subplot()
         keys = []
         for word in dict.fromkeys(methods[both]):
@@ -522,18 +518,7 @@ def density_comparison(tree: DataTree) -> Plate:
                 marker=marker,
                 colour=ink,
             )
-            keys.append(
-                Line2D(
-                    [],
-                    [],
-                    marker=marker,
-                    color=ink,
-                    markerfacecolor="white",
-                    linestyle="none",
-                    markersize=3.6,
-                    label=word,
-                )
-            )
+            keys.append(symbol_key(word, marker, ink))
         ends = np.array([min(x[good].min(), y[good].min()), max(x[good].max(), y[good].max())])
         ends += 0.06 * float(np.ptp(ends) or 0.1) * np.array([-1.0, 1.0])
         plate.curve(
@@ -548,17 +533,8 @@ def density_comparison(tree: DataTree) -> Plate:
         axes.set(xlim=ends, ylim=ends, aspect="equal")
         axes.set_xlabel(f"{label('bulk_density')}, samples")
         axes.set_ylabel(f"{label('bulk_density')}, scan beside them")
-        figure.head(tree)
         axes.legend(handles=keys, loc="upper left", handletextpad=0.3)
-        axes.text(
-            0.97,
-            0.03,
-            _words(y[good] - x[good]),
-            transform=axes.transAxes,
-            ha="right",
-            va="bottom",
-            fontsize=6,
-        )
+        note(axes, _difference(y[good] - x[good]), top=False)
     what = (
         "Bulk density of the scan, averaged over the footprint of a sample, against that of the "
         f"sample ({_WITHIN}); dashed: equal."
@@ -566,17 +542,18 @@ def density_comparison(tree: DataTree) -> Plate:
     return describe(figure, what, scan, samples)
 
 
-def _methods(tree: DataTree, samples: object) -> np.ndarray:
-    """Coring method of each sample's core."""
+def _methods(tree: xr.DataTree, samples: xr.Dataset) -> np.ndarray:
+    """Coring method of the core of each sample."""
     cores = node(tree, "cores")
-    names = samples["core"].values if "core" in samples.coords else []  # type: ignore[index, attr-defined]
+    names = samples["core"].values if "core" in samples.coords else []
     if cores is None or "coring_method" not in cores or not len(names):
-        return np.full(samples.sizes["reading"], "other", dtype=object)  # type: ignore[attr-defined]
+        return np.full(samples.sizes["reading"], "other", dtype=object)
     known = dict(zip(cores["core"].values, map(str, cores["coring_method"].values), strict=True))
     return np.array([known.get(name, "other") for name in names], dtype=object)
 
 
-def _words(difference: np.ndarray) -> str:
+def _difference(difference: np.ndarray) -> str:
+    """Mean difference [g/cm^3] with its standard error, and the standard deviation."""
     n = difference.size
     spread = difference.std(ddof=1) if n > 1 else np.nan
     error = f" ± {spread / np.sqrt(n):.4f}" if n > 1 else ""

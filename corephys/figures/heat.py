@@ -3,37 +3,41 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from collections.abc import Mapping
 
-import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 
 from corephys import uncertainty
-from corephys.downhole import temperature
 from corephys.downhole import temperature as formation_temperature
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import (
+    Plate,
+    describe,
+    legend_beside,
+    line_key,
+    new_plate,
+    note,
+    point_label,
+)
 from corephys.figures.reading import NothingToDraw, Series, node, of_name, require, scalar, series
 from corephys.figures.style import (
     COLOURS,
     DASHES,
     FLAGGED,
     ONE_COLUMN,
-    SETTINGS,
     TWO_COLUMNS,
+    LineStyle,
     label,
     plain,
-    stated,
+    value_in_print,
 )
-from corephys.figures.tracks import span
+from corephys.figures.tracks import depth_axis, draw_series, span
 from corephys.ground import flags, units
 from corephys.samples import needle
 
 __all__ = [
-    "bottom_water",
     "heat_flow",
     "heat_flow_tests",
     "heating_run",
@@ -51,8 +55,8 @@ def heat_flow(tree: xr.DataTree) -> Plate:
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/properties/formation_temperature``; conductivity, resistance and
-        heat flow are drawn where it has them (W/(m K), m^2 K/W, mW/m^2).
+        Reduced hole with ``/properties/formation_temperature``. Conductivity [W/(m K)],
+        resistance [m^2 K/W] and heat flow [mW/m^2] are drawn where it has them.
 
     Returns
     -------
@@ -62,18 +66,19 @@ def heat_flow(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no formation temperature.
+        If the hole has no formation temperature.
     """
     require(tree, "properties/formation_temperature", "heat_flow")
     temperature = series(tree, "properties/formation_temperature", "equilibrium_temperature")
     if temperature is None:
-        raise NothingToDraw("no station of this hole has an equilibrium temperature to draw")
+        raise NothingToDraw(
+            "the figure heat_flow needs an equilibrium temperature; no station of this hole has one"
+        )
     conductivity = series(tree, "properties/thermal_conductivity", "thermal_conductivity")
     resistance = node(tree, "products/thermal_resistance")
     flow = node(tree, "products/heat_flow")
-    with matplotlib.rc_context(SETTINGS):
-        columns = 1 + (conductivity is not None) + (resistance is not None)
-        figure = Plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0)
+    columns = 1 + (conductivity is not None) + (resistance is not None)
+    with new_plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0, tree) as figure:
         axes = list(figure.subplots(1, columns, squeeze=False)[0])
         deepest = np.concatenate([one.depth for one in (temperature, conductivity) if one])
         bottom = float(np.nanmax(deepest)) * 1.04
@@ -82,8 +87,7 @@ def heat_flow(tree: xr.DataTree) -> Plate:
         spot = axes[int(conductivity is not None)]
         _against_depth(spot, temperature, bottom)
         if resistance is not None:
-            _bullard(axes[-1], temperature, resistance, flow, bottom_water(tree, flow))
-        figure.head(tree)
+            _bullard(axes[-1], temperature, resistance, flow, _bottom_water(tree, flow))
     what = (
         "Thermal conductivity and equilibrium temperature against depth, and temperature "
         "against thermal resistance with the fitted line."
@@ -100,20 +104,11 @@ def heat_flow(tree: xr.DataTree) -> Plate:
 
 
 def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
-    plate.points(
-        axes,
-        f"{one.label} against depth [m]",
-        one.name.replace("_", " "),
-        one.values,
-        one.depth,
-        flag=one.flag,
-        x_error=one.error,
-        colour=COLOURS[one.name],
-    )
+    """Draw a series of samples or stations down to ``bottom`` [m]."""
+    draw_series(axes, one, one.name.replace("_", " "))
     axes.set_xlim(*span([one]))
-    axes.set_ylim(bottom, -0.02 * bottom)
+    depth_axis(axes, bottom)
     axes.set_xlabel(one.label)
-    axes.set_ylabel("depth below seafloor [m]")
 
 
 def _bullard(
@@ -123,12 +118,13 @@ def _bullard(
     flow: xr.Dataset | None,
     bottom_water: float,
 ) -> None:
+    """Draw temperature against thermal resistance with the fitted line (Bullard plot)."""
     name = "thermal_resistance"
     x = resistance[name].values.astype(float)
     known = f"{name}_u_random" in resistance and f"{name}_u_systematic" in resistance
     error = uncertainty.total(resistance, name).values if known else None
     panel = f"{temperature.label} against {label(name)}"
-    # The resistance stands at the stations, one a temperature.
+    # /products/thermal_resistance has one row for each station, in the same order.
     plate.points(
         axes,
         panel,
@@ -149,43 +145,21 @@ def _bullard(
     slope, u_slope = scalar(flow, "heat_flow")
     at_top, _ = scalar(flow, "surface_temperature")
     ends = np.array([0.0, float(np.nanmax(x))])
+    # mW/m^2 times m^2 K/W is mK.
     plate.curve(axes, panel, "fit", at_top + slope * 1e-3 * ends, ends)
-    if np.isfinite(bottom_water):
-        plate.points(axes, panel, "bottom water", [bottom_water], [0.0], marker="s")
-        axes.annotate(
-            "bottom water",
-            (bottom_water, 0.0),
-            xytext=(5, 0),
-            fontsize=6,
-            textcoords="offset points",
-            va="center",
-        )
-    axes.text(
-        0.97,
-        0.95,
-        f"q = {stated(slope, u_slope, 'mW/m^2')}",
-        transform=axes.transAxes,
-        ha="right",
-        va="top",
-        fontsize=6.5,
-    )
+    _draw_bottom_water(axes, panel, bottom_water)
+    note(axes, f"q = {value_in_print(slope, u_slope, 'mW/m^2')}", fontsize=6.5)
 
 
-def bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
-    """Temperature at the seafloor that the line was fitted with.
+def _draw_bottom_water(axes: Axes, panel: str, value: float) -> None:
+    """Mark the bottom water at the seafloor, where the line was fitted with it."""
+    if np.isfinite(value):
+        plate.points(axes, panel, "bottom water", [value], [0.0], marker="s")
+        point_label(axes, "bottom water", value, 0.0)
 
-    Parameters
-    ----------
-    tree : DataTree
-        Reduced hole with its recipe.
-    flow : Dataset or None
-        ``/products/heat_flow``.
 
-    Returns
-    -------
-    float
-        In degC; NaN without one.
-    """
+def _bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
+    """Temperature at the seafloor [degC] that the line was fitted with; NaN without one."""
     if flow is None or flow.attrs.get("bottom_water") != "included":
         return float("nan")
     given = json.loads(tree.attrs.get("recipe", "{}")).get("hole", {})
@@ -196,7 +170,7 @@ def bottom_water(tree: xr.DataTree, flow: xr.Dataset | None) -> float:
 
 
 # --------------------------------------------------------------------------------------------------
-# What a heat flow stands on: the bend of its line, its intervals, and its corrections.
+# Tests of a heat flow: curvature of its line, heat flow of intervals, and corrections.
 
 
 _WARM = COLOURS["equilibrium_temperature"]
@@ -221,7 +195,7 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no heat flow, or too few stations for a test.
+        If the hole has no heat flow, or too few stations for a test.
     """
     flow = require(tree, "products/heat_flow", "heat_flow_tests")
     bend = require(tree, "products/heat_flow_curvature", "heat_flow_tests")
@@ -229,24 +203,22 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
     resistance = require(tree, "products/thermal_resistance", "heat_flow_tests")
     temperature = require(tree, "properties/formation_temperature", "heat_flow_tests")
     table = node(tree, "products/heat_flow_corrections")
-    with matplotlib.rc_context(SETTINGS):
-        columns = 2 + (table is not None)
-        figure = Plate(ONE_COLUMN if columns == 1 else TWO_COLUMNS, 82.0)
-        axes = list(figure.subplots(1, columns, squeeze=False)[0])
-        water = bottom_water(tree, flow) - scalar(flow, "surface_temperature")[0]
+    with new_plate(TWO_COLUMNS, 82.0, tree) as figure:
+        axes = list(figure.subplots(1, 2 + (table is not None)))
+        water = _bottom_water(tree, flow) - scalar(flow, "surface_temperature")[0]
         _residuals(axes[0], bend, resistance, temperature, (scalar(flow, "heat_flow")[0], water))
         _intervals(axes[1], pieces, flow)
         if table is not None:
             _corrections(axes[2], table)
-        figure.head(tree)
     what = (
         "Residuals of the line of heat flow and heat flow between neighbouring stations"
         f"{'' if table is None else ', with its corrections'}."
     )
     if np.isfinite(water):
         what += (
-            " The line goes through the bottom water too, which is known best; the stations share "
-            "the errors of conductivity and depth above them, and may all lie to one side."
+            " The line also passes the bottom water, which has the smallest uncertainty. The "
+            "stations share the errors of conductivity and depth above them, so that all of them "
+            "may lie to one side."
         )
     return describe(figure, what, flow, bend, pieces, table, depth_scale="depth")
 
@@ -260,7 +232,7 @@ def _residuals(
 ) -> None:
     """Temperatures less the line, with the errors of both axes, and the parabola less the line.
 
-    ``fitted`` are the slope [mW/m^2] and the bottom water less the line [K], NaN without.
+    ``fitted`` is the slope [mW/m^2] and the bottom water less the line [K], NaN without one.
     """
     flow, water = fitted
     r = resistance["thermal_resistance"].values.astype(float)
@@ -270,7 +242,10 @@ def _residuals(
     )
     shown = np.isfinite(line)
     if not shown.any():
-        raise NothingToDraw("no station of the hole lies on the line of its heat flow")
+        raise NothingToDraw(
+            "the figure heat_flow_tests needs stations that the line of heat flow used; "
+            "this hole has none"
+        )
     words = "temperature less the line"
     panel = f"{words} [K] against {label('thermal_resistance')}"
     error = np.hypot(
@@ -278,19 +253,11 @@ def _residuals(
         1e-3 * flow * resistance["thermal_resistance_u_random"].values,
     )
     plate.points(axes, panel, "stations", line[shown], r[shown], x_error=error[shown], colour=_WARM)
-    if np.isfinite(water):
-        plate.points(axes, panel, "bottom water", [water], [0.0], marker="s")
-        axes.annotate(
-            "bottom water",
-            (water, 0.0),
-            xytext=(5, 0),
-            fontsize=6,
-            textcoords="offset points",
-            va="center",
-        )
+    _draw_bottom_water(axes, panel, water)
     bottom = 1.06 * float(r[shown].max())
     plate.curve(axes, panel, "line", [0.0, 0.0], [0.0, bottom])
-    # Three stations fix the parabola: it is drawn through what it adds to the line at them.
+    # The leaf holds residuals at the stations only. The difference of line and parabola is itself
+    # a parabola, so that a polynomial through these points gives it everywhere.
     at = np.linspace(0.0, float(r[shown].max()), 60)
     added = np.polyval(np.polyfit(r[shown], (line - parabola)[shown], 2), at)
     plate.curve(axes, panel, "parabola", added, at, style="--")
@@ -304,7 +271,7 @@ def _residuals(
 
 
 def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
-    """Heat flow of each interval over its thickness, the line and its band behind."""
+    """Draw the heat flow of each interval over its thickness, behind it the line and its band."""
     depth, values = pieces["depth"].values, pieces["heat_flow"].values
     half = 0.5 * (pieces["bottom"].values - pieces["top"].values)
     total = uncertainty.total(pieces, "heat_flow").values
@@ -320,24 +287,20 @@ def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
     mean, _ = scalar(pieces, "heat_flow_mean")
     plate.curve(axes, panel, "mean of the intervals", [mean, mean], ends, style=":")
     plate.points(axes, panel, "intervals", values, depth, x_error=total, y_error=half, colour=_FLOW)
-    axes.set_ylim(bottom, -0.02 * bottom)
+    depth_axis(axes, bottom)
     axes.set_xlabel(label("heat_flow"))
-    axes.set_ylabel("depth below seafloor [m]")
     axes.set_title(f"line {value:.1f}, mean {mean:.1f} mW/m²", loc="left")
     _key(axes, {"line": "-", "mean of the intervals": ":"})
 
 
-def _key(axes: Axes, styles: dict[str, Any]) -> None:
-    """What the lines are, below the axis where no point can lie."""
-    handles = [
-        Line2D([], [], color="black", linestyle=style, linewidth=1.0, label=word)
-        for word, style in styles.items()
-    ]
+def _key(axes: Axes, styles: Mapping[str, LineStyle]) -> None:
+    """Write the legend of the lines below the axis, where it covers no point."""
+    handles = [line_key(word, style=style) for word, style in styles.items()]
     axes.legend(handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.12), ncols=2)
 
 
 def _corrections(axes: Axes, table: xr.Dataset) -> None:
-    """Signed bars, one a correction, the uncorrected heat flow as the zero."""
+    """Draw a signed bar for each correction; zero is the uncorrected heat flow."""
     names = [str(name) for name in table["correction"].values]
     shown = [i for i, name in enumerate(names) if name != "none"]
     added = table["heat_flow_correction"].values[shown].astype(float)
@@ -357,13 +320,13 @@ def _corrections(axes: Axes, table: xr.Dataset) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# One heating run: the curve with the window that was chosen, and what every other would say.
+# One heating run: the curve with the chosen window, and the conductivity of all windows.
 
 
-_MOST = 4000  # windows drawn; more lie on one another
+_MOST = 4000  # windows drawn; more would cover each other
 
 
-def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
+def heating_run(tree: xr.DataTree, run: str | int | None = None) -> Plate:
     """Draw a heating curve against ln t and the conductivity of all its windows.
 
     Parameters
@@ -371,7 +334,7 @@ def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
     tree : DataTree
         Reduced hole with ``/samples/needle`` and the conductivity of its runs.
     run : str or int, optional
-        Name of the run; the first good one where not given.
+        Name of the run; the default is the first usable one.
 
     Returns
     -------
@@ -383,7 +346,7 @@ def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no heating run, or none of that name.
+        If the hole has no heating run, or none of that name.
     """
     table = require(tree, "samples/needle", "heating_run")
     runs = _runs(tree)
@@ -399,13 +362,12 @@ def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
     one = runs.isel(reading=row)
     own = table["run"].values.astype(str) == names[row]
     everything = needle.windows(table.isel({table["run"].dims[0]: own}))
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 72.0)
+    words = ", ".join(flags.names(int(one["thermal_conductivity_reason"]))).replace("_", " ")
+    title = f"run {names[row]}{': ' + words if words else ''}"
+    with new_plate(TWO_COLUMNS, 72.0, tree, title) as figure:
         left, right = figure.subplots(1, 2)
         _curve(left, table, own, one)
         _windows(right, everything, one)
-        words = ", ".join(flags.names(int(one["thermal_conductivity_reason"]))).replace("_", " ")
-        figure.head(tree, f"run {names[row]}{': ' + words if words else ''}")
     what = (
         f"Heating curve of run {names[row]} against time, logarithmic, and the conductivity of its "
         "windows."
@@ -414,7 +376,7 @@ def heating_run(tree: xr.DataTree, run: Any = None) -> Plate:
 
 
 def _runs(tree: xr.DataTree) -> xr.Dataset:
-    """The runs one by one, also where the recipe combined repeats."""
+    """Results of single runs, also where the recipe combined repeats."""
     for path in ("properties/heating_runs", "properties/thermal_conductivity"):
         try:
             found = tree[path]
@@ -423,10 +385,14 @@ def _runs(tree: xr.DataTree) -> xr.Dataset:
         dataset = found.to_dataset(inherit=False)
         if "window_start" in dataset:
             return dataset
-    raise NothingToDraw("the hole has no conductivity of single heating runs")
+    raise NothingToDraw(
+        "the figure heating_run needs /properties/heating_runs; this hole has no conductivity of "
+        "single runs"
+    )
 
 
 def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> None:
+    """Draw the heating curve [degC, s], the chosen window in colour."""
     time, temperature = table["time"].values[own], table["temperature"].values[own]
     start, end = float(one["window_start"]), float(one["window_end"])
     heated = time > 0
@@ -457,11 +423,12 @@ def _curve(axes: Axes, table: xr.Dataset, own: np.ndarray, one: xr.Dataset) -> N
     share = float(one["drift_share"]) if "drift_share" in one else np.nan
     words = f"drift before heating {100 * share:.2g} % of the slope"
     if "drift_error" in one:
-        words += f", taken off to {100 * float(one['drift_error']):.2g} %"
+        words += f", removed to {100 * float(one['drift_error']):.2g} %"
     axes.text(0.03, 0.95, words, transform=axes.transAxes, va="top", fontsize=6)
 
 
 def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
+    """Draw the conductivity of all windows against their length, and the chosen one."""
     panel = "conductivity [W/(m K)] against length of the window [s]"
     accepted = everything["accepted"].values
     k = everything["conductivity"].values
@@ -494,23 +461,16 @@ def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
     )
     if np.isfinite(by_cylinder):
         axes.axhline(by_cylinder, color="0.3", linewidth=0.8, linestyle="--", zorder=1)
-        axes.text(
-            0.97,
-            0.05,
-            "dashed: the whole cylinder fitted",
-            transform=axes.transAxes,
-            ha="right",
-            fontsize=6,
-        )
+        note(axes, "dashed: fit of the complete cylinder solution", top=False)
     axes.set_xlabel("length of the window [s]")
     axes.set_ylabel(label("thermal_conductivity"))
 
 
 # --------------------------------------------------------------------------------------------------
-# One temperature station: the decay, what the fit leaves over, and the valley of conductivity.
+# One temperature station: the decay, residuals of the fit, and the valley of conductivity.
 
 
-def station(tree: xr.DataTree, name: Any = None) -> Plate:
+def station(tree: xr.DataTree, name: str | int | None = None) -> Plate:
     """Draw a station's record, its fit and residuals, and temperature against conductivity.
 
     Parameters
@@ -518,7 +478,7 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
     tree : DataTree
         Reduced hole with the tables of ``/downhole`` and ``/properties/formation_temperature``.
     name : str or int, optional
-        Of the station; the first with a temperature where not given.
+        Name of the station; the default is the first that has a temperature.
 
     Returns
     -------
@@ -529,7 +489,7 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no station, or none of that name.
+        If the hole has no station, or none of that name.
     """
     found = require(tree, "properties/formation_temperature", "station")
     table, stations, tools = (
@@ -545,19 +505,17 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
         raise NothingToDraw(f"no station {name!r}; the stations are {', '.join(names)}")
     here = of_name(stations, "station", names[row])
     k = found["conductivity"].isel(reading=[row])
-    # The curve belongs to the window that gave the temperature, also where somebody chose it.
+    # The curve belongs to the window that gave the temperature, also if the user chose it.
     low, high = (float(found[end].values[row]) for end in ("window_start", "window_end"))
     window = {names[row]: f"{low!r} s to {high!r} s"} if low < high else None
     valley = formation_temperature.valley(table, here, tools, conductivity=k, chosen_windows=window)
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 78.0)
+    grade = f"{found['grade'].values[row]} ({found['grade_reason'].values[row]})"
+    with new_plate(TWO_COLUMNS, 78.0, tree, f"station {names[row]}: {grade}") as figure:
         grid = figure.add_gridspec(2, 2, height_ratios=[2.2, 1.0])
         above = figure.add_subplot(grid[0, 0])
         below = figure.add_subplot(grid[1, 0], sharex=above)
         _decay(above, below, table, here, tools, found.isel(reading=row), names[row])
         _valley(figure.add_subplot(grid[:, 1]), valley.isel(station=0), found.isel(reading=row))
-        words = f"station {names[row]}: {found['grade'].values[row]}"
-        figure.head(tree, f"{words} ({found['grade_reason'].values[row]})")
     what = (
         f"Record, fit and residuals of station {names[row]}, and temperature by conductivity; "
         "dashed: equilibrium temperature."
@@ -566,14 +524,15 @@ def station(tree: xr.DataTree, name: Any = None) -> Plate:
 
 
 def _decay(
-    above: Any,
-    below: Any,
+    above: Axes,
+    below: Axes,
     table: xr.Dataset,
     here: xr.Dataset,
     tools: xr.Dataset,
     one: xr.Dataset,
     name: str,
 ) -> None:
+    """Draw the record of a station with its fit above, the residuals [mK] below."""
     fit = formation_temperature.fitted(table, here, tools, one)
     time, values, model = (fit[part].values for part in ("time", "temperature", "fit"))
     inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
@@ -604,7 +563,8 @@ def _decay(
     below.set_ylabel("residual [mK]")
 
 
-def _valley(axes: Any, valley: xr.Dataset, one: xr.Dataset) -> None:
+def _valley(axes: Axes, valley: xr.Dataset, one: xr.Dataset) -> None:
+    """Draw the equilibrium temperature against trial conductivities, and the chosen pair."""
     panel = f"{label('equilibrium_temperature')} against {label('thermal_conductivity')}"
     k, temperature = valley["conductivity"].values, valley["temperature"].values
     plate.curve(axes, panel, "valley", k, temperature, colour=COLOURS["thermal_conductivity"])
@@ -634,10 +594,10 @@ def _valley(axes: Any, valley: xr.Dataset, one: xr.Dataset) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# All records of formation temperature of a hole beside each other.
+# All records of formation temperature of a hole in one figure.
 
 
-_DASHES = DASHES[:5]  # by which the colours turn
+_DASHES = DASHES[:5]  # after five styles the next colour follows
 _INKS = ("black", "#D55E00", "#7FB8DA")
 _PANEL = "temperature above equilibrium [K] against time since penetration [s]"
 
@@ -653,13 +613,13 @@ def temperature_records(tree: xr.DataTree) -> Plate:
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide; both axes logarithmic, the window that was fitted
-        in its own dashes, the rest pale.
+        A matplotlib Figure, two columns wide, with logarithmic axes. The fitted window of each
+        station has a separate line style, the rest is pale.
 
     Raises
     ------
     NothingToDraw
-        When the hole has no station, or no station a temperature.
+        If the hole has no station, or no station has a temperature.
     """
     found = require(tree, "properties/formation_temperature", "temperature_records")
     table, stations, tools = (
@@ -669,18 +629,21 @@ def temperature_records(tree: xr.DataTree) -> Plate:
     names = found["station"].values.astype(str)
     shown = np.flatnonzero(np.isfinite(found["equilibrium_temperature"].values))
     if not shown.size:
-        raise NothingToDraw("no station of this hole has an equilibrium temperature")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 84.0)
+        raise NothingToDraw(
+            "the figure temperature_records needs an equilibrium temperature; "
+            "no station of this hole has one"
+        )
+    with new_plate(TWO_COLUMNS, 84.0, tree) as figure:
         axes = figure.add_subplot()
         low, high = np.inf, -np.inf
         for place, row in enumerate(shown):
             one = found.isel(reading=int(row))
-            station = of_name(stations, "station", names[row])
-            record = temperature.fitted(table, station, tools, one)
+            here = of_name(stations, "station", names[row])
+            record = formation_temperature.fitted(table, here, tools, one)
             time = record["time"].values
             above = record["temperature"].values - float(one["equilibrium_temperature"])
-            # No logarithm: a reading at or below equilibrium, as all are of a probe that warms up.
+            # Readings at or below equilibrium have no logarithm. A probe that warms up has only
+            # such readings.
             some = (above > 0.0) & (time > 0.0)
             start, end = float(one["window_start"]), float(one["window_end"])
             inside = (time >= start) & (time <= end)
@@ -709,21 +672,14 @@ def temperature_records(tree: xr.DataTree) -> Plate:
                 high = max(high, float(above[some].max()))
         if not np.isfinite(low):
             raise NothingToDraw(
-                "no station cooled from above its equilibrium temperature, which the logarithm of "
-                "this figure needs"
+                "the figure temperature_records needs readings above the equilibrium temperature, "
+                "since its axis is logarithmic; no station of this hole has them"
             )
         axes.set(xscale="log", yscale="log", ylim=(0.7 * low, 1.4 * high))
         axes.set_xlabel("time since penetration [s]")
         axes.set_ylabel("temperature above equilibrium [K]")
-        figure.head(tree)
-        handles = [line for line in axes.lines if not line.get_label().startswith("_")]
-        axes.legend(
-            handles=handles[:25],
-            loc="upper left",
-            bbox_to_anchor=(1.01, 1.0),
-            borderaxespad=0.0,
-            handlelength=4.0,
-        )
+        handles = [line for line in axes.lines if not str(line.get_label()).startswith("_")]
+        legend_beside(axes, handles[:25], handlelength=4.0)  # more do not fit on the height
     what = (
         f"Cooling of the probe at {shown.size} stations: temperature above the equilibrium that "
         "was fitted, one station a line; grey: outside the window of the fit."

@@ -8,9 +8,11 @@ import io
 import json
 import os
 import re
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib
 import numpy as np
@@ -22,35 +24,35 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
+from matplotlib.lines import Line2D
 
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
 from corephys.ground import flags
 from corephys.ground.provenance import used_constants, write_bytes
 
-__all__ = [
-    "COLUMNS",
-    "KINDS",
-    "Drawn",
-    "Plate",
-    "band",
-    "boxes",
-    "curve",
-    "describe",
-    "points",
-    "save",
-]
+if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+    from matplotlib.container import BarContainer
+    from matplotlib.text import Text
+    from numpy.typing import ArrayLike
+
+__all__ = ["Plate", "save"]
 
 # --------------------------------------------------------------------------------------------------
-# A figure that remembers what it draws: every artist is made together with its record.
+# A figure that records what it draws: every artist is made together with its record.
 #
-# The table beside a saved figure is these records, so that it holds what is drawn by construction.
+# The table beside a saved figure consists of these records, so that table and picture cannot
+# differ.
 
 
 COLUMNS = ("panel", "series", "x", "y", "x_lower", "x_upper", "y_lower", "y_upper", "flag")
 _FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
-_RASTER_FROM = 400  # points of a series above which a vector file holds them as a picture
-_MM_A_LETTER = 1.5  # of eight-point type, on average
+# Points of a series above which a vector file holds them as a picture: ten thousand vector symbols
+# take a viewer seconds to draw.
+_RASTER_FROM = 400
+_MM_A_LETTER = 1.5  # mean width of a letter of eight-point type [mm]
 _DENSE_FROM = 600  # points of a scan; fewer are drawn larger
+_SYMBOL = 3.6  # size of the symbol of a sample [points]
 
 
 @dataclass(frozen=True)
@@ -59,7 +61,7 @@ class Drawn:
 
     Parameters
     ----------
-    artist : object
+    artist : Artist or container
         What matplotlib draws.
     table : DataFrame
         Columns :data:`COLUMNS`, one row a point.
@@ -67,15 +69,17 @@ class Drawn:
         What was drawn.
     """
 
-    artist: Any
+    artist: Artist | ErrorbarContainer | BarContainer
     table: pd.DataFrame
     kind: str
 
     @property
     def axes(self) -> Axes:
-        """Where it is drawn; points with bars are a container, which does not say so itself."""
-        one = self.artist.lines[0] if isinstance(self.artist, ErrorbarContainer) else self.artist
-        return one.axes
+        """Axes of the artist."""
+        # Points with bars are a container without the attribute axes; its first line has it.
+        one: Any = self.artist
+        axes: Axes = (one.lines[0] if isinstance(one, ErrorbarContainer) else one).axes
+        return axes
 
 
 class Plate(Figure):
@@ -102,26 +106,37 @@ class Plate(Figure):
         return pd.concat(tables, ignore_index=True)
 
     def head(self, tree: xr.DataTree, words: str = "") -> None:
-        """Write the name of the hole over the figure, as much of it as there is room for.
+        """Write the name of the hole over the figure, cut to the width of the figure.
 
         Parameters
         ----------
         tree : DataTree
-            Reduced hole; its attribute ``title``.
+            Reduced hole; its attribute ``title`` is written.
         words : str
-            What of it the figure shows, on a line of its own.
+            Part of the hole that the figure shows, on a second line.
         """
         room = int(25.4 * self.get_size_inches()[0] / _MM_A_LETTER)
         lines = [" ".join(str(tree.attrs.get("title", "")).split()), words]
         short = [s if len(s) <= room else s[: room - 1].rstrip() + "…" for s in lines if s]
         self.suptitle("\n".join(map(plain, short)), fontsize=8, x=0.02, ha="left")
 
-    def settle(self) -> None:
-        """Lay the parts out once and for all.
+    def caution(self, right: float = 1.0) -> None:
+        """Write the line of caution below the figure and keep the layout clear of it.
 
-        The solver of the layout ends a last bit beside itself from run to run; rounded to a
-        millionth of the figure its answer is the same every time.
+        Parameters
+        ----------
+        right : float
+            Right edge of the layout, as a fraction of the width.
         """
+        self.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
+        engine = self.get_layout_engine()
+        assert isinstance(engine, ConstrainedLayoutEngine)
+        engine.set(rect=(0.0, 0.03, right, 0.97))
+
+    def settle(self) -> None:
+        """Fix the layout, so that the figure gives the same bytes at every run."""
+        # The solver of the layout differs in the last bits from run to run. Positions rounded to
+        # a millionth of the figure do not.
         if self.get_layout_engine() is None:
             return
         with matplotlib.rc_context(SETTINGS):
@@ -142,12 +157,12 @@ class Plate(Figure):
         Parameters
         ----------
         dots_per_inch : float
-            Dots an inch of the page.
+            Dots per inch of the page.
 
         Returns
         -------
         bytes
-            A PNG; its caption goes along as the text ``Description``.
+            A PNG with the caption as its text ``Description``.
         """
         stream = io.BytesIO()
         self.settle()
@@ -160,23 +175,40 @@ class Plate(Figure):
         return self.picture(130.0)
 
 
-def _remember(
+@contextmanager
+def new_plate(
+    width: float, height: float, tree: xr.DataTree | None = None, words: str = ""
+) -> Iterator[Plate]:
+    """Open a plate [mm] in the style of the package; write the hole's name over it at the end.
+
+    Everything that is drawn belongs inside the ``with`` block: matplotlib reads its settings when
+    an artist is made, and those of the session must not reach a figure.
+    """
+    with matplotlib.rc_context(SETTINGS):
+        figure = Plate(width, height)
+        yield figure
+        if tree is not None:
+            figure.head(tree, words)
+
+
+def _record(
     axes: Axes,
-    artist: Any,
+    artist: Artist | ErrorbarContainer | BarContainer,
     kind: str,
     panel: str,
     series: str,
-    x: Any,
-    y: Any,
-    flag: Any = None,
-    **edges: Any,
+    x: ArrayLike,
+    y: ArrayLike,
+    flag: ArrayLike | None = None,
+    **edges: ArrayLike,
 ) -> None:
+    """Add an artist and its data to the record of the plate."""
     size = np.size(x)
     columns: dict[str, Any] = {"panel": [panel] * size, "series": [series] * size, "x": x, "y": y}
     for name in ("x_lower", "x_upper", "y_lower", "y_upper"):
         edge = edges.get(name)
         columns[name] = np.full(size, np.nan) if edge is None else edge
-    words = [""] * size if flag is None else [_FLAG_WORDS[int(level)] for level in flag]
+    words = [""] * size if flag is None else [_FLAG_WORDS[int(level)] for level in np.asarray(flag)]
     columns["flag"] = words
     figure = axes.figure
     assert isinstance(figure, Plate)
@@ -187,36 +219,21 @@ def points(
     axes: Axes,
     panel: str,
     series: str,
-    x: Any,
-    y: Any,
+    x: ArrayLike,
+    y: ArrayLike,
     *,
-    flag: Any = None,
-    x_error: Any = None,
-    y_error: Any = None,
+    flag: ArrayLike | None = None,
+    x_error: ArrayLike | None = None,
+    y_error: ArrayLike | None = None,
     colour: str = "black",
     small: bool = False,
     marker: str = "o",
 ) -> None:
-    """Draw points; those a product does not use are pale and lie below.
+    """Draw points; those that products do not use are pale and lie below.
 
-    Parameters
-    ----------
-    axes : Axes
-        Of a :class:`Plate`.
-    panel, series : str
-        Names for the table of what is drawn.
-    x, y : (n,) array
-        Positions; points without a number are not drawn.
-    flag : (n,) array of int, optional
-        Flags of the scheme.
-    x_error, y_error : (n,) array, optional
-        Standard uncertainties, drawn as bars of one each way where known.
-    colour : str
-        Of the usable points.
-    small : bool
-        Dots of a scan in place of the larger symbols of samples.
-    marker : str
-        Symbol of samples.
+    ``panel`` and ``series`` are names in the table of the figure. Points without a number are not
+    drawn. Errors are standard uncertainties, drawn as bars where known. ``small`` draws the dots
+    of a scan, otherwise ``marker`` is the symbol of samples.
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     level = np.ones(x.size, dtype=int) if flag is None else np.asarray(flag, dtype=int)
@@ -230,7 +247,7 @@ def points(
         if not which.any():
             continue
         style: dict[str, Any] = {"marker": "." if small else marker, "linestyle": "none"}
-        style.update(markersize=dot if small else 3.6, color=ink, zorder=order)
+        style.update(markersize=dot if small else _SYMBOL, color=ink, zorder=order)
         style.update(markeredgewidth=0.0 if small else 0.6)
         if not small:
             style["markerfacecolor"] = "white"
@@ -242,6 +259,7 @@ def points(
                 size = np.asarray(error, dtype=float)[which]
                 edges[f"{axis}_lower"] = value[which] - size
                 edges[f"{axis}_upper"] = value[which] + size
+                # matplotlib refuses NaN here. The record keeps it: an unknown error has no edge.
                 style[f"{axis}err"] = np.nan_to_num(size)
         if edges:
             style.update(elinewidth=0.5, capsize=0)
@@ -249,30 +267,22 @@ def points(
         else:
             (artist,) = axes.plot(x[which], y[which], **style)
         words = None if flag is None else level[which]
-        _remember(axes, artist, "points", panel, name, x[which], y[which], words, **edges)
+        _record(axes, artist, "points", panel, name, x[which], y[which], words, **edges)
 
 
 def curve(
     axes: Axes,
     panel: str,
     series: str,
-    x: Any,
-    y: Any,
+    x: ArrayLike,
+    y: ArrayLike,
     *,
     colour: str = "black",
-    style: Any = "-",
+    style: str | tuple[float, Sequence[float]] = "-",
 ) -> None:
-    """Draw a line.
-
-    Parameters
-    ----------
-    axes, panel, series, x, y, colour
-        As for :func:`points`.
-    style : str or tuple
-        Of matplotlib's line styles.
-    """
+    """Draw a line; ``style`` is a line style of matplotlib."""
     (artist,) = axes.plot(x, y, linestyle=style, color=colour, linewidth=1.0, zorder=2.6)
-    _remember(
+    _record(
         axes, artist, "curve", panel, series, np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     )
 
@@ -281,54 +291,36 @@ def band(
     axes: Axes,
     panel: str,
     series: str,
-    y: Any,
-    lower: Any,
-    upper: Any,
+    y: ArrayLike,
+    lower: ArrayLike,
+    upper: ArrayLike,
     *,
     colour: str = "black",
     kind: str = "band",
 ) -> None:
-    """Draw a band that is lower to upper wide along x, as y goes down.
+    """Draw a band along y between the edges ``lower`` and ``upper`` on x.
 
-    Parameters
-    ----------
-    axes, panel, series, y, colour
-        As for :func:`points`.
-    lower, upper : (n,) array
-        Edges along x.
-    kind : {"band", "fill"}
-        A band is an uncertainty or a range and is named in the caption; a fill is neither.
+    The kind "band" is an uncertainty or a range, which the caption names; "fill" is neither.
     """
     lower, upper = np.asarray(lower, dtype=float), np.asarray(upper, dtype=float)
     artist = axes.fill_betweenx(y, lower, upper, color=colour, alpha=0.22, linewidth=0, zorder=2.3)
-    _remember(
-        axes, artist, kind, panel, series, (lower + upper) / 2, y, x_lower=lower, x_upper=upper
-    )
+    _record(axes, artist, kind, panel, series, (lower + upper) / 2, y, x_lower=lower, x_upper=upper)
 
 
 def boxes(
     axes: Axes,
     panel: str,
     series: str,
-    top: Any,
-    bottom: Any,
+    top: ArrayLike,
+    bottom: ArrayLike,
     *,
-    width: Any = 1.0,
+    width: float | np.ndarray = 1.0,
     colour: str = "0.5",
     edge: str = "black",
 ) -> None:
-    """Draw boxes from top to bottom, from x = 0 to ``width``.
+    """Draw boxes between the depths ``top`` and ``bottom`` [m], from x = 0 to ``width``.
 
-    Parameters
-    ----------
-    axes, panel, series, colour
-        As for :func:`points`.
-    top, bottom : (n,) array
-        Depths [m].
-    width : float or (n,) array
-        Of the boxes; an array gives each its own, and the table its edges.
-    edge : str
-        Colour of their outline, or "none".
+    An array of widths gives each box its width, and the table the edges along x.
     """
     top, bottom = np.asarray(top, dtype=float), np.asarray(bottom, dtype=float)
     artist = axes.barh(
@@ -338,15 +330,66 @@ def boxes(
     edges: dict[str, Any] = {"y_lower": top, "y_upper": bottom}
     if np.ndim(width):
         edges |= {"x_lower": np.zeros(top.size), "x_upper": np.asarray(width, dtype=float)}
-    _remember(axes, artist, "boxes", panel, series, middle, (top + bottom) / 2, **edges)
+    _record(axes, artist, "boxes", panel, series, middle, (top + bottom) / 2, **edges)
 
 
 # --------------------------------------------------------------------------------------------------
-# The words under a figure, made from what it draws and from the provenance of what it shows.
+# Words and keys inside the axes. They show no data and are not recorded.
 
 
-# A caption is read beside its figure: where the steps in full are longer, their sources stand for
-# them, and the steps are told by corephys.explain.
+def symbol_key(words: str, marker: str, colour: str) -> Line2D:
+    """Entry of a legend for the symbols of :func:`points`."""
+    return Line2D(
+        [],
+        [],
+        marker=marker,
+        color=colour,
+        markerfacecolor="white",
+        linestyle="none",
+        markersize=_SYMBOL,
+        label=words,
+    )
+
+
+def line_key(
+    words: str, colour: str = "black", style: str | tuple[float, Sequence[float]] = "-"
+) -> Line2D:
+    """Entry of a legend for a line of :func:`curve`."""
+    return Line2D([], [], color=colour, linestyle=style, linewidth=1.0, label=words)
+
+
+def legend_beside(axes: Axes, handles: Sequence[Artist], **more: Any) -> None:
+    """Write the legend at the right of the axes, where it covers no point."""
+    axes.legend(
+        handles=handles, loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, **more
+    )
+
+
+def note(axes: Axes, words: str, *, top: bool = True, **more: Any) -> Text:
+    """Write words into the upper or lower right corner of the axes."""
+    at, side = (0.95, "top") if top else (0.03, "bottom")
+    style: Mapping[str, Any] = {"ha": "right", "va": side, "fontsize": 6, **more}
+    return axes.text(0.97, at, words, transform=axes.transAxes, **style)
+
+
+def point_label(axes: Axes, words: str, x: float, y: float, *, distance: float = 5.0) -> None:
+    """Write words at the right of a point, ``distance`` [points] from it."""
+    axes.annotate(
+        words,
+        (x, y),
+        xytext=(distance, 0),
+        fontsize=6,
+        textcoords="offset points",
+        va="center",
+    )
+
+
+# --------------------------------------------------------------------------------------------------
+# The caption of a figure, made from its record and from the provenance of the data.
+
+
+# A caption stands beside its figure and has to be short. Longer lists of steps are replaced by
+# their sources; corephys.explain lists the steps.
 _WORDS_OF_STEPS = 70
 _CONSTANTS_AT_MOST = 10
 _LETTERS_OF_A_CONSTANT = 48
@@ -360,25 +403,10 @@ def describe(
     depth_scale: str | None = None,
     counted: bool = True,
 ) -> Plate:
-    """Give a figure its caption: what it shows, n, errors, method, constants, depth scale.
+    """Give a finished figure its caption: what it shows, n, errors, method, constants, depth scale.
 
-    Parameters
-    ----------
-    plate : Plate
-        The finished figure; its record is counted.
-    what : str
-        One sentence on what it shows.
-    *datasets : Dataset or None
-        Leaves of the reduced hole that are shown; their steps and constants are told.
-    depth_scale : {"depth", "depth_fitted"}, optional
-        Of the depths drawn, where there are any.
-    counted : bool
-        Whether its points are readings, to be counted; no for a figure of counts.
-
-    Returns
-    -------
-    Plate
-        The same figure, its attribute ``caption`` set.
+    ``datasets`` are the leaves of the hole that are drawn: their steps and constants are listed.
+    ``counted`` is False for a figure of counts, whose points are not readings.
     """
     shown = [one for one in datasets if one is not None]
     counts = _counts(plate) if counted else ""
@@ -392,30 +420,31 @@ def describe(
 
 
 def _counts(plate: Plate) -> str:
-    """How many points of each panel and series are drawn, how many pale, how many off the axis."""
+    """Number of points of each panel and series: drawn, flagged, and outside the axes."""
     panels: dict[str, dict[str, list[int]]] = {}
     for record in plate.drawn:
         if record.kind != "points" or record.table.empty:
             continue
         panel, name = record.table["panel"].iloc[0], record.table["series"].iloc[0]
         flagged = str(name).endswith(", flagged")
-        plain = str(name).removesuffix(", flagged")
+        unflagged = str(name).removesuffix(", flagged")
         quantity = re.split(r" \[| against ", str(panel))[0]
-        sums = panels.setdefault(quantity, {}).setdefault(plain, [0, 0, 0])
+        sums = panels.setdefault(quantity, {}).setdefault(unflagged, [0, 0, 0])
         sums[0] += len(record.table)
         sums[1] += len(record.table) * flagged
         sums[2] += _outside(record)
     words = []
     for quantity, series in panels.items():
         parts = [
-            f"{name} {n}{_said(flagged, beside)}" for name, (n, flagged, beside) in series.items()
+            f"{name} {n}{_exceptions(flagged, beside)}"
+            for name, (n, flagged, beside) in series.items()
         ]
         words.append(f"{quantity}: {', '.join(parts)}")
     return f"n, {'; '.join(words)}." if words else ""
 
 
 def _outside(record: Drawn) -> int:
-    """Points that lie beside the axes."""
+    """Number of points outside the limits of the axes."""
     beside = np.zeros(len(record.table), dtype=bool)
     for side, ends in (("x", record.axes.get_xlim()), ("y", record.axes.get_ylim())):
         at = record.table[side].to_numpy(dtype=float)
@@ -423,14 +452,15 @@ def _outside(record: Drawn) -> int:
     return int(beside.sum())
 
 
-def _said(flagged: int, beside: int) -> str:
+def _exceptions(flagged: int, beside: int) -> str:
+    """Words on the points that are pale or outside the axes."""
     words = [f"{flagged} flagged, drawn pale"] if flagged else []
     words += [f"{beside} off the axis"] if beside else []
     return f" ({', '.join(words)})" if words else ""
 
 
 def _errors(plate: Plate) -> str:
-    """What bars and bands are, where some are drawn."""
+    """Meaning of bars and bands, where some are drawn."""
     bars, bands = False, []
     for record in plate.drawn:
         edges = record.table[["x_lower", "y_lower"]].to_numpy(dtype=float)
@@ -444,6 +474,7 @@ def _errors(plate: Plate) -> str:
 
 
 def _method(shown: list[xr.Dataset]) -> str:
+    """Steps of the results, or their sources where the steps are many."""
     steps: list[str] = []
     for one in shown:
         steps += [step for step in json.loads(one.attrs.get("steps", "[]")) if step not in steps]
@@ -458,11 +489,12 @@ def _method(shown: list[xr.Dataset]) -> str:
             named = [part.strip() for part in found.split(";") if re.search("[A-Za-z]", part)]
             sources += [part for part in named if part not in sources]
     if not sources:
-        return f"Method: {len(steps)} steps, told by corephys.explain."
-    return f"Method after {', '.join(sources)}; every step is told by corephys.explain."
+        return f"Method: {len(steps)} steps, listed by corephys.explain."
+    return f"Method after {', '.join(sources)}; corephys.explain lists every step."
 
 
 def _constants(shown: list[xr.Dataset]) -> str:
+    """Constants of the results with their values, the first ten."""
     held: dict[str, str] = {}
     for one in shown:
         for name, record in used_constants(one).items():
@@ -470,7 +502,7 @@ def _constants(shown: list[xr.Dataset]) -> str:
             if len(value) > _LETTERS_OF_A_CONSTANT:
                 continue
             if name in held and value not in held[name].split(" or "):
-                value = f"{held[name]} or {value}"  # one name of two leaves, each with its own
+                value = f"{held[name]} or {value}"  # two leaves used different values
             held[name] = value
     if not held:
         return ""
@@ -483,19 +515,19 @@ def _constants(shown: list[xr.Dataset]) -> str:
 
 
 def _warned(plate: Plate) -> list[str]:
-    """Lines of caution that stand on the figure itself."""
+    """Lines of caution that are written on the figure."""
     texts = [text.get_text() for text in plate.findobj(lambda artist: hasattr(artist, "get_text"))]
     drawn = [" ".join(text.split()) for text in texts]
     return [line for line in (RESEARCH_ONLY, SEALED_SOURCE) if line in drawn]
 
 
 # --------------------------------------------------------------------------------------------------
-# Figures as files: SVG and PDF with their font inside, PNG, the data drawn, the caption.
+# Figures as files: SVG and PDF with embedded font, PNG, the data drawn, the caption.
 
 
 KINDS = ("svg", "pdf", "png", "csv", "txt")
 _FAMILY = str(SETTINGS["font.family"][0])
-_DOTS = 300  # of what a vector file holds as a picture
+_DOTS = 300  # dots per inch of points that a vector file holds as a picture
 
 
 def save(
@@ -506,31 +538,29 @@ def save(
     Parameters
     ----------
     figure : Plate
-        From a function of this module.
+        Figure from a function of ``cp.figures``.
     folder : path
-        Folder of the figures; made where it does not exist.
+        Folder of the figures; created if it does not exist.
     name : str
-        Of the files, without an ending.
+        Name of the files, without an ending.
     kinds : tuple of {"svg", "pdf", "png", "csv", "txt"}
-        Which files; all where not given.
+        Kinds of files; the default is all.
 
     Returns
     -------
     list of Path
-        ``name.svg``, ``name.pdf``, ``name.png`` (200 dots an inch), ``name.csv`` (one row a point
-        drawn) and ``name.txt`` (the caption). The same figure gives the same bytes at every run
-        with one version of matplotlib. Fonts are inside the files.
+        ``name.svg``, ``name.pdf``, ``name.png`` (200 dots per inch), ``name.csv`` (one row for
+        each point drawn) and ``name.txt`` (the caption). With one version of matplotlib the same
+        figure gives the same bytes at every run. Fonts are embedded.
 
     Raises
     ------
     ValueError
-        For another kind of file.
+        If a kind is not one of these.
     """
     unknown = [kind for kind in kinds if kind not in KINDS]
     if unknown:
-        raise ValueError(
-            f"no figure is written as {unknown[0]!r}; the kinds are {', '.join(KINDS)}"
-        )
+        raise ValueError(f"kinds has {unknown[0]!r}; figures are written as {', '.join(KINDS)}")
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     figure.settle()
@@ -547,7 +577,8 @@ def save(
 
 
 def _svg(figure: Plate) -> bytes:
-    """Vector picture whose words are words and whose font is inside."""
+    """Vector picture with text as text and its font embedded."""
+    # A date would make two files of the same figure differ.
     metadata = {"Date": None, "Creator": "corephys"}
     text = _printed(figure, "svg", metadata).decode("utf-8")
     letters = {c for part in re.findall(r"<text[^>]*>([^<]*)", text) for c in html.unescape(part)}
@@ -563,11 +594,13 @@ def _svg(figure: Plate) -> bytes:
 
 
 def _pdf(figure: Plate) -> bytes:
+    """PDF without a date, with the caption as its subject."""
     metadata = {"Creator": "corephys", "CreationDate": None, "Subject": figure.caption or None}
     return _printed(figure, "pdf", metadata)
 
 
 def _printed(figure: Plate, kind: str, metadata: dict[str, str | None]) -> bytes:
+    """Bytes of a vector file, whatever matplotlib is set to in the session."""
     stream = io.BytesIO()
     with matplotlib.rc_context(SETTINGS):
         figure.savefig(stream, format=kind, dpi=_DOTS, metadata=metadata)
@@ -575,12 +608,12 @@ def _printed(figure: Plate, kind: str, metadata: dict[str, str | None]) -> bytes
 
 
 def _letters(letters: set[str]) -> bytes:
-    """The font of the figures with these letters only, as the bytes of a TrueType file."""
+    """Font of the figures with these letters only, as the bytes of a TrueType file."""
     from fontTools import subset, ttLib
 
     font = ttLib.TTFont(font_manager.findfont(_FAMILY), recalcTimestamp=False)
     options = subset.Options(layout_features=[], hinting=False, notdef_outline=True)
-    options.drop_tables += ["FFTM"]  # dates of the font's maker, nothing that is drawn
+    options.drop_tables += ["FFTM"]  # dates only
     worker = subset.Subsetter(options)
     worker.populate(text="".join(sorted(letters)))
     worker.subset(font)

@@ -1,4 +1,4 @@
-"""What figures take out of a reduced hole: a series with its flags, errors and depths."""
+"""Leaves of a reduced hole as figures need them: series with flags, errors and depths."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from corephys import uncertainty
 from corephys.figures.style import label
 from corephys.ground.vocabulary import TERMS
 
-__all__ = ["DEPTHS", "NothingToDraw", "Series", "node", "of_name", "require", "scalar", "series"]
+__all__ = ["NothingToDraw"]
 
-DEPTHS = ("depth", "depth_fitted")
+_DEPTHS = ("depth", "depth_fitted")
 
 
 class NothingToDraw(ValueError):
-    """The reduced hole lacks what a figure shows."""
+    """The reduced hole lacks the data of a figure."""
 
 
 @dataclass(frozen=True)
@@ -29,11 +29,11 @@ class Series:
     name : str
         Quantity.
     label : str
-        Words of its axis.
+        Label of its axis.
     values, depth, error : (n,) ndarray
         Values, depths [m] and standard uncertainties, NaN where unknown.
     flag : (n,) ndarray of int
-        Flags of the scheme.
+        Flags, 1 to 9; all 1 where the leaf has none.
     """
 
     name: str
@@ -45,43 +45,15 @@ class Series:
 
 
 def of_name(table: xr.Dataset, key: str, name: str) -> xr.Dataset:
-    """The row of a table that has a name.
-
-    Parameters
-    ----------
-    table : Dataset
-        Along one dimension.
-    key : str
-        Its column of names.
-    name : str
-        Which one; the first where it stands twice.
-
-    Returns
-    -------
-    Dataset
-        One row, or none.
-    """
+    """First row of a table whose column ``key`` holds ``name``; no row where none does."""
     here = np.flatnonzero(table[key].values.astype(str) == name)
     return table.isel({table[key].dims[0]: here[:1]})
 
 
 def node(tree: xr.DataTree, path: str) -> xr.Dataset | None:
-    """A leaf of the tree.
-
-    Parameters
-    ----------
-    tree : DataTree
-        Reduced hole.
-    path : str
-        Without the leading stroke.
-
-    Returns
-    -------
-    Dataset or None
-        None where it is missing or empty.
-    """
+    """Leaf at ``path``, written without the leading slash; None if it is missing or empty."""
     try:
-        found = tree[path]  # "in" looks at one level only
+        found = tree[path]  # the operator "in" looks at one level only
     except KeyError:
         return None
     if not isinstance(found, xr.DataTree):
@@ -91,61 +63,24 @@ def node(tree: xr.DataTree, path: str) -> xr.Dataset | None:
 
 
 def require(tree: xr.DataTree, path: str, figure: str) -> xr.Dataset:
-    """A leaf of the tree that a figure cannot do without.
-
-    Parameters
-    ----------
-    tree : DataTree
-        Reduced hole.
-    path : str
-        Without the leading stroke.
-    figure : str
-        Name of the figure, for the message.
-
-    Returns
-    -------
-    Dataset
-        The leaf.
-
-    Raises
-    ------
-    NothingToDraw
-        When it is missing.
-    """
+    """Leaf that a figure needs; raises NothingToDraw with the figure's name if it is missing."""
     found = node(tree, path)
     if found is None:
         held = ", ".join(leaf.path.strip("/") for leaf in tree.leaves)
         raise NothingToDraw(
-            f"the figure {figure} shows /{path}, which this hole does not have (it has {held}); "
-            "its summary says which stages were skipped and why"
+            f"the figure {figure} needs /{path}, which this hole does not have (it has {held}); "
+            "cp.overview(reduced) lists the stages that were skipped and why"
         )
     return found
 
 
 def series(tree: xr.DataTree, path: str, name: str, *, depth_scale: str = "depth") -> Series | None:
-    """A quantity of a leaf against depth.
+    """Quantity of a leaf against depth; None if it is missing or no value is a number.
 
-    Parameters
-    ----------
-    tree : DataTree
-        Reduced hole.
-    path, name : str
-        Leaf and quantity.
-    depth_scale : {"depth", "depth_fitted"}
-        Which depth; a leaf without a fitted depth gives the other.
-
-    Returns
-    -------
-    Series or None
-        None where the leaf or the quantity is missing, or no value is a number.
-
-    Raises
-    ------
-    ValueError
-        For a depth scale that there is not.
+    A leaf without a fitted depth gives its depth as laid out.
     """
-    if depth_scale not in DEPTHS:
-        raise ValueError(f"depth_scale is {depth_scale!r}; it is one of {', '.join(DEPTHS)}")
+    if depth_scale not in _DEPTHS:
+        raise ValueError(f"depth_scale is {depth_scale!r}; it must be {' or '.join(_DEPTHS)}")
     dataset = node(tree, path)
     if dataset is None or name not in dataset or "depth" not in dataset.coords:
         return None
@@ -162,20 +97,7 @@ def series(tree: xr.DataTree, path: str, name: str, *, depth_scale: str = "depth
 
 
 def scalar(dataset: xr.Dataset, name: str) -> tuple[float, float]:
-    """A single value of a leaf and its standard uncertainty.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        Leaf.
-    name : str
-        Quantity without a dimension.
-
-    Returns
-    -------
-    tuple of float and float
-        NaN for what is not known.
-    """
+    """Single value of a leaf and its combined standard uncertainty; NaN where not known."""
     if name not in dataset:
         return float("nan"), float("nan")
     parts = (f"{name}_u_random", f"{name}_u_systematic")

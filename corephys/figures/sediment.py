@@ -4,24 +4,29 @@ from __future__ import annotations
 
 import textwrap
 
-import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 
 from corephys import uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import Plate, describe, line_key, new_plate, note
 from corephys.figures.reading import NothingToDraw, Series, node, require, scalar, series
-from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, label, stated
-from corephys.figures.tracks import span
+from corephys.figures.style import (
+    COLOURS,
+    ONE_COLUMN,
+    TWO_COLUMNS,
+    LineStyle,
+    label,
+    value_in_print,
+)
+from corephys.figures.tracks import SEAFLOOR, depth_axis, draw_scan_and_samples, draw_series, span
 from corephys.ground import flags
 
 __all__ = ["accumulation", "compaction_models", "porosity_depth"]
 
 # --------------------------------------------------------------------------------------------------
-# Porosity against depth with the fit of compaction.
+# Porosity against depth with the fitted law of compaction.
 
 
 def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
@@ -32,7 +37,7 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     tree : DataTree
         Reduced hole with porosity of samples, of the scan, or both; the fit where it has one.
     depth_scale : {"depth", "depth_fitted"}
-        Depth of the points [m]; the curve is that of the fit.
+        Depth of the points [m]; the curve keeps the depth on which the fit was made.
 
     Returns
     -------
@@ -42,71 +47,40 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no porosity.
+        If the hole has no porosity.
     """
     scan = series(tree, "products/porosity", "porosity", depth_scale=depth_scale)
     samples = series(tree, "properties/index_properties", "porosity", depth_scale=depth_scale)
     present = [one for one in (scan, samples) if one is not None]
     if not present:
         raise NothingToDraw(
-            "the figure porosity_depth shows porosity; this hole has neither samples of index "
-            "properties nor a density scan that was reduced"
+            "the figure porosity_depth needs a porosity; this hole has neither samples of index "
+            "properties nor a reduced density scan"
         )
     panel = f"porosity against {label(depth_scale)}"
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(ONE_COLUMN, 115.0)
+    with new_plate(ONE_COLUMN, 115.0, tree) as figure:
         axes = figure.add_subplot()
-        if scan is not None:
-            plate.points(
-                axes,
-                panel,
-                "scan",
-                scan.values,
-                scan.depth,
-                flag=scan.flag,
-                colour=COLOURS["porosity"],
-                small=True,
-            )
-        if samples is not None:
-            plate.points(
-                axes,
-                panel,
-                "samples",
-                samples.values,
-                samples.depth,
-                flag=samples.flag,
-                x_error=samples.error,
-                colour="black" if scan is not None else COLOURS["porosity"],
-            )
-        words = _draw_fit(axes, tree, panel)
+        draw_scan_and_samples(axes, scan, samples, panel)
+        words = _draw_fit(axes, tree)
         axes.set_xlim(*span(present))
         depths = np.concatenate([one.depth for one in present])
         room = 0.02 * (np.nanmax(depths) - np.nanmin(depths) or 1.0)
-        axes.set_ylim(np.nanmax(depths) + room, min(0.0, np.nanmin(depths)) - room)
+        deep, top = np.nanmax(depths) + room, min(0.0, np.nanmin(depths)) - room
+        depth_axis(axes, deep, top, words=label(depth_scale))
         axes.set_xlabel("porosity")
-        axes.set_ylabel(label(depth_scale))
-        figure.head(tree)
         if words:
-            axes.text(
-                0.97,
-                0.03,
-                words,
-                transform=axes.transAxes,
-                ha="right",
-                va="bottom",
-                fontsize=6,
-                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.5},
-                zorder=6,
-            )
+            ground = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.5}
+            note(axes, words, top=False, bbox=ground, zorder=6)
     what = "Porosity against depth with the fitted law of compaction."
     if depth_scale != "depth":
         what += f" The fit was made on {label('depth')}, and its curve is drawn there."
     return describe(figure, what, node(tree, "products/compaction"), depth_scale=depth_scale)
 
 
-def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
-    """Draw the curve and its band; what is said of the fit."""
-    panel = f"porosity against {label('depth')}"  # the scale on which the fit was made
+def _draw_fit(axes: Axes, tree: xr.DataTree) -> str:
+    """Draw the curve and its band; return equation, parameters and doubt as words."""
+    # Fits are made on depth as laid out, whatever scale the points have.
+    panel = f"porosity against {label('depth')}"
     line = node(tree, "products/compaction_curve")
     if line is not None and {"porosity", "lower", "upper"} <= set(line.data_vars):
         depth = line["depth"].values
@@ -122,25 +96,25 @@ def _draw_fit(axes: matplotlib.axes.Axes, tree: xr.DataTree, panel: str) -> str:
     verdict = flags.usable(np.atleast_1d(fit["surface_porosity_flag"].values)).all()
     doubt = "" if verdict else f"\n{_doubt(fit)}"
     return (
-        f"φ = φ₀ exp(−z / L)\nφ₀ = {stated(at_top, u_top)}\n"
-        f"L = {stated(length, u_length, 'm')}{doubt}"
+        f"φ = φ₀ exp(−z / L)\nφ₀ = {value_in_print(at_top, u_top)}\n"
+        f"L = {value_in_print(length, u_length, 'm')}{doubt}"
     )
 
 
 def _doubt(fit: xr.Dataset) -> str:
-    """Why a fit is flagged, in the words of its verdict."""
+    """Verdict on a flagged fit, in short lines."""
     return "\n".join(textwrap.wrap(f"flagged: {fit.attrs.get('verdict', '')}", 40))
 
 
 def _other_law(fit: xr.Dataset) -> str:
-    """Equation and parameters of a law that is not the plain exponential."""
+    """Equation and parameters of a law other than the exponential."""
     lines = [f"φ = {fit.attrs.get('equation', fit.attrs['model'])}"]
     for name in map(str, fit.data_vars):
         if fit[name].ndim or f"{name}_u_random" not in fit:
             continue
         value, u = scalar(fit, name)
         unit = str(fit[name].attrs.get("units", "1"))
-        lines.append(f"{name.replace('_', ' ')} {stated(value, u, unit)}")
+        lines.append(f"{name.replace('_', ' ')} {value_in_print(value, u, unit)}")
         if not flags.usable(np.atleast_1d(fit[f"{name}_flag"].values)).all():
             doubt = _doubt(fit)
             lines += [] if doubt in lines else [doubt]
@@ -148,11 +122,12 @@ def _other_law(fit: xr.Dataset) -> str:
 
 
 # --------------------------------------------------------------------------------------------------
-# Models of compaction on the same porosities: curves, residuals, and what tells them apart.
+# Models of compaction on the same porosities: curves, residuals, and criteria of choice.
 
 
+_DENSE_FROM = 400  # porosities above which they are drawn as dots without bars
 # Line style and colour of each model: no two share both a style and a brightness.
-_LINES = {
+_LINES: dict[str, tuple[LineStyle, str]] = {
     "exponential": ("-", "#000000"),
     "offset exponential": ("--", "#0072B2"),
     "linear": (":", "#000000"),
@@ -163,7 +138,7 @@ _LINES = {
 
 
 def compaction_models(tree: xr.DataTree) -> Plate:
-    """Draw all fitted models on the porosities, the residuals of the chosen one, and the order.
+    """Draw all fitted models, the residuals of the chosen one, and the ranking of the models.
 
     Parameters
     ----------
@@ -179,48 +154,36 @@ def compaction_models(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no comparison of models, or no porosity to draw beside it.
+        If the hole has no comparison of models, or lacks the porosities of the fits.
     """
     models = require(tree, "products/compaction_models", "compaction_models")
     path = str(models.attrs.get("porosity_from", "properties/index_properties"))
     points = series(tree, path, "porosity")
     if points is None:
-        raise NothingToDraw(f"the figure compaction_models shows /{path}, which this hole lacks")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 110.0)
+        raise NothingToDraw(
+            f"the figure compaction_models needs the porosity of /{path}, which this hole lacks"
+        )
+    with new_plate(TWO_COLUMNS, 110.0, tree) as figure:
         axes = figure.subplots(1, 3, width_ratios=(1.25, 0.8, 1.15))
         _curves(axes[0], tree, models, points)
         _residuals(axes[1], tree, points)
         _order(axes[2], models)
         bottom = float(np.nanmax(points.depth))
-        for one in axes[:2]:
-            one.set_ylim(1.02 * bottom, -0.02 * bottom)
-        axes[0].set_ylabel(label("depth"))
+        depth_axis(axes[:2], 1.02 * bottom, -0.02 * bottom, words=label("depth"))
         axes[1].tick_params(labelleft=False)
-        figure.head(tree)
     what = (
-        f"Porosity against depth with {models.sizes['model']} models of compaction, "
-        "residuals of the one that the recipe takes for the products, and their order by AICc and "
-        "by the error of cross-validation (CV). Rules are those of the verdict on a fit, such as "
-        "no parameter at its bound and no trend in the residuals."
+        f"Porosity against depth with {models.sizes['model']} models of compaction, residuals of "
+        "the model that the recipe uses for the products, and AICc and error of cross-validation "
+        "(CV) of each model. Rules are those of the verdict on a fit, such as no parameter at its "
+        "bound and no trend in the residuals."
     )
     return describe(figure, what, models, node(tree, "products/compaction"), depth_scale="depth")
 
 
 def _curves(axes: Axes, tree: xr.DataTree, models: xr.Dataset, points: Series) -> None:
+    """Draw the porosities, the curve of each model, and the band of the chosen one."""
     panel = f"porosity against {label('depth')}"
-    small = points.values.size > 400
-    plate.points(
-        axes,
-        panel,
-        "porosity",
-        points.values,
-        points.depth,
-        flag=points.flag,
-        small=small,
-        x_error=None if small else points.error,
-        colour=COLOURS["porosity"],
-    )
+    draw_series(axes, points, "porosity", panel=panel, small=points.values.size > _DENSE_FROM)
     chosen = node(tree, "products/compaction_curve")
     if chosen is not None:
         plate.band(
@@ -236,17 +199,17 @@ def _curves(axes: Axes, tree: xr.DataTree, models: xr.Dataset, points: Series) -
         style, colour = _LINES[str(name)]
         values = models["porosity"].sel(model=name).values
         plate.curve(axes, panel, str(name), values, depth, colour=colour, style=style)
-        keys.append(Line2D([], [], linestyle=style, color=colour, linewidth=1.0, label=str(name)))
+        keys.append(line_key(str(name), colour, style))
     low, high, hidden = _limits(points.values, points.flag)
     room = high - low
-    # Porosity falls with depth: the words of the lines have room at the upper left.
+    # Porosity decreases with depth, so that the legend has room at the upper left.
     axes.set_xlim(max(low - 0.9 * room, 0.0), min(high + 0.2 * room, 1.0))
     axes.set_xlabel(label("porosity") + (f" ({hidden} flagged off axis)" if hidden else ""))
     axes.legend(handles=keys, loc="upper left", handlelength=2.6, fontsize=5.4)
 
 
 def _limits(values: np.ndarray, flag: np.ndarray) -> tuple[float, float, int]:
-    """Range of the usable values, and how many others lie outside it by more than a fifth."""
+    """Range of the usable values, and the number of values outside it by more than a fifth."""
     known = np.isfinite(values)
     good = known & flags.usable(flag)
     shown = values[good if good.any() else known]
@@ -256,7 +219,7 @@ def _limits(values: np.ndarray, flag: np.ndarray) -> tuple[float, float, int]:
 
 
 def _residuals(axes: Axes, tree: xr.DataTree, points: Series) -> None:
-    """Porosity less the chosen curve, at its own depths."""
+    """Draw porosity less the chosen curve at the depths of the points."""
     chosen = node(tree, "products/compaction_curve")
     fit = node(tree, "products/compaction")
     if chosen is None or fit is None:
@@ -274,7 +237,7 @@ def _residuals(axes: Axes, tree: xr.DataTree, points: Series) -> None:
         residual,
         points.depth,
         flag=points.flag,
-        small=residual.size > 400,
+        small=residual.size > _DENSE_FROM,
         colour=COLOURS["porosity"],
     )
     plate.curve(axes, panel, "zero", [0.0, 0.0], [float(z[0]), float(z[-1])], colour="0.4")
@@ -285,12 +248,12 @@ def _residuals(axes: Axes, tree: xr.DataTree, points: Series) -> None:
 
 
 def _order(axes: Axes, models: xr.Dataset) -> None:
-    """AICc difference and cross-validation error of every model as a table of text."""
+    """Write AICc difference, cross-validation error and rules of every model as a table."""
     axes.set_axis_off()
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(0.0, 1.0)
     names = [str(name) for name in models["model"].values]
-    step, top = 0.052, 0.985
+    step, top = 0.052, 0.985  # fractions of the height
     for x, words, side in (
         (0.0, "model", "left"),
         (0.62, "ΔAICc", "right"),
@@ -316,7 +279,7 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
     axes.text(
         0.0,
         top - step * (len(names) + 1.6),
-        "\n".join(lines[:26]),
+        "\n".join(lines[:26]),  # more do not fit below the table
         ha="left",
         va="top",
         fontsize=5.0,
@@ -328,6 +291,7 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
 # Accumulation: age against depth with the errors of the data, and the rates between them.
 
 
+# Quantity of the right panel by preference, with a label short enough for half the width.
 _SHORT = {
     "mass_accumulation_rate": "mass accumulation rate",
     "sedimentation_rate": "sedimentation rate",
@@ -340,9 +304,9 @@ def accumulation(tree: xr.DataTree) -> Plate:
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/products/accumulation`` (m, kyr, g/(cm^2 kyr)); where it has no
-        mass the sedimentation rate (m/Myr) is drawn in its place. The ages of the hole are drawn
-        with their errors where it has them.
+        Reduced hole with ``/products/accumulation`` (m, kyr, g/(cm^2 kyr)). Without a mass the
+        sedimentation rate [m/Myr] is drawn instead. The ages of the hole are drawn with their
+        errors where it has them.
 
     Returns
     -------
@@ -352,29 +316,29 @@ def accumulation(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no accumulation, or none of its rates is a number.
+        If the hole has no accumulation, or none of its rates is a number.
     """
     rates = require(tree, "products/accumulation", "accumulation")
     name = next((key for key in _SHORT if key in rates), "sedimentation_rate")
     if name not in rates or not np.isfinite(rates[name].values).any():
-        raise NothingToDraw("no rate of accumulation in this hole is a number")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 92.0)
+        raise NothingToDraw(
+            "the figure accumulation needs a rate between two ages; this hole has none that is a "
+            "number"
+        )
+    with new_plate(TWO_COLUMNS, 92.0, tree) as figure:
         left, right = figure.subplots(1, 2)
         _ages(left, rates, node(tree, "ages"))
         left_out = _steps(right, rates, name)
         oldest = float(np.nanmax(rates["age_bottom"].values))
         for axes, deep, words in (
-            (left, float(rates["bottom"].max()), "depth below seafloor [m]"),
+            (left, float(rates["bottom"].max()), SEAFLOOR),
             (right, oldest, label("age")),
         ):
-            axes.set_ylim(1.03 * deep, -0.03 * deep)
-            axes.set_ylabel(words)
+            depth_axis(axes, 1.03 * deep, -0.03 * deep, words=words)
         left.set_xlabel(label("age"))
         left.set_xlim(-0.03 * oldest, 1.06 * oldest)
         right.set_xlabel(label(name, words=_SHORT[name]))
         right.set_xlim(left=min(0.0, right.get_xlim()[0]))
-        figure.head(tree)
     what = f"Age against depth, and {_SHORT[name]} against age." + (
         f" {left_out} flagged intervals have no rate and are left out." if left_out else ""
     )
@@ -382,7 +346,7 @@ def accumulation(tree: xr.DataTree) -> Plate:
 
 
 def _ages(axes: Axes, rates: xr.Dataset, table: xr.Dataset | None) -> None:
-    """The data with their errors, and the line that the rates were taken from."""
+    """Draw the ages with their errors, and the line of which the rates are the slopes."""
     panel = f"{label('age')} against depth [m]"
     age = np.append(rates["age_top"].values, rates["age_bottom"].values[-1])
     depth = np.append(rates["top"].values, rates["bottom"].values[-1])
@@ -405,7 +369,7 @@ def _ages(axes: Axes, rates: xr.Dataset, table: xr.Dataset | None) -> None:
 
 
 def _steps(axes: Axes, rates: xr.Dataset, name: str) -> int:
-    """One step an interval with the band of its uncertainty; how many flagged ones are left out."""
+    """Draw a step with its band for each interval; return the number of flagged ones left out."""
     panel = f"{label(name)} against {label('age')}"
     values = rates[name].values.astype(float)
     error = uncertainty.total(rates, name).values

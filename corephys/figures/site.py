@@ -1,19 +1,18 @@
-"""Several holes on composite depth, and the shifts that put them there."""
+"""Figures of a site: several holes on composite depth, and the shifts of their cores."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-import matplotlib
 import numpy as np
 import xarray as xr
-from matplotlib.lines import Line2D
+from matplotlib.axes import Axes
 
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import Plate, describe, new_plate, note, symbol_key
 from corephys.figures.reading import NothingToDraw, Series
-from corephys.figures.style import SETTINGS, TWO_COLUMNS, label, plain, stated
-from corephys.figures.tracks import span
+from corephys.figures.style import TWO_COLUMNS, LineStyle, label, plain, value_in_print
+from corephys.figures.tracks import depth_axis, span
 from corephys.ground import companions, flags
 from corephys.hole import composite
 from corephys.hole.composite.core_shifts import shifts_in_metres
@@ -21,8 +20,8 @@ from corephys.hole.composite.sequences import sequence_in_metres
 
 __all__ = ["hole_shifts", "holes_overlay"]
 
-# Told apart by lightness and dashes, not by hue alone.
-_HOLES = (
+# Colour, line style and symbol of each hole; distinct by lightness and dashes, not by hue alone.
+_HOLES: tuple[tuple[str, LineStyle, str], ...] = (
     ("black", "-", "o"),
     ("#D55E00", (0, (5, 1.5)), "s"),
     ("#0072B2", "-", "^"),
@@ -41,30 +40,31 @@ def holes_overlay(
     top: float | None = None,
     bottom: float | None = None,
 ) -> Plate:
-    """Draw a quantity of several holes beside each other on composite depth.
+    """Draw a quantity of several holes side by side on composite depth.
 
     Parameters
     ----------
     properties : mapping of str to Dataset
-        By hole, with the quantity along ``reading`` and the coordinates core and depth [m].
+        Properties by hole, with the quantity along ``reading`` and the coordinates core and
+        depth [m].
     shifts : Dataset
-        From ``cp.composite.shifts``.
+        Result of ``cp.composite.shifts``.
     quantity : str
-        What is drawn.
+        Quantity to draw.
     sequence : Dataset, optional
-        From ``cp.composite.checked_sequence``: a strip shows which hole gives it where.
+        Result of ``cp.composite.checked_sequence``; a strip shows the hole of each interval.
     top, bottom : float, optional
-        Part of the composite depth that is drawn [m].
+        Ends of the composite depth that is drawn [m].
 
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide, one track a hole on a common depth axis.
+        A matplotlib Figure, two columns wide, with a track for each hole on one depth axis.
 
     Raises
     ------
     NothingToDraw
-        When no hole has the quantity, or no usable reading of it.
+        If no hole has a usable reading of the quantity.
     """
     placed = {
         hole: composite.place(data, hole=hole, shifts=shifts)
@@ -73,7 +73,7 @@ def holes_overlay(
     }
     held, counts = {}, []
     for hole, unsorted in placed.items():
-        # A line is drawn from row to row, so rows come in order of depth.
+        # A line is drawn from row to row, so that rows have to be in the order of depth.
         data = unsorted.isel(reading=np.argsort(unsorted["depth_composite"].values, kind="stable"))
         value = data[quantity].values.astype(float)
         depth = data["depth_composite"].values.astype(float)
@@ -83,7 +83,10 @@ def holes_overlay(
             held[hole] = (np.where(use, value, np.nan), depth, data["core"].values.astype(str))
             counts.append(f"hole {hole} {int(use.sum())} of {use.size}")
     if not held:
-        raise NothingToDraw(f"no hole has a usable {quantity} and a shift for its cores")
+        raise NothingToDraw(
+            f"the figure holes_overlay needs a usable {quantity} and shifts of its cores; "
+            f"none of the holes {', '.join(properties) or '(none given)'} has both"
+        )
     shown = [z[np.isfinite(v)] for v, z, _ in held.values()]
     low = min(z.min() for z in shown) if top is None else top
     high = max(z.max() for z in shown) if bottom is None else bottom
@@ -91,8 +94,7 @@ def holes_overlay(
     ends = span(
         [Series(quantity, "", every, every, np.zeros(every.size), np.ones(every.size, int))]
     )
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 150.0)
+    with new_plate(TWO_COLUMNS, 150.0) as figure:
         strip = sequence is not None
         axes = figure.subplots(
             1,
@@ -121,21 +123,18 @@ def holes_overlay(
             axes[place].set_xlabel(label(quantity).replace(" [", "\n["))
         if sequence is not None:
             _strip(axes[-1], sequence_in_metres(sequence), list(held), low, high)
-        axes[0].set_ylim(high, low)
-        axes[0].set_ylabel(label("depth_composite"))
-    also = "" if sequence is None else ", and the hole that gives the sequence"
+        depth_axis(axes[0], high, low, words=label("depth_composite"))
+    also = "" if sequence is None else ", and the hole of each interval of the sequence"
     what = (
         f"{label(quantity).partition(' [')[0].capitalize()} of {len(held)} holes on composite "
-        f"depth{also}. Usable readings: {', '.join(counts)}; the line breaks where one is not used."
+        f"depth{also}. Usable readings: {', '.join(counts)}; lines break where one is not used."
     )
     first = next(iter(placed.values()))
     return describe(figure, what, first, shifts, depth_scale="depth_composite")
 
 
-def _strip(
-    axes: matplotlib.axes.Axes, sequence: xr.Dataset, holes: list[str], low: float, high: float
-) -> None:
-    """Which hole gives the sequence: one column a hole."""
+def _strip(axes: Axes, sequence: xr.Dataset, holes: list[str], low: float, high: float) -> None:
+    """Draw the hole of each interval of the sequence, a column for each hole."""
     names = sequence["hole"].values.astype(str)
     top, bottom = (sequence[f"{end}_composite"].values.astype(float) for end in ("top", "bottom"))
     for place, hole in enumerate(holes):
@@ -166,9 +165,9 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
     Parameters
     ----------
     shifts : Dataset
-        From ``cp.composite.shifts``.
+        Result of ``cp.composite.shifts``.
     growth : Dataset, optional
-        From ``cp.composite.growth_factor``: its line is drawn.
+        Result of ``cp.composite.growth_factor``, drawn as a line.
 
     Returns
     -------
@@ -178,18 +177,19 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
     Raises
     ------
     NothingToDraw
-        When there is no core.
+        If ``shifts`` holds no core.
     """
     if "shift" not in shifts or not shifts["shift"].size:
-        raise NothingToDraw("the figure hole_shifts takes what cp.composite.shifts returned")
+        raise NothingToDraw(
+            "the figure hole_shifts needs the result of cp.composite.shifts with at least one core"
+        )
     shifts = shifts_in_metres(shifts)
     hole, tied = (shifts[name].values.astype(str) for name in ("hole", "tied"))
     depth, shift = (shifts[name].values.astype(float) for name in ("core_top", "shift"))
     u = shifts["shift_u_random"].values.astype(float)
     sure = np.isin(tied, ("anchor", "tied"))
     panel = "shift [m] against top of the core [m]"
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 78.0)
+    with new_plate(TWO_COLUMNS, 78.0) as figure:
         axes = figure.add_subplot()
         keys = []
         for place, name in enumerate(dict.fromkeys(hole)):
@@ -210,32 +210,14 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
                     colour=ink,
                     marker=marker,
                 )
-            keys.append(
-                Line2D(
-                    [],
-                    [],
-                    marker=marker,
-                    color=ink,
-                    markerfacecolor="white",
-                    linestyle="none",
-                    markersize=3.6,
-                    label=f"hole {plain(name)}",
-                )
-            )
+            keys.append(symbol_key(f"hole {plain(name)}", marker, ink))
         if growth is not None:
             growth = companions.library_units(growth)
             factor = float(growth["growth_factor"])
             spread = float(growth["growth_factor_u_random"])
             x = np.array([0.0, float(depth.max())])
             plate.curve(axes, panel, "growth", x, (factor - 1.0) * x, colour="0.4", style="--")
-            axes.text(
-                0.97,
-                0.05,
-                f"dashed: growth factor {stated(factor, spread)}",
-                ha="right",
-                transform=axes.transAxes,
-                fontsize=6,
-            )
+            note(axes, f"dashed: growth factor {value_in_print(factor, spread)}", top=False)
         axes.set_xlabel("top of the core, depth below seafloor [m]")
         axes.set_ylabel("shift onto composite depth [m]")
         axes.legend(handles=keys, loc="upper left")

@@ -1,12 +1,11 @@
-"""Figures of quality: what was kept, where uncertainty comes from, check standards, the gamma
-calibration."""
+"""Figures of quality: audit of the scan, uncertainty budget, control charts, gamma calibration."""
 
 from __future__ import annotations
 
 import textwrap
 from typing import NamedTuple
 
-import matplotlib
+import matplotlib.ticker
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -16,7 +15,7 @@ from matplotlib.patches import Patch, Rectangle
 
 from corephys import quality, uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import Plate, describe, new_plate, note
 from corephys.figures.reading import NothingToDraw, node, require
 from corephys.figures.style import (
     COLOURS,
@@ -24,7 +23,6 @@ from corephys.figures.style import (
     ONE_COLUMN,
     PAGE,
     SEALED_SOURCE,
-    SETTINGS,
     TWO_COLUMNS,
     label,
     unit_in_print,
@@ -35,11 +33,11 @@ from corephys.quality.standards import ControlChart
 __all__ = ["audit", "budget", "control_chart", "control_charts", "gamma_calibration"]
 
 # --------------------------------------------------------------------------------------------------
-# What a reduction kept of every scan, core by core, and why it doubts the rest.
+# The audit: readings of the scan that were kept, by core, and the reasons for flags.
 
 
-# Dark and light differ as well as the hues, so that a copy without colour still tells them apart.
-LEVELS = {
+# Dark and light differ as well as the hues, so that the levels stay distinct in greyscale.
+_LEVELS = {
     "kept": COLOURS["bulk_density"],
     "suspect": "#E8A33D",
     "bad": "0.15",
@@ -47,14 +45,14 @@ LEVELS = {
 }
 _INK = ("bulk_density", "p_wave_velocity", "porosity", "acoustic_impedance", "thermal_conductivity")
 _MARKERS = ("o", "s", "^", "D", "v")
-_CORE = (1.1, 3.2)  # height of the row of a core [mm], least and most
+_CORE = (1.1, 3.2)  # smallest and largest height of the row of a core [mm]
 _REASON = 3.6  # height of the row of a reason [mm]
 _TEXT = 2.6  # height of a line of small text [mm]
 _AROUND = 38.0  # height of titles, axes and legends [mm]
 
 
 def audit(tree: xr.DataTree) -> Plate:
-    """Draw how many readings of every scan were kept, by core, and the reasons for the others.
+    """Draw the number of readings of every scan that were kept, by core, and the reasons for flags.
 
     Parameters
     ----------
@@ -64,34 +62,31 @@ def audit(tree: xr.DataTree) -> Plate:
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide: above one panel a quantity with a bar a core, below
-        the number of readings with each reason on a logarithmic axis. A reading with two reasons
-        is counted under both.
+        A matplotlib Figure, two columns wide. Above, each quantity has a panel with a bar for each
+        core. Below is the number of readings with each reason on a logarithmic axis; a reading
+        with two reasons is counted under both.
 
     Raises
     ------
     NothingToDraw
-        When the hole has no series of the scan with flags.
+        If the hole has no series of the scan with flags.
 
     Notes
     -----
-    Samples are left out, also where they have a quantity of the scan.
-
-    Bars of one core lie on each other, the longest below: the table beside the figure holds how
-    far each reaches.
+    Samples are left out, also if they have a quantity of the scan. Bars of one core cover each
+    other, the longest at the back; the table of the figure holds their ends.
     """
     try:
         counts = quality.audit(tree)
     except ValueError as error:
-        raise NothingToDraw(f"the figure audit counts flags of the scan: {error}") from error
+        raise NothingToDraw(f"the figure audit needs a scan with flags: {error}") from error
     cores = list(dict.fromkeys(counts.cores["core"]))
     names = list(counts.by_quantity.index)
     reasons = counts.by_reason
     below = max(_REASON * len(reasons), 12.0)
     room = PAGE[1] - _AROUND - below
     above = min(max(_CORE[1] * len(cores), 30.0), max(room, _CORE[0] * len(cores), 30.0))
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, above + below + _AROUND)
+    with new_plate(TWO_COLUMNS, above + below + _AROUND, tree) as figure:
         engine = figure.get_layout_engine()
         assert isinstance(engine, ConstrainedLayoutEngine)
         engine.set(w_pad=0.1)  # text is wider in print than where the layout measures it
@@ -110,10 +105,9 @@ def audit(tree: xr.DataTree) -> Plate:
         assert first is not None
         handles = [
             Patch(facecolor=colour, edgecolor="none", label=level)
-            for level, colour in LEVELS.items()
+            for level, colour in _LEVELS.items()
         ]
-        figure.legend(handles=handles, loc="outside upper right", ncols=len(LEVELS))
-        figure.head(tree)
+        figure.legend(handles=handles, loc="outside upper right", ncols=len(_LEVELS))
     what = (
         "Readings of each core by the level of their flag, above, and how many readings "
         "have each reason, below."
@@ -122,19 +116,19 @@ def audit(tree: xr.DataTree) -> Plate:
 
 
 def _words(name: str) -> str:
-    """A quantity of the audit in words; what is said of it after a comma follows."""
+    """Quantity of the audit in words, with the remark behind its comma."""
     quantity, comma, more = name.partition(",")
     words = TERMS[quantity].long_name if quantity in TERMS else quantity.replace("_", " ")
     return words.removesuffix(" (SI)") + comma + more
 
 
 def _bars(axes: Axes, rows: pd.DataFrame, cores: list[str], words: str) -> None:
-    """One bar a core, made of boxes from zero that lie on each other."""
+    """Draw a bar for each core: boxes from zero that cover each other."""
     place = np.array([cores.index(core) for core in rows["core"]], dtype=float)
-    reach = rows[list(LEVELS)].to_numpy(dtype=float).cumsum(axis=1)
+    reach = rows[list(_LEVELS)].to_numpy(dtype=float).cumsum(axis=1)
     panel = f"readings of {words} by core"
-    for number in reversed(range(len(LEVELS))):
-        levels = list(LEVELS)[: number + 1]
+    for number in reversed(range(len(_LEVELS))):
+        levels = list(_LEVELS)[: number + 1]
         plate.boxes(
             axes,
             panel,
@@ -142,7 +136,7 @@ def _bars(axes: Axes, rows: pd.DataFrame, cores: list[str], words: str) -> None:
             place - 0.4,
             place + 0.4,
             width=reach[:, number],
-            colour=LEVELS[levels[-1]],
+            colour=_LEVELS[levels[-1]],
             edge="none",
         )
     share = rows["kept"].sum() / rows["readings"].sum()
@@ -159,7 +153,7 @@ def _ink(name: str, number: int) -> str:
 
 
 def _cores_on(axes: Axes, cores: list[str], height: float) -> None:
-    """Cores down the axis; of many only as many are named as can be read."""
+    """Label the cores on the axis, of many only as many as can be read."""
     step = int(np.ceil(_TEXT * len(cores) / height))
     shown = range(0, len(cores), step)
     axes.set_yticks(list(shown), [cores[number] or "no core named" for number in shown])
@@ -168,15 +162,15 @@ def _cores_on(axes: Axes, cores: list[str], height: float) -> None:
 
 
 def _reasons(axes: Axes, table: pd.DataFrame) -> None:
-    """Readings with each reason: a row a reason, a symbol a quantity."""
+    """Draw the number of readings: a row for each reason, a symbol for each quantity."""
     place = np.arange(len(table), dtype=float)
     for row in place:
         axes.axhline(row, color="0.9", linewidth=0.5, zorder=0)
     for number, name in enumerate(table.columns):
         count = table[name].to_numpy(dtype=float)
         there = count > 0
-        symbol = number + number // len(_INK)  # a colour used again has another symbol
-        # A little apart, so that equal counts of two quantities stay seen.
+        symbol = number + number // len(_INK)  # the same colour again has a different symbol
+        # Offset, so that equal counts of two quantities do not cover each other.
         shift = 0.15 * (number - (len(table.columns) - 1) / 2)
         plate.points(
             axes,
@@ -202,7 +196,7 @@ def _reasons(axes: Axes, table: pd.DataFrame) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# What the uncertainty of each result comes from: shares of the variance, one bar a result.
+# The uncertainty budget: shares of the variance, a bar for each result.
 
 
 # Leaf, quantity and words of the bars, in the order of the work.
@@ -219,7 +213,7 @@ _BARS = (
     ("properties/formation_temperature", "equilibrium_temperature", "formation temperature"),
     ("products/heat_flow", "heat_flow", "heat flow"),
 )
-# Grey and hatch of each group: told apart in print without colour. Random parts have no hatch.
+# Grey and hatch of each group, distinct without colour. Random parts have no hatch.
 _LOOKS: dict[str, tuple[str, str]] = {
     "counting": ("0.25", ""),
     "reading": ("0.50", ""),
@@ -238,18 +232,20 @@ _LOOKS: dict[str, tuple[str, str]] = {
     "other sources": ("white", ""),
 }
 _OTHER = "other sources"
-_SEEN = 0.01  # share that no bar reaches: such groups are drawn together
-_LABELLED = 0.055  # share that is wide enough for its number
+_SEEN = 0.01  # groups whose share is smaller in every bar are drawn together
+_LABELLED = 0.055  # smallest share that is wide enough for its number
 
 
 class _Bar(NamedTuple):
+    """Bar of one result: label, shares by group, and the note beside it."""
+
     words: str
     shares: dict[str, float]
     note: str
 
 
 def budget(tree: xr.DataTree) -> Plate:
-    """Draw the share of the variance that each group of sources brings to each result.
+    """Draw the share of each group of error sources in the variance of each result.
 
     Parameters
     ----------
@@ -259,21 +255,22 @@ def budget(tree: xr.DataTree) -> Plate:
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide: one bar a result, its parts by grey and hatch with
-        their shares, the median standard uncertainty (k = 1) beside it. A part that is not known
-        is named there; the bar is then of what is known.
+        A matplotlib Figure, two columns wide. Each result has a bar with its parts by grey and
+        hatch and their shares; beside it is the median standard uncertainty (k = 1). A part that
+        is not known is named there, and the bar shows the known parts.
 
     Raises
     ------
     NothingToDraw
-        When no result of the hole has an uncertainty.
+        If no result of the hole has an uncertainty.
     """
     bars = [bar for row in _BARS if (bar := _bar(tree, *row)) is not None]
     if not bars:
-        raise NothingToDraw("no result of this hole has an uncertainty to draw a budget of")
+        raise NothingToDraw(
+            "the figure budget needs a result with an uncertainty; this hole has none"
+        )
     groups = _groups(bars)
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 27.0 + 7.4 * len(bars))
+    with new_plate(TWO_COLUMNS, 27.0 + 7.4 * len(bars), tree) as figure:
         axes = figure.subplots()
         for number, bar in enumerate(bars):
             _draw(axes, number, bar, groups)
@@ -300,7 +297,6 @@ def budget(tree: xr.DataTree) -> Plate:
             handleheight=1.3,
             columnspacing=1.4,
         )
-        figure.head(tree)
     what = (
         "Share of each group of error sources in the variance of the results of this hole, "
         "mean over the readings."
@@ -309,7 +305,7 @@ def budget(tree: xr.DataTree) -> Plate:
 
 
 def _bar(tree: xr.DataTree, path: str, name: str, words: str) -> _Bar | None:
-    """Shares of one result by group, or None where the hole has it not."""
+    """Shares of one result by group; None if the hole lacks the result."""
     dataset = node(tree, path)
     if dataset is None or f"{name}_u_random" not in dataset:
         return None
@@ -325,7 +321,7 @@ def _bar(tree: xr.DataTree, path: str, name: str, words: str) -> _Bar | None:
 
 
 def _note(table: pd.DataFrame, unknown: pd.DataFrame) -> str:
-    """Size of the uncertainty in words, and what is not known of it."""
+    """Median uncertainty in words, and the parts that are not known."""
     sums = table[table["kind"] == "sum"].set_index("source")["standard_uncertainty"]
     unit = str(table["unit"].iloc[0])
     size = sums["known"] if len(unknown) else sums["total"]
@@ -337,7 +333,7 @@ def _note(table: pd.DataFrame, unknown: pd.DataFrame) -> str:
 
 
 def _groups(bars: list[_Bar]) -> list[str]:
-    """Groups that some bar shows, in the order of the looks; the small ones as one."""
+    """Groups with a visible share in some bar, in the order of the legend; small ones as one."""
     most: dict[str, float] = {}
     for bar in bars:
         for group, share in bar.shares.items():
@@ -347,6 +343,7 @@ def _groups(bars: list[_Bar]) -> list[str]:
 
 
 def _draw(axes: Axes, number: int, bar: _Bar, groups: list[str]) -> None:
+    """Draw the bar of one result from its shares."""
     left, edges = 0.0, np.array([number - 0.34, number + 0.34])
     for group in groups:
         share = bar.shares.get(group, 0.0)
@@ -365,7 +362,7 @@ def _draw(axes: Axes, number: int, bar: _Bar, groups: list[str]) -> None:
             colour=grey,
             kind="fill",
         )
-        # The fill is the record; hatch and outline lie on it.
+        # The fill is recorded; hatch and outline are drawn over it.
         axes.collections[-1].set_alpha(1.0)
         axes.add_patch(
             Rectangle(
@@ -396,7 +393,7 @@ def _draw(axes: Axes, number: int, bar: _Bar, groups: list[str]) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# A control chart: a check standard in time between its limits, and the sums that find steps.
+# Control charts: a check standard in time between its limits, and cumulative sums.
 
 
 _ALARM, _LIMIT = "#D55E00", "0.45"
@@ -412,35 +409,36 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
     Parameters
     ----------
     chart : ControlChart
-        Of :func:`corephys.quality.standards.control_chart`.
+        Result of :func:`corephys.quality.standards.control_chart`.
     name : str
-        Of the standard, for the axis.
+        Name of the standard on the axis.
 
     Returns
     -------
     Plate
-        A matplotlib Figure, one column wide. Standards out of control are coloured; a chart that
-        judged nothing shows its values and says why.
+        A matplotlib Figure, one column wide. Standards out of control are coloured. A chart
+        without judgement shows its values and the reason.
 
     Raises
     ------
     NothingToDraw
-        When no standard has a value.
+        If no standard has a value.
     """
     table = chart.dataset
     y = table["value"].values.astype(float)
     if not np.isfinite(y).any():
-        raise NothingToDraw("the control chart holds no value of a standard")
+        raise NothingToDraw(
+            "the figure control_chart needs a value of a standard; this chart has none"
+        )
     x, axis = _days(table["time"].values)
     unit = str(table["value"].attrs.get("units", "1"))
     words = name if unit == "1" else f"{name} [{unit_in_print(unit)}]"
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(ONE_COLUMN, 90.0)
+    with new_plate(ONE_COLUMN, 90.0) as figure:
         if not chart.judged:
             above = figure.add_subplot()
             plate.points(above, f"{words} against {axis}", "standards", x, y)
             above.set_xlabel(axis)
-            _say(above, f"{np.isfinite(y).sum()} checks: {chart.status}")
+            _headline(above, f"{np.isfinite(y).sum()} checks: {chart.status}")
             above.set_ylabel(words)
             return describe(figure, f"Readings of the {name}, not judged.", table)
         grid = figure.add_gridspec(2, 1, height_ratios=[2.0, 1.0])
@@ -466,13 +464,13 @@ def control_charts(tree: xr.DataTree) -> Plate:
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide; the standards stand in their order, so that a long
-        pause does not press them together.
+        A matplotlib Figure, two columns wide. The axis is the number of the check and not its
+        time, so that a long pause leaves no gap.
 
     Raises
     ------
     NothingToDraw
-        When the hole has no control chart.
+        If the hole has no control chart.
     """
     nodes = [
         node
@@ -481,10 +479,10 @@ def control_charts(tree: xr.DataTree) -> Plate:
     ]
     if not nodes:
         raise NothingToDraw(
-            "the hole has no control chart; standards need rows of kind check with a time"
+            "the figure control_charts needs a control chart, which this hole does not have; add "
+            "rows of kind check with a time to a table of standards"
         )
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 18.0 + 32.0 * len(nodes))
+    with new_plate(TWO_COLUMNS, 18.0 + 32.0 * len(nodes), tree) as figure:
         axes: Axes | None = None
         for number, node in enumerate(nodes, 1):
             table = node.to_dataset(inherit=False)
@@ -500,7 +498,7 @@ def control_charts(tree: xr.DataTree) -> Plate:
             else:
                 plate.points(axes, panel, "standards", order, table["value"].values)
             first, last = (str(t.astype("datetime64[D]")) for t in table["time"].values[[0, -1]])
-            _say(
+            _headline(
                 axes,
                 f"{table.attrs['checked']}; {axes.get_title(loc='left') or chart.status}; "
                 f"{first} to {last}",
@@ -510,13 +508,12 @@ def control_charts(tree: xr.DataTree) -> Plate:
         assert axes is not None
         axes.set_xlabel("number of the check, in order of time")
         figure.align_ylabels()
-        figure.head(tree)
     what = f"Control charts of the checks of each sensor, in the order of time. {_LINES}"
     return describe(figure, what, *(node.to_dataset(inherit=False) for node in nodes))
 
 
 def _days(time: np.ndarray) -> tuple[np.ndarray, str]:
-    """Days from the start, and what the axis says."""
+    """Days since the first check, and the label of their axis."""
     if time.dtype.kind != "M":
         return time / 86_400.0, "time [day]"
     first = np.fmin.reduce(time).astype("datetime64[D]")
@@ -524,6 +521,7 @@ def _days(time: np.ndarray) -> tuple[np.ndarray, str]:
 
 
 def _values(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
+    """Draw the checks with centre and limits; those out of control are coloured squares."""
     table = chart.dataset
     y, fine = table["value"].values.astype(float), table["in_control"].values
     for side in ("lower", "upper"):
@@ -533,13 +531,15 @@ def _values(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
     plate.points(axes, panel, "out of control", x[~fine], y[~fine], colour=_ALARM, marker="s")
     alarms = int(table["alarm"].values.sum())
     axes.margins(y=0.12)
-    _say(axes, f"{chart.status}, {int(np.isfinite(y).sum())} checks, {alarms} alarms")
+    _headline(axes, f"{chart.status}, {int(np.isfinite(y).sum())} checks, {alarms} alarms")
 
 
 def _sums(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
+    """Draw the cumulative sums of both sides with their decision interval."""
     table = chart.dataset
     interval = float(table.attrs["interval"])
-    # Beyond twice the interval a sum says nothing more, and would flatten all the others.
+    # Sums are cut at twice the interval: beyond it they add no information, and the axis would
+    # flatten the others.
     top = 2.0 * interval
     for side, colour, sign in (
         ("high", COLOURS["bulk_density"], 1.0),
@@ -554,13 +554,13 @@ def _sums(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
     axes.set_ylabel("cumulative sum [σ]")
 
 
-def _say(axes: Axes, words: str) -> None:
-    """A line above the axes, where no point can lie."""
+def _headline(axes: Axes, words: str) -> None:
+    """Write a line above the axes, where it covers no point."""
     axes.set_title(words, loc="left", fontsize=6)
 
 
 # --------------------------------------------------------------------------------------------------
-# The gamma calibration: standards, fit and what the fit leaves.
+# The gamma calibration: standards, fit and residuals.
 
 
 def gamma_calibration(tree: xr.DataTree) -> Plate:
@@ -579,14 +579,13 @@ def gamma_calibration(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no gamma calibration.
+        If the hole has no gamma calibration.
     """
     table = require(tree, "properties/gamma_calibration", "gamma_calibration")
     x = table["areal_density"].values.astype(float)
     order = np.argsort(x, kind="stable")
     axis = label("areal_density", "g/cm^2", "areal density inside the liner")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(ONE_COLUMN, 96.0)
+    with new_plate(ONE_COLUMN, 96.0, tree) as figure:
         grid = figure.add_gridspec(2, 1, height_ratios=[2.2, 1.0])
         above = figure.add_subplot(grid[0])
         below = figure.add_subplot(grid[1], sharex=above)
@@ -596,7 +595,7 @@ def gamma_calibration(tree: xr.DataTree) -> Plate:
         plate.curve(above, panel, "fit", *line, colour=COLOURS["bulk_density"])
         above.set_ylabel("ln (net rate · s)")
         above.tick_params(labelbottom=False)
-        above.text(0.97, 0.95, words, transform=above.transAxes, ha="right", va="top", fontsize=6)
+        note(above, words)
         thousandths = 1e3 * table["residual"].values
         error = None
         if "log_rate_uncertainty" in table:
@@ -608,7 +607,6 @@ def gamma_calibration(tree: xr.DataTree) -> Plate:
         below.set_xlabel(axis)
         below.set_ylabel("residual [0.001]")
         figure.align_ylabels([above, below])
-        figure.head(tree)
         figure.supxlabel(_folded(SEALED_SOURCE), fontsize=4.8, color="0.35")
     what = (
         "Calibration of gamma attenuation on standards of known areal density, and "
@@ -620,7 +618,7 @@ def gamma_calibration(tree: xr.DataTree) -> Plate:
 def _fit_line(
     table: xr.Dataset, x: np.ndarray, order: np.ndarray
 ) -> tuple[tuple[np.ndarray, np.ndarray], str]:
-    """The fitted curve and what is said of it."""
+    """Fitted curve, and words on its form and its chi-square."""
     words = []
     chi_square = table.attrs.get("reduced_chi_square")
     if chi_square is not None:
@@ -635,6 +633,6 @@ def _fit_line(
 
 
 def _folded(text: str) -> str:
-    """A long line in two."""
+    """Long line broken into two."""
     middle = text.index(" ", len(text) // 2)
     return f"{text[:middle]}\n{text[middle + 1 :]}"

@@ -1,10 +1,7 @@
-"""Figures of load: stress and pressure, shear strength, compression curves."""
+"""Figures of stress and pressure, undrained shear strength, and compression curves."""
 
 from __future__ import annotations
 
-from typing import Any
-
-import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
@@ -12,19 +9,26 @@ from matplotlib.lines import Line2D
 
 from corephys import uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import (
+    Plate,
+    describe,
+    line_key,
+    new_plate,
+    point_label,
+    symbol_key,
+)
 from corephys.figures.reading import node, require
 from corephys.figures.style import (
     COLOURS,
     DASHES,
     FLAGGED,
     ONE_COLUMN,
-    RESEARCH_ONLY,
-    SETTINGS,
     TWO_COLUMNS,
+    LineStyle,
     label,
     plain,
 )
+from corephys.figures.tracks import depth_axis
 from corephys.ground import flags, thresholds
 
 __all__ = ["consolidation_curves", "strength_depth", "stress_depth"]
@@ -38,13 +42,13 @@ _MEGA = 1e-3  # kPa to MPa
 
 
 def stress_depth(tree: xr.DataTree) -> Plate:
-    """Draw the density taken, the stresses and pressures, the effective stress, and lambda*.
+    """Draw the density used, the stresses and pressures, the effective stress, and lambda*.
 
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/products/stress_profile`` [kPa]; the fluid column and the bounds of
-        the overpressure are drawn where it has them.
+        Reduced hole with ``/products/stress_profile`` [kPa]. The fluid column and the bounds of
+        overpressure are drawn where it has them.
 
     Returns
     -------
@@ -54,7 +58,7 @@ def stress_depth(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no stress profile.
+        If the hole has no stress profile.
     """
     profile = require(tree, "products/stress_profile", "stress_depth")
     column, margins = (
@@ -72,21 +76,15 @@ def stress_depth(tree: xr.DataTree) -> Plate:
     ratios = margins is not None or any(
         "lambda_star" in b or "overpressure_ratio" in b for _, _, b in bounds
     )
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 112.0)
+    with new_plate(TWO_COLUMNS, 112.0, tree) as figure:
         axes = list(figure.subplots(1, 3 + ratios, sharey=True))
         _density(axes[0], profile)
         _pressures(axes[1], profile, column)
         _effective(axes[2], profile, bounds)
         if ratios:
             _lambda(axes[3], margins, bounds)
-        bottom = 1.04 * float(np.nanmax(profile["depth"].values))
-        for one in axes:
-            one.set_ylim(bottom, -0.02 * bottom)
-        axes[0].set_ylabel("depth below seafloor [m]")
-        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
-        figure.head(tree)
-        figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
+        depth_axis(axes, 1.04 * float(np.nanmax(profile["depth"].values)))
+        figure.caution()
     what = (
         "Density, stress and pressure, and effective stress with bounds of overpressure, "
         "against depth."
@@ -97,11 +95,11 @@ def stress_depth(tree: xr.DataTree) -> Plate:
 
 
 def _density(axes: Axes, profile: xr.Dataset) -> None:
-    """Density as it was taken; dashed where it is filled."""
+    """Draw the density that the stresses were computed with, dashed in filled gaps."""
     depth, values = profile["depth"].values, profile["bulk_density"].values
     panel = f"{label('bulk_density')} against depth [m]"
     filled = profile["bulk_density_reason"].values != 0
-    # The filled part reaches to the readings at its ends.
+    # The dashed line joins the readings at both ends of a gap.
     wide = filled | np.append(filled[1:], False) | np.insert(filled[:-1], 0, False)
     colour = COLOURS["bulk_density"]
     plate.curve(axes, panel, "readings", np.where(filled, np.nan, values), depth, colour=colour)
@@ -113,12 +111,13 @@ def _density(axes: Axes, profile: xr.Dataset) -> None:
     axes.set_xlabel(label("bulk_density"))
 
 
-def _keys(axes: Axes, words: list[str]) -> tuple[list[Any], list[str]]:
+def _keys(axes: Axes, words: list[str]) -> tuple[list[Line2D], list[str]]:
+    """First lines of the axes with their words, for a legend."""
     return list(axes.get_lines()[: len(words)]), words
 
 
 def _pressures(axes: Axes, profile: xr.Dataset, column: xr.Dataset | None) -> None:
-    """Overburden, hydrostatic pressure and the fluid column, from sea level where it is known."""
+    """Draw overburden, hydrostatic pressure and fluid column, from sea level if it is known."""
     sea = "overburden_stress" in profile
     load, water = (
         ("overburden_stress", "hydrostatic_pressure")
@@ -152,7 +151,7 @@ def _pressures(axes: Axes, profile: xr.Dataset, column: xr.Dataset | None) -> No
 
 
 def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.Dataset]]) -> None:
-    """Effective stress under hydrostatic pressure, and bounds of the overpressure beside it."""
+    """Draw the effective stress under hydrostatic pressure, and bounds of the overpressure."""
     name = "vertical_effective_stress"
     depth, values = profile["depth"].values, profile[name].values * _MEGA
     u = uncertainty.total(profile, name).values * _MEGA
@@ -162,7 +161,7 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
     plate.curve(axes, panel, "hydrostatic pressure", values, depth)
     words = ["under hydrostatic\npressure"]
     handles = list(axes.get_lines()[:1])
-    for said, marker, data in bounds:
+    for method, marker, data in bounds:
         bound = data["overpressure_bound"].values * _MEGA
         shown = _informative(data)
         if not shown.any():
@@ -172,7 +171,7 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
         plate.points(
             axes,
             panel,
-            f"overpressure at least, {said}",
+            f"overpressure at least, {method}",
             bound[shown],
             data["depth"].values[shown],
             marker=marker,
@@ -181,14 +180,14 @@ def _effective(axes: Axes, profile: xr.Dataset, bounds: list[tuple[str, str, xr.
             flag=data["overpressure_bound_flag"].values[shown],
         )
         handles.append(axes.get_lines()[before])
-        words.append(f"overpressure, at least,\n{said}")
+        words.append(f"overpressure, at least,\n{method}")
     axes.legend(handles, words, loc="upper right")
     axes.set_xlim(left=0.0)
     axes.set_xlabel("vertical effective stress,\nbound of overpressure [MPa]")
 
 
 def _informative(data: xr.Dataset) -> np.ndarray:
-    """Where a bound says anything."""
+    """Mask of the bounds above zero, which exclude hydrostatic pressure."""
     known = np.isfinite(data["overpressure_bound"].values) & (data["overpressure_bound"].values > 0)
     return known & (data["informative"].values == 1) if "informative" in data else known
 
@@ -196,12 +195,13 @@ def _informative(data: xr.Dataset) -> np.ndarray:
 def _lambda(
     axes: Axes, margins: xr.Dataset | None, bounds: list[tuple[str, str, xr.Dataset]]
 ) -> None:
-    """Lambda* from hydrostatic, 0, to lithostatic, 1."""
+    """Draw lambda*: 0 is hydrostatic, 1 is lithostatic."""
     panel = f"{label('lambda_star', words='lambda*')} against depth [m]"
     if margins is not None:
         depth, values = margins["depth"].values, margins["lambda_star"].values
         u = uncertainty.total(margins, "lambda_star").values
-        near = u < 0.5  # near the seafloor the stress vanishes, and the ratio says nothing
+        # Near the seafloor the stress vanishes, and the ratio is undetermined.
+        near = u < 0.5
         if near.any():
             plate.band(
                 axes,
@@ -222,7 +222,7 @@ def _lambda(
             colour=_FLUID,
             style="-.",
         )
-    for said, marker, data in bounds:
+    for method, marker, data in bounds:
         shown = _informative(data)
         if not shown.any():
             continue
@@ -231,7 +231,7 @@ def _lambda(
         plate.points(
             axes,
             panel,
-            f"at least, {said}",
+            f"at least, {method}",
             data[ratio].values[shown],
             data["depth"].values[shown],
             marker=marker,
@@ -247,7 +247,7 @@ def _lambda(
 
 
 # --------------------------------------------------------------------------------------------------
-# Undrained shear strength against depth, beside the share of the effective stress that it is.
+# Undrained shear strength against depth, its ratio to the effective stress, and sensitivity.
 
 
 _SHORT = {
@@ -260,7 +260,7 @@ _METHODS = {
     "penetrometer": ("s", "#009E73"),
     "unconfined": ("D", "#7A4E9E"),
 }
-_GREATEST_RATIO = 0.8  # drawn
+_GREATEST_RATIO = 0.8  # upper limit of the axis
 _SHARES = tuple(thresholds.value(f"drawn_strength_share_{end}") for end in ("low", "high"))
 
 
@@ -270,7 +270,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/properties/strength`` [kPa]; effective stress, ratio and sensitivity
+        Reduced hole with ``/properties/strength`` [kPa]. Effective stress, ratio and sensitivity
         are drawn where it has them.
 
     Returns
@@ -281,7 +281,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no strength.
+        If the hole has no strength.
     """
     strengths = require(tree, "properties/strength", "strength_depth")
     stress, ratio, pairs = (
@@ -294,8 +294,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     )
     bottom = 1.04 * float(np.nanmax(strengths["depth"].values))
     shown = [part for part in (ratio, pairs) if part is not None]
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS if shown else ONE_COLUMN, 100.0)
+    with new_plate(TWO_COLUMNS if shown else ONE_COLUMN, 100.0, tree) as figure:
         axes = list(figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0])
         peak = strengths.isel(reading=strengths["state"].values == "peak")
         _by_method(axes[0], peak, "undrained_shear_strength")
@@ -317,16 +316,14 @@ def strength_depth(tree: xr.DataTree) -> Plate:
                 )
         if pairs is not None:
             _by_method(next(spare), pairs, "sensitivity")
+        depth_axis(axes, bottom)
         for one in axes:
-            one.set_ylim(bottom, -0.02 * bottom)
             one.set_xlim(left=0.0)
-        if ratio is not None:  # near the sea floor the stress vanishes, and the ratio says nothing
+        if ratio is not None:
+            # Near the seafloor the stress vanishes: ratios there would set the limits.
             axes[1].set_xlim(0.0, min(axes[1].get_xlim()[1], _GREATEST_RATIO))
-        axes[0].set_ylabel("depth below seafloor [m]")
-        axes[0].legend(handles=_keys_depth(peak), loc="upper right", handletextpad=0.3)
-        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
-        figure.head(tree)
-        figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
+        axes[0].legend(handles=_method_keys(peak), loc="upper right", handletextpad=0.3)
+        figure.caution()
     what = (
         "Undrained strength, its ratio to the vertical effective stress, and sensitivity, "
         f"against depth, by method; dashed: {' and '.join(f'{s:g}' for s in _SHARES)} of the "
@@ -336,6 +333,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
 
 
 def _by_method(axes: Axes, data: xr.Dataset, name: str) -> None:
+    """Draw a quantity against depth with a symbol for each method."""
     total = uncertainty.total(data, name).values
     depth, values = data["depth"].values, data[name].values.astype(float)
     method = data["method"].values if "method" in data.coords else np.full(values.size, "vane")
@@ -358,26 +356,18 @@ def _by_method(axes: Axes, data: xr.Dataset, name: str) -> None:
     axes.set_xlabel(label(name, words=_SHORT.get(name)))
 
 
-def _keys_depth(peak: xr.Dataset) -> list[Line2D]:
-    """Symbols of the methods that there are."""
+def _method_keys(peak: xr.Dataset) -> list[Line2D]:
+    """Entries of the legend for the methods of the hole."""
     there = set(peak["method"].values)
     return [
-        Line2D(
-            [],
-            [],
-            marker=marker,
-            color=colour,
-            markerfacecolor="white",
-            linestyle="none",
-            markersize=3.6,
-            label=word.replace("_", " "),
-        )
+        symbol_key(word.replace("_", " "), marker, colour)
         for word, (marker, colour) in _METHODS.items()
         if word in there
     ]
 
 
 def _shares(axes: Axes, stress: xr.Dataset) -> None:
+    """Draw two shares of the effective stress [kPa], for comparison."""
     order = np.argsort(stress["depth"].values)
     depth = stress["depth"].values[order]
     values = stress["vertical_effective_stress"].values[order]
@@ -394,7 +384,7 @@ def _shares(axes: Axes, stress: xr.Dataset) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# Compression curves with the range of their yield stress, beside the load that lies above.
+# Compression curves with the range of their yield stress, and the effective stress.
 
 
 _MARKERS = ("o", "s", "^", "D", "v", "P")
@@ -409,30 +399,27 @@ def consolidation_curves(tree: xr.DataTree) -> Plate:
     ----------
     tree : DataTree
         Reduced hole with ``/properties/consolidation_curve`` and ``/properties/yield_stress``
-        [kPa]; the effective stress is drawn where it has one.
+        [kPa]. The effective stress is drawn where it has one.
 
     Returns
     -------
     Plate
         A matplotlib Figure, two columns wide, with the line of caution below. Bars are the range
-        of the yield stress over the methods, each with its own uncertainty.
+        of the yield stress over the methods, including the uncertainty of each.
 
     Raises
     ------
     NothingToDraw
-        When the hole has no consolidation test.
+        If the hole has no consolidation test.
     """
     points = require(tree, "properties/consolidation_curve", "consolidation_curves")
     yields = require(tree, "properties/yield_stress", "consolidation_curves")
     load = node(tree, "products/effective_stress")
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 86.0)
+    with new_plate(TWO_COLUMNS, 86.0, tree) as figure:
         left, right = figure.subplots(1, 2, width_ratios=[1.35, 1.0])
         _curves(left, points, yields)
         _against_depth(right, yields, load)
-        figure.text(0.01, 0.003, RESEARCH_ONLY, fontsize=4.6, ha="left", va="bottom")
-        figure.head(tree)
-        figure.get_layout_engine().set(rect=(0.0, 0.03, 1.0, 0.97))  # type: ignore[union-attr]
+        figure.caution()
     what = (
         "Void ratio against stress of the compression tests with the range of the yield "
         "stress, and yield stress against depth."
@@ -441,11 +428,13 @@ def consolidation_curves(tree: xr.DataTree) -> Plate:
 
 
 def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
+    """Draw void ratio against stress [kPa] for each test, with the range of its yield stress."""
     panel = f"{label('void_ratio')} against stress [kPa]"
     tests, keys = points["test"].values.astype(str), []
     stress, e = points["stress"].values, points["void_ratio"].values
     for number, name in enumerate(dict.fromkeys(tests)):
-        ink, marker, style = (looks[number % len(looks)] for looks in (_INKS, _MARKERS, DASHES))
+        ink, marker = _INKS[number % len(_INKS)], _MARKERS[number % len(_MARKERS)]
+        style = DASHES[number % len(DASHES)]
         rows = np.flatnonzero((tests == name) & np.isfinite(e) & (stress > 0))
         if not rows.size:
             continue
@@ -490,14 +479,19 @@ def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
 
 
 def _bracket(
-    axes: Axes, one: xr.Dataset, stress: np.ndarray, e: np.ndarray, look: tuple[str, Any, str]
+    axes: Axes,
+    one: xr.Dataset,
+    stress: np.ndarray,
+    e: np.ndarray,
+    look: tuple[str, LineStyle, str],
 ) -> None:
-    """Least, middle and greatest yield stress, as a bar above its curve."""
+    """Draw smallest, best and largest yield stress as a bar above the curve of the test."""
     ink, style, marker = look
     order = np.argsort(stress)
     low, best, high = (
         float(one[name]) for name in ("yield_stress_low", "yield_stress", "yield_stress_high")
     )
+    # The largest void ratio at or beyond a stress is that of loading: rebound steps lie below.
     height = float(np.interp(best, stress[order], np.maximum.accumulate(e[order][::-1])[::-1]))
     height += 0.03 * float(np.ptp(axes.get_ylim()))
     panel = f"{label('void_ratio')} against stress [kPa]"
@@ -524,6 +518,7 @@ def _bracket(
 
 
 def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> None:
+    """Draw the yield stresses [kPa] with their ranges, and the effective stress."""
     name = "yield_stress"
     panel = f"{label(name)} against depth [m]"
     depth, best = yields["depth"].values, yields[name].values
@@ -551,14 +546,7 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
             colour=ink,
             style=DASHES[row % len(DASHES)],
         )
-        axes.annotate(
-            plain(yields["test"].values[row]),
-            (high, depth[row]),
-            xytext=(3, 0),
-            fontsize=6,
-            textcoords="offset points",
-            va="center",
-        )
+        point_label(axes, plain(yields["test"].values[row]), high, depth[row], distance=3.0)
         plate.points(
             axes,
             panel,
@@ -568,11 +556,9 @@ def _against_depth(axes: Axes, yields: xr.Dataset, load: xr.Dataset | None) -> N
             colour=_INKS[row % len(_INKS)],
             flag=yields[f"{name}_flag"].values[[row]],
         )
-    bottom = 1.04 * float(np.nanmax(depth))
-    axes.set_ylim(bottom, -0.02 * bottom)
+    depth_axis(axes, 1.04 * float(np.nanmax(depth)))
     axes.set_xlim(0.0, 1.08 * axes.get_xlim()[1])
     axes.set_xlabel("yield stress [kPa]")
-    axes.set_ylabel("depth below seafloor [m]")
     if load is not None:
-        key = Line2D([], [], color="0.4", linewidth=1.0, linestyle="--", label=_LOAD_CURVES)
+        key = line_key(_LOAD_CURVES, "0.4", "--")
         axes.legend(handles=[key], loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.2)

@@ -1,39 +1,27 @@
-"""How figures look: widths in millimetres, one palette, one set of settings, words of an axis."""
+"""Style of the figures: widths in millimetres, colours, settings of matplotlib, axis labels."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TypeAlias
 
 import matplotlib
 
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, with_uncertainty
 from corephys.ground.vocabulary import TERMS
 
-__all__ = [
-    "COLOURS",
-    "DASHES",
-    "FLAGGED",
-    "METHODS",
-    "ONE_COLUMN",
-    "PAGE",
-    "RESEARCH_ONLY",
-    "SEALED_SOURCE",
-    "SETTINGS",
-    "STYLE",
-    "TWO_COLUMNS",
-    "label",
-    "plain",
-    "stated",
-    "unit_in_print",
-]
+# The two lines of caution are listed here: figures take them from this module with the rest.
+__all__ = ["ONE_COLUMN", "PAGE", "RESEARCH_ONLY", "SEALED_SOURCE", "STYLE", "TWO_COLUMNS"]
 
-# Widths [mm]; common practice of journals, no source.
+#: A line style of matplotlib: its name, or an offset and the lengths of strokes and gaps.
+LineStyle: TypeAlias = str | tuple[float, tuple[float, ...]]
+
+# Widths [mm] of a column, of two and of a page; common practice of journals, no source.
 ONE_COLUMN = 85.0
 TWO_COLUMNS = 178.0
 PAGE = (178.0, 236.0)
 
-# Okabe and Ito (2008), Color universal design: told apart with every common colour vision.
+# Okabe and Ito (2008), Color universal design: distinct for every common colour vision.
 COLOURS = {
     "bulk_density": "#0072B2",
     "p_wave_velocity": "#D55E00",
@@ -50,8 +38,8 @@ COLOURS = {
 }
 FLAGGED = "0.78"  # grey of a reading that products do not use
 
-# Strokes of lines that stand side by side, told apart in grey.
-DASHES: tuple[Any, ...] = (
+# Line styles that stay distinct in greyscale.
+DASHES: tuple[LineStyle, ...] = (
     "-",
     (0, (6, 1.5)),
     (0, (3, 1)),
@@ -59,7 +47,7 @@ DASHES: tuple[Any, ...] = (
     (0, (6, 1, 1, 1)),
     (0, (3, 1, 1, 1, 1, 1)),
 )
-# One shape and colour a coring method, in the order in which a hole is usually cored.
+# Symbol and colour of each coring method, in the order in which a hole is usually cored.
 METHODS = {
     "piston": ("o", "#D55E00"),
     "extended": ("^", "#009E73"),
@@ -69,10 +57,11 @@ METHODS = {
     "other": ("P", "0.3"),
 }
 
-# The style file, for figures of the user's own: plt.style.use(cp.figures.STYLE).
+# The style file, also for other figures of the user: plt.style.use(cp.figures.STYLE).
 STYLE = Path(__file__).with_name("corephys.mplstyle")
-# Every setting that bears on looks, also those that the style file leaves as matplotlib has them:
-# a figure is the same whatever the session has set for figures of its own.
+# Every setting that changes the look of a figure, also those that the style file leaves at the
+# default of matplotlib: settings of the session must not reach a figure. Not among them are the
+# settings below, which concern windows and tools.
 _OF_THE_SESSION = (
     "backend",
     "backend_fallback",
@@ -89,7 +78,7 @@ _OF_THE_SESSION = (
     "figure.max_open_warning",
     "figure.raise_window",
 )
-SETTINGS: Any = {
+SETTINGS = {
     key: value
     for key, value in matplotlib.rc_params_from_file(STYLE, use_default_template=True).items()
     if key not in _OF_THE_SESSION and key.split(".")[0] not in _OF_THE_SESSION
@@ -98,35 +87,16 @@ _IN_PRINT = {"^2": "²", "^3": "³", "degC": "°C", "ohm": "Ω", "us": "µs", "u
 
 
 def plain(words: object) -> str:
-    """A user's words as they are printed: no sign of them is an order to matplotlib.
+    """Text of the user, such as the name of a layer, without meaning to matplotlib.
 
-    Parameters
-    ----------
-    words : object
-        Such as the name of a layer.
-
-    Returns
-    -------
-    str
-        Dollars begin no formula, and a leading underscore does not hide an entry of a legend.
+    A dollar sign would begin a formula, a leading underscore would hide an entry of a legend.
     """
     text = " ".join(str(words).split()).replace("$", r"\$")
     return f"\u2009{text}" if text.startswith("_") else text
 
 
 def unit_in_print(unit: str) -> str:
-    """A unit as it is printed.
-
-    Parameters
-    ----------
-    unit : str
-        In the library's spelling.
-
-    Returns
-    -------
-    str
-        With raised figures and signs, such as g/cm³.
-    """
+    """Unit with raised figures and signs, such as g/cm³, from the library's spelling."""
     if unit in ("us", "um"):
         return _IN_PRINT[unit]
     for written, printed in _IN_PRINT.items():
@@ -135,38 +105,15 @@ def unit_in_print(unit: str) -> str:
     return unit
 
 
-def stated(value: float, u: float, unit: str = "1") -> str:
-    """A value with its standard uncertainty as it is printed in a figure.
-
-    Parameters
-    ----------
-    value, u : float
-        In ``unit``; an uncertainty that is not a positive number is called unknown.
-    unit : str
-        In the library's spelling.
-
-    Returns
-    -------
-    str
-        Such as ``"50.43 ± 0.61 mW/m²"``.
-    """
+def value_in_print(value: float, u: float, unit: str = "1") -> str:
+    """Value with its standard uncertainty, both in ``unit``, such as ``"50.43 ± 0.61 mW/m²"``."""
     return unit_in_print(with_uncertainty(value, u, unit))
 
 
 def label(name: str, unit: str | None = None, words: str | None = None) -> str:
-    """Words of an axis.
+    """Label of an axis, such as ``"bulk density [g/cm³]"``; pure numbers have no bracket.
 
-    Parameters
-    ----------
-    name : str
-        Quantity; its words and unit are those of the vocabulary.
-    unit, words : str, optional
-        In place of the vocabulary's.
-
-    Returns
-    -------
-    str
-        Such as ``"bulk density [g/cm³]"``; without a bracket for pure numbers.
+    Words and unit are those of the vocabulary unless they are given.
     """
     entry = TERMS.get(name)
     words = words or (entry.long_name if entry else name.replace("_", " "))

@@ -1,39 +1,39 @@
-"""Plates of tracks: the summary of a hole, its scan, and its samples."""
+"""Figures of tracks: the summary of a hole, its scan, and its samples."""
 
 from __future__ import annotations
 
 import textwrap
 
-import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from xarray import DataTree
 
 from corephys import quality, uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import Plate, describe, new_plate, symbol_key
 from corephys.figures.reading import NothingToDraw, Series, node, require, series
-from corephys.figures.style import COLOURS, PAGE, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import PAGE, TWO_COLUMNS, label
 from corephys.figures.tracks import (
+    count_outside,
+    depth_axis,
     draw_cores,
     draw_layers,
+    draw_series,
     draw_track,
     layer_boundaries,
     methods_in_order,
-    say_outside,
     span,
 )
 
 __all__ = ["index_properties_depth", "scan_tracks", "summary", "velocity_axes"]
 
 # --------------------------------------------------------------------------------------------------
-# The summary plate: all that a hole has, side by side on one depth axis.
+# The summary: cores, layers and properties of a hole, side by side on one depth axis.
 
 
-# Quantity -> leaf of the scan and leaf of the samples; the order is that of the tracks.
-TRACKS: dict[str, tuple[str, str]] = {
+# Quantity -> leaf of the scan and leaf of the samples, in the order of the tracks.
+_TRACKS: dict[str, tuple[str, str]] = {
     "bulk_density": ("properties/density", "properties/index_properties"),
     "porosity": ("products/porosity", "properties/index_properties"),
     "p_wave_velocity": ("properties/velocity", ""),
@@ -44,9 +44,8 @@ TRACKS: dict[str, tuple[str, str]] = {
         for name in ("electrical_resistivity", "magnetic_susceptibility", "natural_gamma_rate")
     },
 }
-_AROUND, _NARROWEST = 30.0, 18.0  # beside the tracks, and of a track [mm]
-USUAL = tuple(TRACKS)[:5]
-SCAN = tuple(quality.SCAN)
+_AROUND, _NARROWEST = 30.0, 18.0  # width beside the tracks, and smallest width of a track [mm]
+_USUAL = tuple(_TRACKS)[:5]
 
 
 def summary(
@@ -56,17 +55,17 @@ def summary(
     quantities: tuple[str, ...] | None = None,
     size: tuple[float, float] = PAGE,
 ) -> Plate:
-    """Draw the summary plate of a hole.
+    """Draw cores, layers and properties of a hole side by side on one depth axis.
 
     Parameters
     ----------
     tree : DataTree
-        Reduced hole; half a hole gives fewer tracks.
+        Reduced hole; quantities that it lacks are left out.
     depth_scale : {"depth", "depth_fitted"}
         Depth as laid out or fitted into the advance [m].
     quantities : tuple of str, optional
-        Tracks in this order; density to thermal conductivity, as far as the hole has them, where
-        not given.
+        Tracks in this order; the default is bulk density, porosity, P-wave velocity, acoustic
+        impedance and thermal conductivity.
     size : tuple of float
         Width and height in print [mm].
 
@@ -78,23 +77,35 @@ def summary(
     Raises
     ------
     NothingToDraw
-        When the hole has none of the quantities.
+        If the hole has none of the quantities.
     ValueError
-        For an unknown quantity or depth scale, or more tracks than the size holds.
+        If a quantity or the depth scale is unknown, or the tracks do not fit into ``size``.
     """
-    names = USUAL if quantities is None else quantities
+    names = _USUAL if quantities is None else quantities
     for name in names:
-        if name not in TRACKS:
-            raise ValueError(f"no track for {name!r}; there are {', '.join(TRACKS)}")
+        if name not in _TRACKS:
+            raise ValueError(f"quantities has {name!r}; tracks exist for {', '.join(_TRACKS)}")
     found = {name: _pair(tree, name, depth_scale) for name in names}
     found = {name: pair for name, pair in found.items() if any(one is not None for one in pair)}
     if not found:
         raise NothingToDraw(
-            f"the hole has none of {', '.join(names)}; its summary says which stages were skipped"
+            f"the hole has none of {', '.join(names)}; cp.overview(reduced) lists the stages that "
+            "were skipped and why"
+        )
+    room = int((size[0] - _AROUND) // _NARROWEST)
+    if len(found) > room:
+        raise ValueError(
+            f"size is {size[0]:g} mm wide, which holds {max(room, 0)} readable tracks, and "
+            f"{len(found)} are to be drawn; give a wider size= or fewer quantities="
         )
     cores, layers = node(tree, "cores"), node(tree, "layers")
-    with matplotlib.rc_context(SETTINGS):
-        return _plate(tree, found, cores, layers, depth_scale, size)
+    with new_plate(*size, tree) as figure:
+        _tracks(figure, found, cores, layers, depth_scale)
+        words = _caption(found, cores, layers, size[0])
+        figure.supxlabel(words, fontsize=5.8, x=0.02, ha="left", color="0.25")
+    leaves = [node(tree, path) for name in found for path in _TRACKS[name] if path]
+    what = "Cores, layers and physical properties of the hole against depth."
+    return describe(figure, what, *leaves, depth_scale=depth_scale)
 
 
 def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
@@ -115,33 +126,28 @@ def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has none of the five.
+        If the hole has none of the five.
     """
-    return summary(tree, depth_scale=depth_scale, quantities=SCAN)
+    return summary(tree, depth_scale=depth_scale, quantities=tuple(quality.SCAN))
 
 
 def _pair(tree: xr.DataTree, name: str, depth_scale: str) -> tuple[Series | None, Series | None]:
+    """Series of the scan and of the samples of a quantity."""
     scan, samples = (
-        series(tree, path, name, depth_scale=depth_scale) if path else None for path in TRACKS[name]
+        series(tree, path, name, depth_scale=depth_scale) if path else None
+        for path in _TRACKS[name]
     )
     return scan, samples
 
 
-def _plate(
-    tree: xr.DataTree,
+def _tracks(
+    figure: Plate,
     found: dict[str, tuple[Series | None, Series | None]],
     cores: xr.Dataset | None,
     layers: xr.Dataset | None,
     depth_scale: str,
-    size: tuple[float, float],
-) -> Plate:
-    room = int((size[0] - _AROUND) // _NARROWEST)
-    if len(found) > room:
-        raise ValueError(
-            f"{size[0]:g} mm hold {max(room, 0)} tracks that can be read, {len(found)} were to be "
-            "drawn; give a wider size= or fewer quantities="
-        )
-    figure = Plate(*size)
+) -> None:
+    """Draw the strips of cores and layers, then a track for each quantity."""
     strips = [0.26] * (cores is not None) + [0.42] * (layers is not None)
     grid = figure.add_gridspec(
         1, len(strips) + len(found), width_ratios=strips + [1.0] * len(found)
@@ -151,8 +157,7 @@ def _plate(
     for column in range(1, grid.ncols):
         axes.append(figure.add_subplot(grid[0, column], sharey=axes[0]))
         axes[-1].tick_params(labelleft=False)
-    axes[0].set_ylim(bottom, top)
-    axes[0].set_ylabel(label(depth_scale))
+    depth_axis(axes[0], bottom, top, words=label(depth_scale))
     tracks = axes[len(strips) :]
     if cores is not None:
         draw_cores(axes[0], cores)
@@ -166,19 +171,12 @@ def _plate(
         one.set_axisbelow(True)
         if layers is not None:
             layer_boundaries(one, layers)
-    figure.head(tree)
-    figure.supxlabel(
-        _caption(found, cores, layers, size[0]), fontsize=5.8, x=0.02, ha="left", color="0.25"
-    )
-    leaves = [node(tree, path) for name in found for path in TRACKS[name] if path]
-    what = "Cores, layers and physical properties of the hole against depth."
-    return describe(figure, what, *leaves, depth_scale=depth_scale)
 
 
 def _depths(
     found: dict[str, tuple[Series | None, Series | None]], cores: xr.Dataset | None
 ) -> tuple[float, float]:
-    """Top and bottom of the depth axis [m]."""
+    """Top and bottom of the depth axis [m] from series and cores."""
     depths = [one.depth for pair in found.values() for one in pair if one is not None]
     top = min(float(np.nanmin(depth)) for depth in depths)
     bottom = max(float(np.nanmax(depth)) for depth in depths)
@@ -195,7 +193,7 @@ def _caption(
     layers: xr.Dataset | None,
     width: float,
 ) -> str:
-    """What the signs mean."""
+    """Meaning of the symbols, folded to the width of the figure [mm]."""
     scan = any(pair[0] is not None for pair in found.values())
     samples = any(pair[1] is not None for pair in found.values())
     words = []
@@ -209,18 +207,20 @@ def _caption(
 
 
 def _greys(methods: list[str]) -> str:
+    """Coring methods in the order of their greys."""
     return methods[0] if len(methods) == 1 else f"dark to pale: {', '.join(methods)}"
 
 
 # --------------------------------------------------------------------------------------------------
-# Samples with depth: their densities and porosity, and their velocities along three axes.
+# Samples against depth: densities and porosity, and velocities along three axes.
 
 
 _HEIGHT = 110.0  # mm
+# Symbol and colour of each axis of a sample.
 _SHAPES = {"along": ("^", "#0072B2"), "across": ("o", "#D55E00"), "normal": ("s", "#009E73")}
 
 
-def index_properties_depth(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
+def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     """Draw bulk density, porosity and grain density of samples against depth.
 
     Parameters
@@ -238,42 +238,32 @@ def index_properties_depth(tree: DataTree, *, depth_scale: str = "depth") -> Pla
     Raises
     ------
     NothingToDraw
-        When the hole has no samples.
+        If the hole has no samples.
     """
     samples = require(tree, "properties/index_properties", "index_properties_depth")
     names = ("bulk_density", "porosity", "grain_density")
     found = [series(tree, "properties/index_properties", n, depth_scale=depth_scale) for n in names]
     shown = [one for one in found if one is not None]
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, _HEIGHT)
+    with new_plate(TWO_COLUMNS, _HEIGHT, tree) as figure:
         axes = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
         for one, track in zip(shown, axes, strict=True):
-            plate.points(
-                track,
-                f"{one.label} against depth [m]",
-                "samples",
-                one.values,
-                one.depth,
-                flag=one.flag,
-                x_error=one.error,
-                colour=COLOURS.get(one.name, "black"),
-            )
+            draw_series(track, one)
             track.set_xlim(*span([one]))
             track.set_xlabel(one.label)
-            say_outside(track, [one.values])
+            count_outside(track, [one.values])
         _down(axes, tree, shown, depth_scale)
     what = f"Bulk density, porosity and grain density of samples against depth{_dashed(tree)}."
     return describe(figure, what, samples, depth_scale=depth_scale)
 
 
-def velocity_axes(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
-    """Draw velocities of samples along their axes, with the scan behind, and their anisotropy.
+def velocity_axes(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
+    """Draw velocities of samples by axis over the scan, and their anisotropy.
 
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/properties/sample_velocity`` [m/s]; scan and anisotropy where it has
-        them.
+        Reduced hole with ``/properties/sample_velocity`` [m/s]. Scan and anisotropy are drawn
+        where it has them.
     depth_scale : {"depth", "depth_fitted"}
         Depth [m].
 
@@ -285,7 +275,7 @@ def velocity_axes(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has no velocity of samples.
+        If the hole has no velocity of samples.
     """
     samples = require(tree, "properties/sample_velocity", "velocity_axes")
     scan = series(tree, "properties/velocity", "p_wave_velocity", depth_scale=depth_scale)
@@ -294,36 +284,18 @@ def velocity_axes(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
     )
     own = series(tree, "properties/sample_velocity", "p_wave_velocity", depth_scale=depth_scale)
     shown = [one for one in (scan, own, pairs) if one is not None]
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, _HEIGHT)
+    with new_plate(TWO_COLUMNS, _HEIGHT, tree) as figure:
         axes = figure.subplots(1, 1 + (pairs is not None), sharey=True, squeeze=False)[0]
         panel = f"{label('p_wave_velocity')} against depth [m]"
         if scan is not None:
-            plate.points(
-                axes[0],
-                panel,
-                "scan",
-                scan.values,
-                scan.depth,
-                flag=scan.flag,
-                colour="0.55",
-                small=True,
-            )
+            draw_series(axes[0], scan, "scan", panel=panel, colour="0.55", small=True)
         keys = _by_axis(axes[0], panel, samples, depth_scale)
         held = [one for one in (scan, own) if one is not None]
         axes[0].set_xlim(*span(held))
         axes[0].set_xlabel(label("p_wave_velocity"))
         axes[0].legend(handles=keys, loc="lower left", handletextpad=0.3)
         if pairs is not None:
-            plate.points(
-                axes[1],
-                f"{pairs.label} against depth [m]",
-                "samples",
-                pairs.values,
-                pairs.depth,
-                flag=pairs.flag,
-                x_error=pairs.error,
-            )
+            draw_series(axes[1], pairs)
             axes[1].axvline(0.0, color="0.4", linewidth=0.8, linestyle="--", zorder=1)
             axes[1].set_xlabel(label("p_wave_anisotropy"))
         _down(axes, tree, shown, depth_scale)
@@ -336,19 +308,19 @@ def velocity_axes(tree: DataTree, *, depth_scale: str = "depth") -> Plate:
     return describe(figure, what, samples, anisotropy, depth_scale=depth_scale)
 
 
-def _dashed(tree: DataTree) -> str:
-    """What the dashed lines are, where there are any."""
+def _dashed(tree: xr.DataTree) -> str:
+    """Meaning of the dashed lines, where there are any."""
     return "" if node(tree, "layers") is None else "; dashed: tops of layers"
 
 
-def _by_axis(axes: Axes, panel: str, samples: object, depth_scale: str) -> list[Line2D]:
-    data = samples
-    axis = data["axis"].values.astype(str)  # type: ignore[index]
-    scale = depth_scale if depth_scale in data.coords else "depth"  # type: ignore[attr-defined]
-    depth = data[scale].values  # type: ignore[index]
-    values = data["p_wave_velocity"].values.astype(float)  # type: ignore[index]
+def _by_axis(axes: Axes, panel: str, data: xr.Dataset, depth_scale: str) -> list[Line2D]:
+    """Draw the velocities with a symbol for each axis; entries of the legend."""
+    axis = data["axis"].values.astype(str)
+    scale = depth_scale if depth_scale in data.coords else "depth"
+    depth = data[scale].values
+    values = data["p_wave_velocity"].values.astype(float)
     error = uncertainty.total(data, "p_wave_velocity").values
-    flag = data["p_wave_velocity_flag"].values  # type: ignore[index]
+    flag = data["p_wave_velocity_flag"].values
     keys = []
     for word in [w for w in (*_SHAPES, *sorted(set(axis) - set(_SHAPES))) if (axis == w).any()]:
         marker, ink = _SHAPES.get(word, ("D", "0.3"))
@@ -364,32 +336,17 @@ def _by_axis(axes: Axes, panel: str, samples: object, depth_scale: str) -> list[
             marker=marker,
             colour=ink,
         )
-        keys.append(
-            Line2D(
-                [],
-                [],
-                marker=marker,
-                color=ink,
-                markerfacecolor="white",
-                linestyle="none",
-                markersize=3.6,
-                label=word,
-            )
-        )
+        keys.append(symbol_key(word, marker, ink))
     return keys
 
 
-def _down(axes: np.ndarray, tree: DataTree, shown: list[Series], depth_scale: str) -> None:
-    """One axis of depth, downward, with the tops of the layers."""
+def _down(axes: np.ndarray, tree: xr.DataTree, shown: list[Series], depth_scale: str) -> None:
+    """Set the depth axis from the series, and draw the tops of the layers."""
     depths = np.concatenate([one.depth[np.isfinite(one.values)] for one in shown])
     low, high = float(np.nanmin(depths)), float(np.nanmax(depths))
     room = 0.02 * ((high - low) or 1.0)
     layers = node(tree, "layers")
-    for track in axes:
-        track.set_ylim(high + room, min(0.0, low) - room)
-        if layers is not None:
+    depth_axis(axes, high + room, min(0.0, low) - room, words=label(depth_scale))
+    if layers is not None:
+        for track in axes:
             layer_boundaries(track, layers)
-    axes[0].set_ylabel(label(depth_scale))
-    figure = axes[0].figure
-    assert isinstance(figure, Plate)
-    figure.head(tree)

@@ -1,24 +1,23 @@
-"""Figures of the way to seismics and logs: synthetic trace, time and depth, cores beside a log."""
+"""Figures for seismics and logs: synthetic trace, time and depth, cores beside a log."""
 
 from __future__ import annotations
 
-import matplotlib
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys import uncertainty
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import Plate, describe, new_plate
 from corephys.figures.reading import NothingToDraw, Series, node, require, series
-from corephys.figures.style import COLOURS, ONE_COLUMN, SETTINGS, TWO_COLUMNS, label
-from corephys.figures.tracks import span
+from corephys.figures.style import COLOURS, ONE_COLUMN, TWO_COLUMNS, LineStyle, label
+from corephys.figures.tracks import depth_axis, draw_series, span
 from corephys.ground import flags
 
 __all__ = ["log_comparison", "seismic_tie", "time_depth"]
 
 # --------------------------------------------------------------------------------------------------
-# The synthetic plate: from density and velocity to the trace, down one axis of two-way time.
+# The synthetic trace: from density and velocity to the trace, on one axis of two-way time.
 
 
 _TRACKS = ("bulk_density", "p_wave_velocity", "acoustic_impedance")
@@ -29,7 +28,7 @@ _SHORT = {
     "reflection_coefficient": "reflection coeff.",
     "synthetic_trace": "synthetic trace",
 }
-_REPEATS = 4
+_REPEATS = 4  # traces of the section
 
 
 def seismic_tie(tree: xr.DataTree) -> Plate:
@@ -38,26 +37,25 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/products/synthetic`` and what it was made of: g/cm^3, m/s, MPa s/m
-        against two-way time [ms], with depths [m] at the right.
+        Reduced hole with ``/products/synthetic`` and ``/products/reflectivity``. Its profiles
+        (g/cm^3, m/s, MPa s/m) are drawn against two-way time [ms], with depths [m] at the right.
 
     Returns
     -------
     Plate
         A matplotlib Figure, two columns wide: readings pale, their long-wave average as a line,
-        the trace with a band of one standard uncertainty, and four times over as in a section.
+        the trace with a band of one standard uncertainty, and four copies of it as a section.
 
     Raises
     ------
     NothingToDraw
-        When the hole has no synthetic trace.
+        If the hole has no synthetic trace.
     """
     trace = require(tree, "products/synthetic", "seismic_tie")
     reflections = require(tree, "products/reflectivity", "seismic_tie")
     clock = _Clock(tree, reflections)
     time = clock.of(trace)
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 120.0)
+    with new_plate(TWO_COLUMNS, 120.0, tree) as figure:
         axes = list(figure.subplots(1, 6, sharey=True, width_ratios=(1, 1, 1, 1, 1, 1.5)))
         for spot, name in zip(axes, _TRACKS, strict=False):
             _track(spot, tree, clock, name)
@@ -72,6 +70,7 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
             )
         panel = f"{label('reflection_coefficient')} against {clock.words}"
         values = reflections["reflection_coefficient"].values
+        # NaN between the stems lifts the pen, so that all of them are one line.
         stems = [
             np.ravel(np.column_stack([one, other, np.full(time.size, np.nan)]))
             for one, other in ((np.zeros(time.size), values), (time, time))
@@ -85,10 +84,10 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
             mark = float(f"{0.6 * reach:.1g}")
             spot.set_xticks([-mark, 0.0, mark], [f"−{mark:g}", "0", f"{mark:g}"])
         filled = _gaps(axes[:4], tree, clock)
-        axes[0].set_ylim(float(time[-1]) + 4.0, min(float(time[0]), 0.0) - 4.0)
-        axes[0].set_ylabel(clock.words)
+        # Four milliseconds are free at both ends: time increases downward as depth does.
+        top = min(float(time[0]), 0.0) - 4.0
+        depth_axis(axes[0], float(time[-1]) + 4.0, top, words=clock.words)
         _depths(axes[5], trace, time)
-        figure.head(tree)
     what = (
         "Density, velocity, impedance and reflection coefficients with the synthetic trace, "
         f"against two-way time.{filled}"
@@ -97,7 +96,7 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
 
 
 class _Clock:
-    """Two-way time [ms] of the depths of a profile, from the seafloor where that is known."""
+    """Two-way time [ms] of the depths of a profile, from the seafloor if that is known."""
 
     def __init__(self, tree: xr.DataTree, reflections: xr.Dataset) -> None:
         table = node(tree, "products/time_depth")
@@ -110,14 +109,16 @@ class _Clock:
             self.words = "two-way time below seafloor [ms]"
 
     def of(self, trace: xr.Dataset) -> np.ndarray:
+        """Times of the samples of a trace."""
         return self.time[: trace.sizes["time"]]
 
     def at(self, depth: np.ndarray) -> np.ndarray:
+        """Times of depths [m]."""
         return np.interp(depth, self.depth, self.time)
 
 
 def _track(axes: Axes, tree: xr.DataTree, clock: _Clock, name: str) -> None:
-    """Readings, pale where they were put into a gap, and their average."""
+    """Draw the readings of the profile and their long-wave average."""
     panel = f"{label(name)} against {clock.words}"
     axes.set_xlabel(label(name, words=_SHORT[name]))
     profile = node(tree, "products/seismic_profile")
@@ -149,7 +150,7 @@ def _track(axes: Axes, tree: xr.DataTree, clock: _Clock, name: str) -> None:
 
 
 def _gaps(axes: list[Axes], tree: xr.DataTree, clock: _Clock) -> str:
-    """Shade what was put into gaps, and say how much it is."""
+    """Shade the filled gaps of the profile; return a sentence on their number."""
     profile = node(tree, "products/seismic_profile")
     if profile is None or not (profile["filled"].values != 0).any():
         return ""
@@ -167,7 +168,7 @@ def _gaps(axes: list[Axes], tree: xr.DataTree, clock: _Clock) -> str:
 
 
 def _wiggles(axes: Axes, section: Axes, trace: xr.Dataset, time: np.ndarray, words: str) -> None:
-    """The trace with its band, and the same side by side as a section shows it."""
+    """Draw the trace with its band, and copies of it side by side as a section."""
     name = "synthetic_trace"
     panel = f"{label(name)} against {words}"
     values = trace[name].values
@@ -175,6 +176,7 @@ def _wiggles(axes: Axes, section: Axes, trace: xr.Dataset, time: np.ndarray, wor
     if np.isfinite(u).any():
         plate.band(axes, panel, "one standard uncertainty", time, values - u, values + u)
     plate.curve(axes, panel, "trace", values, time)
+    # Traces of the section stand one apart; 0.8 keeps neighbours from touching.
     scale = 0.8 / max(float(np.max(np.abs(values))), 1e-12)
     for k in range(_REPEATS):
         swing = k + scale * values
@@ -193,7 +195,7 @@ def _wiggles(axes: Axes, section: Axes, trace: xr.Dataset, time: np.ndarray, wor
 
 
 def _depths(axes: Axes, trace: xr.Dataset, time: np.ndarray) -> None:
-    """Round depths at the right, where the time axis has them."""
+    """Label round depths [m] at the right of the time axis."""
     depth = trace["depth"].values
     low, high = float(depth[0]), float(depth[-1])
     step = next((s for s in (1, 2, 5, 10, 20, 50, 100, 200) if (high - low) / s <= 8), 500)
@@ -204,11 +206,11 @@ def _depths(axes: Axes, trace: xr.Dataset, time: np.ndarray) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# Two-way time against depth from core, log and check shots, and how far they differ.
+# Two-way time against depth from core, log and check shots, and their differences.
 
 
-# Told apart by line and by colour.
-_WAYS = {
+# Line style and colour of each source of times.
+_WAYS: dict[str, tuple[LineStyle, str]] = {
     "core": ("-", "#0072B2"),
     "log": ("--", "#D55E00"),
     "check shots": (":", "#009E73"),
@@ -221,39 +223,36 @@ def time_depth(tree: xr.DataTree) -> Plate:
     Parameters
     ----------
     tree : DataTree
-        Reduced hole with ``/products/time_depth`` (s, m); check shots are drawn where it has them.
+        Reduced hole with ``/products/time_depth`` (s, m). Check shots are drawn where it has them.
 
     Returns
     -------
     Plate
-        A matplotlib Figure: the core with two standard uncertainties either way, check shots as
-        symbols; beside it the differences [%] and their envelope.
+        A matplotlib Figure: the core with a band of one standard uncertainty each way, check shots
+        as symbols; beside it the differences [%] and their envelope.
 
     Raises
     ------
     NothingToDraw
-        When the hole has no table of times.
+        If the hole has no table of times.
     """
     table = require(tree, "products/time_depth", "time_depth")
     shots, compared = (
         node(tree, f"products/{name}") for name in ("check_shot_times", "times_compared")
     )
     panels = 1 + (compared is not None)
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(ONE_COLUMN if panels == 1 else TWO_COLUMNS, 100.0)
+    with new_plate(ONE_COLUMN if panels == 1 else TWO_COLUMNS, 100.0, tree) as figure:
         axes = list(figure.subplots(1, panels, sharey=True, squeeze=False)[0])
         _times(axes[0], table, shots)
         if compared is not None:
             _differences(axes[1], compared)
-        bottom = 1.03 * float(np.nanmax(table["depth"].values))
-        axes[0].set_ylim(bottom, -0.02 * bottom)
-        axes[0].set_ylabel("depth below seafloor [m]")
-        figure.head(tree)
-    what = "Two-way time against depth by each way to it, and how far the ways differ."
+        depth_axis(axes[0], 1.03 * float(np.nanmax(table["depth"].values)))
+    what = "Two-way time against depth from each source, and the differences of the sources."
     return describe(figure, what, table, shots, compared, depth_scale="depth")
 
 
 def _times(axes: Axes, table: xr.Dataset, shots: xr.Dataset | None) -> None:
+    """Draw the two-way times [s] of the core with their band, and the check shots."""
     name = "two_way_time"
     panel = f"{label(name)} against depth [m]"
     depth, time = table["depth"].values, table[name].values
@@ -285,6 +284,7 @@ def _times(axes: Axes, table: xr.Dataset, shots: xr.Dataset | None) -> None:
 
 
 def _differences(axes: Axes, compared: xr.Dataset) -> None:
+    """Draw the difference [%] of each source from their mean, and the envelope of all."""
     depth = compared["depth"].values
     differences = compared["difference"].values
     known = np.isfinite(differences).all(axis=0)
@@ -312,7 +312,7 @@ def _differences(axes: Axes, compared: xr.Dataset) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# A series of the cores beside a downhole log, and what is left between them.
+# A series of the cores beside a downhole log, and their difference.
 
 
 _HOMES = {
@@ -333,18 +333,17 @@ def log_comparison(tree: xr.DataTree, *, quantity: str | None = None) -> Plate:
     tree : DataTree
         Reduced hole with a log (``/properties/log_...``) and the same quantity of the cores.
     quantity : str, optional
-        Which one; the first that both have where not given.
+        Quantity to draw; the default is the first that both have.
 
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide; depths are those of cores and log as they stand,
-        nothing is shifted.
+        A matplotlib Figure, two columns wide. Cores and log keep their depths; neither is shifted.
 
     Raises
     ------
     NothingToDraw
-        When the hole has no log, or none with a quantity of the cores.
+        If the hole has no log, or no log with a quantity of the cores.
     """
     logs = [leaf for leaf in tree.leaves if leaf.path.startswith("/properties/log_")]
     wanted = [quantity] if quantity else list(_HOMES)
@@ -353,36 +352,37 @@ def log_comparison(tree: xr.DataTree, *, quantity: str | None = None) -> Plate:
             log = series(tree, leaf.path.strip("/"), name)
             core = series(tree, _HOMES.get(name, ""), name) if name in _HOMES else None
             if log is not None and core is not None:
-                return _drawn(tree, core, log, leaf.to_dataset(inherit=False))
+                return _compared(tree, core, log, leaf.to_dataset(inherit=False))
     held = ", ".join(leaf.path.strip("/") for leaf in logs) or "no log"
     raise NothingToDraw(
-        f"the figure log_comparison shows {quantity or 'a quantity'} of cores and a log; this hole "
-        f"has {held}"
+        f"the figure log_comparison needs {quantity or 'a quantity'} of both cores and a log; this "
+        f"hole has {held}"
     )
 
 
-def _drawn(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Plate:
+def _compared(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Plate:
+    """Draw a quantity of cores and log, and core less log where the log has rows nearby."""
     good = flags.usable(core.flag) & np.isfinite(core.values) & np.isfinite(core.depth)
     seen = flags.usable(log.flag) & np.isfinite(log.values) & np.isfinite(log.depth)
     if not (good.any() and seen.sum() > 1):
-        raise NothingToDraw(f"cores and log have no usable {core.label} both")
+        raise NothingToDraw(
+            f"the figure log_comparison needs usable {core.label} of both cores and log; "
+            "one of them has none"
+        )
     order = np.argsort(log.depth[seen], kind="stable")
     z, value = log.depth[seen][order], log.values[seen][order]
-    # Beyond three usual steps of the log nothing is interpolated.
+    # Farther than three usual steps from a row of the log there is a gap: no interpolation.
     near = 3.0 * float(np.median(np.diff(z)))
     at = np.interp(core.depth, z, value, left=np.nan, right=np.nan)
     place = np.clip(np.searchsorted(z, core.depth), 1, z.size - 1)
     gap = np.minimum(np.abs(core.depth - z[place - 1]), np.abs(z[place] - core.depth)) > near
     at[gap] = np.nan
     left_over = core.values - at
-    with matplotlib.rc_context(SETTINGS):
-        figure = Plate(TWO_COLUMNS, 110.0)
+    with new_plate(TWO_COLUMNS, 110.0, tree) as figure:
         axes = figure.subplots(1, 2, sharey=True, width_ratios=[1.5, 1.0])
         panel = f"{core.label} against depth [m]"
         ink = COLOURS.get(core.name, "0.4")
-        plate.points(
-            axes[0], panel, "cores", core.values, core.depth, flag=core.flag, colour=ink, small=True
-        )
+        draw_series(axes[0], core, "cores", panel=panel, colour=ink, small=True)
         ends = np.flatnonzero(np.diff(z) > near) + 1
         plate.curve(
             axes[0], panel, "log", np.insert(value, ends, np.nan), np.insert(z, ends, np.nan)
@@ -390,7 +390,6 @@ def _drawn(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Pl
         axes[0].set_xlim(*span([core, log]))
         axes[0].set_xlabel(core.label)
         axes[0].set_title("dots: cores, line: log", loc="left", fontsize=6)
-        figure.head(tree)
         unit = label(core.name).partition(" [")[2]
         words = f"core less log{' [' + unit if unit else ''}"
         plate.points(
@@ -413,9 +412,8 @@ def _drawn(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) -> Pl
         axes[1].set_xlabel(words)
         deep, high = np.nanmax(core.depth[good]), np.nanmin(core.depth[good])
         room = 0.02 * float(deep - high or 1.0)
-        axes[0].set_ylim(deep + room, high - room)
-        axes[0].set_ylabel(label("depth"))
-    what = f"{core.label.partition(' [')[0]} of cores and log, and what is left between them."
+        depth_axis(axes[0], deep + room, high - room, words=label("depth"))
+    what = f"{core.label.partition(' [')[0]} of cores and log, and their difference."
     what = what[0].upper() + what[1:]
     compared = node(tree, f"products/log_comparison_{core.name}")
     return describe(figure, what, held, compared, depth_scale="depth")

@@ -1,9 +1,9 @@
-"""Tracks that stand beside each other on one depth axis: strips of cores and layers, quantities."""
+"""Tracks on a common depth axis: strips of cores and layers, and quantities."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import xarray as xr
@@ -15,19 +15,13 @@ from corephys.figures.reading import Series
 from corephys.figures.style import COLOURS, plain
 from corephys.ground import flags
 
-__all__ = [
-    "draw_cores",
-    "draw_layers",
-    "draw_track",
-    "layer_boundaries",
-    "methods_in_order",
-    "say_outside",
-    "span",
-]
-
-_LOGARITHMIC = ("magnetic_susceptibility",)  # a few beds outweigh all the rest
-_LINEAR_UP_TO = 5.0  # largest over smallest, below which no decade may lie in between
-# Greys of coring methods, dark to pale in the order of the list.
+# Label of a depth axis where nothing was fitted into the advance.
+SEAFLOOR = "depth below seafloor [m]"
+_LOGARITHMIC = ("magnetic_susceptibility",)  # a few beds exceed the others by decades
+# Largest over smallest value, up to which the axis stays linear: a logarithmic axis so short may
+# have no decade to label.
+_LINEAR_UP_TO = 5.0
+# Greys of coring methods, dark to pale in this order.
 _METHODS = ("piston", "extended", "rotary", "push", "percussion", "other")
 _METHOD_GREY = {
     "piston": "0.15",
@@ -41,20 +35,9 @@ _LITHOLOGY_TINTS = ("#E8EEF4", "#F4EBDD", "#E6F0E6", "#F2E6EE", "#EFEFEF", "#FAF
 
 
 def span(series: Sequence[Series], *, room: float = 0.06) -> tuple[float, float]:
-    """Ends of an axis that hold the usable values and their errors, with some room.
+    """Limits of an axis from the usable values and their errors, with a fraction of free room.
 
-    Parameters
-    ----------
-    series : sequence of Series
-        Of one quantity.
-    room : float
-        Fraction of the range that is left free at each end.
-
-    Returns
-    -------
-    tuple of float and float
-        In the unit of the quantity. Flagged values may lie outside: one bad reading does not
-        squeeze all others.
+    Flagged values may lie outside. A single reading of air would otherwise set the limits.
     """
     low, high = [], []
     for one in series:
@@ -67,41 +50,69 @@ def span(series: Sequence[Series], *, room: float = 0.06) -> tuple[float, float]
     return min(low) - room * width, max(high) + room * width
 
 
-def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
-    """Draw one quantity: dots of the scan, larger symbols with errors for samples.
+def draw_series(
+    axes: Axes,
+    one: Series,
+    words: str = "samples",
+    *,
+    panel: str = "",
+    colour: str | None = None,
+    small: bool = False,
+) -> None:
+    """Draw a series against depth: symbols with their errors, or the small dots of a scan."""
+    plate.points(
+        axes,
+        panel or f"{one.label} against depth [m]",
+        words,
+        one.values,
+        one.depth,
+        flag=one.flag,
+        # Bars on hundreds of dots would hide them.
+        x_error=None if small else one.error,
+        colour=colour or COLOURS.get(one.name, "black"),
+        small=small,
+    )
 
-    Parameters
-    ----------
-    axes : Axes
-        Of a Plate, depth downward on y.
-    scan, samples : Series or None
-        At least one.
+
+def draw_scan_and_samples(
+    axes: Axes, scan: Series | None, samples: Series | None, panel: str = ""
+) -> None:
+    """Draw one quantity: dots of the scan in its colour, samples over them in black."""
+    if scan is not None:
+        draw_series(axes, scan, "scan", panel=panel, small=True)
+    if samples is not None:
+        draw_series(axes, samples, panel=panel, colour="black" if scan is not None else None)
+
+
+def depth_axis(
+    axes: Axes | Iterable[Axes],
+    bottom: float,
+    top: float | None = None,
+    *,
+    words: str = SEAFLOOR,
+) -> None:
+    """Let depth [m] increase downward from ``top`` to ``bottom``, and name the first axis.
+
+    The default top lies a little above the seafloor, so that a symbol at zero is drawn in full.
     """
+    tracks = [axes] if isinstance(axes, Axes) else list(axes)
+    for track in tracks:
+        track.set_ylim(bottom, -0.02 * bottom if top is None else top)
+    tracks[0].set_ylabel(words)
+
+
+def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
+    """Draw the track of one quantity; at least one of the two series is given."""
     present = [one for one in (scan, samples) if one is not None]
     first = present[0]
-    colour = COLOURS.get(first.name, "black")
-    panel = f"{first.label} against depth [m]"
-    if scan is not None:
-        plate.points(
-            axes, panel, "scan", scan.values, scan.depth, flag=scan.flag, colour=colour, small=True
-        )
-    if samples is not None:
-        plate.points(
-            axes,
-            panel,
-            "samples",
-            samples.values,
-            samples.depth,
-            flag=samples.flag,
-            x_error=samples.error,
-            colour="black" if scan is not None else colour,
-        )
+    # One panel name for both: they belong together in the table of the figure.
+    draw_scan_and_samples(axes, scan, samples, panel=f"{first.label} against depth [m]")
     axes.set_xlim(*span(present))
     if first.name in _LOGARITHMIC:
         high = axes.get_xlim()[1]
         shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
         shown = shown[np.isfinite(shown)]
-        # What is not positive has no place on such an axis, and usable readings stay seen.
+        # A logarithmic axis would hide usable readings that are not positive.
         if (
             shown.size
             and shown.min() > 0.0
@@ -111,19 +122,11 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
             axes.set_xlim(0.8 * float(shown.min()), max(high, 1.2 * float(shown.max())))
             _decades(axes)
     axes.set_xlabel(_two_lines(first.label), labelpad=2)
-    say_outside(axes, [one.values for one in present])
+    count_outside(axes, [one.values for one in present])
 
 
-def say_outside(axes: Axes, values: Sequence[np.ndarray]) -> None:
-    """Write over a track how many of its values lie beside it.
-
-    Parameters
-    ----------
-    axes : Axes
-        A track whose axis is set.
-    values : sequence of array
-        What is drawn along x.
-    """
+def count_outside(axes: Axes, values: Sequence[np.ndarray]) -> None:
+    """Write over a track how many of its values lie outside the limits of x."""
     low, high = axes.get_xlim()
     outside = sum(int(((one < low) | (one > high)).sum()) for one in values)
     if outside:
@@ -131,7 +134,7 @@ def say_outside(axes: Axes, values: Sequence[np.ndarray]) -> None:
 
 
 def _decades(axes: Axes) -> None:
-    """Label decades only, or ones and threes where the axis has but one of them."""
+    """Label decades only, or ones and threes where the axis has a single decade."""
     low, high = np.log10(axes.get_xlim())
     subs = (1.0,) if np.floor(high) - np.ceil(low) >= 1 else (1.0, 3.0)
     axes.xaxis.set_major_locator(ticker.LogLocator(subs=subs))
@@ -140,26 +143,16 @@ def _decades(axes: Axes) -> None:
 
 
 def _two_lines(words: str) -> str:
-    """Unit on a line of its own; a long name is broken."""
+    """Label with the unit on a separate line; a long name is broken."""
     name, bracket, unit = words.partition(" [")
     name = textwrap.fill(name, 20)
     return f"{name}\n[{unit}" if bracket else f"{name}\n "
 
 
 def draw_cores(axes: Axes, cores: xr.Dataset) -> None:
-    """Draw the recovery of each core: its advance as a frame, filled as far as it was recovered.
+    """Draw the recovery of each core: its advance [m] as a frame, filled as far as recovered.
 
-    Parameters
-    ----------
-    axes : Axes
-        Narrow, depth downward on y.
-    cores : Dataset
-        With core, top [m], advance [m], recovered [m] and coring_method along row.
-
-    Notes
-    -----
-    A core of more than its advance fills its frame; the fraction stands in the table. The fill is
-    laid out from the top, by convention.
+    The fill begins at the top of the core, by convention. Recovery above 100 % fills the frame.
     """
     top = cores["top"].values.astype(float)
     advance = cores["advance"].values.astype(float)
@@ -183,18 +176,7 @@ def draw_cores(axes: Axes, cores: xr.Dataset) -> None:
 
 
 def methods_in_order(cores: xr.Dataset) -> list[str]:
-    """Coring methods of a hole from the dark to the pale grey.
-
-    Parameters
-    ----------
-    cores : Dataset
-        With coring_method along row.
-
-    Returns
-    -------
-    list of str
-        Each once.
-    """
+    """Coring methods of a hole, from the dark to the pale grey, each once."""
     if "coring_method" not in cores:
         return ["other"]
     present = set(map(str, cores["coring_method"].values))
@@ -202,7 +184,7 @@ def methods_in_order(cores: xr.Dataset) -> list[str]:
 
 
 def _number_cores(axes: Axes, names: np.ndarray, middle: np.ndarray) -> None:
-    """Write core names beside the strip, as many as fit."""
+    """Write the names of the cores beside the strip, as many as fit."""
     height = _height(axes)
     deep = float(np.ptp(middle)) or 1.0
     last = -np.inf
@@ -223,30 +205,23 @@ def _number_cores(axes: Axes, names: np.ndarray, middle: np.ndarray) -> None:
 
 
 def _height(axes: Axes) -> float:
-    """Height in print [points], near enough to say which words fit."""
+    """Height in print [points], before the layout: exact enough to select words that fit."""
     figure = axes.figure
     assert figure is not None
     return float(axes.get_position().height * figure.get_size_inches()[1] * 72)
 
 
 def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
-    """Draw the column of layers with their names and lithologies.
+    """Draw the column of layers with names and lithologies that fit.
 
-    Parameters
-    ----------
-    axes : Axes
-        Narrow, depth downward on y.
-    layers : Dataset
-        With name, top [m], bottom [m] and perhaps lithology along row.
-    deep : float
-        Length of the depth axis [m]; decides which words fit.
+    ``deep`` is the length of the depth axis [m].
     """
     top, bottom = layers["top"].values.astype(float), layers["bottom"].values.astype(float)
     names = [str(name) for name in layers["name"].values]
     known = layers["lithology"].values if "lithology" in layers else np.full(top.size, "")
     kinds = list(dict.fromkeys(map(str, known)))
     height = _height(axes)
-    # Words stand in the middle of what is seen of a layer.
+    # Words stand in the middle of the visible part of a layer.
     shallow, deepest = sorted(axes.get_ylim())
     seen_top, seen_bottom = np.maximum(top, shallow), np.minimum(bottom, deepest)
     for i, (name, kind) in enumerate(zip(names, map(str, known), strict=True)):
@@ -257,7 +232,7 @@ def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
         room = (seen_bottom[i] - seen_top[i]) / deep * height
         middle = 0.5 * (seen_top[i] + seen_bottom[i])
         words = f"{name}\n{kind}" if kind else name
-        longest = max(map(len, words.split("\n"))) * 3.3
+        longest = max(map(len, words.split("\n"))) * 3.3  # points; mean width of a letter
         if room > longest + 4:
             axes.text(
                 0.5,
@@ -280,14 +255,6 @@ def draw_layers(axes: Axes, layers: xr.Dataset, deep: float) -> None:
 
 
 def layer_boundaries(axes: Axes, layers: xr.Dataset) -> None:
-    """Draw dashed lines at the tops of the layers, the first left out.
-
-    Parameters
-    ----------
-    axes : Axes
-        A track.
-    layers : Dataset
-        With top [m] along row.
-    """
+    """Draw dashed lines at the tops [m] of the layers except the first."""
     for depth in np.sort(layers["top"].values.astype(float))[1:]:
         axes.axhline(depth, color="0.45", linewidth=0.5, linestyle=(0, (4, 3)), zorder=0.5)

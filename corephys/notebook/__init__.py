@@ -1,1 +1,1 @@
-"""Floor 6: what a notebook shows of a hole and of its results."""
+"""What a notebook shows of a hole and of its results, and the accessor ``ds.corephys``."""

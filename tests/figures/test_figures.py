@@ -189,7 +189,7 @@ def test_a_figure_without_data_says_what_is_missing(tree: xr.DataTree, tmp_path:
         with pytest.raises(figures.NothingToDraw, match=r"this hole|the hole"):
             draw(bare)
     assert figures.write_figures(bare, tmp_path / "figures") == []
-    with pytest.raises(ValueError, match="no track for 'density'"):
+    with pytest.raises(ValueError, match="quantities has 'density'; tracks exist for"):
         figures.summary(tree, quantities=("density",))
 
 

@@ -173,7 +173,7 @@ def test_the_caption_stands_beside(demo: xr.DataTree, saved: Path) -> None:
 
 def test_an_unknown_kind_of_file_is_refused(demo: xr.DataTree, tmp_path: Path) -> None:
     plate = figures.gamma_calibration(demo)
-    with pytest.raises(ValueError, match="no figure is written as 'gif'"):
+    with pytest.raises(ValueError, match="kinds has 'gif'; figures are written as"):
         figures.save(plate, tmp_path, "x", kinds=("gif",))
     assert [p.name for p in figures.save(plate, tmp_path, "x", kinds=("pdf",))] == ["x.pdf"]
 

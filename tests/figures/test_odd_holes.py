@@ -82,7 +82,7 @@ def test_layers_below_the_depth_axis_do_not_squeeze_it(demo: xr.DataTree) -> Non
 
 
 def test_a_page_too_narrow_for_its_tracks_is_refused(demo: xr.DataTree) -> None:
-    with pytest.raises(ValueError, match="85 mm hold 3 tracks that can be read, 5 were"):
+    with pytest.raises(ValueError, match="85 mm wide, which holds 3 readable tracks, and 5 are"):
         figures.summary(demo, size=(85.0, 200.0))
     few = figures.summary(demo, size=(85.0, 200.0), quantities=("bulk_density", "porosity"))
     assert words_off_the_page(few) == [] and words_that_collide(few) == []
@@ -93,7 +93,7 @@ def test_a_probe_that_warms_up_has_no_logarithm(demo: xr.DataTree) -> None:
     found = tree["properties/formation_temperature"].to_dataset(inherit=False)
     warm = found.assign(equilibrium_temperature=found["equilibrium_temperature"] + 100.0)
     tree["properties/formation_temperature"] = xr.DataTree(warm)
-    with pytest.raises(NothingToDraw, match="no station cooled from above"):
+    with pytest.raises(NothingToDraw, match="needs readings above the equilibrium temperature"):
         figures.temperature_records(tree)
 
 

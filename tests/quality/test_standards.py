@@ -296,5 +296,5 @@ def test_the_figure_of_a_chart_that_judged_nothing_says_why() -> None:
     assert figure.axes[0].get_xlabel() == "days since 2031-05-02"
     assert figure.axes[0].get_ylabel() == "check standard [g/cm³]"
     np.testing.assert_allclose(figure.table().x, [0.25, 0.75])
-    with pytest.raises(NothingToDraw, match="holds no value"):
+    with pytest.raises(NothingToDraw, match="needs a value of a standard"):
         draw(watch(np.full(3, np.nan)))

@@ -37,5 +37,5 @@ def test_what_is_not_known_is_named_beside_its_bar() -> None:
 
 def test_a_hole_without_uncertainties_has_no_such_figure() -> None:
     bare = xr.DataTree.from_dict({"/products/heat_flow": xr.Dataset({"heat_flow": 50.0})})
-    with pytest.raises(figures.NothingToDraw, match="no result of this hole has an uncertainty"):
+    with pytest.raises(figures.NothingToDraw, match="needs a result with an uncertainty"):
         figures.budget(bare)
