@@ -11,10 +11,6 @@ import corephys as cp
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 
-NOT_MEASURED = {
-    "pwave.velocity_kernel": "plain numbers of one stated unit each; pwave.velocity is its door",
-}
-
 
 def standards(draw: Draw, count: int = 0) -> dict[str, Any]:
     """Blocks of a solid and liners of water, timed by a bench with a delay of about 8 us."""
