@@ -122,59 +122,11 @@ NOT_FORMULAS: dict[str, str] = {
         "reads a table: one made from the exact cylinder tests it whole"
     ),
     "corephys.downhole.temperature.tradeoff.grade": "words for limits, no physics",
-    "corephys.products.elastic.averages.walpole_kernel": (
-        "the arithmetic of hashin_shtrikman, whose rows run through it"
-    ),
-    "corephys.products.elastic.velocities.bounds_kernel": (
-        "wood and hashin_shtrikman on arrays, whose rows run through them"
-    ),
-    "corephys.products.elastic.velocities.raymer_kernel": (
-        "the arithmetic of raymer, whose rows run through it"
-    ),
-    "corephys.products.elastic.velocities.wyllie_kernel": (
-        "the arithmetic of wyllie, whose row runs through it"
-    ),
-    "corephys.products.elastic.fluids.gassmann_kernel": (
-        "the arithmetic of gassmann, whose rows run through it"
-    ),
-    "corephys.products.elastic.fluids.brine_kernel": (
-        "the arithmetic of brine, whose rows run through it"
-    ),
-    "corephys.products.elastic.frames.hertz_mindlin_kernel": (
-        "the arithmetic of hertz_mindlin, whose rows run through it"
-    ),
-    "corephys.products.elastic.frames.soft_sand_kernel": (
-        "the arithmetic of soft_sand, whose rows run through it"
-    ),
-    "corephys.products.elastic.frames.stiff_sand_kernel": (
-        "the arithmetic of stiff_sand, whose rows run through it"
-    ),
-    "corephys.products.elastic.frames.contact_cement_kernel": (
-        "the arithmetic of contact_cement, whose rows run through it"
-    ),
-    "corephys.products.elastic.reflections.reflection_kernel": (
-        "the arithmetic of reflection_at_angle, whose row runs through it"
-    ),
-    "corephys.products.elastic.averages.reuss_kernel": (
-        "the arithmetic of reuss, whose rows run through it"
-    ),
     "corephys.products.elastic.minerals.material": "looks a row of a table up, no physics",
     "corephys.products.elastic.minerals.materials": "lists a table of sourced numbers, no physics",
     "corephys.products.elastic.minerals.mineral_mixture": (
         "the average of Hill on numbers of the table; hill has rows"
     ),
-    "corephys.products.elastic.propagation.fraction": "takes an argument in, no physics",
-    "corephys.products.elastic.propagation.names_checked": (
-        "compares names of arguments, no physics"
-    ),
-    "corephys.products.elastic.propagation.number": "takes an argument in, no physics",
-    "corephys.products.elastic.propagation.plain": "takes an argument in, no physics",
-    "corephys.products.elastic.propagation.quantity": "takes an argument in, no physics",
-    "corephys.products.elastic.propagation.propagate": "carries uncertainties along, no physics",
-    "corephys.products.elastic.propagation.same_positions": (
-        "compares positions, no physics of its own"
-    ),
-    "corephys.products.elastic.propagation.together": "adds fractions up, no physics of its own",
     "corephys.products.heat_flow.carriers.resistivity": (
         "what stands between conductivities; its integral, thermal_resistance, has a row"
     ),

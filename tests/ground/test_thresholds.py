@@ -86,7 +86,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "products/compaction/rebounds": {"_BY_DEPTH": _FIT},
     "products/elastic/fluids": {"_WATER_DENSITY": _FIT, "_WATER_VELOCITY": _FIT},
     "products/elastic/models": {"_GRID": _GRID, "_HALVINGS": _ROUNDS},
-    "products/elastic/propagation": {"_STEP": _STEP},
+    "products/elastic/propagation": {"_STEP": _STEP, "_SUM_TOLERANCE": _ROUNDING},
     "products/elastic/reflections": {"_STIFFNESS_OF_A_FLUID": _ROUNDING},
     "products/heat_flow/adjustments": {"_FINE": _GRID, "_LAYERS": _GRID},
     "products/heat_flow/bend": {"_YEAR": _UNITS},

@@ -431,17 +431,17 @@ def test_a_mixture_of_minerals_lies_between_them() -> None:
         (lambda: elastic.dynamic_moduli("0 m/s", "100 m/s", "1.6 g/cm^3"),
          r"p_wave_velocity is 0 m/s; it has to be above zero"),
         (lambda: elastic.voigt([0.6, 0.6], ["quartz", "clay"]), r"fractions add to 1.2"),
-        (lambda: elastic.voigt([1.0], ["quartz"]), r"1 fractions and 1 phases; give one fraction"),
-        (lambda: elastic.hill([0.5, 0.5], ["quartz", 37.0]), r"a phase is a Material or the name"),
+        (lambda: elastic.voigt([1.0], ["quartz"]), r"1 fractions and 1 phases; give two"),
+        (lambda: elastic.hill([0.5, 0.5], ["quartz", 37.0]), r"a phase is 37.0; give the name"),
         (lambda: elastic.hashin_shtrikman([0.5, 0.5], ["quartz", "clay"], bound="up"),
-         r"bound is 'up'; it is 'upper' or 'lower'"),
+         r"bound is 'up'; give 'upper' or 'lower'"),
         (lambda: elastic.fluid_mixture([0.5, 0.5], ["water", "gas"], how="lumpy"),
          r"how is 'lumpy'"),
         (lambda: elastic.fluid_mixture([0.5], ["water", "gas"]), r"1 fractions and 2 fluids"),
         (lambda: elastic.brine("20 degC", "-1 MPa", "35 g/kg"), r"pressure is -1 MPa; .*zero"),
         (lambda: elastic.hertz_mindlin("0 MPa", mineral="quartz"), r"effective_pressure is 0 GPa"),
         (lambda: elastic.contact_cement(0.3, mineral="quartz", cement="quartz", where="all"),
-         r"where is 'all'; it is 'contacts' or 'coats'"),
+         r"where is 'all'; give 'contacts' or 'coats'"),
         (lambda: elastic.mineral_mixture({"quartz": 0.5, "clay": 0.2}), r"add to 0.7"),
         (lambda: elastic.han(0.2, 1.7), r"clay is 1.7; it is a fraction"),
     ],
@@ -452,7 +452,7 @@ def test_what_cannot_be_is_refused_in_words(call, words: str) -> None:
 
 
 def test_a_slip_in_the_names_of_uncertainties_is_refused() -> None:
-    with pytest.raises(ValueError, match=r"holds 'porosty', which wood .*mean 'porosity'\?"):
+    with pytest.raises(ValueError, match=r"holds 'porosty', which is no .*mean 'porosity'\?"):
         elastic.wood(0.6, mineral="clay", fluid="water", uncertainties={"porosty": 0.01})
     brine = elastic.brine("20 degC", "1 MPa", "35 g/kg")
     with pytest.raises(ValueError, match="A Dataset brings its own"):
@@ -527,7 +527,7 @@ def test_beyond_the_critical_angle_there_is_no_number() -> None:
     found = elastic.reflection_at_angle(_array([10.0, 50.0], "deg"), upper=slow, lower=fast)
     words = [flags.names(int(one)) for one in found["reflection_coefficient_reason"].values]
     assert words == [[], ["missing_value", "beyond_method_range"]]
-    with pytest.raises(ValueError, match="angle of incidence is from the normal, 0 to 90"):
+    with pytest.raises(ValueError, match=r"angle of incidence is .*from the normal, 0 to 90"):
         elastic.reflection_at_angle("100 deg", upper=slow, lower=fast)
     with pytest.raises(ValueError, match="lower lacks s_wave_velocity"):
         elastic.reflection_at_angle("0 deg", upper=slow,

@@ -1,17 +1,16 @@
 """Rock physics: moduli, averages and bounds, velocity models, fluids and frames.
 
-The order of the work: the moduli of what was measured, the mixture of its grains, what a model or
-a bound says at the same porosity, and which readings no mixture of these phases can have.
+The order of the work: compute the moduli of the measured core, mix the minerals of its grains,
+compare it with models and bounds at the same porosity, and flag readings outside the bounds.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import xarray as xr
 
 from corephys.ground import moduli, series
-from corephys.products.elastic import propagation as carry
 from corephys.products.elastic.averages import hashin_shtrikman, hill, reuss, voigt
 from corephys.products.elastic.fluids import (
     brine,
@@ -43,6 +42,7 @@ from corephys.products.elastic.models import (
     porosity_from_velocity,
     velocity_models,
 )
+from corephys.products.elastic.propagation import measured_inputs, reading
 from corephys.products.elastic.reflections import reflection_at_angle
 from corephys.products.elastic.velocities import (
     castagna,
@@ -54,6 +54,10 @@ from corephys.products.elastic.velocities import (
     wood,
     wyllie,
 )
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement
+    from corephys.products.elastic.propagation import Uncertainties
 
 __all__ = [
     "MATERIALS",
@@ -95,24 +99,24 @@ __all__ = [
 ]
 
 
-@carry.names_checked
 def dynamic_moduli(
-    p_wave_velocity: Any,
-    s_wave_velocity: Any,
-    bulk_density: Any,
+    p_wave_velocity: Measurement | str,
+    s_wave_velocity: Measurement | str,
+    bulk_density: Measurement | str,
     *,
-    uncertainties: dict[str, Any] | None = None,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
     """Moduli of a core from its two velocities and its density.
 
     Parameters
     ----------
     p_wave_velocity, s_wave_velocity : Dataset, DataArray, Quantity or str
-        [m/s] at the same positions; a Dataset brings its uncertainties, effects and reasons.
+        Velocities [m/s] at the same positions; a Dataset brings its uncertainties, effects and
+        reasons.
     bulk_density : Dataset, DataArray, Quantity or str
-        [g/cm^3].
+        Bulk density [g/cm^3].
     uncertainties : mapping of str to Quantity, optional
-        Standard uncertainties, random, by name of the argument, of what is no Dataset.
+        Random standard uncertainties by name of the argument, for arguments without a Dataset.
 
     Returns
     -------
@@ -123,16 +127,16 @@ def dynamic_moduli(
 
     Raises
     ------
-    UnitError, ValueError
-        For a bare number, a wrong unit, or values of which none is above zero.
+    ValueError
+        When no value of an argument is above zero.
     PositionError
         When the series lie at different positions.
 
     Notes
     -----
     G = rho V_s^2, M = rho V_p^2, K = M - 4 G / 3, lambda = M - 2 G: Mavko, Mukerji and Dvorkin,
-    The Rock Physics Handbook (2009). Moduli of waves, at strains of a millionth: a test under load
-    finds a softer body.
+    The Rock Physics Handbook (2009). These are moduli at the strains of sound waves, about one
+    millionth; a mechanical test at larger strains gives lower moduli.
 
     Examples
     --------
@@ -145,8 +149,8 @@ def dynamic_moduli(
         "s_wave_velocity": s_wave_velocity,
         "bulk_density": bulk_density,
     }
-    carry.same_positions(**given)
-    inputs = [carry.quantity(value, name, uncertainties) for name, value in given.items()]
+    arguments = {name: reading(value, name) for name, value in given.items()}
+    inputs = list(measured_inputs(arguments, uncertainties).values())
     reason = series.joined_reasons(*(part.reason for part in inputs))
     return series.build(
         moduli.isotropic(inputs, reason),

@@ -3,77 +3,66 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import series
-from corephys.products.elastic import propagation as carry
-from corephys.products.elastic.minerals import Material, material
+from corephys.products.elastic.minerals import Mineral, as_material
+from corephys.products.elastic.propagation import (
+    Argument,
+    elastic_model,
+    fraction,
+    material_property,
+)
 
-__all__ = ["hashin_shtrikman", "hill", "reuss", "reuss_kernel", "voigt", "walpole_kernel"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Fraction
+    from corephys.products.elastic.propagation import Uncertainties
 
-Moduli = tuple[Any, Any]
+__all__ = ["hashin_shtrikman", "hill", "reuss", "voigt"]
+
+Moduli = tuple[np.ndarray, np.ndarray]
 
 
-def _harmonic(shares: Any, values: Any) -> Any:
-    """1 / sum (f / m) along the first axis; a phase that is not there does not count."""
+def _harmonic(shares: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """1 / sum (f / m) along the first axis; an absent phase does not count."""
+    # 0 / 0 of an absent fluid is not a number, and would make the complete sum not a number.
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = np.where(shares == 0.0, 0.0, shares / values)
         return 1.0 / np.sum(parts, axis=0)
 
 
-def _voigt_kernel(shares: Any, bulk: Any, shear: Any) -> Moduli:
+def _voigt_kernel(shares: np.ndarray, bulk: np.ndarray, shear: np.ndarray) -> Moduli:
+    """Bulk and shear modulus [GPa] under equal strain (Voigt 1889)."""
     return np.sum(shares * bulk, axis=0), np.sum(shares * shear, axis=0)
 
 
-def reuss_kernel(shares: Any, bulk: Any, shear: Any) -> Moduli:
-    """Bulk and shear modulus under equal stress.
+def reuss_kernel(shares: np.ndarray, bulk: np.ndarray, shear: np.ndarray) -> Moduli:
+    """Bulk and shear modulus [GPa] under equal stress, along the first axis (Reuss 1929).
 
-    Parameters
-    ----------
-    shares, bulk, shear : (phase, ...) ndarray
-        Fractions [1] and moduli [GPa].
-
-    Returns
-    -------
-    tuple of ndarray
-        [GPa]; a fluid among the phases makes the shear modulus zero.
-
-    Notes
-    -----
-    1 / sum (f / m): Reuss (1929), ZAMM 9, 49.
+    A fluid among the phases makes the shear modulus zero.
     """
     return _harmonic(shares, bulk), _harmonic(shares, shear)
 
 
-def _hill_kernel(shares: Any, bulk: Any, shear: Any) -> Moduli:
+def _hill_kernel(shares: np.ndarray, bulk: np.ndarray, shear: np.ndarray) -> Moduli:
+    """Means of the moduli [GPa] of Voigt and Reuss (Hill 1952)."""
     stiff, soft = _voigt_kernel(shares, bulk, shear), reuss_kernel(shares, bulk, shear)
     return 0.5 * (stiff[0] + soft[0]), 0.5 * (stiff[1] + soft[1])
 
 
-def walpole_kernel(shares: Any, bulk: Any, shear: Any, *, upper: bool) -> Moduli:
-    """Hashin-Shtrikman-Walpole bound of bulk and shear modulus.
+def walpole_kernel(
+    shares: np.ndarray, bulk: np.ndarray, shear: np.ndarray, *, upper: bool
+) -> Moduli:
+    """Hashin-Shtrikman bounds of bulk and shear modulus [GPa], along the first axis.
 
-    Parameters
-    ----------
-    shares, bulk, shear : (phase, ...) ndarray
-        Fractions [1] and moduli [GPa].
-    upper : bool
-        The upper bound, about the greatest moduli of all phases; else the lower.
-
-    Returns
-    -------
-    tuple of ndarray
-        [GPa].
-
-    Notes
-    -----
     K = [sum f / (K_i + 4/3 G*)]^-1 - 4/3 G*, G = [sum f / (G_i + z)]^-1 - z with
-    z = G* (9 K* + 8 G*) / (6 (K* + 2 G*)), K* and G* the greatest or least moduli, each by
-    itself: Walpole (1966), Journal of the Mechanics and Physics of Solids 14, 151.
+    z = G* (9 K* + 8 G*) / (6 (K* + 2 G*)), K* and G* the greatest moduli for the upper bound and
+    the least for the lower, each chosen separately: Walpole (1966), Journal of the Mechanics and
+    Physics of Solids 14, 151.
     """
+    # A phase of share zero must not set the greatest or least modulus.
     there = shares > 0.0
     pick, empty = (np.max, -np.inf) if upper else (np.min, np.inf)
     k = pick(np.where(there, bulk, empty), axis=0)
@@ -85,71 +74,60 @@ def walpole_kernel(shares: Any, bulk: Any, shear: Any, *, upper: bool) -> Moduli
 
 
 def _average(
-    kernel: Callable[..., tuple[Any, ...]],
-    names: tuple[str, ...],
-    fractions: Sequence[Any],
-    phases: Sequence[Any],
-    uncertainties: Mapping[str, Any] | None,
-) -> dict[str, Any]:
-    """Lay a kernel of stacked phases over measured fractions and moduli."""
+    kernel: Callable[..., Moduli],
+    fractions: Sequence[Fraction | xr.Dataset],
+    phases: Sequence[Mineral],
+    uncertainties: Uncertainties,
+    step: str,
+    attributes: Mapping[str, str] | None = None,
+) -> xr.Dataset:
+    """Moduli of a mixture by a kernel of stacked phases."""
     if len(fractions) != len(phases) or len(phases) < 2:
         raise ValueError(
-            f"{len(fractions)} fractions and {len(phases)} phases; give one fraction a phase, and "
-            "two phases or more"
+            f"got {len(fractions)} fractions and {len(phases)} phases; give two phases or more, "
+            "and one fraction for each"
         )
-    carry.same_positions(**{f"fraction {n + 1}": part for n, part in enumerate(fractions)})
-    inputs: dict[str, Any] = {}
+    arguments: dict[str, Argument] = {}
     for place, (share, phase) in enumerate(zip(fractions, phases, strict=True)):
-        kind = taken_phase(phase)
-        inputs[f"f{place}"] = carry.fraction(share, f"fraction_{place + 1}", uncertainties)
-        for letter, name in (("k", "bulk_modulus"), ("g", "shear_modulus")):
-            inputs[f"{letter}{place}"] = carry.number(
-                getattr(kind, name),
-                "GPa",
-                f"{name}_{place + 1}",
-                uncertainties,
-                zero=letter == "g",
-            )
-    carry.together([inputs[f"f{place}"] for place in range(len(phases))])
+        one, end = as_material(phase), place + 1
+        arguments |= {
+            f"f{place}": fraction(share, f"fraction_{end}", part=True),
+            f"k{place}": material_property(one.bulk_modulus, "GPa", f"bulk_modulus_{end}"),
+            f"g{place}": material_property(
+                one.shear_modulus, "GPa", f"shear_modulus_{end}", zero=True
+            ),
+        }
 
-    def stacked(**parts: Any) -> tuple[Any, ...]:
-        by_letter = [
+    def stacked(**parts: np.ndarray) -> Moduli:
+        shares, bulk, shear = (
             np.stack([parts[f"{letter}{n}"] for n in range(len(phases))]) for letter in "fkg"
-        ]
-        return kernel(*by_letter)
-
-    return carry.propagate(stacked, names, inputs)
-
-
-def taken_phase(phase: Any) -> Material:
-    if isinstance(phase, str):
-        return material(phase)
-    if not isinstance(phase, Material):
-        raise ValueError(
-            f"a phase is a Material or the name of one, got {phase!r}; see elastic.materials() and "
-            "elastic.Material(name, bulk_modulus, shear_modulus, density)"
         )
-    return phase
+        return kernel(shares, bulk, shear)
+
+    return elastic_model(
+        stacked,
+        ("bulk_modulus", "shear_modulus"),
+        arguments,
+        uncertainties,
+        steps=(step,),
+        attributes=attributes,
+    )
 
 
-_BOTH = ("bulk_modulus", "shear_modulus")
-
-
-@carry.names_checked
 def voigt(
-    fractions: Sequence[Any],
-    phases: Sequence[Any],
+    fractions: Sequence[Fraction | xr.Dataset],
+    phases: Sequence[Mineral],
     *,
-    uncertainties: Mapping[str, Any] | None = None,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Moduli of a mixture whose phases all strain alike: the greatest that there can be.
+    """Moduli of a mixture under equal strain in all phases: the upper bound.
 
     Parameters
     ----------
     fractions : sequence of float, Quantity, DataArray or Dataset
-        Volume fraction of each phase [1], together one.
+        Volume fractions of the phases [1], which add to one.
     phases : sequence of Material or str
-        One a fraction; a name is looked up with :func:`material`.
+        One phase for each fraction; a name is looked up with :func:`material`.
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties: ``fraction_1`` [1], ``bulk_modulus_1``, ``shear_modulus_1`` [GPa]
         and so on, in place of those of the materials.
@@ -161,8 +139,8 @@ def voigt(
 
     Raises
     ------
-    UnitError, ValueError
-        For a wrong unit, a phase that is not known, fractions that do not add to one.
+    KeyError, ValueError
+        For an unknown phase, or fractions that do not add to one.
 
     Notes
     -----
@@ -174,23 +152,22 @@ def voigt(
     >>> round(float(found["bulk_modulus"]), 2)
     52.92
     """
-    found = _average(_voigt_kernel, _BOTH, fractions, phases, uncertainties)
-    return series.build(found, steps=("sum f m (Voigt 1889)",), bound="upper")
+    step = "sum f m (Voigt 1889)"
+    return _average(_voigt_kernel, fractions, phases, uncertainties, step, {"bound": "upper"})
 
 
-@carry.names_checked
 def reuss(
-    fractions: Sequence[Any],
-    phases: Sequence[Any],
+    fractions: Sequence[Fraction | xr.Dataset],
+    phases: Sequence[Mineral],
     *,
-    uncertainties: Mapping[str, Any] | None = None,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Moduli of a mixture whose phases all bear the same stress: the least that there can be.
+    """Moduli of a mixture under equal stress in all phases: the lower bound.
 
     Parameters
     ----------
     fractions, phases, uncertainties
-        As in :func:`voigt` [1], [GPa].
+        Same as in :func:`voigt` [1], [GPa].
 
     Returns
     -------
@@ -200,8 +177,8 @@ def reuss(
 
     Raises
     ------
-    UnitError, ValueError
-        As in :func:`voigt`.
+    KeyError, ValueError
+        Same as in :func:`voigt`.
 
     Notes
     -----
@@ -213,23 +190,22 @@ def reuss(
     >>> round(float(found["bulk_modulus"]), 4)
     46.6754
     """
-    found = _average(reuss_kernel, _BOTH, fractions, phases, uncertainties)
-    return series.build(found, steps=("1 / sum (f / m) (Reuss 1929)",), bound="lower")
+    step = "1 / sum (f / m) (Reuss 1929)"
+    return _average(reuss_kernel, fractions, phases, uncertainties, step, {"bound": "lower"})
 
 
-@carry.names_checked
 def hill(
-    fractions: Sequence[Any],
-    phases: Sequence[Any],
+    fractions: Sequence[Fraction | xr.Dataset],
+    phases: Sequence[Mineral],
     *,
-    uncertainties: Mapping[str, Any] | None = None,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Mean of the averages of Voigt and Reuss: a guess between bounds, and no bound.
+    """Mean of the averages of Voigt and Reuss: an estimate between the bounds, not a bound.
 
     Parameters
     ----------
     fractions, phases, uncertainties
-        As in :func:`voigt` [1], [GPa].
+        Same as in :func:`voigt` [1], [GPa].
 
     Returns
     -------
@@ -238,51 +214,50 @@ def hill(
 
     Raises
     ------
-    UnitError, ValueError
-        As in :func:`voigt`.
+    KeyError, ValueError
+        Same as in :func:`voigt`.
 
     Notes
     -----
     Hill (1952), Proceedings of the Physical Society A 65, 349.
     """
-    found = _average(_hill_kernel, _BOTH, fractions, phases, uncertainties)
-    return series.build(found, steps=("mean of Voigt and Reuss (Hill 1952)",))
+    step = "mean of Voigt and Reuss (Hill 1952)"
+    return _average(_hill_kernel, fractions, phases, uncertainties, step)
 
 
-@carry.names_checked
 def hashin_shtrikman(
-    fractions: Sequence[Any],
-    phases: Sequence[Any],
+    fractions: Sequence[Fraction | xr.Dataset],
+    phases: Sequence[Mineral],
     *,
     bound: str,
-    uncertainties: Mapping[str, Any] | None = None,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Narrowest bound of the moduli of an isotropic mixture of which the fractions alone are known.
+    """Narrowest bound of the moduli of an isotropic mixture whose geometry is unknown.
 
     Parameters
     ----------
     fractions, phases, uncertainties
-        As in :func:`voigt` [1], [GPa].
+        Same as in :func:`voigt` [1], [GPa].
     bound : {"upper", "lower"}
-        Which of the two.
+        Bound to compute.
 
     Returns
     -------
     Dataset
         ``bulk_modulus`` and ``shear_modulus`` [GPa] with uncertainties; the attribute ``bound``
-        says which side.
+        names the side.
 
     Raises
     ------
-    UnitError, ValueError
-        As in :func:`voigt`, and for another word.
+    KeyError, ValueError
+        Same as in :func:`voigt`, and for another ``bound``.
 
     Notes
     -----
     The form of Walpole (1966), Journal of the Mechanics and Physics of Solids 14, 151, with the
-    greatest and least modulus of all phases: right also where the phase that is stiffer in
-    compression is softer in shear, as calcite beside quartz. With a fluid among the phases the
-    lower bound is that of :func:`reuss`. The mixture is isotropic and nothing slips.
+    greatest and least modulus of all phases. It also holds where the phase that is stiffer in
+    compression is softer in shear, such as calcite beside quartz. With a fluid among the phases
+    the lower bound is that of :func:`reuss`. The mixture is isotropic and its phases do not slip.
 
     Examples
     --------
@@ -291,12 +266,10 @@ def hashin_shtrikman(
     38.784719
     """
     if bound not in ("upper", "lower"):
-        raise ValueError(f"bound is {bound!r}; it is 'upper' or 'lower'")
+        raise ValueError(f"bound is {bound!r}; give 'upper' or 'lower'")
 
-    def kernel(*parts: Any) -> Moduli:
-        return walpole_kernel(*parts, upper=bound == "upper")
+    def kernel(shares: np.ndarray, bulk: np.ndarray, shear: np.ndarray) -> Moduli:
+        return walpole_kernel(shares, bulk, shear, upper=bound == "upper")
 
-    found = _average(kernel, _BOTH, fractions, phases, uncertainties)
-    return series.build(
-        found, steps=(f"Hashin-Shtrikman {bound} bound, form of Walpole (1966)",), bound=bound
-    )
+    step = f"Hashin-Shtrikman {bound} bound, form of Walpole (1966)"
+    return _average(kernel, fractions, phases, uncertainties, step, {"bound": bound})

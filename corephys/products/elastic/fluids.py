@@ -1,30 +1,39 @@
-"""Pore fluids, and what another fluid does to the velocity and density of a frame."""
+"""Pore fluids, and the velocity and density of a rock with another pore fluid."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, seawater, series
+from corephys.ground import flags, seawater, series, units
 from corephys.ground.arguments import positive
-from corephys.products.elastic import propagation as carry
 from corephys.products.elastic.averages import reuss_kernel
-from corephys.products.elastic.minerals import material
-from corephys.products.elastic.velocities import of_phases
+from corephys.products.elastic.minerals import (
+    Fluid,
+    Material,
+    Mineral,
+    as_material,
+    phase_arguments,
+)
+from corephys.products.elastic.propagation import (
+    Argument,
+    elastic_model,
+    fraction,
+    material_property,
+    measured_inputs,
+    propagated,
+    reading,
+)
 from corephys.uncertainty import Measured, bare, stated
 
-__all__ = [
-    "brine",
-    "brine_kernel",
-    "fluid_mixture",
-    "fluid_substitution",
-    "frame_modulus",
-    "gassmann",
-    "gassmann_kernel",
-]
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Measurement, WithUnit
+    from corephys.products.elastic.propagation import Uncertainties
+
+__all__ = ["brine", "fluid_mixture", "fluid_substitution", "frame_modulus", "gassmann"]
 
 # --------------------------------------------------------------------------------------------------
 # Pore fluids: brine of sodium chloride, and mixtures of water and gas.
@@ -54,22 +63,12 @@ _WATER_VELOCITY = (
 )
 
 
-def brine_kernel(temperature: Any, pressure: Any, salinity: Any) -> tuple[Any, Any]:
-    """Density and velocity of sound of a brine of sodium chloride.
+def _brine_kernel(
+    temperature: np.ndarray, pressure: np.ndarray, salinity: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Density [g/cm^3] and velocity [m/s] of a brine of sodium chloride (Batzle and Wang 1992).
 
-    Parameters
-    ----------
-    temperature, pressure, salinity : float or ndarray
-        [degC], [MPa], mass fraction [1].
-
-    Returns
-    -------
-    tuple of ndarray
-        [g/cm^3], [m/s].
-
-    Notes
-    -----
-    Batzle and Wang (1992), Geophysics 57, 1396, equations 27 to 29.
+    Temperature in degC, pressure in MPa, salinity as a mass fraction; equations 27 to 29.
     """
     t, p, s = temperature, pressure, salinity
     water = 1.0 + 1e-3 * sum(c * t**i * p**j for i, j, c in _WATER_DENSITY)
@@ -81,22 +80,21 @@ def brine_kernel(temperature: Any, pressure: Any, salinity: Any) -> tuple[Any, A
     return density, sound
 
 
-@carry.names_checked
 def brine(
-    temperature: Any,
-    pressure: Any,
-    salinity: Any,
+    temperature: Dimensional,
+    pressure: Dimensional,
+    salinity: Dimensional,
     *,
-    uncertainties: Mapping[str, Any] | None = None,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
     """Density, velocity and bulk modulus of a brine of sodium chloride under pressure.
 
     Parameters
     ----------
     temperature : Quantity, DataArray or str
-        [degC].
+        Temperature of the brine [degC].
     pressure : Quantity, DataArray or str
-        Absolute [MPa].
+        Absolute pressure [MPa].
     salinity : Quantity, DataArray or str
         Mass of salt in the mass of brine [g/kg].
     uncertainties : mapping of str to Quantity, optional
@@ -107,21 +105,21 @@ def brine(
     -------
     Dataset
         ``fluid_density`` [g/cm^3], ``fluid_velocity`` [m/s] and ``fluid_bulk_modulus`` [GPa] with
-        uncertainties; ``beyond_method_range`` outside 0 to 350 degC, 100 MPa and 320 g/kg. It goes
-        as ``fluid`` to other functions.
+        uncertainties; ``beyond_method_range`` outside 0 to 350 degC, 100 MPa and 320 g/kg. Other
+        functions take it as ``fluid``.
 
     Raises
     ------
-    UnitError, ValueError
-        For a bare number, a wrong unit, or a pressure or salinity below zero.
+    ValueError
+        For a pressure or salinity below zero.
 
     Notes
     -----
     Batzle and Wang (1992), Geophysics 57, 1396, equations 27 to 29; K = rho V^2. For sea water
     :mod:`corephys.ground.seawater` is the better source: from 2 to 30 degC and 0 to 40 MPa at
-    35 g/kg the
-    density here is 2.4 to 4.1 kg/m^3 below TEOS-10, the velocity 3.0 m/s below to 1.2 above, the
-    modulus 0.1 to 0.7 % below. This form is for brines and heat that TEOS-10 does not reach.
+    35 g/kg the density here is 2.4 to 4.1 kg/m^3 below TEOS-10, the velocity 3.0 m/s below to 1.2
+    above, the modulus 0.1 to 0.7 % below. This form is for salinities and temperatures beyond the
+    range of TEOS-10.
 
     Examples
     --------
@@ -129,83 +127,91 @@ def brine(
     >>> float(found["fluid_velocity"].round(4))
     1521.5146
     """
-    given = {
-        "temperature": (temperature, "degC"),
-        "pressure": (pressure, "MPa"),
-        "salinity": (_salinity(salinity), "g/kg"),
-    }
-    carry.same_positions(**{name: value for name, (value, _) in given.items()})
-    inputs = {}
-    for name, (value, unit) in given.items():
-        plain = (
-            carry.plain(value, unit, name)
-            if unit == "degC"
-            else positive(value, unit, name, zero=True)
-        )
-        delta = "K" if unit == "degC" else unit
-        u = stated((uncertainties or {}).get(name), delta, f"uncertainty of {name}")
-        inputs[name] = Measured(plain, 0.0, {name: u})
 
-    def kernel(temperature: Any, pressure: Any, salinity: Any) -> tuple[Any, ...]:
-        density, sound = brine_kernel(temperature, pressure, 1e-3 * salinity)
+    def kernel(
+        temperature: np.ndarray, pressure: np.ndarray, salinity: np.ndarray
+    ) -> tuple[np.ndarray, ...]:
+        density, sound = _brine_kernel(temperature, pressure, 1e-3 * salinity)
+        # g/cm^3 times (m/s)^2 is a kPa, a millionth of a GPa.
         return density, sound, 1e-6 * density * sound**2
 
-    beyond = series.apply(
-        _beyond, *(bare(part.values) for part in inputs.values()), dtypes=[np.int64]
+    return elastic_model(
+        kernel,
+        ("fluid_density", "fluid_velocity", "fluid_bulk_modulus"),
+        {
+            "temperature": _condition(temperature, "degC", "temperature"),
+            "pressure": _condition(pressure, "MPa", "pressure"),
+            "salinity": _condition(_salinity(salinity), "g/kg", "salinity"),
+        },
+        uncertainties,
+        beyond=_beyond,
+        steps=("brine of sodium chloride (Batzle and Wang 1992)",),
     )
-    names = ("fluid_density", "fluid_velocity", "fluid_bulk_modulus")
-    found = carry.propagate(kernel, names, inputs, reason=beyond)
-    return series.build(found, steps=("brine of sodium chloride (Batzle and Wang 1992)",))
 
 
-def _salinity(given: Any) -> Any:
-    """Salinity in g/kg with its unit, after the door that every salinity passes."""
+def _condition(value: Dimensional, unit: str, name: str) -> Argument:
+    """A condition of the brine, whose given uncertainty is systematic."""
+
+    def measure(given: Any) -> Measured:
+        # A temperature may be below zero, and its uncertainty is a difference, in K.
+        if unit == "degC":
+            values, unit_of_u = units.as_floats(value, unit, name), "K"
+        else:
+            values, unit_of_u = positive(value, unit, name, zero=True), unit
+        u = stated(given, unit_of_u, f"uncertainty of {name}")
+        return Measured(values, 0.0, {name: u})
+
+    return Argument(name, measure)
+
+
+def _salinity(given: Dimensional) -> WithUnit:
+    """Absolute salinity in g/kg with its unit, checked like every salinity."""
     return seawater.absolute_salinity(given, brine=True)
 
 
-def _beyond(temperature: Any, pressure: Any, salinity: Any) -> Any:
+def _beyond(temperature: np.ndarray, pressure: np.ndarray, salinity: np.ndarray) -> np.ndarray:
+    """Outside the data behind the equations; NaN counts as outside."""
     inside = (temperature >= 0) & (temperature <= 350) & (pressure <= 100) & (salinity <= 320)
-    return np.where(inside, 0, flags.bit("beyond_method_range")).astype(np.int64)
+    return np.logical_not(inside)
 
 
-@carry.names_checked
 def fluid_mixture(
-    fractions: Sequence[Any],
-    fluids: Sequence[Any],
+    fractions: Sequence[Fraction],
+    fluids: Sequence[Fluid],
     *,
     how: str = "uniform",
-    uncertainties: Mapping[str, Any] | None = None,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
     """Bulk modulus and density of fluids that share the pores.
 
     Parameters
     ----------
     fractions : sequence of float, Quantity or DataArray
-        Shares of the pore volume [1], together one.
+        Shares of the pore volume [1], which add to one.
     fluids : sequence of Material, str or Dataset
-        One a share.
+        One fluid for each share.
     how : {"uniform", "patchy"}
-        Mixed finer than pressure evens out in a period of the wave (harmonic mean), or in patches
-        larger than that (arithmetic mean, the greatest there can be).
+        Mixed so finely that the pressure evens out within a period of the wave (harmonic mean), or
+        in larger patches (arithmetic mean, the upper limit).
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties by name: ``fraction_1`` [1] and so on, random.
 
     Returns
     -------
     Dataset
-        ``fluid_bulk_modulus`` [GPa] and ``fluid_density`` [g/cm^3] with uncertainties; it goes as
-        ``fluid`` to other functions.
+        ``fluid_bulk_modulus`` [GPa] and ``fluid_density`` [g/cm^3] with uncertainties; other
+        functions take it as ``fluid``.
 
     Raises
     ------
-    UnitError, ValueError
-        For a wrong unit or word, or shares that do not add to one.
+    KeyError, ValueError
+        For an unknown fluid or ``how``, or shares that do not add to one.
 
     Notes
     -----
     1 / K = sum S_i / K_i (Wood 1941) or K = sum S_i K_i (Domenico 1976, Geophysics 41, 882, from
-    memory); density by volume. A hundredth of gas in bubbles brings the modulus down a hundred
-    times, which is why a little gas in a core stops its P-wave.
+    memory); density by volume. One per cent of gas in bubbles lowers the modulus more than a
+    hundred times: a little gas in a core blocks its P-wave.
 
     Examples
     --------
@@ -214,97 +220,97 @@ def fluid_mixture(
     0.0132
     """
     if how not in ("uniform", "patchy"):
-        raise ValueError(f"how is {how!r}; it is 'uniform' or 'patchy'")
+        raise ValueError(f"how is {how!r}; give 'uniform' or 'patchy'")
     if len(fractions) != len(fluids) or not len(fluids):
-        raise ValueError(f"{len(fractions)} fractions and {len(fluids)} fluids; give one of each")
-    carry.same_positions(**{f"fraction {n + 1}": part for n, part in enumerate(fractions)})
-    inputs = _shares(fractions, fluids, uncertainties)
-    count = len(fluids)
-    carry.together([inputs[f"s{n}"] for n in range(count)])
+        raise ValueError(
+            f"got {len(fractions)} fractions and {len(fluids)} fluids; give one fraction for each "
+            "fluid"
+        )
+    arguments: dict[str, Argument] = {}
+    for place, (share, fluid) in enumerate(zip(fractions, fluids, strict=True)):
+        arguments |= _fluid_arguments(share, fluid, place)
 
-    def kernel(**parts: Any) -> tuple[Any, ...]:
-        s, k, r = (np.stack([parts[f"{letter}{n}"] for n in range(count)]) for letter in "skr")
+    def kernel(**parts: np.ndarray) -> tuple[np.ndarray, ...]:
+        s, k, r = (
+            np.stack([parts[f"{letter}{n}"] for n in range(len(fluids))]) for letter in "skr"
+        )
         mean = reuss_kernel(s, k, k)[0] if how == "uniform" else np.sum(s * k, axis=0)
         return mean, np.sum(s * r, axis=0)
 
-    found = carry.propagate(kernel, ("fluid_bulk_modulus", "fluid_density"), inputs)
     words = {"uniform": "1 / sum (S / K) (Wood 1941)", "patchy": "sum S K (Domenico 1976)"}
-    return series.build(found, steps=(words[how],))
+    return elastic_model(
+        kernel,
+        ("fluid_bulk_modulus", "fluid_density"),
+        arguments,
+        uncertainties,
+        steps=(words[how],),
+    )
 
 
-def _shares(
-    fractions: Sequence[Any], fluids: Sequence[Any], uncertainties: Mapping[str, Any] | None
-) -> dict[str, Measured]:
-    """Share, bulk modulus and density of every fluid, by kernel name."""
-    inputs: dict[str, Measured] = {}
-    for place, (share, fluid) in enumerate(zip(fractions, fluids, strict=True)):
-        inputs[f"s{place}"] = carry.fraction(share, f"fraction_{place + 1}", uncertainties)
-        for letter, name, unit in (("k", "bulk_modulus", "GPa"), ("r", "density", "g/cm^3")):
-            one = material(fluid) if isinstance(fluid, str) else fluid
-            value = one if isinstance(one, xr.Dataset) else getattr(one, name)
-            inputs[f"{letter}{place}"] = carry.number(
-                value, unit, f"{name}_{place + 1}", uncertainties, held=f"fluid_{name}"
-            )
-    return inputs
+def _fluid_arguments(share: Fraction, fluid: Fluid, place: int) -> dict[str, Argument]:
+    """Share, bulk modulus and density of one fluid of a mixture."""
+    end = place + 1
+    one: xr.Dataset | Material = fluid if isinstance(fluid, xr.Dataset) else as_material(fluid)
+    modulus, density = (
+        (one, one) if isinstance(one, xr.Dataset) else (one.bulk_modulus, one.density)
+    )
+    return {
+        f"s{place}": fraction(share, f"fraction_{end}", part=True),
+        f"k{place}": material_property(
+            modulus, "GPa", f"bulk_modulus_{end}", held="fluid_bulk_modulus"
+        ),
+        f"r{place}": material_property(density, "g/cm^3", f"density_{end}", held="fluid_density"),
+    }
 
 
 # --------------------------------------------------------------------------------------------------
 # Moduli of a frame with and without fluid, and what another fluid does to velocity and density.
 
 
-def gassmann_kernel(frame: Any, porosity: Any, k_m: Any, k_f: Any) -> Any:
+def gassmann_kernel(
+    frame: np.ndarray, porosity: np.ndarray, k_m: np.ndarray, k_f: np.ndarray
+) -> np.ndarray:
     """Bulk modulus of a saturated rock from that of its frame, all in GPa.
 
-    Parameters
-    ----------
-    frame, porosity, k_m, k_f : float or ndarray
-        Modulus of the frame [GPa], porosity [1], moduli of mineral and fluid [GPa].
-
-    Returns
-    -------
-    ndarray
-        [GPa]; that of the mineral where there are no pores, that of the frame where there is no
-        fluid.
-
-    Notes
-    -----
+    It is that of the mineral where there are no pores, and that of the frame without fluid.
     Gassmann (1951), Vierteljahrsschrift der Naturforschenden Gesellschaft Zuerich 96, 1.
     """
     frame = np.asarray(frame, dtype=float)
-    # Times K_f above and below: no division by the modulus of a fluid that is not there.
+    # Numerator and denominator are multiplied by K_f, so that K_f = 0, no fluid, is allowed.
     above = (1.0 - frame / k_m) ** 2 * k_f
     below = porosity + k_f * ((1.0 - porosity) / k_m - frame / k_m**2)
     with np.errstate(divide="ignore", invalid="ignore"):
         return frame + np.where(above == 0.0, 0.0, above / below)
 
 
-def frame_kernel(saturated: Any, porosity: Any, k_m: Any, k_f: Any) -> Any:
-    """The same backwards: modulus of the frame [GPa]; NaN without pores, where it has no say."""
+def _frame_kernel(
+    saturated: np.ndarray, porosity: np.ndarray, k_m: np.ndarray, k_f: np.ndarray
+) -> np.ndarray:
+    """Modulus of the frame [GPa] from that of the saturated rock; NaN where there are no pores."""
     above = saturated * (porosity * k_m + (1.0 - porosity) * k_f) - k_m * k_f
     below = porosity * k_m + saturated * k_f / k_m - (1.0 + porosity) * k_f
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(porosity > 0.0, above / below, np.nan)
 
 
-@carry.names_checked
 def gassmann(
-    frame_bulk_modulus: Any,
-    porosity: Any,
+    frame_bulk_modulus: Measurement | str,
+    porosity: Fraction | xr.Dataset,
     *,
-    mineral: Any,
-    fluid: Any,
-    uncertainties: Mapping[str, Any] | None = None,
+    mineral: Mineral,
+    fluid: Fluid,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Bulk modulus of a rock full of fluid, from that of its frame without fluid.
+    """Bulk modulus of a saturated rock from that of its dry frame.
 
     Parameters
     ----------
     frame_bulk_modulus : Dataset, DataArray, Quantity or str
-        Of the frame [GPa].
+        Bulk modulus of the frame [GPa].
     porosity : Dataset, DataArray, Quantity, str or float
         Fraction of the volume [1].
     mineral, fluid : Material or str
-        A name is looked up; a fluid may be the Dataset of :func:`brine`.
+        Material or its name; a fluid may be the Dataset of :func:`brine`.
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties by name: ``frame_bulk_modulus`` [GPa], ``porosity`` [1], random;
         ``mineral_bulk_modulus``, ``fluid_bulk_modulus`` [GPa], systematic.
@@ -314,16 +320,11 @@ def gassmann(
     Dataset
         ``bulk_modulus`` [GPa] with uncertainty. The shear modulus is that of the frame.
 
-    Raises
-    ------
-    UnitError, ValueError
-        For a wrong unit, or a porosity outside 0 to 1.
-
     Notes
     -----
-    K = K_d + (1 - K_d / K_m)^2 / (phi / K_f + (1 - phi) / K_m - K_d / K_m^2): Gassmann (1951). One
-    mineral, pores that are connected, and a wave so slow that their pressure evens out: at the
-    hundreds of kHz of a core scan a stiff rock is faster than this.
+    K = K_d + (1 - K_d / K_m)^2 / (phi / K_f + (1 - phi) / K_m - K_d / K_m^2): Gassmann (1951). It
+    assumes one mineral, connected pores, and a frequency so low that the pore pressure evens out.
+    At the hundreds of kHz of a core scan a stiff rock is faster than this.
 
     Examples
     --------
@@ -331,115 +332,103 @@ def gassmann(
     >>> float(found["bulk_modulus"].round(3))
     13.855
     """
-    phases = of_phases(mineral, fluid, uncertainties)
-    carry.same_positions(frame_bulk_modulus=frame_bulk_modulus, porosity=porosity)
-    inputs = {
-        "frame": carry.quantity(frame_bulk_modulus, "frame_bulk_modulus", uncertainties, zero=True),
-        "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        "k_m": phases["k_m"],
-        "k_f": phases["k_f"],
-    }
-
-    def kernel(**parts: Any) -> tuple[Any, ...]:
-        return (gassmann_kernel(**parts),)
-
-    found = carry.propagate(kernel, ("bulk_modulus",), inputs)
-    return series.build(found, steps=("saturated by Gassmann (1951)",))
+    return elastic_model(
+        gassmann_kernel,
+        ("bulk_modulus",),
+        {
+            "frame": reading(frame_bulk_modulus, "frame_bulk_modulus", zero=True),
+            "porosity": fraction(porosity, "porosity"),
+            **phase_arguments(mineral, fluid),
+        },
+        uncertainties,
+        steps=("saturated by Gassmann (1951)",),
+    )
 
 
-@carry.names_checked
 def frame_modulus(
-    bulk_modulus: Any,
-    porosity: Any,
+    bulk_modulus: Measurement | str,
+    porosity: Fraction | xr.Dataset,
     *,
-    mineral: Any,
-    fluid: Any,
-    uncertainties: Mapping[str, Any] | None = None,
+    mineral: Mineral,
+    fluid: Fluid,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Bulk modulus of the frame without fluid, from that of the rock with it.
+    """Bulk modulus of the dry frame from that of the saturated rock.
 
     Parameters
     ----------
     bulk_modulus : Dataset, DataArray, Quantity or str
-        Of the saturated rock [GPa].
+        Bulk modulus of the saturated rock [GPa].
     porosity, mineral, fluid
-        As in :func:`gassmann` [1], [GPa].
+        Same as in :func:`gassmann` [1], [GPa].
     uncertainties : mapping of str to Quantity, optional
-        As in :func:`gassmann`, with ``bulk_modulus`` [GPa].
+        Standard uncertainties as in :func:`gassmann`, with ``bulk_modulus`` [GPa].
 
     Returns
     -------
     Dataset
         ``frame_bulk_modulus`` [GPa] with uncertainty. Below zero, the rock is softer than its
-        suspension (``below_elastic_bounds``); above the mineral's it is too stiff for its porosity
-        (``above_elastic_bounds``).
-
-    Raises
-    ------
-    UnitError, ValueError
-        As in :func:`gassmann`.
+        suspension (``below_elastic_bounds``). Above the mineral's, it is too stiff for its
+        porosity (``above_elastic_bounds``).
 
     Notes
     -----
     The equation of Gassmann (1951) solved for K_d. In soft mud K_d is a small difference of large
     numbers, and its uncertainty may exceed it.
     """
-    phases = of_phases(mineral, fluid, uncertainties)
-    carry.same_positions(bulk_modulus=bulk_modulus, porosity=porosity)
-    inputs = {
-        "saturated": carry.quantity(bulk_modulus, "bulk_modulus", uncertainties),
-        "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        "k_m": phases["k_m"],
-        "k_f": phases["k_f"],
-    }
-
-    def kernel(**parts: Any) -> tuple[Any, ...]:
-        return (frame_kernel(**parts),)
-
-    found = carry.propagate(kernel, ("frame_bulk_modulus",), inputs)
+    inputs = measured_inputs(
+        {
+            "saturated": reading(bulk_modulus, "bulk_modulus"),
+            "porosity": fraction(porosity, "porosity"),
+            **phase_arguments(mineral, fluid),
+        },
+        uncertainties,
+    )
+    found = propagated(_frame_kernel, ("frame_bulk_modulus",), inputs)
     frame = found["frame_bulk_modulus"]
-    frame.reason = series.joined_reasons(frame.reason, _outside(frame.values, phases["k_m"].values))
+    # These flags depend on the result, so that they are set after the model.
+    impossible = _impossible_frame(frame.values, inputs["k_m"].values)
+    frame.reason = series.joined_reasons(frame.reason, impossible)
     return series.build(found, steps=("frame by Gassmann (1951), solved for K_d",))
 
 
-def _outside(frame: Any, mineral: Any) -> Any:
-    """Reasons of a frame that no rock has."""
+def _impossible_frame(frame: Any, mineral: Any) -> Any:
+    """Mask of frames below zero or stiffer than their mineral."""
+    below, above = flags.bit("below_elastic_bounds"), flags.bit("above_elastic_bounds")
 
-    def look(values: Any, most: Any) -> Any:
-        low = np.where(values < 0.0, flags.bit("below_elastic_bounds"), 0)
-        return (low | np.where(values > most, flags.bit("above_elastic_bounds"), 0)).astype(
-            np.int64
-        )
+    def mask(values: np.ndarray, most: np.ndarray) -> np.ndarray:
+        low, high = np.where(values < 0.0, below, 0), np.where(values > most, above, 0)
+        return (low | high).astype(np.int64)
 
-    return series.apply(look, bare(frame), bare(mineral), dtypes=[np.int64])
+    return series.apply(mask, bare(frame), bare(mineral), dtypes=[np.int64])
 
 
-@carry.names_checked
 def fluid_substitution(
-    p_wave_velocity: Any,
-    s_wave_velocity: Any,
-    bulk_density: Any,
-    porosity: Any,
+    p_wave_velocity: Measurement | str,
+    s_wave_velocity: Measurement | str | None,
+    bulk_density: Measurement | str,
+    porosity: Fraction | xr.Dataset,
     *,
-    mineral: Any,
-    fluid: Any,
-    new_fluid: Any,
-    uncertainties: Mapping[str, Any] | None = None,
+    mineral: Mineral,
+    fluid: Fluid,
+    new_fluid: Fluid,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Velocities and density of a rock after its pore fluid is exchanged for another.
+    """Velocities and density of a rock after its pore fluid is replaced by another.
 
     Parameters
     ----------
     p_wave_velocity, s_wave_velocity : Dataset, DataArray, Quantity or str
-        [m/s]. Without an S-wave (None) P-wave moduli stand in for bulk moduli, an approximation.
+        Velocities [m/s]. Without an S-wave (None) P-wave moduli replace bulk moduli, an
+        approximation.
     bulk_density : Dataset, DataArray, Quantity or str
-        With the first fluid [g/cm^3].
+        Density with the first fluid [g/cm^3].
     porosity : Dataset, DataArray, Quantity, str or float
         Fraction of the volume [1].
     mineral : Material or str
-        The grains.
+        Mineral of the grains.
     fluid, new_fluid : Material, str or Dataset
-        The fluid that is there, and the one that takes its place.
+        Fluid of the measurements, and the one that replaces it.
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties by name: ``p_wave_velocity``, ``s_wave_velocity`` [m/s],
         ``bulk_density`` [g/cm^3], ``porosity`` [1], random.
@@ -450,64 +439,60 @@ def fluid_substitution(
         ``p_wave_velocity``, ``bulk_density`` and, where an S-wave is given, ``s_wave_velocity``
         and ``frame_bulk_modulus``: [m/s], [g/cm^3], [GPa] with uncertainties.
 
-    Raises
-    ------
-    UnitError, ValueError
-        For a wrong unit, a velocity of zero, or a porosity outside 0 to 1.
-
     Notes
     -----
-    Gassmann (1951) twice, with the frame in between; the shear modulus stays, the density changes
-    by phi (rho_2 - rho_1). Without an S-wave M stands for K throughout: Mavko, Chan and Mukerji
-    (1995), Geophysics 60, 1750 (from memory): within 3 % for rock, 5 % low for a soft sandstone
-    whose water gives way to gas.
+    Gassmann (1951) twice, first to the frame and then with the new fluid; the shear modulus stays,
+    the density changes by phi (rho_2 - rho_1). Without an S-wave M replaces K throughout: Mavko,
+    Chan and Mukerji (1995), Geophysics 60, 1750 (from memory). The error is within 3 % for rock;
+    a soft sandstone whose water is replaced by gas comes out 5 % low.
     """
-    old = of_phases(mineral, fluid, uncertainties)
-    new = of_phases(mineral, new_fluid, uncertainties, "new_fluid")
-    given = {"p_wave_velocity": p_wave_velocity, "bulk_density": bulk_density, "porosity": porosity}
-    with_s = s_wave_velocity is not None
-    if with_s:
-        given["s_wave_velocity"] = s_wave_velocity
-    carry.same_positions(**given)
-    inputs = {
-        "p": carry.quantity(p_wave_velocity, "p_wave_velocity", uncertainties),
-        "rho": carry.quantity(bulk_density, "bulk_density", uncertainties),
-        "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        "k_m": old["k_m"],
-        "g_m": old["g_m"],
+    old = phase_arguments(mineral, fluid)
+    new = phase_arguments(mineral, new_fluid, "new_fluid")
+    method = "P-wave moduli for bulk moduli (an approximation)"
+    arguments = {
+        "p": reading(p_wave_velocity, "p_wave_velocity"),
+        "rho": reading(bulk_density, "bulk_density"),
+        "porosity": fraction(porosity, "porosity"),
+        **{key: old[key] for key in ("k_m", "g_m", "rho_m")},
         "k_1": old["k_f"],
         "rho_1": old["rho_f"],
         "k_2": new["k_f"],
         "rho_2": new["rho_f"],
     }
     names: tuple[str, ...] = ("p_wave_velocity", "bulk_density")
-    if with_s:
-        inputs["s"] = carry.quantity(s_wave_velocity, "s_wave_velocity", uncertainties)
+    if s_wave_velocity is not None:
+        method = "with the S-wave"
+        arguments["s"] = reading(s_wave_velocity, "s_wave_velocity")
         names = (*names, "s_wave_velocity", "frame_bulk_modulus")
-    found = carry.propagate(_exchanged, names, inputs)
-    return series.build(
-        found,
+    return elastic_model(
+        _substituted,
+        names,
+        arguments,
+        uncertainties,
         steps=("frame by Gassmann (1951)", "saturated with the new fluid by Gassmann (1951)"),
-        method="with the S-wave" if with_s else "P-wave moduli for bulk moduli (an approximation)",
+        attributes={"method": method},
     )
 
 
-def _exchanged(
-    p: Any,
-    rho: Any,
-    porosity: Any,
-    k_m: Any,
-    g_m: Any,
-    k_1: Any,
-    rho_1: Any,
-    k_2: Any,
-    rho_2: Any,
-    s: Any = None,
-) -> tuple[Any, ...]:
+def _substituted(
+    p: np.ndarray,
+    rho: np.ndarray,
+    porosity: np.ndarray,
+    k_m: np.ndarray,
+    g_m: np.ndarray,
+    k_1: np.ndarray,
+    rho_1: np.ndarray,
+    k_2: np.ndarray,
+    rho_2: np.ndarray,
+    s: np.ndarray | None = None,
+) -> tuple[np.ndarray, ...]:
+    """Velocity [m/s] and density [g/cm^3] with the new fluid; with an S-wave, also its velocity
+    and the modulus of the frame [GPa]."""
+    # g/cm^3 times (km/s)^2 is GPa.
     new_rho = rho + porosity * (rho_2 - rho_1)
     shear = rho * (s / 1e3) ** 2 if s is not None else 0.0
     mineral = k_m if s is not None else k_m + 4.0 / 3.0 * g_m
-    frame = frame_kernel(rho * (p / 1e3) ** 2 - 4.0 / 3.0 * shear, porosity, mineral, k_1)
+    frame = _frame_kernel(rho * (p / 1e3) ** 2 - 4.0 / 3.0 * shear, porosity, mineral, k_1)
     modulus = gassmann_kernel(frame, porosity, mineral, k_2) + 4.0 / 3.0 * shear
     found = (1e3 * np.sqrt(modulus / new_rho), new_rho)
     return found if s is None else (*found, 1e3 * np.sqrt(shear / new_rho), frame)

@@ -1,70 +1,68 @@
-"""Moduli of a frame of grains without fluid, loose or cemented, from porosity, pressure and
-contacts."""
+"""Moduli of a dry frame of grains, loose or cemented, from porosity, pressure and contacts."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, units
+from corephys.ground import constants, units
 from corephys.ground.cards import RESEARCH_ONLY
-from corephys.products.elastic import propagation as carry
-from corephys.products.elastic.averages import taken_phase
-from corephys.uncertainty import bare
+from corephys.products.elastic.minerals import Mineral, grain_arguments
+from corephys.products.elastic.propagation import (
+    Argument,
+    elastic_model,
+    fraction,
+    material_property,
+)
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Fraction, Measurement, Scalar
+    from corephys.products.elastic.propagation import Uncertainties
 
 __all__ = [
     "contact_cement",
-    "contact_cement_kernel",
     "contacts_of_porosity",
     "critical_porosity",
     "hertz_mindlin",
-    "hertz_mindlin_kernel",
     "krief",
     "soft_sand",
-    "soft_sand_kernel",
     "stiff_sand",
-    "stiff_sand_kernel",
 ]
+
+Moduli = tuple[np.ndarray, np.ndarray]
+
+_C = constants.CONSTANTS
+_FRAME = ("frame_bulk_modulus", "frame_shear_modulus")
+
+
+def _above_critical(porosity: np.ndarray, critical: np.ndarray) -> np.ndarray:
+    """Where grains no longer touch, so that there is no frame."""
+    return porosity > critical
+
 
 # --------------------------------------------------------------------------------------------------
 # Moduli of a sand whose grains are cemented at their contacts.
 
 
-_C = constants.CONSTANTS
-
-
-def contact_cement_kernel(
-    porosity: Any,
-    k_m: Any,
-    g_m: Any,
-    k_c: Any,
-    g_c: Any,
-    critical: Any,
-    contacts: Any,
+def _contact_cement_kernel(
+    porosity: np.ndarray,
+    k_m: np.ndarray,
+    g_m: np.ndarray,
+    k_c: np.ndarray,
+    g_c: np.ndarray,
+    critical: np.ndarray,
+    contacts: np.ndarray,
     *,
     at_contacts: bool,
-) -> tuple[Any, ...]:
-    """Moduli of a cemented pack.
+) -> Moduli:
+    """Bulk and shear modulus [GPa] of a cemented pack; NaN above the critical porosity.
 
-    Parameters
-    ----------
-    porosity, k_m, g_m, k_c, g_c, critical, contacts : float or ndarray
-        Porosity [1], moduli of grains and cement [GPa], porosity of the pack and contacts [1].
-    at_contacts : bool
-        All cement sits at the contacts; else it coats the grains evenly.
-
-    Returns
-    -------
-    tuple of ndarray
-        Bulk and shear modulus of the frame [GPa]; NaN above the critical porosity.
-
-    Notes
-    -----
-    Dvorkin and Nur (1996), Geophysics 61, 1363; their fits to the contact problem.
+    Dvorkin and Nur (1996), Geophysics 61, 1363: their polynomials fitted to the contact problem.
+    Without ``at_contacts`` the cement coats the grains evenly.
     """
+    # Poisson's ratios of grains and cement.
     nu = (3.0 * k_m - 2.0 * g_m) / (2.0 * (3.0 * k_m + g_m))
     nu_c = (3.0 * k_c - 2.0 * g_c) / (2.0 * (3.0 * k_c + g_c))
     filled = np.where(porosity <= critical, critical - porosity, np.nan) / (1.0 - critical)
@@ -82,31 +80,30 @@ def contact_cement_kernel(
     return k, 0.6 * k + 0.15 * contacts * (1.0 - critical) * g_c * tangent
 
 
-@carry.names_checked
 def contact_cement(
-    porosity: Any,
+    porosity: Fraction | xr.Dataset,
     *,
-    mineral: Any,
-    cement: Any,
+    mineral: Mineral,
+    cement: Mineral,
     where: str = "contacts",
-    critical: Any = _C["critical_porosity"],
-    contacts: Any = _C["contacts"],
-    uncertainties: Mapping[str, Any] | None = None,
+    critical: Scalar | float = _C["critical_porosity"],
+    contacts: Scalar | float = _C["contacts"],
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Dry sand of which cement has filled the pores from the critical porosity down.
+    """Dry sand whose porosity was reduced from the critical porosity by cement.
 
     Parameters
     ----------
     porosity : Dataset, DataArray, Quantity, str or float
         Fraction of the volume [1].
     mineral, cement : Material or str
-        Grains, and what holds them together.
+        Materials of the grains and of the cement.
     where : {"contacts", "coats"}
         All cement at the contacts of the grains, or in an even coat around them.
     critical : Constant, Quantity or str
-        Porosity before the cement [1].
+        Porosity before cementation [1].
     contacts : Constant, Quantity or str
-        Contacts of a grain with others [1].
+        Number of contacts of a grain [1].
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties by name: ``porosity``, ``critical``, ``contacts`` [1],
         ``mineral_bulk_modulus``, ``cement_bulk_modulus`` [GPa] and the shear moduli.
@@ -119,94 +116,63 @@ def contact_cement(
 
     Raises
     ------
-    UnitError, ValueError
-        For a wrong unit or word, or a porosity outside 0 to 1.
+    ValueError
+        For another ``where``, or a porosity outside 0 to 1.
 
     Notes
     -----
     K = C (1 - phi_c) M_c S_n / 6, G = 3/5 K + 3/20 C (1 - phi_c) G_c S_t with the stiffnesses of a
-    cemented contact: Dvorkin and Nur (1996), Geophysics 61, 1363. For the first few per cent of
-    cement; the pressure no longer matters once the contacts are held.
+    cemented contact: Dvorkin and Nur (1996), Geophysics 61, 1363. It holds for the first few per
+    cent of cement. Cemented contacts do not depend on pressure.
     """
     if where not in ("contacts", "coats"):
-        raise ValueError(f"where is {where!r}; it is 'contacts' or 'coats'")
-    solid, glue = taken_phase(mineral), taken_phase(cement)
-    inputs = {"porosity": carry.fraction(porosity, "porosity", uncertainties)}
-    for letter, kind, one in (("m", "mineral", solid), ("c", "cement", glue)):
-        for mark, name in (("k", "bulk_modulus"), ("g", "shear_modulus")):
-            inputs[f"{mark}_{letter}"] = carry.number(
-                getattr(one, name), "GPa", f"{kind}_{name}", uncertainties
-            )
-    inputs["critical"] = carry.number(critical, "1", "critical", uncertainties)
-    inputs["contacts"] = carry.number(contacts, "1", "contacts", uncertainties)
+        raise ValueError(f"where is {where!r}; give 'contacts' or 'coats'")
 
-    def kernel(**parts: Any) -> tuple[Any, ...]:
-        return contact_cement_kernel(**parts, at_contacts=where == "contacts")
+    def kernel(
+        porosity: np.ndarray,
+        k_m: np.ndarray,
+        g_m: np.ndarray,
+        k_c: np.ndarray,
+        g_c: np.ndarray,
+        critical: np.ndarray,
+        contacts: np.ndarray,
+    ) -> Moduli:
+        parts = (porosity, k_m, g_m, k_c, g_c, critical, contacts)
+        return _contact_cement_kernel(*parts, at_contacts=where == "contacts")
 
-    beyond = series.apply(
-        _beyond, bare(inputs["porosity"].values), bare(inputs["critical"].values), dtypes=[np.int64]
+    return elastic_model(
+        kernel,
+        _FRAME,
+        {
+            "porosity": fraction(porosity, "porosity"),
+            **grain_arguments(mineral),
+            **grain_arguments(cement, "cement", "c"),
+            "critical": material_property(critical, "1", "critical"),
+            "contacts": material_property(contacts, "1", "contacts"),
+        },
+        uncertainties,
+        beyond=_above_critical,
+        steps=(f"cement at {where} (Dvorkin and Nur 1996)",),
     )
-    found = carry.propagate(
-        kernel, ("frame_bulk_modulus", "frame_shear_modulus"), inputs, reason=beyond
-    )
-    return series.build(found, steps=(f"cement at {where} (Dvorkin and Nur 1996)",))
-
-
-def _beyond(porosity: Any, critical: Any) -> Any:
-    return np.where(porosity > critical, flags.bit("beyond_method_range"), 0).astype(np.int64)
 
 
 # --------------------------------------------------------------------------------------------------
-# Moduli of a frame of grains without fluid, from porosity, pressure, contacts and cement.
-
-
-_FRAME = ("frame_bulk_modulus", "frame_shear_modulus")
-
-
-def _frame(
-    kernel: Callable[..., tuple[Any, ...]],
-    mineral: Any,
-    others: Mapping[str, Any],
-    uncertainties: Mapping[str, Any] | None,
-    *,
-    limit: str = "",
-    steps: tuple[str, ...],
-) -> xr.Dataset:
-    """Lay a kernel over mineral and other inputs; beyond the critical porosity it says nothing."""
-    grains = taken_phase(mineral)
-    inputs = {
-        "k_m": carry.number(grains.bulk_modulus, "GPa", "mineral_bulk_modulus", uncertainties),
-        "g_m": carry.number(grains.shear_modulus, "GPa", "mineral_shear_modulus", uncertainties),
-        **others,
-    }
-    beyond: Any = 0
-    if limit:
-        beyond = series.apply(
-            lambda phi, most: np.where(phi > most, flags.bit("beyond_method_range"), 0).astype(
-                np.int64
-            ),
-            bare(inputs["porosity"].values),
-            bare(inputs[limit].values),
-            dtypes=[np.int64],
-        )
-    found = carry.propagate(kernel, _FRAME, inputs, reason=beyond)
-    extra: dict[str, Any] = {"safety": RESEARCH_ONLY} if "pressure" in inputs else {}
-    return series.build(found, steps=steps, **extra)
+# Moduli of a dry frame of grains from porosity, pressure and contacts.
 
 
 def contacts_of_porosity(
-    porosity: Any,
+    porosity: Scalar | float,
     *,
-    c0: Any = _C["contacts_c0"],
-    c1: Any = _C["contacts_c1"],
-    c2: Any = _C["contacts_c2"],
+    c0: Scalar | float = _C["contacts_c0"],
+    c1: Scalar | float = _C["contacts_c1"],
+    c2: Scalar | float = _C["contacts_c2"],
 ) -> constants.Constant:
-    """Contacts of a grain in a random pack that has a porosity, to pass on as ``contacts``.
+    """Number of contacts of a grain in a random pack, for the argument ``contacts``.
 
     Parameters
     ----------
     porosity : float, Quantity, str or Constant
-        Of the pack [1]: the critical porosity of the model.
+        Porosity of the pack [1], which is the critical porosity of the model.
     c0, c1, c2 : float, Quantity or Constant
         Coefficients of the powers of the porosity [1].
 
@@ -217,14 +183,14 @@ def contacts_of_porosity(
 
     Raises
     ------
-    UnitError, ValueError
-        For a wrong unit, or a porosity that is not between 0 and 1.
+    ValueError
+        For a porosity that is not between 0 and 1.
 
     Notes
     -----
-    20 - 34 phi + 14 phi^2 (Murphy 1982, from memory): 8.6 at 0.40 and 3.8 at 0.65, where the
-    constant 8.5 of the other functions makes mud 30 to 50 m/s faster under 0.2 MPa and 70 to 100
-    m/s under 2 MPa, at porosities of 0.64 to 0.4. Opt-in:
+    20 - 34 phi + 14 phi^2 (Murphy 1982, from memory): 8.6 at 0.40 and 3.8 at 0.65. The constant
+    8.5 of the other functions makes mud 30 to 50 m/s faster under 0.2 MPa and 70 to 100 m/s under
+    2 MPa, at porosities of 0.64 to 0.4. To use it, write
     ``soft_sand(..., critical=0.65, contacts=contacts_of_porosity(0.65))``.
 
     Examples
@@ -234,7 +200,7 @@ def contacts_of_porosity(
     """
     phi = float(units.as_floats(porosity, "1", "porosity"))
     if not 0.0 < phi < 1.0:
-        raise ValueError(f"porosity is {phi:g}; a pack has a porosity between 0 and 1")
+        raise ValueError(f"porosity is {phi:g}; the porosity of a pack must be between 0 and 1")
     a, b, c = (
         float(units.as_floats(value, "1", name))
         for name, value in (("c0", c0), ("c1", c1), ("c2", c2))
@@ -244,25 +210,24 @@ def contacts_of_porosity(
     return constants.Constant("contacts", number, "1", float("nan"), words, "memory", "calculated")
 
 
-@carry.names_checked
 def critical_porosity(
-    porosity: Any,
+    porosity: Fraction | xr.Dataset,
     *,
-    mineral: Any,
-    critical: Any = _C["critical_porosity"],
-    uncertainties: Mapping[str, Any] | None = None,
+    mineral: Mineral,
+    critical: Scalar | float = _C["critical_porosity"],
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Frame that goes straight from the mineral to nothing at the critical porosity.
+    """Frame whose moduli fall linearly from the mineral to zero at the critical porosity.
 
     Parameters
     ----------
     porosity : Dataset, DataArray, Quantity, str or float
         Fraction of the volume [1].
     mineral : Material or str
-        The grains.
+        Material of the grains.
     critical : Constant, Quantity or str
-        Porosity at which the grains come apart [1]: 0.4 in sand, 0.6 to 0.7 in mud, 0.65 in chalk
-        (from memory).
+        Porosity at which the grains lose contact [1]: 0.4 in sand, 0.6 to 0.7 in mud, 0.65 in
+        chalk (from memory).
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties by name: ``porosity`` [1], random; ``mineral_bulk_modulus``,
         ``mineral_shear_modulus`` [GPa], ``critical`` [1], systematic.
@@ -270,19 +235,14 @@ def critical_porosity(
     Returns
     -------
     Dataset
-        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; zero beyond
-        the critical porosity, where grains float and it is flagged ``beyond_method_range``.
-
-    Raises
-    ------
-    UnitError, ValueError
-        For a wrong unit, or a porosity outside 0 to 1.
+        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties. Beyond the
+        critical porosity they are zero and flagged ``beyond_method_range``: grains are suspended.
 
     Notes
     -----
-    K_d = K_m (1 - phi / phi_c), G_d likewise: Nur et al. (1998), The Leading Edge 17, 357. A
-    straight line is no model of contacts: filled with water it is up to 1.4 % faster than the
-    upper bound where the critical porosity is 0.65, and within it below 0.5 (quartz).
+    K_d = K_m (1 - phi / phi_c), G_d likewise: Nur et al. (1998), The Leading Edge 17, 357. The
+    straight line does not model contacts. Saturated with water, the rock is up to 1.4 % faster
+    than the upper bound where the critical porosity is 0.65, and within it below 0.5 (quartz).
 
     Examples
     --------
@@ -291,28 +251,35 @@ def critical_porosity(
     18.5
     """
 
-    def kernel(k_m: Any, g_m: Any, porosity: Any, critical: Any) -> tuple[Any, ...]:
+    def kernel(
+        k_m: np.ndarray, g_m: np.ndarray, porosity: np.ndarray, critical: np.ndarray
+    ) -> Moduli:
         left = np.maximum(1.0 - porosity / critical, 0.0)
         return k_m * left, g_m * left
 
-    others = {
-        "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        "critical": carry.number(critical, "1", "critical", uncertainties),
-    }
-    steps = ("M_d = M_m (1 - phi / phi_c) (Nur et al. 1998)",)
-    return _frame(kernel, mineral, others, uncertainties, limit="critical", steps=steps)
+    return elastic_model(
+        kernel,
+        _FRAME,
+        {
+            **grain_arguments(mineral),
+            "porosity": fraction(porosity, "porosity"),
+            "critical": material_property(critical, "1", "critical"),
+        },
+        uncertainties,
+        beyond=_above_critical,
+        steps=("M_d = M_m (1 - phi / phi_c) (Nur et al. 1998)",),
+    )
 
 
-@carry.names_checked
 def krief(
-    porosity: Any, *, mineral: Any, uncertainties: Mapping[str, Any] | None = None
+    porosity: Fraction | xr.Dataset, *, mineral: Mineral, uncertainties: Uncertainties = None
 ) -> xr.Dataset:
-    """Frame of a consolidated rock by a power of the solid share.
+    """Frame of a consolidated rock by a power of the solid fraction.
 
     Parameters
     ----------
     porosity, mineral
-        As in :func:`critical_porosity` [1].
+        Same as in :func:`critical_porosity` [1].
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties by name: ``porosity`` [1], ``mineral_bulk_modulus``,
         ``mineral_shear_modulus`` [GPa].
@@ -321,11 +288,6 @@ def krief(
     -------
     Dataset
         ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties.
-
-    Raises
-    ------
-    UnitError, ValueError
-        For a wrong unit, or a porosity outside 0 to 1.
 
     Notes
     -----
@@ -338,36 +300,33 @@ def krief(
     8.022989
     """
 
-    def kernel(k_m: Any, g_m: Any, porosity: Any) -> tuple[Any, ...]:
+    def kernel(k_m: np.ndarray, g_m: np.ndarray, porosity: np.ndarray) -> Moduli:
         solid = 1.0 - porosity
+        # Without grains the exponent is infinite; the frame is then zero.
         left = np.where(solid > 0.0, np.exp(3.0 * np.log(solid) / solid), 0.0)
         return k_m * left, g_m * left
 
-    others = {"porosity": carry.fraction(porosity, "porosity", uncertainties)}
-    steps = ("M_d = M_m (1 - phi)^(3 / (1 - phi)) (Krief et al. 1990)",)
-    return _frame(kernel, mineral, others, uncertainties, steps=steps)
+    return elastic_model(
+        kernel,
+        _FRAME,
+        {**grain_arguments(mineral), "porosity": fraction(porosity, "porosity")},
+        uncertainties,
+        steps=("M_d = M_m (1 - phi)^(3 / (1 - phi)) (Krief et al. 1990)",),
+    )
 
 
-def hertz_mindlin_kernel(
-    k_m: Any, g_m: Any, pressure: Any, critical: Any, contacts: Any, adhesion: Any
-) -> tuple[Any, Any]:
-    """Moduli of a dry pack of equal spheres.
+def _hertz_mindlin_kernel(
+    k_m: np.ndarray,
+    g_m: np.ndarray,
+    pressure: np.ndarray,
+    critical: np.ndarray,
+    contacts: np.ndarray,
+    adhesion: np.ndarray | float,
+) -> Moduli:
+    """Bulk and shear modulus [GPa] of a dry pack of equal spheres.
 
-    Parameters
-    ----------
-    k_m, g_m, pressure, critical, contacts, adhesion : float or ndarray
-        Moduli of the grains [GPa], effective pressure [GPa], porosity of the pack [1], contacts
-        of a grain [1], share of contacts that do not slip [1].
-
-    Returns
-    -------
-    tuple of ndarray
-        Bulk and shear modulus [GPa].
-
-    Notes
-    -----
-    Mindlin (1949), Journal of Applied Mechanics 16, 259; the share that does not slip by Bachrach
-    and Avseth (2008), Geophysics 73, E197.
+    Mindlin (1949), Journal of Applied Mechanics 16, 259; the share of contacts that do not slip,
+    ``adhesion``, by Bachrach and Avseth (2008), Geophysics 73, E197.
     """
     nu = (3.0 * k_m - 2.0 * g_m) / (2.0 * (3.0 * k_m + g_m))
     base = (contacts * (1.0 - critical) * g_m / (np.pi * (1.0 - nu))) ** 2 * pressure
@@ -376,8 +335,15 @@ def hertz_mindlin_kernel(
     return k, g
 
 
-def _mixed(share: Any, ends: Any, about: tuple[Any, Any]) -> tuple[Any, ...]:
-    """Hashin-Shtrikman form of two ends, ``share`` of the first, about the moduli given."""
+def _mixed(
+    share: np.ndarray,
+    ends: tuple[Moduli, tuple[np.ndarray | float, np.ndarray | float]],
+    about: Moduli,
+) -> Moduli:
+    """Hashin-Shtrikman form of two end members with reference moduli ``about`` [GPa].
+
+    ``share`` is that of the first end member.
+    """
     (k_1, g_1), (k_2, g_2) = ends
     k, g = about
     z = g / 6.0 * (9.0 * k + 8.0 * g) / (k + 2.0 * g)
@@ -386,102 +352,86 @@ def _mixed(share: Any, ends: Any, about: tuple[Any, Any]) -> tuple[Any, ...]:
     return bulk, shear
 
 
-def soft_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[Any, ...]:
-    """Moduli [GPa] of a sand or mud without cement; pack as hertz_mindlin_kernel.
+def soft_sand_kernel(
+    porosity: np.ndarray,
+    k_m: np.ndarray,
+    g_m: np.ndarray,
+    pressure: np.ndarray,
+    critical: np.ndarray,
+    contacts: np.ndarray,
+    adhesion: np.ndarray | float,
+) -> Moduli:
+    """Bulk and shear modulus [GPa] of a sand or mud without cement, pressure in GPa.
 
-    Parameters
-    ----------
-    porosity, k_m, g_m : float or ndarray
-        Porosity [1], moduli of the grains [GPa].
-    **pack : float or ndarray
-        Pressure [GPa], critical porosity, contacts and adhesion [1].
-
-    Returns
-    -------
-    tuple of ndarray
-        [GPa].
-
-    Notes
-    -----
     Dvorkin and Nur (1996), Geophysics 61, 1363; above the critical porosity, where voids are added
     to the pack, Dvorkin, Prasad, Sakai and Lavoie (1999), Geophysical Research Letters 26, 1781.
     """
-    packed, critical = hertz_mindlin_kernel(k_m, g_m, **pack), pack["critical"]
+    packed = _hertz_mindlin_kernel(k_m, g_m, pressure, critical, contacts, adhesion)
     filled = _mixed(porosity / critical, (packed, (k_m, g_m)), packed)
     loose = _mixed((1.0 - porosity) / (1.0 - critical), (packed, (0.0, 0.0)), packed)
     below = porosity <= critical
     return np.where(below, filled[0], loose[0]), np.where(below, filled[1], loose[1])
 
 
-def stiff_sand_kernel(porosity: Any, k_m: Any, g_m: Any, **pack: Any) -> tuple[Any, ...]:
-    """Moduli [GPa] between pack and mineral along the upper bound; pack as hertz_mindlin_kernel.
+def stiff_sand_kernel(
+    porosity: np.ndarray,
+    k_m: np.ndarray,
+    g_m: np.ndarray,
+    pressure: np.ndarray,
+    critical: np.ndarray,
+    contacts: np.ndarray,
+    adhesion: np.ndarray | float,
+) -> Moduli:
+    """Bulk and shear modulus [GPa] between pack and mineral along the upper bound.
 
-    Parameters
-    ----------
-    porosity, k_m, g_m : float or ndarray
-        Porosity [1], moduli of the grains [GPa].
-    **pack : float or ndarray
-        Pressure [GPa], critical porosity, contacts and adhesion [1].
-
-    Returns
-    -------
-    tuple of ndarray
-        [GPa]; NaN above the critical porosity.
-
-    Notes
-    -----
-    Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009), section 5.5.
+    NaN above the critical porosity. Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009),
+    section 5.5.
     """
-    packed, critical = hertz_mindlin_kernel(k_m, g_m, **pack), pack["critical"]
+    packed = _hertz_mindlin_kernel(k_m, g_m, pressure, critical, contacts, adhesion)
     found = _mixed(porosity / critical, (packed, (k_m, g_m)), (k_m, g_m))
     inside = porosity <= critical
     return np.where(inside, found[0], np.nan), np.where(inside, found[1], np.nan)
 
 
 def _pack(
-    effective_pressure: Any,
-    critical: Any,
-    contacts: Any,
-    adhesion: Any,
-    uncertainties: Mapping[str, Any] | None,
-) -> dict[str, Any]:
-    given = (uncertainties or {}).get("adhesion")
+    effective_pressure: Measurement | str,
+    critical: Scalar | float,
+    contacts: Scalar | float,
+    adhesion: Scalar | float,
+) -> dict[str, Argument]:
+    """Arguments of a pack of grains, by the names of its kernel."""
     return {
-        "pressure": carry.number(
-            effective_pressure,
-            "GPa",
-            "effective_pressure",
-            uncertainties,
-            held="vertical_effective_stress",
+        "pressure": material_property(
+            effective_pressure, "GPa", "effective_pressure", held="vertical_effective_stress"
         ),
-        "critical": carry.number(critical, "1", "critical", uncertainties),
-        "contacts": carry.number(contacts, "1", "contacts", uncertainties),
-        "adhesion": carry.fraction(adhesion, "adhesion", {"adhesion": given or 0.0}),
+        "critical": material_property(critical, "1", "critical"),
+        "contacts": material_property(contacts, "1", "contacts"),
+        # Adhesion is a choice between rough and smooth, exact unless an uncertainty is given.
+        "adhesion": fraction(adhesion, "adhesion", certain=True),
     }
 
 
-@carry.names_checked
 def hertz_mindlin(
-    effective_pressure: Any,
+    effective_pressure: Measurement | str,
     *,
-    mineral: Any,
-    critical: Any = _C["critical_porosity"],
-    contacts: Any = _C["contacts"],
-    adhesion: Any = 1.0,
-    uncertainties: Mapping[str, Any] | None = None,
+    mineral: Mineral,
+    critical: Scalar | float = _C["critical_porosity"],
+    contacts: Scalar | float = _C["contacts"],
+    adhesion: Scalar | float = 1.0,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
     """Dry pack of equal spheres under pressure.
 
     Parameters
     ----------
     effective_pressure : Quantity, DataArray or str
-        Pressure on the grains [GPa].
+        Effective pressure on the grains [GPa].
     mineral : Material or str
-        The grains.
+        Material of the grains.
     critical : Constant, Quantity or str
         Porosity of the pack [1].
     contacts : Constant, Quantity or str
-        Contacts of a grain with others [1].
+        Number of contacts of a grain [1].
     adhesion : float
         Share of the contacts that do not slip [1]: 1 rough, 0 smooth.
     uncertainties : mapping of str to Quantity, optional
@@ -494,45 +444,40 @@ def hertz_mindlin(
         ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; attribute
         ``safety``.
 
-    Raises
-    ------
-    UnitError, ValueError
-        For a bare number, a wrong unit, or a pressure that is not above zero.
-
     Notes
     -----
     K = (C^2 (1 - phi_c)^2 G^2 P / (18 pi^2 (1 - nu)^2))^(1/3), Mindlin (1949); the shear modulus
-    with slipping contacts by Bachrach and Avseth (2008). Equal spheres without clay: sands, and
-    too stiff in shear near the sea floor.
+    with slipping contacts by Bachrach and Avseth (2008). It assumes equal spheres without clay: it
+    holds for sands, and is too stiff in shear near the sea floor.
     """
-    others = _pack(effective_pressure, critical, contacts, adhesion, uncertainties)
-    steps = ("dry pack of spheres (Mindlin 1949)",)
+    return elastic_model(
+        _hertz_mindlin_kernel,
+        _FRAME,
+        {**grain_arguments(mineral), **_pack(effective_pressure, critical, contacts, adhesion)},
+        uncertainties,
+        steps=("dry pack of spheres (Mindlin 1949)",),
+        attributes={"safety": RESEARCH_ONLY},
+    )
 
-    def kernel(**parts: Any) -> tuple[Any, ...]:
-        return hertz_mindlin_kernel(**parts)
 
-    return _frame(kernel, mineral, others, uncertainties, steps=steps)
-
-
-@carry.names_checked
 def soft_sand(
-    porosity: Any,
-    effective_pressure: Any,
+    porosity: Fraction | xr.Dataset,
+    effective_pressure: Measurement | str,
     *,
-    mineral: Any,
-    critical: Any = _C["critical_porosity"],
-    contacts: Any = _C["contacts"],
-    adhesion: Any = 1.0,
-    uncertainties: Mapping[str, Any] | None = None,
+    mineral: Mineral,
+    critical: Scalar | float = _C["critical_porosity"],
+    contacts: Scalar | float = _C["contacts"],
+    adhesion: Scalar | float = 1.0,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Sand or mud without cement and without fluid, from rock to the porosity of the sea floor.
+    """Frame of a dry sand or mud without cement, up to the porosities of the sea floor.
 
     Parameters
     ----------
     porosity : Dataset, DataArray, Quantity, str or float
         Fraction of the volume [1].
     effective_pressure, mineral, critical, contacts, adhesion, uncertainties
-        As in :func:`hertz_mindlin` [GPa], [1].
+        Same as in :func:`hertz_mindlin` [GPa], [1].
 
     Returns
     -------
@@ -540,66 +485,67 @@ def soft_sand(
         ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; attribute
         ``safety``.
 
-    Raises
-    ------
-    UnitError, ValueError
-        As in :func:`hertz_mindlin`.
-
     Notes
     -----
     Below the critical porosity small grains fill the pores of the pack of Mindlin (1949): lower
     Hashin-Shtrikman form between pack and mineral, Dvorkin and Nur (1996), Geophysics 61, 1363.
-    Above it voids open in the pack: the upper form between pack and nothing, Dvorkin, Prasad, Sakai
+    Above it voids open in the pack: upper form between pack and empty space, Dvorkin, Prasad, Sakai
     and Lavoie (1999), Geophysical Research Letters 26, 1781 (from memory).
     """
-    carry.same_positions(porosity=porosity, effective_pressure=effective_pressure)
-    others = {
-        "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        **_pack(effective_pressure, critical, contacts, adhesion, uncertainties),
-    }
-    steps = ("pack, filled (Dvorkin and Nur 1996) or loosened (Dvorkin et al. 1999)",)
-    return _frame(soft_sand_kernel, mineral, others, uncertainties, steps=steps)
+    return elastic_model(
+        soft_sand_kernel,
+        _FRAME,
+        {
+            **grain_arguments(mineral),
+            "porosity": fraction(porosity, "porosity"),
+            **_pack(effective_pressure, critical, contacts, adhesion),
+        },
+        uncertainties,
+        steps=("pack, filled (Dvorkin and Nur 1996) or loosened (Dvorkin et al. 1999)",),
+        attributes={"safety": RESEARCH_ONLY},
+    )
 
 
-@carry.names_checked
 def stiff_sand(
-    porosity: Any,
-    effective_pressure: Any,
+    porosity: Fraction | xr.Dataset,
+    effective_pressure: Measurement | str,
     *,
-    mineral: Any,
-    critical: Any = _C["critical_porosity"],
-    contacts: Any = _C["contacts"],
-    adhesion: Any = 1.0,
-    uncertainties: Mapping[str, Any] | None = None,
+    mineral: Mineral,
+    critical: Scalar | float = _C["critical_porosity"],
+    contacts: Scalar | float = _C["contacts"],
+    adhesion: Scalar | float = 1.0,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
-    """Dry sand whose contacts are the first to be cemented.
+    """Frame of a dry sand whose first cement is at the contacts of the grains.
 
     Parameters
     ----------
     porosity : Dataset, DataArray, Quantity, str or float
         Fraction of the volume [1].
     effective_pressure, mineral, critical, contacts, adhesion, uncertainties
-        As in :func:`hertz_mindlin` [GPa], [1].
+        Same as in :func:`hertz_mindlin` [GPa], [1].
 
     Returns
     -------
     Dataset
-        As :func:`soft_sand` [GPa].
-
-    Raises
-    ------
-    UnitError, ValueError
-        As in :func:`hertz_mindlin`.
+        ``frame_bulk_modulus`` and ``frame_shear_modulus`` [GPa] with uncertainties; NaN above the
+        critical porosity, flagged ``beyond_method_range``; attribute ``safety``.
 
     Notes
     -----
     Upper Hashin-Shtrikman form between the pack of Mindlin (1949) and the mineral: Mavko, Mukerji
     and Dvorkin, The Rock Physics Handbook (2009), section 5.5.
     """
-    carry.same_positions(porosity=porosity, effective_pressure=effective_pressure)
-    others = {
-        "porosity": carry.fraction(porosity, "porosity", uncertainties),
-        **_pack(effective_pressure, critical, contacts, adhesion, uncertainties),
-    }
-    steps = ("upper form between pack and mineral (Mavko, Mukerji and Dvorkin 2009)",)
-    return _frame(stiff_sand_kernel, mineral, others, uncertainties, limit="critical", steps=steps)
+    return elastic_model(
+        stiff_sand_kernel,
+        _FRAME,
+        {
+            **grain_arguments(mineral),
+            "porosity": fraction(porosity, "porosity"),
+            **_pack(effective_pressure, critical, contacts, adhesion),
+        },
+        uncertainties,
+        beyond=_above_critical,
+        steps=("upper form between pack and mineral (Mavko, Mukerji and Dvorkin 2009)",),
+        attributes={"safety": RESEARCH_ONLY},
+    )

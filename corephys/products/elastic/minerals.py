@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
-from corephys.ground import units
+from corephys.ground import series, units
 from corephys.ground.constants import Constant, add_table
+from corephys.products.elastic.propagation import Argument, material_property
+from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Fraction, Scalar
 
 __all__ = ["MATERIALS", "Material", "material", "materials", "mineral_mixture"]
 
@@ -23,20 +29,26 @@ class Material:
     Parameters
     ----------
     name : str
-        As it is looked up.
+        Name of the material.
     bulk_modulus, shear_modulus : Constant, Quantity or str
-        [GPa]; the shear modulus of a fluid is "0 GPa".
+        Moduli [GPa]; the shear modulus of a fluid is "0 GPa".
     density : Constant, Quantity or str
-        [g/cm^3].
+        Density [g/cm^3].
     note : str
-        Which kind is meant, or where sources disagree.
+        Which variety is meant, or where sources disagree.
     """
 
     name: str
-    bulk_modulus: Any
-    shear_modulus: Any
-    density: Any
+    bulk_modulus: Scalar | Measured
+    shear_modulus: Scalar | Measured
+    density: Scalar | Measured
     note: str = ""
+
+
+#: Grains as a user gives them: a Material, or the name of one.
+Mineral: TypeAlias = Material | str
+#: A pore fluid as a user gives it; the Dataset is one of ``brine`` or ``fluid_mixture``.
+Fluid: TypeAlias = Material | str | xr.Dataset
 
 
 _TABLE = (
@@ -46,7 +58,8 @@ _TABLE = (
 _BOOK = "Mavko, Mukerji and Dvorkin, The Rock Physics Handbook (2009), appendix, from memory"
 _TEOS = "TEOS-10 (gsw 3.6.23): K = rho c^2"
 # Name, K, u(K), G, u(G) [GPa], rho, u(rho) [g/cm^3], standing, source, note. The uncertainties are
-# estimates that span what tables give for the substance, not those of one measurement.
+# estimates that span the published tables of the substance, not those of one measurement: which
+# variety a sediment holds is rarely known.
 _ROWS = (
     (
         "quartz",
@@ -108,7 +121,7 @@ _ROWS = (
         0.05,
         "memory",
         "Tosaya (1982), from " + _BOOK,
-        "wet clay minerals drawn out of velocities of shaly rock",
+        "wet clay minerals, extrapolated from velocities of shaly rock",
     ),
     (
         "clay_gulf",
@@ -120,7 +133,7 @@ _ROWS = (
         0.05,
         "memory",
         "Han (1986), from " + _BOOK,
-        "the same of another basin; a check of how much the choice matters",
+        "the same for another basin; compare it with clay to see how much the choice matters",
     ),
     (
         "illite",
@@ -206,12 +219,13 @@ _ROWS = (
         1e-05,
         "memory",
         "methane as an ideal gas, 1 atm and 20 degC, K = 1.31 P; ratio of heats from memory",
-        "at depth K is some 1.3 times the pressure: give your own",
+        "at depth K is about 1.3 times the pressure: define a Material for that pressure",
     ),
 )
 
 
 def _row(row: tuple[Any, ...]) -> Material:
+    """A material of a row of the table, each number a constant with its source."""
     name, standing, source, note = row[0], row[7], row[8], row[9]
     parts = [
         Constant(f"{name}_{kind}", value, unit, u, source, standing)
@@ -225,20 +239,24 @@ def _row(row: tuple[Any, ...]) -> Material:
 
 
 MATERIALS: dict[str, Material] = {row[0]: _row(row) for row in _ROWS}
-add_table(
-    part
-    for one in MATERIALS.values()
-    for part in (one.bulk_modulus, one.shear_modulus, one.density)
-)
+
+
+def _constants(one: Material) -> tuple[Constant, ...]:
+    """Bulk modulus, shear modulus and density of a row of the table."""
+    parts = (one.bulk_modulus, one.shear_modulus, one.density)
+    return tuple(part for part in parts if isinstance(part, Constant))
+
+
+add_table(part for one in MATERIALS.values() for part in _constants(one))
 
 
 def material(name: str) -> Material:
-    """Look a mineral or a fluid up.
+    """Mineral or fluid of the table by its name.
 
     Parameters
     ----------
     name : str
-        Key of :data:`MATERIALS`; a space may stand for an underscore.
+        Key of :data:`MATERIALS`; a space may replace an underscore.
 
     Returns
     -------
@@ -252,8 +270,8 @@ def material(name: str) -> Material:
 
     Notes
     -----
-    The citation stands in each constant. Uncertainties are estimates of what tables span (common
-    practice); rows recalled are marked ``memory``.
+    Each constant holds its citation. Uncertainties are estimates of the range of published tables
+    (common practice); rows that were not checked against their source are marked ``memory``.
 
     Examples
     --------
@@ -264,7 +282,7 @@ def material(name: str) -> Material:
     if key in MATERIALS:
         return MATERIALS[key]
     close = difflib.get_close_matches(key, MATERIALS, n=1)
-    hint = f"; did you mean {close[0]!r}?" if close else f"; there are {', '.join(MATERIALS)}"
+    hint = f"; did you mean {close[0]!r}?" if close else f"; choose one of {', '.join(MATERIALS)}"
     raise KeyError(f"no material named {name!r}{hint}")
 
 
@@ -274,12 +292,13 @@ def materials() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a material: moduli [GPa] and density [g/cm^3] with standard uncertainties, the
-        P-wave velocity they give [m/s], citation, standing and note.
+        One row for each material: moduli [GPa] and density [g/cm^3] with standard uncertainties,
+        the P-wave velocity computed from them [m/s], citation, standing and note.
     """
     rows = []
     for one in MATERIALS.values():
-        k, g, rho = one.bulk_modulus, one.shear_modulus, one.density
+        k, g, rho = _constants(one)
+        # GPa over g/cm^3 is (km/s)^2.
         speed = 1e3 * float(np.sqrt((k.value + 4.0 / 3.0 * g.value) / rho.value))
         rows.append(
             (
@@ -312,32 +331,33 @@ def materials() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(columns)).set_index("name")
 
 
-def mineral_mixture(shares: Mapping[str, Any], *, name: str = "mineral_mixture") -> Material:
+def mineral_mixture(shares: Mapping[str, Fraction], *, name: str = "mineral_mixture") -> Material:
     """The grains of a sediment of several minerals as one material.
 
     Parameters
     ----------
     shares : mapping of str to float, Quantity or str
-        Volume fraction of the grains by name of :data:`MATERIALS` [1], together one; per cent are
-        given with their unit, such as ``"40 %"``.
+        Volume fractions of the grains by name of :data:`MATERIALS` [1], which add to one; per cent
+        are given with their unit, such as ``"40 %"``.
     name : str
-        Of the mixture, and of its sources of error.
+        Name of the mixture and of its sources of error.
 
     Returns
     -------
     Material
         Mean of the averages of Voigt and Reuss [GPa], density by volume [g/cm^3]. The uncertainty
-        holds those of the minerals and half the distance of Voigt and Reuss over the root of 3.
+        combines those of the minerals with half the distance between Voigt and Reuss, divided by
+        the root of 3.
 
     Raises
     ------
-    KeyError, UnitError, ValueError
-        For an unknown mineral, a wrong unit, or shares that are below zero or do not add to one.
+    KeyError, ValueError
+        For an unknown mineral, or for shares that are below zero or do not add to one.
 
     Notes
     -----
-    Hill (1952), Proceedings of the Physical Society A 65, 349; a rectangle between the two
-    averages (JCGM 100:2008, 4.3.7).
+    Hill (1952), Proceedings of the Physical Society A 65, 349; a rectangular distribution between
+    the two averages (JCGM 100:2008, 4.3.7).
 
     Examples
     --------
@@ -345,18 +365,19 @@ def mineral_mixture(shares: Mapping[str, Any], *, name: str = "mineral_mixture")
     >>> round(grains.density.value, 3)
     2.615
     """
-    shares = {key: float(units.as_floats(share, "1", key)) for key, share in shares.items()}
-    total = sum(shares.values())
-    if not shares or abs(total - 1.0) > 1e-6 or min(shares.values()) < 0.0:
+    fractions = {key: float(units.as_floats(share, "1", key)) for key, share in shares.items()}
+    total = sum(fractions.values())
+    # Shares typed with six digits or fewer may miss one by their rounding.
+    if not fractions or abs(total - 1.0) > 1e-6 or min(fractions.values()) < 0.0:
         raise ValueError(
-            f"the shares {dict(shares)} add to {total:g}; they are fractions of the grains, none "
-            "below zero, together 1"
+            f"the shares {fractions} add to {total:g}; give fractions of the grains, zero or more, "
+            "that add to 1"
         )
-    if len(shares) == 1:
-        return material(next(iter(shares)))
-    parts = [material(key) for key in shares]
-    made = _hill_of(parts, np.array(list(shares.values())))
-    words = ", ".join(f"{share:g} {key}" for key, share in shares.items())
+    if len(fractions) == 1:
+        return material(next(iter(fractions)))
+    parts = [material(key) for key in fractions]
+    made = _hill_of(parts, np.array(list(fractions.values())))
+    words = ", ".join(f"{share:g} {key}" for key, share in fractions.items())
     unit_of = {"bulk_modulus": "GPa", "shear_modulus": "GPa", "density": "g/cm^3"}
     parts_made = [
         Constant(
@@ -373,16 +394,21 @@ def mineral_mixture(shares: Mapping[str, Any], *, name: str = "mineral_mixture")
     return Material(name, parts_made[0], parts_made[1], parts_made[2], words)
 
 
-def _hill_of(parts: list[Material], f: np.ndarray) -> list[tuple[float, float]]:
+def _hill_of(parts: Sequence[Material], f: np.ndarray) -> list[tuple[float, float]]:
     """Value and standard uncertainty of bulk modulus, shear modulus and density."""
     made = []
-    for kind in ("bulk_modulus", "shear_modulus", "density"):
-        values = np.array([getattr(part, kind).value for part in parts])
-        spread = np.array([getattr(part, kind).uncertainty for part in parts])
+    for kind, constants in zip(
+        ("bulk_modulus", "shear_modulus", "density"),
+        zip(*(_constants(part) for part in parts), strict=True),
+        strict=True,
+    ):
+        values = np.array([one.value for one in constants])
+        spread = np.array([one.uncertainty for one in constants])
         stiff = float(f @ values)
         if kind == "density":
             made.append((stiff, float(np.hypot.reduce(f * spread))))
             continue
+        # A fluid has a shear modulus of zero: the harmonic mean is then zero, not an error.
         with np.errstate(divide="ignore"):
             soft = float(1.0 / (f @ (1.0 / values)))
         weight = 0.5 * f * (1.0 + (soft / values) ** 2) if soft > 0.0 else f
@@ -392,7 +418,63 @@ def _hill_of(parts: list[Material], f: np.ndarray) -> list[tuple[float, float]]:
     return made
 
 
-def _standing(parts: list[Material]) -> str:
+def _standing(parts: Sequence[Material]) -> str:
     """The worst standing among the parts."""
-    found = {part.bulk_modulus.status for part in parts}
+    found = {_constants(part)[0].status for part in parts}
     return "memory" if "memory" in found else min(found)
+
+
+# --------------------------------------------------------------------------------------------------
+# Phases as arguments of a model: their moduli and density by the names that kernels use.
+
+
+def as_material(phase: Mineral, what: str = "a phase") -> Material:
+    """A Material, looked up where its name is given."""
+    if isinstance(phase, str):
+        return material(phase)
+    if not isinstance(phase, Material):
+        raise ValueError(
+            f"{what} is {phase!r}; give the name of one in elastic.materials(), such as 'quartz', "
+            "or an elastic.Material(name, bulk_modulus, shear_modulus, density)"
+        )
+    return phase
+
+
+def as_fluid(fluid: Fluid, what: str = "fluid") -> Material:
+    """A pore fluid as a Material, also from the Dataset of a brine or a mixture."""
+    if isinstance(fluid, xr.Dataset):
+        modulus, density = (
+            series.unpack(fluid, f"fluid_{name}") for name in ("bulk_modulus", "density")
+        )
+        return Material("fluid", modulus, "0 GPa", density)
+    if not isinstance(fluid, (str, Material)):
+        raise ValueError(
+            f"{what} is {fluid!r}; give the name of one in elastic.materials(), such as "
+            "'sea_water', an elastic.Material, or the Dataset of elastic.brine or "
+            "elastic.fluid_mixture"
+        )
+    return as_material(fluid)
+
+
+def grain_arguments(
+    phase: Mineral, kind: str = "mineral", letter: str = "m"
+) -> dict[str, Argument]:
+    """Moduli of grains, both above zero, as arguments ``k_m`` and ``g_m``."""
+    one = as_material(phase, kind)
+    return {
+        f"k_{letter}": material_property(one.bulk_modulus, "GPa", f"{kind}_bulk_modulus"),
+        f"g_{letter}": material_property(one.shear_modulus, "GPa", f"{kind}_shear_modulus"),
+    }
+
+
+def phase_arguments(mineral: Mineral, fluid: Fluid, called: str = "fluid") -> dict[str, Argument]:
+    """Moduli and densities as arguments ``k_m``, ``g_m``, ``rho_m``, ``k_f`` and ``rho_f``."""
+    solid, liquid = as_material(mineral, "mineral"), as_fluid(fluid, called)
+    return {
+        "k_m": material_property(solid.bulk_modulus, "GPa", "mineral_bulk_modulus"),
+        # Zero is allowed: grains without rigidity make a suspension.
+        "g_m": material_property(solid.shear_modulus, "GPa", "mineral_shear_modulus", zero=True),
+        "rho_m": material_property(solid.density, "g/cm^3", "mineral_density"),
+        "k_f": material_property(liquid.bulk_modulus, "GPa", f"{called}_bulk_modulus"),
+        "rho_f": material_property(liquid.density, "g/cm^3", f"{called}_density"),
+    }

@@ -1,321 +1,275 @@
-"""What every elastic model does alike: arguments in, a kernel with its slopes, a Dataset out."""
+"""The common path of all elastic models: arguments in, a kernel with its slopes, a Dataset out.
+
+A model names its arguments with :func:`reading`, :func:`material_property` or :func:`fraction`,
+by the names that its kernel uses, and hands them to :func:`elastic_model`.
+"""
 
 from __future__ import annotations
 
 import difflib
-import functools
+import inspect
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import xarray as xr
 
 from corephys import uncertainty
-from corephys.ground import provenance, series, units
+from corephys.ground import flags, provenance, series, units
 from corephys.ground.arguments import measured_fraction, positive
 from corephys.ground.constants import Constant
 from corephys.ground.vocabulary import term
 from corephys.uncertainty import Measured, bare
 
-__all__ = [
-    "fraction",
-    "names_checked",
-    "number",
-    "plain",
-    "propagate",
-    "quantity",
-    "same_positions",
-    "together",
-]
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Measurement
 
-_STEP = 1e-4  # of an argument; the slope is then right to about a millionth
+    #: Standard uncertainties by the name of the argument; None is an unknown one.
+    Uncertainties: TypeAlias = Mapping[str, Dimensional | float | None] | None
+    #: A calculation on plain arrays, called with the arguments by name.
+    Kernel: TypeAlias = Callable[..., np.ndarray | tuple[np.ndarray, ...]]
 
-
-_Function = TypeVar("_Function", bound=Callable[..., Any])
-
-
-class _Asked(dict[str, Any]):
-    """Uncertainties that remember which of them somebody asked for."""
-
-    def __init__(self, given: Mapping[str, Any]) -> None:
-        super().__init__(given)
-        self.asked: set[str] = set()
-
-    def get(self, key: str, default: Any = None) -> Any:
-        self.asked.add(key)
-        return super().get(key, default)
+# Relative step of the numerical slopes. Central differences err by the step squared, 1e-8, and
+# rounding of doubles by 1e-16 / 1e-4: both stay below a millionth of the slope.
+_STEP = 1e-4
+# Rounding of fractions computed elsewhere may pass, a fraction typed with too few digits, such as
+# 0.333 three times, may not: the missing part would be a phase without stiffness.
+_SUM_TOLERANCE = 1e-6
 
 
-def names_checked(function: _Function) -> _Function:
-    """Refuse a name in ``uncertainties`` that a function never looks at: a slip of the pen.
+@dataclass(frozen=True)
+class Argument:
+    """An argument of a model, before it is converted.
 
-    Parameters
-    ----------
-    function : callable
-        With the keyword ``uncertainties``.
-
-    Returns
-    -------
-    callable
-        The same, which raises ValueError for a name that it did not use.
+    ``measure`` makes a measured value of it from its standard uncertainty, None where not given.
+    ``brings_own`` marks a Dataset, which has its uncertainty already; ``part`` a share of a whole.
     """
 
-    @functools.wraps(function)
-    def checked(
-        *arguments: Any, uncertainties: Mapping[str, Any] | None = None, **more: Any
-    ) -> Any:
-        if not uncertainties:
-            return function(*arguments, **more)
-        known = _Asked(uncertainties)
-        found = function(*arguments, uncertainties=known, **more)
-        for name in known:
-            if name not in known.asked:
-                close = difflib.get_close_matches(name, known.asked, n=1)
-                hint = (
-                    f"did you mean {close[0]!r}"
-                    if close
-                    else "it is of " + ", ".join(sorted(known.asked))
-                )
-                raise ValueError(
-                    f"uncertainties holds {name!r}, which {function.__name__} has no use for; "
-                    f"{hint}? A Dataset brings its own"
-                )
-        return found
-
-    return checked  # type: ignore[return-value]
+    name: str
+    measure: Callable[[Any], Measured]
+    brings_own: bool = False
+    part: bool = False
 
 
-def number(
-    value: Any,
+def reading(
+    value: Measurement | str, quantity: str, *, name: str = "", zero: bool = False
+) -> Argument:
+    """A measured quantity of the vocabulary, above zero; its given uncertainty is random."""
+    name = name or quantity
+
+    def measure(given: Any) -> Measured:
+        shown = value[quantity] if isinstance(value, xr.Dataset) and quantity in value else value
+        if not isinstance(shown, (xr.Dataset, Measured)):
+            positive(shown, term(quantity).unit, name, zero=zero)
+        return series.unpack(value, quantity, uncertainty_given=given)
+
+    return Argument(name, measure)
+
+
+def material_property(
+    value: Measurement | Measured | str | Constant | float,
     unit: str,
     name: str,
-    uncertainties: Mapping[str, Any] | None = None,
     *,
     zero: bool = False,
     held: str = "",
-) -> Measured:
-    """A property of a mineral, fluid or model, above zero, with its systematic uncertainty.
+) -> Argument:
+    """A property of a mineral, fluid or model, above zero; its given uncertainty is systematic.
 
-    Parameters
-    ----------
-    value : Quantity, str, Constant, Dataset or DataArray
-        In any unit that converts to ``unit``.
-    unit, name : str
-        Unit of the calculation; name of the argument, and of its source of error where a Constant
-        does not bring its own name.
-    uncertainties : mapping of str to Quantity, optional
-        Standard uncertainties by name of the argument.
-    zero : bool
-        Zero itself may be given.
-    held : str
-        Name of the quantity in a Dataset.
-
-    Returns
-    -------
-    Measured
-        In ``unit``; an uncertainty that nobody gives is NaN.
-
-    Raises
-    ------
-    UnitError, ValueError
-        For a bare number, a wrong unit, or a value that cannot be.
+    ``held`` is the name of the quantity where the value is a Dataset.
     """
-    if isinstance(value, Measured):
-        return value
-    if isinstance(value, xr.Dataset):
-        known_as = held or name
-        found = series.unpack(value, known_as)
-        positive(value[known_as], unit, name, zero=zero)
-        factor = units.convert(1.0, term(known_as).unit, unit)
-        effects = {source: factor * effect for source, effect in found.effects.items()}
-        used = provenance.records(**{name: value[[known_as]]})
-        return Measured(factor * found.values, factor * found.u_random, effects, found.reason, used)
-    plain = positive(value, unit, name, zero=zero)
-    given = (uncertainties or {}).get(name)
-    known = isinstance(value, Constant) and given is None
-    u = uncertainty.stated(given, unit, f"uncertainty of {name}", of=value)
-    used = provenance.records(**{name: (value, given)})
-    return Measured(plain, 0.0, {value.name if known else name: u}, used=used)
+
+    def measure(given: Any) -> Measured:
+        if isinstance(value, Measured):
+            return value
+        if isinstance(value, xr.Dataset):
+            return _property_of_dataset(value, held or name, unit, name, zero)
+        plain = positive(value, unit, name, zero=zero)
+        # The error of a tabulated constant has the constant's name, so that two models that use
+        # the same row share the error; a value or uncertainty of the caller has the argument's.
+        source = value.name if isinstance(value, Constant) and given is None else name
+        u = uncertainty.stated(given, unit, f"uncertainty of {name}", of=value)
+        used = provenance.records(**{name: (value, given)})
+        return Measured(plain, 0.0, {source: u}, used=used)
+
+    return Argument(name, measure, brings_own=isinstance(value, (Measured, xr.Dataset)))
 
 
-def quantity(
-    value: Any,
-    name: str,
-    uncertainties: Mapping[str, Any] | None = None,
-    *,
-    key: str = "",
-    zero: bool = False,
+def _property_of_dataset(
+    value: xr.Dataset, quantity: str, unit: str, name: str, zero: bool
 ) -> Measured:
-    """A reading above zero: a Dataset brings its uncertainties, effects and reasons.
-
-    Parameters
-    ----------
-    value : Dataset, DataArray, Quantity or str
-        As the caller gave it.
-    name : str
-        Quantity of the vocabulary.
-    uncertainties : mapping of str to Quantity, optional
-        Standard uncertainties by name of the argument, random.
-    key : str
-        Name of the argument where it is not ``name``.
-    zero : bool
-        Zero itself may be given.
-
-    Returns
-    -------
-    Measured
-        In the vocabulary's unit.
-
-    Raises
-    ------
-    UnitError, ValueError
-        For a bare number, a wrong unit, or values of which none can be.
-    """
-    argument = key or name
-    shown = value[name] if isinstance(value, xr.Dataset) and name in value else value
-    if not isinstance(shown, (xr.Dataset, Measured)):
-        positive(shown, term(name).unit, argument, zero=zero)
-    given = (uncertainties or {}).get(argument)
-    return series.unpack(value, name, uncertainty_given=given)
+    """A property with the uncertainties of a Dataset, converted from the vocabulary's unit."""
+    found = series.unpack(value, quantity)
+    positive(value[quantity], unit, name, zero=zero)
+    factor = units.convert(1.0, term(quantity).unit, unit)
+    effects = {source: factor * effect for source, effect in found.effects.items()}
+    used = provenance.records(**{name: value[[quantity]]})
+    return Measured(factor * found.values, factor * found.u_random, effects, found.reason, used)
 
 
 def fraction(
-    value: Any, name: str, uncertainties: Mapping[str, Any] | None = None, *, held: str = "porosity"
-) -> Measured:
-    """A share of a volume, from zero to one.
+    value: Fraction | xr.Dataset | Measured,
+    name: str,
+    *,
+    held: str = "porosity",
+    part: bool = False,
+    certain: bool = False,
+) -> Argument:
+    """A fraction from 0 to 1; its given uncertainty is random, zero without one if ``certain``.
 
-    Parameters
-    ----------
-    value : Dataset, DataArray, Quantity, str or float
-        Fraction [1].
-    name : str
-        Of the argument.
-    uncertainties : mapping of str to float or Quantity, optional
-        Standard uncertainties by name of the argument, random.
-    held : str
-        Name of the quantity in a Dataset.
-
-    Returns
-    -------
-    Measured
-        A single value outside is refused; one of a series becomes NaN and impossible.
-
-    Raises
-    ------
-    ValueError
-        When no value lies between zero and one.
+    ``part`` marks one of several fractions that add up to one.
     """
-    if isinstance(value, xr.Dataset):
-        found = series.unpack(value, held)
-    elif isinstance(value, Measured):
-        found = value
-    else:
-        u = units.as_floats(
-            (uncertainties or {}).get(name), "1", f"uncertainty of {name}", optional=True
+
+    def measure(given: Any) -> Measured:
+        if isinstance(value, xr.Dataset):
+            found = series.unpack(value, held)
+        elif isinstance(value, Measured):
+            found = value
+        else:
+            if certain:
+                given = given or 0.0
+            u = units.as_floats(given, "1", f"uncertainty of {name}", optional=True)
+            found = Measured(
+                units.as_floats(value, "1", name), float("nan") if u is None else bare(u)
+            )
+        return measured_fraction(found, name)
+
+    own = isinstance(value, (Measured, xr.Dataset))
+    return Argument(name, measure, brings_own=own, part=part)
+
+
+def measured_inputs(
+    arguments: Mapping[str, Argument | Measured], uncertainties: Uncertainties
+) -> dict[str, Measured]:
+    """Arguments as measured values, by the names of the kernel.
+
+    Raises ValueError for an uncertainty that belongs to no argument and for parts that do not add
+    up to one, PositionError for series at different positions.
+    """
+    given = dict(uncertainties or {})
+    asked = {one.name: one for one in arguments.values() if isinstance(one, Argument)}
+    _refuse_other_names(given, asked)
+    inputs = {
+        key: one.measure(given.get(one.name)) if isinstance(one, Argument) else one
+        for key, one in arguments.items()
+    }
+    names = {key: one.name if isinstance(one, Argument) else key for key, one in arguments.items()}
+    series.require_same_positions(**{names[key]: part.values for key, part in inputs.items()})
+    parts = [key for key, one in arguments.items() if isinstance(one, Argument) and one.part]
+    if parts:
+        _require_whole([inputs[key] for key in parts])
+    return inputs
+
+
+def _refuse_other_names(given: Mapping[str, object], asked: Mapping[str, Argument]) -> None:
+    """Refuse an uncertainty that would be ignored: a misspelt name, or one of a Dataset."""
+    taken = [name for name, one in asked.items() if not one.brings_own]
+    for name in given:
+        if name in taken:
+            continue
+        if name in asked:
+            raise ValueError(
+                f"uncertainties holds {name!r}, whose value is a Dataset. A Dataset brings its own "
+                f"uncertainty: leave {name!r} out of uncertainties"
+            )
+        close = difflib.get_close_matches(name, taken, n=1)
+        hint = f"did you mean {close[0]!r}?" if close else f"give one of {', '.join(sorted(taken))}"
+        raise ValueError(
+            f"uncertainties holds {name!r}, which is no argument of this model with an "
+            f"uncertainty; {hint}"
         )
-        found = Measured(units.as_floats(value, "1", name), float("nan") if u is None else bare(u))
-    return measured_fraction(found, name)
 
 
-def plain(value: Any, unit: str, name: str) -> Any:
-    """A number that may be below zero, such as a temperature.
-
-    Parameters
-    ----------
-    value : Quantity, DataArray or str
-        As the caller gave it.
-    unit, name : str
-        Unit of the calculation; name for the message.
-
-    Returns
-    -------
-    float, ndarray or DataArray
-        In ``unit``.
-    """
-    return units.as_floats(value, unit, name)
-
-
-def together(shares: Sequence[Measured]) -> None:
-    """Refuse fractions that are not shares of one whole.
-
-    Parameters
-    ----------
-    shares : sequence of Measured
-        Fractions [1].
-
-    Raises
-    ------
-    ValueError
-        When they do not add to one somewhere.
-    """
+def _require_whole(shares: Sequence[Measured]) -> None:
+    """Refuse fractions that do not add up to one."""
     total = np.ravel(sum(np.asarray(share.values, dtype=float) for share in shares))
     off = np.abs(total - 1.0)
-    if np.any(off > 1e-6):
+    if np.any(off > _SUM_TOLERANCE):
         raise ValueError(
-            f"the fractions add to {total[int(np.nanargmax(off))]:g}; they are shares of one "
-            "whole, together 1"
+            f"the fractions add to {total[int(np.nanargmax(off))]:g}; give fractions that add to 1"
         )
 
 
-def same_positions(**arguments: Any) -> None:
-    """Refuse series at different positions, whichever of the arguments are series.
+def elastic_model(
+    kernel: Kernel,
+    names: tuple[str, ...],
+    arguments: Mapping[str, Argument | Measured],
+    uncertainties: Uncertainties,
+    *,
+    steps: tuple[str, ...],
+    beyond: Callable[..., np.ndarray] | None = None,
+    constants: Mapping[str, object] | None = None,
+    attributes: Mapping[str, str] | None = None,
+) -> xr.Dataset:
+    """Dataset of a model: the ``names`` that its kernel returns, with their uncertainties.
 
-    Parameters
-    ----------
-    **arguments : anything
-        By name.
+    Arguments that the kernel does not take are checked and left out. ``beyond`` takes some of
+    them by name and is true where the model does not hold: flagged ``beyond_method_range``.
     """
-    series.require_same_positions(**arguments)
+    inputs = measured_inputs(arguments, uncertainties)
+    reason = _reason(beyond, inputs) if beyond is not None else 0
+    found = propagated(kernel, names, inputs, reason=reason)
+    return series.build(found, steps=steps, constants=constants, **dict(attributes or {}))
 
 
-def propagate(
-    kernel: Callable[..., tuple[Any, ...]],
+def _reason(beyond: Callable[..., np.ndarray], inputs: Mapping[str, Measured]) -> Any:
+    """Mask of ``beyond_method_range`` where a condition on the inputs is true."""
+    bit = flags.bit("beyond_method_range")
+    keys = _taken_by(beyond, inputs)
+
+    def mask(*values: np.ndarray) -> np.ndarray:
+        outside = beyond(**dict(zip(keys, values, strict=True)))
+        return np.where(outside, bit, 0).astype(np.int64)
+
+    return series.apply(mask, *(bare(inputs[key].values) for key in keys), dtypes=[np.int64])
+
+
+def _taken_by(function: Callable[..., Any], inputs: Mapping[str, Measured]) -> list[str]:
+    """Names of the inputs that a function takes, in the order of the inputs."""
+    parameters = inspect.signature(function).parameters
+    if any(one.kind is one.VAR_KEYWORD for one in parameters.values()):
+        return list(inputs)
+    return [key for key in inputs if key in parameters]
+
+
+def propagated(
+    kernel: Kernel,
     names: tuple[str, ...],
     inputs: Mapping[str, Measured],
     *,
     reason: Any = 0,
 ) -> dict[str, Measured]:
-    """Lay a kernel over its inputs once and carry their uncertainties through it.
+    """Results of a kernel by ``names``, with the uncertainties of its inputs propagated.
 
-    Parameters
-    ----------
-    kernel : callable
-        Takes the inputs by name as arrays of one shape, returns a tuple of arrays.
-    names : tuple of str
-        Of the arrays it returns.
-    inputs : mapping of str to Measured
-        In the units of the kernel.
-    reason : int or array of int
-        Further reasons.
-
-    Returns
-    -------
-    dict of str to Measured
-        By ``names``; slopes by central differences, one-sided where a model ends.
+    Inputs are in the units of the kernel and at the same positions. Slopes are central
+    differences, one-sided where a model ends.
     """
-    keys = list(inputs)
-    given = {key: part.values for key, part in inputs.items()}
-    coordinates = _coordinates(given)
+    keys = _taken_by(kernel, inputs)
+    used_inputs = [inputs[key] for key in keys]
+    coordinates = _coordinates([part.values for part in used_inputs])
 
-    def laid(*arrays: Any) -> tuple[Any, ...]:
+    def with_slopes(*arrays: Any) -> tuple[np.ndarray, ...]:
         parts = np.broadcast_arrays(*(np.asarray(array, dtype=float) for array in arrays))
         with np.errstate(all="ignore"):
             return _with_slopes(kernel, keys, parts)
 
     # Without coordinates: xarray would compare them again for every array that comes out.
     found = series.apply(
-        laid, *(bare(values) for values in given.values()), outputs=len(names) * (1 + len(keys))
+        with_slopes,
+        *(bare(part.values) for part in used_inputs),
+        outputs=len(names) * (1 + len(keys)),
     )
-    known = series.joined_reasons(*(bare(part.reason) for part in inputs.values()), bare(reason))
-    used = {key: record for part in inputs.values() for key, record in part.used.items()}
-    unknown = [_has_unknown(part) for part in inputs.values()]
+    known = series.joined_reasons(*(bare(part.reason) for part in used_inputs), bare(reason))
+    used = {key: record for part in used_inputs for key, record in part.used.items()}
+    unknown = [_has_unknown(part) for part in used_inputs]
     result = {}
     for place, name in enumerate(names):
         start = len(names) + place * len(keys)
         slopes = found[start : start + len(keys)]
         terms = [
             (slope, _where_it_matters(slope, part) if missing else part)
-            for slope, part, missing in zip(slopes, inputs.values(), unknown, strict=True)
+            for slope, part, missing in zip(slopes, used_inputs, unknown, strict=True)
         ]
         spread, effects = uncertainty.combine(terms)
         values = found[place]
@@ -325,10 +279,9 @@ def propagate(
     return result
 
 
-def _coordinates(given: Mapping[str, Any]) -> dict[Any, Any] | None:
+def _coordinates(given: Sequence[Any]) -> dict[Any, Any] | None:
     """Coordinates that the inputs share or have alone; None where none of them is a DataArray."""
-    series.require_same_positions(**given)
-    arrays = [values for values in given.values() if isinstance(values, xr.DataArray)]
+    arrays = [values for values in given if isinstance(values, xr.DataArray)]
     if not arrays:
         return None
     found: dict[Any, Any] = {}
@@ -336,13 +289,14 @@ def _coordinates(given: Mapping[str, Any]) -> dict[Any, Any] | None:
     for array in arrays:
         for key, coordinate in array.coords.items():
             first = found.setdefault(key, coordinate.variable)
-            # Positions were compared above; those converted from another unit differ by a bit.
+            # Positions were compared before; those converted from another unit differ by a bit.
             if key not in units.POSITION_UNITS and not coordinate.variable.equals(first):
                 apart.add(key)
     return {key: variable for key, variable in found.items() if key not in apart}
 
 
 def _has_unknown(part: Measured) -> bool:
+    """Whether an uncertainty of the input is NaN anywhere."""
     return any(
         bool(np.isnan(np.asarray(bare(u), dtype=float)).any())
         for u in (part.u_random, *part.effects.values())
@@ -350,7 +304,11 @@ def _has_unknown(part: Measured) -> bool:
 
 
 def _where_it_matters(slope: Any, part: Measured) -> Measured:
-    """An unknown uncertainty does no harm to a result that does not depend on its input."""
+    """The input with unknown uncertainties set to zero where the result does not depend on it.
+
+    NaN times a slope of zero is NaN: without this, a result would lose its uncertainty through an
+    input that has no influence on it.
+    """
 
     def kept(u: Any) -> Any:
         if not np.isnan(np.asarray(bare(u), dtype=float)).any():
@@ -362,19 +320,27 @@ def _where_it_matters(slope: Any, part: Measured) -> Measured:
 
 
 def _with_slopes(
-    kernel: Callable[..., tuple[Any, ...]], keys: list[str], parts: Any
-) -> tuple[Any, ...]:
-    base = [np.asarray(part, dtype=float) for part in kernel(**dict(zip(keys, parts, strict=True)))]
-    slopes: list[list[Any]] = [[] for _ in base]
+    kernel: Kernel, keys: Sequence[str], parts: Sequence[np.ndarray]
+) -> tuple[np.ndarray, ...]:
+    """Results of a kernel, then for each result its slope by every input."""
+
+    def results(values: Sequence[np.ndarray]) -> tuple[np.ndarray, ...]:
+        found = kernel(**dict(zip(keys, values, strict=True)))
+        return found if isinstance(found, tuple) else (found,)
+
+    base = [np.asarray(part, dtype=float) for part in results(parts)]
+    slopes: list[list[np.ndarray]] = [[] for _ in base]
     for place, part in enumerate(parts):
+        # An input of zero, such as a shear modulus, still needs a step that is not zero.
         step = _STEP * np.maximum(np.abs(part), 1e-3)
-        sides = []
-        for sign in (1.0, -1.0):
-            moved = [*parts[:place], part + sign * step, *parts[place + 1 :]]
-            sides.append(kernel(**dict(zip(keys, moved, strict=True))))
-        for number_, (value, up, down) in enumerate(zip(base, *sides, strict=True)):
-            slope = (up - down) / (2.0 * step)
-            slope = np.where(np.isfinite(slope), slope, (up - value) / step)
-            slope = np.where(np.isfinite(slope), slope, (value - down) / step)
-            slopes[number_].append(slope)
-    return (*base, *(slope for of_one in slopes for slope in of_one))
+        up, down = (
+            results([*parts[:place], part + sign * step, *parts[place + 1 :]])
+            for sign in (1.0, -1.0)
+        )
+        for row, value, above, below in zip(slopes, base, up, down, strict=True):
+            slope = (above - below) / (2.0 * step)
+            # At the end of a model, as at a porosity of 0, one side is not a number.
+            slope = np.where(np.isfinite(slope), slope, (above - value) / step)
+            slope = np.where(np.isfinite(slope), slope, (value - below) / step)
+            row.append(slope)
+    return (*base, *(slope for row in slopes for slope in row))

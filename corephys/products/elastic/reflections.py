@@ -1,45 +1,43 @@
-"""Reflection of a P-wave at an angle, from the conditions where two bodies meet."""
+"""Reflection of a P-wave at an angle, from the boundary conditions between two bodies."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
-from corephys import uncertainty
-from corephys.ground import flags, series, units
-from corephys.products.elastic import propagation as carry
+from corephys.ground import units
+from corephys.products.elastic.propagation import Argument, elastic_model, reading
 from corephys.uncertainty import Measured
 
-__all__ = ["reflection_at_angle", "reflection_kernel"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement
+    from corephys.products.elastic.propagation import Uncertainties
+
+__all__ = ["reflection_at_angle"]
 
 _QUANTITIES = ("p_wave_velocity", "s_wave_velocity", "bulk_density")
-_STIFFNESS_OF_A_FLUID = 1e-5  # of the P-wave velocity: its S-wave then carries nothing
+# S-wave velocity of a fluid relative to its P-wave: zero would make the equations singular, and
+# an S-wave this slow carries no energy that a double could show.
+_STIFFNESS_OF_A_FLUID = 1e-5
 
 
 def reflection_kernel(
-    angle: Any, p_1: Any, s_1: Any, rho_1: Any, p_2: Any, s_2: Any, rho_2: Any
-) -> Any:
-    """Displacement coefficients of the four waves that leave the boundary.
+    angle: np.ndarray,
+    p_1: np.ndarray,
+    s_1: np.ndarray,
+    rho_1: np.ndarray,
+    p_2: np.ndarray,
+    s_2: np.ndarray,
+    rho_2: np.ndarray,
+) -> np.ndarray:
+    """Complex displacement coefficients (..., 4): reflected P and S, transmitted P and S.
 
-    Parameters
-    ----------
-    angle : float or ndarray
-        Of incidence, from the normal [rad].
-    p_1, s_1, rho_1, p_2, s_2, rho_2 : float or ndarray
-        Velocities [m/s] and densities above (1) and below (2); a fluid has s = 0.
-
-    Returns
-    -------
-    (..., 4) ndarray of complex
-        Reflected P and S, transmitted P and S [1]; complex beyond the critical angle.
-
-    Notes
-    -----
-    Displacement and traction are continuous (Zoeppritz 1919, Nachrichten der Gesellschaft der
-    Wissenschaften zu Goettingen 66): four equations for reflected and transmitted P and S.
+    The angle of incidence is in rad from the normal, velocities are in m/s; 1 is above and 2
+    below, and a fluid has s = 0. Displacement and traction are continuous (Zoeppritz 1919,
+    Nachrichten der Gesellschaft der Wissenschaften zu Goettingen 66): four equations.
     """
     parts = (angle, p_1, s_1, rho_1, p_2, s_2, rho_2)
     angle, p_1, s_1, rho_1, p_2, s_2, rho_2 = (
@@ -59,13 +57,19 @@ def reflection_kernel(
     incident = _wave(along, p_1, s_1, rho_1, down, shear=False)
     matrix = np.stack([np.stack(wave, axis=-1) for wave in waves], axis=-1)
     given = -np.stack(incident, axis=-1)[..., None]
-    # Displacements are of order one and tractions of order rho V: rows of one size.
+    # Displacements are of order one and tractions of order rho V: rows are scaled to one size,
+    # or the solution would lose digits.
     size = np.max(np.abs(matrix), axis=-1, keepdims=True)
     return np.linalg.solve(matrix / size, given / size)[..., 0]
 
 
-def _wave(along: Any, p: Any, s: Any, rho: Any, way: float, *, shear: bool) -> list[Any]:
-    """Displacement and traction on a level plane of a wave of unit amplitude."""
+def _wave(
+    along: np.ndarray, p: np.ndarray, s: np.ndarray, rho: np.ndarray, way: float, *, shear: bool
+) -> list[np.ndarray]:
+    """Displacement and traction on a level plane of a wave of unit amplitude.
+
+    ``along`` is the horizontal slowness [s/m], which all waves at the boundary share.
+    """
     speed = s if shear else p
     across = way * np.sqrt(1.0 / speed**2 - along**2)
     x, z = (across * speed, -along * speed) if shear else (along * speed, across * speed)
@@ -76,41 +80,40 @@ def _wave(along: Any, p: Any, s: Any, rho: Any, way: float, *, shear: bool) -> l
     return [x, z, level, upright]
 
 
-@carry.names_checked
 def reflection_at_angle(
-    angle: Any,
+    angle: Dimensional,
     *,
-    upper: Mapping[str, Any] | xr.Dataset,
-    lower: Mapping[str, Any] | xr.Dataset,
-    uncertainties: Mapping[str, Any] | None = None,
+    upper: Mapping[str, Measurement | str] | xr.Dataset,
+    lower: Mapping[str, Measurement | str] | xr.Dataset,
+    uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
     """Reflection coefficient of a plane P-wave that meets a boundary at an angle.
 
     Parameters
     ----------
     angle : Quantity, DataArray or str
-        Of incidence, from the normal, 0 to 90 degrees, such as "30 deg" or "0.5 rad".
+        Angle of incidence from the normal, 0 to 90 degrees, such as "30 deg" or "0.5 rad".
     upper, lower : mapping or Dataset
         ``p_wave_velocity``, ``s_wave_velocity`` [m/s] and ``bulk_density`` [g/cm^3] of the two
-        sides; the wave comes from the upper. Water has an S-wave of "0 m/s".
+        sides; the wave comes from the upper side. Water has an S-wave velocity of "0 m/s".
     uncertainties : mapping of str to Quantity, optional
         Standard uncertainties by name: ``upper_p_wave_velocity`` [m/s] and so on, random.
 
     Returns
     -------
     Dataset
-        ``reflection_coefficient`` [1] of displacement with uncertainty. Beyond the critical angle,
-        where it is complex, NaN flagged ``beyond_method_range``.
+        ``reflection_coefficient`` [1] of displacement with uncertainty. Beyond the critical angle
+        it is complex: NaN, flagged ``beyond_method_range``.
 
     Raises
     ------
-    UnitError, ValueError
-        For a bare number, a wrong unit, a velocity that cannot be, an angle beyond 0 to 90 degrees.
+    ValueError
+        For an angle outside 0 to 90 degrees, or a side without one of the three quantities.
 
     Notes
     -----
-    Zoeppritz (1919), solved from the boundary conditions themselves: plane wave, flat boundary, two
-    isotropic half-spaces without loss. At right angles (Z_2 - Z_1) / (Z_2 + Z_1).
+    Zoeppritz (1919), solved from the boundary conditions: plane wave, flat boundary, two isotropic
+    half-spaces without loss. At normal incidence it is (Z_2 - Z_1) / (Z_2 + Z_1).
 
     Examples
     --------
@@ -122,46 +125,53 @@ def reflection_at_angle(
     >>> float(found["reflection_coefficient"].round(6))
     0.050711
     """
-    plain = units.as_floats(angle, "rad", "angle")
-    number = np.asarray(plain, dtype=float)
-    if np.any((number < 0.0) | (number > 0.5 * np.pi)):
-        raise ValueError("the angle of incidence is from the normal, 0 to 90 degrees")
-    inputs = _both_sides(plain, {"upper": upper, "lower": lower}, uncertainties)
-
-    def kernel(**parts: Any) -> tuple[Any, ...]:
-        found = reflection_kernel(*(parts[key] for key in _ORDER))
-        critical = np.sin(parts["angle"]) * parts["p_2"] > parts["p_1"]
-        return (np.where(critical, np.nan, found[..., 0].real),)
-
-    found = carry.propagate(kernel, ("reflection_coefficient",), inputs)
-    coefficient = found["reflection_coefficient"]
-    beyond = series.apply(
-        _beyond, *(uncertainty.bare(inputs[key].values) for key in _CRITICAL), dtypes=[np.int64]
+    incidence = units.as_floats(angle, "rad", "angle")
+    plain = np.atleast_1d(np.asarray(incidence, dtype=float))
+    outside = (plain < 0.0) | (plain > 0.5 * np.pi)
+    if outside.any():
+        raise ValueError(
+            f"the angle of incidence is {np.degrees(plain[outside][0]):g} degrees; give it from "
+            "the normal, 0 to 90 degrees"
+        )
+    return elastic_model(
+        _real_part,
+        ("reflection_coefficient",),
+        {
+            "angle": Measured(incidence, 0.0, {}),
+            **_side("1", "upper", upper),
+            **_side("2", "lower", lower),
+        },
+        uncertainties,
+        beyond=_beyond_critical,
+        steps=("continuity of displacement and traction (Zoeppritz 1919)",),
     )
-    coefficient.reason = series.joined_reasons(coefficient.reason, beyond)
-    return series.build(found, steps=("continuity of displacement and traction (Zoeppritz 1919)",))
 
 
-def _both_sides(
-    angle: Any, bodies: Mapping[str, Any], uncertainties: Mapping[str, Any] | None
-) -> dict[str, Measured]:
-    """Velocities and density of both sides by kernel name, with the angle."""
-    inputs = {"angle": Measured(angle, 0.0, {})}
-    for mark, (side, body) in zip("12", bodies.items(), strict=True):
-        for letter, name in zip(("p", "s", "rho"), _QUANTITIES, strict=True):
-            if name not in body:
-                raise ValueError(f"{side} lacks {name}; it needs {', '.join(_QUANTITIES)}")
-            given = body if isinstance(body, xr.Dataset) else body[name]
-            inputs[f"{letter}_{mark}"] = carry.quantity(
-                given, name, uncertainties, key=f"{side}_{name}", zero=letter == "s"
-            )
-    return inputs
+def _side(mark: str, side: str, body: Mapping[str, Any] | xr.Dataset) -> dict[str, Argument]:
+    """Velocities and density of one side, by the names of the kernel."""
+    found = {}
+    for letter, name in zip(("p", "s", "rho"), _QUANTITIES, strict=True):
+        if name not in body:
+            raise ValueError(f"{side} lacks {name}; give {', '.join(_QUANTITIES)}")
+        given = body if isinstance(body, xr.Dataset) else body[name]
+        found[f"{letter}_{mark}"] = reading(given, name, name=f"{side}_{name}", zero=letter == "s")
+    return found
 
 
-_ORDER = ("angle", "p_1", "s_1", "rho_1", "p_2", "s_2", "rho_2")
-_CRITICAL = ("angle", "p_1", "p_2")
+def _real_part(
+    angle: np.ndarray,
+    p_1: np.ndarray,
+    s_1: np.ndarray,
+    rho_1: np.ndarray,
+    p_2: np.ndarray,
+    s_2: np.ndarray,
+    rho_2: np.ndarray,
+) -> np.ndarray:
+    """Coefficient of the reflected P-wave, NaN beyond the critical angle."""
+    found = reflection_kernel(angle, p_1, s_1, rho_1, p_2, s_2, rho_2)[..., 0].real
+    return np.where(_beyond_critical(angle, p_1, p_2), np.nan, found)
 
 
-def _beyond(angle: Any, p_1: Any, p_2: Any) -> Any:
-    critical = np.sin(angle) * p_2 > p_1
-    return np.where(critical, flags.bit("beyond_method_range"), 0).astype(np.int64)
+def _beyond_critical(angle: np.ndarray, p_1: np.ndarray, p_2: np.ndarray) -> np.ndarray:
+    """Where no P-wave is transmitted, so that the coefficient is complex."""
+    return np.sin(angle) * p_2 > p_1
