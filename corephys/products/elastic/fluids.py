@@ -10,9 +10,10 @@ import xarray as xr
 
 from corephys.ground import flags, seawater, series, units
 from corephys.ground.arguments import positive
+from corephys.ground.constants import Constant
 from corephys.products.elastic import propagation as carry
 from corephys.products.elastic.averages import reuss_kernel
-from corephys.products.elastic.minerals import material
+from corephys.products.elastic.minerals import Material, material
 from corephys.products.elastic.velocities import of_phases
 from corephys.uncertainty import Measured, bare, stated
 
@@ -24,6 +25,7 @@ __all__ = [
     "frame_modulus",
     "gassmann",
     "gassmann_kernel",
+    "water",
 ]
 
 # --------------------------------------------------------------------------------------------------
@@ -249,6 +251,35 @@ def _shares(
                 value, unit, f"{name}_{place + 1}", uncertainties, held=f"fluid_{name}"
             )
     return inputs
+
+
+def water(density: float, sound_speed: float, words: str) -> Material:
+    """Pore water of known density and speed of sound, as a material of the models.
+
+    Parameters
+    ----------
+    density : float
+        [g/cm^3].
+    sound_speed : float
+        [m/s].
+    words : str
+        How both were found, for the provenance.
+
+    Returns
+    -------
+    Material
+        Bulk modulus [GPa] and density [g/cm^3] with standard uncertainties.
+
+    Notes
+    -----
+    Definition of the speed of sound in a fluid: K = rho c^2.
+    """
+    # A degree of the core is 3 m/s, a gram of salt 1.2 m/s: 0.3 % of the modulus.
+    modulus = Constant(
+        "pore_water_modulus", 1e-6 * density * sound_speed**2, "GPa", 0.01, words, "", "calculated"
+    )
+    rho = Constant("pore_water_density", density, "g/cm^3", 0.0005, words, "", "calculated")
+    return Material("pore water", modulus, "0 GPa", rho)
 
 
 # --------------------------------------------------------------------------------------------------
