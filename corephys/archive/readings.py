@@ -21,6 +21,7 @@ from corephys.archive.stores import (
     encode,
     group_metadata,
 )
+from corephys.ground.constants import Constant
 from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
 from corephys.reduction.context import Context, Skipped, pore_water_density, section_values
 from corephys.reduction.run import complete_recipe
@@ -290,6 +291,9 @@ def _plain_choices(sensor: str, choices: Mapping[str, Any]) -> dict[str, Any]:
                     "and no place in a store of readings; reduce that hole as a whole"
                 )
             found[key] = _plain_calibration(value)
+        elif isinstance(value, Constant):
+            # All digits, so that the archive reduces to the same numbers.
+            found[key] = f"{float(value.value)!r} {value.unit}"
         elif isinstance(value, (str, float, int, bool, type(None))):
             found[key] = value
         else:
@@ -519,12 +523,12 @@ def _pwave(context: Context) -> Scan:
         )
     if calibration is None:
         raise Skipped("a store of readings holds P-wave scans with their standards")
-    liner = section_values(context.hole, table, "liner", "full")
+    liner = section_values(context, table, "liner", "full")
     columns = {
         "travel_time": table["travel_time"].values,
         "thickness": table["thickness"].values,
         "walls": wall_count(liner),
-        "gap": pwave_stage._fluid_gap(context, table, liner),
+        "gap": pwave_stage.fluid_gap(context, table, liner),
         "depth": table["depth"].values,
     }
     if "amplitude" in table:

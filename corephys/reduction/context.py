@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, seawater, series, units
-from corephys.ground.provenance import SourcedText
+from corephys.ground.constants import Constant
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe
@@ -21,12 +21,15 @@ from corephys.reduction.recipe import Recipe
 __all__ = [
     "Context",
     "Skipped",
+    "calculated",
     "pore_water_density",
     "scalar",
+    "sea_water_density",
     "seconds_since",
     "section_values",
 ]
 
+_Made = TypeVar("_Made")
 
 # Results that other stages take, and the stage that makes them.
 MADE_BY = {
@@ -85,6 +88,9 @@ class Context:
     lineage: Lineage = field(default_factory=Lineage)
     skipped: dict[str, str] = field(default_factory=dict)
     failed: dict[str, str] = field(default_factory=dict)
+    _made: dict[Hashable, tuple[Any, dict[str, set[str]], list[str]]] = field(
+        default_factory=dict, repr=False
+    )
 
     @classmethod
     def watched(cls, hole: xr.DataTree, recipe: Recipe) -> Context:
@@ -130,6 +136,37 @@ class Context:
         if words not in self.notes:
             self.notes.append(words)
 
+    def once(self, name: str, make: Callable[[], _Made], *at: xr.Dataset) -> _Made:
+        """A value that several stages need: the first stage computes it, the others reuse it.
+
+        Parameters
+        ----------
+        name : str
+            Name of the value.
+        make : callable
+            Computes it from the hole, the recipe and results that no later stage changes.
+        *at : Dataset
+            Series at whose positions it holds; other positions are another value.
+
+        Returns
+        -------
+        whatever ``make`` returns
+            Shared between stages, so that no stage may change it in place.
+        """
+        key = (name, *map(_position_key, at))
+        if key not in self._made:
+            before = len(self.notes)
+            with self.lineage.recorded() as read:
+                value = make()
+            self._made[key] = (value, read, self.notes[before:])
+        value, read, notes = self._made[key]
+        # Every stage that uses the value depends on what it was computed from, and its notes must
+        # survive when the stage that computed it failed.
+        self.lineage.note_all(read)
+        for words in notes:
+            self.note(words)
+        return value  # type: ignore[no-any-return]
+
     @contextmanager
     def part(self, name: str) -> Iterator[None]:
         """Run a stage, or a part of one that the rest of the stage does not need.
@@ -171,13 +208,34 @@ class Context:
         return flags.levels(self.recipe["quality"]["use"])
 
 
-def section_values(hole: xr.DataTree, table: xr.Dataset, column: str, default: Any) -> np.ndarray:
+def _position_key(data: xr.Dataset) -> Hashable:
+    """Positions of a series as a key; equal keys have the same readings in the same order."""
+    columns = []
+    for name in ("core", "section", "offset", "depth"):
+        if name in data.coords:
+            values = data.coords[name].values
+            numbers = values.dtype.kind == "f"
+            columns.append((name, values.tobytes() if numbers else tuple(values.tolist())))
+    return tuple(columns)
+
+
+def _section_rows(context: Context, table: xr.Dataset) -> np.ndarray:
+    """Row of sections.csv of every reading of a table, -1 for a section that is not listed."""
+    sections = context.table("sections")
+    keys = pd.MultiIndex.from_arrays([sections["core"].values, sections["section"].values])
+    wanted = pd.MultiIndex.from_arrays([table["core"].values, table["section"].values])
+    return keys.get_indexer(wanted)
+
+
+def section_values(
+    context: Context, table: xr.Dataset, column: str, default: float | str
+) -> np.ndarray:
     """A column of sections.csv, looked up for every reading of a table.
 
     Parameters
     ----------
-    hole : DataTree
-        With ``sections``.
+    context : Context
+        State of the reduction.
     table : Dataset
         With coordinates core and section.
     column : str
@@ -191,12 +249,10 @@ def section_values(hole: xr.DataTree, table: xr.Dataset, column: str, default: A
         In the unit of the column.
     """
     size = table.sizes["reading"]
-    sections = series.leaf(hole, "sections")
+    sections = context.optional("sections")
     if sections is None or "core" not in table.coords or column not in sections:
         return np.full(size, default)
-    keys = pd.MultiIndex.from_arrays([sections["core"].values, sections["section"].values])
-    wanted = pd.MultiIndex.from_arrays([table["core"].values, table["section"].values])
-    found = keys.get_indexer(wanted)
+    found = context.once("rows of sections.csv", lambda: _section_rows(context, table), table)
     values = sections[column].values
     taken = values[np.clip(found, 0, None)]
     absent = (found < 0) | pd.isna(taken) | (taken == "")
@@ -231,16 +287,75 @@ def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
     return np.asarray(np.where(np.isnat(stamps), np.nan, elapsed), dtype=float)
 
 
-def pore_water_density(recipe: Recipe, stage: str) -> str:
+def calculated(
+    name: str,
+    value: float,
+    unit: str,
+    words: str,
+    uncertainty: float = float("nan"),
+    *,
+    origin: str = "calculated",
+) -> Constant:
+    """A number that a stage worked out, as an argument that carries how it was found.
+
+    Parameters
+    ----------
+    name : str
+        Name of the argument that it becomes.
+    value : float
+        The number, in ``unit``.
+    unit : str
+        Its unit.
+    words : str
+        How it was found; stands in the provenance of the results.
+    uncertainty : float
+        Standard uncertainty in ``unit``; NaN where it is given apart or not known.
+    origin : str
+        ``"calculated"``, or ``"fitted"`` to standards.
+
+    Returns
+    -------
+    Constant
+        Passed on with all its digits, where a text would round them.
+    """
+    return Constant(name, value, unit, uncertainty, words, "", origin)
+
+
+def sea_water_density(
+    recipe: Recipe, name: str, temperature: Any, pressure: Any = "0 dbar", where: str = ""
+) -> Constant:
+    """Density of sea water of the hole's salinity, as the argument ``name`` of a function.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Holds the salinity.
+    name : str
+        Name of the argument.
+    temperature : str
+        Temperature of the water [degC].
+    pressure : Quantity or str
+        Pressure of the sea [dbar].
+    where : str
+        Words for the place of the water, added to the provenance.
+
+    Returns
+    -------
+    Constant
+        [g/cm^3].
+    """
+    salinity = recipe["hole"]["pore_water_salinity"]
+    density = float(seawater.density(salinity, temperature, pressure).magnitude)
+    words = f"TEOS-10, sea water of {salinity} at {temperature}{where}"
+    return calculated(name, density, "g/cm^3", words)
+
+
+def pore_water_density(recipe: Recipe, stage: str) -> str | Constant:
     """Density of the pore water in the laboratory: the recipe's, else that of its salinity."""
     given: str | None = recipe[stage]["pore_water_density"]
     if given is not None:
-        text = f"{units.as_floats(given, 'g/cm^3', 'pore_water_density'):.9g} g/cm^3"
-        return SourcedText(text, getattr(given, "origin", "recipe"))
-    salinity, warm = recipe["hole"]["pore_water_salinity"], recipe["hole"]["laboratory_temperature"]
-    density = float(seawater.density(salinity, warm).magnitude)
-    words = f"TEOS-10, sea water of {salinity} at {warm}"
-    return SourcedText(f"{density:.9g} g/cm^3", "calculated", words)
+        return given
+    return sea_water_density(recipe, "pore_water_density", recipe["hole"]["laboratory_temperature"])
 
 
 def scalar(recipe: Recipe, stage: str, key: str, unit: str) -> float:

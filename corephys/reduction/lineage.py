@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from corephys.ground.provenance import sourced
@@ -32,7 +33,7 @@ class Lineage:
 
     def begin(self, stage: str) -> None:
         """Note what follows under this stage."""
-        self._now = {"tables": set(), "keys": set(), "reads": set(), "writes": set()}
+        self._now = _empty()
         self.stages[stage] = self._now
 
     def end(self) -> None:
@@ -44,11 +45,31 @@ class Lineage:
         if self._now is not None:
             self._now[kind].update(names)
 
+    @contextmanager
+    def recorded(self) -> Iterator[dict[str, set[str]]]:
+        """Collect what a block notes; the stage at work gets it as well."""
+        outer, inner = self._now, _empty()
+        self._now = inner
+        try:
+            yield inner
+        finally:
+            self._now = outer
+            self.note_all(inner)
+
+    def note_all(self, noted: Mapping[str, Iterable[str]]) -> None:
+        """Note what :meth:`recorded` collected earlier for the stage at work."""
+        for kind, names in noted.items():
+            self.note(kind, names)
+
     def to_json(self) -> str:
         """All of it as one JSON text, in order."""
         return json.dumps(
             {s: {k: sorted(v) for k, v in kinds.items()} for s, kinds in self.stages.items()}
         )
+
+
+def _empty() -> dict[str, set[str]]:
+    return {"tables": set(), "keys": set(), "reads": set(), "writes": set()}
 
 
 class Noted(dict[str, Any]):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import inspect
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,11 +29,26 @@ class Option:
         ``"log files"``, ``"windows"``, or the legal words separated by ``|``.
     meaning : str
         One line for the reader of a recipe.
+    taken_from : str
+        Function and argument whose default this is; empty for an option of the recipe itself.
     """
 
     default: Any
     kind: str
     meaning: str
+    taken_from: str = ""
+
+
+def _from(function: Callable[..., Any], argument: str, kind: str, meaning: str) -> Option:
+    """An option that is an argument of a function: its default is read there."""
+    default = inspect.signature(function).parameters[argument].default
+    if isinstance(default, constants.Constant):
+        default = SourcedText(str(default), "constant", constant=default)
+    elif kind == "number" and isinstance(default, int) and not isinstance(default, bool):
+        # A number of the recipe is written with a decimal point in JSON, whatever it counts.
+        default = float(default)
+    place = f"{function.__module__}.{function.__qualname__}"
+    return Option(default, kind, meaning, f"{place}({argument})")
 
 
 def _of(name: str, text: str = "") -> SourcedText:
@@ -48,415 +65,1143 @@ _MINERALS = (
     "pyrite|halite"
 )
 
-SCHEMA: dict[str, dict[str, Option]] = {
-    "hole": {
-        "water_depth": Option(None, "m", "depth of water"),
-        "bottom_water_temperature": Option(None, "degC", "temperature at the seafloor"),
-        "bottom_water_temperature_uncertainty": Option("0.05 K", "K", "its standard uncertainty"),
-        "pore_water_salinity": Option(
-            _of("pore_water_salinity"), "g/kg", "absolute salinity; practical salinity as '35 psu'"
-        ),
-        "pore_water_salinity_uncertainty": Option(
-            _sigma("pore_water_salinity"), "g/kg", "systematic"
-        ),
-        "laboratory_temperature": Option("20 degC", "degC", "of cores and standards when measured"),
-    },
-    "liner": {
-        "bore": Option("66 mm", "mm", "inner diameter"),
-        "wall": Option("2.6 mm", "mm", "thickness of the wall"),
-        "velocity": Option(_of("liner_velocity"), "m/s", "P-wave velocity of the wall"),
-        "velocity_uncertainty": Option(_sigma("liner_velocity"), "m/s", "systematic"),
-    },
-    "depth": {
-        "tide": Option(None, "m", "of each core; half its range, or as tide_is says"),
-        "tide_is": Option("half range", "half range|standard uncertainty", "what tide is"),
-        "heave": Option(None, "m", "when a core was cut, one error a core"),
-        "drill_string": Option(None, "m", "length of the string, one error of the hole"),
-        "drill_string_relative": Option(None, "%", "the same as a part of the depth"),
-        "offset": Option(None, "cm", "of each reading in its section"),
-        "recovery_placement": Option(
-            "top", "top|middle", "of material in its advance; middle adds the correction beside"
-        ),
-    },
-    "reduction": {
-        "strict": Option(
-            False, "switch", "stop at the first stage that fails, in place of going on without it"
-        ),
-    },
-    "quality": {
-        "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
-        "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),
-        "response_density": Option(
-            _T["response_density"], "cm", "width of the response along the core"
-        ),
-        "response_velocity": Option(_T["response_velocity"], "cm", "the same of the P-wave"),
-        "response_susceptibility": Option(
-            _T["response_susceptibility"], "cm", "the same of the loop"
-        ),
-        "response_resistivity": Option(_T["response_resistivity"], "cm", "the same of resistivity"),
-        "end_trim": Option(
-            _T["end_trim"], "number", "response widths from an end that are doubted"
-        ),
-        "spike_test": Option(
-            "neighbours", "neighbours|rolling median", "what a spike stands off from"
-        ),
-        "spike_threshold": Option(_T["spike_threshold"], "number", "in standard deviations"),
-        "spike_side_share": Option(
-            _T["spike_side_share"], "number", "share of it needed from either side"
-        ),
-        "spike_window": Option(
-            _T["spike_window"], "cm", "section over which the scatter is judged"
-        ),
-        "level_window": Option(_T["level_window"], "cm", "core that gives the level of density"),
-        "low_threshold": Option(
-            _T["low_threshold"], "number", "shortfall of density, in standard deviations"
-        ),
-        "amplitude_fraction": Option(
-            _T["amplitude_fraction"], "number", "share of its level of a weak pulse"
-        ),
-        "deaf_fraction": Option(
-            _T["deaf_fraction"], "number", "share of the hole's amplitude of a deaf core"
-        ),
-        "void_length": Option(_T["void_length"], "cm", "longest void that lost pulses show"),
-        "void_share": Option(_T["void_share"], "number", "share of the density missing in a void"),
-        "void_density": Option(_T["void_density"], "g/cm^3", "density below which nothing is core"),
-        "crack_length": Option(_T["crack_length"], "cm", "a void shorter than this is a crack"),
-        "least_length": Option(
-            _T["least_length"], "cm", "shortest thin fill that density alone shows"
-        ),
-        "repeat_threshold": Option(
-            _T["repeat_threshold"], "number", "in combined random uncertainties"
-        ),
-        "bound_margin": Option(
-            _T["bound_margin"], "number", "uncertainties a velocity may miss its bound by"
-        ),
-        "sample_difference": Option(
-            _T["sample_difference"], "g/cm^3", "of a density from its sample"
-        ),
-        "sample_reach": Option(_T["sample_reach"], "cm", "from a sample to the readings it judges"),
-        "control_charts": Option(True, "switch", "watch the check standards"),
-        "settling": Option(True, "switch", "flag cores that have not come to room temperature"),
-        "settling_tolerance": Option(
-            _T["settling_tolerance"], "K", "departure from room temperature allowed"
-        ),
-        "surface_conductance": Option(
-            _of("surface_conductance"), "W/(m^2 K)", "of the air around a core that warms up"
-        ),
-        "deck_temperature": Option(None, "degC", "of the core on deck; else of the bottom water"),
-    },
-    "gamma": {
-        "dead_time": Option("0 s", "s", "of the counter, non-paralysable"),
-        "dead_time_uncertainty": Option(None, "s", "systematic"),
-        "background_rate": Option("0 1/s", "1/s", "rate without the beam"),
-        "background_rate_uncertainty": Option(None, "1/s", "systematic"),
-        "half_life": Option(_of("caesium_137_half_life"), "yr", "of the source"),
-        "reference_time": Option(None, "time", "date of the calibration; else the standards'"),
-        "time": Option("real", "real|live", "kind of counting time"),
-        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the velocity"),
-        "grain_density": Option(_of("grain_density"), "g/cm^3", "where no samples give it"),
-        "grain_density_uncertainty": Option(_sigma("grain_density"), "g/cm^3", "systematic"),
-        "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "of an annulus of slurry"),
-        "scale": Option(
-            "aluminium and water", "aluminium and water|grain equivalent", "density convention"
-        ),
-        "calibrations": Option(
-            "interpolated", "interpolated|together", "sets of standards at several times"
-        ),
-        "dead_time_from_standards": Option(False, "switch", "estimate the dead time"),
-        "tie_to_samples": Option(False, "switch", "factor to the samples, by coring method"),
-        "tie_within": Option(
-            _T["match_reach"], "cm", "from a sample to the readings it is tied to"
-        ),
-    },
-    "pwave": {
-        "delay": Option(None, "us", "of the electronics; from the standards without it"),
-        "delay_uncertainty": Option(None, "us", "systematic"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-        "thickness_uncertainty": Option("0.1 mm", "mm", "random, of one reading of the calliper"),
-        "travel_time_uncertainty": Option("0.05 us", "us", "random, of one pick"),
-        "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
-        "pick": Option(
-            "table", "table|manual|onset|threshold|correlation", "which travel time is used"
-        ),
-        "gate_start": Option(None, "us", "earliest arrival of a waveform"),
-        "gate_end": Option(None, "us", "latest arrival of a waveform"),
-        "threshold_level": Option(0.3, "number", "share of the peak that a threshold pick meets"),
-        "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
-    },
-    "resistivity": {
-        "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
-        "drift": Option(True, "switch", "take the baseline in air off, linear in time"),
-        "response_uncertainty": Option(None, "mV", "random, of one reading"),
-        "brine_uncertainty": Option(
-            _of("brine_uncertainty", "1 %"), "%", "systematic, of the brines' conductivity"
-        ),
-        "temperature_uncertainty": Option("0.5 K", "K", "random, of the core"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-        "cell_constant": Option(None, "m", "of four electrodes; their response is then a voltage"),
-        "current": Option(None, "mA", "through the outer two of four electrodes"),
-        "reference_temperature": Option("20 degC", "degC", "that resistivity is brought to"),
-        "in_situ": Option(False, "switch", "bring resistivity to in-situ conditions"),
-        "archie": Option("by layer", "by layer|whole|none", "where its parameters are fitted"),
-        "surface_conduction": Option(False, "switch", "allow for conduction along grains"),
-    },
-    "susceptibility": {
-        "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "of the readings"),
-        "drift": Option(True, "switch", "take the reading in air off, linear in time"),
-        "loop_diameter": Option(None, "mm", "aperture of the loop; no volume factor without it"),
-        "loop_allowance": Option(
-            _of("loop_allowance"), "mm", "from the aperture to the effective loop"
-        ),
-        "loop_factor_uncertainty": Option(
-            _of("loop_factor_uncertainty", "2 %"), "%", "systematic, relative, of the volume factor"
-        ),
-        "volume_corrected": Option(False, "switch", "the readings already are per volume"),
-        "reading_uncertainty": Option(None, "number", "random, in the unit of the readings"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-        "counter_range": Option(None, "number", "of a counter that may have wrapped"),
-    },
-    "natural_gamma": {
-        "response_width": Option(_T["response_natural_gamma"], "cm", "full width at half maximum"),
-        "response_width_uncertainty": Option("2 cm", "cm", "its standard uncertainty"),
-        "least_fill": Option(
-            _T["least_fill"], "number", "least share of the response that is corrected for"
-        ),
-        "stack": Option(None, "cm", "length of core that is stacked before stripping"),
-        "mass_basis": Option(None, "wet|dry", "of the concentrations; heat production needs it"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-    },
-    "index_properties": {
-        "mass_uncertainty": Option(None, "g", "random"),
-        "mass_systematic": Option(None, "g", "systematic"),
-        "volume_uncertainty": Option(None, "cm^3", "random"),
-        "volume_systematic": Option(None, "cm^3", "systematic"),
-        "route": Option(
-            None, "dry volume|wet volume|calliper", "which volume counts; the dry one if there"
-        ),
-        "wet_volume_uncertainty": Option(None, "cm^3", "random, by the route of the calliper"),
-        "wet_volume_systematic": Option(None, "cm^3", "systematic, by the route of the calliper"),
-        "pore_water_table": Option(True, "switch", "salinity by depth from pore_water.csv"),
-        "pycnometer_standards": Option(True, "switch", "scale each cell by its standards"),
-        "culprits": Option(True, "switch", "name what most likely sets a sample apart"),
-        "salt_density": Option(_of("salt_density"), "g/cm^3", "of the salt left on drying"),
-        "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
-        "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
-    },
-    "needle": {
-        "heating_power_uncertainty": Option(None, "%", "systematic, relative"),
-        "minimum_window": Option(
-            _T["needle_minimum_window"], "s", "shortest window of a heating curve"
-        ),
-        "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
-        "boundary_distance": Option(None, "mm", "from the needle to the nearest boundary"),
-        "cross_check": Option(True, "switch", "fit the whole heated cylinder too"),
-        "windows": Option(None, "windows", "by run, where one chose: since heating began"),
-        "anisotropy": Option(
-            SourcedNumber(
-                _C["conductivity_anisotropy"].value,
-                "constant",
-                constant=_C["conductivity_anisotropy"],
-            ),
-            "number",
-            "horizontal over vertical conductivity",
-        ),
-        "anisotropy_uncertainty": Option(
-            _C["conductivity_anisotropy"].uncertainty, "number", "systematic"
-        ),
-        "anisotropy_correction": Option(
-            False, "switch", "bring conductivities to vertical by that ratio, for heat flow"
-        ),
-        "conditions": Option(
-            "laboratory", "laboratory|in situ", "of the conductivities as they are given"
-        ),
-        "in_situ_correction": Option(
-            False, "switch", "bring conductivities to pressure and temperature below, for heat flow"
-        ),
-        "in_situ_form_uncertainty": Option("50 %", "%", "systematic, of the change in situ"),
-        "in_situ_temperature_uncertainty": Option("1 K", "K", "systematic, of the formation"),
-        "laboratory_temperature_uncertainty": Option("1 K", "K", "systematic, of the core"),
-    },
-    "formation_temperature": {
-        "conductivity_uncertainty": Option("5 %", "%", "of the stations' conductivity, relative"),
-        "heat_capacity_uncertainty": Option("5 %", "%", "of the sediment, relative"),
-        "thermometer_uncertainty": Option("0.002 K", "K", "systematic"),
-        "windows": Option(None, "windows", "by station, where one chose: since penetration"),
-    },
-    "sample_velocity": {
-        "delay": Option(None, "us", "of the P-wave transducers"),
-        "delay_uncertainty": Option(None, "us", "systematic"),
-        "s_delay": Option(None, "us", "of the S-wave transducers"),
-        "s_delay_uncertainty": Option(None, "us", "systematic"),
-        "length_uncertainty": Option(None, "mm", "random, of one reading of the calliper"),
-        "length_systematic": Option(None, "mm", "systematic, of the calliper"),
-        "travel_time_uncertainty": Option(None, "us", "random, of one P-wave pick"),
-        "s_travel_time_uncertainty": Option(None, "us", "random, of one S-wave pick"),
-        "within": Option(_T["match_reach"], "cm", "readings no farther apart are of one place"),
-    },
-    "strength": {
-        "vane_torque_uncertainty": Option(None, "N m", "random, of one torque"),
-        "vane_torque_scale_uncertainty": Option(None, "%", "systematic, of spring or sensor"),
-        "vane_diameter_uncertainty": Option(None, "mm", "systematic, of the blades"),
-        "vane_height_uncertainty": Option(None, "mm", "systematic, of the blades"),
-        "cone_factor": Option(None, "number", "of the fall cone, by its angle without it"),
-        "cone_factor_uncertainty": Option(None, "number", "systematic"),
-        "cone_penetration_uncertainty": Option(None, "mm", "random"),
-        "penetrometer_load_uncertainty": Option(None, "N", "random"),
-        "penetrometer_scale_uncertainty": Option(None, "%", "systematic, of its spring"),
-        "unconfined_load_uncertainty": Option(None, "N", "random"),
-        "unconfined_load_scale_uncertainty": Option(None, "%", "systematic, of the load cell"),
-        "unconfined_diameter_uncertainty": Option(None, "mm", "random, of a specimen"),
-        "within": Option(_T["match_reach"], "cm", "tests no farther apart are of one place"),
-    },
-    "consolidation": {
-        "void_ratio_uncertainty": Option(None, "number", "random, of one point of a curve"),
-        "initial_void_ratio_uncertainty": Option(None, "number", "systematic, of a test"),
-        "height_uncertainty": Option(None, "mm", "random, of one reading of a step"),
-        "drainage": Option("both", "both|one", "faces of the disc that drain"),
-        "nearest_sample": Option(
-            _T["nearest_sample"], "m", "whose void ratio begins a test that has none"
-        ),
-    },
-    "stress": {
-        "density": Option("samples", "samples|scan", "which density weighs on what lies below"),
-        "fluid_density": Option(None, "g/cm^3", "from salinity and bottom water without it"),
-        "fluid_density_uncertainty": Option("0.002 g/cm^3", "g/cm^3", "systematic"),
-        "largest_gap": Option(
-            _T["stress_gap"], "m", "to the nearest density, beyond it a stress is marked"
-        ),
-        "depth_uncertainty": Option(None, "m", "of the seafloor in the depth scale, systematic"),
-        "water_depth_uncertainty": Option(None, "m", "systematic"),
-        "sea_water_density": Option(None, "g/cm^3", "mean of the sea, from salinity without it"),
-        "sea_water_density_uncertainty": Option("0.003 g/cm^3", "g/cm^3", "systematic"),
-        "fill": Option("linear", "compaction|linear|none", "what stands in gaps of density"),
-        "fluid_column_density": Option(None, "g/cm^3", "of a drilling fluid at rest, to compare"),
-        "fluid_column_density_uncertainty": Option("0.01 g/cm^3", "g/cm^3", "systematic"),
-        "fluid_column_from": Option("seafloor", "seafloor|sea level", "where that fluid begins"),
-        "reference_void_ratio": Option(None, "number", "of first loading, for a pressure bound"),
-        "reference_compression_index": Option(None, "number", "of first loading"),
-        "reference_stress": Option("100 kPa", "kPa", "at which the reference has its void ratio"),
-        "reference_void_ratio_uncertainty": Option(None, "number", "systematic"),
-        "reference_compression_index_uncertainty": Option(None, "number", "systematic"),
-        "reference_scatter": Option(None, "number", "of single samples about it, in void ratio"),
-    },
-    "seismic": {
-        "velocity": Option("laboratory", "laboratory|in situ", "which velocity makes the profile"),
-        "overlap": Option("average", "average|upper core|lower core", "where two cores overlap"),
-        "merge_within": Option(_T["seismic_merge"], "cm", "readings no farther apart are averaged"),
-        "largest_gap": Option(_T["seismic_gap"], "m", "a longer step between readings is a gap"),
-        "fill": Option("linear", "linear|none", "what is put into a gap"),
-        "fill_spacing": Option(_T["seismic_fill_spacing"], "cm", "of the rows put into a gap"),
-        "averaging_length": Option(None, "m", "of the long-wave average; by the wave without it"),
-        "averaging_fraction": Option(
-            _T["averaging_fraction"], "number", "of the wavelength that is averaged over"
-        ),
-        "frequency": Option("60 Hz", "Hz", "of the greatest amplitude of the wavelet"),
-        "phase": Option("0 degree", "degree", "constant rotation of the wavelet"),
-        "time_step": Option("0.5 ms", "ms", "of the coefficients and the trace"),
-        "seafloor_impedance": Option(
-            None, "MPa s/m", "of the water above; no seafloor reflection without it"
-        ),
-        "draws": Option(200.0, "number", "of the Monte Carlo for the band of the trace"),
-        "sound_speed": Option(
-            _of("water_column_sound_speed"), "m/s", "mean speed of sound in the water"
-        ),
-        "sound_speed_uncertainty": Option(None, "m/s", "systematic"),
-        "check_shot_datum": Option("seafloor", "seafloor|sea level", "where their time is zero"),
-        "check_shot_uncertainty": Option(None, "ms", "random, of a two-way time"),
-    },
-    "porosity": {
-        "grain_density": Option("from samples", "from samples|constant", "source of the grains"),
-        "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
-        "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
-    },
-    "elastic": {
-        "mineral": Option("quartz", _MINERALS, "stiffest grains, those of the upper bound"),
-        "soft_mineral": Option("clay", _MINERALS, "softest grains, those of the suspension"),
-        "stiff_share": Option(0.3, "number", "volume share of the stiffest in the models' grains"),
-        "grain_bulk_modulus": Option(None, "GPa", "of the models' grains, in place of a mixture"),
-        "grain_shear_modulus": Option(None, "GPa", "the same in shear"),
-        "fluid": Option("pore water", "pore water|brine", "sea salt (TEOS-10) or sodium chloride"),
-        "margin": Option(
-            _T["bound_margin"], "number", "uncertainties a velocity may miss a bound by"
-        ),
-        "critical_porosity": Option(0.65, "number", "where grains part: sand 0.4, mud 0.6 to 0.7"),
-        "critical_porosity_uncertainty": Option(0.05, "number", "systematic"),
-        "effective_pressure": Option(None, "kPa", "on the grains; else the median of the hole"),
-    },
-    "compaction": {
-        "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
-        "absolute_sigma": Option(True, "switch", "take the stated uncertainties as they are"),
-        "excess_scatter": Option(True, "switch", "natural scatter of beds, shared by neighbours"),
-        "model": Option(
-            "exponential",
-            "exponential|offset exponential|linear|power|exponential in stress|"
-            "void ratio in log stress",
-            "what is fitted",
-        ),
-        "robust": Option("none", "none|huber|tukey", "weights for residuals that stand off"),
-        "surface_porosity": Option(None, "number", "forced at the seafloor; free without it"),
-        "compare": Option(True, "switch", "fit all models to the same porosities"),
-        "by_layer": Option(True, "switch", "fit each layer of layers.csv by itself"),
-        "bootstrap": Option(1000.0, "number", "draws of blocks of depth; none with 0"),
-        "bootstrap_block": Option(None, "m", "length of a block; from the residuals without it"),
-    },
-    "accumulation": {
-        "depth_uncertainty": Option("0 m", "m", "of where a dated level lies, random"),
-        "growth_factor": Option(None, "number", "composite depth over depth drilled, divided out"),
-        "growth_factor_uncertainty": Option(None, "number", "systematic"),
-        "age_scale_uncertainty": Option(
-            None, "%", "systematic, relative, of all durations; 0 % for data each dated by itself"
-        ),
-        "smoothing": Option(None, "m", "of the ages along depth, before differences are taken"),
-    },
-    "heat_flow": {
-        "carrier": Option(
-            "linear", "linear|steps|harmonic mean|trend", "conductivity between points"
-        ),
-        "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
-        "depth_uncertainty": Option(None, "m", "of each station; without it from [depth]"),
-        "datum_uncertainty": Option(None, "m", "shared by all stations; unknown is not carried"),
-        "bend_significance": Option(
-            _T["bend_significance"], "number", "straight holes that may be called curved"
-        ),
-        "monte_carlo_draws": Option(0, "number", "draws of every error; 0 for none"),
-        "diffusivity": Option(_of("core_diffusivity"), "m^2/s", "of the sediment, for corrections"),
-        "diffusivity_uncertainty": Option(_sigma("core_diffusivity"), "m^2/s", "systematic"),
-        "sedimentation_rate": Option(None, "mm/yr", "with its time, a correction is tabulated"),
-        "sedimentation_rate_uncertainty": Option(None, "mm/yr", "systematic"),
-        "sedimentation_time": Option(None, "yr", "since when the sediment came at this rate"),
-        "sedimentation_time_uncertainty": Option(None, "yr", "systematic"),
-        "bottom_water_step": Option(None, "K", "change of the bottom water, positive if warmer"),
-        "bottom_water_step_uncertainty": Option(None, "K", "systematic"),
-        "bottom_water_step_time": Option(None, "yr", "since that change"),
-        "bottom_water_step_time_uncertainty": Option(None, "yr", "systematic"),
-        "heat_production": Option(
-            "none", "none|constant|natural gamma", "heat made in the sediment, a correction"
-        ),
-        "heat_production_value": Option(None, "uW/m^3", "the constant"),
-        "heat_production_value_uncertainty": Option(None, "uW/m^3", "systematic"),
-        "extrapolate_to": Option(None, "m", "depth to which temperatures of the line are given"),
-    },
-    "logs": {
-        "files": Option(None, "log files", "by file name: what its depths and curves are"),
-        "aperture": Option(
-            _T["log_aperture"], "m", "length of hole that one value of a log stands for"
-        ),
-        "largest_shift": Option(
-            _T["log_largest_shift"], "m", "that a core may move to meet the log, either way"
-        ),
-        "window": Option(None, "m", "of core that is shifted by itself; the whole without it"),
-        "least_share": Option(
-            _T["log_least_share"], "number", "of a window or aperture that must hold readings"
-        ),
-    },
-}
 
-# What [logs] files says of one LAS file.
+def _options() -> dict[str, dict[str, Option]]:
+    """Every option of every stage."""
+    # Imported where needed: the recipe is imported without the functions whose defaults it reads.
+    from corephys import quality
+    from corephys.downhole import logs
+    from corephys.downhole import temperature as formation_temperature
+    from corephys.hole.placing import depth
+    from corephys.products import accumulation, compaction, elastic, heat_flow, seismic, stress
+    from corephys.samples import consolidation, index_properties, needle, strength
+    from corephys.samples import velocity as sample_velocity
+    from corephys.sensors import gamma, natural_gamma, pwave, resistivity, susceptibility
+
+    return {
+        "hole": {
+            "water_depth": Option(None, "m", "depth of water"),
+            "bottom_water_temperature": _from(
+                heat_flow.bullard, "bottom_water_temperature", "degC", "temperature at the seafloor"
+            ),
+            "bottom_water_temperature_uncertainty": Option(
+                "0.05 K", "K", "standard uncertainty of the bottom-water temperature"
+            ),
+            "pore_water_salinity": Option(
+                _of("pore_water_salinity"),
+                "g/kg",
+                "absolute salinity; practical salinity as '35 psu'",
+            ),
+            "pore_water_salinity_uncertainty": Option(
+                _sigma("pore_water_salinity"),
+                "g/kg",
+                "standard uncertainty of the salinity, systematic",
+            ),
+            "laboratory_temperature": Option(
+                "20 degC", "degC", "temperature of cores and standards when measured"
+            ),
+        },
+        "liner": {
+            "bore": Option("66 mm", "mm", "inner diameter of the liner"),
+            "wall": Option("2.6 mm", "mm", "thickness of the liner's wall"),
+            "velocity": _from(
+                pwave.calibrate, "liner_velocity", "m/s", "P-wave velocity of the liner's wall"
+            ),
+            "velocity_uncertainty": Option(
+                _sigma("liner_velocity"), "m/s", "standard uncertainty of that velocity, systematic"
+            ),
+        },
+        "depth": {
+            "tide": _from(
+                depth.uncertainty,
+                "tide",
+                "m",
+                "tide while each core was taken, one error a core; see tide_is",
+            ),
+            "tide_is": _from(
+                depth.uncertainty,
+                "tide_is",
+                "half range|standard uncertainty",
+                "what the value of tide is",
+            ),
+            "heave": _from(
+                depth.uncertainty,
+                "heave",
+                "m",
+                "heave of the vessel when a core was cut, one error a core",
+            ),
+            "drill_string": _from(
+                depth.uncertainty,
+                "drill_string",
+                "m",
+                "uncertainty of the length of the drill string, one error a hole",
+            ),
+            "drill_string_relative": _from(
+                depth.uncertainty,
+                "drill_string_relative",
+                "%",
+                "uncertainty of the drill string as a part of the depth",
+            ),
+            "offset": _from(
+                depth.uncertainty,
+                "offset",
+                "cm",
+                "uncertainty of each reading's offset in its section",
+            ),
+            "recovery_placement": _from(
+                depth.uncertainty,
+                "recovery_placement",
+                "top|middle",
+                "where material lies in its advance; middle adds the correction beside",
+            ),
+        },
+        "reduction": {
+            "strict": Option(
+                False,
+                "switch",
+                "stop at the first stage that fails, in place of going on without it",
+            )
+        },
+        "quality": {
+            "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
+            "evaluate": Option(True, "switch", "test for ends, voids, spikes and weak coupling"),
+            "response_density": Option(
+                _T["response_density"], "cm", "width of the response of density along the core"
+            ),
+            "response_velocity": Option(
+                _T["response_velocity"], "cm", "width of the response of the P-wave along the core"
+            ),
+            "response_susceptibility": Option(
+                _T["response_susceptibility"],
+                "cm",
+                "width of the response of the susceptibility loop along the core",
+            ),
+            "response_resistivity": Option(
+                _T["response_resistivity"],
+                "cm",
+                "width of the response of resistivity along the core",
+            ),
+            "end_trim": Option(
+                _T["end_trim"],
+                "number",
+                "response widths from a section end within which a reading is suspect",
+            ),
+            "spike_test": _from(
+                quality.Settings,
+                "spike_test",
+                "neighbours|rolling median",
+                "what a spike is compared with",
+            ),
+            "spike_threshold": Option(
+                _T["spike_threshold"],
+                "number",
+                "distance of a spike from its neighbours, in standard deviations",
+            ),
+            "spike_side_share": Option(
+                _T["spike_side_share"], "number", "share of spike_threshold needed from either side"
+            ),
+            "spike_window": Option(
+                _T["spike_window"], "cm", "length of section that gives the scatter"
+            ),
+            "level_window": Option(
+                _T["level_window"], "cm", "length of core that gives the level of density"
+            ),
+            "low_threshold": Option(
+                _T["low_threshold"], "number", "shortfall of density, in standard deviations"
+            ),
+            "amplitude_fraction": Option(
+                _T["amplitude_fraction"], "number", "share of its level below which a pulse is weak"
+            ),
+            "deaf_fraction": Option(
+                _T["deaf_fraction"],
+                "number",
+                "share of the hole's median amplitude below which a core has lost coupling",
+            ),
+            "void_length": Option(
+                _T["void_length"], "cm", "longest void that lost pulses alone show"
+            ),
+            "void_share": Option(
+                _T["void_share"], "number", "share of the density missing in a void"
+            ),
+            "void_density": Option(
+                _T["void_density"], "g/cm^3", "density below which there is no core"
+            ),
+            "crack_length": Option(_T["crack_length"], "cm", "a void shorter than this is a crack"),
+            "least_length": Option(
+                _T["least_length"], "cm", "shortest thin fill that density alone shows"
+            ),
+            "repeat_threshold": Option(
+                _T["repeat_threshold"],
+                "number",
+                "difference between repeats, in combined random uncertainties",
+            ),
+            "bound_margin": Option(
+                _T["bound_margin"],
+                "number",
+                "uncertainties by which a velocity may fall below its bound",
+            ),
+            "sample_difference": Option(
+                _T["sample_difference"], "g/cm^3", "largest difference of a density from its sample"
+            ),
+            "sample_reach": Option(
+                _T["sample_reach"], "cm", "distance from a sample to the readings compared with it"
+            ),
+            "control_charts": Option(True, "switch", "keep control charts of the check standards"),
+            "settling": Option(True, "switch", "flag cores that have not come to room temperature"),
+            "settling_tolerance": Option(
+                _T["settling_tolerance"], "K", "departure from room temperature allowed"
+            ),
+            "surface_conductance": Option(
+                _of("surface_conductance"),
+                "W/(m^2 K)",
+                "heat transfer from the air to a core that warms up",
+            ),
+            "deck_temperature": _from(
+                quality.settled,
+                "deck_temperature",
+                "degC",
+                "temperature of the core on deck; else that of the bottom water",
+            ),
+        },
+        "gamma": {
+            "dead_time": _from(
+                gamma.calibrate, "dead_time", "s", "dead time of the counter, non-paralysable"
+            ),
+            "dead_time_uncertainty": _from(
+                gamma.calibrate,
+                "dead_time_uncertainty",
+                "s",
+                "standard uncertainty of the dead time, systematic",
+            ),
+            "background_rate": _from(
+                gamma.calibrate, "background_rate", "1/s", "count rate without the beam"
+            ),
+            "background_rate_uncertainty": _from(
+                gamma.calibrate,
+                "background_rate_uncertainty",
+                "1/s",
+                "standard uncertainty of the background rate, systematic",
+            ),
+            "half_life": _from(gamma.bulk_density, "half_life", "yr", "half-life of the source"),
+            "reference_time": Option(
+                None, "time", "date of the calibration; else that of the first standard"
+            ),
+            "time": _from(gamma.calibrate, "time_kind", "real|live", "kind of counting time"),
+            "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
+            "core_diameter_uncertainty": _from(
+                gamma.bulk_density,
+                "core_diameter_uncertainty",
+                "mm",
+                "standard uncertainty of the core diameter, systematic, shared with the velocity",
+            ),
+            "grain_density": _from(
+                gamma.bulk_density,
+                "grain_density",
+                "g/cm^3",
+                "grain density where no samples give it",
+            ),
+            "grain_density_uncertainty": Option(
+                _sigma("grain_density"),
+                "g/cm^3",
+                "standard uncertainty of that grain density, systematic",
+            ),
+            "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "density of slurry in the annulus"),
+            "scale": _from(
+                gamma.calibrate,
+                "scale",
+                "aluminium and water|grain equivalent",
+                "density convention",
+            ),
+            "calibrations": Option(
+                "interpolated",
+                "interpolated|together",
+                "how sets of standards at several times are used",
+            ),
+            "dead_time_from_standards": Option(
+                False, "switch", "estimate the dead time from the standards"
+            ),
+            "tie_to_samples": Option(
+                False, "switch", "fit a factor to the samples, by coring method"
+            ),
+            "tie_within": _from(
+                depth.match, "within", "cm", "distance from a sample to the readings it is tied to"
+            ),
+        },
+        "pwave": {
+            "delay": _from(
+                pwave.velocity,
+                "delay",
+                "us",
+                "delay of the electronics; from the standards if not given",
+            ),
+            "delay_uncertainty": _from(
+                pwave.velocity,
+                "delay_uncertainty",
+                "us",
+                "standard uncertainty of the delay, systematic",
+            ),
+            "core_diameter_uncertainty": _from(
+                pwave.velocity,
+                "core_diameter_uncertainty",
+                "mm",
+                "standard uncertainty of the core diameter, systematic, shared with the density",
+            ),
+            "thickness_uncertainty": Option(
+                "0.1 mm", "mm", "standard uncertainty of one calliper reading, random"
+            ),
+            "travel_time_uncertainty": Option(
+                "0.05 us", "us", "standard uncertainty of one pick, random"
+            ),
+            "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
+            "pick": Option(
+                "table", "table|manual|onset|threshold|correlation", "which travel time is used"
+            ),
+            "gate_start": Option(None, "us", "earliest arrival of a waveform"),
+            "gate_end": Option(None, "us", "latest arrival of a waveform"),
+            "threshold_level": Option(
+                0.3, "number", "share of the peak at which a threshold pick is made"
+            ),
+            "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
+        },
+        "resistivity": {
+            "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
+            "drift": Option(True, "switch", "subtract the baseline in air, linear in time"),
+            "response_uncertainty": _from(
+                resistivity.electrical_resistivity,
+                "response_uncertainty",
+                "mV",
+                "standard uncertainty of one reading, random",
+            ),
+            "brine_uncertainty": Option(
+                _of("brine_uncertainty", "1 %"),
+                "%",
+                "standard uncertainty of the brines' conductivity, systematic",
+            ),
+            "temperature_uncertainty": Option(
+                "0.5 K", "K", "standard uncertainty of the core's temperature, random"
+            ),
+            "core_diameter_uncertainty": _from(
+                resistivity.electrical_resistivity,
+                "core_diameter_uncertainty",
+                "mm",
+                "standard uncertainty of the core diameter, systematic, shared with the density",
+            ),
+            "cell_constant": Option(
+                None, "m", "cell constant of four electrodes; their response is then a voltage"
+            ),
+            "current": Option(None, "mA", "current through the outer two of four electrodes"),
+            "reference_temperature": _from(
+                resistivity.to_reference_temperature,
+                "reference",
+                "degC",
+                "temperature to which resistivity is converted",
+            ),
+            "in_situ": Option(False, "switch", "convert resistivity to in-situ conditions"),
+            "archie": Option(
+                "by layer", "by layer|whole|none", "where Archie's parameters are fitted"
+            ),
+            "surface_conduction": Option(
+                False, "switch", "fit the conduction along grain surfaces"
+            ),
+        },
+        "susceptibility": {
+            "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "unit of the readings"),
+            "drift": Option(True, "switch", "subtract the reading in air, linear in time"),
+            "loop_diameter": _from(
+                susceptibility.magnetic_susceptibility,
+                "loop_diameter",
+                "mm",
+                "aperture of the loop; no volume factor if not given",
+            ),
+            "loop_allowance": _from(
+                susceptibility.magnetic_susceptibility,
+                "allowance",
+                "mm",
+                "difference between the effective loop diameter and the aperture",
+            ),
+            "loop_factor_uncertainty": Option(
+                _of("loop_factor_uncertainty", "2 %"),
+                "%",
+                "standard uncertainty of the volume factor, systematic, relative",
+            ),
+            "volume_corrected": _from(
+                susceptibility.magnetic_susceptibility,
+                "volume_corrected",
+                "switch",
+                "the readings already are per volume",
+            ),
+            "reading_uncertainty": _from(
+                susceptibility.magnetic_susceptibility,
+                "reading_uncertainty",
+                "number",
+                "standard uncertainty of one reading in its unit, random",
+            ),
+            "core_diameter_uncertainty": _from(
+                susceptibility.magnetic_susceptibility,
+                "core_diameter_uncertainty",
+                "mm",
+                "standard uncertainty of the core diameter, systematic, shared with the density",
+            ),
+            "counter_range": Option(None, "number", "range of a counter that may have wrapped"),
+        },
+        "natural_gamma": {
+            "response_width": Option(
+                _T["response_natural_gamma"], "cm", "full width of the response at half maximum"
+            ),
+            "response_width_uncertainty": Option(
+                "2 cm", "cm", "standard uncertainty of that width"
+            ),
+            "least_fill": _from(
+                natural_gamma.edge_correct,
+                "least_fill",
+                "number",
+                "least share of the response that is corrected for",
+            ),
+            "stack": Option(None, "cm", "length of core that is stacked before stripping"),
+            "mass_basis": _from(
+                natural_gamma.heat_production,
+                "mass_basis",
+                "wet|dry",
+                "mass to which the concentrations refer; heat production needs it",
+            ),
+            "core_diameter_uncertainty": _from(
+                natural_gamma.strip,
+                "core_diameter_uncertainty",
+                "mm",
+                "standard uncertainty of the core diameter, systematic, shared with the density",
+            ),
+        },
+        "index_properties": {
+            "mass_uncertainty": _from(
+                index_properties.phase_relations,
+                "mass_uncertainty",
+                "g",
+                "standard uncertainty of one weighing, random",
+            ),
+            "mass_systematic": _from(
+                index_properties.phase_relations,
+                "mass_systematic",
+                "g",
+                "standard uncertainty of the balance, systematic",
+            ),
+            "volume_uncertainty": _from(
+                index_properties.phase_relations,
+                "volume_uncertainty",
+                "cm^3",
+                "standard uncertainty of one volume, random",
+            ),
+            "volume_systematic": _from(
+                index_properties.phase_relations,
+                "volume_systematic",
+                "cm^3",
+                "standard uncertainty of the pycnometer, systematic",
+            ),
+            "route": _from(
+                index_properties.phase_relations,
+                "route",
+                "dry volume|wet volume|calliper",
+                "which volume is used; the dry one if it is there",
+            ),
+            "wet_volume_uncertainty": _from(
+                index_properties.phase_relations,
+                "wet_volume_uncertainty",
+                "cm^3",
+                "standard uncertainty of a calliper volume, random",
+            ),
+            "wet_volume_systematic": _from(
+                index_properties.phase_relations,
+                "wet_volume_systematic",
+                "cm^3",
+                "standard uncertainty of calliper volumes, systematic",
+            ),
+            "pore_water_table": Option(
+                True, "switch", "take the salinity by depth from pore_water.csv"
+            ),
+            "pycnometer_standards": Option(True, "switch", "scale each cell by its standards"),
+            "culprits": Option(True, "switch", "name the most likely cause of an outlying sample"),
+            "salt_density": _from(
+                index_properties.phase_relations,
+                "salt_density",
+                "g/cm^3",
+                "density of the salt left on drying",
+            ),
+            "pore_water_density": Option(
+                None,
+                "g/cm^3",
+                "density of the pore water; from salinity and temperature if not given",
+            ),
+            "pore_water_density_uncertainty": Option(
+                "0.0005 g/cm^3",
+                "g/cm^3",
+                "standard uncertainty of the pore water's density, systematic",
+            ),
+        },
+        "needle": {
+            "heating_power_uncertainty": _from(
+                needle.thermal_conductivity,
+                "heating_power_uncertainty",
+                "%",
+                "standard uncertainty of the heating power, systematic, relative",
+            ),
+            "minimum_window": _from(
+                needle.thermal_conductivity,
+                "minimum_window",
+                "s",
+                "shortest window of a heating curve",
+            ),
+            "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
+            "boundary_distance": _from(
+                needle.thermal_conductivity,
+                "boundary_distance",
+                "mm",
+                "distance from the needle to the nearest boundary",
+            ),
+            "cross_check": _from(
+                needle.thermal_conductivity,
+                "cross_check",
+                "switch",
+                "fit the solution of the heated cylinder as well",
+            ),
+            "windows": _from(
+                needle.thermal_conductivity,
+                "chosen_windows",
+                "windows",
+                "windows chosen by hand, by run, since heating began",
+            ),
+            "anisotropy": Option(
+                SourcedNumber(
+                    _C["conductivity_anisotropy"].value,
+                    "constant",
+                    constant=_C["conductivity_anisotropy"],
+                ),
+                "number",
+                "horizontal over vertical conductivity",
+            ),
+            "anisotropy_uncertainty": Option(
+                _C["conductivity_anisotropy"].uncertainty,
+                "number",
+                "standard uncertainty of that ratio, systematic",
+            ),
+            "anisotropy_correction": Option(
+                False, "switch", "convert conductivities to vertical by that ratio, for heat flow"
+            ),
+            "conditions": Option(
+                "laboratory",
+                "laboratory|in situ",
+                "conditions to which the given conductivities refer",
+            ),
+            "in_situ_correction": Option(
+                False,
+                "switch",
+                "convert conductivities to pressure and temperature in place, for heat flow",
+            ),
+            "in_situ_form_uncertainty": _from(
+                needle.in_situ,
+                "form_uncertainty",
+                "%",
+                "standard uncertainty of the change in situ, systematic",
+            ),
+            "in_situ_temperature_uncertainty": Option(
+                "1 K", "K", "standard uncertainty of the formation's temperature, systematic"
+            ),
+            "laboratory_temperature_uncertainty": Option(
+                "1 K", "K", "standard uncertainty of the core's temperature, systematic"
+            ),
+        },
+        "formation_temperature": {
+            "conductivity_uncertainty": Option(
+                "5 %", "%", "standard uncertainty of the stations' conductivity, relative"
+            ),
+            "heat_capacity_uncertainty": Option(
+                "5 %", "%", "standard uncertainty of the sediment's heat capacity, relative"
+            ),
+            "thermometer_uncertainty": Option(
+                "0.002 K", "K", "standard uncertainty of the thermometer, systematic"
+            ),
+            "windows": _from(
+                formation_temperature.equilibrium_temperature,
+                "chosen_windows",
+                "windows",
+                "windows chosen by hand, by station, since penetration",
+            ),
+        },
+        "sample_velocity": {
+            "delay": _from(
+                sample_velocity.reduce_table, "delay", "us", "delay of the P-wave transducers"
+            ),
+            "delay_uncertainty": _from(
+                sample_velocity.reduce_table,
+                "delay_uncertainty",
+                "us",
+                "standard uncertainty of that delay, systematic",
+            ),
+            "s_delay": _from(
+                sample_velocity.reduce_table, "s_delay", "us", "delay of the S-wave transducers"
+            ),
+            "s_delay_uncertainty": _from(
+                sample_velocity.reduce_table,
+                "s_delay_uncertainty",
+                "us",
+                "standard uncertainty of that delay, systematic",
+            ),
+            "length_uncertainty": _from(
+                sample_velocity.reduce_table,
+                "length_uncertainty",
+                "mm",
+                "standard uncertainty of one calliper reading, random",
+            ),
+            "length_systematic": _from(
+                sample_velocity.reduce_table,
+                "length_systematic",
+                "mm",
+                "standard uncertainty of the calliper, systematic",
+            ),
+            "travel_time_uncertainty": _from(
+                sample_velocity.reduce_table,
+                "travel_time_uncertainty",
+                "us",
+                "standard uncertainty of one P-wave pick, random",
+            ),
+            "s_travel_time_uncertainty": _from(
+                sample_velocity.reduce_table,
+                "s_travel_time_uncertainty",
+                "us",
+                "standard uncertainty of one S-wave pick, random",
+            ),
+            "within": _from(
+                sample_velocity.anisotropy,
+                "within",
+                "cm",
+                "largest distance between readings of one place",
+            ),
+        },
+        "strength": {
+            "vane_torque_uncertainty": _from(
+                strength.vane,
+                "torque_uncertainty",
+                "N m",
+                "standard uncertainty of one torque, random",
+            ),
+            "vane_torque_scale_uncertainty": _from(
+                strength.vane,
+                "torque_scale_uncertainty",
+                "%",
+                "standard uncertainty of spring or sensor, systematic",
+            ),
+            "vane_diameter_uncertainty": _from(
+                strength.vane,
+                "diameter_uncertainty",
+                "mm",
+                "standard uncertainty of the blades' diameter, systematic",
+            ),
+            "vane_height_uncertainty": _from(
+                strength.vane,
+                "height_uncertainty",
+                "mm",
+                "standard uncertainty of the blades' height, systematic",
+            ),
+            "cone_factor": _from(
+                strength.fall_cone,
+                "factor",
+                "number",
+                "factor of the fall cone; from its angle if not given",
+            ),
+            "cone_factor_uncertainty": _from(
+                strength.fall_cone,
+                "factor_uncertainty",
+                "number",
+                "standard uncertainty of the cone factor, systematic",
+            ),
+            "cone_penetration_uncertainty": _from(
+                strength.fall_cone,
+                "penetration_uncertainty",
+                "mm",
+                "standard uncertainty of one penetration, random",
+            ),
+            "penetrometer_load_uncertainty": _from(
+                strength.penetrometer,
+                "load_uncertainty",
+                "N",
+                "standard uncertainty of one load, random",
+            ),
+            "penetrometer_scale_uncertainty": _from(
+                strength.penetrometer,
+                "scale_uncertainty",
+                "%",
+                "standard uncertainty of the penetrometer's spring, systematic",
+            ),
+            "unconfined_load_uncertainty": _from(
+                strength.unconfined,
+                "load_uncertainty",
+                "N",
+                "standard uncertainty of one load, random",
+            ),
+            "unconfined_load_scale_uncertainty": _from(
+                strength.unconfined,
+                "load_scale_uncertainty",
+                "%",
+                "standard uncertainty of the load cell, systematic",
+            ),
+            "unconfined_diameter_uncertainty": _from(
+                strength.unconfined,
+                "diameter_uncertainty",
+                "mm",
+                "standard uncertainty of a specimen's diameter, random",
+            ),
+            "within": _from(
+                strength.sensitivity, "within", "cm", "largest distance between tests of one place"
+            ),
+        },
+        "consolidation": {
+            "void_ratio_uncertainty": _from(
+                consolidation.curve,
+                "void_ratio_uncertainty",
+                "number",
+                "standard uncertainty of one point of a curve, random",
+            ),
+            "initial_void_ratio_uncertainty": _from(
+                consolidation.curve,
+                "initial_void_ratio_uncertainty",
+                "number",
+                "standard uncertainty of a test's first void ratio, systematic",
+            ),
+            "height_uncertainty": _from(
+                consolidation.consolidation_rate,
+                "height_uncertainty",
+                "mm",
+                "standard uncertainty of one height, random",
+            ),
+            "drainage": _from(
+                consolidation.consolidation_rate,
+                "drainage",
+                "both|one",
+                "faces of the disc that drain",
+            ),
+            "nearest_sample": Option(
+                _T["nearest_sample"],
+                "m",
+                "largest distance to the sample whose void ratio a test begins with",
+            ),
+        },
+        "stress": {
+            "density": Option("samples", "samples|scan", "which density gives the overburden"),
+            "fluid_density": Option(
+                None,
+                "g/cm^3",
+                "density of the pore water; from salinity and bottom water if not given",
+            ),
+            "fluid_density_uncertainty": Option(
+                "0.002 g/cm^3",
+                "g/cm^3",
+                "standard uncertainty of the pore water's density, systematic",
+            ),
+            "largest_gap": _from(
+                stress.vertical_effective_stress,
+                "largest_gap",
+                "m",
+                "largest distance to a density; beyond it a stress is flagged",
+            ),
+            "depth_uncertainty": _from(
+                stress.profile,
+                "depth_uncertainty",
+                "m",
+                "standard uncertainty of the seafloor in the depth scale, systematic",
+            ),
+            "water_depth_uncertainty": _from(
+                stress.profile,
+                "water_depth_uncertainty",
+                "m",
+                "standard uncertainty of the water depth, systematic",
+            ),
+            "sea_water_density": Option(
+                None, "g/cm^3", "mean density of the sea; from salinity if not given"
+            ),
+            "sea_water_density_uncertainty": Option(
+                "0.003 g/cm^3", "g/cm^3", "standard uncertainty of that density, systematic"
+            ),
+            "fill": _from(
+                stress.profile, "fill", "compaction|linear|none", "what fills gaps of density"
+            ),
+            "fluid_column_density": Option(
+                None, "g/cm^3", "density of a drilling fluid at rest, for comparison"
+            ),
+            "fluid_column_density_uncertainty": Option(
+                "0.01 g/cm^3", "g/cm^3", "standard uncertainty of that density, systematic"
+            ),
+            "fluid_column_from": Option(
+                "seafloor", "seafloor|sea level", "where the column of drilling fluid begins"
+            ),
+            "reference_void_ratio": Option(
+                None,
+                "number",
+                "void ratio of first loading at reference_stress, for a pressure bound",
+            ),
+            "reference_compression_index": Option(
+                None, "number", "compression index of first loading"
+            ),
+            "reference_stress": _from(
+                stress.reference_of_indices,
+                "at_stress",
+                "kPa",
+                "stress at which the reference has its void ratio",
+            ),
+            "reference_void_ratio_uncertainty": _from(
+                stress.reference_of_indices,
+                "void_ratio_uncertainty",
+                "number",
+                "standard uncertainty of that void ratio, systematic",
+            ),
+            "reference_compression_index_uncertainty": _from(
+                stress.reference_of_indices,
+                "compression_index_uncertainty",
+                "number",
+                "standard uncertainty of that index, systematic",
+            ),
+            "reference_scatter": _from(
+                stress.reference_of_indices,
+                "scatter",
+                "number",
+                "scatter of single samples about the reference, in void ratio",
+            ),
+        },
+        "seismic": {
+            "velocity": Option(
+                "laboratory", "laboratory|in situ", "which velocity the profile is made of"
+            ),
+            "overlap": _from(
+                seismic.profile,
+                "overlap",
+                "average|upper core|lower core",
+                "what is used where two cores overlap",
+            ),
+            "merge_within": _from(
+                seismic.profile, "merge_within", "cm", "distance below which readings are averaged"
+            ),
+            "largest_gap": _from(
+                seismic.profile, "largest_gap", "m", "a longer step between readings is a gap"
+            ),
+            "fill": _from(seismic.profile, "fill", "linear|none", "what fills a gap"),
+            "fill_spacing": _from(
+                seismic.profile, "fill_spacing", "cm", "spacing of the rows that fill a gap"
+            ),
+            "averaging_length": _from(
+                seismic.backus,
+                "length",
+                "m",
+                "length of the long-wave average; from the wavelength if not given",
+            ),
+            "averaging_fraction": _from(
+                seismic.backus,
+                "fraction",
+                "number",
+                "share of the wavelength that is averaged over",
+            ),
+            "frequency": Option("60 Hz", "Hz", "frequency of the wavelet's greatest amplitude"),
+            "phase": _from(
+                seismic.ricker, "phase", "degree", "constant phase rotation of the wavelet"
+            ),
+            "time_step": Option("0.5 ms", "ms", "time step of the coefficients and the trace"),
+            "seafloor_impedance": _from(
+                seismic.reflectivity,
+                "top",
+                "MPa s/m",
+                "impedance of the water above; no seafloor reflection if not given",
+            ),
+            "draws": _from(
+                seismic.synthetic, "draws", "number", "Monte Carlo draws for the band of the trace"
+            ),
+            "sound_speed": Option(
+                _of("water_column_sound_speed"), "m/s", "mean speed of sound in the water"
+            ),
+            "sound_speed_uncertainty": _from(
+                seismic.time_depth,
+                "sound_speed_uncertainty",
+                "m/s",
+                "standard uncertainty of that speed, systematic",
+            ),
+            "check_shot_datum": _from(
+                seismic.check_shot_times,
+                "datum",
+                "seafloor|sea level",
+                "where the check shots' time is zero",
+            ),
+            "check_shot_uncertainty": _from(
+                seismic.check_shot_times,
+                "time_uncertainty",
+                "ms",
+                "standard uncertainty of a two-way time, random",
+            ),
+        },
+        "porosity": {
+            "grain_density": Option(
+                "from samples", "from samples|constant", "source of the grains"
+            ),
+            "pore_water_density": Option(
+                None,
+                "g/cm^3",
+                "density of the pore water; from salinity and temperature if not given",
+            ),
+            "pore_water_density_uncertainty": Option(
+                "0.0005 g/cm^3",
+                "g/cm^3",
+                "standard uncertainty of the pore water's density, systematic",
+            ),
+        },
+        "elastic": {
+            "mineral": Option("quartz", _MINERALS, "stiffest grains, for the upper bound"),
+            "soft_mineral": Option("clay", _MINERALS, "softest grains, for the suspension"),
+            "stiff_share": Option(
+                0.3, "number", "volume share of the stiffest in the models' grains"
+            ),
+            "grain_bulk_modulus": Option(
+                None, "GPa", "bulk modulus of the models' grains, in place of a mixture"
+            ),
+            "grain_shear_modulus": Option(
+                None, "GPa", "shear modulus of the models' grains, in place of a mixture"
+            ),
+            "fluid": Option(
+                "pore water", "pore water|brine", "sea salt (TEOS-10) or sodium chloride"
+            ),
+            "margin": _from(
+                elastic.bounds_check,
+                "margin",
+                "number",
+                "uncertainties by which a velocity may lie outside a bound",
+            ),
+            "critical_porosity": Option(
+                0.65, "number", "porosity at which grains part: sand 0.4, mud 0.6 to 0.7"
+            ),
+            "critical_porosity_uncertainty": Option(
+                0.05, "number", "standard uncertainty of the critical porosity, systematic"
+            ),
+            "effective_pressure": _from(
+                elastic.velocity_models,
+                "effective_pressure",
+                "kPa",
+                "effective pressure on the grains; else the median of the hole",
+            ),
+        },
+        "compaction": {
+            "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
+            "absolute_sigma": Option(True, "switch", "use the given uncertainties unscaled"),
+            "excess_scatter": _from(
+                compaction.fit,
+                "excess_scatter",
+                "switch",
+                "estimate the natural scatter of beds, shared by neighbours",
+            ),
+            "model": _from(
+                compaction.fit,
+                "model",
+                "exponential|offset exponential|linear|power|exponential in stress|"
+                "void ratio in log stress",
+                "model that is fitted",
+            ),
+            "robust": _from(
+                compaction.fit, "robust", "none|huber|tukey", "weights for outlying residuals"
+            ),
+            "surface_porosity": _from(
+                compaction.fit,
+                "fixed",
+                "number",
+                "porosity fixed at the seafloor; fitted if not given",
+            ),
+            "compare": Option(True, "switch", "fit all models to the same porosities"),
+            "by_layer": Option(True, "switch", "fit each layer of layers.csv by itself"),
+            "bootstrap": _from(
+                compaction.bootstrap,
+                "replicates",
+                "number",
+                "bootstrap draws of blocks of depth; 0 for none",
+            ),
+            "bootstrap_block": _from(
+                compaction.bootstrap,
+                "block",
+                "m",
+                "length of a block; from the residuals if not given",
+            ),
+        },
+        "accumulation": {
+            "depth_uncertainty": _from(
+                accumulation.sedimentation_rate,
+                "depth_uncertainty",
+                "m",
+                "standard uncertainty of a dated level's depth, random",
+            ),
+            "growth_factor": _from(
+                accumulation.sedimentation_rate,
+                "growth_factor",
+                "number",
+                "composite depth over drilled depth, divided out",
+            ),
+            "growth_factor_uncertainty": _from(
+                accumulation.sedimentation_rate,
+                "growth_factor_uncertainty",
+                "number",
+                "standard uncertainty of the growth factor, systematic",
+            ),
+            "age_scale_uncertainty": _from(
+                accumulation.sedimentation_rate,
+                "age_scale_uncertainty",
+                "%",
+                "standard uncertainty of all durations, relative, systematic; 0 % for separate dates",
+            ),
+            "smoothing": _from(
+                accumulation.sedimentation_rate,
+                "smoothing",
+                "m",
+                "length over which ages are smoothed before differences are taken",
+            ),
+        },
+        "heat_flow": {
+            "carrier": _from(
+                heat_flow.thermal_resistance,
+                "how",
+                "linear|steps|harmonic mean|trend",
+                "conductivity between points",
+            ),
+            "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
+            "depth_uncertainty": _from(
+                heat_flow.thermal_resistance,
+                "depth_uncertainty",
+                "m",
+                "standard uncertainty of each station's depth; from [depth] if not given",
+            ),
+            "datum_uncertainty": _from(
+                heat_flow.thermal_resistance,
+                "datum_uncertainty",
+                "m",
+                "standard uncertainty of depth shared by all stations; not propagated if not given",
+            ),
+            "bend_significance": _from(
+                heat_flow.curvature,
+                "significance",
+                "number",
+                "share of straight holes that the test may call curved",
+            ),
+            "monte_carlo_draws": Option(
+                0, "number", "Monte Carlo draws of every error; 0 for none"
+            ),
+            "diffusivity": _from(
+                heat_flow.sedimentation,
+                "diffusivity",
+                "m^2/s",
+                "thermal diffusivity of the sediment, for corrections",
+            ),
+            "diffusivity_uncertainty": Option(
+                _sigma("core_diffusivity"),
+                "m^2/s",
+                "standard uncertainty of the diffusivity, systematic",
+            ),
+            "sedimentation_rate": Option(
+                None,
+                "mm/yr",
+                "rate of sedimentation; with sedimentation_time, a correction is tabulated",
+            ),
+            "sedimentation_rate_uncertainty": _from(
+                heat_flow.sedimentation,
+                "rate_uncertainty",
+                "mm/yr",
+                "standard uncertainty of that rate, systematic",
+            ),
+            "sedimentation_time": Option(None, "yr", "time since this rate began"),
+            "sedimentation_time_uncertainty": _from(
+                heat_flow.sedimentation,
+                "duration_uncertainty",
+                "yr",
+                "standard uncertainty of that time, systematic",
+            ),
+            "bottom_water_step": Option(
+                None, "K", "change of the bottom-water temperature, positive if warmer"
+            ),
+            "bottom_water_step_uncertainty": _from(
+                heat_flow.bottom_water_anomaly,
+                "change_uncertainty",
+                "K",
+                "standard uncertainty of that change, systematic",
+            ),
+            "bottom_water_step_time": Option(None, "yr", "time since that change"),
+            "bottom_water_step_time_uncertainty": _from(
+                heat_flow.bottom_water_anomaly,
+                "since_uncertainty",
+                "yr",
+                "standard uncertainty of that time, systematic",
+            ),
+            "heat_production": Option(
+                "none",
+                "none|constant|natural gamma",
+                "heat produced in the sediment, for a correction",
+            ),
+            "heat_production_value": Option(None, "uW/m^3", "heat production where it is constant"),
+            "heat_production_value_uncertainty": _from(
+                heat_flow.heat_production_correction,
+                "heat_production_uncertainty",
+                "uW/m^3",
+                "standard uncertainty of that value, systematic",
+            ),
+            "extrapolate_to": Option(
+                None, "m", "depth to which temperatures of the line are extrapolated"
+            ),
+        },
+        "logs": {
+            "files": Option(None, "log files", "depths and curves of each LAS file, by file name"),
+            "aperture": _from(
+                logs.compare, "aperture", "m", "length of hole that one value of a log stands for"
+            ),
+            "largest_shift": _from(
+                logs.compare,
+                "largest_shift",
+                "m",
+                "largest shift of a core onto the log, either way",
+            ),
+            "window": _from(
+                logs.compare,
+                "window",
+                "m",
+                "length of core that is shifted by itself; the complete hole if not given",
+            ),
+            "least_share": _from(
+                logs.compare,
+                "least_share",
+                "number",
+                "share of a window or aperture that must hold readings",
+            ),
+        },
+    }
+
+
+class _Schema(Mapping[str, Mapping[str, Option]]):
+    """Options by stage and key, built when one is first asked for."""
+
+    def __init__(self) -> None:
+        self._held: dict[str, dict[str, Option]] = {}
+
+    def _all(self) -> dict[str, dict[str, Option]]:
+        if not self._held:
+            self._held = _options()
+        return self._held
+
+    def __getitem__(self, stage: str) -> Mapping[str, Option]:
+        return self._all()[stage]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._all())
+
+    def __len__(self) -> int:
+        return len(self._all())
+
+
+SCHEMA: Mapping[str, Mapping[str, Option]] = _Schema()
+
+# Settings of one LAS file under [logs] files.
 LOG_FILE: dict[str, Option] = {
-    "depth_datum": Option(None, "seafloor|rig floor|sea level", "where its depths count from"),
-    "seafloor_depth": Option(None, "m", "of the seafloor in the file's own depths"),
-    "seafloor_depth_uncertainty": Option(None, "m", "systematic, of all depths of the file"),
-    "null": Option(None, "number", "value that stands for none, where the header is wrong"),
-    "curves": Option(None, "curves", "quantity of the vocabulary by name of the curve"),
+    "depth_datum": Option(None, "seafloor|rig floor|sea level", "where the file's depths begin"),
+    "seafloor_depth": Option(None, "m", "depth of the seafloor in the file's own depths"),
+    "seafloor_depth_uncertainty": Option(
+        None, "m", "standard uncertainty of that depth, systematic, for all depths of the file"
+    ),
+    "null": Option(
+        None, "number", "value that stands for a missing value, where the header is wrong"
+    ),
+    "curves": Option(None, "curves", "quantity of the vocabulary, by name of the curve"),
 }

@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys.ground import flags, seawater, series, units
 from corephys.ground.arguments import positive
+from corephys.ground.constants import Constant
 from corephys.products.elastic.averages import reuss_kernel
 from corephys.products.elastic.minerals import (
     Fluid,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, WithUnit
     from corephys.products.elastic.propagation import Uncertainties
 
-__all__ = ["brine", "fluid_mixture", "fluid_substitution", "frame_modulus", "gassmann"]
+__all__ = ["brine", "fluid_mixture", "fluid_substitution", "frame_modulus", "gassmann", "water"]
 
 # --------------------------------------------------------------------------------------------------
 # Pore fluids: brine of sodium chloride, and mixtures of water and gas.
@@ -261,6 +262,35 @@ def _fluid_arguments(share: Fraction, fluid: Fluid, place: int) -> dict[str, Arg
         ),
         f"r{place}": material_property(density, "g/cm^3", f"density_{end}", held="fluid_density"),
     }
+
+
+def water(density: float, sound_speed: float, words: str) -> Material:
+    """Pore water of known density and speed of sound, as a material of the models.
+
+    Parameters
+    ----------
+    density : float
+        [g/cm^3].
+    sound_speed : float
+        [m/s].
+    words : str
+        How both were found, for the provenance.
+
+    Returns
+    -------
+    Material
+        Bulk modulus [GPa] and density [g/cm^3] with standard uncertainties.
+
+    Notes
+    -----
+    Definition of the speed of sound in a fluid: K = rho c^2.
+    """
+    # A degree of the core is 3 m/s, a gram of salt 1.2 m/s: 0.3 % of the modulus.
+    modulus = Constant(
+        "pore_water_modulus", 1e-6 * density * sound_speed**2, "GPa", 0.01, words, "", "calculated"
+    )
+    rho = Constant("pore_water_density", density, "g/cm^3", 0.0005, words, "", "calculated")
+    return Material("pore water", modulus, "0 GPa", rho)
 
 
 # --------------------------------------------------------------------------------------------------

@@ -9,10 +9,11 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, seawater, thresholds, units
-from corephys.ground.provenance import SourcedText
 from corephys.hole.placing import depth as positions
 from corephys.products import elastic
-from corephys.reduction.context import Context, Skipped
+from corephys.products.elastic.fluids import water
+from corephys.reduction.context import Context, Skipped, calculated, scalar, sea_water_density
+from corephys.reduction.stages.scan import usable_grain_densities
 
 __all__ = ["elastic_bounds", "elastic_moduli", "velocity_models"]
 
@@ -146,26 +147,16 @@ def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) 
 def _grain_density(context: Context) -> constants.Constant:
     """Grain density of the hole: median of its samples, else that of the recipe."""
     context.instead("properties/index_properties", "the recipe's grain density is used")
-    samples = context.results.get("properties/index_properties")
-    if samples is not None:
-        good = flags.usable(samples["grain_density_flag"].values, context.levels)
-        values = samples["grain_density"].values[good]
-        values = values[np.isfinite(values)]
-        if values.size:
-            middle = float(np.median(values))
-            spread = 1.4826 * float(np.median(np.abs(values - middle))) or float("nan")
-            words = f"median of {values.size} samples"
-            return constants.Constant(
-                "grain_density", middle, "g/cm^3", spread, words, "", "calculated"
-            )
+    values = usable_grain_densities(context)
+    if values.size:
+        middle = float(np.median(values))
+        # Scaled median absolute deviation; zero, as of a single sample, is not known.
+        spread = 1.4826 * float(np.median(np.abs(values - middle))) or float("nan")
+        words = f"median of {values.size} samples"
+        return calculated("grain_density", middle, "g/cm^3", words, spread)
     keys = context.recipe["gamma"]
-    value = float(units.as_floats(keys["grain_density"], "g/cm^3", "[gamma] grain_density"))
-    given = keys["grain_density_uncertainty"]
-    u = (
-        float("nan")
-        if given is None
-        else float(units.as_floats(given, "g/cm^3", "its uncertainty"))
-    )
+    value = scalar(context.recipe, "gamma", "grain_density", "g/cm^3")
+    u = scalar(context.recipe, "gamma", "grain_density_uncertainty", "g/cm^3")
     constant = getattr(keys["grain_density"], "constant", None)
     if constant is not None and u == constant.uncertainty:
         return constant  # both keys of the recipe stand at their defaults
@@ -196,22 +187,14 @@ def _fluid(context: Context) -> elastic.Material | xr.Dataset:
     salinity, warm = hole["pore_water_salinity"], hole["laboratory_temperature"]
     if context.recipe["elastic"]["fluid"] == "brine":
         known = {
-            "salinity": hole["pore_water_salinity_uncertainty"] or "1 g/kg",
+            "salinity": hole["pore_water_salinity_uncertainty"],
             "temperature": "1 K",
             "pressure": "0 MPa",
         }
         return elastic.brine(warm, "0.101325 MPa", salinity, uncertainties=known)
-    rho = float(seawater.density(salinity, warm).magnitude)
+    rho = sea_water_density(context.recipe, "pore_water_density", warm)
     sound = float(seawater.sound_speed(salinity, warm).magnitude)
-    words = f"TEOS-10 at {salinity} and {warm}"
-    # A degree of the core is 3 m/s, a gram of salt 1.2 m/s: 0.3 % of the modulus.
-    modulus = constants.Constant(
-        "pore_water_modulus", 1e-6 * rho * sound**2, "GPa", 0.01, words, "", "calculated"
-    )
-    density = constants.Constant(
-        "pore_water_density", rho, "g/cm^3", 0.0005, words, "", "calculated"
-    )
-    return elastic.Material("pore water", modulus, "0 GPa", density)
+    return water(rho.value, sound, f"TEOS-10 at {salinity} and {warm}")
 
 
 def _effective_pressure(context: Context) -> tuple[Any, Any]:
@@ -229,4 +212,5 @@ def _effective_pressure(context: Context) -> tuple[Any, Any]:
         return None, None
     middle, low, high = np.percentile(values, [50.0, 15.87, 84.13])
     words = f"median of the effective stress at {values.size} samples"
-    return SourcedText(f"{middle:.9g} kPa", "calculated", words), f"{0.5 * (high - low):.9g} kPa"
+    value = calculated("effective_pressure", float(middle), "kPa", words)
+    return value, units.quantity(0.5 * float(high - low), "kPa")

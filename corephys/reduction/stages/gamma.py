@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import units
 from corephys.ground.cards import SEALED_SOURCE
-from corephys.ground.provenance import SourcedText
+from corephys.ground.constants import Constant
 from corephys.hole.placing import depth as positions
-from corephys.reduction.context import Context, Skipped, pore_water_density, seconds_since
+from corephys.reduction.context import (
+    Context,
+    Skipped,
+    calculated,
+    pore_water_density,
+    seconds_since,
+)
 from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import (
     coring_methods,
@@ -22,6 +28,9 @@ from corephys.reduction.stages.scan import (
     series_like,
 )
 from corephys.sensors import gamma
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = ["counting_time", "density", "density_tie", "gamma_calibration"]
 
@@ -60,7 +69,9 @@ def gamma_calibration(context: Context) -> None:
         )
 
 
-def _dead_time(context: Context, table: xr.Dataset, reference: Any) -> tuple[str, str | None]:
+def _dead_time(
+    context: Context, table: xr.Dataset, reference: Any
+) -> tuple[str | Constant, str | pint.Quantity | None]:
     """Dead time and its uncertainty: the recipe's, or from the standards where it asks."""
     keys = context.recipe["gamma"]
     if not keys["dead_time_from_standards"]:
@@ -84,7 +95,8 @@ def _dead_time(context: Context, table: xr.Dataset, reference: Any) -> tuple[str
         f"chi-square {found.reduced_chi_square:.2f}; what else bends ln I is taken for it"
     )
     words = f"{found.standards} standards, the line of ln I straight"
-    return SourcedText(f"{found.value:.9g} s", "fitted", words), f"{found.uncertainty:.9g} s"
+    value = calculated("dead_time", float(found.value), "s", words, origin="fitted")
+    return value, units.quantity(float(found.uncertainty), "s")
 
 
 def _sets(table: xr.Dataset, reference: Any, apart: bool) -> list[tuple[str, xr.Dataset]]:

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, units
+from corephys.ground import units
 from corephys.products import heat_flow as product
 from corephys.reduction.context import Context, Skipped, scalar
 from corephys.reduction.stages.samples import FORMATION
-from corephys.reduction.stages.scan import of_stations
+from corephys.reduction.stages.scan import of_stations, usable_stations
 
 __all__ = ["corrections", "heat_flow", "monte_carlo", "temperature_below", "thermal_resistance"]
 
@@ -129,9 +129,7 @@ def _shared(context: Context, temperature: xr.Dataset) -> dict[str, Any]:
     """The point at the seafloor and the usable levels; Skipped with too few stations."""
     keys, hole = context.recipe["heat_flow"], context.recipe["hole"]
     bottom = hole["bottom_water_temperature"] if keys["include_bottom_water"] else None
-    usable = int(
-        flags.usable(temperature["equilibrium_temperature_flag"].values, context.levels).sum()
-    )
+    usable = usable_stations(context)[0].size
     if usable + (bottom is not None) < 3:
         raise Skipped(f"{usable} usable formation temperatures are too few for heat flow")
     return {

@@ -70,7 +70,7 @@ def _background(context: Context, table: xr.Dataset) -> dict[str, Any]:
 
 def _share(context: Context, table: xr.Dataset) -> tuple[Any, Any]:
     """Share of the response that is filled at every reading, and what its width makes of it."""
-    length = section_values(context.hole, table, "length", float("nan")) * 100.0
+    length = section_values(context, table, "length", float("nan")) * 100.0
     if "offset" not in table.coords or np.isnan(length).all():
         return None, None
     keys = context.recipe["natural_gamma"]

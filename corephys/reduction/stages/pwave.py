@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from corephys.ground import thresholds, units
-from corephys.ground.provenance import SourcedText, with_constants
+from corephys.ground.constants import Constant
+from corephys.ground.provenance import with_constants
 from corephys.hole.placing import depth as positions
-from corephys.reduction.context import Context, Skipped, scalar, section_values
+from corephys.reduction.context import Context, Skipped, calculated, scalar, section_values
 from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import (
     GRAVITY,
@@ -22,8 +23,13 @@ from corephys.reduction.stages.scan import (
     series_like,
 )
 from corephys.sensors import pwave
+from corephys.sensors.pwave import liner as pwave_liner
+from corephys.sensors.pwave.calibration import wall_count
 
-__all__ = ["arrivals", "in_situ_velocity", "pwave_calibration", "velocity"]
+if TYPE_CHECKING:
+    import pint
+
+__all__ = ["arrivals", "fluid_gap", "in_situ_velocity", "pwave_calibration", "velocity"]
 
 _T = thresholds.DEFAULTS
 _AUTOMATIC = ("onset", "threshold", "correlation")
@@ -42,9 +48,10 @@ def arrivals(context: Context) -> None:
     keys = context.recipe["pwave"]
     time = waves["record_time"].values
     early, late = float(time[0]), float(time[-1])
+    # The first tenth of a record holds the noise before any arrival.
     gate = (
-        keys["gate_start"] or f"{early + 0.1 * (late - early):.6g} us",
-        keys["gate_end"] or f"{late:.6g} us",
+        keys["gate_start"] or units.quantity(early + 0.1 * (late - early), "us"),
+        keys["gate_end"] or units.quantity(late, "us"),
     )
     level = float(keys["threshold_level"])
     water: dict[str, Any] = {}
@@ -141,7 +148,7 @@ def velocity(context: Context) -> None:
     if "pwave_calibration" not in context.objects:
         raise Skipped("there are no P-wave standards and no [pwave] delay")
     recipe, keys = context.recipe, context.recipe["pwave"]
-    liner = section_values(context.hole, table, "liner", "full")
+    liner = section_values(context, table, "liner", "full")
     here, u_time, reason = _travel_time(context, table)
     amplitude = table.get("amplitude")
     context.objects["velocity_measured"] = True  # and not supplied: it has pulses of its own
@@ -162,7 +169,7 @@ def velocity(context: Context) -> None:
         **stated,
         wall=recipe["liner"]["wall"],
         liner=here.copy(deep=False, data=liner.astype(object)),
-        gap=series_like(here, _fluid_gap(context, table, liner), "mm"),
+        gap=series_like(here, fluid_gap(context, table, liner), "mm"),
         core_diameter_uncertainty=keys["core_diameter_uncertainty"],
         thickness_uncertainty=keys["thickness_uncertainty"],
         travel_time_uncertainty=u_time,
@@ -215,22 +222,21 @@ def in_situ_velocity(context: Context) -> None:
     )
 
 
-def _fluid_gap(context: Context, table: xr.Dataset, liner: np.ndarray) -> np.ndarray:
-    """Fluid between a thin core and its liner [mm]: what the calliper leaves over."""
+def fluid_gap(context: Context, table: xr.Dataset, liner: np.ndarray) -> np.ndarray:
+    """Fluid between a thin core and its liner at every reading [mm]."""
     diameter, bore, _ = geometry(context, table)
-    walls = np.select([liner == "full", liner == "half"], [2.0, 1.0], 0.0)
-    inside = table["thickness"].values - walls * scalar(context.recipe, "liner", "wall", "mm")
-    thin = bore > diameter
-    return np.where(thin, np.clip(inside - diameter, 0.0, None), 0.0)
+    wall = scalar(context.recipe, "liner", "wall", "mm")
+    return pwave_liner.fluid_gap(table["thickness"].values, wall_count(liner), wall, diameter, bore)
 
 
-def _liner_delay(context: Context) -> dict[str, str]:
-    """Delay of two walls from their thickness and velocity, where no standards give it [us]."""
+def _liner_delay(context: Context) -> dict[str, Constant | pint.Quantity]:
+    """Delay of two walls from their thickness and velocity, where no standards give it."""
     wall = scalar(context.recipe, "liner", "wall", "mm")
     speed = scalar(context.recipe, "liner", "velocity", "m/s")
-    u_speed = context.recipe["liner"]["velocity_uncertainty"]
-    delay = 2e3 * wall / speed
-    u = float(units.as_floats(u_speed, "m/s", "velocity_uncertainty")) / speed * delay
+    u_speed = scalar(context.recipe, "liner", "velocity_uncertainty", "m/s")
+    delay, u = pwave_liner.time_in_walls(wall, speed, u_speed)
     words = f"two walls of {wall:g} mm at {speed:g} m/s"
-    text = SourcedText(f"{delay:.9g} us", "calculated", words)
-    return {"liner_delay": text, "liner_delay_uncertainty": f"{u:.9g} us"}
+    return {
+        "liner_delay": calculated("liner_delay", delay, "us", words),
+        "liner_delay_uncertainty": units.quantity(u, "us"),
+    }

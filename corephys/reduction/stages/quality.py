@@ -133,8 +133,8 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
     known = standard_density(
         checks["aluminium_thickness"],
         bore,
-        water_density=f"{calibration.water_density:.9g} g/cm^3",
-        aluminium_density=f"{calibration.aluminium_density:.9g} g/cm^3",
+        water_density=units.quantity(calibration.water_density, "g/cm^3"),
+        aluminium_density=units.quantity(calibration.aluminium_density, "g/cm^3"),
     )
     error = read["apparent_density"].values - np.asarray(units.as_floats(known, "g/cm^3", "known"))
     return error, None, "g/cm^3", "density read less that of the standard"

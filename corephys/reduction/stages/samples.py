@@ -10,10 +10,11 @@ import pandas as pd
 import xarray as xr
 
 from corephys.downhole import temperature as formation
-from corephys.ground import flags, provenance, series, units
+from corephys.downhole.temperature.gradient import line_or_usual_gradient
+from corephys.ground import flags, provenance, series
 from corephys.ground.constants import CONSTANTS
-from corephys.reduction.context import Context, Skipped, pore_water_density
-from corephys.reduction.stages.scan import of_kind, with_bits
+from corephys.reduction.context import Context, Skipped, pore_water_density, scalar
+from corephys.reduction.stages.scan import of_kind, usable_stations, with_bits
 from corephys.reduction.stages.stress import stress_at
 from corephys.samples import consolidation, needle, strength, velocity
 from corephys.samples import index_properties as index
@@ -272,7 +273,7 @@ def _in_situ(context: Context, measured: xr.Dataset) -> xr.Dataset | None:
     if found is None:
         return None
     warm, unsure = (measured["thermal_conductivity"].copy(data=part) for part in found[:2])
-    own = float(units.as_floats(keys["in_situ_temperature_uncertainty"], "K", "", difference=True))
+    own = scalar(context.recipe, "needle", "in_situ_temperature_uncertainty", "K")
     unsure = (unsure**2 + own**2) ** 0.5
     below = needle.in_situ(
         measured,
@@ -293,23 +294,16 @@ def _temperature_below(
 ) -> tuple[np.ndarray, np.ndarray, dict[str, Any]] | None:
     """Temperatures [degC], what the gradient leaves open [K], and the constants used."""
     water = context.recipe["hole"]["bottom_water_temperature"]
-    known = [(0.0, float(units.as_floats(water, "degC", "bottom_water_temperature")))] * (
-        water is not None
-    )
-    stations = context.results.get("properties/formation_temperature")
-    if stations is not None:
-        name = "equilibrium_temperature"
-        use = flags.usable(stations[f"{name}_flag"].values, context.levels)
-        use &= np.isfinite(stations[name].values)
-        known += list(zip(stations["depth"].values[use], stations[name].values[use], strict=True))
-    z, t = np.array(known, dtype=float).reshape(-1, 2).T
-    if np.unique(z).size > 1:
-        return np.polyval(np.polyfit(z, t, 1), depth), np.zeros(depth.size), {}
-    if water is None:
+    z, t = usable_stations(context)
+    if water is not None:
+        bottom = scalar(context.recipe, "hole", "bottom_water_temperature", "degC")
+        z, t = np.append(0.0, z), np.append(bottom, t)
+    one_depth = np.unique(z).size < 2
+    if one_depth and water is None:
         return None
     usual = CONSTANTS["seafloor_gradient"]
-    used = {"seafloor_gradient": usual}
-    return t[0] + usual.value * depth, usual.uncertainty * depth, used
+    warm, unsure = line_or_usual_gradient(depth, z, t, usual.value, usual.uncertainty)
+    return warm, unsure, {"seafloor_gradient": usual} if one_depth else {}
 
 
 def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray:
@@ -489,7 +483,7 @@ def _initial_void_ratio(context: Context, table: xr.Dataset) -> dict[str, Any]:
     good = flags.usable(samples["void_ratio_flag"].values, context.levels)
     depth, known = samples["depth"].values[good], samples["void_ratio"].values[good]
     tests = table["test"].values.astype(str)
-    reach = float(units.as_floats(context.recipe["consolidation"]["nearest_sample"], "m", "reach"))
+    reach = scalar(context.recipe, "consolidation", "nearest_sample", "m")
     found = []
     for name in dict.fromkeys(tests):
         at = float(table["depth"].values[tests == name][0])

@@ -4,15 +4,17 @@ uncertainty of depth."""
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys import quality
+from corephys.downhole.temperature.gradient import line_from_seafloor
 from corephys.ground import constants, flags, series, thresholds, units, vocabulary
 from corephys.hole.placing import depth, layout
 from corephys.products import porosity
+from corephys.products.stress.fluids import pressure_of_column
 from corephys.reduction.context import (
     Context,
     Skipped,
@@ -23,6 +25,9 @@ from corephys.reduction.context import (
 )
 from corephys.sensors import gamma, natural_gamma, pwave, resistivity
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = [
     "GRAVITY",
@@ -43,6 +48,8 @@ __all__ = [
     "of_stations",
     "series_like",
     "supplied",
+    "usable_grain_densities",
+    "usable_stations",
     "with_bits",
     "with_reason",
 ]
@@ -64,25 +71,54 @@ def geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarra
 
     A core without an annulus fills its liner: its diameter is the bore.
     """
+    return context.once("geometry", lambda: _geometry(context, table), table)
+
+
+def _geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Geometry of every reading from sections.csv and the nominal liner."""
     nominal = scalar(context.recipe, "liner", "bore", "mm")
-    water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
+    water = _water(context)
     slurry = scalar(context.recipe, "gamma", "slurry_density", "g/cm^3")
-    diameter = section_values(context.hole, table, "core_diameter", float("nan"))
+    diameter = section_values(context, table, "core_diameter", float("nan"))
     diameter = np.where(np.isnan(diameter), nominal, diameter)
-    annulus = section_values(context.hole, table, "annulus", "none")
+    annulus = section_values(context, table, "annulus", "none")
     bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
     density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
     fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
     return diameter, bore, fluid
 
 
+def _water(context: Context) -> float:
+    """Density of the pore water in the laboratory [g/cm^3]."""
+    density = pore_water_density(context.recipe, "porosity")
+    return float(units.as_floats(density, "g/cm^3", "pore_water_density"))
+
+
+def usable_grain_densities(context: Context) -> np.ndarray:
+    """Grain densities of the samples that products may use [g/cm^3]; empty without samples."""
+
+    def usable() -> np.ndarray:
+        samples = context.results.get("properties/index_properties")
+        if samples is None:
+            return np.empty(0)
+        values = samples["grain_density"].values
+        good = flags.usable(samples["grain_density_flag"].values, context.levels)
+        return np.asarray(values[good & np.isfinite(values)], dtype=float)
+
+    return context.once("usable grain densities", usable)
+
+
 def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
     """Grain density at the readings: from the samples, else the recipe's constant."""
+    return context.once("grain density", lambda: _grain_density(context, table), table)
+
+
+def _grain_density(context: Context, table: xr.Dataset) -> xr.Dataset | str:
+    """Grain density at the readings, interpolated between the samples where there are enough."""
     samples = context.results.get("properties/index_properties")
     context.instead("properties/index_properties", "the recipe's grain density is used")
     if samples is not None and context.recipe["porosity"]["grain_density"] == "from samples":
-        allowed = flags.usable(samples["grain_density_flag"].values, context.levels)
-        good = int((allowed & np.isfinite(samples["grain_density"].values)).sum())
+        good = usable_grain_densities(context).size
         if good >= thresholds.count("grain_density_samples"):
             bounds: dict[str, Any] = {}
             if context.optional("layers") is not None:
@@ -158,32 +194,44 @@ def layer_names(context: Context, dataset: xr.Dataset) -> np.ndarray:
     return layout.layer_column(context.optional("layers"), dataset["depth"].values)
 
 
+def usable_stations(context: Context) -> tuple[np.ndarray, np.ndarray]:
+    """Depth [m] and temperature [degC] of the stations that products may use."""
+
+    def usable() -> tuple[np.ndarray, np.ndarray]:
+        stations = context.results.get("properties/formation_temperature")
+        if stations is None:
+            return np.empty(0), np.empty(0)
+        warm = stations["equilibrium_temperature"].values
+        good = flags.usable(stations["equilibrium_temperature_flag"].values, context.levels)
+        good &= np.isfinite(warm)
+        return stations["depth"].values[good], warm[good]
+
+    return context.once("usable stations", usable)
+
+
 def below_seafloor(
     context: Context, dataset: xr.Dataset
-) -> tuple[xr.DataArray, xr.DataArray, str | None]:
-    """In-situ temperature [degC] and pressure [dbar] of every reading, and what the first is worth.
+) -> tuple[xr.DataArray, xr.DataArray, pint.Quantity]:
+    """In-situ temperature and pressure of every reading, and the uncertainty of the temperature.
 
-    The temperature is a straight line through the usable stations and the seafloor, the pressure
-    that of a column of pore water from the sea's surface down.
+    The temperature [degC] is a straight line through the usable stations and the seafloor, the
+    pressure [dbar] that of a column of pore water from the sea's surface down.
     """
     hole = context.recipe["hole"]
     if hole["water_depth"] is None or hole["bottom_water_temperature"] is None:
         raise Skipped("in-situ conditions need [hole] water_depth and bottom_water_temperature")
-    stations = context.result("properties/formation_temperature")
-    usable = flags.usable(stations["equilibrium_temperature_flag"].values, context.levels)
-    z = stations["depth"].values[usable]
-    warm = stations["equilibrium_temperature"].values[usable]
+    context.result("properties/formation_temperature")
+    z, warm = usable_stations(context)
     bottom = scalar(context.recipe, "hole", "bottom_water_temperature", "degC")
     if z.size < 1:
         raise Skipped("in-situ conditions need a usable formation temperature")
-    gradient = float(z @ (warm - bottom) / (z @ z))
-    scatter = float(np.sqrt(np.mean((warm - bottom - gradient * z) ** 2)))
+    gradient, scatter = line_from_seafloor(z, warm, bottom)
     here = dataset[next(iter(dataset.data_vars))]
     depth = dataset["depth"].values
-    water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
     column = scalar(context.recipe, "hole", "water_depth", "m") + depth
-    pressure = water * 1e3 * GRAVITY.value * column / 1e4
-    u = f"{max(scatter, thresholds.value('in_situ_least_scatter')):.4g} K"
+    pressure = pressure_of_column(_water(context), GRAVITY.value, column)
+    # A few stations may lie on a line by chance; their scatter is then too small.
+    u = units.quantity(max(scatter, thresholds.value("in_situ_least_scatter")), "K")
     return (
         series_like(here, bottom + gradient * depth, "degC"),
         series_like(here, pressure, "dbar"),

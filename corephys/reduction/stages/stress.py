@@ -7,10 +7,18 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, seawater, units
-from corephys.ground.provenance import SourcedText
+from corephys.ground import flags, units
 from corephys.products import stress
-from corephys.reduction.context import Context, Skipped, pore_water_density
+from corephys.products.stress.fluids import pressure_halfway
+from corephys.reduction.context import (
+    Context,
+    Skipped,
+    calculated,
+    pore_water_density,
+    scalar,
+    sea_water_density,
+)
+from corephys.reduction.stages.scan import usable_grain_densities
 
 __all__ = ["effective_stress", "stress_at", "stress_profile"]
 
@@ -55,9 +63,7 @@ def _fluid(context: Context) -> dict[str, Any]:
     fluid = keys["fluid_density"]
     if fluid is None:
         warm = hole["bottom_water_temperature"] or hole["laboratory_temperature"]
-        rho = seawater.density(hole["pore_water_salinity"], warm)
-        words = f"TEOS-10, sea water of {hole['pore_water_salinity']} at {warm}"
-        fluid = SourcedText(f"{float(rho.magnitude):.9g} g/cm^3", "calculated", words)
+        fluid = sea_water_density(context.recipe, "fluid_density", warm)
     return {
         "fluid_density": fluid,
         "fluid_density_uncertainty": keys["fluid_density_uncertainty"],
@@ -98,11 +104,11 @@ def _sea(context: Context) -> dict[str, Any]:
     given = keys["sea_water_density"]
     if given is None:
         warm = hole["bottom_water_temperature"] or "3 degC"
-        deep = float(units.as_floats(hole["water_depth"], "m", "[hole] water_depth"))
-        middle = units.quantity(1.02 * 9.81 * deep / 20.0, "dbar")
-        rho = seawater.density(hole["pore_water_salinity"], warm, middle)
-        words = f"TEOS-10, sea water of {hole['pore_water_salinity']} at {warm}, halfway down"
-        given = SourcedText(f"{float(rho.magnitude):.9g} g/cm^3", "calculated", words)
+        deep = scalar(context.recipe, "hole", "water_depth", "m")
+        middle = units.quantity(pressure_halfway(deep), "dbar")
+        given = sea_water_density(
+            context.recipe, "sea_water_density", warm, middle, ", halfway down"
+        )
     return {
         "water_depth": hole["water_depth"],
         "water_depth_uncertainty": keys["water_depth_uncertainty"],
@@ -139,18 +145,15 @@ def _fill(context: Context, density: xr.Dataset) -> Any:
 def _grains(context: Context) -> dict[str, Any]:
     """Grains of the filling: the middle of the good samples, else the recipe's."""
     context.instead("properties/index_properties", "the recipe's grain density fills gaps")
-    samples = context.results.get("properties/index_properties")
-    if samples is not None:
-        good = flags.usable(samples["grain_density_flag"].values, context.levels)
-        values = samples["grain_density"].values[good]
-        values = values[np.isfinite(values)]
-        if values.size >= 3:
-            spread = float(np.std(values, ddof=1))
-            middle, words = float(np.median(values)), f"median of {values.size} samples"
-            return {
-                "grain_density": SourcedText(f"{middle!r} g/cm^3", "calculated", words),
-                "grain_density_uncertainty": units.quantity(spread, "g/cm^3"),
-            }
+    values = usable_grain_densities(context)
+    # Three samples are the fewest whose scatter says anything.
+    if values.size >= 3:
+        spread = float(np.std(values, ddof=1))
+        middle, words = float(np.median(values)), f"median of {values.size} samples"
+        return {
+            "grain_density": calculated("grain_density", middle, "g/cm^3", words),
+            "grain_density_uncertainty": units.quantity(spread, "g/cm^3"),
+        }
     keys = context.recipe["gamma"]
     return {
         "grain_density": keys["grain_density"],
