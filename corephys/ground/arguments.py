@@ -1,4 +1,4 @@
-"""Arguments with a range, and windows in time: checked at the door, by name."""
+"""Checks of arguments: positive numbers, fractions, and windows in time."""
 
 from __future__ import annotations
 
@@ -14,8 +14,7 @@ from corephys.uncertainty import Measured, bare
 __all__ = ["ends", "fraction", "measured_fraction", "of_known", "positive", "samples"]
 
 # --------------------------------------------------------------------------------------------------
-# Arguments with a range: above zero, or a fraction from 0 to 1. A slip spoils a whole series.
-
+# Positive arguments and fractions. A wrong unit or sign would spoil a complete series silently.
 
 _IMPOSSIBLE = flags.bit("impossible_value")
 
@@ -23,33 +22,31 @@ _IMPOSSIBLE = flags.bit("impossible_value")
 def positive(
     value: Any, unit: str, name: str, *, zero: bool = False, difference: bool = False
 ) -> Any:
-    """Take a dimensional argument through the door and refuse one that cannot be.
+    """Convert a dimensional argument to floats; refuse it if none of its values is positive.
 
     Parameters
     ----------
     value : Quantity, DataArray, str or Constant
         The argument as the caller gave it.
     unit : str
-        The unit the calculation works in.
+        Unit of the result.
     name : str
         Name of the argument, for the message.
     zero : bool
-        Zero itself may be given.
+        Allow zero.
     difference : bool
         The argument is a difference; see :func:`corephys.ground.units.as_floats`.
 
     Returns
     -------
     float, ndarray or DataArray
-        Floats in ``unit``. A single bad value of a series passes: its reading is flagged where it
-        is used. What dask has not computed yet is not looked at.
+        Floats in ``unit``. A series with some bad values passes: these readings are flagged where
+        they are used. Lazy dask arrays are not checked.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When no value of the argument is possible.
+        When no value of the argument is positive.
     """
     found = units.as_floats(value, unit, name, difference=difference)
     if _lazy(found):
@@ -64,26 +61,24 @@ def positive(
 
 
 def fraction(value: Any, name: str) -> Any:
-    """Take a porosity, saturation or other fraction through the door.
+    """Convert a porosity, saturation or other fraction to floats, and check its range.
 
     Parameters
     ----------
     value : float, Quantity, DataArray, str or Constant
-        From 0 to 1; per cent with their unit, ``"55 %"``.
+        Fraction from 0 to 1; per cent with their unit, ``"55 %"``.
     name : str
         Name of the argument, for the message.
 
     Returns
     -------
     float, ndarray or DataArray
-        Plain fractions; NaN where one of a series lies outside 0 to 1.
+        Plain fractions; NaN for a value of a series outside 0 to 1.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
-        When no value is a fraction: a single one outside 0 to 1, or NaN throughout.
+        When no value is a fraction: a single one outside 0 to 1, or all NaN.
     """
     found = units.as_floats(value, "1", name)
     if _lazy(found):
@@ -99,25 +94,25 @@ def fraction(value: Any, name: str) -> Any:
 
 
 def measured_fraction(found: Measured, name: str) -> Measured:
-    """Refuse or empty what is no fraction among measured values.
+    """Check measured fractions: refuse a single wrong value, flag one of a series.
 
     Parameters
     ----------
     found : Measured
-        With its uncertainty, effects and reasons.
+        Fractions with their uncertainty, effects and reasons.
     name : str
         Name of the argument, for the message.
 
     Returns
     -------
     Measured
-        One reading of a series outside 0 to 1 becomes NaN and ``impossible_value``.
+        The same; a reading of a series outside 0 to 1 is NaN with ``impossible_value``.
 
     Raises
     ------
     ValueError
-        When a single value, or every value of a series that is a number, lies outside 0 to 1, or
-        a single value is not a number.
+        When a single value is not a number or outside 0 to 1, or all numbers of a series are
+        outside.
     """
     if _lazy(found.values):
         return found
@@ -138,17 +133,18 @@ def measured_fraction(found: Measured, name: str) -> Measured:
 _EXPECTED = "it is a fraction from 0 to 1: divide per cent by 100, or give their unit, '55 %'"
 
 
-def _lazy(value: Any) -> bool:
-    """What dask has not computed yet, which is not looked at."""
+def _lazy(value: object) -> bool:
+    """Whether dask has not computed the value yet; such values are not checked."""
     return hasattr(getattr(value, "data", value), "dask")
 
 
 def _among(count: int) -> str:
-    return "" if count == 1 else f" and so on, {count} values of which none fits"
+    """Words after the first value of several, all of which are refused."""
+    return "" if count == 1 else f" (the first of {count} values, none of which is in range)"
 
 
 def _outside(numbers: np.ndarray, name: str) -> np.ndarray:
-    """Where a number is no fraction; refuse the argument when none of its numbers is one."""
+    """Numbers outside 0 to 1; the argument is refused if all of them are."""
     known = ~np.isnan(numbers)
     if numbers.ndim == 0 and not known:
         raise ValueError(f"{name} is not a number; {_EXPECTED}")
@@ -160,7 +156,7 @@ def _outside(numbers: np.ndarray, name: str) -> np.ndarray:
 
 
 # --------------------------------------------------------------------------------------------------
-# Windows in time that somebody chose: ``"25 s to 90 s"`` by the name of a run or a station.
+# Windows in time that the user gives: ``"25 s to 90 s"`` by the name of a run or a station.
 
 
 def ends(text: str, what: str) -> tuple[float, float]:
@@ -169,21 +165,19 @@ def ends(text: str, what: str) -> tuple[float, float]:
     Parameters
     ----------
     text : str
-        Such as ``"25 s to 90 s"`` or ``"1 min to 12 min"``.
+        Window such as ``"25 s to 90 s"`` or ``"1 min to 12 min"``.
     what : str
-        Whose window, for the message.
+        Name of the run or station, for the message.
 
     Returns
     -------
     tuple of float and float
-        [s], the first below the second.
+        Start and end [s].
 
     Raises
     ------
-    UnitError
-        For a bare number or a unit that is no time.
     ValueError
-        When it is not two times, or the end is not after the start.
+        When the text is not two times, or the end is not after the start.
     """
     parts = str(text).split(" to ")
     if not isinstance(text, str) or len(parts) != 2:
@@ -191,7 +185,7 @@ def ends(text: str, what: str) -> tuple[float, float]:
     start, end = (float(units.as_floats(part.strip(), "s", f"window of {what}")) for part in parts)
     if not end > start or start < 0.0:
         raise ValueError(
-            f"the window of {what} is {text!r}; it has to start at zero or later and end after "
+            f"the window of {what} is {text!r}; it must start at zero or later and end after "
             "its start"
         )
     return start, end
@@ -200,34 +194,34 @@ def ends(text: str, what: str) -> tuple[float, float]:
 def of_known(
     windows: Mapping[str, str] | None, names: Iterable[str], kind: str
 ) -> dict[str, tuple[float, float]]:
-    """Windows by name, every name one of those there are.
+    """Windows by the names of runs or stations, each of which must exist.
 
     Parameters
     ----------
     windows : mapping of str to str, or None
-        Name to window.
+        Window of each name.
     names : iterable of str
-        Those there are.
+        Names that exist.
     kind : str
-        What they are names of, such as ``"run"``.
+        Word for the named things, such as ``"run"``.
 
     Returns
     -------
     dict of str to (float, float)
-        Name to start and end [s].
+        Start and end of each window [s].
 
     Raises
     ------
-    UnitError, ValueError
-        As :func:`ends`, and for a name that there is not.
+    ValueError
+        For a name that does not exist, or a wrong window, see :func:`ends`.
     """
     known = list(dict.fromkeys(map(str, names)))
     unknown = [str(name) for name in windows or {} if str(name) not in known]
     if unknown:
         listed = ", ".join(known[:12]) + (f" and {len(known) - 12} more" if len(known) > 12 else "")
         raise ValueError(
-            f"a window is given for the {kind} {unknown[0]!r}, which there is not; the {kind}s are "
-            f"{listed}"
+            f"a window is given for the {kind} {unknown[0]!r}, which does not exist; the {kind}s "
+            f"are {listed}"
         )
     return {str(name): ends(text, f"{kind} {name}") for name, text in (windows or {}).items()}
 
@@ -240,13 +234,13 @@ def samples(
     Parameters
     ----------
     time : ndarray, (samples,)
-        In order [s]; NaN beyond the end of the record.
+        Times in order [s]; NaN beyond the end of the record.
     window : tuple of float and float
-        Start and end [s], both inside.
+        Start and end [s], both included.
     what : str
-        Whose window, for the message.
+        Name of the run or station, for the message.
     fewest : int
-        Samples that it must hold.
+        Minimum number of samples in the window.
 
     Returns
     -------
@@ -256,7 +250,7 @@ def samples(
     Raises
     ------
     ValueError
-        When it holds fewer samples.
+        When the window has fewer samples.
     """
     inside = np.flatnonzero((time >= window[0]) & (time <= window[1]))
     if inside.size < fewest:

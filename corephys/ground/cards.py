@@ -1,4 +1,4 @@
-"""How results show themselves: cards of text or HTML, escaped tables, inline pictures, digits."""
+"""Display of results: cards of text or HTML, escaped tables, inline pictures, digits."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import html
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from corephys.ground import thresholds
 
@@ -39,26 +38,26 @@ SEALED_SOURCE = (
 
 @dataclass(frozen=True)
 class Card:
-    """What a result says of itself: text in a terminal, compact HTML in a notebook.
+    """Summary of a result: text in a terminal, compact HTML in a notebook.
 
     Parameters
     ----------
     title : str
-        What it is.
+        Name of the result.
     rows : tuple of (str, str)
-        Label and text: the numbers, with uncertainties to the right digits.
+        Label and text of each number, with uncertainties to the right digits.
     worries : tuple of str
-        What to worry about; empty where no rule is broken.
+        Warnings; empty without any.
     next_steps : tuple of str
-        What to do next.
+        Proposed next steps.
     more : tuple of (str, str)
-        Rows that stand below the others, folded in a notebook.
+        Further rows, folded in a notebook.
     lines : tuple of str
-        Longer text below, one line each, folded in a notebook.
+        Lines of a longer text, folded in a notebook.
     lines_title : str
-        What the longer text is.
+        Title of the longer text.
     picture : bytes
-        PNG that stands beside the numbers; empty for none.
+        PNG beside the numbers; empty for none.
     """
 
     title: str
@@ -103,10 +102,10 @@ class Card:
 
 
 class Shown:
-    """What has a card of its own shows it in a notebook; its class gives ``card()``."""
+    """Base of objects with a method ``card``, which is shown in a notebook."""
 
     def card(self) -> Card:
-        """What it says of itself."""
+        """Summary of this object."""
         raise NotImplementedError
 
     def _repr_html_(self) -> str:
@@ -117,23 +116,22 @@ _ROUNDING = 1e-12  # a residual below it is that of floating point
 
 
 def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str) -> tuple[str, ...]:
-    """What a calibration or fit has against itself.
+    """Warnings of a calibration or fit.
 
     Parameters
     ----------
     reduced_chi_square : float
-        NaN where no uncertainty of the data was given.
+        Reduced chi-square; NaN if the data have no uncertainty.
     residual : iterable of float
         Data less model.
     unit : str
-        Of the residuals.
+        Unit of the residuals.
 
     Returns
     -------
     tuple of str
-        Empty where scatter and the largest residual are as they should be: a reduced chi-square
-        up to two, and no residual beyond four robust standard deviations (common practice, no
-        source).
+        Empty for a reduced chi-square up to two and no residual beyond four robust standard
+        deviations (common practice, no source).
     """
     worries = []
     if math.isfinite(reduced_chi_square) and reduced_chi_square > _CHI_SQUARE:
@@ -141,6 +139,7 @@ def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str)
             f"reduced chi-square {reduced_chi_square:.2f}: the points scatter more than their "
             "stated errors allow"
         )
+    # 1.4826 times the median size is the standard deviation of normal residuals.
     known = sorted(abs(float(one)) for one in residual if math.isfinite(float(one)))
     usual = 1.4826 * known[len(known) // 2] if known else 0.0
     if len(known) > 4 and known[-1] > max(_RESIDUAL * usual, _ROUNDING):
@@ -157,15 +156,15 @@ def with_uncertainty(value: float, u: float, unit: str = "1") -> str:
     Parameters
     ----------
     value, u : float
-        In ``unit``; an uncertainty that is not a positive number is unknown, and said so. A value
-        that is none is called no number.
+        Numbers in ``unit``. An uncertainty that is not a positive number is written as unknown, a
+        value that is not a number as "no number".
     unit : str
-        In the library's spelling; ``"1"`` is not written.
+        Unit in the library's spelling; ``"1"`` is not written.
 
     Returns
     -------
     str
-        Such as ``"50.43 ± 0.61 mW/m^2"``.
+        Text such as ``"50.43 ± 0.61 mW/m^2"``.
 
     Examples
     --------
@@ -182,7 +181,7 @@ def with_uncertainty(value: float, u: float, unit: str = "1") -> str:
     digits = 1 - math.floor(math.log10(float(f"{u:.1e}")))
     if digits <= 6:
         value, u = round(value, digits) + 0.0, round(u, digits)  # a rounded -0.0 is 0.0
-    else:  # too many noughts to count: one power of ten for both
+    else:  # many leading zeros are hard to read: one power of ten for both
         power = math.floor(math.log10(max(abs(value), u)))
         value, u, digits = value / 10.0**power, u / 10.0**power, max(0, digits + power)
         return f"({value:.{digits}f} ± {u:.{digits}f}) × 10^{power}{unit}"
@@ -195,14 +194,14 @@ def digits(value: float, u: float) -> tuple[str, str]:
     Parameters
     ----------
     value, u : float
-        In one unit.
+        Numbers in one unit.
 
     Returns
     -------
     tuple of str and str
         The value, and the uncertainty to two significant digits, both to the same place; four
-        significant digits and an empty cell where the uncertainty is not a positive number; two
-        empty cells where the value is no number.
+        significant digits and an empty cell if the uncertainty is not a positive number; two
+        empty cells if the value is not a number.
 
     Examples
     --------
@@ -224,15 +223,15 @@ def digits(value: float, u: float) -> tuple[str, str]:
     return f"{value:.{max(0, places)}f}", f"{u:.{max(0, places)}f}"
 
 
-def table_html(rows: Iterable[Sequence[Any]], *, header: Sequence[Any] | None = None) -> str:
-    """Rows as an HTML table in which no cell can be anything but text.
+def table_html(rows: Iterable[Sequence[object]], *, header: Sequence[object] | None = None) -> str:
+    """Rows as an HTML table with all cells escaped.
 
     Parameters
     ----------
     rows : iterable of sequence
-        Cells; each is turned to text and escaped.
+        Cells; each is converted to text and escaped.
     header : sequence, optional
-        Words of the columns.
+        Headers of the columns.
 
     Returns
     -------
@@ -248,14 +247,14 @@ def table_html(rows: Iterable[Sequence[Any]], *, header: Sequence[Any] | None = 
 
 
 def picture_html(png: bytes, description: str) -> str:
-    """A picture that stands in the page itself.
+    """A picture inline in a page.
 
     Parameters
     ----------
     png : bytes
-        The picture.
+        Picture.
     description : str
-        What it shows, for those who cannot see it.
+        Alternative text for readers who cannot see the picture.
 
     Returns
     -------
@@ -265,15 +264,16 @@ def picture_html(png: bytes, description: str) -> str:
     Raises
     ------
     ValueError
-        When the bytes are no PNG.
+        When the bytes are not a PNG picture.
     """
     if not png.startswith(b"\x89PNG\r\n\x1a\n"):
-        raise ValueError("the bytes are no PNG picture; give those of Plate.picture()")
+        raise ValueError("the bytes are not a PNG picture; give those of Plate.picture()")
     data = base64.b64encode(png).decode("ascii")
     return f'<img src="data:image/png;base64,{data}" alt="{_escaped(description)}">'
 
 
 def _rows_html(rows: Iterable[tuple[str, str]]) -> str:
+    """Labels and texts as an HTML table."""
     lines = "".join(
         f'<tr><th style="text-align:left;vertical-align:top">{_escaped(label)}</th>'
         f'<td style="text-align:left">{_escaped(text)}</td></tr>'
@@ -282,5 +282,6 @@ def _rows_html(rows: Iterable[tuple[str, str]]) -> str:
     return f'<table style="font-size:inherit">{lines}</table>'
 
 
-def _escaped(cell: Any) -> str:
+def _escaped(cell: object) -> str:
+    """Text of a cell, safe in HTML."""
     return html.escape(str(cell), quote=True)

@@ -1,7 +1,7 @@
-"""The companions of a quantity in a Dataset, and one unit for all of them.
+"""The companions of a quantity in a Dataset: uncertainties, effects, flag and reason.
 
-Beside a quantity stand its uncertainties, effects, flag and reason, under its name and an ending.
-A Dataset may come in any unit; what is computed from it works in the units of the vocabulary.
+A companion has the name of its quantity and an ending. A Dataset may have any units; calculations
+use the units of the vocabulary.
 """
 
 from __future__ import annotations
@@ -25,16 +25,16 @@ def library_units(data: Any, other: Mapping[str, str] | None = None) -> Any:
 
     Parameters
     ----------
-    data : Dataset, DataTree node, or anything else
-        What is no Dataset is returned as it is.
+    data : Dataset, or anything else
+        Anything but a Dataset is returned as it is.
     other : mapping of str to str, optional
-        Variables that are not in the vocabulary, and their units.
+        Units of variables that are not in the vocabulary.
 
     Returns
     -------
     same type as ``data``
         Quantities in the units of the vocabulary. An uncertainty or effect without the attribute
-        ``units`` has the unit of its quantity. The object itself when nothing has to be converted.
+        ``units`` has the unit of its quantity. The object itself if nothing is converted.
 
     Raises
     ------
@@ -43,8 +43,8 @@ def library_units(data: Any, other: Mapping[str, str] | None = None) -> Any:
 
     Notes
     -----
-    Whoever converts a quantity of a Dataset leaves its companions in the old unit or converts them
-    as well; both are read rightly, because each variable is converted from the unit that it bears.
+    If a user converts a quantity of a Dataset, its companions may keep the old unit or be converted
+    too. Both are read correctly, because each variable is converted from its own unit.
 
     Examples
     --------
@@ -73,27 +73,7 @@ def library_units(data: Any, other: Mapping[str, str] | None = None) -> Any:
 def in_library_units(
     data: xr.Dataset, name: str, other: Mapping[str, str] | None = None
 ) -> xr.Variable:
-    """Convert one variable of a Dataset to the library's unit.
-
-    Parameters
-    ----------
-    data : Dataset
-        Holds the variable, and its quantity where the variable is a companion.
-    name : str
-        Name of the variable.
-    other : mapping of str to str, optional
-        As for :func:`library_units`.
-
-    Returns
-    -------
-    Variable
-        The variable itself where nothing has to be converted.
-
-    Raises
-    ------
-    UnitError
-        When the unit is unknown or of another dimension.
-    """
+    """One variable of a Dataset in the library's unit; see :func:`library_units`."""
     variable = data.variables[name]
     given, wanted = _units_of(data, name, variable, other or {})
     if given == wanted:
@@ -109,7 +89,7 @@ def in_library_units(
 def _units_of(
     data: xr.Dataset, name: str, variable: xr.Variable, other: Mapping[str, str]
 ) -> tuple[str, str]:
-    """Unit that a variable has, and the one it should have; equal where nothing is to be done."""
+    """Unit that a variable has, and the one it should have; equal if nothing is to be converted."""
     wanted = other.get(name) or (TERMS[name].unit if name in TERMS else "")
     if wanted:
         return str(variable.attrs.get("units", wanted)), wanted
@@ -117,10 +97,10 @@ def _units_of(
     wanted = other.get(quantity) or (TERMS[quantity].unit if quantity in TERMS else "")
     if not wanted:
         return "", ""
-    # Without a unit of its own a companion has its parent's.
+    # A companion without a unit has that of its quantity.
     parent = data.variables.get(quantity)
     inherited = wanted if parent is None else str(parent.attrs.get("units", wanted))
     given = str(variable.attrs.get("units", inherited))
-    # An uncertainty is a difference: one whose unit is written as degC or degF has no zero of its
-    # own, and the zero of the scale must not be added to it.
+    # An uncertainty is a difference. Even if its unit is written as degC or degF, the zero of the
+    # scale must not be added to it.
     return units.difference_unit(units.canonical(given)), units.difference_unit(wanted)

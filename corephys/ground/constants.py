@@ -1,4 +1,4 @@
-"""Every number that the formulas take from elsewhere: value, unit, uncertainty, source, standing.
+"""Constants of the formulas: value, unit, uncertainty, source and status.
 
 ``status`` says how the value was checked: ``"published"`` (read in the named publication or a
 stored copy of it), ``"definition"`` (follows from a definition or from the solution of an
@@ -28,14 +28,14 @@ class Constant:
     unit : str
         Unit in the library's spelling.
     uncertainty : float
-        Standard uncertainty in ``unit``; NaN where it is not known.
+        Standard uncertainty in ``unit``; NaN if not known.
     citation : str
-        Where the value comes from.
+        Source of the value.
     status : {"published", "definition", "library", "memory", "common practice"}
         How it was checked.
     origin : str
-        ``"calculated"`` for a number that was worked out from others, ``citation`` says how;
-        empty for a row of a table and for a constant that a caller makes.
+        ``"calculated"`` for a number computed from others, which ``citation`` explains; empty for
+        a row of a table and for a constant that a caller makes.
     """
 
     name: str
@@ -190,38 +190,17 @@ _TABLED = dict(CONSTANTS)
 
 
 def add_table(rows: Iterable[Constant]) -> None:
-    """Make the rows of another table of this package known as sourced constants.
-
-    Parameters
-    ----------
-    rows : iterable of Constant
-        Such as the moduli of minerals; a name stands in one table only.
-
-    Raises
-    ------
-    ValueError
-        When a name is taken.
-    """
+    """Register the constants of another table, such as moduli of minerals, with unique names."""
     for row in rows:
         if row.name in _TABLED:
-            raise ValueError(f"a constant named {row.name!r} stands in a table already")
+            raise ValueError(f"a constant named {row.name!r} is in a table already; rename it")
         _TABLED[row.name] = row
 
 
 def is_tabled(constant: Constant, *, ignore_value: bool = False) -> bool:
-    """Whether a constant is a row of a table of this package, and not one that a caller made.
+    """Whether a constant is a row of a table of this package; False for a row that was changed.
 
-    Parameters
-    ----------
-    constant : Constant
-        From a table, or made by hand.
-    ignore_value : bool
-        Ask only whether the citation is that of the row with this name.
-
-    Returns
-    -------
-    bool
-        False for a row that was changed by hand: its citation no longer holds.
+    ``ignore_value`` compares only name and citation, to find rows that a caller changed.
     """
     row = _TABLED.get(constant.name)
     if row is None or row.citation != constant.citation:
@@ -232,7 +211,7 @@ def is_tabled(constant: Constant, *, ignore_value: bool = False) -> bool:
 
 
 def get(name: str) -> Constant:
-    """Look a constant up by name.
+    """Look up a constant by name.
 
     Parameters
     ----------
@@ -242,7 +221,7 @@ def get(name: str) -> Constant:
     Returns
     -------
     Constant
-        With value, unit, standard uncertainty, citation and status.
+        Value, unit, standard uncertainty, citation and status.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Nonlinear least squares through lmfit, with uncertainties that cannot be misread."""
+"""Nonlinear least squares through lmfit; the caller must state how uncertainties are used."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from corephys.numerics.polynomial import akaike_corrected
 
 __all__ = ["Fit", "fit", "linear"]
 
-_STEPS = 60  # of Gauss-Newton at most; flat problems gain half a digit each
+_STEPS = 60  # maximum of Gauss-Newton steps; each gains only half a digit in flat problems
 
 
 @dataclass(frozen=True)
@@ -23,13 +23,13 @@ class Fit(Shown):
     Parameters
     ----------
     values, errors : dict of str to float
-        Parameters and standard errors; an error that is not known is NaN, never zero.
+        Parameters and standard errors; an unknown error is NaN, never zero.
     covariance : (k, k) ndarray
-        In the order of ``values``; NaN where it is not known.
+        Covariance in the order of ``values``; NaN if not known.
     residual : (n,) ndarray
         Data less model, in the unit of the data.
     chi_square, reduced_chi_square : float
-        Weighted sum of squares, and the same over the degrees of freedom.
+        Weighted sum of squares, and this divided by the degrees of freedom.
     points, degrees_of_freedom : int
         Number of data, and of data less parameters.
     aicc : float
@@ -37,11 +37,11 @@ class Fit(Shown):
     at_bound : tuple of str
         Parameters that ended on a bound.
     success : bool
-        Whether the minimiser says that it converged.
+        Whether the minimiser converged.
     message : str
-        Its own words.
+        Message of the minimiser.
     absolute_sigma : bool
-        Whether the stated uncertainties were taken as they are.
+        Whether the given uncertainties are absolute and not relative weights.
     """
 
     values: dict[str, float]
@@ -59,13 +59,7 @@ class Fit(Shown):
     absolute_sigma: bool
 
     def card(self) -> Card:
-        """Parameters with errors, scatter, and what speaks against the fit.
-
-        Returns
-        -------
-        Card
-            Shows itself as text or HTML.
-        """
+        """Parameters with errors, scatter and warnings."""
         rows = [(name, with_uncertainty(v, self.errors[name])) for name, v in self.values.items()]
         rows += [
             ("points", f"{self.points}, {self.degrees_of_freedom} degrees of freedom"),

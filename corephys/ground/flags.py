@@ -1,7 +1,7 @@
-"""Flags and their reasons: nothing is thrown away, doubt is written beside the value.
+"""Flags and their reasons: every value is kept, and a doubtful one is flagged.
 
 ``<name>_flag`` follows the open ocean-data scheme (1 good, 2 not evaluated, 3 suspect, 4 bad,
-9 missing); ``<name>_reason`` is a bit mask that says why (CF ``flag_masks``, ``flag_meanings``).
+9 missing); ``<name>_reason`` is a bit mask of the reasons (CF ``flag_masks``, ``flag_meanings``).
 """
 
 from __future__ import annotations
@@ -148,7 +148,7 @@ def names(mask: int) -> list[str]:
 
 
 def from_reason(reason: Any) -> Any:
-    """Flag that a reason mask causes: the worst of its bits, good where there is none.
+    """Flag of a reason mask: the worst of its bits, good without any.
 
     Parameters
     ----------
@@ -158,11 +158,11 @@ def from_reason(reason: Any) -> Any:
     Returns
     -------
     ndarray of int8, same shape
-        1, 2, 3, 4 or 9.
+        Flags 1, 2, 3, 4 or 9.
     """
     reason = np.asarray(reason)
     flag = np.full(reason.shape, GOOD, dtype=np.int8)
-    # Most readings have no reason at all: a block without any is passed over.
+    # Most readings have no reason: a block without any is skipped.
     masks, levels = reason.reshape(-1), flag.reshape(-1)
     for start in range(0, masks.size, _BLOCK):
         block = masks[start : start + _BLOCK]
@@ -174,17 +174,17 @@ def from_reason(reason: Any) -> Any:
 
 
 def allowed(recipe: str) -> tuple[str, ...]:
-    """Flag levels that products used, by the recipe that travels with a result.
+    """Flag levels that products used, from the recipe in a result.
 
     Parameters
     ----------
     recipe : str
-        JSON text of the recipe; empty where there is none.
+        JSON text of the recipe; empty if there is none.
 
     Returns
     -------
     tuple of str
-        Names of levels; those of :func:`usable` where the recipe does not say.
+        Names of levels; those of :func:`usable` if the recipe does not set them.
     """
     return levels(json.loads(recipe or "{}").get("quality", {}).get("use", "good, not_evaluated"))
 
@@ -195,30 +195,30 @@ def levels(use: str) -> tuple[str, ...]:
     Parameters
     ----------
     use : str
-        Such as ``"good, not_evaluated"``.
+        Levels such as ``"good, not_evaluated"``.
 
     Returns
     -------
     tuple of str
-        Without the blanks around them.
+        Names of levels, without blanks around them.
     """
     return tuple(word.strip() for word in use.split(","))
 
 
 def usable(flag: Any, allow: tuple[str, ...] = ("good", "not_evaluated")) -> Any:
-    """Say which readings a product may use.
+    """Whether a product may use each reading.
 
     Parameters
     ----------
     flag : ndarray of int or DataArray
         Values of a ``<name>_flag`` variable.
     allow : tuple of str
-        Levels that pass: ``good``, ``not_evaluated``, ``suspect``, ``bad``.
+        Levels that are used: ``good``, ``not_evaluated``, ``suspect``, ``bad``.
 
     Returns
     -------
     ndarray of bool or DataArray
-        True where allowed.
+        True for a reading with one of the levels.
 
     Raises
     ------

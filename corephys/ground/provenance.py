@@ -1,5 +1,4 @@
-"""Where a result comes from: digests and versions of its inputs, the numbers used, files written
-complete."""
+"""Provenance of results: digests of inputs, versions, the constants used; and atomic writing."""
 
 from __future__ import annotations
 
@@ -40,12 +39,12 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Where a result comes from: digests and versions of its inputs, and the numbers that it used.
+# Digests and versions of the inputs of a result, and the numbers that it used.
 
 
 FORMAT_VERSION = "2"
 
-# Where a number that a result used comes from, and how a reader is told.
+# Origins of the numbers that a result used, with the words for tables and cards.
 ORIGINS: dict[str, str] = {
     "constant": "table of constants",
     "threshold": "table of thresholds",
@@ -63,26 +62,26 @@ _UNSET = float("nan")
 
 @dataclass(frozen=True)
 class UsedConstant:
-    """A number that a result used, and where it came from.
+    """A number that a result used, and its origin.
 
     Parameters
     ----------
     name : str
         Argument of the function that used it.
     value : float
-        In ``unit``; NaN where ``words`` stand in its place.
+        Value in ``unit``; NaN if ``words`` are given.
     unit : str
-        In the library's spelling.
+        Unit in the library's spelling.
     words : str
-        What is not one number: a range of readings, a fitted line, a way of working.
+        Words for anything but one number: a range of readings, a fitted line, a method.
     uncertainty : float
-        Standard uncertainty in the unit of a difference of ``unit``; NaN where it is not known.
+        Standard uncertainty in the unit of a difference of ``unit``; NaN if not known.
     origin : str
         Key of :data:`ORIGINS`.
     constant : str
         Row of the table of constants or of thresholds; empty for any other origin.
     citation, status : str
-        Of that row, or in words how a calculated number was found; empty where nothing is known.
+        Citation and status of that row, or how a number was calculated; empty if not known.
     """
 
     name: str
@@ -96,13 +95,7 @@ class UsedConstant:
     status: str = ""
 
     def shown(self) -> str:
-        """The value with unit and uncertainty, or the words in its place.
-
-        Returns
-        -------
-        str
-            Such as ``"2.7 ± 0.05 g/cm^3"``.
-        """
+        """The value with unit and uncertainty, ``"2.7 ± 0.05 g/cm^3"``, or its words."""
         if self.words:
             return self.words
         spread = "" if math.isnan(self.uncertainty) else f" ± {self.uncertainty:.3g}"
@@ -110,68 +103,28 @@ class UsedConstant:
         return f"{self.value:.9g}{spread}{unit}"
 
     def in_unit(self, unit: str) -> float:
-        """The number in another unit.
-
-        Parameters
-        ----------
-        unit : str
-            Wanted.
-
-        Returns
-        -------
-        float
-            Plain.
-
-        Raises
-        ------
-        UnitError
-            When there is no single number, or the unit has another dimension.
-        """
+        """The number in another unit; UnitError without a single number."""
         if self.words:  # a file of format 1 holds the text alone
             return float(units.as_floats(self.words, unit, self.name))
         return float(units.convert(self.value, self.unit, unit))
 
     def source(self) -> str:
-        """Where it came from, in words.
-
-        Returns
-        -------
-        str
-            Citation and standing of a constant; otherwise the origin, with what is known of it.
-        """
+        """Citation and status of a constant; otherwise the origin, with the citation if known."""
         if self.tabled():
             return self.cited()
         origin, cited = ORIGINS[self.origin], self.cited()
         return f"{origin}: {cited}" if cited else origin
 
     def tabled(self) -> bool:
-        """Whether it is a row of a table of this package.
-
-        Returns
-        -------
-        bool
-            True for a constant or a threshold, whose source and standing are those of the row.
-        """
+        """Whether it is a row of a table of this package, a constant or a threshold."""
         return self.origin in ("constant", "threshold")
 
     def cited(self) -> str:
-        """Citation and standing.
-
-        Returns
-        -------
-        str
-            Empty where neither is known.
-        """
+        """Citation and status; an empty text if neither is known."""
         return f"{self.citation} ({self.status})" if self.status else self.citation
 
     def to_dict(self) -> dict[str, Any]:
-        """What is known of it, for JSON.
-
-        Returns
-        -------
-        dict
-            Without the name; fields that hold nothing are left out.
-        """
+        """Fields for JSON, without the name and without empty fields."""
         held = {key: getattr(self, key) for key in _FIELDS}
         return {k: v for k, v in held.items() if v != "" and v == v}  # NaN is not itself
 
@@ -180,9 +133,9 @@ _FIELDS = ("value", "unit", "words", "uncertainty", "origin", "constant", "citat
 
 
 class SourcedText(str):
-    """Text of a value, such as ``"2.7 g/cm^3"``, that carries where it came from.
+    """Text of a value, such as ``"2.7 g/cm^3"``, with its origin.
 
-    It is the text in every other way: functions take it through the door as they take any text.
+    Functions convert it like any other text.
 
     Parameters
     ----------
@@ -191,9 +144,9 @@ class SourcedText(str):
     origin : str
         Key of :data:`ORIGINS`.
     citation : str
-        In words how the value was found.
+        How the value was found, in words.
     constant : Constant, optional
-        Row of the table of constants that it is.
+        Row of the table of constants with this value.
     """
 
     origin: str
@@ -203,14 +156,14 @@ class SourcedText(str):
     def __new__(
         cls, text: str, origin: str = "given", citation: str = "", constant: Constant | None = None
     ) -> SourcedText:
-        """Make the text and note its origin beside it."""
+        """Make the text and keep its origin."""
         made = super().__new__(cls, text)
         made.origin, made.citation, made.constant = origin, citation, constant
         return made
 
 
 class SourcedNumber(float):
-    """A pure number that carries where it came from; see :class:`SourcedText`.
+    """A pure number with its origin; see :class:`SourcedText`.
 
     Parameters
     ----------
@@ -219,9 +172,9 @@ class SourcedNumber(float):
     origin : str
         Key of :data:`ORIGINS`.
     citation : str
-        In words how the value was found.
+        How the value was found, in words.
     constant : Constant, optional
-        Row of the table of constants that it is.
+        Row of the table of constants with this value.
     """
 
     origin: str
@@ -235,14 +188,14 @@ class SourcedNumber(float):
         citation: str = "",
         constant: Constant | None = None,
     ) -> SourcedNumber:
-        """Make the number and note its origin beside it."""
+        """Make the number and keep its origin."""
         made = super().__new__(cls, number)
         made.origin, made.citation, made.constant = origin, citation, constant
         return made
 
 
 class SourcedCount(int):
-    """A number of things that carries where it came from; see :class:`SourcedText`.
+    """A count with its origin; see :class:`SourcedText`.
 
     Parameters
     ----------
@@ -251,9 +204,9 @@ class SourcedCount(int):
     origin : str
         Key of :data:`ORIGINS`.
     citation : str
-        In words how the value was found.
+        How the value was found, in words.
     constant : Constant, optional
-        Row of the table of constants that it is.
+        Row of the table of constants with this value.
     """
 
     origin: str
@@ -267,28 +220,16 @@ class SourcedCount(int):
         citation: str = "",
         constant: Constant | None = None,
     ) -> SourcedCount:
-        """Make the number and note its origin beside it."""
+        """Make the number and keep its origin."""
         made = super().__new__(cls, number)
         made.origin, made.citation, made.constant = origin, citation, constant
         return made
 
 
 def sourced(value: Any, origin: str, citation: str = "") -> Any:
-    """A value that carries where it comes from.
+    """A text or float with its origin, a key of :data:`ORIGINS`; another value is unchanged.
 
-    Parameters
-    ----------
-    value : str, float or anything
-        One that carries an origin already keeps it.
-    origin : str
-        Key of :data:`ORIGINS`.
-    citation : str
-        In words how it was found.
-
-    Returns
-    -------
-    SourcedText, SourcedNumber, SourcedCount or the value itself
-        The latter where it is neither a text nor a float.
+    A value that has an origin keeps it.
     """
     if isinstance(value, (SourcedText, SourcedNumber, SourcedCount)):
         return value
@@ -303,20 +244,21 @@ def records(**arguments: Any) -> dict[str, UsedConstant]:
     Parameters
     ----------
     **arguments : Constant, Quantity, DataArray, Dataset, str, float, UsedConstant, tuple or None
-        By name of the argument, as the caller gave it. A tuple is a value and its standard
-        uncertainty as given; None was not used.
+        Arguments by name, as the caller gave them. A tuple is a value and its standard
+        uncertainty; None was not used.
 
     Returns
     -------
     dict of str to UsedConstant
-        A Constant that is a row of a table brings its citation and standing. Anything else is
-        ``given``, and has no citation even where its value is that of a constant.
+        A Constant that is a row of a table has its citation and status. Anything else is
+        ``given`` without a citation, even if its value equals that of a constant.
     """
     found = {name: _record(name, value) for name, value in arguments.items() if value is not None}
     return {name: record for name, record in found.items() if record is not None}
 
 
 def _record(name: str, value: Any) -> UsedConstant | None:
+    """Record of one argument; None for an array without any number."""
     if isinstance(value, tuple):
         value, spread = value
         base = None if value is None else _record(name, value)
@@ -351,6 +293,7 @@ def _of_constant(name: str, value: Any) -> UsedConstant:
 
 
 def _of_sourced(name: str, value: SourcedText | SourcedNumber | SourcedCount) -> UsedConstant:
+    """A value with an origin, or the row of a table that it is."""
     if value.constant is not None:
         return _of_constant(name, value.constant)
     plain = _of_text(name, str(value)) if isinstance(value, str) else _of_numbers(name, value)
@@ -359,16 +302,17 @@ def _of_sourced(name: str, value: SourcedText | SourcedNumber | SourcedCount) ->
 
 
 def _of_text(name: str, text: str) -> UsedConstant:
+    """A number with a unit, or words for a method."""
     try:
         number, unit = units.read_scalar(text)
     except units.UnitError:
-        # No number and unit: words for a way of working, such as "both" or "dry volume".
+        # No number and unit: a method, such as "both" or "dry volume".
         return UsedConstant(name, words=text, origin="method")
     return UsedConstant(name, number, unit)
 
 
 def _of_numbers(name: str, value: Any) -> UsedConstant | None:
-    """A number, a Quantity, an array or a result; anything else describes itself."""
+    """A number, a Quantity, an array or a result; of anything else its text."""
     if hasattr(value, "data_vars"):
         return _of_result(name, value)
     unit = "1"
@@ -387,6 +331,7 @@ def _of_numbers(name: str, value: Any) -> UsedConstant | None:
 
 
 def _of_range(name: str, numbers: np.ndarray, unit: str) -> UsedConstant | None:
+    """An array as its one value, or as words for its range."""
     known = numbers[np.isfinite(numbers)]
     if not known.size:
         return None
@@ -398,7 +343,7 @@ def _of_range(name: str, numbers: np.ndarray, unit: str) -> UsedConstant | None:
 
 
 def _of_result(name: str, dataset: Any) -> UsedConstant | None:
-    """A number for each reading that an earlier step made: its last step says how."""
+    """Numbers of an earlier result, with its last step as citation."""
     held = name if name in dataset else next(iter(dataset.data_vars), None)
     found = None if held is None else _of_numbers(name, dataset[held])
     steps = json.loads(dataset.attrs.get("steps", "[]"))
@@ -420,12 +365,12 @@ def constants_attribute(arguments: Mapping[str, Any] | None) -> str:
     Parameters
     ----------
     arguments : mapping of str to anything that :func:`records` takes, optional
-        By name of the argument.
+        Values by name of the argument.
 
     Returns
     -------
     str
-        A JSON object: name to what is known of the number, see :class:`UsedConstant`.
+        A JSON object of the fields of :class:`UsedConstant` by name.
     """
     held = records(**dict(arguments or {}))
     return json.dumps({name: record.to_dict() for name, record in held.items()})
@@ -437,13 +382,13 @@ def used_constants(result: Any) -> dict[str, UsedConstant]:
     Parameters
     ----------
     result : Dataset, DataTree or mapping
-        With the attribute; or the attributes themselves.
+        Result with the attribute, or its attributes.
 
     Returns
     -------
     dict of str to UsedConstant
-        By name of the argument. Files of format 1 hold a text for each: it stands in ``words``,
-        of the origin ``unrecorded``.
+        Numbers by name of the argument. Files of format 1 have a text for each, which becomes
+        ``words`` with the origin ``unrecorded``.
     """
     attributes = getattr(result, "attrs", result)
     found = {}
@@ -458,39 +403,16 @@ def used_constants(result: Any) -> dict[str, UsedConstant]:
 
 
 def with_constants(dataset: Any, **arguments: Any) -> Any:
-    """A result with more of the numbers that stand behind it.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        With or without the attribute ``constants``.
-    **arguments : anything that :func:`records` takes
-        By name.
-
-    Returns
-    -------
-    Dataset
-        The same variables; those that it names already are replaced.
-    """
+    """A Dataset with further numbers in its attribute ``constants``; see :func:`records`."""
     held = {**used_constants(dataset), **arguments}
     return dataset.assign_attrs(constants=constants_attribute(held))
 
 
 def relabelled(attributes: Mapping[str, Any], origins: Mapping[str, str]) -> dict[str, Any]:
-    """Attributes of a result whose ranges of readings get another origin.
+    """Attributes of a result with other origins for its ranges of readings, old to new.
 
-    Parameters
-    ----------
-    attributes : mapping
-        Of a result.
-    origins : mapping of str to str
-        Old origin to new one. A function cannot know that the readings it was given stand in a
-        table of the hole; the reduction does.
-
-    Returns
-    -------
-    dict
-        The same attributes where none changed.
+    A function records its readings as ``given``; the reduction replaces this by ``hole``, because
+    they are from a table of the hole.
     """
     held = used_constants(attributes)
     changed = {
@@ -510,40 +432,12 @@ def digest(path: Path) -> str:
 
 
 def digests(folder: Path, files: list[str]) -> str:
-    """Digests of the input files of a hole.
-
-    Parameters
-    ----------
-    folder : Path
-        Hole folder.
-    files : list of str
-        Paths inside the folder, with ``/``.
-
-    Returns
-    -------
-    str
-        A JSON object, path to digest, in the order of the paths.
-    """
+    """Digests of input files of a hole folder as a JSON object by path."""
     return json.dumps({name: digest(folder / name) for name in sorted(files)})
 
 
 def root_attributes(recipe_json: str, inputs: str, version: str) -> dict[str, Any]:
-    """Global attributes of a reduced hole.
-
-    Parameters
-    ----------
-    recipe_json : str
-        The recipe in full.
-    inputs : str
-        JSON object of file digests.
-    version : str
-        Version of the package.
-
-    Returns
-    -------
-    dict
-        ``format_version``, ``recipe``, ``input_sha256``, ``corephys_version`` and ``Conventions``.
-    """
+    """Global attributes of a reduced hole, from its recipe, digests of inputs and version."""
     return {
         "Conventions": "CF-1.11",
         "format_version": FORMAT_VERSION,
@@ -554,24 +448,24 @@ def root_attributes(recipe_json: str, inputs: str, version: str) -> dict[str, An
 
 
 # --------------------------------------------------------------------------------------------------
-# Files are whole: written under another name in the same folder, then renamed.
+# Atomic writing: a file is written under another name in the same folder, then renamed.
 
 
 @contextmanager
 def write_whole(path: str | os.PathLike[str]) -> Iterator[Path]:
-    """Write a file so that nobody ever sees half of it.
+    """Write a file so that no reader ever sees part of it.
 
     Parameters
     ----------
     path : path
-        Where the file shall be; its folder exists.
+        Path of the file, in an existing folder.
 
     Yields
     ------
     Path
-        Another name in the same folder to write to. When the block ends well it is flushed to
-        the disk and takes the place of ``path`` in one step; when it fails it is removed and
-        ``path`` stays as it was.
+        Temporary name in the same folder. After the block the file is flushed to the disk and
+        renamed to ``path`` in one step; if the block fails it is removed, and ``path`` is
+        unchanged.
 
     Raises
     ------
@@ -599,20 +493,7 @@ def write_whole(path: str | os.PathLike[str]) -> Iterator[Path]:
 
 
 def write_bytes(path: str | os.PathLike[str], content: bytes) -> Path:
-    """Write bytes as a whole file.
-
-    Parameters
-    ----------
-    path : path
-        Where the file shall be; its folder exists.
-    content : bytes
-        All of it.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
+    """Write bytes with :func:`write_whole`; returns the path."""
     with write_whole(path) as other:
         other.write_bytes(content)
     return Path(path)

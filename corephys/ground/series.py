@@ -1,8 +1,8 @@
-"""Series of readings: where they lie, and how a kernel of plain floats is laid over them.
+"""Series of readings: their positions, and kernels of plain floats applied to them.
 
 A series has the one dimension ``reading`` and the coordinates ``core``, ``section``, ``offset``
-and ``depth``, without an index (depths overlap where recovery exceeds 100 %). Series meet only
-at equal positions; names, units and words are stamped afresh on every result.
+and ``depth``, without an index (depths overlap where recovery exceeds 100 %). Series are combined
+only at equal positions; names, units and long names are stamped afresh on every result.
 """
 
 from __future__ import annotations
@@ -42,31 +42,31 @@ POSITION = ("core", "section", "offset", "depth")
 
 
 class PositionError(ValueError):
-    """Series that lie on different positions were about to meet."""
+    """The series have different positions and cannot be combined."""
 
 
 class TooFewError(ValueError):
     """There are fewer usable readings, or known uncertainties, than the result needs.
 
-    Usual while a hole is half done; a stage of a reduction is then skipped and has not failed.
+    This is usual for an unfinished hole: the stage of a reduction is skipped and has not failed.
     """
 
 
 def require_same_positions(**arrays: Any) -> None:
-    """Refuse series that do not lie on the same positions, value by value.
+    """Refuse series whose positions differ, value by value.
 
     Parameters
     ----------
     **arrays : DataArray, Dataset or anything
-        Series by the name to use in the message; what has no dimension is passed over.
+        Series by the name to use in the message; arguments without a dimension are ignored.
 
     Raises
     ------
     PositionError
-        When sizes, or any of core, section, offset and depth, differ. The message says where
-        and by how much.
+        When sizes, or any of core, section, offset and depth, differ. The message gives the
+        reading and the difference.
     """
-    # By class: a Quantity that is asked for what it lacks formats its numbers before it says so.
+    # By class: looking up a missing attribute of a Quantity formats all its numbers.
     series = {
         name: units.position_in_library_units(array)
         for name, array in arrays.items()
@@ -87,7 +87,7 @@ def require_same_positions(**arrays: Any) -> None:
 
 
 def at_same_positions(**arrays: Any) -> tuple[Any, ...]:
-    """Give series that lie at the same positions the coordinates of the first.
+    """Give series at the same positions the coordinates of the first.
 
     Parameters
     ----------
@@ -97,13 +97,13 @@ def at_same_positions(**arrays: Any) -> tuple[Any, ...]:
     Returns
     -------
     tuple
-        In the order given. Arithmetic of xarray drops a coordinate that differs in its last bit,
-        as one converted from another unit may; between these it keeps them.
+        The arguments in their order. Arithmetic of xarray drops a coordinate that differs in its
+        last bit, as one converted from another unit may; the coordinates of these are identical.
 
     Raises
     ------
     PositionError
-        As :func:`require_same_positions`.
+        When positions differ, see :func:`require_same_positions`.
     """
     require_same_positions(**arrays)
     return tuple(at_one_place(*arrays.values()))
@@ -113,6 +113,7 @@ _ADVICE = "Bring one onto the other with corephys.depth.match(a, to=b, within='2
 
 
 def _compare(name_a: str, a: Any, name_b: str, b: Any, coordinate: str) -> None:
+    """Refuse two series that differ in one coordinate."""
     in_a, in_b = coordinate in a.coords, coordinate in b.coords
     if in_a != in_b:
         has, lacks = (name_a, name_b) if in_a else (name_b, name_a)
@@ -127,7 +128,7 @@ def _compare(name_a: str, a: Any, name_b: str, b: Any, coordinate: str) -> None:
     numeric = x.dtype.kind in "fiu" and y.dtype.kind in "fiu"
     different = x != y
     if numeric and np.any(different):
-        # A position that was converted from another unit may end a bit or two beside.
+        # A position that was converted from another unit may differ in its last bits.
         different = ~np.isclose(x, y, rtol=1e-15, atol=0.0, equal_nan=True)
     if np.any(different):
         where = int(np.flatnonzero(np.atleast_1d(different))[0])
@@ -143,17 +144,17 @@ def _compare(name_a: str, a: Any, name_b: str, b: Any, coordinate: str) -> None:
 def unpack(
     value: Any, name: str, *, uncertainty_given: Any = None, source: str | None = None
 ) -> Measured:
-    """Take a measured argument through the door with what is known of its error.
+    """Convert a measured argument to floats, with its uncertainties if it has any.
 
     Parameters
     ----------
     value : Dataset, Quantity, DataArray, str, Constant or Measured
-        A Dataset that holds ``name`` brings its uncertainties, effects and reasons along.
+        Values; from a Dataset with ``name`` its uncertainties, effects and reasons are used too.
     name : str
-        Quantity of the vocabulary; fixes the unit.
+        Quantity of the vocabulary, whose unit is used.
     uncertainty_given : Quantity, DataArray, str, optional
-        Standard uncertainty of a value that is not a Dataset; systematic under ``source`` where
-        that is given, random otherwise.
+        Standard uncertainty of a value that is not a Dataset; systematic if ``source`` is given,
+        random otherwise.
     source : str, optional
         Name of the systematic effect of a given uncertainty.
 
@@ -164,8 +165,6 @@ def unpack(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     KeyError
         When a Dataset does not hold ``name``.
     """
@@ -185,11 +184,12 @@ def unpack(
         return Measured(values)
     if source is None:
         return Measured(values, u)
-    # Unknown stands where it would stand if it were known: under its name.
+    # An unknown systematic uncertainty is NaN under its name, so that budgets show it.
     return Measured(values, 0.0, {source: float("nan") if u is None else u})
 
 
 def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
+    """One quantity of a Dataset with its companions."""
     if name not in dataset:
         held = ", ".join(str(v) for v in dataset.data_vars if str(v) in TERMS) or "no quantity"
         raise KeyError(f"the Dataset does not hold {name!r}; it holds {held}")
@@ -203,7 +203,7 @@ def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
             str(source): effects.isel(source=i) for i, source in enumerate(dataset["source"].values)
         }
     elif f"{name}_u_systematic" in dataset:
-        # Effects may be left out of large files: what they add up to is one error of its own.
+        # Large files may lack the effects; their norm then counts as one effect.
         whole = _plain(dataset, f"{name}_u_systematic")
         if hasattr(whole.data, "dask") or np.isfinite(whole.values).any():
             measured.effects = {f"{name}_systematic": whole}
@@ -213,7 +213,7 @@ def _unpack_dataset(dataset: xr.Dataset, name: str, unit: str) -> Measured:
 
 
 def _plain(dataset: xr.Dataset, name: str) -> xr.Variable:
-    """A variable without attributes and coordinates: arithmetic on it compares no positions."""
+    """A variable without attributes and coordinates, so that arithmetic compares no positions."""
     variable = companions.in_library_units(dataset, name)
     return xr.Variable(variable.dims, variable.data)
 
@@ -224,12 +224,12 @@ def seconds(**times: Any) -> tuple[Any, ...]:
     Parameters
     ----------
     **times : Quantity, DataArray, ndarray or str
-        By the name to use in the message: all in s, or all calendar times (datetime64).
+        Times by the name to use in the message: all in s, or all calendar times (datetime64).
 
     Returns
     -------
     tuple of float or array
-        In the order given, plain floats [s]; NaN where a time is missing.
+        Floats [s] in the order given; NaN where a time is missing.
 
     Raises
     ------
@@ -246,7 +246,7 @@ def seconds(**times: Any) -> tuple[Any, ...]:
             f"{' and '.join(times)} are of two kinds; they must both be calendar times, or both "
             "in s"
         )
-    # The earliest that is known: a missing time is passed over.
+    # fmin ignores missing times.
     origin = np.fmin.reduce(np.ravel(np.asarray(next(iter(times.values())))))
     elapsed = [(t - origin) / np.timedelta64(1, "s") for t in times.values()]
     return tuple(
@@ -258,20 +258,7 @@ def seconds(**times: Any) -> tuple[Any, ...]:
 
 
 def take(measured: Measured, index: Any) -> Measured:
-    """Pick readings out of a Measured.
-
-    Parameters
-    ----------
-    measured : Measured
-        With values along ``reading`` or plain arrays.
-    index : ndarray of int or bool, (n,)
-        Which readings.
-
-    Returns
-    -------
-    Measured
-        Plain arrays of shape (n,).
-    """
+    """Readings of a Measured at an index of int or bool, as plain arrays."""
     size = np.size(measured.values)
 
     def pick(part: Any) -> Any:
@@ -283,21 +270,9 @@ def take(measured: Measured, index: Any) -> Measured:
 
 
 def at_rows(value: Any, rows: np.ndarray, size: int) -> Any:
-    """Values of an argument at some rows of a table; one value for all rows stays.
+    """Values of an argument at some rows of a table of ``size`` rows; one value for all stays.
 
-    Parameters
-    ----------
-    value : DataArray, Quantity, ndarray or anything
-        With one value a row, or one for all.
-    rows : ndarray of int
-        Which rows.
-    size : int
-        Number of rows of the table.
-
-    Returns
-    -------
-    same type as ``value``
-        A DataArray without its coordinates: the rows of one table lie at their own positions.
+    A DataArray loses its coordinates: the rows of one table need no check of positions.
     """
     if isinstance(value, xr.DataArray):
         if not value.dims:
@@ -314,26 +289,26 @@ def apply(
     dtypes: Any = None,
     **keywords: Any,
 ) -> Any:
-    """Lay a kernel of plain arrays over series, in blocks where they are dask arrays.
+    """Apply a kernel of plain arrays to series, in blocks where they are dask arrays.
 
     Parameters
     ----------
     kernel : callable
-        Takes floats and ndarrays, returns one ndarray or a tuple of ``outputs`` of them.
+        Function of floats and ndarrays that returns one ndarray, or a tuple of ``outputs``.
     *arguments : float, ndarray, Variable or DataArray
-        Elementwise arguments at the same positions, which the first series hands to the result;
-        Variables have no coordinates to compare.
+        Elementwise arguments at the same positions; the result has the coordinates of the first
+        series. Variables have no coordinates to compare.
     outputs : int
-        How many arrays the kernel returns.
+        Number of arrays that the kernel returns.
     dtypes : list of dtype, optional
-        Of the arrays; float where not given.
+        Types of the arrays; float if not given.
     **keywords
-        Passed to the kernel as they are.
+        Further arguments of the kernel.
 
     Returns
     -------
     DataArray or Variable, or a tuple of them
-        Of the kind of the arguments, without attributes.
+        Results of the kind of the arguments, without attributes.
     """
     return xr.apply_ufunc(
         kernel,
@@ -350,21 +325,9 @@ def apply(
 def at_one_place(*arguments: Any) -> list[Any]:
     """Give series the positions of the first that has them, so that arithmetic keeps these.
 
-    Parameters
-    ----------
-    *arguments : float, ndarray, Variable or DataArray
-        Series that :func:`require_same_positions` has let pass, and anything else.
-
-    Returns
-    -------
-    list
-        The arguments in their order; a DataArray whose positions are the same to the last bit, and
-        what is no DataArray, is returned as it is.
-
-    Notes
-    -----
-    Positions that were converted from another unit may differ in the last bit, and xarray drops
-    such a coordinate from a result.
+    The series have passed :func:`require_same_positions`; other arguments are returned as they
+    are. Positions that were converted from another unit may still differ in the last bit, and
+    xarray would drop such a coordinate from a result.
     """
     held: dict[Any, Any] = {}
     found = []
@@ -386,18 +349,7 @@ def at_one_place(*arguments: Any) -> list[Any]:
 
 
 def joined_reasons(*reasons: Any) -> Any:
-    """Reasons of several masks, all of them together.
-
-    Parameters
-    ----------
-    *reasons : int, ndarray, Variable or DataArray of int
-        Bit masks of one shape, or scalars.
-
-    Returns
-    -------
-    int, ndarray, Variable or DataArray of int64
-        Lazy where one of them is.
-    """
+    """Union of bit masks of reasons of one shape, or scalars; lazy if one of them is."""
     joined = reasons[0]
     for other in reasons[1:]:
         joined = xr.apply_ufunc(
@@ -407,40 +359,14 @@ def joined_reasons(*reasons: Any) -> Any:
 
 
 def joined_names(names: Any, groups: Any) -> np.ndarray:
-    """Names of the samples that go into each of several results.
-
-    Parameters
-    ----------
-    names : (n,) array of str
-        ``sample_id`` of each reading.
-    groups : iterable of arrays of int
-        Readings that go into each result.
-
-    Returns
-    -------
-    ndarray of object
-        The distinct names of a group in order, separated by ``"; "``; empty where none is given.
-    """
+    """Distinct ``sample_id`` of the readings of each group in order, with ``"; "`` between."""
     held = np.asarray(names, dtype=object)
     joined = ["; ".join(dict.fromkeys(str(n) for n in held[g] if str(n))) for g in groups]
     return np.array(joined, dtype=object)
 
 
 def leaf(tree: xr.DataTree, path: str) -> xr.Dataset | None:
-    """The table or result at a path of a hole.
-
-    Parameters
-    ----------
-    tree : DataTree
-        A hole, raw or reduced.
-    path : str
-        Such as ``"scan/gamma"``.
-
-    Returns
-    -------
-    Dataset or None
-        None where there is nothing at the path.
-    """
+    """The table or result at a path such as ``"scan/gamma"``; None if there is none."""
     try:
         node = tree[path]
     except KeyError:
@@ -460,12 +386,12 @@ def build(
     Parameters
     ----------
     quantities : mapping of str to Measured
-        By name of the vocabulary; values are DataArrays along the same positions or scalars.
+        Values by name of the vocabulary: DataArrays along the same positions, or scalars.
     steps : tuple of str
-        The chain of equations in words, first to last.
+        Equations in words, first to last.
     constants : mapping of str to anything that :func:`corephys.ground.provenance.records` takes
-        Numbers that were used, by name of the argument and as the caller gave them; those that
-        the quantities themselves carry are added.
+        Numbers that were used, by name of the argument and as the caller gave them; the constants
+        of the quantities are added.
     **attributes
         Further global attributes.
 
@@ -507,7 +433,7 @@ def build(
 
 
 def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, xr.Variable]:
-    """All variables of one quantity, without coordinates: arithmetic that compares none."""
+    """All variables of one quantity, without coordinates, which would slow down arithmetic."""
     entry = term(name)
     values = _variable(measured.values)
     words, delta = entry.long_name, units.difference_unit(entry.unit)
@@ -524,8 +450,8 @@ def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, x
         f"{name}_reason": reason,
     }
     if sources:
-        # A source of another quantity does not act on this one; where no effect is known at all,
-        # that it does not is not known either.
+        # The source of another quantity has no effect on this one, zero. If no effect of this
+        # quantity is known, its effects are unknown, NaN.
         absent = 0.0 if measured.effects else float("nan")
         effects = [_beside(measured.effects.get(s, absent), values, known) for s in sources]
         parts[f"{name}_effects"] = xr.Variable.concat(effects, dim="source")
@@ -548,6 +474,7 @@ def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, x
 
 
 def _variable(values: Any) -> xr.Variable:
+    """Values as floats along ``reading``, or along their own dimensions."""
     if isinstance(values, (xr.DataArray, xr.Variable)):
         return xr.Variable(values.dims, values.data.astype(float))
     array = np.array(values, dtype=float)
@@ -574,12 +501,12 @@ def _beside(part: Any, values: xr.Variable, known: xr.Variable) -> xr.Variable:
 
 
 def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
-    """Add what the value itself shows to the reasons brought along."""
+    """Given reasons, with those of the value: missing, impossible, out of the usual range."""
 
-    def look(array: Any, reason: Any) -> Any:
+    def judge(array: np.ndarray, reason: np.ndarray) -> np.ndarray:
         mask = np.array(np.broadcast_to(reason, array.shape), dtype=np.int64)
         missing = np.isnan(array)
-        # An open range ends before infinity.
+        # Infinity is impossible even where the range is open.
         possible = (array >= entry.possible[0]) & (array <= entry.possible[1]) & np.isfinite(array)
         usual = (array >= entry.usual[0]) & (array <= entry.usual[1])
         mask[missing] |= flags.bit("missing_value")
@@ -588,5 +515,5 @@ def _reason(values: xr.Variable, given: Any, entry: Term) -> xr.Variable:
         return mask
 
     return xr.apply_ufunc(
-        look, values, given, dask="parallelized", output_dtypes=[np.int64], keep_attrs=False
+        judge, values, given, dask="parallelized", output_dtypes=[np.int64], keep_attrs=False
     )

@@ -1,9 +1,9 @@
-"""Every number of judgement: what counts as doubtful, too few, too far or the same, in one table.
+"""Thresholds: limits for doubtful, too few, too far or equal, in one table.
 
-A threshold has no truth to be wrong about, and a user may set another one. Each says what it
-decides and how it was found. Numbers of pure arithmetic, as steps of a difference, ends of an
-iteration and sizes of a block, stay where they are used; usual and possible ranges of quantities
-stand in :mod:`corephys.ground.vocabulary`.
+A threshold is a choice, not a measured constant, and a user may set another one. Each row states
+what it decides and how it was found. Numbers of pure arithmetic, such as steps of a difference,
+limits of an iteration and sizes of a block, are set where they are used; usual and possible ranges
+of quantities are in :mod:`corephys.ground.vocabulary`.
 """
 
 from __future__ import annotations
@@ -330,7 +330,7 @@ add_table(THRESHOLDS.values())
 
 
 def get(name: str) -> Threshold:
-    """Look a threshold up by name.
+    """Look up a threshold by name.
 
     Parameters
     ----------
@@ -340,12 +340,12 @@ def get(name: str) -> Threshold:
     Returns
     -------
     Threshold
-        With value, unit, what it decides, source and standing.
+        Value, unit, what it decides, source and status.
 
     Raises
     ------
     KeyError
-        When there is none of that name; the message names the nearest one.
+        When there is no such threshold; the message names the nearest one.
 
     Examples
     --------
@@ -370,7 +370,7 @@ def value(name: str) -> float:
     Returns
     -------
     float
-        In the unit of its row.
+        Value in the unit of its row.
     """
     return get(name).value
 
@@ -386,7 +386,7 @@ def count(name: str) -> int:
     Returns
     -------
     int
-        Plain.
+        Count.
 
     Raises
     ------
@@ -407,8 +407,8 @@ def _default(row: Threshold, counted: bool) -> Any:
     return SourcedNumber(row.value, "constant", constant=row)
 
 
-# The same rows as defaults of arguments and of the recipe, where each stays known as its row: a
-# text with its unit, or a plain number, an int where the table has one.
+# The same rows as defaults of arguments and of the recipe: a text with its unit, or a plain number
+# (an int where the table has one) that keeps a reference to its row for provenance.
 DEFAULTS: dict[str, Any] = {
     row[0]: _default(THRESHOLDS[row[0]], isinstance(row[1], int)) for row in _ROWS
 }

@@ -1,10 +1,10 @@
-"""The unit boundary: quantities in at the door, plain floats inside, one spelling of every unit.
+"""Units: quantities become plain floats at the door, and every unit has one spelling.
 
 A dimensional argument is a pint ``Quantity``, a :class:`xarray.DataArray` with a ``units``
 attribute, a string of one number, a space and a unit, or a
 :class:`~corephys.ground.constants.Constant`.
-Factors come from pint's own converter and are cached, so that a call costs microseconds. The
-process-wide pint registry is read and never changed.
+Factors come from pint and are cached, so that a call costs microseconds. The process-wide pint
+registry is read and never changed.
 """
 
 from __future__ import annotations
@@ -191,7 +191,7 @@ def quantity(value: Any, unit: str) -> pint.Quantity:
     Parameters
     ----------
     value : float or array
-        Number or numbers, any shape.
+        Numbers of any shape.
     unit : str
         Unit in the library's spelling or a known foreign one. Practical salinity (``psu``) becomes
         absolute salinity in g/kg.
@@ -225,7 +225,7 @@ def canonical(unit: str) -> str:
     Parameters
     ----------
     unit : str
-        As written in a header or attribute.
+        Unit as written in a header or attribute.
 
     Returns
     -------
@@ -236,7 +236,8 @@ def canonical(unit: str) -> str:
     Raises
     ------
     UnitError
-        When the spelling is neither ours nor a known foreign one, or the unit does not exist.
+        When the spelling is neither that of the library nor a known foreign one, or the unit does
+        not exist.
 
     Examples
     --------
@@ -266,6 +267,7 @@ def _pint_error() -> type[Exception]:
 
 
 def _nearest(text: str) -> str:
+    """The nearest common unit as a question, for the end of a message."""
     close = difflib.get_close_matches(text, _KNOWN, n=1, cutoff=0.5)
     return f" Did you mean {close[0]!r}?" if close else ""
 
@@ -288,7 +290,9 @@ def _converter(given: str, wanted: str) -> tuple[float, float]:
     if source.dimensionality != target.dimensionality:
         raise UnitError(f"{given!r} cannot be converted to {wanted!r}: different dimensions")
     if given.startswith("delta_") and wanted in ("degC", "degF"):
-        raise UnitError(f"{given!r} is a difference of temperatures, no temperature in {wanted!r}")
+        raise UnitError(
+            f"{given!r} is a difference of temperatures and not a temperature; give one in {wanted}"
+        )
     offset = float(registry.convert(0.0, source, target))
     if offset == 0.0:
         return _without_rounding(registry.convert(1.0, source, target)), 0.0
@@ -299,7 +303,7 @@ def _converter(given: str, wanted: str) -> tuple[float, float]:
 
 
 def _without_rounding(factor: float) -> float:
-    """The factor to 15 digits: pint multiplies powers of ten and ends a bit or two beside 1000."""
+    """The factor to 15 digits: pint multiplies powers of ten and may miss 1000 by a bit."""
     return float(f"{factor:.15g}")
 
 
@@ -316,7 +320,7 @@ def convert(values: Any, given: str, wanted: str) -> Any:
     Returns
     -------
     same type as ``values``
-        Numbers in ``wanted``; the object itself when nothing has to be done.
+        Numbers in ``wanted``; the object itself if the units are the same.
 
     Raises
     ------
@@ -441,21 +445,21 @@ def split_header(header: str) -> tuple[str, str]:
 def as_floats(
     value: Any, unit: str, name: str, *, difference: bool = False, optional: bool = False
 ) -> Any:
-    """Take a dimensional argument through the door: plain floats in ``unit``.
+    """Convert a dimensional argument to plain floats in ``unit``.
 
     Parameters
     ----------
     value : Quantity, DataArray, str, Constant, or None when optional
         The argument as the caller gave it. Bare numbers pass only where ``unit`` is ``"1"``.
     unit : str
-        The unit the calculation works in.
+        Unit of the result.
     name : str
         Name of the argument, for the message.
     difference : bool
         The argument is a difference (an uncertainty): a temperature scale with an offset is
         refused.
     optional : bool
-        Let None through.
+        Allow None, which is returned.
 
     Returns
     -------
@@ -480,7 +484,7 @@ def as_floats(
     if factor == 1.0 and offset == 0.0:
         return magnitude
     if hasattr(type(magnitude), "dims"):
-        # Already a copy of our own; arithmetic on a DataArray costs ten times its data here.
+        # This is a copy, changed in place: arithmetic on a DataArray takes ten times as long.
         data = magnitude.variable.data
         magnitude.variable.data = data * factor + offset if offset else data * factor
         return magnitude
@@ -488,13 +492,14 @@ def as_floats(
 
 
 def _magnitude_and_unit(value: Any, unit: str, name: str) -> tuple[Any, str]:
+    """Numbers and unit of any dimensional argument; a DataArray is copied."""
     if isinstance(value, str):
         try:
             return read_scalar(value)
         except UnitError as error:
             raise UnitError(f"{name}: {error}. Expected a quantity in {unit}") from None
-    # The class is asked, not the value: a DataArray or a Quantity that lacks an attribute searches
-    # its coordinates or formats its numbers before it says so.
+    # hasattr on the class: on the value, a DataArray would search its coordinates for the name, and
+    # a Quantity would format all its numbers for the error.
     kind_of = type(value)
     if hasattr(kind_of, "dims") and hasattr(kind_of, "attrs"):
         given = value.attrs.get("units")
@@ -532,12 +537,12 @@ def spelling(quantity: pint.Quantity) -> str:
     Parameters
     ----------
     quantity : Quantity
-        Of any shape.
+        Quantity of any shape.
 
     Returns
     -------
     str
-        Such as ``"g/cm^3"``.
+        Unit such as ``"g/cm^3"``.
 
     Raises
     ------

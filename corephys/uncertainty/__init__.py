@@ -9,7 +9,10 @@ unknown is NaN, never zero.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
 
 from corephys.ground import companions, units
 from corephys.ground.constants import Constant
@@ -27,6 +30,9 @@ from corephys.uncertainty.measured import (
     simultaneous,
 )
 from corephys.uncertainty.measured import bare as bare
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional
 
 __all__ = [
     "Measured",
@@ -50,29 +56,26 @@ __all__ = [
 ]
 
 
-def stated(value: Any, unit: str, name: str, of: Any = None) -> Any:
-    """Standard uncertainty as it was given, that of a Constant, or NaN.
+def stated(
+    value: Dimensional | None, unit: str, name: str, of: object = None
+) -> float | np.ndarray | xr.Variable:
+    """The given standard uncertainty, else that of a Constant, else NaN.
 
     Parameters
     ----------
     value : Quantity, DataArray, str or None
-        As the caller gave it.
+        Standard uncertainty as the caller gave it.
     unit : str
-        Unit wanted; of a difference, so that temperatures are in K.
+        Unit of the result; of a difference, so that temperatures are in K.
     name : str
         Name of the argument, for the message.
     of : Constant or anything, optional
-        What it is the uncertainty of; a Constant brings its own.
+        Value to which the uncertainty belongs; the uncertainty of a Constant is the default.
 
     Returns
     -------
     float or array
-        Plain, in ``unit``; NaN where nothing says it.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+        Floats in ``unit``; NaN if not given.
     """
     given = units.as_floats(value, unit, name, difference=True, optional=True)
     if given is not None:
@@ -82,30 +85,30 @@ def stated(value: Any, unit: str, name: str, of: Any = None) -> Any:
     return float("nan")
 
 
-def total(dataset: Any, name: str) -> Any:
+def total(dataset: xr.Dataset, name: str) -> xr.DataArray:
     """Combined standard uncertainty of a quantity in a Dataset.
 
     Parameters
     ----------
     dataset : xarray.Dataset
-        As a public function returns it.
+        Result of a public function.
     name : str
-        Quantity; ``<name>_u_random`` and ``<name>_u_systematic`` are read.
+        Quantity with the variables ``<name>_u_random`` and ``<name>_u_systematic``.
 
     Returns
     -------
     xarray.DataArray
-        Root of the sum of squares, in the unit that the vocabulary has for the quantity, k = 1.
+        Root of the sum of squares, in the unit of the vocabulary, k = 1.
 
     Raises
     ------
     KeyError
-        When the Dataset does not carry the uncertainties.
+        When the Dataset has no such uncertainties.
     """
     given = companions.library_units(dataset)
     random, systematic = given[f"{name}_u_random"], given[f"{name}_u_systematic"]
     result = (random**2 + systematic**2) ** 0.5
-    # A companion need not bear its unit where that is the one of the vocabulary.
+    # A companion without units has those of the vocabulary.
     known = units.difference_unit(TERMS[name].unit) if name in TERMS else "1"
     result.attrs = {
         "units": random.attrs.get("units", known),
@@ -115,7 +118,7 @@ def total(dataset: Any, name: str) -> Any:
 
 
 def budget_shares(u_random: Any, effects: Mapping[str, Any]) -> dict[str, Any]:
-    """Share of the variance that each source brings.
+    """Share of each source in the variance.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What part of an uncertainty comes from where: the variance of a result, source by source."""
+"""Uncertainty budgets: the share of each source of error in the variance of a result."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class _Part:
 
     @property
     def variance(self) -> np.ndarray:
-        """Of every reading; NaN where unknown."""
+        """Variance of every reading; NaN if unknown."""
         return np.asarray(np.sum(self.effects**2, axis=0))
 
     def weighed(self, weights: np.ndarray) -> _Part:
@@ -58,7 +58,7 @@ def budget(
     by: str = "source",
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> pd.DataFrame:
-    """Say what part of the variance of a result comes from which source.
+    """Share of each source of error in the variance of a result.
 
     Parameters
     ----------
@@ -66,11 +66,11 @@ def budget(
         Result of a public function, or a leaf of a reduced hole such as
         ``reduced["products/porosity"]``.
     name : str, optional
-        Quantity; all that carry an uncertainty where not given.
+        Quantity; by default all quantities with an uncertainty.
     by : {"source", "group"}
         One row a source, or a group of sources (:data:`corephys.uncertainty.sources.GROUPS`).
     allow : tuple of str
-        Levels of the flag whose readings count; a single value counts whatever its flag.
+        Levels of the flag whose readings are used; a single value is used with any flag.
 
     Returns
     -------
@@ -79,15 +79,15 @@ def budget(
         ``standard_uncertainty`` and ``effect`` (signed; of one source without numbers) are medians
         over the readings; ``share`` of the variance is the mean over the readings and adds up to
         one, beside its median and its 16 % and 84 % points. ``unknown`` counts the ``readings``
-        where the part is not known. Where a part is unknown, shares are of what is known, the
-        unknown one has none, the total is NaN, and the row ``known`` sums up the others.
+        where the part is not known. If a part is unknown, it has no share, the shares of the others
+        are of the known variance, the total is NaN, and the row ``known`` sums the known parts.
 
     Raises
     ------
     ValueError
-        When the product is no Dataset or holds no uncertainty, or ``by`` is neither word.
+        When the product is not a Dataset or has no uncertainty, or ``by`` is another word.
     KeyError
-        When it does not hold the quantity.
+        When the product does not have the quantity.
 
     Notes
     -----
@@ -114,46 +114,47 @@ def budget_of_mean(
     by: str = "source",
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> pd.DataFrame:
-    """Say what part of the variance of a mean, or of a difference of means, comes from where.
+    """Share of each source of error in the variance of a mean, or of a difference of means.
 
     Parameters
     ----------
     product, name, by, allow
-        As for :func:`budget`; readings that are not allowed do not count.
+        Arguments of :func:`budget`; readings of other levels are not used.
     labels : (n,) array of str, optional
-        Such as the layer of every reading: one budget a label, in the first column ``label``.
+        Label of every reading, such as its layer: one budget a label, in the first column
+        ``label``.
     weights : (n,) array of float, optional
-        Of a weighted sum in place of a mean, such as 1/m in one layer and -1/n in the next for
-        the difference of their means. A weight on a reading that is not allowed is an error.
+        Weights of a weighted sum in place of a mean, such as 1/m in one layer and -1/n in the next
+        for the difference of their means. A weight on a reading that is not allowed is an error.
 
     Returns
     -------
     DataFrame
-        As :func:`budget` returns it, of single values.
+        Budget of single values, in the form of :func:`budget`.
 
     Raises
     ------
     ValueError
-        When labels or weights are not one a reading, both are given, a reading with a weight may
-        not be used, or there is no reading.
+        When there is not one label or weight a reading, both are given, a reading with a weight
+        has another level, or there is no reading.
     KeyError
-        When the product does not hold the quantity.
+        When the product does not have the quantity.
 
     Notes
     -----
     The mean of n readings has u_random^2 = sum u_i^2 / n^2, and for every source the mean of the
     effects: effects do not average out (JCGM 100:2008, 5.2.2). The scatter between the readings
-    is no part of it.
+    is not included.
     """
     dataset, names = _opened(product, name)
     if labels is not None and weights is not None:
-        raise ValueError("labels and weights were both given; give one, the weights say all")
+        raise ValueError("labels and weights were both given; give only one of them")
     tables = []
     for quantity in names:
         where = _usable(dataset, quantity, allow)
         parts = list(_parts(dataset, quantity))
         for label, row in _weights(where, labels, weights):
-            # Only readings with a weight enter: an unknown one beside them does no harm.
+            # Without the other readings: an unknown uncertainty times a weight of 0 is NaN.
             own = np.flatnonzero(row)
             some = [_Part(p.kind, p.source, p.effects[:, own]).weighed(row[own]) for p in parts]
             table = _table(dataset, quantity, _sorted(some), 1 if own.size else 0, by)
@@ -170,25 +171,25 @@ def reading_shares(product: xr.Dataset | xr.DataTree, name: str | None = None) -
     Parameters
     ----------
     product, name
-        As for :func:`budget`; the name may be left out where there is one quantity.
+        Arguments of :func:`budget`; the name is optional if there is one quantity.
 
     Returns
     -------
     Dataset
         ``variance_share (part, ...)`` [1] along the dimensions of the quantity, with the
         coordinates ``part`` (the source), ``group`` and ``kind``. Shares of one reading add up to
-        one; where a part is not known its share is NaN and the others are of what is known.
+        one; an unknown part has the share NaN, and the others are of the known variance.
 
     Raises
     ------
     ValueError
-        When the product holds several quantities and no name is given.
+        When the product has several quantities and no name is given.
     KeyError
-        When it does not hold the quantity.
+        When the product does not have the quantity.
     """
     dataset, names = _opened(product, name)
     if len(names) > 1:
-        raise ValueError(f"the product holds {', '.join(names)}; name one of them")
+        raise ValueError(f"the product has {', '.join(names)}; give the name of one")
     quantity = names[0]
     values = dataset[quantity]
     parts = list(_parts(dataset, quantity))
@@ -212,7 +213,7 @@ def reading_shares(product: xr.Dataset | xr.DataTree, name: str | None = None) -
 def _opened(
     product: xr.Dataset | xr.DataTree, name: str | None
 ) -> tuple[xr.Dataset, Sequence[str]]:
-    """The Dataset of a product and the quantities to speak of."""
+    """The Dataset of a product, and the quantities of the budget."""
     dataset = product.to_dataset(inherit=False) if isinstance(product, xr.DataTree) else product
     if not isinstance(dataset, xr.Dataset):
         raise ValueError(
@@ -236,6 +237,7 @@ def _opened(
 
 
 def _usable(dataset: xr.Dataset, name: str, allow: tuple[str, ...]) -> np.ndarray:
+    """Which readings are used: numbers with an allowed flag."""
     values = dataset[name].values.reshape(-1)
     usable = np.isfinite(values)
     if f"{name}_flag" in dataset and dataset[name].ndim:
@@ -244,7 +246,7 @@ def _usable(dataset: xr.Dataset, name: str, allow: tuple[str, ...]) -> np.ndarra
 
 
 def _parts(dataset: xr.Dataset, name: str) -> Iterator[_Part]:
-    """Random parts, then a row a source that is not zero throughout."""
+    """Random parts, then one part for each source with an effect that is not zero."""
     size = dataset[name].size
     effects: dict[str, list[np.ndarray]] = {}
     if f"{name}_effects" in dataset:
@@ -256,8 +258,8 @@ def _parts(dataset: xr.Dataset, name: str) -> Iterator[_Part]:
     split = f"{name}_random_parts"
     random = dataset[f"{name}_u_random"].values.reshape(-1)
     if split in dataset and dataset[split].size == size * dataset.sizes["part"]:
-        told = dataset[split].transpose("part", ...)
-        for part, row in zip(told["part"].values, told.values, strict=True):
+        table = dataset[split].transpose("part", ...)
+        for part, row in zip(table["part"].values, table.values, strict=True):
             yield _Part("random", source_of(str(part)), row.reshape(-1))
     else:
         yield _Part("random", random_source(name, effects), random)
@@ -351,19 +353,19 @@ def _table(
 
 
 def _sorted(parts: Sequence[_Part]) -> list[_Part]:
-    """Random parts first, then the largest; what is not known last."""
+    """Random parts first, then the largest; unknown parts last."""
 
     def place(part: _Part) -> tuple[bool, bool, float]:
         known = part.variance[np.isfinite(part.variance)]
         mean = float(known.mean()) if known.size else -1.0
         return part.kind != "random", mean < 0, -mean
 
-    said = [p for p in parts if p.source.group != "not stated" or np.isnan(p.variance).any()]
-    return sorted(said, key=place)
+    shown = [p for p in parts if p.source.group != "not stated" or np.isnan(p.variance).any()]
+    return sorted(shown, key=place)
 
 
 def _grouped(parts: Sequence[_Part]) -> list[_Part]:
-    """One part a group; what is not known stands for itself and does not hide what is."""
+    """One part a group; unknown parts stay separate, so that the known ones have numbers."""
     known = [part for part in parts if np.isfinite(part.effects).all()]
     found = []
     for group, words in GROUPS.items():
@@ -383,11 +385,11 @@ def _row(part: _Part, share: np.ndarray, size: int, number: int) -> list[float]:
     numbers = [np.nan] * 6
     if known.any():
         one = part.kind == "systematic" and len(effects) == 1
-        told = share[np.isfinite(share)]
-        points = np.percentile(told, [50, 16, 84]) if told.size else np.full(3, np.nan)
-        # Over all readings that have a variance, also those that leave this part out: so that
-        # shares add up to one.
-        mean = told.sum() / number if told.size else np.nan
+        finite = share[np.isfinite(share)]
+        points = np.percentile(finite, [50, 16, 84]) if finite.size else np.full(3, np.nan)
+        # The mean is over all readings with a variance, including those without this part, so
+        # that shares add up to one.
+        mean = finite.sum() / number if finite.size else np.nan
         numbers = [
             float(np.median(np.sqrt(variance[known]))),
             float(np.median(effects[0][known])) if one else np.nan,

@@ -1,7 +1,7 @@
-"""Errors through any function: first order, second order, and drawn at random.
+"""Propagation of uncertainty through any function: first order, second order, Monte Carlo.
 
 Every error is a number of unit variance: one for the random part of each input, and one for each
-source, which moves all inputs that name it together.
+source, which changes all inputs with this source together.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from corephys.uncertainty.measured import Measured, bare
 __all__ = ["MonteCarlo", "monte_carlo", "propagate", "second_order"]
 
 _FIRST = 0.1  # step of first differences, in standard uncertainties: error of third order / 600
-_SECOND = 0.25  # of second and third ones, where rounding asks for a wider step
-# A formula bends where the drawn uncertainty or mean leaves the first order by these parts of it,
-# and by three times what so few draws leave open.
+_SECOND = 0.25  # step of second and third differences: a smaller one would lose digits
+# A formula is nonlinear ("bends") where the uncertainty or mean of the draws differs from first
+# order by these fractions, and by three times the statistical error of the draws.
 _BENT_WIDTH = thresholds.value("second_order_uncertainty")
 _BENT_MEAN = thresholds.value("second_order_mean")
 _FEWEST = thresholds.count("fewest_draws")
@@ -29,21 +29,21 @@ _RANDOM = "random part of "
 
 @dataclass(frozen=True)
 class MonteCarlo:
-    """What a function gives when its inputs are drawn at random.
+    """Results of a function for randomly drawn inputs.
 
     Parameters
     ----------
     values : (draws, ...) ndarray
-        Every result.
+        Result of every draw.
     mean, standard_uncertainty : ndarray
-        Of the draws; the shape of one result.
+        Mean and standard deviation of the draws, in the shape of one result.
     lower, upper : ndarray
         15.865 % and 84.135 % points: an interval of 68.27 %.
     first_order : Measured
-        The same function by :func:`propagate`.
+        Result of :func:`propagate`.
     bends : ndarray of bool
-        Where the first order will not do: the drawn uncertainty differs by more than 5 % or the
-        mean by more than a tenth of it, each by three times more than the draws scatter.
+        True where first order is not sufficient: the uncertainty of the draws differs by more than
+        5 %, or the mean by more than a tenth of it, and by three times its statistical error.
     """
 
     values: np.ndarray
@@ -66,20 +66,19 @@ class MonteCarlo:
 
 
 def propagate(function: Callable[..., Any], inputs: Mapping[str, Measured]) -> Measured:
-    """Carry uncertainties through any function by first differences.
+    """Propagate uncertainties through any function by first differences.
 
     Parameters
     ----------
     function : callable
-        Takes the inputs by name as plain arrays and works reading by reading.
+        Function of the inputs by name, as plain arrays, reading by reading.
     inputs : mapping of str to Measured
-        Of one shape, or single values.
+        Inputs of one shape, or single values.
 
     Returns
     -------
     Measured
-        The function at the inputs with its random part and its effects by source; reasons are
-        joined.
+        Result with its random part and its effects by source; reasons are joined.
 
     Raises
     ------
@@ -114,13 +113,13 @@ def second_order(function: Callable[..., Any], inputs: Mapping[str, Measured]) -
     Parameters
     ----------
     function, inputs
-        As for :func:`propagate`.
+        Arguments of :func:`propagate`.
 
     Returns
     -------
     ndarray
-        Of the result, random part and effects together, k = 1. The larger beside the first order,
-        the more the function bends.
+        Standard uncertainty of the result from random parts and effects together, k = 1. A large
+        difference from first order means that the function is nonlinear.
 
     Raises
     ------
@@ -145,7 +144,7 @@ def second_order(function: Callable[..., Any], inputs: Mapping[str, Measured]) -
     for i in range(len(errors)):
         bend = (up[i] - 2 * middle + down[i]) / h**2
         third = (at((i, 2)) - 2 * up[i] + 2 * down[i] - at((i, -2))) / (2 * h**3)
-        # The first difference holds a sixth of the third derivative: it is taken out again.
+        # A central difference includes a sixth of the third derivative, which is subtracted.
         slope = (up[i] - down[i]) / (2 * h) - third * h**2 / 6
         variance = variance + slope**2 + bend**2 / 2 + slope * third
         for j in range(len(errors)):
@@ -167,21 +166,21 @@ def monte_carlo(
     seed: int = 0,
     at_once: bool = True,
 ) -> MonteCarlo:
-    """Carry uncertainties through a function by drawing its inputs at random.
+    """Propagate uncertainties through a function by drawing its inputs at random.
 
     Parameters
     ----------
     function : callable
-        Takes the inputs by name as plain arrays.
+        Function of the inputs by name, as plain arrays.
     inputs : mapping of str to Measured
-        Of one shape, or single values. An unknown uncertainty makes every result NaN.
+        Inputs of one shape, or single values. An unknown uncertainty makes every result NaN.
     draws : int
-        How many; ten or more.
+        Number of draws, ten or more.
     seed : int
-        Of the random numbers: the same seed gives the same draws.
+        Seed of the random numbers: the same seed gives the same draws.
     at_once : bool
-        Whether the function takes all draws along a first dimension in one call, as arithmetic
-        does; else it is called once a draw.
+        True calls the function once with all draws along a first dimension, which suits
+        arithmetic; False calls it once a draw.
 
     Returns
     -------
@@ -196,15 +195,15 @@ def monte_carlo(
 
     Notes
     -----
-    Normal distributions (JCGM 101:2008, 6.4.7); one number a draw for a source, which moves all
-    readings and inputs that name it together, and one a draw and reading for a random part.
+    Normal distributions (JCGM 101:2008, 6.4.7); one number a draw for a source, which changes all
+    readings and inputs with this source together, and one a draw and reading for a random part.
     """
     if draws < _FEWEST:
-        raise ValueError(f"{draws} draws say nothing about a spread; take at least ten")
+        raise ValueError(f"{draws} draws are too few for a standard deviation; take at least ten")
     values = _values(inputs)
     moved = _drawn(values, inputs, draws, np.random.default_rng(seed))
     if at_once:
-        # A first dimension alone for single values beside series.
+        # Single values get dimensions of length one, so that they broadcast with series.
         most = max(value.ndim for value in values.values())
         laid = {
             n: m.reshape(draws, *[1] * (most + 1 - m.ndim), *m.shape[1:]) for n, m in moved.items()
@@ -223,7 +222,7 @@ def _drawn(
     draws: int,
     random: np.random.Generator,
 ) -> dict[str, Any]:
-    """Inputs moved by random parts and by sources, the draws along a first dimension."""
+    """Inputs plus drawn random parts and effects, with the draws along a first dimension."""
     moved: dict[str, Any] = {name: value[None] for name, value in values.items()}
     for name, part in inputs.items():
         shape = (draws, *values[name].shape)
@@ -238,7 +237,7 @@ def _drawn(
 
 
 def _summed_up(results: np.ndarray, first: Measured) -> MonteCarlo:
-    """Statistics of the draws, and whether the first order agrees with them."""
+    """Statistics of the draws, and where first order disagrees with them."""
     mean, u = results.mean(axis=0), results.std(axis=0, ddof=1)
     lower, upper = np.percentile(results, [15.865, 84.135], axis=0)
     linear = np.asarray(
@@ -251,13 +250,14 @@ def _summed_up(results: np.ndarray, first: Measured) -> MonteCarlo:
 
 
 def _values(inputs: Mapping[str, Measured]) -> dict[str, np.ndarray]:
+    """Values of the inputs as arrays."""
     if not inputs:
         raise ValueError("there is no input; give a mapping of names to Measured")
     return {name: np.asarray(bare(part.values), dtype=float) for name, part in inputs.items()}
 
 
 def _errors(inputs: Mapping[str, Measured]) -> dict[str, dict[str, Any]]:
-    """How far each error of one standard uncertainty moves each input."""
+    """Change of each input by each error of one standard uncertainty."""
     found: dict[str, dict[str, Any]] = {}
     for name, part in inputs.items():
         found[_RANDOM + name] = {name: np.asarray(bare(part.u_random), dtype=float)}
@@ -269,7 +269,7 @@ def _errors(inputs: Mapping[str, Measured]) -> dict[str, dict[str, Any]]:
 
 
 def _moved(values: Mapping[str, np.ndarray], steps: Any) -> dict[str, Any]:
-    """Inputs moved by some standard uncertainties of some errors."""
+    """Inputs plus ``size`` standard uncertainties of each error in ``steps``."""
     moved: dict[str, Any] = dict(values)
     for size, moves in steps:
         for name, move in moves.items():

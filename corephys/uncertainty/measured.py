@@ -1,5 +1,4 @@
-"""A measured value with its errors, errors through a formula, and errors that were observed
-together."""
+"""Measured values with their errors, linear propagation, and correlated errors."""
 
 from __future__ import annotations
 
@@ -21,17 +20,17 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# A measured value with all that is known of its error, and how errors go through a formula.
+# Measured values, and linear propagation of their errors.
 
 
 @dataclass
 class Measured:
-    """Values of one quantity with all that is known of their error.
+    """Values of one quantity with their uncertainties, effects and reasons.
 
     Parameters
     ----------
     values : float, ndarray or DataArray
-        In the unit of the quantity; any shape.
+        Values in the unit of the quantity; any shape.
     u_random : float, ndarray or DataArray
         Random standard uncertainty, broadcastable to ``values``; NaN where unknown.
     effects : dict of str to float, ndarray or DataArray
@@ -39,9 +38,8 @@ class Measured:
     reason : int, ndarray or DataArray
         Bit mask of :mod:`corephys.ground.flags`.
     used : dict of str to UsedConstant
-        Constants that stand behind it, see :mod:`corephys.ground.provenance`; they go into the
-        result
-        that is built from it.
+        Constants that the values depend on, see :mod:`corephys.ground.provenance`; they are
+        recorded in the result.
     """
 
     values: Any
@@ -62,13 +60,13 @@ def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]
     Parameters
     ----------
     terms : sequence of (partial derivative, Measured)
-        One pair an input. Random parts are taken as independent between inputs; effects of the
-        same source add with their signs.
+        One pair an input. Random parts are independent between inputs; effects of one source add
+        with their signs.
 
     Returns
     -------
     tuple of random uncertainty and dict of effects
-        Broadcast shapes of the inputs.
+        Uncertainties in the unit of the result, broadcast over the inputs.
 
     Notes
     -----
@@ -105,7 +103,7 @@ def norm(effects: Mapping[str, Any]) -> Any:
     Returns
     -------
     float or array
-        NaN when the mapping is empty: no effect known is not no error.
+        NaN for an empty mapping: without a known effect, the uncertainty is unknown and not zero.
     """
     if not effects:
         return float("nan")
@@ -115,7 +113,9 @@ def norm(effects: Mapping[str, Any]) -> Any:
     return total_variance**0.5
 
 
-def covariance_effects(partials: Any, covariance: Any, source: str) -> dict[str, Any]:
+def covariance_effects(
+    partials: Sequence[Any] | np.ndarray, covariance: Any, source: str
+) -> dict[str, Any]:
     """Turn a covariance matrix of shared coefficients into independent named effects.
 
     Parameters
@@ -134,7 +134,9 @@ def covariance_effects(partials: Any, covariance: Any, source: str) -> dict[str,
     """
     covariance = np.asarray(covariance, dtype=float)
     if not np.isfinite(covariance).all() or (np.diag(covariance) < 0.0).any():
-        return {f"{source}_1": partials[0] * float("nan")}  # no covariance: beyond what floats hold
+        # An unknown covariance, or one beyond the range of floats: one unknown effect.
+        return {f"{source}_1": partials[0] * float("nan")}
+    # The eigenvectors of the correlations, not of the covariance, do not depend on units.
     scale = np.sqrt(np.diag(covariance))
     scale = np.where(scale > 0, scale, 1.0)
     variances, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
@@ -142,7 +144,8 @@ def covariance_effects(partials: Any, covariance: Any, source: str) -> dict[str,
     effects: dict[str, Any] = {}
     for number, column in enumerate(order, start=1):
         vector = vectors[:, column]
-        # The sign of a direction is free; fixed by its first large part, it holds in any unit.
+        # The sign of an eigenvector is free. Fixed by its first large part, it is the same in any
+        # unit and on any machine.
         vector = vector * np.sign(vector[np.argmax(np.abs(vector) > 0.99 * np.abs(vector).max())])
         weights = vector * scale * np.sqrt(max(variances[column], 0.0))
         effect: Any = 0.0
@@ -153,7 +156,7 @@ def covariance_effects(partials: Any, covariance: Any, source: str) -> dict[str,
 
 
 # --------------------------------------------------------------------------------------------------
-# Inputs that were observed together: correlated errors as sources, and degrees of freedom.
+# Correlated inputs as sources of error, and degrees of freedom.
 
 
 def correlated(
@@ -164,7 +167,7 @@ def correlated(
     Parameters
     ----------
     values, uncertainties : mapping of str to float
-        Of each input, in its unit, k = 1.
+        Value and standard uncertainty of each input, in its unit, k = 1.
     correlations : (k, k) array
         Correlation coefficients in the order of the values.
     source : str
@@ -173,28 +176,28 @@ def correlated(
     Returns
     -------
     dict of str to Measured
-        All uncertainty stands in the effects.
+        Inputs whose uncertainty is in their effects alone.
 
     Raises
     ------
     ValueError
-        When the names or sizes differ, or the matrix is no matrix of correlations.
+        When the names or sizes differ, or the matrix is not one of correlations.
     """
     matrix = np.asarray(correlations, dtype=float)
     names, size = list(values), len(values)
     if set(uncertainties) != set(names):
         raise ValueError(
             f"values are of {', '.join(names)} and uncertainties of {', '.join(uncertainties)}; "
-            "give one each"
+            "give one of each for every input"
         )
     if matrix.shape != (size, size):
         raise ValueError(
             f"correlations have the shape {matrix.shape}; {size} inputs need {size} by {size}"
         )
     if not (np.allclose(matrix, matrix.T) and np.allclose(np.diag(matrix), 1)):
-        raise ValueError("correlations are not symmetric with ones on the diagonal")
+        raise ValueError("correlations must be symmetric with ones on the diagonal")
     if np.linalg.eigvalsh(matrix)[0] < -1e-9:
-        raise ValueError("correlations contradict each other: no errors have all of them together")
+        raise ValueError("correlations contradict each other: the matrix has a negative eigenvalue")
     sigma = np.array([float(uncertainties[name]) for name in names])
     covariance = matrix * np.outer(sigma, sigma)
     return {
@@ -209,19 +212,19 @@ def simultaneous(observations: Mapping[str, Any], source: str) -> dict[str, Meas
     Parameters
     ----------
     observations : mapping of str to (n,) array
-        The i-th values belong together.
+        Observations of each quantity; the i-th values were observed together.
     source : str
         Name of the errors, as for :func:`correlated`.
 
     Returns
     -------
     dict of str to Measured
-        Means; n - 1 degrees of freedom.
+        Means with n - 1 degrees of freedom.
 
     Raises
     ------
     ValueError
-        When there are fewer than two observations, or not as many of each.
+        When there are fewer than two observations, or their numbers differ.
 
     Notes
     -----
@@ -230,8 +233,10 @@ def simultaneous(observations: Mapping[str, Any], source: str) -> dict[str, Meas
     table = {name: np.asarray(column, dtype=float) for name, column in observations.items()}
     sizes = {name: column.size for name, column in table.items()}
     if len(set(sizes.values())) != 1 or min(sizes.values()) < 2:
-        said = ", ".join(f"{count} of {name}" for name, count in sizes.items())
-        raise ValueError(f"observations are {said or 'none'}; give two or more, as many of each")
+        counts = ", ".join(f"{count} of {name}" for name, count in sizes.items())
+        raise ValueError(
+            f"observations are {counts or 'none'}; give two or more, the same number of each"
+        )
     rows = np.array(list(table.values()))
     count = rows.shape[1]
     covariance = np.atleast_2d(np.cov(rows, ddof=1)) / count
@@ -247,12 +252,12 @@ def correlation(one: Measured, other: Measured) -> Any:
     Parameters
     ----------
     one, other : Measured
-        Of one shape; their random parts are independent.
+        Quantities of one shape with independent random parts.
 
     Returns
     -------
     float or ndarray
-        Between -1 and 1; NaN where an uncertainty is not known or zero.
+        Correlation between -1 and 1; NaN where an uncertainty is unknown or zero.
 
     Notes
     -----
@@ -283,17 +288,17 @@ def effective_degrees_of_freedom(uncertainties: Any, degrees: Any) -> float:
     uncertainties : (k,) array of float
         Standard uncertainties of the result by source, in one unit.
     degrees : (k,) array of float
-        Degrees of freedom of each; ``inf`` for one that is certain.
+        Degrees of freedom of each uncertainty; ``inf`` for an exactly known one.
 
     Returns
     -------
     float
-        Infinite where all are; NaN where one is not known or all uncertainties are zero.
+        Degrees of freedom; infinite if all are, NaN if one is unknown or all uncertainties are 0.
 
     Raises
     ------
     ValueError
-        When there are not as many, or degrees that are not positive.
+        When the numbers of both differ, or degrees are not positive.
 
     Notes
     -----
@@ -303,7 +308,9 @@ def effective_degrees_of_freedom(uncertainties: Any, degrees: Any) -> float:
     u = np.atleast_1d(np.asarray(uncertainties, dtype=float))
     nu = np.atleast_1d(np.asarray(degrees, dtype=float))
     if u.shape != nu.shape or not u.size:
-        raise ValueError(f"{u.size} uncertainties and {nu.size} degrees of freedom; give one each")
+        raise ValueError(
+            f"{u.size} uncertainties and {nu.size} degrees of freedom; give one of each"
+        )
     if np.any(nu <= 0):
         raise ValueError(f"degrees of freedom of {nu.min():g} are not possible; give more than 0")
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -90,7 +90,7 @@ def test_a_row_that_was_changed_by_hand_loses_its_citation():
 
 
 def test_a_name_stands_in_one_table_only():
-    with pytest.raises(ValueError, match="'gravity' stands in a table already"):
+    with pytest.raises(ValueError, match="'gravity' is in a table already"):
         add_table([CONSTANTS["gravity"]])
     assert is_tabled(elastic.material("quartz").bulk_modulus)
 

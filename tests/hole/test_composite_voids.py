@@ -226,9 +226,9 @@ def test_ties_of_two_scales_are_refused_until_they_stand_on_one():
     assert set(laid["depth_scale"]) == {"depth"}
     assert np.abs(laid["depth"] - ties["depth"]).max() > 0.05
     mixed = pd.concat([ties.iloc[:2], laid.iloc[2:]], ignore_index=True)
-    with pytest.raises(cp.composite.TieError, match=r"do not stand on 'depth'.*ties_on"):
+    with pytest.raises(cp.composite.TieError, match=r"are not on the scale 'depth'.*ties_on"):
         cp.composite.shifts(mixed, cores, reference="A", use=("suggested",))
-    with pytest.raises(cp.composite.TieError, match="do not stand on 'depth_fitted'"):
+    with pytest.raises(cp.composite.TieError, match="are not on the scale 'depth_fitted'"):
         cp.composite.shifts(ties, cores, reference="A", use=("suggested",), depth="depth_fitted")
     one = cp.composite.ties_on(mixed, sections, depth="depth_closed")
     assert one["depth"].to_numpy(float) == pytest.approx(ties["depth"].to_numpy(float), abs=1e-9)

@@ -148,7 +148,7 @@ def test_a_recipe_with_wrong_windows_is_refused(hole: xr.DataTree) -> None:
     with pytest.raises(cp.RecipeError, match="is a table"):
         cp.Recipe({"formation_temperature": {"windows": "2 min to 12 min"}})
     missing = {"needle": {"windows": {"x": "30 s to 90 s"}}, "reduction": {"strict": True}}
-    with pytest.raises(cp.HoleError, match="run 'x', which there is not; the runs are 1, 2"):
+    with pytest.raises(cp.HoleError, match="run 'x', which does not exist; the runs are 1, 2"):
         cp.reduce(hole, missing)
 
 

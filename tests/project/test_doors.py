@@ -353,7 +353,7 @@ def test_per_cent_with_their_unit_are_a_fraction():
     assert arguments.fraction("60 %", "porosity") == pytest.approx(0.6)
     with pytest.raises(ValueError, match=r"porosity is 60; it is a fraction .*'55 %'"):
         arguments.fraction(60.0, "porosity")
-    with pytest.raises(ValueError, match="3 values of which none fits"):
+    with pytest.raises(ValueError, match="the first of 3 values, none of which is in range"):
         arguments.fraction(np.array([55.0, 60.0, 61.0]), "porosity")
 
 

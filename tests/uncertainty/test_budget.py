@@ -223,7 +223,7 @@ def test_a_leaf_of_a_reduced_hole_and_bad_input() -> None:
         budget(product, by="kind")
     with pytest.raises(ValueError, match="holds no quantity with an uncertainty"):
         budget(xr.Dataset({"x": 1.0}))
-    with pytest.raises(ValueError, match="name one of them"):
+    with pytest.raises(ValueError, match="give the name of one"):
         both = series.build({"porosity": Measured(0.5, 0.1), "heat_flow": Measured(50.0, 1.0)})
         reading_shares(both)
 
@@ -270,7 +270,7 @@ def test_a_mean_takes_what_may_be_used_and_refuses_the_rest() -> None:
         budget_of_mean(product, weights=[0.5, 0.5, 0.0])
     with pytest.raises(ValueError, match="for 3 readings; give one each"):
         budget_of_mean(product, labels=["a"])
-    with pytest.raises(ValueError, match="give one, the weights say all"):
+    with pytest.raises(ValueError, match="give only one of them"):
         budget_of_mean(product, labels=["a"] * 3, weights=[1.0, 0, 0])
     with pytest.raises(ValueError, match="a weight is not a number"):
         budget_of_mean(product, weights=[1.0, np.nan, 0])

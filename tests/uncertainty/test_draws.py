@@ -131,7 +131,7 @@ def test_draws_are_the_same_for_one_seed_and_too_few_are_refused() -> None:
     one, two, other = (monte_carlo(lambda a: a, given, seed=seed).values for seed in (4, 4, 5))
     assert np.array_equal(one, two)
     assert not np.array_equal(one, other)
-    with pytest.raises(ValueError, match="9 draws say nothing about a spread"):
+    with pytest.raises(ValueError, match="9 draws are too few for a standard deviation"):
         monte_carlo(lambda a: a, given, draws=9)
 
 
@@ -156,12 +156,12 @@ def test_correlated_inputs_keep_their_covariance() -> None:
 def test_matrices_that_are_no_correlations(matrix, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         correlated({"a": 1.0, "b": 2.0}, {"a": 0.1, "b": 0.3}, matrix, "bath")
-    with pytest.raises(ValueError, match="give one each"):
+    with pytest.raises(ValueError, match="give one of each"):
         correlated({"a": 1.0}, {"b": 0.1}, [[1.0]], "bath")
 
 
 def test_observations_that_do_not_pair() -> None:
-    with pytest.raises(ValueError, match="give two or more, as many of each"):
+    with pytest.raises(ValueError, match="give two or more, the same number of each"):
         simultaneous({"a": [1.0, 2.0], "b": [1.0]}, "bath")
     with pytest.raises(ValueError, match="1 of a"):
         simultaneous({"a": [1.0]}, "bath")
@@ -171,7 +171,7 @@ def test_degrees_of_freedom() -> None:
     assert effective_degrees_of_freedom([1.0, 1.0], [5, 5]) == pytest.approx(10.0)
     assert effective_degrees_of_freedom([1.0, 2.0], [np.inf, np.inf]) == np.inf
     assert np.isnan(effective_degrees_of_freedom([1.0, np.nan], [5, 5]))
-    with pytest.raises(ValueError, match="give one each"):
+    with pytest.raises(ValueError, match="give one of each"):
         effective_degrees_of_freedom([1.0], [5, 5])
     with pytest.raises(ValueError, match="degrees of freedom of 0 are not possible"):
         effective_degrees_of_freedom([1.0], [0])

@@ -1,4 +1,4 @@
-"""One shift a core, from the ties in use, and what the uncertainty of depth lets expect of it."""
+"""One shift a core from the ties in use, and the shift expected from the uncertainty of depth."""
 
 from __future__ import annotations
 
@@ -61,14 +61,14 @@ def shifts(
     cores : mapping of str to Dataset, DataTree node or DataFrame
         Cores of each hole: core, top [m].
     reference : str
-        Hole whose first core stays where it is.
+        Hole whose first core has no shift.
     use : tuple of str
-        States of ties that count.
+        States of the ties that are used.
     depth : {"depth", "depth_closed", "depth_fitted"}, optional
-        Scale of the hole that the shifts are added to; that of the ties where not given.
+        Scale of the hole to which shifts are added; the scale of the ties if not given.
     depth_uncertainty : mapping of hole to Dataset, optional
-        From ``corephys.depth.uncertainty`` at readings of every core. Its random part joins the
-        uncertainty of ties, and shifts are held against what it lets one expect.
+        Result of ``corephys.depth.uncertainty`` at readings of every core. Its random part is
+        added to the uncertainty of ties, and shifts are compared with the expected ones.
 
     Returns
     -------
@@ -78,11 +78,10 @@ def shifts(
         lead from the core to the anchor and that of the core above in its hole is kept (cores
         tied to each other move as one), or "floating" where there is none above either. Along
         ``tie``: ``tie_residual`` [m], how far each used tie misses. The attribute ``depth_scale``
-        names the scale, which place, scales and sequences follow; ``notes`` says which ties miss
-        by more than 3 of their standard uncertainties, and which uncertainties are missing.
-        With ``depth_uncertainty`` also ``shift_expected`` [m], the standard uncertainty that a
-        shift is to be expected with, and ``shift_over_expected``; ``notes`` names the cores above
-        3 too.
+        names the scale, which place, scales and sequences use; ``notes`` lists ties whose residual
+        exceeds 3 standard uncertainties, and missing uncertainties. With ``depth_uncertainty``
+        also ``shift_expected`` [m], the standard uncertainty expected of a shift, and
+        ``shift_over_expected``; ``notes`` then lists cores above 3 too.
 
     Raises
     ------
@@ -98,12 +97,12 @@ def shifts(
     -----
     composite depth = depth + shift of the core, constant within a core (Hagelberg and others
     1992). The shifts are the least-squares solution of depth + shift equal on both sides of every
-    tie, weighted by the stated uncertainty of a tie (equal weights without one), in quadrature
-    with that of both offsets. What a core shares (tide, heave, where in the advance it lay) is
-    what a shift takes away, and is no part of the uncertainty of a tie.
+    tie, weighted by the given uncertainty of a tie (equal weights without one), in quadrature
+    with that of both offsets. Errors that a core shares (tide, heave, position in the advance)
+    are removed by its shift, and are not part of the uncertainty of a tie.
     """
     if reference not in cores:
-        raise ValueError(f"reference {reference!r} is no hole; there are {', '.join(cores)}")
+        raise ValueError(f"reference is {reference!r}; the holes are {', '.join(cores)}")
     use = (use,) if isinstance(use, str) else tuple(use)
     if set(use) - set(STATES):
         raise ValueError(f"use is {use}; states are {', '.join(STATES)}")
@@ -111,7 +110,7 @@ def shifts(
     scale = _scale(table, depth)
     places = _places(cores)
     if reference not in set(places["hole"]):
-        raise ValueError(f"reference {reference!r} has no core; take a hole that has")
+        raise ValueError(f"reference {reference!r} has no core; give a hole with cores")
     index = {key: i for i, key in enumerate(zip(places["hole"], places["core"], strict=True))}
     parts = None if depth_uncertainty is None else errors_of_cores(depth_uncertainty, places)
     own = np.zeros(len(places)) if parts is None else np.array([p["random"] for p in parts])
@@ -174,7 +173,7 @@ def shifts(
 
 
 def _scale(table: pd.DataFrame, wanted: str | None) -> str:
-    """The one scale that all ties in use stand on."""
+    """The scale of all ties in use, which must be one."""
     held = sorted(set(table["depth_scale"]))
     if wanted is not None and wanted not in DEPTHS:
         raise TieError(f"depth is {wanted!r}; it is one of {', '.join(DEPTHS)}")
@@ -182,7 +181,7 @@ def _scale(table: pd.DataFrame, wanted: str | None) -> str:
     others = [t for t, s in zip(table["tie"], table["depth_scale"], strict=True) if s != scale]
     if others:
         raise TieError(
-            f"{len(others)} of {len(table)} ties in use do not stand on {scale!r} (tie "
+            f"{len(others)} of {len(table)} ties in use are not on the scale {scale!r} (tie "
             f"{others[0]} first; scales: {', '.join(held)}). Bring all onto one scale with "
             "corephys.composite.ties_on"
         )
@@ -197,7 +196,7 @@ def _places(cores: Mapping[str, Any]) -> pd.DataFrame:
         order = np.argsort(top, kind="stable")
         twice = pd.Series(core)[pd.Series(core).duplicated()]
         if twice.size:
-            raise PositionError(f"core {twice.iloc[0]!r} of hole {hole!r} stands in two rows")
+            raise PositionError(f"core {twice.iloc[0]!r} of hole {hole!r} has two rows; remove one")
         if not np.isfinite(top).all():
             lost = core[~np.isfinite(top)][0]
             raise PositionError(f"core {lost!r} of hole {hole!r} has no top; ties need one")
@@ -215,6 +214,7 @@ class _Equations:
 
 
 def _equations(table: pd.DataFrame, index: dict[Any, int], own: np.ndarray) -> _Equations:
+    """One equation a tie; ``own`` is the variance of an offset in each core [m^2]."""
     one = [index[key] for key in zip(table["hole"], table["core"], strict=True)]
     other = [index[key] for key in zip(table["to_hole"], table["to_core"], strict=True)]
     step = table["to_depth"].to_numpy(float) - table["depth"].to_numpy(float)
@@ -227,7 +227,7 @@ def _equations(table: pd.DataFrame, index: dict[Any, int], own: np.ndarray) -> _
 def _solve(
     ties: _Equations, places: pd.DataFrame, anchor: int
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
-    """Shifts, their uncertainty and how each core came to it."""
+    """Shifts, their uncertainty and the word for how each core is placed."""
     number = len(places)
     group = _groups(ties, number)
     shift, u = np.zeros(number), np.full(number, np.nan)
@@ -301,18 +301,18 @@ def place(
     Parameters
     ----------
     data : Dataset
-        With the coordinates core, and depth [m] on the scale of the shifts.
+        Series with the coordinates core, and depth [m] on the scale of the shifts.
     hole : str
-        Whose series it is.
+        Hole of the series.
     shifts : Dataset
-        From :func:`shifts`.
+        Result of :func:`shifts`.
     depth_uncertainty : Dataset, optional
-        From ``corephys.depth.uncertainty`` at the same positions.
+        Result of ``corephys.depth.uncertainty`` at the same positions.
 
     Returns
     -------
     Dataset
-        The same, quantities of the vocabulary in its units, with the coordinate
+        The same series, quantities of the vocabulary in its units, with the coordinate
         ``depth_composite`` [m]; all other depths stay. Where shifts
         have an uncertainty also ``depth_composite_u_random`` [m]: that of the core's shift against
         the anchor, which all readings of the core share, with that of the reading's own offset in
@@ -348,43 +348,12 @@ def place(
 
 
 def shifts_in_metres(shifts: xr.Dataset) -> xr.Dataset:
-    """Shifts of the cores, in metres whatever the unit in which they are given.
-
-    Parameters
-    ----------
-    shifts : Dataset
-        From :func:`shifts`.
-
-    Returns
-    -------
-    Dataset
-        All lengths in m; the object itself when nothing has to be converted.
-    """
+    """The result of :func:`shifts` with all lengths in m, whatever their units."""
     return companions.library_units(shifts, _LENGTHS)
 
 
 def shifts_of(shifts: xr.Dataset, hole: str, cores: Any) -> dict[str, float]:
-    """Shift of each core of a hole, after a look whether all that are wanted are there.
-
-    Parameters
-    ----------
-    shifts : Dataset
-        From :func:`shifts`.
-    hole : str
-        Which hole.
-    cores : (n,) array of str
-        Cores that are wanted.
-
-    Returns
-    -------
-    dict of str to float
-        [m].
-
-    Raises
-    ------
-    PositionError
-        When the hole or a core has no shift, or one that is no number.
-    """
+    """Shift [m] of each core of a hole; PositionError if one of ``cores`` has no shift."""
     shifts = shifts_in_metres(shifts)
     mine = shifts["hole"].values == hole
     if not mine.any():
@@ -408,7 +377,7 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
     Parameters
     ----------
     shifts : Dataset
-        From :func:`shifts`.
+        Result of :func:`shifts`.
     hole : str, optional
         One hole; all of the site where not given.
 

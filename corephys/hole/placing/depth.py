@@ -1,7 +1,7 @@
-"""Depth below seafloor of readings and samples, and series brought onto each other's positions.
+"""Depth below seafloor of readings and samples on three scales.
 
 As laid out: core top + lengths of the sections above + offset. Closed: closed voids are closed up.
-Fitted: where more came up than was cut, the rest is squeezed into the advance as well.
+Fitted: a core longer than its advance is also squeezed into the advance.
 """
 
 from __future__ import annotations
@@ -29,15 +29,15 @@ def place(
     Parameters
     ----------
     core, section : (n,) array of str, pandas.Categorical, DataArray, or str
-        Text keys: "01" is not "1".
+        Text keys of the readings: "01" is not "1".
     offset : Quantity, DataArray or str
         Offset from the section's top, in a unit of length; (n,) or scalar.
     sections : Dataset, DataTree node or DataFrame
-        core, section, length [m]; the order of the rows is the order downward.
+        Columns core, section, length [m]; the rows are in order downward.
     cores : Dataset, DataTree node or DataFrame
-        core, top [m], advance [m].
+        Columns core, top [m], advance [m].
     removed : Dataset, DataTree node or DataFrame, optional
-        core, section, from [cm], to [cm], kind; only closed voids move anything.
+        Columns core, section, from [cm], to [cm], kind; only closed voids change depths.
 
     Returns
     -------
@@ -58,8 +58,8 @@ def place(
     -----
     depth = top of core + lengths of the sections above + offset. In a core with closed voids the
     material below each moves up by its length, and a reading inside one sits where it closes:
-    offset_closed takes off the voids of the section above the reading, depth_closed all of the
-    core above it. What is then longer than the advance is multiplied by advance / length
+    offset_closed subtracts the voids of the section above the reading, depth_closed all voids of
+    the core above it. A core that is then longer than the advance is multiplied by advance / length
     (definition; linear expansion within a core is common practice, no source).
 
     Examples
@@ -107,19 +107,19 @@ def place(
 
 
 def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = None) -> xr.Dataset:
-    """A series with its place once closed voids are closed up.
+    """A series with its positions after closed voids are closed up.
 
     Parameters
     ----------
     data : Dataset, (reading)
-        With the coordinates core, section and offset [cm].
+        Series with the coordinates core, section and offset [cm].
     sections, cores, removed : Dataset, DataTree node or DataFrame
-        As in :func:`place`.
+        Tables of the hole, see :func:`place`.
 
     Returns
     -------
     Dataset
-        The same, quantities of the vocabulary in its units, with the coordinates
+        The same series, quantities of the vocabulary in its units, with the coordinates
         ``offset_closed`` [cm] and ``depth_closed`` [m]; offset and depth as laid out stay.
 
     Raises
@@ -129,8 +129,8 @@ def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = Non
 
     Notes
     -----
-    As :func:`place` (definition). Series of a hole without closed voids do not carry these
-    coordinates, which would repeat offset and depth; this gives them to one that needs them.
+    Positions of :func:`place` (definition). A series of a hole without closed voids lacks these
+    coordinates, because they would repeat offset and depth; this function adds them.
     """
     lacking = [name for name in ("core", "section", "offset") if name not in data.coords]
     if lacking:
@@ -158,7 +158,7 @@ def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Datase
     Parameters
     ----------
     sections, cores, removed : Dataset, DataTree node or DataFrame
-        As in :func:`place`.
+        Tables of the hole, see :func:`place`.
 
     Returns
     -------
@@ -170,7 +170,7 @@ def section_tops(*, sections: Any, cores: Any, removed: Any = None) -> xr.Datase
 
     Notes
     -----
-    As :func:`place` at the ends of sections and voids (definition).
+    Depths of :func:`place` at the ends of sections and voids (definition).
     """
     layout = layout_of(sections, cores, removed)
     code = np.arange(layout.length.size)
@@ -223,8 +223,11 @@ def _voids(layout: Layout) -> dict[str, Any]:
 
 
 def _spread(values: Any, size: int, name: str) -> Any:
+    """One value repeated for all readings; another number of values is refused."""
     if len(values) == size:
         return values
     if len(values) == 1:
         return np.repeat(np.asarray(values), size)
-    raise PositionError(f"{name} has {len(values)} values where other arguments have {size}")
+    raise PositionError(
+        f"{name} has {len(values)} values and other arguments have {size}; give one, or {size}"
+    )

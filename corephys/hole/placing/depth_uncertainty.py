@@ -1,8 +1,8 @@
-"""How well a depth is known: what each reading, each core and the whole hole has for itself.
+"""Uncertainty of depth: the parts of each reading, of each core and of the complete hole.
 
-Three kinds of error are kept apart by what shares them. Random: each reading for itself (offset).
-Core effects: one error a core, independent from core to core (tide, heave, where in the advance
-the material lay). Effects: one error for the hole (drill string, material taken to lie at the top).
+Three kinds of error differ by what shares them. Random: independent between readings (offset).
+Core effects: one error a core, independent between cores (tide, heave, position of the material in
+the advance). Effects: one error for the hole (drill string, material placed at the top).
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _LENGTHS = dict.fromkeys(
     ("depth_u_core", "depth_u_total", "depth_core_effects", "depth_correction", "depth_corrected"),
     "m",
 )
-_MOST = 20_000_000  # numbers of a matrix that is still made
+_MOST = 20_000_000  # numbers of the largest matrix: 160 MB
 
 
 def uncertainty(
@@ -48,32 +48,32 @@ def uncertainty(
     offset: Any = None,
     recovery_placement: str = "top",
 ) -> xr.Dataset:
-    """Uncertainty of the depth of every reading, and what each part is shared by.
+    """Uncertainty of the depth of every reading, in parts by what shares them.
 
     Parameters
     ----------
     placed : Dataset, (reading)
         From ``corephys.depth.place``, or any series with core, section, offset [cm] and depth [m].
         A series without a core, such as stations of formation temperature, has no part of recovery
-        or offset: each station is a lowering of its own.
+        or offset; each station is a separate lowering.
     sections, cores, removed : Dataset, DataTree node or DataFrame
-        As in ``corephys.depth.place``; needed where the series has a core.
+        Tables of the hole, see ``corephys.depth.place``; needed if the series has a core.
     depth : {"depth", "depth_closed", "depth_fitted"}
-        The scale whose uncertainty is wanted.
+        Scale of the depth.
     tide : Quantity or str, optional
         Half the range of the tide, or a standard uncertainty [m]. One error a core.
     tide_is : {"half range", "standard uncertainty"}
-        What ``tide`` is.
+        Kind of ``tide``.
     heave : Quantity or str, optional
         Standard uncertainty of the heave when a core is cut [m]. One error a core.
     drill_string, drill_string_relative : Quantity or str, optional
         Standard uncertainty of the length of the drill string, as a length [m] or as a part of
         the depth [1]. One error for the hole.
     offset : Quantity or str, optional
-        Standard uncertainty of an offset [cm]. Each reading for itself.
+        Standard uncertainty of an offset [cm]. Independent between readings.
     recovery_placement : {"top", "middle"}
         "top" leaves the material at the top of the advance, as laid out; "middle" gives the
-        correction to the middle of where it may lie, beside the depth.
+        correction to the middle of the range in which it may lie, beside the depth.
 
     Returns
     -------
@@ -81,13 +81,12 @@ def uncertainty(
         Along ``reading`` [m]: ``depth_u_random``; ``depth_core_effects (core_source)``, signed, and
         ``depth_u_core``, their norm; ``depth_effects (source)``, signed, and
         ``depth_u_systematic``; ``depth_u_total``. With "middle" also ``depth_correction`` and
-        ``depth_corrected``, to which the rest then belongs. What is not stated is NaN, and so is
-        every sum it enters; the attribute ``not_stated`` names it. State "0 m" for none.
+        ``depth_corrected``, to which the uncertainties then belong. A part that is not given is
+        NaN, and so is every sum with it; the attribute ``not_stated`` lists these parts. Give
+        "0 m" for no uncertainty.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series has no such depth, or its core is not in ``sections``.
     ValueError
@@ -146,7 +145,7 @@ def uncertainty(
 def _laid_out(
     placed: xr.Dataset, depth: str, sections: Any, cores: Any, removed: Any
 ) -> tuple[Layout, Any, np.ndarray | None]:
-    """Sections of the hole, that of each reading, and its core's top_uncertainty [m] if stated."""
+    """Layout, section of each reading, and top_uncertainty [m] of its core if that is given."""
     if sections is None or cores is None:
         raise ValueError("the series has cores: give sections= and cores= of its hole")
     lacking = [name for name in ("section", "offset") if name not in placed.coords]
@@ -164,7 +163,7 @@ def _laid_out(
 
 
 def _given(value: Any, unit: str, name: str, like: np.ndarray) -> np.ndarray:
-    """An uncertainty along the readings, NaN where it is not stated."""
+    """An uncertainty along the readings; NaN if not given."""
     if value is None:
         return np.full(like.shape, np.nan)
     found = np.asarray(positive(value, unit, name, zero=True), dtype=float)
@@ -176,7 +175,7 @@ def _given(value: Any, unit: str, name: str, like: np.ndarray) -> np.ndarray:
 def _recovery(
     layout: Layout, code: Any, placed: xr.Dataset, z: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Middle of where a reading may truly lie, less its depth, and the spread about the middle."""
+    """Middle of the range in which a reading may lie, less its depth, and the spread about it."""
     offset = np.asarray(units.as_floats(placed["offset"], "cm", "offset"), dtype=float)
     upper = layout.place(code, offset)[1]
     spare = layout.spare[layout.core_of[code]]
@@ -192,35 +191,44 @@ def _dataset(
     effects: dict[str, np.ndarray],
     correction: np.ndarray | None,
 ) -> xr.Dataset:
+    """The result of :func:`uncertainty` from its parts [m]."""
     dim = str(placed[depth].dims[0])
     core_norm = np.sqrt(sum(part**2 for part in core_parts.values()))
     systematic = np.sqrt(sum(part**2 for part in effects.values()))
     total = np.sqrt(random**2 + core_norm**2 + systematic**2)
 
-    def said(words: str) -> dict[str, str]:
+    def named(words: str) -> dict[str, str]:
         return {"units": "m", "long_name": words}
 
     found: dict[str, Any] = {
-        "depth_u_random": (dim, random, said("standard uncertainty of each depth for itself")),
-        "depth_u_core": (dim, core_norm, said("standard uncertainty that a core shares")),
-        "depth_u_systematic": (dim, systematic, said("systematic standard uncertainty of depth")),
-        "depth_u_total": (dim, total, said("standard uncertainty of depth")),
+        "depth_u_random": (
+            dim,
+            random,
+            named("standard uncertainty of each depth for itself"),
+        ),
+        "depth_u_core": (dim, core_norm, named("standard uncertainty that a core shares")),
+        "depth_u_systematic": (
+            dim,
+            systematic,
+            named("systematic standard uncertainty of depth"),
+        ),
+        "depth_u_total": (dim, total, named("standard uncertainty of depth")),
         "depth_core_effects": (
             ("core_source", dim),
             np.stack(list(core_parts.values())),
-            said("one-sigma effects on depth by source, one error a core"),
+            named("one-sigma effects on depth by source, one error a core"),
         ),
         "depth_effects": (
             ("source", dim),
             np.stack(list(effects.values())),
-            said("one-sigma effects on depth by source, one error for the hole"),
+            named("one-sigma effects on depth by source, one error for the hole"),
         ),
     }
     if correction is not None:
         words = "to the middle of where the material may lie in the advance"
-        found["depth_correction"] = (dim, correction, said(f"correction of depth {words}"))
+        found["depth_correction"] = (dim, correction, named(f"correction of depth {words}"))
         corrected = placed[depth].values + correction
-        found["depth_corrected"] = (dim, corrected, said(f"depth corrected {words}"))
+        found["depth_corrected"] = (dim, corrected, named(f"depth corrected {words}"))
     held = {**core_parts, **effects, "offset": random}
     unknown = sorted(name for name, part in held.items() if part.size and np.isnan(part).all())
     places = placed.set_coords([n for n in SCALES if n in placed.variables]).coords
@@ -235,23 +243,12 @@ def _dataset(
 
 
 def errors_in_metres(errors: xr.Dataset) -> xr.Dataset:
-    """What :func:`uncertainty` found, in metres whatever the unit in which it is given.
-
-    Parameters
-    ----------
-    errors : Dataset, (reading)
-        From ``corephys.depth.uncertainty``.
-
-    Returns
-    -------
-    Dataset
-        All lengths in m; the object itself when nothing has to be converted.
-    """
+    """The result of :func:`uncertainty` with all lengths in m, whatever their units."""
     return companions.library_units(errors, _LENGTHS)
 
 
 def sharing(errors: xr.Dataset) -> tuple[np.ndarray, list[str]]:
-    """Number of the core, or of the station, of each depth, and names; else each is its own."""
+    """Number of the core or station of each depth, and their names; else a number for each."""
     shape = errors["depth_u_random"].shape
     for name in ("core", "station"):
         if name in errors.coords:
@@ -270,17 +267,17 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
         From ``corephys.depth.uncertainty``; pick readings out of it first, since the matrix has
         the square of their number.
     shared_by_hole : bool
-        With what the whole hole shares; without it the effects stay to be carried by name.
+        Include the effects of the hole; without them a caller propagates these by name.
 
     Returns
     -------
     DataArray, (reading, reading_2)
-        [m^2]; NaN where a part is not stated.
+        Covariance [m^2]; NaN where a part is not given.
 
     Raises
     ------
     ValueError
-        For more readings than a matrix is made for.
+        For more readings than fit into a matrix (20 million numbers).
 
     Notes
     -----
@@ -291,8 +288,8 @@ def covariance(errors: xr.Dataset, *, shared_by_hole: bool = True) -> xr.DataArr
     random = errors["depth_u_random"]
     if random.size**2 > _MOST:
         raise ValueError(
-            f"{random.size} depths make a matrix of {random.size**2} numbers; pick those that are "
-            "needed with errors.isel(...)"
+            f"{random.size} depths make a matrix of {random.size**2} numbers; select the "
+            "readings with errors.isel(...)"
         )
     code = sharing(errors)[0]
     own = errors["depth_core_effects"].transpose("core_source", ...).values
@@ -318,12 +315,12 @@ def _per_metre(unit: str) -> str:
 
 
 def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any) -> xr.Dataset:
-    """Errors of depth carried into a property that changes with depth.
+    """Errors of depth propagated into a property that changes with depth.
 
     Parameters
     ----------
     data : Dataset, (reading)
-        Holds the quantity.
+        Dataset with the quantity.
     errors : Dataset, (reading)
         From ``corephys.depth.uncertainty``, at the same positions.
     quantity : str
@@ -340,18 +337,16 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
     Raises
     ------
     PositionError
-        When both lie at different positions.
-    UnitError
-        For a bare number or a wrong unit.
+        When the two have different positions.
     ValueError
-        For more cores and readings than effects are made for.
+        For more effects of cores than fit into memory (20 million numbers).
 
     Notes
     -----
-    A depth that is off by dz misses by dy = (dy/dz) dz: u^2 = u_y^2 + (dy/dz)^2 u_z^2 for what is
+    An error of depth dz gives the error dy = (dy/dz) dz: u^2 = u_y^2 + (dy/dz)^2 u_z^2 for what is
     random (Orear 1982, American Journal of Physics 50, 912; from memory), and (dy/dz) e_z for an
-    effect. A value whose depth lies too deep is the value of a shallower bed: against the depth as
-    given it is off by -(dy/dz) dz, and so the effects are signed.
+    effect. If the given depth is too great, the value belongs to a shallower bed: at the given
+    depth its error is -(dy/dz) dz, which gives the sign of the effects.
     """
     series.require_same_positions(data=data, errors=errors)
     errors = errors_in_metres(errors)
@@ -365,7 +360,7 @@ def carry(data: xr.Dataset, errors: xr.Dataset, *, quantity: str, gradient: Any)
     if len(names) * own.size > _MOST:
         raise ValueError(
             f"{len(names)} cores and {random.size} readings make {len(names) * own.size} effects; "
-            "pick the readings that are needed"
+            "select the readings that are needed with .isel(...)"
         )
     dims = values.dims
 

@@ -1,5 +1,4 @@
-"""Where every section lies: cores and sections laid end to end, closed voids, the squeeze, and
-layers."""
+"""Layout of a hole: sections laid end to end, closed voids, fitting into the advance, layers."""
 
 from __future__ import annotations
 
@@ -30,9 +29,10 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Where every section lies: cores and sections laid end to end, closed voids and the squeeze.
+# Layout of the sections.
 #
-# Text keys are turned into whole numbers once; after that a depth is a look-up and a sum.
+# Text keys become whole numbers once; a depth is then a look-up and a sum, fast for a million
+# readings.
 
 
 @dataclass
@@ -52,32 +52,33 @@ class Layout:
     length : (sections,) ndarray
         Length as laid out [m].
     factor : (cores,) ndarray
-        Advance over what is left once closed voids are closed, 1 at most.
+        Advance divided by the length of the core without closed voids, 1 at most.
     void_core, void_start, void_length : (voids,) ndarray
-        Closed voids, ordered by core and start, none overlapping; start is the length of core
-        above [m].
+        Closed voids in order of core and start, without overlaps; start is the length of core
+        above them [m].
     spare : (cores,) ndarray
-        Advance less what is left once closed voids are closed [m]; below zero where more came up.
+        Advance less the length of the core without closed voids [m]; negative for a core that is
+        longer than its advance.
     """
 
     codes: dict[tuple[str, ...], int]
-    core_of: Any
-    core_top: Any
-    above: Any
-    length: Any
-    factor: Any
-    void_core: Any = field(default_factory=lambda: np.zeros(0, dtype=int))
-    void_start: Any = field(default_factory=lambda: np.zeros(0))
-    void_length: Any = field(default_factory=lambda: np.zeros(0))
-    spare: Any = field(default_factory=lambda: np.zeros(0))
+    core_of: np.ndarray
+    core_top: np.ndarray
+    above: np.ndarray
+    length: np.ndarray
+    factor: np.ndarray
+    void_core: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
+    void_start: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    void_length: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    spare: np.ndarray = field(default_factory=lambda: np.zeros(0))
 
-    def encode(self, core: Any, section: Any) -> Any:
+    def encode(self, core: Any, section: Any) -> np.ndarray:
         """Row of the section of each reading, -1 where there is no such section."""
         codes, pairs = encode(core, section)
         table = np.array([self.codes.get(pair, -1) for pair in pairs], dtype=np.intp)
         return table[codes] if len(pairs) else np.zeros(0, dtype=np.intp)
 
-    def place(self, code: Any, offset: Any) -> tuple[Any, Any]:
+    def place(self, code: np.ndarray, offset: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Depth as laid out and depth fitted into the advance [m].
 
         Parameters
@@ -95,7 +96,7 @@ class Layout:
         core_top, factor = self.core_top[self.core_of], self.factor[self.core_of]
         closed = self.closed_above(self.core_of, self.above)
         has_void = self.closed_above(self.core_of, self.above + self.length) > closed
-        # The row at the end is what -1 looks up.
+        # A code of -1 (no section) takes the appended NaN.
         inside = offset / 100.0
         depth = np.append(core_top + self.above, np.nan)[code]
         depth += inside
@@ -109,13 +110,13 @@ class Layout:
             section = code[moved]
             start = self.above[section]
             within = start + offset[moved] / 100.0
-            # Past its end a section has no voids: those of the next are not its own.
+            # A reading past the end of its section is not moved by voids of the next section.
             at = np.clip(within, start, start + self.length[section])
             within -= self.closed_above(self.core_of[section], at)
             fitted[moved] = core_top[section] + within * factor[section]
         return depth, fitted
 
-    def close(self, code: Any, offset: Any) -> tuple[Any, Any]:
+    def close(self, code: np.ndarray, offset: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Offset and depth with the closed voids closed up, nothing squeezed.
 
         Parameters
@@ -138,13 +139,13 @@ class Layout:
         moved = np.flatnonzero(np.append(has_void, False)[code])
         section = code[moved]
         start = self.above[section]
-        # Past its end a section has no voids: those of the next are not its own.
+        # A reading past the end of its section is not moved by voids of the next section.
         at = np.clip(start + offset[moved] / 100.0, start, start + self.length[section])
         gone = self.closed_above(self.core_of[section], at) - above[section]
         closed[moved] -= 100.0 * gone
         return closed, top + closed / 100.0
 
-    def closed_above(self, core: Any, inside: Any) -> Any:
+    def closed_above(self, core: np.ndarray, inside: np.ndarray) -> np.ndarray:
         """Length of closed void above a point; inside a void, its part above the point.
 
         Parameters
@@ -161,7 +162,7 @@ class Layout:
         """
         if self.void_core.size == 0:
             return np.zeros(inside.shape)
-        # One sorted axis for all cores: each core gets a stretch longer than any core.
+        # One sorted axis for all cores, each in a stretch longer than any core: one search for all.
         pace = 2.0 * float(np.max(self.above + self.length, initial=0.0)) + 1000.0
         total = np.concatenate([[0.0], np.cumsum(self.void_length)])
         first = np.searchsorted(self.void_core, core)
@@ -176,15 +177,15 @@ class Layout:
         return whole + np.where(last > first, part, 0.0)
 
 
-def encode(*keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
+def encode(*keys: Any) -> tuple[np.ndarray, list[tuple[str, ...]]]:
     """Whole-number codes of text keys.
 
-    Readings come in runs of equal keys, so only the first of each run is looked at as text.
+    Readings come in runs of equal keys, so only the first of each run is compared as text.
 
     Parameters
     ----------
     *keys : (n,) ndarray of str or pandas.Categorical
-        Equally long columns.
+        Columns of equal length.
 
     Returns
     -------
@@ -214,8 +215,8 @@ def encode(*keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
     return np.repeat(head_codes, np.diff(np.append(heads, size))), list(known)
 
 
-def _encode_categories(keys: Any) -> tuple[Any, list[tuple[str, ...]]]:
-    """The same from categories, whose texts are already numbered; -1 is the empty text."""
+def _encode_categories(keys: Any) -> tuple[np.ndarray, list[tuple[str, ...]]]:
+    """Codes from categories, whose texts are already numbered; -1 is the empty text."""
     combined = np.zeros(len(keys[0]), dtype=np.intp)
     names: list[tuple[str, ...]] = [()]
     for key in keys:
@@ -235,11 +236,11 @@ def lay_out(
     Parameters
     ----------
     cores : dict of arrays
-        core, top [m], advance [m].
+        Columns core, top [m], advance [m].
     sections : dict of arrays
-        core, section, length [m]; the order of the rows is the order downward.
+        Columns core, section, length [m]; the rows are in order downward.
     removed : dict of arrays, optional
-        core, section, from [cm], to [cm], kind. Only closed voids move anything.
+        Columns core, section, from [cm], to [cm], kind; only closed voids change depths.
 
     Returns
     -------
@@ -247,8 +248,8 @@ def lay_out(
 
     Notes
     -----
-    Top of a section = top of its core + lengths of the sections above it (definition). What is
-    left of a core, lengths less closed voids, is squeezed into the advance where it is longer.
+    Top of a section = top of its core + lengths of the sections above it (definition). If the
+    lengths less the closed voids exceed the advance, they are squeezed into it.
     """
     rows = {name: row for row, name in enumerate(cores["core"].tolist())}
     core_of = np.array([rows[name] for name in sections["core"].tolist()], dtype=np.intp)
@@ -266,6 +267,7 @@ def lay_out(
     void = _closed_voids(removed, codes, core_of, above)
     left -= np.bincount(void[0], weights=void[2], minlength=count)
     advance = np.asarray(cores["advance"], dtype=float)
+    # A nanometre: the sum of section lengths may exceed an equal advance by its rounding.
     squeezed = left > advance + 1e-9
     factor = np.where(squeezed, advance / np.where(left > 0, left, 1.0), 1.0)
     top = np.asarray(cores["top"], dtype=float)
@@ -275,7 +277,7 @@ def lay_out(
 def _closed_voids(
     removed: dict[str, Any] | None, codes: dict[tuple[str, ...], int], core_of: Any, above: Any
 ) -> tuple[Any, Any, Any]:
-    """Core, start and length of closed voids, overlapping ones as one."""
+    """Core, start and length of closed voids; overlapping ones are merged."""
     merged: list[list[float]] = []
     for core, start, end in _intervals(removed, codes, core_of, above):
         if merged and merged[-1][0] == core and start <= merged[-1][2]:
@@ -289,6 +291,7 @@ def _closed_voids(
 def _intervals(
     removed: dict[str, Any] | None, codes: dict[tuple[str, ...], int], core_of: Any, above: Any
 ) -> list[tuple[int, float, float]]:
+    """Core, start and end [m] of each closed void, sorted."""
     if removed is None or len(removed["core"]) == 0:
         return []
     found = []
@@ -301,29 +304,11 @@ def _intervals(
 
 
 # --------------------------------------------------------------------------------------------------
-# From the tables of a hole to where its sections lie, and from text keys to rows of it.
+# Layout from the tables of a hole, and rows of the layout from text keys.
 
 
-def codes_of(layout: Layout, core: Any, section: Any) -> Any:
-    """Row of the section of each reading.
-
-    Parameters
-    ----------
-    layout : Layout
-        Sections of the hole.
-    core, section : (n,) array of str or pandas.Categorical
-        Text keys.
-
-    Returns
-    -------
-    (n,) ndarray of int
-        Rows of ``sections``.
-
-    Raises
-    ------
-    PositionError
-        When a reading has no section there.
-    """
+def codes_of(layout: Layout, core: Any, section: Any) -> np.ndarray:
+    """Row of the section of each reading; PositionError if a reading has none."""
     code = layout.encode(core, section)
     unknown = np.flatnonzero(code < 0)
     if unknown.size:
@@ -336,21 +321,9 @@ def codes_of(layout: Layout, core: Any, section: Any) -> Any:
 
 
 def layout_of(sections: Any, cores: Any, removed: Any) -> Layout:
-    """Where every section of a hole lies.
+    """Layout of a hole from its tables, those of ``corephys.depth.place``.
 
-    Parameters
-    ----------
-    sections, cores, removed : Dataset, DataTree node or DataFrame
-        As in ``corephys.depth.place``.
-
-    Returns
-    -------
-    Layout
-
-    Raises
-    ------
-    PositionError
-        When a core of ``sections`` is not in ``cores``.
+    PositionError if a core of ``sections`` is not in ``cores``.
     """
     gone = None if removed is None else arrays(removed, "removed", "core section from to kind")
     laid = arrays(sections, "sections", "core section length")
@@ -362,33 +335,16 @@ def layout_of(sections: Any, cores: Any, removed: Any) -> Layout:
 
 
 def arrays(table: Any, name: str, wanted: str) -> dict[str, Any]:
-    """Columns of a table in the units of the contract.
+    """Columns of a table of the hole in the units of the contract, by name.
 
-    Parameters
-    ----------
-    table : Dataset, DataTree node or DataFrame
-        Of the hole.
-    name : str
-        Which table it is.
-    wanted : str
-        Columns, separated by blanks.
-
-    Returns
-    -------
-    dict of str to (n,) ndarray
-
-    Raises
-    ------
-    HoleError
-        For columns of a DataFrame that cannot be read.
-    PositionError
-        When a column is missing.
+    ``wanted`` are their names with blanks between. HoleError for columns of a DataFrame that
+    cannot be read, PositionError for a missing column.
     """
     names = wanted.split()
     schema = TABLES[name].by_name
     if isinstance(table, pd.DataFrame):
         columns, problems = read_columns(from_frame(table, name)[0], TABLES[name])
-        # A table made for this purpose may lack the columns that placing does not need.
+        # A table made for this call may lack columns that placing does not need.
         problems = [p for p in problems if p.column.partition(" [")[0] in names]
         if problems:
             raise HoleError(problems, f"the table {name!r}")
@@ -405,22 +361,7 @@ def arrays(table: Any, name: str, wanted: str) -> dict[str, Any]:
 
 
 def texts(keys: Any) -> Any:
-    """Cores or sections as text, numbers refused.
-
-    Parameters
-    ----------
-    keys : str, Series, Categorical or array
-        Keys of readings.
-
-    Returns
-    -------
-    (n,) array of str or pandas.Categorical
-
-    Raises
-    ------
-    PositionError
-        For numbers.
-    """
+    """Cores or sections as text; PositionError for numbers, of which leading zeros are lost."""
     if isinstance(keys, str):
         return np.array([keys], dtype=object)
     if isinstance(keys, pd.Series):
@@ -437,26 +378,14 @@ def texts(keys: Any) -> Any:
 
 
 # --------------------------------------------------------------------------------------------------
-# What a depth or a core belongs to: its layer, lithology and coring method.
+# Layer, lithology and coring method of a reading.
 
 
 def layer_column(layers: xr.Dataset | None, depth: Any, column: str = "name") -> np.ndarray:
-    """A column of the table of layers, looked up by depth.
+    """Name, or another column, of the layer at each depth [m], as laid out.
 
-    Parameters
-    ----------
-    layers : Dataset or None
-        With ``top`` and ``bottom`` [m] and the column, along ``row``.
-    depth : (n,) array of float
-        Depth below the seafloor, as laid out [m].
-    column : str
-        Such as ``name`` or ``lithology``.
-
-    Returns
-    -------
-    ndarray of object, (n,)
-        ``"all"`` without a table, ``"between layers"`` outside every layer. A layer holds its
-        top and not its bottom; where layers overlap, the later row is taken.
+    ``"all"`` without a table of layers, ``"between layers"`` outside every layer. A layer includes
+    its top and not its bottom; where layers overlap, the later row counts.
     """
     depth = np.asarray(depth, dtype=float)
     if layers is None or column not in layers:
@@ -470,20 +399,7 @@ def layer_column(layers: xr.Dataset | None, depth: Any, column: str = "name") ->
 
 
 def method_of(cores: xr.Dataset | None, core: Any) -> np.ndarray:
-    """Coring method of every reading.
-
-    Parameters
-    ----------
-    cores : Dataset or None
-        With ``core`` and ``coring_method``.
-    core : (n,) array of str
-        Core of every reading.
-
-    Returns
-    -------
-    ndarray of object, (n,)
-        An empty text where it is not known.
-    """
+    """Coring method of the core of each reading; an empty text if it is not known."""
     names = np.asarray(core, dtype=object)
     if cores is None or "core" not in cores or "coring_method" not in cores:
         return np.full(names.size, "", dtype=object)

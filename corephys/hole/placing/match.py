@@ -1,7 +1,7 @@
-"""Bring a series onto the positions of another, and say what found no partner.
+"""Bring a series onto the positions of another, and report readings without a partner.
 
 Within one hole partners lie in the same core, so that the overlapping ends of neighbouring cores
-never mix; there the depth as laid out decides, so that a footprint may cross a section's join.
+never mix. They are chosen by depth as laid out, so that a footprint may cross a section's join.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ __all__ = ["match"]
 _T = thresholds.DEFAULTS
 _ROUNDING = 1e-6  # m: a micrometre is the same place
 _COMPANIONS = (*companions.COMPANIONS, "_partners")
-_BLOCK = 4_000_000  # pairs of readings that are held at one time
+_BLOCK = 4_000_000  # pairs of readings in memory at one time
 _HOW = ("nearest", "mean over footprint")
 
 
@@ -39,11 +39,11 @@ def match(
     Parameters
     ----------
     a : Dataset or DataArray
-        Series with the coordinate depth [m]; core where it has one.
+        Series with the coordinate depth [m], and core if it has cores.
     to : Dataset or DataArray
         Series whose positions are wanted.
     within : str, Quantity or DataArray
-        Length: partners lie no farther than this from the wanted position.
+        Greatest distance of a partner from the wanted position.
     how : {"nearest", "mean over footprint"}
         One partner (the upper one of two equally near), or the mean of all within reach.
     allow : tuple of str
@@ -52,7 +52,7 @@ def match(
     Returns
     -------
     Dataset
-        At ``to``'s positions: each number of ``a`` with its uncertainties, effects, flag and
+        At the positions of ``to``: each number of ``a`` with its uncertainties, effects, flag and
         reason, quantities of the vocabulary in its units, others in those of ``a``;
         ``<name>_partners``, a count; and ``distance`` [cm] from the position to the partner, or to
         the middle of the partners, of the first number. Without a partner the value is NaN, its
@@ -68,9 +68,9 @@ def match(
 
     Notes
     -----
-    Both have a core: partners have the same core and nearly the same depth as laid out. Otherwise
-    depth alone decides. Mean of n partners: u_random = sqrt(sum u^2) / n, effects are averaged
-    with their signs, reasons are joined (definition; JCGM 100:2008, 5.1.2).
+    If both have cores, partners have the same core and nearly the same depth as laid out;
+    otherwise they have nearly the same depth. Mean of n partners: u_random = sqrt(sum u^2) / n,
+    effects are averaged with their signs, reasons are joined (definition; JCGM 100:2008, 5.1.2).
     """
     if how not in _HOW:
         raise ValueError(f"how is {how!r}; it is one of {', '.join(map(repr, _HOW))}")
@@ -79,7 +79,9 @@ def match(
     key_a, key_to = _keys(source, wanted, reach)
     names = _numbers(source)
     if not names:
-        raise ValueError("a holds no number along its positions; give the quantity to be matched")
+        raise ValueError(
+            "a has no number along its positions; give a Dataset or DataArray with the quantity"
+        )
     dim = str(wanted["depth"].dims[0])
     places = {n: c.variable for n, c in wanted.coords.items() if c.dims == (dim,)}
     result = xr.Dataset(coords=places)
@@ -111,7 +113,7 @@ def match(
 
 
 class _Pairs:
-    """Which sorted readings of a belong to which position: a stretch ``first`` to ``last``."""
+    """Partners of each position: ``count`` sorted readings of a from ``first`` on."""
 
     def __init__(self, sorted_key: Any, wanted: Any, reach: float, how: str) -> None:
         self.key, self.wanted = sorted_key, wanted
@@ -152,7 +154,7 @@ class _Pairs:
         return np.abs(self.mean(self.key) - self.wanted)
 
     def partners_used(self) -> int:
-        """How many readings of a are anybody's partner."""
+        """How many readings of a are a partner of at least one position."""
         change = np.zeros(self.key.size + 1, dtype=int)
         full = self.count > 0
         np.add.at(change, self.first[full], 1)
@@ -160,7 +162,7 @@ class _Pairs:
         return int(np.count_nonzero(np.cumsum(change)[:-1]))
 
 
-def _nearest(key: Any, at: Any, reach: float) -> tuple[Any, Any]:
+def _nearest(key: np.ndarray, at: np.ndarray, reach: float) -> tuple[np.ndarray, np.ndarray]:
     """Index of the nearest key, the first of equals and the upper of equally near ones."""
     if key.size == 0:
         return np.zeros(at.shape, dtype=int), np.zeros(at.shape, dtype=bool)
@@ -168,11 +170,13 @@ def _nearest(key: Any, at: Any, reach: float) -> tuple[Any, Any]:
     above = np.maximum(below - 1, 0)
     up = np.abs(at - key[above]) <= np.abs(at - key[below]) + _ROUNDING
     index = np.where(up, above, below)
+    # Of equal keys the first, so that the order of the input does not matter.
     index = np.searchsorted(key, key[index], side="left")
     return index, np.abs(at - key[index]) <= reach
 
 
 def _series(series: xr.Dataset | xr.DataArray, role: str) -> xr.Dataset:
+    """A series as a Dataset in library units with the coordinate depth along one dimension."""
     if isinstance(series, xr.DataTree):
         series = series.to_dataset()
     if isinstance(series, xr.DataArray):
@@ -194,7 +198,7 @@ def _series(series: xr.Dataset | xr.DataArray, role: str) -> xr.Dataset:
 
 
 def _keys(a: xr.Dataset, to: xr.Dataset, reach: float) -> tuple[Any, Any]:
-    """Depths in metres on one axis, each core on a stretch of its own."""
+    """Depths [m] on one axis, with each core in a separate stretch."""
     depth_a, depth_to = (
         np.asarray(units.as_floats(s["depth"], "m", f"depth of {role}"), dtype=float)
         for s, role in ((a, "a"), (to, "to"))
@@ -211,7 +215,8 @@ def _keys(a: xr.Dataset, to: xr.Dataset, reach: float) -> tuple[Any, Any]:
     return keys[: depth_a.size], keys[depth_a.size :]
 
 
-def _core(series: xr.Dataset) -> Any:
+def _core(series: xr.Dataset) -> np.ndarray:
+    """Core of each reading; one core may stand for all."""
     core = np.asarray(series["core"].values, dtype=object)
     return np.broadcast_to(core, series["depth"].shape)
 
@@ -224,14 +229,16 @@ def _numbers(source: xr.Dataset) -> list[str]:
     return [n for n in names if n not in companions and n not in ("flag", "reason", "distance")]
 
 
-def _flag(source: xr.Dataset, name: str, reason: Any) -> Any:
+def _flag(source: xr.Dataset, name: str, reason: np.ndarray) -> np.ndarray:
+    """Flags of a number, or of its table, or those of the reasons."""
     for flag in (f"{name}_flag", "flag"):
         if flag in source:
             return np.asarray(source[flag].values)
     return flags.from_reason(reason)
 
 
-def _reason(source: xr.Dataset, name: str) -> Any:
+def _reason(source: xr.Dataset, name: str) -> np.ndarray:
+    """Reasons of a number, or of its table; zeros without any."""
     for reason in (f"{name}_reason", "reason"):
         if reason in source and source[reason].dtype.kind in "iu":
             return np.asarray(source[reason].values)
@@ -247,7 +254,7 @@ def _add(
     pairs: _Pairs,
     dim: str,
 ) -> None:
-    """Put one number and its companions into the result."""
+    """Add one number and its companions to the result."""
     variable = source[name]
     words = variable.attrs.get("long_name", name.replace("_", " "))
     given = str(variable.attrs.get("units", "1"))

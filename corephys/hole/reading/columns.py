@@ -1,6 +1,6 @@
 """Cells to columns: names and units from the header, numbers and times from text.
 
-A cell that is no number becomes NaN and is remembered with its text; it never stops the reading.
+A cell that is not a number becomes NaN; its text is kept, and reading continues.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from corephys.hole.reading.tables import Column, Table
 __all__ = ["Columns", "read_columns"]
 
 _OFFSET = re.compile(r"(?:Z|[+-]\d\d:?\d\d)$")
-# Of the vocabulary, and no quantity.
+# Terms of the vocabulary that are positions and not quantities.
 _PLACES = ("depth", "depth_fitted", "depth_closed", "offset", "offset_closed")
 _BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each column
 _RESERVED = ("flag", "reason")  # names that the reader itself gives to a table
@@ -30,20 +30,20 @@ _RESERVED = ("flag", "reason")  # names that the reader itself gives to a table
 
 @dataclass
 class Columns:
-    """A table with meaning.
+    """A table with its values, kinds and units.
 
     Parameters
     ----------
     table : Table
         Its schema.
     cells : Cells
-        What was read.
+        Headers and text that were read.
     values : dict of str to ndarray
         Object arrays of str, float64 in the schema's unit, or datetime64[s] in UTC.
     units : dict of str to str
         Unit of each number column.
     bad : list of (row, column, text)
-        Cells that are no number or no time, or a number that no instrument gives.
+        Cells that are not a number or time, or whose number is beyond any instrument.
     bad_rows : ndarray of bool
         Rows with a bad cell in a column of the schema.
     """
@@ -79,20 +79,9 @@ class Columns:
 
 
 def read_columns(cells: Cells, table: Table, zone: str = "UTC") -> tuple[Columns, list[Problem]]:
-    """Give the cells of a table their meaning.
+    """Values, kinds and units of a table by its schema, and its faults.
 
-    Parameters
-    ----------
-    cells : Cells
-        Headers and text.
-    table : Table
-        Schema.
-    zone : str
-        Time zone of times that name none.
-
-    Returns
-    -------
-    tuple of Columns and list of Problem
+    ``zone`` is the time zone of times without one.
     """
     columns = Columns(table, cells, bad_rows=np.zeros(len(cells), dtype=bool))
     schema = table.by_name
@@ -104,7 +93,7 @@ def read_columns(cells: Cells, table: Table, zone: str = "UTC") -> tuple[Columns
             continue
         if name in columns:
             what = f"the column {name!r} is there twice"
-            mend = "Keep one of the two, or give the other a name of its own"
+            mend = "Keep one of the two, or rename the other"
             problems.append(Problem(cells.file, 1, header, what, mend))
             continue
         column = schema.get(name) or _foreign(table, name, unit, content)
@@ -119,7 +108,7 @@ def read_columns(cells: Cells, table: Table, zone: str = "UTC") -> tuple[Columns
 
 
 def _split(header: str, schema: dict[str, Column], file: str) -> tuple[str, str, Problem | None]:
-    """Name and unit; pint is not asked about a unit that is the schema's own."""
+    """Name and unit of a header; the unit of the schema itself needs no slow parsing by pint."""
     name, _, rest = header.partition("[")
     name = name.strip()
     column = schema.get(name)
@@ -134,7 +123,7 @@ def _split(header: str, schema: dict[str, Column], file: str) -> tuple[str, str,
 
 
 def _foreign(table: Table, name: str, unit: str, content: Any) -> Column:
-    """A column that the schema does not know: a number where everything in it is one."""
+    """A column that is not in the schema; of numbers if every cell is a number."""
     number = (
         bool(unit)
         or name.startswith(table.number_prefixes or ("\0",))
@@ -149,6 +138,7 @@ def _foreign(table: Table, name: str, unit: str, content: Any) -> Column:
 def _read(
     columns: Columns, column: Column, name: str, unit: str, content: Any, header: str, zone: str
 ) -> Problem | None:
+    """Read one column into ``columns``, or return its fault."""
     file = columns.file
     if column.kind != "number" and unit:
         kind = "a text" if column.kind == "text" else "a date and time (ISO 8601)"
@@ -208,8 +198,8 @@ def _read(
     return None
 
 
-def _far(values: Any, column: Column) -> list[int]:
-    """Rows whose number no instrument gives: it would leave the range of floats further on."""
+def _far(values: np.ndarray, column: Column) -> list[int]:
+    """Rows with a number beyond any instrument, whose powers would leave the range of floats."""
     with np.errstate(invalid="ignore"):
         far = (np.abs(values) > _BEYOND) | (values < column.least) | (values > column.greatest)
     return np.flatnonzero(far).tolist()
@@ -218,7 +208,7 @@ def _far(values: Any, column: Column) -> list[int]:
 def _salinity(
     columns: Columns, column: Column, values: Any, unit: str, content: Any, header: str
 ) -> Problem | None:
-    """A header of salinity that cannot be meant: a pure number, or psu of a brine of one salt."""
+    """The fault of an impossible unit of salinity: a pure number, or psu for sodium chloride."""
     if unit == units.PRACTICAL_SALINITY and "brine" in columns.table.by_name:
         what = "psu is practical salinity, which is defined for sea water only"
         mend = "Write 'salinity [g/kg]' and the mass of salt in a kilogram of solution"
@@ -235,14 +225,15 @@ def _salinity(
     return Problem(columns.file, columns.line(row), header, what, mend)
 
 
-def _objects(texts: list[str]) -> Any:
+def _objects(texts: list[str]) -> np.ndarray:
+    """Texts as an object array; NumPy would make fixed-width strings of them."""
     array = np.empty(len(texts), dtype=object)
     array[:] = texts
     return array
 
 
-def _numbers(content: Any) -> tuple[Any, list[int]]:
-    """Floats and the rows that are none; an empty cell is NaN, and not bad."""
+def _numbers(content: Any) -> tuple[np.ndarray, list[int]]:
+    """Floats, and the rows that are not numbers; an empty cell is NaN and not bad."""
     if isinstance(content, np.ndarray):
         if content.dtype.kind == "M":
             return np.full(content.size, np.nan), list(range(content.size))
@@ -251,7 +242,7 @@ def _numbers(content: Any) -> tuple[Any, list[int]]:
         values[bad] = np.nan
         return values, bad
     joined = "".join(content)
-    if "_" not in joined and joined.isascii():  # what float() reads and a table does not mean
+    if "_" not in joined and joined.isascii():  # float() also reads 1_000 and foreign digits
         try:
             values = np.fromiter(map(float, [c or "nan" for c in content]), float, len(content))
         except ValueError:
@@ -275,8 +266,8 @@ def _numbers(content: Any) -> tuple[Any, list[int]]:
 _NUMBER = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$", re.ASCII)
 
 
-def _times(content: Any, zone: str) -> tuple[Any, list[int]]:
-    """Times in UTC and the rows that are none; an empty cell is not-a-time, and not bad."""
+def _times(content: Any, zone: str) -> tuple[np.ndarray, list[int]]:
+    """Times in UTC, and the rows that are not times; an empty cell is NaT and not bad."""
     if isinstance(content, np.ndarray):
         if content.dtype.kind == "M":
             return content.astype("datetime64[s]"), []
@@ -284,6 +275,7 @@ def _times(content: Any, zone: str) -> tuple[Any, list[int]]:
     texts = pd.Series([cell.strip() for cell in content], dtype=object)
     stamps = pd.to_datetime(texts, format="ISO8601", utc=True, errors="coerce")
     if zone != "UTC" and len(texts):
+        # A local time that a change of clocks skips or repeats is not one time: NaT.
         naive = ~texts.str.contains(_OFFSET)
         local = stamps[naive].dt.tz_localize(None)
         local = local.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
@@ -294,11 +286,11 @@ def _times(content: Any, zone: str) -> tuple[Any, list[int]]:
 
 
 def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
-    """Columns that must be there and are not, unless their header was itself at fault."""
+    """Required columns that are missing, unless their header has a fault that is reported."""
     table, file = columns.table, columns.file
     tried = {p.column.partition("[")[0].strip() for p in problems}
     unknown = [n for n in columns.values if n not in table.by_name]
-    # A header of depth that was itself at fault is one problem, not four.
+    # A faulty header of depth is one problem; core, section and offset are not missing as well.
     has_depth = table.positioned and ("depth" in columns or "depth" in tried)
     by_name = table.supplied and any(
         name in TERMS and name not in _PLACES for name in columns.values
@@ -322,13 +314,13 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     for group in table.one_of:
         if not any(name in columns or name in tried for name in group):
             headers = " or ".join(repr(table.by_name[name].header) for name in group)
-            what = f"there is neither of {' and '.join(group)}"
+            what = f"there is no column {' and no '.join(group)}"
             found.append(Problem(file, 1, "", what, f"Add the column {headers}"))
     return found
 
 
 def _words(columns: Columns, column: Column) -> list[Problem]:
-    """Empty keys, and words that are not among the legal ones."""
+    """Empty keys, and words that are not legal."""
     texts, file, problems = columns[column.name], columns.file, []
     place = columns.table.positioned and column.name in ("core", "section")
     if column.need == "key" and not (place and "depth" in columns):

@@ -1,6 +1,6 @@
-"""Read a comma-separated file as text, strictly: encoding, header and field counts.
+"""Read a comma-separated file as text and check its encoding, header and field counts.
 
-Nothing is guessed here. Cells stay text, so that "01" is not 1 and "NA" is a name.
+Cells stay text, so that "01" is not 1 and "NA" is a name.
 """
 
 from __future__ import annotations
@@ -19,24 +19,24 @@ from corephys.hole.reading.error import Problem, rows_in_words
 
 __all__ = ["Cells", "decode", "from_frame", "parse"]
 
-# Rows held as lists at one time: few enough that the garbage collector is not woken.
-_BLOCK = 256  # rows that are read at one time
+# Rows read at one time: few enough lists that Python's garbage collector does not run each time.
+_BLOCK = 256
 
 
 @dataclass
 class Cells:
-    """A table before it has meaning.
+    """A table as text, before units and kinds are read.
 
     Parameters
     ----------
     file : str
         Path or name for messages.
     header : list of str
-        As written, or as mapped by ``columns=``.
+        Headers as written, or as mapped by ``columns=``.
     columns : list
         For each header a list of str, or an ndarray of numbers or times from a DataFrame.
     lines : sequence of int
-        For each row the line in the file, or the position in the DataFrame.
+        Line in the file of each row, or its position in the DataFrame.
     """
 
     file: str
@@ -49,19 +49,9 @@ class Cells:
 
 
 def parse(raw: bytes, file: str) -> tuple[Cells | None, list[Problem]]:
-    """Split a file into cells.
+    """Split the contents of a file into cells; None for an empty file or one with faults.
 
-    Parameters
-    ----------
-    raw : bytes
-        The file's contents.
-    file : str
-        Path for messages.
-
-    Returns
-    -------
-    tuple of Cells or None, and list of Problem
-        None where the file cannot be split at all, or is empty.
+    ``file`` is the path for messages.
     """
     text, problem = decode(raw, file)
     if text is None:
@@ -73,10 +63,9 @@ def parse(raw: bytes, file: str) -> tuple[Cells | None, list[Problem]]:
 
 
 def _regular(text: str, file: str) -> Cells | None:
-    """The cells of a file with nothing odd in it: one line a row, every field there.
+    """The cells of a regular file: one line a row, all fields present; None for any other file.
 
-    Rows become columns a block at a time, so that a million rows are never held as lists. None
-    where a row calls for a closer look.
+    Rows become columns a block at a time, so that a million rows are never held as lists.
     """
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
@@ -95,7 +84,7 @@ def _regular(text: str, file: str) -> Cells | None:
 
 
 def _row_by_row(text: str, file: str) -> tuple[Cells | None, list[Problem]]:
-    """The cells of any file, or what is wrong with its rows."""
+    """The cells of any file, or the faults of its rows."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[list[str]] = []
     lines: list[int] = []
@@ -125,20 +114,7 @@ def _row_by_row(text: str, file: str) -> tuple[Cells | None, list[Problem]]:
 
 
 def decode(raw: bytes, file: str) -> tuple[str | None, Problem | None]:
-    """Text of a UTF-8 file with or without byte-order mark.
-
-    Parameters
-    ----------
-    raw : bytes
-        The file's contents.
-    file : str
-        Path for the message.
-
-    Returns
-    -------
-    tuple of str or None, and Problem or None
-        One of the two is None.
-    """
+    """Text of a UTF-8 file with or without byte-order mark, or the problem that prevents it."""
     mend = "Save the file as UTF-8"
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return None, Problem(file, None, "", "the file is UTF-16, not UTF-8", mend)
@@ -157,6 +133,7 @@ def decode(raw: bytes, file: str) -> tuple[str | None, Problem | None]:
 def _field_counts(
     header: list[str], body: list[list[str]], lines: list[int], file: str
 ) -> list[Problem]:
+    """Rows with more or fewer fields than the header, one problem for each wrong count."""
     expected = len(header)
     wrong: dict[int, list[int]] = {}
     for row, line in zip(body, lines, strict=True):
@@ -177,7 +154,7 @@ def _field_counts(
 
 
 def _drop_unnamed(cells: Cells) -> tuple[Cells | None, list[Problem]]:
-    """Let a trailing comma pass; a column that holds something must have a name."""
+    """Remove empty columns without a name (a trailing comma); one with values is a fault."""
     problems, keep = [], []
     for position, name in enumerate(cells.header):
         if name:
@@ -193,19 +170,10 @@ def _drop_unnamed(cells: Cells) -> tuple[Cells | None, list[Problem]]:
     return Cells(cells.file, header, columns, cells.lines), problems
 
 
-def from_frame(frame: Any, file: str) -> tuple[Cells, list[Problem]]:
-    """Take a DataFrame as if it had been a file.
+def from_frame(frame: pd.DataFrame, file: str) -> tuple[Cells, list[Problem]]:
+    """Cells of a DataFrame with headers ``name [unit]``; numbers and times keep their type.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Headers ``name [unit]`` as in a file. Numbers and times may already be such.
-    file : str
-        Name of the table for messages.
-
-    Returns
-    -------
-    tuple of Cells and list of Problem
+    ``file`` is the name of the table for messages.
     """
     columns: list[Any] = []
     for position in range(frame.shape[1]):

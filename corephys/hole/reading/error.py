@@ -1,4 +1,4 @@
-"""What is wrong with a hole folder, all of it at once, and how to mend it."""
+"""Faults of a hole folder: all problems in one error, each with its cure."""
 
 from __future__ import annotations
 
@@ -42,16 +42,16 @@ class Problem:
 
 
 class HoleError(ValueError):
-    """The structure of a hole is at fault; every problem is listed.
+    """The structure of a hole has faults; the message lists every problem.
 
     Parameters
     ----------
     problems : iterable of Problem
-        In the order in which to show them.
+        Problems in the order in which to show them.
     hole : str
         Name of the folder or hole for the message.
     deed : str
-        What cannot be done: read or reduced.
+        Word for what failed: read or reduced.
 
     Attributes
     ----------
@@ -69,25 +69,12 @@ class HoleError(ValueError):
         self._hole, self._deed = hole, deed
 
     def __reduce__(self) -> tuple[type[HoleError], tuple[list[Problem], str, str]]:
-        # An exception is otherwise sent to another process as its message alone.
+        # Pickle would otherwise send the message alone to another process.
         return type(self), (self.problems, self._hole, self._deed)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """The known word most like a given one.
-
-    Parameters
-    ----------
-    word : str
-        As it was written.
-    known : iterable of str
-        Legal words.
-
-    Returns
-    -------
-    str
-        A legal word, empty where none is like it.
-    """
+    """The legal word most like a given one; an empty text where none is similar."""
     by_lower = {k.lower(): k for k in known}
     given = word.strip().lower()
     close = difflib.get_close_matches(given, list(by_lower), n=1, cutoff=0.6)
@@ -97,18 +84,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 
 def rows_in_words(count: int) -> str:
-    """How many further rows share a fault, for the end of a sentence.
-
-    Parameters
-    ----------
-    count : int
-        Rows with the fault.
-
-    Returns
-    -------
-    str
-        Empty for a single row.
-    """
+    """How many further rows have the same fault, for the end of a sentence; empty for one row."""
     if count < 2:
         return ""
     return f" (and in {count - 1} more row{'s' if count > 2 else ''})"

@@ -1,4 +1,4 @@
-"""Positions of a table's rows, and the reasons for doubt that reading alone already shows."""
+"""Positions of a table's rows, and the reasons for flags that are known after reading."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from corephys.hole.reading.structure import unknown_sections
 __all__ = ["Positions", "above_seafloor", "locate", "reasons", "repeated"]
 
 _SLACK = thresholds.value("section_end_slack")  # cm
-_ROUNDING = 1e-6  # cm
-_SEAFLOOR = _ROUNDING / 100.0  # m; a top of zero less an offset of zero may miss it by a bit
+_ROUNDING = 1e-6  # cm: ten nanometres, far above the rounding of a sum of lengths
+_SEAFLOOR = _ROUNDING / 100.0  # m; rounding may put the top reading a bit above the seafloor
 
 
 class Positions:
@@ -30,12 +30,19 @@ class Positions:
     offset : ndarray or None
         Middle of the interval [cm].
     depth, fitted : ndarray
-        As laid out and fitted into the advance [m].
+        Depth as laid out and depth fitted into the advance [m].
     closed : tuple of two ndarrays, or None
         Offset [cm] and depth [m] once closed voids are closed up; None where the hole has none.
     """
 
-    def __init__(self, code: Any, offset: Any, depth: Any, fitted: Any, closed: Any = None) -> None:
+    def __init__(
+        self,
+        code: np.ndarray | None,
+        offset: np.ndarray | None,
+        depth: np.ndarray,
+        fitted: np.ndarray,
+        closed: tuple[np.ndarray, np.ndarray] | None = None,
+    ) -> None:
         self.code, self.offset, self.depth, self.fitted = code, offset, depth, fitted
         self.closed = closed
 
@@ -43,20 +50,10 @@ class Positions:
 def locate(
     table: Columns, layout: Layout | None, sections_file: str
 ) -> tuple[Positions | None, list[Problem]]:
-    """Place the rows of a table.
+    """Positions of the rows of a table, and its faults.
 
-    Parameters
-    ----------
-    table : Columns
-        With core, section and offset, or with depth.
-    layout : Layout or None
-        Sections of the hole; None where it has none, or where they are at fault.
-    sections_file : str
-        For messages; empty where the hole has no sections at all.
-
-    Returns
-    -------
-    tuple of Positions or None, and list of Problem
+    ``layout`` is None without sections, or if they have faults; ``sections_file`` is their file,
+    for messages, and empty for a hole without sections.
     """
     by_section = all(name in table for name in ("core", "section", "offset"))
     if not by_section:
@@ -67,7 +64,7 @@ def locate(
     problems = _upward(table)
     if layout is None:
         if not sections_file:
-            what = "the rows name core, section and offset, and the hole has no cores or sections"
+            what = "the rows have core, section and offset, but the hole has no cores or sections"
             mend = "Add cores.csv and sections.csv, or give 'depth [m]' instead"
             problems.append(Problem(table.file, None, "core", what, mend))
         return None, problems
@@ -82,21 +79,10 @@ def locate(
 
 
 def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
-    """Rows of a table of the ground that lie above the seafloor.
+    """Rows of ages, pore water and check shots that lie above the seafloor.
 
-    A reading of a sensor there is flagged; ages, pore water and check shots are fitted together
-    and would bend the whole.
-
-    Parameters
-    ----------
-    table : Columns
-        Any table.
-    where : Positions or None
-        Of its rows.
-
-    Returns
-    -------
-    list of Problem
+    These are fitted or interpolated together, so that one wrong depth spoils the others. A sensor
+    reading above the seafloor is only flagged, see :func:`reasons`.
     """
     if where is None or table.table.name not in ("ages", "checkshots", "pore_water"):
         return []
@@ -110,6 +96,7 @@ def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
 
 
 def _upward(table: Columns) -> list[Problem]:
+    """Samples whose lower end lies above their offset."""
     if "to" not in table:
         return []
     rows = np.flatnonzero(table["to"] < table["offset"])
@@ -126,24 +113,10 @@ def _upward(table: Columns) -> list[Problem]:
 
 def reasons(
     table: Columns, positions: Positions | None, layout: Layout | None, tables: dict[str, Columns]
-) -> Any:
-    """Reasons for doubt in each row.
+) -> np.ndarray:
+    """Reasons of each row, bits of :mod:`corephys.ground.flags`.
 
-    Parameters
-    ----------
-    table : Columns
-        Any table.
-    positions : Positions or None
-        Of its rows.
-    layout : Layout or None
-        Sections of the hole.
-    tables : dict of str to Columns
-        ``removed``, ``exclusions`` and ``sections`` are looked at.
-
-    Returns
-    -------
-    (n,) ndarray of int64
-        Bits of :mod:`corephys.ground.flags`.
+    Of ``tables``, removed intervals, exclusions and sections are used.
     """
     reason = np.zeros(len(table), dtype=np.int64)
     reason[table.bad_rows] |= flags.bit("bad_cell")
@@ -169,13 +142,14 @@ def reasons(
 
 
 def _rows_by_section(code: Any, count: int) -> Any:
-    """A function that gives the rows of one section."""
+    """A function that returns the rows of one section; one sort serves all intervals."""
     order = np.argsort(code, kind="stable")
     bounds = np.searchsorted(code[order], np.arange(count + 1))
     return lambda section: order[bounds[section] : bounds[section + 1]]
 
 
-def _inside(interval: tuple[Any, ...], rows: Any, layout: Layout, offset: Any) -> Any:
+def _inside(interval: tuple[Any, ...], rows: Any, layout: Layout, offset: Any) -> np.ndarray:
+    """Rows whose offset lies in an interval of a section, ends included."""
     core, section, start, end = interval
     code = layout.codes.get((core, section))
     if code is None:
@@ -188,9 +162,9 @@ def _inside(interval: tuple[Any, ...], rows: Any, layout: Layout, offset: Any) -
 def _removed(
     reason: Any, table: Columns, removed: Columns | None, rows: Any, layout: Layout, offset: Any
 ) -> None:
-    """Voids and lost intervals for every table; whole rounds only for what was scanned after.
+    """Mark voids and lost intervals in every table, whole rounds only in scans after removal.
 
-    An empty ``when`` is taken as before the scan, so that the doubt is shown.
+    An empty ``when`` counts as before the scan, so that the reading is flagged.
     """
     if removed is None:
         return
@@ -210,6 +184,7 @@ def _removed(
 def _excluded(
     reason: Any, table: Columns, exclusions: Columns | None, rows: Any, layout: Layout, offset: Any
 ) -> None:
+    """Mark the intervals that the user excluded for this sensor, or for all."""
     if exclusions is None:
         return
     name = table.table.name
@@ -222,21 +197,11 @@ def _excluded(
 
 
 def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem], list[int]]:
-    """Rows that share position, run and keys.
+    """Rows that share position, run and keys: problems, and rows to list.
 
-    Parameters
-    ----------
-    table : Columns
-        A table with positions.
-    positions : Positions or None
-        Of its rows.
-
-    Returns
-    -------
-    tuple of list of Problem and list of int
-        A problem for each key whose rows differ; rows that are the same in every cell as an
-        earlier one (they stay). Of values reduced elsewhere no row is a problem: all that share
-        a key are listed.
+    Rows of one key with different values are a problem. Rows that equal an earlier one in every
+    cell stay and are listed. Among values reduced elsewhere, all rows of one key are listed and
+    none is a problem.
     """
     if positions is None or len(table) < 2:
         return [], []
@@ -249,7 +214,7 @@ def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem]
         values = table[name]
         if name == "run" and values.dtype.kind == "f":
             values = np.where(np.isnan(values), 1.0, values)
-        # Number columns that are empty throughout tell nothing apart; text is coded by runs.
+        # Text is replaced by whole numbers, on which pandas is faster.
         key[name] = encode(values)[0] if values.dtype.kind == "O" else values
     frame = pd.DataFrame(key)
     sound = ~np.isnan(place) & ~table.bad_rows
@@ -264,8 +229,9 @@ def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem]
 
 
 def _compare(
-    table: Columns, frame: pd.DataFrame, again: Any, names: list[str]
+    table: Columns, frame: pd.DataFrame, again: np.ndarray, names: list[str]
 ) -> tuple[list[Problem], list[int]]:
+    """Problems for repeated keys with different values, and rows equal to an earlier one."""
     groups = frame.iloc[again].groupby(list(frame.columns), dropna=False, sort=False).indices
     cells = [[str(column[row]).strip() for column in table.cells.columns] for row in again.tolist()]
     same: list[int] = []
@@ -282,14 +248,15 @@ def _compare(
         what += rows_in_words(len(different))
         mend = "Give the repeat run 2 (then 3 ...) in the column 'run', or correct the position"
         if "repeat" in table.table.keys:
-            mend = "Give the repeat a number of its own in the column 'repeat' or 'run'"
+            mend = "Give the repeat another number in the column 'repeat' or 'run'"
         elif table.table.name in ("samples/needle", "samples/consolidation"):
-            mend = "Give the second test a name of its own, or correct its time or step"
+            mend = "Give the second test another name, or correct its time or step"
         problems.append(Problem(table.file, table.line(row), "", what, mend))
     return problems, sorted(same)
 
 
 def _place_in_words(table: Columns, row: int, names: list[str]) -> str:
+    """Position and keys of a row, for a message."""
     if "offset" in table and "section" in table:
         where = (
             f"core {table['core'][row]!r}, section {table['section'][row]!r}, "

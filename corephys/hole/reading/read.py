@@ -33,7 +33,8 @@ def read_hole(
     folder : str or Path
         Folder with hole.toml and tables; a missing table means that its stage is skipped.
     columns : mapping of table to mapping of header to header, optional
-        Foreign headers and ours, such as ``{"scan/gamma": {"Pos cm": "offset [cm]"}}``.
+        Foreign headers with those of this package, such as
+        ``{"scan/gamma": {"Pos cm": "offset [cm]"}}``.
 
     Returns
     -------
@@ -48,7 +49,7 @@ def read_hole(
     Raises
     ------
     HoleError
-        When the structure is at fault: every problem with file, row, column and how to mend it.
+        When the structure has faults; the message lists all with file, row, column and cure.
     FileNotFoundError
         When there is no such folder.
     """
@@ -89,26 +90,26 @@ def hole_from_tables(
     *,
     columns: Mapping[str, Mapping[str, str]] | None = None,
 ) -> xr.DataTree:
-    """Make a hole of DataFrames, as if they had been the files of a folder.
+    """Make a hole from DataFrames instead of the files of a folder.
 
     Parameters
     ----------
     tables : mapping of str to pandas.DataFrame
-        By path without ``.csv``, such as ``"scan/gamma"``; headers ``name [unit]``.
+        Tables by path without ``.csv``, such as ``"scan/gamma"``; headers ``name [unit]``.
     settings : mapping
         Contents of hole.toml.
     columns : mapping of table to mapping of header to header, optional
-        As in :func:`read_hole`.
+        Foreign headers with those of this package, see :func:`read_hole`.
 
     Returns
     -------
     DataTree
-        As :func:`read_hole` gives it.
+        The hole, in the form of :func:`read_hole`.
 
     Raises
     ------
     HoleError
-        As :func:`read_hole` raises it; rows are positions in the DataFrame, from 0.
+        When the structure has faults; rows are positions in the DataFrame, from 0.
     """
     given = dict(settings)
     problems = check(given)
@@ -129,7 +130,7 @@ def hole_from_tables(
 
 
 def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Problem]]:
-    """Tables that are not read; one that is nearly a missing table's name is a slip."""
+    """Tables that are not read; one whose name is similar to a missing table's is a fault."""
     parents = sorted({name.rpartition("/")[0] for name in TABLES})
     unread, problems = [], []
     for parent in parents:
@@ -143,8 +144,8 @@ def _other_files(folder: Path, present: list[str]) -> tuple[list[str], list[Prob
             )
             meant = f"{parent}/{guess}" if parent else guess
             if guess and meant not in present:
-                what = "there is no table of this name, and it would be passed over"
-                mend = f"Rename the file to {meant}.csv, or to something less like it"
+                what = "there is no table of this name, so the file would not be read"
+                mend = f"Rename the file to {meant}.csv, or to a less similar name"
                 problems.append(Problem(f"{name}.csv", None, "", what, mend))
     return unread, problems
 
@@ -157,6 +158,7 @@ def _assemble(
     hole: str,
     record: recordings.Record | None = None,
 ) -> xr.DataTree:
+    """Check all tables, place their rows and put them into one tree; raise with all faults."""
     problems = problems + _map_headers(cells, mapping or {})
     head = given.get("hole")
     zone = head.get("time_zone", "UTC") if isinstance(head, dict) else "UTC"
@@ -177,7 +179,7 @@ def _assemble(
     problems += geometry + _unknown_sensors(tables)
     layout, sections_file = _layout(tables, faulty)
     if not sections_file and any(p.file.startswith(("cores", "sections")) for p in problems):
-        sections_file = "sections"  # it is there and cannot be read: one message is enough
+        sections_file = "sections"  # its own faults are reported; missing sections are not another
     nodes: dict[str, xr.Dataset] = {}
     for name, table in tables.items():
         where: positions.Positions | None = None
@@ -200,6 +202,7 @@ def _assemble(
 def _map_headers(
     cells: dict[str, Cells], mapping: Mapping[str, Mapping[str, str]]
 ) -> list[Problem]:
+    """Rename foreign headers in place; a table or header that does not exist is a fault."""
     problems = []
     for name, headers in mapping.items():
         if name not in TABLES:
@@ -219,6 +222,7 @@ def _map_headers(
 
 
 def _unknown_sensors(tables: dict[str, Columns]) -> list[Problem]:
+    """Sensors in the table of exclusions that have no table."""
     exclusions = tables.get("exclusions")
     if exclusions is None or "sensor" not in exclusions:
         return []
@@ -237,6 +241,7 @@ def _unknown_sensors(tables: dict[str, Columns]) -> list[Problem]:
 
 
 def _layout(tables: dict[str, Columns], faulty: set[str]) -> tuple[Layout | None, str]:
+    """Layout of the sections and the name of their file; None without them or with faults."""
     cores, sections = tables.get("cores"), tables.get("sections")
     if cores is None or sections is None:
         return None, ""
@@ -247,7 +252,7 @@ def _layout(tables: dict[str, Columns], faulty: set[str]) -> tuple[Layout | None
 
 
 def _in_order(problems: list[Problem]) -> list[Problem]:
-    """By file in the order of the contract, then by row."""
+    """Problems by file in the order of the contract, then by row."""
     rank = {name: number for number, name in enumerate([FILE, *TABLES], 1)}
 
     def key(problem: Problem) -> tuple[int, int]:
@@ -266,6 +271,7 @@ def _dataset(
     tables: dict[str, Columns],
     same: list[int],
 ) -> xr.Dataset:
+    """A table as a Dataset with positions, flag and reason."""
     dim = table.table.dim
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {}
@@ -278,11 +284,11 @@ def _dataset(
         elif where is not None and name in _PLACE[: 5 if where.code is None else 4]:
             coordinates[name] = entry
         elif name in ("flag", "reason") and table.table.name not in FLAGGED_ELSEWHERE:
-            variables[f"{name}_as_given"] = entry  # the plain names are the reader's
+            variables[f"{name}_as_given"] = entry  # flag and reason are computed below
         elif name == dim:
             variables[f"meter_{name}"] = entry  # xarray would make an index of it
         else:
-            # A tree takes a slash for the way to another table.
+            # A DataTree reads a slash as a path.
             kept = name.replace("/", " per ")
             if kept != name:
                 entry.attrs["header"] = name
@@ -301,11 +307,13 @@ def _dataset(
 
 
 def _attributes(table: Columns, name: str) -> dict[str, str]:
+    """Unit and long_name of a column."""
     words = {"long_name": name.replace("_", " ")}
     return {"units": table.units[name], **words} if name in table.units else words
 
 
 def _coordinates(table: Columns, where: positions.Positions, dim: str) -> dict[str, Any]:
+    """Run, offset and depths of the rows."""
     coordinates: dict[str, Any] = {}
     if not (table.table.by_name.get("run") and table.table.by_name["run"].kind == "text"):
         run = table.values.get("run", np.ones(len(table)))

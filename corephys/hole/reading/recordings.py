@@ -6,7 +6,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -36,9 +35,9 @@ TABLE = Table(
     ),
     "reading",
     positioned=True,
-    supplied=True,  # one position twice is flagged: whether two waveforms differ is not looked at
+    supplied=True,  # a repeated position is flagged; whether its waveforms differ is not checked
 )
-AXIS = "record_time"  # in the hole: to CF an axis called time is one of dates
+AXIS = "record_time"  # name in the hole; CF reserves "time" for an axis of dates
 _WATER = ("water_trace", "water_travel_time")
 _WORDS = {
     "waveform": "received P-wave waveform",
@@ -55,9 +54,9 @@ class Record:
     Parameters
     ----------
     cells : Cells
-        The variables along ``reading``, as if they had been a table.
+        Variables along ``reading``, as columns of a table.
     variables : dict of str to Variable
-        ``waveform``, ``time`` [us], and what there is of water trace and its travel time.
+        ``waveform``, ``time`` [us], and, if given, ``water_trace`` and ``water_travel_time``.
     """
 
     cells: Cells
@@ -65,18 +64,7 @@ class Record:
 
 
 def read(folder: Path) -> tuple[Record | None, list[Problem]]:
-    """Read the waveforms of a hole folder, where it has any.
-
-    Parameters
-    ----------
-    folder : Path
-        Hole folder.
-
-    Returns
-    -------
-    tuple of Record or None, and list of Problem
-        None where there is no file, or where it cannot be read at all.
-    """
+    """The waveforms of a hole folder; None without a file, or for a file that cannot be read."""
     path = folder / FILE
     if not path.is_file():
         return None, []
@@ -129,12 +117,14 @@ def _shared(dataset: xr.Dataset) -> tuple[dict[str, xr.Variable], list[Problem]]
 
 
 def _worded(name: str, variable: xr.Variable) -> xr.Variable:
+    """A variable with the names of the hole: its long_name and the axis ``record_time``."""
     kept = {key: value for key, value in variable.attrs.items() if key in ("units", "long_name")}
     dims = [AXIS if dim == "time" else dim for dim in variable.dims]
     return xr.Variable(dims, variable.values, {"long_name": _WORDS[name], **kept})
 
 
 def _microseconds(name: str, variable: xr.Variable) -> tuple[xr.Variable, list[Problem]]:
+    """Times in us, or their fault."""
     try:
         if "units" not in variable.attrs:
             raise units.UnitError(f"{name} has no attribute 'units'")
@@ -145,8 +135,10 @@ def _microseconds(name: str, variable: xr.Variable) -> tuple[xr.Variable, list[P
     return xr.Variable(variable.dims, values, {**variable.attrs, "units": "us"}), []
 
 
-def _uneven(time: Any) -> list[Problem]:
+def _uneven(time: np.ndarray) -> list[Problem]:
+    """The fault of times that do not rise in even steps."""
     step = np.diff(time)
+    # 2 % of a step: times rounded to a few digits, as recorders write them, are even.
     if step.size and step.min() > 0.0 and np.ptp(step) <= 0.02 * step.min():
         return []
     mend = "Give at least two evenly spaced, rising times"
@@ -170,7 +162,8 @@ def _cells(dataset: xr.Dataset) -> Cells:
     return Cells(FILE, header, columns, range(dataset.sizes["reading"]))
 
 
-def _text(value: Any) -> str:
+def _text(value: object) -> str:
+    """A key as text; netCDF may hold it as bytes, or as a float that was a whole number."""
     if isinstance(value, bytes):
         return value.decode("utf-8", errors="replace")
     whole = isinstance(value, (float, np.floating)) and float(value).is_integer()
@@ -178,48 +171,24 @@ def _text(value: Any) -> str:
 
 
 def join(placed: xr.Dataset, record: Record) -> xr.Dataset:
-    """Put waveforms beside their positions and flags.
-
-    Parameters
-    ----------
-    placed : Dataset
-        The readings as a table of the hole.
-    record : Record
-        Waveforms of the same readings.
-
-    Returns
-    -------
-    Dataset
-        ``waveform`` (reading, record_time) with coordinate ``record_time`` [us] beside all of
-        ``placed``.
-    """
+    """Add the waveforms (reading, record_time [us]) to the table of their readings."""
     others = {name: part for name, part in record.variables.items() if name != "time"}
     return placed.assign(others).assign_coords({AXIS: record.variables["time"]})
 
 
 # --------------------------------------------------------------------------------------------------
-# LAS files of a hole folder, kept byte by byte: they are read when the recipe says what they hold.
-#
-# Nothing here looks into a file; a broken one is kept like any other.
+# LAS files of a hole folder, kept byte by byte: the reduction reads them, because only the recipe
+# sets which curves they hold. A broken file is kept like any other.
 
 
 FOLDER = "downhole/logs"
 
 
 def read_files(folder: Path) -> dict[str, xr.Dataset]:
-    """Keep the LAS files of a hole folder.
+    """The LAS files (.las or .LAS) of a hole folder, by path such as "downhole/logs/first_run".
 
-    Parameters
-    ----------
-    folder : Path
-        Hole folder; files in its ``downhole/logs`` whose name ends in .las, in any letters.
-
-    Returns
-    -------
-    dict of str to Dataset
-        By path in the hole, such as ``"downhole/logs/first_run"``: ``content`` along ``byte``, and
-        the attribute ``file``, the path inside the folder. Signs that a path cannot hold become
-        underscores; names that are then alike are numbered.
+    Each Dataset has ``content`` along ``byte`` and the attribute ``file``, the path inside the
+    folder. Characters that a path cannot hold become underscores; equal names are numbered.
     """
     found: dict[str, xr.Dataset] = {}
     for path in sorted((folder / FOLDER).glob("*")):

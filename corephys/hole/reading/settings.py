@@ -36,18 +36,7 @@ _MINIMUM = '[hole]\nname = "..."\nwater_depth = "2430 m"'
 
 
 def parse(raw: bytes | None) -> tuple[dict[str, Any], list[Problem]]:
-    """Read hole.toml.
-
-    Parameters
-    ----------
-    raw : bytes or None
-        The file's contents; None where there is none.
-
-    Returns
-    -------
-    tuple of dict and list of Problem
-        Settings as written.
-    """
+    """Settings of the contents of hole.toml as written; ``raw`` is None without a file."""
     if raw is None:
         mend = f"Write a text file {FILE} that begins with the lines {_MINIMUM!r}"
         return {}, [Problem(FILE, None, "", "the folder holds no such file", mend)]
@@ -63,23 +52,14 @@ def parse(raw: bytes | None) -> tuple[dict[str, Any], list[Problem]]:
 
 
 def check(settings: dict[str, Any]) -> list[Problem]:
-    """Check settings.
+    """Faults of the settings.
 
-    Parameters
-    ----------
-    settings : dict
-        Tables of hole.toml.
-
-    Returns
-    -------
-    list of Problem
-        Empty where all is well. Unknown tables and keys pass, unless one is nearly the name of a
-        known key that is not given.
+    Unknown tables and keys are kept, unless one is similar to a known key that is not given.
     """
     problems = []
     for table, values in settings.items():
         if not isinstance(values, dict):
-            what = f"{table} stands outside a table"
+            what = f"{table} is set outside a table"
             problems.append(Problem(FILE, None, table, what, "Move it under [hole]"))
     hole = settings.get("hole")
     if not isinstance(hole, dict):
@@ -105,7 +85,8 @@ def check(settings: dict[str, Any]) -> list[Problem]:
     return problems + _place_and_time(hole)
 
 
-def _dimension(table: str, key: str, value: Any, unit: str, example: str) -> list[Problem]:
+def _dimension(table: str, key: str, value: object, unit: str, example: str) -> list[Problem]:
+    """The fault of a setting that needs a unit, if it has one."""
     mend = f'Write {key} = "{example}" with your own number under [{table}]'
     if not isinstance(value, str):
         return [Problem(FILE, None, key, f"{key} is {value!r}, without a unit", mend)]
@@ -120,6 +101,7 @@ def _dimension(table: str, key: str, value: Any, unit: str, example: str) -> lis
 
 
 def _place_and_time(hole: dict[str, Any]) -> list[Problem]:
+    """Faults of latitude, longitude and time zone."""
     problems = []
     for key, limit in _DEGREES.items():
         value = hole.get(key, 0.0)
@@ -143,17 +125,7 @@ def _place_and_time(hole: dict[str, Any]) -> list[Problem]:
 
 
 def to_json(settings: dict[str, Any]) -> str:
-    """Settings as one JSON text; dates become ISO 8601.
-
-    Parameters
-    ----------
-    settings : dict
-        Tables of hole.toml.
-
-    Returns
-    -------
-    str
-    """
+    """Settings as one JSON text; dates become ISO 8601."""
     return json.dumps(settings, default=_iso, ensure_ascii=False)
 
 

@@ -1,9 +1,8 @@
-"""Does the geometry hold together? Cores, sections, intervals and layers against each other."""
+"""Checks of the geometry: cores, sections, intervals and layers against each other."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
 
@@ -21,35 +20,28 @@ _SLACK = thresholds.value("section_end_slack")  # cm
 
 
 def check(tables: dict[str, Columns]) -> list[Problem]:
-    """Faults in the geometry.
+    """Faults in the geometry of the tables, by table name.
 
-    Parameters
-    ----------
-    tables : dict of str to Columns
-        By table name. A table with missing columns is passed over: that is said already.
-
-    Returns
-    -------
-    list of Problem
+    A table with missing columns is not checked here: :mod:`columns` reports it already.
     """
-    cores = _whole(tables, "cores", "core", "top", "advance", "recovered")
-    sections = _whole(tables, "sections", "core", "section", "length")
+    cores = _with_columns(tables, "cores", "core", "top", "advance", "recovered")
+    sections = _with_columns(tables, "sections", "core", "section", "length")
     problems: list[Problem] = []
     if cores:
         problems += _cores(cores)
     if sections:
         problems += _sections(sections, cores)
     for name in ("removed", "exclusions"):
-        intervals = _whole(tables, name, "core", "section", "from", "to")
+        intervals = _with_columns(tables, name, "core", "section", "from", "to")
         if intervals and sections:
             problems += _intervals(intervals, sections)
-    layers = _whole(tables, "layers", "top", "bottom")
+    layers = _with_columns(tables, "layers", "top", "bottom")
     if layers:
         what = "the bottom {1:g} m lies above the top {0:g} m"
         mend = "Give the top first; depths grow downward"
         problems += _reversed(layers, "top", "bottom", what, mend)
         problems += _above_seafloor(layers, "top")
-    stations = _whole(tables, "downhole/stations", "depth")
+    stations = _with_columns(tables, "downhole/stations", "depth")
     if stations:
         problems += _above_seafloor(stations, "depth")
     for table in tables.values():
@@ -60,12 +52,14 @@ def check(tables: dict[str, Columns]) -> list[Problem]:
     return problems
 
 
-def _whole(tables: dict[str, Columns], name: str, *columns: str) -> Columns | None:
+def _with_columns(tables: dict[str, Columns], name: str, *columns: str) -> Columns | None:
+    """A table, if it is there with all of these columns."""
     table = tables.get(name)
     return table if table is not None and all(c in table for c in columns) else None
 
 
 def _above_seafloor(table: Columns, name: str) -> list[Problem]:
+    """Negative depths: nothing of a hole lies above the seafloor."""
     rows = np.flatnonzero(table[name] < 0.0)
     if not rows.size:
         return []
@@ -76,7 +70,7 @@ def _above_seafloor(table: Columns, name: str) -> list[Problem]:
 
 
 def _whole_numbers(table: Columns) -> list[Problem]:
-    """Runs and repeats that are no small whole numbers, which a column that slipped would hold."""
+    """Runs and repeats that are not small whole numbers, a sign of columns that were exchanged."""
     problems = []
     for name in ("run", "repeat"):
         column = table.table.by_name.get(name)
@@ -98,6 +92,7 @@ def _whole_numbers(table: Columns) -> list[Problem]:
 
 
 def _cores(cores: Columns) -> list[Problem]:
+    """Cores given twice, negative lengths, and cores that overlap in depth."""
     problems = _twice(cores, ("core",))
     for name in ("advance", "recovered"):
         negative = np.flatnonzero(cores[name] < 0)
@@ -108,6 +103,7 @@ def _cores(cores: Columns) -> list[Problem]:
     top, advance = cores["top"], cores["advance"]
     allowed = np.full(top.shape, _OVERLAP)
     if "top_uncertainty" in cores:
+        # Tops read from the drill string in a swell overlap by decimetres without a fault.
         allowed = allowed + np.nan_to_num(cores["top_uncertainty"])
     order = np.argsort(top, kind="stable")
     for upper, lower in zip(order[:-1].tolist(), order[1:].tolist(), strict=True):
@@ -119,14 +115,15 @@ def _cores(cores: Columns) -> list[Problem]:
                 f"{advance[upper]:g} m)"
             )
             mend = (
-                "The same ground is not drilled twice: correct the top or the advance (recovery "
-                "above 100 % belongs in 'recovered [m]')"
+                "Correct the top or the advance, so that cores do not overlap (recovery above "
+                "100 % belongs in 'recovered [m]')"
             )
             problems.append(Problem(cores.file, cores.line(lower), "top", what, mend))
     return problems
 
 
 def _sections(sections: Columns, cores: Columns | None) -> list[Problem]:
+    """Sections given twice, negative lengths, and sections without a core."""
     problems = _twice(sections, ("core", "section"))
     for row in np.flatnonzero(sections["length"] < 0).tolist():
         what = f"length is {sections['length'][row]:g} m, below zero"
@@ -156,6 +153,7 @@ def _sections(sections: Columns, cores: Columns | None) -> list[Problem]:
 
 
 def _intervals(intervals: Columns, sections: Columns) -> list[Problem]:
+    """Intervals that run upward, leave their section, or name a section that does not exist."""
     what = "the interval runs from {0:g} to {1:g} cm, upward"
     mend = "Give the upper end first; offsets grow downward from the section's top"
     problems = _reversed(intervals, "from", "to", what, mend)
@@ -181,20 +179,10 @@ def _intervals(intervals: Columns, sections: Columns) -> list[Problem]:
 def unknown_sections(
     table: Columns, known: Iterable[tuple[str, ...]], sections_file: str
 ) -> list[Problem]:
-    """Cores and sections of a table that the hole does not have, each once.
+    """Cores and sections of a table that the hole does not have, one problem for each.
 
-    Parameters
-    ----------
-    table : Columns
-        With core and section.
-    known : iterable of (core, section)
-        Sections of the hole.
-    sections_file : str
-        Where they stand, for the message.
-
-    Returns
-    -------
-    list of Problem
+    ``known`` are the pairs of core and section of the hole, ``sections_file`` the file that lists
+    them, for the message.
     """
     known = set(known)
     codes, pairs = encode(table["core"], table["section"])
@@ -218,6 +206,7 @@ def unknown_sections(
 
 
 def _did_you_mean(word: str, legal: Iterable[str], otherwise: str) -> str:
+    """The cure, with the nearest legal word; lost leading zeros are the usual slip."""
     legal = list(legal)
     trimmed = [k for k in legal if k.lstrip("0") == word.lstrip("0")]
     if trimmed:
@@ -227,6 +216,7 @@ def _did_you_mean(word: str, legal: Iterable[str], otherwise: str) -> str:
 
 
 def _twice(table: Columns, names: tuple[str, ...]) -> list[Problem]:
+    """Keys that have more than one row."""
     codes, pairs = encode(*(table[name] for name in names))
     count = np.bincount(codes, minlength=len(pairs))
     problems = []
@@ -242,6 +232,7 @@ def _twice(table: Columns, names: tuple[str, ...]) -> list[Problem]:
 
 
 def _reversed(table: Columns, first: str, last: str, what: str, mend: str) -> list[Problem]:
+    """Intervals whose first end is greater than the last."""
     return [
         Problem(
             table.file,
@@ -255,13 +246,13 @@ def _reversed(table: Columns, first: str, last: str, what: str, mend: str) -> li
 
 
 def _downhole(tables: dict[str, Columns]) -> list[Problem]:
-    """Stations name tools and records name stations."""
+    """Tools that stations name and stations that records name, and are not listed."""
     problems = []
     for name, key, parent in (
         ("downhole/stations", "tool", "downhole/tools"),
         ("downhole/formation_temperature", "station", "downhole/stations"),
     ):
-        child, holder = _whole(tables, name, key), _whole(tables, parent, key)
+        child, holder = _with_columns(tables, name, key), _with_columns(tables, parent, key)
         if holder is None:
             continue
         problems += _twice_named(holder, key)
@@ -279,7 +270,8 @@ def _downhole(tables: dict[str, Columns]) -> list[Problem]:
 
 
 def _twice_named(table: Columns, key: str) -> list[Problem]:
-    seen: dict[Any, int] = {}
+    """Names of tools or stations that have more than one row."""
+    seen: dict[str, int] = {}
     problems = []
     for row, word in enumerate(table[key].tolist()):
         if word in seen and word:
@@ -291,6 +283,7 @@ def _twice_named(table: Columns, key: str) -> list[Problem]:
 
 
 def _supplied_units(table: Columns) -> list[Problem]:
+    """Units of already reduced values that are not known, one problem for each."""
     problems = []
     for unit in dict.fromkeys(table["unit"].tolist()) if "unit" in table else ():
         try:
