@@ -30,14 +30,17 @@ from corephys.products.heat_flow.line import best_line, student
 from corephys.products.heat_flow.resistance import thermal_resistance
 from corephys.products.heat_flow.station_intervals import intervals, monte_carlo
 from corephys.products.heat_flow.stations import (
+    BEDS,
+    EXCESS,
+    TEMPERATURE,
+    WATER,
     Fit,
     Stations,
     chance,
     fitted,
     line_quantities,
-    random_parts,
     usable_stations,
-    with_seafloor,
+    usable_temperatures,
 )
 from corephys.products.heat_flow.transients import (
     bottom_water_anomaly,
@@ -135,20 +138,25 @@ def bullard(
     uncertainty of any point is not known the points weigh by what is known and the random
     uncertainty is NaN.
     """
-    stations = usable_stations(temperature, resistance, allow)
-    points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
+        bottom_water_temperature,
+        bottom_water_temperature_uncertainty,
+    )
     fit = fitted(points)
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
     probability = chance(points, fit.first, freedom)
     quantities = line_quantities(fit, flags.bit("poor_fit") if probability < _UNLIKELY else 0)
-    used = stations.means.index.size
+    used = points.means.index.size
     dataset = series.build(
         quantities,
         steps=("T = T0 + q R (Bullard 1939), errors in both axes, weights by depth alone",),
         points_used=points.resistance.size,
         temperatures_used=used,
-        temperatures_left_out=int(stations.offered - used),
-        temperature_means=stations.means.size if stations.means.size < used else 0,
+        temperatures_left_out=int(points.offered - used),
+        temperature_means=points.means.size if points.means.size < used else 0,
         bottom_water="included" if points.seafloor else "left out",
         chi_square=fit.first.chi_square,
         reduced_chi_square=fit.first.chi_square / fit.first.degrees_of_freedom,
@@ -160,20 +168,34 @@ def bullard(
         datum_uncertainty=str(resistance.attrs.get("datum_uncertainty", "")),
     )
     dataset["heat_flow_interval"] = _interval(quantities["heat_flow"], fit.line.degrees_of_freedom)
-    dataset["heat_flow_random_parts"] = _parts(points, fit)
+    dataset["heat_flow_random_parts"] = _random_parts(points, fit)
     if points.seafloor and used >= 3:
-        dataset.update(_without_seafloor(stations, float(points.temperature[-1])))
+        dataset.update(_without_seafloor(points))
     return dataset
 
 
-def _parts(points: Stations, fit: Fit) -> xr.DataArray:
-    """Standard uncertainties whose squares add up to that of the heat flow."""
-    parts = random_parts(points, fit)
+def _random_parts(points: Stations, fit: Fit) -> xr.DataArray:
+    """Standard uncertainties [mW/m^2] whose squares add up to the random variance of heat flow."""
+    gain, own = fit.gain[1], points.variance.copy()
+    parts = {}
+    if points.seafloor:
+        parts[WATER] = gain[-1] ** 2 * own[-1]
+        own[-1] = 0.0
+    parts[TEMPERATURE] = float(np.sum(gain**2 * own))
+    parts[EXCESS] = float(np.sum(gain**2) * fit.excess**2)
+    if fit.beds:
+        parts[BEDS] = float(fit.beds * fit.first.slope**2 * gain @ points.between @ gain)
+    for part, covariance in points.parts.items():
+        parts[part] = float(fit.line.slope**2 * gain @ covariance @ gain)
+    # The gain is that of the fitted line, the covariance that of its adjusted points. They differ
+    # by a term of second order, which is distributed over the parts so that they add up.
+    scale = fit.line.covariance[1, 1] / sum(parts.values()) if fit.known else float("nan")
+    parts = {part: scale * value for part, value in parts.items()}
     names = np.array(list(parts), dtype=object)
     return xr.DataArray(
         1e3 * np.sqrt(list(parts.values())),
         dims="part",
-        coords={"part": ("part", names, {"long_name": "what the part is from"})},
+        coords={"part": ("part", names, {"long_name": "cause of the part"})},
         attrs={"units": "mW/m^2", "long_name": "random standard uncertainty of heat flow by part"},
     )
 
@@ -197,8 +219,12 @@ def _interval(flow: Measured, freedom: int) -> xr.DataArray:
     )
 
 
-def _without_seafloor(stations: Stations, water: float) -> dict[str, xr.DataArray]:
-    line, _ = best_line(*stations.points)
+def _without_seafloor(points: Stations) -> dict[str, xr.DataArray]:
+    """Heat flow of the stations alone, and their temperature at the seafloor less bottom water."""
+    x, y, cx, cy, guide = points.points
+    water = float(y[-1])
+    inner = None if guide is None else guide[:-1]
+    line, _ = best_line(x[:-1], y[:-1], cx[:-1, :-1].copy(), cy[:-1], inner)
     flow = {"units": "mW/m^2", "long_name": "heat flow without the point at the seafloor"}
     apart = {
         "units": "K",
@@ -253,6 +279,8 @@ def compare_carriers(
     Same source as :func:`thermal_resistance` and :func:`bullard`. The spread is no standard
     uncertainty: the ways use the same readings.
     """
+    # The temperatures are the same for all carriers: converted and selected once.
+    readings = usable_temperatures(temperature, allow)
     depths = usable_points(conductivity, allow)[0].depth.size
     ways = [way for way in CARRIERS if way != "trend" or depths >= 3]
     flow, total, reduced = np.empty((3, len(ways)))
@@ -265,8 +293,10 @@ def compare_carriers(
             datum_uncertainty=datum_uncertainty,
             allow=allow,
         )
-        points = with_seafloor(
-            usable_stations(temperature, resistance, allow),
+        points = usable_stations(
+            readings,
+            resistance,
+            allow,
             bottom_water_temperature,
             bottom_water_temperature_uncertainty,
         )

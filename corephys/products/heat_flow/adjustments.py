@@ -19,7 +19,6 @@ from corephys.products.heat_flow.stations import (
     fitted,
     line_quantities,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured
 
@@ -268,8 +267,10 @@ def corrections(
     given = dict(anomalies or {})
     if not given and sedimentation is None:
         raise ValueError("no correction was given: name anomalies, or sedimentation, or both")
-    stations = with_seafloor(
-        usable_stations(temperature, resistance, allow),
+    stations = usable_stations(
+        temperature,
+        resistance,
+        allow,
         bottom_water_temperature,
         bottom_water_temperature_uncertainty,
     )

@@ -16,7 +16,6 @@ from corephys.products.heat_flow.stations import (
     Stations,
     fitted,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured
 
@@ -116,8 +115,13 @@ def curvature(
     if not 0.0 < significance < 1.0:
         raise ValueError(f"significance is {significance:g}; it lies between 0 and 1")
     capacity = 1e6 * float(positive(water_heat_capacity, "MJ/(m^3 K)", "water_heat_capacity"))
-    stations = usable_stations(temperature, resistance, allow)
-    points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
+        bottom_water_temperature,
+        bottom_water_temperature_uncertainty,
+    )
     size = points.resistance.size
     if size < 4:
         raise series.TooFewError(f"{size} usable points cannot show a bend; it needs four")
@@ -158,7 +162,7 @@ def curvature(
     chances = (probability, _by_stated(straight, parabola) if fit.known else float("nan"))
     extra = _tables(bend, u_bend, chances, 1e3 * (parabola.parameters[1] + bend * ends))
     models = (_line(straight), _line(parabola, bend), flow)
-    return dataset.assign({**extra, **_residuals(models, temperature, resistance, stations)})
+    return dataset.assign({**extra, **_residuals(models, temperature, resistance, points)})
 
 
 def _omega(points: Stations, fit: Fit) -> np.ndarray:

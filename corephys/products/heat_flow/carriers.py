@@ -13,16 +13,6 @@ from corephys.ground import flags, series, thresholds, units
 from corephys.products.heat_flow.line import student
 from corephys.uncertainty import Measured
 
-__all__ = [
-    "CARRIERS",
-    "Points",
-    "merge",
-    "resistivity",
-    "scatter",
-    "smooth_resistivity",
-    "weights",
-]
-
 CARRIERS = ("linear", "steps", "harmonic mean", "trend")
 NEAR = thresholds.value("carrier_near")  # m
 
@@ -74,31 +64,6 @@ def merge(depth: np.ndarray, measured: Measured) -> Points:
     u = np.sqrt(np.bincount(group, np.asarray(measured.u_random) ** 2)) / count
     effects = {source: mean(effect) for source, effect in measured.effects.items()}
     return Points(mean(depth), mean(measured.values), u, effects)
-
-
-def weights(known: np.ndarray, depth: np.ndarray, how: str) -> np.ndarray:
-    """Weights of resistivities in the resistance between zero and each depth.
-
-    Parameters
-    ----------
-    known : (m,) ndarray
-        Depths of the resistivities [m], rising.
-    depth : (n,) ndarray
-        [m]; NaN gives NaN.
-    how : str
-        One of :data:`CARRIERS`.
-
-    Returns
-    -------
-    (n, m) ndarray
-        W [m] such that R = W (1/k).
-    """
-    if how == "trend":
-        return _trend(known, np.column_stack([depth, 0.5 * depth**2]))
-    if how == "harmonic mean":
-        return np.outer(depth, _thickness(known))
-    integral = _integral_of_lines if how == "linear" else _integral_of_steps
-    return integral(known, depth) - integral(known, np.zeros(1))
 
 
 def resistivity(points: Points, depth: np.ndarray, how: str) -> np.ndarray:
@@ -272,8 +237,14 @@ class Carrier:
     spread: np.ndarray
 
     def weights(self, depth: np.ndarray) -> np.ndarray:
-        """W [m], (n, m), whose product with the resistivities is the resistance at the depths."""
-        return weights(self.depth, depth, self.how)
+        """W [m], (n, m), such that R = W (1/k) is the resistance between zero and each depth."""
+        known = self.depth
+        if self.how == "trend":
+            return _trend(known, np.column_stack([depth, 0.5 * depth**2]))
+        if self.how == "harmonic mean":
+            return np.outer(depth, _thickness(known))
+        integral = _integral_of_lines if self.how == "linear" else _integral_of_steps
+        return integral(known, depth) - integral(known, np.zeros(1))
 
     def blocks(self, depth: np.ndarray) -> Iterator[tuple[slice, np.ndarray]]:
         """Weights of some depths at a time, so that memory does not grow with their number."""

@@ -20,7 +20,6 @@ from corephys.products.heat_flow.stations import (
     fitted,
     station_weights,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured, bare
 
@@ -113,9 +112,14 @@ def temperature_at(
         datum_uncertainty=datum_uncertainty,
         allow=allow,
     )
-    stations = usable_stations(temperature, resistance, allow)
-    last = float(np.max(stations.reading_depth, initial=-np.inf))
-    points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
+        bottom_water_temperature,
+        bottom_water_temperature_uncertainty,
+    )
+    last = float(np.max(points.reading_depth, initial=-np.inf))
     every = np.append(points.depth, depth)
     bend, made = _bends(
         heat_production, heat_production_uncertainty, conductivity, every, how, allow

@@ -78,16 +78,6 @@ def gains(
     return np.linalg.solve(weighted @ np.column_stack([np.ones(x.size), x]), weighted)
 
 
-def exceeded(line: Line, spare: float) -> float:
-    """Probability of a larger chi-square by chance, with a scatter that is itself estimated."""
-    from scipy.special import fdtrc, gammaincc
-
-    freedom = line.degrees_of_freedom
-    if not np.isfinite(spare):
-        return float(gammaincc(freedom / 2.0, line.chi_square / 2.0))
-    return float(fdtrc(freedom, spare, line.chi_square / freedom))
-
-
 def with_beds(
     x: np.ndarray,
     y: np.ndarray,
@@ -102,18 +92,14 @@ def with_beds(
     at most one, brings the reduced chi-square down to one where it can. What lies between the
     conductivities is not in the resistances: it is an error of the other axis.
     """
-
-    def line(share: float) -> Line:
-        return _line(x, y, cx, cy + share * beds, guide)
-
-    def over(share: float) -> float:
-        found = line(share)
-        return found.chi_square - found.degrees_of_freedom
-
     from scipy.optimize import brentq
 
+    def over(share: float) -> float:
+        found = _line(x, y, cx, cy + share * beds, guide)
+        return found.chi_square - found.degrees_of_freedom
+
     share = 1.0 if over(1.0) >= 0.0 else float(brentq(over, 0.0, 1.0, xtol=1e-6, rtol=1e-6))
-    return line(share), share
+    return _line(x, y, cx, cy + share * beds, guide), share
 
 
 def with_excess(
@@ -125,20 +111,18 @@ def with_excess(
     start: Line,
 ) -> tuple[Line, float]:
     """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
-    every = np.eye(x.size)
-
-    def line(extra: float) -> Line:
-        return _line(x, y, cx, cy + extra**2 * every, guide)
-
-    def over(extra: float) -> float:
-        found = line(extra)
-        return found.chi_square - found.degrees_of_freedom
-
     from scipy.optimize import brentq
 
+    every = np.eye(x.size)
+
+    def over(extra: float) -> float:
+        found = _line(x, y, cx, cy + extra**2 * every, guide)
+        return found.chi_square - found.degrees_of_freedom
+
+    # All scatter of the temperatures is an upper limit of what must be added.
     high = float(np.sqrt(start.chi_square * np.diag(cy).max() + np.var(y)))
     extra = float(brentq(over, 0.0, high, xtol=1e-9 * high, rtol=1e-7))
-    return line(extra), extra
+    return _line(x, y, cx, cy + extra**2 * every, guide), extra
 
 
 def student(freedom: float) -> float:

@@ -22,7 +22,6 @@ from corephys.products.heat_flow.stations import (
     line_quantities,
     station_weights,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured
 
@@ -86,8 +85,10 @@ def intervals(
     ``bullard`` before any excess scatter (JCGM 102:2011). Weights taken from the covariance of
     the ratios themselves would favour intervals whose heat flow is low by chance.
     """
-    stations = with_seafloor(
-        usable_stations(temperature, resistance, allow),
+    stations = usable_stations(
+        temperature,
+        resistance,
+        allow,
         bottom_water_temperature,
         bottom_water_temperature_uncertainty,
     )
@@ -318,8 +319,10 @@ def monte_carlo(
         datum_uncertainty=datum_uncertainty,
         allow=allow,
     )
-    points = with_seafloor(
-        usable_stations(temperature, resistance, allow),
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
         bottom_water_temperature,
         bottom_water_temperature_uncertainty,
     )

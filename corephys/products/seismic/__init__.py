@@ -7,13 +7,14 @@ The order of the work: one profile downward (``profile``), averaged as a long wa
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys import uncertainty
 from corephys.ground import constants, flags, series, units
+from corephys.ground.laws import law
 from corephys.products.seismic.averaging import backus, layered_medium, quarter_wavelength
 from corephys.products.seismic.profiles import profile
 from corephys.products.seismic.ties import tie
@@ -33,6 +34,9 @@ from corephys.products.seismic.traces import (
     wavelet,
 )
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Numbers
 
 __all__ = [
     "acoustic_impedance",
@@ -260,27 +264,23 @@ def _random_variance(one: np.ndarray, step: np.ndarray) -> np.ndarray:
     return total
 
 
+@law("s", water_depth="m", sound_speed="m/s")
 def water_two_way_time(
-    water_depth: Any, *, sound_speed: Any = _C["water_column_sound_speed"]
-) -> float:
+    water_depth: Numbers, *, sound_speed: Numbers = _C["water_column_sound_speed"]
+) -> Numbers:
     """Two-way time through the water.
 
     Parameters
     ----------
-    water_depth : Quantity or str
-        [m].
+    water_depth : Quantity, DataArray or str
+        Depth of the water [m].
     sound_speed : Quantity, str or Constant
         Mean speed of sound in the water column [m/s].
 
     Returns
     -------
-    float
-        [s].
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+    Quantity or DataArray
+        Two-way time [s].
 
     Notes
     -----
@@ -288,8 +288,7 @@ def water_two_way_time(
 
     Examples
     --------
-    >>> water_two_way_time("2430 m")
+    >>> float(water_two_way_time("2430 m").magnitude)
     3.24
     """
-    depth = units.as_floats(water_depth, "m", "water_depth")
-    return float(2.0 * depth / units.as_floats(sound_speed, "m/s", "sound_speed"))
+    return 2.0 * water_depth / sound_speed

@@ -6,53 +6,50 @@ moduli. That is not the mean of the velocities, nor the velocity of the mean tra
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import arguments, companions, series, thresholds
+from corephys.ground.laws import law
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Numbers
 
 __all__ = ["backus", "layered_medium", "quarter_wavelength"]
 
 _T = thresholds.DEFAULTS
 
 
-def quarter_wavelength(velocity: Any, frequency: Any) -> Any:
-    """A quarter of the wavelength, the usual limit of what a wave tells apart.
+@law("m", velocity="positive m/s", frequency="positive Hz")
+def quarter_wavelength(velocity: Numbers, frequency: Numbers) -> Numbers:
+    """A quarter of the wavelength, the usual limit of vertical resolution.
 
     Parameters
     ----------
     velocity : Quantity, DataArray or str
-        [m/s].
+        P-wave velocity [m/s].
     frequency : Quantity or str
-        [Hz].
+        Frequency of the wave [Hz].
 
     Returns
     -------
-    float or DataArray
-        [m], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    ValueError
-        For a velocity or frequency that is not above zero.
+    Quantity or DataArray
+        Quarter of the wavelength [m].
 
     Notes
     -----
-    V / (4 f): definition; below it the top and the base of a bed answer as one (Widess 1973,
-    Geophysics 38, 1176, puts that at an eighth; from memory).
+    V / (4 f): definition; in a thinner bed the reflections of top and base merge (Widess 1973,
+    Geophysics 38, 1176, gives an eighth as the limit; from memory).
 
     Examples
     --------
-    >>> round(quarter_wavelength("1800 m/s", "130 Hz"), 2)
+    >>> round(float(quarter_wavelength("1800 m/s", "130 Hz").magnitude), 2)
     3.46
     """
-    speed = arguments.positive(velocity, "m/s", "velocity")
-    return speed / (4.0 * arguments.positive(frequency, "Hz", "frequency"))
+    return velocity / (4.0 * frequency)
 
 
 def backus(
