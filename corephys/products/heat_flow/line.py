@@ -14,7 +14,7 @@ from corephys.numerics.line import Line, generalised_line, instrumental_line
 def _weights(cx: np.ndarray, cy: np.ndarray) -> tuple[np.ndarray, np.ndarray, bool]:
     """Covariances to weigh by, and whether all were known and positive.
 
-    What is not known weighs like the usual point, and then only the temperatures weigh at all.
+    Where one is unknown, its point gets the median weight, and only the temperatures have weights.
     """
     own = np.diag(cy) if cy.ndim == 2 else cy
     sound = np.isfinite(own) & (own > 0)
@@ -54,7 +54,7 @@ def guided(
 ) -> np.ndarray:
     """Resistances that the weights of the line follow.
 
-    Those of ``guide``, else the given ones moved to where the line says that they most likely are.
+    Those of ``guide``, else the given ones moved to their most likely values on the line.
     """
     if guide is not None:
         return guide
@@ -86,11 +86,11 @@ def with_beds(
     guide: np.ndarray | None,
     beds: np.ndarray,
 ) -> tuple[Line, float]:
-    """Line with the share of what beds between conductivities can do that chi-square asks for.
+    """Line with a share of the scatter by beds between conductivities, and that share.
 
-    ``beds`` is the most that they can add to the covariance of the temperatures [K^2]. The share,
-    at most one, brings the reduced chi-square down to one where it can. What lies between the
-    conductivities is not in the resistances: it is an error of the other axis.
+    ``beds`` is the most that such beds can add to the covariance of the temperatures [K^2]. The
+    share, at most one, brings the reduced chi-square down to one where it can. The resistances do
+    not contain these beds, so that their scatter is an error of the temperature axis.
     """
     from scipy.optimize import brentq
 

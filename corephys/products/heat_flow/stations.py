@@ -1,5 +1,4 @@
-"""Stations of a heat flow as plain arrays: means of many temperatures, which are used, the fit
-and its parts."""
+"""Stations of a heat flow as plain arrays: usable temperatures, means of many, and the fit."""
 
 from __future__ import annotations
 
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
 # depth, since both axes are averaged with the same weights.
 
 
-# Units of the variables that hold what is carried; a caller may have converted them.
+# Units of the variables of interpolated resistivity; a caller may have converted them.
 _COMPACT_UNITS = {
     "carried_depth": "m",
     "carried_resistivity": "m K/W",
@@ -44,7 +43,7 @@ CONDUCTIVITY, SCATTER, DEPTH = "conductivity", "natural scatter of conductivity"
 
 @dataclass(frozen=True)
 class Means:
-    """Which readings make up each point.
+    """Assignment of readings to the points whose means they form.
 
     Parameters
     ----------
@@ -96,6 +95,7 @@ class Means:
         if width > 0.0:
             cell = np.minimum(((depth - top) / width).astype(int), FEW - 1)
         _, cell = np.unique(cell, return_inverse=True)
+        # A single unknown variance would make its weight NaN, and with it the mean of its cell.
         known = bool(np.all(np.isfinite(variance) & (variance > 0.0)))
         weight = 1.0 / variance if known else np.ones(index.size)
         share = weight / np.bincount(cell, weight)[cell]
@@ -164,10 +164,7 @@ class DepthErrors:
 
 
 def depth_errors(errors: xr.Dataset) -> DepthErrors:
-    """What ``corephys.depth.uncertainty`` found, without the effects that the hole shares.
-
-    Lengths in ``errors`` are in metres.
-    """
+    """Errors of depth of ``corephys.depth.uncertainty`` [m], without those of the complete hole."""
     own = errors["depth_core_effects"].transpose("core_source", ...).values
     return DepthErrors(
         np.asarray(errors["depth_u_random"].values), np.asarray(own), sharing(errors)[0]
@@ -181,20 +178,20 @@ def resistance_covariances(
     means: Means,
     weights: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
-    """Random covariances of the resistances of points by what they come from.
+    """Random covariances of the resistances of points by cause.
 
     Parameters
     ----------
     carrier : Carrier
-        Of m points.
+        Carrier of m conductivities.
     depth : (n,) ndarray
-        Of the readings in use [m].
+        Depths of the readings in use [m].
     errors : DepthErrors or None
-        Of the readings offered.
+        Errors of depth of the readings offered.
     means : Means
-        Of the readings.
+        Means of the readings.
     weights : (size, m) ndarray, optional
-        From ``means.weights``, where they are at hand.
+        Weights of ``means.weights``, where they were computed before.
 
     Returns
     -------
@@ -209,14 +206,14 @@ def resistance_covariances(
 
 
 def between(carrier: Carrier, depth: np.ndarray) -> np.ndarray:
-    """Most that the sediment between the conductivities can add to the covariance of resistances.
+    """Upper limit of the covariance of resistances by beds between the conductivities.
 
     Parameters
     ----------
     carrier : Carrier
-        Of m points.
+        Carrier of m conductivities.
     depth : (n,) ndarray
-        Of the points of the line [m].
+        Depths of the points of the line [m].
 
     Returns
     -------
@@ -247,21 +244,21 @@ def between(carrier: Carrier, depth: np.ndarray) -> np.ndarray:
 
 
 def compact(carrier: Carrier, errors: DepthErrors | None, dim: str) -> dict[str, xr.DataArray]:
-    """What the covariance of any means can be computed from, as variables of a Dataset.
+    """Variables of a Dataset from which the covariance of any means can be computed.
 
     Parameters
     ----------
     carrier : Carrier
-        Of the conductivities.
+        Interpolated conductivities.
     errors : DepthErrors or None
-        Of the readings.
+        Errors of depth of the readings.
     dim : str
         Dimension of the readings.
 
     Returns
     -------
     dict of str to DataArray
-        Along ``point`` what is carried, along the readings the errors of their depths.
+        Along ``point`` the resistivities, along the readings the errors of their depths.
     """
 
     def along(values: np.ndarray, dims: Any, unit: str, words: str) -> xr.DataArray:
@@ -293,7 +290,7 @@ def compact(carrier: Carrier, errors: DepthErrors | None, dim: str) -> dict[str,
 
 
 def from_compact(resistance: xr.Dataset) -> tuple[Carrier, DepthErrors | None]:
-    """The carrier and the errors of depth of a Dataset that holds what ``compact`` made."""
+    """The carrier and the errors of depth from the variables that :func:`compact` made."""
     if "carried_resistivity" not in resistance:
         raise ValueError(
             "the resistances have neither thermal_resistance_covariance nor carried_resistivity; "
@@ -321,7 +318,7 @@ def from_compact(resistance: xr.Dataset) -> tuple[Carrier, DepthErrors | None]:
 
 
 # --------------------------------------------------------------------------------------------------
-# Stations of a heat flow as plain arrays: which are used, the seafloor, the fit, its parts.
+# Stations of a heat flow as plain arrays: usable ones, the seafloor, the fit.
 
 
 TEMPERATURE, WATER, EXCESS = "temperature", "bottom water", "excess scatter of temperature"
@@ -332,18 +329,18 @@ _COVARIANCE = "thermal_resistance_covariance"
 
 @dataclass(frozen=True)
 class Stations:
-    """Temperatures and resistances with what is known of their errors; means where they are many.
+    """Temperatures and resistances with their errors; means where there are many.
 
     Parameters
     ----------
     resistance, temperature, variance : (n,) ndarray
         [m^2 K/W], [degC], [K^2]; a variance that is not known is NaN.
     covariance : (n, n) ndarray
-        Of the resistances [m^4 K^2/W^2].
+        Covariance of the resistances [m^4 K^2/W^2].
     effects : dict of str to pair of (n,) ndarray
         One-sigma effects on resistance and temperature by source.
     parts : dict of str to (n, n) ndarray
-        Covariances that add up to ``covariance``, by what they come from.
+        Covariances that add up to ``covariance``, by cause.
     depth : (n,) ndarray
         [m]; NaN where it is not known.
     offered : int
@@ -385,7 +382,7 @@ class Stations:
 
 @dataclass(frozen=True)
 class Fit:
-    """The line of temperature against resistance and what moves it.
+    """The line of temperature against resistance with its uncertainties.
 
     Parameters
     ----------
@@ -558,7 +555,7 @@ def station_weights(stations: Stations, carrier: Carrier) -> np.ndarray:
 
 
 def fitted(stations: Stations) -> Fit:
-    """The most likely line, with an excess scatter where the stated errors are too small.
+    """The most likely line, with an excess scatter where the given errors are too small.
 
     Parameters
     ----------
@@ -582,6 +579,7 @@ def fitted(stations: Stations) -> Fit:
         )
     first, known = best_line(*stations.points)
     line, share, excess = first, 0.0, 0.0
+    # Covariances of resistance become those of temperature with the square of the slope.
     beds = first.slope**2 * stations.between
     if known and line.chi_square > line.degrees_of_freedom and np.any(beds > 0.0):
         line, share = with_beds(x, y, cx, np.diag(cy), guide, beds)
