@@ -127,9 +127,6 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.elastic.minerals.mineral_mixture": (
         "the average of Hill on numbers of the table; hill has rows"
     ),
-    "corephys.products.heat_flow.carriers.resistivity": (
-        "what stands between conductivities; its integral, thermal_resistance, has a row"
-    ),
     "corephys.products.heat_flow.adjustments.corrected": "temperatures less anomalies, no physics",
     "corephys.products.heat_flow.adjustments.corrections": (
         "anomalies through the weights of the line: they have rows, planted ones test it whole"
@@ -152,16 +149,6 @@ NOT_FORMULAS: dict[str, str] = {
     ),
     "corephys.products.heat_flow.compare_carriers": (
         "bullard once for every carrier of conductivity, no physics of its own"
-    ),
-    "corephys.products.heat_flow.carriers.merge": "an average of close readings, no physics",
-    "corephys.products.heat_flow.carriers.weights": (
-        "the arithmetic of thermal_resistance, whose row runs through it"
-    ),
-    "corephys.products.heat_flow.carriers.smooth_resistivity": (
-        "a straight line of readings that weighs their errors, statistics without physics"
-    ),
-    "corephys.products.heat_flow.carriers.scatter": (
-        "the spread of readings about their carrier, statistics without physics"
     ),
     "corephys.products.compaction.models.of_name": "looks a model up by its name, no physics",
     "corephys.products.compaction.data.gather": "takes arguments in, no physics",

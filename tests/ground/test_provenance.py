@@ -510,7 +510,7 @@ _BASELINE = "returns a Baseline: numbers and, for each reading, whether one in a
 BARE = {
     "hole.composite.sequences.suggest_sequence": "returns a table that is written as a file",
     "hole.composite.suggestions.suggest": "returns a table that is written as a file",
-    "products.seismic.water_two_way_time": _NUMBERS,
+    "products.seismic.water_two_way_time": "returns a Quantity",
     "sensors.resistivity.calibration.air_baseline": _BASELINE,
     "sensors.susceptibility.drift_baseline": _BASELINE,
     "ground.mixing.hashin_shtrikman_conductivity": _NUMBERS,
@@ -660,7 +660,7 @@ NO_RESULT = {
     "loop_quadratic_c2": "of volume_factor_quadratic, which returns plain numbers",
     "interlayer_water_per_charge": "of water_by_exchange_capacity, which returns plain numbers",
     "water_molar_mass": "of water_by_exchange_capacity, which returns plain numbers",
-    "water_column_sound_speed": "of seismic.water_two_way_time, which returns a plain number",
+    "water_column_sound_speed": "of seismic.water_two_way_time, which returns a Quantity",
 }
 
 

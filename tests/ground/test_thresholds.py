@@ -248,8 +248,6 @@ def states_a_number(default: Any) -> bool:
 def test_every_default_of_an_argument_is_a_row_or_no_judgement():
     # What a constant of a module hands to a function as a plain number is in a table already.
     plain = {
-        "products.elastic.velocities.raymer_kernel.first",
-        "products.elastic.velocities.raymer_kernel.second",
         "quality.checks.neighbour_residual.reach",
         "quality.checks.spikes.side_share",
         "quality.standards.cumulative_sums.allowance",

@@ -141,7 +141,7 @@ def test_four_points_are_enough_and_three_are_not():
         _curvature(at[:3], t[:3], 0.01)
     warm = _series("equilibrium_temperature", at, t)
     resistance = heat_flow.thermal_resistance(_needles(np.full(60, 1.1)), at=warm)
-    with pytest.raises(ValueError, match="significance is 5; it lies between 0 and 1"):
+    with pytest.raises(ValueError, match="significance is 5; it must be between 0 and 1"):
         heat_flow.curvature(warm, resistance, significance=5.0)
 
 

@@ -1,12 +1,13 @@
 """Heat flow: thermal resistance from conductivities, and the line of temperature against it.
 
-Conductivity is known at points and needed between them. Every way of carrying it from point to
-point is a choice, so the ways stand side by side and their spread is a number of its own.
+Conductivity is known at points and needed between them. How it is interpolated is a choice:
+:func:`compare_carriers` computes the heat flow by each of the ways, and the spread between them.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -30,14 +31,17 @@ from corephys.products.heat_flow.line import best_line, student
 from corephys.products.heat_flow.resistance import thermal_resistance
 from corephys.products.heat_flow.station_intervals import intervals, monte_carlo
 from corephys.products.heat_flow.stations import (
+    BEDS,
+    EXCESS,
+    TEMPERATURE,
+    WATER,
     Fit,
     Stations,
     chance,
     fitted,
     line_quantities,
-    random_parts,
     usable_stations,
-    with_seafloor,
+    usable_temperatures,
 )
 from corephys.products.heat_flow.transients import (
     bottom_water_anomaly,
@@ -45,6 +49,9 @@ from corephys.products.heat_flow.transients import (
     sedimentation,
 )
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement, Scalar
 
 __all__ = [
     "CARRIERS",
@@ -71,12 +78,12 @@ _ALLOW = ("good", "not_evaluated")
 
 
 def bullard(
-    temperature: Any,
+    temperature: Measurement,
     resistance: xr.Dataset,
     *,
-    bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    bottom_water_temperature: Scalar | None = None,
+    bottom_water_temperature_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
     """Heat flow from the line of temperature against thermal resistance.
 
@@ -88,10 +95,10 @@ def bullard(
     resistance : Dataset, (reading)
         From :func:`thermal_resistance` at the same positions [m^2 K/W].
     bottom_water_temperature : Quantity or str, optional
-        Makes the seafloor a point, at resistance zero [degC]; left out where not given.
+        Bottom-water temperature [degC], which adds the seafloor as a point at resistance zero.
     bottom_water_temperature_uncertainty : Quantity or str, optional
         Standard uncertainty of that point [K], independent of the others.
-    allow : tuple of str
+    allow : sequence of str
         Flag levels of the temperatures that are used.
 
     Returns
@@ -106,8 +113,6 @@ def bullard(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When temperature and resistance lie at different positions.
     ValueError
@@ -116,39 +121,44 @@ def bullard(
     Notes
     -----
     T = T0 + q R (Bullard 1939, Proceedings of the Royal Society A 173, 474): steady, vertical
-    conduction without sources. Errors in both axes, those of the resistances correlated: with
+    conduction without sources. Both axes have errors, those of the resistances correlated: with
     Omega = C_T + q^2 C_R the line solves [1, R_s]' Omega^-1 (T - T0 - q R) = 0, R_s the resistance
-    of the smooth conductivities, which goes with the true resistance and shares no error with the
-    data (an instrument; Fuller 1987, Measurement Error Models, from memory). Where each reading
-    of conductivity sets its own weight, dense temperatures bias the heat flow upward. Resistances
-    without ``carried_resistivity`` take the adjusted points in place of R_s, which is the most
-    likely line (York and others 2004, American Journal of Physics 72, 367). Effects go through the
-    line to first order, with both axes moved by one standard uncertainty of a source. Where
-    chi-square exceeds its degrees of freedom an independent scatter of the temperatures is added
-    to their variances, as large as makes it equal (Mandel and Paule 1970, Analytical Chemistry 42,
-    1194). Temperatures denser than the conductivities resolve beds that no reading of conductivity
-    saw: there the scatter is first that of beds at most as thick as the distance of the
-    conductivities, which neighbours share. A chi-square that chance exceeds in less
-    than 1 % of holes flags the fit, by the F distribution with the degrees of freedom of the
-    natural scatter below, since that is itself an estimate, with such beds allowed for. The
-    interval takes Student's t at n - 2 degrees of freedom for the random part. Where the
-    uncertainty of any point is not known the points weigh by what is known and the random
-    uncertainty is NaN.
+    of the smooth conductivities, which is correlated with the true resistance and shares no error
+    with the data (an instrument; Fuller 1987, Measurement Error Models, from memory). If each
+    reading of conductivity set its own weight, dense temperatures would bias the heat flow upward.
+    For resistances without ``carried_resistivity`` the adjusted points replace R_s, which gives
+    the most likely line (York and others 2004, American Journal of Physics 72, 367). Effects are
+    propagated to first order, with both axes moved by one standard uncertainty of a source.
+
+    Where chi-square exceeds its degrees of freedom, an independent scatter of the temperatures is
+    added to their variances that makes the two equal (Mandel and Paule 1970, Analytical Chemistry
+    42, 1194). Temperatures denser than the conductivities resolve beds between the conductivities:
+    there the scatter added first is that of beds at most as thick as the distance of the
+    conductivities, which neighbours share. The fit is flagged where chance exceeds its chi-square
+    in less than 1 % of holes, by the F distribution with the degrees of freedom of the natural
+    scatter, which is itself an estimate, and with such beds included. The interval takes
+    Student's t at n - 2 degrees of freedom for the random part. Where the uncertainty of a point
+    is unknown, the weights follow the known ones and the random uncertainty is NaN.
     """
-    stations = usable_stations(temperature, resistance, allow)
-    points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
+        bottom_water_temperature,
+        bottom_water_temperature_uncertainty,
+    )
     fit = fitted(points)
     freedom = float(resistance.attrs.get("natural_scatter_degrees_of_freedom", np.inf))
     probability = chance(points, fit.first, freedom)
     quantities = line_quantities(fit, flags.bit("poor_fit") if probability < _UNLIKELY else 0)
-    used = stations.means.index.size
+    used = points.means.index.size
     dataset = series.build(
         quantities,
         steps=("T = T0 + q R (Bullard 1939), errors in both axes, weights by depth alone",),
         points_used=points.resistance.size,
         temperatures_used=used,
-        temperatures_left_out=int(stations.offered - used),
-        temperature_means=stations.means.size if stations.means.size < used else 0,
+        temperatures_left_out=int(points.offered - used),
+        temperature_means=points.means.size if points.means.size < used else 0,
         bottom_water="included" if points.seafloor else "left out",
         chi_square=fit.first.chi_square,
         reduced_chi_square=fit.first.chi_square / fit.first.degrees_of_freedom,
@@ -160,20 +170,34 @@ def bullard(
         datum_uncertainty=str(resistance.attrs.get("datum_uncertainty", "")),
     )
     dataset["heat_flow_interval"] = _interval(quantities["heat_flow"], fit.line.degrees_of_freedom)
-    dataset["heat_flow_random_parts"] = _parts(points, fit)
+    dataset["heat_flow_random_parts"] = _random_parts(points, fit)
     if points.seafloor and used >= 3:
-        dataset.update(_without_seafloor(stations, float(points.temperature[-1])))
+        dataset.update(_without_seafloor(points))
     return dataset
 
 
-def _parts(points: Stations, fit: Fit) -> xr.DataArray:
-    """Standard uncertainties whose squares add up to that of the heat flow."""
-    parts = random_parts(points, fit)
+def _random_parts(points: Stations, fit: Fit) -> xr.DataArray:
+    """Standard uncertainties [mW/m^2] whose squares add up to the random variance of heat flow."""
+    gain, own = fit.gain[1], points.variance.copy()
+    parts = {}
+    if points.seafloor:
+        parts[WATER] = gain[-1] ** 2 * own[-1]
+        own[-1] = 0.0
+    parts[TEMPERATURE] = float(np.sum(gain**2 * own))
+    parts[EXCESS] = float(np.sum(gain**2) * fit.excess**2)
+    if fit.beds:
+        parts[BEDS] = float(fit.beds * fit.first.slope**2 * gain @ points.between @ gain)
+    for part, covariance in points.parts.items():
+        parts[part] = float(fit.line.slope**2 * gain @ covariance @ gain)
+    # The gain is that of the fitted line, the covariance that of its adjusted points. They differ
+    # by a term of second order, which is distributed over the parts so that they add up.
+    scale = fit.line.covariance[1, 1] / sum(parts.values()) if fit.known else float("nan")
+    parts = {part: scale * value for part, value in parts.items()}
     names = np.array(list(parts), dtype=object)
     return xr.DataArray(
         1e3 * np.sqrt(list(parts.values())),
         dims="part",
-        coords={"part": ("part", names, {"long_name": "what the part is from"})},
+        coords={"part": ("part", names, {"long_name": "cause of the part"})},
         attrs={"units": "mW/m^2", "long_name": "random standard uncertainty of heat flow by part"},
     )
 
@@ -197,8 +221,12 @@ def _interval(flow: Measured, freedom: int) -> xr.DataArray:
     )
 
 
-def _without_seafloor(stations: Stations, water: float) -> dict[str, xr.DataArray]:
-    line, _ = best_line(*stations.points)
+def _without_seafloor(points: Stations) -> dict[str, xr.DataArray]:
+    """Heat flow of the stations alone, and their temperature at the seafloor less bottom water."""
+    x, y, cx, cy, guide = points.points
+    water = float(y[-1])
+    inner = None if guide is None else guide[:-1]
+    line, _ = best_line(x[:-1], y[:-1], cx[:-1, :-1].copy(), cy[:-1], inner)
     flow = {"units": "mW/m^2", "long_name": "heat flow without the point at the seafloor"}
     apart = {
         "units": "K",
@@ -211,16 +239,16 @@ def _without_seafloor(stations: Stations, water: float) -> dict[str, xr.DataArra
 
 
 def compare_carriers(
-    temperature: Any,
-    conductivity: Any,
+    temperature: Measurement,
+    conductivity: Measurement,
     *,
-    bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None,
-    depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    bottom_water_temperature: Scalar | None = None,
+    bottom_water_temperature_uncertainty: Scalar | None = None,
+    depth_uncertainty: Scalar | xr.Dataset | None = None,
+    datum_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
-    """Heat flow by every way of carrying conductivity between its points.
+    """Heat flow by each way of interpolating conductivity between its points.
 
     Parameters
     ----------
@@ -229,10 +257,10 @@ def compare_carriers(
     conductivity : Dataset, (reading)
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth``.
     bottom_water_temperature, bottom_water_temperature_uncertainty, allow
-        As for :func:`bullard` [degC, K].
+        Same as for :func:`bullard` [degC, K].
     depth_uncertainty : Quantity, str or Dataset, optional
     datum_uncertainty : Quantity or str, optional
-        As for :func:`thermal_resistance` [m].
+        Same as for :func:`thermal_resistance` [m].
 
     Returns
     -------
@@ -243,16 +271,16 @@ def compare_carriers(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        As from :func:`bullard` and :func:`thermal_resistance`.
+        Same as from :func:`bullard` and :func:`thermal_resistance`.
 
     Notes
     -----
-    Same source as :func:`thermal_resistance` and :func:`bullard`. The spread is no standard
-    uncertainty: the ways use the same readings.
+    Same source as :func:`thermal_resistance` and :func:`bullard`. The spread is not a standard
+    uncertainty: all ways use the same readings.
     """
+    # The temperatures are the same for all carriers: converted and selected once.
+    readings = usable_temperatures(temperature, allow)
     depths = usable_points(conductivity, allow)[0].depth.size
     ways = [way for way in CARRIERS if way != "trend" or depths >= 3]
     flow, total, reduced = np.empty((3, len(ways)))
@@ -265,8 +293,10 @@ def compare_carriers(
             datum_uncertainty=datum_uncertainty,
             allow=allow,
         )
-        points = with_seafloor(
-            usable_stations(temperature, resistance, allow),
+        points = usable_stations(
+            readings,
+            resistance,
+            allow,
             bottom_water_temperature,
             bottom_water_temperature_uncertainty,
         )

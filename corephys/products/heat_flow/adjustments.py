@@ -1,10 +1,10 @@
-"""Corrections of a heat flow, each optional and signed, and the heat made in the sediment."""
+"""Corrections of a heat flow, each optional and signed, and heat production in the sediment."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -19,14 +19,16 @@ from corephys.products.heat_flow.stations import (
     fitted,
     line_quantities,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Scalar
 
 __all__ = ["corrected", "corrections", "heat_production_correction"]
 
 # --------------------------------------------------------------------------------------------------
-# Heat made in the sediment: how it bends the temperatures and lessens the heat flow downward.
+# Heat production in the sediment: it curves the temperatures and lowers the heat flow at depth.
 
 
 _ALLOW = ("good", "not_evaluated")
@@ -36,15 +38,15 @@ _LAYERS = 200  # means of a dense profile
 
 
 def heat_production_correction(
-    heat_production: Any,
-    conductivity: Any,
+    heat_production: Measurement | str,
+    conductivity: Measurement,
     *,
-    at: Any,
-    heat_production_uncertainty: Any = None,
+    at: xr.Dataset | Dimensional,
+    heat_production_uncertainty: Scalar | None = None,
     how: str = "linear",
-    allow: tuple[str, ...] = _ALLOW,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
-    """Anomaly of temperature and change of heat flow by heat that the sediment makes.
+    """Anomaly of temperature and change of heat flow by heat production in the sediment.
 
     Parameters
     ----------
@@ -57,21 +59,19 @@ def heat_production_correction(
     heat_production_uncertainty : Quantity or str, optional
         Standard uncertainty of a single value [uW/m^3]; unknown gives NaN.
     how : str
-        Way of carrying conductivity, as for ``thermal_resistance``.
-    allow : tuple of str
-        Flag levels that are used, of either.
+        Interpolation of conductivity, as for ``thermal_resistance``.
+    allow : sequence of str
+        Flag levels that are used, of both series.
 
     Returns
     -------
     Dataset
-        ``temperature_anomaly`` [K], what heat production takes from T0 + q0 R, and
-        ``heat_flow_change`` [mW/m^2], heat flow at the depth less that at the seafloor: both
-        negative. ``seafloor_temperature_anomaly`` is zero.
+        ``temperature_anomaly`` [K], temperature less T0 + q0 R, and ``heat_flow_change``
+        [mW/m^2], heat flow at the depth less that at the seafloor: both negative.
+        ``seafloor_temperature_anomaly`` is zero.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a heat production below zero or a profile without a usable value.
 
@@ -80,7 +80,7 @@ def heat_production_correction(
     q(z) = q0 - integral of A, T = T0 + q0 R - integral of (integral of A) dz / k; with one A this
     is q0 - A z and, with one k, A z^2 / 2 k (Bullard 1939, Proceedings of the Royal Society A 173,
     474). A profile is linear between its values and constant beyond them; more than 200 are
-    averaged by layers. Errors of the conductivity in this small term are left out.
+    averaged by layers. Errors of the conductivity are neglected in this small term.
     """
     target, depth = wanted(at)
     production, known = _profile(heat_production, heat_production_uncertainty, allow)
@@ -106,6 +106,7 @@ def heat_production_correction(
             {source: along(by_value @ effect) for source, effect in production.effects.items()},
         )
 
+    # No sediment above the seafloor, hence no heat produced there.
     nothing = Measured(0.0, 0.0, dict.fromkeys(production.effects, 0.0))
     return series.build(
         {
@@ -113,7 +114,7 @@ def heat_production_correction(
             "heat_flow_change": carried(heat, 1e-3),
             "seafloor_temperature_anomaly": nothing,
         },
-        steps=("heat made above a depth does not come from below it (Bullard 1939)",),
+        steps=("heat flow less the heat produced above each depth (Bullard 1939)",),
         carrier=how,
         heat_productions_used=int(known.size),
     )
@@ -123,14 +124,14 @@ def _running(pieces: np.ndarray) -> np.ndarray:
     return np.concatenate([np.zeros((1, pieces.shape[1])), np.cumsum(pieces, axis=0)])
 
 
-def _profile(value: Any, given: Any, allow: tuple[str, ...]) -> tuple[Measured, np.ndarray]:
+def _profile(value: Any, given: Any, allow: Sequence[str]) -> tuple[Measured, np.ndarray]:
     """Heat productions [uW/m^3] and their depths, one depth for a single value."""
     if not isinstance(value, (xr.Dataset, xr.DataArray)) or not value.dims:
         size = float(positive(value, "uW/m^3", _NAME, zero=True))
         u = float(uncertainty.stated(given, "uW/m^3", "heat_production_uncertainty", value))
         return Measured(np.array([size]), np.zeros(1), {_NAME: np.array([u])}), np.zeros(1)
     if "depth" not in value.coords:
-        raise ValueError("a profile of heat production needs the coordinate depth")
+        raise ValueError("a profile of heat production needs the coordinate depth; add it in m")
     measured = series.unpack(value, _NAME)
     values = np.asarray(measured.values, dtype=float)
     depth = np.asarray(units.position_in_library_units(value)["depth"].values, dtype=float)
@@ -138,7 +139,10 @@ def _profile(value: Any, given: Any, allow: tuple[str, ...]) -> tuple[Measured, 
     if isinstance(value, xr.Dataset) and f"{_NAME}_flag" in value:
         use &= flags.usable(value[f"{_NAME}_flag"].values, allow)
     if not use.any():
-        raise ValueError(f"none of {values.size} heat productions is usable; zero or more is")
+        raise ValueError(
+            f"none of {values.size} heat productions is usable; one of zero or more with a depth "
+            "and an allowed flag is needed"
+        )
     index = np.flatnonzero(use)
     index = index[np.argsort(depth[index], kind="stable")]
     picked = series.take(measured, index)
@@ -164,7 +168,7 @@ def _layered(picked: Measured, depth: np.ndarray) -> tuple[Measured, np.ndarray]
 
 
 # --------------------------------------------------------------------------------------------------
-# Corrections of a heat flow: each optional, signed and by itself, beside the uncorrected value.
+# Corrections of a heat flow: each optional, signed and separate, beside the uncorrected value.
 
 
 _T, _A, _SEA = "equilibrium_temperature", "temperature_anomaly", "seafloor_temperature_anomaly"
@@ -172,7 +176,7 @@ Shift = tuple[float, dict[str, float]]
 
 
 def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
-    """Temperatures with anomalies taken off, for a fit of their own.
+    """Temperatures less their anomalies, for a separate fit.
 
     Parameters
     ----------
@@ -185,7 +189,7 @@ def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
     -------
     Dataset
         ``equilibrium_temperature`` [degC] with the uncertainties of both; the attribute
-        ``uncorrected`` says that the given temperatures are the uncorrected ones.
+        ``uncorrected`` refers to the given temperatures.
 
     Raises
     ------
@@ -199,7 +203,7 @@ def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
     T - sum of anomalies: conduction is linear, so that disturbances add (definition).
     """
     if not anomalies:
-        raise ValueError("no anomaly was given; there is nothing to correct")
+        raise ValueError("no anomaly was given; give one Dataset or more of temperature_anomaly")
     for other in anomalies:
         series.require_same_positions(temperature=temperature, anomaly=other)
     measured = series.unpack(temperature, _T)
@@ -208,7 +212,7 @@ def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
     u, effects = uncertainty.combine([(1.0, measured), *((-1.0, part) for part in parts)])
     steps = [*json.loads(temperature.attrs.get("steps", "[]"))]
     for other in anomalies:
-        steps += [f"taken off: {step}" for step in json.loads(other.attrs.get("steps", "[]"))]
+        steps += [f"subtracted: {step}" for step in json.loads(other.attrs.get("steps", "[]"))]
     return series.build(
         {_T: Measured(values, u, effects, measured.reason)},
         steps=tuple(steps),
@@ -217,16 +221,16 @@ def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
 
 
 def corrections(
-    temperature: Any,
+    temperature: Measurement,
     resistance: xr.Dataset,
     *,
     anomalies: Mapping[str, xr.Dataset] | None = None,
     sedimentation: xr.Dataset | None = None,
-    bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    bottom_water_temperature: Scalar | None = None,
+    bottom_water_temperature_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
-    """Every correction of a heat flow with its sign and its errors, beside the uncorrected one.
+    """All corrections of a heat flow with sign and uncertainty, beside the uncorrected value.
 
     Parameters
     ----------
@@ -235,24 +239,23 @@ def corrections(
     resistance : Dataset, (reading)
         From ``thermal_resistance`` at the same positions [m^2 K/W].
     anomalies : mapping of str to Dataset, optional
-        ``temperature_anomaly`` [K] at the same positions by the name of its cause.
+        ``temperature_anomaly`` [K] at the same positions, by the name of the cause.
     sedimentation : Dataset, optional
         ``temperature_rise_ratio`` at the same positions, from ``sedimentation``.
     bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
-        The point at the seafloor [degC, K]; an anomaly moves it too.
-    allow : tuple of str
+        Temperature of the point at the seafloor [degC] and its standard uncertainty [K]; an
+        anomaly changes this point too.
+    allow : sequence of str
         Flag levels of the temperatures that are used.
 
     Returns
     -------
     Dataset
-        Along ``correction``: ``heat_flow_correction`` [mW/m^2], what is added, and ``heat_flow``
+        Along ``correction``: ``heat_flow_correction`` [mW/m^2], which is added, and ``heat_flow``
         [mW/m^2] with this correction alone; the first is ``none`` and the last ``all together``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
@@ -260,16 +263,18 @@ def corrections(
 
     Notes
     -----
-    With the weights w of the line, q = sum w T: an anomaly a moves q by sum w a and is taken off;
-    under sedimentation q is left with F = sum w R r of its steady value, r the rise of temperature
-    over its steady value, and is divided by F. Refraction by relief or by bodies of other
-    conductivity has no closed form and is not here.
+    With the weights w of the line, q = sum w T: an anomaly a changes q by sum w a, which is
+    subtracted. Sedimentation reduces q to F = sum w R r of its steady value, where r is the rise
+    of temperature over its steady value; q is divided by F. Refraction by relief or by bodies of
+    other conductivity has no closed form and is not included.
     """
     given = dict(anomalies or {})
     if not given and sedimentation is None:
-        raise ValueError("no correction was given: name anomalies, or sedimentation, or both")
-    stations = with_seafloor(
-        usable_stations(temperature, resistance, allow),
+        raise ValueError("no correction was given; give anomalies=, sedimentation=, or both")
+    stations = usable_stations(
+        temperature,
+        resistance,
+        allow,
         bottom_water_temperature,
         bottom_water_temperature_uncertainty,
     )
@@ -286,7 +291,7 @@ def corrections(
 
 
 def _anomaly_shift(dataset: xr.Dataset, stations: Stations, fit: Fit) -> Shift:
-    """What an anomaly adds to the heat flow [mW/m^2], and its effects; random ones as one more."""
+    """Change of heat flow by an anomaly [mW/m^2] and its effects; random parts are one effect."""
     weights, means = 1e3 * fit.gain[1], stations.means
     inner, sea = weights[: means.size], weights[means.size :].sum()
     below = series.take(series.unpack(dataset, _A), slice(None))
@@ -302,7 +307,7 @@ def _anomaly_shift(dataset: xr.Dataset, stations: Stations, fit: Fit) -> Shift:
 
 
 def _factor(dataset: xr.Dataset, stations: Stations, fit: Fit) -> Shift:
-    """Share of the steady heat flow that the line sees under sedimentation, and its effects."""
+    """Heat flow of the line under sedimentation over its steady value, and its effects."""
     ratio = series.take(series.unpack(dataset, "temperature_rise_ratio"), slice(None))
     means = stations.means
     weights = (fit.gain[1] * stations.resistance)[: means.size]

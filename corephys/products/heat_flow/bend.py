@@ -1,10 +1,10 @@
-"""Does temperature bend against thermal resistance beyond chance, and what would bend it so."""
+"""Test for curvature of temperature against thermal resistance, and its possible causes."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -16,9 +16,11 @@ from corephys.products.heat_flow.stations import (
     Stations,
     fitted,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement, Scalar
 
 __all__ = ["curvature"]
 
@@ -28,7 +30,7 @@ _ALLOW = ("good", "not_evaluated")
 _TEMPERATURE = "equilibrium_temperature"
 _YEAR = 31557600.0  # s
 Model = Callable[[np.ndarray], np.ndarray]  # temperatures at resistances
-# Signs of the bend -> what bends so; never one cause alone.
+# Sign of the bend -> its possible causes: temperatures alone cannot separate them.
 _CAUSES = {
     1: (
         "pore water that flows downward",
@@ -60,16 +62,16 @@ class _Bent:
 
 
 def curvature(
-    temperature: Any,
+    temperature: Measurement,
     resistance: xr.Dataset,
     *,
     significance: float = _T["bend_significance"],
-    water_heat_capacity: Any = _C["water_heat_capacity"],
-    bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    water_heat_capacity: Scalar = _C["water_heat_capacity"],
+    bottom_water_temperature: Scalar | None = None,
+    bottom_water_temperature_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
-    """Whether temperature against thermal resistance is straight, and what could bend it.
+    """Test whether temperature against thermal resistance is straight, with possible causes.
 
     Parameters
     ----------
@@ -78,12 +80,12 @@ def curvature(
     resistance : Dataset, (reading)
         From ``thermal_resistance`` at the same positions [m^2 K/W].
     significance : float
-        Share of straight profiles that may be called curved.
+        Share of straight profiles that the test may call curved [1].
     water_heat_capacity : Quantity, str or Constant
-        Of pore water, by volume [MJ/(m^3 K)].
+        Volumetric heat capacity of pore water [MJ/(m^3 K)].
     bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
-        The point at the seafloor [degC, K].
-    allow : tuple of str
+        Temperature of the point at the seafloor [degC] and its standard uncertainty [K].
+    allow : sequence of str
         Flag levels of the temperatures that are used.
 
     Returns
@@ -91,33 +93,36 @@ def curvature(
     Dataset
         ``bend`` [W^2/(m^4 K)], twice the quadratic term, and its uncertainty; ``probability`` of
         a larger bend by chance, and ``probability_by_stated_errors``; ``peclet_number`` over the
-        points and ``pore_water_velocity`` [mm/yr] that alone would bend it so, downward positive;
+        points and ``pore_water_velocity`` [mm/yr], downward positive, that would explain the bend;
         ``heat_flow_by_end (end)`` [mW/m^2]; and ``residual (model, reading)`` [K] of line,
-        parabola and flow. Attributes: ``shape``, "straight" or "curved", and ``candidates``,
-        never one cause.
+        parabola and flow. Attributes: ``shape``, "straight" or "curved", and ``candidates``, the
+        possible causes.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         With fewer than four points, or a significance outside 0 to 1.
 
     Notes
     -----
-    F = (chi2_line - chi2_parabola) (n - 3) / chi2_parabola, weights of the line: it needs the
-    errors only up to a common scale. Where the stated errors are far larger than the scatter, or
-    common to the stations, the two probabilities part: ``shape`` follows the scatter, the
-    uncertainty of the bend the stated errors. Steady flow of pore water: T = a + b (exp(g R) - 1)
+    F = (chi2_line - chi2_parabola) (n - 3) / chi2_parabola, with the weights of the line: it needs
+    the errors only up to a common scale. The two probabilities differ where the given errors are
+    far larger than the scatter, or common to the stations: ``shape`` follows the scatter, the
+    uncertainty of the bend the given errors. Steady flow of pore water: T = a + b (exp(g R) - 1)
     / g with g = (rho c) v, whose Peclet number is g R (Bredehoeft and Papadopulos 1965, Water
     Resources Research 1, 325); against resistance instead of depth it holds for layers too.
-    Effects of the temperatures are not in the test: a thermometer that drifts bends as well.
+    Effects of the temperatures are not in the test: a drifting thermometer also causes a bend.
     """
     if not 0.0 < significance < 1.0:
-        raise ValueError(f"significance is {significance:g}; it lies between 0 and 1")
+        raise ValueError(f"significance is {significance:g}; it must be between 0 and 1")
     capacity = 1e6 * float(positive(water_heat_capacity, "MJ/(m^3 K)", "water_heat_capacity"))
-    stations = usable_stations(temperature, resistance, allow)
-    points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
+        bottom_water_temperature,
+        bottom_water_temperature_uncertainty,
+    )
     size = points.resistance.size
     if size < 4:
         raise series.TooFewError(f"{size} usable points cannot show a bend; it needs four")
@@ -158,7 +163,7 @@ def curvature(
     chances = (probability, _by_stated(straight, parabola) if fit.known else float("nan"))
     extra = _tables(bend, u_bend, chances, 1e3 * (parabola.parameters[1] + bend * ends))
     models = (_line(straight), _line(parabola, bend), flow)
-    return dataset.assign({**extra, **_residuals(models, temperature, resistance, stations)})
+    return dataset.assign({**extra, **_residuals(models, temperature, resistance, points)})
 
 
 def _omega(points: Stations, fit: Fit) -> np.ndarray:
@@ -171,7 +176,8 @@ def _omega(points: Stations, fit: Fit) -> np.ndarray:
     return np.diag(variance) + fit.line.slope**2 * points.covariance
 
 
-def _solve(points: Stations, omega: np.ndarray, bend: Any) -> _Bent:
+def _solve(points: Stations, omega: np.ndarray, bend: Model | None) -> _Bent:
+    """Generalised least squares of a line, with one more column where ``bend`` is given."""
     x, y = points.resistance, points.temperature
     columns = [np.ones(x.size), x] + ([] if bend is None else [bend(x)])
     factor = np.linalg.cholesky(omega)
@@ -275,7 +281,7 @@ def _tables(
 
 
 def _residuals(
-    models: Sequence[Model], temperature: Any, resistance: xr.Dataset, stations: Stations
+    models: Sequence[Model], temperature: Measurement, resistance: xr.Dataset, stations: Stations
 ) -> dict[str, xr.DataArray]:
     """Residuals at every temperature offered, NaN where it was left out."""
     index = stations.means.index

@@ -1,10 +1,10 @@
-"""Conductivities that may be used, and ways of carrying them between their points."""
+"""Usable conductivities, and how they are interpolated between their points."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -13,18 +13,12 @@ from corephys.ground import flags, series, thresholds, units
 from corephys.products.heat_flow.line import student
 from corephys.uncertainty import Measured
 
-__all__ = [
-    "CARRIERS",
-    "Points",
-    "merge",
-    "resistivity",
-    "scatter",
-    "smooth_resistivity",
-    "weights",
-]
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement
 
 CARRIERS = ("linear", "steps", "harmonic mean", "trend")
-NEAR = thresholds.value("carrier_near")  # m
+# Readings closer than this [m] share the natural scatter, so that they are averaged first.
+NEAR = thresholds.value("carrier_near")
 
 
 @dataclass(frozen=True)
@@ -76,33 +70,8 @@ def merge(depth: np.ndarray, measured: Measured) -> Points:
     return Points(mean(depth), mean(measured.values), u, effects)
 
 
-def weights(known: np.ndarray, depth: np.ndarray, how: str) -> np.ndarray:
-    """Weights of resistivities in the resistance between zero and each depth.
-
-    Parameters
-    ----------
-    known : (m,) ndarray
-        Depths of the resistivities [m], rising.
-    depth : (n,) ndarray
-        [m]; NaN gives NaN.
-    how : str
-        One of :data:`CARRIERS`.
-
-    Returns
-    -------
-    (n, m) ndarray
-        W [m] such that R = W (1/k).
-    """
-    if how == "trend":
-        return _trend(known, np.column_stack([depth, 0.5 * depth**2]))
-    if how == "harmonic mean":
-        return np.outer(depth, _thickness(known))
-    integral = _integral_of_lines if how == "linear" else _integral_of_steps
-    return integral(known, depth) - integral(known, np.zeros(1))
-
-
 def resistivity(points: Points, depth: np.ndarray, how: str) -> np.ndarray:
-    """Thermal resistivity at each depth, as it is carried there.
+    """Thermal resistivity interpolated to each depth.
 
     Parameters
     ----------
@@ -189,12 +158,12 @@ def _thickness(known: np.ndarray) -> np.ndarray:
     """Share of the column, from the seafloor to the last point, that lies nearest to each point."""
     edges = np.concatenate([[min(0.0, known[0])], 0.5 * (known[1:] + known[:-1]), [known[-1]]])
     thickness = np.diff(edges)
-    # A single point at the seafloor stands for everything.
+    # A single point at the seafloor has no thickness, and represents the complete column.
     return thickness / thickness.sum() if thickness.sum() > 0 else np.ones(1)
 
 
 def _trend(known: np.ndarray, terms: np.ndarray) -> np.ndarray:
-    """Weights of the straight line of 1/k against depth, all points of equal weight."""
+    """Weights of the straight line of 1/k against depth, fitted with equal weights."""
     return np.asarray(terms @ np.linalg.pinv(np.column_stack([np.ones(known.size), known])))
 
 
@@ -243,7 +212,7 @@ def scatter(points: Points, how: str) -> tuple[float, float]:
 
 
 # --------------------------------------------------------------------------------------------------
-# Conductivities that may be used, carried to the depths that resistances are wanted at.
+# Usable conductivities, interpolated to the depths of the resistances.
 
 
 _K = "thermal_conductivity"
@@ -252,7 +221,7 @@ _BLOCK = 500_000  # weights that are held at a time, 4 MB
 
 @dataclass(frozen=True)
 class Carrier:
-    """Resistivities at their points and the way in which they are carried between them.
+    """Resistivities at their points and how they are interpolated between them.
 
     Parameters
     ----------
@@ -272,8 +241,14 @@ class Carrier:
     spread: np.ndarray
 
     def weights(self, depth: np.ndarray) -> np.ndarray:
-        """W [m], (n, m), whose product with the resistivities is the resistance at the depths."""
-        return weights(self.depth, depth, self.how)
+        """W [m], (n, m), such that R = W (1/k) is the resistance between zero and each depth."""
+        known = self.depth
+        if self.how == "trend":
+            return _trend(known, np.column_stack([depth, 0.5 * depth**2]))
+        if self.how == "harmonic mean":
+            return np.outer(depth, _thickness(known))
+        integral = _integral_of_lines if self.how == "linear" else _integral_of_steps
+        return integral(known, depth) - integral(known, np.zeros(1))
 
     def blocks(self, depth: np.ndarray) -> Iterator[tuple[slice, np.ndarray]]:
         """Weights of some depths at a time, so that memory does not grow with their number."""
@@ -290,12 +265,12 @@ class Carrier:
 
 @dataclass(frozen=True)
 class Carried:
-    """Usable conductivities of a hole and how they are carried.
+    """Usable conductivities of a hole and how they are interpolated.
 
     Parameters
     ----------
     carrier : Carrier
-        Of the m points.
+        Carrier of the m points.
     used, left_out : int
         Readings.
     effects : dict of str to (m,) ndarray
@@ -312,20 +287,20 @@ class Carried:
     freedom: float
 
 
-def carry(conductivity: Any, how: str, allow: tuple[str, ...]) -> Carried:
+def carry(conductivity: Measurement, how: str, allow: Sequence[str]) -> Carried:
     """Usable conductivities as resistivities with their variances and effects."""
     if how not in CARRIERS:
-        raise ValueError(f"how is {how!r}; there is {', '.join(CARRIERS)}")
+        raise ValueError(f"how is {how!r}; give one of {', '.join(CARRIERS)}")
     points, used, left_out = usable_points(conductivity, allow)
     if how == "trend" and points.depth.size < 3:
         raise series.TooFewError(
-            f"a trend needs conductivities at three depths, not {points.depth.size}"
+            f"conductivities at {points.depth.size} depths are too few for a trend; it needs three"
         )
     natural, freedom = scatter(points, how)
     k, smooth = points.conductivity, smooth_resistivity(points, how)
-    # Relative errors of the readings, at the smooth value: a reading high by chance weighs no more.
-    # An error that is not stated shows in the scatter, which then holds both; where there is no
-    # scatter nothing is known of it.
+    # Relative errors of the readings, at the smooth value: a reading that is high by chance must
+    # not get more weight. An error that is not given is part of the scatter, which then includes
+    # both; without scatter the error is unknown.
     unknown = 0.0 if natural > 0.0 else np.nan
     own = (np.where(np.isfinite(points.u_random), points.u_random, unknown) / k * smooth) ** 2
     spread = (natural * student(freedom) * smooth**2) ** 2
@@ -334,30 +309,35 @@ def carry(conductivity: Any, how: str, allow: tuple[str, ...]) -> Carried:
     return Carried(carrier, used, left_out, effects, natural, freedom)
 
 
-def usable_points(conductivity: Any, allow: tuple[str, ...]) -> tuple[Points, int, int]:
+def usable_points(conductivity: Measurement, allow: Sequence[str]) -> tuple[Points, int, int]:
     """Usable conductivities, in the order of depth and without repeats."""
     measured = series.unpack(conductivity, _K)
     values = np.asarray(measured.values, dtype=float)
     if "depth" not in getattr(measured.values, "coords", {}):
-        raise ValueError("the conductivities need the coordinate depth")
+        raise ValueError(
+            "the conductivities have no coordinate depth; give a series placed in the hole"
+        )
     depth = np.asarray(measured.values["depth"].values, dtype=float)
     use = np.isfinite(values) & np.isfinite(depth) & (values > 0)
     if isinstance(conductivity, xr.Dataset) and f"{_K}_flag" in conductivity:
         use &= flags.usable(conductivity[f"{_K}_flag"].values, allow)
     if not use.any():
-        raise ValueError(f"none of {values.size} conductivities is usable")
+        raise ValueError(
+            f"none of {values.size} conductivities is usable; one above zero with a depth and an "
+            "allowed flag is needed"
+        )
     index = np.flatnonzero(use)
     picked = series.take(measured, index[np.argsort(depth[index], kind="stable")])
     return merge(np.sort(depth[index]), picked), int(use.sum()), int((~use).sum())
 
 
-def wanted(at: Any) -> tuple[xr.DataArray, np.ndarray]:
-    """A DataArray at the wanted positions, and its depths in metres."""
+def wanted(at: xr.Dataset | Dimensional) -> tuple[xr.DataArray, np.ndarray]:
+    """A DataArray at the positions of ``at``, and its depths in metres."""
     if isinstance(at, (xr.Dataset, xr.DataArray)):
         at = units.position_in_library_units(at)
     if isinstance(at, xr.Dataset):
         if "depth" not in at.coords:
-            raise ValueError("at: the Dataset has no coordinate depth")
+            raise ValueError("at: the Dataset has no coordinate depth; give depths or a series")
         along = at["depth"]
     elif isinstance(at, xr.DataArray) and "depth" in at.coords and at.name != "depth":
         along = at["depth"]

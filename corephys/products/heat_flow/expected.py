@@ -1,10 +1,10 @@
-"""Temperature below the stations, heat flow expected of an age, and conductivity expected of a
-mud."""
+"""Expected temperature below the stations, heat flow of an age, and conductivity of mud."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -20,9 +20,11 @@ from corephys.products.heat_flow.stations import (
     fitted,
     station_weights,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured, bare
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Measurement, Scalar
 
 __all__ = [
     "conductivity_at_temperature",
@@ -40,18 +42,18 @@ _T = "equilibrium_temperature"
 
 
 def temperature_at(
-    at: Any,
-    temperature: Any,
-    conductivity: Any,
+    at: xr.Dataset | Dimensional,
+    temperature: Measurement,
+    conductivity: Measurement,
     *,
     how: str = "linear",
-    heat_production: Any = None,
-    heat_production_uncertainty: Any = None,
-    bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None,
-    depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    heat_production: Measurement | str | None = None,
+    heat_production_uncertainty: Scalar | None = None,
+    bottom_water_temperature: Scalar | None = None,
+    bottom_water_temperature_uncertainty: Scalar | None = None,
+    depth_uncertainty: Scalar | xr.Dataset | None = None,
+    datum_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
     """Temperature at any depth from the line through the stations, with its band.
 
@@ -64,47 +66,48 @@ def temperature_at(
     conductivity : Dataset or DataArray, (reading)
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth`` [m].
     how : str
-        Way of carrying conductivity, as for ``thermal_resistance``; below the last reading it is
+        Interpolation of conductivity, as for ``thermal_resistance``; below the last reading it is
         an assumption.
     heat_production : Dataset, DataArray, Quantity or str, optional
-        As for ``heat_production_correction`` [uW/m^3]: the line is then fitted to temperatures
-        without its bend, and the bend is put back.
+        Same as for ``heat_production_correction`` [uW/m^3]. The line is then fitted to
+        temperatures without its anomaly, which is added again to the result.
     heat_production_uncertainty : Quantity or str, optional
-        Of a single value [uW/m^3].
+        Standard uncertainty of a single value [uW/m^3].
     bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
-        The point at the seafloor [degC, K].
+        Temperature of the point at the seafloor [degC] and its standard uncertainty [K].
     depth_uncertainty : Quantity, str or Dataset, optional
     datum_uncertainty : Quantity or str, optional
-        Of the stations, as for ``thermal_resistance`` [m].
-    allow : tuple of str
-        Flag levels that are used, of either.
+        Uncertainties of the depths of stations, as for ``thermal_resistance`` [m].
+    allow : sequence of str
+        Flag levels that are used, of both series.
 
     Returns
     -------
     Dataset
         ``equilibrium_temperature`` [degC] of the line with uncertainty and effects, and
         ``distance_below_last_station`` [m]. Below the last station the reason ``extrapolated`` is
-        set. The attributes ``last_station`` and ``last_conductivity`` say where the two end.
+        set. The attributes ``last_station`` and ``last_conductivity`` are the depths of the
+        last of each [m].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         With fewer than three points, a depth above the seafloor, or as from
         ``thermal_resistance``.
 
     Notes
     -----
-    T(z) = T0 + q R(z) - integral of (integral of A) dz / k. T0, q and R(z) lean on the same
+    T(z) = T0 + q R(z) - integral of (integral of A) dz / k. T0, q and R(z) depend on the same
     conductivities: the random variance is that of sum w_i (T_i - q R_i) + q R(z), where w are the
-    derivatives by the temperatures of the stations, so that a temperature between stations does
-    not doubt the conductivity above it twice (JCGM 102:2011). Natural scatter of conductivity
-    below the last reading is carried; a change of sediment there is not.
+    derivatives by the temperatures of the stations, so that the uncertainty of a conductivity
+    above two stations does not count twice between them (JCGM 102:2011). Natural scatter of
+    conductivity below the last reading is included; a change of sediment there is not.
     """
     target, depth = wanted(at)
     if np.any(depth < 0.0):
-        raise ValueError(f"a depth of {np.nanmin(depth):g} m lies above the seafloor")
+        raise ValueError(
+            f"a depth of {np.nanmin(depth):g} m lies above the seafloor; give depths of 0 or more"
+        )
     resistance = thermal_resistance(
         conductivity,
         at=temperature,
@@ -113,9 +116,15 @@ def temperature_at(
         datum_uncertainty=datum_uncertainty,
         allow=allow,
     )
-    stations = usable_stations(temperature, resistance, allow)
-    last = float(np.max(stations.reading_depth, initial=-np.inf))
-    points = with_seafloor(stations, bottom_water_temperature, bottom_water_temperature_uncertainty)
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
+        bottom_water_temperature,
+        bottom_water_temperature_uncertainty,
+    )
+    last = float(np.max(points.reading_depth, initial=-np.inf))
+    # The anomaly at stations and targets in one call, so that both have the same profile.
     every = np.append(points.depth, depth)
     bend, made = _bends(
         heat_production, heat_production_uncertainty, conductivity, every, how, allow
@@ -155,12 +164,12 @@ def temperature_at(
 
 
 def _bends(
-    production: Any,
-    given: Any,
-    conductivity: Any,
+    production: Measurement | str | None,
+    given: Scalar | None,
+    conductivity: Measurement,
     depth: np.ndarray,
     how: str,
-    allow: tuple[str, ...],
+    allow: Sequence[str],
 ) -> tuple[np.ndarray, Measured | None]:
     """Anomaly by heat production at stations and depths [K], zero where none is given."""
     if production is None:
@@ -192,8 +201,8 @@ def _along_line(
         if DEPTH in points.parts:
             variance[part] += slope**2 * ((weights @ points.parts[DEPTH]) * weights).sum(axis=1)
         if made is not None:
-            # Its profile errs mostly as one; the random rest is carried as if it did, the larger
-            # way.
+            # Errors of its profile are mostly common; the random rest is treated as common too,
+            # which gives the larger uncertainty.
             variance[part] += (made.u_random[size:][part] - weights @ made.u_random[:size]) ** 2
         for source, (ex, ey) in points.effects.items():
             effects[source][part] = weights @ (ey - slope * ex)
@@ -207,7 +216,7 @@ def _along_line(
 
 
 # --------------------------------------------------------------------------------------------------
-# What is expected where nothing was measured: heat flow of an age, conductivity of a mud.
+# Expected values where nothing was measured: heat flow of an age, conductivity of mud.
 
 
 _C = constants.CONSTANTS
@@ -228,29 +237,27 @@ _MUD: tuple[str, ...] = (
 
 
 def heat_flow_of_age(
-    age: Any, *, cooling: str = "plate", half_space: Any = _C["half_space_heat_flow"]
+    age: Dimensional, *, cooling: str = "plate", half_space: Scalar = _C["half_space_heat_flow"]
 ) -> xr.Dataset:
-    """Heat flow that ocean floor of an age should have by conductive cooling.
+    """Heat flow expected for the age of the ocean floor by conductive cooling.
 
     Parameters
     ----------
     age : Quantity, DataArray or str
-        Of the ocean floor [Myr].
+        Age of the ocean floor [Myr].
     cooling : {"plate", "half-space"}
-        A plate that stops cooling, or a half-space that never does.
+        Cooling of a plate of finite thickness, or of a half-space.
     half_space : Quantity, str or Constant
         Heat flow of the half-space at 1 Myr [mW/m^2].
 
     Returns
     -------
     Dataset
-        ``heat_flow_of_age`` [mW/m^2]; its uncertainty is not known. Floor younger than some
-        65 Myr mostly measures less, since sea water carries part of the heat.
+        ``heat_flow_of_age`` [mW/m^2]; its uncertainty is unknown. Measured values are mostly
+        lower on floor younger than about 65 Myr, where sea water removes part of the heat.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For an unknown way of cooling or an age that is not positive.
 
@@ -267,7 +274,7 @@ def heat_flow_of_age(
     255.0
     """
     if cooling not in ("plate", "half-space"):
-        raise ValueError(f"cooling is {cooling!r}; there is 'plate' and 'half-space'")
+        raise ValueError(f"cooling is {cooling!r}; give 'plate' or 'half-space'")
     t = positive(age, "Myr", "age")
     if cooling == "half-space":
         at_one = float(positive(half_space, "mW/m^2", "half_space"))
@@ -289,7 +296,7 @@ def heat_flow_of_age(
 
 
 def conductivity_of_water_content(
-    water_content: Any, *, conditions: str = "seafloor"
+    water_content: Fraction | xr.Dataset, *, conditions: str = "seafloor"
 ) -> xr.Dataset:
     """Thermal conductivity of mud from its water content alone.
 
@@ -298,26 +305,24 @@ def conductivity_of_water_content(
     water_content : Dataset, DataArray, Quantity or str
         ``water_content_wet``, mass of water over wet mass [1].
     conditions : {"seafloor", "laboratory"}
-        Where the conductivity is wanted; in the laboratory it is 4 % more.
+        Conditions of the conductivity; in the laboratory it is 4 % higher.
 
     Returns
     -------
     Dataset
-        ``thermal_conductivity`` [W/(m K)] with 4 % of scatter as its random uncertainty and that
-        of the water content, unknown where that is; water below 0.2 or above 0.8 is flagged
-        ``beyond_calibration``.
+        ``thermal_conductivity`` [W/(m K)]. Its random uncertainty combines 4 % of scatter with
+        that of the water content, and is unknown where that is. Water contents below 0.2 or above
+        0.8 are flagged ``beyond_calibration``.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         For unknown conditions, or when no water content lies between 0 and 1.
 
     Notes
     -----
     1 / k = (168 + 678 w) cm s K/cal (Bullard 1963, The Sea 3, 224). An estimate for holes without
-    a needle: quartz and carbonate are beyond it.
+    needle measurements; it does not hold for quartz or carbonate.
 
     Examples
     --------
@@ -325,12 +330,12 @@ def conductivity_of_water_content(
     0.884
     """
     if conditions not in ("seafloor", "laboratory"):
-        raise ValueError(f"conditions is {conditions!r}; there is 'seafloor' and 'laboratory'")
+        raise ValueError(f"conditions is {conditions!r}; give 'seafloor' or 'laboratory'")
     water = measured_fraction(series.unpack(water_content, "water_content_wet"), "water_content")
     share = np.asarray(water.values, dtype=float)
     if not np.any((share > 0.0) & (share < 1.0)):
         raise ValueError(
-            f"water_content is {share.flat[0]:g}; a share of the wet mass lies between 0 and 1"
+            f"water_content is {share.flat[0]:g}; give a share of the wet mass, between 0 and 1"
         )
     dry, wet = (units.as_floats(_C[name], "m K/W", name) for name in _MUD[:2])
     factor, used = 1.0, _MUD
@@ -359,25 +364,23 @@ def conductivity_of_water_content(
     )
 
 
-def conductivity_at_temperature(conductivity: Any, temperature: Any) -> xr.Dataset:
+def conductivity_at_temperature(conductivity: Dimensional, temperature: Dimensional) -> xr.Dataset:
     """Thermal conductivity of sedimentary rock at a temperature from that at 25 degC.
 
     Parameters
     ----------
     conductivity : Quantity, DataArray or str
-        At 25 degC [W/(m K)].
+        Thermal conductivity at 25 degC [W/(m K)].
     temperature : Quantity, DataArray or str
-        Wanted [degC].
+        Temperature of the result [degC].
 
     Returns
     -------
     Dataset
-        ``thermal_conductivity`` [W/(m K)]; its uncertainty is not known.
+        ``thermal_conductivity`` [W/(m K)]; its uncertainty is unknown.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError

@@ -14,7 +14,7 @@ from corephys.numerics.line import Line, generalised_line, instrumental_line
 def _weights(cx: np.ndarray, cy: np.ndarray) -> tuple[np.ndarray, np.ndarray, bool]:
     """Covariances to weigh by, and whether all were known and positive.
 
-    What is not known weighs like the usual point, and then only the temperatures weigh at all.
+    Where one is unknown, its point gets the median weight, and only the temperatures have weights.
     """
     own = np.diag(cy) if cy.ndim == 2 else cy
     sound = np.isfinite(own) & (own > 0)
@@ -54,7 +54,7 @@ def guided(
 ) -> np.ndarray:
     """Resistances that the weights of the line follow.
 
-    Those of ``guide``, else the given ones moved to where the line says that they most likely are.
+    Those of ``guide``, else the given ones moved to their most likely values on the line.
     """
     if guide is not None:
         return guide
@@ -78,16 +78,6 @@ def gains(
     return np.linalg.solve(weighted @ np.column_stack([np.ones(x.size), x]), weighted)
 
 
-def exceeded(line: Line, spare: float) -> float:
-    """Probability of a larger chi-square by chance, with a scatter that is itself estimated."""
-    from scipy.special import fdtrc, gammaincc
-
-    freedom = line.degrees_of_freedom
-    if not np.isfinite(spare):
-        return float(gammaincc(freedom / 2.0, line.chi_square / 2.0))
-    return float(fdtrc(freedom, spare, line.chi_square / freedom))
-
-
 def with_beds(
     x: np.ndarray,
     y: np.ndarray,
@@ -96,24 +86,20 @@ def with_beds(
     guide: np.ndarray | None,
     beds: np.ndarray,
 ) -> tuple[Line, float]:
-    """Line with the share of what beds between conductivities can do that chi-square asks for.
+    """Line with a share of the scatter by beds between conductivities, and that share.
 
-    ``beds`` is the most that they can add to the covariance of the temperatures [K^2]. The share,
-    at most one, brings the reduced chi-square down to one where it can. What lies between the
-    conductivities is not in the resistances: it is an error of the other axis.
+    ``beds`` is the most that such beds can add to the covariance of the temperatures [K^2]. The
+    share, at most one, brings the reduced chi-square down to one where it can. The resistances do
+    not contain these beds, so that their scatter is an error of the temperature axis.
     """
-
-    def line(share: float) -> Line:
-        return _line(x, y, cx, cy + share * beds, guide)
-
-    def over(share: float) -> float:
-        found = line(share)
-        return found.chi_square - found.degrees_of_freedom
-
     from scipy.optimize import brentq
 
+    def over(share: float) -> float:
+        found = _line(x, y, cx, cy + share * beds, guide)
+        return found.chi_square - found.degrees_of_freedom
+
     share = 1.0 if over(1.0) >= 0.0 else float(brentq(over, 0.0, 1.0, xtol=1e-6, rtol=1e-6))
-    return line(share), share
+    return _line(x, y, cx, cy + share * beds, guide), share
 
 
 def with_excess(
@@ -125,20 +111,18 @@ def with_excess(
     start: Line,
 ) -> tuple[Line, float]:
     """Line with the scatter in temperature [K] that brings the reduced chi-square down to one."""
-    every = np.eye(x.size)
-
-    def line(extra: float) -> Line:
-        return _line(x, y, cx, cy + extra**2 * every, guide)
-
-    def over(extra: float) -> float:
-        found = line(extra)
-        return found.chi_square - found.degrees_of_freedom
-
     from scipy.optimize import brentq
 
+    every = np.eye(x.size)
+
+    def over(extra: float) -> float:
+        found = _line(x, y, cx, cy + extra**2 * every, guide)
+        return found.chi_square - found.degrees_of_freedom
+
+    # All scatter of the temperatures is an upper limit of what must be added.
     high = float(np.sqrt(start.chi_square * np.diag(cy).max() + np.var(y)))
     extra = float(brentq(over, 0.0, high, xtol=1e-9 * high, rtol=1e-7))
-    return line(extra), extra
+    return _line(x, y, cx, cy + extra**2 * every, guide), extra
 
 
 def student(freedom: float) -> float:

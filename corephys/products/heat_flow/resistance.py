@@ -1,9 +1,9 @@
-"""Thermal resistance between the seafloor and depths, from conductivities carried between their
-points."""
+"""Thermal resistance between the seafloor and depths, from interpolated conductivities."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -26,6 +26,9 @@ from corephys.products.heat_flow.stations import (
 )
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Scalar
+
 __all__ = ["thermal_resistance"]
 
 
@@ -37,13 +40,13 @@ STRETCHES = {"drill_string": True, "drill_string_relative": False}
 
 
 def thermal_resistance(
-    conductivity: Any,
+    conductivity: Measurement,
     *,
-    at: Any,
+    at: xr.Dataset | Dimensional,
     how: str = "linear",
-    depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    depth_uncertainty: Scalar | xr.Dataset | None = None,
+    datum_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
     """Thermal resistance between the seafloor and given depths.
 
@@ -54,9 +57,9 @@ def thermal_resistance(
     at : Dataset, DataArray or Quantity
         Depths [m], or a series with the coordinate ``depth``.
     how : {"linear", "steps", "harmonic mean", "trend"}
-        What stands between the points: the resistivity 1/k linear from point to point; that of
+        Interpolation between the points: the resistivity 1/k linear from point to point; that of
         the nearest point; one harmonic mean for the hole, weighted by thickness; or a straight
-        line of 1/k against depth. Resistances in series add, so resistivity is what is carried.
+        line of 1/k against depth. Resistivity is interpolated because resistances in series add.
         Beyond the first and the last point "linear" and "steps" keep their values.
     depth_uncertainty : Quantity, str or Dataset, optional
         Standard uncertainty of each depth of ``at`` against the seafloor [m], independent; or
@@ -64,8 +67,8 @@ def thermal_resistance(
         and effects of the hole are carried. The drill string is taken to be that of the cores.
     datum_uncertainty : Quantity or str, optional
         One error that all depths of ``at`` share against the conductivities [m]: the effect
-        ``depth``. An error of depth that is not given is not carried; attributes say so.
-    allow : tuple of str
+        ``depth``. Attributes name an error of depth that is not given and so not included.
+    allow : sequence of str
         Flag levels of the conductivity that are used.
 
     Returns
@@ -73,14 +76,12 @@ def thermal_resistance(
     Dataset
         ``thermal_resistance`` [m^2 K/W] with uncertainty, effects and flags. For up to 200 depths
         ``thermal_resistance_covariance`` [m^4 K^2/W^2] is the random part between all depths,
-        which share the sediment above them, and ``_covariance_parts (part, ...)`` what it comes
-        from. ``carried_resistivity (point)`` [m K/W] with its errors is what was carried; for
-        more depths the functions of heat flow compute the covariance of means from it.
+        which share the sediment above them, and ``_covariance_parts (part, ...)`` its parts by
+        cause. ``carried_resistivity (point)`` [m K/W] with its errors holds the interpolated
+        values; for more depths the functions of heat flow compute the covariance of means from it.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For an unknown way, a conductivity without depth, no usable conductivity, a depth
         uncertainty below zero, or fewer than three depths for a trend.
@@ -91,15 +92,15 @@ def thermal_resistance(
     173, 474). With the weights W of the resistivities the random covariance is
     W diag(v) W', v = (u/k)^2 / k_s^2 + s^2 / k_s^4, and an effect is -W (e / k^2) (JCGM 102:2011,
     6.2). u is the error of a reading k and s the natural scatter of the conductivities about
-    their carrier beyond those errors: a needle reads a few centimetres and stands for metres. k_s
-    is the straight line of 1/k against depth, so that a reading that is high by chance does not
-    weigh more than its neighbours. The resistivity itself is that of the readings, whose mean
-    needs no correction for the natural scatter; an error u makes it too large by (u/k)^2 on
-    average, 0.04 % at 2 %, which is not taken off. s is a moment estimate, NaN with one depth
-    only, and enters multiplied by Student's t for 68.27 % at its degrees of freedom. Readings
-    less than 10 cm apart share that scatter and are averaged first. A depth that is off by dz
-    moves R by dz / k. Where the string is longer than written the conductivities are off with it,
-    and R stretches: dR = integral of de / k.
+    their interpolation beyond those errors: a needle measures a few centimetres and represents
+    metres. k_s is the straight line of 1/k against depth, so that a reading that is high by chance
+    does not get more weight than its neighbours. The resistivity itself is that of the readings,
+    whose mean needs no correction for the natural scatter. An error u makes it too large by
+    (u/k)^2 on average, 0.04 % at 2 %, which is not corrected. s is a moment estimate, NaN with one
+    depth only, and enters multiplied by Student's t for 68.27 % at its degrees of freedom. Readings
+    less than 10 cm apart share that scatter and are averaged first. An error dz of depth changes R
+    by dz / k. Where the drill string is longer than recorded, the conductivities are displaced
+    with the stations, and R stretches: dR = integral of de / k.
     """
     target, depth = wanted(at)
     shaky, shared, datum = _depth_errors(depth_uncertainty, datum_uncertainty, target)
@@ -142,7 +143,7 @@ def thermal_resistance(
         return dataset
     parts = resistance_covariances(carried.carrier, depth, shaky, Means.each(depth.size))
     return dataset.assign(_covariances(dim, parts)).assign_coords(
-        part=("part", np.array(list(parts), dtype=object), {"long_name": "what the part is from"})
+        part=("part", np.array(list(parts), dtype=object), {"long_name": "cause of the part"})
     )
 
 
@@ -162,7 +163,7 @@ def _along(
 
 
 def _depth_errors(
-    random: Any, datum: Any, target: xr.DataArray
+    random: Scalar | xr.Dataset | None, datum: Scalar | None, target: xr.DataArray
 ) -> tuple[DepthErrors | None, dict[str, np.ndarray], float | None]:
     """Random errors of the depths, None where not given, effects of the hole, and the datum [m]."""
     shared = None if datum is None else float(positive(datum, "m", "datum_uncertainty", zero=True))
@@ -197,7 +198,7 @@ def _stretched(
     return found
 
 
-def _in_words(given: Any, errors: DepthErrors | None) -> str:
+def _in_words(given: Scalar | xr.Dataset | None, errors: DepthErrors | None) -> str:
     if errors is None:
         return "not given, not carried"
     return "by reading" if isinstance(given, xr.Dataset) else f"{errors.random[0]:g} m"

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -22,14 +23,16 @@ from corephys.products.heat_flow.stations import (
     line_quantities,
     station_weights,
     usable_stations,
-    with_seafloor,
 )
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement, Scalar
 
 __all__ = ["intervals", "monte_carlo"]
 
 # --------------------------------------------------------------------------------------------------
-# Heat flow between neighbouring stations, and how far the intervals agree.
+# Heat flow between neighbouring stations, and whether the intervals agree.
 
 
 _UNLIKELY = thresholds.value("line_least_probability")
@@ -37,12 +40,12 @@ _ALLOW = ("good", "not_evaluated")
 
 
 def intervals(
-    temperature: Any,
+    temperature: Measurement,
     resistance: xr.Dataset,
     *,
-    bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    bottom_water_temperature: Scalar | None = None,
+    bottom_water_temperature_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
     """Heat flow between each station and the next one down.
 
@@ -53,8 +56,8 @@ def intervals(
     resistance : Dataset, (reading)
         From ``thermal_resistance`` at the same positions [m^2 K/W].
     bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
-        Make the seafloor the first point [degC, K].
-    allow : tuple of str
+        Temperature [degC] and standard uncertainty [K] of the seafloor, the first point.
+    allow : sequence of str
         Flag levels of the temperatures that are used.
 
     Returns
@@ -65,13 +68,11 @@ def intervals(
         ``thermal_conductivity`` [W/(m K)], the harmonic mean between the two; with ``depth``
         their middle and ``top`` and ``bottom`` [m]; ``heat_flow_covariance`` [mW^2/m^4].
         ``heat_flow_mean`` is the plain mean and ``heat_flow_weighted_mean`` that by the full
-        covariance. The attributes ``chi_square`` and ``chi_square_probability`` say whether the
+        covariance. The attributes ``chi_square`` and ``chi_square_probability`` test whether the
         intervals agree with one heat flow.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When temperature and resistance lie at different positions.
     ValueError
@@ -80,14 +81,16 @@ def intervals(
     Notes
     -----
     q = (T2 - T1) / (R2 - R1). Two intervals share the station between them, so that their errors
-    go against each other: covariance D C D' with D the differences. The plain mean over evenly
-    spaced stations leans on the two ends alone. The weighted mean is sum a dT / sum a dR with the
+    have opposite signs: covariance D C D' with D the differences. The plain mean over evenly
+    spaced stations depends on the two ends alone. The weighted mean is sum a dT / sum a dR with the
     weights a of generalised least squares of dT on dR, which is the slope of the line of
     ``bullard`` before any excess scatter (JCGM 102:2011). Weights taken from the covariance of
     the ratios themselves would favour intervals whose heat flow is low by chance.
     """
-    stations = with_seafloor(
-        usable_stations(temperature, resistance, allow),
+    stations = usable_stations(
+        temperature,
+        resistance,
+        allow,
         bottom_water_temperature,
         bottom_water_temperature_uncertainty,
     )
@@ -101,6 +104,7 @@ def intervals(
     dx, dy = difference @ x, difference @ y
     depth = stations.depth[order]
     flow, dz = dy / dx, np.diff(depth)
+    # Derivatives of the heat flows by the temperatures and by the resistances.
     by_t = difference / dx[:, None]
     by_r = -flow[:, None] * by_t
     covariance = 1e6 * ((by_t * cy) @ by_t.T + by_r @ cx @ by_r.T)
@@ -148,11 +152,14 @@ def _order(stations: Stations) -> np.ndarray:
     if np.any(step <= 0.0):
         where = stations.depth[order][int(np.argmin(step))]
         raise ValueError(
-            f"two stations lie at {where:g} m with no resistance between them: no heat flow can "
-            "be told; leave one out or average them"
+            f"two stations lie at {where:g} m with no resistance between them, so that their heat "
+            "flow is undefined; leave one out or average them"
         )
     if np.any(np.diff(stations.depth[order]) <= 0.0):
-        raise ValueError("resistance does not grow with depth here; check the conductivities")
+        raise ValueError(
+            "thermal resistance does not increase with depth between two stations; check the "
+            "conductivities and the depths"
+        )
     return np.asarray(order)
 
 
@@ -246,20 +253,20 @@ class _Sums:
 
 
 def monte_carlo(
-    temperature: Any,
-    conductivity: Any,
+    temperature: Measurement,
+    conductivity: Measurement,
     *,
     how: str = "linear",
     draws: int = 10000,
     seed: int = 1,
     student: bool = True,
-    bottom_water_temperature: Any = None,
-    bottom_water_temperature_uncertainty: Any = None,
-    depth_uncertainty: Any = None,
-    datum_uncertainty: Any = None,
-    allow: tuple[str, ...] = _ALLOW,
+    bottom_water_temperature: Scalar | None = None,
+    bottom_water_temperature_uncertainty: Scalar | None = None,
+    depth_uncertainty: Scalar | xr.Dataset | None = None,
+    datum_uncertainty: Scalar | None = None,
+    allow: Sequence[str] = _ALLOW,
 ) -> xr.Dataset:
-    """Heat flow with all its errors drawn, beside its first-order uncertainty.
+    """Heat flow by Monte Carlo, beside its first-order uncertainty.
 
     Parameters
     ----------
@@ -268,20 +275,22 @@ def monte_carlo(
     conductivity : Dataset, (reading)
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth`` [m].
     how : str
-        Way of carrying conductivity, as for ``thermal_resistance``.
+        Interpolation of conductivity, as for ``thermal_resistance``.
     draws : int
-        At least 100; quantiles of 10,000 are good to 1.5 % of the standard uncertainty.
+        Number of draws, at least 100; quantiles of 10,000 are good to 1.5 % of the standard
+        uncertainty.
     seed : int
-        The same seed draws the same numbers.
+        Seed of the random numbers; the same seed gives the same result.
     student : bool
-        Whether the interval widens the scatter of temperatures by Student's t; the moments never.
+        Whether the scatter of temperatures is widened by Student's t in the interval; it is never
+        widened in the moments.
     bottom_water_temperature, bottom_water_temperature_uncertainty : Quantity or str, optional
-        The point at the seafloor [degC, K].
+        Temperature of the point at the seafloor [degC] and its standard uncertainty [K].
     depth_uncertainty : Quantity, str or Dataset, optional
     datum_uncertainty : Quantity or str, optional
-        As for ``thermal_resistance`` [m].
-    allow : tuple of str
-        Flag levels that are used, of either.
+        Same as for ``thermal_resistance`` [m].
+    allow : sequence of str
+        Flag levels that are used, of both series.
 
     Returns
     -------
@@ -293,11 +302,9 @@ def monte_carlo(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For fewer than 100 draws or three points, or when the uncertainty of a temperature is not
-        known: there is nothing to draw from.
+        For fewer than 100 draws or three points, or when the uncertainty of a temperature is
+        unknown.
 
     Notes
     -----
@@ -309,7 +316,7 @@ def monte_carlo(
     freedom, is a normal over the root of a drawn chi-square.
     """
     if draws < _FEWEST or int(draws) != draws:
-        raise ValueError(f"draws is {draws}; quantiles need a whole number of at least 100")
+        raise ValueError(f"draws is {draws}; quantiles need an integer of at least 100")
     resistance = thermal_resistance(
         conductivity,
         at=temperature,
@@ -318,8 +325,10 @@ def monte_carlo(
         datum_uncertainty=datum_uncertainty,
         allow=allow,
     )
-    points = with_seafloor(
-        usable_stations(temperature, resistance, allow),
+    points = usable_stations(
+        temperature,
+        resistance,
+        allow,
         bottom_water_temperature,
         bottom_water_temperature_uncertainty,
     )
@@ -328,7 +337,7 @@ def monte_carlo(
         unknown = int(np.sum(~np.isfinite(points.variance) | (points.variance <= 0)))
         raise series.TooFewError(
             f"the uncertainty of {unknown} of {points.variance.size} temperatures or of the "
-            "conductivities is not known, so there is nothing to draw from; state it, or leave "
+            "conductivities is unknown, so that there is nothing to draw from; give it, or leave "
             "those points out"
         )
     carried = carry(conductivity, how, allow)

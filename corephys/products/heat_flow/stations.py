@@ -1,10 +1,10 @@
-"""Stations of a heat flow as plain arrays: means of many temperatures, which are used, the fit
-and its parts."""
+"""Stations of a heat flow as plain arrays: usable temperatures, means of many, and the fit."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -13,8 +13,11 @@ from corephys.ground import companions, flags, series, thresholds, units
 from corephys.hole.placing.depth_uncertainty import sharing
 from corephys.numerics.line import Line
 from corephys.products.heat_flow.carriers import Carrier
-from corephys.products.heat_flow.line import best_line, exceeded, gains, with_beds, with_excess
+from corephys.products.heat_flow.line import best_line, gains, with_beds, with_excess
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement, Scalar
 
 # --------------------------------------------------------------------------------------------------
 # Means of many temperatures, and the covariance of their resistances, as plain arrays.
@@ -24,7 +27,7 @@ from corephys.uncertainty import Measured
 # depth, since both axes are averaged with the same weights.
 
 
-# Units of the variables that hold what is carried; a caller may have converted them.
+# Units of the variables of interpolated resistivity; a caller may have converted them.
 _COMPACT_UNITS = {
     "carried_depth": "m",
     "carried_resistivity": "m K/W",
@@ -40,7 +43,7 @@ CONDUCTIVITY, SCATTER, DEPTH = "conductivity", "natural scatter of conductivity"
 
 @dataclass(frozen=True)
 class Means:
-    """Which readings make up each point.
+    """Assignment of readings to the points whose means they form.
 
     Parameters
     ----------
@@ -92,6 +95,7 @@ class Means:
         if width > 0.0:
             cell = np.minimum(((depth - top) / width).astype(int), FEW - 1)
         _, cell = np.unique(cell, return_inverse=True)
+        # A single unknown variance would make its weight NaN, and with it the mean of its cell.
         known = bool(np.all(np.isfinite(variance) & (variance > 0.0)))
         weight = 1.0 / variance if known else np.ones(index.size)
         share = weight / np.bincount(cell, weight)[cell]
@@ -99,10 +103,7 @@ class Means:
 
     def of(self, along: Any) -> np.ndarray:
         """Means of values along the readings offered."""
-        return self.used(np.asarray(along, dtype=float)[self.index])
-
-    def used(self, values: np.ndarray) -> np.ndarray:
-        """Means of values along the readings in use."""
+        values = np.asarray(along, dtype=float)[self.index]
         return np.bincount(self.cell, self.share * values, minlength=self.size)
 
     def variance(self, along: Any) -> np.ndarray:
@@ -163,10 +164,7 @@ class DepthErrors:
 
 
 def depth_errors(errors: xr.Dataset) -> DepthErrors:
-    """What ``corephys.depth.uncertainty`` found, without the effects that the hole shares.
-
-    Lengths in ``errors`` are in metres.
-    """
+    """Errors of depth of ``corephys.depth.uncertainty`` [m], without those of the complete hole."""
     own = errors["depth_core_effects"].transpose("core_source", ...).values
     return DepthErrors(
         np.asarray(errors["depth_u_random"].values), np.asarray(own), sharing(errors)[0]
@@ -180,20 +178,20 @@ def resistance_covariances(
     means: Means,
     weights: np.ndarray | None = None,
 ) -> dict[str, np.ndarray]:
-    """Random covariances of the resistances of points by what they come from.
+    """Random covariances of the resistances of points by cause.
 
     Parameters
     ----------
     carrier : Carrier
-        Of m points.
+        Carrier of m conductivities.
     depth : (n,) ndarray
-        Of the readings in use [m].
+        Depths of the readings in use [m].
     errors : DepthErrors or None
-        Of the readings offered.
+        Errors of depth of the readings offered.
     means : Means
-        Of the readings.
+        Means of the readings.
     weights : (size, m) ndarray, optional
-        From ``means.weights``, where they are at hand.
+        Weights of ``means.weights``, where they were computed before.
 
     Returns
     -------
@@ -208,14 +206,14 @@ def resistance_covariances(
 
 
 def between(carrier: Carrier, depth: np.ndarray) -> np.ndarray:
-    """Most that the sediment between the conductivities can add to the covariance of resistances.
+    """Upper limit of the covariance of resistances by beds between the conductivities.
 
     Parameters
     ----------
     carrier : Carrier
-        Of m points.
+        Carrier of m conductivities.
     depth : (n,) ndarray
-        Of the points of the line [m].
+        Depths of the points of the line [m].
 
     Returns
     -------
@@ -246,21 +244,21 @@ def between(carrier: Carrier, depth: np.ndarray) -> np.ndarray:
 
 
 def compact(carrier: Carrier, errors: DepthErrors | None, dim: str) -> dict[str, xr.DataArray]:
-    """What the covariance of any means can be computed from, as variables of a Dataset.
+    """Variables of a Dataset from which the covariance of any means can be computed.
 
     Parameters
     ----------
     carrier : Carrier
-        Of the conductivities.
+        Interpolated conductivities.
     errors : DepthErrors or None
-        Of the readings.
+        Errors of depth of the readings.
     dim : str
         Dimension of the readings.
 
     Returns
     -------
     dict of str to DataArray
-        Along ``point`` what is carried, along the readings the errors of their depths.
+        Along ``point`` the resistivities, along the readings the errors of their depths.
     """
 
     def along(values: np.ndarray, dims: Any, unit: str, words: str) -> xr.DataArray:
@@ -292,7 +290,7 @@ def compact(carrier: Carrier, errors: DepthErrors | None, dim: str) -> dict[str,
 
 
 def from_compact(resistance: xr.Dataset) -> tuple[Carrier, DepthErrors | None]:
-    """The carrier and the errors of depth of a Dataset that holds what ``compact`` made."""
+    """The carrier and the errors of depth from the variables that :func:`compact` made."""
     if "carried_resistivity" not in resistance:
         raise ValueError(
             "the resistances have neither thermal_resistance_covariance nor carried_resistivity; "
@@ -320,28 +318,29 @@ def from_compact(resistance: xr.Dataset) -> tuple[Carrier, DepthErrors | None]:
 
 
 # --------------------------------------------------------------------------------------------------
-# Stations of a heat flow as plain arrays: which are used, the seafloor, the fit, its parts.
+# Stations of a heat flow as plain arrays: usable ones, the seafloor, the fit.
 
 
 TEMPERATURE, WATER, EXCESS = "temperature", "bottom water", "excess scatter of temperature"
 BEDS = "beds between conductivities"
+_TEMPERATURE = "equilibrium_temperature"
 _COVARIANCE = "thermal_resistance_covariance"
 
 
 @dataclass(frozen=True)
 class Stations:
-    """Temperatures and resistances with what is known of their errors; means where they are many.
+    """Temperatures and resistances with their errors; means where there are many.
 
     Parameters
     ----------
     resistance, temperature, variance : (n,) ndarray
         [m^2 K/W], [degC], [K^2]; a variance that is not known is NaN.
     covariance : (n, n) ndarray
-        Of the resistances [m^4 K^2/W^2].
+        Covariance of the resistances [m^4 K^2/W^2].
     effects : dict of str to pair of (n,) ndarray
         One-sigma effects on resistance and temperature by source.
     parts : dict of str to (n, n) ndarray
-        Covariances that add up to ``covariance``, by what they come from.
+        Covariances that add up to ``covariance``, by cause.
     depth : (n,) ndarray
         [m]; NaN where it is not known.
     offered : int
@@ -374,14 +373,16 @@ class Stations:
     seafloor: bool = False
 
     @property
-    def points(self) -> Any:
-        """As the line takes them."""
+    def points(
+        self,
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]:
+        """Arguments of the functions of the line."""
         return self.resistance, self.temperature, self.covariance, self.variance, self.guide
 
 
 @dataclass(frozen=True)
 class Fit:
-    """The line of temperature against resistance and what moves it.
+    """The line of temperature against resistance with its uncertainties.
 
     Parameters
     ----------
@@ -411,17 +412,40 @@ class Fit:
     known: bool
 
 
-def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, ...]) -> Stations:
-    """Stations whose temperature may be used, with what is known of either axis.
+def usable_temperatures(temperature: Measurement | Measured, allow: Sequence[str]) -> Measured:
+    """Temperatures [degC] of the stations, NaN where the flag does not allow their use.
+
+    A result of this function may be passed again: it is returned unchanged.
+    """
+    measured = series.unpack(temperature, _TEMPERATURE)
+    flag = f"{_TEMPERATURE}_flag"
+    if not isinstance(temperature, xr.Dataset) or flag not in temperature:
+        return measured
+    usable = flags.usable(temperature[flag].values, allow)
+    values = np.where(usable, np.asarray(measured.values, dtype=float), np.nan)
+    return replace(measured, values=values)
+
+
+def usable_stations(
+    temperature: Measurement | Measured,
+    resistance: xr.Dataset,
+    allow: Sequence[str],
+    water: Scalar | None = None,
+    u_water: Scalar | None = None,
+) -> Stations:
+    """Stations whose temperature may be used, and the seafloor where its temperature is given.
 
     Parameters
     ----------
-    temperature : Dataset or DataArray, (reading)
-        ``equilibrium_temperature`` [degC].
+    temperature : Dataset, DataArray or Measured, (reading)
+        ``equilibrium_temperature`` [degC], or what :func:`usable_temperatures` made of it.
     resistance : Dataset, (reading)
         From ``thermal_resistance`` at the same positions [m^2 K/W].
-    allow : tuple of str
+    allow : sequence of str
         Flag levels that are used.
+    water, u_water : Quantity or str, optional
+        Temperature of the bottom water [degC] and its standard uncertainty [K]. The seafloor is
+        then the last point, with a resistance of exactly zero.
 
     Returns
     -------
@@ -430,43 +454,44 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When temperature and resistance lie at different positions.
     ValueError
         When the resistances are not those of ``thermal_resistance``.
     """
     series.require_same_positions(temperature=temperature, resistance=resistance)
-    t = series.unpack(temperature, "equilibrium_temperature")
+    t = usable_temperatures(temperature, allow)
     r = series.unpack(resistance, "thermal_resistance")
     use = np.isfinite(np.asarray(t.values)) & np.isfinite(np.asarray(r.values))
-    name = "equilibrium_temperature_flag"
-    if isinstance(temperature, xr.Dataset) and name in temperature:
-        use &= flags.usable(temperature[name].values, allow)
     index = np.flatnonzero(use)
-    depth = np.full(index.size, np.nan)
+    placed = np.full(use.size, np.nan)
     if "depth" in resistance.coords:
-        placed = units.position_in_library_units(resistance["thermal_resistance"])
-        depth = np.asarray(placed["depth"].values, dtype=float)[index]
+        held = units.position_in_library_units(resistance["thermal_resistance"])
+        placed = np.asarray(held["depth"].values, dtype=float)
+    depth = placed[index]
     variance = np.asarray(t.u_random * np.ones(use.size), dtype=float) ** 2
-    means = Means.of_readings(index)
-    if _COVARIANCE not in resistance:
-        means = Means.over_cells(index, depth, variance[index])
-    covariance, parts = _covariances(resistance, depth, means)
+    few = _COVARIANCE in resistance
+    means = Means.of_readings(index) if few else Means.over_cells(index, depth, variance[index])
+    # Resistances of other origin may lack what was carried, but then need their covariance.
+    carrier, errors, weights = None, None, None
+    if not few or "carried_resistivity" in resistance:
+        carrier, errors = from_compact(resistance)
+        weights = means.weights(carrier, depth)
+    if few or carrier is None:
+        covariance, parts = _held_covariances(resistance, index)
+    else:
+        parts = resistance_covariances(carrier, depth, errors, means, weights)
+        covariance = np.sum(list(parts.values()), axis=0)
     zero = np.zeros(use.size)
     effects = {
         source: (means.of(r.effects.get(source, zero)), means.of(t.effects.get(source, zero)))
         for source in sorted({*t.effects, *r.effects})
     }
-    middle = means.used(depth)
-    unseen, guide = np.zeros(covariance.shape), None
-    if "carried_resistivity" in resistance:
-        carrier = from_compact(resistance)[0]
-        if means.size > carrier.depth.size:
-            unseen = between(carrier, middle)
-        guide = means.weights(carrier, depth) @ carrier.smooth
-    return Stations(
+    middle = means.of(placed)
+    unseen = np.zeros(covariance.shape)
+    if carrier is not None and means.size > carrier.depth.size:
+        unseen = between(carrier, middle)
+    stations = Stations(
         means.of(r.values),
         means.of(t.values),
         means.variance(variance),
@@ -478,51 +503,29 @@ def usable_stations(temperature: Any, resistance: xr.Dataset, allow: tuple[str, 
         means,
         depth,
         unseen,
-        guide,
+        None if carrier is None or weights is None else weights @ carrier.smooth,
     )
+    return stations if water is None else _with_seafloor(stations, water, u_water)
 
 
-def _covariances(
-    resistance: xr.Dataset, depth: np.ndarray, means: Means
+def _held_covariances(
+    resistance: xr.Dataset, index: np.ndarray
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """Covariance of the resistances of the points, and its parts by what they come from."""
+    """Covariance of the resistances in use, and its parts by cause, as ``thermal_resistance`` gave
+    them."""
     split = f"{_COVARIANCE}_parts"
-    if _COVARIANCE not in resistance:
-        carrier, errors = from_compact(resistance)
-        parts = resistance_covariances(carrier, depth, errors, means)
-        return np.sum(list(parts.values()), axis=0), parts
-    square = np.ix_(means.index, means.index)
-    whole = np.asarray(resistance[_COVARIANCE].values)[square]
+    square = np.ix_(index, index)
+    complete = np.asarray(resistance[_COVARIANCE].values)[square]
     if split not in resistance:
-        return whole, {CONDUCTIVITY: whole}
-    return whole, {
+        return complete, {CONDUCTIVITY: complete}
+    return complete, {
         str(part): np.asarray(resistance[split].isel(part=i).values)[square]
         for i, part in enumerate(resistance[split]["part"].values)
     }
 
 
-def with_seafloor(stations: Stations, value: Any, given: Any) -> Stations:
-    """The stations and, where its temperature is given, the seafloor as the last point.
-
-    Parameters
-    ----------
-    stations : Stations
-        Usable ones.
-    value, given : Quantity, str or None
-        Temperature of the bottom water [degC] and its standard uncertainty [K].
-
-    Returns
-    -------
-    Stations
-        The resistance of the seafloor is zero and certain.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    """
-    if value is None:
-        return stations
+def _with_seafloor(stations: Stations, value: Scalar, given: Scalar | None) -> Stations:
+    """The stations with the seafloor as the last point, at a resistance of exactly zero."""
     water = units.as_floats(value, "degC", "bottom_water_temperature")
     u = units.as_floats(
         given, "K", "bottom_water_temperature_uncertainty", difference=True, optional=True
@@ -552,7 +555,7 @@ def station_weights(stations: Stations, carrier: Carrier) -> np.ndarray:
 
 
 def fitted(stations: Stations) -> Fit:
-    """The most likely line, with an excess scatter where the stated errors are too small.
+    """The most likely line, with an excess scatter where the given errors are too small.
 
     Parameters
     ----------
@@ -576,6 +579,7 @@ def fitted(stations: Stations) -> Fit:
         )
     first, known = best_line(*stations.points)
     line, share, excess = first, 0.0, 0.0
+    # Covariances of resistance become those of temperature with the square of the slope.
     beds = first.slope**2 * stations.between
     if known and line.chi_square > line.degrees_of_freedom and np.any(beds > 0.0):
         line, share = with_beds(x, y, cx, np.diag(cy), guide, beds)
@@ -611,7 +615,13 @@ def chance(stations: Stations, line: Line, freedom: float) -> float:
     if line.chi_square > line.degrees_of_freedom and np.any(beds > 0.0):
         x, y, cx, cy, guide = stations.points
         line = best_line(x, y, cx, np.diag(cy) + beds, guide)[0]
-    return exceeded(line, freedom)
+    from scipy.special import fdtrc, gammaincc
+
+    degrees = line.degrees_of_freedom
+    # A scatter that is known exactly makes the F distribution a chi-square.
+    if not np.isfinite(freedom):
+        return float(gammaincc(degrees / 2.0, line.chi_square / 2.0))
+    return float(fdtrc(degrees, freedom, line.chi_square / degrees))
 
 
 def line_quantities(fit: Fit, reason: int) -> dict[str, Measured]:
@@ -631,41 +641,3 @@ def line_quantities(fit: Fit, reason: int) -> dict[str, Measured]:
             reason,
         ),
     }
-
-
-def random_parts(stations: Stations, fit: Fit, row: np.ndarray | None = None) -> dict[str, float]:
-    """Variances that make up the random variance of the slope, by what they come from.
-
-    Parameters
-    ----------
-    stations : Stations
-        The points of the fit.
-    fit : Fit
-        Their line.
-    row : (n,) ndarray, optional
-        Derivatives by the temperatures; those of the slope without it.
-
-    Returns
-    -------
-    dict of str to float
-        [W^2/m^4] for the slope, scaled to add up to the variance of the line. NaN where the
-        uncertainties are not all known. A part that was not carried is not there.
-    """
-    gain = fit.gain[1] if row is None else row
-    own = stations.variance.copy()
-    parts = {}
-    if stations.seafloor:
-        parts[WATER] = gain[-1] ** 2 * own[-1]
-        own[-1] = 0.0
-    parts[TEMPERATURE] = float(np.sum(gain**2 * own))
-    parts[EXCESS] = float(np.sum(gain**2) * fit.excess**2)
-    if fit.beds:
-        parts[BEDS] = float(fit.beds * fit.first.slope**2 * gain @ stations.between @ gain)
-    for part, covariance in stations.parts.items():
-        parts[part] = float(fit.line.slope**2 * gain @ covariance @ gain)
-    if not fit.known:
-        return dict.fromkeys(parts, float("nan"))
-    # The gain is that of the fitted line, the covariance that of its adjusted points; between
-    # the two lies a second order, which is shared out.
-    scale = fit.line.covariance[1, 1] / sum(parts.values()) if row is None else 1.0
-    return {part: scale * value for part, value in parts.items()}

@@ -1,13 +1,13 @@
-"""What an unsteady seafloor does to temperatures below it: closed forms, one layer, conduction.
+"""Temperature anomalies below an unsteady seafloor: closed forms for conduction in one layer.
 
-An anomaly is what the disturbance adds to the steady temperature, signed; to correct is to take it
-off. Each is a choice of the user and none is applied unasked.
+An anomaly is the signed difference from the steady temperature; a correction subtracts it. A user
+chooses the corrections; none is applied by default.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -18,13 +18,17 @@ from corephys.ground.arguments import positive
 from corephys.products.heat_flow.carriers import wanted
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = ["bottom_water_anomaly", "seasonal_anomaly", "sedimentation"]
 
 _C = constants.CONSTANTS
 Given = Mapping[str, tuple[np.ndarray, np.ndarray]]
 
 
-def _erfc(x: Any) -> Any:
+def _erfc(x: np.ndarray) -> np.ndarray:
+    """Complementary error function; SciPy is imported when it is needed."""
     from scipy.special import erfc
 
     return erfc(x)
@@ -33,7 +37,8 @@ def _erfc(x: Any) -> Any:
 def steps_kernel(
     depth: np.ndarray, change: np.ndarray, since: np.ndarray, diffusivity: float
 ) -> np.ndarray:
-    """Sum of steps at the seafloor: changes [K], ages [s], at depths [m], with [m^2/s]."""
+    """Anomaly [K] of steps at the seafloor: depth [m], change [K], since [s], diffusivity
+    [m^2/s]."""
     reach = 2.0 * np.sqrt(diffusivity * since)
     return np.asarray(_erfc(depth[:, None] / reach) @ change)
 
@@ -74,14 +79,14 @@ def sedimentation_kernel(
 
 
 def bottom_water_anomaly(
-    at: Any,
+    at: xr.Dataset | Dimensional,
     *,
-    change: Any,
-    since: Any,
-    diffusivity: Any = _C["core_diffusivity"],
-    change_uncertainty: Any = None,
-    since_uncertainty: Any = None,
-    diffusivity_uncertainty: Any = None,
+    change: Dimensional,
+    since: Dimensional,
+    diffusivity: Scalar = _C["core_diffusivity"],
+    change_uncertainty: Dimensional | None = None,
+    since_uncertainty: Dimensional | None = None,
+    diffusivity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Anomaly below a seafloor whose temperature changed in one or several steps.
 
@@ -90,14 +95,14 @@ def bottom_water_anomaly(
     at : Dataset, DataArray or Quantity
         Depths [m], or a series with the coordinate ``depth``.
     change : Quantity or str
-        Of each step, positive where the water became warmer [K].
+        Change of temperature in each step, positive where the water became warmer [K].
     since : Quantity or str
         Time since each step [yr].
     diffusivity : Quantity, str or Constant
         Thermal diffusivity of the sediment [m^2/s].
     change_uncertainty, since_uncertainty, diffusivity_uncertainty : Quantity or str, optional
-        Standard uncertainties in the same units, one for all steps or one each; of two steps
-        independent, of diffusivity one. Unknown gives NaN.
+        Standard uncertainties in the same units, one for all steps or one for each; those of two
+        steps are independent. Without them the uncertainty of the result is NaN.
 
     Returns
     -------
@@ -108,10 +113,8 @@ def bottom_water_anomaly(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When changes and times are not equally many, or a time or diffusivity is not positive.
+        When the numbers of changes and times differ, or a time or diffusivity is not positive.
 
     Notes
     -----
@@ -123,9 +126,11 @@ def bottom_water_anomaly(
     )
     ages = np.atleast_1d(np.asarray(positive(since, "s", "since"), dtype=float))
     if steps.shape != ages.shape:
-        raise ValueError(f"{steps.size} changes and {ages.size} times; each step has one of either")
+        raise ValueError(
+            f"{steps.size} changes and {ages.size} times; give one of each for every step"
+        )
     if np.any(~(ages > 0.0)):
-        raise ValueError("since has to be above zero for every step: a step to come does nothing")
+        raise ValueError("since must be above zero for every step; leave out steps in the future")
     kappa = float(positive(diffusivity, "m^2/s", "diffusivity"))
     u_kappa = uncertainty.stated(
         diffusivity_uncertainty, "m^2/s", "diffusivity_uncertainty", diffusivity
@@ -156,26 +161,26 @@ def bottom_water_anomaly(
 
 
 def seasonal_anomaly(
-    at: Any,
+    at: xr.Dataset | Dimensional,
     *,
-    amplitude: Any,
-    period: Any,
-    since_maximum: Any,
-    diffusivity: Any = _C["core_diffusivity"],
-    amplitude_uncertainty: Any = None,
-    since_maximum_uncertainty: Any = None,
-    diffusivity_uncertainty: Any = None,
+    amplitude: Scalar,
+    period: Scalar,
+    since_maximum: Scalar,
+    diffusivity: Scalar = _C["core_diffusivity"],
+    amplitude_uncertainty: Scalar | None = None,
+    since_maximum_uncertainty: Scalar | None = None,
+    diffusivity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Anomaly below a seafloor whose temperature swings with one period.
+    """Anomaly below a seafloor whose temperature varies with one period.
 
     Parameters
     ----------
     at : Dataset, DataArray or Quantity
         Depths [m], or a series with the coordinate ``depth``.
     amplitude : Quantity or str
-        Half of the swing [K].
+        Amplitude of the variation, half of its range [K].
     period, since_maximum : Quantity or str
-        Of the swing, and time since the seafloor was warmest [yr].
+        Period of the variation, and time since the seafloor was warmest [yr].
     diffusivity : Quantity, str or Constant
         Thermal diffusivity of the sediment [m^2/s].
     amplitude_uncertainty, since_maximum_uncertainty : Quantity or str, optional
@@ -191,14 +196,12 @@ def seasonal_anomaly(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When amplitude, period or diffusivity is not positive.
 
     Notes
     -----
-    A exp(-z sqrt(omega / 2 kappa)) cos(omega t - z sqrt(omega / 2 kappa)), after many swings
+    A exp(-z sqrt(omega / 2 kappa)) cos(omega t - z sqrt(omega / 2 kappa)), after many periods
     (Carslaw and Jaeger 1959, Conduction of Heat in Solids, section 2.6).
     """
     swing = float(positive(amplitude, "K", "amplitude", difference=True))
@@ -237,23 +240,23 @@ def seasonal_anomaly(
 
 
 def sedimentation(
-    at: Any,
+    at: xr.Dataset | Dimensional,
     *,
-    rate: Any,
-    duration: Any,
-    diffusivity: Any = _C["core_diffusivity"],
-    rate_uncertainty: Any = None,
-    duration_uncertainty: Any = None,
-    diffusivity_uncertainty: Any = None,
+    rate: Scalar,
+    duration: Scalar,
+    diffusivity: Scalar = _C["core_diffusivity"],
+    rate_uncertainty: Scalar | None = None,
+    duration_uncertainty: Scalar | None = None,
+    diffusivity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """What steady sedimentation leaves of the temperature rise below the seafloor.
+    """Reduction of the temperature rise below the seafloor by steady sedimentation.
 
     Parameters
     ----------
     at : Dataset, DataArray or Quantity
         Depths [m], or a series with the coordinate ``depth``.
     rate, duration : Quantity or str
-        Of sedimentation [m/yr] and since when [yr].
+        Rate of sedimentation [m/yr] and its duration [yr].
     diffusivity : Quantity, str or Constant
         Thermal diffusivity of the sediment [m^2/s].
     rate_uncertainty, duration_uncertainty : Quantity or str, optional
@@ -270,8 +273,6 @@ def sedimentation(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When rate, duration or diffusivity is not positive.
 
@@ -310,7 +311,8 @@ def sedimentation(
     )
 
 
-def _each(value: Any, unit: str, name: str, size: int) -> np.ndarray:
+def _each(value: Dimensional | None, unit: str, name: str, size: int) -> np.ndarray:
+    """Standard uncertainties of all steps, from one for all or one for each."""
     found = np.asarray(uncertainty.stated(value, unit, name), dtype=float)
     if found.ndim and found.size not in (1, size):
         raise ValueError(f"{name} has {found.size} values for {size} steps; give one or {size}")
@@ -318,7 +320,7 @@ def _each(value: Any, unit: str, name: str, size: int) -> np.ndarray:
 
 
 def _anomaly(
-    at: Any,
+    at: xr.Dataset | Dimensional,
     kernel: Callable[..., Any],
     arguments: tuple[Any, ...],
     u: dict[str, Any],
@@ -330,7 +332,7 @@ def _anomaly(
 
 
 def _two(
-    at: Any,
+    at: xr.Dataset | Dimensional,
     kernel: Callable[..., Any],
     arguments: tuple[Any, ...],
     u: dict[str, Any],
@@ -340,8 +342,11 @@ def _two(
 ) -> xr.Dataset:
     """A kernel at the depths and at the seafloor, with its effects by central differences."""
     target, depth = wanted(at)
+    # The closed forms hold below the seafloor only.
     if np.any(depth < 0.0):
-        raise ValueError(f"a depth of {np.nanmin(depth):g} m lies above the seafloor")
+        raise ValueError(
+            f"a depth of {np.nanmin(depth):g} m lies above the seafloor; give depths of 0 or more"
+        )
     every = np.append(depth, 0.0)
     values = kernel(every, *arguments)
     effects = {
@@ -368,13 +373,14 @@ def _effect(
     place: int,
     size: np.ndarray,
 ) -> np.ndarray:
-    """One-sigma effect of an argument, from a small step so that it stays possible."""
+    """One-sigma effect of an argument, from a step so small that a time stays positive."""
     if not np.isfinite(size).all():
         return np.full(depth.size, np.nan)
     if not np.any(size):
         return np.zeros(depth.size)
     given = np.asarray(arguments[place], dtype=float)
     largest = np.abs(size).max()
+    # Derivatives at the full uncertainty could make a time or diffusivity negative.
     small = 1e-4 * size * max(float(np.abs(given).max()), 1e-300) / largest
     ends = []
     for sign in (1.0, -1.0):

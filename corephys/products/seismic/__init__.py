@@ -1,19 +1,21 @@
 """From cores to a seismic section: impedance, reflections, travel time, synthetic trace and tie.
 
-The order of the work: one profile downward (``profile``), averaged as a long wave averages
-(``backus``), its coefficients in time (``reflectivity``), a wavelet (``ricker``), the trace
-(``synthetic``), and where it fits a recorded one.
+The order of the work: make one profile downward (``profile``), average it for long waves
+(``backus``), compute reflection coefficients in time (``reflectivity``) and a wavelet
+(``ricker``), convolve them (``synthetic``), and fit the trace to a recorded one (``tie``).
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys import uncertainty
 from corephys.ground import constants, flags, series, units
+from corephys.ground.laws import law
 from corephys.products.seismic.averaging import backus, layered_medium, quarter_wavelength
 from corephys.products.seismic.profiles import profile
 from corephys.products.seismic.ties import tie
@@ -33,6 +35,9 @@ from corephys.products.seismic.traces import (
     wavelet,
 )
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Numbers
 
 __all__ = [
     "acoustic_impedance",
@@ -60,7 +65,7 @@ __all__ = [
 _C = constants.CONSTANTS
 
 
-def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
+def acoustic_impedance(density: Measurement | str, velocity: Measurement | str) -> xr.Dataset:
     """Acoustic impedance, the product of density and velocity.
 
     Parameters
@@ -74,12 +79,10 @@ def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
     -------
     Dataset
         ``acoustic_impedance`` [MPa s/m] with uncertainty, effects and flags. An error that both
-        share, such as the core diameter, enters with its signs: most of it cancels.
+        share, such as the core diameter, enters with its signs, so that most of it cancels.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the two lie at different positions.
 
@@ -97,6 +100,7 @@ def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
     series.require_same_positions(density=density, velocity=velocity)
     rho = series.unpack(density, "bulk_density")
     speed = series.unpack(velocity, "p_wave_velocity")
+    # g/cm^3 times m/s is 1e-3 MPa s/m.
     values = series.apply(lambda r, v: r * v * 1e-3, rho.values, speed.values)
     u_random, effects = uncertainty.combine(
         [(speed.values * 1e-3, rho), (rho.values * 1e-3, speed)]
@@ -109,7 +113,7 @@ def acoustic_impedance(density: Any, velocity: Any) -> xr.Dataset:
 
 
 def reflection_coefficient(
-    impedance: Any, *, allow: tuple[str, ...] = ("good", "not_evaluated")
+    impedance: xr.Dataset | xr.DataArray, *, allow: Sequence[str] = ("good", "not_evaluated")
 ) -> xr.Dataset:
     """Reflection coefficient at normal incidence between one usable reading and the next below.
 
@@ -117,7 +121,7 @@ def reflection_coefficient(
     ----------
     impedance : Dataset or DataArray, (reading)
         ``acoustic_impedance`` [MPa s/m] with the coordinate ``depth``.
-    allow : tuple of str
+    allow : sequence of str
         Flag levels that are used.
 
     Returns
@@ -128,8 +132,6 @@ def reflection_coefficient(
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         When fewer than two readings are usable.
 
@@ -146,11 +148,14 @@ def reflection_coefficient(
         use &= flags.usable(impedance["acoustic_impedance_flag"].values, allow)
     index = np.flatnonzero(use)
     if index.size < 2:
-        raise ValueError(f"{index.size} usable impedances make no reflection coefficient")
+        raise ValueError(
+            f"{index.size} usable impedances are too few for a reflection coefficient; it needs two"
+        )
     if depth is not None:
         index = _downward(index, depth)
     upper, lower = series.take(measured, index[:-1]), series.take(measured, index[1:])
     total = lower.values + upper.values
+    # Derivatives of the coefficient by the lower and the upper impedance.
     by_lower, by_upper = 2.0 * upper.values / total**2, -2.0 * lower.values / total**2
     u_random, effects = uncertainty.combine([(by_lower, lower), (by_upper, upper)])
     coefficient = xr.DataArray((lower.values - upper.values) / total, dims="reading")
@@ -167,13 +172,16 @@ def reflection_coefficient(
 
 
 def _downward(index: np.ndarray, depth: np.ndarray) -> np.ndarray:
-    """Usable readings in the order of depth; of repeats at one depth the first."""
+    """Usable readings in the order of depth, without repeats at one depth."""
     index = index[np.argsort(depth[index], kind="stable")]
     return index[np.concatenate([[True], np.diff(depth[index]) > 0.0])]
 
 
 def two_way_time(
-    velocity: Any, *, depth: Any = None, allow: tuple[str, ...] = ("good", "not_evaluated")
+    velocity: Measurement,
+    *,
+    depth: Dimensional | None = None,
+    allow: Sequence[str] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
     """Two-way time from the first usable reading downward.
 
@@ -182,8 +190,8 @@ def two_way_time(
     velocity : Dataset, DataArray or Quantity, (reading)
         ``p_wave_velocity`` [m/s].
     depth : DataArray or Quantity, optional
-        [m]; the coordinate of the velocity where it is not given.
-    allow : tuple of str
+        Depths [m]; the coordinate of the velocity if not given.
+    allow : sequence of str
         Flag levels that are used.
 
     Returns
@@ -194,15 +202,13 @@ def two_way_time(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When fewer than two readings are usable, or there is no depth.
 
     Notes
     -----
     2 sum dz / V with the slowness linear between readings (trapezoid): definition (Sheriff and
-    Geldart 1995, section 4.1). Readings in gaps do not exist; slowness runs straight across them.
+    Geldart 1995, section 4.1). Across gaps without readings slowness is interpolated linearly.
     """
     measured = series.unpack(velocity, "p_wave_velocity")
     values = np.asarray(measured.values, dtype=float)
@@ -212,7 +218,9 @@ def two_way_time(
         use &= flags.usable(velocity["p_wave_velocity_flag"].values, allow)
     index = np.flatnonzero(use)
     if index.size < 2:
-        raise ValueError(f"{index.size} usable velocities make no two-way time")
+        raise ValueError(
+            f"{index.size} usable velocities are too few for a two-way time; it needs two"
+        )
     index = _downward(index, z)
     picked, z = series.take(measured, index), z[index]
     step = np.diff(z)
@@ -232,6 +240,7 @@ def two_way_time(
         steps=("two-way time 2 sum dz / V, slowness linear between readings",),
         readings_left_out=int(values.size - index.size),
     )
+    # Readings are centimetres apart; a step of more than a metre is missing core.
     wide = np.where(step > 1.0, step * (1.0 / picked.values[:-1] + 1.0 / picked.values[1:]), 0.0)
     dataset["gap_time"] = xr.DataArray(
         np.concatenate([[0.0], np.cumsum(wide)]),
@@ -250,7 +259,7 @@ def _depth(values: Any, given: Any) -> np.ndarray:
 
 
 def _random_variance(one: np.ndarray, step: np.ndarray) -> np.ndarray:
-    """Variance of the accumulated time: a reading weighs in with the steps on both its sides."""
+    """Variance of the accumulated time: a reading counts with the steps on both its sides."""
     last = np.concatenate([[0.0], step**2]) * one
     both = np.concatenate([[0.0], (step[:-1] + step[1:]) ** 2, [0.0]]) * one
     first = step[0] ** 2 * one[0] if step.size else 0.0
@@ -260,27 +269,23 @@ def _random_variance(one: np.ndarray, step: np.ndarray) -> np.ndarray:
     return total
 
 
+@law("s", water_depth="m", sound_speed="m/s")
 def water_two_way_time(
-    water_depth: Any, *, sound_speed: Any = _C["water_column_sound_speed"]
-) -> float:
+    water_depth: Numbers, *, sound_speed: Any = _C["water_column_sound_speed"]
+) -> Numbers:
     """Two-way time through the water.
 
     Parameters
     ----------
-    water_depth : Quantity or str
-        [m].
+    water_depth : Quantity, DataArray or str
+        Depth of the water [m].
     sound_speed : Quantity, str or Constant
         Mean speed of sound in the water column [m/s].
 
     Returns
     -------
-    float
-        [s].
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+    Quantity or DataArray
+        Two-way time [s].
 
     Notes
     -----
@@ -288,8 +293,7 @@ def water_two_way_time(
 
     Examples
     --------
-    >>> water_two_way_time("2430 m")
+    >>> float(water_two_way_time("2430 m").magnitude)
     3.24
     """
-    depth = units.as_floats(water_depth, "m", "water_depth")
-    return float(2.0 * depth / units.as_floats(sound_speed, "m/s", "sound_speed"))
+    return 2.0 * water_depth / sound_speed

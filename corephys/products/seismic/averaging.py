@@ -1,68 +1,65 @@
 """From the scale of a scan to that of seismic waves: the long-wave average of thin layers.
 
-A wave far longer than the layers feels one medium: mean density, and the harmonic mean of the
-moduli. That is not the mean of the velocities, nor the velocity of the mean travel time.
+For a wave far longer than the layers they form one medium with the mean density and the harmonic
+mean of the moduli. Its velocity is not the mean velocity, nor that of the mean travel time.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import arguments, companions, series, thresholds
+from corephys.ground.laws import law
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Numbers, Scalar
 
 __all__ = ["backus", "layered_medium", "quarter_wavelength"]
 
 _T = thresholds.DEFAULTS
 
 
-def quarter_wavelength(velocity: Any, frequency: Any) -> Any:
-    """A quarter of the wavelength, the usual limit of what a wave tells apart.
+@law("m", velocity="positive m/s", frequency="positive Hz")
+def quarter_wavelength(velocity: Numbers, frequency: Numbers) -> Numbers:
+    """A quarter of the wavelength, the usual limit of vertical resolution.
 
     Parameters
     ----------
     velocity : Quantity, DataArray or str
-        [m/s].
+        P-wave velocity [m/s].
     frequency : Quantity or str
-        [Hz].
+        Frequency of the wave [Hz].
 
     Returns
     -------
-    float or DataArray
-        [m], plain floats.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    ValueError
-        For a velocity or frequency that is not above zero.
+    Quantity or DataArray
+        Quarter of the wavelength [m].
 
     Notes
     -----
-    V / (4 f): definition; below it the top and the base of a bed answer as one (Widess 1973,
-    Geophysics 38, 1176, puts that at an eighth; from memory).
+    V / (4 f): definition; in a thinner bed the reflections of top and base merge (Widess 1973,
+    Geophysics 38, 1176, gives an eighth as the limit; from memory).
 
     Examples
     --------
-    >>> round(quarter_wavelength("1800 m/s", "130 Hz"), 2)
+    >>> round(float(quarter_wavelength("1800 m/s", "130 Hz").magnitude), 2)
     3.46
     """
-    speed = arguments.positive(velocity, "m/s", "velocity")
-    return speed / (4.0 * arguments.positive(frequency, "Hz", "frequency"))
+    return velocity / (4.0 * frequency)
 
 
 def backus(
     profile: xr.Dataset,
     *,
-    length: Any = None,
-    frequency: Any = None,
+    length: Scalar | None = None,
+    frequency: Scalar | None = None,
     fraction: float = _T["averaging_fraction"],
 ) -> xr.Dataset:
-    """Average a profile over a window as a long wave does.
+    """Long-wave average of a profile over a window.
 
     Parameters
     ----------
@@ -71,9 +68,9 @@ def backus(
     length : Quantity or str, optional
         Window [m]; without it ``fraction`` of the wavelength at ``frequency``.
     frequency : Quantity or str, optional
-        [Hz]; also gives ``quarter_wavelength``.
+        Frequency of the wave [Hz]; also gives ``quarter_wavelength``.
     fraction : float
-        Pure number.
+        Window as a fraction of the wavelength [1].
 
     Returns
     -------
@@ -83,23 +80,23 @@ def backus(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         Without length and frequency, for depths that do not increase, or impossible values.
 
     Notes
     -----
     rho = <rho>, 1/M = <1/(rho V^2)>, V = sqrt(M/rho) over the window (Backus 1962, J. Geophys. Res.
-    67, 4427, at normal incidence; from memory). A reading stands for the core from halfway to the
-    one above to halfway to the one below; at an end the window is cut. Running sums, linear in the
-    number of readings. Random errors average down, those that readings share do not.
+    67, 4427, at normal incidence; from memory). A reading represents the core from halfway to the
+    one above to halfway to the one below; at an end the window is cut. The averages are running
+    sums, so that the time grows linearly with the number of readings. Random errors average out,
+    errors that readings share do not.
     """
     profile = companions.library_units(profile)
     rho, speed, depth = _inputs(profile)
     window, quarter = _window(speed.values, length, frequency, fraction)
     over = _Window(depth, window)
     density, velocity = rho.values, speed.values
+    # The harmonic mean of the modulus rho V^2 is the arithmetic mean of its inverse.
     compliance = 1.0 / (density * velocity**2)
     s, r = over.mean(compliance), over.mean(density)
     a = compliance * np.asarray(rho.u_random) / density
@@ -145,6 +142,7 @@ class _Window:
 
     def __init__(self, depth: np.ndarray, window: np.ndarray) -> None:
         self.edges = np.concatenate([depth[:1], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
+        # At the ends of the profile the window is cut, not moved: its middle stays at the reading.
         self.low = np.maximum(depth - 0.5 * window, self.edges[0])
         self.high = np.minimum(depth + 0.5 * window, self.edges[-1])
         self.length = self.high - self.low
@@ -156,7 +154,7 @@ class _Window:
         return np.asarray((bottom - top) / self.length)
 
     def covariance(self, one: np.ndarray, other: np.ndarray) -> np.ndarray:
-        """Of two means over the window: the deviations of a row are independent of other rows'."""
+        """Covariance of two means over the window, with errors independent between rows."""
         return self.mean(one * other * np.diff(self.edges)) / self.length
 
 
@@ -168,8 +166,8 @@ def _inputs(profile: xr.Dataset) -> tuple[Measured, Measured, np.ndarray]:
     plain = [series.take(part, np.arange(depth.size)) for part in parts]
     if depth.size < 2 or not np.all(np.diff(depth) > 0.0):
         raise ValueError(
-            f"the depths of the {depth.size} rows have to be two or more and to increase from row "
-            "to row; seismic.profile orders and merges readings"
+            f"the profile has {depth.size} rows; it needs two or more, with depths that increase "
+            "from row to row. seismic.profile sorts and merges readings"
         )
     for part, name in zip(plain, ("bulk_density", "p_wave_velocity"), strict=True):
         if not np.all(part.values > 0.0):
@@ -181,7 +179,7 @@ def _inputs(profile: xr.Dataset) -> tuple[Measured, Measured, np.ndarray]:
 
 
 def _window(
-    velocity: np.ndarray, length: Any, frequency: Any, fraction: float
+    velocity: np.ndarray, length: Scalar | None, frequency: Scalar | None, fraction: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Window and a quarter of the wavelength at every row [m]."""
     quarter = np.full(velocity.shape, np.nan)
@@ -190,7 +188,7 @@ def _window(
     if length is not None:
         return np.full(velocity.shape, float(arguments.positive(length, "m", "length"))), quarter
     if frequency is None:
-        raise ValueError("give length=, such as '2 m', or frequency= for a part of the wavelength")
+        raise ValueError("give length=, such as '2 m', or frequency= for a fraction of its wave")
     share = float(arguments.positive(arguments.fraction(fraction, "fraction"), "1", "fraction"))
     return 4.0 * share * quarter, quarter
 
@@ -208,16 +206,19 @@ def _metres(values: np.ndarray, words: str) -> xr.DataArray:
 
 
 def layered_medium(
-    thickness: Any, density: Any, p_wave_velocity: Any, s_wave_velocity: Any
+    thickness: Dimensional,
+    density: Dimensional,
+    p_wave_velocity: Dimensional,
+    s_wave_velocity: Dimensional,
 ) -> xr.Dataset:
-    """Stiffnesses of thin isotropic layers as one medium with a vertical axis, and its anisotropy.
+    """Stiffnesses and anisotropy of thin isotropic layers as one medium with a vertical axis.
 
     Parameters
     ----------
     thickness : Quantity or DataArray, (layer)
-        [m].
+        Thicknesses of the layers [m].
     density, p_wave_velocity, s_wave_velocity : Quantity or DataArray, (layer)
-        [g/cm^3] and [m/s].
+        Densities [g/cm^3] and velocities [m/s] of the layers.
 
     Returns
     -------
@@ -228,8 +229,6 @@ def layered_medium(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For values that are not above zero, or of different sizes.
 
@@ -251,10 +250,12 @@ def layered_medium(
     if len({part.shape for part in (h, rho, vp, vs)}) > 1:
         raise ValueError(
             f"thickness, density and the two velocities have {h.size}, {rho.size}, {vp.size} and "
-            f"{vs.size} layers; give one value of each a layer"
+            f"{vs.size} layers; give one value of each for every layer"
         )
     if not all(np.all(part > 0.0) for part in (h, rho, vp, vs)):
-        raise ValueError("a layer has a thickness, density or velocity that is not above zero")
+        raise ValueError(
+            "a layer has a thickness, density or velocity of zero or below; all must be above zero"
+        )
     found = _layers(h, rho, vp, vs)
     attributes = {
         "stiffness": ("GPa", "stiffness of the layered medium"),

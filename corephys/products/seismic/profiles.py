@@ -1,14 +1,15 @@
 """Density, velocity and impedance as one profile downward: overlaps merged, gaps marked and filled.
 
-Cores overlap where more came up than was drilled, and leave gaps where less did. Sound needs one
-value at every depth, so each of the two is settled by a rule that is named and counted.
+Cores overlap where recovery exceeds the drilled length, and leave gaps where it is less. A travel
+time needs one value at every depth: a rule settles each case, and the result counts its use.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -16,6 +17,9 @@ import xarray as xr
 from corephys import uncertainty
 from corephys.ground import arguments, flags, series, thresholds
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
 
 __all__ = ["profile"]
 
@@ -33,23 +37,23 @@ class _Rows:
     core: np.ndarray
     parts: dict[str, Measured]
 
-    def take(self, index: Any) -> _Rows:
+    def take(self, index: np.ndarray) -> _Rows:
         parts = {name: series.take(part, index) for name, part in self.parts.items()}
         return _Rows(self.depth[index], self.core[index], parts)
 
 
 def profile(
-    density: Any,
-    velocity: Any,
+    density: xr.Dataset | xr.DataArray,
+    velocity: xr.Dataset | xr.DataArray,
     *,
     overlap: str = "average",
-    merge_within: Any = _T["seismic_merge"],
-    largest_gap: Any = _T["seismic_gap"],
+    merge_within: Scalar = _T["seismic_merge"],
+    largest_gap: Scalar = _T["seismic_gap"],
     fill: str = "linear",
     trend: xr.Dataset | None = None,
-    fill_spacing: Any = _T["seismic_fill_spacing"],
-    edge: Any = _T["seismic_edge"],
-    allow: tuple[str, ...] = ("good", "not_evaluated"),
+    fill_spacing: Scalar = _T["seismic_fill_spacing"],
+    edge: Scalar = _T["seismic_edge"],
+    allow: Sequence[str] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
     """Density, velocity and impedance at increasing depths, without overlaps and with gaps filled.
 
@@ -58,48 +62,47 @@ def profile(
     density, velocity : Dataset or DataArray, (reading)
         ``bulk_density`` [g/cm^3] and ``p_wave_velocity`` [m/s] at the same positions, with depth.
     overlap : {"average", "upper core", "lower core"}
-        Where two cores cover one depth: readings of both in the order of depth, or those of one.
+        Readings to use where two cores cover one depth: both in the order of depth, or one.
     merge_within : Quantity or str
         Readings no farther apart than this [m] are averaged into one.
     largest_gap : Quantity or str
         A longer step [m] between readings is a gap.
     fill : {"linear", "trend", "none"}
-        Straight between the two edges of a gap; the trend, shifted to meet both edges; or no rows.
+        Fill of a gap: linear between its edges; the trend, shifted to meet both edges; or no rows.
     trend : Dataset, (any one dimension), optional
         ``bulk_density`` and ``p_wave_velocity`` with the coordinate ``depth``, for ``"trend"``.
     fill_spacing, edge : Quantity or str
-        Distance of the rows put into a gap [m]; length of core on either side whose mean is the
+        Spacing of the rows added in a gap [m]; length of core on either side whose mean is the
         value at its edge [m].
-    allow : tuple of str
+    allow : sequence of str
         Flag levels that are used.
 
     Returns
     -------
     Dataset, (reading)
         ``bulk_density`` [g/cm^3], ``p_wave_velocity`` [m/s], ``acoustic_impedance`` [MPa s/m];
-        ``filled`` is 1 for a row put into a gap, whose reason is ``interpolated_input``. Attributes
+        ``filled`` is 1 for a row added in a gap, whose reason is ``interpolated_input``. Attributes
         ``readings_left_out``, ``readings_of_other_core``, ``readings_merged``, ``gaps`` [m].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When density and velocity lie at different positions.
     ValueError
-        When fewer than two readings are usable, or a word or the trend is not one that fits.
+        When fewer than two readings are usable, for an unknown option, or for a trend that does
+        not cover the readings.
 
     Notes
     -----
-    Definition. A filled row errs by what the sediment does between the edges: the scatter of the
-    readings beside the gap, over its own length on either side, about the fill carried on, is the
-    effect ``gap_fill_density`` or ``gap_fill_velocity``. One sign for all gaps is the cautious end.
+    Definition. The error of a filled row is estimated by the scatter of the readings beside the
+    gap, over a length equal to the gap on either side, about the extended fill: the effect
+    ``gap_fill_density`` or ``gap_fill_velocity``. It has one sign for all gaps, which is cautious.
     """
     rows, counts = _usable(density, velocity, allow)
     if overlap not in OVERLAPS or fill not in FILLS:
         raise ValueError(
-            f"overlap is one of {', '.join(OVERLAPS)} and fill one of {', '.join(FILLS)}; "
-            f"given were {overlap!r} and {fill!r}"
+            f"overlap is {overlap!r} and fill {fill!r}; overlap must be one of "
+            f"{', '.join(OVERLAPS)} and fill one of {', '.join(FILLS)}"
         )
     rows, counts["readings_of_other_core"] = _one_core(rows, overlap)
     rows, counts["readings_merged"] = _merged(
@@ -129,7 +132,9 @@ def profile(
     )
 
 
-def _usable(density: Any, velocity: Any, allow: tuple[str, ...]) -> tuple[_Rows, dict[str, int]]:
+def _usable(
+    density: xr.Dataset | xr.DataArray, velocity: xr.Dataset | xr.DataArray, allow: Sequence[str]
+) -> tuple[_Rows, dict[str, int]]:
     """Usable readings in the order of depth."""
     series.require_same_positions(density=density, velocity=velocity)
     parts = {
@@ -138,7 +143,7 @@ def _usable(density: Any, velocity: Any, allow: tuple[str, ...]) -> tuple[_Rows,
     }
     array = parts["bulk_density"].values
     if "depth" not in getattr(array, "coords", {}):
-        raise ValueError("a profile needs the coordinate depth on density and velocity")
+        raise ValueError("density and velocity have no coordinate depth; a profile needs it")
     depth = np.atleast_1d(np.asarray(array["depth"].values, dtype=float))
     core = array.coords["core"].values if "core" in array.coords else np.full(depth.size, "")
     use = np.isfinite(depth)
@@ -149,7 +154,9 @@ def _usable(density: Any, velocity: Any, allow: tuple[str, ...]) -> tuple[_Rows,
             use &= flags.usable(np.atleast_1d(given[f"{name}_flag"].values), allow)
     index = np.flatnonzero(use)
     if index.size < 2:
-        raise series.TooFewError(f"{index.size} readings with density and velocity make no profile")
+        raise series.TooFewError(
+            f"{index.size} readings with density and velocity are too few; a profile needs two"
+        )
     index = index[np.argsort(depth[index], kind="stable")]
     rows = _Rows(depth, np.asarray(core).astype(object), parts).take(index)
     return rows, {"readings_left_out": int(use.size - index.size)}
@@ -215,11 +222,11 @@ def _trend(trend: xr.Dataset | None, rows: _Rows) -> dict[str, Any]:
         values = series.unpack(trend, name).values
         depth = np.asarray(values["depth"].values, dtype=float)
         if np.any(np.diff(depth) <= 0.0):
-            raise ValueError("the depths of the trend have to increase from row to row; sort them")
+            raise ValueError("the depths of the trend must increase from row to row; sort them")
         if depth[0] > rows.depth[0] or depth[-1] < rows.depth[-1]:
             raise ValueError(
                 f"the trend of {name} runs from {depth[0]:g} to {depth[-1]:g} m and the readings "
-                f"from {rows.depth[0]:g} to {rows.depth[-1]:g} m; it has to cover them"
+                f"from {rows.depth[0]:g} to {rows.depth[-1]:g} m; extend it to cover them"
             )
         lines[name] = (depth, np.asarray(values, dtype=float))
     return lines
@@ -228,7 +235,7 @@ def _trend(trend: xr.Dataset | None, rows: _Rows) -> dict[str, Any]:
 def _fill(
     rows: _Rows, gaps: np.ndarray, lines: dict[str, Any], spacing: float, reach: float
 ) -> tuple[_Rows, np.ndarray]:
-    """Rows put into every gap, sorted in with the others."""
+    """The readings with rows added in every gap, in the order of depth."""
     depth, new = [], {name: [] for name in _NAMES}  # type: ignore[var-annotated]
     for i in gaps:
         top, bottom = rows.depth[i], rows.depth[i + 1]
@@ -284,6 +291,7 @@ def _one_gap(
         )
         return np.flatnonzero(there) + (0 if above else i + 1)
 
+    # The mean over some length of core: one reading would carry its random error across the gap.
     share = (z - top) / (bottom - top)
     above, below = side(reach, True), side(reach, False)
 
@@ -300,6 +308,7 @@ def _one_gap(
         [side(max(bottom - top, reach), True), side(max(bottom - top, reach), False)]
     )
     carried = np.interp(rows.depth[wide], [top, bottom], [off[above].mean(), off[below].mean()])
+    # Fewer than five readings give no scatter: unknown, not zero.
     scatter = float(np.sqrt(np.mean((off[wide] - carried) ** 2))) if wide.size > 4 else np.nan
     effects["gap_fill"] = np.full(z.size, scatter)
     return Measured(values, u_random, effects, np.full(z.size, flags.bit("interpolated_input")))
@@ -326,12 +335,12 @@ def _dataset(
         steps=(f"readings in the order of depth, overlap: {overlap}", words, "impedance rho V"),
         **attributes,
     )
-    found["core"].attrs = {"long_name": "core; empty for a row put into a gap"}
+    found["core"].attrs = {"long_name": "core; empty for a row added in a gap"}
     found["filled"] = xr.DataArray(
         filled,
         dims="reading",
         attrs={
-            "long_name": "1 for a row put into a gap",
+            "long_name": "1 for a row added in a gap",
             "flag_values": np.array([0, 1], dtype=np.int8),
             "flag_meanings": "read put_into_a_gap",
         },

@@ -1,13 +1,14 @@
-"""Where a synthetic trace fits a recorded one: shift, phase and correlation, each with its error.
+"""Tie of a synthetic trace to a recorded one: shift, phase and correlation with uncertainties.
 
-Two band-limited traces always correlate somewhere. How often chance does as well is therefore part
-of the answer, and the errors of shift and phase hold only where chance does not explain the peak.
+Two band-limited traces always correlate somewhere. The result therefore includes the probability
+of such a correlation by chance; where it is large, the uncertainties of shift and phase are
+meaningless.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -15,6 +16,9 @@ import xarray as xr
 from corephys.ground import arguments, flags, series, thresholds, units
 from corephys.products.seismic.traces import analytic, even_step, peak_offset, tapered
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
 
 __all__ = ["tie"]
 
@@ -26,7 +30,7 @@ _CHANCE = thresholds.value("tie_chance")
 
 @dataclass(frozen=True)
 class _Found:
-    """One tie: shift [s], phase [rad], correlation, their deviations, and the odds of chance."""
+    """One tie: shift [s], phase [rad], correlation, their deviations, and probability of chance."""
 
     shift: float
     phase: float
@@ -39,15 +43,15 @@ class _Found:
 
 
 def tie(
-    synthetic: Any,
-    trace: Any,
+    synthetic: xr.Dataset | xr.DataArray,
+    trace: xr.Dataset | xr.DataArray,
     *,
-    window: Any = None,
-    largest_shift: Any = _T["tie_largest_shift"],
+    window: tuple[Scalar, Scalar] | None = None,
+    largest_shift: Scalar = _T["tie_largest_shift"],
     rotate: bool = True,
-    drift_window: Any = None,
+    drift_window: Scalar | None = None,
 ) -> xr.Dataset:
-    """Shift and rotate a synthetic trace to the greatest correlation with a recorded one.
+    """Shift and phase of a synthetic trace of highest correlation with a recorded one.
 
     Parameters
     ----------
@@ -56,25 +60,23 @@ def tie(
     trace : DataArray, (time)
         Amplitudes, any unit, with ``two_way_time`` [s] from the same datum and in the same steps.
     window : tuple of two Quantities or str, optional
-        Part of the synthetic that is tied, from and to [s]; all of it otherwise.
+        Part of the synthetic that is tied, from and to [s]; the complete trace if not given.
     largest_shift : Quantity or str
-        [s], to either side.
+        Largest shift to either side [s].
     rotate : bool
-        Look for a constant phase too; False keeps the phase of the synthetic.
+        Search for a constant phase too; False keeps the phase of the synthetic.
     drift_window : Quantity or str, optional
-        Length [s] of the pieces of a drift curve, each tied on its own; half overlap.
+        Length [s] of the windows of a drift curve, each tied separately; they overlap by half.
 
     Returns
     -------
     Dataset
-        ``time_shift`` [s], later is above zero; ``phase_rotation`` [degree]; ``tie_correlation``;
+        ``time_shift`` [s], positive for later; ``phase_rotation`` [degree]; ``tie_correlation``;
         each with uncertainty and flag. ``probability_of_chance`` and ``effective_samples``. With a
         drift curve the same with the ending ``_of_window`` along ``window``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For steps or times that do not match, a window that is too short, or a silent trace.
 
@@ -102,7 +104,9 @@ def tie(
         inside = (s_time >= low - 1e-9) & (s_time <= high + 1e-9)
         s_time, s_values = s_time[inside], s_values[inside]
     if s_values.size < 16:
-        raise ValueError(f"{s_values.size} samples of the synthetic are too few to tie")
+        raise ValueError(
+            f"{s_values.size} samples of the synthetic are too few to tie; give 16 or more"
+        )
     found = _tied(s_time, s_values, t_time, t_values, step, reach, rotate)
     made = _quantities([found], None)
     whole = {name: _scalar(part) for name, part in made.items()}
@@ -116,7 +120,9 @@ def tie(
         constants={"largest_shift": largest_shift},
         **attributes,
     )
-    dataset["probability_of_chance"] = _pure(found.chance, "odds that chance correlates as well")
+    dataset["probability_of_chance"] = _pure(
+        found.chance, "probability of such a correlation by chance"
+    )
     dataset["effective_samples"] = _pure(found.effective, "independent samples of the window")
     if drift_window is not None:
         length = float(arguments.positive(drift_window, "s", "drift_window"))
@@ -128,14 +134,14 @@ def tie(
     return dataset
 
 
-def _series(given: Any, name: str) -> tuple[np.ndarray, np.ndarray]:
+def _series(given: xr.Dataset | xr.DataArray, name: str) -> tuple[np.ndarray, np.ndarray]:
     array = given[name] if isinstance(given, xr.Dataset) else given
     if not isinstance(array, xr.DataArray) or "two_way_time" not in array.coords:
         raise ValueError(f"{name}: give a series with the coordinate two_way_time in s or ms")
     time = np.asarray(units.as_floats(array["two_way_time"], "s", "two_way_time"), dtype=float)
     values = np.asarray(array, dtype=float)
     if values.ndim != 1 or not np.isfinite(values).all():
-        raise ValueError(f"{name} has to be one series without missing values")
+        raise ValueError(f"{name} must be one series without missing values")
     return time, values
 
 
@@ -158,6 +164,7 @@ def _tied(
             "the trace does not cover the window of the synthetic and the shifts about it; "
             f"it runs from {t_time[0]:g} to {t_time[-1]:g} s"
         )
+    # Without the mean, which would correlate at every shift.
     piece = analytic(s) - np.mean(s)
     whole = analytic(t - t.mean())
     lags = np.arange(low, high + 1)
@@ -165,7 +172,9 @@ def _tied(
     weight = tapered(n, 2.0 * _TAPER)
     energy = np.sqrt(np.abs(cuts) ** 2 @ weight * np.sum(weight * np.abs(piece) ** 2))
     if not np.all(energy > 0.0):
-        raise ValueError("the synthetic or the trace is silent in the window")
+        raise ValueError(
+            "the synthetic or the trace is zero throughout the window; choose another window"
+        )
     product = cuts @ (weight * piece.conj()) / energy
     score = np.abs(product) if rotate else product.real
     k = int(np.argmax(score))
@@ -182,6 +191,7 @@ def _tied(
     scaled = piece * fit * energy[k] / np.sum(weight * np.abs(piece) ** 2)
     u_shift, u_phase = _deviations(scaled, cuts[k], weight, step, rotate)
     lost = 3.0 if rotate else 1.5
+    # The fit takes degrees of freedom from the misfit, which makes it look too small.
     spare = np.sqrt(spectra.effective / max(spectra.effective - lost, 0.5))
     return _Found(
         float(shift),
@@ -196,7 +206,7 @@ def _tied(
 
 
 class _Spectra:
-    """What the spectra of two windows say of their correlation where they are unrelated."""
+    """Statistics of the correlation of two unrelated windows, from their spectra."""
 
     def __init__(self, s: np.ndarray, x: np.ndarray, step: float) -> None:
         n = s.size
@@ -205,13 +215,13 @@ class _Spectra:
             _smoothed(np.abs(np.fft.fft(part, 2 * n)[: omega.size]) ** 2) for part in (s, x)
         )
         both = one * other
-        # Zeros to twice the length double the number of frequencies, not what they know.
+        # Zero padding to twice the length adds frequencies without adding information.
         self.effective = float(max(one.sum() * other.sum() / both.sum() / 2.0, 1.0))
         self.centre = float(np.sum(both * omega) / both.sum())
         self.square = float(np.sum(both * omega**2) / both.sum())
 
     def chance(self, top: float, extent: float, rotate: bool) -> float:
-        """Odds that a correlation passes ``top`` somewhere within ``extent`` seconds of shift."""
+        """Probability that a correlation exceeds ``top`` within ``extent`` seconds of shift."""
         m = self.effective
         single = max(1.0 - min(top, 1.0) ** 2, 0.0) ** max(m - 1.0, 0.0)
         if rotate:
@@ -226,7 +236,7 @@ class _Spectra:
 def _deviations(
     s: np.ndarray, x: np.ndarray, weight: np.ndarray, step: float, rotate: bool
 ) -> tuple[float, float]:
-    """Of shift [s] and phase [rad], from the misfit that the best fit leaves.
+    """Standard deviations of shift [s] and phase [rad], from the misfit of the best fit.
 
     ``s`` is the analytic synthetic rotated and scaled to the trace ``x``. The deviations are those
     of least squares in shift, phase and scale, with the misfit's own autocorrelation.
@@ -268,12 +278,12 @@ def _smoothed(power: np.ndarray, reach: int = 2) -> np.ndarray:
 
 
 def _quantities(found: list[_Found], places: dict[str, Any] | None) -> dict[str, Measured]:
-    """Shift, phase and correlation of one or more windows with their doubts."""
+    """Shift, phase and correlation of one or more windows, with uncertainties and reasons."""
 
     def along(values: list[float]) -> xr.DataArray:
         return xr.DataArray(np.array(values), dims="window", coords=places)
 
-    doubt = np.array(
+    reason = np.array(
         [
             (flags.bit("poor_fit") if one.chance > _CHANCE else 0)
             | (flags.bit("beyond_method_range") if one.at_edge else 0)
@@ -285,16 +295,19 @@ def _quantities(found: list[_Found], places: dict[str, Any] | None) -> dict[str,
     n = np.array([one.effective for one in found])
     return {
         "time_shift": Measured(
-            along([one.shift for one in found]), np.array([one.u_shift for one in found]), {}, doubt
+            along([one.shift for one in found]),
+            np.array([one.u_shift for one in found]),
+            {},
+            reason,
         ),
         "phase_rotation": Measured(
             along([np.degrees(one.phase) for one in found]),
             np.degrees([one.u_phase for one in found]),
             {},
-            doubt,
+            reason,
         ),
         # Large-sample deviation of a correlation, (1 - r^2) / sqrt(2 n) for n complex samples.
-        "tie_correlation": Measured(along(list(r)), (1.0 - r**2) / np.sqrt(2.0 * n), {}, doubt),
+        "tie_correlation": Measured(along(list(r)), (1.0 - r**2) / np.sqrt(2.0 * n), {}, reason),
     }
 
 
@@ -336,7 +349,7 @@ def _drift(
     places = {"two_way_time": ("window", middle, {"units": "s"})}
     made = series.build(_quantities(found, places))
     made["probability_of_chance"] = _pure(
-        [one.chance for one in found], "odds that chance correlates as well", "window"
+        [one.chance for one in found], "probability of such a correlation by chance", "window"
     )
     renamed = made.rename({str(name): f"{name}_of_window" for name in made.data_vars})
     for array in renamed.data_vars.values():

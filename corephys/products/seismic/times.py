@@ -1,10 +1,9 @@
-"""Depth to two-way time and back, and times of one hole from core, log and check shots side by
-side."""
+"""Depth to two-way time and back, and times of one hole from core, log and check shots."""
 
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,13 +13,16 @@ from corephys.ground.series import TooFewError
 from corephys.products.seismic.profiles import first_of_repeats
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = ["check_shot_times", "compare_times", "depth_at_time", "time_at_depth", "time_depth"]
 
 # --------------------------------------------------------------------------------------------------
 # Depth to two-way time and back, from whichever source, and how far the sources differ.
 #
-# Every table of times names where its zero lies: at the seafloor, at sea level, or at its own first
-# row. Two tables are compared only from one zero.
+# Every table of times states its time zero: the seafloor, sea level, or its first row. Two tables
+# are compared only if they have the same time zero.
 
 
 SEAFLOOR, SEA_LEVEL = "seafloor", "sea level"
@@ -31,9 +33,9 @@ def time_depth(
     profile: xr.Dataset,
     *,
     datum: str = SEAFLOOR,
-    water_depth: Any = None,
-    sound_speed: Any = None,
-    sound_speed_uncertainty: Any = None,
+    water_depth: Scalar | None = None,
+    sound_speed: Scalar | None = None,
+    sound_speed_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Table of two-way time against depth from a profile, from the seafloor or from sea level.
 
@@ -42,7 +44,7 @@ def time_depth(
     profile : Dataset, (reading)
         From ``seismic.profile``: ``p_wave_velocity`` [m/s] at increasing ``depth`` [m].
     datum : {"seafloor", "sea level"}
-        Where time is zero; sea level needs the two arguments of the water.
+        Datum of time zero; sea level needs ``water_depth`` and ``sound_speed``.
     water_depth, sound_speed : Quantity or str, optional
         Depth of water [m], mean speed of sound in it [m/s].
     sound_speed_uncertainty : Quantity or str, optional
@@ -56,10 +58,8 @@ def time_depth(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For a word that is no datum, water that is not given, or depths that do not increase.
+        For an unknown datum, missing arguments of the water, or depths that do not increase.
 
     Notes
     -----
@@ -68,7 +68,7 @@ def time_depth(
     ``interpolated_input`` when it lies more than 1 m down.
     """
     if datum not in _TIMES:
-        raise ValueError(f"datum is 'seafloor' or 'sea level', not {datum!r}")
+        raise ValueError(f"datum is {datum!r}; give 'seafloor' or 'sea level'")
     profile = companions.library_units(profile)
     speed = series.take(
         series.unpack(profile, "p_wave_velocity"), np.arange(profile.sizes["reading"])
@@ -80,7 +80,10 @@ def time_depth(
             "make the profile with seismic.profile"
         )
     if depth[0] < 0.0:
-        raise ValueError(f"the profile begins {-depth[0]:g} m above the seafloor")
+        raise ValueError(
+            f"the profile begins {-depth[0]:g} m above the seafloor; leave out depths below zero"
+        )
+    # The first metre represents the sediment above it, where there is no reading.
     start = depth <= depth[0] + 1.0
     lead = depth[0] > 0.0
     time, random, effects = _travel(depth, speed, start, lead)
@@ -120,7 +123,7 @@ def _travel(
         for source, effect in speed.effects.items()
     }
     one = (by_velocity * np.broadcast_to(np.asarray(speed.u_random), depth.shape)) ** 2
-    # A reading weighs in with the steps on both its sides, the first ones with the lead besides.
+    # A reading counts with the steps on both its sides, the first ones also with the lead.
     extra = np.where(start, 2.0 * depth[0] / max(int(start.sum()), 1), 0.0) if lead else 0.0 * one
     both = np.concatenate([step, [0.0]]) + np.concatenate([[0.0], step]) + extra
     upper = np.concatenate([[0.0], step]) + extra
@@ -132,7 +135,9 @@ def _travel(
     return accumulate(slowness), np.concatenate([[0.0], random]) if lead else random, effects
 
 
-def _water(water_depth: Any, sound_speed: Any, uncertainty: Any) -> tuple[float, float]:
+def _water(
+    water_depth: Scalar | None, sound_speed: Scalar | None, uncertainty: Scalar | None
+) -> tuple[float, float]:
     """Two-way time through the water and its one-sigma effect of the speed [s]."""
     if water_depth is None or sound_speed is None:
         raise ValueError(
@@ -149,9 +154,9 @@ def check_shot_times(
     table: xr.Dataset,
     *,
     datum: str = SEAFLOOR,
-    water_depth: Any = None,
-    sound_speed: Any = None,
-    time_uncertainty: Any = None,
+    water_depth: Scalar | None = None,
+    sound_speed: Scalar | None = None,
+    time_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Table of times from check shots, with time zero at the seafloor.
 
@@ -160,9 +165,9 @@ def check_shot_times(
     table : Dataset, (reading)
         ``two_way_time`` or ``one_way_time`` [s] with the coordinate ``depth`` [m] below seafloor.
     datum : {"seafloor", "sea level"}
-        Where the times of the table are zero; from sea level the water is taken off.
+        Datum of the times of the table; the time in water is subtracted from those from sea level.
     water_depth, sound_speed : Quantity or str, optional
-        Of the water [m] and [m/s], for times from sea level.
+        Depth of water [m] and speed of sound in it [m/s], for times from sea level.
     time_uncertainty : Quantity or str, optional
         Random standard uncertainty of a two-way time [s].
 
@@ -173,18 +178,16 @@ def check_shot_times(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For fewer than two shots, or times that do not grow with depth.
 
     Notes
     -----
-    Definition: twice the one-way time along the vertical. Shots from a source beside the hole are
-    to be brought to the vertical before.
+    Definition: twice the one-way time along the vertical. Times of a source beside the hole must
+    be corrected to the vertical before.
     """
     if datum not in _TIMES:
-        raise ValueError(f"datum is 'seafloor' or 'sea level', not {datum!r}")
+        raise ValueError(f"datum is {datum!r}; give 'seafloor' or 'sea level'")
     table = units.position_in_library_units(table)
     both = np.full(table.sizes["reading"], np.nan)
     for name, factor in (("one_way_time", 2.0), ("two_way_time", 1.0)):
@@ -196,7 +199,7 @@ def check_shot_times(
     index = np.flatnonzero(use)
     if index.size < 2:
         raise series.TooFewError(
-            f"{index.size} check shots with depth and time make no table of times"
+            f"{index.size} check shots with depth and time are too few for a table; it needs two"
         )
     index = first_of_repeats(index[np.argsort(depth[index], kind="stable")], depth)
     time, z = both[index], depth[index]
@@ -218,17 +221,20 @@ def _increasing(values: np.ndarray, what: str, depth: np.ndarray) -> None:
     if wrong.size:
         i = int(wrong[0])
         raise ValueError(
-            f"{what} have to grow with depth; they go from {values[i]:g} to {values[i + 1]:g} s "
+            f"{what} must increase with depth; they go from {values[i]:g} to {values[i + 1]:g} s "
             f"between {depth[i]:g} and {depth[i + 1]:g} m"
         )
 
 
 def checked_table(table: xr.Dataset) -> tuple[str, np.ndarray, np.ndarray]:
-    """Name of the time, depth and time of a table that goes one way."""
+    """Name of the time, depth and time of a table in which both increase."""
     table = units.position_in_library_units(table)
     name = next((n for n in _TIMES.values() if n in table), None)
     if name is None or "depth" not in table.coords:
-        raise ValueError("the table holds no two-way time with a depth; see seismic.time_depth")
+        raise ValueError(
+            "the table has no two-way time with the coordinate depth; make it with "
+            "seismic.time_depth"
+        )
     time = np.asarray(units.as_floats(table[name], "s", name), dtype=float)
     depth = np.asarray(table["depth"].values, dtype=float)
     if depth.size < 2 or not np.all(np.diff(depth) > 0.0):
@@ -237,7 +243,7 @@ def checked_table(table: xr.Dataset) -> tuple[str, np.ndarray, np.ndarray]:
     return name, depth, time
 
 
-def time_at_depth(table: xr.Dataset, depth: Any, *, outside: str = "refuse") -> xr.Dataset:
+def time_at_depth(table: xr.Dataset, depth: Dimensional, *, outside: str = "refuse") -> xr.Dataset:
     """Two-way time at given depths.
 
     Parameters
@@ -245,10 +251,10 @@ def time_at_depth(table: xr.Dataset, depth: Any, *, outside: str = "refuse") -> 
     table : Dataset, (reading)
         From :func:`time_depth` or :func:`check_shot_times`.
     depth : Quantity, DataArray or str
-        [m] below seafloor.
+        Depths below seafloor [m].
     outside : {"refuse", "flag"}
-        Depths beyond the table are an error, or carried on at the velocity of the nearest rows and
-        flagged ``beyond_calibration``.
+        Depths beyond the table are an error, or are extrapolated at the velocity of the nearest
+        rows and flagged ``beyond_calibration``.
 
     Returns
     -------
@@ -257,14 +263,12 @@ def time_at_depth(table: xr.Dataset, depth: Any, *, outside: str = "refuse") -> 
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For depths beyond the table, or a table that does not go one way.
+        For depths beyond the table, or a table whose times do not increase with depth.
 
     Notes
     -----
-    Straight between rows, so that :func:`depth_at_time` leads back: definition.
+    Linear between rows, so that :func:`depth_at_time` is its inverse: definition.
     """
     name, z, time = checked_table(table)
     at = np.atleast_1d(np.asarray(units.as_floats(depth, "m", "depth"), dtype=float))
@@ -282,7 +286,7 @@ def time_at_depth(table: xr.Dataset, depth: Any, *, outside: str = "refuse") -> 
     )
 
 
-def depth_at_time(table: xr.Dataset, time: Any, *, outside: str = "refuse") -> xr.Dataset:
+def depth_at_time(table: xr.Dataset, time: Dimensional, *, outside: str = "refuse") -> xr.Dataset:
     """Depth at given two-way times.
 
     Parameters
@@ -292,7 +296,7 @@ def depth_at_time(table: xr.Dataset, time: Any, *, outside: str = "refuse") -> x
     time : Quantity, DataArray or str
         Two-way time [s] from the datum of the table.
     outside : {"refuse", "flag"}
-        As for :func:`time_at_depth`.
+        Same as for :func:`time_at_depth`.
 
     Returns
     -------
@@ -302,15 +306,13 @@ def depth_at_time(table: xr.Dataset, time: Any, *, outside: str = "refuse") -> x
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For times beyond the table, or a table that does not go one way.
+        For times beyond the table, or a table whose times do not increase with depth.
 
     Notes
     -----
-    Straight between rows: definition. An error of time is one of depth by half the velocity there,
-    with the sign turned.
+    Linear between rows: definition. An error of time gives one of depth by half the velocity there,
+    with the opposite sign.
     """
     name, z, times = checked_table(table)
     at = np.atleast_1d(np.asarray(units.as_floats(time, "s", "time"), dtype=float))
@@ -331,18 +333,18 @@ def depth_at_time(table: xr.Dataset, time: Any, *, outside: str = "refuse") -> x
 
 def beyond(at: np.ndarray, known: np.ndarray, unit: str, outside: str) -> np.ndarray:
     if outside not in ("refuse", "flag"):
-        raise ValueError(f"outside is 'refuse' or 'flag', not {outside!r}")
+        raise ValueError(f"outside is {outside!r}; give 'refuse' or 'flag'")
     beyond = (at < known[0]) | (at > known[-1])
     if outside == "refuse" and beyond.any():
         raise ValueError(
             f"{int(beyond.sum())} of {at.size} lie beyond the table, which runs from {known[0]:g} "
-            f"to {known[-1]:g} {unit}; outside='flag' carries it on and says so"
+            f"to {known[-1]:g} {unit}; outside='flag' extrapolates and flags them"
         )
     return np.asarray(beyond)
 
 
 class Between:
-    """Straight interpolation on a grid, carried on beyond its ends."""
+    """Linear interpolation on a grid, with extrapolation beyond its ends."""
 
     def __init__(self, known: np.ndarray, at: np.ndarray) -> None:
         self.left = np.clip(np.searchsorted(known, at, side="right") - 1, 0, known.size - 2)
@@ -359,7 +361,7 @@ class Between:
 
 
 # --------------------------------------------------------------------------------------------------
-# Two-way times of one hole from core, log and check shots, side by side.
+# Comparison of the two-way times of one hole from core, log and check shots.
 
 
 def compare_times(
@@ -367,7 +369,7 @@ def compare_times(
     core: xr.Dataset | None = None,
     log: xr.Dataset | None = None,
     check_shots: xr.Dataset | None = None,
-    at: Any = None,
+    at: Dimensional | None = None,
     zero: str = SEAFLOOR,
 ) -> xr.Dataset:
     """Two-way times of core, log and check shots at common depths, their envelope and spread.
@@ -380,8 +382,8 @@ def compare_times(
     at : Quantity or DataArray, optional
         Depths [m]; without them those of the table with the fewest, where all tables have times.
     zero : {"seafloor", "first common depth"}
-        Compare the times themselves, or what has passed since the first common depth, for a log
-        that does not reach the seafloor.
+        Compare the times themselves, or their increase from the first common depth, for a log that
+        does not reach the seafloor.
 
     Returns
     -------
@@ -391,8 +393,6 @@ def compare_times(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For fewer than two tables, tables with another datum, or depths that are not common.
 
@@ -405,9 +405,9 @@ def compare_times(
     given = {"core": core, "log": log, "check shots": check_shots}
     tables = {way: table for way, table in given.items() if table is not None}
     if len(tables) < 2:
-        raise ValueError(f"{len(tables)} table of times has nothing to be compared with; give two")
+        raise ValueError(f"{len(tables)} table of times given; a comparison needs two or three")
     if zero not in (SEAFLOOR, "first common depth"):
-        raise ValueError(f"zero is 'seafloor' or 'first common depth', not {zero!r}")
+        raise ValueError(f"zero is {zero!r}; give 'seafloor' or 'first common depth'")
     others = [way for way, table in tables.items() if table.attrs.get("datum") == SEA_LEVEL]
     if others:
         raise ValueError(

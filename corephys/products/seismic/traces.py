@@ -1,9 +1,9 @@
-"""Wavelets, reflection coefficients in time, and the trace that a wavelet makes of them."""
+"""Wavelets, reflection coefficients in time, and synthetic traces from both."""
 
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -12,41 +12,47 @@ from corephys.ground import arguments, companions, series, thresholds, units
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import Measured, bare
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Numbers, Scalar
+
 __all__ = ["average_wavelet", "reflectivity", "ricker", "rotate_phase", "synthetic", "wavelet"]
 
 # --------------------------------------------------------------------------------------------------
-# Wavelets: of a formula, of a table, and out of the seafloor reflection of several traces.
+# Wavelets: by a formula, from a table, and from the seafloor reflection of several traces.
 
 
 _T = thresholds.DEFAULTS
-_HIGHEST = 2.5  # times its peak frequency a Ricker wavelet has 3 % of its greatest amplitude left
+# At 2.5 times its peak frequency the spectrum of a Ricker wavelet has 3 % of its peak left.
+_HIGHEST = 2.5
 
 
 def ricker(
-    frequency: Any, time_step: Any, *, length: Any = None, phase: Any = "0 degree"
+    frequency: Scalar,
+    time_step: Scalar,
+    *,
+    length: Scalar | None = None,
+    phase: Scalar = "0 degree",
 ) -> xr.DataArray:
     """Ricker wavelet about time zero.
 
     Parameters
     ----------
     frequency : Quantity or str
-        Of the greatest amplitude [Hz].
+        Peak frequency of the spectrum [Hz].
     time_step : Quantity or str
-        [s].
+        Time step [s].
     length : Quantity or str, optional
-        Whole length [s]; three periods without it, where a thousandth of a millionth is left.
+        Complete length [s]; if not given three periods, where the amplitude has fallen to 1e-9.
     phase : Quantity or str
-        Constant rotation [degree]; 90 degrees make the peak of a hard seafloor a falling zero.
+        Constant phase rotation [degree].
 
     Returns
     -------
     DataArray, (time)
-        Pure numbers, one at time zero before rotation; coordinate ``time`` [s].
+        Pure numbers, 1 at time zero before rotation; coordinate ``time`` [s].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For impossible values, a step that is too coarse for the frequency, or a length that is
         shorter than two periods.
@@ -54,7 +60,7 @@ def ricker(
     Notes
     -----
     (1 - 2 pi^2 f^2 t^2) exp(-pi^2 f^2 t^2): Ricker (1953), Geophysics 18, 10. Its spectrum goes as
-    f^2 exp(-f^2/fp^2) and has 3 % left at 2.5 times the peak; the step has to hold that.
+    f^2 exp(-f^2/fp^2) and has 3 % left at 2.5 times the peak, which the time step must resolve.
 
     Examples
     --------
@@ -75,6 +81,7 @@ def ricker(
             f"a wavelet of {f:g} Hz is cut by a length of {1e3 * whole:g} ms; give "
             f"{2e3 / f:.3g} ms or more"
         )
+    # An odd number of samples, so that time zero is one of them; 1e-9 absorbs rounding.
     half = int(np.ceil(0.5 * whole / step - 1e-9))
     time = step * np.arange(-half, half + 1)
     square = (np.pi * f * time) ** 2
@@ -84,17 +91,22 @@ def ricker(
     return rotate_phase(made, phase)
 
 
-def wavelet(values: Any, *, time_step: Any = None, phase: Any = "0 degree") -> xr.DataArray:
-    """Take a wavelet of one's own.
+def wavelet(
+    values: xr.DataArray | np.ndarray,
+    *,
+    time_step: Scalar | None = None,
+    phase: Scalar = "0 degree",
+) -> xr.DataArray:
+    """Wavelet from given numbers.
 
     Parameters
     ----------
     values : DataArray, (time), or ndarray
         Pure numbers; a DataArray brings its coordinate ``time`` with a unit.
     time_step : Quantity or str, optional
-        [s], for a plain array, whose middle is then time zero.
+        Time step [s] of a plain array, whose middle is then time zero.
     phase : Quantity or str
-        Constant rotation [degree].
+        Constant phase rotation [degree].
 
     Returns
     -------
@@ -103,22 +115,20 @@ def wavelet(values: Any, *, time_step: Any = None, phase: Any = "0 degree") -> x
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For fewer than three values, missing ones, times that are not evenly spaced, or a wavelet
         coarser than its time step.
 
     Notes
     -----
-    Definition. A tenth of the energy above three quarters of the Nyquist frequency says that the
-    wavelet was sampled too coarsely.
+    Definition. A wavelet with more than a tenth of its energy above three quarters of the Nyquist
+    frequency is refused, since it was sampled too coarsely.
     """
     numbers = pure_numbers(values).ravel()
     if numbers.size < 3 or not np.isfinite(numbers).all() or not np.any(numbers):
         raise ValueError(
-            f"a wavelet needs three numbers or more, none of them missing and not all zero; "
-            f"{int(np.isfinite(numbers).sum())} of {numbers.size} are numbers"
+            f"{int(np.isfinite(numbers).sum())} of {numbers.size} values are numbers; a wavelet "
+            "needs three or more, none of them missing and not all zero"
         )
     if time_step is None:
         if not isinstance(values, xr.DataArray) or "time" not in values.coords:
@@ -138,30 +148,25 @@ def wavelet(values: Any, *, time_step: Any = None, phase: Any = "0 degree") -> x
     return rotate_phase(_series(numbers, time, "wavelet as given"), phase)
 
 
-def rotate_phase(series: xr.DataArray, phase: Any) -> xr.DataArray:
-    """Rotate every frequency of a wavelet or trace by one phase.
+def rotate_phase(series: xr.DataArray, phase: Scalar) -> xr.DataArray:
+    """Wavelet or trace with all frequencies rotated by one phase.
 
     Parameters
     ----------
     series : DataArray, (any one dimension)
         Evenly sampled.
     phase : Quantity or str
-        [degree].
+        Phase rotation [degree].
 
     Returns
     -------
     DataArray
-        As given, rotated; attribute ``phase`` is the sum of rotations [degree].
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+        Rotated series in the given unit; attribute ``phase`` is the sum of rotations [degree].
 
     Notes
     -----
-    w cos(phi) - H(w) sin(phi) with the Hilbert transform H by Fourier transform, zeros added on
-    both sides: definition. A rotation by 180 degrees turns the sign.
+    w cos(phi) - H(w) sin(phi) with the Hilbert transform H by Fourier transform, padded with zeros:
+    definition. A rotation by 180 degrees changes the sign.
     """
     angle = float(units.as_floats(phase, "degree", "phase"))
     rotated = series.copy()
@@ -172,8 +177,8 @@ def rotate_phase(series: xr.DataArray, phase: Any) -> xr.DataArray:
     return rotated
 
 
-def pure_numbers(values: Any) -> np.ndarray:
-    """Amplitudes of a wavelet; one that bears a unit, such as per cent, is converted."""
+def pure_numbers(values: Numbers | Dimensional) -> np.ndarray:
+    """Amplitudes of a wavelet; those with a unit, such as per cent, are converted."""
     if hasattr(type(values), "magnitude") or "units" in getattr(values, "attrs", {}):
         return np.asarray(bare(units.as_floats(values, "1", "wavelet")), dtype=float)
     return np.asarray(values, dtype=float)
@@ -194,7 +199,7 @@ def even_step(time: np.ndarray, what: str) -> float:
     steps = np.diff(time)
     if steps.size < 1 or not np.all(steps > 0.0) or np.ptp(steps) > 1e-4 * steps.mean():
         raise ValueError(
-            f"{what} have to increase in even steps"
+            f"{what} must increase in even steps"
             + (f"; they run from {steps.min():g} to {steps.max():g} s" if steps.size else "")
         )
     return float((time[-1] - time[0]) / steps.size)
@@ -213,11 +218,11 @@ def _series(values: np.ndarray, time: np.ndarray, words: str) -> xr.DataArray:
 def average_wavelet(
     traces: xr.DataArray,
     *,
-    before: Any = _T["wavelet_before"],
-    after: Any = _T["wavelet_after"],
+    before: Scalar = _T["wavelet_before"],
+    after: Scalar = _T["wavelet_after"],
     taper: float = _T["wavelet_taper"],
 ) -> xr.DataArray:
-    """Wavelet out of the seafloor reflection of several traces.
+    """Wavelet from the seafloor reflection of several traces.
 
     Parameters
     ----------
@@ -226,7 +231,7 @@ def average_wavelet(
     before, after : Quantity or str
         Part of a trace about the seafloor [s].
     taper : float
-        Share of that part over which the ends are brought to zero.
+        Fraction of that part over which the ends are tapered to zero [1].
 
     Returns
     -------
@@ -236,8 +241,6 @@ def average_wavelet(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For fewer than two traces, or a seafloor too near the end of a trace.
 
@@ -254,18 +257,21 @@ def average_wavelet(
     other = next(dim for dim in traces.dims if dim not in traces["time"].dims)
     data = np.asarray(traces.transpose(other, ...), dtype=float)
     if data.shape[0] < 2:
-        raise ValueError("one trace has no average; give two or more, away from shallow beds")
+        raise ValueError("one trace is too few for an average; give two or more")
     cuts = [
         round(float(arguments.positive(part, "s", name)) / step)
         for part, name in ((before, "before"), (after, "after"))
     ]
     peaks = np.argmax(np.abs(analytic(data)), axis=1)
     if np.any(peaks < cuts[0]) or np.any(peaks + cuts[1] >= time.size):
-        raise ValueError("the seafloor lies too near the end of a trace for before= and after=")
+        raise ValueError(
+            "the seafloor is too near the end of a trace; give a shorter before= or after="
+        )
     pieces = np.array(
         [row[p - cuts[0] : p + cuts[1] + 1] for row, p in zip(data, peaks, strict=True)]
     )
     moved = np.zeros(peaks.size)
+    # Equal energy, so that no loud trace dominates the mean.
     pieces = pieces / np.sqrt(np.sum(pieces**2, axis=1, keepdims=True))
     aligned = pieces
     for _ in range(2):
@@ -289,14 +295,14 @@ def average_wavelet(
 
 
 def _lag(one: np.ndarray, other: np.ndarray) -> float:
-    """Samples by which one lies after the other, by the peak of their correlation."""
+    """Samples by which the first trace lags the second, by the peak of their correlation."""
     product = np.correlate(one, other, mode="full")
     k = int(np.argmax(product))
     return k - (other.size - 1) + peak_offset(product, k)
 
 
 def peak_offset(values: np.ndarray, k: int) -> float:
-    """Where between samples a parabola through a peak and its neighbours has its top."""
+    """Offset [samples] of the top of a parabola through a peak and its neighbours."""
     if k <= 0 or k >= values.size - 1:
         return 0.0
     bend = values[k - 1] - 2.0 * values[k] + values[k + 1]
@@ -304,13 +310,14 @@ def peak_offset(values: np.ndarray, k: int) -> float:
 
 
 def _shifted(values: np.ndarray, samples: float) -> np.ndarray:
-    """Values moved later by a number of samples that need not be whole."""
+    """Values delayed by a number of samples that need not be an integer."""
     n = 2 * values.size
     turn = np.exp(-2j * np.pi * np.fft.rfftfreq(n) * samples)
     return np.fft.irfft(np.fft.rfft(values, n) * turn, n)[: values.size]
 
 
 def tapered(size: int, share: float) -> np.ndarray:
+    """Window of ones with cosine tapers, which cover a share of it together."""
     reach = max(int(share * size / 2), 1)
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(reach) + 0.5) / reach)
     window = np.ones(size)
@@ -319,7 +326,7 @@ def tapered(size: int, share: float) -> np.ndarray:
 
 
 # --------------------------------------------------------------------------------------------------
-# Reflection coefficients in time, and the trace that a wavelet makes of them.
+# Reflection coefficients in time, and their convolution with a wavelet.
 
 
 ASSUMPTIONS = (
@@ -328,7 +335,9 @@ ASSUMPTIONS = (
 )
 
 
-def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = None) -> xr.Dataset:
+def reflectivity(
+    profile: xr.Dataset, *, time_step: Scalar = "0.5 ms", top: Scalar | None = None
+) -> xr.Dataset:
     """Reflection coefficients at even steps of two-way time.
 
     Parameters
@@ -337,7 +346,7 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
         From ``seismic.profile``, best averaged by ``seismic.backus``: ``acoustic_impedance``
         [MPa s/m] and ``p_wave_velocity`` [m/s] at increasing ``depth``.
     time_step : Quantity or str
-        [s]; usual is 0.2 to 1 ms.
+        Time step [s], usually 0.2 to 1 ms.
     top : Quantity or str, optional
         Impedance above the profile [MPa s/m], such as 1.55 for water: the first coefficient is
         then that of the seafloor. Without it the first is zero.
@@ -350,8 +359,6 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For depths that do not increase, impossible values, or fewer than four steps of time.
 
@@ -359,7 +366,7 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
     -----
     The logarithm of impedance is averaged over every step of time, and R = tanh(d ln Z / 2), which
     is (Z2 - Z1)/(Z2 + Z1): definition (Sheriff and Geldart 1995, Exploration Seismology, section
-    3.2). So a boundary inside a step is shared between its two ends and none is lost. Times are
+    3.2). A boundary inside a step is thus shared between its two ends, and none is lost. Times are
     2 sum dz / V with rows from midpoint to midpoint.
     """
     profile = companions.library_units(profile)
@@ -368,9 +375,14 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
     depth = np.asarray(profile["depth"].values, dtype=float)
     z = series.take(impedance, np.arange(depth.size))
     if depth.size < 2 or not np.all(np.diff(depth) > 0.0):
-        raise ValueError("the depths of the profile have to increase from row to row")
+        raise ValueError(
+            "the depths of the profile must increase from row to row; make it with seismic.profile"
+        )
     if not (np.all(z.values > 0.0) and np.all(velocity > 0.0)):
-        raise ValueError("an impedance or velocity of the profile is missing, zero or below")
+        raise ValueError(
+            "an impedance or velocity of the profile is missing, zero or below; make the profile "
+            "with seismic.profile"
+        )
     step = float(arguments.positive(time_step, "s", "time_step"))
     edges = np.concatenate([depth[:1], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
     time = np.concatenate([[0.0], np.cumsum(2.0 * np.diff(edges) / velocity)])
@@ -388,7 +400,8 @@ def reflectivity(profile: xr.Dataset, *, time_step: Any = "0.5 ms", top: Any = N
 
     log, weight = mean(np.log(z.values)), np.diff(time)
     relative = np.asarray(z.u_random) / z.values
-    # Rows averaged over a window share their errors inside it: the mean over a step keeps them.
+    # Rows averaged over a window share their errors inside it, which the mean over a step does
+    # not reduce.
     alike = np.maximum(weight, _averaged_over(profile, velocity))
     random = np.sqrt(mean(relative**2 * np.minimum(alike, step)) / step)
     effects = {source: mean(effect / z.values) for source, effect in z.effects.items()}
@@ -421,7 +434,7 @@ def _averaged_over(profile: xr.Dataset, velocity: np.ndarray) -> np.ndarray:
 
 
 def _coefficients(
-    log: np.ndarray, random: np.ndarray, effects: dict[str, np.ndarray], top: Any
+    log: np.ndarray, random: np.ndarray, effects: dict[str, np.ndarray], top: Scalar | None
 ) -> dict[str, Measured]:
     """Coefficient at the top of every step, and the impedance of the step."""
     above = log[0]
@@ -450,7 +463,7 @@ def _coefficients(
 def synthetic(
     reflections: xr.Dataset, wavelet: xr.DataArray, *, draws: int = 200, seed: int = 1
 ) -> xr.Dataset:
-    """Trace that a wavelet makes of reflection coefficients, with its band.
+    """Synthetic trace: reflection coefficients convolved with a wavelet, with uncertainty.
 
     Parameters
     ----------
@@ -460,9 +473,9 @@ def synthetic(
         From ``seismic.ricker``, ``seismic.wavelet`` or ``seismic.average_wavelet``, pure numbers,
         sampled in the same steps.
     draws : int
-        Of the Monte Carlo for the band; 0 leaves the uncertainty unknown.
+        Number of Monte Carlo draws for the uncertainty; with 0 it is unknown.
     seed : int
-        Of the draws.
+        Seed of the random numbers.
 
     Returns
     -------
@@ -472,17 +485,15 @@ def synthetic(
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         When the wavelet has another time step, or is longer than the coefficients.
 
     Notes
     -----
     Convolution (Sheriff and Geldart 1995, section 6.2, from memory). The random part is the spread
-    of draws of the impedances, alike within the averaging window; effects move all impedances
-    together and are carried through exactly, to first order. The band is that of the amplitude at a
-    time; by how much the times themselves err stands with ``two_way_time``.
+    of draws of the impedances, equal within the averaging window; effects change all impedances
+    together and are propagated to first order. The uncertainty is that of the amplitude at a time;
+    that of the times is computed with ``two_way_time``.
     """
     reflections = companions.library_units(reflections)
     coefficient = series.unpack(reflections, "reflection_coefficient")
@@ -543,7 +554,7 @@ def _matching(wavelet: xr.DataArray, step: float, size: int) -> tuple[np.ndarray
         )
     first = round(-own[0] / step)
     if not 0 <= first < own.size:
-        raise ValueError("time zero lies outside the wavelet; its times are to begin before it")
+        raise ValueError("time zero lies outside the wavelet; its times must begin at or before 0")
     return pure_numbers(wavelet), first
 
 
@@ -561,6 +572,7 @@ def _spread(reflections: xr.Dataset, trace: Any, step: float, draws: int, seed: 
     if width > 1:  # a running mean, scaled back to the deviation that is stated
         total = np.cumsum(rng.standard_normal((draws, size + width)), axis=1)
         noise = (total[:, width:] - total[:, :-width]) / np.sqrt(width)
+    # A relative error of the impedance is an absolute one of its logarithm.
     log = np.log(z) + noise * relative
     known_top = reflections.attrs.get("top_impedance") != "as the first step"
     above = np.log(z[:1]) if known_top else log[:, :1]
