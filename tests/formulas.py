@@ -26,10 +26,8 @@ ROOMS_WITH_FORMULAS = (
 # Dotted name -> why no published number belongs to it.
 NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma.chain.density_kernel": "the arithmetic of gamma.bulk_density",
-    "corephys.sensors.gamma.chain.electron_scale": "the arithmetic of gamma.electron_step",
-    "corephys.sensors.gamma.chain.hydrogen_scale": "the arithmetic of gamma.hydrogen_step",
+    "corephys.sensors.gamma.chain.check_geometry": "compares diameters with bores, no physics",
     "corephys.sensors.gamma.chain.fluid_reading": "the two steps backwards, for water alone",
-    "corephys.sensors.gamma.chain.true_scale": "chooses between the two steps, no physics",
     "corephys.sensors.resistivity.archie.kept_and_fit": "the line of archie_fit, statistics alone",
     "corephys.sensors.natural_gamma.rate_kernel": "the arithmetic of natural_gamma.net_rate",
     "corephys.sensors.natural_gamma.stripping.calibrate": (
@@ -43,9 +41,6 @@ NOT_FORMULAS: dict[str, str] = {
     ),
     "corephys.sensors.pwave.calibration.calibrate": (
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
-    ),
-    "corephys.sensors.pwave.velocity_kernel": (
-        "the arithmetic of velocity, whose rows run through it"
     ),
     "corephys.sensors.pwave.calibration.wall_count": "a word to a number of walls, no physics",
     "corephys.sensors.susceptibility.susceptibility_kernel": (

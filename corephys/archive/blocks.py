@@ -35,7 +35,12 @@ from corephys.ground import flags, series, units
 from corephys.ground.provenance import FORMAT_VERSION
 from corephys.ground.vocabulary import term
 from corephys.sensors import gamma, pwave
-from corephys.sensors.gamma.chain import Sediment, density_kernel, fluid_reading
+from corephys.sensors.gamma.chain import (
+    Sediment,
+    check_geometry,
+    density_kernel,
+    fluid_reading,
+)
 from corephys.uncertainty import Measured, stated
 
 if TYPE_CHECKING:
@@ -104,12 +109,7 @@ def gamma_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
 
     calibration = choices["calibration"]
     diameter, bore = 0.1 * columns["core_diameter"], 0.1 * columns["bore"]
-    if np.any(diameter <= 0.0) or np.any(diameter > 1.05 * bore):
-        raise ValueError(
-            f"core_diameter lies between {10.0 * np.nanmin(diameter):g} and "
-            f"{10.0 * np.nanmax(diameter):g} mm, bore at {10.0 * np.nanmin(bore):g} mm at least; "
-            "a core is thicker than nothing and fits its liner"
-        )
+    check_geometry(diameter, bore)
     grain = columns["grain_density"]
     sediment = Sediment(
         taken("grain_density", "g/cm^3") if np.isnan(grain).all() else grain,

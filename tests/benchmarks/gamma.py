@@ -15,7 +15,7 @@ import pandas as pd
 
 from corephys.ground import flags
 from corephys.sensors.gamma.calibration import Calibration
-from corephys.sensors.gamma.chain import density_kernel, electron_scale
+from corephys.sensors.gamma.chain import Sediment, density_kernel
 from tests.benchmarks.row import Row
 
 C = np.array([9.8, -0.0746, -1e-5])
@@ -24,7 +24,7 @@ HALF_LIFE = 30.05 * 365.25 * 86400.0
 DOMAIN = (3.0, 20.0)
 SCALE = Calibration.nominal()
 GRAIN, WATER, Z_GRAIN, Z_WATER = 2.70, 1.0248, 0.4995, 0.5525
-INTERCEPT, SLOPE = electron_scale(SCALE, GRAIN, WATER, Z_GRAIN, Z_WATER)
+INTERCEPT, SLOPE = Sediment(GRAIN, WATER, Z_GRAIN, Z_WATER, 1.0).scale(SCALE)
 
 
 def ours(counts, seconds, elapsed):

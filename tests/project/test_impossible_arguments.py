@@ -44,7 +44,7 @@ def test_blocks_through_which_sound_runs_backwards_are_refused():
 def test_a_standard_without_a_number_is_left_out_and_counted():
     found = _blocks([15.2, 22.5, np.nan, 37.1])
     assert found.left_out == 1
-    assert "1 left out for want of a number" in found.describe()
+    assert "1 without length or time left out" in found.describe()
 
 
 def test_lengths_below_zero_are_refused_together():

@@ -13,8 +13,10 @@ from importlib import import_module
 from pathlib import Path
 
 import numpy as np
+import pint
 import pytest
 
+from corephys.ground import units
 from tests.adapters import ADAPTERS, COVERS
 from tests.formulas import NOT_FORMULAS, formulas, listed, modules
 
@@ -34,7 +36,10 @@ REGRESSION = read_rows("regression.csv")
 def compute(row: dict[str, str]) -> float:
     """The number that the package gives for a row."""
     answer = ADAPTERS[row["function"]](json.loads(row["inputs"]))
-    return float(np.asarray(answer[row["result"]] if row["result"] else answer).item())
+    found = answer[row["result"]] if row["result"] else answer
+    if isinstance(found, pint.Quantity):
+        return float(units.as_floats(found, row["unit"], row["id"]))
+    return float(np.asarray(found).item())
 
 
 def agrees(row: dict[str, str], value: float) -> bool:

@@ -136,7 +136,7 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
         water_density=f"{calibration.water_density:.9g} g/cm^3",
         aluminium_density=f"{calibration.aluminium_density:.9g} g/cm^3",
     )
-    error = read["apparent_density"].values - np.asarray(known)
+    error = read["apparent_density"].values - np.asarray(units.as_floats(known, "g/cm^3", "known"))
     return error, None, "g/cm^3", "density read less that of the standard"
 
 
@@ -151,7 +151,7 @@ def _pwave(context: Context, checks: xr.Dataset) -> Found:
         medium=checks.get("medium", "water"),
         liner=checks.get("liner", "none"),
     )
-    error = checks["travel_time"].values - expected
+    error = checks["travel_time"].values - expected.m_as("us")
     return error, None, "us", "travel time less that of the calibration"
 
 

@@ -1,15 +1,16 @@
 """Bulk density from the attenuation of gamma rays.
 
 The order of the work: net counts, decay, calibration, annulus, electron step. Standards of
-aluminium in water give ln I against areal density; the beam counts electrons, so that a scale of
-aluminium and water reads a sediment too high until the electron step has been made.
-Research estimate; no count or density shows the state of a sealed source or its shutter; work at
-the source under its licence, with a survey meter, by local codes.
+aluminium in water give ln I against areal density. The beam is attenuated by electrons, so that a
+scale of aluminium and water reads a sediment too high until the electron step is made.
+
+Research estimate. No count or density shows the state of a sealed source or its shutter. Work at
+the source only under its licence, with a survey meter, and by local codes.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -17,6 +18,7 @@ import xarray as xr
 from corephys.ground import constants, series, units, vocabulary
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.constants import Constant
+from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import SourcedText
 from corephys.sensors.gamma.calibration import (
     Calibration,
@@ -30,11 +32,15 @@ from corephys.sensors.gamma.chain import (
     Sediment,
     annulus_step,
     apparent_density,
+    check_geometry,
     electron_step,
     hydrogen_step,
 )
 from corephys.sensors.gamma.ties import tie_factor, tied_density
 from corephys.uncertainty import Measured, bare
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar, WithUnit
 
 __all__ = [
     "Calibration",
@@ -55,13 +61,13 @@ __all__ = [
 
 
 def net_rate(
-    counts: Any,
-    time: Any,
+    counts: Dimensional,
+    time: Dimensional,
     *,
-    dead_time: Any = "0 s",
-    background_rate: Any = "0 1/s",
+    dead_time: Dimensional = "0 s",
+    background_rate: Dimensional = "0 1/s",
     time_kind: str = "real",
-) -> xr.DataArray:
+) -> WithUnit:
     """Count rate without dead time and background.
 
     Parameters
@@ -79,13 +85,13 @@ def net_rate(
 
     Returns
     -------
-    DataArray
+    DataArray or Quantity
         Net rate [1/s]; not finite where the counter is saturated.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
+    PositionError
+        When counts and times lie at different positions.
     ValueError
         When ``time_kind`` is not one of the two.
 
@@ -94,6 +100,8 @@ def net_rate(
     I = m / (1 - m tau) - b with m = N / t: Knoll (2010), Radiation Detection and Measurement,
     4th edition, section 4.VII (non-paralysable model).
     """
+    if time_kind not in ("real", "live"):
+        raise ValueError(f"time_kind is {time_kind!r}; expected 'real' or 'live'")
     series.require_same_positions(counts=counts, time=time)
     n, t = series.at_one_place(
         units.as_floats(counts, "count", "counts"), units.as_floats(time, "s", "time")
@@ -101,21 +109,16 @@ def net_rate(
     tau = units.as_floats(dead_time, "s", "dead_time")
     background = units.as_floats(background_rate, "1/s", "background_rate")
     rate = n / t
-    if _is_real(time_kind):
+    if time_kind == "real":
         rate = rate / (1.0 - rate * tau)
-    return xr.DataArray(rate - background).assign_attrs(units="1/s", long_name="net count rate")
+    return with_unit(rate - background, "1/s", "net count rate")
 
 
-def _is_real(time_kind: str) -> bool:
-    if time_kind not in ("real", "live"):
-        raise ValueError(f"time_kind is {time_kind!r}; it is 'real' or 'live'")
-    return time_kind == "real"
-
-
+@law("1", elapsed="s", half_life="s")
 def decay_factor(
-    elapsed: Any, *, half_life: Any = constants.CONSTANTS["caesium_137_half_life"]
-) -> Any:
-    """Factor that brings a rate back to the date of the calibration.
+    elapsed: Numbers, *, half_life: Numbers = constants.CONSTANTS["caesium_137_half_life"]
+) -> Numbers:
+    """Factor that converts a count rate to the date of the calibration.
 
     Parameters
     ----------
@@ -129,11 +132,6 @@ def decay_factor(
     float, ndarray or DataArray
         2 ** (elapsed / half_life), 1.
 
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-
     Notes
     -----
     Exponential decay; half-life of Cs-137 from the Decay Data Evaluation Project.
@@ -143,29 +141,27 @@ def decay_factor(
     >>> round(1 / decay_factor("10 yr"), 6)
     0.794006
     """
-    t = units.as_floats(elapsed, "s", "elapsed")
-    period = units.as_floats(half_life, "s", "half_life")
-    return 2.0 ** (t / period)
+    return 2.0 ** (elapsed / half_life)
 
 
 def bulk_density(
-    counts: Any,
-    time: Any,
+    counts: Dimensional,
+    time: Dimensional,
     *,
     calibration: Calibration,
-    core_diameter: Any,
-    bore: Any,
-    annulus_density: Any = "0 g/cm^3",
-    elapsed: Any = "0 s",
-    half_life: Any = constants.CONSTANTS["caesium_137_half_life"],
-    core_diameter_uncertainty: Any = None,
-    grain_density: Any = constants.CONSTANTS["grain_density"],
-    grain_density_uncertainty: Any = None,
-    pore_water_density: Any = constants.CONSTANTS["pore_water_density"],
+    core_diameter: Dimensional,
+    bore: Dimensional,
+    annulus_density: Dimensional = "0 g/cm^3",
+    elapsed: Dimensional = "0 s",
+    half_life: Scalar = constants.CONSTANTS["caesium_137_half_life"],
+    core_diameter_uncertainty: Scalar | None = None,
+    grain_density: Measurement | str | Constant = constants.CONSTANTS["grain_density"],
+    grain_density_uncertainty: Scalar | None = None,
+    pore_water_density: Dimensional = constants.CONSTANTS["pore_water_density"],
     grain_electron_ratio: Constant = constants.CONSTANTS["grain_electron_ratio"],
     pore_water_electron_ratio: Constant = constants.CONSTANTS["sea_water_electron_ratio"],
     attenuation_ratio: Constant = constants.CONSTANTS["sea_water_to_grain_attenuation"],
-    reason: Any = 0,
+    reason: int | np.ndarray | xr.DataArray = 0,
     effects: bool = True,
 ) -> xr.Dataset:
     """Bulk density of a core from gamma counts.
@@ -173,39 +169,43 @@ def bulk_density(
     Parameters
     ----------
     counts, time : DataArray, (reading)
-        Counts [count] and counting time [s], of the kind the calibration was made with.
+        Counts [count] and counting time [s]. The kind of time, real or live, is that of the
+        calibration.
     calibration : Calibration
-        From :func:`calibrate`; also holds dead time and background.
+        Result of :func:`calibrate`; also holds dead time and background.
     core_diameter, bore : Quantity, DataArray or str
-        Diameter of the core and of the liner's bore [cm]; a scalar or one a reading.
+        Diameter of the core and of the liner's bore [cm]; a scalar or one value for each reading.
     annulus_density : Quantity, DataArray or str
-        True density of what fills the annulus [g/cm^3]: zero for air, pore water for water.
+        True density of the fluid in the annulus [g/cm^3]: zero for air, that of the pore water
+        for water.
     elapsed : Quantity, DataArray or str
         Time from the calibration's reference to the reading [s].
     half_life : Quantity, str or Constant
-        Of the source [yr].
+        Half-life of the source [yr].
     core_diameter_uncertainty, grain_density_uncertainty : Quantity or str, optional
-        Standard uncertainties, systematic; unknown gives NaN.
-    grain_density, pore_water_density, grain_electron_ratio, pore_water_electron_ratio
-        As in :func:`electron_step`; used on the aluminium-and-water scale alone.
+        Systematic standard uncertainties [cm], [g/cm^3]; NaN if not given.
+    grain_density, pore_water_density : Quantity, DataArray, str or Constant
+        Densities of the grains and of the pore water [g/cm^3]; the grain density may be a Dataset.
+    grain_electron_ratio, pore_water_electron_ratio : Constant
+        Electrons per unit molar mass, see :func:`electron_step`; used only on the
+        aluminium-and-water scale.
     attenuation_ratio : Constant
-        As in :func:`hydrogen_step`; used on the grain-equivalent scale alone.
+        Mass attenuation of the pore water over that of the grains, see :func:`hydrogen_step`;
+        used only on the grain-equivalent scale.
     reason : int or DataArray of int
         Reasons already found for these readings.
     effects : bool
-        Give the named effects; without them only the counting uncertainty is given.
+        Whether to compute the named effects; without them only the counting uncertainty is known.
 
     Returns
     -------
     Dataset
         ``bulk_density`` with uncertainty, effects and flags, and ``apparent_density``, the
-        reading before annulus and electron step. The attribute ``density_scale`` says which
-        convention the reading is on.
+        reading before annulus and electron step. The attribute ``density_scale`` names the
+        convention of the reading.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
@@ -231,7 +231,8 @@ def bulk_density(
         pore_water_density=pore_water_density,
     )
     here = units.as_floats(counts, "count", "counts")
-    # Positions have been compared: from here on arithmetic works without coordinates.
+    # Positions were compared above: from here on arithmetic works without coordinates, because
+    # xarray would compare them again at every step.
     readings = [
         bare(here),
         bare(units.as_floats(time, "s", "time")),
@@ -240,8 +241,8 @@ def bulk_density(
         bare(units.as_floats(bore, "cm", "bore")),
         bare(units.as_floats(annulus_density, "g/cm^3", "annulus_density")),
     ]
-    _refuse_nothing(readings[0], readings[1])
-    _refuse_geometry(readings[3], readings[4])
+    _check_counts(readings[0], readings[1])
+    check_geometry(readings[3], readings[4])
     rg = series.unpack(
         grain_density,
         "grain_density",
@@ -261,25 +262,25 @@ def bulk_density(
     )
     constant = np.log(2.0) / units.as_floats(half_life, "s", "half_life")
     chain = Chain(readings[:5], readings[5], constant)
-    rho, u_random, found, x, root = chain.density(calibration, sediment)
+    found = chain.density(calibration, sediment)
+    rho, u_random, found_reason, x, _ = found
+    # Values on the positions of the counts; counts without positions leave a plain array.
+    placed = isinstance(here, xr.DataArray) and getattr(rho, "dims", ()) == here.dims
     measured = Measured(
-        _placed(rho, here), u_random, {}, series.joined_reasons(found, bare(reason))
+        here.copy(deep=False, data=rho.data) if placed else rho,
+        u_random,
+        reason=found_reason | bare(reason),
     )
     if effects:
-        measured.effects = {
-            **chain.diameter_effect(calibration, sediment, x, u_d),
-            **chain.coefficient_effects(calibration, sediment, x, root),
-            **chain.shared_effects(
-                calibration,
-                sediment,
-                rho,
-                rg.effects,
-                {
-                    "grain_electron_ratio": grain_electron_ratio.uncertainty,
-                    "grain_attenuation": attenuation_ratio.uncertainty,
-                },
-            ),
-        }
+        measured.effects = chain.effects(
+            calibration,
+            sediment,
+            found,
+            u_diameter=u_d,
+            grain_effects=rg.effects,
+            u_electron_ratio=grain_electron_ratio.uncertainty,
+            u_attenuation_ratio=attenuation_ratio.uncertainty,
+        )
     used = (
         {
             "grain_electron_ratio": grain_electron_ratio,
@@ -304,44 +305,25 @@ def bulk_density(
         safety=SEALED_SOURCE,
     )
     entry = vocabulary.term("apparent_density")
-    apparent = _placed(x / readings[4], here)
-    apparent.attrs = {"units": entry.unit, "long_name": entry.long_name}
-    dataset["apparent_density"] = apparent
+    apparent = x / readings[4]
+    dataset["apparent_density"] = (
+        dataset["bulk_density"].dims,
+        getattr(apparent, "data", apparent),
+        {"units": entry.unit, "long_name": entry.long_name},
+    )
     return dataset
 
 
-def _refuse_nothing(counts: Any, time: Any) -> None:
-    """Refuse a series of which no reading can become a density; one bad reading is flagged."""
+def _check_counts(counts: Any, time: Any) -> None:
+    """Refuse a series without a single usable reading; one bad reading among others is flagged."""
     parts = [getattr(part, "data", part) for part in (counts, time)]
     if any(hasattr(part, "dask") for part in parts) or not np.size(parts[0]):
         return
     if not np.any((np.asarray(parts[0]) > 0.0) & (np.asarray(parts[1]) > 0.0)):
         raise ValueError(
-            "no reading has both counts and a counting time above zero; counts are whole numbers "
-            "and times are in seconds"
+            "no reading has both counts and a counting time above zero; expected counts as whole "
+            "numbers and times in seconds. Check that the two columns were not swapped"
         )
-
-
-def _refuse_geometry(diameter: Any, bore: Any) -> None:
-    """Refuse a core that is no core or does not fit its liner."""
-    parts = [getattr(part, "data", part) for part in (diameter, bore)]
-    if any(hasattr(part, "dask") for part in parts):
-        return
-    d, wide = (np.asarray(part, dtype=float) for part in parts)
-    # A calliper errs: a core that seems a little wider than its bore is a full liner.
-    if np.any(d <= 0.0) or np.any(d > 1.05 * wide):
-        raise ValueError(
-            f"core_diameter lies between {10.0 * np.nanmin(d):g} and {10.0 * np.nanmax(d):g} mm, "
-            f"bore at {10.0 * np.nanmin(wide):g} mm at least; a core is thicker than nothing and "
-            "fits its liner"
-        )
-
-
-def _placed(values: Any, here: Any) -> xr.DataArray:
-    """Values of a kernel on the positions of the counts."""
-    if isinstance(here, xr.DataArray) and getattr(values, "dims", ()) == here.dims:
-        return here.copy(deep=False, data=values.data)
-    return xr.DataArray(values, dims=("reading",) if np.ndim(values) == 1 else None)
 
 
 _STEPS = (

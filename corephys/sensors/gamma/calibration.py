@@ -1,21 +1,24 @@
-"""Calibration of a gamma densiometer: standards of aluminium in water, sets in time, and dead
-time."""
+"""Calibration of a gamma densiometer: standards of aluminium in water, calibrations that change
+in time, and the dead time of the counter."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import optimize
 
 from corephys.ground import constants, seawater, series, thresholds, units
 from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.laws import law
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
-from corephys.numerics import polynomial as information
 from corephys.uncertainty import bare, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Numbers, Scalar
 
 __all__ = [
     "Calibration",
@@ -31,7 +34,7 @@ __all__ = [
 
 
 _C = constants.CONSTANTS
-# Grains that weaken the beam as much as a gram of aluminium and of water, by scale.
+# By scale: mass of grains that attenuates the beam as much as a gram of aluminium, of water.
 SCALES = {
     "aluminium and water": (1.0, 1.0),
     "grain equivalent": (
@@ -47,37 +50,39 @@ _BY_SCALE = {
 
 @dataclass(frozen=True)
 class Calibration(Shown):
-    """ln I = c0 + c1 x + c2 x^2 with x the areal density inside the liner.
+    """Calibration ln I = c0 + c1 x + c2 x^2 with x the areal density inside the liner.
 
     Parameters
     ----------
     coefficients : (3,) ndarray
         c0 [1], c1 [cm^2/g], c2 [cm^4/g^2]; c2 is zero for a straight line.
     covariance : (k, k) ndarray
-        Of the k coefficients that were fitted.
+        Covariance of the k fitted coefficients.
     domain : tuple of float
         Areal densities that the standards span, widened by a tenth [g/cm^2].
     dead_time, background_rate : float
-        In s and 1/s; used for standards and readings alike.
+        Dead time [s] and rate without the beam [1/s]; the same for standards and readings.
     real_time : bool
         Whether counting times are real times.
     water_density, aluminium_density : float
-        Of the standards [g/cm^3].
+        Densities of the standards [g/cm^3].
     water_ratio, aluminium_ratio : float
-        Z/A [mol/g].
+        Electrons per unit molar mass, Z/A [mol/g].
     areal_density, log_rate, log_rate_uncertainty, residual : ndarray, (standard)
         The standards as they entered the fit.
     scale : {"aluminium and water", "grain equivalent"}
-        What a reading means: density as of water and aluminium, or attenuation over that of a
-        gram of grains. The first asks for the electron step, the second for the hydrogen step.
+        Meaning of a reading: density on the line of water and aluminium, or attenuation over
+        that of a gram of grains. Readings on the first need the electron step, readings on the
+        second the hydrogen step.
     criterion : dict of int to float
         AICc by order.
     reduced_chi_square : float
-        Of the chosen fit; above one it has widened ``covariance``.
+        Reduced chi-square of the chosen fit; where above one, ``covariance`` is widened by it.
     shifted : dict of str to Calibration
-        The calibration made again with one input shifted by one sigma, by source.
+        Calibrations fitted again with one input shifted by one sigma, by source.
     parts : tuple of (str, ndarray, Calibration)
-        Of a calibration that changes in time: label, weight of each reading and calibration.
+        Label, weight of each reading and calibration of each set of standards; empty for a
+        calibration that does not change in time.
     used : dict of str to UsedConstant
         Constants that the fit used.
     """
@@ -110,12 +115,12 @@ class Calibration(Shown):
         Parameters
         ----------
         **changes
-            Fields of the calibration that are to be otherwise.
+            Fields of the calibration that differ from those of pure water and aluminium.
 
         Returns
         -------
         Calibration
-            Its covariance unknown, its span without end.
+            Calibration with unknown covariance and an unlimited domain.
         """
         unknown = np.full((2, 2), np.nan)
         return cls(np.array([0.0, -0.0746, 0.0]), unknown, (0.0, np.inf), **changes)
@@ -128,12 +133,12 @@ class Calibration(Shown):
         return f"ln I = c0 + c1 x + c2 x^2, {c}; {self.areal_density.size} standards; {self.scale}"
 
     def card(self) -> Card:
-        """Coefficients with uncertainties, scatter, and what speaks against the calibration.
+        """Coefficients with uncertainties, scatter, and warnings of the calibration.
 
         Returns
         -------
         Card
-            Shows itself as text or HTML.
+            Summary, displayed as text or HTML.
         """
         if self.parts:
             rows = [(f"set {label}", part.describe()) for label, _, part in self.parts]
@@ -150,9 +155,7 @@ class Calibration(Shown):
             if value != 0.0 or i < len(self.covariance)
         ]
         rows.append(("standards", f"{self.areal_density.size}, on the scale {self.scale}"))
-        rows.append(
-            ("holds for", "areal densities of {:.3g} to {:.3g} g/cm^2".format(*self.domain))
-        )
+        rows.append(("domain", "areal densities of {:.3g} to {:.3g} g/cm^2".format(*self.domain)))
         if np.isfinite(self.reduced_chi_square):
             rows.append(("reduced chi-square", f"{self.reduced_chi_square:.2f}"))
         return Card(
@@ -163,13 +166,20 @@ class Calibration(Shown):
         )
 
 
+@law(
+    "g/cm^3",
+    aluminium_thickness="cm",
+    bore="cm",
+    water_density="g/cm^3",
+    aluminium_density="g/cm^3",
+)
 def standard_density(
-    aluminium_thickness: Any,
-    bore: Any,
+    aluminium_thickness: Numbers,
+    bore: Numbers,
     *,
-    water_density: Any,
-    aluminium_density: Any = _C["aluminium_density"],
-) -> Any:
+    water_density: Numbers,
+    aluminium_density: Numbers = _C["aluminium_density"],
+) -> Numbers:
     """Mean density along the beam through a step of aluminium in water.
 
     Parameters
@@ -177,17 +187,15 @@ def standard_density(
     aluminium_thickness, bore : Quantity, DataArray or str
         Thickness of aluminium and bore of the liner [cm].
     water_density, aluminium_density : Quantity, str or Constant
-        [g/cm^3].
+        Densities of water and aluminium [g/cm^3].
 
     Returns
     -------
-    float or array
-        Mean density [g/cm^3], plain floats.
+    Quantity or DataArray
+        Mean density [g/cm^3].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When a step is thicker than the bore.
 
@@ -195,28 +203,38 @@ def standard_density(
     -----
     (rho_Al d_Al + rho_w (D - d_Al)) / D: areal densities add up (geometry).
     """
-    d = units.as_floats(aluminium_thickness, "cm", "aluminium_thickness")
-    wide = units.as_floats(bore, "cm", "bore")
-    if np.any(np.asarray(d > wide)) or np.any(np.asarray(d < 0)):
-        raise ValueError("aluminium_thickness must lie between zero and the bore")
-    rw = units.as_floats(water_density, "g/cm^3", "water_density")
-    ra = units.as_floats(aluminium_density, "g/cm^3", "aluminium_density")
-    return (ra * d + rw * (wide - d)) / wide
+    _check_thickness(np.asarray(aluminium_thickness), np.asarray(bore))
+    metal = aluminium_density * aluminium_thickness
+    return (metal + water_density * (bore - aluminium_thickness)) / bore
+
+
+def _check_thickness(thickness: np.ndarray, bore: np.ndarray) -> None:
+    """Refuse a thickness of aluminium that does not fit into its bore, both in cm."""
+    bad = np.flatnonzero(np.ravel((thickness > bore) | (thickness < 0.0)))
+    if bad.size:
+        d, wide = (
+            np.ravel(np.broadcast_to(a, np.broadcast(thickness, bore).shape))[bad[0]]
+            for a in (thickness, bore)
+        )
+        raise ValueError(
+            f"aluminium_thickness is {10.0 * d:g} mm in a bore of {10.0 * wide:g} mm; it must lie "
+            "between zero and the bore. Check the units of both"
+        )
 
 
 def calibrate(
-    counts: Any,
-    time: Any,
-    aluminium_thickness: Any,
-    bore: Any,
+    counts: Dimensional,
+    time: Dimensional,
+    aluminium_thickness: Dimensional,
+    bore: Dimensional,
     *,
-    dead_time: Any = "0 s",
-    dead_time_uncertainty: Any = None,
-    background_rate: Any = "0 1/s",
-    background_rate_uncertainty: Any = None,
+    dead_time: Scalar = "0 s",
+    dead_time_uncertainty: Scalar | None = None,
+    background_rate: Scalar = "0 1/s",
+    background_rate_uncertainty: Scalar | None = None,
     time_kind: str = "real",
-    decay: Any = 1.0,
-    water_temperature: Any = "20 degC",
+    decay: float | np.ndarray = 1.0,
+    water_temperature: Scalar = "20 degC",
     aluminium_density: constants.Constant = _C["aluminium_density"],
     order: int | None = None,
     scale: str = "aluminium and water",
@@ -230,31 +248,32 @@ def calibrate(
     aluminium_thickness, bore : Quantity or DataArray, (standard)
         Thickness of aluminium and bore of the liner [cm].
     dead_time, background_rate : Quantity or str
-        [s] and [1/s], with their standard uncertainties.
+        Dead time of the counter [s] and rate without the beam [1/s].
     dead_time_uncertainty, background_rate_uncertainty : Quantity or str, optional
-        Systematic: the same error in the standards and in the readings. Unknown gives NaN.
+        Systematic standard uncertainties [s], [1/s]: one error for standards and readings. NaN if
+        not given.
     time_kind : {"real", "live"}
         Kind of counting time.
     decay : float or ndarray
-        Factor to the reference time of each standard.
+        Factor that converts the rate of each standard to the reference time, from
+        :func:`corephys.sensors.gamma.decay_factor`.
     water_temperature : Quantity or str
-        Of the water in the standards [degC]; its density comes from TEOS-10.
+        Temperature of the water in the standards [degC]; gives its density by TEOS-10.
     aluminium_density : Constant
-        [g/cm^3], with its uncertainty.
+        Density of aluminium with its uncertainty [g/cm^3].
     order : {1, 2}, optional
-        Degree of the fit; the smaller AICc decides where it is not given.
+        Degree of the fit; if not given, the degree with the smaller AICc.
     scale : {"aluminium and water", "grain equivalent"}
-        Density convention of the readings; it is kept with everything made from them.
+        Density convention of the readings, kept with all results.
 
     Returns
     -------
     Calibration
-        Coefficients, covariance, residuals and the calibration shifted by each nuisance.
+        Coefficients, covariance, residuals, and the calibrations with one input shifted by one
+        sigma.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         With fewer than three different thicknesses, counts or times that are not positive, a fit
         whose rate rises with density, or an unknown scale.
@@ -265,7 +284,7 @@ def calibrate(
     chi-square where that exceeds one. Order by AICc (Hurvich and Tsai 1989).
     """
     if scale not in SCALES:
-        raise ValueError(f"scale is {scale!r}; it is one of {', '.join(map(repr, SCALES))}")
+        raise ValueError(f"scale is {scale!r}; expected one of {', '.join(map(repr, SCALES))}")
     n = np.asarray(units.as_floats(counts, "count", "counts"), dtype=float)
     t = np.broadcast_to(units.as_floats(time, "s", "time"), n.shape)
     nuisances = {
@@ -285,7 +304,7 @@ def calibrate(
     thickness = np.broadcast_to(
         units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
     )
-    check_standards(n, t, thickness, wide)
+    _check_standards(n, t, thickness, wide)
     fixed = {
         "n": n,
         "t": t,
@@ -297,6 +316,7 @@ def calibrate(
         "scale": scale,
     }
     best = _fit(order=order, **nuisances, **fixed)
+    # The shifted fits keep the degree of the best one: a change of degree is no effect of a source.
     degree = best.covariance.shape[0] - 1
     shifted = {
         source: _fit(order=degree, **{**nuisances, source: nuisances[source] + sigma}, **fixed)
@@ -318,23 +338,23 @@ def calibrate(
     )
 
 
-def check_standards(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
-    """Refuse standards without counts, time, a place in the bore, or three thicknesses."""
+def _check_standards(n: np.ndarray, t: np.ndarray, thickness: np.ndarray, bore: np.ndarray) -> None:
+    """Refuse standards without counts or time, thicker than the bore, or of too few thicknesses."""
     for values, what in ((n, "counts"), (t, "s of counting time")):
         bad = np.flatnonzero(~(values > 0))
         if bad.size:
             first = int(bad[0])
             raise ValueError(
                 f"standard {first} has {values[first]:g} {what}; standards need positive counts "
-                "and times. Mend the row, or leave it out"
+                "and times. Correct the row, or leave it out"
             )
-    if np.any(thickness > bore) or np.any(thickness < 0):
-        raise ValueError("aluminium_thickness must lie between zero and the bore")
+    _check_thickness(thickness, bore)
+    # Thicknesses in cm; equal to a micrometre is equal.
     steps = np.unique(np.round(thickness, 4)).size
     if steps < 3:
         raise ValueError(
             f"the standards have {steps} different thicknesses of aluminium; a calibration needs "
-            "at least three, water alone among them"
+            "at least three, including water alone"
         )
 
 
@@ -344,7 +364,7 @@ def _fit(
     t: np.ndarray,
     thickness: np.ndarray,
     bore: np.ndarray,
-    decay: Any,
+    decay: float | np.ndarray,
     real: bool,
     water: float,
     scale: str,
@@ -353,26 +373,36 @@ def _fit(
     aluminium_density: float,
     order: int | None,
 ) -> Calibration:
-    with np.errstate(all="ignore"):  # what is beyond a float is refused below
+    """Calibration from arrays, of the given degree or of the degree with the smaller AICc."""
+    with np.errstate(all="ignore"):  # values that are not finite are refused below
         rate = n / t
         live = 1.0 - rate * dead_time if real else np.ones_like(rate)
         net = rate / live - background_rate
     if not np.isfinite([rate, live, net, thickness, bore]).all():
-        raise ValueError("a standard has counts, a time, a thickness or a bore beyond any number")
+        bad = ~np.isfinite([rate, live, net, thickness, bore]).all(axis=0)
+        raise ValueError(
+            f"standard {int(np.flatnonzero(bad)[0])} has a count, time, thickness or bore that is "
+            "not finite; correct the row, or leave it out"
+        )
     if np.any(~(net > 0)) or np.any(live <= 0) or np.any(n < 1.0):
-        raise ValueError("a standard has no net count rate; check dead_time and background_rate")
+        raise ValueError(
+            "a standard has no net count rate left; check dead_time and background_rate"
+        )
+    # Standard uncertainty of ln I: dead time does not enlarge 1 / sqrt(N), a background does.
     sigma = np.sqrt(n) / t / live / net
     y = np.log(net * decay)
-    # On the grain-equivalent scale a gram of a standard counts as the grains that weaken as much.
+    # On the grain-equivalent scale a gram of a standard counts as the mass of grains that
+    # attenuates as much.
     per_aluminium, per_water = SCALES[scale]
     x = per_aluminium * aluminium_density * thickness + per_water * water * (bore - thickness)
     fits, criterion = {}, {}
+    # Three thicknesses fit any parabola: a choice of degree needs a fourth.
     orders = (order,) if order else (1, 2) if np.unique(np.round(thickness, 4)).size > 3 else (1,)
     for degree in orders:
-        c, covariance, chi_square = information.fit_polynomial(x, y, sigma, degree)
+        c, covariance, chi_square = polynomial.fit_polynomial(x, y, sigma, degree)
         fits[degree] = (c, covariance, chi_square)
         if len(orders) > 1:
-            criterion[degree] = information.akaike_corrected(chi_square, x.size, degree + 1)
+            criterion[degree] = polynomial.akaike_corrected(chi_square, x.size, degree + 1)
     degree = min(criterion, key=lambda key: criterion[key]) if criterion else orders[0]
     c, covariance, chi_square = fits[degree]
     reduced = chi_square / max(x.size - degree - 1, 1)
@@ -381,9 +411,9 @@ def _fit(
     full[: degree + 1] = c
     if np.any(full[1] + 2.0 * full[2] * x >= 0):
         raise ValueError(
-            "the count rate does not fall with density everywhere: the standards may stand in the "
-            "wrong order, or one thickness of aluminium is wrong; "
-            f"ln I less the fit is {np.array2string(y - fitted, precision=3, threshold=12)}"
+            "the fitted count rate does not fall with density at every standard; check the order "
+            "of the standards and the thickness of aluminium at the largest residual. Residuals "
+            f"of ln I: {np.array2string(y - fitted, precision=3, threshold=12)}"
         )
     margin = 0.1 * (x.max() - x.min())
     return Calibration(
@@ -406,16 +436,18 @@ def _fit(
 
 
 # --------------------------------------------------------------------------------------------------
-# A gamma calibration that changes in time: sets of standards, interpolated between them.
+# A gamma calibration that changes in time: linear interpolation between sets of standards.
 
 
-def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -> Calibration:
+def between(
+    calibrations: Mapping[str, Calibration], times: Dimensional, elapsed: Dimensional
+) -> Calibration:
     """Calibration at the time of each reading, linear between sets of standards.
 
     Parameters
     ----------
     calibrations : mapping of str to Calibration
-        By label of the set of standards; all of one degree and one scale.
+        Calibration by label of the set of standards; all of one degree and one scale.
     times : Quantity or DataArray, (set)
         Time of each set since the reference of the decay [s], in the order of the mapping.
     elapsed : Quantity, DataArray or str, (reading)
@@ -424,19 +456,18 @@ def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -
     Returns
     -------
     Calibration
-        With coefficients of shape (3, reading). Before the first and after the last set the
-        nearest one holds. Each set's covariance stays its own: the effects are named
-        ``gamma_calibration_<set>_1`` and so on, weighted as the coefficients are.
+        Calibration with coefficients of shape (3, reading). Before the first and after the last
+        set, the nearest set is used. Errors of the sets are independent: the effects are named
+        ``gamma_calibration_<set>_1`` and so on, and have the weights of the coefficients.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     TypeError
-        When the calibrations are no mapping.
+        When ``calibrations`` is not a mapping.
     ValueError
-        Without a calibration, with another number of times, a time that is not known or given
-        twice, or sets of different degree, scale, dead time or background.
+        When there is no calibration, when the number of times differs from that of the
+        calibrations, when a time is unknown or given twice, or when the sets differ in degree,
+        scale, dead time or background.
 
     Notes
     -----
@@ -444,8 +475,8 @@ def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -
     """
     if not isinstance(calibrations, Mapping):
         raise TypeError(
-            "calibrations is a mapping of the label of each set to its calibration, such as "
-            "{'A': first, 'B': second}"
+            f"calibrations is of type {type(calibrations).__name__}; expected a mapping of the "
+            "label of each set to its calibration, such as {'A': first, 'B': second}"
         )
     labels = list(calibrations)
     at = np.atleast_1d(np.asarray(units.as_floats(times, "s", "times"), dtype=float))
@@ -456,9 +487,11 @@ def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -
     if len(sets) == 1:
         return sets[0]
     now = bare(units.as_floats(elapsed, "s", "elapsed"))
+    # The weight of a set is 1 at its own time, 0 at those of the others, and linear between.
     weights = [
         series.apply(np.interp, now, xp=at, fp=np.eye(len(sets))[i]) for i in range(len(sets))
     ]
+    # The errors of the sets are kept in ``parts``; a joint covariance does not exist.
     mean = replace(
         _blend(sets, weights),
         covariance=sets[0].covariance * np.nan,
@@ -470,15 +503,16 @@ def between(calibrations: Mapping[str, Calibration], times: Any, elapsed: Any) -
 
 
 def _check(calibrations: Mapping[str, Calibration], at: np.ndarray) -> None:
+    """Refuse sets that cannot be interpolated: no time, a shared time, or another kind of fit."""
     if not calibrations or at.size != len(calibrations):
         raise ValueError(
-            f"{len(calibrations)} calibrations and {at.size} times; give one time a set of "
+            f"{len(calibrations)} calibrations and {at.size} times; give one time for each set of "
             "standards, and at least one set"
         )
     if not np.isfinite(at).all() or np.unique(at).size != at.size:
         raise ValueError(
-            "every set of standards needs a time of its own to be interpolated in time; give the "
-            "column time, or fit all standards together"
+            "two sets of standards have the same time, or a set has none; interpolation needs a "
+            "different time for each set. Give the column time, or fit all standards together"
         )
     kinds = {
         (c.covariance.shape[0], c.scale, c.dead_time, c.background_rate, c.real_time)
@@ -487,12 +521,12 @@ def _check(calibrations: Mapping[str, Calibration], at: np.ndarray) -> None:
     if len(kinds) > 1:
         raise ValueError(
             "the sets of standards were fitted with different degree, scale, dead time or "
-            "background; fit them alike (order=1 or order=2) before they are interpolated"
+            "background; fit all of them with the same arguments and the same order, 1 or 2"
         )
 
 
 def _blend(sets: list[Calibration], weights: list[Any]) -> Calibration:
-    """Weighted mean of coefficients and of the water that the standards stood in."""
+    """Weighted mean of the coefficients and of the density of the water in the standards."""
     coefficients = [
         sum(w * c.coefficients[i] for w, c in zip(weights, sets, strict=True)) for i in range(3)
     ]
@@ -514,17 +548,17 @@ _HIGHEST = thresholds.value("dead_time_limit")
 
 @dataclass(frozen=True)
 class DeadTime:
-    """A dead time with what stands behind it.
+    """Dead time estimated from standards.
 
     Parameters
     ----------
     value, uncertainty : float
-        [s].
+        Dead time and its standard uncertainty [s].
     reduced_chi_square : float
-        Of ln I against areal density with that dead time; well above one means that something
-        else than dead time bends the line.
+        Reduced chi-square of ln I against areal density with that dead time; well above one means
+        that the line is bent by something other than dead time.
     standards : int
-        How many were used.
+        Number of standards used.
     used : dict of str to UsedConstant
         Constants that the estimate used.
     """
@@ -540,51 +574,51 @@ class DeadTime:
 
 
 def dead_time_from_standards(
-    counts: Any,
-    real_time: Any,
-    aluminium_thickness: Any,
-    bore: Any,
+    counts: Dimensional,
+    real_time: Dimensional,
+    aluminium_thickness: Dimensional,
+    bore: Dimensional,
     *,
-    background_rate: Any = "0 1/s",
-    decay: Any = 1.0,
-    water_temperature: Any = "20 degC",
-    aluminium_density: Any = constants.CONSTANTS["aluminium_density"],
+    background_rate: Scalar = "0 1/s",
+    decay: float | np.ndarray = 1.0,
+    water_temperature: Scalar = "20 degC",
+    aluminium_density: Scalar = constants.CONSTANTS["aluminium_density"],
 ) -> DeadTime:
     """Dead time that makes ln I a straight line in areal density.
 
     Parameters
     ----------
     counts, real_time : Quantity or DataArray, (standard)
-        Counts [count] and real counting time [s]; a live time has lost its dead time already.
+        Counts [count] and real counting time [s]; a live time is already free of dead time.
     aluminium_thickness, bore : Quantity or DataArray, (standard)
-        [cm].
+        Thickness of aluminium and bore of the liner [cm].
     background_rate : Quantity or str
-        [1/s].
+        Rate without the beam [1/s].
     decay : float or ndarray
-        Factor to the reference time of each standard.
+        Factor that converts the rate of each standard to the reference time.
     water_temperature : Quantity or str
-        Of the water in the standards [degC].
+        Temperature of the water in the standards [degC].
     aluminium_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of aluminium [g/cm^3].
 
     Returns
     -------
     DeadTime
-        Zero at the least; its uncertainty is widened where the line does not fit.
+        Dead time, zero or more; its uncertainty is widened where the line does not fit.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        With fewer than four different thicknesses, or rates too alike to tell a dead time.
+        With fewer than four different thicknesses, or when the rates of the standards differ too
+        little to determine a dead time.
 
     Notes
     -----
     m = I / (1 + I tau), the non-paralysable counter of Knoll (2010), Radiation Detection and
     Measurement, section 4.VII; I = exp(c0 + c1 x). Weighted least squares over tau, with c0 and
-    c1 in closed form. What else bends ln I (scatter into a wide beam, a liner of another wall) is
-    taken for dead time: use it only for a narrow beam, and a stated dead time where there is one.
+    c1 in closed form. Anything else that bends ln I (scatter into a wide beam, a liner with another
+    wall) is attributed to dead time: use it only for a narrow beam, and prefer a dead time from
+    the maker of the counter.
     """
     n = np.asarray(units.as_floats(counts, "count", "counts"), dtype=float)
     t = np.broadcast_to(units.as_floats(real_time, "s", "real_time"), n.shape)
@@ -594,14 +628,17 @@ def dead_time_from_standards(
     wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
     background = float(units.as_floats(background_rate, "1/s", "background_rate"))
     if np.isinf(n).any() or np.isnan(thick).any():
-        raise ValueError("standards need positive counts and times, and a known thickness")
-    check_standards(n, t, thick, wide)
+        raise ValueError(
+            "a standard has infinite counts or no thickness; standards need positive counts and "
+            "times, and a known thickness. Correct the row, or leave it out"
+        )
+    _check_standards(n, t, thick, wide)
     if background < 0:
-        raise ValueError("background_rate is below zero")
+        raise ValueError(f"background_rate is {background:g} 1/s; it must be zero or more")
     if np.unique(np.round(thick, 4)).size < 4:
         raise ValueError(
-            "a dead time needs standards of at least four different thicknesses; state it as "
-            "dead_time instead"
+            "a dead time needs standards of at least four different thicknesses; give dead_time "
+            "instead"
         )
     water = float(seawater.density("0 g/kg", water_temperature, "0 dbar") / 1000.0)
     metal = units.as_floats(aluminium_density, "g/cm^3", "aluminium_density")
@@ -627,7 +664,8 @@ def _line(
     c, _, chi_square = polynomial.fit_polynomial(x, y, sigma, 1)
     if c[1] >= 0.0:
         raise ValueError(
-            "the count rate does not fall with density; the standards may stand in the wrong order"
+            "the count rate does not fall with density; check the order of the standards and "
+            "their thicknesses"
         )
     return (y - np.polynomial.polynomial.polyval(x, c)) / sigma, chi_square
 
@@ -635,7 +673,9 @@ def _line(
 def _fit_dead_time(
     n: np.ndarray, t: np.ndarray, x: np.ndarray, background: float, decay: np.ndarray
 ) -> DeadTime:
+    """Dead time [s] that minimises the chi-square of the line, with its uncertainty."""
     given = (n, t, x, background, decay)
+    # Above this share of dead time no counter is usable.
     highest = _HIGHEST / float(np.max(n / t))
     found = optimize.minimize_scalar(
         lambda tau: _line(tau, *given)[1],
@@ -646,8 +686,8 @@ def _fit_dead_time(
     tau, chi_square = float(found.x), float(found.fun)
     if highest - tau < 1e-3 * highest:
         raise ValueError(
-            "no dead time below half of the counting time straightens the standards; check their "
-            "thicknesses, or state dead_time"
+            "no dead time below half of the counting time makes ln I a straight line; check the "
+            "thicknesses of the standards, or give dead_time"
         )
     # Curvature of the profile by the change of the residuals (Gauss and Newton).
     step = 1e-4 * highest
@@ -655,6 +695,9 @@ def _fit_dead_time(
     slope = (_line(low + 2.0 * step, *given)[0] - _line(low, *given)[0]) / (2.0 * step)
     size = float(slope @ slope)
     if not size > 0.0 or 1.0 / np.sqrt(size) > highest:
-        raise ValueError("the rates of the standards are too alike to tell a dead time")
+        raise ValueError(
+            "the rates of the standards are too alike to determine a dead time; add standards of "
+            "other thicknesses, or give dead_time"
+        )
     reduced = chi_square / (n.size - 3) if n.size > 3 else float("nan")
     return DeadTime(tau, float(np.sqrt(max(reduced, 1.0) / size)), reduced, n.size)

@@ -1,7 +1,8 @@
-"""Tie of the scan's density to the samples: an explicit factor, one a coring method."""
+"""Tie of the scan's density to the samples: an explicit factor for each coring method."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,7 @@ def tie_factor(
     scan: xr.Dataset,
     samples: xr.Dataset,
     *,
-    coring_method: Any,
+    coring_method: Sequence[str] | np.ndarray,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
     """Factor from scan density to sample density, by coring method.
@@ -34,12 +35,12 @@ def tie_factor(
     Parameters
     ----------
     scan : Dataset, (reading)
-        ``bulk_density`` of the scan at the positions of the samples, as
-        ``depth.match(density, to=samples, how="mean over footprint")`` gives it.
+        ``bulk_density`` of the scan at the positions of the samples, from
+        ``depth.match(density, to=samples, how="mean over footprint")``.
     samples : Dataset, (reading)
         ``bulk_density`` of the samples at the same positions.
     coring_method : sequence of str, (reading)
-        Of each sample; empty texts make a group of their own.
+        Coring method of each sample; empty texts form a group as well.
     allow : tuple of str
         Flag levels that may be used.
 
@@ -47,18 +48,18 @@ def tie_factor(
     -------
     Dataset
         Along ``coring_method``: ``tie_factor`` with uncertainty and effects, ``pairs`` used,
-        ``pairs_weighed_down`` by more than half, ``excess_scatter`` [g/cm^3] that the stated
-        uncertainties leave over, NaN where one of them is unknown, ``effective_number`` of the
-        pairs, ``correlation_length`` [m] of their differences and ``growth_factor`` of the random
-        uncertainty over that of independent pairs. A method with fewer than three pairs has the
-        factor NaN.
+        ``pairs_weighed_down`` by more than half, ``excess_scatter`` [g/cm^3] beyond the given
+        uncertainties (NaN where one of them is unknown), ``effective_number`` of the pairs,
+        ``correlation_length`` [m] of their differences, and ``growth_factor``, the random
+        uncertainty over that of independent pairs. The factor of a method with fewer than three
+        pairs is NaN.
 
     Raises
     ------
     PositionError
         When scan and samples lie at different positions.
     ValueError
-        When the methods are not one a sample.
+        When the number of methods differs from the number of samples.
 
     Notes
     -----
@@ -66,11 +67,11 @@ def tie_factor(
     Planetary Science Letters 5, 320, through the origin, with weights w / (u_y^2 + f^2 u_x^2 +
     s^2). s^2, the natural difference of the two, brings the median absolute standardised residual,
     over its value for normal errors, down to one where it is above. w are Tukey's weights at 85 %
-    efficiency: samples that lost water or were squeezed are off to one side, and count for nothing
-    far from the others. Neighbours share what sets samples and scan apart: the random uncertainty
-    comes from at most fifteen block means of the differences, an exponential covariance of
-    restricted maximum likelihood, and Student's t with the effective number of pairs, as that of
-    ``compaction.fit``; where a stated uncertainty is unknown, from their scatter alone. Fewer than
+    efficiency: samples that lost water or were squeezed deviate to one side, and far from the
+    others their weight is zero. The differences of neighbours are correlated. The random
+    uncertainty comes from at most fifteen block means of the differences, an exponential covariance
+    of restricted maximum likelihood, and Student's t with the effective number of pairs, as in
+    ``compaction.fit``; where a given uncertainty is unknown, from the scatter alone. Fewer than
     five effective pairs, or a correlation over more than a fifth of the depths, give the reason
     ``few_independent_readings``. Systematic effects move f to first order:
     df = (sum w (dy - f dx)) / sum w x.
@@ -80,7 +81,9 @@ def tie_factor(
     methods = np.asarray(coring_method, dtype=object).astype(str)
     xv, yv = (np.asarray(bare(part.values), dtype=float) for part in (x, y))
     if methods.shape != xv.shape:
-        raise ValueError(f"{methods.size} coring methods for {xv.size} samples; give one each")
+        raise ValueError(
+            f"{methods.size} coring methods for {xv.size} samples; give one for each sample"
+        )
     usable = np.isfinite(xv) & np.isfinite(yv) & (xv > 0.0) & (yv > 0.0)
     for part in (x, y):
         usable &= flags.usable(flags.from_reason(np.asarray(part.reason)), allow)
@@ -110,7 +113,7 @@ _STEPS = (
 _BESIDE = {
     "pairs": ("1", "pairs used"),
     "pairs_weighed_down": ("1", "pairs that count by less than half"),
-    "excess_scatter": ("g/cm^3", "scatter beyond what is stated"),
+    "excess_scatter": ("g/cm^3", "scatter beyond the given uncertainties"),
     "effective_number": ("1", "number of independent pairs"),
     "correlation_length": ("m", "e-folding length of correlated differences"),
     "growth_factor": ("1", "random uncertainty over that of independent pairs"),
@@ -118,14 +121,14 @@ _BESIDE = {
 
 
 def _depths(scan: Measured, size: int) -> np.ndarray:
-    """Depths of the pairs [m]; their order where one is unknown."""
+    """Depths of the pairs [m]; their order of rows where one depth is unknown."""
     depth = getattr(scan.values, "coords", {}).get("depth")
     known = depth is not None and np.isfinite(depth.values).all()
     return np.asarray(depth.values, dtype=float) if known else np.arange(size, dtype=float)
 
 
 def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[str, Any]:
-    """Factor, uncertainty and what stands beside them, of one group."""
+    """Factor, uncertainty and further columns of one group of pairs."""
     nan = float("nan")
     number = int(here.sum())
     row: dict[str, Any] = {
@@ -143,14 +146,14 @@ def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[
     if number < _FEW:
         return row
     a, b = series.take(x, here), series.take(y, here)
-    # A floor of one part in a million: exact values would weigh without end.
+    # A floor of one part in a million: the weight of an exact value would be infinite.
     ux, uy = (
         np.broadcast_to(np.fmax(np.nan_to_num(np.asarray(p.u_random)), 1e-6 * p.values), number)
         for p in (a, b)
     )
     f, s, robust, slope = _fit(a.values, b.values, ux, uy)
-    stated = np.sqrt(uy**2 + f**2 * ux**2)
-    w = robust / (stated**2 + s**2)
+    given = np.sqrt(uy**2 + f**2 * ux**2)
+    w = robust / (given**2 + s**2)
     scale = float(w @ a.values**2)
     for source in sorted({*a.effects, *b.effects}):
         dx, dy = (np.asarray(p.effects.get(source, 0.0)) for p in (a, b))
@@ -165,7 +168,7 @@ def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[
         b.values - f * a.values,
         w,
         slope * w / np.fmax(robust, 1e-300),
-        stated if known else None,
+        given if known else None,
     )
 
 
@@ -175,14 +178,14 @@ def _uncertainty(
     residual: np.ndarray,
     weight: np.ndarray,
     slope: np.ndarray,
-    stated: np.ndarray | None,
+    given: np.ndarray | None,
 ) -> dict[str, Any]:
-    """Random uncertainty of a factor whose differences are correlated."""
+    """Random uncertainty of the factor of pairs whose differences are correlated."""
     scale = float(weight @ x**2)
     # The influence of a pair falls faster than its weight (Huber 1981, Robust Statistics, 7.6).
     steeper = scale / max(float(slope @ x**2), 0.2 * scale)
     found = correlated(
-        z, residual, weight, stated, x[:, None], most_blocks=_BLOCKS, least_freedom=_FREEDOM
+        z, residual, weight, given, x[:, None], most_blocks=_BLOCKS, least_freedom=_FREEDOM
     )
     alone = steeper * float(np.sqrt(np.sum((weight * residual * x) ** 2))) / scale
     if found is None:
@@ -202,14 +205,14 @@ def _fit(
 ) -> tuple[float, float, np.ndarray, np.ndarray]:
     """Factor, excess scatter, robust weights and the slopes of their influence."""
     tuning = get("tukey_tuning_of_ties").value
-    # 1.4826 and the mend for few residuals (Croux and Rousseeuw 1992; from memory) bring the median
-    # absolute residual to the standard deviation of normal errors.
+    # 1.4826 and the correction for few residuals (Croux and Rousseeuw 1992; from memory) convert
+    # the median absolute residual to the standard deviation of normal errors.
     normal = 1.4826 * x.size / (x.size - 0.8)
     f, square = float(np.median(y / x)), 0.0
     for _ in range(200):
         residual, variance = y - f * x, uy**2 + f**2 * ux**2
         total = variance + square
-        # Exact at once where all pairs have the same uncertainty.
+        # One step is exact where all pairs have the same uncertainty.
         size = (normal * float(np.median(np.abs(residual) / np.sqrt(total)))) ** 2
         moved = max(square + (size - 1.0) * float(np.median(total)), 0.0)
         total = variance + moved
@@ -225,17 +228,19 @@ def _fit(
     return f, float(np.sqrt(square)), weights, slope
 
 
-def tied_density(density: xr.Dataset, factor: xr.Dataset, *, coring_method: Any) -> xr.Dataset:
-    """Density of the scan times the factor of its coring method; the density itself stays.
+def tied_density(
+    density: xr.Dataset, factor: xr.Dataset, *, coring_method: Sequence[str] | np.ndarray
+) -> xr.Dataset:
+    """Density of the scan times the factor of its coring method; the density itself is not changed.
 
     Parameters
     ----------
     density : Dataset, (reading)
         ``bulk_density`` of the scan.
     factor : Dataset, (coring_method)
-        From :func:`tie_factor`.
+        Result of :func:`tie_factor`.
     coring_method : sequence of str, (reading)
-        Of each reading.
+        Coring method of each reading.
 
     Returns
     -------
@@ -249,21 +254,23 @@ def tied_density(density: xr.Dataset, factor: xr.Dataset, *, coring_method: Any)
     KeyError
         When a Dataset does not hold its quantity.
     ValueError
-        When the methods are not one a reading.
+        When the number of methods differs from the number of readings, or there is no reading.
 
     Notes
     -----
-    rho_tied = f rho. An effect that scan and factor share (calibration, diameter) enters with
-    both: d(f rho) = f d rho + rho df, so that what the tie takes out cancels (JCGM 100:2008,
-    5.2.2, correlated inputs).
+    rho_tied = f rho. An effect that scan and factor share (calibration, diameter) enters through
+    both: d(f rho) = f d rho + rho df, so that an error which the tie removes cancels (JCGM
+    100:2008, 5.2.2, correlated inputs).
     """
     rho, f = series.unpack(density, "bulk_density"), series.unpack(factor, "tie_factor")
     methods = np.asarray(coring_method, dtype=object).astype(str)
     values = np.asarray(bare(rho.values), dtype=float)
     if methods.shape != values.shape:
-        raise ValueError(f"{methods.size} coring methods for {values.size} readings; give one each")
+        raise ValueError(
+            f"{methods.size} coring methods for {values.size} readings; give one for each reading"
+        )
     if not values.size:
-        raise ValueError("density holds no reading")
+        raise ValueError("density holds no reading; the tie needs at least one")
     known = {str(name): i for i, name in enumerate(factor["coring_method"].values)}
     row = np.array([known.get(name, -1) for name in methods])
 

@@ -1,13 +1,14 @@
 """P-wave velocity of a whole or split core from the travel time of a pulse.
 
 The order of the work: the delay of the electronics, the walls of the liner, the fluid between
-liner and core, then path over time. The diameter, not the timing, is the usual error: at
-1500 m/s and 66 mm, 0.1 us is 3.4 m/s and 0.5 mm is 11 m/s.
+liner and core, then path over time. The diameter, not the timing, is the usual source of error: at
+1500 m/s and 66 mm, an error of 0.1 us gives 3.4 m/s and an error of 0.5 mm gives 11 m/s.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -19,37 +20,41 @@ from corephys.sensors.pwave.conditions import in_situ_velocity
 from corephys.sensors.pwave.picking import pick
 from corephys.uncertainty import Measured, covariance_effects, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Numbers, Scalar
+
 __all__ = [
     "Calibration",
     "calibrate",
     "in_situ_velocity",
     "pick",
     "velocity",
-    "velocity_kernel",
 ]
 
 _C = constants.CONSTANTS
 
 
 def velocity_kernel(
-    travel_time: Any,
-    thickness: Any,
-    walls: Any,
-    gap: Any,
+    travel_time: float | np.ndarray,
+    thickness: float | np.ndarray,
+    walls: float | np.ndarray,
+    gap: float | np.ndarray,
     *,
     wall: float,
     delay: float,
     liner_delay: float,
     gap_velocity: float,
-) -> tuple[Any, Any, Any, Any]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Velocity, path, net time and reasons of readings.
 
     Parameters
     ----------
     travel_time, thickness, walls, gap : float or ndarray, broadcastable
-        [us], [mm] outside the liner, number of walls crossed, total fluid gap [mm].
+        Travel time [us], thickness outside the liner [mm], number of walls crossed, total fluid
+        gap [mm].
     wall, delay, liner_delay, gap_velocity : float
-        [mm], [us], [us] for two walls, [m/s].
+        Thickness of one wall [mm], delay of the electronics [us], delay of two walls [us],
+        velocity of the fluid [m/s].
 
     Returns
     -------
@@ -62,6 +67,7 @@ def velocity_kernel(
     V = path / net time, path = thickness - n w - gap,
     net time = t - t0 - (n / 2) t_liner - gap / v_gap: geometry of a straight ray across layers.
     """
+    # mm/us is km/s: the factor 1e3 below converts to and from m/s.
     path = np.asarray(thickness - walls * wall - gap, dtype=float)
     net = np.asarray(
         travel_time - delay - 0.5 * walls * liner_delay - 1e3 * gap / gap_velocity, dtype=float
@@ -75,59 +81,61 @@ def velocity_kernel(
 
 
 def velocity(
-    travel_time: Any,
-    thickness: Any,
+    travel_time: Dimensional,
+    thickness: Dimensional,
     *,
     calibration: Calibration | None = None,
-    delay: Any = None,
-    delay_uncertainty: Any = None,
-    liner_delay: Any = None,
-    liner_delay_uncertainty: Any = None,
-    wall: Any,
-    liner: Any = "full",
-    gap: Any = "0 mm",
-    gap_velocity: Any = _C["sea_water_velocity"],
-    wall_uncertainty: Any = "0 mm",
-    core_diameter_uncertainty: Any = None,
-    thickness_uncertainty: Any = None,
-    travel_time_uncertainty: Any = None,
-    amplitude: Any = None,
-    amplitude_gate: Any = None,
-    reason: Any = 0,
+    delay: Scalar | None = None,
+    delay_uncertainty: Scalar | None = None,
+    liner_delay: Scalar | None = None,
+    liner_delay_uncertainty: Scalar | None = None,
+    wall: Scalar,
+    liner: str | Sequence[str] | xr.DataArray = "full",
+    gap: Dimensional = "0 mm",
+    gap_velocity: Scalar = _C["sea_water_velocity"],
+    wall_uncertainty: Scalar = "0 mm",
+    core_diameter_uncertainty: Scalar | None = None,
+    thickness_uncertainty: Scalar | None = None,
+    travel_time_uncertainty: Scalar | None = None,
+    amplitude: Numbers | None = None,
+    amplitude_gate: float | Scalar | None = None,
+    reason: int | np.ndarray | xr.DataArray = 0,
 ) -> xr.Dataset:
     """P-wave velocity of a core from travel time and thickness.
 
     Parameters
     ----------
     travel_time : DataArray, (reading)
-        [us].
+        Travel time of the pulse [us].
     thickness : DataArray, (reading)
-        Outside the liner [mm].
+        Thickness of the core with its liner [mm].
     calibration : Calibration, optional
-        From :func:`calibrate`; gives both delays and their covariance.
+        Result of :func:`calibrate`; gives both delays and their covariance.
     delay, liner_delay : Quantity or str, optional
-        Of the electronics and of two walls [us], where there is no calibration.
+        Delays of the electronics and of two walls [us], where there is no calibration.
     delay_uncertainty, liner_delay_uncertainty : Quantity or str, optional
-        Systematic standard uncertainties [us]; unknown gives NaN.
+        Systematic standard uncertainties [us]; NaN if not given.
     wall : Quantity or str
         Thickness of one wall [mm].
     liner : str or DataArray of text
         ``full``, ``half`` or ``none``.
     gap : Quantity, DataArray or str
-        Fluid between core and bore, both sides together [mm].
+        Thickness of the fluid between core and bore, both sides together [mm].
     gap_velocity : Quantity, str or Constant
-        Of the fluid [m/s].
+        Velocity of the fluid [m/s].
     wall_uncertainty : Quantity or str
-        Systematic [mm]; zero where the calliper's uncertainty already speaks for bore and wall.
+        Systematic standard uncertainty of the wall [mm]; zero where the uncertainty of the
+        calliper already includes bore and wall.
     core_diameter_uncertainty : Quantity or str, optional
-        Systematic, of the calliper [mm]: a core thicker by it has a longer path and reads faster.
-        Unknown gives NaN.
+        Systematic standard uncertainty of the core diameter [mm]. A thicker core has a longer path
+        and a higher velocity. NaN if not given.
     thickness_uncertainty, travel_time_uncertainty : Quantity or str, optional
-        Random standard uncertainties of one reading [mm], [us]; unknown gives NaN.
+        Random standard uncertainties of one reading [mm], [us]; NaN if not given.
     amplitude : DataArray, (reading), optional
-        Of the received pulse, in the instrument's units; per cent are read as their fraction.
+        Amplitude of the received pulse, in the instrument's units; per cent are converted to a
+        fraction.
     amplitude_gate : float, optional
-        Least amplitude of a pulse that can be trusted.
+        Smallest amplitude of a usable pulse.
     reason : int or DataArray of int
         Reasons already found for these readings.
 
@@ -136,16 +144,14 @@ def velocity(
     Dataset
         ``p_wave_velocity`` with uncertainty, effects and flags. An amplitude below the gate is
         flagged ``low_amplitude``; a net time or path that is not positive gives NaN and
-        ``impossible_value``; no time gives ``missing_value``.
+        ``impossible_value``; a missing time gives ``missing_value``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
-        When neither a calibration nor both delays are given, or a liner is not known.
+        When neither a calibration nor both delays are given, or for an unknown kind of liner.
 
     Notes
     -----
@@ -155,7 +161,7 @@ def velocity(
     series.require_same_positions(
         travel_time=travel_time, thickness=thickness, gap=gap, amplitude=amplitude, liner=liner
     )
-    used = calibration or _stated(
+    used = calibration or _given_delays(
         delay, delay_uncertainty, liner_delay, liner_delay_uncertainty, liner
     )
     walls = wall_count(liner)
@@ -185,6 +191,7 @@ def velocity(
         (speed / path * u["thickness_uncertainty"]) ** 2
         + (speed / net * u["travel_time_uncertainty"]) ** 2
     ) ** 0.5
+    # The calliper measures the core with its liner: a longer path at the same travel time.
     effects = {"core_diameter": speed / path * u["core_diameter_uncertainty"]}
     if u["wall_uncertainty"] != 0.0:
         effects["liner_wall"] = -speed / path * walls * u["wall_uncertainty"]
@@ -218,7 +225,14 @@ _STEPS = (
 )
 
 
-def _stated(delay: Any, u_delay: Any, liner: Any, u_liner: Any, kind: Any) -> Calibration:
+def _given_delays(
+    delay: Scalar | None,
+    u_delay: Scalar | None,
+    liner: Scalar | None,
+    u_liner: Scalar | None,
+    kind: str | Sequence[str] | xr.DataArray,
+) -> Calibration:
+    """Calibration of delays that the caller gives in place of standards."""
     if delay is None or (liner is None and np.any(np.asarray(wall_count(kind)) > 0)):
         raise ValueError(
             "give a calibration from pwave.calibrate, or delay and liner_delay such as '8.2 us' "
@@ -237,7 +251,10 @@ def _stated(delay: Any, u_delay: Any, liner: Any, u_liner: Any, kind: Any) -> Ca
 
 
 def _delay_effects(used: Calibration, per_time: Any, walls: Any, *, joined: bool) -> dict[str, Any]:
-    """A longer delay leaves less time in the core, hence a faster core."""
+    """Effects of the delays: a longer delay leaves less time in the core, hence a faster core.
+
+    ``joined`` delays were fitted together and have a covariance; given delays are independent.
+    """
     partials = [per_time, per_time * (0.5 * walls)]
     if joined:
         return covariance_effects(partials, used.covariance, "pwave_calibration")
@@ -247,11 +264,12 @@ def _delay_effects(used: Calibration, per_time: Any, walls: Any, *, joined: bool
     }
 
 
-def _low(amplitude: Any, gate: Any) -> Any:
+def _low(amplitude: Any, gate: float | Scalar | None) -> Any:
+    """Reason ``low_amplitude`` of the readings whose amplitude is below the gate."""
     if amplitude is None or gate is None:
         return 0
     level = amplitude
-    if getattr(amplitude, "attrs", {}).get("units") == "%":  # the gate is a number, not per cent
+    if getattr(amplitude, "attrs", {}).get("units") == "%":  # the gate is a fraction
         level = units.as_floats(amplitude, "1", "amplitude")
     elif hasattr(amplitude, "dims"):
         level = amplitude.drop_attrs(deep=False)

@@ -1,9 +1,10 @@
-"""Calibration of a P-wave bench with blocks without liner and liners filled with water."""
+"""Calibration of a P-wave bench: solid blocks without liner, and liners filled with water."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,36 +13,42 @@ from corephys.ground.arguments import positive
 from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
 
-__all__ = ["WALLS", "Calibration", "calibrate", "wall_count"]
+if TYPE_CHECKING:
+    import pint
+    import xarray as xr
+
+    from corephys.ground.types import Dimensional, Scalar
+
+__all__ = ["Calibration", "calibrate", "wall_count"]
 
 _C = constants.CONSTANTS
 _SLOWEST = thresholds.value("slowest_solid")  # us/mm
-WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
+_WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
 _WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/kg"}
 
 
 @dataclass(frozen=True)
 class Calibration(Shown):
-    """t = delay + (walls / 2) liner_delay + length / velocity of the medium.
+    """Calibration t = delay + (walls / 2) liner_delay + length / velocity of the medium.
 
     Parameters
     ----------
     delay : float
-        Of transducers and electronics [us].
+        Delay of transducers and electronics [us].
     liner_delay : float
-        Time in the two walls of a full liner [us].
+        Travel time in the two walls of a full liner [us].
     covariance : (2, 2) ndarray
-        Of delay and liner_delay [us^2]; NaN where it is not known.
+        Covariance of delay and liner_delay [us^2]; NaN where unknown.
     medium_velocity : dict of str to float
         Fitted velocity of each solid medium [m/s].
     length, travel_time, residual : ndarray, (standard)
-        The standards [mm], [us] and measured less fitted [us].
+        Length of the standards [mm], their travel time [us], and measured less fitted time [us].
     residual_deviation : float
-        Standard deviation of the residuals with the degrees of freedom of the fit [us].
+        Standard deviation of the residuals, by the degrees of freedom of the fit [us].
     liner_from : {"standards", "wall and velocity"}
-        Where ``liner_delay`` comes from.
+        Origin of ``liner_delay``.
     left_out : int
-        Standards without a length or a travel time above zero.
+        Number of standards without a length or a travel time above zero.
     used : dict of str to UsedConstant
         Constants that the fit used.
     """
@@ -68,22 +75,29 @@ class Calibration(Shown):
         """Standard uncertainty of the liner's delay [us]."""
         return float(np.sqrt(self.covariance[1, 1]))
 
-    def time(self, length: Any, *, temperature: Any, medium: Any, liner: Any = "none") -> Any:
-        """Travel time that a standard should have.
+    def time(
+        self,
+        length: Dimensional,
+        *,
+        temperature: Dimensional,
+        medium: str | Sequence[str] | xr.DataArray,
+        liner: str | Sequence[str] | xr.DataArray = "none",
+    ) -> pint.Quantity:
+        """Travel time of a standard by this calibration.
 
         Parameters
         ----------
         length : Quantity or DataArray, (standard)
-            [mm].
+            Length of the path in the medium, without walls [mm].
         temperature : Quantity, DataArray or str
-            [degC].
+            Temperature of the standard [degC].
         medium, liner : str or sequence of str, (standard)
-            As for :func:`calibrate`.
+            Medium and kind of liner, as in :func:`calibrate`.
 
         Returns
         -------
-        ndarray, (standard)
-            [us]; NaN for a solid that the calibration has not seen.
+        Quantity, (standard)
+            Travel time [us]; NaN for a solid that was not among the standards of the calibration.
         """
         x = np.atleast_1d(np.asarray(positive(length, "mm", "length"), dtype=float))
         media = np.broadcast_to(np.asarray(_plain(medium), dtype=object), x.shape)
@@ -94,24 +108,24 @@ class Calibration(Shown):
         for solid in sorted({str(m) for m in media} - set(_WATERS)):
             here = media == solid
             inside[here] = 1e3 * x[here] / self.medium_velocity.get(solid, np.nan)
-        return self.delay + 0.5 * walls * self.liner_delay + inside
+        return units.quantity(self.delay + 0.5 * walls * self.liner_delay + inside, "us")
 
     def describe(self) -> str:
-        """Delays and where they come from, in one line."""
+        """Delays and their origin in one line."""
         return (
             f"delay {self.delay:.4g} +- {self.delay_uncertainty:.2g} us, two walls "
             f"{self.liner_delay:.4g} +- {self.liner_delay_uncertainty:.2g} us (from "
             f"{self.liner_from}); {self.length.size} standards"
-            + (f", {self.left_out} left out for want of a number" if self.left_out else "")
+            + (f", {self.left_out} without length or time left out" if self.left_out else "")
         )
 
     def card(self) -> Card:
-        """Delays with uncertainties, scatter, and what speaks against the calibration.
+        """Delays with uncertainties, scatter, and warnings of the calibration.
 
         Returns
         -------
         Card
-            Shows itself as text or HTML.
+            Summary, displayed as text or HTML.
         """
         rows = [
             ("delay", with_uncertainty(self.delay, self.delay_uncertainty, "us")),
@@ -133,31 +147,18 @@ class Calibration(Shown):
         )
 
 
-def wall_count(liner: Any) -> Any:
-    """Walls of a liner that the pulse crosses.
+def wall_count(liner: str | Sequence[str] | xr.DataArray) -> Any:
+    """Number of walls that the pulse crosses: 2, 1 or 0 for ``full``, ``half`` or ``none``.
 
-    Parameters
-    ----------
-    liner : str, sequence of str or DataArray of text
-        ``full``, ``half`` or ``none``; an empty text counts as full.
-
-    Returns
-    -------
-    float, ndarray or DataArray
-        2, 1 or 0.
-
-    Raises
-    ------
-    ValueError
-        For another word.
+    An empty text counts as full, because a table without the column describes full liners.
     """
     words = liner.values if hasattr(liner, "dims") else np.asarray(liner, dtype=object)
     unique = {str(word) for word in np.ravel(words)}
-    unknown = sorted(unique - set(WALLS) - {""})
+    unknown = sorted(unique - set(_WALLS) - {""})
     if unknown:
-        raise ValueError(f"liner is {unknown[0]!r}; it is 'full', 'half' or 'none'")
-    counts = np.full(np.shape(words), WALLS["full"])
-    for word, walls in WALLS.items():
+        raise ValueError(f"liner is {unknown[0]!r}; expected 'full', 'half' or 'none'")
+    counts = np.full(np.shape(words), _WALLS["full"])
+    for word, walls in _WALLS.items():
         counts[np.asarray(words == word)] = walls
     if hasattr(liner, "dims"):
         return liner.copy(data=counts).drop_attrs(deep=False)
@@ -165,15 +166,15 @@ def wall_count(liner: Any) -> Any:
 
 
 def calibrate(
-    length: Any,
-    travel_time: Any,
+    length: Dimensional,
+    travel_time: Dimensional,
     *,
-    temperature: Any,
-    medium: Any = "water",
-    liner: Any = "none",
-    wall: Any,
-    liner_velocity: Any = _C["liner_velocity"],
-    liner_velocity_uncertainty: Any = None,
+    temperature: Dimensional,
+    medium: str | Sequence[str] | xr.DataArray = "water",
+    liner: str | Sequence[str] | xr.DataArray = "none",
+    wall: Scalar,
+    liner_velocity: Scalar = _C["liner_velocity"],
+    liner_velocity_uncertainty: Scalar | None = None,
 ) -> Calibration:
     """Delay of the electronics and of the liner from standards of known length.
 
@@ -182,18 +183,19 @@ def calibrate(
     length : Quantity or DataArray, (standard)
         Length of the path in the medium, without walls [mm].
     travel_time : Quantity or DataArray, (standard)
-        [us].
+        Travel time of the pulse [us].
     temperature : Quantity, DataArray or str
-        Of the standard [degC]; fixes the velocity where the medium is water.
+        Temperature of the standard [degC]; determines the velocity where the medium is water.
     medium : str or sequence of str, (standard)
-        ``water`` (fresh), ``sea water``, or any solid; a solid's velocity is fitted.
+        ``water`` (fresh), ``sea water``, or the name of a solid, whose velocity is fitted.
     liner : str or sequence of str, (standard)
         ``full``, ``half`` or ``none``.
     wall : Quantity or str
         Thickness of one wall [mm].
     liner_velocity, liner_velocity_uncertainty : Quantity, str or Constant
-        Of the wall [m/s]; used only where the standards do not separate the liner's delay from
-        the delay of the electronics. Unknown gives NaN uncertainties.
+        Velocity of the wall [m/s]; used only where the standards do not separate the delay of the
+        liner from that of the electronics. Uncertainties are NaN if that of the velocity is not
+        given.
 
     Returns
     -------
@@ -202,11 +204,9 @@ def calibrate(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When the standards cannot fix the delay: too few, one length alone of a solid, no length
-        or time above zero, or a solid whose velocity comes out negative.
+        When the standards do not determine the delay: too few standards, a single length of a
+        solid, no length or time above zero, or a solid with a negative fitted velocity.
 
     Notes
     -----
@@ -244,10 +244,12 @@ def calibrate(
 
 
 def _plain(text: Any) -> Any:
+    """Words without coordinates."""
     return text.values if hasattr(text, "dims") else text
 
 
-def _liner_sigma(nominal: float, velocity: Any, uncertainty: Any) -> float:
+def _liner_sigma(nominal: float, velocity: Scalar, uncertainty: Scalar | None) -> float:
+    """Standard uncertainty [us] of the time in two walls, from that of their velocity."""
     v = units.as_floats(velocity, "m/s", "liner_velocity")
     u = units.as_floats(
         uncertainty, "m/s", "liner_velocity_uncertainty", difference=True, optional=True
@@ -264,11 +266,15 @@ def _water_time(x: np.ndarray, media: np.ndarray, warm: np.ndarray) -> np.ndarra
         here = media == water
         if here.any():
             if not np.isfinite(warm[here]).all():
-                raise ValueError(f"a standard of {water} has no temperature, which its speed needs")
+                raise ValueError(
+                    f"a standard of {water} has no temperature; its velocity is computed from the "
+                    "temperature. Give the temperature of each standard of water"
+                )
             if (np.abs(warm[here]) > 100.0).any():
                 raise ValueError(
                     f"a standard of {water} has a temperature of "
-                    f"{warm[here][np.argmax(np.abs(warm[here]))]:g} degC; water has from 0 to 100"
+                    f"{warm[here][np.argmax(np.abs(warm[here]))]:g} degC; expected 0 to 100 degC. "
+                    "Check its unit"
                 )
             speed = seawater.sound_speed(salinity, units.quantity(warm[here], "degC"), "0 dbar")
             time[here] = 1e3 * x[here] / speed
@@ -276,7 +282,7 @@ def _water_time(x: np.ndarray, media: np.ndarray, warm: np.ndarray) -> np.ndarra
 
 
 def _determined(design: np.ndarray) -> bool:
-    """Whether every column can be told from the others."""
+    """Whether the columns are linearly independent."""
     size = np.linalg.norm(design, axis=0)
     if not size.all() or design.shape[0] < design.shape[1]:
         return False
@@ -284,12 +290,13 @@ def _determined(design: np.ndarray) -> bool:
 
 
 def _refuse_slow_solids(solids: list[str], slowness: np.ndarray) -> None:
-    """A solid in which sound runs backwards, or slower than in air, has its standards mixed up."""
+    """Refuse a fitted velocity that is negative or below that of any solid: rows were swapped."""
     for solid, slow in zip(solids, slowness, strict=True):
         if not 0.0 < slow < _SLOWEST:
             raise ValueError(
-                f"the standards of {solid!r} give a velocity of {1e3 / slow:.4g} m/s; its lengths "
-                "[mm] and travel times [us] do not belong together, look for a swapped row"
+                f"the standards of {solid!r} give a velocity of {1e3 / slow:.4g} m/s; expected one "
+                f"above {1e3 / _SLOWEST:.3g} m/s. Check the lengths [mm] and travel times [us] for "
+                "swapped rows"
             )
 
 
@@ -303,18 +310,21 @@ def _fit(
     sigma: float,
     left_out: int,
 ) -> Calibration:
+    """Delays by least squares; that of the walls is nominal where standards do not separate it."""
     every = np.arange(design.shape[1])
     from_standards = _determined(design)
     free = every if from_standards else np.delete(every, 1)
     target = y if from_standards else y - design[:, 1] * nominal
     if not _determined(design[:, free]):
         raise ValueError(
-            f"the standards do not fix the delay: a solid ({', '.join(solids) or 'none'}) needs at "
-            "least two lengths, or add water at a known temperature"
+            "the standards do not determine the delay: each solid "
+            f"({', '.join(solids) or 'none given'}) needs at least two lengths. Add a length, or "
+            "water at a known temperature"
         )
     if x.size <= free.size:
         raise ValueError(
-            f"{x.size} standards for {free.size} unknowns; one more than the unknowns is the least"
+            f"{x.size} standards for {free.size} unknowns; at least {free.size + 1} standards are "
+            "needed"
         )
     found, *_ = np.linalg.lstsq(design[:, free], target, rcond=None)
     _refuse_slow_solids(solids, found[free.size - len(solids) :])
@@ -326,7 +336,8 @@ def _fit(
     values = np.zeros(design.shape[1])
     values[free] = found
     if not from_standards:
-        # A longer time in the wall shortens the delay that the standards leave over.
+        # The standards fix the sum of both delays: a longer time in the walls means a shorter
+        # delay of the electronics.
         pull = np.zeros(design.shape[1])
         pull[free] = -inverse @ design[:, free].T @ design[:, 1]
         pull[1], values[1] = 1.0, nominal
