@@ -28,8 +28,9 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma.chain.density_kernel": "the arithmetic of gamma.bulk_density",
     "corephys.sensors.gamma.chain.check_geometry": "compares diameters with bores, no physics",
     "corephys.sensors.gamma.chain.fluid_reading": "the two steps backwards, for water alone",
-    "corephys.sensors.resistivity.archie.kept_and_fit": "the line of archie_fit, statistics alone",
-    "corephys.sensors.natural_gamma.rate_kernel": "the arithmetic of natural_gamma.net_rate",
+    "corephys.sensors.resistivity.pore_water.conductivity_of_brine": (
+        "the arithmetic of brine_conductivity, which has rows"
+    ),
     "corephys.sensors.natural_gamma.stripping.calibrate": (
         "a weighted fit of standards: its tests count its intervals, strip has rows"
     ),
@@ -43,9 +44,6 @@ NOT_FORMULAS: dict[str, str] = {
         "a weighted fit: the certified lines of numerics stand for it, the simulator tests it whole"
     ),
     "corephys.sensors.pwave.calibration.wall_count": "a word to a number of walls, no physics",
-    "corephys.sensors.susceptibility.susceptibility_kernel": (
-        "the arithmetic of magnetic_susceptibility, whose rows run through it"
-    ),
     "corephys.sensors.susceptibility.drift_baseline": (
         "a straight line in time between readings in air, no physics"
     ),

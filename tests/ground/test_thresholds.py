@@ -131,7 +131,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "sensors/gamma/chain": {"BLOCK": _BLOCK},
     "sensors/natural_gamma/stripping": {"_ROUNDS": _ROUNDS},
     "sensors/pwave/picking": {"_READINGS": _BLOCK},
-    "sensors/resistivity/calibration": {"ONE_SIGMA": _NORMAL},
+    "sensors/resistivity/calibration": {"_ONE_SIGMA": _NORMAL},
     "sensors/resistivity/pore_water": {
         "_CONCENTRATION": _FIT,
         "_MOLAR": _FIT,

@@ -181,9 +181,9 @@ def test_rows_reasons_and_words_stay() -> None:
     ("change", "error", "message"),
     [
         ({"form": "both"}, ValueError, "form: expected one of ratio, slowness, got 'both'"),
-        ({"form": "slowness"}, ValueError, "needs porosity at the same positions"),
-        ({"in_situ_pressure": None}, ValueError, "give one of in_situ_pressure"),
-        ({"water_depth": "3000 m"}, ValueError, "give one of in_situ_pressure"),
+        ({"form": "slowness"}, ValueError, "needs the porosity at the same positions"),
+        ({"in_situ_pressure": None}, ValueError, "give in_situ_pressure, such as"),
+        ({"water_depth": "3000 m"}, ValueError, "are both given"),
         ({"in_situ_pressure": 4000}, UnitError, "in_situ_pressure: expected a quantity in dbar"),
         ({"laboratory_temperature": 20}, UnitError, "laboratory_temperature: expected"),
         (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -11,55 +11,61 @@ import xarray as xr
 from corephys.ground import constants, flags, provenance, seawater, series, units
 from corephys.uncertainty import Measured, bare, combine, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Scalar
+
 __all__ = ["in_situ_velocity"]
 
-FORMS = ("ratio", "slowness")
+_FORMS = ("ratio", "slowness")
 _SALT = constants.CONSTANTS["pore_water_salinity"]
 _GRAVITY = constants.CONSTANTS["gravity"]
-_STEPS = {"g/kg": 0.01, "degC": 0.01, "dbar": 1.0}  # of the central differences
+# Half the steps of the central differences: small beside the curvature of the equation of state,
+# large beside the rounding of its polynomials.
+_STEPS = {"g/kg": 0.01, "degC": 0.01, "dbar": 1.0}
 
 
 def in_situ_velocity(
-    velocity: Any,
+    velocity: Measurement | str,
     *,
-    laboratory_temperature: Any,
-    in_situ_temperature: Any,
-    in_situ_pressure: Any = None,
-    water_depth: Any = None,
+    laboratory_temperature: Dimensional,
+    in_situ_temperature: Dimensional,
+    in_situ_pressure: Dimensional | None = None,
+    water_depth: Scalar | None = None,
     form: str = "ratio",
-    porosity: Any = None,
-    salinity: Any = _SALT,
-    laboratory_temperature_uncertainty: Any = None,
-    in_situ_temperature_uncertainty: Any = None,
-    in_situ_pressure_uncertainty: Any = None,
-    salinity_uncertainty: Any = None,
+    porosity: Measurement | str | None = None,
+    salinity: Dimensional = _SALT,
+    laboratory_temperature_uncertainty: Scalar | None = None,
+    in_situ_temperature_uncertainty: Scalar | None = None,
+    in_situ_pressure_uncertainty: Scalar | None = None,
+    salinity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Bring velocities to the temperature and pressure in the formation.
+    """Convert velocities to the temperature and pressure in the formation.
 
     Parameters
     ----------
     velocity : Dataset, DataArray or str
         ``p_wave_velocity`` at the temperature of the core [m/s].
     laboratory_temperature, in_situ_temperature : Quantity, DataArray or str
-        Of the core when it was measured, and in the formation [degC].
+        Temperature of the core when it was measured, and in the formation [degC].
     in_situ_pressure : Quantity, DataArray or str, optional
-        Of the pore water, over that of the air [dbar].
+        Pressure of the pore water above that of the air [dbar].
     water_depth : Quantity or str, optional
-        Depth of the seafloor [m], in place of the pressure: that of a column of water down to
-        the coordinate ``depth`` of the velocities.
+        Depth of the seafloor [m], in place of the pressure. The pressure is then that of a column
+        of water down to the coordinate ``depth`` of the velocities.
     form : {"ratio", "slowness"}
-        Whether all of the core, or its water alone, follows the velocity of the water.
+        With ``ratio`` the velocity of the core changes by the same factor as that of its water;
+        with ``slowness`` only the travel time in the pores changes.
     porosity : Dataset, DataArray or str, optional
-        Fraction, at the same positions; the slowness needs it.
+        Fraction at the same positions, needed for ``slowness``.
     salinity : Quantity, DataArray, str or Constant
         Absolute salinity of the pore water [g/kg].
     laboratory_temperature_uncertainty, in_situ_temperature_uncertainty : Quantity or str, optional
-        [K]. Random where each reading has its own temperature; effects of these names where
-        they share one. Unknown gives NaN.
+        Standard uncertainties [K]. They are random where each reading has its own temperature,
+        and effects of these names where all readings share one. NaN if not given.
     in_situ_pressure_uncertainty : Quantity or str, optional
-        Systematic [dbar]; unknown gives NaN.
+        Systematic standard uncertainty [dbar]; NaN if not given.
     salinity_uncertainty : Quantity or str, optional
-        Systematic [g/kg]; a Constant brings its own, unknown gives NaN.
+        Systematic standard uncertainty [g/kg]; if not given, that of a Constant, otherwise NaN.
 
     Returns
     -------
@@ -68,21 +74,19 @@ def in_situ_velocity(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
-        For an unknown form, a slowness without porosity, not one of pressure and water depth, or
-        a porosity, pressure or salinity that cannot be.
+        For an unknown form, ``slowness`` without porosity, both or neither of pressure and water
+        depth, or a porosity, pressure or salinity outside its possible range.
 
     Notes
     -----
     ratio: V_is = V c_is / c_lab (Hamilton 1971, Journal of Geophysical Research 76, 579; from
     memory); slowness: 1 / V_is = 1 / V + phi (1 / c_is - 1 / c_lab), common practice; c is the
     velocity of the pore water (TEOS-10, 2010). Pressure from depth: rho g (water depth + depth),
-    rho that of the water halfway down. The rebound of the core, whose pores have opened, is not
-    undone by either: it is often the greater part at depth.
+    rho that of the water halfway down. Neither form corrects the rebound of the core, whose pores
+    have opened: at depth it is often the larger correction.
     """
     measured = series.unpack(velocity, "p_wave_velocity")
     holes = _porosity(form, porosity)
@@ -118,17 +122,19 @@ def in_situ_velocity(
     return _result(velocity, measured, Measured(values, random, effects, reason), used)
 
 
-def _possible(holes: Measured | None, pressure: Any) -> None:
-    """Refuse a porosity or a pressure that cannot be."""
+def _possible(holes: Measured | None, pressure: Dimensional) -> None:
+    """Refuse a porosity outside 0 to 1 and a negative pressure."""
     phi = None if holes is None else np.asarray(bare(holes.values), dtype=float)
     if phi is not None and np.any((phi < 0.0) | (phi > 1.0)):
         raise ValueError(
-            f"porosity lies between {np.nanmin(phi):g} and {np.nanmax(phi):g}; it is a fraction "
-            "from 0 to 1: leave out, as NaN, what is not"
+            f"porosity is {np.nanmin(phi):g} to {np.nanmax(phi):g}; expected a fraction from 0 to "
+            "1. Divide per cent by 100, and set impossible values to NaN"
         )
     deep = units.as_floats(pressure, "dbar", "in_situ_pressure")
     if np.any(np.asarray(bare(deep), dtype=float) < 0.0):
-        raise ValueError("in_situ_pressure is below zero; give it over that of the air, in dbar")
+        raise ValueError(
+            "in_situ_pressure is below zero; give the pressure above that of the air, in dbar"
+        )
 
 
 _STEP = {
@@ -137,7 +143,10 @@ _STEP = {
 }
 
 
-def _result(velocity: Any, measured: Measured, found: Measured, used: dict[str, Any]) -> xr.Dataset:
+def _result(
+    velocity: object, measured: Measured, found: Measured, used: dict[str, Any]
+) -> xr.Dataset:
+    """Both velocities in one Dataset, with the steps and constants of the first."""
     attributes = velocity.attrs if isinstance(velocity, xr.Dataset) else {}
     steps = json.loads(attributes.get("steps", "[]"))
     return series.build(
@@ -147,25 +156,35 @@ def _result(velocity: Any, measured: Measured, found: Measured, used: dict[str, 
     )
 
 
-def _porosity(form: str, porosity: Any) -> Measured | None:
-    if form not in FORMS:
-        raise ValueError(f"form: expected one of {', '.join(FORMS)}, got {form!r}")
+def _porosity(form: str, porosity: Measurement | str | None) -> Measured | None:
+    """Porosity where the form needs it."""
+    if form not in _FORMS:
+        raise ValueError(f"form: expected one of {', '.join(_FORMS)}, got {form!r}")
     if form == "ratio":
         return None
     if porosity is None:
-        raise ValueError("the form 'slowness' needs porosity at the same positions; give porosity=")
+        raise ValueError("form='slowness' needs the porosity at the same positions; give porosity")
     return series.unpack(porosity, "porosity")
 
 
-def _pressure(given: Any, water_depth: Any, velocity: Any, salinity: Any, warmth: Any) -> Any:
-    """Pressure of the pore water, a Quantity, DataArray or text as it was given or made."""
-    if (given is None) == (water_depth is None):
-        raise ValueError("give one of in_situ_pressure, such as '4100 dbar', and water_depth")
+def _pressure(
+    given: Dimensional | None,
+    water_depth: Scalar | None,
+    velocity: Any,
+    salinity: Dimensional,
+    warmth: Dimensional,
+) -> Dimensional:
+    """Pressure of the pore water with its unit, as given or from the depth."""
+    if given is not None and water_depth is not None:
+        raise ValueError("in_situ_pressure and water_depth are both given; give one of them")
+    if given is None and water_depth is None:
+        raise ValueError("give in_situ_pressure, such as '4100 dbar', or water_depth")
     if given is not None:
         return given
     if "depth" not in getattr(velocity, "coords", {}):
         raise ValueError(
-            "water_depth needs the coordinate 'depth' of the velocities; give in_situ_pressure"
+            "water_depth needs the coordinate 'depth' of the velocities, which is missing; give "
+            "in_situ_pressure instead"
         )
     below = units.as_floats(velocity["depth"], "m", "depth")
     column = below + float(units.as_floats(water_depth, "m", "water_depth"))
@@ -175,17 +194,17 @@ def _pressure(given: Any, water_depth: Any, velocity: Any, salinity: Any, warmth
 
 
 def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place: str) -> Measured:
-    """Velocity of the pore water [m/s] with its errors.
+    """Velocity of the pore water [m/s] with its uncertainty.
 
-    A temperature that all readings share errs for all alike; one of its own for each reading
-    errs at random.
+    The error of a temperature that all readings share is systematic; where each reading has its
+    own temperature, the error is random.
     """
     at = {
         "g/kg": seawater.absolute_salinity(salinity),
         "degC": units.as_floats(warmth, "degC", f"{place}_temperature"),
         "dbar": units.as_floats(pressure, "dbar", f"{place}_pressure"),
     }
-    # The steps of the differences must not lead below fresh water.
+    # A step below fresh water would leave the range of the equation.
     around = {**at, "g/kg": np.maximum(at["g/kg"], _STEPS["g/kg"])}
     slopes = [
         bare(_speed(around, unit, step) - _speed(around, unit, -step)) / (2.0 * step)
@@ -204,6 +223,7 @@ def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place:
 
 
 def _speed(at: dict[str, Any], moved: str = "", by: float = 0.0) -> Any:
+    """Velocity of water [m/s], with the variable of one unit moved by a step."""
     values = {unit: value + by if unit == moved else value for unit, value in at.items()}
     return series.apply(_sound, values["g/kg"], values["degC"], values["dbar"])
 
@@ -215,7 +235,7 @@ def _sound(salinity: Any, warmth: Any, pressure: Any) -> Any:
 def _carried(
     measured: Measured, here: Measured, there: Measured, holes: Measured | None
 ) -> tuple[Any, list[tuple[Any, Measured]]]:
-    """Velocity in the formation and its derivatives beside what they belong to."""
+    """Velocity in the formation, and its derivatives paired with their inputs."""
     v, lab, far = (bare(part.values) for part in (measured, here, there))
     if holes is None:
         values = measured.values * (far / lab)

@@ -1,10 +1,10 @@
-"""Travel times picked from recorded P-wave waveforms, several ways side by side."""
+"""Travel times picked from recorded P-wave waveforms by several methods, side by side."""
 
 from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -13,15 +13,18 @@ from corephys.ground import flags, series, thresholds, units
 from corephys.numerics import arrival
 from corephys.uncertainty import Measured, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
+
 __all__ = ["pick"]
 
 # --------------------------------------------------------------------------------------------------
-# What a record of waveforms is: its sampling, its gates and the trace through water.
+# A record of waveforms: its sampling, its gates and the trace through water.
 
 
 @dataclass(frozen=True)
-class Plan:
-    """What all waveforms share: sampling [us], gates [samples], levels, water trace."""
+class _Plan:
+    """Properties that all waveforms share: sampling [us], gates [samples], levels, water trace."""
 
     start: float
     interval: float
@@ -29,13 +32,18 @@ class Plan:
     last: int
     quiet: slice
     levels: tuple[float, ...]
-    water: Any
+    water: np.ndarray | None
     water_time: float
 
 
-def plan_of(
-    waveforms: Any, gate: Any, noise_gate: Any, levels: Any, water: Any, water_time: Any
-) -> Plan:
+def _plan_of(
+    waveforms: xr.DataArray,
+    gate: tuple[Scalar, Scalar],
+    noise_gate: tuple[Scalar, Scalar] | None,
+    levels: tuple[float, ...],
+    water: xr.DataArray | None,
+    water_time: Scalar | None,
+) -> _Plan:
     """Check the record and the gates of :func:`corephys.sensors.pwave.picking.pick`."""
     dims = tuple(getattr(waveforms, "dims", ()))
     if len(dims) != 2 or dims[0] != "reading":
@@ -67,7 +75,7 @@ def plan_of(
         )
     _same_record(water, dims[1], start, interval)
     known = units.as_floats(water_time, "us", "water_travel_time", optional=True)
-    return Plan(
+    return _Plan(
         start,
         interval,
         first,
@@ -79,7 +87,7 @@ def plan_of(
     )
 
 
-def _same_record(water: Any, axis: str, start: float, interval: float) -> None:
+def _same_record(water: xr.DataArray | None, axis: str, start: float, interval: float) -> None:
     """Refuse a water trace that was sampled otherwise, or holds no pulse."""
     if water is None:
         return
@@ -95,23 +103,27 @@ def _same_record(water: Any, axis: str, start: float, interval: float) -> None:
             )
 
 
-def _sampling(waveforms: Any) -> tuple[float, float]:
-    """Start and interval of an even time axis [us]."""
+def _sampling(waveforms: xr.DataArray) -> tuple[float, float]:
+    """Start and interval of an evenly spaced time axis [us]."""
     axis = waveforms[waveforms.dims[1]]
     given = xr.DataArray(axis.values, dims="sample", attrs=axis.attrs)
     time = np.asarray(units.as_floats(given, "us", "time").values, dtype=float)
     if time.size < 2:
-        raise ValueError(f"time: expected many samples, got {time.size}")
+        raise ValueError(f"time: expected many samples in a waveform, got {time.size}")
     interval = float((time[-1] - time[0]) / (time.size - 1))
     even = time[0] + interval * np.arange(time.size)
+    # Times that were written with few digits may be off by a small part of the interval.
     if not interval > 0.0 or not np.abs(time - even).max() < 0.02 * interval:
         raise ValueError(
-            "time: expected evenly spaced, rising times; interpolate the waveforms onto such first"
+            "time: expected evenly spaced, rising times; interpolate the waveforms onto such times "
+            "first"
         )
     return float(time[0]), interval
 
 
-def _samples(gate: Any, name: str, start: float, interval: float, count: int) -> tuple[int, int]:
+def _samples(
+    gate: tuple[Scalar, Scalar], name: str, start: float, interval: float, count: int
+) -> tuple[int, int]:
     """First and last sample inside two times."""
     early, late = (float(units.as_floats(end, "us", name)) for end in gate)
     end = start + interval * (count - 1)
@@ -123,20 +135,20 @@ def _samples(gate: Any, name: str, start: float, interval: float, count: int) ->
     first = int(np.ceil((early - start) / interval - 1e-6))
     if late - early < 7.0 * interval:
         raise ValueError(
-            f"{name}: {early:g} to {late:g} us holds fewer than eight samples of {interval:g} us; "
-            "widen it"
+            f"{name}: {early:g} to {late:g} us holds fewer than eight samples at an interval of "
+            f"{interval:g} us; widen it"
         )
     return first, int(np.floor((late - start) / interval + 1e-6))
 
 
 # --------------------------------------------------------------------------------------------------
-# Travel times picked from recorded P-wave waveforms, several ways side by side.
+# The picks: onset, crossing of a level, and correlation with a trace through water.
 
 
 _T = thresholds.DEFAULTS
 _GATE = (_T["pick_gate_start"], _T["pick_gate_end"])
-METHODS = ("onset", "threshold", "correlation")
-_READINGS = 8192  # read and picked at a time
+_METHODS = ("onset", "threshold", "correlation")
+_READINGS = 8192  # waveforms in memory at a time; a record may be larger than the memory
 _QUIET = thresholds.count("pick_noise_samples")
 _CLEAR = thresholds.value("pick_clear_level")
 _LIKE = thresholds.value("pick_least_likeness")
@@ -148,18 +160,18 @@ def pick(
     waveforms: xr.DataArray,
     *,
     method: str = "onset",
-    gate: tuple[Any, Any] = _GATE,
-    noise_gate: tuple[Any, Any] | None = None,
+    gate: tuple[Scalar, Scalar] = _GATE,
+    noise_gate: tuple[Scalar, Scalar] | None = None,
     levels: tuple[float, ...] = (0.1, 0.3, 0.5),
     level: float | None = None,
-    water_trace: Any = None,
-    water_travel_time: Any = None,
-    water_travel_time_uncertainty: Any = None,
-    manual: Any = None,
+    water_trace: xr.DataArray | None = None,
+    water_travel_time: Scalar | None = None,
+    water_travel_time_uncertainty: Scalar | None = None,
+    manual: xr.DataArray | None = None,
     signal_to_noise_gate: float = _T["signal_to_noise_gate"],
-    level_spread_gate: Any = _T["level_spread_gate"],
+    level_spread_gate: Scalar = _T["level_spread_gate"],
     clipped_samples: int = _T["clipped_samples"],
-    reason: Any = 0,
+    reason: int | np.ndarray | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Pick the arrival in every waveform.
 
@@ -169,28 +181,29 @@ def pick(
         Floats or whole numbers in the instrument's unit; the second dimension has a coordinate of
         its name, ``time`` or ``record_time`` [us], evenly spaced.
     method : {"onset", "threshold", "correlation"}
-        Which pick becomes ``travel_time``.
+        Pick that becomes ``travel_time``.
     gate : tuple of two Quantities or str
-        First and last time at which an arrival is looked for [us].
+        First and last time at which an arrival is searched [us].
     noise_gate : tuple of two Quantities or str, optional
-        Quiet time of which the noise is taken [us]; all before the gate where not given.
+        Quiet time from which the noise is computed [us]; if not given, all time before the gate.
     levels : tuple of float
-        Shares of the greatest deflection in the gate, rising.
+        Shares of the largest deflection in the gate, in rising order.
     level : float, optional
-        The one of ``levels`` for ``travel_time``; the middle one where not given.
+        Member of ``levels`` for ``travel_time``; if not given, the middle one.
     water_trace : DataArray, (time), optional
         Waveform through a liner of water, of the same sampling.
     water_travel_time, water_travel_time_uncertainty : Quantity or str, optional
         Travel time in the water trace and its systematic uncertainty [us].
     manual : DataArray, (reading), optional
-        Times picked by hand [us]; NaN where there is none. Kept apart, never mixed in.
+        Times picked by hand [us]; NaN where there is none. They are kept in their own variable and
+        do not change the automatic picks.
     signal_to_noise_gate : float
-        Least ratio of an arrival that can be trusted, 20 log10 of greatest deflection to the root
-        mean square of the noise, in decibels (a pure number).
+        Smallest ratio of a usable arrival: 20 log10 of the largest deflection over the root mean
+        square of the noise, in decibels (a pure number).
     level_spread_gate : Quantity or str
-        Greatest time between the crossings of the lowest and highest clear level [us].
+        Longest time between the crossings of the lowest and highest clear level [us].
     clipped_samples : int
-        Samples in a row at the same extreme that make a waveform clipped.
+        Number of consecutive samples at the same extreme from which a waveform counts as clipped.
     reason : int or DataArray of int
         Reasons already found for these readings.
 
@@ -205,13 +218,11 @@ def pick(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the manual picks lie at other positions.
     ValueError
-        For an unknown method or level, a time that is not even, a gate outside the record, or
-        the correlation without its water trace and travel time.
+        For an unknown method or level, times that are not evenly spaced, a gate outside the
+        record, or a correlation without a water trace and its travel time.
 
     Notes
     -----
@@ -220,14 +231,14 @@ def pick(
     of a sample squared. Level: noise over that slope, with the noise of the peak; NaN for a
     level below four times the noise. Correlation: noise over the root of the summed squared
     slopes of the water trace, and the colour of the noise in the quiet time of all readings.
-    Below 20 dB noise of a band scatters onsets more than their uncertainty says.
+    Below 20 dB, band-limited noise scatters onsets more than their uncertainty states.
 
-    A picker's own delay is systematic and is not in these uncertainties: a level is crossed
-    late, an onset drowns for a while. Standards picked with the same method in the same gate
-    carry the same delay, and the calibration takes it with that of the electronics; what is
-    left is its change with the signal-to-noise ratio.
+    The delay of the pick itself is systematic and not part of these uncertainties: a level is
+    crossed late, and the first part of an onset is hidden by noise. Standards picked with the same
+    method in the same gate have the same delay, so that the calibration includes it in the delay
+    of the electronics. Its change with the signal-to-noise ratio remains.
     """
-    plan = plan_of(waveforms, gate, noise_gate, levels, water_trace, water_travel_time)
+    plan = _plan_of(waveforms, gate, noise_gate, levels, water_trace, water_travel_time)
     chosen = _choice(method, levels, level, plan)
     series.require_same_positions(waveforms=waveforms, manual=manual)
     found = _picks(waveforms, plan, clipped_samples)
@@ -264,14 +275,14 @@ _STEPS = (
 )
 
 
-def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: Plan) -> str:
+def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: _Plan) -> str:
     """Key of the pick that becomes the travel time."""
-    if method not in METHODS:
-        raise ValueError(f"method: expected one of {', '.join(METHODS)}, got {method!r}")
+    if method not in _METHODS:
+        raise ValueError(f"method: expected one of {', '.join(_METHODS)}, got {method!r}")
     if method == "correlation" and plan.water is None:
         raise ValueError(
-            "method 'correlation' needs water_trace and water_travel_time; give both or choose "
-            "'onset'"
+            "method 'correlation' needs water_trace and water_travel_time; give both, or choose "
+            "method 'onset'"
         )
     if level is not None and level not in levels:
         raise ValueError(f"level: expected one of levels {levels}, got {level:g}")
@@ -280,8 +291,8 @@ def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: P
     return f"threshold_{levels[len(levels) // 2] if level is None else level:g}"
 
 
-def _picks(waveforms: Any, plan: Plan, clipped: int) -> dict[str, Any]:
-    """All picks and what they rest on, a block of readings at a time."""
+def _picks(waveforms: xr.DataArray, plan: _Plan, clipped: int) -> dict[str, Any]:
+    """All picks with their noise and amplitudes, a block of waveforms at a time."""
     parts = []
     for begin in range(0, max(waveforms.sizes["reading"], 1), _READINGS):
         block = np.asarray(waveforms.variable[begin : begin + _READINGS].values)
@@ -291,7 +302,8 @@ def _picks(waveforms: Any, plan: Plan, clipped: int) -> dict[str, Any]:
     return {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
 
 
-def _block(x: Any, plan: Plan, clipped: int) -> dict[str, Any]:
+def _block(x: np.ndarray, plan: _Plan, clipped: int) -> dict[str, Any]:
+    """Picks, noise and amplitudes of a block of waveforms (reading, sample)."""
     quiet = x[:, plan.quiet]
     noise = np.full(len(x), np.nan)
     if quiet.shape[1] >= _QUIET:
@@ -319,7 +331,7 @@ def _block(x: Any, plan: Plan, clipped: int) -> dict[str, Any]:
         size = like.coefficient * x.std(axis=1, dtype=float) / plan.water.std()
         found["correlation"] = plan.water_time + plan.interval * like.lag
         found["likeness"] = like.coefficient
-        # A lag beyond the gate answers to some other part of the record.
+        # A lag that leads out of the gate matched another part of the record.
         at = (found["correlation"] - plan.start) / plan.interval
         outside = (at < plan.first) | (at > plan.last)
         found["correlation"] = np.where(outside, np.nan, found["correlation"])
@@ -329,18 +341,18 @@ def _block(x: Any, plan: Plan, clipped: int) -> dict[str, Any]:
     return found
 
 
-def _before(quiet: Any) -> Any:
-    """Greatest deflection in the quiet time."""
+def _before(quiet: np.ndarray) -> np.ndarray:
+    """Largest deflection in the quiet time."""
     if quiet.shape[1] < _QUIET:
         return np.zeros(len(quiet))
     mean = quiet.mean(axis=1, dtype=float)
     return np.maximum(quiet.max(axis=1) - mean, mean - quiet.min(axis=1))
 
 
-def _colour(quiet: Any, slope: Any) -> float:
-    """How much more the quiet noise of all readings moves a correlation than white noise does.
+def _colour(quiet: np.ndarray, slope: np.ndarray) -> float:
+    """Factor on the uncertainty of a correlation, because the noise is not white.
 
-    The variance of a sum of noise weighted with the slopes, over that with white noise.
+    Root of the variance of a sum of noise weighted with the slopes, over that of white noise.
     """
     count = quiet.shape[1]
     if count < _QUIET:
@@ -348,7 +360,7 @@ def _colour(quiet: Any, slope: Any) -> float:
     noise = quiet - quiet.mean(axis=1, dtype=float, keepdims=True)
     noise = noise[np.isfinite(noise).all(axis=1)]
     power = (np.abs(np.fft.rfft(noise, 2 * count, axis=1)) ** 2).sum(axis=0)
-    lags = np.arange(count // 2)  # longer ones rest on few pairs
+    lags = np.arange(count // 2)  # longer lags have few pairs of samples
     like = np.fft.irfft(power, 2 * count)[lags] / (count - lags)
     size = 2 * slope.size
     of_slope = np.fft.irfft(np.abs(np.fft.rfft(slope, size)) ** 2, size)[lags]
@@ -357,7 +369,7 @@ def _colour(quiet: Any, slope: Any) -> float:
     return float(np.sqrt(max(1.0, 2.0 * (like @ of_slope) / (like[0] * of_slope[0]) - 1.0)))
 
 
-def _over_slope(noise: Any, x: Any, index: Any, plan: Plan) -> Any:
+def _over_slope(noise: np.ndarray, x: np.ndarray, index: np.ndarray, plan: _Plan) -> np.ndarray:
     """Noise over the slope of the straight line through seven samples about the picks [us]."""
     known = np.isfinite(index)
     steps = np.arange(-3, 4)
@@ -368,8 +380,8 @@ def _over_slope(noise: Any, x: Any, index: Any, plan: Plan) -> Any:
         return np.where(known, noise / slope, np.nan)
 
 
-def _clipped(gate: Any, samples: int) -> Any:
-    """Waveforms with some samples in a row at their greatest or least value."""
+def _clipped(gate: np.ndarray, samples: int) -> np.ndarray:
+    """Waveforms with several consecutive samples at their largest or smallest value."""
     found = np.zeros(len(gate), dtype=bool)
     for extreme in (gate.max(axis=1, keepdims=True), gate.min(axis=1, keepdims=True)):
         at = gate == extreme
@@ -380,19 +392,21 @@ def _clipped(gate: Any, samples: int) -> Any:
     return found & (gate.max(axis=1) > gate.min(axis=1))
 
 
-def _decibels(found: dict[str, Any]) -> Any:
+def _decibels(found: dict[str, Any]) -> np.ndarray:
+    """Signal-to-noise ratio in decibels."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return 20.0 * np.log10(found["amplitude"] / found["noise"])
 
 
 def _reasons(
-    found: dict[str, Any], plan: Plan, chosen: str, least: float, spread_gate: float
-) -> Any:
+    found: dict[str, Any], plan: _Plan, chosen: str, least: float, spread_gate: float
+) -> np.ndarray:
+    """Reasons of each waveform: no arrival, a weak one, or clipping."""
     ratio = _decibels(found)
-    unknown = ~np.isfinite(ratio)  # no quiet time to judge by, or a gap in it
+    unknown = ~np.isfinite(ratio)  # without a quiet time, or with a gap in it
     crossings = np.stack([found[f"threshold_{level:g}"] for level in plan.levels])
     clear = np.outer(plan.levels, found["amplitude"]) > _CLEAR * found["noise"]
-    # Written so that no level at all, and NaN, give no spread.
+    # The infinities give a negative spread where no level is clear: that is not a reason.
     early = np.where(clear & np.isfinite(crossings), crossings, np.inf).min(axis=0)
     late = np.where(clear & np.isfinite(crossings), crossings, -np.inf).max(axis=0)
     weak = (ratio < least) | (late - early > spread_gate) | unknown
@@ -410,11 +424,13 @@ def _reasons(
 
 
 def _beside(
-    found: dict[str, Any], plan: Plan, chosen: str, by_hand: Any, unit: str
+    found: dict[str, Any], plan: _Plan, chosen: str, by_hand: Any, unit: str
 ) -> dict[str, Any]:
-    """The picks side by side and what they were judged by, as variables."""
+    """Variables of all picks and of the measures that decided their flags."""
 
-    def variable(values: Any, words: str, of: str = "us", dims: Any = ("reading",)) -> Any:
+    def variable(
+        values: np.ndarray, words: str, of: str = "us", dims: tuple[str, ...] = ("reading",)
+    ) -> xr.Variable:
         return xr.Variable(dims, values, {"units": of, "long_name": words})
 
     levels = [f"threshold_{level:g}" for level in plan.levels]

@@ -2,13 +2,13 @@
 
 The order of the work: baseline in air, diameter of the core, calibration with brines; or voltage
 and current of four electrodes. Then one reference temperature or in-situ conditions, the
-formation factor, and Archie's parameters. The result stands at the temperature of the core until
-a correction, which is opt-in, is made.
+formation factor, and Archie's parameters. The result is at the temperature of the core; a
+correction to another temperature is opt-in.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -41,6 +41,9 @@ from corephys.sensors.resistivity.pore_water import (
 )
 from corephys.uncertainty import Measured, bare, covariance_effects
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = [
     "Archie",
     "Baseline",
@@ -66,36 +69,18 @@ __all__ = [
 ]
 
 
-def resistivity_kernel(
-    response: Any,
-    baseline: Any,
-    volume: Any,
+def _resistivity_kernel(
+    response: float | np.ndarray,
+    baseline: float | np.ndarray,
+    volume: float | np.ndarray,
     *,
     coefficients: np.ndarray,
     domain: tuple[float, float],
-) -> tuple[Any, Any, Any, Any, Any]:
-    """Resistivity of responses.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Resistivity [ohm m], net response [mV], its log10 in a full bore, d ln rho / d ln S, reasons.
 
-    Parameters
-    ----------
-    response, baseline : float or ndarray
-        [mV].
-    volume : float or ndarray
-        Section of the bore over section of the core, 1.
-    coefficients : (3,) ndarray
-        Of the calibration, in log10 of ohm m and mV.
-    domain : tuple of float
-        Of log10 of the net response that the brines span.
-
-    Returns
-    -------
-    tuple of ndarray
-        Resistivity [ohm m], net response of the core [mV], log10 of it on the scale of the bore,
-        d ln rho / d ln S, int64 reasons. NaN where the response is not above the baseline.
-
-    Notes
-    -----
-    log10 rho = c0 + c1 x + c2 x^2, x = log10((S - S0) D^2 / d^2): common practice.
+    Responses and baseline are in mV, ``volume`` is the section of the bore over that of the core.
+    Values are NaN where the response is not above the baseline.
     """
     net = np.asarray(response - baseline, dtype=float)
     impossible = (net <= 0.0) | np.isinf(net)
@@ -110,17 +95,17 @@ def resistivity_kernel(
 
 
 def electrical_resistivity(
-    response: Any,
+    response: Dimensional,
     *,
     calibration: Calibration,
-    temperature: Any = None,
-    baseline: Any = "0 mV",
-    response_uncertainty: Any = None,
-    baseline_uncertainty: Any = None,
-    core_diameter: Any = None,
-    bore: Any = None,
-    core_diameter_uncertainty: Any = None,
-    reason: Any = 0,
+    temperature: Dimensional | None = None,
+    baseline: Baseline | Dimensional = "0 mV",
+    response_uncertainty: Scalar | None = None,
+    baseline_uncertainty: Scalar | None = None,
+    core_diameter: Dimensional | None = None,
+    bore: Dimensional | None = None,
+    core_diameter_uncertainty: Scalar | None = None,
+    reason: int | np.ndarray | xr.DataArray = 0,
     effects: bool = True,
 ) -> xr.Dataset:
     """Electrical resistivity of a core from the response of a contactless sensor.
@@ -128,39 +113,37 @@ def electrical_resistivity(
     Parameters
     ----------
     response : DataArray, (reading)
-        [mV].
+        Response of the sensor [mV].
     calibration : Calibration
-        From :func:`calibrate`, with brines in the same liner.
+        Result of :func:`calibrate`, with brines in the same liner.
     temperature : Quantity, DataArray or str, optional
-        Of the core [degC]; kept with the result, which stands at this temperature.
+        Temperature of the core [degC], which is that of the result; it is recorded with the result.
     baseline : Baseline, Quantity, DataArray or str
-        Response in air [mV]; from :func:`air_baseline` it brings uncertainty and reasons.
+        Response in air [mV]; the result of :func:`air_baseline` includes uncertainty and reasons.
     response_uncertainty : Quantity or str, optional
-        Random standard uncertainty of one response [mV]; unknown gives NaN.
+        Random standard uncertainty of one response [mV]; NaN if not given.
     baseline_uncertainty : Quantity or str, optional
-        Of a baseline that is no Baseline [mV]; unknown gives NaN unless the baseline is zero,
-        which says that the responses are net already.
+        Standard uncertainty of a baseline that is not a Baseline [mV]. If not given, NaN, and zero
+        for a baseline of zero, which means that the responses are already net.
     core_diameter, bore : Quantity, DataArray or str, optional
-        Diameter of the core and of the bore of the liner that held the brines [mm]. Without a
-        diameter the core is taken to fill the bore.
+        Diameter of the core, and bore of the liner that held the brines [mm]. If no diameter is
+        given, the core is assumed to fill the bore.
     core_diameter_uncertainty : Quantity or str, optional
-        Systematic [mm]; unknown gives NaN.
+        Systematic standard uncertainty [mm]; NaN if not given.
     reason : int or DataArray of int
         Reasons already found for these readings.
     effects : bool
-        Give the named effects.
+        Whether to compute the named effects.
 
     Returns
     -------
     Dataset
         ``electrical_resistivity`` with uncertainty, effects and flags. A response that is not
-        above the baseline gives NaN and ``impossible_value``; one outside the brines is flagged
-        ``beyond_calibration``.
+        above the baseline gives NaN and ``impossible_value``; a response outside the range of the
+        brines is flagged ``beyond_calibration``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
@@ -168,11 +151,14 @@ def electrical_resistivity(
 
     Notes
     -----
-    log10 rho = c0 + c1 x + c2 x^2 with x = log10((S - S0) (D / d)^2): the response goes about as
-    the volume of the core in the sensor (common practice); :func:`calibrate` has the fit. Effect
-    ``resistivity_order``: the reading by the other order, weighed by the root of its share.
+    log10 rho = c0 + c1 x + c2 x^2 with x = log10((S - S0) (D / d)^2): the response is nearly
+    proportional to the volume of the core in the sensor (common practice); the fit is described at
+    :func:`calibrate`. Effect ``resistivity_order``: the difference to a reading by the other order,
+    times the root of its weight.
     """
-    base = baseline if isinstance(baseline, Baseline) else _given(baseline, baseline_uncertainty)
+    base = baseline
+    if not isinstance(base, Baseline):
+        base = _given_baseline(base, baseline_uncertainty)
     series.require_same_positions(
         response=response,
         baseline=base.values,
@@ -183,7 +169,7 @@ def electrical_resistivity(
     d, wide, u_d = _diameter(core_diameter, bore, core_diameter_uncertainty)
     here = units.as_floats(response, "mV", "response")
     rho, net, x, slope, found = series.apply(
-        resistivity_kernel,
+        _resistivity_kernel,
         here,
         bare(base.values),
         (wide / d) ** 2,
@@ -202,7 +188,7 @@ def electrical_resistivity(
     )
     if effects:
         measured.effects = {
-            # A thicker core than assumed gave the same response at a higher resistivity.
+            # A thicker core has the same response at a higher resistivity.
             "core_diameter": -2.0 * bare(rho) * bare(slope) / d * u_d,
             "brine_conductivity": -bare(rho) * calibration.brine_uncertainty,
             **_coefficient_effects(calibration, bare(rho), bare(x)),
@@ -228,7 +214,8 @@ _STEPS = (
 )
 
 
-def _given(baseline: Any, uncertainty: Any) -> Baseline:
+def _given_baseline(baseline: Dimensional, uncertainty: Scalar | None) -> Baseline:
+    """Baseline from a response in air that is not interpolated in time."""
     values = units.as_floats(baseline, "mV", "baseline")
     u = units.as_floats(uncertainty, "mV", "baseline_uncertainty", difference=True, optional=True)
     if u is None and np.any(np.asarray(values) != 0.0):
@@ -236,15 +223,20 @@ def _given(baseline: Any, uncertainty: Any) -> Baseline:
     return Baseline(values, u, 0, float("nan"))
 
 
-def _diameter(diameter: Any, bore: Any, uncertainty: Any) -> tuple[Any, Any, Any]:
-    """Diameter, bore and its uncertainty [mm]; one where neither is known and none is needed."""
+def _diameter(
+    diameter: Dimensional | None, bore: Dimensional | None, uncertainty: Scalar | None
+) -> tuple[Any, Any, Any]:
+    """Diameter, bore and uncertainty of the diameter [mm].
+
+    Only their ratio enters: both are 1 where neither is given.
+    """
     u = units.as_floats(
         uncertainty, "mm", "core_diameter_uncertainty", difference=True, optional=True
     )
     if diameter is not None and bore is None:
         raise ValueError(
-            "core_diameter is given without bore: the response is corrected by the ratio of the "
-            "two, give the bore of the liner that held the brines too, such as '66 mm'"
+            "core_diameter is given without bore; the response is corrected by the ratio of the "
+            "two. Give the bore of the liner that held the brines, such as bore='66 mm'"
         )
     wide = 1.0 if bore is None else bare(positive(bore, "mm", "bore"))
     d = wide if diameter is None else bare(positive(diameter, "mm", "core_diameter"))
@@ -252,13 +244,13 @@ def _diameter(diameter: Any, bore: Any, uncertainty: Any) -> tuple[Any, Any, Any
 
 
 def _coefficient_effects(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:
-    """d rho / d c_j = ln(10) rho x^j."""
+    """Effects of the fitted coefficients: d rho / d c_j = ln(10) rho x^j."""
     partials = [np.log(10.0) * rho * x**j for j in range(cal.covariance.shape[0])]
     return covariance_effects(partials, cal.covariance, "resistivity_calibration")
 
 
 def _order_effect(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:
-    """What the order that was not chosen would read, by the root of its share."""
+    """Difference to the reading by the order that was not chosen, times the root of its weight."""
     if not cal.other_weight > 0.0:
         return {}
     c0, c1, c2 = cal.other

@@ -1,47 +1,59 @@
 """Archie's relation between formation factor and porosity, by layer, and conduction along the
-grains."""
+surfaces of grains."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import fitting, flags, series, thresholds, units
-from corephys.ground.arguments import fraction, measured_fraction, positive
+from corephys.ground.arguments import measured_fraction, positive
 from corephys.ground.cards import Card, Shown, with_uncertainty
+from corephys.ground.laws import law
 from corephys.ground.provenance import SourcedText
 from corephys.numerics import exponential, line
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar
 
 __all__ = [
     "Archie",
     "SurfaceConduction",
     "archie_fit",
     "archie_formation_factor",
-    "kept_and_fit",
     "porosity_from_formation_factor",
     "surface_conduction_fit",
 ]
 
 # --------------------------------------------------------------------------------------------------
-# The line of ln F on ln phi, with the scatter that the stated uncertainties leave over.
+# The line of ln F on ln phi, with the scatter in excess of the given uncertainties.
 
 
 _FAR = thresholds.value("archie_far")
 _FEW = thresholds.count("archie_few")
 
 
-class Fit:
-    """Line of ln F on ln phi, with the scatter that the stated uncertainties leave over.
+class _Fit:
+    """Line of ln F on ln phi, with the scatter in excess of the given uncertainties.
 
-    The excess goes to ln F: the two sensors see different lengths of core, and a line that blamed
-    the porosity for it would be too steep.
+    The excess is added to ln F: the two sensors measure different lengths of core, and excess
+    scatter in the porosity would make the line too steep.
     """
 
-    def __init__(self, x: Any, y: Any, ux: Any, uy: Any, fixed_a: float | None) -> None:
+    def __init__(
+        self,
+        x: np.ndarray,
+        y: np.ndarray,
+        ux: np.ndarray,
+        uy: np.ndarray,
+        fixed_a: float | None,
+    ) -> None:
         self.x, self.y, self.ux, self.uy, self.fixed_a = x, y, ux, uy, fixed_a
         self.known = bool(np.all(ux > 0) and np.all(uy > 0))
         first = self.line(0.0, 0.0)
@@ -52,20 +64,20 @@ class Fit:
 
     def _excess(self, spare: int) -> float:
         """Scatter of ln F that brings the reduced chi-square to one."""
-        stated = self.uy
-        low, high = 0.0, float(np.ptp(self.y)) + float(stated.max())
-        for _ in range(60):
+        given = self.uy
+        low, high = 0.0, float(np.ptp(self.y)) + float(given.max())
+        for _ in range(60):  # halves the interval to the last bit of a float
             middle = 0.5 * (low + high)
-            self.uy = np.hypot(stated, middle)
+            self.uy = np.hypot(given, middle)
             if self.line(0.0, 0.0).chi_square > spare:
                 low = middle
             else:
                 high = middle
-        self.uy = stated
+        self.uy = given
         return 0.5 * (low + high)
 
-    def line(self, dx: Any, dy: Any) -> line.Line:
-        """The line with the points moved."""
+    def line(self, dx: float | np.ndarray, dy: float | np.ndarray) -> line.Line:
+        """The line with the points moved by ``dx`` and ``dy``."""
         x, y = self.x + dx, self.y + dy
         if self.fixed_a is not None:
             intercept = float(np.log(self.fixed_a))
@@ -75,11 +87,12 @@ class Fit:
         return line.york(x, y, self.ux, self.uy)
 
     def repeated(self) -> float:
-        """Readings that say what one independent reading says, from neighbouring residuals."""
+        """Readings per independent reading, from the correlation of neighbouring residuals."""
         pulls = self.pulls()
         if pulls.size < _FEW:
             return 1.0
         lag = exponential.lag_correlation(pulls - pulls.mean())
+        # The limit of 0.9 keeps the factor below 20: a stronger correlation is a trend.
         return max(1.0, (1.0 + lag) / (1.0 - min(lag, 0.9)))
 
     def pulls(self) -> np.ndarray:
@@ -91,12 +104,14 @@ class Fit:
         return np.asarray(away / np.hypot(self.uy, best.slope * self.ux))
 
 
-def kept_and_fit(x: Any, y: Any, ux: Any, uy: Any, fixed_a: float | None) -> tuple[np.ndarray, Fit]:
+def _kept_and_fit(
+    x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray, fixed_a: float | None
+) -> tuple[np.ndarray, _Fit]:
     """Readings that lie within five robust standard deviations of the line, and their fit."""
     kept = np.ones(x.size, dtype=bool)
 
-    def fitted() -> Fit:
-        return Fit(x[kept], y[kept], ux[kept], uy[kept], fixed_a)
+    def fitted() -> _Fit:
+        return _Fit(x[kept], y[kept], ux[kept], uy[kept], fixed_a)
 
     for _ in range(3):
         pulls = fitted().pulls()
@@ -110,7 +125,7 @@ def kept_and_fit(x: Any, y: Any, ux: Any, uy: Any, fixed_a: float | None) -> tup
 def _through(
     x: np.ndarray, y: np.ndarray, ux: np.ndarray, uy: np.ndarray, intercept: float, known: bool
 ) -> line.Line:
-    """Line of a fixed intercept: York's solution with one unknown."""
+    """Line with a fixed intercept: York's solution with one unknown."""
     rest = y - intercept
     slope = float(x @ rest / (x @ x))
     if not known:
@@ -131,32 +146,33 @@ def _through(
 def _line(
     intercept: float, slope: float, variance: float, chi_square: float, size: int
 ) -> line.Line:
+    """Line whose intercept is exact."""
     return line.Line(intercept, slope, np.diag([0.0, variance]), chi_square, size - 1)
 
 
 # --------------------------------------------------------------------------------------------------
-# Archie's relation between formation factor and porosity, by layer, and back to porosity.
+# Archie's relation between formation factor and porosity, by layer, and its inverse.
 
 
 @dataclass(frozen=True)
 class Archie(Shown):
-    """F = a phi^-m.
+    """Parameters of Archie's relation F = a phi^-m.
 
     Parameters
     ----------
     a, m : float
         Factor and cementation exponent, 1.
     covariance : (2, 2) ndarray
-        Of ln a and m; zero for an ``a`` that was fixed, NaN where it is not known.
+        Covariance of ln a and m; zero for a fixed ``a``, NaN where unknown.
     points : int
-        Readings in the fit.
+        Number of readings in the fit.
     reduced_chi_square : float
-        Above one it has widened ``covariance``.
+        Reduced chi-square; where above one, ``covariance`` is widened.
     note : str
-        What to know about the fit; empty when there is nothing.
+        Remarks on the fit; empty where there are none.
     shared : dict of str to (2,) ndarray
-        Part of ``covariance`` as signed one-sigma shifts of ln a and m, by source: what readings
-        of both sensors have in common, and a porosity found back has again.
+        Part of ``covariance`` as signed one-sigma shifts of ln a and m, by source: errors that all
+        readings share, and that a porosity computed with these parameters has as well.
     """
 
     a: float
@@ -169,7 +185,7 @@ class Archie(Shown):
 
     @property
     def own_covariance(self) -> np.ndarray:
-        """Covariance of ln a and m without what is shared."""
+        """Covariance of ln a and m without the shared errors."""
         parts = [np.outer(shift, shift) for shift in self.shared.values()]
         return np.asarray(self.covariance - sum(parts, np.zeros((2, 2))))
 
@@ -196,7 +212,7 @@ class Archie(Shown):
         Returns
         -------
         Card
-            Shows itself as text or HTML.
+            Summary, displayed as text or HTML.
         """
         rows = (
             ("a", with_uncertainty(self.a, self.a_uncertainty)),
@@ -206,7 +222,8 @@ class Archie(Shown):
         return Card("Archie's law, F = a phi^-m", rows)
 
 
-def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
+@law("1", porosity="fraction", a="positive 1", m="positive 1")
+def archie_formation_factor(porosity: Numbers, *, a: Numbers = 1.0, m: Numbers) -> Numbers:
     """Formation factor of a porosity.
 
     Parameters
@@ -223,11 +240,9 @@ def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
-        For a porosity that is not above 0 and at most 1 (one reading of a series gives NaN), or an
-        a or m that is not above zero.
+        For a porosity that is not above 0 and at most 1 (in a series, such a reading gives NaN), or
+        for an ``a`` or ``m`` that is not positive.
 
     Notes
     -----
@@ -238,62 +253,60 @@ def archie_formation_factor(porosity: Any, *, a: Any = 1.0, m: Any) -> Any:
     >>> round(archie_formation_factor(0.2, m=2.0), 6)
     25.0
     """
-    phi = fraction(porosity, "porosity")
+    phi: Any = porosity
     if np.ndim(phi) == 0 and float(phi) == 0.0:
-        raise ValueError("porosity is 0; Archie's law needs pores, a porosity above 0 up to 1")
+        raise ValueError("porosity is 0; Archie's relation needs a porosity above 0 and at most 1")
     # A reading without pores has no formation factor.
     if np.ndim(phi):
         phi = phi.where(phi > 0.0) if hasattr(phi, "where") else np.where(phi > 0.0, phi, np.nan)
-    return positive(a, "1", "a") * phi ** (-positive(m, "1", "m"))
+    return a * phi ** (-m)
 
 
 def archie_fit(
-    formation_factor: Any,
-    porosity: Any,
-    layer: Any = None,
+    formation_factor: Measurement,
+    porosity: Measurement,
+    layer: Sequence[str] | np.ndarray | xr.DataArray | None = None,
     *,
     fixed_a: float | None = None,
-    formation_factor_uncertainty: Any = None,
-    porosity_uncertainty: Any = None,
+    formation_factor_uncertainty: Dimensional | None = None,
+    porosity_uncertainty: Dimensional | None = None,
 ) -> dict[str, Archie]:
     """Fit a and m to readings of formation factor and porosity, layer by layer.
 
     Parameters
     ----------
     formation_factor, porosity : Dataset, DataArray or Quantity, (reading)
-        Pure numbers [1]; a Dataset brings its uncertainty, effects and reasons.
+        Pure numbers [1]; a Dataset includes its uncertainty, effects and reasons.
     layer : sequence of str or DataArray, (reading), optional
-        Name of the layer of each reading; without it all readings are one, called ``all``.
+        Name of the layer of each reading; if not given, all readings form one layer ``all``.
     fixed_a : float, optional
-        Hold a at this value, 1 for Archie's own form.
+        Fixed value of a; 1 gives Archie's original form.
     formation_factor_uncertainty, porosity_uncertainty : Quantity or DataArray, optional
-        Random, of what is not a Dataset [1].
+        Random standard uncertainties of arguments that are not a Dataset [1].
 
     Returns
     -------
     dict of str to Archie
-        One fit a layer, in the order in which the layers come downhole. A layer with too few
-        readings has NaN and a note.
+        One fit for each layer, in downhole order. A layer with too few readings has NaN and a
+        note.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
-        When no layer has readings enough: three porosities, two with a fixed a.
+        When no layer has enough readings: three different porosities, or two with ``fixed_a``.
 
     Notes
     -----
     ln F = ln a - m ln phi with errors in both axes (York and others 2004), F and phi as Archie
-    (1942) has them. Effects that readings share shift all points together: the fit is made again
-    with each, and what moves joins the covariance. Readings flagged bad or missing are left out.
-    Without random uncertainties on both axes the scatter of ln F sets the errors; with them, what
-    they leave over is added to ln F, and neighbours in depth whose residuals go together count as
-    fewer (lag-one correlation, from memory: Bayley and Hammersley 1946); rows are taken to be in
-    order of depth where no depth is given. Readings beyond five robust standard deviations are left
-    out and counted in the note.
+    (1942). A systematic effect shifts all points together: the fit is repeated with each, and the
+    change of the parameters is added to the covariance. Readings flagged bad or missing are left
+    out. Without random uncertainties on both axes the scatter of ln F gives the uncertainties.
+    Otherwise the excess scatter is added to ln F. Neighbours in depth with correlated residuals
+    count as fewer readings (lag-one correlation, from memory: Bayley and Hammersley 1946); where no
+    depth is given, rows are assumed to be in order of depth. Readings beyond five robust standard
+    deviations are left out and counted in the note.
     """
     f = series.unpack(
         formation_factor, "formation_factor", uncertainty_given=formation_factor_uncertainty
@@ -314,21 +327,22 @@ def archie_fit(
     }
     if not any(np.isfinite(found.m) for found in fits.values()):
         raise ValueError(
-            f"no layer has enough readings for Archie's parameters: "
-            f"{', '.join(f'{word} has {found.points}' for word, found in fits.items())}; three "
-            "different porosities are needed, two with fixed_a"
+            "no layer has enough readings for Archie's parameters: "
+            f"{', '.join(f'{word} has {found.points}' for word, found in fits.items())}; at least "
+            "three different porosities are needed, or two with fixed_a"
         )
     return fits
 
 
 def _row(part: Any, size: int) -> np.ndarray:
+    """Plain floats, one for each reading."""
     return np.broadcast_to(np.asarray(part, dtype=float), (size,))
 
 
 def _downhole(f: Measured, phi: Measured, size: int) -> np.ndarray:
-    """Readings in order of depth, in that of their rows where no depth is known.
+    """Readings in order of depth, or of their rows where no depth is known.
 
-    Neighbours in depth may have residuals that go together; neighbours in a table need not.
+    Residuals of neighbours in depth are correlated; a table may be in any order.
     """
     for part in (f.values, phi.values):
         if isinstance(part, xr.DataArray) and "depth" in part.coords:
@@ -345,13 +359,14 @@ def _good(measured: Measured, size: int) -> np.ndarray:
 
 
 def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | None) -> Archie:
+    """Parameters of the readings of one layer."""
     f, phi = series.take(f, index), series.take(phi, index)
     x, y = np.log(phi.values), np.log(f.values)
     least = 3 if fixed_a is None else 2
     if np.unique(np.round(x, 9)).size < least:
         note = f"{index.size} readings with fewer than {least} different porosities"
         return Archie(np.nan, np.nan, np.full((2, 2), np.nan), int(index.size), note=note)
-    kept, fit = kept_and_fit(x, y, phi.u_random / phi.values, f.u_random / f.values, fixed_a)
+    kept, fit = _kept_and_fit(x, y, phi.u_random / phi.values, f.u_random / f.values, fixed_a)
     reduced, best = fit.reduced, fit.line(0.0, 0.0)
     signs = np.diag([1.0, -1.0])
     covariance = signs @ best.covariance @ signs * fit.repeated()
@@ -365,7 +380,7 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
         shift = np.array([other.intercept - best.intercept, best.slope - other.slope])
         shared[source] = shift
         covariance = covariance + np.outer(shift, shift)
-    note = "" if fit.known else "random uncertainties not known: scatter of ln F about ln phi"
+    note = "" if fit.known else "random uncertainties unknown: from the scatter of ln F"
     if not kept.all():
         note += f"{'; ' if note else ''}{int((~kept).sum())} readings far off the line left out"
     return Archie(
@@ -379,28 +394,13 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
     )
 
 
-def inverse_kernel(
-    factor: Any, a: Any, m: Any, surface: Any, water: Any
-) -> tuple[Any, Any, Any, Any]:
-    """Porosity of a formation factor.
+def _inverse_kernel(
+    factor: np.ndarray, a: float, m: float, surface: float | np.ndarray, water: float | np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Porosity, factor without surface conduction, share of the current in the pores, reasons.
 
-    Parameters
-    ----------
-    factor, a, m : float or ndarray
-        Pure numbers.
-    surface, water : float or ndarray
-        Conductivity of the surfaces [S/m] and resistivity of the pore water [ohm m].
-
-    Returns
-    -------
-    tuple of ndarray
-        Porosity, factor without surface conduction, share of the current in the pores (all 1),
-        int64 reasons.
-
-    Notes
-    -----
-    1 / F* = 1 / F - sigma_s rho_w; phi = (a / F*)^(1 / m): Archie (1942), Waxman and Smits (1968)
-    with one surface term.
+    ``surface`` is the conductivity of the surfaces [S/m], ``water`` the resistivity of the pore
+    water [ohm m]; 1 / F* = 1 / F - sigma_s rho_w and phi = (a / F*)^(1 / m).
     """
     factor, surface, water = np.broadcast_arrays(factor, surface, water)
     share = 1.0 - factor * surface * water
@@ -413,48 +413,47 @@ def inverse_kernel(
 
 
 def porosity_from_formation_factor(
-    formation_factor: Any,
+    formation_factor: Measurement | str,
     *,
     archie: Archie | None = None,
-    a: Any = None,
-    m: Any = None,
-    a_uncertainty: Any = None,
-    m_uncertainty: Any = None,
-    surface_conductivity: Any = None,
-    surface_conductivity_uncertainty: Any = None,
-    pore_water_resistivity: Any = None,
-    formation_factor_uncertainty: Any = None,
+    a: float | Scalar | None = None,
+    m: float | Scalar | None = None,
+    a_uncertainty: float | Scalar | None = None,
+    m_uncertainty: float | Scalar | None = None,
+    surface_conductivity: Dimensional | None = None,
+    surface_conductivity_uncertainty: Dimensional | None = None,
+    pore_water_resistivity: Dimensional | None = None,
+    formation_factor_uncertainty: Dimensional | None = None,
 ) -> xr.Dataset:
-    """Porosity that a formation factor shows.
+    """Porosity from a formation factor.
 
     Parameters
     ----------
     formation_factor : Dataset, DataArray, Quantity or str
-        [1]; a Dataset brings its uncertainty and reasons.
+        Formation factor [1]; a Dataset includes its uncertainty and reasons.
     archie : Archie, optional
-        From :func:`archie_fit`, with its covariance.
+        Result of :func:`archie_fit`, with its covariance.
     a, m : float, optional
         Factor and exponent [1] where there is no fit.
     a_uncertainty, m_uncertainty : float, optional
-        Systematic [1]; unknown gives NaN.
+        Systematic standard uncertainties [1]; NaN if not given.
     surface_conductivity, surface_conductivity_uncertainty : Quantity or str, optional
-        Conductivity along the grains [S/m], systematic; needs ``pore_water_resistivity``.
+        Conductivity along the surfaces of grains and its systematic uncertainty [S/m]; needs
+        ``pore_water_resistivity``.
     pore_water_resistivity : Quantity, DataArray or str, optional
-        At the temperature of the core [ohm m].
+        Resistivity of the pore water at the temperature of the core [ohm m].
     formation_factor_uncertainty : Quantity or DataArray, optional
-        Random, of a factor that is not a Dataset [1].
+        Random standard uncertainty of a factor that is not a Dataset [1].
 
     Returns
     -------
     Dataset
-        ``porosity`` [1] with the effects ``archie_1`` and ``archie_2``, and those that the fit
-        shares with the readings, with their signs. A factor that surface
-        conduction alone would explain gives NaN and ``impossible_value``.
+        ``porosity`` [1] with the effects ``archie_1`` and ``archie_2``, and the signed effects that
+        fit and readings share. Where surface conduction alone would explain the factor, NaN and
+        ``impossible_value``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When neither ``archie`` nor a and m are given, or a surface conductivity without the pore
         water.
@@ -464,7 +463,7 @@ def porosity_from_formation_factor(
     phi = (a / F*)^(1 / m) with 1 / F* = 1 / F - sigma_s rho_w: Archie (1942) Trans. AIME 146, 54;
     one surface term in parallel, as Waxman and Smits (1968), from memory.
     """
-    used = archie or _stated(a, m, a_uncertainty, m_uncertainty)
+    used = archie or _given_parameters(a, m, a_uncertainty, m_uncertainty)
     if surface_conductivity is not None and pore_water_resistivity is None:
         raise ValueError("surface_conductivity needs pore_water_resistivity, such as '0.21 ohm m'")
     f = series.unpack(
@@ -481,7 +480,7 @@ def porosity_from_formation_factor(
         formation_factor=f.values, pore_water=rho_w, surface_conductivity=surface
     )
     phi, pore, share, found = series.apply(
-        inverse_kernel,
+        _inverse_kernel,
         f.values,
         used.a,
         used.m,
@@ -496,7 +495,7 @@ def porosity_from_formation_factor(
     partials = [plain / used.m, -plain * np.log(plain) / used.m]
     effects.update(covariance_effects(partials, used.own_covariance, "archie"))
     for source, (of_a, of_m) in used.shared.items():
-        # What moved the readings moved the parameters fitted to them: most of it cancels.
+        # An effect that moves the readings moves the parameters fitted to them: most of it cancels.
         effects[source] = effects.get(source, 0.0) + partials[0] * of_a + partials[1] * of_m
     if surface_conductivity is not None:
         effects["surface_conductivity"] = (
@@ -515,7 +514,13 @@ def porosity_from_formation_factor(
     )
 
 
-def _stated(a: Any, m: Any, u_a: Any, u_m: Any) -> Archie:
+def _given_parameters(
+    a: float | Scalar | None,
+    m: float | Scalar | None,
+    u_a: float | Scalar | None,
+    u_m: float | Scalar | None,
+) -> Archie:
+    """Archie's parameters that the caller gives in place of a fit."""
     if a is None or m is None:
         raise ValueError("give archie from resistivity.archie_fit, or both a and m")
     factor, exponent = float(positive(a, "1", "a")), float(positive(m, "1", "m"))
@@ -525,34 +530,36 @@ def _stated(a: Any, m: Any, u_a: Any, u_m: Any) -> Archie:
 
 
 # --------------------------------------------------------------------------------------------------
-# Conduction along the grains beside that of the pore water, from many readings.
+# Conduction along the surfaces of grains, parallel to that of the pore water, from many readings.
 
 
-# Brun, Reichert and Kuensch (2001), from memory: indices above 10 to 20 are not to be told apart.
-MOST_COLLINEAR = thresholds.value("surface_collinearity")
+# Brun, Reichert and Kuensch (2001), from memory: above an index of 10 to 20 the parameters cannot
+# be determined separately.
+_MOST_COLLINEAR = thresholds.value("surface_collinearity")
 
 
 @dataclass(frozen=True)
 class SurfaceConduction:
-    """sigma = sigma_w phi^m / a + sigma_s.
+    """Parameters of sigma = sigma_w phi^m / a + sigma_s.
 
     Parameters
     ----------
     a, m : float
         Factor and exponent of the pores, 1.
     surface_conductivity : float
-        sigma_s [S/m].
+        Conductivity along the surfaces of grains, sigma_s [S/m].
     a_uncertainty, m_uncertainty, surface_conductivity_uncertainty : float
-        Standard; zero for what was fixed, NaN where the readings do not tell the parameters apart.
+        Standard uncertainties [1], [1], [S/m]; zero for a fixed parameter, NaN where the readings
+        do not separate the parameters.
     collinearity : float
-        One where every parameter leaves its own trace in the readings, large where one can make
-        up for another.
+        Collinearity index: 1 where the parameters have independent effects on the readings, large
+        where a change of one can be compensated by another.
     points : int
-        Readings in the fit.
+        Number of readings in the fit.
     reduced_chi_square : float
-        Above one it has widened the uncertainties.
+        Reduced chi-square; where above one, the uncertainties are widened.
     note : str
-        Why an uncertainty is NaN; empty otherwise.
+        Reason for an uncertainty of NaN; empty otherwise.
     """
 
     a: float
@@ -567,34 +574,34 @@ class SurfaceConduction:
     note: str = ""
 
 
-def model(x: np.ndarray, inverse_a: float, m: float, surface: float) -> np.ndarray:
+def _model(x: np.ndarray, inverse_a: float, m: float, surface: float) -> np.ndarray:
     """Conductivity of a core [S/m]; ``x`` holds that of the pore water [S/m] and the porosity."""
     return inverse_a * x[0] * x[1] ** m + surface
 
 
 def surface_conduction_fit(
-    resistivity: Any,
-    pore_water_resistivity: Any,
-    porosity: Any,
+    resistivity: Measurement,
+    pore_water_resistivity: Measurement,
+    porosity: Measurement,
     *,
     fixed_a: float | None = 1.0,
     fixed_m: float | None = None,
-    resistivity_uncertainty: Any = None,
-    porosity_uncertainty: Any = None,
+    resistivity_uncertainty: Dimensional | None = None,
+    porosity_uncertainty: Dimensional | None = None,
 ) -> SurfaceConduction:
-    """Fit the conduction of grain surfaces beside that of the pores.
+    """Fit the conduction along the surfaces of grains, parallel to that of the pores.
 
     Parameters
     ----------
     resistivity, pore_water_resistivity : DataArray, Dataset or Quantity, (reading)
-        Of core and pore water at one temperature [ohm m].
+        Resistivities of core and pore water at one temperature [ohm m].
     porosity : DataArray, Dataset or Quantity, (reading)
         Fraction [1].
     fixed_a, fixed_m : float, optional
-        Hold these; None lets them be fitted [1].
+        Fixed values [1]; with None the parameter is fitted.
     resistivity_uncertainty, porosity_uncertainty : Quantity or DataArray, optional
-        Random [ohm m], [1]; those of a Dataset where not given. Without both the scatter sets the
-        errors.
+        Random standard uncertainties [ohm m], [1]; if not given, those of a Dataset. Without both,
+        the scatter gives the uncertainties.
 
     Returns
     -------
@@ -603,19 +610,18 @@ def surface_conduction_fit(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
-        With no more readings than parameters.
+        When the number of readings is not above the number of parameters.
 
     Notes
     -----
     sigma = sigma_w phi^m / a + sigma_s: Waxman and Smits (1968), from memory, with one surface
-    conductivity for all readings. It is told from m by readings that differ in pore water or widely
-    in porosity; in cores of one pore water and like porosity any sigma_s has an m that fits as
-    well, and the uncertainties are NaN with a note. Errors in porosity by effective variance.
+    conductivity for all readings. Readings that differ in pore water, or widely in porosity,
+    separate it from m. In cores with one pore water and similar porosity, every sigma_s has an m
+    that fits as well: the uncertainties are then NaN, with a note. Errors in porosity by effective
+    variance.
     """
     rho, rho_w, phi = (
         series.unpack(value, name, uncertainty_given=u)
@@ -646,6 +652,7 @@ def _fit(
     fixed_a: float | None,
     fixed_m: float | None,
 ) -> SurfaceConduction:
+    """Least squares of conductivities, with effective variances where uncertainties are known."""
     x, y = np.vstack([1.0 / water, phi]), 1.0 / rho
     held = {
         name: value
@@ -663,25 +670,27 @@ def _fit(
     if y.size <= len(start):
         raise ValueError(
             f"{y.size} readings for {len(start)} parameters; more readings than parameters are "
-            "needed. Fix a or m, or bring more readings"
+            "needed. Give fixed_a or fixed_m, or add readings"
         )
 
     def free(at: np.ndarray, **values: float) -> np.ndarray:
-        return model(at, **held, **values)
+        return _model(at, **held, **values)
 
     known = bool(np.all(u_rho > 0) and np.all(u_phi >= 0))
     found = fitting.fit(free, x, y, start=start, absolute_sigma=False)
+    # The effective variance depends on the parameters: three rounds settle both.
     for _ in range(3 if known else 0):
         m = found.values.get("m", fixed_m)
         pores = found.values.get("inverse_a", held.get("inverse_a")) * x[0] * phi**m
         sigma = np.hypot(u_rho / rho**2, m * pores / phi * u_phi)
         found = fitting.fit(free, x, y, sigma, start=found.values, absolute_sigma=True)
-    return _told(found, x, held, known)
+    return _with_collinearity(found, x, held, known)
 
 
-def _told(
+def _with_collinearity(
     found: fitting.Fit, x: np.ndarray, held: dict[str, float], known: bool
 ) -> SurfaceConduction:
+    """Result of the fit; uncertainties are NaN where the parameters are nearly collinear."""
     values = {**held, **found.values}
     pores = x[0] * x[1] ** values["m"]
     columns = {
@@ -696,10 +705,10 @@ def _told(
     note = ""
     widening = np.sqrt(max(found.reduced_chi_square, 1.0)) if known else 1.0
     errors = {name: error * widening for name, error in found.errors.items()}
-    if collinearity > MOST_COLLINEAR:
+    if collinearity > _MOST_COLLINEAR:
         note = (
-            "the readings do not tell the parameters apart: bring readings with other pore water "
-            "or a wider range of porosity, or fix m"
+            "the readings do not separate the parameters; add readings with another pore water or "
+            "a wider range of porosity, or give fixed_m"
         )
         errors = dict.fromkeys(errors, float("nan"))
     a = 1.0 / values["inverse_a"]

@@ -1,10 +1,11 @@
-"""Calibration of a contactless resistivity sensor: its reading in air, and brines in the liner
-of the core."""
+"""Calibration of a contactless resistivity sensor: its response in air, and to brines in the
+liner of the core."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -13,13 +14,18 @@ from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
-from corephys.numerics import polynomial as information
-from corephys.sensors.resistivity.pore_water import brine_conductivity, mass_fraction
+from corephys.numerics import polynomial
+from corephys.sensors.resistivity.pore_water import conductivity_of_brine, mass_fraction
+
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Dimensional, Scalar
 
 __all__ = ["Baseline", "Calibration", "air_baseline", "calibrate"]
 
 # --------------------------------------------------------------------------------------------------
-# What a contactless sensor reads in air, between the times when it was read.
+# Response of a contactless sensor in air, interpolated in time.
 
 
 _T = thresholds.DEFAULTS
@@ -27,16 +33,16 @@ _T = thresholds.DEFAULTS
 
 @dataclass(frozen=True)
 class Baseline:
-    """Baseline at the times of readings.
+    """Response in air at the times of readings.
 
     Parameters
     ----------
     values : DataArray or ndarray, (reading)
-        [mV].
+        Response in air [mV].
     uncertainty : DataArray or ndarray, (reading)
-        Standard uncertainty [mV]; NaN where it is not known.
+        Standard uncertainty [mV]; NaN where unknown.
     reason : DataArray or ndarray of int, (reading)
-        ``no_baseline`` where no reading in air lies near enough.
+        ``no_baseline`` where no reading in air is close enough in time.
     wander : float
         Growth of the variance of the baseline in time [mV^2/s].
     """
@@ -47,32 +53,19 @@ class Baseline:
     wander: float
 
 
-def baseline_kernel(
-    when: Any, time: np.ndarray, response: np.ndarray, *, noise: float, wander: float, span: float
-) -> tuple[Any, Any, Any]:
-    """Baseline, its uncertainty and reasons.
+def _baseline_kernel(
+    when: np.ndarray,
+    time: np.ndarray,
+    response: np.ndarray,
+    *,
+    noise: float,
+    wander: float,
+    span: float,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Baseline [mV], its uncertainty [mV] and reasons, at the times ``when`` [s].
 
-    Parameters
-    ----------
-    when : ndarray
-        Times of readings [s].
-    time, response : ndarray, (air)
-        Rising times [s] and responses in air [mV].
-    noise, wander : float
-        Standard uncertainty of one reading in air [mV]; growth of variance [mV^2/s].
-    span : float
-        Farthest that a reading may lie outside the readings in air, and half the longest gap
-        between two of them [s].
-
-    Returns
-    -------
-    tuple of ndarray
-        [mV], [mV], int64 reasons.
-
-    Notes
-    -----
     b = (1 - w) b_1 + w b_2; variance ((1 - w)^2 + w^2) u^2 + q (t - t_1) (t_2 - t) / (t_2 - t_1),
-    a random walk tied at both ends; outside u^2 + q |t - t_1| (Brownian bridge, a definition).
+    a random walk with fixed ends (Brownian bridge); outside the readings in air u^2 + q |t - t_1|.
     """
     when = np.asarray(when, dtype=float)
     after = np.clip(np.searchsorted(time, when, side="right"), 1, max(time.size - 1, 1))
@@ -90,28 +83,27 @@ def baseline_kernel(
 
 
 def air_baseline(
-    time: Any,
-    reading_time: Any,
-    response: Any,
+    time: pint.Quantity | np.ndarray | xr.DataArray,
+    reading_time: pint.Quantity | np.ndarray | xr.DataArray,
+    response: Dimensional,
     *,
-    response_uncertainty: Any = None,
-    span: Any = _T["baseline_span"],
+    response_uncertainty: Scalar | None = None,
+    span: Scalar = _T["baseline_span"],
 ) -> Baseline:
     """Baseline at the times of readings from readings in air before, between and after.
 
     Parameters
     ----------
     time : Quantity or DataArray, (air)
-        When the sensor was read in air: [s], or calendar times.
+        Times of the readings in air: [s], or calendar times.
     reading_time : Quantity or DataArray, (reading)
-        Of the readings on the core, of the same kind.
+        Times of the readings on the core, of the same kind.
     response : Quantity or DataArray, (air)
-        In air [mV].
+        Response in air [mV].
     response_uncertainty : Quantity or str, optional
-        Random standard uncertainty of one response in air [mV]; unknown gives NaN.
+        Random standard uncertainty of one response in air [mV]; NaN if not given.
     span : Quantity or str
-        A reading farther than this from every reading in air is given the reason
-        ``no_baseline`` [s].
+        A reading farther than this from every reading in air gets the reason ``no_baseline`` [s].
 
     Returns
     -------
@@ -121,23 +113,26 @@ def air_baseline(
     Raises
     ------
     UnitError
-        For a bare number or a wrong unit, or where one time is a calendar time and one is not.
+        When one time is a calendar time and the other is not.
     ValueError
         When no reading in air has both time and response.
 
     Notes
     -----
-    Linear in time between readings in air, held constant outside: common practice. The baseline
-    is taken to wander as a random walk, at a rate found from how far each reading in air lies
-    from the line between its neighbours (from the two of them where there are only two).
+    Linear in time between readings in air, constant outside: common practice. The baseline is
+    assumed to wander as a random walk, at a rate estimated from the distance of each reading in air
+    from the line between its neighbours (from the difference where there are only two).
     """
     t, when = series.seconds(time=time, reading_time=reading_time)
     b = np.atleast_1d(np.asarray(units.as_floats(response, "mV", "response"), dtype=float))
     t = np.broadcast_to(np.asarray(t, dtype=float), b.shape)
     usable = np.isfinite(t) & np.isfinite(b)
     if not usable.any():
-        raise ValueError("no reading in air has both a time and a response")
-    # Readings of one time are one reading.
+        raise ValueError(
+            "no reading in air has both a time and a response; give at least one, or leave the "
+            "baseline out"
+        )
+    # Readings at one time are averaged: between them there is no time to interpolate.
     t, where = np.unique(t[usable], return_inverse=True)
     counts = np.bincount(where)
     b = np.bincount(where, weights=b[usable]) / counts
@@ -147,7 +142,7 @@ def air_baseline(
     noise = float("nan") if u is None else float(u) / np.sqrt(counts.min())
     wander = _wander(t, b, 0.0 if np.isnan(noise) else noise)
     values, sigma, reason = series.apply(
-        baseline_kernel,
+        _baseline_kernel,
         when,
         outputs=3,
         dtypes=[float, float, np.int64],
@@ -161,7 +156,7 @@ def air_baseline(
 
 
 def _wander(t: np.ndarray, b: np.ndarray, noise: float) -> float:
-    """Rate at which the variance grows; NaN for one reading in air."""
+    """Growth of the variance of the baseline [mV^2/s]; NaN for one reading in air."""
     if t.size < 2:
         return float("nan")
     if t.size == 2:
@@ -169,11 +164,13 @@ def _wander(t: np.ndarray, b: np.ndarray, noise: float) -> float:
     before, after = t[1:-1] - t[:-2], t[2:] - t[1:-1]
     w = before / (before + after)
     off = b[1:-1] - (1.0 - w) * b[:-2] - w * b[2:]
+    # The noise of three readings is part of the distance; only the excess is wander.
     excess = off**2 - noise**2 * (1.0 + w**2 + (1.0 - w) ** 2)
     return max(float(np.mean(excess / (before * after / (before + after)))), 0.0)
 
 
 def _stamped(values: Any) -> Any:
+    """A series with its unit."""
     return values.assign_attrs(units="mV") if isinstance(values, xr.DataArray) else values
 
 
@@ -182,28 +179,28 @@ def _stamped(values: Any) -> Any:
 
 
 _C = constants.CONSTANTS
-LEAST = thresholds.value("brine_least_conductivity")  # S/m
-MOST = thresholds.value("brine_greatest_conductivity")  # S/m
-ONE_SIGMA = 0.8413447  # of the normal distribution, one-sided
-SAME_BRINE = thresholds.value("same_brine")
+_LEAST = thresholds.value("brine_least_conductivity")  # S/m
+_MOST = thresholds.value("brine_greatest_conductivity")  # S/m
+_ONE_SIGMA = 0.8413447  # of the normal distribution, one-sided
+_SAME_BRINE = thresholds.value("same_brine")
 
 
 @dataclass(frozen=True)
 class Calibration(Shown):
-    """log10(resistivity) = c0 + c1 x + c2 x^2 with x = log10(response less baseline).
+    """Calibration log10(resistivity) = c0 + c1 x + c2 x^2, x = log10(response less baseline).
 
     Parameters
     ----------
     coefficients : (3,) ndarray
-        Of rising powers of x, resistivity in ohm m and response in mV; c2 is zero for a line.
+        c0, c1, c2, with resistivity in ohm m and response in mV; c2 is zero for a line.
     covariance : (k, k) ndarray
-        Of the k coefficients that were fitted, widened by the reduced chi-square.
+        Covariance of the k fitted coefficients, widened by the reduced chi-square.
     other : (3,) ndarray
         Coefficients of the order that was not chosen; NaN where there was no choice.
     other_weight : float
-        Share of belief that the other order keeps, 1.
+        Weight of the order that was not chosen, 0 to 0.5.
     domain : tuple of float
-        x that the brines span, widened by a tenth.
+        Range of x that the brines span, widened by a tenth.
     brine_uncertainty : float
         Relative standard uncertainty that the conductivities of all brines share, 1.
     log_response, log_resistivity, residual, conductivity : ndarray, (standard)
@@ -211,7 +208,8 @@ class Calibration(Shown):
     criterion : dict of int to float
         AICc by order.
     reduced_chi_square : float
-        Of the chosen fit; one by construction where no uncertainty of the response was given.
+        Reduced chi-square of the chosen fit; one by construction where no uncertainty of the
+        response was given.
     used : dict of str to UsedConstant
         Constants that the fit used.
     """
@@ -239,12 +237,12 @@ class Calibration(Shown):
         )
 
     def card(self) -> Card:
-        """Coefficients with uncertainties, scatter, and what speaks against the calibration.
+        """Coefficients with uncertainties, scatter, and warnings of the calibration.
 
         Returns
         -------
         Card
-            Shows itself as text or HTML.
+            Summary, displayed as text or HTML.
         """
         u = np.sqrt(np.diag(self.covariance))
         rows = [
@@ -254,50 +252,51 @@ class Calibration(Shown):
         low, high = (10.0**edge for edge in self.domain)
         rows += [
             ("readings of brines", f"{self.log_response.size}"),
-            ("holds for", f"net responses of {low:.3g} to {high:.3g} mV"),
+            ("domain", f"net responses of {low:.3g} to {high:.3g} mV"),
             ("reduced chi-square", f"{self.reduced_chi_square:.2f}"),
         ]
         return Card(
             "Resistivity calibration, log10(R) = c0 + c1 x + c2 x^2",
             tuple(rows),
             fit_worries(self.reduced_chi_square, self.residual, "1"),
-            ("look at the residual of each brine: one that stands apart was diluted or mistyped",),
+            ("look at the residual of each brine: an outlier was diluted or mistyped",),
         )
 
 
 def calibrate(
-    response: Any,
+    response: Dimensional,
     *,
-    conductivity: Any = None,
-    temperature: Any = None,
-    salinity: Any = None,
-    brine: Any = None,
-    baseline: Any = "0 mV",
+    conductivity: Dimensional | None = None,
+    temperature: Dimensional | None = None,
+    salinity: Dimensional | None = None,
+    brine: str | Sequence[str] | xr.DataArray | None = None,
+    baseline: Dimensional = "0 mV",
     order: int | None = None,
-    response_uncertainty: Any = None,
-    brine_uncertainty: Any = _C["brine_uncertainty"],
+    response_uncertainty: Scalar | None = None,
+    brine_uncertainty: Scalar = _C["brine_uncertainty"],
 ) -> Calibration:
     """Fit resistivity against the response to brines in the same liner.
 
     Parameters
     ----------
     response : Quantity or DataArray, (standard)
-        Of the sensor [mV].
+        Response of the sensor to each brine [mV].
     conductivity : Quantity or DataArray, (standard), optional
-        Measured in each brine at its own temperature [S/m]; NaN where the salinity is to be used.
+        Measured conductivity of each brine at its temperature [S/m]; NaN for brines whose
+        conductivity is to be computed from the salinity.
     temperature, salinity : Quantity, DataArray or str, optional
-        Of each brine [degC], [g/kg], where its conductivity was not measured.
+        Temperature [degC] and salinity [g/kg] of brines whose conductivity was not measured.
     brine : str or sequence of str, (standard), optional
-        ``sodium_chloride`` or ``sea``, for the same brines.
+        Salt of these brines, ``sodium_chloride`` or ``sea``.
     baseline : Quantity, DataArray or str
-        Response in air [mV], a scalar or one a standard.
+        Response in air [mV], a scalar or one value for each standard.
     order : {1, 2}, optional
-        Degree of the fit; the smaller AICc decides where it is not given.
+        Degree of the fit; if not given, the degree with the smaller AICc.
     response_uncertainty : Quantity or str, optional
-        Random standard uncertainty of one response [mV]; without it the scatter about the fit is
-        taken, relative to the response.
+        Random standard uncertainty of one response [mV]; if not given, the scatter about the fit,
+        relative to the response.
     brine_uncertainty : Quantity, str or Constant
-        Relative, shared by all brines [1].
+        Relative standard uncertainty that all brines share [1].
 
     Returns
     -------
@@ -306,21 +305,19 @@ def calibrate(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        With fewer than three different brines, a brine without conductivity, conductivities that
-        no brine has, a response that is not above its baseline or does not rise with
-        conductivity.
+        With fewer than three different brines, a brine without conductivity, a conductivity
+        outside the range of brines, or a response that is not above its baseline or does not rise
+        with conductivity.
 
     Notes
     -----
     Least squares of log10(rho) on log10(S - S0): common practice for contactless sensors, whose
     response is close to a power of the conductivity. Covariance widened by the reduced chi-square
-    where that exceeds one; where the scatter alone sets it, also by Student's factor for the few
-    readings (JCGM 100:2008, annex G). Order by AICc (Hurvich and Tsai 1989); the order that was
-    not chosen keeps the share exp(-d / 2) / (1 + exp(-d / 2)), d the difference in AIC (Burnham
-    and Anderson 2002, from memory), with which it enters the uncertainty of readings.
+    where that exceeds one; where it comes from the scatter alone, also by Student's factor for few
+    readings (JCGM 100:2008, annex G). Order by AICc (Hurvich and Tsai 1989). The order that was
+    not chosen has the weight exp(-d / 2) / (1 + exp(-d / 2)), d the difference in AIC (Burnham
+    and Anderson 2002, from memory), and enters the uncertainty of readings with this weight.
     """
     total = np.atleast_1d(np.asarray(units.as_floats(response, "mV", "response"), dtype=float))
     net = total - np.asarray(units.as_floats(baseline, "mV", "baseline"), dtype=float)
@@ -336,9 +333,13 @@ def calibrate(
 
 
 def _conductivity(
-    shape: tuple[int, ...], measured: Any, temperature: Any, salinity: Any, brine: Any
+    shape: tuple[int, ...],
+    measured: Dimensional | None,
+    temperature: Dimensional | None,
+    salinity: Dimensional | None,
+    brine: str | Sequence[str] | xr.DataArray | None,
 ) -> np.ndarray:
-    """Measured conductivities, and those of the brines that were only weighed [S/m]."""
+    """Conductivities [S/m]: measured, or computed from salinity and temperature."""
     known = np.full(shape, np.nan)
     if measured is not None:
         known[:] = np.asarray(units.as_floats(measured, "S/m", "conductivity"), dtype=float)
@@ -355,78 +356,87 @@ def _conductivity(
     salt = np.broadcast_to(_plain(mass_fraction(salinity)), shape)
     for word in dict.fromkeys(words[missing]):
         here = missing & (words == word)
-        known[here] = brine_conductivity(
-            units.quantity(salt[here], "g/kg"), units.quantity(warm[here], "degC"), brine=word
-        )
+        known[here] = conductivity_of_brine(salt[here], warm[here], word)
     if np.isnan(known).any():
         first = int(np.flatnonzero(np.isnan(known))[0])
-        raise ValueError(f"standard {first} has neither conductivity nor salinity and temperature")
+        raise ValueError(
+            f"standard {first} has neither conductivity nor salinity and temperature; give one or "
+            "the other, or leave the standard out"
+        )
     return known
 
 
 def _plain(values: Any) -> Any:
+    """Values without coordinates."""
     return values.values if hasattr(values, "dims") else values
 
 
 def _check_conductivity(sigma: np.ndarray) -> None:
-    strange = np.flatnonzero((sigma < LEAST) | (sigma > MOST))
+    """Refuse conductivities [S/m] outside the range of brines: a unit was mistaken."""
+    strange = np.flatnonzero((sigma < _LEAST) | (sigma > _MOST))
     if strange.size:
         first = int(strange[0])
         raise ValueError(
-            f"standard {first} has a conductivity of {sigma[first]:g} S/m; brines have "
-            f"{LEAST:g} to {MOST:g} S/m, sea water about 5. Was it in mS/cm (a tenth of a S/m), in "
-            "mS/m or in uS/cm? Give the numbers with the unit they were read in"
+            f"standard {first} has a conductivity of {sigma[first]:g} S/m; expected "
+            f"{_LEAST:g} to {_MOST:g} S/m, sea water has about 5. Was it in mS/cm (a tenth of a "
+            "S/m), in mS/m or in uS/cm? Give the numbers with the unit of the conductivity meter"
         )
 
 
 def _check_response(net: np.ndarray, sigma: np.ndarray) -> None:
+    """Refuse net responses [mV] that are not positive, too few brines, or a response that falls."""
     low = np.flatnonzero(~(net > 0))
     if low.size:
         first = int(low[0])
         raise ValueError(
-            f"standard {first} responds {net[first]:g} mV above its baseline; every brine must "
-            "respond more than air. Check the baseline, or leave the standard out"
+            f"standard {first} has a response of {net[first]:g} mV above its baseline; every brine "
+            "must have a response above that of air. Check the baseline, or leave the standard out"
         )
     order = np.argsort(sigma, kind="stable")
-    steps = np.diff(np.log(sigma[order])) > SAME_BRINE
+    steps = np.diff(np.log(sigma[order])) > _SAME_BRINE
     groups = np.split(order, np.flatnonzero(steps) + 1)
     if len(groups) < 3:
         raise ValueError(
-            f"the standards are {len(groups)} different brines (more than {SAME_BRINE:.0%} apart "
-            "in conductivity); a calibration needs at least three, since two points fit any line"
+            f"the standards hold {len(groups)} different brines (more than {_SAME_BRINE:.0%} apart "
+            "in conductivity); a calibration needs at least three, because two points fit any line"
         )
     means = [float(net[group].mean()) for group in groups]
     for before, group, lower, higher in zip(groups, groups[1:], means, means[1:], strict=False):
         if higher <= lower:
             raise ValueError(
-                f"standard {int(group[0])} of {sigma[group].mean():.3g} S/m responds "
+                f"standard {int(group[0])} of {sigma[group].mean():.3g} S/m has a response of "
                 f"{higher:.4g} mV, no more than standard {int(before[0])} of "
                 f"{sigma[before].mean():.3g} S/m with {lower:.4g} mV; the response must rise with "
-                "conductivity. The standards may stand in the wrong order, or a conductivity in "
-                "another unit than S/m"
+                "conductivity. Check the order of the standards and the units of the conductivities"
             )
 
 
 def _fit(
-    net: np.ndarray, sigma: np.ndarray, u: Any, order: int | None, u_brine: float
+    net: np.ndarray,
+    sigma: np.ndarray,
+    u: float | np.ndarray | None,
+    order: int | None,
+    u_brine: float,
 ) -> Calibration:
+    """Calibration from net responses [mV] and conductivities [S/m]."""
     x, y = np.log10(net), -np.log10(sigma)
-    slope = abs(information.fit_polynomial(x, y, np.ones_like(x), 1)[0][1])
+    # The uncertainty of a response becomes one of log10(rho) through the slope of the line.
+    slope = abs(polynomial.fit_polynomial(x, y, np.ones_like(x), 1)[0][1])
     known = u is not None
     weights = slope * np.asarray(u) / (net * np.log(10.0)) if known else np.ones_like(x)
     weights = np.broadcast_to(weights, x.shape)
     fits = {
-        degree: information.fit_polynomial(x, y, weights, degree)
+        degree: polynomial.fit_polynomial(x, y, weights, degree)
         for degree in ((order,) if order else (1, 2) if x.size > 3 else (1,))
     }
-    # Without sigmas the scatter is a parameter too, and the likelihood its logarithm.
+    # Without uncertainties the scatter is one more parameter, and the deviance its logarithm.
     deviance = {
         degree: fit[2] if known else x.size * np.log(max(fit[2], 1e-300) / x.size)
         for degree, fit in fits.items()
     }
     extra = 1 if known else 2
     criterion = {
-        degree: information.akaike_corrected(value, x.size, degree + extra)
+        degree: polynomial.akaike_corrected(value, x.size, degree + extra)
         for degree, value in deviance.items()
     }
     degree = min(criterion, key=lambda key: criterion[key])
@@ -439,12 +449,13 @@ def _fit(
     if np.any(full[1] + 2.0 * full[2] * np.array(domain) >= 0):
         raise ValueError(
             "the fitted resistivity does not fall with the response everywhere between the brines; "
-            "give order=1, or more brines"
+            "give order=1, or add brines"
         )
     other, share = np.full(3, np.nan), 0.0
     if len(fits) == 2:
         other = _three(fits[3 - degree][0])
         step = deviance[3 - degree] - deviance[degree] + 2.0 * (3 - 2 * degree)
+        # The limit of 700 keeps the exponential below the largest float.
         share = float(1.0 / (1.0 + np.exp(min(0.5 * step, 700.0))))
     return Calibration(
         full,
@@ -463,15 +474,16 @@ def _fit(
 
 
 def _three(coefficients: np.ndarray) -> np.ndarray:
+    """Coefficients of a parabola; c2 is zero for a line."""
     return np.pad(coefficients, (0, 3 - coefficients.size))
 
 
 def _widening(reduced: float, spare: int, known: bool) -> float:
-    """Factor on the covariance; NaN where nothing tells the scatter."""
+    """Factor on the covariance; NaN where neither uncertainties nor scatter are known."""
     if known:
         return max(reduced, 1.0) if spare else 1.0
     if not spare:
         return float("nan")
     from scipy.special import stdtrit
 
-    return reduced * float(stdtrit(spare, ONE_SIGMA)) ** 2
+    return reduced * float(stdtrit(spare, _ONE_SIGMA)) ** 2

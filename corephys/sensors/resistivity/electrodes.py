@@ -1,12 +1,13 @@
-"""Resistivity between electrodes: current through the outer two, voltage between the inner two.
+"""Resistivity from four electrodes: current through the outer two, voltage between the inner two.
 
-Only four electrodes leave the resistance of the contacts out; a reading between two holds it.
+The resistance of the contacts does not enter a reading with four electrodes; it is part of a
+reading with two.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -16,21 +17,24 @@ from corephys.ground.arguments import positive
 from corephys.ground.provenance import SourcedText
 from corephys.uncertainty import Measured, bare, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = ["CellConstant", "cell_constant", "four_electrode", "wenner_constant"]
 
 
 @dataclass(frozen=True)
 class CellConstant:
-    """Resistivity over resistance of an arrangement of electrodes.
+    """Cell constant: resistivity over resistance of an arrangement of electrodes.
 
     Parameters
     ----------
     value : float
-        [m].
+        Cell constant [m].
     uncertainty : float
-        Standard uncertainty [m]; NaN where it is not known.
+        Standard uncertainty [m]; NaN where unknown.
     source : str
-        How it was found.
+        Origin of the value, in words.
     """
 
     value: float
@@ -38,62 +42,48 @@ class CellConstant:
     source: str
 
     def describe(self) -> str:
-        """Value, uncertainty and where it comes from."""
+        """Value, uncertainty and origin in one line."""
         return f"{self.value:.5g} +- {self.uncertainty:.2g} m ({self.source})"
 
 
-def electrode_kernel(voltage: Any, current: Any, *, constant: float) -> tuple[Any, Any]:
-    """Resistivity from voltage, current and cell constant.
-
-    Parameters
-    ----------
-    voltage, current : float or ndarray
-        [V], [A].
-    constant : float
-        [m].
-
-    Returns
-    -------
-    tuple of ndarray
-        [ohm m], NaN where it is not positive, and int64 reasons.
-
-    Notes
-    -----
-    rho = K V / I: Ohm's law and the definition of the cell constant.
-    """
+def _electrode_kernel(
+    voltage: float | np.ndarray, current: float | np.ndarray, *, constant: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Resistivity [ohm m] from V, A and m, NaN where it is not positive, and reasons."""
     with np.errstate(divide="ignore", invalid="ignore"):
         rho = constant * np.asarray(voltage, dtype=float) / np.asarray(current, dtype=float)
+    # A voltage without a current is a fault; NaN is a missing reading and gets its own reason.
     impossible = (rho <= 0.0) | np.isinf(rho) | (np.isfinite(voltage) & (current == 0.0))
     reason = np.where(impossible, flags.bit("impossible_value"), 0).astype(np.int64)
     return np.where(impossible, np.nan, rho), reason
 
 
 def four_electrode(
-    voltage: Any,
-    current: Any,
+    voltage: Dimensional,
+    current: Dimensional,
     *,
-    cell_constant: Any,
-    cell_constant_uncertainty: Any = None,
-    voltage_uncertainty: Any = None,
-    current_uncertainty: Any = None,
-    temperature: Any = None,
-    reason: Any = 0,
+    cell_constant: CellConstant | Scalar,
+    cell_constant_uncertainty: Scalar | None = None,
+    voltage_uncertainty: Scalar | None = None,
+    current_uncertainty: Scalar | None = None,
+    temperature: Dimensional | None = None,
+    reason: int | np.ndarray | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Electrical resistivity from four electrodes.
 
     Parameters
     ----------
     voltage, current : DataArray or Quantity, (reading)
-        Between the inner and through the outer electrodes [mV], [mA].
+        Voltage between the inner electrodes [mV] and current through the outer ones [mA].
     cell_constant : CellConstant, Quantity or str
-        From :func:`cell_constant` or :func:`wenner_constant`, or a number [m].
+        Result of :func:`cell_constant` or :func:`wenner_constant`, or a number [m].
     cell_constant_uncertainty : Quantity or str, optional
-        Systematic, of a number [m]; unknown gives NaN.
+        Systematic standard uncertainty of a number [m]; NaN if not given.
     voltage_uncertainty, current_uncertainty : Quantity or str, optional
-        Random standard uncertainties of one reading [mV], [mA]; unknown gives NaN.
+        Random standard uncertainties of one reading [mV], [mA]; NaN if not given.
     temperature : Quantity, DataArray or str, optional
-        Of the core [degC]; the result stands at this temperature, which is only compared in
-        position.
+        Temperature of the core [degC], which is that of the result. Only its positions are
+        compared; it does not change the result.
     reason : int or DataArray of int
         Reasons already found for these readings.
 
@@ -105,8 +95,6 @@ def four_electrode(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
 
@@ -120,7 +108,7 @@ def four_electrode(
     v = units.as_floats(voltage, "V", "voltage")
     i = positive(current, "A", "current")
     rho, found = series.apply(
-        electrode_kernel, v, i, outputs=2, dtypes=[float, np.int64], constant=cell.value
+        _electrode_kernel, v, i, outputs=2, dtypes=[float, np.int64], constant=cell.value
     )
     u_v, u_i = (
         stated(value, unit, name)
@@ -147,7 +135,8 @@ def four_electrode(
     )
 
 
-def _cell(constant: Any, uncertainty: Any) -> CellConstant:
+def _cell(constant: CellConstant | Scalar, uncertainty: Scalar | None) -> CellConstant:
+    """Cell constant with its uncertainty, from a number where it is one."""
     if isinstance(constant, CellConstant):
         return constant
     value = float(positive(constant, "m", "cell_constant"))
@@ -157,30 +146,32 @@ def _cell(constant: Any, uncertainty: Any) -> CellConstant:
 
 
 def cell_constant(
-    voltage: Any, current: Any, conductivity: Any, *, conductivity_uncertainty: Any = None
+    voltage: Dimensional,
+    current: Dimensional,
+    conductivity: Dimensional,
+    *,
+    conductivity_uncertainty: Scalar | None = None,
 ) -> CellConstant:
     """Cell constant from readings in water of known conductivity.
 
     Parameters
     ----------
     voltage, current : Quantity, DataArray or str, (repeat)
-        [mV], [mA].
+        Voltage between the inner electrodes [mV] and current through the outer ones [mA].
     conductivity : Quantity, DataArray or str
-        Of the water at its temperature [S/m], such as sea water from
+        Conductivity of the water at its temperature [S/m], for sea water from
         :func:`corephys.ground.seawater.conductivity`.
     conductivity_uncertainty : Quantity or str, optional
-        Systematic [S/m]; unknown gives NaN.
+        Systematic standard uncertainty [S/m]; NaN if not given.
 
     Returns
     -------
     CellConstant
-        Mean of the repeats [m]; its uncertainty joins that of the mean, where there are repeats,
-        with that of the conductivity.
+        Mean of the repeats [m]. Its uncertainty combines that of the conductivity with that of the
+        mean, where there are repeats.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When a voltage, current or conductivity is not positive.
 
@@ -198,8 +189,8 @@ def cell_constant(
     )
     if not (np.all(v > 0) and np.all(i > 0) and np.all(sigma > 0)):
         raise ValueError(
-            "a cell constant needs positive voltages, currents and conductivities; leave repeats "
-            "out that have none"
+            "a repeat has no positive voltage, current or conductivity; a cell constant needs "
+            "positive voltages, currents and conductivities. Leave that repeat out"
         )
     each = i / (sigma * v)
     scatter = float(each.std(ddof=1) / np.sqrt(each.size)) if each.size > 1 else 0.0
@@ -210,35 +201,30 @@ def cell_constant(
 
 
 def wenner_constant(
-    spacing: Any,
+    spacing: Scalar,
     *,
-    spacing_uncertainty: Any = None,
-    geometry_factor: Any = 1.0,
-    geometry_factor_uncertainty: Any = None,
+    spacing_uncertainty: Scalar | None = None,
+    geometry_factor: float | Scalar = 1.0,
+    geometry_factor_uncertainty: float | Scalar | None = None,
 ) -> CellConstant:
     """Cell constant of four electrodes in line, equally spaced, on a flat surface.
 
     Parameters
     ----------
     spacing : Quantity or str
-        Between neighbours [mm].
+        Distance between neighbouring electrodes [mm].
     spacing_uncertainty : Quantity or str, optional
-        Systematic [mm]; unknown gives NaN.
+        Systematic standard uncertainty [mm]; NaN if not given.
     geometry_factor : float
-        What the finite core leaves of the half-space, from a standard or a numerical model; 1 for
-        a core much larger than the spacing.
+        Cell constant on the finite core over that on a half-space [1], from a standard or a
+        numerical model; 1 for a core much larger than the spacing.
     geometry_factor_uncertainty : float, optional
-        Systematic [1]; unknown gives NaN.
+        Systematic standard uncertainty [1]; NaN if not given.
 
     Returns
     -------
     CellConstant
-        [m].
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
+        Cell constant [m].
 
     Notes
     -----

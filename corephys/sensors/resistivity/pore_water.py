@@ -1,22 +1,26 @@
-"""Brines and pore water: their conductivity, the formation factor, and resistivity at another
+"""Conductivity of brines and pore water, the formation factor, and resistivity at another
 temperature."""
 
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, provenance, seawater, series, units
 from corephys.ground.arguments import measured_fraction
+from corephys.ground.laws import with_unit
 from corephys.uncertainty import Measured, bare, combine, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar, WithUnit
+
 __all__ = [
-    "BRINES",
     "brine_conductivity",
     "cementation_exponent",
+    "conductivity_of_brine",
     "formation_factor",
     "in_situ",
     "pore_water_resistivity",
@@ -24,19 +28,19 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Electrical conductivity of the brines that a resistivity sensor is calibrated with.
+# Electrical conductivity of the brines with which a resistivity sensor is calibrated.
 #
-# Sodium chloride is not sea water: taken for sea salt, a solution of 35 g NaCl a litre reads 5 %
-# low.
-# Each brine has its own equation, and neither is used outside the range it was made for.
+# Sodium chloride is not sea water: with the equation of sea water, the conductivity of 35 g NaCl
+# in a litre comes out 5 % too low. Each brine has its own equation, and neither is used outside
+# its range.
 
 
 _C = constants.CONSTANTS
-BRINES = ("sodium_chloride", "sea")
+_BRINES = ("sodium_chloride", "sea")
 
 # Molar conductivity of NaCl at 25 degC [S cm^2/mol] by concentration [mol/L]: Robinson and Stokes
 # (1959) Electrolyte Solutions, appendices 6.1 to 6.3, from memory. A saturated solution of 251.3
-# mS/cm (from memory) is met within 0.5 %.
+# mS/cm (from memory) is reproduced within 0.5 %.
 _CONCENTRATION = (0, 0.001, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 3, 4, 5)
 _MOLAR = (
     126.45,
@@ -54,8 +58,8 @@ _MOLAR = (
     57.23,
     49.46,
 )
-# A sixth-degree polynomial in the root of concentration (Kohlrausch's variable) meets every entry
-# within 0.07 %.
+# A sixth-degree polynomial in the root of concentration (Kohlrausch's variable) reproduces every
+# entry within 0.07 %.
 _MOLAR_FIT = np.polynomial.polynomial.polyfit(
     np.sqrt(_CONCENTRATION), _MOLAR, 6, w=1.0 / np.array(_MOLAR)
 )
@@ -71,27 +75,13 @@ _RANGES = {
 }
 
 
-def sodium_chloride_kernel(mass_fraction: Any, temperature: Any, *, molar_mass: float) -> Any:
-    """Conductivity of a solution of sodium chloride.
+def _sodium_chloride_kernel(
+    mass_fraction: float | np.ndarray, temperature: float | np.ndarray, *, molar_mass: float
+) -> Any:
+    """Conductivity of a solution of sodium chloride [S/m].
 
-    Parameters
-    ----------
-    mass_fraction : float or ndarray
-        Salt over solution [g/kg].
-    temperature : float or ndarray
-        [degC].
-    molar_mass : float
-        [g/mol].
-
-    Returns
-    -------
-    float or ndarray
-        [S/m].
-
-    Notes
-    -----
-    c Lambda(sqrt c) r(T), Lambda from Robinson and Stokes (1959, from memory) at 25 degC and r(T)
-    the conductivity ratio of IEC 60746-3.
+    The mass fraction is in g/kg, the temperature in degC, the molar mass in g/mol. The equation is
+    c Lambda(sqrt c) r(T), with Lambda at 25 degC and the conductivity ratio r(T) given above.
     """
     evaluate = np.polynomial.polynomial.polyval
     w = np.asarray(mass_fraction, dtype=float) / 1e3
@@ -101,28 +91,16 @@ def sodium_chloride_kernel(mass_fraction: Any, temperature: Any, *, molar_mass: 
     return 0.1 * concentration * molar * evaluate(np.asarray(temperature, float), _RATIO_FIT)
 
 
-def sea_water_kernel(salinity: Any, temperature: Any, pressure: Any) -> Any:
-    """Conductivity of sea water, plain arrays in and out.
-
-    Parameters
-    ----------
-    salinity, temperature, pressure : float or ndarray
-        [g/kg], [degC], [dbar].
-
-    Returns
-    -------
-    float or ndarray
-        [S/m].
-
-    Notes
-    -----
-    PSS-78 (UNESCO 1983),
-    :func:`corephys.ground.seawater.conductivity`.
-    """
+def _sea_water_kernel(
+    salinity: float | np.ndarray,
+    temperature: float | np.ndarray,
+    pressure: float | np.ndarray,
+) -> Any:
+    """Conductivity of sea water [S/m] by PSS-78, from g/kg, degC and dbar."""
     return seawater.conductivity_kernel(salinity, temperature, pressure)
 
 
-def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
+def brine_conductivity(salinity: Dimensional, temperature: Dimensional, *, brine: str) -> WithUnit:
     """Electrical conductivity of a calibration brine at the surface.
 
     Parameters
@@ -130,19 +108,21 @@ def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
     salinity : Quantity, DataArray or str
         Mass of salt in the mass of solution [g/kg]; absolute salinity for sea water.
     temperature : Quantity, DataArray or str
-        [degC].
+        Temperature of the brine [degC].
     brine : {"sodium_chloride", "sea"}
-        What was dissolved.
+        Salt in the solution.
 
     Returns
     -------
-    float, ndarray or DataArray
-        [S/m].
+    Quantity or DataArray
+        Electrical conductivity [S/m].
 
     Raises
     ------
     UnitError
-        For a bare number or a wrong unit, grams a litre among them.
+        For grams in a litre, or a practical salinity of sodium chloride.
+    PositionError
+        When the series lie at different positions.
     ValueError
         For another brine, or outside its range: sodium chloride 0 to 250 g/kg and 0 to 50 degC,
         sea water 0 to 42.2 g/kg and -2 to 35 degC.
@@ -150,21 +130,32 @@ def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
     Notes
     -----
     Sodium chloride: molar conductivity at 25 degC of Robinson and Stokes (1959), from memory, times
-    the temperature ratio of IEC 60746-3; about 1 % (the ratio depends a little on concentration,
-    which it leaves out: 0.4 % between a dilute and a saturated solution at 15 and 35 degC).
+    the temperature ratio of IEC 60746-3; uncertainty about 1 % (the ratio depends on concentration,
+    which is neglected: 0.4 % between a dilute and a saturated solution at 15 and 35 degC).
     Sea water: PSS-78 (UNESCO 1983),
     :func:`corephys.ground.seawater.conductivity`.
     """
-    if brine not in BRINES:
-        raise ValueError(f"brine is {brine!r}; it is one of {', '.join(map(repr, BRINES))}")
+    _check_brine(brine)
     series.require_same_positions(salinity=salinity, temperature=temperature)
     salt = mass_fraction(salinity)
     if brine != "sea" and _is_practical(salinity):
         raise units.UnitError(
-            "salinity: practical salinity (psu) is defined for sea water; give the sodium chloride "
-            "in a kilogram of solution, such as '35 g/kg'"
+            "salinity: practical salinity (psu) is defined for sea water; give the mass of sodium "
+            "chloride in a kilogram of solution, such as '35 g/kg'"
         )
     warm = units.as_floats(temperature, "degC", "temperature")
+    return with_unit(conductivity_of_brine(salt, warm, brine), "S/m")
+
+
+def _check_brine(brine: str) -> None:
+    """Refuse a brine without an equation."""
+    if brine not in _BRINES:
+        raise ValueError(f"brine is {brine!r}; expected one of {', '.join(map(repr, _BRINES))}")
+
+
+def conductivity_of_brine(salt: Numbers, warm: Numbers, brine: str) -> Any:
+    """Conductivity [S/m] of a brine from floats in g/kg and degC; refused outside its range."""
+    _check_brine(brine)
     for name, values, unit, (low, high) in zip(
         ("salinity", "temperature"), (salt, warm), ("g/kg", "degC"), _RANGES[brine], strict=True
     ):
@@ -172,17 +163,16 @@ def brine_conductivity(salinity: Any, temperature: Any, *, brine: str) -> Any:
         if outside.any():
             first = float(np.ravel(np.asarray(values))[np.flatnonzero(outside)[0]])
             raise ValueError(
-                f"{name} {first:g} {unit} is outside {low:g} to {high:g} {unit}, where the "
-                f"conductivity of the brine {brine!r} is known; measure the conductivity and give "
-                "that instead"
+                f"{name} is {first:g} {unit}, outside {low:g} to {high:g} {unit}, the range of the "
+                f"equation for the brine {brine!r}; measure the conductivity and give it instead"
             )
     if brine == "sea":
-        return series.apply(sea_water_kernel, salt, warm, 0.0)
+        return series.apply(_sea_water_kernel, salt, warm, 0.0)
     molar_mass = _C["sodium_chloride_molar_mass"].value
-    return series.apply(sodium_chloride_kernel, salt, warm, molar_mass=molar_mass)
+    return series.apply(_sodium_chloride_kernel, salt, warm, molar_mass=molar_mass)
 
 
-def _is_practical(salinity: Any) -> bool:
+def _is_practical(salinity: Dimensional) -> bool:
     """Whether a salinity is marked as practical salinity."""
     if isinstance(salinity, str):
         return units.read_scalar(salinity)[1] == units.PRACTICAL_SALINITY
@@ -190,16 +180,16 @@ def _is_practical(salinity: Any) -> bool:
     return units.canonical(given) == units.PRACTICAL_SALINITY
 
 
-def mass_fraction(salinity: Any) -> Any:
-    """Salinity of a calibration brine in g/kg; grams a litre are refused."""
+def mass_fraction(salinity: Dimensional) -> Any:
+    """Salinity of a calibration brine as floats in g/kg; grams in a litre are refused."""
     return seawater.absolute_salinity(salinity, brine=True)
 
 
 # --------------------------------------------------------------------------------------------------
 # Resistivity of a core at another temperature and pressure, through that of its pore water.
 #
-# Sea water follows its own equation: the rule for sodium chloride of reservoirs is 12 % off between
-# 25 and 4 degC.
+# Sea water has its own equation: the rule for sodium chloride in reservoirs is wrong by 12 %
+# between 25 and 4 degC.
 
 
 _SALT = constants.CONSTANTS["pore_water_salinity"]
@@ -207,49 +197,47 @@ _SALT = constants.CONSTANTS["pore_water_salinity"]
 
 def to_reference_temperature(
     dataset: xr.Dataset,
-    temperature: Any,
+    temperature: Dimensional,
     *,
-    reference: Any = "20 degC",
-    salinity: Any = _SALT,
-    temperature_uncertainty: Any = None,
-    salinity_uncertainty: Any = None,
+    reference: Scalar = "20 degC",
+    salinity: Dimensional = _SALT,
+    temperature_uncertainty: Scalar | None = None,
+    salinity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Bring resistivities to one temperature.
+    """Convert resistivities to one temperature.
 
     Parameters
     ----------
     dataset : Dataset
-        With ``electrical_resistivity`` at the temperature of the core.
+        Holds ``electrical_resistivity`` at the temperature of the core.
     temperature : Quantity, DataArray or str
-        Of the core when it was measured [degC].
+        Temperature of the core when it was measured [degC].
     reference : Quantity or str
-        Temperature wanted [degC].
+        Temperature of the result [degC].
     salinity : Quantity, DataArray, str or Constant
         Absolute salinity of the pore water [g/kg].
     temperature_uncertainty : Quantity or str, optional
-        [K]. Random where each reading has its own temperature, effect ``laboratory_temperature``
-        where they share one; unknown gives NaN.
+        Standard uncertainty [K]: random where each reading has its own temperature, effect
+        ``laboratory_temperature`` where all readings share one. NaN if not given.
     salinity_uncertainty : Quantity or str, optional
-        Systematic [g/kg]; a Constant brings its own, unknown gives NaN.
+        Systematic standard uncertainty [g/kg]; if not given, that of a Constant, otherwise NaN.
 
     Returns
     -------
     Dataset
-        ``electrical_resistivity`` as it was and ``electrical_resistivity_at_reference``.
+        ``electrical_resistivity`` as it was and ``electrical_resistivity_at_reference`` [ohm m].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
 
     Notes
     -----
-    rho_r = rho sigma_w(S, T) / sigma_w(S, T_r), PSS-78 (UNESCO 1983): the formation factor is
-    taken to stay and grains to conduct nothing.
+    rho_r = rho sigma_w(S, T) / sigma_w(S, T_r), PSS-78 (UNESCO 1983). The formation factor is
+    assumed constant, and the grains are assumed not to conduct.
     """
-    return _carried(
+    return _converted(
         dataset,
         "electrical_resistivity_at_reference",
         (temperature, "0 dbar"),
@@ -264,54 +252,53 @@ def to_reference_temperature(
 
 def in_situ(
     dataset: xr.Dataset,
-    temperature: Any,
+    temperature: Dimensional,
     *,
-    in_situ_temperature: Any,
-    in_situ_pressure: Any,
-    salinity: Any = _SALT,
-    temperature_uncertainty: Any = None,
-    in_situ_temperature_uncertainty: Any = None,
-    salinity_uncertainty: Any = None,
+    in_situ_temperature: Dimensional,
+    in_situ_pressure: Dimensional,
+    salinity: Dimensional = _SALT,
+    temperature_uncertainty: Scalar | None = None,
+    in_situ_temperature_uncertainty: Scalar | None = None,
+    salinity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Bring resistivities to the temperature and pressure in the formation.
+    """Convert resistivities to the temperature and pressure in the formation.
 
     Parameters
     ----------
     dataset : Dataset
-        With ``electrical_resistivity`` at the temperature of the core.
+        Holds ``electrical_resistivity`` at the temperature of the core.
     temperature : Quantity, DataArray or str
-        Of the core when it was measured [degC].
+        Temperature of the core when it was measured [degC].
     in_situ_temperature, in_situ_pressure : Quantity, DataArray or str
-        In the formation [degC], and the pressure of the pore water over that of the air [dbar].
+        Temperature in the formation [degC], and pressure of the pore water above that of the air
+        [dbar].
     salinity : Quantity, DataArray, str or Constant
         Absolute salinity of the pore water [g/kg].
     temperature_uncertainty, in_situ_temperature_uncertainty : Quantity or str, optional
-        [K]. Random where each reading has its own temperature; effects
-        ``laboratory_temperature`` and ``in_situ_temperature`` where they share one. Unknown gives
-        NaN.
+        Standard uncertainties [K]: random where each reading has its own temperature, effects
+        ``laboratory_temperature`` and ``in_situ_temperature`` where all readings share one. NaN if
+        not given.
     salinity_uncertainty : Quantity or str, optional
-        Systematic [g/kg]; a Constant brings its own, unknown gives NaN.
+        Systematic standard uncertainty [g/kg]; if not given, that of a Constant, otherwise NaN.
 
     Returns
     -------
     Dataset
-        ``electrical_resistivity`` as it was and ``electrical_resistivity_in_situ``; flagged
-        ``beyond_calibration`` above 35 degC, where PSS-78 was not measured.
+        ``electrical_resistivity`` as it was and ``electrical_resistivity_in_situ`` [ohm m]; flagged
+        ``beyond_calibration`` above 35 degC, the highest temperature of PSS-78.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
 
     Notes
     -----
-    rho_i = rho sigma_w(S, T, 0) / sigma_w(S, T_i, p_i), PSS-78 (UNESCO 1983). The pores are taken
-    to keep their shape: the rebound of the core is not undone. The error of the pressure is left
-    out: 10 dbar change the conductivity by 0.01 %.
+    rho_i = rho sigma_w(S, T, 0) / sigma_w(S, T_i, p_i), PSS-78 (UNESCO 1983). The pores are assumed
+    to keep their shape: the rebound of the core is not corrected. The error of the pressure is
+    neglected: 10 dbar change the conductivity by 0.01 %.
     """
-    return _carried(
+    return _converted(
         dataset,
         "electrical_resistivity_in_situ",
         (temperature, "0 dbar"),
@@ -327,18 +314,21 @@ def in_situ(
     )
 
 
-def _carried(
+def _converted(
     dataset: xr.Dataset,
     name: str,
-    here: tuple[Any, Any],
-    there: tuple[Any, Any],
-    salinity: Any,
-    u_salinity: Any,
+    here: tuple[Dimensional, Dimensional],
+    there: tuple[Dimensional, Dimensional],
+    salinity: Dimensional,
+    u_salinity: Scalar | None,
     u_temperature: tuple[Any, Any],
     step: str,
     used: dict[str, Any],
 ) -> xr.Dataset:
-    """Both quantities side by side."""
+    """The measured and the converted resistivity in one Dataset.
+
+    ``here`` and ``there`` are temperature and pressure of the measurement and of the result.
+    """
     measured = series.unpack(dataset, "electrical_resistivity")
     series.require_same_positions(
         dataset=measured.values,
@@ -348,12 +338,12 @@ def _carried(
         salinity=salinity,
     )
     u_salt = stated(u_salinity, "g/kg", "salinity_uncertainty", salinity)
-    now, salt_now, _ = water(salinity, *here, u_salt, u_temperature[0])
-    then, salt_then, _ = water(salinity, *there, u_salt, u_temperature[1], "in_situ_temperature")
+    now, salt_now = _water(salinity, *here, u_salt, u_temperature[0])
+    then, salt_then = _water(salinity, *there, u_salt, u_temperature[1], "in_situ_temperature")
     factor = bare(now.values) / bare(then.values)
     values = measured.values * factor
     relative: dict[str, Any] = {
-        # The same salinity stands above and below: only the difference of the slopes is left.
+        # The salinity is in numerator and denominator: only the difference of the slopes remains.
         "pore_water_salinity": (bare(salt_now) - bare(salt_then)) * bare(u_salt)
     }
     ends = ((now, "laboratory_temperature", 1.0), (then, "in_situ_temperature", -1.0))
@@ -386,43 +376,35 @@ def _carried(
 
 
 # --------------------------------------------------------------------------------------------------
-# Pore water, and the formation factor that a core has in it.
+# Resistivity of pore water, and the formation factor of a core.
 
 
-# Where PSS-78 holds: absolute salinity [g/kg], temperature [degC], pressure [dbar].
+# Range of PSS-78: absolute salinity [g/kg], temperature [degC], pressure [dbar].
 _RANGE = ((2.0, 42.2), (-2.0, 35.0), (0.0, 10000.0))
 _STEP = 0.01  # of the central differences of a smooth equation, in g/kg and K
 
 
-def water_kernel(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, Any, Any, Any]:
-    """Conductivity of pore water, its slopes and reasons.
+def _water_kernel(
+    salinity: float | np.ndarray,
+    temperature: float | np.ndarray,
+    pressure: float | np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Conductivity of pore water [S/m] from g/kg, degC and dbar, its slopes and reasons.
 
-    Parameters
-    ----------
-    salinity, temperature, pressure : float or ndarray
-        [g/kg], [degC], [dbar].
-
-    Returns
-    -------
-    tuple of ndarray
-        [S/m], d ln sigma / d salinity [kg/g], d ln sigma / d temperature [1/K], int64 reasons:
-        ``beyond_calibration`` outside PSS-78.
-
-    Notes
-    -----
-    PSS-78 (UNESCO 1983); slopes by central differences.
+    The slopes are d ln sigma / d salinity [kg/g] and d ln sigma / d temperature [1/K], by central
+    differences. The reason is ``beyond_calibration`` outside PSS-78.
     """
     salinity, temperature, pressure = np.broadcast_arrays(salinity, temperature, pressure)
-    sigma = np.asarray(sea_water_kernel(salinity, temperature, pressure), dtype=float)
-    # Pure water has no slope that is relative to its conductivity.
+    sigma = np.asarray(_sea_water_kernel(salinity, temperature, pressure), dtype=float)
+    # The conductivity of pure water is zero by PSS-78: a slope relative to it does not exist.
     known = np.where(sigma > 0.0, sigma, np.nan)
     by_salt = (
-        sea_water_kernel(salinity + _STEP, temperature, pressure)
-        - sea_water_kernel(np.maximum(salinity - _STEP, 0.0), temperature, pressure)
+        _sea_water_kernel(salinity + _STEP, temperature, pressure)
+        - _sea_water_kernel(np.maximum(salinity - _STEP, 0.0), temperature, pressure)
     ) / (known * (np.minimum(salinity, _STEP) + _STEP))
     by_warmth = (
-        sea_water_kernel(salinity, temperature + _STEP, pressure)
-        - sea_water_kernel(salinity, temperature - _STEP, pressure)
+        _sea_water_kernel(salinity, temperature + _STEP, pressure)
+        - _sea_water_kernel(salinity, temperature - _STEP, pressure)
     ) / (2.0 * _STEP * known)
     outside = np.zeros(sigma.shape, dtype=bool)
     for values, (low, high) in zip((salinity, temperature, pressure), _RANGE, strict=True):
@@ -431,24 +413,24 @@ def water_kernel(salinity: Any, temperature: Any, pressure: Any) -> tuple[Any, A
     return sigma, by_salt, by_warmth, reason
 
 
-def water(
-    salinity: Any,
-    temperature: Any,
-    pressure: Any,
+def _water(
+    salinity: Dimensional,
+    temperature: Dimensional,
+    pressure: Dimensional,
     u_salinity: Any,
     u_temperature: Any,
     source: str = "laboratory_temperature",
-) -> tuple[Measured, Any, Any]:
-    """Conductivity of pore water [S/m] with its errors, and the relative slopes.
+) -> tuple[Measured, Any]:
+    """Conductivity of pore water [S/m] with its uncertainty, and d ln sigma / d salinity [kg/g].
 
-    A temperature that all readings share errs for all alike, under the name ``source``; one of
-    its own for each reading errs at random.
+    The error of a temperature that all readings share is systematic, with the name ``source``;
+    where each reading has its own temperature, the error is random.
     """
     series.require_same_positions(salinity=salinity, temperature=temperature, pressure=pressure)
     salt = seawater.absolute_salinity(salinity)
     warm = units.as_floats(temperature, "degC", "temperature")
     sigma, by_salt, by_warmth, reason = series.apply(
-        water_kernel,
+        _water_kernel,
         salt,
         warm,
         units.as_floats(pressure, "dbar", "pressure"),
@@ -462,16 +444,16 @@ def water(
         random = abs(slope_t * bare(u_temperature))
     else:
         effects[source] = slope_t * bare(u_temperature)
-    return Measured(sigma, random, effects, bare(reason)), by_salt, by_warmth
+    return Measured(sigma, random, effects, bare(reason)), by_salt
 
 
 def pore_water_resistivity(
-    salinity: Any,
-    temperature: Any,
-    pressure: Any = "0 dbar",
+    salinity: Dimensional,
+    temperature: Dimensional,
+    pressure: Dimensional = "0 dbar",
     *,
-    salinity_uncertainty: Any = None,
-    temperature_uncertainty: Any = None,
+    salinity_uncertainty: Scalar | None = None,
+    temperature_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Electrical resistivity of pore water that has the composition of sea water.
 
@@ -480,26 +462,24 @@ def pore_water_resistivity(
     salinity : Quantity, DataArray, str or Constant
         Absolute salinity [g/kg].
     temperature : Quantity, DataArray or str
-        [degC].
+        Temperature of the pore water [degC].
     pressure : Quantity, DataArray or str
-        Of the sea, zero at the surface [dbar].
+        Pressure of the sea, zero at the surface [dbar].
     salinity_uncertainty : Quantity or str, optional
-        Systematic, effect ``pore_water_salinity`` [g/kg]. A Constant brings its own; unknown gives
-        NaN.
+        Systematic standard uncertainty, effect ``pore_water_salinity`` [g/kg]. If not given, that
+        of a Constant, otherwise NaN.
     temperature_uncertainty : Quantity or str, optional
-        [K]. Random where each reading has its own temperature, effect ``laboratory_temperature``
-        where they share one; unknown gives NaN.
+        Standard uncertainty [K]: random where each reading has its own temperature, effect
+        ``laboratory_temperature`` where all readings share one. NaN if not given.
 
     Returns
     -------
     Dataset
-        ``pore_water_resistivity``; outside PSS-78 (2 to 42 g/kg, -2 to 35 degC, to 10 000 dbar)
-        flagged ``beyond_calibration``.
+        ``pore_water_resistivity`` [ohm m]; outside the range of PSS-78 (2 to 42 g/kg, -2 to
+        35 degC, up to 10 000 dbar) flagged ``beyond_calibration``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
 
@@ -508,7 +488,7 @@ def pore_water_resistivity(
     One over the conductivity of PSS-78 (UNESCO 1983),
     :func:`corephys.ground.seawater.conductivity`.
     """
-    found, _, _ = water(
+    found, _ = _water(
         salinity,
         temperature,
         pressure,
@@ -516,48 +496,48 @@ def pore_water_resistivity(
         stated(temperature_uncertainty, "K", "temperature_uncertainty"),
     )
     return series.build(
-        {"pore_water_resistivity": reciprocal(found)},
+        {"pore_water_resistivity": _reciprocal(found)},
         steps=("rho_w = 1 / sigma_w, PSS-78 (UNESCO 1983)",),
         constants={"salinity": (salinity, salinity_uncertainty)},
     )
 
 
-def reciprocal(found: Measured) -> Measured:
-    """Resistivity from conductivity or back."""
+def _reciprocal(found: Measured) -> Measured:
+    """Resistivity from conductivity, or conductivity from resistivity."""
     slope = -1.0 / bare(found.values) ** 2
     u_random, effects = combine([(slope, found)])
     return Measured(1.0 / found.values, u_random, effects, found.reason)
 
 
 def formation_factor(
-    resistivity: Any,
+    resistivity: Measurement | str,
     *,
-    pore_water_resistivity: Any = None,
-    salinity: Any = None,
-    temperature: Any = None,
-    resistivity_uncertainty: Any = None,
-    pore_water_resistivity_uncertainty: Any = None,
-    salinity_uncertainty: Any = None,
-    temperature_uncertainty: Any = None,
+    pore_water_resistivity: Measurement | str | None = None,
+    salinity: Dimensional | None = None,
+    temperature: Dimensional | None = None,
+    resistivity_uncertainty: Dimensional | None = None,
+    pore_water_resistivity_uncertainty: Scalar | None = None,
+    salinity_uncertainty: Scalar | None = None,
+    temperature_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Formation factor, the resistivity of a core over that of its pore water.
 
     Parameters
     ----------
     resistivity : Dataset, DataArray, Quantity or str
-        ``electrical_resistivity`` of the core at its temperature [ohm m]; a Dataset brings its
+        ``electrical_resistivity`` of the core at its temperature [ohm m]; a Dataset includes its
         uncertainty and reasons.
     pore_water_resistivity : Dataset, DataArray, Quantity or str, optional
-        At the same temperature [ohm m].
+        Resistivity of the pore water at the same temperature [ohm m].
     salinity, temperature : Quantity, DataArray or str, optional
-        Of sea water in the pores [g/kg], [degC], where its resistivity is not given. The
-        temperature is that at which the core was measured.
+        Absolute salinity of the pore water [g/kg] and temperature of the core when it was measured
+        [degC], where the resistivity of the pore water is not given.
     resistivity_uncertainty : Quantity or DataArray, optional
-        Random, of a resistivity that is not a Dataset [ohm m].
+        Random standard uncertainty of a resistivity that is not a Dataset [ohm m].
     pore_water_resistivity_uncertainty : Quantity or str, optional
-        Systematic, of a pore water that is not a Dataset [ohm m].
+        Systematic standard uncertainty of a pore water that is not a Dataset [ohm m].
     salinity_uncertainty, temperature_uncertainty : Quantity or str, optional
-        As in :func:`pore_water_resistivity` [g/kg], [K].
+        Standard uncertainties [g/kg], [K], as in :func:`pore_water_resistivity`.
 
     Returns
     -------
@@ -566,8 +546,6 @@ def formation_factor(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
@@ -575,23 +553,23 @@ def formation_factor(
 
     Notes
     -----
-    F = rho / rho_w at one temperature: Archie (1942) Trans. AIME 146, 54. Where grains conduct,
+    F = rho / rho_w at one temperature: Archie (1942) Trans. AIME 146, 54. Where the grains conduct,
     this apparent factor is too low; see :func:`surface_conduction_fit`.
     """
     if pore_water_resistivity is None:
         if salinity is None or temperature is None:
             raise ValueError(
-                "give pore_water_resistivity, or salinity and temperature of the pore water at "
-                "which the core was measured"
+                "give pore_water_resistivity, or salinity of the pore water and temperature of the "
+                "core when it was measured"
             )
-        found, _, _ = water(
+        found, _ = _water(
             salinity,
             temperature,
             "0 dbar",
             stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
             stated(temperature_uncertainty, "K", "temperature_uncertainty"),
         )
-        pore = reciprocal(found)
+        pore = _reciprocal(found)
     else:
         pore = series.unpack(
             pore_water_resistivity,
@@ -604,6 +582,7 @@ def formation_factor(
     )
     series.require_same_positions(resistivity=core.values, pore_water=pore.values)
     if not pore.effects and not np.ndim(pore.values):
+        # One pore water for all readings: its unknown error is a systematic one.
         pore.u_random, pore.effects = 0.0, {"pore_water_resistivity": float("nan")}
     core.values, pore.values = series.at_one_place(core.values, pore.values)
     factor = core.values / pore.values
@@ -617,23 +596,10 @@ def formation_factor(
     )
 
 
-def exponent_kernel(factor: Any, porosity: Any) -> tuple[Any, Any]:
-    """Exponent of one reading and its reasons.
-
-    Parameters
-    ----------
-    factor, porosity : float or ndarray
-        Pure numbers.
-
-    Returns
-    -------
-    tuple of ndarray
-        m [1], NaN where it does not exist, and int64 reasons.
-
-    Notes
-    -----
-    m = -ln F / ln phi, Archie (1942) with a = 1.
-    """
+def _exponent_kernel(
+    factor: float | np.ndarray, porosity: float | np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Cementation exponent of each reading, NaN where it does not exist, and reasons."""
     factor, porosity = np.broadcast_arrays(factor, porosity)
     impossible = (factor <= 0.0) | (porosity <= 0.0) | (porosity >= 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -642,36 +608,35 @@ def exponent_kernel(factor: Any, porosity: Any) -> tuple[Any, Any]:
     return np.where(impossible, np.nan, m), reason
 
 
-def _logarithm(porosity: Any) -> Any:
+def _logarithm(porosity: float | np.ndarray) -> Any:
+    """Logarithm of a porosity, NaN where it is not positive."""
     return np.log(np.where(np.asarray(porosity) > 0.0, porosity, np.nan))
 
 
 def cementation_exponent(
-    formation_factor: Any,
-    porosity: Any,
+    formation_factor: Measurement | str,
+    porosity: Measurement | str,
     *,
-    formation_factor_uncertainty: Any = None,
-    porosity_uncertainty: Any = None,
+    formation_factor_uncertainty: Dimensional | None = None,
+    porosity_uncertainty: Dimensional | None = None,
 ) -> xr.Dataset:
     """Cementation exponent of each reading, with a = 1.
 
     Parameters
     ----------
     formation_factor, porosity : Dataset, DataArray, Quantity or str
-        Pure numbers [1]; a Dataset brings its uncertainty and reasons.
+        Pure numbers [1]; a Dataset includes its uncertainty and reasons.
     formation_factor_uncertainty, porosity_uncertainty : Quantity or DataArray, optional
-        Random, of what is not a Dataset [1].
+        Random standard uncertainties of arguments that are not a Dataset [1].
 
     Returns
     -------
     Dataset
-        ``cementation_exponent`` [1]; NaN and ``impossible_value`` where the porosity does not lie
-        between zero and one.
+        ``cementation_exponent`` [1]; NaN and ``impossible_value`` for a porosity of 0 or below, or
+        of 1 or above.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     PositionError
         When the series lie at different positions.
 
@@ -687,7 +652,7 @@ def cementation_exponent(
     )
     series.require_same_positions(formation_factor=f.values, porosity=phi.values)
     m, found = series.apply(
-        exponent_kernel, f.values, phi.values, outputs=2, dtypes=[float, np.int64]
+        _exponent_kernel, f.values, phi.values, outputs=2, dtypes=[float, np.int64]
     )
     log_phi = series.apply(_logarithm, bare(phi.values))
     u_random, effects = combine(

@@ -11,8 +11,6 @@ import corephys as cp
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 
-NOT_MEASURED: dict[str, str] = {}
-
 
 def standards(draw: Draw, count: int = 0) -> dict[str, Any]:
     """Blocks of a solid and liners of water, timed by a bench with a delay of about 8 us."""
