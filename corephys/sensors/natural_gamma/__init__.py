@@ -64,10 +64,12 @@ def _rate_kernel(
         own = np.where(refused, np.nan, np.sqrt(np.maximum(n, 1.0)) / t)
         tb = np.where(tb > 0.0, tb, np.nan)  # without a counting time there is no background
         off, u_off = b / tb, np.sqrt(np.maximum(b, 1.0)) / tb
+    # Without a background the gross rate is kept, with the reason no_baseline.
     none = np.isnan(off)
     rate = gross - np.where(none, 0.0, off)
     total = np.hypot(own, np.where(none, 0.0, u_off))
     with np.errstate(invalid="ignore"):
+        # Scatter gives rates a little below zero; a rate far below has a doubtful background.
         below = rate < -_BELOW * total
     reason = np.where(refused & ~(np.isnan(n) | np.isnan(t)), flags.bit("impossible_value"), 0)
     reason = reason | np.where(none, flags.bit("no_baseline"), 0)

@@ -174,18 +174,21 @@ def edge_correct(
             f"{f.size} filled shares for {values.size} readings; give one for each reading"
         )
     known = np.isfinite(f)
+    # Shares are integrals and may exceed 1 by rounding.
     if np.any((f[known] < 0.0) | (f[known] > 1.0 + 1e-9)):
         raise ValueError(
             f"filled shares are {np.nanmin(f):g} to {np.nanmax(f):g}; expected 0 to 1, as from "
             "filled_share"
         )
     small = known & (f < least_fill)
+    # A share of practically 1 is not corrected, so that its reading keeps its flag.
     corrected = known & ~small & (f < _FULL)
     by = np.where(corrected, f, 1.0)
     u_f = np.broadcast_to(stated(share_uncertainty, "1", "share_uncertainty"), f.shape)
     effects = {name: np.asarray(bare(e)) / by for name, e in rate.effects.items()}
     effects["natural_gamma_response"] = np.where(corrected, -values / by**2 * u_f, 0.0)
     reason = np.asarray(bare(rate.reason)) | np.where(corrected, flags.bit("edge_corrected"), 0)
+    # An unknown share may be a small one: the reading is not corrected and gets the same reason.
     reason = reason | np.where(small | ~known, flags.bit("response_not_filled"), 0)
     here = rate.values
     measured = Measured(
@@ -278,6 +281,7 @@ def stack(
     for name, coordinate in table.coords.items():
         if coordinate.dims != ("reading",):
             continue
+        # A mean of positions is a position; a mean of names or calendar times is not defined here.
         if coordinate.dtype.kind == "f":
             values: Any = total(coordinate.values) / number
         else:

@@ -164,6 +164,7 @@ def calibrate(
     covariance = np.linalg.inv(normal)
     right = np.einsum("sk,js->jk", design / scale, weight * rate)
     sensitivity = np.einsum("jkl,jl->jk", covariance, right) / scale
+    # Three sensitivities are fitted in each window.
     freedom = n.shape[0] * (t.size - 3)
     squares = float(np.sum(weight * (rate - sensitivity @ design.T) ** 2))
     reduced = squares / freedom if freedom else float("nan")
@@ -285,6 +286,7 @@ def _relative(
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """Random and systematic relative uncertainty that the mass in view gives a concentration."""
     density = _whole(rho.values, diameter)
+    # A concentration is inversely proportional to the mass, the mass to the diameter squared.
     effects = {"core_diameter": -2.0 * _whole(u_diameter, diameter) / diameter}
     for source, effect in rho.effects.items():
         effects[source] = effects.get(source, 0.0) - _whole(effect, diameter) / density
@@ -337,6 +339,7 @@ def _kernel(
     net = n / t[:, None] - b
     modelled = n
     for _ in range(_ROUNDS):
+        # Variance of the modelled counts; a model of no counts has that of one.
         variance = np.maximum(modelled, 1.0) / t[:, None] ** 2
         weight = 1.0 / (variance + u_b**2)
         weighted = seen * weight[:, :, None]
@@ -344,6 +347,7 @@ def _kernel(
         solution, held = _non_negative(normal, np.einsum("rjk,rj->rk", weighted, net))
         rate = np.einsum("rjk,rk->rj", seen, solution)
         modelled = t[:, None] * (rate + np.maximum(b, 0.0))
+    # The change of the unbounded solution with each net rate, for uncertainties and effects.
     gain = np.linalg.solve(normal, np.swapaxes(weighted, 1, 2))
     free = np.einsum("rkj,rj->rk", gain, net)
     covariance = np.einsum("rkj,rj,rlj->rkl", gain, variance, gain)
