@@ -27,7 +27,6 @@ ROOMS_WITH_FORMULAS = (
 NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma.chain.density_kernel": "the arithmetic of gamma.bulk_density",
     "corephys.sensors.gamma.chain.check_geometry": "compares diameters with bores, no physics",
-    "corephys.sensors.gamma.chain.fluid_reading": "the two steps backwards, for water alone",
     "corephys.sensors.resistivity.pore_water.conductivity_of_brine": (
         "the arithmetic of brine_conductivity, which has rows"
     ),

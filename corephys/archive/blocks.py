@@ -35,12 +35,7 @@ from corephys.ground import flags, series, units
 from corephys.ground.provenance import FORMAT_VERSION
 from corephys.ground.vocabulary import term
 from corephys.sensors import gamma, pwave
-from corephys.sensors.gamma.chain import (
-    Sediment,
-    check_geometry,
-    density_kernel,
-    fluid_reading,
-)
+from corephys.sensors.gamma.chain import Sediment, check_geometry, density_kernel
 from corephys.uncertainty import Measured, stated
 
 if TYPE_CHECKING:
@@ -119,12 +114,7 @@ def gamma_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
         _given(gamma.bulk_density, choices, "attenuation_ratio").value,
     )
     intercept, slope = sediment.scale(calibration)
-    fluid = fluid_reading(
-        columns["annulus_density"],
-        calibration=calibration,
-        fluid_ratio=sediment.fluid_ratio,
-        attenuation_ratio=sediment.attenuation_ratio,
-    )
+    fluid = sediment.fluid_reading(calibration, columns["annulus_density"])
     rho, u, reason = density_kernel(
         columns["counts"],
         columns["time"],

@@ -1,18 +1,29 @@
-"""Volume magnetic susceptibility of a core from the readings of a loop around it."""
+"""Volume magnetic susceptibility of a core from the readings of a loop around it.
+
+The order of the work: the reading in air, the unit, and the volume factor, which corrects for the
+part of the loop that the core does not fill.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
+from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import Measured, stated
+
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Dimensional, Numbers, Scalar
 
 __all__ = [
     "UNITS",
@@ -20,14 +31,13 @@ __all__ = [
     "drift_baseline",
     "magnetic_susceptibility",
     "suggest_unwrapping",
-    "susceptibility_kernel",
     "to_si",
     "volume_factor",
     "volume_factor_quadratic",
 ]
 
 # --------------------------------------------------------------------------------------------------
-# What the meter reads without a core, between the times when it was read in air.
+# Reading of the meter in air, interpolated in time.
 
 
 _T = thresholds.DEFAULTS
@@ -40,11 +50,11 @@ class Baseline:
     Parameters
     ----------
     values : float, ndarray or DataArray, (reading)
-        In the unit of the readings.
+        Reading in air, in the unit of the readings.
     uncertainty : float, ndarray or DataArray, (reading)
-        Standard uncertainty in that unit; NaN where it is not known.
+        Standard uncertainty in that unit; NaN where unknown.
     reason : int, ndarray or DataArray of int, (reading)
-        ``no_baseline`` where no reading in air lies near in time.
+        ``no_baseline`` where no reading in air is close in time.
     """
 
     values: Any
@@ -52,28 +62,13 @@ class Baseline:
     reason: Any
 
 
-def baseline_kernel(
-    when: Any, at: np.ndarray, air: np.ndarray, sigma: np.ndarray, *, span: float
-) -> tuple[Any, Any, Any]:
-    """Baseline, its uncertainty and reasons.
+def _baseline_kernel(
+    when: np.ndarray, at: np.ndarray, air: np.ndarray, sigma: np.ndarray, *, span: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Baseline, its uncertainty and reasons at the times ``when`` [s]; NaN for an unknown time.
 
-    Parameters
-    ----------
-    when : ndarray
-        Times of readings [s]; NaN for unknown.
-    at, air, sigma : ndarray, (air)
-        Rising times [s], readings in air and their uncertainty.
-    span : float
-        Farthest that the nearest reading in air may be [s].
-
-    Returns
-    -------
-    tuple of ndarray
-        In the unit of the readings, and int64 reasons. Without a time, values are NaN.
-
-    Notes
-    -----
-    z = (1 - w) z_1 + w z_2, u^2 = ((1 - w) u_1)^2 + (w u_2)^2 (JCGM 100:2008, 5.1.2).
+    ``at`` are rising times of readings in air [s], ``air`` and ``sigma`` their values and
+    uncertainties. z = (1 - w) z_1 + w z_2, u^2 = ((1 - w) u_1)^2 + (w u_2)^2.
     """
     when = np.asarray(when, dtype=float)
     known = np.isfinite(when)
@@ -92,50 +87,50 @@ def baseline_kernel(
 
 
 def drift_baseline(
-    time: Any,
-    air_time: Any,
-    air_reading: Any,
+    time: pint.Quantity | np.ndarray | xr.DataArray,
+    air_time: pint.Quantity | np.ndarray | xr.DataArray,
+    air_reading: Numbers | Sequence[float],
     *,
-    air_uncertainty: Any = None,
-    span: Any = _T["baseline_span"],
+    air_uncertainty: float | None = None,
+    span: Scalar = _T["baseline_span"],
 ) -> Baseline:
     """Reading in air at the time of each reading, linear between readings in air.
 
     Parameters
     ----------
     time : Quantity, DataArray or ndarray, (reading)
-        Of the readings on the core: [s], or calendar times.
+        Times of the readings on the core: [s], or calendar times.
     air_time : Quantity, DataArray or ndarray, (air)
-        When the meter was read in air, of the same kind [s].
+        Times of the readings in air, of the same kind [s].
     air_reading : float, ndarray or DataArray, (air)
-        What it read, in the unit of the readings [1].
+        Readings in air, in the unit of the readings [1].
     air_uncertainty : float, optional
         Random standard uncertainty of one reading in air, in that unit [1].
     span : Quantity or str
-        Farthest in time that the nearest reading in air may be [s].
+        A reading farther than this from every reading in air gets the reason ``no_baseline`` [s].
 
     Returns
     -------
     Baseline
-        In the unit of the readings, with reasons ``no_baseline``.
+        Reading in air at each time, in the unit of the readings.
 
     Raises
     ------
     UnitError
-        For a bare number or a wrong unit, or when one time is a calendar time and one is not.
+        When one time is a calendar time and the other is not.
     ValueError
         When no reading in air has both a time and a value.
 
     Notes
     -----
-    Linear between readings in air, before the first and after the last held constant: common
-    practice. The uncertainty of a reading in air is how far it lies from the line between its
-    neighbours (root mean square of all, with the noise of the line taken out), which holds both
-    noise and drift that is not linear; a larger stated one goes before. Without a stated one and
-    with fewer than three readings in air it is NaN, unknown.
+    Linear between readings in air, constant before the first and after the last: common practice.
+    The uncertainty of a reading in air is its distance from the line between its neighbours (root
+    mean square of all, less the noise of the line), which includes noise and drift that is not
+    linear. A larger given uncertainty replaces it. If none is given and there are fewer than three
+    readings in air, it is NaN.
     """
     at, when = series.seconds(air_time=air_time, time=time)
-    air = np.atleast_1d(np.asarray(plain_numbers(air_reading, "air_reading"), dtype=float))
+    air = np.atleast_1d(np.asarray(_plain_numbers(air_reading, "air_reading"), dtype=float))
     at = np.broadcast_to(np.asarray(at, dtype=float), air.shape)
     usable = np.isfinite(at) & np.isfinite(air)
     if not usable.any():
@@ -143,13 +138,14 @@ def drift_baseline(
             "no reading in air has both a time and a value; give at least one, or leave the "
             "baseline out"
         )
-    at, group = np.unique(at[usable], return_inverse=True)  # readings of one time are one
+    # Readings at one time are averaged: between them there is no time to interpolate.
+    at, group = np.unique(at[usable], return_inverse=True)
     counts = np.bincount(group)
     air = np.bincount(group, weights=air[usable]) / counts
-    stated = units.as_floats(air_uncertainty, "1", "air_uncertainty", optional=True)
-    one = np.fmax(_scatter(at, air), np.nan if stated is None else float(stated))
+    given = units.as_floats(air_uncertainty, "1", "air_uncertainty", optional=True)
+    one = np.fmax(_scatter(at, air), np.nan if given is None else float(given))
     values, uncertainty, reason = series.apply(
-        baseline_kernel,
+        _baseline_kernel,
         when,
         outputs=3,
         dtypes=[float, float, np.int64],
@@ -166,42 +162,43 @@ def _scatter(at: np.ndarray, air: np.ndarray) -> float:
     if at.size < 3:
         return float("nan")
     w = (at[1:-1] - at[:-2]) / (at[2:] - at[:-2])
+    # Three readings are in each distance: divided by their weights, it is that of one reading.
     off = air[1:-1] - (1.0 - w) * air[:-2] - w * air[2:]
     return float(np.sqrt(np.mean(off**2 / (1.0 + w**2 + (1.0 - w) ** 2))))
 
 
 # --------------------------------------------------------------------------------------------------
-# What a loop reads of a core inside it, and the units of old and new readings.
+# Volume factor of a loop around a core, and the units of old and new readings.
 
 
 _C = constants.CONSTANTS
 
-# Volume susceptibility in SI per number in the unit: 4 pi from cgs, by the definition of either.
+# Volume susceptibility in SI of one in each unit; 4 pi from cgs to SI by definition.
 UNITS = {"1e-5 SI": 1e-5, "SI": 1.0, "1e-6 cgs": 4e-6 * math.pi, "cgs": 4.0 * math.pi}
 _OF_MASS = ("/kg", "/g", "kg-1", "kg^-1", "g-1", "g^-1")
 
 
-def si_factor(unit: str) -> float:
-    """Volume susceptibility in SI that one in a unit is; an error names the units there are."""
+def _si_factor(unit: str) -> float:
+    """Volume susceptibility in SI of one in a unit."""
     if unit in UNITS:
         return UNITS[unit]
     known = ", ".join(repr(word) for word in UNITS)
     if any(part in str(unit) for part in _OF_MASS):
         raise units.UnitError(
-            f"unit is {unit!r}, of susceptibility by mass; expected one by volume: {known}. "
+            f"unit is {unit!r}, a unit of susceptibility by mass; expected one by volume: {known}. "
             "Multiply by the bulk density first"
         )
     raise units.UnitError(f"unit is {unit!r}; expected one of {known}")
 
 
-def plain_numbers(value: Any, name: str) -> Any:
-    """Readings as floats: they are numbers, whose unit is said beside them."""
+def _plain_numbers(value: Any, name: str) -> Any:
+    """Readings as floats: they are pure numbers, whose unit is a separate argument."""
     if isinstance(value, xr.DataArray):
         given = value.attrs.get("units", "1")
         if given != "1":
             raise units.UnitError(
-                f"{name} carries the unit {given!r}; expected plain numbers of the meter, with "
-                "their unit in the argument unit"
+                f"{name} has the unit {given!r}; expected plain numbers of the meter, with their "
+                "unit in the argument unit"
             )
         return units.position_in_library_units(value.drop_attrs(deep=False)).astype(float)
     if isinstance(value, (list, tuple)):
@@ -209,15 +206,15 @@ def plain_numbers(value: Any, name: str) -> Any:
     return units.as_floats(value, "1", name)
 
 
-def to_si(reading: Any, unit: str) -> Any:
-    """Bring a susceptibility by volume to SI.
+def to_si(reading: Numbers | Sequence[float], unit: str) -> Numbers:
+    """Convert a susceptibility by volume to SI.
 
     Parameters
     ----------
     reading : float, ndarray or DataArray
         Numbers in ``unit``; any shape.
     unit : {"1e-5 SI", "SI", "1e-6 cgs", "cgs"}
-        Of the numbers.
+        Unit of the numbers.
 
     Returns
     -------
@@ -227,7 +224,8 @@ def to_si(reading: Any, unit: str) -> Any:
     Raises
     ------
     UnitError
-        For another unit; one by mass is refused, since it needs the bulk density.
+        For another unit. A susceptibility by mass is refused, because its conversion needs the bulk
+        density.
 
     Notes
     -----
@@ -238,45 +236,46 @@ def to_si(reading: Any, unit: str) -> Any:
     >>> round(to_si(100.0, "1e-5 SI"), 6)
     0.001
     """
-    return plain_numbers(reading, "reading") * si_factor(unit)
+    found = _plain_numbers(reading, "reading") * _si_factor(unit)
+    return with_unit(found, "1")
 
 
-def factor_kernel(diameter: Any, effective: Any, coefficient: Any) -> Any:
+def _factor_kernel(diameter: Any, effective: Any, coefficient: Any) -> Any:
     """Volume factor K [1] = c (d / D)^3 of diameters in one unit."""
     return coefficient * (diameter / effective) ** 3
 
 
-def _diameters(core_diameter: Any, loop_diameter: Any) -> tuple[Any, float]:
-    core = units.as_floats(core_diameter, "mm", "core_diameter")
-    loop = float(units.as_floats(loop_diameter, "mm", "loop_diameter"))
-    if np.any(np.asarray(core) > loop) or np.any(np.asarray(core) <= 0.0):
-        worst = float(np.nanmax(np.asarray(core)))
+def _check_loop(core: Numbers, loop: Numbers) -> None:
+    """Refuse a core diameter that is not positive or above the aperture, both in mm."""
+    bad = (np.asarray(core) > loop) | (np.asarray(core) <= 0.0)
+    if np.any(bad):
+        first = np.ravel(np.broadcast_to(core, bad.shape))[np.flatnonzero(bad)[0]]
         raise ValueError(
-            f"core_diameter is {worst:g} mm and loop_diameter {loop:g} mm; a core is thicker than "
-            "nothing and passes through its loop. Give the aperture as loop_diameter"
+            f"core_diameter is {first:g} mm and loop_diameter {np.max(loop):g} mm; core_diameter "
+            "must be positive and at most loop_diameter. Give the aperture as loop_diameter"
         )
-    return core, loop
 
 
+@law("1", core_diameter="mm", loop_diameter="mm", coefficient="1", allowance="mm")
 def volume_factor(
-    core_diameter: Any,
-    loop_diameter: Any,
+    core_diameter: Numbers,
+    loop_diameter: Numbers,
     *,
-    coefficient: Any = _C["loop_volume_factor"],
-    allowance: Any = _C["loop_allowance"],
-) -> Any:
+    coefficient: Numbers = _C["loop_volume_factor"],
+    allowance: Numbers = _C["loop_allowance"],
+) -> Numbers:
     """Reading of a loop over the volume susceptibility of the core inside it.
 
     Parameters
     ----------
     core_diameter : Quantity, DataArray or str
-        [mm]; a scalar or one a reading.
+        Diameter of the core [mm]; a scalar or one value for each reading.
     loop_diameter : Quantity or str
         Aperture of the loop [mm].
     coefficient : float or Constant
-        Of the formula [1].
+        Coefficient of the formula [1].
     allowance : Quantity, str or Constant
-        From the aperture to the effective diameter of the loop [mm].
+        Effective diameter of the loop less its aperture [mm].
 
     Returns
     -------
@@ -285,40 +284,38 @@ def volume_factor(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For a core that does not pass through the loop.
+        For a core diameter that is not positive or above the aperture.
 
     Notes
     -----
-    K = 3.45 (d / D)^3, D the aperture with 8 mm added: methods note on conversion to SI of a core
+    K = 3.45 (d / D)^3, D the aperture plus 8 mm: methods note on conversion to SI of a core
     laboratory, whose tables give 1 / K = 0.576, 0.687, 0.914 and 1.01 for cores of 70, 66, 60 and
     58 mm in a loop of 80 mm (no source with a year). The frequency of the meter changes K.
     """
-    core, loop = _diameters(core_diameter, loop_diameter)
-    more = float(units.as_floats(allowance, "mm", "allowance"))
-    return factor_kernel(core, loop + more, units.as_floats(coefficient, "1", "coefficient"))
+    _check_loop(core_diameter, loop_diameter)
+    return _factor_kernel(core_diameter, loop_diameter + allowance, coefficient)
 
 
+@law("1", core_diameter="mm", loop_diameter="mm", c0="1", c1="1", c2="1")
 def volume_factor_quadratic(
-    core_diameter: Any,
-    loop_diameter: Any,
+    core_diameter: Numbers,
+    loop_diameter: Numbers,
     *,
-    c0: Any = _C["loop_quadratic_c0"],
-    c1: Any = _C["loop_quadratic_c1"],
-    c2: Any = _C["loop_quadratic_c2"],
-) -> Any:
-    """Reading of a loop over the volume susceptibility, from a quadratic.
+    c0: Numbers = _C["loop_quadratic_c0"],
+    c1: Numbers = _C["loop_quadratic_c1"],
+    c2: Numbers = _C["loop_quadratic_c2"],
+) -> Numbers:
+    """Reading of a loop over the volume susceptibility of the core, from a quadratic.
 
     Parameters
     ----------
     core_diameter : Quantity, DataArray or str
-        [mm]; a scalar or one a reading.
+        Diameter of the core [mm]; a scalar or one value for each reading.
     loop_diameter : Quantity or str
         Aperture of the loop [mm].
     c0, c1, c2 : float or Constant
-        Of the quadratic [1].
+        Coefficients of the quadratic [1].
 
     Returns
     -------
@@ -327,80 +324,76 @@ def volume_factor_quadratic(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For a core that does not pass through the loop.
+        For a core diameter that is not positive or above the aperture.
 
     Notes
     -----
     K = 4.8566 x^2 - 3.0163 x + 0.6448 with x = d / aperture (from memory). :func:`volume_factor`
-    divides by another diameter, the aperture and 8 mm: the two x are not the same number. For
-    cores of 58 to 70 mm in a loop of 80 mm the two factors differ by 2.4 % at most.
+    divides by the aperture plus 8 mm instead of the aperture. For cores of 58 to 70 mm in a loop
+    of 80 mm the two factors differ by at most 2.4 %.
     """
-    core, loop = _diameters(core_diameter, loop_diameter)
-    x = core / loop
-    a, b, c = (
-        units.as_floats(value, "1", name) for name, value in (("c0", c0), ("c1", c1), ("c2", c2))
-    )
-    return a + b * x + c * x**2
+    _check_loop(core_diameter, loop_diameter)
+    x = core_diameter / loop_diameter
+    return c0 + c1 * x + c2 * x**2
 
 
 # --------------------------------------------------------------------------------------------------
-# Where a counter seems to have begun again: a suggestion beside the readings, never a change.
+# Counter overflow: a suggestion beside the readings, which are not changed.
 
 
 _NOTE = (
-    "a suggestion: readings are not changed; how many ranges were lost cannot be known from the "
+    "a suggestion: readings are not changed; the number of lost ranges cannot be known from the "
     "readings, the smallest number that joins them is given"
 )
 
 
 def suggest_unwrapping(
-    readings: Any,
+    readings: Numbers | Sequence[float],
     *,
     counter_range: float,
-    groups: Any = None,
+    groups: Sequence[object] | np.ndarray | None = None,
     least_jump: float = _T["wrap_least_jump"],
     longest: int = _T["wrap_longest"],
 ) -> xr.Dataset:
-    """Suggest where a counter of limited range began again.
+    """Suggest where a counter of limited range passed its end and restarted at zero.
 
     Parameters
     ----------
     readings : ndarray or DataArray, (reading)
-        Of the meter in its own unit [1], in order along each core, before any baseline.
+        Readings of the meter in its own unit [1], in order along each core, before any baseline.
     counter_range : float
-        At which the counter begins again, in that unit [1].
+        Reading at which the counter restarts at zero, in that unit [1].
     groups : array of labels, (reading), optional
-        No jump is looked for from one group to the next; the coordinates core and run of the
-        readings without it, one group where there are none.
+        Group of each reading; jumps between groups are ignored. If not given, groups come from the
+        coordinates core and run of the readings; without them all readings form one group.
     least_jump : float
-        Share of the range that a jump between neighbours must exceed.
+        Smallest jump between neighbours, as a share of the range.
     longest : int
-        Most readings of one wrapped stretch. A longer one cannot be told from two strong beds
-        with weak core between them.
+        Largest number of readings in one wrapped interval. A longer interval cannot be
+        distinguished from two strong beds with weak core between them.
 
     Returns
     -------
     Dataset, (reading)
         ``suggested_ranges`` [count], ``suggested_reading`` in the unit of the readings and
         ``reason`` with the bit ``counter_wrapped``. The number of ranges cannot be known from
-        the readings: the smallest that joins the stretch to its neighbours is given, and a whole
-        range more on both of its edges looks the same.
+        the readings: the smallest number that joins the interval to its neighbours is given, and
+        one range more at both of its edges looks the same.
 
     Raises
     ------
     ValueError
-        For a range that is not positive, a share outside of 0 to 1, or other labels than readings.
+        For a range that is not positive, a share outside 0 to 1, or when the number of labels
+        differs from that of readings.
 
     Notes
     -----
-    Definition: a fall by more than ``least_jump`` ranges opens a stretch, further falls count one
-    range more, rises one less, and the stretch is taken only where it comes back to none within
-    the group. A stretch that begins or ends with its group is not found.
+    Definition: a fall by more than ``least_jump`` ranges opens an interval; each further fall
+    counts one range more, each rise one less. The interval is suggested only where the count
+    returns to zero within the group. An interval that begins or ends with its group is not found.
     """
-    values = plain_numbers(readings, "readings")
+    values = _plain_numbers(readings, "readings")
     size = float(counter_range)
     if not size > 0.0 or not 0.0 < least_jump < 1.0:
         raise ValueError(
@@ -411,7 +404,7 @@ def suggest_unwrapping(
     ranges = np.zeros(flat.size, dtype=np.int64)
     for members in _members(readings, groups, flat.size):
         known = members[np.isfinite(flat[members])]
-        ranges[known] = lost_ranges(flat[known] / size, least_jump, longest)
+        ranges[known] = _lost_ranges(flat[known] / size, least_jump, longest)
     wrapped = np.where(ranges > 0, flags.bit("counter_wrapped"), 0).astype(np.int64)
     dims = readings.dims if isinstance(readings, xr.DataArray) else ("reading",)
     coords = values.coords if isinstance(values, xr.DataArray) else {}
@@ -430,7 +423,9 @@ def suggest_unwrapping(
     )
 
 
-def _members(readings: Any, groups: Any, size: int) -> list[np.ndarray]:
+def _members(
+    readings: object, groups: Sequence[object] | np.ndarray | None, size: int
+) -> list[np.ndarray]:
     """Indices of each group, in order."""
     if groups is not None:
         labels = [np.asarray(groups)]
@@ -441,15 +436,17 @@ def _members(readings: Any, groups: Any, size: int) -> list[np.ndarray]:
     code = np.zeros(size, dtype=np.int64)
     for label in labels:
         if label.shape != (size,):
-            raise ValueError(f"groups has {label.size} labels for {size} readings; give one each")
+            raise ValueError(
+                f"groups has {label.size} labels for {size} readings; give one for each reading"
+            )
         kinds, numbers = np.unique(label.astype(str), return_inverse=True)
         code = code * kinds.size + numbers
     order = np.argsort(code, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(code[order])) + 1) if size else []
 
 
-def lost_ranges(fractions: np.ndarray, least_jump: float, longest: int) -> np.ndarray:
-    """Ranges lost by each reading of one group, readings in ranges; zero where none seem so."""
+def _lost_ranges(fractions: np.ndarray, least_jump: float, longest: int) -> np.ndarray:
+    """Number of ranges lost by each reading of one group; readings are given in ranges."""
     found = np.zeros(fractions.size, dtype=np.int64)
     jumps = np.diff(fractions)
     large = np.flatnonzero(np.abs(jumps) > least_jump)
@@ -466,7 +463,7 @@ def lost_ranges(fractions: np.ndarray, least_jump: float, longest: int) -> np.nd
 
 
 def _stretch(jumps: np.ndarray, large: np.ndarray, longest: int) -> tuple[int, np.ndarray] | None:
-    """First reading and counts of the stretch that the first of some large jumps opens."""
+    """First reading and counts of the interval that the first of several large jumps opens."""
     first = int(large[0]) + 1
     lost, counts = 0, np.zeros(longest, dtype=np.int64)
     for jump in large:
@@ -485,45 +482,24 @@ def _stretch(jumps: np.ndarray, large: np.ndarray, longest: int) -> tuple[int, n
 # --------------------------------------------------------------------------------------------------
 # Volume magnetic susceptibility of a core from the readings of a loop around it.
 #
-# The order of the work: the reading in air, the unit, the share of the loop that the core fills.
-# The diameter is the usual error: it enters with its third power, and a diameter that is taken from
-# the liner while the core is 5 mm thinner costs a fifth of the susceptibility.
+# The diameter is the usual source of error, because it enters with its third power. Where the bore
+# of the liner is used for a core that is 5 mm thinner, the susceptibility is too low by a fifth.
 
 
-def susceptibility_kernel(
-    reading: Any,
-    baseline: Any,
-    core_diameter: Any,
+def _susceptibility_kernel(
+    reading: float | np.ndarray,
+    baseline: float | np.ndarray,
+    core_diameter: float | np.ndarray,
     *,
     scale: float,
     loop: float,
     effective: float,
     coefficient: float,
-) -> tuple[Any, Any, Any]:
-    """Volume susceptibility, its change per unit of reading, and reasons.
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Volume susceptibility in SI, its change per unit of reading, and reasons.
 
-    Parameters
-    ----------
-    reading, baseline : float or ndarray
-        In the unit of the readings.
-    core_diameter : float or ndarray
-        [mm].
-    scale : float
-        SI per unit of the readings.
-    loop, effective : float
-        Aperture and effective diameter of the loop [mm]; NaN for no volume factor.
-    coefficient : float
-        Of the volume factor [1].
-
-    Returns
-    -------
-    tuple of ndarray
-        In SI, dimensionless; int64 reasons, ``impossible_value`` and NaN for a core that does not
-        pass through the loop.
-
-    Notes
-    -----
-    kappa = (r - z) scale / K, K of :func:`volume_factor`, 1 without a loop (geometry).
+    Diameters are in mm, ``scale`` is SI per unit of the readings; with ``loop`` NaN the volume
+    factor is 1. A core that does not pass through the loop gives NaN and ``impossible_value``.
     """
     reading, baseline, diameter = np.broadcast_arrays(
         *(np.asarray(part, dtype=float) for part in (reading, baseline, core_diameter))
@@ -532,52 +508,52 @@ def susceptibility_kernel(
     if not np.isnan(loop):
         refused = (diameter <= 0.0) | (diameter > loop)
         size = np.where(refused, np.nan, diameter)
-        slope = scale / factor_kernel(size, effective, coefficient)
+        slope = scale / _factor_kernel(size, effective, coefficient)
     reason = np.where(refused, flags.bit("impossible_value"), 0).astype(np.int64)
     return (reading - baseline) * slope, slope, reason
 
 
 def magnetic_susceptibility(
-    reading: Any,
+    reading: Numbers | Sequence[float],
     *,
     unit: str,
-    baseline: Any = 0.0,
-    core_diameter: Any = None,
-    loop_diameter: Any = None,
+    baseline: Numbers | Baseline = 0.0,
+    core_diameter: Dimensional | None = None,
+    loop_diameter: Scalar | None = None,
     volume_corrected: bool = False,
-    reading_uncertainty: Any = None,
-    core_diameter_uncertainty: Any = None,
-    coefficient: Any = _C["loop_volume_factor"],
-    allowance: Any = _C["loop_allowance"],
-    loop_factor_uncertainty: Any = _C["loop_factor_uncertainty"],
-    reason: Any = 0,
+    reading_uncertainty: float | None = None,
+    core_diameter_uncertainty: Scalar | None = None,
+    coefficient: float | Scalar = _C["loop_volume_factor"],
+    allowance: Scalar = _C["loop_allowance"],
+    loop_factor_uncertainty: float | Scalar = _C["loop_factor_uncertainty"],
+    reason: int | np.ndarray | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Volume magnetic susceptibility of a core in SI.
 
     Parameters
     ----------
     reading : DataArray, (reading)
-        Of the meter, plain numbers in ``unit``.
+        Readings of the meter, plain numbers in ``unit``.
     unit : {"1e-5 SI", "SI", "1e-6 cgs", "cgs"}
-        Of readings, baseline and ``reading_uncertainty``.
+        Unit of readings, baseline and ``reading_uncertainty``.
     baseline : float, DataArray or Baseline
-        Reading in air, from :func:`drift_baseline` with its uncertainty and reasons; the
-        uncertainty of bare numbers other than zero is unknown.
+        Reading in air; the result of :func:`drift_baseline` includes uncertainty and reasons. The
+        uncertainty of plain numbers other than zero is unknown.
     core_diameter : Quantity, DataArray or str, optional
-        [mm]; a scalar or one a reading.
+        Diameter of the core [mm]; a scalar or one value for each reading.
     loop_diameter : Quantity or str, optional
-        Aperture of the loop [mm]; without it no volume factor is applied and the systematic
+        Aperture of the loop [mm]; if not given, no volume factor is applied and the systematic
         uncertainty is unknown.
     volume_corrected : bool
-        The readings already are per volume, as in many archives.
+        Whether the volume factor is already applied to the readings, as in many archives.
     reading_uncertainty : float, optional
-        Random standard uncertainty of one reading, in ``unit``; unknown gives NaN.
+        Random standard uncertainty of one reading, in ``unit``; NaN if not given.
     core_diameter_uncertainty : Quantity or str, optional
-        Systematic, of the calliper [mm]; unknown gives NaN.
+        Systematic standard uncertainty of the core diameter [mm]; NaN if not given.
     coefficient, allowance
-        As for :func:`volume_factor`.
+        Coefficient [1] and allowance [mm] of :func:`volume_factor`.
     loop_factor_uncertainty : Quantity, str, float or Constant
-        Systematic, relative, of the volume factor, a fraction.
+        Systematic relative uncertainty of the volume factor, a fraction.
     reason : int or DataArray of int
         Reasons already found for these readings.
 
@@ -590,32 +566,33 @@ def magnetic_susceptibility(
     Raises
     ------
     UnitError
-        For a bare length, a wrong unit, or a susceptibility by mass.
+        For a susceptibility by mass.
     PositionError
         When the series lie at different positions.
     ValueError
-        For readings that would be corrected twice, or a loop without a core diameter.
+        For readings that would be corrected twice, or a loop without core diameter.
 
     Notes
     -----
     kappa = (r - z) / K, K = 3.45 (d / (loop + 8 mm))^3, sources at :func:`volume_factor`;
     effects -3 kappa / d u_d and -kappa u_K / K (JCGM 100:2008, 5.1). The uncertainty of the
-    baseline is counted as random, although neighbours in time share it.
+    baseline is treated as random, although it is correlated between neighbours in time.
     """
     _check(loop_diameter, core_diameter, volume_corrected)
-    zero = baseline if isinstance(baseline, Baseline) else _bare_baseline(baseline)
+    zero = baseline if isinstance(baseline, Baseline) else _plain_baseline(baseline)
     series.require_same_positions(reading=reading, baseline=zero.values, diameter=core_diameter)
     with_loop = loop_diameter is not None
     loop = float(positive(loop_diameter, "mm", "loop_diameter")) if with_loop else np.nan
+    # Without a loop the diameter is not used, and its effect is unknown.
     size = positive(core_diameter, "mm", "core_diameter") if with_loop else np.nan
     kappa, slope, found = series.apply(
-        susceptibility_kernel,
-        plain_numbers(reading, "reading"),
-        plain_numbers(zero.values, "baseline"),
+        _susceptibility_kernel,
+        _plain_numbers(reading, "reading"),
+        _plain_numbers(zero.values, "baseline"),
         size,
         outputs=3,
         dtypes=[float, float, np.int64],
-        scale=si_factor(unit),
+        scale=_si_factor(unit),
         loop=loop,
         effective=loop + float(units.as_floats(allowance, "mm", "allowance")),
         coefficient=float(units.as_floats(coefficient, "1", "coefficient")),
@@ -647,17 +624,18 @@ def magnetic_susceptibility(
     )
 
 
-def _bare_baseline(baseline: Any) -> Baseline:
-    """A baseline without an uncertainty, unknown save where there is none to be taken off."""
+def _plain_baseline(baseline: Numbers) -> Baseline:
+    """Baseline from plain numbers; its uncertainty is unknown, except for a baseline of zero."""
     none = np.ndim(baseline) == 0 and float(baseline) == 0.0
     return Baseline(baseline, 0.0 if none else np.nan, 0)
 
 
-def _check(loop_diameter: Any, core_diameter: Any, volume_corrected: bool) -> None:
+def _check(loop_diameter: object, core_diameter: object, volume_corrected: bool) -> None:
+    """Refuse a second volume correction, and a loop without a core diameter."""
     if volume_corrected and loop_diameter is not None:
         raise ValueError(
             "volume_corrected is True and loop_diameter is given: the readings would be corrected "
-            "for volume twice. Leave loop_diameter out, or say volume_corrected=False"
+            "for volume twice. Leave loop_diameter out, or set volume_corrected=False"
         )
     if loop_diameter is not None and core_diameter is None:
         raise ValueError(
@@ -667,9 +645,10 @@ def _check(loop_diameter: Any, core_diameter: Any, volume_corrected: bool) -> No
 
 
 def _steps(with_loop: bool, volume_corrected: bool, unit: str) -> tuple[str, ...]:
+    """The steps of the reduction in words."""
     last = "no volume factor: the loop is not known"
     if volume_corrected:
-        last = "no volume factor: the readings already are per volume"
+        last = "no volume factor: the readings are already corrected for volume"
     if with_loop:
         last = "volume factor K = c (d / (loop + allowance))^3; kappa = reading / K"
     return (

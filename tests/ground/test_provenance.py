@@ -506,6 +506,7 @@ OBJECTS: dict[str, Callable[[], Any]] = {
 
 # Functions that return bare numbers, which carry nothing: who calls them names the constants.
 _NUMBERS = "returns plain numbers"
+_WITH_UNIT = "returns a number or a series with its unit"
 _BASELINE = "returns a Baseline: numbers and, for each reading, whether one in air is near"
 BARE = {
     "hole.composite.sequences.suggest_sequence": "returns a table that is written as a file",
@@ -528,10 +529,10 @@ BARE = {
     "samples.consolidation.rates.permeability": _NUMBERS,
     "samples.index_properties.water.water_by_exchange_capacity": _NUMBERS,
     "sensors.gamma.decay_factor": _NUMBERS,
-    "sensors.gamma.calibration.standard_density": _NUMBERS,
-    "sensors.gamma.chain.hydrogen_step": _NUMBERS,
-    "sensors.gamma.chain.electron_step": _NUMBERS,
-    "sensors.gamma.chain.apparent_density": _NUMBERS,
+    "sensors.gamma.calibration.standard_density": _WITH_UNIT,
+    "sensors.gamma.chain.hydrogen_step": _WITH_UNIT,
+    "sensors.gamma.chain.electron_step": _WITH_UNIT,
+    "sensors.gamma.chain.apparent_density": _WITH_UNIT,
     "sensors.susceptibility.volume_factor": _NUMBERS,
     "sensors.susceptibility.volume_factor_quadratic": _NUMBERS,
 }
@@ -647,7 +648,7 @@ NO_RESULT = {
     "tukey_tuning_of_ties": "the same of ties of scan and samples; the steps name them",
     "reference_salinity": "of seawater.absolute_salinity, which returns plain numbers",
     "sea_salt_limit": "a limit of arguments and tables, in no formula",
-    "sodium_chloride_molar_mass": "inside brine_conductivity, which returns plain numbers",
+    "sodium_chloride_molar_mass": "inside brine_conductivity, which returns a quantity",
     "heat_capacity_c0": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
     "heat_capacity_c1": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",
     "heat_capacity_c2": "of mixing.heat_capacity_from_conductivity, which returns plain numbers",

@@ -289,7 +289,7 @@ def test_standards_that_do_not_tell_the_elements_apart_are_refused():
         "mass": cp.quantity([50.0, 50.0, 50.0], "g/cm"),
         "background_counts": dict.fromkeys(WINDOWS, "10 count"), "background_time": "100 s",
     }  # fmt: skip
-    with pytest.raises(ValueError, match="do not tell potassium, uranium and thorium apart"):
+    with pytest.raises(ValueError, match="do not separate potassium, uranium and thorium"):
         natural_gamma.calibrate(
             counts, cp.quantity([100.0] * 3, "s"), potassium=cp.quantity([1.0, 2.0, 3.0], "%"),
             uranium=cp.quantity([1.0, 2.0, 3.0], "mg/kg"),

@@ -105,7 +105,7 @@ def test_the_two_forms_of_the_factor_agree_as_their_notes_say() -> None:
 
 def test_a_core_that_does_not_pass_the_loop_is_refused() -> None:
     for factor in (S.volume_factor, S.volume_factor_quadratic):
-        with pytest.raises(ValueError, match="passes through its loop"):
+        with pytest.raises(ValueError, match="at most loop_diameter"):
             factor("90 mm", "80 mm")
     with pytest.raises(UnitError, match="core_diameter: expected a quantity in mm"):
         S.volume_factor(66.0, "80 mm")
@@ -121,7 +121,7 @@ def test_units_that_are_not_known() -> None:
     with pytest.raises(UnitError, match=r"unit is 'si'; expected one of '1e-5 SI'"):
         S.to_si(1.0, "si")
     wrong = readings([1.0]).assign_attrs(units="mV")
-    with pytest.raises(UnitError, match="reading carries the unit 'mV'"):
+    with pytest.raises(UnitError, match="reading has the unit 'mV'"):
         S.to_si(wrong, "SI")
 
 
@@ -192,7 +192,7 @@ def test_an_archive_value_is_not_corrected_twice() -> None:
         reduced(volume_corrected=True)
     out = reduced(volume_corrected=True, loop_diameter=None, unit="1e-6 cgs")
     assert out.magnetic_susceptibility.item() == pytest.approx(400e-6 * 4.0 * np.pi)
-    assert json.loads(out.attrs["steps"])[-1].endswith("already are per volume")
+    assert json.loads(out.attrs["steps"])[-1].endswith("already corrected for volume")
 
 
 def test_other_errors_of_the_whole() -> None:

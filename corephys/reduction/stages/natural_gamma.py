@@ -134,7 +134,7 @@ def _stripping(context: Context, table: xr.Dataset) -> natural_gamma.Stripping:
     return natural_gamma.calibrate(
         {name: blocks[f"counts_{name}"].assign_attrs(units="count") for name in windows},
         blocks["live_time"],
-        mass=units.quantity(np.asarray(mass), "g/cm"),
+        mass=mass,
         potassium=blocks["potassium"],
         uranium=blocks["uranium"],
         thorium=blocks["thorium"],

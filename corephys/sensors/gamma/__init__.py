@@ -109,8 +109,10 @@ def net_rate(
     tau = units.as_floats(dead_time, "s", "dead_time")
     background = units.as_floats(background_rate, "1/s", "background_rate")
     rate = n / t
+    # A live time already excludes the dead time of the counter.
     if time_kind == "real":
         rate = rate / (1.0 - rate * tau)
+    # The background is a rate of the corrected counter: it is subtracted last.
     return with_unit(rate - background, "1/s", "net count rate")
 
 
@@ -243,6 +245,7 @@ def bulk_density(
     ]
     _check_counts(readings[0], readings[1])
     check_geometry(readings[3], readings[4])
+    # A Dataset of grain densities includes effects, which become effects of the density.
     rg = series.unpack(
         grain_density,
         "grain_density",
@@ -260,6 +263,7 @@ def bulk_density(
         pore_water_electron_ratio.value,
         attenuation_ratio.value,
     )
+    # The kernel corrects the decay in ln I: per second it adds ln 2 over the half-life.
     constant = np.log(2.0) / units.as_floats(half_life, "s", "half_life")
     chain = Chain(readings[:5], readings[5], constant)
     found = chain.density(calibration, sediment)
@@ -281,6 +285,7 @@ def bulk_density(
             u_electron_ratio=grain_electron_ratio.uncertainty,
             u_attenuation_ratio=attenuation_ratio.uncertainty,
         )
+    # Only the step of the calibration's scale is made, and only its constants are recorded.
     used = (
         {
             "grain_electron_ratio": grain_electron_ratio,
@@ -305,6 +310,7 @@ def bulk_density(
         safety=SEALED_SOURCE,
     )
     entry = vocabulary.term("apparent_density")
+    # Mean density along the beam inside the liner, before annulus and electron step.
     apparent = x / readings[4]
     dataset["apparent_density"] = (
         dataset["bulk_density"].dims,

@@ -29,7 +29,6 @@ __all__ = [
     "check_geometry",
     "density_kernel",
     "electron_step",
-    "fluid_reading",
     "hydrogen_step",
 ]
 
@@ -356,22 +355,6 @@ def apparent_density(
     return (bulk_density - intercept) / slope
 
 
-def fluid_reading(
-    density: Values, *, calibration: Calibration, fluid_ratio: float, attenuation_ratio: float
-) -> Any:
-    """Reading of a scale [g/cm^3] in water of a true density [g/cm^3]; zero for air.
-
-    ``fluid_ratio`` is Z/A of the water [mol/g], ``attenuation_ratio`` its mass attenuation over
-    that of grains [1]. Sources at :func:`electron_step` and :func:`hydrogen_step`.
-    """
-    if calibration.scale == "grain equivalent":
-        return density * attenuation_ratio
-    water, slope = _standards_line(calibration)
-    reading = calibration.water_density + (density * fluid_ratio - water) / slope
-    # The line does not go through zero, but an annulus of air attenuates nothing.
-    return reading * (density > 0.0)
-
-
 @law("g/cm^3", reading="g/cm^3", core_diameter="cm", bore="cm", fluid_reading="g/cm^3")
 def annulus_step(
     reading: Numbers, *, core_diameter: Numbers, bore: Numbers, fluid_reading: Numbers
@@ -448,6 +431,18 @@ class Sediment:
             calibration, self.grain_density, self.fluid_density, self.grain_ratio, self.fluid_ratio
         )
 
+    def fluid_reading(self, calibration: Calibration, density: Values) -> Any:
+        """Reading of the scale [g/cm^3] in a fluid of a true density [g/cm^3]; zero for air.
+
+        The fluid of the annulus has the electron ratio of the pore water.
+        """
+        if calibration.scale == "grain equivalent":
+            return density * self.attenuation_ratio
+        water, slope = _standards_line(calibration)
+        reading = calibration.water_density + (density * self.fluid_ratio - water) / slope
+        # The line does not go through zero, but an annulus of air attenuates nothing.
+        return reading * (density > 0.0)
+
 
 @dataclass(frozen=True)
 class Chain:
@@ -472,7 +467,7 @@ class Chain:
         return series.apply(
             density_kernel,
             *self.readings,
-            self._fluid(calibration, sediment),
+            sediment.fluid_reading(calibration, self.annulus),
             *sediment.scale(calibration),
             *(calibration.coefficients[i] for i in range(3)),
             outputs=5,
@@ -482,15 +477,6 @@ class Chain:
             real_time=calibration.real_time,
             domain=calibration.domain,
             decay_constant=self.decay_constant,
-        )
-
-    def _fluid(self, calibration: Calibration, sediment: Sediment) -> Any:
-        """Reading of the scale in the annulus [g/cm^3]."""
-        return fluid_reading(
-            self.annulus,
-            calibration=calibration,
-            fluid_ratio=sediment.fluid_ratio,
-            attenuation_ratio=sediment.attenuation_ratio,
         )
 
     def effects(
@@ -513,7 +499,8 @@ class Chain:
         rho, _, _, x, root = found
         diameter, bore = self.readings[3], self.readings[4]
         slope = sediment.scale(calibration)[1]
-        partial = slope * (self._fluid(calibration, sediment) * bore - x) / diameter**2
+        fluid = sediment.fluid_reading(calibration, self.annulus)
+        partial = slope * (fluid * bore - x) / diameter**2
         effects = {"core_diameter": partial * (float("nan") if u_diameter is None else u_diameter)}
         # d rho / d c_j = (slope / d) x^j / (-d ln I/dx)
         per_c0 = slope / (diameter * root)
@@ -524,33 +511,26 @@ class Chain:
             source = "gamma_calibration" if label is None else f"gamma_calibration_{label}"
             effects.update(covariance_effects(partials, part.covariance, source))
 
-        def change(other: Calibration, changed: Sediment) -> Any:
-            return self.density(other, changed)[0] - rho
-
-        for source, other in calibration.shifted.items():
-            effects[source] = change(other, sediment)
         if calibration.scale == "aluminium and water":
             ratio = sediment.grain_ratio + u_electron_ratio
-            effects["grain_electron_ratio"] = change(
-                calibration, replace(sediment, grain_ratio=ratio)
-            )
+            grains = ("grain_electron_ratio", calibration, replace(sediment, grain_ratio=ratio))
         else:
             # Grains that attenuate less raise every reading and the ratio of the water alike.
             factor = 1.0 + u_attenuation_ratio / sediment.attenuation_ratio
-            c = calibration.coefficients
-            low, high = calibration.domain
+            c, (low, high) = calibration.coefficients, calibration.domain
             scaled = replace(
                 calibration,
                 coefficients=[c[0], c[1] / factor, c[2] / factor**2],
                 domain=(low, high * factor),
             )
             ratio = sediment.attenuation_ratio * factor
-            effects["grain_attenuation"] = change(
-                scaled, replace(sediment, attenuation_ratio=ratio)
-            )
+            grains = ("grain_attenuation", scaled, replace(sediment, attenuation_ratio=ratio))
+        standards = [(source, other, sediment) for source, other in calibration.shifted.items()]
+        for source, other, changed in (*standards, grains):
+            effects[source] = self.density(other, changed)[0] - rho
         step = 0.01  # g/cm^3; density is nearly linear in the grain density
         heavier = replace(sediment, grain_density=sediment.grain_density + step)
-        per_grain = change(calibration, heavier) / step
+        per_grain = (self.density(calibration, heavier)[0] - rho) / step
         for source, effect in grain_effects.items():
             effects[source] = effects.get(source, 0.0) + per_grain * bare(effect)
         return effects

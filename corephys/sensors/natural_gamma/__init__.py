@@ -1,15 +1,16 @@
 """Natural gamma of a core: net rates, edges, stacks, concentrations and heat.
 
 The order of the work: background, edge, stacking, stripping. Short counts scatter far more than
-the sediment varies, so that counts are stacked before they are stripped, and the background, which
-is counted once and taken from every reading, is one error for all of them.
+the sediment varies; therefore counts are stacked before they are stripped. The background is
+counted once and subtracted from every reading: its error is one error for all of them.
+
 Research estimate; not for well control, mud weight, casing, slope or structural decisions; follow
 local codes and licensed practice.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -25,6 +26,9 @@ from corephys.sensors.natural_gamma.stripping import (
 )
 from corephys.uncertainty import Measured, bare
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional
+
 __all__ = [
     "Stripping",
     "calibrate",
@@ -33,7 +37,6 @@ __all__ = [
     "heat_production",
     "mass_in_view",
     "net_rate",
-    "rate_kernel",
     "stack",
     "strip",
 ]
@@ -41,26 +44,15 @@ __all__ = [
 _BELOW = thresholds.value("negative_rate_errors")
 
 
-def rate_kernel(
-    counts: Any, time: Any, background_counts: Any, background_time: Any
-) -> tuple[Any, Any, Any, Any]:
-    """Net rate, its two uncertainties and reasons.
+def _rate_kernel(
+    counts: float | np.ndarray,
+    time: float | np.ndarray,
+    background_counts: float | np.ndarray,
+    background_time: float | np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Net rate, its random uncertainty, that of the background [1/s], and reasons.
 
-    Parameters
-    ----------
-    counts, time : float or ndarray
-        Counts and live time [s] of readings.
-    background_counts, background_time : float or ndarray
-        The same of the background; NaN where there is none, and then nothing is taken off.
-
-    Returns
-    -------
-    tuple of ndarray
-        Rate, random and background uncertainty [1/s], int64 reasons.
-
-    Notes
-    -----
-    Source at :func:`net_rate`.
+    Times are live times in s. Where the background is NaN, nothing is subtracted.
     """
     n, t, b, tb = np.broadcast_arrays(
         *(np.asarray(p, dtype=float) for p in (counts, time, background_counts, background_time))
@@ -68,13 +60,16 @@ def rate_kernel(
     refused = ~((t > 0.0) & np.isfinite(t)) | (n < 0.0) | np.isinf(n)
     with np.errstate(divide="ignore", invalid="ignore"):
         gross = np.where(refused, np.nan, n / t)
+        # The root of a count of zero would be no uncertainty at all: one count is the least.
         own = np.where(refused, np.nan, np.sqrt(np.maximum(n, 1.0)) / t)
-        tb = np.where(tb > 0.0, tb, np.nan)  # a background that was not counted is none
+        tb = np.where(tb > 0.0, tb, np.nan)  # without a counting time there is no background
         off, u_off = b / tb, np.sqrt(np.maximum(b, 1.0)) / tb
+    # Without a background the gross rate is kept, with the reason no_baseline.
     none = np.isnan(off)
     rate = gross - np.where(none, 0.0, off)
     total = np.hypot(own, np.where(none, 0.0, u_off))
     with np.errstate(invalid="ignore"):
+        # Scatter gives rates a little below zero; a rate far below has a doubtful background.
         below = rate < -_BELOW * total
     reason = np.where(refused & ~(np.isnan(n) | np.isnan(t)), flags.bit("impossible_value"), 0)
     reason = reason | np.where(none, flags.bit("no_baseline"), 0)
@@ -83,23 +78,23 @@ def rate_kernel(
 
 
 def net_rate(
-    counts: Any,
-    live_time: Any,
+    counts: Dimensional,
+    live_time: Dimensional,
     *,
-    background_counts: Any = None,
-    background_time: Any = None,
-    reason: Any = 0,
+    background_counts: Dimensional | None = None,
+    background_time: Dimensional | None = None,
+    reason: int | np.ndarray | xr.DataArray = 0,
 ) -> xr.Dataset:
-    """Count rate of a core without the background.
+    """Count rate of a core less the background.
 
     Parameters
     ----------
     counts, live_time : DataArray, (reading)
         Counts [count] and live time [s].
     background_counts, background_time : Quantity, DataArray or str, optional
-        Counts [count] and live time [s] of the empty, or water-filled, liner; one a reading where
-        detectors differ. Without them nothing is taken off and the systematic uncertainty is
-        unknown.
+        Counts [count] and live time [s] of the empty, or water-filled, liner; one value for each
+        reading where detectors differ. If not given, nothing is subtracted and the systematic
+        uncertainty is unknown.
     reason : int or DataArray of int
         Reasons already found for these readings.
 
@@ -113,8 +108,6 @@ def net_rate(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
@@ -124,7 +117,7 @@ def net_rate(
     Notes
     -----
     n = N / t - B / t_B, u^2 = N / t^2 + B / t_B^2 (Poisson; Knoll 2010, Radiation Detection and
-    Measurement, section 3.V). A count of zero is given the uncertainty of one count.
+    Measurement, section 3.V). A count of zero gets the uncertainty of one count.
     """
     series.require_same_positions(
         counts=counts,
@@ -141,14 +134,14 @@ def net_rate(
     t = units.as_floats(live_time, "s", "live_time")
     if np.size(n) and not np.any((np.asarray(bare(t)) > 0.0) & (np.asarray(bare(n)) >= 0.0)):
         raise ValueError(
-            "no reading has both counts and a positive live time; live_time is in seconds and "
-            "counts are not negative"
+            "no reading has both counts and a positive live time; expected counts of zero or more "
+            "and live_time in seconds. Check that the two columns were not swapped"
         )
     b = units.as_floats(background_counts, "count", "background_counts", optional=True)
     tb = units.as_floats(background_time, "s", "background_time", optional=True)
     nan = float("nan")
     rate, u, u_b, found = series.apply(
-        rate_kernel,
+        _rate_kernel,
         n,
         bare(t),
         nan if b is None else bare(b),

@@ -1,9 +1,9 @@
-"""Natural gamma before stripping: sections that end inside the response, and counts stacked
-along the core."""
+"""Natural gamma before stripping: correction at the ends of sections, and stacking of counts."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -12,10 +12,13 @@ from scipy import special
 from corephys.ground import flags, series, thresholds, units
 from corephys.uncertainty import Measured, bare, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Numbers, Scalar
+
 __all__ = ["edge_correct", "filled_share", "stack"]
 
 # --------------------------------------------------------------------------------------------------
-# The edge of a section as natural gamma sees it: how much of the response is filled.
+# The end of a section: share of the response along the core that is filled with core.
 
 
 _T = thresholds.DEFAULTS
@@ -25,20 +28,25 @@ _LEAST = thresholds.value("edge_least_share")
 
 
 def filled_share(
-    offset: Any, length: Any, *, response_width: Any, voids: Any = (), response: Any = None
-) -> Any:
-    """Share of the response that lies in core.
+    offset: Dimensional,
+    length: Dimensional,
+    *,
+    response_width: Scalar,
+    voids: Sequence[tuple[Any, ...]] = (),
+    response: tuple[Sequence[float], Sequence[float]] | None = None,
+) -> np.ndarray:
+    """Share of the response that is filled with core.
 
     Parameters
     ----------
     offset : Quantity or DataArray, (reading)
-        From the top of the section [cm].
+        Distance from the top of the section [cm].
     length : Quantity, DataArray or str
-        Of the section of each reading [cm]; beyond its ends there is nothing.
+        Length of the section of each reading [cm]; beyond its ends the response is empty.
     response_width : Quantity or str
         Full width at half maximum of a Gaussian response along the core [cm].
     voids : sequence of (start, end) or of (start, end, rows)
-        Stretches without core [cm], as Quantities; with rows, those readings alone are touched.
+        Intervals without core [cm], as Quantities; with rows, only these readings are affected.
     response : tuple of two arrays, optional
         Distances [cm, plain numbers] and weights of a measured response, in place of the Gaussian.
 
@@ -49,16 +57,14 @@ def filled_share(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a width that is not positive, a response without weight, or a void that ends above
-        its beginning.
+        its start.
 
     Notes
     -----
-    f = integral of w over what is filled, w of area one (definition). At the end of a long section
-    f = 1/2 for every symmetric response.
+    f = integral of w over the filled length, w of area one (definition). At the end of a long
+    section f = 1/2 for every symmetric response.
 
     Examples
     --------
@@ -71,12 +77,12 @@ def filled_share(
     end = np.broadcast_to(np.asarray(units.as_floats(length, "cm", "length"), dtype=float), x.shape)
     area = _area(units.as_floats(response_width, "cm", "response_width"), response)
     share = area(end - x) - area(-x)
-    reached = np.full(x.shape, 0.0)  # what voids above have taken already
+    reached = np.full(x.shape, 0.0)  # end of the voids so far: overlapping voids count once
     for start, stop, *rows in sorted(voids, key=_start):
         a, b = _start((start,)), float(units.as_floats(stop, "cm", "void end"))
         if b < a:
             raise ValueError(
-                f"a void from {a:g} to {b:g} cm ends above its beginning; swap the two"
+                f"a void from {a:g} to {b:g} cm ends above its start; swap the two depths"
             )
         where = np.ones(x.shape, dtype=bool) if not rows else np.isin(np.arange(x.size), rows[0])
         inside = area(np.minimum(b, end) - x) - area(np.maximum(a, reached) - x)
@@ -85,19 +91,25 @@ def filled_share(
     return np.clip(share, 0.0, 1.0)
 
 
-def _start(void: Any) -> float:
+def _start(void: tuple[Any, ...]) -> float:
+    """Start of a void [cm]."""
     return float(units.as_floats(void[0], "cm", "void start"))
 
 
-def _area(width: Any, response: Any) -> Any:
-    """Integral of the response up to a distance."""
+def _area(
+    width: float, response: tuple[Sequence[float], Sequence[float]] | None
+) -> Callable[[Any], Any]:
+    """Integral of the response up to a distance [cm], as a function of the distance."""
     if response is not None:
         at, weight = (np.asarray(part, dtype=float) for part in response)
         order = np.argsort(at)
         at, weight = at[order], weight[order]
         steps = 0.5 * (weight[1:] + weight[:-1]) * np.diff(at)
         if not steps.sum() > 0.0:
-            raise ValueError("the response has no weight; give distances in cm and weights above 0")
+            raise ValueError(
+                "the weights of the response add up to zero; give distances in cm and weights "
+                "above 0"
+            )
         total = np.concatenate([[0.0], np.cumsum(steps)]) / steps.sum()
         return lambda x: np.where(np.isnan(x), np.nan, np.interp(x, at, total))
     sigma = float(width) * _SIGMA
@@ -108,67 +120,75 @@ def _area(width: Any, response: Any) -> Any:
 
 def edge_correct(
     dataset: xr.Dataset,
-    share: Any,
+    share: Numbers | Dimensional,
     *,
     least_fill: float = _T["least_fill"],
-    share_uncertainty: Any = None,
+    share_uncertainty: Numbers | Dimensional | None = None,
 ) -> xr.Dataset:
-    """Rate that a full response would have seen.
+    """Count rate corrected to a response that is completely filled with core.
 
     Parameters
     ----------
     dataset : Dataset, (reading)
-        With ``natural_gamma_rate``.
+        Holds ``natural_gamma_rate``.
     share : ndarray, Quantity or DataArray, (reading)
-        From :func:`filled_share` [1].
+        Result of :func:`filled_share` [1].
     least_fill : float
-        Least share that is corrected for [1], not below one half.
+        Smallest share that is corrected [1], one half or more.
     share_uncertainty : float, ndarray, Quantity or DataArray, optional
-        Systematic standard uncertainty of the share [1], such as from the width of the response;
-        unknown gives NaN for what is corrected.
+        Systematic standard uncertainty of the share [1], for example from the width of the
+        response; if not given, the effect on corrected readings is NaN.
 
     Returns
     -------
     Dataset
-        ``natural_gamma_rate`` corrected, with ``edge_corrected`` where it was and
-        ``response_not_filled`` where the share is too small, and there left as it was;
-        ``natural_gamma_rate_uncorrected`` and ``filled_share`` beside it.
+        ``natural_gamma_rate`` [1/s]: corrected readings have the reason ``edge_corrected``;
+        readings with too small a share are not changed and have the reason
+        ``response_not_filled``. Also ``natural_gamma_rate_uncorrected`` and ``filled_share``.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
-        When least_fill is below one half or above one, shares are not one a reading or not a
-        fraction, or the rate has been corrected already.
+        When ``least_fill`` is below one half or above one, when the number of shares differs from
+        that of readings, when a share is not a fraction, or when the rate is already corrected.
 
     Notes
     -----
-    n / f, uncertainties likewise (definition). Below one half the reading says more about what
-    lies outside than about the core.
+    n / f, and the same for uncertainties (definition). Below one half, more of the reading comes
+    from outside the core than from the core.
     """
     if not _LEAST <= least_fill <= 1.0:
         raise ValueError(
-            f"least_fill is {least_fill:g}; it lies between 0.5 and 1: a reading that sees less "
-            "than half a core is not mended by dividing"
+            f"least_fill is {least_fill:g}; it must lie between 0.5 and 1. Below one half, most of "
+            "the reading comes from outside the core"
         )
     if "natural_gamma_rate_uncorrected" in dataset:
-        raise ValueError("the rate has been corrected for its edges already; do it once")
+        raise ValueError(
+            "the rate is already corrected for the ends of sections; correct the uncorrected rate"
+        )
     rate = series.unpack(dataset, "natural_gamma_rate")
     values = np.asarray(bare(rate.values), dtype=float)
     f = np.asarray(units.as_floats(share, "1", "share"), dtype=float)
     if f.shape != values.shape:
-        raise ValueError(f"{f.size} filled shares for {values.size} readings; give one each")
+        raise ValueError(
+            f"{f.size} filled shares for {values.size} readings; give one for each reading"
+        )
     known = np.isfinite(f)
+    # Shares are integrals and may exceed 1 by rounding.
     if np.any((f[known] < 0.0) | (f[known] > 1.0 + 1e-9)):
-        raise ValueError("filled shares lie between 0 and 1; take them from filled_share")
+        raise ValueError(
+            f"filled shares are {np.nanmin(f):g} to {np.nanmax(f):g}; expected 0 to 1, as from "
+            "filled_share"
+        )
     small = known & (f < least_fill)
-    mended = known & ~small & (f < _FULL)
-    by = np.where(mended, f, 1.0)
+    # A share of practically 1 is not corrected, so that its reading keeps its flag.
+    corrected = known & ~small & (f < _FULL)
+    by = np.where(corrected, f, 1.0)
     u_f = np.broadcast_to(stated(share_uncertainty, "1", "share_uncertainty"), f.shape)
     effects = {name: np.asarray(bare(e)) / by for name, e in rate.effects.items()}
-    effects["natural_gamma_response"] = np.where(mended, -values / by**2 * u_f, 0.0)
-    reason = np.asarray(bare(rate.reason)) | np.where(mended, flags.bit("edge_corrected"), 0)
+    effects["natural_gamma_response"] = np.where(corrected, -values / by**2 * u_f, 0.0)
+    reason = np.asarray(bare(rate.reason)) | np.where(corrected, flags.bit("edge_corrected"), 0)
+    # An unknown share may be a small one: the reading is not corrected and gets the same reason.
     reason = reason | np.where(small | ~known, flags.bit("response_not_filled"), 0)
     here = rate.values
     measured = Measured(
@@ -190,7 +210,7 @@ def edge_correct(
 
 _STEPS = (
     "net rate n = N / t - B / t_B (Poisson)",
-    "edge n / f, f the share of the response filled with core",
+    "end of the section n / f, f the share of the response filled with core",
 )
 
 
@@ -198,42 +218,46 @@ _STEPS = (
 # Stacking of counts before they are stripped.
 
 
-def stack(table: xr.Dataset, by: Any, *, counts: tuple[str, ...] | None = None) -> xr.Dataset:
-    """Sum counts and live times of readings that belong together.
+def stack(
+    table: xr.Dataset, by: Sequence[int] | np.ndarray, *, counts: tuple[str, ...] | None = None
+) -> xr.Dataset:
+    """Sum counts and live times of groups of readings.
 
     Parameters
     ----------
     table : Dataset, (reading)
-        With ``live_time`` [s] and counts [count] by name.
+        Holds ``live_time`` [s] and counts [count].
     by : sequence of int, (reading)
         Number of the stack of each reading, rising; negative for readings that are left out.
     counts : tuple of str, optional
-        Names of the counts; ``counts`` and all that begin with ``counts_`` where not given.
+        Names of the counts; if not given, ``counts`` and all names that begin with ``counts_``.
 
     Returns
     -------
     Dataset, (reading)
-        One reading a stack: summed counts, ``live_time`` [s] and any ``weight`` averaged by time,
-        the mean of numeric coordinates, the first of the others, and ``stacked``, how many went
-        in.
+        One reading for each stack: summed counts and ``live_time`` [s], any ``weight`` averaged by
+        time, the mean of numeric coordinates, the first of other coordinates, and ``stacked``, the
+        number of readings in the stack.
 
     Raises
     ------
     UnitError
         For a live time in a wrong unit.
     ValueError
-        When the numbers are not one a reading, or nothing is to be stacked.
+        When the number of stack numbers differs from that of readings, or no reading is usable.
 
     Notes
     -----
-    Counts are Poisson and their sum is too (definition): a stack is counted as if once, long. A
-    reading without counts or without a positive live time is left out.
+    A sum of Poisson counts is a Poisson count (definition): a stack is equivalent to one long
+    count. A reading without counts or without a positive live time is left out.
     """
     table = units.position_in_library_units(table)
     codes = np.asarray(by)
     size = table.sizes["reading"]
     if codes.shape != (size,):
-        raise ValueError(f"{codes.size} stack numbers for {size} readings; give one each")
+        raise ValueError(
+            f"{codes.size} stack numbers for {size} readings; give one for each reading"
+        )
     names = counts or tuple(
         str(n) for n in table.data_vars if n == "counts" or str(n).startswith("counts_")
     )
@@ -242,7 +266,10 @@ def stack(table: xr.Dataset, by: Any, *, counts: tuple[str, ...] | None = None) 
     for name in names:
         sound &= np.isfinite(table[name].values)
     if not sound.any():
-        raise ValueError("no reading has a stack number, counts and a positive live time")
+        raise ValueError(
+            "no reading has a stack number, counts and a positive live time; negative numbers in "
+            "by leave readings out"
+        )
     rows = np.flatnonzero(sound)
     _, first, group = np.unique(codes[rows], return_index=True, return_inverse=True)
 
@@ -254,6 +281,7 @@ def stack(table: xr.Dataset, by: Any, *, counts: tuple[str, ...] | None = None) 
     for name, coordinate in table.coords.items():
         if coordinate.dims != ("reading",):
             continue
+        # A mean of positions is a position; a mean of names or calendar times is not defined here.
         if coordinate.dtype.kind == "f":
             values: Any = total(coordinate.values) / number
         else:

@@ -1,17 +1,21 @@
-"""Potassium, uranium and thorium from the counts of energy windows, and the heat they make."""
+"""Potassium, uranium and thorium from the counts of energy windows, and their radiogenic heat."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.laws import law
 from corephys.uncertainty import Measured, bare, covariance_effects
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar
 
 __all__ = ["Stripping", "calibrate", "heat_production", "mass_in_view", "strip"]
 
@@ -21,7 +25,7 @@ __all__ = ["Stripping", "calibrate", "heat_production", "mass_in_view", "strip"]
 
 _BELOW = thresholds.value("negative_rate_errors")
 _ELEMENTS = {"potassium": "%", "uranium": "mg/kg", "thorium": "mg/kg"}
-_SETS = np.array(list(product((1.0, 0.0), repeat=3)))  # which elements are free
+_SETS = np.array(list(product((1.0, 0.0), repeat=3)))  # 1 for a free element, 0 for one held at 0
 _ROUNDS = 4  # of weights from the fitted spectrum
 
 
@@ -32,17 +36,17 @@ class Stripping:
     Parameters
     ----------
     windows : tuple of str
-        Their names.
+        Names of the windows.
     sensitivity : (m, 3) ndarray
         Rate [1/s] of 1 g/cm in view with one unit of potassium [%], uranium and thorium [mg/kg].
     covariance : (m, 3, 3) ndarray
-        Of the sensitivities of each window.
+        Covariance of the sensitivities of each window.
     background : (m,) ndarray
         Rate without a core [1/s].
     background_uncertainty : (m,) ndarray
-        Its standard uncertainty [1/s].
+        Standard uncertainty of the background [1/s].
     reduced_chi_square : float
-        Of the fit to the standards; NaN where there are no more than three.
+        Reduced chi-square of the fit to the standards; NaN with three standards or fewer.
     """
 
     windows: tuple[str, ...]
@@ -53,25 +57,24 @@ class Stripping:
     reduced_chi_square: float = float("nan")
 
 
-def mass_in_view(density: Any, core_diameter: Any) -> Any:
-    """Mass of a length of core.
+@law("g/cm", density="g/cm^3", core_diameter="cm")
+def mass_in_view(density: Numbers, core_diameter: Numbers) -> Numbers:
+    """Mass of one centimetre of core.
 
     Parameters
     ----------
     density : Quantity, DataArray or str
         Bulk density for concentrations by wet mass [g/cm^3].
     core_diameter : Quantity, DataArray or str
-        [cm].
+        Diameter of the core [cm].
 
     Returns
     -------
-    float, ndarray or DataArray
+    Quantity or DataArray
         rho pi d^2 / 4 [g/cm].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
 
@@ -79,24 +82,19 @@ def mass_in_view(density: Any, core_diameter: Any) -> Any:
     -----
     Volume of a cylinder times density (definition).
     """
-    series.require_same_positions(density=density, core_diameter=core_diameter)
-    rho, diameter = series.at_one_place(
-        units.as_floats(density, "g/cm^3", "density"),
-        units.as_floats(core_diameter, "cm", "core_diameter"),
-    )
-    return rho * (np.pi / 4.0) * diameter**2
+    return density * (np.pi / 4.0) * core_diameter**2
 
 
 def calibrate(
-    counts: Mapping[str, Any],
-    live_time: Any,
+    counts: Mapping[str, Dimensional],
+    live_time: Dimensional,
     *,
-    mass: Any,
-    potassium: Any,
-    uranium: Any,
-    thorium: Any,
-    background_counts: Mapping[str, Any],
-    background_time: Any,
+    mass: Dimensional,
+    potassium: Dimensional,
+    uranium: Dimensional,
+    thorium: Dimensional,
+    background_counts: Mapping[str, Scalar],
+    background_time: Scalar,
 ) -> Stripping:
     """Sensitivities of count windows from standards of known concentrations.
 
@@ -105,28 +103,26 @@ def calibrate(
     counts : mapping of str to Quantity or DataArray, (standard)
         Counts of the standards by window [count].
     live_time : Quantity or DataArray, (standard)
-        [s].
+        Live times of the standards [s].
     mass : Quantity or DataArray, (standard)
-        In view, from :func:`mass_in_view` [g/cm].
+        Mass in view, from :func:`mass_in_view` [g/cm].
     potassium, uranium, thorium : Quantity or DataArray, (standard)
-        In the mass [%], [mg/kg], [mg/kg].
+        Concentrations by mass [%], [mg/kg], [mg/kg].
     background_counts : mapping of str to Quantity or str
         Counts of the empty, or water-filled, liner by window [count].
     background_time : Quantity or str
-        Its live time [s].
+        Live time of the background [s].
 
     Returns
     -------
     Stripping
-        Its covariance is that of counting alone, enlarged by the reduced chi-square where that is
-        above one; uncertainties of the stated concentrations show there only as disagreement.
+        Sensitivities with the covariance of counting, enlarged by the reduced chi-square where
+        that is above one. Errors of the concentrations enter only through this chi-square.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For a window without background, or standards that do not tell the elements apart.
+        For a window without background, or standards that do not separate the elements.
 
     Notes
     -----
@@ -134,20 +130,27 @@ def calibrate(
     """
     lacking = [name for name in counts if name not in background_counts]
     if lacking:
-        raise ValueError(f"windows without background {', '.join(lacking)}; give its counts too")
+        raise ValueError(
+            f"windows without background {', '.join(lacking)}; give background_counts for every "
+            "window"
+        )
     t = _plain(live_time, "s", "live_time")
     given = zip((potassium, uranium, thorium), _ELEMENTS.items(), strict=True)
     columns = [_plain(value, unit, name) for value, (name, unit) in given]
     design = np.stack(columns, axis=1) * _plain(mass, "g/cm", "mass")[:, None]
+    # Scaled columns: per cent and mg/kg differ by orders of magnitude.
     scale = np.maximum(np.abs(design).max(axis=0), 1e-300)
     if np.linalg.matrix_rank(design / scale, tol=1e-6) < 3:
         raise ValueError(
-            "the standards do not tell potassium, uranium and thorium apart: give at least three "
-            "whose concentrations are not in the same proportions"
+            "the standards do not separate potassium, uranium and thorium; give at least three "
+            "whose concentrations are in different proportions"
         )
     tb = float(units.as_floats(background_time, "s", "background_time"))
     if not (np.all(t > 0.0) and tb > 0.0):
-        raise ValueError("live times of standards and background must be above zero seconds")
+        raise ValueError(
+            "a live time of a standard or of the background is not positive; live times must be "
+            "above 0 s"
+        )
     n = np.stack([_plain(v, "count", f"counts {name}") for name, v in counts.items()])
     b = np.array(
         [
@@ -161,6 +164,7 @@ def calibrate(
     covariance = np.linalg.inv(normal)
     right = np.einsum("sk,js->jk", design / scale, weight * rate)
     sensitivity = np.einsum("jkl,jl->jk", covariance, right) / scale
+    # Three sensitivities are fitted in each window.
     freedom = n.shape[0] * (t.size - 3)
     squares = float(np.sum(weight * (rate - sensitivity @ design.T) ** 2))
     reduced = squares / freedom if freedom else float("nan")
@@ -168,23 +172,24 @@ def calibrate(
     return Stripping(tuple(counts), sensitivity, covariance, background, u_b, reduced)
 
 
-def _plain(value: Any, unit: str, name: str) -> np.ndarray:
+def _plain(value: Dimensional, unit: str, name: str) -> np.ndarray:
+    """Plain floats along one dimension."""
     return np.atleast_1d(np.asarray(units.as_floats(value, unit, name), dtype=float))
 
 
-def non_negative(normal: Any, right: Any) -> tuple[Any, Any]:
+def _non_negative(normal: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Least squares of three unknowns, none below zero, for many readings at once.
 
-    Of the eight choices of free unknowns the feasible one that leaves the smallest sum of squares
-    is the solution, as the problem is convex. Takes S^T W S (reading, 3, 3) and S^T W n
-    (reading, 3); gives solutions and booleans of those held at zero.
+    The problem is convex: the solution is the feasible one with the smallest sum of squares among
+    the eight choices of free unknowns. The arguments are S^T W S (reading, 3, 3) and S^T W n
+    (reading, 3); the results are the solutions, and True for unknowns held at zero.
     """
     best = np.full(right.shape[0], -np.inf)
     solution, held = np.zeros_like(right), np.zeros(right.shape, dtype=bool)
     for free in _SETS:
         matrix = normal * np.outer(free, free) + np.diag(1.0 - free)
         trial = np.linalg.solve(matrix, (right * free)[..., None])[..., 0]
-        gained = np.sum(trial * right, axis=1)  # what the sum of squares falls by
+        gained = np.sum(trial * right, axis=1)  # decrease of the sum of squares
         better = (trial >= 0.0).all(axis=1) & (gained > best)
         best = np.where(better, gained, best)
         solution[better], held[better] = trial[better], free == 0.0
@@ -195,29 +200,31 @@ def strip(
     table: xr.Dataset,
     *,
     stripping: Stripping,
-    density: Any,
-    core_diameter: Any,
-    core_diameter_uncertainty: Any = None,
-    density_uncertainty: Any = None,
-    filled_share: Any = 1.0,
-    reason: Any = 0,
+    density: Measurement | str,
+    core_diameter: Dimensional,
+    core_diameter_uncertainty: Scalar | None = None,
+    density_uncertainty: Scalar | None = None,
+    filled_share: Numbers | Dimensional = 1.0,
+    reason: int | np.ndarray | xr.DataArray = 0,
 ) -> xr.Dataset:
     """Concentrations of potassium, uranium and thorium from counts in windows.
 
     Parameters
     ----------
     table : Dataset, (reading)
-        With ``live_time`` [s] and ``counts_<window>`` [count]; stacked first where counts are few.
+        Holds ``live_time`` [s] and ``counts_<window>`` [count]; stack it first where counts are
+        few.
     stripping : Stripping
-        From :func:`calibrate`.
+        Result of :func:`calibrate`.
     density : Dataset, DataArray, Quantity or str
-        Bulk density [g/cm^3]: concentrations are then by wet mass.
+        Bulk density [g/cm^3]; concentrations are then by wet mass.
     core_diameter : DataArray, Quantity or str
-        [cm].
+        Diameter of the core [cm].
     core_diameter_uncertainty, density_uncertainty : Quantity or str, optional
-        Systematic [cm], [g/cm^3]; the latter of a density that is not a Dataset. Unknown gives NaN.
+        Systematic standard uncertainties [cm], [g/cm^3]; the latter for a density that is not a
+        Dataset. NaN if not given.
     filled_share : float, ndarray, Quantity or DataArray
-        Share of the response that is filled [1]; NaN gives no concentrations.
+        Share of the response that is filled with core [1]; where NaN, concentrations are NaN.
     reason : int or ndarray of int
         Reasons already found for these readings.
 
@@ -225,14 +232,12 @@ def strip(
     -------
     Dataset
         ``potassium`` [%], ``uranium`` and ``thorium`` [mg/kg] with uncertainties, effects and
-        flags; ``concentration_covariance (element, element_2, reading)`` of their random parts, in
-        the units of the elements; ``held_at_zero (element, reading)``; ``misfit``, chi-square over
-        its degrees of freedom, NaN with three windows.
+        flags; ``concentration_covariance (element, element_2, reading)``, the covariance of their
+        random parts in the units of the elements; ``held_at_zero (element, reading)``; ``misfit``,
+        chi-square over its degrees of freedom, NaN with three windows.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     KeyError
@@ -242,11 +247,11 @@ def strip(
     -----
     n = f M S c + b by weighted least squares with c not below zero (conditions of Lawson and
     Hanson 1974, Solving Least Squares Problems, chapter 23, from memory), weights from the fitted
-    spectrum: with observed counts as weights low counts pull. Secular equilibrium of the uranium
-    and thorium series is assumed. Uncertainties are those of the unbounded problem, also for an
-    element held at zero; ``negative_net`` where without the bound it would lie below zero by more
-    than two standard uncertainties. Values that cannot be negative average high near zero: stack
-    counts, do not average concentrations.
+    spectrum: weights from observed counts would bias the fit towards low counts. Secular
+    equilibrium of the uranium and thorium series is assumed. Uncertainties are those of the
+    unbounded problem, also for an element held at zero; the reason is ``negative_net`` where the
+    unbounded value would lie below zero by more than two standard uncertainties. Means of values
+    that cannot be negative are too high near zero: stack counts, do not average concentrations.
     """
     series.require_same_positions(
         table=table, density=density, core_diameter=core_diameter, filled_share=filled_share
@@ -260,7 +265,8 @@ def strip(
         core_diameter_uncertainty, "cm", "core_diameter_uncertainty", optional=True
     )
     share = units.as_floats(filled_share, "1", "filled_share")
-    mass = _whole(rho.values, t) * (np.pi / 4.0) * diameter**2 * _whole(share, t)
+    mass = mass_in_view.kernel(_whole(rho.values, t), diameter) * _whole(share, t)
+    # Unusable readings get harmless numbers, so that the others can be solved in one array.
     sound = np.isfinite(n).all(axis=1) & (n >= 0.0).all(axis=1) & (t > 0.0) & (mass > 0.0)
     safe = (
         np.where(sound[:, None], n, 1.0),
@@ -275,9 +281,12 @@ def strip(
     return _build(stripping, here, safe[2], fitted, sound, relative, common)
 
 
-def _relative(rho: Measured, diameter: Any, u_diameter: Any) -> tuple[Any, dict[str, Any]]:
-    """Random and systematic parts of the mass in view, as a share of a concentration."""
+def _relative(
+    rho: Measured, diameter: np.ndarray, u_diameter: Any
+) -> tuple[np.ndarray, dict[str, Any]]:
+    """Random and systematic relative uncertainty that the mass in view gives a concentration."""
     density = _whole(rho.values, diameter)
+    # A concentration is inversely proportional to the mass, the mass to the diameter squared.
     effects = {"core_diameter": -2.0 * _whole(u_diameter, diameter) / diameter}
     for source, effect in rho.effects.items():
         effects[source] = effects.get(source, 0.0) - _whole(effect, diameter) / density
@@ -286,13 +295,14 @@ def _relative(rho: Measured, diameter: Any, u_diameter: Any) -> tuple[Any, dict[
 
 def _build(
     stripping: Stripping,
-    here: Any,
-    mass: Any,
+    here: xr.DataArray,
+    mass: np.ndarray,
     fitted: tuple[Any, ...],
-    sound: Any,
-    relative: tuple[Any, dict[str, Any]],
-    common: Any,
+    sound: np.ndarray,
+    relative: tuple[np.ndarray, dict[str, Any]],
+    common: np.ndarray,
 ) -> xr.Dataset:
+    """Dataset of the concentrations with their uncertainties, effects and reasons."""
     c, free, covariance, gain, held, squares = fitted
     c[~sound], covariance[~sound] = np.nan, np.nan
     covariance = covariance + np.einsum("rk,rl,r->rkl", c, c, relative[0] ** 2)
@@ -320,28 +330,34 @@ _STEPS = (
 )
 
 
-def _kernel(n: Any, t: Any, mass: Any, stripping: Stripping) -> tuple[Any, ...]:
+def _kernel(
+    n: np.ndarray, t: np.ndarray, mass: np.ndarray, stripping: Stripping
+) -> tuple[np.ndarray, ...]:
     """Bounded and free solutions, covariance, gain (reading, 3, window), bounds, chi-square."""
     b, u_b = stripping.background, stripping.background_uncertainty
     seen = mass[:, None, None] * stripping.sensitivity
     net = n / t[:, None] - b
     modelled = n
     for _ in range(_ROUNDS):
+        # Variance of the modelled counts; a model of no counts has that of one.
         variance = np.maximum(modelled, 1.0) / t[:, None] ** 2
         weight = 1.0 / (variance + u_b**2)
         weighted = seen * weight[:, :, None]
         normal = np.einsum("rjk,rjl->rkl", weighted, seen)
-        solution, held = non_negative(normal, np.einsum("rjk,rj->rk", weighted, net))
+        solution, held = _non_negative(normal, np.einsum("rjk,rj->rk", weighted, net))
         rate = np.einsum("rjk,rk->rj", seen, solution)
         modelled = t[:, None] * (rate + np.maximum(b, 0.0))
+    # The change of the unbounded solution with each net rate, for uncertainties and effects.
     gain = np.linalg.solve(normal, np.swapaxes(weighted, 1, 2))
     free = np.einsum("rkj,rj->rk", gain, net)
     covariance = np.einsum("rkj,rj,rlj->rkl", gain, variance, gain)
     return solution, free, covariance, gain, held, np.sum(weight * (net - rate) ** 2, axis=1)
 
 
-def _effects(stripping: Stripping, gain: Any, c: Any, mass: Any) -> dict[str, Any]:
-    """More sensitivity or background than thought: the element was given too much."""
+def _effects(
+    stripping: Stripping, gain: np.ndarray, c: np.ndarray, mass: np.ndarray
+) -> dict[str, Any]:
+    """Effects of sensitivities and backgrounds: a higher one gives a lower concentration."""
     windows = len(stripping.windows)
     partials = [-gain[:, j] * mass * c[:, k] for j in range(windows) for k in range(3)]
     covariance = np.zeros((3 * windows, 3 * windows))
@@ -355,20 +371,28 @@ def _effects(stripping: Stripping, gain: Any, c: Any, mass: Any) -> dict[str, An
     return effects
 
 
-def _counts(table: xr.Dataset, stripping: Stripping) -> tuple[Any, Any]:
+def _counts(table: xr.Dataset, stripping: Stripping) -> tuple[np.ndarray, np.ndarray]:
+    """Counts (reading, window) and live times [s]."""
     for name in stripping.windows:
         if f"counts_{name}" not in table:
-            raise KeyError(f"there is no counts_{name}, a window of the calibration")
+            raise KeyError(
+                f"there is no counts_{name}; the table needs the counts of every window of the "
+                f"calibration: {', '.join(stripping.windows)}"
+            )
     n = [np.asarray(table[f"counts_{name}"].values, dtype=float) for name in stripping.windows]
     t = units.as_floats(table["live_time"], "s", "live_time")
     return np.stack(n, axis=1), np.asarray(t, dtype=float)
 
 
-def _whole(part: Any, like: Any) -> np.ndarray:
+def _whole(part: Any, like: np.ndarray) -> np.ndarray:
+    """A part without coordinates, one value for each reading."""
     return np.broadcast_to(np.asarray(bare(part)), like.shape)
 
 
-def _beside(result: Any, dims: Any, covariance: Any, held: Any, misfit: Any) -> xr.Dataset:
+def _beside(
+    result: xr.Dataset, dims: Any, covariance: np.ndarray, held: np.ndarray, misfit: np.ndarray
+) -> xr.Dataset:
+    """The concentrations with covariance, bounds and misfit."""
     words = {
         "long_name": "random covariance of the concentrations",
         "comment": "in the units of the two elements",
@@ -388,42 +412,42 @@ def _beside(result: Any, dims: Any, covariance: Any, held: Any, misfit: Any) -> 
 
 
 _C = constants.CONSTANTS
-_ELEMENTS_GAMMA_HEAT = ("potassium", "uranium", "thorium")
 _BASES = {"wet": "bulk density", "dry": "dry density"}
 
 
 def heat_production(
-    potassium: Any,
-    uranium: Any,
-    thorium: Any,
-    density: Any,
+    potassium: Measurement | str,
+    uranium: Measurement | str,
+    thorium: Measurement | str,
+    density: Measurement | str,
     *,
     mass_basis: str | None = None,
-    density_uncertainty: Any = None,
-    covariance: Any = None,
-    heat_per_potassium: Any = _C["heat_per_potassium"],
-    heat_per_uranium: Any = _C["heat_per_uranium"],
-    heat_per_thorium: Any = _C["heat_per_thorium"],
+    density_uncertainty: Scalar | None = None,
+    covariance: xr.DataArray | np.ndarray | None = None,
+    heat_per_potassium: Scalar = _C["heat_per_potassium"],
+    heat_per_uranium: Scalar = _C["heat_per_uranium"],
+    heat_per_thorium: Scalar = _C["heat_per_thorium"],
 ) -> xr.Dataset:
-    """Heat that a volume of sediment makes.
+    """Radiogenic heat production of a volume of sediment.
 
     Parameters
     ----------
     potassium : Dataset, DataArray, Quantity or str
-        In the mass [%]; a Dataset that holds all three elements may stand for each of them.
+        Concentration by mass [%]; one Dataset with all three elements may be given for each of
+        them.
     uranium, thorium : Dataset, DataArray, Quantity or str
-        In the mass [mg/kg].
+        Concentrations by mass [mg/kg].
     density : Dataset, DataArray, Quantity or str
         Bulk density for concentrations by wet mass, dry density for those by dry mass [g/cm^3].
     mass_basis : {"wet", "dry"}
-        Required: what the concentrations, and so the density, are of.
+        Mass to which the concentrations and the density refer; required.
     density_uncertainty : Quantity or str, optional
-        Systematic, of a density that is not a Dataset [g/cm^3].
+        Systematic standard uncertainty of a density that is not a Dataset [g/cm^3].
     covariance : DataArray, (element, element_2, reading), optional
-        Random covariance of potassium, uranium and thorium; taken from a Dataset that has
-        ``concentration_covariance``, else they count as independent.
+        Random covariance of potassium, uranium and thorium; if not given, that of a Dataset with
+        ``concentration_covariance``, otherwise the three are taken as independent.
     heat_per_potassium, heat_per_uranium, heat_per_thorium : Quantity, str or Constant
-        Of one kilogram of the element [W/kg].
+        Heat of one kilogram of the element [W/kg].
 
     Returns
     -------
@@ -432,8 +456,6 @@ def heat_production(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
     ValueError
@@ -452,16 +474,16 @@ def heat_production(
     """
     if mass_basis not in _BASES:
         raise ValueError(
-            f"mass_basis is {mass_basis!r}; say 'wet' (concentrations by wet mass, with the bulk "
-            "density) or 'dry' (by dry mass, with the dry density): dry concentrations with a wet "
-            "density overstate the heat 1.9 times at a porosity of 0.7"
+            f"mass_basis is {mass_basis!r}; expected 'wet' (concentrations by wet mass, with the "
+            "bulk density) or 'dry' (by dry mass, with the dry density). Dry concentrations with a "
+            "wet density overstate the heat 1.9 times at a porosity of 0.7"
         )
     series.require_same_positions(
         potassium=potassium, uranium=uranium, thorium=thorium, density=density
     )
     given = [
         series.unpack(value, name)
-        for value, name in zip((potassium, uranium, thorium), _ELEMENTS_GAMMA_HEAT, strict=True)
+        for value, name in zip((potassium, uranium, thorium), _ELEMENTS, strict=True)
     ]
     per = _per_unit(heat_per_potassium, heat_per_uranium, heat_per_thorium)
     name = "bulk_density" if mass_basis == "wet" else "dry_density"
@@ -503,17 +525,20 @@ def heat_production(
     )
 
 
-def _per_unit(potassium: Any, uranium: Any, thorium: Any) -> tuple[float, float, float]:
+def _per_unit(potassium: Scalar, uranium: Scalar, thorium: Scalar) -> tuple[float, float, float]:
     """Heat of a kilogram of sediment with one unit of each element [uW/kg]."""
     watts = [
         float(units.as_floats(value, "W/kg", f"heat_per_{name}"))
-        for value, name in zip((potassium, uranium, thorium), _ELEMENTS_GAMMA_HEAT, strict=True)
+        for value, name in zip((potassium, uranium, thorium), _ELEMENTS, strict=True)
     ]
+    # 1e6 from W to uW, 1e-2 from per cent, 1e-6 from mg/kg.
     return 1e6 * 1e-2 * watts[0], 1e6 * 1e-6 * watts[1], 1e6 * 1e-6 * watts[2]
 
 
-def _variance(per: tuple[float, ...], given: list[Measured], covariance: Any) -> Any:
-    """Random variance of the heat of a kilogram."""
+def _variance(
+    per: tuple[float, ...], given: list[Measured], covariance: xr.DataArray | np.ndarray | None
+) -> Any:
+    """Random variance of the heat of one kilogram [uW^2/kg^2]."""
     if covariance is None:
         return sum((h * bare(part.u_random)) ** 2 for h, part in zip(per, given, strict=True))
     matrix = np.asarray(covariance)

@@ -69,6 +69,7 @@ def velocity_kernel(
     """
     # mm/us is km/s: the factor 1e3 below converts to and from m/s.
     path = np.asarray(thickness - walls * wall - gap, dtype=float)
+    # liner_delay is the time in two walls: a half liner has half of it.
     net = np.asarray(
         travel_time - delay - 0.5 * walls * liner_delay - 1e3 * gap / gap_velocity, dtype=float
     )
@@ -187,12 +188,14 @@ def velocity(
             ("wall_uncertainty", wall_uncertainty, "mm"),
         )
     }
+    # V = path / net: relative errors of both add in squares, since they are independent.
     random = (
         (speed / path * u["thickness_uncertainty"]) ** 2
         + (speed / net * u["travel_time_uncertainty"]) ** 2
     ) ** 0.5
     # The calliper measures the core with its liner: a longer path at the same travel time.
     effects = {"core_diameter": speed / path * u["core_diameter_uncertainty"]}
+    # A thicker wall leaves a shorter path in the core: the sign is negative.
     if u["wall_uncertainty"] != 0.0:
         effects["liner_wall"] = -speed / path * walls * u["wall_uncertainty"]
     effects.update(_delay_effects(used, speed / net, walls, joined=calibration is not None))
@@ -238,6 +241,7 @@ def _given_delays(
             "give a calibration from pwave.calibrate, or delay and liner_delay such as '8.2 us' "
             "(liner_delay only where there is a liner)"
         )
+    # Given delays are independent: their covariance is diagonal.
     variances = [
         stated(value, "us", name) ** 2
         for name, value in (("delay_uncertainty", u_delay), ("liner_delay_uncertainty", u_liner))

@@ -24,6 +24,7 @@ __all__ = ["Calibration", "calibrate", "wall_count"]
 _C = constants.CONSTANTS
 _SLOWEST = thresholds.value("slowest_solid")  # us/mm
 _WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
+# Media of known velocity with their absolute salinity; sea water has that of TEOS-10.
 _WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/kg"}
 
 
@@ -231,6 +232,7 @@ def calibrate(
     )
     sigma = _liner_sigma(nominal, liner_velocity, liner_velocity_uncertainty)
     solids = sorted({str(m) for m in media} - set(_WATERS))
+    # One column for each unknown: delay, time in two walls, slowness of each solid.
     design = np.column_stack(
         [np.ones_like(x), walls / 2.0, *(np.where(media == solid, x, 0.0) for solid in solids)]
     )
@@ -283,6 +285,7 @@ def _water_time(x: np.ndarray, media: np.ndarray, warm: np.ndarray) -> np.ndarra
 
 def _determined(design: np.ndarray) -> bool:
     """Whether the columns are linearly independent."""
+    # Columns are scaled, because lengths in mm and counts of walls differ in size.
     size = np.linalg.norm(design, axis=0)
     if not size.all() or design.shape[0] < design.shape[1]:
         return False
@@ -326,6 +329,7 @@ def _fit(
             f"{x.size} standards for {free.size} unknowns; at least {free.size + 1} standards are "
             "needed"
         )
+    # One standard more than unknowns: the residuals give the uncertainty.
     found, *_ = np.linalg.lstsq(design[:, free], target, rcond=None)
     _refuse_slow_solids(solids, found[free.size - len(solids) :])
     residual = target - design[:, free] @ found

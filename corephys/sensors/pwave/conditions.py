@@ -115,6 +115,7 @@ def in_situ_velocity(
     reason = bare(measured.reason)
     if holes is not None:
         bad = np.isin(flags.from_reason(np.asarray(bare(holes.reason))), (flags.BAD, flags.MISSING))
+        # The measured velocity keeps its flag; only the converted one depends on the porosity.
         reason = reason | np.where(bad, flags.bit("input_bad"), 0)
     used: dict[str, Any] = {"form": form, "salinity": (salinity, salinity_uncertainty)}
     if water_depth is not None:
@@ -238,6 +239,7 @@ def _carried(
     """Velocity in the formation, and its derivatives paired with their inputs."""
     v, lab, far = (bare(part.values) for part in (measured, here, there))
     if holes is None:
+        # The ratio needs no porosity: all of the core changes like its water.
         values = measured.values * (far / lab)
         found = bare(values)
         return values, [(far / lab, measured), (found / far, there), (-found / lab, here)]

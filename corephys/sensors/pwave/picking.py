@@ -310,6 +310,7 @@ def _block(x: np.ndarray, plan: _Plan, clipped: int) -> dict[str, Any]:
         noise = quiet.std(axis=1, dtype=float, ddof=1)
     onset = arrival.onset(x, first=plan.first, last=plan.last)
     crossings, peak = arrival.threshold(x, plan.levels, first=plan.first, last=plan.last)
+    # An onset falls on a sample: its rounding error is uniform over one interval.
     sampling = plan.interval / np.sqrt(12.0)
     found = {
         "onset": plan.start + plan.interval * onset.index,
@@ -321,6 +322,7 @@ def _block(x: np.ndarray, plan: _Plan, clipped: int) -> dict[str, Any]:
         "clipped": _clipped(x[:, plan.first : plan.last + 1], clipped),
     }
     for level, crossing in zip(plan.levels, crossings, strict=True):
+        # The level is a share of a peak that has noise as well.
         u = np.sqrt(1.0 + level**2) * _over_slope(noise, x, crossing, plan)
         clear = level * peak > _CLEAR * noise
         found[f"threshold_{level:g}"] = plan.start + plan.interval * crossing
@@ -415,6 +417,7 @@ def _reasons(
         weak |= found["likeness"] < _LIKE
     if chosen.startswith("threshold"):
         weak |= np.isnan(found[f"u_{chosen}"])
+    # Without an arrival there is nothing to call weak: one reason, not two.
     none = ~found["arrived"] | np.isnan(found[chosen])
     return (
         np.where(none, flags.bit("no_arrival"), 0)

@@ -84,6 +84,7 @@ def _resistivity_kernel(
     """
     net = np.asarray(response - baseline, dtype=float)
     impossible = (net <= 0.0) | np.isinf(net)
+    # NaN before the logarithm, which has no value at or below zero.
     net = np.where(impossible, np.nan, net)
     x = np.log10(net * volume)
     rho = 10.0 ** (coefficients[0] + coefficients[1] * x + coefficients[2] * x**2)
@@ -181,6 +182,7 @@ def electrical_resistivity(
     u = units.as_floats(
         response_uncertainty, "mV", "response_uncertainty", difference=True, optional=True
     )
+    # d rho / d S = rho slope / S, with the slope in logarithms.
     per_response = bare(rho) * bare(slope) / bare(net)
     random = abs(per_response) * (float("nan") if u is None else bare(u))
     measured = Measured(
@@ -218,6 +220,7 @@ def _given_baseline(baseline: Dimensional, uncertainty: Scalar | None) -> Baseli
     """Baseline from a response in air that is not interpolated in time."""
     values = units.as_floats(baseline, "mV", "baseline")
     u = units.as_floats(uncertainty, "mV", "baseline_uncertainty", difference=True, optional=True)
+    # Zero stands for responses that are already net: it is exact.
     if u is None and np.any(np.asarray(values) != 0.0):
         u = float("nan")
     return Baseline(values, u, 0, float("nan"))

@@ -117,6 +117,7 @@ def four_electrode(
             (current_uncertainty, "A", "current_uncertainty"),
         )
     )
+    # A reading of no voltage has no relative uncertainty; its resistivity is NaN already.
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = (u_v / bare(v)) ** 2 + (u_i / bare(i)) ** 2
     random = bare(rho) * relative**0.5
@@ -193,9 +194,11 @@ def cell_constant(
             "positive voltages, currents and conductivities. Leave that repeat out"
         )
     each = i / (sigma * v)
+    # A single reading has no scatter: its uncertainty is that of the conductivity alone.
     scatter = float(each.std(ddof=1) / np.sqrt(each.size)) if each.size > 1 else 0.0
     u = stated(conductivity_uncertainty, "S/m", "conductivity_uncertainty")
     mean = float(each.mean())
+    # All repeats share the error of the conductivity; the largest relative one holds for the mean.
     joined = float(np.hypot(scatter, mean * float(np.max(u / sigma))))
     return CellConstant(mean, joined, f"{each.size} readings in water of known conductivity")
 

@@ -11,9 +11,6 @@ import corephys as cp
 from tests.metamorphic.arguments import Draw, Seeded
 from tests.metamorphic.case import case
 
-NOT_MEASURED = {
-    "natural_gamma.rate_kernel": "plain numbers of one stated unit each; net_rate is its door",
-}
 WINDOWS = ("potassium", "uranium", "thorium", "total")
 # Rate of a window for one unit of each element and 1 g/cm in view: of the size of a small detector.
 SEEN = np.array([[0.05, 0.004, 0.002], [0.0, 0.02, 0.003], [0.0, 0.001, 0.01], [0.3, 0.08, 0.04]])

@@ -12,12 +12,6 @@ import corephys as cp
 from tests.metamorphic.arguments import Draw
 from tests.metamorphic.case import case
 
-NOT_MEASURED = {
-    "susceptibility.susceptibility_kernel": (
-        "plain numbers of one stated unit each; magnetic_susceptibility is its door"
-    ),
-}
-
 
 def meter(draw: Draw, low: float, high: float, dim: str = "reading") -> xr.DataArray:
     """Readings of the meter: no unit of their own, which other units would change."""
