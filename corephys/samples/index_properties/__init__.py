@@ -18,7 +18,7 @@ fresh water alone: the pore water was heavier by its salt, and the grains are li
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -50,7 +50,7 @@ from corephys.samples.index_properties.water import (
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Fraction, Scalar
+    from corephys.ground.types import Dimensional, Fraction, Numbers, Scalar
 
 __all__ = [
     "block_volume",
@@ -281,7 +281,9 @@ def phase_relations(
 # Step 1: net masses and volumes, and the volume from which the properties come.
 
 
-def _net(gross: Dimensional, tare: Dimensional | None, unit: str, name: str, tare_name: str) -> Any:
+def _net(
+    gross: Dimensional, tare: Dimensional | None, unit: str, name: str, tare_name: str
+) -> Numbers:
     """Floats in ``unit`` with the container subtracted where one is given."""
     value = units.as_floats(gross, unit, name)
     taken = units.as_floats(tare, unit, tare_name, optional=True)
@@ -291,7 +293,7 @@ def _net(gross: Dimensional, tare: Dimensional | None, unit: str, name: str, tar
     return value - taken
 
 
-def _route(route: str | None, volumes: dict[str, Any]) -> str:
+def _route(route: str | None, volumes: dict[str, Numbers]) -> str:
     """The chosen route, checked against the volumes; without a choice the one they allow."""
     needs = {
         "dry volume": {"dry_volume"},
@@ -314,7 +316,7 @@ def _route(route: str | None, volumes: dict[str, Any]) -> str:
 
 def _fluid(
     salinity: Dimensional, pore_water_density: Dimensional, salt_density: Dimensional
-) -> tuple[Any, Any, Any]:
+) -> tuple[Numbers, Numbers, Numbers]:
     """Mass fraction of salt in the pore water, and both densities [g/cm^3]."""
     # Salinity is in g/kg; the phase relations need kg/kg.
     return (
@@ -328,7 +330,7 @@ def _fluid(
 # Step 3: phases and properties, with their derivatives; the arithmetic is in ``phases``.
 
 
-def _properties(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
+def _properties(*inputs: Numbers, route: str) -> tuple[list[Numbers], list[list[Numbers]]]:
     """Values by property, and derivatives by property and input."""
     number = len(inputs)
     # One call for all properties: dask then evaluates the arithmetic once for each block.
@@ -367,7 +369,7 @@ def _sigma(
     name: str,
     owner: Dimensional | None = None,
     default: float = float("nan"),
-) -> Any:
+) -> Numbers:
     """The given uncertainty, otherwise that of the constant, otherwise the default."""
     sigma = units.as_floats(given, unit, name, difference=True, optional=True)
     if sigma is not None:
@@ -378,12 +380,12 @@ def _sigma(
 
 
 def _with_uncertainties(
-    values: list[Any],
-    partials: list[list[Any]],
-    random: tuple[Any, Any],
-    systematic: tuple[Any, ...],
-    calliper: tuple[Any, ...],
-) -> tuple[dict[str, Measured], Any]:
+    values: list[Numbers],
+    partials: list[list[Numbers]],
+    random: tuple[Numbers, Numbers],
+    systematic: tuple[Numbers, ...],
+    calliper: tuple[Numbers, ...],
+) -> tuple[dict[str, Measured], Numbers]:
     """Quantities with random part and effects; correlation of porosity and grain density.
 
     The derivatives ``d`` stand in the order of ``INPUTS``. Both masses come from one balance, so
@@ -426,8 +428,12 @@ def _with_uncertainties(
 
 
 def _reasons(
-    wet: Any, dry: Any, volumes: dict[str, Any], quantities: dict[str, Measured], threshold: float
-) -> Any:
+    wet: Numbers,
+    dry: Numbers,
+    volumes: dict[str, Numbers],
+    quantities: dict[str, Measured],
+    threshold: float,
+) -> Numbers:
     """Reasons to doubt a sample from its inputs and from its neighbours."""
     impossible = (wet <= 0) | (dry <= 0) | (dry > wet)
     for volume in volumes.values():
@@ -459,13 +465,13 @@ def _reasons(
 
 
 def _compare_volumes(
-    wet: Any,
-    dry: Any,
-    volumes: dict[str, Any],
+    wet: Numbers,
+    dry: Numbers,
+    volumes: dict[str, Numbers],
     quantities: dict[str, Measured],
-    fluid: tuple[Any, Any, Any],
+    fluid: tuple[Numbers, Numbers, Numbers],
     route: str,
-) -> tuple[Any, Any]:
+) -> tuple[Numbers, Numbers]:
     """Saturation of the pores of the wet volume, and reasons where the two volumes disagree."""
     salinity, water_density, salt_density = fluid
     water = (wet - dry) / (1.0 - salinity)
@@ -509,7 +515,7 @@ def _in_words(
     return found + (f"; container taken off {' and '.join(taken)}" if taken else "")
 
 
-def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:
+def _attach(values: Numbers, like: xr.DataArray, words: str) -> xr.DataArray:
     """Values without a unit at the positions of ``like``."""
     if isinstance(values, xr.DataArray):
         return values.rename(None).assign_attrs(units="1", long_name=words)

@@ -619,7 +619,7 @@ def _reduce(
             (k, contact),
             curves.drift,
         )
-    convection, lost = window_choice.look(
+    convection, lost = window_choice.find_faults(
         runs,
         late.time,
         late.temperature,
