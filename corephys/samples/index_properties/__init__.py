@@ -180,7 +180,7 @@ def phase_relations(
     with exact derivatives; the errors of a mass enter all seven properties together. Outliers by
     the modified z score, 3.5 as in Iglewicz and Hoaglin (1993), How to Detect and Handle Outliers.
     By the calliper phi = (V - Vs)/V, and saturation Sr = Vpw/(V - Vs) (definition).
-    A net mass keeps the whole error of the balance, since containers are often read from a list.
+    A net mass has the full error of the balance, since containers are often read from a list.
     """
     if dry_volume is None and wet_volume is None:
         raise ValueError(
@@ -388,7 +388,7 @@ def _with_uncertainties(
 ) -> tuple[dict[str, Measured], Numbers]:
     """Quantities with random part and effects; correlation of porosity and grain density.
 
-    The derivatives ``d`` stand in the order of ``INPUTS``. Both masses come from one balance, so
+    The derivatives ``d`` are in the order of ``INPUTS``. Both masses come from one balance, so
     its error acts through the sum d[0] + d[1], while the random errors add in squares.
     """
     u_mass, u_volume = random
@@ -500,9 +500,9 @@ def _in_words(
     """Description of what was measured, in full words instead of code letters."""
     words = {
         "dry volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
-        "wet volume": "masses wet and dry, volume of the wet sample; pores taken as full",
-        "calliper": "masses wet and dry, whole by calliper, grains by the volume of the dried "
-        "sample; pores need not be full",
+        "wet volume": "masses wet and dry, volume of the wet sample; pores assumed full",
+        "calliper": "masses wet and dry, volume of the sample by calliper, grains by the volume of "
+        "the dried sample; pores need not be full",
     }
     found = words[route]
     if method is not None:
@@ -512,7 +512,7 @@ def _in_words(
     taken = [
         n for n, c in (("mass", container_mass), ("volume", container_volume)) if c is not None
     ]
-    return found + (f"; container taken off {' and '.join(taken)}" if taken else "")
+    return found + (f"; container subtracted from {' and '.join(taken)}" if taken else "")
 
 
 def _attach(values: Numbers, like: xr.DataArray, words: str) -> xr.DataArray:

@@ -525,8 +525,8 @@ def _gather(
         late = needle_runs.after_warming(runs, scale, capacity, taken_off, distance)
         curves = _Curves(runs, late, scale, capacity, drift)
         if again:
-            whole = np.isfinite(late.time) & (late.time <= late.latest[:, None])
-            drift = _weighed(curves, whole, curves.regressors()).drift
+            admissible = np.isfinite(late.time) & (late.time <= late.latest[:, None])
+            drift = _weighed(curves, admissible, curves.regressors()).drift
     return curves
 
 

@@ -325,12 +325,12 @@ def fit_curves(
     """
     some = inside.sum(axis=1) >= FEWEST_INSIDE
     arrays = (time, temperature, before_time, before_temperature, inside, line, early)
-    whole = {item.name: np.full(some.size, np.nan) for item in fields(Fit)}
+    results = {item.name: np.full(some.size, np.nan) for item in fields(Fit)}
     if some.any():
         part = _fit_all(*(array[some] for array in arrays))
-        for name, values in whole.items():
+        for name, values in results.items():
             values[some] = getattr(part, name)
-    return Fit(**whole)
+    return Fit(**results)
 
 
 def _fit_all(
