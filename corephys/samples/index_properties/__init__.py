@@ -186,6 +186,7 @@ def phase_relations(
         raise ValueError(
             "neither dry_volume nor wet_volume is given; give one, since densities need a volume"
         )
+    # Positions are compared before any arithmetic, which would drop coordinates that differ.
     series.require_same_positions(
         wet_mass=wet_mass,
         dry_mass=dry_mass,
@@ -197,6 +198,7 @@ def phase_relations(
         pore_water_density=pore_water_density,
         salt_density=salt_density,
     )
+    # Step 1: net masses [g] and volumes [cm^3].
     wet, dry = (
         _net(mass, container_mass, "g", name, "container_mass")
         for mass, name in ((wet_mass, "wet_mass"), (dry_mass, "dry_mass"))
@@ -207,7 +209,9 @@ def phase_relations(
         if volume is not None
     }
     route = _route(route, volumes)
+    # Step 2: the pore water.
     fluid = _fluid(salinity, pore_water_density, salt_density)
+    # Coordinates from other units may differ in their last bit; all get those of the first series.
     wet, dry, *rest = series.at_same_positions(
         wet_mass=wet,
         dry_mass=dry,
@@ -217,6 +221,9 @@ def phase_relations(
     volumes, fluid = dict(zip(volumes, rest[:-3], strict=True)), tuple(rest[-3:])
     volume = volumes["wet_volume" if route == "wet volume" else "dry_volume"]
     outer = (volumes["wet_volume"],) if route == "calliper" else ()
+    # Step 3: the seven properties and their derivatives.
+    values, partials = _properties(wet, dry, volume, *fluid, *outer, route=route)
+    # Step 4: uncertainties, in the units of the inputs of the arithmetic.
     random = (
         _sigma(mass_uncertainty, "g", "mass_uncertainty"),
         _sigma(volume_uncertainty, "cm^3", "volume_uncertainty"),
@@ -247,8 +254,8 @@ def phase_relations(
             (wet_volume_systematic, "wet_volume_systematic"),
         )
     )
-    values, partials = _properties(wet, dry, volume, *fluid, *outer, route=route)
     quantities, correlation = _with_uncertainties(values, partials, random, systematic, calliper)
+    # Step 5: reasons to doubt a sample.
     found = _reasons(wet, dry, volumes, quantities, outlier_threshold)
     saturation = None
     if len(volumes) == 2:
@@ -256,6 +263,7 @@ def phase_relations(
         found = found | apart
     for measured in quantities.values():
         measured.reason = found | reason
+    # Step 6: the result.
     dataset = series.build(
         quantities,
         steps=_STEPS,

@@ -402,6 +402,7 @@ def thermal_conductivity(
     Carslaw and Jaeger (1959), section 13.7, from kappa t / a^2 = 1 to the end of the window;
     ``models_disagree`` when it differs by more than three standard errors and 2 %.
     """
+    # Group the rows into runs, remove a first drift, and find the limits in time of each run.
     curves = _gather(table, volumetric_heat_capacity, boundary_distance)
     relative = units.as_floats(
         heating_power_uncertainty, "1", "heating_power_uncertainty", optional=True
@@ -411,7 +412,9 @@ def thermal_conductivity(
     own = _own_heat(needle_heat_capacity, curves.capacity) if cross_check else None
     names = np.asarray(table["run"].values[curves.runs.first]).astype(str)
     chosen = arguments.of_known(chosen_windows, names, "run")
+    # Choose the windows; fit drift, contact and conductivity together; fit the complete cylinder.
     found = _reduce(curves, shortest, flatness, u_capacity, own, (names, chosen))
+    # The power is a factor of the conductivity, so its relative error is that of the conductivity.
     effects = {
         "heating_power": found.k * (float("nan") if relative is None else relative),
         "heat_capacity": found.by_capacity,
