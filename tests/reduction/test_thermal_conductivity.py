@@ -51,7 +51,7 @@ def test_in_situ_keeps_the_measured_values_and_says_what_is_doubtful():
     # 300 m of water more: 0.164 per cent.
     assert float(carried[1] / 1.2 - carried[0] / 0.95) == pytest.approx(300 / 182900, rel=1e-6)
     assert carried.attrs["status"] == "memory"
-    assert "not reproduced" in carried.attrs["comment"]
+    assert "does not reproduce" in carried.attrs["comment"]
     effects = found[f"{NAME}_in_situ_effects"]
     np.testing.assert_allclose(effects.sel(source="laboratory_temperature"), -runs[NAME] * 2 / 400)
     np.testing.assert_allclose(effects.sel(source="in_situ_temperature"), runs[NAME] * 0.5 / 400)
