@@ -1,1 +1,1 @@
-"""Floor 2: one file a measurement made in the hole."""
+"""Measurements made in the hole, one room for each: temperature stations and logs."""

@@ -1,1 +1,1 @@
-"""Floor 2: one file a laboratory measurement on samples and split cores."""
+"""Laboratory measurements on samples and split cores, one room for each measurement."""

@@ -15,7 +15,7 @@ from corephys.numerics.line import Line, ordinary_line
 from corephys.uncertainty import Measured, covariance_effects, stated
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Fraction, Measurement, Scalar
+    from corephys.ground.types import Dimensional, Fraction, Measurement, Numbers, Scalar
 
 __all__ = [
     "Calibration",
@@ -163,7 +163,7 @@ def _share(v: np.ndarray, uncertainty: Scalar | None) -> float:
     return float("nan") if u is None else float(np.mean(np.asarray(u) / v))
 
 
-def _calibration(line: Line, free: bool, share: float, rest: tuple[Any, ...]) -> Calibration:
+def _calibration(line: Line, free: bool, share: float, rest: tuple[object, ...]) -> Calibration:
     """Calibration from the line; ``free`` where the velocity of the standards was fitted."""
     if free:
         alone = np.diag([line.covariance[0, 0], 0.0])
@@ -336,8 +336,8 @@ def _given_delay(
 
 
 def _delay_effects(
-    used: Calibration, speed: Any, net: Any, wave: str, *, joined: bool
-) -> dict[str, Any]:
+    used: Calibration, speed: Numbers, net: Numbers, wave: str, *, joined: bool
+) -> dict[str, Numbers]:
     """Effects of the delay, or of delay and length factor of a calibration together.
 
     They are positive: with a longer delay less time is left in the sample, which then is faster.
@@ -479,13 +479,17 @@ _HORIZONTAL = {"mean": ("across", "normal"), "across": ("across",), "normal": ("
 _PLACE = ("core", "section", "offset", "depth", "depth_fitted", "offset_closed", "depth_closed")
 
 
-def _by_horizontal(horizontal: Any, along: Any) -> tuple[Any, Any, Any]:
+def _by_horizontal(
+    horizontal: np.ndarray, along: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Anisotropy A and its derivatives by the horizontal and by the along-core velocity."""
     both = horizontal + along
     return 2.0 * (horizontal - along) / both, 4.0 * along / both**2, -4.0 * horizontal / both**2
 
 
-def _places(core: Any, section: Any, offset: np.ndarray, within: float) -> list[np.ndarray]:
+def _places(
+    core: np.ndarray, section: np.ndarray, offset: np.ndarray, within: float
+) -> list[np.ndarray]:
     """Readings by place: in one section, each within ``within`` [cm] below the first one."""
     order = np.lexsort((offset, section, core))
     places: list[list[int]] = []
@@ -631,10 +635,10 @@ def _mean(measured: Measured, groups: list[list[np.ndarray]]) -> Measured:
 def _result(
     velocity: xr.Dataset,
     measured: Measured,
-    pairs: list[Any],
+    pairs: list[tuple[np.ndarray, list[np.ndarray]]],
     least_ratio: float,
-    used: dict[str, Any],
-    attributes: dict[str, Any],
+    used: dict[str, object],
+    attributes: dict[str, object],
 ) -> xr.Dataset:
     """Anisotropy of the pairs, with positions, significance and counts."""
     along = _mean(measured, [[a] for a, _ in pairs])

@@ -280,7 +280,7 @@ def test_a_log_on_another_datum_is_no_neighbour_and_said(bare, tmp_path):
     assert series.leaf(result, "properties/log_first_run") is None
     # Where the water depth is not known, only the cores show it.
     result = cp.reduce(cp.read_hole(where), {**logs_of, "hole": {"water_depth": None}})
-    assert any("do both count from the same datum?" in n for n in failed(result))
+    assert any("bring both to one datum" in n for n in failed(result))
     assert "cores beside logs" in skipped(result)
     assert np.isnan(
         float(series.leaf(result, "properties/log_first_run")["seafloor_depth_uncertainty"])

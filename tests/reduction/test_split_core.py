@@ -181,7 +181,7 @@ def test_a_calliper_beside_the_pycnometer(made):
     expected = 1.0 - (1.0 - truth) / 1.1
     off = (found["porosity"].values - expected) / uncertainty.total(found, "porosity").values
     assert np.sqrt(np.nanmean(off**2)) < 2.0
-    assert "whole by calliper" in found.attrs["route"]
+    assert "volume of the sample by calliper" in found.attrs["route"]
     doubt = flags.bit("unlikely_saturation")
     assert not (found["porosity_reason"].values & doubt).any()
     assert np.nanmedian(found["saturation"].values) < 0.9

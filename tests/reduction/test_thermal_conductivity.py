@@ -51,7 +51,7 @@ def test_in_situ_keeps_the_measured_values_and_says_what_is_doubtful():
     # 300 m of water more: 0.164 per cent.
     assert float(carried[1] / 1.2 - carried[0] / 0.95) == pytest.approx(300 / 182900, rel=1e-6)
     assert carried.attrs["status"] == "memory"
-    assert "not reproduced" in carried.attrs["comment"]
+    assert "does not reproduce" in carried.attrs["comment"]
     effects = found[f"{NAME}_in_situ_effects"]
     np.testing.assert_allclose(effects.sel(source="laboratory_temperature"), -runs[NAME] * 2 / 400)
     np.testing.assert_allclose(effects.sel(source="in_situ_temperature"), runs[NAME] * 0.5 / 400)
@@ -128,7 +128,7 @@ def test_only_near_runs_pair_and_bad_input_is_refused():
     far = _runs([1.2, 1.1], ["along", "across"], [5.0, 6.0])
     assert needle.anisotropy(far).sizes["reading"] == 0
     assert needle.anisotropy(far, within="2 m").sizes["reading"] == 1
-    with pytest.raises(ValueError, match="along or across, not 'askew'"):
+    with pytest.raises(ValueError, match="direction is 'askew'; it must be"):
         needle.anisotropy(_runs([1.0], ["askew"], [5.0]))
     with pytest.raises(ValueError, match="no coordinate direction"):
         needle.anisotropy(far.drop_vars("direction"))

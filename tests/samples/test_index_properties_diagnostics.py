@@ -262,7 +262,7 @@ def test_pore_water_by_depth():
     )
     np.testing.assert_allclose(found["salinity_uncertainty"], [0.2, 0.2 / np.sqrt(2.0), 0.2])
     assert [bool(m) for m in found["reason"].values] == [True, False, True]
-    with pytest.raises(ValueError, match="no row with a depth and a salinity"):
+    with pytest.raises(ValueError, match="no row with both depth and salinity"):
         index.pore_water_at(series([1.0], "m"), series([np.nan], "m"), series([35.0], "g/kg"))
 
 
@@ -275,7 +275,7 @@ def test_interlayer_water_is_taken_off_beside_the_porosity():
     np.testing.assert_allclose(found["porosity_without_interlayer_water"], [0.52, 0.396])
     effect = found["porosity_without_interlayer_water_effects"].sel(source="interlayer_water")
     np.testing.assert_allclose(effect, [-0.02, -0.026])
-    with pytest.raises(ValueError, match="interlayer_water lies below zero"):
+    with pytest.raises(ValueError, match="interlayer_water is below zero"):
         index.porosity_without_interlayer_water("0.6 1", "1 g/cm^3", interlayer_water=-0.1)
 
 

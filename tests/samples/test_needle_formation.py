@@ -112,11 +112,13 @@ def test_what_is_not_known_stays_unknown():
 
 def test_what_cannot_be_is_refused():
     runs = _runs()
-    with pytest.raises(ValueError, match="corrections names 'tilt'; there is anisotropy, in situ"):
+    with pytest.raises(
+        ValueError, match="'tilt'; the corrections are anisotropy"
+    ):
         needle.formation_conductivity(runs, corrections=("tilt",))
     with pytest.raises(ValueError, match="needs in_situ="):
         needle.formation_conductivity(runs, corrections=("in situ",))
-    with pytest.raises(ValueError, match="direction is along or across, not 'up'"):
+    with pytest.raises(ValueError, match="direction is 'up'; it must be 'along'"):
         needle.formation_conductivity(_runs(directions=("across", "up")))
     with pytest.raises(ValueError, match="1 of 2 conductivities have no direction"):
         needle.formation_conductivity(_runs(directions=("across", "")), corrections=("anisotropy",))

@@ -185,6 +185,7 @@ def equilibrium_temperature(
     residuals. Errors of conductivity and heat capacities are propagated by fits one sigma either
     way.
     """
+    # Records from the penetration on, with probe and sediment of each station.
     prepared = prepare(
         table,
         stations,
@@ -198,11 +199,13 @@ def equilibrium_temperature(
     thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
     names = stations["station"].values.astype(str)
     chosen = arguments.of_known(chosen_windows, names, "station")
+    # Fit each station; its disturbances set the end of the record and the reasons to doubt it.
     fits = [_fit(prepared, i, name, chosen.get(name)) for i, name in enumerate(names)]
     if "reason" in stations:
         for fit, given in zip(fits, stations["reason"].values.astype(np.int64), strict=True):
             fit.reason |= int(given)
     found = _along(_each(fits, "temperature"), stations)
+    # Errors of the inputs by refitting; the calibration of the thermometer adds directly.
     random, effects = _uncertainty(prepared, fits, relative)
     effects["thermometer"] = np.where(np.isfinite(found.values), thermometer, np.nan)
     reason = np.array([fit.reason for fit in fits], np.int64)

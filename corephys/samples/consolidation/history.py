@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -37,7 +37,7 @@ def _stress(value: Measurement | str, name: str, uncertainty: Scalar | None) -> 
     )
 
 
-def _bounds(value: Any, stress: Measured) -> tuple[Any, Any]:
+def _bounds(value: Measurement | str, stress: Measured) -> tuple[np.ndarray, np.ndarray]:
     """Least and greatest yield stress, of the methods or at one standard uncertainty."""
     if isinstance(value, xr.Dataset) and "yield_stress_low" in value:
         value = companions.library_units(
@@ -202,7 +202,7 @@ def _load(value: Measurement | str, uncertainty: Scalar | None) -> Measured:
     return load
 
 
-def _attach(dataset: xr.Dataset, name: str, low: Any, high: Any, unit: str) -> None:
+def _attach(dataset: xr.Dataset, name: str, low: np.ndarray, high: np.ndarray, unit: str) -> None:
     """Add the low and the high end of a quantity."""
     words = dataset[name].attrs["long_name"]
     for end, array in (("low", low), ("high", high)):

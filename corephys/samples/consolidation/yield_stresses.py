@@ -352,7 +352,7 @@ def _result(
     random: np.ndarray,
     system: np.ndarray,
     reason: np.ndarray,
-    remarks: dict[str, Any],
+    remarks: dict[str, list[str]],
 ) -> xr.Dataset:
     """Yield stress of all tests with its bounds and the values by method."""
     own = np.hypot(random, system)

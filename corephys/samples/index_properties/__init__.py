@@ -18,7 +18,7 @@ fresh water alone: the pore water was heavier by its salt, and the grains are li
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -50,7 +50,7 @@ from corephys.samples.index_properties.water import (
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Fraction, Scalar
+    from corephys.ground.types import Dimensional, Fraction, Numbers, Scalar
 
 __all__ = [
     "block_volume",
@@ -180,12 +180,13 @@ def phase_relations(
     with exact derivatives; the errors of a mass enter all seven properties together. Outliers by
     the modified z score, 3.5 as in Iglewicz and Hoaglin (1993), How to Detect and Handle Outliers.
     By the calliper phi = (V - Vs)/V, and saturation Sr = Vpw/(V - Vs) (definition).
-    A net mass keeps the whole error of the balance, since containers are often read from a list.
+    A net mass has the full error of the balance, since containers are often read from a list.
     """
     if dry_volume is None and wet_volume is None:
         raise ValueError(
             "neither dry_volume nor wet_volume is given; give one, since densities need a volume"
         )
+    # Positions are compared before any arithmetic, which would drop coordinates that differ.
     series.require_same_positions(
         wet_mass=wet_mass,
         dry_mass=dry_mass,
@@ -197,6 +198,7 @@ def phase_relations(
         pore_water_density=pore_water_density,
         salt_density=salt_density,
     )
+    # Step 1: net masses [g] and volumes [cm^3].
     wet, dry = (
         _net(mass, container_mass, "g", name, "container_mass")
         for mass, name in ((wet_mass, "wet_mass"), (dry_mass, "dry_mass"))
@@ -207,7 +209,9 @@ def phase_relations(
         if volume is not None
     }
     route = _route(route, volumes)
+    # Step 2: the pore water.
     fluid = _fluid(salinity, pore_water_density, salt_density)
+    # Coordinates from other units may differ in their last bit; all get those of the first series.
     wet, dry, *rest = series.at_same_positions(
         wet_mass=wet,
         dry_mass=dry,
@@ -217,6 +221,9 @@ def phase_relations(
     volumes, fluid = dict(zip(volumes, rest[:-3], strict=True)), tuple(rest[-3:])
     volume = volumes["wet_volume" if route == "wet volume" else "dry_volume"]
     outer = (volumes["wet_volume"],) if route == "calliper" else ()
+    # Step 3: the seven properties and their derivatives.
+    values, partials = _properties(wet, dry, volume, *fluid, *outer, route=route)
+    # Step 4: uncertainties, in the units of the inputs of the arithmetic.
     random = (
         _sigma(mass_uncertainty, "g", "mass_uncertainty"),
         _sigma(volume_uncertainty, "cm^3", "volume_uncertainty"),
@@ -247,8 +254,8 @@ def phase_relations(
             (wet_volume_systematic, "wet_volume_systematic"),
         )
     )
-    values, partials = _properties(wet, dry, volume, *fluid, *outer, route=route)
     quantities, correlation = _with_uncertainties(values, partials, random, systematic, calliper)
+    # Step 5: reasons to doubt a sample.
     found = _reasons(wet, dry, volumes, quantities, outlier_threshold)
     saturation = None
     if len(volumes) == 2:
@@ -256,6 +263,7 @@ def phase_relations(
         found = found | apart
     for measured in quantities.values():
         measured.reason = found | reason
+    # Step 6: the result.
     dataset = series.build(
         quantities,
         steps=_STEPS,
@@ -281,7 +289,9 @@ def phase_relations(
 # Step 1: net masses and volumes, and the volume from which the properties come.
 
 
-def _net(gross: Dimensional, tare: Dimensional | None, unit: str, name: str, tare_name: str) -> Any:
+def _net(
+    gross: Dimensional, tare: Dimensional | None, unit: str, name: str, tare_name: str
+) -> Numbers:
     """Floats in ``unit`` with the container subtracted where one is given."""
     value = units.as_floats(gross, unit, name)
     taken = units.as_floats(tare, unit, tare_name, optional=True)
@@ -291,7 +301,7 @@ def _net(gross: Dimensional, tare: Dimensional | None, unit: str, name: str, tar
     return value - taken
 
 
-def _route(route: str | None, volumes: dict[str, Any]) -> str:
+def _route(route: str | None, volumes: dict[str, Numbers]) -> str:
     """The chosen route, checked against the volumes; without a choice the one they allow."""
     needs = {
         "dry volume": {"dry_volume"},
@@ -314,7 +324,7 @@ def _route(route: str | None, volumes: dict[str, Any]) -> str:
 
 def _fluid(
     salinity: Dimensional, pore_water_density: Dimensional, salt_density: Dimensional
-) -> tuple[Any, Any, Any]:
+) -> tuple[Numbers, Numbers, Numbers]:
     """Mass fraction of salt in the pore water, and both densities [g/cm^3]."""
     # Salinity is in g/kg; the phase relations need kg/kg.
     return (
@@ -328,7 +338,7 @@ def _fluid(
 # Step 3: phases and properties, with their derivatives; the arithmetic is in ``phases``.
 
 
-def _properties(*inputs: Any, route: str) -> tuple[list[Any], list[list[Any]]]:
+def _properties(*inputs: Numbers, route: str) -> tuple[list[Numbers], list[list[Numbers]]]:
     """Values by property, and derivatives by property and input."""
     number = len(inputs)
     # One call for all properties: dask then evaluates the arithmetic once for each block.
@@ -367,7 +377,7 @@ def _sigma(
     name: str,
     owner: Dimensional | None = None,
     default: float = float("nan"),
-) -> Any:
+) -> Numbers:
     """The given uncertainty, otherwise that of the constant, otherwise the default."""
     sigma = units.as_floats(given, unit, name, difference=True, optional=True)
     if sigma is not None:
@@ -378,15 +388,15 @@ def _sigma(
 
 
 def _with_uncertainties(
-    values: list[Any],
-    partials: list[list[Any]],
-    random: tuple[Any, Any],
-    systematic: tuple[Any, ...],
-    calliper: tuple[Any, ...],
-) -> tuple[dict[str, Measured], Any]:
+    values: list[Numbers],
+    partials: list[list[Numbers]],
+    random: tuple[Numbers, Numbers],
+    systematic: tuple[Numbers, ...],
+    calliper: tuple[Numbers, ...],
+) -> tuple[dict[str, Measured], Numbers]:
     """Quantities with random part and effects; correlation of porosity and grain density.
 
-    The derivatives ``d`` stand in the order of ``INPUTS``. Both masses come from one balance, so
+    The derivatives ``d`` are in the order of ``INPUTS``. Both masses come from one balance, so
     its error acts through the sum d[0] + d[1], while the random errors add in squares.
     """
     u_mass, u_volume = random
@@ -426,8 +436,12 @@ def _with_uncertainties(
 
 
 def _reasons(
-    wet: Any, dry: Any, volumes: dict[str, Any], quantities: dict[str, Measured], threshold: float
-) -> Any:
+    wet: Numbers,
+    dry: Numbers,
+    volumes: dict[str, Numbers],
+    quantities: dict[str, Measured],
+    threshold: float,
+) -> Numbers:
     """Reasons to doubt a sample from its inputs and from its neighbours."""
     impossible = (wet <= 0) | (dry <= 0) | (dry > wet)
     for volume in volumes.values():
@@ -459,13 +473,13 @@ def _reasons(
 
 
 def _compare_volumes(
-    wet: Any,
-    dry: Any,
-    volumes: dict[str, Any],
+    wet: Numbers,
+    dry: Numbers,
+    volumes: dict[str, Numbers],
     quantities: dict[str, Measured],
-    fluid: tuple[Any, Any, Any],
+    fluid: tuple[Numbers, Numbers, Numbers],
     route: str,
-) -> tuple[Any, Any]:
+) -> tuple[Numbers, Numbers]:
     """Saturation of the pores of the wet volume, and reasons where the two volumes disagree."""
     salinity, water_density, salt_density = fluid
     water = (wet - dry) / (1.0 - salinity)
@@ -494,9 +508,9 @@ def _in_words(
     """Description of what was measured, in full words instead of code letters."""
     words = {
         "dry volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
-        "wet volume": "masses wet and dry, volume of the wet sample; pores taken as full",
-        "calliper": "masses wet and dry, whole by calliper, grains by the volume of the dried "
-        "sample; pores need not be full",
+        "wet volume": "masses wet and dry, volume of the wet sample; pores assumed full",
+        "calliper": "masses wet and dry, volume of the sample by calliper, grains by the volume of "
+        "the dried sample; pores need not be full",
     }
     found = words[route]
     if method is not None:
@@ -506,10 +520,10 @@ def _in_words(
     taken = [
         n for n, c in (("mass", container_mass), ("volume", container_volume)) if c is not None
     ]
-    return found + (f"; container taken off {' and '.join(taken)}" if taken else "")
+    return found + (f"; container subtracted from {' and '.join(taken)}" if taken else "")
 
 
-def _attach(values: Any, like: xr.DataArray, words: str) -> xr.DataArray:
+def _attach(values: Numbers, like: xr.DataArray, words: str) -> xr.DataArray:
     """Values without a unit at the positions of ``like``."""
     if isinstance(values, xr.DataArray):
         return values.rename(None).assign_attrs(units="1", long_name=words)

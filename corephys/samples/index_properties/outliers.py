@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -199,7 +199,7 @@ def likely_culprit(
         },
     )
     before = np.sqrt(np.mean(off * off, axis=1))
-    columns_out: dict[str, tuple[Any, dict[str, Any]]] = {
+    columns_out: dict[str, tuple[np.ndarray, dict[str, object]]] = {
         "likely_culprit": (word, {"long_name": "input that is most likely wrong"}),
         "suggested_change": (
             change,

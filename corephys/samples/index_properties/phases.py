@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -12,7 +12,7 @@ from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import bare
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Scalar
+    from corephys.ground.types import Dimensional, Numbers, Scalar
 
 __all__ = ["joint_uncertainty"]
 
@@ -37,16 +37,16 @@ _TINY = 1e-30
 
 
 def phases(
-    wet_mass: Any,
-    dry_mass: Any,
-    volume: Any,
-    salinity: Any,
-    pore_water_density: Any,
-    salt_density: Any,
-    calliper_volume: Any = None,
+    wet_mass: Numbers,
+    dry_mass: Numbers,
+    volume: Numbers,
+    salinity: Numbers,
+    pore_water_density: Numbers,
+    salt_density: Numbers,
+    calliper_volume: Numbers = None,
     *,
     route: str,
-) -> tuple[Any, ...]:
+) -> tuple[Numbers, ...]:
     """Seven properties in the order of ``PROPERTIES``, as plain numbers, real or complex.
 
     Masses are in g, volumes in cm^3, salinity is a mass fraction. ``volume`` is that of the dried
@@ -73,7 +73,7 @@ def phases(
     )
 
 
-def phases_with_partials(*inputs: Any, route: str) -> tuple[np.ndarray, np.ndarray]:
+def phases_with_partials(*inputs: Numbers, route: str) -> tuple[np.ndarray, np.ndarray]:
     """Properties (..., 7) and their derivatives (..., 7, 6 or 7) by each of the inputs."""
     arrays = np.broadcast_arrays(*(np.asarray(value, dtype=float) for value in inputs))
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -14,7 +14,7 @@ from corephys.samples.index_properties.phases import PROPERTIES
 from corephys.uncertainty import Measured, bare
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Fraction, Scalar
+    from corephys.ground.types import Dimensional, Fraction, Numbers, Scalar
 
 __all__ = ["consistency", "find_constants", "recompute"]
 
@@ -25,13 +25,13 @@ __all__ = ["consistency", "find_constants", "recompute"]
 # A reported value and one computed from the reported masses differ by rounding only. Rounding is at
 # most half a unit of the third decimal, for porosity of the first decimal in per cent. Ten times
 # that is an inconsistency (common practice, no source).
-TOLERANCES: dict[str, Any] = {
+TOLERANCES: dict[str, thresholds.Threshold | str] = {
     name: thresholds.THRESHOLDS[f"consistency_{name}"]
     for name in ("bulk_density", "dry_density", "grain_density", "porosity", "void_ratio")
 }
 
 
-def bits(mask: Any, word: str) -> Any:
+def bits(mask: bool | np.ndarray | xr.DataArray, word: str) -> Numbers:
     """Bit of a reason where the mask is true, 0 elsewhere."""
     if hasattr(mask, "astype"):
         return mask.astype(np.int64) * np.int64(flags.bit(word))
@@ -281,7 +281,10 @@ def _median(values: np.ndarray) -> tuple[float, float, int]:
 
 
 def _agrees(
-    x: dict[str, np.ndarray], masses: bool, found: dict[str, Any], half: Mapping[str, float]
+    x: dict[str, np.ndarray],
+    masses: bool,
+    found: dict[str, tuple[float, float, int]],
+    half: Mapping[str, float],
 ) -> np.ndarray:
     """Rows whose porosity is reproduced within the rounding of the inputs."""
     water = found["pore_water_density"][0]
@@ -396,7 +399,7 @@ def recompute(
 
 def _phases(
     w: np.ndarray, rho: np.ndarray, fluid: float
-) -> tuple[dict[str, np.ndarray], dict[str, tuple[Any, Any]]]:
+) -> tuple[dict[str, np.ndarray], dict[str, tuple[np.ndarray, np.ndarray]]]:
     """Properties and their derivatives by water content and bulk density [g/cm^3]."""
     with np.errstate(divide="ignore", invalid="ignore"):
         phi, rest = w * rho / fluid, 1.0 - w

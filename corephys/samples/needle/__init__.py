@@ -402,6 +402,7 @@ def thermal_conductivity(
     Carslaw and Jaeger (1959), section 13.7, from kappa t / a^2 = 1 to the end of the window;
     ``models_disagree`` when it differs by more than three standard errors and 2 %.
     """
+    # Group the rows into runs, remove a first drift, and find the limits in time of each run.
     curves = _gather(table, volumetric_heat_capacity, boundary_distance)
     relative = units.as_floats(
         heating_power_uncertainty, "1", "heating_power_uncertainty", optional=True
@@ -411,7 +412,9 @@ def thermal_conductivity(
     own = _own_heat(needle_heat_capacity, curves.capacity) if cross_check else None
     names = np.asarray(table["run"].values[curves.runs.first]).astype(str)
     chosen = arguments.of_known(chosen_windows, names, "run")
+    # Choose the windows; fit drift, contact and conductivity together; fit the complete cylinder.
     found = _reduce(curves, shortest, flatness, u_capacity, own, (names, chosen))
+    # The power is a factor of the conductivity, so its relative error is that of the conductivity.
     effects = {
         "heating_power": found.k * (float("nan") if relative is None else relative),
         "heat_capacity": found.by_capacity,
@@ -525,8 +528,8 @@ def _gather(
         late = needle_runs.after_warming(runs, scale, capacity, taken_off, distance)
         curves = _Curves(runs, late, scale, capacity, drift)
         if again:
-            whole = np.isfinite(late.time) & (late.time <= late.latest[:, None])
-            drift = _weighed(curves, whole, curves.regressors()).drift
+            admissible = np.isfinite(late.time) & (late.time <= late.latest[:, None])
+            drift = _weighed(curves, admissible, curves.regressors()).drift
     return curves
 
 
@@ -619,7 +622,7 @@ def _reduce(
             (k, contact),
             curves.drift,
         )
-    convection, lost = window_choice.look(
+    convection, lost = window_choice.find_faults(
         runs,
         late.time,
         late.temperature,

@@ -1,8 +1,8 @@
-"""Repeated runs at one position as one value, and runs along and across the core as anisotropy."""
+"""Combination of runs: repeats to one value, runs along and across the core to anisotropy."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,10 +11,13 @@ import xarray as xr
 from corephys.ground import companions, flags, series, thresholds, units
 from corephys.uncertainty import Measured, combine, norm
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
+
 __all__ = ["anisotropy", "combine_repeats"]
 
 # --------------------------------------------------------------------------------------------------
-# Repeated heating runs at one position, combined into one value.
+# Repeats: heating runs at one position combined to one value.
 
 
 _FAR = thresholds.value("needle_repeat_errors")
@@ -25,21 +28,21 @@ LARGEST_SPREAD = thresholds.value("needle_repeat_spread")
 def combine_repeats(
     dataset: xr.Dataset, *, allow: tuple[str, ...] = ("good", "not_evaluated")
 ) -> xr.Dataset:
-    """One conductivity for the runs at each position and direction.
+    """Combine the runs at each position and direction to one conductivity.
 
     Parameters
     ----------
     dataset : Dataset, (reading)
-        From :func:`~corephys.samples.needle.thermal_conductivity`.
+        Result of :func:`~corephys.samples.needle.thermal_conductivity`.
     allow : tuple of str
-        Flag levels of the runs that go into a mean.
+        Flag levels of the runs that are used.
 
     Returns
     -------
     Dataset, (reading)
-        ``thermal_conductivity`` [W/(m K)], the mean of the usable runs weighted by their random
-        variances, of all runs where none is usable; ``repeats``, how many runs there were, and
-        ``repeats_used``. Effects are averaged with the same weights.
+        ``thermal_conductivity`` [W/(m K)], the mean of the usable runs with the inverse of their
+        random variances as weights, or of all runs where none is usable; ``repeats``, the number
+        of runs, and ``repeats_used``. Effects are averaged with the same weights.
 
     Notes
     -----
@@ -56,7 +59,7 @@ def combine_repeats(
     else:
         group = np.arange(value.size)
     number = int(group.max(initial=-1)) + 1
-    # The position goes by its lowest run, whatever the order of the rows.
+    # The lowest run gives the coordinates of a position, so the order of the rows has no effect.
     named = "run" in dataset.coords
     rows = np.argsort(dataset["run"].values, kind="stable") if named else np.arange(value.size)
     first = rows[np.unique(group[rows], return_index=True)[1]]
@@ -74,7 +77,7 @@ def combine_repeats(
     deviation = np.where(use, value - combined[group], 0.0)
     u, disagree = _uncertainty(random, deviation, weight, use, group, used, combined)
     reason = np.zeros(number, np.int64)
-    # The reasons of the runs that went in; of all runs where none could.
+    # Reasons of the runs that were used, or of all runs where none was.
     np.bitwise_or.at(
         reason, group, np.where(use | (used == 0)[group], dataset[f"{_NAME}_reason"].values, 0)
     )
@@ -91,7 +94,7 @@ def combine_repeats(
             series.joined_names(dataset["sample_id"].values, members),
             dict(dataset["sample_id"].attrs),
         )
-    # A position without a value has no effect that is known, rather than one of zero.
+    # A position without a value has unknown effects (NaN), not effects of zero.
     effects = {
         str(source): np.where(used > 0, mean(dataset[f"{_NAME}_effects"].values[i]), np.nan)
         for i, source in enumerate(dataset["source"].values)
@@ -111,7 +114,7 @@ def combine_repeats(
 
 
 def _weights(random: np.ndarray, use: np.ndarray, group: np.ndarray, number: int) -> np.ndarray:
-    """Inverse variances that add to one in a group; equal where an uncertainty is unknown."""
+    """Inverse variances with a sum of one in each group; equal where one is unknown."""
     known = np.isfinite(random) & (random > 0)
     all_known = np.bincount(group[use & ~known], minlength=number) == 0
     raw = np.where(all_known[group] & known, 1.0 / np.where(known, random, 1.0) ** 2, 1.0)
@@ -129,6 +132,7 @@ def _uncertainty(
     used: np.ndarray,
     combined: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
+    """Random uncertainty of each mean, and groups whose repeats disagree."""
     number = used.size
     variance = np.bincount(group, np.where(use, (weight * random) ** 2, 0.0), minlength=number)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -142,47 +146,46 @@ def _uncertainty(
 
 
 # --------------------------------------------------------------------------------------------------
-# Horizontal and vertical thermal conductivity from runs along and across the core.
+# Anisotropy: horizontal and vertical conductivity from runs along and across the core.
 
 
 _T = thresholds.DEFAULTS
 CERTAIN = thresholds.value("anisotropy_errors")
 
 
-def anisotropy(dataset: xr.Dataset, *, within: Any = _T["anisotropy_reach"]) -> xr.Dataset:
-    """Split conductivities along and across the core into horizontal and vertical.
+def anisotropy(dataset: xr.Dataset, *, within: Scalar = _T["anisotropy_reach"]) -> xr.Dataset:
+    """Horizontal and vertical conductivity from runs along and across the core.
 
     Parameters
     ----------
     dataset : Dataset, (reading)
-        From :func:`~corephys.samples.needle.thermal_conductivity` or ``combine_repeats``, with the
-        coordinates ``direction`` (along, across) and ``depth`` or core, section and offset.
+        Result of :func:`~corephys.samples.needle.thermal_conductivity` or ``combine_repeats``, with
+        the coordinates ``direction`` (along, across) and ``depth`` or core, section and offset.
     within : Quantity or str
-        Largest distance between the two places of a pair [cm].
+        Largest distance between the two runs of a pair [cm].
 
     Returns
     -------
     Dataset, (reading)
-        One reading a pair, at the place of the run along the core:
+        One reading for each pair, at the position of the run along the core:
         ``thermal_conductivity_horizontal`` and ``thermal_conductivity_vertical`` [W/(m K)] with
         uncertainty and flags; ``anisotropy``, horizontal over vertical [1], with
         ``anisotropy_uncertainty`` (k = 1), ``significant`` (bool) and ``distance`` of the pair
-        [cm]. No reading where nothing pairs.
+        [cm]. Without pairs the Dataset has no readings.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        When directions or places are lacking, or a direction is not known.
+        When directions or positions are missing, or a direction is unknown.
 
     Notes
     -----
-    A needle reads the root of the product of the conductivities in the plane across it (Carslaw
+    A needle measures the root of the product of the conductivities in the plane across it (Carslaw
     and Jaeger 1959, section 1.17): along an upright core k_h, across it sqrt(k_h k_v), so that
-    k_v = k_across^2 / k_along. Bedding is taken as level. Repeats are combined first; usable runs
-    go before doubtful ones. Errors that both runs share, such as that of the power, cancel in the
-    ratio, which is significant where abs(ln ratio) exceeds two standard uncertainties.
+    k_v = k_across^2 / k_along. Bedding is assumed to be horizontal. Repeats are combined first;
+    usable runs are preferred to doubtful ones. Errors that both runs share, such as that of the
+    power, cancel in the ratio. It is significant where abs(ln ratio) exceeds two standard
+    uncertainties.
     """
     reach = float(units.as_floats(within, "cm", "within"))
     _require(dataset)
@@ -198,7 +201,7 @@ def anisotropy(dataset: xr.Dataset, *, within: Any = _T["anisotropy_reach"]) -> 
         ratio = (ka / kc) ** 2
         vertical = kc**2 / ka
     reason = np.asarray(a.reason) | np.asarray(c.reason)
-    # What each run says of its own range belongs to that run alone.
+    # These two reasons concern the value of each run itself, not the vertical value made of both.
     reason &= ~np.int64(flags.bit("out_of_usual_range") | flags.bit("missing_value"))
     found = series.build(
         {
@@ -208,7 +211,7 @@ def anisotropy(dataset: xr.Dataset, *, within: Any = _T["anisotropy_reach"]) -> 
         steps=("horizontal is along an upright core", "vertical = across^2 / along"),
         constants={"within": within},
     )
-    # An effect that both share in proportion leaves no trace, even where its size is unknown.
+    # An effect in proportion to both conductivities cancels, even where its size is unknown (NaN).
     shared = {s: e for s, e in effects_ratio.items() if s not in _PROPORTIONAL}
     log_u = np.hypot(u_ratio, norm(shared) if shared else 0.0)
     with np.errstate(invalid="ignore"):
@@ -228,18 +231,25 @@ _PROPORTIONAL = ("heating_power",)
 
 
 def _require(dataset: xr.Dataset) -> None:
+    """Raise an error without directions and positions."""
     if "direction" not in dataset.coords:
-        raise ValueError("the conductivities have no coordinate direction; it is along or across")
+        raise ValueError(
+            "the conductivities have no coordinate direction; add it, along or across for each"
+        )
     known = {"along", "across"}
     strange = sorted({str(d) for d in dataset["direction"].values} - known)
     if strange:
-        raise ValueError(f"direction is along or across, not {', '.join(map(repr, strange))}")
+        raise ValueError(
+            f"direction is {', '.join(map(repr, strange))}; it must be 'along' or 'across'"
+        )
     if "depth" not in dataset.coords and "offset" not in dataset.coords:
-        raise ValueError("the conductivities have neither depth nor offset, so that none can pair")
+        raise ValueError(
+            "the conductivities have neither depth nor offset; add one of them to pair the runs"
+        )
 
 
 def _pairs(runs: xr.Dataset, reach: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Rows along, the nearest rows across within ``reach``, and their distances, all in cm."""
+    """Rows along, nearest rows across within ``reach`` [cm], and their distances [cm]."""
     value = runs[_NAME].values
     usable = flags.usable(runs[f"{_NAME}_flag"].values)
     direction = runs["direction"].values.astype(str)
@@ -260,7 +270,7 @@ def _pairs(runs: xr.Dataset, reach: float) -> tuple[np.ndarray, np.ndarray, np.n
         apart = np.where(keys[candidates] == keys[i], apart, np.inf)
         near = np.flatnonzero(apart <= reach)
         if near.size:
-            # Usable first, then the nearest.
+            # Usable runs first, then the nearest one.
             best = near[np.lexsort((apart[near], ~usable[candidates][near]))[0]]
             rows.append((int(i), int(candidates[best]), float(apart[best])))
     table = np.array(rows, dtype=float).reshape(-1, 3)

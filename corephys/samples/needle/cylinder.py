@@ -1,7 +1,8 @@
-"""The heated cylinder with a contact resistance, fitted to heating curves as a second opinion.
+"""Fit of a heated cylinder with contact resistance to complete heating curves, as a cross-check.
 
-The window regression uses what is left of this model at late times; here it is taken whole, from
-soon after the heater came on, by a few steps of Gauss and Newton from a table of the exact curve.
+The window regression uses the expansion of this model for late times. Here the exact curve is
+fitted, from soon after the start of heating, by a few Gauss-Newton steps. The curve is interpolated
+in a table, since the exact one is an integral for every sample.
 """
 
 from __future__ import annotations
@@ -17,10 +18,11 @@ from corephys.samples.needle.drift import Drift, clock
 from corephys.samples.needle.runs import Runs
 
 SOON = thresholds.value("needle_cylinder_time")
-ROUNDS = 5  # a fixed number, so that a run's result does not hang on the runs beside it
+ROUNDS = 5  # a fixed number, so that the result of a run does not depend on the other runs
+# Nodes of the table: contact resistance k / (a H), ln(kappa t / a^2) and heat of the needle.
 _CONTACTS = np.array([0.0, 0.03, 0.07, 0.12, 0.2, 0.3, 0.45, 0.65, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0])
-_LOW, _STEP, _NODES = float(np.log(0.2)), 0.1, 132  # of ln(kappa t / a^2), up to 1e5
-_SPREAD = 0.25  # of ln(needle / sediment heat capacity) between the three sheets of a table
+_LOW, _STEP, _NODES = float(np.log(0.2)), 0.1, 132  # kappa t / a^2 from 0.2 to 1e5
+_SPREAD = 0.25  # step of ln(heat capacity of needle / sediment) between the three sheets
 _BLOCK = 256  # runs at a time
 
 
@@ -31,9 +33,9 @@ class CylinderFit:
     Parameters
     ----------
     conductivity, uncertainty : ndarray
-        [W/(m K)].
+        Thermal conductivity and its random standard uncertainty [W/(m K)].
     contact : ndarray
-        k / (a H) [1].
+        Contact resistance k / (a H) [1].
     """
 
     conductivity: np.ndarray
@@ -43,6 +45,8 @@ class CylinderFit:
 
 @dataclass
 class _State:
+    """Parameters of each run: ln k, contact, ln of the needle heat, rate of the drift."""
+
     log_k: np.ndarray
     contact: np.ndarray
     own: np.ndarray
@@ -59,13 +63,13 @@ def fit(
     start: tuple[np.ndarray, np.ndarray],
     drift: Drift,
 ) -> CylinderFit:
-    """Fit conductivity, contact, the needle's own heat and the drift to the samples up to ``end``.
+    """Fit conductivity, contact, heat of the needle and drift to the samples up to ``end`` [s].
 
-    ``level`` [degC] before heating; ``scale`` is q / (4 pi) in a full space [W/m]; ``capacity``
-    [J/(m^3 K)] of the sediment; ``own`` the needle's heat capacity over that and its relative
-    uncertainty, both [1]; ``start`` conductivity and contact to begin with. ``drift`` is taken off,
-    and what is left of it held at zero by the samples before heating; the needle's own heat is held
-    by its uncertainty.
+    ``level`` is the temperature before heating [degC], ``scale`` is q / (4 pi) in a full space
+    [W/m], ``capacity`` that of the sediment [J/(m^3 K)]. ``own`` is the heat capacity of the needle
+    over that of the sediment and its relative uncertainty, both [1]; ``start`` are the first
+    conductivity and contact. ``drift`` is subtracted first. The samples before heating constrain
+    the rest of the drift around zero, and its uncertainty constrains the heat of the needle.
     """
     k, contact = start
     good = np.isfinite(k) & np.isfinite(runs.radius) & np.isfinite(level) & np.isfinite(scale)
@@ -80,6 +84,7 @@ def fit(
         width = int(np.max(np.where(use.any(axis=0), np.arange(1, use.shape[1] + 1), 0)))
         if not width:
             continue
+        # Unused samples get a time inside the table; their residuals are set to zero.
         time = np.where(use, runs.time[block], 1.0 / warm[:, None])[:, :width]
         settled = level[block, None] + drift.of(block).curve(runs.time[block])
         rise = np.where(use, runs.temperature[block] - settled, 0.0)[:, :width]
@@ -118,6 +123,7 @@ def _solve(
     drifting: tuple[np.ndarray, np.ndarray],
     start: tuple[np.ndarray, np.ndarray],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Conductivity, its uncertainty [W/(m K)] and contact [1] by Gauss-Newton steps."""
     runs = scale.size
     clocks, hold = drifting
     state = _State(start[0], np.clip(start[1], 0.0, 4.0), np.zeros(runs), np.zeros(runs))
@@ -139,7 +145,8 @@ def _solve(
         normal = np.einsum("rsi,rsj->rij", jacobian, jacobian)
         right = np.einsum("rsi,rs->ri", jacobian, residual)
         noise = np.maximum(np.sqrt((residual**2).sum(axis=1) / freedom), 1e-5)
-        # What is known beside the curve, as two more rows, in units of the scatter.
+        # Two more rows for what is known besides the curve, in units of the scatter: the heat of
+        # the needle within its uncertainty, and the drift by the samples before heating.
         weight = (noise / own_uncertainty) ** 2
         normal[:, 2, 2] += weight
         right[:, 2] -= weight * state.own
@@ -147,9 +154,10 @@ def _solve(
         right[:, 3] -= (hold / slow) ** 2 * state.drift * slow
         diagonal = np.sqrt(np.einsum("rii->ri", normal)) + np.finfo(float).tiny
         scaled = normal / (diagonal[:, :, None] * diagonal[:, None, :])
-        scaled[:, np.arange(4), np.arange(4)] += 1e-10
+        scaled[:, np.arange(4), np.arange(4)] += 1e-10  # keeps a singular matrix invertible
         inverse = np.linalg.inv(scaled) / (diagonal[:, :, None] * diagonal[:, None, :])
         step = np.einsum("rij,rj->ri", inverse, right)
+        # The limits on the steps keep a bad run from leaving the table.
         state = _State(
             state.log_k + np.clip(step[:, 0], -0.3, 0.3),
             np.clip(state.contact + np.clip(step[:, 1], -1.0, 1.0), 0.0, _CONTACTS[-1]),
@@ -166,10 +174,10 @@ def _solve(
 def _curve(
     table: np.ndarray, time: np.ndarray, heat: np.ndarray, state: _State
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """4 pi k T / q of each sample and its derivatives with ln tau, contact and ln own heat.
+    """4 pi k T / q of each sample, and its derivatives by ln tau, contact and ln of needle heat.
 
-    Own heat and contact are the same for a whole run: the table is brought down to one curve a
-    run, and that is read off at the samples.
+    Contact and heat of the needle are constant in a run. So the table is first interpolated to one
+    curve for each run, and this curve then at the samples.
     """
     quadratic, by_own = _three(state.own / _SPREAD)
     near, weight, by_contact = _four(state.contact)
@@ -199,7 +207,7 @@ def _curve(
 
 
 def _cubic(f: np.ndarray) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...]]:
-    """Weights of the nodes -1, 0, 1, 2 of Lagrange's cubic at f, and their slopes."""
+    """Weights of the nodes -1, 0, 1, 2 of a Lagrange cubic at f, and their derivatives."""
     g = f * f
     weights = (
         -f * (f - 1) * (f - 2) / 6,
@@ -217,13 +225,13 @@ def _cubic(f: np.ndarray) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...
 
 
 def _three(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Weights of the nodes -1, 0, 1 of a parabola at x, and their slopes."""
+    """Weights of the nodes -1, 0, 1 of a parabola at x, and their derivatives."""
     weights = np.stack([x * (x - 1) / 2, 1 - x * x, x * (x + 1) / 2], axis=1)
     return weights, np.stack([x - 0.5, -2 * x, x + 0.5], axis=1)
 
 
 def _four(contact: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The four nearest contacts of the table, their weights, and the slopes of these."""
+    """Indices of the four nearest contacts of the table, their weights and derivatives."""
     first = np.clip(np.searchsorted(_CONTACTS, contact, side="right") - 2, 0, _CONTACTS.size - 4)
     near = first[:, None] + np.arange(4)
     nodes = _CONTACTS[near]
@@ -238,7 +246,11 @@ def _four(contact: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 @lru_cache(maxsize=8)
 def _table(own: float) -> np.ndarray:
-    """Rise less twice the contact, (contacts, needle heats, nodes of ln tau)."""
+    """Rise less twice the contact, (contacts, needle heats, nodes of ln tau).
+
+    The contact adds exactly twice its value at late times; without it the table is smooth enough
+    for cubic interpolation.
+    """
     tau = np.exp(_LOW + _STEP * np.arange(_NODES))
     sheets = [
         [cylinder.heating(2.0 / (own * np.exp(j * _SPREAD)), tau, h) - 2.0 * h for j in (-1, 0, 1)]

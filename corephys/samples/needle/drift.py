@@ -1,9 +1,9 @@
-"""Drift of a needle that settles: a line or an exponential, and the error that it can leave.
+"""Drift of the temperature of a needle: linear or exponential, and the error that it leaves.
 
-A needle that is pushed into a core comes to the core's temperature, and the core to the room's:
-differences die away exponentially. The drift before heating is one rate and, where it bends, one
-time of settling. Both the samples before heating and those of the window know of it, since the
-rate ties the bend: a line and all times of settling are compared on the samples of both.
+After a needle is pushed into a core, its temperature approaches that of the core, and the core that
+of the room. Both differences decay exponentially. The drift has a rate before heating and, where it
+is curved, a settling time. The samples before heating and those of the window both constrain it.
+Therefore a linear drift and exponential ones of all settling times are compared on both sets.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from corephys.samples.needle.runs import FEWEST_BEFORE
 
 SHORTEST = thresholds.value("needle_shortest_settling")  # s
 LONGEST = thresholds.value("needle_longest_settling")  # s
-SUPPORTED = thresholds.value("needle_settling_probability")  # at first one half
+SUPPORTED = thresholds.value("needle_settling_probability")  # with prior odds of one to one
 CERTAIN = thresholds.value("needle_settling_errors")
-_NODES = 25  # times of settling that are compared at a time
+_NODES = 25  # settling times that are compared in each zoom
 _ZOOMS = 3
-_FAR = 8.0  # of the logarithm of the likelihood below the best
+_FAR = 8.0  # log-likelihood below the best at which a settling time no longer matters
 _BLOCK = 64  # runs at a time
 
 
@@ -32,16 +32,16 @@ class Drift:
     Parameters
     ----------
     rate : ndarray
-        At the start of heating, by the samples before it [K/s]; zero where nothing tells it.
+        Rate at the start of heating, from the samples before it [K/s]; zero where unknown.
     settling : ndarray
-        Time of settling [s]; infinite for a line.
+        Settling time [s]; infinite for a linear drift.
     """
 
     rate: np.ndarray
     settling: np.ndarray
 
     def of(self, rows: np.ndarray) -> Drift:
-        """That of some runs."""
+        """Drift of some runs."""
         return Drift(self.rate[rows], self.settling[rows])
 
     def curve(self, time: np.ndarray) -> np.ndarray:
@@ -51,20 +51,20 @@ class Drift:
 
 @dataclass
 class Weighed:
-    """What a line and exponentials make of each run, (runs,).
+    """Comparison of linear and exponential drifts for each run, (runs,).
 
     Parameters
     ----------
     drift : Drift
-        The line, or the best exponential where the samples support it.
+        Linear drift, or the best exponential where the samples support it.
     shift : ndarray
-        Mean of the slope over the shapes that the samples leave, less that of the drift that was
-        taken [K]; zero for a rate that is not certain, whose shape nothing tells.
+        Mean of the slope over the possible shapes, less the slope with the chosen drift [K]; zero
+        for a rate that is not significant, since its shape is then unknown.
     shape_error : ndarray
-        Standard deviation of the slope over these shapes [K], with the sign of the change to a
-        drift that settles sooner; NaN where nothing was measured before heating.
+        Standard deviation of the slope over the possible shapes [K], with the sign of the change
+        to a shorter settling time; NaN where nothing was measured before heating.
     rate_error : ndarray
-        Standard error of the slope by that of the rate [K], which the fit counts as random.
+        Standard error of the slope from that of the rate [K]; the fit includes it as random.
     """
 
     drift: Drift
@@ -74,13 +74,13 @@ class Weighed:
 
 
 def clock(time: np.ndarray, settling: np.ndarray) -> np.ndarray:
-    """Time that a drift of unit rate has changed by, tau (1 - exp(-t / tau)) [s].
+    """Change of a drift with unit rate, tau (1 - exp(-t / tau)) [s]; the time itself for a line.
 
-    ``time`` (runs, samples) and ``settling`` (runs,), infinite for a line.
+    ``time`` is (runs, samples), ``settling`` (runs,) and infinite for a linear drift.
     """
     straight = ~np.isfinite(settling)[:, None]
     tau = np.where(straight, 1.0, settling[:, None])
-    # Beyond this no float holds the exponential; such a run settled long before its samples.
+    # 200 keeps the exponential finite; a run beyond it settled long before its first sample.
     return np.where(straight, time, -tau * np.expm1(np.minimum(-time / tau, 200.0)))
 
 
@@ -96,16 +96,16 @@ def weigh(
 ) -> Weighed:
     """Compare drifts on the samples before heating and in the window.
 
-    Arguments as those of :func:`corephys.samples.needle.fit`. With ``taken`` that drift is
-    kept, and only the error that it can leave is found.
+    Arguments are those of :func:`fit_curves`. With ``taken`` that drift is kept, and only its
+    shift and errors are computed.
     """
     size = inside.shape[0]
     before = np.isfinite(before_time) & np.isfinite(before_temperature)
-    told = (before.sum(axis=1) >= FEWEST_BEFORE) & (inside.sum(axis=1) >= FEWEST_BEFORE + 1)
+    enough = (before.sum(axis=1) >= FEWEST_BEFORE) & (inside.sum(axis=1) >= FEWEST_BEFORE + 1)
     drift = Drift(np.zeros(size), np.full(size, np.inf))
     shift = np.zeros(size)
     by_shape, by_rate = np.full((2, size), np.nan)
-    rows = np.flatnonzero(told)
+    rows = np.flatnonzero(enough)
     for first in range(0, rows.size, _BLOCK):
         block = rows[first : first + _BLOCK]
         arrays = (time, temperature, before_time, before_temperature, inside, line, early, before)
@@ -120,8 +120,8 @@ def weigh(
 class _Fits:
     """Fits of several drifts to each run, (runs, n).
 
-    ``rate`` [K/s], ``slope`` [K], ``squares`` [K^2], and ``by_rate``, the standard error of the
-    slope by that of the rate, over the standard deviation of the samples.
+    ``rate`` is in K/s, ``slope`` in K, ``squares`` (sum of squared residuals) in K^2. ``by_rate``
+    is the standard error of the slope from that of the rate, over the deviation of the samples.
     """
 
     rate: np.ndarray
@@ -131,7 +131,10 @@ class _Fits:
 
 
 class _Runs:
-    """Some runs with all that does not depend on the drift projected out of their samples."""
+    """Samples of some runs, with all terms of the model except the drift projected out.
+
+    The projection is done once; after it every trial drift is a fit with one free parameter.
+    """
 
     def __init__(
         self,
@@ -163,7 +166,7 @@ class _Runs:
             np.concatenate([zero, fading / np.where(largest > 0.0, largest, 1.0)], axis=1),
         ]
         self.q, r = np.linalg.qr(np.stack(columns, axis=2))
-        # Row of the inverse that gives the slope: the samples times it are dT / d ln t.
+        # Row of the inverse for the slope: its product with the samples is dT / d ln t.
         self.to_slope = np.einsum("rsi,ri->rs", self.q, np.linalg.inv(r)[:, 2, :])
         self.y = self._left(y[:, :, None])[:, :, 0]
         self.squares = (self.y**2).sum(axis=1)
@@ -171,7 +174,7 @@ class _Runs:
         self.before, self.before_y = before, y[:, : before.shape[1]]
 
     def rate_before(self, settling: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Rate by the samples before heating alone, and its error over their deviation."""
+        """Rate from the samples before heating alone, and its error over their deviation."""
         t = clock(self.time[:, : self.before.shape[1]], settling)
         number = self.before.sum(axis=1)
         mean = np.where(self.before, t, 0.0).sum(axis=1) / number
@@ -180,11 +183,11 @@ class _Runs:
         return (t * self.before_y).sum(axis=1) / squares, 1.0 / np.sqrt(squares)
 
     def _left(self, table: np.ndarray) -> np.ndarray:
-        """Columns (runs, samples, n) less what the other terms of the model explain."""
+        """Columns (runs, samples, n) less their projection on the other terms of the model."""
         return np.asarray(table - self.q @ (self.q.transpose(0, 2, 1) @ table))
 
     def fits(self, settling: np.ndarray) -> _Fits:
-        """Drifts of given times of settling, (runs, n)."""
+        """Fits with given settling times, (runs, n)."""
         clocks = np.stack(
             [np.where(self.use, clock(self.time, tau), 0.0) for tau in settling.T], axis=2
         )
@@ -200,12 +203,12 @@ class _Runs:
         return _Fits(rate / scale, slope, squares, np.abs(moved) / np.sqrt(norm))
 
     def residual(self, settling: np.ndarray, rate: np.ndarray) -> np.ndarray:
-        """What a drift leaves of the samples [K]."""
+        """Residuals of the samples for a given drift [K]."""
         curve = np.where(self.use, rate[:, None] * clock(self.time, settling), 0.0)
         return self.y - self._left(curve[:, :, None])[:, :, 0]
 
     def weigh(self, kept: np.ndarray | None) -> tuple[np.ndarray, ...]:
-        """Rate [K/s], time of settling [s], shift of the slope and its errors [K]."""
+        """Rate [K/s], settling time [s], shift of the slope and its errors [K]."""
         number = self.squares.size
         rows = np.arange(number)
         straight = self.fits(np.full((number, 1), np.inf))
@@ -222,8 +225,11 @@ class _Runs:
                 least,
             )
             depth = -0.5 * (bent.squares - least[:, None]) / noise[:, None]
+            # Each zoom narrows the settling times to the likely ones.
             if zoom < _ZOOMS - 1:
                 low, high = _nearer(nodes, depth)
+        # Prior: uniform in the logarithm of the settling time, so each node has its share of that
+        # range; a linear drift is given the same weight as all exponentials together.
         share = (high - low) / np.log(LONGEST / SHORTEST) / _NODES
         likely = np.exp(depth) * share[:, None]
         flat = np.exp(-0.5 * (straight.squares[:, 0] - least) / noise)
@@ -245,13 +251,13 @@ class _Runs:
         return self.rate_before(kept)[0], kept, shift, sign * np.sqrt(square), by_rate
 
     def _noise(self, settling: np.ndarray, rate: np.ndarray, squares: np.ndarray) -> np.ndarray:
-        """Variance of the samples about the model [K^2], correlation of neighbours included."""
+        """Variance of the samples about the model [K^2], including correlation of neighbours."""
         factor = inflation(self.residual(settling, rate), self.use)
         return np.maximum(squares / self.freedom * factor, np.finfo(float).tiny)
 
 
 def _nearer(nodes: np.ndarray, depth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Ends of the part of the nodes that is worth a closer look, (runs,)."""
+    """Lower and upper end of the likely nodes, for the next zoom, (runs,)."""
     near = depth > depth.max(axis=1, keepdims=True) - _FAR
     rows, step = np.arange(nodes.shape[0]), nodes[:, 1] - nodes[:, 0]
     first, last = near.argmax(axis=1), nodes.shape[1] - 1 - near[:, ::-1].argmax(axis=1)
@@ -262,7 +268,7 @@ def _nearer(nodes: np.ndarray, depth: np.ndarray) -> tuple[np.ndarray, np.ndarra
 
 
 # --------------------------------------------------------------------------------------------------
-# The final fit of a heating curve: drift before heating and the curve in its window, together.
+# Final fit of a heating curve: drift before heating and curve in the window, together.
 
 
 _REAL = thresholds.value("neighbour_correlation_errors")
@@ -271,22 +277,22 @@ FEWEST_INSIDE = thresholds.count("needle_fit_samples")
 
 @dataclass
 class Fit:
-    """Result of each run, (runs,) throughout.
+    """Result of the fit for each run, (runs,).
 
     Parameters
     ----------
     slope : ndarray
-        dT / d ln t [K].
+        Slope dT / d ln t [K].
     variance : ndarray
-        Of the slope [K^2], residual autocorrelation included.
+        Variance of the slope [K^2], including the autocorrelation of the residuals.
     rise_constant : ndarray
         Constant of the rise less the temperature before heating [K].
     level : ndarray
-        Temperature before heating, carried to time zero [degC]; NaN where none was measured.
+        Temperature before heating, extrapolated to time zero [degC]; NaN where not measured.
     drift, drift_error : ndarray
-        [K/s]; NaN where nothing was measured before heating.
+        Rate of the drift and its standard error [K/s]; NaN without samples before heating.
     drift_share : ndarray
-        Change of the slope that the drift has been taken off, over the slope [1].
+        Change of the slope by removing the drift, over the slope [1].
     deviation : ndarray
         Standard deviation of the residuals in the window [K].
     """
@@ -312,21 +318,19 @@ def fit_curves(
 ) -> Fit:
     """Least squares of T = a + d g before and T = c + d g + s x + e z in the window.
 
-    Times g by which the drift has changed, since heating began [s], and temperatures [degC],
-    (runs, samples), NaN outside: the time itself for a drift along a line, else that of
-    :func:`corephys.samples.needle.drift.clock`. ``inside`` (runs, samples) bool says what is in
-    the window; x is ``line`` and z is ``early``, as
-    :func:`corephys.samples.needle.window_choice.regressors` gives them. Runs without samples before
-    heating keep a drift of zero; runs with an empty window give NaN.
+    Times are those g of :func:`clock` since heating began [s], with temperatures [degC], (runs,
+    samples), NaN outside. ``inside`` (runs, samples) marks the samples in the window. x is ``line``
+    and z is ``early``, from :func:`corephys.samples.needle.window_choice.regressors`. Runs without
+    samples before heating keep a drift of zero; runs with an empty window give NaN.
     """
     some = inside.sum(axis=1) >= FEWEST_INSIDE
     arrays = (time, temperature, before_time, before_temperature, inside, line, early)
-    whole = {item.name: np.full(some.size, np.nan) for item in fields(Fit)}
+    results = {item.name: np.full(some.size, np.nan) for item in fields(Fit)}
     if some.any():
         part = _fit_all(*(array[some] for array in arrays))
-        for name, values in whole.items():
+        for name, values in results.items():
             values[some] = getattr(part, name)
-    return Fit(**whole)
+    return Fit(**results)
 
 
 def _fit_all(
@@ -338,8 +342,9 @@ def _fit_all(
     line: np.ndarray,
     early: np.ndarray,
 ) -> Fit:
+    """Fit of the runs that have samples in their window."""
     before = np.isfinite(before_time) & np.isfinite(before_temperature)
-    told = before.sum(axis=1) >= FEWEST_BEFORE
+    measured = before.sum(axis=1) >= FEWEST_BEFORE
     t = np.where(inside, time, 1.0)
     t0 = np.where(before, before_time, 0.0)
     late = np.maximum(np.max(np.where(inside, time, 0.0), axis=1), 1.0)[:, None]
@@ -351,11 +356,12 @@ def _fit_all(
     curve = np.stack([nought, one, t / late, logs, fading], axis=2) * inside[:, :, None]
     level = np.stack([np.ones_like(t0), nought0, t0 / late, nought0, nought0], axis=2)
     level = level * before[:, :, None]
-    # A row that holds level and drift at zero where nothing was measured before heating.
+    # Two more rows, which fix level and drift at zero where nothing was measured before heating.
     hold = np.zeros((t.shape[0], 2, 5))
     hold[:, 0, 0] = ~before.any(axis=1)
-    hold[:, 1, 2] = ~told
+    hold[:, 1, 2] = ~measured
     design = np.concatenate([curve, level, hold], axis=1)
+    # Temperatures are taken from the mean of each run, to keep digits in the sums of squares.
     zero = np.where(inside, temperature, 0.0).sum(axis=1) / inside.sum(axis=1)
     zero = zero[:, None]
     values = np.concatenate(
@@ -381,24 +387,24 @@ def _fit_all(
         variance=variance * unit[:, 3, 3] * inflation(window, inside),
         rise_constant=found[:, 1] - found[:, 3] * np.log(late[:, 0]) - found[:, 0],
         level=np.where(before.any(axis=1), found[:, 0] + zero[:, 0], np.nan),
-        drift=np.where(told, drift, np.nan),
-        drift_error=np.where(told, np.sqrt(variance * unit[:, 2, 2]) / late[:, 0], np.nan),
-        drift_share=np.where(told, _drift_share(curve, found), np.nan),
+        drift=np.where(measured, drift, np.nan),
+        drift_error=np.where(measured, np.sqrt(variance * unit[:, 2, 2]) / late[:, 0], np.nan),
+        drift_share=np.where(measured, _drift_share(curve, found), np.nan),
         deviation=np.sqrt((window**2).sum(axis=1) / np.maximum(inside.sum(axis=1) - 3, 1)),
     )
 
 
 def _drift_share(curve: np.ndarray, found: np.ndarray) -> np.ndarray:
-    """By how much the slope would differ with the drift left in."""
+    """Relative change of the slope if the drift were not removed."""
     kept = curve[:, :, [1, 3, 4]]
     q, r = np.linalg.qr(kept)
     moved = np.linalg.solve(r, np.einsum("rsi,rs->ri", q, curve[:, :, 2])[:, :, None])[:, 1, 0]
-    rises = found[:, 3] != 0.0  # a curve of one temperature has no slope to share
+    rises = found[:, 3] != 0.0  # a constant temperature has no slope to divide by
     return np.where(rises, moved * found[:, 2] / np.where(rises, found[:, 3], 1.0), np.nan)
 
 
 def inflation(residual: np.ndarray, inside: np.ndarray) -> np.ndarray:
-    """Factor (1 + r) / (1 - r) for residuals whose lag-one correlation r is real."""
+    """Factor (1 + r) / (1 - r) of the variance, for a significant lag-one correlation r."""
     pairs = inside[:, 1:] & inside[:, :-1]
     products = np.where(pairs, residual[:, 1:] * residual[:, :-1], 0.0).sum(axis=1)
     squares = np.maximum((residual**2).sum(axis=1), np.finfo(float).tiny)

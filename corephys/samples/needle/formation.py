@@ -1,10 +1,9 @@
-"""From the conductivity of a core to that of the formation: pressure, temperature, direction,
-and bounds of mixing."""
+"""Conductivity of the formation from that of a core: in-situ conditions, direction, bounds."""
 
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -23,71 +22,72 @@ from corephys.ground.arguments import positive
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import Measured, bare, combine, norm, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Measurement, Numbers, Scalar, WithUnit
+
 __all__ = ["formation_conductivity", "in_situ", "mixing_bounds"]
 
 # --------------------------------------------------------------------------------------------------
-# Thermal conductivity at the pressure and temperature in the formation.
+# In-situ correction: pressure and temperature in the formation.
 
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
 _DOUBT = (
-    "the form is from memory, and of two published uses one is not reproduced by it: "
-    "where 1.1 per cent is reported it gives some 2.5 per cent"
+    "the formula is from memory and does not reproduce one of two published uses: where 1.1 per "
+    "cent is reported it gives about 2.5 per cent"
 )
 
 
 def in_situ(
-    conductivity: Any,
-    water_depth: Any,
-    depth: Any,
-    temperature: Any,
-    laboratory_temperature: Any,
-    density: Any,
+    conductivity: Measurement | str,
+    water_depth: Scalar,
+    depth: Dimensional | None,
+    temperature: Dimensional,
+    laboratory_temperature: Dimensional,
+    density: Measurement | str,
     *,
-    temperature_uncertainty: Any = None,
-    laboratory_temperature_uncertainty: Any = None,
-    density_uncertainty: Any = None,
-    form_uncertainty: Any = _T["in_situ_form_uncertainty"],
-    water_per_cent: Any = _C["conductivity_water_per_cent"],
-    warming_per_cent: Any = _C["conductivity_warming_per_cent"],
+    temperature_uncertainty: Scalar | None = None,
+    laboratory_temperature_uncertainty: Scalar | None = None,
+    density_uncertainty: Scalar | None = None,
+    form_uncertainty: Fraction = _T["in_situ_form_uncertainty"],
+    water_per_cent: Scalar = _C["conductivity_water_per_cent"],
+    warming_per_cent: Scalar = _C["conductivity_warming_per_cent"],
 ) -> xr.Dataset:
-    """Bring conductivities to the pressure and temperature in the formation.
+    """Correct conductivities to the pressure and temperature in the formation.
 
     Parameters
     ----------
     conductivity : Dataset, DataArray or str
         ``thermal_conductivity`` as measured [W/(m K)].
     water_depth : Quantity or str
-        Depth of the seafloor below the sea [m].
+        Depth of the seafloor below sea level [m].
     depth : Quantity, DataArray, str or None
-        Below seafloor [m]; None takes the coordinate ``depth`` of the conductivities.
+        Depth below seafloor [m]; None uses the coordinate ``depth`` of the conductivities.
     temperature, laboratory_temperature : Quantity, DataArray or str
-        In the formation, and of the core when it was measured [degC].
+        Temperature in the formation, and of the core during the measurement [degC].
     density : Dataset, Quantity, DataArray or str
-        ``bulk_density`` of the sediment, mean down to the depth [g/cm^3].
+        ``bulk_density`` of the sediment, mean from the seafloor to the depth [g/cm^3].
     temperature_uncertainty, laboratory_temperature_uncertainty : Quantity or str, optional
-        Systematic [K]: effects ``in_situ_temperature`` and ``laboratory_temperature``. Unknown
-        gives NaN.
+        Systematic uncertainties [K]: effects ``in_situ_temperature`` and
+        ``laboratory_temperature``. NaN if not given.
     density_uncertainty : Quantity or str, optional
-        Systematic [g/cm^3], of a density that brings none of its own; unknown gives NaN.
+        Systematic uncertainty of a density that is not a Dataset [g/cm^3]; NaN if not given.
     form_uncertainty : Quantity or str
-        Of the whole change, relative: effect ``in_situ_form``.
+        Relative uncertainty of the complete correction: effect ``in_situ_form``.
     water_per_cent, warming_per_cent : Quantity, str or Constant
-        Depth of water [m] and warming [K] that raise the conductivity by one per cent.
+        Depth of water [m], and warming [K], that raise the conductivity by one per cent.
 
     Returns
     -------
     Dataset
-        ``thermal_conductivity`` as it was and ``thermal_conductivity_in_situ`` [W/(m K)], which
-        carries the attributes ``status`` and ``comment``.
+        ``thermal_conductivity`` as given, and ``thermal_conductivity_in_situ`` [W/(m K)] with the
+        attributes ``status`` and ``comment``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         When no depth is given and the conductivities have none, or a water depth is negative.
 
@@ -95,9 +95,9 @@ def in_situ(
     -----
     k_is = k [1 + (z_w + rho z) / (1829 m 100) + (T - T_lab) / (4 K 100)], rho in g/cm^3 as the
     weight of sediment over that of water: Hyndman, Erickson and Von Herzen (1974), from memory.
-    One published use of it is not reproduced: where the values in situ are said to be 1.1 % below
-    those of the laboratory the form gives about 2.5 %; another, 2.2 %, it gives as 2.1 %. Hence
-    ``form_uncertainty``. The uncorrected values stay beside the corrected ones.
+    The formula does not reproduce one published use of it: where the values in situ are reported
+    as 1.1 % below those of the laboratory, it gives about 2.5 %. For another use, 2.2 %, it gives
+    2.1 %. Hence ``form_uncertainty``. The uncorrected values stay beside the corrected ones.
     """
     measured = series.unpack(conductivity, "thermal_conductivity")
     heavy = series.unpack(density, "bulk_density")
@@ -115,7 +115,7 @@ def in_situ(
     sea = units.as_floats(water_depth, "m", "water_depth")
     if np.any(np.asarray(sea) < 0):
         raise ValueError(
-            f"water_depth is {np.min(sea):g} m; give the depth below the sea, positive"
+            f"water_depth is {np.min(sea):g} m; give the depth below sea level, positive downward"
         )
     per_water = 100.0 * units.as_floats(water_per_cent, "m", "water_per_cent")
     per_kelvin = 100.0 * units.as_floats(warming_per_cent, "K", "warming_per_cent", difference=True)
@@ -154,20 +154,27 @@ def in_situ(
     )
 
 
-def _depth(depth: Any, values: Any) -> Any:
+def _depth(depth: Dimensional | None, values: Numbers) -> Numbers:
+    """Depth below seafloor [m], given or from the coordinate of the conductivities."""
     if depth is not None:
         return units.as_floats(depth, "m", "depth")
     if not isinstance(values, xr.DataArray) or "depth" not in values.coords:
-        raise ValueError("depth is None and the conductivities have no coordinate depth; give it")
+        raise ValueError(
+            "depth is None, and the conductivities have no coordinate depth; give depth="
+        )
     return units.as_floats(values["depth"], "m", "depth")
 
 
-def _bad(density: Measured) -> Any:
+def _bad(density: Measured) -> int | np.ndarray:
+    """Reason ``input_bad`` where the density is bad or missing."""
     level = flags.from_reason(np.asarray(bare(density.reason)))
     return np.where(np.isin(level, (flags.BAD, flags.MISSING)), flags.bit("input_bad"), 0)[()]
 
 
-def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, Any]) -> xr.Dataset:
+def _result(
+    given: Measurement | str, measured: Measured, found: Measured, numbers: dict[str, object]
+) -> xr.Dataset:
+    """Conductivities as given and in situ, with the steps of the given Dataset."""
     attributes = given.attrs if isinstance(given, xr.Dataset) else {}
     steps = json.loads(attributes.get("steps", "[]"))
     dataset = series.build(
@@ -183,43 +190,43 @@ def _result(given: Any, measured: Measured, found: Measured, numbers: dict[str, 
 
 
 # --------------------------------------------------------------------------------------------------
-# Conductivity of the formation to vertical heat flow: what a needle in a core does not read.
+# Conductivity of the formation for vertical heat flow.
 #
-# A needle reads the conductivity across itself, in a core at room temperature and pressure. Heat
-# flows upward through sediment that is colder, under pressure and layered. Both differences are
-# named effects of their size until they are corrected for.
+# A needle measures the conductivity across itself, in a core at room temperature and pressure. Heat
+# flows upward through sediment that is colder, under pressure and layered. Each difference is
+# either corrected, or included as an effect of its size.
 
 
 _NAME = "thermal_conductivity"
-POWERS = {"across": 0.5, "along": 1.0}  # of the ratio, in what a needle reads over k_v
+POWERS = {"across": 0.5, "along": 1.0}  # measured conductivity = k_v (k_h / k_v)^power
 CORRECTIONS = ("anisotropy", "in situ")
 
 
 def formation_conductivity(
     conductivity: xr.Dataset,
     *,
-    anisotropy: Any = _C["conductivity_anisotropy"],
-    anisotropy_uncertainty: Any = None,
+    anisotropy: Fraction = _C["conductivity_anisotropy"],
+    anisotropy_uncertainty: Fraction | None = None,
     in_situ: xr.Dataset | None = None,
     corrections: tuple[str, ...] = (),
 ) -> xr.Dataset:
-    """Conductivities as those of the formation to vertical heat flow, corrected or not.
+    """Conductivities of the formation for vertical heat flow, with or without corrections.
 
     Parameters
     ----------
     conductivity : Dataset, (reading)
-        ``thermal_conductivity`` as measured [W/(m K)], with the coordinate ``direction``: along
-        the core, or across it.
+        ``thermal_conductivity`` as measured [W/(m K)], with the coordinate ``direction`` of the
+        needle: along the core, or across it.
     anisotropy : Quantity, str, DataArray or Constant
         Horizontal over vertical conductivity of the sediment [1].
     anisotropy_uncertainty : Quantity or str, optional
-        Systematic standard uncertainty of that ratio [1]. A Constant brings its own; unknown gives
-        NaN.
+        Systematic standard uncertainty of that ratio [1]. If not given, that of a Constant,
+        otherwise NaN.
     in_situ : Dataset, (reading), optional
-        From :func:`~corephys.samples.needle.in_situ` for the same conductivities. Without it the
-        effect ``in_situ_conductivity`` is unknown.
+        Result of :func:`~corephys.samples.needle.in_situ` for the same conductivities. Without it
+        the effect ``in_situ_conductivity`` is NaN.
     corrections : tuple of str
-        Which of ``"anisotropy"`` and ``"in situ"`` are applied; none by default.
+        Corrections to apply, of ``"anisotropy"`` and ``"in situ"``; none by default.
 
     Returns
     -------
@@ -227,23 +234,21 @@ def formation_conductivity(
         ``thermal_conductivity`` [W/(m K)] with the effects ``conductivity_anisotropy`` and
         ``in_situ_conductivity``; other variables are kept. Where a correction is applied
         ``thermal_conductivity_uncorrected`` [W/(m K)] holds the values as measured, and the effects
-        are what the correction leaves: that of the ratio, and those of ``in_situ`` by their names.
+        are those that the corrections leave: that of the ratio, and those of ``in_situ``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the two Datasets lie at different positions.
+        When the two Datasets have different positions.
     ValueError
         For a ratio that is not positive, an unknown correction or direction, or a correction
-        that lacks a direction or ``in_situ``.
+        without direction or ``in_situ``.
 
     Notes
     -----
-    A needle reads the root of the product of the conductivities in the plane across it (Carslaw
+    A needle measures the root of the product of the conductivities in the plane across it (Carslaw
     and Jaeger 1959, section 1.17): across the core k = k_v r^(1/2), along it k = k_h = k_v r, with
-    r = k_h / k_v and level bedding. A correction that is not applied is an effect of the size
+    r = k_h / k_v and horizontal bedding. A correction that is not applied is an effect of the size
     sqrt(c^2 + u_c^2), c the correction and u_c its uncertainty (JCGM 100:2008, F.2.4.5), with the
     sign of c.
 
@@ -261,16 +266,20 @@ def formation_conductivity(
     """
     strange = [word for word in corrections if word not in CORRECTIONS]
     if strange:
-        raise ValueError(f"corrections names {strange[0]!r}; there is {', '.join(CORRECTIONS)}")
+        raise ValueError(
+            f"corrections holds {strange[0]!r}; the corrections are {', '.join(CORRECTIONS)}"
+        )
     if "in situ" in corrections and in_situ is None:
-        raise ValueError("the correction in situ needs in_situ=, from needle.in_situ(...)")
+        raise ValueError(
+            "the correction 'in situ' needs in_situ=; give the result of needle.in_situ"
+        )
     conductivity = companions.library_units(conductivity)
     measured = series.unpack(conductivity, _NAME)
     k = np.asarray(bare(measured.values), dtype=float)
     turned, doubt = _anisotropy(conductivity, anisotropy, anisotropy_uncertainty, corrections)
     moved, by_source = _in_situ(conductivity, in_situ, k)
     factor = np.ones(k.shape)
-    effects: dict[str, Any] = {}
+    effects: dict[str, Numbers] = {}
     if "anisotropy" in corrections:
         factor = factor * turned
         effects["conductivity_anisotropy"] = -doubt
@@ -294,7 +303,7 @@ def formation_conductivity(
 
 
 def _anisotropy(
-    conductivity: xr.Dataset, ratio: Any, given: Any, corrections: tuple[str, ...]
+    conductivity: xr.Dataset, ratio: Fraction, given: Fraction | None, corrections: tuple[str, ...]
 ) -> tuple[np.ndarray, np.ndarray]:
     """Vertical over measured conductivity, and its relative standard uncertainty."""
     r = bare(positive(ratio, "1", "anisotropy"))
@@ -304,7 +313,9 @@ def _anisotropy(
         words = conductivity["direction"].values.astype(str)
     strange = sorted(set(words.tolist()) - {*POWERS, ""})
     if strange:
-        raise ValueError(f"direction is along or across, not {', '.join(map(repr, strange))}")
+        raise ValueError(
+            f"direction is {', '.join(map(repr, strange))}; it must be 'along' or 'across'"
+        )
     if "anisotropy" in corrections and "" in words:
         raise ValueError(
             f"{int((words == '').sum())} of {words.size} conductivities have no direction (along "
@@ -319,7 +330,7 @@ def _anisotropy(
 def _in_situ(
     conductivity: xr.Dataset, in_situ: xr.Dataset | None, k: np.ndarray
 ) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """In-situ over measured conductivity, and the effects of that step over the measured value."""
+    """In-situ over measured conductivity, and the relative effects of the in-situ correction."""
     if in_situ is None:
         return np.full(k.shape, np.nan), {}
     series.require_same_positions(conductivity=conductivity, in_situ=in_situ)
@@ -336,13 +347,14 @@ def _in_situ(
 
 
 def _left_out(change: np.ndarray, uncertainty: np.ndarray, sign: float) -> np.ndarray:
-    """Relative effect of a correction that is not applied; ``sign`` where it is zero."""
+    """Relative effect of a correction that is not applied; ``sign`` for a correction of zero."""
     return np.where(change == 0.0, sign, np.sign(change)) * np.hypot(change, uncertainty)
 
 
 def _result_formation(
-    given: xr.Dataset, found: Measured, corrections: tuple[str, ...], used: dict[str, Any]
+    given: xr.Dataset, found: Measured, corrections: tuple[str, ...], used: dict[str, object]
 ) -> xr.Dataset:
+    """Conductivities of the formation, with the uncorrected ones and all other variables."""
     words = {
         "anisotropy": "to vertical, k / r^(1/2) across the core and k / r along it "
         "(Carslaw and Jaeger 1959)",
@@ -369,61 +381,59 @@ def _result_formation(
 
 
 # --------------------------------------------------------------------------------------------------
-# Whether a thermal conductivity is possible for a mixture of these grains and this much water.
+# Bounds of the conductivity of a mixture of grains and water.
 
 
 CERTAIN = thresholds.value("mixing_bound_errors")
 
 
 def mixing_bounds(
-    porosity: Any,
-    grain_conductivity: Any = _C["grain_conductivity"],
-    water_conductivity: Any = _C["water_conductivity"],
+    porosity: Measurement | str,
+    grain_conductivity: Dimensional = _C["grain_conductivity"],
+    water_conductivity: Dimensional = _C["water_conductivity"],
     *,
-    measured: Any = None,
+    measured: Measurement | str | None = None,
 ) -> xr.Dataset:
-    """Conductivity of a saturated sediment by mixing laws, and measurements outside of them.
+    """Bounds of the conductivity of a saturated sediment, and measurements outside of them.
 
     Parameters
     ----------
     porosity : Dataset, Quantity, DataArray or str
-        ``porosity``, fraction.
+        Porosity, a fraction.
     grain_conductivity, water_conductivity : Quantity, str, DataArray or Constant
-        [W/(m K)].
+        Conductivities of grains and water [W/(m K)].
     measured : Dataset, DataArray or str, optional
-        ``thermal_conductivity`` [W/(m K)] at the same positions.
+        Measured ``thermal_conductivity`` [W/(m K)] at the same positions.
 
     Returns
     -------
     Dataset
         ``harmonic_mean``, ``geometric_mean``, ``arithmetic_mean``, ``isotropic_lower`` and
-        ``isotropic_upper`` [W/(m K)], whose attribute ``bound`` says which side they bound. With
-        ``measured`` also ``outside``: -1 below the harmonic mean, 1 above the arithmetic mean, 0
-        between [1], and ``outside_for_certain`` (bool), by two random standard uncertainties;
-        false where these are not known.
+        ``isotropic_upper`` [W/(m K)]; their attribute ``bound`` names the side that they bound.
+        With ``measured`` also ``outside`` [1]: -1 below the harmonic mean, 1 above the arithmetic
+        mean, 0 between them; and ``outside_for_certain`` (bool), by two random standard
+        uncertainties, false where these are NaN.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         When a porosity is not a fraction.
 
     Notes
     -----
     Woodside and Messmer (1961), Journal of Applied Physics 32, 1688: layers across the flow,
-    geometric mean, layers along it. Hashin and Shtrikman (1962), from memory, where no direction
-    is preferred. A value outside says that porosity, grains or conductivity are wrong, or that
-    the pores hold gas.
+    geometric mean, layers along it. Hashin and Shtrikman (1962), from memory, for an isotropic
+    mixture. For a value outside the bounds porosity, grains or conductivity are wrong, or the
+    pores hold gas.
     """
     phi = series.unpack(porosity, "porosity").values
     numbers = np.asarray(bare(phi), dtype=float)
     if np.any((numbers < 0.0) | (numbers > 1.0)):
         raise ValueError(
-            f"porosity lies between {np.nanmin(numbers):g} and {np.nanmax(numbers):g}; it is a "
-            "fraction from 0 to 1"
+            f"porosity lies between {np.nanmin(numbers):g} and {np.nanmax(numbers):g}; it must be "
+            "a fraction from 0 to 1"
         )
     known = None if measured is None else series.unpack(measured, "thermal_conductivity")
     series.require_same_positions(
@@ -445,8 +455,8 @@ def mixing_bounds(
         "harmonic_mean": (mixing.harmonic_mean((holes, solids), phases), "lower"),
         "geometric_mean": (mixing.geometric_mean((holes, solids), phases), "neither"),
         "arithmetic_mean": (mixing.arithmetic_mean((holes, solids), phases), "upper"),
-        "isotropic_lower": (lower, "lower, of a body without a preferred direction"),
-        "isotropic_upper": (upper, "upper, of a body without a preferred direction"),
+        "isotropic_lower": (lower, "lower, for an isotropic mixture"),
+        "isotropic_upper": (upper, "upper, for an isotropic mixture"),
     }
     parts = {}
     for name, (values, side) in laws.items():
@@ -465,13 +475,15 @@ def mixing_bounds(
     return found
 
 
-def _with_unit(values: Any, unit: str) -> Any:
+def _with_unit(values: Numbers, unit: str) -> WithUnit:
+    """Floats as a DataArray or Quantity with a unit, for the mixing laws."""
     if isinstance(values, xr.DataArray):
         return values.assign_attrs(units=unit)
     return units.quantity(values, unit)
 
 
-def _judge(found: xr.Dataset, known: Any) -> None:
+def _judge(found: xr.Dataset, known: Measured) -> None:
+    """Add on which side of the bounds the measured values lie."""
     k, u = bare(known.values), bare(known.u_random)
     low, high = found["harmonic_mean"].variable, found["arithmetic_mean"].variable
     below, above = k < low, k > high
@@ -482,7 +494,11 @@ def _judge(found: xr.Dataset, known: Any) -> None:
             above.astype(np.int8) - below.astype(np.int8),
             "side on which the measured conductivity lies outside of the bounds",
         ),
-        ("outside_for_certain", certain, "it does so by two standard uncertainties"),
+        (
+            "outside_for_certain",
+            certain,
+            "outside by two standard uncertainties",
+        ),
     ):
         found[name] = values
         found[name].attrs = {"long_name": words}

@@ -1,15 +1,18 @@
-"""The long table of heating curves as padded arrays, one row a run."""
+"""Heating curves as padded arrays with one row for each run, from the long table."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
 
 KEYS = (
     "run",
@@ -23,7 +26,7 @@ KEYS = (
     "depth_closed",
     "sample_id",
 )
-_LEFT_OUT = thresholds.value("needle_first_look")
+_LEFT_OUT = thresholds.value("needle_first_look")  # share of the curve that is left out
 EARLY = thresholds.value("needle_early_time")
 EARLY_WITHOUT_RADIUS = thresholds.value("needle_early_seconds")  # s
 FEWEST_BEFORE = thresholds.count("needle_drift_samples")
@@ -34,19 +37,20 @@ REQUIRED = ("run", "geometry", "heating_power", "time", "temperature")
 
 @dataclass
 class Runs:
-    """Heating curves side by side; what lies beyond a run's own samples is NaN.
+    """Heating curves of all runs; NaN beyond the last sample of a run.
 
     Parameters
     ----------
     time, temperature : ndarray, (runs, samples)
-        Samples after the heater came on, in order [s], [degC].
+        Samples after the start of heating, in order of time [s], [degC].
     before_time, before_temperature : ndarray, (runs, samples)
-        Samples up to it.
+        Samples up to the start of heating [s], [degC].
     power, radius : ndarray, (runs,)
-        [W/m] and [m], NaN where unknown.
+        Heating power [W/m] and radius of the needle [m], NaN where unknown.
     half_space : ndarray of bool, (runs,)
+        Whether the needle lies on the face of the sediment.
     reason : ndarray of int, (runs,)
-        What the rows and their order show.
+        Bit mask of reasons that the rows and their order give.
     first : ndarray of int, (runs,)
         First row of each run in the table.
     """
@@ -64,16 +68,16 @@ class Runs:
 
 @dataclass
 class Late:
-    """Curves from the early limit on.
+    """Heating curves from the early limit on.
 
     Parameters
     ----------
     time, temperature : ndarray, (runs, samples)
-        [s], [degC], NaN beyond the end of a run.
+        Time since heating began [s] and temperature [degC], NaN beyond the end of a run.
     warm : ndarray, (runs,)
-        kappa / a^2 by a first look [1/s]; NaN without a radius.
+        Rough diffusivity over radius squared, kappa / a^2 [1/s]; NaN without a radius.
     earliest, latest : ndarray, (runs,)
-        Limits of what a window may hold [s]; the late one infinite without a boundary.
+        Earliest start and latest end of a window [s]; the latter is infinite without a boundary.
     """
 
     time: np.ndarray
@@ -100,7 +104,8 @@ def gather(table: xr.Dataset) -> Runs:
         name: np.asarray(units.as_floats(table[name], unit, name), dtype=float)
         for name, unit in (("time", "s"), ("temperature", "degC"), ("heating_power", "W/m"))
     }
-    # By temperature as well, so that a time that comes twice has one order too.
+    # Sorted by temperature as well, so that rows with equal times have one order, whatever the
+    # order of the table.
     order = np.lexsort((given["temperature"], given["time"], group))
     group = group[order]
     starts = np.flatnonzero(np.diff(group, prepend=-1))
@@ -108,7 +113,9 @@ def gather(table: xr.Dataset) -> Runs:
     geometry = table["geometry"].values[order][starts]
     unknown = sorted({str(g) for g in geometry} - {"full_space", "half_space"})
     if unknown:
-        raise ValueError(f"geometry is full_space or half_space, not {', '.join(unknown)}")
+        raise ValueError(
+            f"geometry is {', '.join(unknown)}; it must be full_space or half_space in every row"
+        )
     radius = np.full(starts.size, np.nan)
     if "radius" in table:
         radius = np.asarray(units.as_floats(table["radius"], "m", "radius"), dtype=float)
@@ -144,7 +151,7 @@ def gather(table: xr.Dataset) -> Runs:
 
 
 def _flat(time: np.ndarray, temperature: np.ndarray, group: np.ndarray, runs: int) -> np.ndarray:
-    """Runs whose temperature is the same throughout the heating: the needle did not heat."""
+    """Runs with one constant temperature during heating: the needle did not heat."""
     heated = np.isfinite(temperature) & (time > 0)
     low, high = np.full(runs, np.inf), np.full(runs, -np.inf)
     np.minimum.at(low, group[heated], temperature[heated])
@@ -153,10 +160,11 @@ def _flat(time: np.ndarray, temperature: np.ndarray, group: np.ndarray, runs: in
     return (count > 1) & (low == high)
 
 
-def boundary(table: xr.Dataset, runs: Runs, given: Any) -> np.ndarray:
-    """Distance to the nearest boundary of each run [m], NaN where none is known.
+def boundary(table: xr.Dataset, runs: Runs, given: Scalar | dict[str, Scalar] | None) -> np.ndarray:
+    """Distance to the nearest boundary of each run [m], NaN where unknown.
 
-    ``given`` is one distance, or one by geometry; without it the column ``boundary_distance``.
+    ``given`` is one distance or one for each geometry; without it the column
+    ``boundary_distance`` is used.
     """
     name = "boundary_distance"
     if given is None and name in table:
@@ -166,13 +174,16 @@ def boundary(table: xr.Dataset, runs: Runs, given: Any) -> np.ndarray:
         one = units.as_floats(given, "m", name, optional=True)
         if np.ndim(one):
             raise ValueError(
-                f"{name} has {np.size(one)} values; give one, one by geometry, or the column {name}"
+                f"{name} has {np.size(one)} values; give one value, one for each geometry, or the "
+                f"column {name} in the table"
             )
         distance = np.full(runs.power.size, np.nan if one is None else float(one))
         return _positive(distance, name)
     strange = sorted({str(key) for key in given} - {"full_space", "half_space"})
     if strange:
-        raise ValueError(f"geometry is full_space or half_space, not {', '.join(strange)}")
+        raise ValueError(
+            f"{name} is given for {', '.join(strange)}; give it for full_space or half_space"
+        )
     by_geometry = [
         float(units.as_floats(given[key], "m", name)) if key in given else float("nan")
         for key in ("full_space", "half_space")
@@ -181,6 +192,7 @@ def boundary(table: xr.Dataset, runs: Runs, given: Any) -> np.ndarray:
 
 
 def _positive(distance: np.ndarray, name: str) -> np.ndarray:
+    """Distances, all above zero or NaN."""
     if np.any(distance <= 0):
         raise ValueError(f"{name} is {1e3 * np.nanmin(distance):g} mm; it has to be above zero")
     return distance
@@ -189,19 +201,21 @@ def _positive(distance: np.ndarray, name: str) -> np.ndarray:
 def _row_reasons(
     table: xr.Dataset, order: np.ndarray, starts: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Rows that may be used, and the reasons that all rows of a run share."""
+    """Usable rows, and the reasons that all rows of a run share."""
     if "reason" not in table:
         return np.ones(order.size, bool), np.zeros(starts.size, np.int64)
     reasons = np.asarray(table["reason"].values, dtype=np.int64)[order]
     shared = np.bitwise_and.reduceat(reasons, starts).astype(np.int64)
     lengths = np.diff(np.append(starts, order.size))
-    own = reasons & ~np.repeat(shared, lengths)  # an excluded run is still reduced, and marked
+    # A reason of the complete run flags its result; only a reason of single rows removes rows.
+    own = reasons & ~np.repeat(shared, lengths)
     return flags.from_reason(own) <= flags.SUSPECT, shared
 
 
 def _pad(
     chosen: np.ndarray, group: np.ndarray, runs: int, *columns: np.ndarray
 ) -> list[np.ndarray]:
+    """Chosen rows of the columns as padded arrays, (runs, samples)."""
     rows = group[chosen]
     counts = np.bincount(rows, minlength=runs)
     place = np.arange(rows.size) - np.repeat(np.cumsum(counts) - counts, counts)
@@ -215,29 +229,30 @@ def _pad(
 
 
 def from_sample(table: np.ndarray, first: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Each row of a padded table from its own first sample on, shifted to the left."""
+    """Rows of a padded table from a first sample of each row on, shifted to the left."""
     width = max(int((count - first).max(initial=0)), 1)
     index = first[:, None] + np.arange(width)
-    out: Any = np.take_along_axis(table, np.minimum(index, table.shape[1] - 1), axis=1)
+    out = np.take_along_axis(table, np.minimum(index, table.shape[1] - 1), axis=1)
     return np.asarray(np.where(index < count[:, None], out, np.nan))
 
 
 def after_warming(
     runs: Runs, scale: np.ndarray, capacity: float, drift: np.ndarray, distance: np.ndarray
 ) -> Late:
-    """Curves from the early limit on, by a first look at the slope.
+    """Curves from the early limit on, with limits from a rough conductivity.
 
-    ``drift`` [K] at each sample is taken off first. The late limit R^2 / (8 kappa) is that of the
-    nearest boundary, ``distance`` [m] away, NaN where there is none.
+    ``drift`` [K] at each sample is subtracted first. The late limit R^2 / (8 kappa) is that of the
+    nearest boundary at ``distance`` [m], which is NaN without a boundary.
     """
     time, temperature = runs.time, runs.temperature
     count = np.isfinite(time).sum(axis=1)
     end = np.nanmax(np.where(np.isfinite(time), time, 0.0), axis=1, initial=0.0)
-    rough = _first_look(time, temperature - drift, scale, end)
+    rough = _rough_conductivity(time, temperature - drift, scale, end)
+    # The late limit depends on the conductivity, and this on the late limit: hence the rounds.
     latest = np.full(rough.shape, np.inf)
     for _ in range(3 if np.isfinite(distance).any() else 0):
         latest = np.where(np.isfinite(distance), LATE * distance**2 * capacity / rough, np.inf)
-        known = _first_look(time, temperature - drift, scale, np.minimum(end, latest))
+        known = _rough_conductivity(time, temperature - drift, scale, np.minimum(end, latest))
         rough = np.where(np.isfinite(distance), known, rough)
     warm = rough / (capacity * runs.radius**2)
     early = np.where(np.isfinite(warm), EARLY / warm, EARLY_WITHOUT_RADIUS)
@@ -251,10 +266,10 @@ def after_warming(
     )
 
 
-def _first_look(
+def _rough_conductivity(
     time: np.ndarray, rise: np.ndarray, scale: np.ndarray, end: np.ndarray
 ) -> np.ndarray:
-    """Conductivity from the last three quarters of a curve."""
+    """Conductivity from the last three quarters of a curve [W/(m K)]."""
     use = (time >= _LEFT_OUT * end[:, None]) & (time <= end[:, None])
     n = np.maximum(use.sum(axis=1), 1)
     x = np.where(use, np.log(np.where(use, time, 1.0)), 0.0)
@@ -262,11 +277,12 @@ def _first_look(
     x = np.where(use, x - (x.sum(axis=1) / n)[:, None], 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         rough = scale / ((x * y).sum(axis=1) / (x * x).sum(axis=1))
+    # Only the time limits depend on it, so any value of a sediment will do for a bad curve.
     return np.clip(np.where(np.isfinite(rough), rough, 1.0), 0.3, 10.0)
 
 
 def drift_before(runs: Runs) -> np.ndarray:
-    """Slope of the samples before heating [K/s], zero where there are too few."""
+    """Slope of the samples before heating [K/s], zero with too few samples."""
     t, y = runs.before_time, runs.before_temperature
     use = np.isfinite(t)
     n = np.maximum(use.sum(axis=1, keepdims=True), 1)

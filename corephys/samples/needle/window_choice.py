@@ -1,4 +1,4 @@
-"""Which window of a heating curve to use, and what can go wrong with a curve while it is heated."""
+"""Choice of the window of a heating curve, and faults of a curve during heating."""
 
 from __future__ import annotations
 
@@ -15,15 +15,16 @@ from corephys.samples.needle.drift import Drift
 from corephys.samples.needle.runs import Runs
 
 # --------------------------------------------------------------------------------------------------
-# Which window of a heating curve to use: all are fitted, the longest sound one is taken.
+# Choice of the window: all windows are fitted, and the longest admissible one is used.
 
 
 FLATNESS = thresholds.value("needle_flatness")
 HARMLESS = thresholds.value("needle_harmless_scatter")
-_BLOCK = 128  # runs at a time: the windows of 200 samples each then take some 60 megabytes
+_BLOCK = 128  # runs at a time; with 200 samples each their windows take some 60 megabytes
 FEWEST = thresholds.count("needle_window_samples")
+# Reasons of rejection in words.
 WORDS = {
-    "long": "shorter than the shortest",
+    "long": "shorter than the minimum",
     "soon": "heat has reached the boundary",
     "white": "residuals are not noise",
     "flat": "halves differ",
@@ -32,18 +33,18 @@ WORDS = {
 
 @dataclass
 class Choice:
-    """The window of each run.
+    """Chosen window of each run.
 
     Parameters
     ----------
     start, length : ndarray of int, (runs,)
-        First sample and number of samples; length 0 where nothing fits in.
+        First sample and number of samples; length 0 where no window fits.
     accepted : ndarray of int, (runs,)
-        Windows that are flat and whose residuals are noise.
+        Number of windows with equal slopes of both halves and white residuals.
     spread : ndarray, (runs,)
         Standard deviation of the slope over the accepted windows at least half as long [K].
     excess : ndarray, (runs,)
-        Variance of that spread beyond what noise explains [K^2].
+        Variance of that spread beyond the one that noise explains [K^2].
     """
 
     start: np.ndarray
@@ -56,13 +57,13 @@ class Choice:
 def regressors(
     time: np.ndarray, warm: np.ndarray, contact: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """What the slope and the needle's own heat multiply, (runs, samples), NaN beyond the runs.
+    """Regressors x, of the slope, and z, of the heat of the needle, (runs, samples).
 
     ``warm`` is kappa / a^2 [1/s] and ``contact`` k / (a H), (runs,). With L = ln(4 kappa t / a^2)
     - gamma and h = k / (a H) the rise is s {L + 2 h + a^2 / (2 kappa t) [1 + L - R (L + 2 h)]}
     to this order in a^2 / kappa t, R the heat capacity of the needle over that of the sediment in
-    its place: the first regressor holds what is known, the second what R multiplies. Where the
-    radius is unknown they are ln t and 1 / t.
+    its place. x holds the known terms, and z those that R multiplies. Without a radius they are
+    ln t and 1 / t.
     """
     logs = np.log(time)
     known = np.isfinite(warm)[:, None]
@@ -83,11 +84,11 @@ def choose(
     flatness: float = FLATNESS,
     latest: np.ndarray | float = np.inf,
 ) -> Choice:
-    """Fit T = a + s x + e z over all windows of all runs and choose one a run.
+    """Fit T = a + s x + e z over all windows of all runs, and choose one window for each run.
 
     ``time`` [s] and ``temperature`` [K], (runs, samples), NaN beyond the end of a run; x and z
-    from :func:`regressors`; the shortest window ``minimum`` in s. No window holds anything later
-    than ``latest``, in s.
+    from :func:`regressors`. ``minimum`` is the duration of the shortest window [s]; no window ends
+    after ``latest`` [s].
     """
     runs = time.shape[0]
     count = samples_until(time, latest)
@@ -121,10 +122,10 @@ def choose(
 def choose_by_hand(
     choice: Choice, time: np.ndarray, names: np.ndarray, chosen: Mapping[str, tuple[float, float]]
 ) -> np.ndarray:
-    """Put windows that somebody chose in place of those found; which runs have one, (runs,).
+    """Replace found windows by those that the user chose; returns the runs with one, (runs,).
 
-    ``time`` [s], (runs, samples); ``names`` of the runs; ``chosen`` by name [s]. What was found
-    about the run stays: how many windows are sound, and how far the slope depends on the window.
+    ``time`` [s] is (runs, samples); ``chosen`` [s] is by the ``names`` of the runs. The number of
+    accepted windows and the spread of the slope over them are kept.
     """
     by_hand = np.zeros(names.size, bool)
     for name, window in chosen.items():
@@ -136,13 +137,14 @@ def choose_by_hand(
 
 
 def noise_variance(time: np.ndarray, temperature: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Variance of white noise [K^2] from neighbouring residuals of a fit over the whole run."""
+    """Variance of white noise [K^2] from neighbouring residuals of a fit over the complete run."""
     residual = temperature - _smooth(time, temperature, count)
     steps = np.diff(residual, axis=1)
     return np.asarray(np.nansum(steps**2, axis=1) / (2.0 * np.maximum(count - 1, 1)))
 
 
 def _smooth(time: np.ndarray, temperature: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Smooth curve of four terms through the samples of a run."""
     inside = np.arange(time.shape[1]) < count[:, None]
     t = np.where(inside, time, 1.0)
     start = t[:, :1]
@@ -165,6 +167,7 @@ def _choose_block(
     choice: Choice,
     block: np.ndarray,
 ) -> None:
+    """Choose the windows of some runs and write them into ``choice``."""
     fits: dict[int, window_regression.WindowFits] = {}
     best = np.full(block.size, np.inf)
     picked_slope = np.zeros(block.size)
@@ -181,7 +184,7 @@ def _choose_block(
         best[rows] = error[rows, at[rows]]
         picked_slope[rows] = found.slope[rows, at[rows]]
     _spread(fits, choice, block, picked_slope, best)
-    # Nothing sound: the whole run is taken, and the caller says so.
+    # Without an admissible window the complete run is used; the caller flags it as a poor fit.
     none = choice.accepted[block] == 0
     choice.length[block[none]] = count[none]
 
@@ -198,10 +201,10 @@ def judged(
     fits: dict[int, window_regression.WindowFits],
     held: np.ndarray | None = None,
 ) -> Iterator[tuple[window_regression.WindowFits, dict[str, np.ndarray]]]:
-    """All windows, one length at a time, and which of the demands each of them meets.
+    """Fit all windows, one length at a time, and test each of them for the four conditions.
 
-    ``count`` is how many samples of each run may be used; windows that hold more, of those
-    that ``held`` says there are, are fitted too. The fits of all lengths are kept in ``fits``.
+    ``count`` is the number of samples of each run before its late limit. Windows beyond it, up to
+    the ``held`` samples of the run, are fitted as well. ``fits`` collects the fits of all lengths.
     """
     noise = noise_variance(time, temperature, count)
     widest = float(np.nanmax(np.diff(time, axis=1)))
@@ -234,7 +237,7 @@ def listing(
     flatness: float = FLATNESS,
     latest: np.ndarray | float = np.inf,
 ) -> dict[str, np.ndarray]:
-    """All windows of all runs one after the other, with words for what speaks against each."""
+    """List all windows of all runs, with the reasons why each was rejected in words."""
     held, count = samples_until(time, np.inf), samples_until(time, latest)
     parts: dict[str, list[np.ndarray]] = {
         name: [] for name in ("row", "start", "end", "slope", "slope_error", "words")
@@ -253,9 +256,9 @@ def listing(
             held=held[one[0]],
         ):
             words = np.full(found.starts.size, "", dtype=object)
-            for key, told in WORDS.items():
+            for key, text in WORDS.items():
                 broken = ~marks[key][0]
-                words[broken] += np.where(words[broken] == "", told, f", {told}")
+                words[broken] += np.where(words[broken] == "", text, f", {text}")
             parts["row"].append(np.full(found.starts.size, row))
             parts["start"].append(time[row, found.starts])
             parts["end"].append(time[row, found.starts + found.length - 1])
@@ -270,13 +273,14 @@ def listing(
 
 
 def samples_until(time: np.ndarray, latest: np.ndarray | float) -> np.ndarray:
-    """How many samples of each run lie no later than its limit, (runs,)."""
+    """Number of samples of each run up to its limit, (runs,)."""
     limit = np.broadcast_to(np.asarray(latest, dtype=float), time.shape[:1])[:, None]
     return np.asarray((np.isfinite(time) & (time <= limit)).sum(axis=1))
 
 
 def _white(found: window_regression.WindowFits, noise: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Scatter about the line no larger than that between neighbouring samples."""
+    """Windows whose scatter about the line does not exceed that between neighbouring samples."""
+    # Three standard deviations of both estimated variances.
     wiggle = 3.0 * np.sqrt(2.0 / (found.length - 3) + 3.0 / count)
     limit = (noise * (1.0 + wiggle))[:, None]
     harmless = HARMLESS * found.slope
@@ -291,7 +295,7 @@ def _flat(
     shortest: int,
     flatness: float,
 ) -> np.ndarray:
-    """Both halves of a window have its slope, within the tolerance and their errors."""
+    """Windows whose halves both have its slope, within the tolerance and their errors."""
     half = (found.length + 1) // 2
     if half < shortest:
         return np.ones(found.slope.shape, bool)
@@ -313,10 +317,11 @@ def _spread(
     slope: np.ndarray,
     error: np.ndarray,
 ) -> None:
-    """Spread over the accepted windows at least half as long as the chosen one.
+    """Spread of the slope over the accepted windows at least half as long as the chosen one.
 
-    The difference between a window and one that holds it has the variance of the first less that
-    of the second; what exceeds twice that is a slope that depends on the window.
+    The difference between the slopes of a window and of a longer one around it has the variance of
+    the first less that of the second. A spread above twice that variance means that the slope
+    depends on the window.
     """
     squares, expected, number = (np.zeros(block.size) for _ in range(3))
     length = choice.length[block]
@@ -335,18 +340,18 @@ def _spread(
 
 
 # --------------------------------------------------------------------------------------------------
-# What happens to a heating curve while it is heated: water that moves, a contact that is lost.
+# Faults during heating: moving water (convection), and a contact that is lost.
 
 
 CERTAIN = thresholds.value("needle_fault_errors")
 CONVECTION = thresholds.value("needle_convection_fall")
 JUMP = thresholds.value("needle_contact_jump")
-_KNOTS = 20  # instants at which a change is looked for
-_EDGE = 4  # samples at either end where none can be told
-_RISE_TIMES = (3.0, 20.0)  # s, of a jump: how soon the needle has its new excess
+_KNOTS = 20  # trial times of a change
+_EDGE = 4  # samples at either end in which no change can be found
+_RISE_TIMES = (3.0, 20.0)  # s in which the needle reaches its new excess after a jump
 
 
-def look(
+def find_faults(
     runs: Runs,
     time: np.ndarray,
     temperature: np.ndarray,
@@ -357,12 +362,13 @@ def look(
     count: np.ndarray,
     begin: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Runs whose slope falls in their course, and runs whose temperature jumps up.
+    """Find runs whose slope falls during heating, and runs whose temperature jumps up.
 
-    The curve from ``begin`` [s] on, up to ``count`` samples of each run, is held against the model
-    of one conductivity, c + d g + s x + e z with the drift of the samples before heating, and
-    against that model with a bend or a jump at one of some instants. What helps most, certainly
-    and by enough, is named; a bend upwards is that of an insulated boundary and is not.
+    The curve from ``begin`` [s] on, up to ``count`` samples of each run, is compared with the model
+    of one conductivity, c + d g + s x + e z with the drift of the samples before heating, and with
+    this model plus a bend or a jump at one of several trial times. The best of these changes is
+    reported where it is significant and large enough. A bend upwards is that of an insulated
+    boundary and is not reported.
     """
     convection, lost = np.zeros(slope.size, bool), np.zeros(slope.size, bool)
     before = (np.where(np.isfinite(time), time, np.inf) < begin[:, None]).sum(axis=1)
@@ -378,7 +384,7 @@ def look(
         block = rows[first : first + _BLOCK]
         width = int(count[block].max())
         part = slice(0, width)
-        convection[block], lost[block] = _look(
+        convection[block], lost[block] = _find_faults(
             time[block, part],
             rise[block, part],
             clock[block, part],
@@ -392,13 +398,14 @@ def look(
 
 
 def _hold(t: np.ndarray) -> np.ndarray:
+    """Root of the sum of squared times before heating about their mean [s]."""
     known = np.isfinite(t)
     number = np.maximum(known.sum(axis=1), 1)
     mean = np.where(known, t, 0.0).sum(axis=1) / number
     return np.asarray(np.sqrt(np.where(known, (t - mean[:, None]) ** 2, 0.0).sum(axis=1)))
 
 
-def _look(
+def _find_faults(
     time: np.ndarray,
     rise: np.ndarray,
     clock: np.ndarray,
@@ -408,6 +415,7 @@ def _look(
     slope: np.ndarray,
     count: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
+    """Convection and lost contact of some runs."""
     inside = np.arange(time.shape[1]) < count[:, None]
     noise = np.sqrt(noise_variance(time, rise, count))
     t = np.where(inside, time, 1.0)
@@ -422,7 +430,7 @@ def _look(
     base = np.where(inside[:, :, None], np.stack(columns, axis=2), 0.0)
     mean = np.where(inside, rise, 0.0).sum(axis=1) / count
     y = np.where(inside, rise - mean[:, None], 0.0)
-    # One more row: the samples before heating hold what drift is left at zero.
+    # One more row: the samples before heating constrain the remaining drift around zero.
     base = np.concatenate([base, np.zeros((base.shape[0], 1, 4))], axis=1)
     base[:, -1, 3] = hold / last[:, 0]
     q, _ = np.linalg.qr(base)
@@ -448,7 +456,7 @@ def _look(
 
 
 def _shapes(t: np.ndarray, inside: np.ndarray, count: np.ndarray) -> dict[str, np.ndarray]:
-    """Bends in ln t and jumps at each of the instants, (runs, samples, shapes)."""
+    """Bends in ln t and jumps at each trial time, (runs, samples, shapes)."""
     part = np.linspace(0.0, 1.0, _KNOTS)
     at = np.rint(_EDGE + part * (count - 2 * _EDGE)[:, None]).astype(int)
     knot = np.take_along_axis(t, np.minimum(at, t.shape[1] - 1), axis=1)

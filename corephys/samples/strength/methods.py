@@ -43,7 +43,7 @@ RELATIVE = (
 )
 
 
-def numbers(value: Dimensional, unit: str, name: str, *, zero: bool = False) -> Any:
+def numbers(value: Fraction | None, unit: str, name: str, *, zero: bool = False) -> Numbers:
     """Convert an argument to floats; a single number must be above zero.
 
     Parameters
@@ -67,27 +67,27 @@ def numbers(value: Dimensional, unit: str, name: str, *, zero: bool = False) -> 
     return found if np.ndim(found) else positive(value, unit, name, zero=zero)
 
 
-def beyond(outside: Any) -> Any:
+def beyond(outside: Numbers) -> Numbers:
     """Bit ``beyond_method_range`` where True, 0 elsewhere; a pure number."""
     return _bits(outside, "beyond_method_range")
 
 
-def impossible(bad: Any) -> Any:
+def impossible(bad: Numbers) -> Numbers:
     """Bit ``impossible_value`` where True, 0 elsewhere; a pure number."""
     return _bits(bad, "impossible_value")
 
 
-def _bits(where: Any, reason: str) -> Any:
+def _bits(where: Numbers, reason: str) -> Numbers:
     """Bit of a reason where True, with the positions of ``where``."""
 
-    def mask(here: Any) -> Any:
+    def mask(here: np.ndarray) -> np.ndarray:
         return np.where(here, flags.bit(reason), 0).astype(np.int64)
 
     return xr.apply_ufunc(mask, where)
 
 
 def result(
-    measured: Measured, steps: tuple[str, ...], constants: dict[str, Any], **attributes: Any
+    measured: Measured, steps: tuple[str, ...], constants: dict[str, object], **attributes: object
 ) -> xr.Dataset:
     """Dataset of a strength, with its safety line.
 
@@ -151,7 +151,7 @@ class Spring:
         return f"{self.constant:.5g} +- {u:.2g} N m/degree, zero {self.zero:.2g} N m"
 
 
-def _volume(diameter: Any, height: Any, ends: float) -> tuple[Any, Any, Any]:
+def _volume(diameter: Numbers, height: Numbers, ends: float) -> tuple[Numbers, Numbers, Numbers]:
     """Vane constant K [mm^3] and its derivatives by diameter and height [mm^2]."""
     side = 0.5 * np.pi * diameter**2 * height
     one = np.pi * diameter**3 / 12.0
@@ -247,7 +247,9 @@ def calibrate_spring(
     return Spring(line.slope, line.intercept, np.array(turned), residual)
 
 
-def _kernel(torque: Any, diameter: Any, height: Any, *, ends: float) -> tuple[Any, ...]:
+def _kernel(
+    torque: Numbers, diameter: Numbers, height: Numbers, *, ends: float
+) -> tuple[Numbers, ...]:
     """Strength [kPa], and its derivatives by torque [kPa/(N m)], diameter and height [kPa/mm]."""
     torque, diameter, height = np.broadcast_arrays(torque, diameter, height)
     built = (diameter > 0.0) & (height > 0.0)
@@ -366,7 +368,7 @@ def vane(
     )
 
 
-def _zero_throughout(readings: Any) -> Any:
+def _zero_throughout(readings: Numbers) -> np.int64:
     """Reason ``impossible_value`` where all readings are zero: the instrument gave no signal."""
     if hasattr(getattr(readings, "data", readings), "dask"):
         return np.int64(0)  # a look at the values would compute them
@@ -376,14 +378,14 @@ def _zero_throughout(readings: Any) -> Any:
 
 
 def _torque(
-    torque: Any,
-    rotation: Any,
-    spring: Any,
-    u_spring: Any,
-    u_torque: Any,
-    u_scale: Any,
-    u_rotation: Any,
-) -> tuple[Any, Any, dict[str, Any]]:
+    torque: Dimensional | None,
+    rotation: Dimensional | None,
+    spring: Spring | Scalar | None,
+    u_spring: Scalar | None,
+    u_torque: Dimensional | None,
+    u_scale: Fraction | None,
+    u_rotation: Dimensional | None,
+) -> tuple[Numbers, Numbers, dict[str, Numbers]]:
     """Torque [N m], its random uncertainty and its effects [N m]."""
     random = stated(u_torque, "N m", "torque_uncertainty")
     if rotation is None:
@@ -472,7 +474,9 @@ def _factors_used(cone_angle: Dimensional) -> dict[str, constants.Constant]:
     }
 
 
-def _kernel_cone(penetration: Any, mass: Any, factor: Any, *, gravity: float) -> tuple[Any, Any]:
+def _kernel_cone(
+    penetration: Numbers, mass: Numbers, factor: Numbers, *, gravity: float
+) -> tuple[Numbers, Numbers]:
     """Strength [kPa] from mm and g, and its derivative by the depth [kPa/mm].
 
     Grams times m/s^2 over mm^2 are kPa, so no factor is needed.
@@ -591,13 +595,13 @@ _SLENDER = tuple(thresholds.value(f"specimen_{end}_slenderness") for end in ("le
 _SLACK = thresholds.value("specimen_slenderness_slack")
 
 
-def _half_stress(load: Any, diameter: Any, strain: Any) -> Any:
+def _half_stress(load: Numbers, diameter: Numbers, strain: Numbers) -> Numbers:
     """Half of load over area [kPa] from N and mm; the area grows with the strain."""
     wide = np.where(np.asarray(diameter) > 0.0, diameter, np.nan)
     return 0.5e3 * load * (1.0 - strain) / (0.25 * np.pi * wide**2)
 
 
-def _strain(shortening: Any, height: Any) -> Any:
+def _strain(shortening: Numbers, height: Numbers) -> Numbers:
     """Axial strain; NaN where the height is not above zero."""
     return shortening / np.where(np.asarray(height) > 0.0, height, np.nan)
 

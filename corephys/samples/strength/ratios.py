@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -14,7 +14,7 @@ from corephys.samples.strength.methods import NAME, RELATIVE, SAFETY, impossible
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Fraction, Measurement, Scalar
+    from corephys.ground.types import Fraction, Measurement, Numbers, Scalar
 
 __all__ = ["expected_strength_ratio", "sensitivity", "strength_ratio"]
 
@@ -152,7 +152,10 @@ def _mean(measured: Measured, groups: list[np.ndarray]) -> Measured:
 
 
 def _paired(
-    strength: xr.Dataset, measured: Measured, sides: list[dict[str, Any]], counts: dict[str, Any]
+    strength: xr.Dataset,
+    measured: Measured,
+    sides: list[dict[str, np.ndarray]],
+    counts: dict[str, object],
 ) -> xr.Dataset:
     """Ratios at the places, with their positions and counts."""
     peak, remoulded, residual = (
@@ -265,12 +268,12 @@ def strength_ratio(
     )
 
 
-def _over(upper: Any, lower: Any) -> Any:
+def _over(upper: Numbers, lower: Numbers) -> Numbers:
     """Quotient; NaN where the divisor is not above zero."""
     return upper / np.where(np.asarray(lower) > 0.0, lower, np.nan)
 
 
-def _carried(reason: Any) -> Any:
+def _carried(reason: int | np.ndarray | xr.DataArray) -> int | xr.Variable:
     """Reasons of an input for the ratio: ``input_bad`` for a bad input, else its own reasons."""
     mask = np.asarray(reason)
     worst = flags.from_reason(mask)
@@ -356,7 +359,7 @@ def expected_strength_ratio(
     )
 
 
-def _power_law(ocr: Any, *, base: float, power: float) -> tuple[Any, Any]:
+def _power_law(ocr: Numbers, *, base: float, power: float) -> tuple[Numbers, Numbers]:
     """Strength ratio and the logarithm of the overconsolidation ratio."""
     log = np.log(np.where(np.asarray(ocr) > 0.0, ocr, np.nan))
     return base * np.exp(power * log), log
