@@ -221,7 +221,6 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.heat_flow.carriers.scatter": (
         "the spread of readings about their carrier, statistics without physics"
     ),
-    "corephys.products.compaction.models.of_name": "looks a model up by its name, no physics",
     "corephys.products.compaction.data.gather": "takes arguments in, no physics",
     "corephys.products.compaction.data.solve": "the least squares of fit, whose rows check both",
     "corephys.products.compaction.results.dataset_of": "writes a finished fit down, no physics",

@@ -270,7 +270,7 @@ def test_a_batch_equals_a_loop():
     x = np.sort(rng.uniform(2, 600, 500))
     y = 0.7 * np.exp(-x / 900) + rng.normal(0, 0.03, 500)
     weights = block_weights(x, 20.0, 60, rng)
-    a, rate = solve_batch(x, y, weights, exponential.solve(x, y)[1])
+    a, rate = solve_batch(x, y, weights, 1 / exponential.start(x, y)[1])
     for i, w in enumerate(weights):
         root = np.sqrt(w)
         found = optimize.least_squares(

@@ -11,10 +11,8 @@ import xarray as xr
 from corephys.ground import thresholds, vocabulary
 from corephys.ground.arguments import positive
 from corephys.numerics import exponential as numerics
-from corephys.numerics.exponential import solve_batch
-from corephys.products.compaction.data import solve
+from corephys.products.compaction.data import solve, solve_rows
 from corephys.products.compaction.fits import fit
-from corephys.products.compaction.models import MODELS
 from corephys.products.compaction.results import CompactionFit
 
 __all__ = ["block_weights", "bootstrap", "default_block", "profile", "profiles"]
@@ -332,9 +330,9 @@ def bootstrap(
     the share n^(-2/3) of the sampled depths, or twice the distance over which the correlation of
     neighbouring residuals falls e-fold if that is longer, at most a quarter; this library's choice.
     Weights of the fit stay those of its points. The exponential goes by variable projection for
-    all draws at once (``numerics.exponential_batch``); draws whose surface porosity leaves 0 to 1
-    and other models are fitted one by one. What all samples share, their systematic effects, does
-    not scatter: add it.
+    all draws at once (``numerics.exponential.solve_batch``); draws whose surface porosity leaves 0
+    to 1 and other models are fitted one by one. What all samples share, their systematic effects,
+    does not scatter: add it.
     """
     made = porosity if isinstance(porosity, CompactionFit) else fit(porosity, **choices)
     if made.choices.robust != "none":
@@ -434,23 +432,7 @@ def _fit_all(made: CompactionFit, weights: np.ndarray) -> np.ndarray:
     model, data = made.model, made.data
     x, y = data.abscissa(model), data.porosity
     inverse = np.ones(x.size) if data.sigma is None else 1.0 / _sigma(made)
-    out = np.full((weights.shape[0], len(model.names)), np.nan)
-    alone = np.ones(weights.shape[0], dtype=bool)
-    if model.curve is MODELS["exponential"].curve and not made.forced:
-        a, rate = solve_batch(x, y, weights * inverse**2, 1.0 / made.values[1])
-        with np.errstate(divide="ignore"):
-            out[:, 0], out[:, 1] = a, 1.0 / rate
-        alone = ~((a >= 0.0) & (a <= 1.0))
-    for i in np.flatnonzero(alone):
-        there = weights[i] > 0
-        if int(there.sum()) < len(model.names) + 1:
-            out[i] = np.nan
-            continue
-        factor = np.sqrt(weights[i, there]) * inverse[there]
-        out[i] = solve(
-            model, x[there], y[there], factor, start=made.found.values, fixed=made.forced
-        )
-    return out
+    return solve_rows(model, x, y, weights * inverse**2, start=made.found.values, fixed=made.forced)
 
 
 def _sigma(made: CompactionFit) -> np.ndarray:

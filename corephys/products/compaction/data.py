@@ -15,9 +15,20 @@ from corephys.ground.arguments import positive
 from corephys.ground.constants import get
 from corephys.numerics import exponential as numerics
 from corephys.numerics.correlated import correlated, student_factor
-from corephys.products.compaction.models import Model
+from corephys.products.compaction.models import MODELS, Model
 
-__all__ = ["KINDS", "Choices", "Data", "Spread", "fit", "gather", "independent", "solve", "widen"]
+__all__ = [
+    "KINDS",
+    "Choices",
+    "Data",
+    "Spread",
+    "fit",
+    "gather",
+    "independent",
+    "solve",
+    "solve_rows",
+    "widen",
+]
 
 # --------------------------------------------------------------------------------------------------
 # Robust fits of compaction: residuals that stand off count for less.
@@ -412,6 +423,7 @@ def solve(
     start: Mapping[str, float],
     fixed: Mapping[str, float] | None = None,
     bounded: bool = True,
+    differences: bool = False,
 ) -> np.ndarray:
     """Parameters of least squares, without errors.
 
@@ -427,6 +439,8 @@ def solve(
         First values of all parameters, and values that stay.
     bounded : bool
         Keep to the bounds of the model.
+    differences : bool
+        Derivatives by differences in place of the model's, which pass over a kink.
 
     Returns
     -------
@@ -435,7 +449,7 @@ def solve(
     """
     held = dict(fixed or {})
     while True:
-        found = _free(model, x, y, weight, {**start, **held}, held)
+        found = _free(model, x, y, weight, {**start, **held}, held, differences)
         if not bounded or not np.isfinite(found).all():
             return found
         # The bound that is passed farthest becomes a value that stays, and the rest is solved anew.
@@ -449,6 +463,47 @@ def solve(
         held[parameter.name] = parameter.low if low[worst] > 0.0 else parameter.high
 
 
+def solve_rows(
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    weights: np.ndarray,
+    *,
+    start: Mapping[str, float],
+    fixed: Mapping[str, float] | None = None,
+    bounded: bool = True,
+) -> np.ndarray:
+    """Parameters of least squares for many rows of weights, (m, n) to (m, k).
+
+    The exponential is solved for all rows at once. Rows that the batch leaves without a solution
+    or outside the bounds, and all other models, are solved one by one. NaN where a row has too few
+    points or no solution.
+    """
+    out = np.full((weights.shape[0], len(model.names)), np.nan)
+    alone = np.ones(weights.shape[0], dtype=bool)
+    if model.curve is MODELS["exponential"].curve and not fixed:
+        porosity, length = model.parameters
+        a, rate = numerics.solve_batch(x, y, weights, 1.0 / start[length.name])
+        with np.errstate(divide="ignore"):
+            out[:, 0], out[:, 1] = a, 1.0 / rate
+        alone = ~((a >= porosity.low) & (a <= porosity.high)) if bounded else ~np.isfinite(a)
+    for i in np.flatnonzero(alone):
+        there = weights[i] > 0
+        if int(there.sum()) < len(model.names) + 1:
+            out[i] = np.nan
+            continue
+        out[i] = solve(
+            model,
+            x[there],
+            y[there],
+            np.sqrt(weights[i, there]),
+            start=start,
+            fixed=fixed,
+            bounded=bounded,
+        )
+    return out
+
+
 def _free(
     model: Model,
     x: np.ndarray,
@@ -456,6 +511,7 @@ def _free(
     weight: np.ndarray | float,
     start: Mapping[str, float],
     held: Mapping[str, float],
+    differences: bool,
 ) -> np.ndarray:
     """Least squares without bounds in the parameters that are not held."""
     from scipy.optimize import least_squares
@@ -477,11 +533,12 @@ def _free(
         jacobian = model.jacobian(x, *full(part))[:, free]
         return np.asarray(jacobian * np.reshape(weight, (-1, 1)))
 
+    derivatives = "2-point" if differences else slopes
     tight = {"xtol": 1e-12, "ftol": 1e-12, "gtol": 1e-12}
     with np.errstate(all="ignore"):
         try:
             found = least_squares(
-                residual, values[free], slopes, method="lm", x_scale="jac", **tight
+                residual, values[free], derivatives, method="lm", x_scale="jac", **tight
             ).x
         except (ValueError, np.linalg.LinAlgError):
             return np.full(values.size, np.nan)

@@ -14,7 +14,15 @@ from corephys.ground import fitting, series, thresholds, units
 from corephys.ground.provenance import used_constants, with_constants
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction import data as robust_weights
-from corephys.products.compaction.data import Choices, Data, Spread, gather, independent, widen
+from corephys.products.compaction.data import (
+    Choices,
+    Data,
+    Spread,
+    gather,
+    independent,
+    solve,
+    widen,
+)
 from corephys.products.compaction.models import Model, of_name
 from corephys.products.compaction.results import CompactionFit, block_checks, dataset_of, judge
 
@@ -252,10 +260,22 @@ def _once(
         values = {**forced, **free}
         return model.jacobian(x, *(values[name] for name in model.names))[:, kept]
 
-    free = {name: value for name, value in start.items() if name not in forced}
-    bounds = {name: limits for name, limits in model.bounds.items() if name in free}
-    found = fitting.fit(
-        curve, x, y, sigma, start=free, absolute_sigma=absolute, bounds=bounds, jacobian=slopes
+    with np.errstate(divide="ignore"):  # uncertainties of zero are refused below, in words
+        weight = 1.0 if sigma is None else 1.0 / sigma
+    p = solve(model, x, y, weight, start=start, fixed=forced, differences=model.kinked)
+    values = dict(zip(model.names, p.tolist(), strict=True))
+    solved = bool(np.isfinite(p).all())
+    found = fitting.finish(
+        curve,
+        x,
+        y,
+        sigma,
+        values={name: value for name, value in values.items() if name not in forced},
+        absolute_sigma=absolute,
+        bounds=model.bounds,
+        jacobian=slopes,
+        success=solved,
+        message="least squares converged" if solved else "no least value was found",
     )
     return _whole(model, found, forced) if forced else found
 

@@ -13,7 +13,7 @@ from corephys.ground import fitting, flags, series, thresholds, units
 from corephys.ground.cards import Card, Shown, with_uncertainty
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential import Checks
-from corephys.products.compaction.data import Choices, Data, Spread, solve
+from corephys.products.compaction.data import Choices, Data, Spread, solve_rows
 from corephys.products.compaction.models import Model
 from corephys.uncertainty import Measured
 
@@ -55,8 +55,6 @@ def block_checks(
     """
     x, y = data.abscissa(model), data.porosity
     fitted = tuple(values[name] for name in model.names)
-    if model.name == "exponential" and not forced:
-        return numerics.block_checks(x, y, BLOCKS, fitted)
     return numerics.block_checks(
         x,
         y,
@@ -65,7 +63,9 @@ def block_checks(
         curve=model.curve,
         rate=model.rate,
         along=data.depth,
-        solver=lambda u, v: solve(model, u, v, start=values, fixed=forced, bounded=False),
+        solver=lambda u, v, weights: solve_rows(
+            model, u, v, weights, start=values, fixed=forced, bounded=False
+        ),
     )
 
 
@@ -107,10 +107,8 @@ def _bounds(model: Model, found: fitting.Fit, x: np.ndarray, y: np.ndarray) -> l
     troubles = []
     for name in found.at_bound:
         words = next(p.words for p in model.parameters if p.name == name)
-        loose = solve(model, x, y, start=found.values, bounded=False)
-        if model.name == "exponential":
-            loose = np.array([numerics.solve(x, y)[0], np.nan])
-        would = float(loose[model.names.index(name)])
+        loose = solve_rows(model, x, y, np.ones((1, x.size)), start=found.values, bounded=False)
+        would = float(loose[0, model.names.index(name)])
         if name == "surface_porosity" and would > 1:
             troubles.append(
                 f"bound reached: without the bound the surface porosity would be {would:.2f}, "
