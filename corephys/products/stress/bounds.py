@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.ground import flags, series, thresholds
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, norm
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
 
 __all__ = [
     "CompactionReference",
@@ -85,7 +88,7 @@ def reference_of_indices(
     *,
     void_ratio: float,
     compression_index: float,
-    at_stress: Any = "100 kPa",
+    at_stress: Scalar = "100 kPa",
     void_ratio_uncertainty: float | None = None,
     compression_index_uncertainty: float | None = None,
     scatter: float | None = None,
@@ -119,8 +122,6 @@ def reference_of_indices(
 
     Raises
     ------
-    UnitError
-        For a stress without a unit.
     ValueError
         For indices or stresses that are not above zero, an uncertainty below zero, or a range that
         runs backwards.
@@ -158,7 +159,7 @@ def fit_reference(
     vertical_effective_stress: xr.Dataset,
     *,
     model: str = "logarithmic",
-    at_stress: Any = "100 kPa",
+    at_stress: Scalar = "100 kPa",
     grain_density: tuple[float, float] = (float("nan"), float("nan")),
     words: str = "a site at hydrostatic pressure",
     allow: tuple[str, ...] = ("good", "not_evaluated"),
@@ -279,8 +280,6 @@ def effective_stress_of_porosity(
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         For a porosity outside 0 to 1 that no flag calls bad, or no reference.
 
@@ -401,8 +400,6 @@ def overpressure_bound(
     ------
     PositionError
         When porosity and profile lie at different positions.
-    UnitError
-        For a wrong unit.
     ValueError
         For a porosity outside 0 to 1 that is not flagged as bad.
 
@@ -556,8 +553,6 @@ def lambda_star(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When they lie at different positions.
 

@@ -234,8 +234,6 @@ def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         With fewer than two usable densities at or below the seafloor, or densities without a
         depth.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -13,6 +13,9 @@ from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.bounds import lambda_star
 from corephys.uncertainty import Measured, bare, combine, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
 
 __all__ = ["compare_choices", "pressure_margins", "with_in_situ_water"]
 
@@ -168,9 +171,9 @@ def with_in_situ_water(
     density: xr.Dataset,
     fluid_density: Any,
     *,
-    laboratory_water_density: Any,
-    grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None,
+    laboratory_water_density: Scalar,
+    grain_density: xr.Dataset | Scalar = _C["grain_density"],
+    grain_density_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Bulk density with the pore water at the density that it has in place.
 
@@ -194,8 +197,6 @@ def with_in_situ_water(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For grains that are no denser than the water.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -12,6 +12,9 @@ from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.column import inside, integral
 from corephys.uncertainty import Measured, bare, combine, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
 
 __all__ = [
     "equivalent_density",
@@ -40,8 +43,6 @@ def places(at: Any) -> xr.DataArray:
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     """
     if isinstance(at, (xr.Dataset, xr.DataArray)) and "depth" in at.coords:
         found = at["depth"].astype(float)
@@ -57,12 +58,12 @@ def places(at: Any) -> xr.DataArray:
 def in_situ_water_density(
     at: Any,
     *,
-    salinity: Any,
-    seafloor_temperature: Any,
-    water_depth: Any,
-    temperature_gradient: Any = "0 K/km",
-    salinity_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
+    salinity: Scalar,
+    seafloor_temperature: Scalar,
+    water_depth: Scalar,
+    temperature_gradient: Scalar = "0 K/km",
+    salinity_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
 ) -> xr.Dataset:
     """Density of pore water in place: its salinity, at the temperature and pressure there.
 
@@ -90,8 +91,6 @@ def in_situ_water_density(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For depths that do not rise, or lie above the seafloor.
 
@@ -150,8 +149,6 @@ def water_above(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a density below zero, or profiles of density that do not rise in depth.
     """
@@ -177,14 +174,14 @@ def fluid_column_pressure(
     at: Any,
     *,
     fluid_density: Any,
-    water_depth: Any,
+    water_depth: Scalar,
     column_from: str,
-    fluid_density_uncertainty: Any = None,
-    water_depth_uncertainty: Any = None,
-    sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None,
+    fluid_density_uncertainty: Scalar | None = None,
+    water_depth_uncertainty: Scalar | None = None,
+    sea_water_density: Scalar = _C["sea_water_column_density"],
+    sea_water_density_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
+    gravity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Pressure at the bottom of a column of drilling fluid at rest.
 
@@ -219,8 +216,6 @@ def fluid_column_pressure(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For another place where the column begins, or a density that cannot be.
 
@@ -289,13 +284,13 @@ def equivalent_density(
     *,
     datum: str,
     quantity: str = "fluid_column_pressure",
-    water_depth: Any,
-    pressure_uncertainty: Any = None,
-    water_depth_uncertainty: Any = None,
-    sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None,
+    water_depth: Scalar,
+    pressure_uncertainty: Scalar | None = None,
+    water_depth_uncertainty: Scalar | None = None,
+    sea_water_density: Scalar = _C["sea_water_column_density"],
+    sea_water_density_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
+    gravity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Density of the column of fluid that would make a pressure.
 
@@ -328,8 +323,6 @@ def equivalent_density(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For another datum, or another number of depths than of pressures.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -12,6 +12,9 @@ from corephys.ground import companions, constants, series, units
 from corephys.products.stress.column import Column, inside, integral
 from corephys.products.stress.fluids import places
 from corephys.uncertainty import Measured, bare, combine, covariance_effects
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
 
 __all__ = [
     "Filled",
@@ -54,10 +57,10 @@ class Filled:
 def density_of_porosity(
     porosity: xr.Dataset,
     *,
-    grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None,
-    pore_water_density: Any = _C["pore_water_density"],
-    pore_water_density_uncertainty: Any = None,
+    grain_density: xr.Dataset | Scalar = _C["grain_density"],
+    grain_density_uncertainty: Scalar | None = None,
+    pore_water_density: Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Bulk density of a porosity, such as that of a compaction fit, to fill gaps with.
 
@@ -79,8 +82,6 @@ def density_of_porosity(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a porosity outside 0 to 1, or without a depth.
 
@@ -156,8 +157,6 @@ def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a fit against something else than depth.
 

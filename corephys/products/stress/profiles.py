@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -32,6 +32,9 @@ from corephys.products.stress.gaps import (
 )
 from corephys.uncertainty import Measured, combine, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
+
 __all__ = ["profile"]
 
 _C = constants.CONSTANTS
@@ -42,20 +45,20 @@ def profile(
     density: xr.Dataset,
     *,
     at: Any = None,
-    step: Any = "1 m",
-    water_depth: Any = None,
+    step: Scalar = "1 m",
+    water_depth: Scalar | None = None,
     fill: Any = "linear",
-    largest_gap: Any = _T["stress_gap"],
-    fluid_density: Any = _C["pore_water_density"],
-    fluid_density_uncertainty: Any = None,
-    sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None,
-    water_depth_uncertainty: Any = None,
-    depth_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None,
-    layer_scatter: Any = None,
-    layer_length: Any = None,
+    largest_gap: Scalar = _T["stress_gap"],
+    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    fluid_density_uncertainty: Scalar | None = None,
+    sea_water_density: Scalar = _C["sea_water_column_density"],
+    sea_water_density_uncertainty: Scalar | None = None,
+    water_depth_uncertainty: Scalar | None = None,
+    depth_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
+    gravity_uncertainty: Scalar | None = None,
+    layer_scatter: Scalar | None = None,
+    layer_length: Scalar | None = None,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
     """Vertical stresses down a hole, from a density profile with its gaps.
@@ -114,8 +117,6 @@ def profile(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         With fewer than two usable densities, an unknown fill, or a fill that does not reach over
         a gap.
