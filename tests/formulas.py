@@ -229,25 +229,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.compaction.certainty.bootstrap": (
         "fit for every draw, no physics: a plain loop tests it"
     ),
-    "corephys.products.stress.column.column": "sorts and averages readings, no physics",
-    "corephys.products.stress.column.inside": "finds depths among depths, no physics",
-    "corephys.products.stress.column.integral": "the arithmetic of profile, which has rows",
-    "corephys.products.stress.column.random_part": "errors of integral: a matrix tests it",
-    "corephys.products.stress.gaps.fill_column": "takes a filling in, no physics",
-    "corephys.products.stress.gaps.filled_column": "puts nodes into gaps, no physics",
-    "corephys.products.stress.gaps.in_filled": "compares depths, no physics",
-    "corephys.products.stress.gaps.left_empty": "compares depths, no physics",
     "corephys.products.stress.gaps.porosity_of_fit": "the curve of a fit with its errors by name",
-    "corephys.products.stress.gaps.share_filled": "parts of the integral of profile",
-    "corephys.products.stress.fluids.places": "takes depths in, no physics",
-    "corephys.products.stress.fluids.water_above": "the water column of profile, which has rows",
-    "corephys.products.stress.column.estimate": (
-        "a search for the greatest likelihood, statistics alone; made profiles test it"
-    ),
-    "corephys.products.stress.column.unseen": (
-        "variance of an integral; a whole covariance matrix tests it"
-    ),
-    "corephys.products.stress.column.readings_of": "takes densities in, no physics",
     "corephys.products.stress.bounds.reference_of_indices": (
         "takes numbers in; the rows of effective_stress_of_porosity run through it"
     ),

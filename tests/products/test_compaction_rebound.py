@@ -168,7 +168,7 @@ def test_bad_input_is_refused_in_words() -> None:
     with pytest.raises(ValueError, match=r"swelling_index is -0\.1; it has to be zero or more"):
         corrected(swelling_index=-0.1)
     mixed = array([0.1, -0.1, 0.1, 0.1], "1").assign_coords(depth=array(DEPTH, "m"))
-    with pytest.raises(ValueError, match="swelling_index holds -0.1; it has to be zero or more"):
+    with pytest.raises(ValueError, match=r"swelling_index holds -0\.1; it has to be zero or more"):
         corrected(swelling_index=mixed)
     with pytest.raises(ValueError, match="reference_stress is 0 kPa"):
         corrected(reference_stress="0 kPa")

@@ -106,12 +106,12 @@ def fit(
     Chemistry 42, 1194. Residuals of neighbours in depth are correlated. They are averaged in at
     most fifteen blocks of depth, and length and scatter of an exponential covariance are those of
     the restricted maximum of their likelihood (Patterson and Thompson 1971, Biometrika 58, 545;
-    from memory). The covariance of the parameters is that of this fit under that covariance, times the square of the
-    factor of Student's t with one degree of freedom less than the effective number of readings or
-    blocks, at least three. ``excess_scatter=False`` takes the readings as independent. Fewer than
-    five effective readings, or a correlation over more than a fifth of the span, give the reason
-    ``few_independent_readings``. Systematic effects are propagated through the linearised fit.
-    Robust weights are those of Huber (1981) and Tukey, from memory.
+    from memory). The covariance of the parameters is that of this fit under that covariance, times
+    the square of the factor of Student's t with one degree of freedom less than the effective
+    number of readings or blocks, at least three. ``excess_scatter=False`` takes the readings as
+    independent. Fewer than five effective readings, or a correlation over more than a fifth of the
+    span, give the reason ``few_independent_readings``. Systematic effects are propagated through
+    the linearised fit. Robust weights are those of Huber (1981) and Tukey, from memory.
 
     The verdict follows rules fixed beforehand and not R^2. It names a bound that was reached; a
     parameter that was forced; porosity that rises; an e-folding depth above ten times the sampled
