@@ -82,6 +82,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "products/compaction/models": {
         "REFERENCE_DEPTH": "where a curve has its unit",
         "REFERENCE_STRESS": "the same of stress",
+        "_LEAST_VOID_RATIO": _ROUNDING,
     },
     "products/compaction/rebounds": {"_BY_DEPTH": _FIT},
     "products/elastic/fluids": {"_WATER_DENSITY": _FIT, "_WATER_VELOCITY": _FIT},
@@ -94,6 +95,10 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "products/heat_flow/station_intervals": {"_QUANTILES": _NORMAL, "_BLOCK": _BLOCK},
     "products/seismic/traces": {"_HIGHEST": "of the formula of a Ricker wavelet"},
     "products/stress/column": {"_STEPS": _GRID, "_MOST": _GRID},
+    "products/stress/fluids": {
+        "_PRESSURE_DENSITY": "rounded, for a pressure that hardly matters",
+        "_PRESSURE_GRAVITY": "rounded, for a pressure that hardly matters",
+    },
     "products/stress/gaps": {"_NODES": _GRID},
     "quality/checks": {"SCALE": _NORMAL, "ROUNDING": _ROUNDING},
     "quality/equilibration": {"_TERMS": _ROUNDS, "_SOON": _ROUNDING},

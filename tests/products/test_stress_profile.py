@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from corephys.ground import flags, series, units
+from corephys.ground import flags, seawater, series, units
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products import compaction, stress
 from corephys.products.stress import column as stress_column
+from corephys.products.stress.fluids import sea_water_at_half_depth
 from corephys.uncertainty import Measured
 from tests.products.test_stress import G, at, profile, stress_at, whole
 from tests.simulation import stress_coverage
@@ -292,3 +293,14 @@ def test_a_stress_states_whether_its_density_is_that_of_the_laboratory():
         density, "1.03 g/cm^3", laboratory_water_density="1.024 g/cm^3"
     )
     assert "water in place" in stress.profile(placed).attrs["density_state"]
+
+
+def test_sea_water_at_half_depth_is_teos_10_at_its_pressure():
+    found = sea_water_at_half_depth("2430 m", salinity="35 g/kg", temperature="1.9 degC")
+    salt = seawater.absolute_salinity("35 g/kg")
+    expected = seawater.density_kernel(salt, 1.9, 1.02 * 9.81 * 2430.0 / 20.0) / 1000.0
+    assert found.to("g/cm^3").magnitude == float(expected)
+    # 1040 kg/m^3 at the base of 2430 m, 1028 at the surface: the middle lies between.
+    assert 1.032 < found.magnitude < 1.036
+    with pytest.raises(units.UnitError, match="water_depth"):
+        sea_water_at_half_depth(2430.0, salinity="35 g/kg", temperature="1.9 degC")
