@@ -11,7 +11,7 @@ import numpy as np
 from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
 from corephys.numerics.polynomial import akaike_corrected
 
-__all__ = ["Fit", "finish", "fit", "linear"]
+__all__ = ["Fit", "fit", "linear"]
 
 _STEPS = 60  # of Gauss-Newton at most; flat problems gain half a digit each
 
