@@ -149,55 +149,15 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.heat_flow.compare_carriers": (
         "bullard once for every carrier of conductivity, no physics of its own"
     ),
-    "corephys.products.compaction.models.of_name": "looks a model up by its name, no physics",
-    "corephys.products.compaction.data.gather": "takes arguments in, no physics",
-    "corephys.products.compaction.data.solve": "the least squares of fit, whose rows check both",
-    "corephys.products.compaction.results.dataset_of": "writes a finished fit down, no physics",
-    "corephys.products.compaction.results.block_checks": (
-        "a cross-validation, no physics; simulated holes test it"
-    ),
-    "corephys.products.compaction.results.judge": "words for limits, no physics",
-    "corephys.products.compaction.data.independent": "writes down what is taken as known",
-    "corephys.products.compaction.data.widen": (
-        "statistics of numerics.correlated, whose tests hold it against dense algebra and draws"
-    ),
-    "corephys.products.compaction.fits.fit_data": "the arithmetic of fit, which has rows",
-    "corephys.products.compaction.fits.natural_scatter": (
-        "the moment estimate of fit alone, statistics without physics"
-    ),
     "corephys.products.compaction.fits.fit_by_layer": "fit once for every layer, no physics",
     "corephys.products.compaction.comparison.compare": "fit once for every model, no physics",
     "corephys.products.compaction.certainty.profile": (
         "statistics of fit: a closed form for the straight line tests it"
     ),
-    "corephys.products.compaction.certainty.profiles": "the curve behind profile, no physics",
     "corephys.products.compaction.certainty.bootstrap": (
         "fit for every draw, no physics: a plain loop tests it"
     ),
-    "corephys.products.compaction.certainty.block_weights": "counts of draws, no physics",
-    "corephys.products.compaction.certainty.default_block": "a length of blocks, no physics",
-    "corephys.products.compaction.data.fit": (
-        "reweighted least squares, no physics; an independent library tests it"
-    ),
-    "corephys.products.stress.column.column": "sorts and averages readings, no physics",
-    "corephys.products.stress.column.inside": "finds depths among depths, no physics",
-    "corephys.products.stress.column.integral": "the arithmetic of profile, which has rows",
-    "corephys.products.stress.column.random_part": "errors of integral: a matrix tests it",
-    "corephys.products.stress.gaps.fill_column": "takes a filling in, no physics",
-    "corephys.products.stress.gaps.filled_column": "puts nodes into gaps, no physics",
-    "corephys.products.stress.gaps.in_filled": "compares depths, no physics",
-    "corephys.products.stress.gaps.left_empty": "compares depths, no physics",
     "corephys.products.stress.gaps.porosity_of_fit": "the curve of a fit with its errors by name",
-    "corephys.products.stress.gaps.share_filled": "parts of the integral of profile",
-    "corephys.products.stress.fluids.places": "takes depths in, no physics",
-    "corephys.products.stress.fluids.water_above": "the water column of profile, which has rows",
-    "corephys.products.stress.column.estimate": (
-        "a search for the greatest likelihood, statistics alone; made profiles test it"
-    ),
-    "corephys.products.stress.column.unseen": (
-        "variance of an integral; a whole covariance matrix tests it"
-    ),
-    "corephys.products.stress.column.readings_of": "takes densities in, no physics",
     "corephys.products.stress.bounds.reference_of_indices": (
         "takes numbers in; the rows of effective_stress_of_porosity run through it"
     ),

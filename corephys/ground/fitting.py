@@ -126,11 +126,7 @@ def fit(
     import lmfit
 
     x, y = np.asarray(x, float), np.asarray(y, float)
-    weight = _weights(y, sigma, absolute_sigma)
-    if y.size < len(start):
-        raise ValueError(f"{y.size} points cannot fix {len(start)} parameters")
-    if not (np.isfinite(y).all() and np.isfinite(x).all()):
-        raise ValueError("the data hold values that are not finite; leave them out first")
+    weight = _checked(x, y, sigma, len(start), absolute_sigma)
     parameters = lmfit.Parameters()
     limits = bounds or {}
     for name, value in start.items():
@@ -151,8 +147,62 @@ def fit(
         max_nfev=20000,
         epsfcn=1e-14,
     )
-    values = {name: float(found.params[name].value) for name in start}
-    at_bound = tuple(n for n in start if _touches(values[n], limits.get(n)))
+    return finish(
+        model,
+        x,
+        y,
+        sigma,
+        values={name: float(found.params[name].value) for name in start},
+        absolute_sigma=absolute_sigma,
+        bounds=limits,
+        jacobian=jacobian,
+        success=bool(found.success),
+        message=str(found.message),
+    )
+
+
+def finish(
+    model: Callable[..., Any],
+    x: np.ndarray,
+    y: np.ndarray,
+    sigma: np.ndarray | None,
+    *,
+    values: dict[str, float],
+    absolute_sigma: bool,
+    bounds: Mapping[str, tuple[float, float]],
+    jacobian: Callable[..., Any] | None,
+    success: bool,
+    message: str,
+) -> Fit:
+    """Take the parameters of any minimiser to their last digits, with errors and covariance.
+
+    Parameters
+    ----------
+    model, x, y, sigma, absolute_sigma, bounds, jacobian
+        As for :func:`fit`.
+    values : dict of str to float
+        Parameters that the minimiser found.
+    success : bool
+        Whether the minimiser converged.
+    message : str
+        Report of the minimiser.
+
+    Returns
+    -------
+    Fit
+        As from :func:`fit`.
+
+    Raises
+    ------
+    ValueError
+        As for :func:`fit`.
+
+    Notes
+    -----
+    Gauss-Newton steps and the covariance of the linearised problem, see :func:`fit`.
+    """
+    weight = _checked(x, y, sigma, len(values), absolute_sigma)
+    at_bound = tuple(n for n in values if _touches(values[n], bounds.get(n)))
 
     def slopes(at: dict[str, float]) -> np.ndarray:
         if jacobian is None:
@@ -161,7 +211,7 @@ def fit(
 
     values = _polished(model, slopes, x, y, weight, values, at_bound)
     covariance, chi_square = _covariance(model, slopes, x, y, weight, values, at_bound)
-    freedom = y.size - len(start)
+    freedom = y.size - len(values)
     reduced = chi_square / freedom if freedom else float("nan")
     if not absolute_sigma:
         covariance = covariance * reduced
@@ -176,12 +226,24 @@ def fit(
         reduced,
         y.size,
         freedom,
-        _criterion(chi_square, y.size, len(start), absolute_sigma),
+        _criterion(chi_square, y.size, len(values), absolute_sigma),
         at_bound,
-        bool(found.success),
-        str(found.message),
+        success,
+        message,
         absolute_sigma,
     )
+
+
+def _checked(
+    x: np.ndarray, y: np.ndarray, sigma: Any, parameters: int, absolute: bool
+) -> np.ndarray:
+    """Weights of the residuals, once the data are found fit to be fitted."""
+    weight = _weights(y, sigma, absolute)
+    if y.size < parameters:
+        raise ValueError(f"{y.size} points cannot fix {parameters} parameters")
+    if not (np.isfinite(y).all() and np.isfinite(x).all()):
+        raise ValueError("the data hold values that are not finite; leave them out first")
+    return weight
 
 
 def _weights(y: np.ndarray, sigma: Any, absolute: bool) -> np.ndarray:

@@ -1,11 +1,10 @@
-"""Exponential decay y = a exp(-x / L): one solution, many at once, scatter, and checks by
-blocks."""
+"""Exponential decay y = a exp(-x / L): many weighted fits at once, excess scatter, and checks of a
+fit on blocks of the abscissa."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -16,13 +15,12 @@ __all__ = [
     "lag_correlation",
     "mandel_paule",
     "neighbours",
-    "solve",
     "solve_batch",
     "start",
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Exponential decay y = a exp(-x / L): quick solution, scatter, and checks by blocks.
+# First values, excess scatter, and checks of a fit on blocks of the abscissa.
 
 
 @dataclass(frozen=True)
@@ -72,52 +70,6 @@ def start(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     slope, intercept = np.polyfit(x[keep], np.log(y[keep]), 1) if told else (0.0, 0.0)
     rate = float(np.clip(-slope, 1e-3 / span, 50.0 / span))
     return float(np.exp(np.clip(intercept, -5, 5))), 1.0 / rate
-
-
-def solve(x: np.ndarray, y: np.ndarray, rate: float | None = None) -> tuple[float, float]:
-    """Unweighted least squares without bounds.
-
-    Parameters
-    ----------
-    x, y : ndarray, (n,)
-        Data.
-    rate : float, optional
-        First value of 1 / L.
-
-    Returns
-    -------
-    tuple of a and 1 / L
-        NaN where the iteration does not settle.
-
-    Notes
-    -----
-    Gauss-Newton with halved steps on the rate; the amplitude in closed form (variable
-    projection: Golub and Pereyra 1973, SIAM Journal on Numerical Analysis 10, 413).
-    """
-    scale = float(np.ptp(x)) or 1.0
-    u = (x - x.min()) / scale  # keeps the exponentials near one
-    c = (1.0 / start(x, y)[1] if rate is None else rate) * scale
-
-    def amplitude(c: float) -> tuple[float, float]:
-        e = np.exp(-c * u)
-        a = float((y @ e) / (e @ e))
-        return a, float(np.sum((y - a * e) ** 2))
-
-    a, cost = amplitude(c)
-    for _ in range(60):
-        e = np.exp(-c * u)
-        design = np.column_stack([e, -a * u * e])
-        step = float(np.linalg.lstsq(design, y - a * e, rcond=None)[0][1])
-        while abs(step) > 1e-10 * max(abs(c), 1e-3):
-            trial = amplitude(c + step) if abs(c + step) < 200.0 else (a, np.inf)
-            if trial[1] <= cost:
-                break
-            step *= 0.5
-        else:
-            break
-        c, (a, cost) = c + step, trial
-    # Far outside the data the amplitude at zero is a number of no use.
-    return a * float(np.exp(np.clip(c * x.min() / scale, -50, 50))), c / scale
 
 
 def mandel_paule(residual: np.ndarray, sigma: np.ndarray, freedom: int) -> float:
@@ -196,11 +148,11 @@ def block_checks(
     x: np.ndarray,
     y: np.ndarray,
     blocks: int,
-    fitted: tuple[float, ...],
+    fitted: Sequence[float],
     *,
-    curve: Callable[..., Any] | None = None,
-    solver: Callable[..., Any] | None = None,
-    rate: Callable[..., float] | None = None,
+    curve: Callable[..., np.ndarray],
+    solver: Callable[[np.ndarray, np.ndarray, np.ndarray], Iterable[Sequence[float]]],
+    rate: Callable[[Sequence[float]], float],
     along: np.ndarray | None = None,
 ) -> Checks | None:
     """Check a fit on blocks of equal count along x.
@@ -210,17 +162,18 @@ def block_checks(
     x, y : ndarray, (n,)
         Data.
     blocks : int
-        Wanted number; fewer where a block would hold less than three points.
-    fitted : tuple
-        The fit whose residuals are looked at: a and L of the exponential, or what ``curve`` takes.
-    curve : callable, optional
-        ``curve(x, *fitted)``; the exponential without it.
-    solver : callable, optional
-        ``solver(x, y)`` to the parameters of an unweighted fit of a part of the data.
-    rate : callable, optional
+        Number of blocks wanted; fewer where a block would hold less than three points.
+    fitted : sequence of float
+        Parameters of the fit whose residuals are examined.
+    curve : callable
+        ``curve(x, *parameters)``.
+    solver : callable
+        ``solver(x, y, weights)`` to the parameters of a fit for each row of weights, (blocks, n);
+        the weight of the points of the block left out is zero, of the others one.
+    rate : callable
         ``rate(parameters)``: the number whose jackknife uncertainty is given.
     along : ndarray, (n,), optional
-        What the blocks lie along, x itself without it.
+        Coordinate along which the blocks lie; x where it is not given.
 
     Returns
     -------
@@ -235,17 +188,13 @@ def block_checks(
     blocks = min(blocks, x.size // 3)
     if blocks < 4:
         return None
-    if curve is None or solver is None or rate is None:
-        first = 1.0 / fitted[1]
-        curve, solver, rate = _decay, lambda u, v: solve(u, v, first), lambda p: p[1]
-        fitted = (fitted[0], first)
     order = np.argsort(x if along is None else along, kind="stable")
     x, y = x[order], y[order]
     number = np.arange(x.size) * blocks // x.size
+    left_in = number != np.arange(blocks)[:, None]
     errors, constant, rates = np.zeros(blocks), 0.0, []
-    for block in range(blocks):
-        seen = number != block
-        found = solver(x[seen], y[seen])
+    for block, found in enumerate(solver(x, y, left_in.astype(float))):
+        seen = left_in[block]
         rates.append(rate(found))
         errors[block] = np.sum((y[~seen] - curve(x[~seen], *found)) ** 2)
         constant += float(np.sum((y[~seen] - y[seen].mean()) ** 2))
@@ -262,10 +211,6 @@ def block_checks(
         errors / np.bincount(number),
         float(np.sqrt(whole / x.size)),
     )
-
-
-def _decay(x: np.ndarray, a: float, rate: float) -> np.ndarray:
-    return np.asarray(a * np.exp(-rate * x))
 
 
 # --------------------------------------------------------------------------------------------------

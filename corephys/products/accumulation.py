@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -10,7 +10,13 @@ import xarray as xr
 from corephys.ground import companions, constants, flags, series, thresholds, units
 from corephys.ground.arguments import fraction as fraction_of
 from corephys.ground.arguments import positive
+from corephys.ground.laws import law
 from corephys.uncertainty import Measured, bare, combine, stated
+
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Dimensional, Fraction, Measurement, Scalar, WithUnit
 
 __all__ = [
     "component_accumulation_rate",
@@ -22,45 +28,43 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Ages smoothed along depth before differences are taken, with what that does to their errors.
+# Ages smoothed along depth before differences are taken, and the matrix that propagates errors.
 
 
 def smooth_ages(
-    age: Any, *, depth: Any, age_uncertainty: Any, length: Any
-) -> tuple[np.ndarray, np.ndarray]:
-    """Smooth ages by a line through the neighbours of every datum.
+    age: Dimensional, *, depth: Dimensional, age_uncertainty: Dimensional, length: Scalar
+) -> tuple[pint.Quantity, np.ndarray]:
+    """Smooth ages by a line through the neighbours of each datum.
 
     Parameters
     ----------
     age : DataArray or Quantity, (n,)
-        [kyr], from the top down.
+        Ages of the data [kyr], from the top down.
     depth : DataArray or Quantity, (n,)
-        [m], not falling. Two data at one depth with different ages enclose a hiatus; nothing is
-        smoothed across it.
+        Depths of the data [m], not falling. Two data at one depth with different ages enclose a
+        hiatus; ages are not smoothed across it.
     age_uncertainty : DataArray, Quantity or str, (n,)
-        Standard uncertainty of each [kyr], or one for all; weights are equal where one is not
-        known or zero.
+        Standard uncertainty of each age [kyr], or one for all. Weights are equal where one is
+        unknown or zero.
     length : Quantity or str
         Standard deviation of the Gaussian weight along depth [m].
 
     Returns
     -------
-    tuple of ndarray
-        Ages [kyr], (n,), and the matrix (n, n) that makes them of the ages given: the errors go
-        the same way.
+    tuple of Quantity and ndarray
+        Smoothed ages [kyr], (n,), and the matrix (n, n) that gives them from the ages before
+        smoothing; the same matrix propagates their errors.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a length that is not above zero, or another number of depths or uncertainties.
 
     Notes
     -----
     Weighted local linear regression (Cleveland 1979, Journal of the American Statistical
-    Association 74, 829) with a Gaussian weight. Ages on a straight line stay as they are. Where
-    the true rate changes within the length, the smoothed one lags, and no uncertainty says so.
+    Association 74, 829) with a Gaussian weight. Ages on a straight line do not change. Where the
+    true rate changes within the length, the smoothed rate lags; no uncertainty includes that.
     """
     reach = float(positive(length, "m", "length"))
     a, z, u = (
@@ -73,16 +77,17 @@ def smooth_ages(
     )
     if a.ndim != 1 or z.shape != a.shape or u.shape not in ((), a.shape):
         raise ValueError(
-            f"{a.size} ages, {z.size} depths and {u.size} uncertainties do not make rows; give one "
-            "of each"
+            f"age has {a.size} values, depth {z.size} and age_uncertainty {u.size}; give one depth "
+            "for each age, and one uncertainty for each or one for all"
         )
-    return smoothing_kernel(a, z, np.broadcast_to(u, a.shape), reach)
+    smoothed, matrix = _smoothed(a, z, np.broadcast_to(u, a.shape), reach)
+    return units.quantity(smoothed, "kyr"), matrix
 
 
-def smoothing_kernel(
+def _smoothed(
     age: np.ndarray, depth: np.ndarray, u: np.ndarray, reach: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Ages [kyr] smoothed over ``reach`` [m], and the matrix that makes them; see smooth_ages."""
+    """Ages [kyr] smoothed over ``reach`` [m], and the matrix of smoothing; see smooth_ages."""
     known = np.isfinite(u).all() and (u > 0.0).all()
     weight = 1.0 / u**2 if known else np.ones(age.size)
     matrix = np.zeros((age.size, age.size))
@@ -92,7 +97,7 @@ def smoothing_kernel(
         for row in part:
             away = (z - depth[row]) / reach
             share = weight[part] * np.exp(-0.5 * away**2)
-            # Far neighbours keep a hair of weight: alone, a datum stays where it is.
+            # Far neighbours keep a least weight: a line through a lone datum has no slope.
             root = np.sqrt(np.maximum(share / share.max(), 1e-14))
             design = np.column_stack([np.ones(part.size), away]) * root[:, None]
             matrix[row, part] = np.linalg.pinv(design, rcond=1e-9)[0] * root
@@ -102,8 +107,8 @@ def smoothing_kernel(
 # --------------------------------------------------------------------------------------------------
 # Accumulation: ages to sedimentation rates, rates and dry density to mass accumulation rates.
 #
-# The errors of ages live in the data and not in the intervals: two neighbouring intervals share
-# the datum between them, and what one gains the other loses.
+# The errors of ages belong to the data and not to the intervals: two neighbouring intervals share
+# the datum between them, and its error raises the rate of one and lowers that of the other.
 
 
 _LEAST = thresholds.value("least_sedimentation_rate")  # m/Myr
@@ -115,38 +120,38 @@ _HIATUS, _REVERSED, _SAME, _RATE = "hiatus", "reversed ages", "same age", "rate"
 
 
 def sedimentation_rate(
-    age: Any,
+    age: Dimensional,
     *,
-    depth: Any = None,
-    age_uncertainty: Any = None,
-    depth_uncertainty: Any = "0 m",
-    growth_factor: Any = None,
-    growth_factor_uncertainty: Any = None,
-    age_scale_uncertainty: Any = None,
-    smoothing: Any = None,
+    depth: Dimensional | None = None,
+    age_uncertainty: Dimensional | None = None,
+    depth_uncertainty: Dimensional = "0 m",
+    growth_factor: float | Scalar | None = None,
+    growth_factor_uncertainty: float | Scalar | None = None,
+    age_scale_uncertainty: float | Scalar | None = None,
+    smoothing: Scalar | None = None,
 ) -> xr.Dataset:
     """Sedimentation rates between neighbouring ages.
 
     Parameters
     ----------
     age : DataArray or Quantity, (reading)
-        Of the data [kyr]; a datum without age or depth is left out and counted.
+        Ages of the data [kyr]; a datum without age or depth is left out and counted.
     depth : DataArray or Quantity, (reading), optional
-        [m]; the coordinate of the ages where it is not given.
+        Depths of the data [m]; the coordinate ``depth`` of the ages where not given.
     age_uncertainty : Quantity, DataArray or str, optional
         Standard uncertainty of each datum [kyr], independent from datum to datum; unknown gives
         NaN.
     depth_uncertainty : Quantity, DataArray or str
-        Standard uncertainty of where each datum lies [m].
+        Standard uncertainty of the depth of each datum [m].
     growth_factor : float, optional
-        By which the depths are too long: composite depth over depth drilled [1]. Rates are
-        divided by it. None for depths that are not composite: no effect.
+        Factor by which the depths are too long: composite depth over depth drilled [1]. Rates are
+        divided by it. None for depths that are not composite.
     growth_factor_uncertainty : float, optional
         Standard uncertainty [1], effect ``growth_factor``; unknown gives NaN.
     age_scale_uncertainty : Quantity or str, optional
-        Relative standard uncertainty that all durations share [1], effect ``ages``: of a
-        calibration to which every datum was tied; unknown gives NaN, ``"0 %"`` states that each
-        datum was dated by itself.
+        Relative standard uncertainty that all durations share [1], effect ``ages``: that of a
+        calibration to which every datum was tied. Unknown gives NaN; write ``"0 %"`` where each
+        datum was dated independently.
     smoothing : Quantity or str, optional
         Length [m] over which ages are smoothed before the differences are taken, see
         :func:`smooth_ages`. None takes the ages as they are.
@@ -154,36 +159,35 @@ def sedimentation_rate(
     Returns
     -------
     Dataset, (interval)
-        ``sedimentation_rate`` [m/Myr] with uncertainty, effects and flags; its random part is
-        that of the data at both ends, and ``sedimentation_rate_covariance`` holds what intervals
+        ``sedimentation_rate`` [m/Myr] with uncertainty, effects and flags. Its random part is that
+        of the data at both ends; ``sedimentation_rate_covariance`` holds the part that intervals
         share. Coordinates ``top``, ``bottom``, ``depth`` (the middle) [m], ``age_top``,
         ``age_bottom`` [kyr] and ``kind``: ``rate``, ``hiatus`` (ages apart at one depth: the rate
         is zero), ``reversed ages`` (the rate is negative, kept and flagged
         ``impossible_value``) or ``same age`` (NaN). Rates outside 0.1 to 100 000 m/Myr and ages
-        above 200 Myr are ``out_of_usual_range``, and the attribute ``unlikely_rates`` names them:
-        most often ages in years or Myr under a header in kyr.
+        above 200 Myr are flagged ``out_of_usual_range``, and the attribute ``unlikely_rates`` names
+        them: the usual cause is a column of years or Myr with a header in kyr.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For fewer than two usable ages, no depth, another number of depths, or a growth factor
         that is not above zero.
 
     Notes
     -----
-    r = (z2 - z1) / (a2 - a1) / G, definition. A datum error moves its two intervals oppositely:
-    The attribute ``unresolved`` names intervals whose uncertainty exceeds half of their rate:
-    there the line through 1 / (a2 - a1) no longer holds, and intervals should be joined.
+    r = (z2 - z1) / (a2 - a1) / G, definition. An error of a datum moves the rates of its two
+    intervals in opposite directions:
     C = J diag(u^2) J' with dr_i/da_i = r_i / (a_i+1 - a_i) = -dr_i/da_i+1 (JCGM 100:2008, 5.2).
-    Dividing composite depths by the growth factor: common practice.
+    The attribute ``unresolved`` names intervals whose uncertainty exceeds half of their rate:
+    there the linear propagation through 1 / (a2 - a1) fails, and intervals should be joined.
+    Division of composite depths by the growth factor is common practice.
     """
     z, a, u_age, u_depth, left_out = _data(age, depth, age_uncertainty, depth_uncertainty)
     factor, u_factor = _growth(growth_factor, growth_factor_uncertainty)
     carried = np.eye(z.size)
     if smoothing is not None:
-        a, carried = smoothing_kernel(a, z, u_age, float(positive(smoothing, "m", "smoothing")))
+        a, carried = _smoothed(a, z, u_age, float(positive(smoothing, "m", "smoothing")))
     dz, da = np.diff(z) / factor, np.diff(a) * 1e-3  # m, Myr
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = np.where(da != 0.0, dz / da, np.nan)
@@ -222,18 +226,23 @@ def sedimentation_rate(
     return found
 
 
-def _data(age: Any, depth: Any, u_age: Any, u_depth: Any) -> tuple[Any, Any, Any, Any, int]:
-    """Depths [m], ages [kyr] and their uncertainties, from the top down, and how many are left."""
+def _data(
+    age: Any, depth: Any, u_age: Any, u_depth: Any
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, int]:
+    """Depths [m], ages [kyr] and their uncertainties from the top down, and the number left out."""
     ages = units.as_floats(age, "kyr", "age")
     if depth is None:
         if "depth" not in getattr(ages, "coords", {}):
-            raise ValueError("the ages have no depth: give depth= or ages with that coordinate")
+            raise ValueError(
+                "age has no coordinate depth; give depth=, or ages with that coordinate"
+            )
         depth = age["depth"]
     z = np.atleast_1d(np.asarray(units.as_floats(depth, "m", "depth"), dtype=float))
     a = np.atleast_1d(np.asarray(ages, dtype=float))
     if z.shape != a.shape or a.ndim > 1:
         raise ValueError(
-            f"{a.size} ages and {z.size} depths do not make pairs; give one row of each"
+            f"{a.size} ages and {z.size} depths do not make pairs; give one depth for each age, in "
+            "one dimension"
         )
     parts = []
     for value, unit, name in (
@@ -242,19 +251,23 @@ def _data(age: Any, depth: Any, u_age: Any, u_depth: Any) -> tuple[Any, Any, Any
     ):
         u = np.asarray(stated(value, unit, name), dtype=float)
         if u.ndim and u.shape != a.shape:
-            raise ValueError(f"{a.size} ages and {u.size} values of {name} do not make pairs")
+            raise ValueError(
+                f"{a.size} ages and {u.size} values of {name} do not make pairs; give one for "
+                "each age, or one for all"
+            )
         if (u < 0.0).any():
             raise ValueError(f"{name} is {np.nanmin(u):g} {unit}; it has to be zero or more")
         parts.append(np.broadcast_to(u, a.shape))
     use = np.isfinite(z) & np.isfinite(a)
     if use.sum() < 2:
-        raise ValueError(f"{int(use.sum())} usable ages make no interval; it needs two")
-    # By depth; at one depth by age, so that two ages at one depth enclose a hiatus.
+        raise ValueError(f"{int(use.sum())} usable ages; at least two are needed for a rate")
+    # Sorted by depth, at one depth by age: two ages at one depth then enclose a hiatus.
     order = np.flatnonzero(use)[np.lexsort((a[use], z[use]))]
     return z[order], a[order], parts[0][order], parts[1][order], int((~use).sum())
 
 
 def _growth(factor: Any, u: Any) -> tuple[float, float]:
+    """Growth factor and its uncertainty; 1 and 0 for depths that are not composite."""
     if factor is None:
         return 1.0, 0.0
     return float(positive(factor, "1", "growth_factor")), float(
@@ -276,14 +289,14 @@ def _covariance(
     with np.errstate(divide="ignore", invalid="ignore"):
         by_age = (-rate / da * 1e-3)[:, None] * (difference @ carried) * u_age
         by_depth = (1.0 / (factor * da))[:, None] * difference * u_depth
-    # What an interval does not touch is zero, also where an uncertainty is not known.
+    # 0 times NaN is NaN: data that do not bound an interval have no part in its error.
     by_age = np.where(difference @ carried == 0.0, 0.0, by_age)
     by_depth = np.where(difference == 0.0, 0.0, by_depth)
     return _product(by_age) + _product(by_depth)
 
 
 def _product(part: np.ndarray) -> np.ndarray:
-    """Matrix times its transpose; unknown only where two rows share what is not known."""
+    """Matrix times its transpose; NaN only where two rows share an unknown error."""
     unknown, moved = np.isnan(part), (part != 0.0).astype(float)
     shared = unknown.astype(float) @ moved.T
     known = np.where(unknown, 0.0, part)
@@ -291,6 +304,7 @@ def _product(part: np.ndarray) -> np.ndarray:
 
 
 def _coordinates(z: np.ndarray, a: np.ndarray, kind: np.ndarray) -> dict[str, Any]:
+    """Coordinates of the intervals between data."""
     words = {
         "top": (z[:-1], "m", "upper datum of the interval"),
         "bottom": (z[1:], "m", "lower datum of the interval"),
@@ -307,11 +321,12 @@ def _coordinates(z: np.ndarray, a: np.ndarray, kind: np.ndarray) -> dict[str, An
 
 
 def _places(which: np.ndarray, z: np.ndarray) -> str:
-    """Where intervals of a kind lie, in words."""
+    """Depths of the intervals that are chosen, as text."""
     return "; ".join(f"{z[i]:g} to {z[i + 1]:g} m" for i in np.flatnonzero(which)) or "none"
 
 
-def _steps(smoothing: Any, growth_factor: Any) -> tuple[str, ...]:
+def _steps(smoothing: object, growth_factor: object) -> tuple[str, ...]:
+    """Steps of the calculation, for the provenance."""
     steps = ["r = (z2 - z1) / (a2 - a1) between neighbouring ages (definition)"]
     if smoothing is not None:
         steps.insert(0, "ages smoothed by local lines before the differences (Cleveland 1979)")
@@ -321,13 +336,13 @@ def _steps(smoothing: Any, growth_factor: Any) -> tuple[str, ...]:
 
 
 # --------------------------------------------------------------------------------------------------
-# Mass accumulation: sedimentation rate times dry density, whole or by component.
+# Mass accumulation: sedimentation rate times dry density, of all grains or of one component.
 
 
 _C = constants.CONSTANTS
 _RATE_MASS, _MASS = "sedimentation_rate", "mass_accumulation_rate"
-# Units of what bounds the intervals between ages, and of what their rates share.
-INTERVALS = {
+# Units of the coordinates of the intervals between ages, and of the covariance of their rates.
+_INTERVALS = {
     "top": "m",
     "bottom": "m",
     "age_top": "kyr",
@@ -343,14 +358,14 @@ def interval_density(
     *,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
-    """Mean dry density of the intervals between ages.
+    """Mean dry density of each interval between ages.
 
     Parameters
     ----------
     dry_density : Dataset, (reading)
         ``dry_density`` [g/cm^3] of samples with the coordinate ``depth`` [m].
     rate : Dataset, (interval)
-        From ``sedimentation_rate``: its ``top`` and ``bottom`` [m] bound the intervals.
+        Result of ``sedimentation_rate``: its ``top`` and ``bottom`` [m] bound the intervals.
     allow : tuple of str
         Flag levels of the densities that may be used.
 
@@ -358,38 +373,39 @@ def interval_density(
     -------
     Dataset, (interval)
         ``dry_density`` [g/cm^3] with uncertainty, effects and flags, and ``samples``, the number
-        in each interval. An interval without any takes the line between its neighbours
-        (``interpolated_input``), and NaN outside all samples.
+        in each interval. An interval without samples is interpolated linearly between the nearest
+        samples above and below, and flagged ``interpolated_input``; it is NaN outside all samples.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         When the densities have no depth, or none is usable.
 
     Notes
     -----
-    The plain mean, definition: samples are taken to lie anywhere in their interval. Its random
-    variance is s^2 / n with the scatter s of the samples about their intervals' means, pooled
-    over the intervals with two and more (JCGM 100:2008, 4.2); s holds the samples' own random
-    errors. With no such interval the samples' own errors are all there is, and too little.
+    Arithmetic mean, definition: samples are assumed to lie anywhere in their interval. Its random
+    variance is s^2 / n with the scatter s of the samples about the means of their intervals, pooled
+    over the intervals with two or more samples (JCGM 100:2008, 4.2); s includes the random errors
+    of the samples. Where no interval has two samples, only the random errors of the samples remain,
+    and the uncertainty is too small.
     """
-    rate = companions.library_units(rate, INTERVALS)
+    rate = companions.library_units(rate, _INTERVALS)
     rho = series.unpack(dry_density, "dry_density")
     if "depth" not in dry_density.coords:
-        raise ValueError("the dry densities have no depth; give samples with that coordinate")
+        raise ValueError("dry_density has no coordinate depth; give samples with that coordinate")
     z = np.asarray(units.as_floats(dry_density["depth"], "m", "depth"), dtype=float)
     values = np.asarray(bare(rho.values), dtype=float)
     use = np.isfinite(values) & np.isfinite(z)
     use &= flags.usable(flags.from_reason(np.asarray(bare(rho.reason))), allow)
     if not use.any():
-        raise ValueError("no dry density of these samples is usable; their flags say why")
+        raise ValueError(
+            "dry_density has no usable value; look at dry_density_reason, or allow more flag levels"
+        )
     picked = series.take(Measured(values, rho.u_random, rho.effects, rho.reason), use)
     top, bottom = rate["top"].values, rate["bottom"].values
     weights, number, alone = _interval_weights(z[use], top, bottom)
     variance = _mean_variance(picked, weights, number)
-    # A sample without a known effect makes the effect of its own intervals unknown, of no other.
+    # A sample with an unknown effect makes the effect unknown only in the intervals that use it.
     effects = {
         source: np.where(weights == 0.0, 0.0, weights * effect).sum(axis=1)
         for source, effect in picked.effects.items()
@@ -399,16 +415,18 @@ def interval_density(
     mean.name = None
     found = series.build(
         {"dry_density": Measured(mean, np.sqrt(variance), effects, reason)},
-        steps=("mean dry density of the samples of every interval",),
+        steps=("mean dry density of the samples of each interval",),
     )
     found["samples"] = ("interval", number, {"units": "1", "long_name": "samples in the interval"})
     return found
 
 
-def _interval_weights(z: Any, top: Any, bottom: Any) -> tuple[Any, Any, Any]:
-    """Weights (interval, sample) of the means, numbers of samples, and who has none."""
+def _interval_weights(
+    z: np.ndarray, top: np.ndarray, bottom: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Weights (interval, sample) of the means, numbers of samples, and intervals without any."""
     inside = (z >= top[:, None]) & (z < bottom[:, None])
-    # The lowest interval holds the sample at its end.
+    # A sample at the lower end of the lowest interval counts in it.
     inside |= (z == bottom[:, None]) & (bottom == bottom.max())[:, None] & (top < bottom)[:, None]
     number = inside.sum(axis=1)
     weights = inside / np.maximum(number, 1)[:, None]
@@ -423,7 +441,8 @@ def _interval_weights(z: Any, top: Any, bottom: Any) -> tuple[Any, Any, Any]:
     return weights, number, number == 0
 
 
-def _mean_variance(picked: Measured, weights: Any, number: Any) -> Any:
+def _mean_variance(picked: Measured, weights: np.ndarray, number: np.ndarray) -> np.ndarray:
+    """Random variance of the means: pooled scatter, else the random errors of the samples."""
     own = np.nansum(np.where(weights == 0.0, 0.0, weights**2 * picked.u_random**2), axis=1)
     unknown = (weights != 0.0) & np.isnan(weights * picked.u_random)
     own = np.where(unknown.any(axis=1), np.nan, own)
@@ -437,40 +456,41 @@ def _mean_variance(picked: Measured, weights: Any, number: Any) -> Any:
     return (apart / freedom) * (weights**2).sum(axis=1)
 
 
-def mass_accumulation_rate(dry_density: Any, rate: Any) -> xr.Dataset:
-    """Mass that settles on an area in a time.
+def mass_accumulation_rate(
+    dry_density: Measurement | Scalar, rate: Measurement | Scalar
+) -> xr.Dataset:
+    """Mass accumulation rate: mass that settles on an area in a time.
 
     Parameters
     ----------
     dry_density : Dataset, Quantity or str
-        ``dry_density`` [g/cm^3] of the same intervals, from :func:`interval_density`, or one for
-        all.
+        ``dry_density`` [g/cm^3] of the same intervals, from :func:`interval_density`, or one
+        density for all.
     rate : Dataset, Quantity or str
         ``sedimentation_rate`` [m/Myr].
 
     Returns
     -------
     Dataset
-        ``mass_accumulation_rate`` [g/(cm^2 kyr)] with uncertainty, effects and flags, and where
-        the rate brings its covariance ``mass_accumulation_rate_covariance`` and
-        ``mass_accumulation_rate_u_ages``, the part of the random uncertainty that the ages bring.
+        ``mass_accumulation_rate`` [g/(cm^2 kyr)] with uncertainty, effects and flags. Where the
+        rate has a covariance: also ``mass_accumulation_rate_covariance``, and
+        ``mass_accumulation_rate_u_ages``, the part of the random uncertainty due to the ages.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the intervals are not the same.
 
     Notes
     -----
-    MAR = rho_d r, definition; with rho_d in g/cm^3 and r in m/Myr a tenth of the product. Errors
-    go by JCGM 100:2008, 5.2; dry density has to be without the salt of the pore water.
+    MAR = rho_d r, definition; with rho_d in g/cm^3 and r in m/Myr it is a tenth of the product.
+    Errors are propagated by JCGM 100:2008, 5.2. Dry density must exclude the salt of the pore
+    water.
     """
     series.require_same_positions(dry_density=dry_density, rate=rate)
-    dry_density, rate = (companions.library_units(d, INTERVALS) for d in (dry_density, rate))
+    dry_density, rate = (companions.library_units(d, _INTERVALS) for d in (dry_density, rate))
     rho, r = series.unpack(dry_density, "dry_density"), series.unpack(rate, _RATE_MASS)
-    # The intervals are those of the rate: of two equal ones xarray drops what differs by a bit.
+    # Only the rate brings coordinates: xarray drops those of two that differ in the last digit.
     many = isinstance(r.values, xr.DataArray) and r.values.dims
     values = _PER_RATE * (bare(rho.values) * r.values if many else rho.values * bare(r.values))
     by_rho, by_rate = _PER_RATE * bare(r.values), _PER_RATE * bare(rho.values)
@@ -491,94 +511,80 @@ def mass_accumulation_rate(dry_density: Any, rate: Any) -> xr.Dataset:
         shared + np.diag(own**2),
         squared,
     )
-    words = {"units": "g/(cm^2 kyr)", "long_name": "random uncertainty that the ages bring"}
+    words = {"units": "g/(cm^2 kyr)", "long_name": "random uncertainty due to the ages"}
     found[f"{_MASS}_u_ages"] = ("interval", np.sqrt(np.diag(shared)), words)
     return found
 
 
+@law(
+    "g/(cm^2 kyr)",
+    thickness="positive m",
+    duration="positive kyr",
+    bulk_density="g/cm^3",
+    porosity="fraction",
+    pore_water_density="positive g/cm^3",
+)
 def mass_accumulation_of_phases(
-    thickness: Any,
-    duration: Any,
+    thickness: Dimensional,
+    duration: Dimensional,
     *,
-    bulk_density: Any,
-    porosity: Any,
-    pore_water_density: Any = _C["pore_water_density"],
-) -> Any:
+    bulk_density: Dimensional,
+    porosity: Fraction,
+    pore_water_density: Dimensional = _C["pore_water_density"],
+) -> WithUnit:
     """Mass accumulation rate of a layer from its bulk density and porosity.
 
     Parameters
     ----------
     thickness : Quantity, DataArray or str
-        [m].
+        Thickness of the layer [m].
     duration : Quantity, DataArray or str
-        [kyr].
+        Time in which it settled [kyr].
     bulk_density : Quantity, DataArray or str
-        Of the wet sediment [g/cm^3].
+        Density of the wet sediment [g/cm^3].
     porosity : float, Quantity or DataArray
-        [1].
+        Porosity [1].
     pore_water_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of the pore water [g/cm^3].
 
     Returns
     -------
-    float, ndarray or DataArray
-        [g/(cm^2 kyr)], plain floats.
+    Quantity or DataArray
+        Mass accumulation rate [g/(cm^2 kyr)].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When the series lie at different positions.
+        When the series have different positions.
     ValueError
         For a thickness or a duration that is not above zero, a porosity outside 0 to 1, or a bulk
         density below that of the water in the pores.
 
     Notes
     -----
-    MAR = T (rho - phi rho_w) / t: the grains are what is not pore water (definition). The same as
+    MAR = T (rho - phi rho_w) / t: the grains are all that is not pore water (definition). It equals
     dry density times rate where all three densities are of one sample.
     """
-    phi = units.as_floats(porosity, "1", "porosity")
-    plain = np.asarray(phi, dtype=float)
-    if plain.ndim == 0:
-        fraction_of(phi, "porosity")
-    if ((plain < 0.0) | (plain > 1.0)).any():
+    return _mass_of_grains(thickness, duration, bulk_density, porosity, pore_water_density)
+
+
+def _mass_of_grains(thick: Any, time: Any, bulk_density: Any, porosity: Any, water: Any) -> Any:
+    """Mass of grains for each area and time [g/(cm^2 kyr)]."""
+    grains = bulk_density - porosity * water  # g/cm^3
+    if (np.asarray(grains) < 0.0).any():
         raise ValueError(
-            f"porosity reaches from {np.nanmin(plain):g} to {np.nanmax(plain):g}; it has to lie "
-            "between 0 and 1. Per cent are given with their unit '%'"
+            "bulk_density is less than porosity times pore_water_density; they cannot be of one "
+            "sediment. Give bulk density and porosity of the same layer"
         )
-    layers = {
-        "thickness": positive(thickness, "m", "thickness"),
-        "duration": positive(duration, "kyr", "duration"),
-        "bulk_density": units.as_floats(bulk_density, "g/cm^3", "bulk_density"),
-        "porosity": phi,
-        "pore_water_density": positive(pore_water_density, "g/cm^3", "pore_water_density"),
-    }
-    series.require_same_positions(**layers)
-    if (series.apply(_grains, *(bare(layers[n]) for n in _OF_GRAINS)) < 0.0).any():
-        raise ValueError(
-            "a bulk density is less than that of the pore water in its porosity alone; the two "
-            "are not of one sediment"
-        )
-
-    def kernel(thick: Any, time: Any, *of_grains: Any) -> Any:
-        # 1 m of 1 g/cm^3 is 100 g/cm^2.
-        return 1e2 * thick * _grains(*of_grains) / time
-
-    return series.apply(kernel, *layers.values())
-
-
-_OF_GRAINS = ("bulk_density", "porosity", "pore_water_density")
-
-
-def _grains(bulk_density: Any, porosity: Any, water: Any) -> Any:
-    """Mass of grains in a volume [g/cm^3]."""
-    return np.asarray(bulk_density - porosity * water)
+    return 1e2 * thick * grains / time  # 1 m of 1 g/cm^3 is 100 g/cm^2
 
 
 def component_accumulation_rate(
-    rate: Any, *, fraction: Any, fraction_uncertainty: Any = None, component: str = "component"
+    rate: Measurement | Scalar,
+    *,
+    fraction: Fraction,
+    fraction_uncertainty: Fraction | None = None,
+    component: str = "component",
 ) -> xr.Dataset:
     """Mass accumulation rate of one component.
 
@@ -587,11 +593,11 @@ def component_accumulation_rate(
     rate : Dataset, Quantity or str
         ``mass_accumulation_rate`` [g/(cm^2 kyr)].
     fraction : Quantity, DataArray or str
-        Of the dry mass [1]; weight per cent are given with their unit, such as ``"12 %"``.
+        Fraction of the dry mass [1]; give weight per cent with their unit, such as ``"12 %"``.
     fraction_uncertainty : Quantity, DataArray or str, optional
-        Random standard uncertainty [1]; unknown gives NaN.
+        Random standard uncertainty of the fraction [1]; unknown gives NaN.
     component : str
-        What it is, for the attributes.
+        Name of the component, for the attributes.
 
     Returns
     -------
@@ -600,14 +606,13 @@ def component_accumulation_rate(
 
     Raises
     ------
-    UnitError
-        For a bare number of a rate or a wrong unit.
     ValueError
         For a fraction outside 0 to 1, or another number of fractions than of rates.
 
     Notes
     -----
-    MAR w, definition. The components of one sample share all errors of its rate.
+    MAR w with the fraction w of the dry mass, definition. The components of one sample share all
+    errors of its rate.
     """
     total = series.unpack(rate, _MASS)
     share = units.as_floats(fraction, "1", "fraction")
@@ -617,8 +622,8 @@ def component_accumulation_rate(
     if ((plain < 0.0) | (plain > 1.0)).any():
         worst = float(plain.flat[int(np.nanargmax(np.abs(plain - 0.5)))])
         raise ValueError(
-            f"fraction is {worst:g}; it has to lie between 0 and 1. Weight per cent are given "
-            "with their unit '%'"
+            f"fraction is {worst:g}; it has to lie between 0 and 1. Give weight per cent with "
+            "their unit '%'"
         )
     held = np.shape(np.asarray(bare(total.values)))
     if plain.ndim and held and plain.shape != held:

@@ -1,9 +1,10 @@
-"""Porosity of the scan from its density and the grain density of the samples."""
+"""Porosity of a scan from its density and the grain density of samples."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,14 +15,17 @@ from corephys.ground.companions import library_units
 from corephys.numerics.rolling import rolling_median
 from corephys.uncertainty import Measured
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement, Scalar
+
 __all__ = ["from_density", "grain_density_at"]
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
-MOST_STRETCHES = thresholds.count("grain_density_stretches")
+_MOST_STRETCHES = thresholds.count("grain_density_stretches")
 
 
-def porosity_kernel(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any, Any]:
+def _porosity(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any, Any]:
     """Porosity and its derivatives with respect to density, grain density and pore water.
 
     Floats or arrays in g/cm^3; the derivatives in cm^3/g.
@@ -33,27 +37,27 @@ def porosity_kernel(density: Any, grain: Any, fluid: Any) -> tuple[Any, Any, Any
 
 
 def from_density(
-    density: Any,
+    density: Measurement | Scalar,
     *,
-    grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None,
-    pore_water_density: Any = _C["pore_water_density"],
-    pore_water_density_uncertainty: Any = None,
+    grain_density: Measurement | Scalar = _C["grain_density"],
+    grain_density_uncertainty: Scalar | None = None,
+    pore_water_density: Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Porosity of a saturated sediment from its bulk density.
 
     Parameters
     ----------
     density : Dataset or DataArray, (reading)
-        ``bulk_density`` [g/cm^3]; a Dataset brings its uncertainties, effects and reasons.
+        ``bulk_density`` [g/cm^3]; a Dataset holds its uncertainties, effects and reasons.
     grain_density : Dataset, DataArray, Quantity, str or Constant
-        [g/cm^3]; a Dataset from :func:`grain_density_at` at the same positions.
+        Grain density [g/cm^3]; a Dataset from :func:`grain_density_at` at the same positions.
     grain_density_uncertainty : Quantity or str, optional
-        Systematic, of a grain density that is not a Dataset.
+        Systematic standard uncertainty [g/cm^3] of a grain density that is not a Dataset.
     pore_water_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of the pore water [g/cm^3].
     pore_water_density_uncertainty : Quantity or str, optional
-        Systematic; that of the constant where it is not given.
+        Systematic standard uncertainty [g/cm^3]; that of the constant where not given.
 
     Returns
     -------
@@ -63,8 +67,6 @@ def from_density(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When density and grain density lie at different positions.
 
@@ -89,7 +91,7 @@ def from_density(
     )
     fluid = _fluid(pore_water_density, pore_water_density_uncertainty)
     values, by_density, by_grain, by_fluid = series.apply(
-        porosity_kernel, rho.values, grain.values, fluid.values, outputs=4
+        _porosity, rho.values, grain.values, fluid.values, outputs=4
     )
     u_random, effects = uncertainty.combine(
         [(by_density, rho), (by_grain, grain), (by_fluid, fluid)]
@@ -106,6 +108,7 @@ def from_density(
 
 
 def _fluid(value: Any, given: Any) -> Measured:
+    """Density of the pore water with its systematic uncertainty, NaN if not given."""
     number = units.as_floats(value, "g/cm^3", "pore_water_density")
     u = units.as_floats(given, "g/cm^3", "pore_water_density_uncertainty", optional=True)
     if u is None:
@@ -119,60 +122,60 @@ def grain_density_at(
     to: xr.Dataset,
     neighbours: int = _T["grain_density_neighbours"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-    sample_layer: Any = None,
-    layer: Any = None,
+    sample_layer: np.ndarray | Sequence[str] | None = None,
+    layer: np.ndarray | Sequence[str] | None = None,
 ) -> xr.Dataset:
-    """Grain density of the samples, carried to the positions of a series.
+    """Grain density of samples, interpolated to the positions of a series.
 
     Parameters
     ----------
     samples : Dataset, (reading)
-        Holds ``grain_density`` with flags, and the coordinate ``depth`` [m].
+        ``grain_density`` [g/cm^3] with flags, and the coordinate ``depth`` [m].
     to : Dataset, (reading)
-        Series with the coordinate ``depth``.
+        Series with the coordinate ``depth`` [m].
     neighbours : int
-        Usable samples in the running median that goes before the interpolation, odd.
+        Number of usable samples in the running median before the interpolation, odd.
     allow : tuple of str
         Flag levels of samples that are used.
     sample_layer, layer : array of str, (reading), optional
-        Name of the layer of every sample and of every position, both or neither. Nothing is
-        carried from one layer into another, except into a layer without a usable sample.
+        Name of the layer of each sample and of each position, both or neither. Samples of one layer
+        are not used in another, except in a layer without a usable sample.
 
     Returns
     -------
     Dataset
         ``grain_density`` [g/cm^3] at the positions of ``to``, flagged ``interpolated_input``. The
-        error of the carried value is the effect ``grain_density_1``, ``grain_density_2`` and so
-        on, one a stretch of depth with samples of its own: shared by its readings, another error
-        in the next stretch; ``grain_density`` alone with one stretch; and
-        ``grain_density_unsampled`` in layers without a usable sample. The effects of the samples,
-        such as ``balance``, go along. Attribute ``layers_without_samples``: names of layers
-        that took the grain density of the whole hole, separated by commas.
+        error of the interpolated value is the effect ``grain_density_1``, ``grain_density_2`` and
+        so on, one for each stretch of depth with its samples: its readings share the error, the
+        next stretch has another. With one stretch its name is ``grain_density``, and
+        ``grain_density_unsampled`` in layers without a usable sample. Effects of the samples, such
+        as ``balance``, are kept. The attribute ``layers_without_samples`` lists layers that take
+        the grain density of the complete hole, separated by commas.
 
     Raises
     ------
     ValueError
-        When no sample is usable, or the layers are not given one each.
+        When no sample is usable, or the layers are not given for each sample and position.
 
     Notes
     -----
-    Running median over the nearest usable samples, straight lines between, the last value beyond
-    the ends, each layer by itself. Its error is what the samples scatter about that line (1.4826
-    times the median absolute deviation, for a normal law: Hampel 1974, Journal of the American
-    Statistical Association 69, 383) beyond their own errors and the sampling error of that
-    deviation, and the error of the line itself; a layer of fewer than three samples takes the
-    scatter of the hole, which is not known with fewer than three samples in all. A layer without
-    a sample errs by the standard deviation of all samples about their median.
+    Running median over the nearest usable samples, linear between them, constant beyond the ends,
+    separately in each layer. Its error has two parts: the scatter of the samples about that line
+    (1.4826 times the median absolute deviation, for a normal law: Hampel 1974, Journal of the
+    American Statistical Association 69, 383) in excess of their random errors and of the sampling
+    error of that deviation, and the error of the line. A layer of fewer than three samples takes
+    the scatter of the hole, which is unknown with fewer than three samples in all. The error of a
+    layer without samples is the standard deviation of all samples about their median.
     """
     samples, to = library_units(samples), library_units(to)
     measured = series.unpack(samples, "grain_density")
     good = flags.usable(samples["grain_density_flag"].values, allow)
     good &= np.isfinite(np.asarray(measured.values, dtype=float))
     if not good.any():
-        raise ValueError("no sample has a usable grain density; give a constant instead")
+        raise ValueError("no sample has a usable grain density; give grain_density as a constant")
     places, of_sample = _layers(samples, to, sample_layer, layer)
     rows = np.flatnonzero(good)
-    # Samples at one depth in the order of their values: their rows' order must not matter.
+    # Samples at one depth are sorted by value, so that the order of the rows has no influence.
     rows = rows[np.lexsort((np.asarray(measured.values)[rows], samples["depth"].values[rows]))]
     depth, of_sample = samples["depth"].values[rows], of_sample[rows]
     picked = series.take(measured, rows)
@@ -181,8 +184,8 @@ def grain_density_at(
     hole = _scatter(picked, _running_median(values, neighbours), neighbours)
     carried = np.empty(target.shape)
     effects = {source: np.empty(target.shape) for source in picked.effects}
-    # Stretches are counted by the samples alone, from the top down: a name means the same error
-    # at whatever positions the grain density is wanted.
+    # Stretches are numbered by the samples alone, from the top down: a name then means the same
+    # error at all positions for which the function is called.
     sampled = list(dict.fromkeys(of_sample.tolist()))
     errors: list[np.ndarray] = []
     for name in sampled:
@@ -247,12 +250,12 @@ def _layers(
 
 
 def _scatter(samples: Measured, smooth: np.ndarray, neighbours: int) -> float:
-    """Error of a carried value: natural scatter about the line, and the error of the line."""
+    """Error of an interpolated value: natural scatter about the line, and error of the line."""
     values = np.asarray(samples.values, dtype=float)
     if values.size < 3:
         return float("nan")
-    # What the samples scatter beyond their own errors is the sediment's; the line through
-    # a few of them is as uncertain as their own errors allow.
+    # Scatter in excess of the random errors of the samples is natural. The line through a few
+    # samples has the random error of their mean.
     seen = 1.4826 * float(np.median(np.abs(values - smooth)))
     stated = np.asarray(samples.u_random)[np.isfinite(samples.u_random)]
     own = float(np.median(stated)) if stated.size else 0.0
@@ -263,15 +266,17 @@ def _scatter(samples: Measured, smooth: np.ndarray, neighbours: int) -> float:
 
 
 def _stretches(depth: np.ndarray, target: np.ndarray, neighbours: int) -> tuple[int, np.ndarray]:
-    """How many stretches there are, since medians that share no sample err independently, and
-    the number of that of each position.
+    """Number of stretches, and the stretch of each position.
+
+    Medians that share no sample have independent errors.
     """
-    count = int(np.clip(depth.size // neighbours, 1, MOST_STRETCHES))
+    count = int(np.clip(depth.size // neighbours, 1, _MOST_STRETCHES))
     groups = np.array_split(depth, count)
     ends = [0.5 * (a[-1] + b[0]) for a, b in pairwise(groups)]
     return count, np.searchsorted(ends, target)
 
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:
+    """Running median; the window shrinks to an odd number of samples where there are few."""
     window = min(window, values.size if values.size % 2 else values.size - 1)
     return rolling_median(values, np.array([0]), max(window, 1))

@@ -15,12 +15,19 @@ straight(
     "dry_density",
     "rate",
 )
-straight(
+
+
+@adapter(
     "accumulation.mass_accumulation_of_phases",
     "corephys.products.accumulation.mass_accumulation_of_phases",
-    "thickness",
-    "duration",
 )
+def of_phases(inputs: Inputs) -> Any:
+    found = accumulation.mass_accumulation_of_phases(
+        inputs.pop("thickness"), inputs.pop("duration"), **inputs
+    )
+    return found.to("g/(cm^2 kyr)").magnitude
+
+
 straight(
     "accumulation.component_accumulation_rate",
     "corephys.products.accumulation.component_accumulation_rate",

@@ -18,11 +18,14 @@ straight(
     "corephys.products.compaction.reference.reference_porosity",
     "depth",
 )
-straight(
-    "compaction.reference_depth",
-    "corephys.products.compaction.reference.reference_depth",
-    "porosity",
-)
+
+
+@adapter("compaction.reference_depth", "corephys.products.compaction.reference.reference_depth")
+def depth_of_a_curve(inputs: Inputs) -> Any:
+    found = cp.compaction.reference_depth(inputs.pop("porosity"), **inputs)
+    return found.to("m").magnitude
+
+
 straight(
     "compaction.solid_thickness",
     "corephys.products.compaction.column.solid_thickness",

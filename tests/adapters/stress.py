@@ -20,7 +20,7 @@ def of_layers(inputs: Inputs) -> Any:
         fluid_density=f"{inputs['fluid_density']} g/cm^3",
         gravity=f"{inputs['gravity']} m/s^2",
     )
-    return float(found[-1])
+    return float(found[-1].to("kPa").magnitude)
 
 
 @adapter("stress.vertical_effective_stress", "corephys.products.stress.vertical_effective_stress")

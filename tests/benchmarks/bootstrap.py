@@ -15,7 +15,7 @@ import lmfit
 import numpy as np
 from scipy.optimize import curve_fit, least_squares
 
-from corephys.numerics.exponential import solve, solve_batch
+from corephys.numerics.exponential import solve_batch, start
 from corephys.products.compaction.certainty import block_weights
 from tests.benchmarks.row import Row
 
@@ -27,7 +27,8 @@ def data_of(points, seed=1):
     rng = np.random.default_rng(seed)
     x = np.sort(rng.uniform(2.0, 600.0, points))
     y = 0.7 * np.exp(-x / 900.0) + rng.normal(0.0, 0.03, points)
-    return x, y, solve(x, y)
+    a, rate = solve_batch(x, y, np.ones((1, points)), 1.0 / start(x, y)[1])
+    return x, y, (float(a[0]), float(rate[0]))
 
 
 def curve(x, a, length):

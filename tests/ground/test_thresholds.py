@@ -82,6 +82,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "products/compaction/models": {
         "REFERENCE_DEPTH": "where a curve has its unit",
         "REFERENCE_STRESS": "the same of stress",
+        "_LEAST_VOID_RATIO": _ROUNDING,
     },
     "products/compaction/rebounds": {"_BY_DEPTH": _FIT},
     "products/elastic/fluids": {"_WATER_DENSITY": _FIT, "_WATER_VELOCITY": _FIT},

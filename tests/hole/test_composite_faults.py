@@ -149,7 +149,10 @@ def test_cores_named_by_numbers_are_read_as_text():
 @pytest.mark.parametrize(
     ("cores", "words"),
     [
-        (pd.DataFrame({"core": ["1", "1"], "top [m]": [0.0, 9.0]}), "'1' .* has two rows; remove one"),
+        (
+            pd.DataFrame({"core": ["1", "1"], "top [m]": [0.0, 9.0]}),
+            "'1' .* has two rows; remove one",
+        ),
         (pd.DataFrame({"core": ["1", "2"], "top [m]": [0.0, np.nan]}), "'2' .* has no top"),
     ],
 )

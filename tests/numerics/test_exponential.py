@@ -51,23 +51,43 @@ def test_first_values_stay_in_bounds():
     assert kernel.start(np.full(4, 3.0), np.full(4, 0.5))[1] <= 1e3  # no spread of places
 
 
+def solve(x, y, rate=None):
+    """Amplitude and rate of one unweighted fit: a batch of one row."""
+    first = 1.0 / kernel.start(x, y)[1] if rate is None else rate
+    a, found = solve_batch(x, y, np.ones((1, x.size)), first)
+    return float(a[0]), float(found[0])
+
+
+def by_batch(x, y, weights):
+    """A solver of rows for block_checks: amplitude and decay length of each."""
+    a, rate = solve_batch(x, y, weights, 1.0 / 300.0)
+    return np.column_stack([a, 1.0 / rate])
+
+
+BY_BATCH = {
+    "curve": lambda x, a, length: decay(x, a, 1.0 / length),
+    "solver": by_batch,
+    "rate": lambda p: 1.0 / p[1],
+}
+
+
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("shift", [0.0, -250.0, 3000.0])
-def test_solve_equals_scipy(seed, shift):
+def test_solve_batch_of_one_row_equals_scipy(seed, shift):
     x, y = data(seed, noise=0.05)
-    a, rate = kernel.solve(x + shift, y)
+    a, rate = solve(x + shift, y)
     expected = by_scipy(x, y)
     assert rate == pytest.approx(expected[1], rel=1e-7)
     assert a == pytest.approx(expected[0] * math.exp(expected[1] * shift), rel=1e-6)
-    again = kernel.solve(x + shift, y, 5 * rate)  # from far off
+    again = solve(x + shift, y, 5 * rate)  # from far off
     assert again == (pytest.approx(a, rel=1e-7), pytest.approx(rate, rel=1e-8))
 
 
-def test_solve_goes_through_data_without_scatter():
+def test_solve_batch_goes_through_data_without_scatter():
     x = np.linspace(0.0, 600.0, 9)
-    a, rate = kernel.solve(x, decay(x, 0.8, 1 / 90.0), 1 / 400)
+    a, rate = solve(x, decay(x, 0.8, 1 / 90.0), 1 / 400)
     assert (a, 1 / rate) == (pytest.approx(0.8, rel=1e-9), pytest.approx(90.0, rel=1e-9))
-    a, rate = kernel.solve(x, decay(x, 0.2, -1 / 900.0))  # a rise is a negative rate
+    a, rate = solve(x, decay(x, 0.2, -1 / 900.0))  # a rise is a negative rate
     assert (a, 1 / rate) == (pytest.approx(0.2, rel=1e-8), pytest.approx(-900.0, rel=1e-8))
 
 
@@ -184,10 +204,10 @@ def test_block_checks_are_their_definitions(size):
     rng = np.random.default_rng(11)
     mixed = rng.permutation(size)
     x, y = x[mixed], y[mixed]
-    a, rate = kernel.solve(x, y)
-    found = kernel.block_checks(x, y, 6, (a, 1 / rate))
+    a, rate = solve(x, y)
+    found = kernel.block_checks(x, y, 6, (a, 1 / rate), **BY_BATCH)
     expected = by_a_loop(
-        x, y, 6, decay, lambda u, v: kernel.solve(u, v, rate), lambda p: p[1], (a, rate), x
+        x, y, 6, decay, lambda u, v: solve(u, v, rate), lambda p: p[1], (a, rate), x
     )
     assert found.blocks == 6
     assert found.skill == pytest.approx(expected[0], rel=1e-9)
@@ -208,7 +228,11 @@ def test_block_checks_of_another_curve_along_another_axis():
         return tuple(np.polynomial.polynomial.polyfit(u, v, 1))
 
     fitted = solver(x, y)
-    options = {"curve": line, "solver": solver, "rate": lambda p: p[1]}
+
+    def rows(u, v, weights):
+        return [solver(u[w > 0], v[w > 0]) for w in weights]
+
+    options = {"curve": line, "solver": rows, "rate": lambda p: p[1]}
     found = kernel.block_checks(x, y, 5, fitted, along=along, **options)
     expected = by_a_loop(x, y, 5, line, solver, lambda p: p[1], fitted, along)
     assert found.skill == pytest.approx(expected[0], rel=1e-9)
@@ -219,10 +243,13 @@ def test_block_checks_of_another_curve_along_another_axis():
 
 def test_block_checks_of_what_leaves_nothing_to_judge():
     x, y = data(14, size=12)
-    assert kernel.block_checks(x[:11], y[:11], 10, (0.7, 300.0)) is None
-    assert kernel.block_checks(x, y, 3, (0.7, 300.0)) is None
-    assert kernel.block_checks(x, y, 10, (0.7, 300.0)).blocks == 4
-    flat = {"curve": lambda u, level: np.full(u.shape, level), "solver": lambda u, v: (v.mean(),)}
+    assert kernel.block_checks(x[:11], y[:11], 10, (0.7, 300.0), **BY_BATCH) is None
+    assert kernel.block_checks(x, y, 3, (0.7, 300.0), **BY_BATCH) is None
+    assert kernel.block_checks(x, y, 10, (0.7, 300.0), **BY_BATCH).blocks == 4
+    flat = {
+        "curve": lambda u, level: np.full(u.shape, level),
+        "solver": lambda u, v, weights: [(v[w > 0].mean(),) for w in weights],
+    }
     found = kernel.block_checks(x, np.full(12, 0.5), 4, (0.5,), rate=lambda p: 0.0, **flat)
     assert math.isnan(found.skill) and found.between == 0.0 and found.rate == math.inf
     assert found.error == 0.0

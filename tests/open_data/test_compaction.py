@@ -82,7 +82,7 @@ def test_older_sites(open_data, site):
 
 def test_an_unphysical_surface_porosity_is_named(open_data):
     fit = _fit(*_older(open_data, "462"))
-    assert any("would be 1.51, which is no porosity" in trouble for trouble in fit.verdict)
+    assert any("would be 1.51, which is not possible" in trouble for trouble in fit.verdict)
 
 
 # Words that the verdict of every model of a poor site has to hold.
@@ -137,5 +137,5 @@ def test_no_model_rescues_a_poor_site_in_silence(open_data):
 def test_a_residual_porosity_is_not_read_into_a_straight_line(open_data):
     """Porosity of site 289 falls along a line: the offset ends on its bound and says so."""
     fit = _compare(open_data, "289").fits["offset exponential"]
-    assert any("the offset is not told from none" in words for words in fit.verdict)
+    assert any("the offset cannot be distinguished from zero" in words for words in fit.verdict)
     assert np.isnan(fit.found.errors["residual_porosity"])

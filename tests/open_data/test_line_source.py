@@ -39,9 +39,7 @@ def _slope_from(time, mean, start):
 @pytest.mark.parametrize(("start", "expected"), [(5.0, 2.72), (20.0, 2.98)])
 def test_line_source_slope_depends_on_where_it_begins(sand, start, expected):
     slope = _slope_from(*sand, start)
-    found = needle.conductivity_from_slope(
-        units.quantity(slope, "K"), units.quantity(POWER, "W/m")
-    )
+    found = needle.conductivity_from_slope(units.quantity(slope, "K"), units.quantity(POWER, "W/m"))
     assert found.to("W/(m K)").magnitude == pytest.approx(expected, abs=0.005)
 
 

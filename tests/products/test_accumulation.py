@@ -130,7 +130,7 @@ def test_smoothing_leaves_a_straight_line_and_halves_the_noise() -> None:
         units.quantity(20.0 * depth, "kyr"), depth=units.quantity(depth, "m"),
         age_uncertainty=units.quantity(u, "kyr"), length="15 m",
     )  # fmt: skip
-    np.testing.assert_allclose(mean, 20.0 * depth, atol=1e-9)
+    np.testing.assert_allclose(mean.to("kyr").magnitude, 20.0 * depth, atol=1e-9)
     drawn = (20.0 * depth + u * rng.standard_normal((20000, depth.size))) @ matrix.T
     spread = (np.diff(depth) / np.diff(drawn, axis=1) * 1e3).std(axis=0)
     stated = straight[f"{RATE}_u_random"].values
@@ -149,7 +149,7 @@ def test_smoothing_stops_at_a_hiatus_and_keeps_a_lonely_datum() -> None:
         units.quantity(np.array([0.0, 70.0, 90.0]), "kyr"), depth=units.quantity(far, "m"),
         age_uncertainty="1 kyr", length="1 m",
     )  # fmt: skip
-    np.testing.assert_allclose(kept, [0.0, 70.0, 90.0], atol=1e-4)
+    np.testing.assert_allclose(kept.to("kyr").magnitude, [0.0, 70.0, 90.0], atol=1e-4)
     np.testing.assert_allclose(matrix, np.eye(3), atol=1e-5)
 
 
@@ -222,7 +222,7 @@ def test_both_forms_of_the_mass_agree_for_one_sample() -> None:
             f"{float(thick)!r} m", f"{float(time)!r} kyr", bulk_density=f"{float(bulk)!r} g/cm^3",
             porosity=float(phi), pore_water_density=f"{float(water)!r} g/cm^3",
         )  # fmt: skip
-        assert mass[MASS].values[0] == pytest.approx(other, rel=1e-12)
+        assert mass[MASS].values[0] == pytest.approx(other.to("g/(cm^2 kyr)").magnitude, rel=1e-12)
 
 
 def test_density_of_intervals_is_the_mean_of_their_samples() -> None:
@@ -249,9 +249,9 @@ def test_flagged_samples_are_not_used() -> None:
     density = samples([2.0, 5.0, 8.0], [0.6, 0.7, 3.4])  # the last is outside the usual range
     mean = accumulation.interval_density(density, found)
     assert float(mean["dry_density"][0]) == pytest.approx(0.65)
-    with pytest.raises(ValueError, match="no dry density of these samples is usable"):
+    with pytest.raises(ValueError, match="dry_density has no usable value"):
         accumulation.interval_density(samples([2.0], [3.4]), found)
-    with pytest.raises(ValueError, match="the dry densities have no depth"):
+    with pytest.raises(ValueError, match="dry_density has no coordinate depth"):
         accumulation.interval_density(density.drop_vars("depth"), found)
 
 
@@ -292,11 +292,11 @@ def test_components_add_to_the_whole_and_share_its_errors() -> None:
 
 
 def test_bad_input_is_refused_in_words() -> None:
-    with pytest.raises(ValueError, match="1 usable ages make no interval; it needs two"):
+    with pytest.raises(ValueError, match="1 usable ages; at least two are needed"):
         rates([0.0, 10.0], [0.0, np.nan])
     with pytest.raises(ValueError, match="3 ages and 2 depths do not make pairs"):
         accumulation.sedimentation_rate(array([0, 1, 2], "kyr"), depth=array([0, 1], "m"))
-    with pytest.raises(ValueError, match="the ages have no depth"):
+    with pytest.raises(ValueError, match="age has no coordinate depth"):
         accumulation.sedimentation_rate(array([0, 1], "kyr"))
     with pytest.raises(ValueError, match="2 ages and 3 values of age_uncertainty"):
         accumulation.sedimentation_rate(
@@ -450,7 +450,9 @@ def test_an_unknown_effect_of_one_sample_stays_in_its_interval() -> None:
 
 
 def test_numbers_that_make_no_pairs_or_no_sediment_are_refused_in_words() -> None:
-    with pytest.raises(ValueError, match="4 ages and 4 depths do not make pairs; give one row"):
+    with pytest.raises(
+        ValueError, match="4 ages and 4 depths do not make pairs; give one depth for each age"
+    ):
         accumulation.sedimentation_rate(
             cp.quantity([[0.0, 1.0], [2.0, 3.0]], "kyr"),
             depth=cp.quantity([[0.0, 1.0], [2.0, 3.0]], "m"),
@@ -459,10 +461,10 @@ def test_numbers_that_make_no_pairs_or_no_sediment_are_refused_in_words() -> Non
     with pytest.raises(ValueError, match="3 fractions and 2 rates do not make pairs"):
         accumulation.component_accumulation_rate(rate, fraction=cp.quantity([0.1, 0.2, 0.3], "1"))
     given = {"bulk_density": "0.3 g/cm^3", "porosity": 0.9}
-    with pytest.raises(ValueError, match="less than that of the pore water"):
+    with pytest.raises(ValueError, match="bulk_density is less than porosity times"):
         accumulation.mass_accumulation_of_phases("10 m", "10 kyr", **given)
     some = accumulation.mass_accumulation_of_phases(
         "10 m", "100 kyr", bulk_density="1.7 g/cm^3", porosity=cp.quantity([0.6, np.nan], "1"),
         pore_water_density="1.0 g/cm^3",
     )  # fmt: skip
-    np.testing.assert_allclose(some, [11.0, np.nan])
+    np.testing.assert_allclose(some.to("g/(cm^2 kyr)").magnitude, [11.0, np.nan])

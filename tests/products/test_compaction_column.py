@@ -134,17 +134,17 @@ def test_the_errors_of_the_curve_against_columns_computed_again() -> None:
     [
         (
             {"bottom": [100.0, 90.0]},
-            r"layer 2 .* ends at 90 m, which is not below its top at 100 m",
+            r"layer 2 .* ends at 90 m and begins at 100 m; the bottom has to be deeper",
         ),
         ({"top": [0.0, 80.0]}, "layers 1 and 2 overlap: one ends at 100 m and the other begins at"),
         ({"top": [120.0, 100.0], "bottom": [130.0, 200.0]}, "from the top downward"),
-        ({"top": [-1.0, 100.0]}, "layer 1 .* begins at -1 m; a top lies at the seafloor or below"),
+        ({"top": [-1.0, 100.0]}, "layer 1 .* begins at -1 m; a top has to be at 0 m or deeper"),
         ({"surface_porosity": [0.6, 1.0]}, "layer 2 .* surface porosity of 1; .* between 0 and 1"),
-        ({"surface_porosity": [63.0, 0.5]}, "Per cent are given with their unit '%'"),
-        ({"decay_length": [0.0, 900.0]}, "layer 1 .* decay length of 0 m; it is above zero"),
-        ({"porosity": [0.5, 1.2]}, "a present porosity is 1.2; it has to lie between 0 and 1"),
-        ({"porosity": [0.5, 0.9], "decay_length": [900.0, 50.0]}, "asks for .* at the seafloor"),
-        ({"surface_porosity": [0.6, 0.6, 0.6]}, "have 2, 3 values; give one value a layer"),
+        ({"surface_porosity": [63.0, 0.5]}, "Give per cent with their unit '%'"),
+        ({"decay_length": [0.0, 900.0]}, "layer 1 .* decay length of 0 m; it has to be above 0"),
+        ({"porosity": [0.5, 1.2]}, "porosity holds 1.2; it has to lie between 0 and 1"),
+        ({"porosity": [0.5, 0.9], "decay_length": [900.0, 50.0]}, "implies .* at the seafloor"),
+        ({"surface_porosity": [0.6, 0.6, 0.6]}, "have 2, 3 values; give one value for each layer"),
     ],
 )
 def test_layers_that_cannot_be_are_refused(change: dict[str, Any], words: str) -> None:
@@ -250,7 +250,7 @@ def test_draws_know_that_the_seafloor_is_there_and_equal_ages_are_one_datum() ->
     joined = {**COLUMN, "bottom_age": layers([200.0, 700.0, 2000.0], "kyr")}
     with pytest.raises(ValueError, match="age_uncertainty has 3 values for 4 different ages"):
         burial_history(**joined, age_uncertainty=layers([1.0, 1.0, 1.0], "kyr"))
-    with pytest.raises(ValueError, match="draws is 0; an interval needs two at least"):
+    with pytest.raises(ValueError, match="draws is 0; an interval needs at least two"):
         burial_history(**COLUMN, age_uncertainty="30 kyr", draws=0)
     with pytest.raises(ValueError, match="of 1000 draws have ages in order"):
         burial_history(**joined, age_uncertainty=layers([1e5, 1e5, 1e5, 1.0], "kyr"))

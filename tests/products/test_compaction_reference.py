@@ -55,16 +55,15 @@ def test_a_porosity_that_a_curve_never_has_gives_no_depth() -> None:
     depth = reference.reference_depth(array([0.72, 0.30, 0.90], "1"), curve="calcareous")
     assert depth.values[0] == 0.0
     assert np.isnan(depth.values[1:]).all()
-    assert np.isnan(reference.reference_depth(0.8, curve="shale"))
+    assert np.isnan(reference.reference_depth(0.8, curve="shale").magnitude)
 
 
 def test_bad_input_is_refused_in_words() -> None:
-    with pytest.raises(ValueError, match="no reference curve 'mud'; there are shale, sand"):
+    with pytest.raises(ValueError, match="no reference curve 'mud'; choose one of shale, sand"):
         reference.reference_curve("mud")
     with pytest.raises(cp.UnitError, match="bare value 500"):
         reference.reference_porosity(500.0, curve="shale")
-    with pytest.raises(ValueError, match=r"porosity is 45; .*Give their unit as '%'"):
+    with pytest.raises(ValueError, match="porosity is 45; it is a fraction from 0 to 1"):
         reference.reference_depth(45.0, curve="shale")
-    assert reference.reference_depth("45 %", curve="shale") == pytest.approx(
-        1960.0 * np.log(0.63 / 0.45)
-    )
+    depth = reference.reference_depth("45 %", curve="shale")
+    assert depth.to("m").magnitude == pytest.approx(1960.0 * np.log(0.63 / 0.45))

@@ -91,7 +91,7 @@ def test_grain_density_is_carried_with_its_effects():
 def test_too_few_samples():
     two = porosity.grain_density_at(_samples(n=2), to=_density())
     assert np.isnan(two.grain_density_u_systematic).all()
-    with pytest.raises(ValueError, match="give a constant"):
+    with pytest.raises(ValueError, match="give grain_density as a constant"):
         porosity.grain_density_at(_samples(n=2).assign(
             grain_density_flag=("reading", np.array([4, 4], np.int8))), to=_density())  # fmt: skip
 

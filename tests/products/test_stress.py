@@ -92,7 +92,7 @@ def test_a_doubtful_density_is_left_out_and_far_depths_are_marked():
 def test_one_density_and_thin_air_are_refused():
     with pytest.raises(ValueError, match="1 usable densities; a profile needs two"):
         stress_at(profile([5.0], [1.5]), at(5.0))
-    with pytest.raises(ValueError, match="2 thicknesses and 1 densities"):
+    with pytest.raises(ValueError, match="thickness has 2 values and bulk_density 1"):
         stress.effective_stress_of_layers(
             units.quantity(np.array([1.0, 2.0]), "m"), units.quantity(np.array([1.5]), "g/cm^3")
         )

@@ -112,9 +112,7 @@ def test_what_is_not_known_stays_unknown():
 
 def test_what_cannot_be_is_refused():
     runs = _runs()
-    with pytest.raises(
-        ValueError, match="'tilt'; the corrections are anisotropy"
-    ):
+    with pytest.raises(ValueError, match="'tilt'; the corrections are anisotropy"):
         needle.formation_conductivity(runs, corrections=("tilt",))
     with pytest.raises(ValueError, match="needs in_situ="):
         needle.formation_conductivity(runs, corrections=("in situ",))

@@ -1,9 +1,8 @@
-"""How well the parameters of a fit are known: likelihood profiles, and a bootstrap of blocks of
-depth."""
+"""Certainty of the parameters of a fit: likelihood profiles, and a bootstrap of blocks of depth."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -11,31 +10,34 @@ import xarray as xr
 from corephys.ground import thresholds, vocabulary
 from corephys.ground.arguments import positive
 from corephys.numerics import exponential as numerics
-from corephys.numerics.exponential import solve_batch
-from corephys.products.compaction.data import solve
+from corephys.products.compaction.data import solve, solve_rows
 from corephys.products.compaction.fits import fit
-from corephys.products.compaction.models import MODELS
 from corephys.products.compaction.results import CompactionFit
 
-__all__ = ["block_weights", "bootstrap", "default_block", "profile", "profiles"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Measurement, Scalar
+
+__all__ = ["bootstrap", "profile"]
 
 # --------------------------------------------------------------------------------------------------
-# Profile-likelihood intervals of the parameters of a fit, and whether its covariance will do.
+# Profile-likelihood intervals of the parameters, compared with those of the covariance.
 
 
 LEVELS = (0.6827, 0.9545)
 _APART = thresholds.value("profile_apart")
 
 
-def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any) -> xr.Dataset:
-    """Interval of each parameter over which a fit gets no worse than chance allows.
+def profile(
+    porosity: CompactionFit | Measurement, *, levels: tuple[float, ...] = LEVELS, **choices: Any
+) -> xr.Dataset:
+    """Likelihood-profile interval of each parameter of a fit.
 
     Parameters
     ----------
-    porosity : CompactionFit, or what ``compaction.fit`` takes
-        A finished fit, or porosities with the keywords of ``compaction.fit`` in ``choices``.
+    porosity : CompactionFit, Dataset, DataArray or Quantity
+        Finished fit, or porosities with the keywords of ``compaction.fit`` in ``choices``.
     levels : tuple of float
-        Probabilities, between 0 and 1.
+        Probabilities of the intervals, between 0 and 1.
     **choices
         Keywords of ``compaction.fit``; none with a finished fit.
 
@@ -44,33 +46,33 @@ def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any
     Dataset
         For each free parameter along ``level``: ``<name>_lower`` and ``<name>_upper``, infinite
         or the bound of the model where the interval is open; ``<name>_open`` (0 closed, 1 below,
-        2 above, 3 both); and the symmetric interval of the covariance beside them. The attribute
-        ``verdict`` says in words where an end is open and where the covariance is not to be
-        trusted.
+        2 above, 3 both); and the symmetric interval of the covariance. The attribute ``verdict``
+        lists open ends and parameters whose covariance is unreliable.
 
     Raises
     ------
-    UnitError, ValueError
-        As ``compaction.fit``; for a robust fit, whose misfit is no likelihood; for levels outside
-        0 to 1.
+    ValueError
+        As for ``compaction.fit``; for a robust fit, whose misfit is not a likelihood; for levels
+        outside 0 to 1.
 
     Notes
     -----
     Each parameter is held at a value and the others are fitted again; the ends are where
     chi-square has risen by the square of the quantile of Student's t that the fit uses (of the
     normal distribution for independent readings with absolute uncertainties): Venzon and Moolgavkar
-    (1988), Applied Statistics 37, 87. Where neighbours scatter together the rise is multiplied by
-    the same factor as the variance of the parameter. The covariance is not trusted where an arm at
-    the first level differs from its symmetric arm by more than a fifth, this library's choice.
+    (1988), Applied Statistics 37, 87. Where residuals of neighbours are correlated, the rise is
+    multiplied by the same factor as the variance of the parameter. The covariance is unreliable
+    where one side of the interval at the first level differs from its symmetric side by more than a
+    fifth, this library's choice.
     """
     made = porosity if isinstance(porosity, CompactionFit) else fit(porosity, **choices)
     if made.choices.robust != "none":
         raise ValueError(
-            f"a profile needs least squares; this fit is robust ({made.choices.robust}): its "
-            "misfit is no likelihood. Use compaction.bootstrap, or robust='none'"
+            f"a profile needs a likelihood, which a robust fit ({made.choices.robust}) does not "
+            "have; fit with robust='none'"
         )
     if not levels or not all(0.0 < level < 1.0 for level in levels):
-        raise ValueError(f"levels are {levels}; each has to lie between 0 and 1")
+        raise ValueError(f"levels is {levels}; each level has to lie between 0 and 1")
     out = xr.Dataset(
         coords={
             "level": ("level", np.array(levels), {"units": "1", "long_name": "level of confidence"})
@@ -84,33 +86,18 @@ def profile(porosity: Any, *, levels: tuple[float, ...] = LEVELS, **choices: Any
         rises = np.array([_rise(made, name, level) for level in levels])
         ends = np.array([[_end(made, name, rise, side) for side in (-1, 1)] for rise in rises])
         words += _write(out, made, name, ends, np.array(levels))
-    words = words or ["every interval is closed and near the covariance's: either will do"]
+    words = words or ["every interval is closed and near that of the covariance: either will do"]
     out.attrs = {"model": made.model.name, "verdict": "; ".join(words)}
     return out
 
 
 def profiles(made: CompactionFit, name: str, values: np.ndarray) -> np.ndarray:
-    """Rise of chi-square with one parameter held.
-
-    Parameters
-    ----------
-    made : CompactionFit
-        Least squares.
-    name : str
-        Parameter.
-    values : ndarray, (m,)
-        Where it is held, in its unit.
-
-    Returns
-    -------
-    ndarray, (m,)
-        Chi-square less that of the fit, in units in which one standard error is 1.
-    """
+    """Rise of chi-square with one parameter held at values in its unit; 1 is one standard error."""
     return np.array([_excess(made, name, float(v), {})[0] for v in values]) / _scale(made, name)
 
 
 def _scale(made: CompactionFit, name: str) -> float:
-    """Rise of the bare chi-square that belongs to one standard error of a parameter."""
+    """Rise of the unscaled chi-square that corresponds to one standard error of a parameter."""
     unit = 1.0 if made.choices.absolute_sigma else made.found.reduced_chi_square
     return unit * _growth(made, name) ** 2
 
@@ -124,7 +111,7 @@ def _growth(made: CompactionFit, name: str) -> float:
 
 
 def _quantile(made: CompactionFit, level: np.ndarray | float) -> np.ndarray:
-    """Standard errors that an interval of a level reaches to either side."""
+    """Half width of the interval of a level, in standard errors."""
     from scipy import stats
 
     freedom = np.inf if made.spread is None else made.spread.degrees_of_freedom
@@ -133,6 +120,7 @@ def _quantile(made: CompactionFit, level: np.ndarray | float) -> np.ndarray:
 
 
 def _weight(made: CompactionFit) -> np.ndarray:
+    """Factors of the residuals, with the natural scatter in the variances."""
     data = made.data
     if data.sigma is None:
         return np.ones(data.porosity.size)
@@ -142,13 +130,14 @@ def _weight(made: CompactionFit) -> np.ndarray:
 
 
 def _rise(made: CompactionFit, name: str, level: float) -> float:
+    """Rise of chi-square at the ends of the interval of a level."""
     return float(_quantile(made, level) ** 2 * _scale(made, name))
 
 
 def _excess(
     made: CompactionFit, name: str, value: float, start: dict[str, float]
 ) -> tuple[float, dict[str, float]]:
-    """Rise of chi-square where a parameter is held, and the others there."""
+    """Rise of chi-square with one parameter held, and the other parameters there."""
     model, data = made.model, made.data
     x, weight = data.abscissa(model), _weight(made)
     held = {**made.forced, name: value}
@@ -162,7 +151,7 @@ def _excess(
 
 
 def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
-    """Where the rise is reached: a bound or infinity where it never is."""
+    """Value at which the rise is reached; a bound or infinity where it is not reached."""
     from scipy.optimize import brentq
 
     best, parameter = made.found.values[name], made.model.parameters[made.model.names.index(name)]
@@ -177,7 +166,7 @@ def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
         if side * (outer - limit) >= 0:
             outer = limit
         if name.startswith("decay_") and best > 0 and outer <= 0:
-            outer = 0.5 * inner  # a length shrinks toward zero and never through it
+            outer = 0.5 * inner  # a length of zero has no curve: halve it and never pass zero
         above, start = _excess(made, name, outer, start)
         if above >= rise:
             found = brentq(
@@ -201,13 +190,14 @@ def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
 def _above(
     value: float, made: CompactionFit, name: str, start: dict[str, float], rise: float
 ) -> float:
+    """Rise of chi-square over the rise wanted, for the search of the root."""
     return _excess(made, name, value, start)[0] - rise
 
 
 def _write(
     out: xr.Dataset, made: CompactionFit, name: str, ends: np.ndarray, levels: np.ndarray
 ) -> list[str]:
-    """Put the intervals of a parameter into the Dataset; what is to be said of them."""
+    """Write the intervals of a parameter into the Dataset; return their warnings."""
     entry, parameter = vocabulary.term(name), made.model.parameters[made.model.names.index(name)]
     best, u = made.found.values[name], made.found.errors[name]
     quantile = _quantile(made, levels)
@@ -237,10 +227,10 @@ def _write(
             "long_name": f"open ends of the interval of {entry.long_name}: 1 below, 2 above",
         },
     )
-    return _say(name, best, quantile * u, ends, is_open, levels)
+    return _warnings(name, best, quantile * u, ends, is_open, levels)
 
 
-def _say(
+def _warnings(
     name: str,
     best: float,
     arm: np.ndarray,
@@ -248,6 +238,7 @@ def _say(
     is_open: np.ndarray,
     levels: np.ndarray,
 ) -> list[str]:
+    """Warnings of open ends, and of intervals unlike those of the covariance."""
     words = []
     for level, pair, (below, above) in zip(levels, ends, is_open, strict=True):
         sides = [
@@ -258,7 +249,7 @@ def _say(
         if sides:
             words.append(f"{_words(name)} at {100 * level:.2f} %: open {' and '.join(sides)}")
     if not arm[0] > 0:
-        words.append(f"{_words(name)}: the covariance is not known, take the profile")
+        words.append(f"{_words(name)}: the covariance is unknown, take the profile")
     elif not is_open[0].any():
         arms = np.abs(ends[0] - best)
         if np.any(np.abs(arms / arm[0] - 1.0) > _APART):
@@ -267,16 +258,17 @@ def _say(
                 f"±{arm[0]:.3g} by the covariance: take the profile"
             )
     else:
-        words.append(f"{_words(name)}: a symmetric error hides the open end, take the profile")
+        words.append(f"{_words(name)}: a symmetric error has no open end, take the profile")
     return words
 
 
 def _words(name: str) -> str:
+    """Description of a parameter, without the words that name the fit."""
     return vocabulary.term(name).long_name.removesuffix(" of the fit").removesuffix(", of the fit")
 
 
 # --------------------------------------------------------------------------------------------------
-# Bootstrap of a fit of compaction by moving blocks of depth.
+# Bootstrap by moving blocks of depth.
 
 
 _FEWEST = thresholds.count("bootstrap_blocks")
@@ -286,27 +278,27 @@ _SURE = thresholds.value("one_sided_errors")
 
 
 def bootstrap(
-    porosity: Any,
+    porosity: CompactionFit | Measurement,
     *,
     replicates: int = 1000,
-    block: Any = None,
+    block: Scalar | None = None,
     seed: int = 0,
     levels: tuple[float, ...] = LEVELS,
     **choices: Any,
 ) -> xr.Dataset:
-    """Scatter of the parameters when blocks of depth are drawn again and again.
+    """Scatter of the parameters over fits of randomly drawn blocks of depth.
 
     Parameters
     ----------
-    porosity : CompactionFit, or what ``compaction.fit`` takes
-        A finished fit, or porosities with the keywords of ``compaction.fit`` in ``choices``.
+    porosity : CompactionFit, Dataset, DataArray or Quantity
+        Finished fit, or porosities with the keywords of ``compaction.fit`` in ``choices``.
     replicates : int
-        How often.
+        Number of draws.
     block : Quantity or str, optional
-        Length of a block [m]; found from the spacing and from how far neighbours scatter together
-        without it, see Notes.
+        Length of a block [m]; where not given, it follows from the spacing of the samples and the
+        correlation of their residuals, see Notes.
     seed : int
-        Of the random numbers.
+        Seed of the random numbers.
     levels : tuple of float
         Probabilities of the intervals.
     **choices
@@ -321,41 +313,41 @@ def bootstrap(
 
     Raises
     ------
-    UnitError, ValueError
-        As ``compaction.fit``; for a block longer than a quarter of the sampled depths, fewer than
-        50 replicates, or a level that is no probability.
+    ValueError
+        As for ``compaction.fit``; for a block longer than a quarter of the sampled depths, fewer
+        than 50 replicates, or a level outside 0 to 1.
 
     Notes
     -----
     Moving blocks (Kunsch 1989, Annals of Statistics 17, 1217) of pairs of depth and porosity, laid
-    around a ring of depth so that every sample is drawn equally often. Length without ``block``:
-    the share n^(-2/3) of the sampled depths, or twice the distance over which the correlation of
+    around a ring of depth so that every sample is drawn equally often. Without ``block`` the length
+    is the share n^(-2/3) of the sampled depths, or twice the distance over which the correlation of
     neighbouring residuals falls e-fold if that is longer, at most a quarter; this library's choice.
-    Weights of the fit stay those of its points. The exponential goes by variable projection for
-    all draws at once (``numerics.exponential_batch``); draws whose surface porosity leaves 0 to 1
-    and other models are fitted one by one. What all samples share, their systematic effects, does
-    not scatter: add it.
+    The points keep their weights of the fit. The exponential is solved by variable projection for
+    all draws at once (``numerics.exponential.solve_batch``); draws whose surface porosity leaves 0
+    to 1 and other models are fitted one by one. Systematic effects are common to all samples and
+    do not scatter; they have to be added.
     """
     made = porosity if isinstance(porosity, CompactionFit) else fit(porosity, **choices)
     if made.choices.robust != "none":
         raise ValueError(
-            f"the bootstrap draws least-squares fits; this one is robust "
+            f"the bootstrap needs a least-squares fit; this fit is robust "
             f"({made.choices.robust}): fit with robust='none'"
         )
     if replicates != int(replicates):
-        raise ValueError(f"replicates is {replicates:g}; it is a whole number of draws")
+        raise ValueError(f"replicates is {replicates:g}; it has to be an integer")
     replicates = int(replicates)
     for level in levels:
         if not 0.0 < level < 1.0:
-            raise ValueError(f"a level is {level:g}; a probability lies between 0 and 1")
+            raise ValueError(f"levels holds {level:g}; each level has to lie between 0 and 1")
     if replicates < _DRAWS:
-        raise ValueError(f"{replicates} replicates say nothing of an interval; it needs {_DRAWS}")
+        raise ValueError(f"replicates is {replicates}; an interval needs at least {_DRAWS}")
     length = default_block(made) if block is None else float(positive(block, "m", "block"))
     span = float(np.ptp(made.data.depth))
     if not length <= span / _FEWEST * (1 + 1e-9):
         raise ValueError(
-            f"block is {length:g} m and the samples span {span:g} m: at most a quarter of that "
-            "can be one block"
+            f"block is {length:g} m and the samples span {span:g} m; a block can be "
+            "at most a quarter of that"
         )
     weights = block_weights(made.data.depth, length, replicates, np.random.default_rng(seed))
     drawn = _fit_all(made, weights)
@@ -363,18 +355,7 @@ def bootstrap(
 
 
 def default_block(made: CompactionFit) -> float:
-    """Length of a block.
-
-    Parameters
-    ----------
-    made : CompactionFit
-        Its residuals say how far neighbours scatter together.
-
-    Returns
-    -------
-    float
-        [m].
-    """
+    """Length of a block [m] from the spacing and the correlation of neighbouring residuals."""
     z = np.sort(made.data.depth)
     span = float(np.ptp(z))
     residual = made.found.residual[np.argsort(made.data.depth, kind="stable")]
@@ -388,24 +369,7 @@ def default_block(made: CompactionFit) -> float:
 def block_weights(
     depth: np.ndarray, length: float, replicates: int, rng: np.random.Generator
 ) -> np.ndarray:
-    """How often each sample is drawn.
-
-    Parameters
-    ----------
-    depth : ndarray, (n,)
-        [m].
-    length : float
-        Of a block [m].
-    replicates : int
-        Number of draws.
-    rng : Generator
-        Random numbers.
-
-    Returns
-    -------
-    ndarray, (replicates, n)
-        Counts.
-    """
+    """Counts (replicates, n) of how often each sample is drawn in blocks of a length [m]."""
     order = np.argsort(depth, kind="stable")
     z = depth[order]
     # The ring closes with one mean spacing between the deepest sample and the first.
@@ -422,7 +386,7 @@ def block_weights(
     size = flat.size
     flat += np.bincount(rows + first.ravel(), minlength=size)
     flat -= np.bincount(rows + last.ravel(), minlength=size)
-    # A block across the seam holds what lies below its start and what lies above its end.
+    # A block across the seam of the ring covers the depths below its start and above its end.
     steps[:, 0] += past.sum(axis=1)
     weights = np.empty((replicates, z.size))
     weights[:, order] = np.cumsum(steps[:, :-1], axis=1)
@@ -430,30 +394,15 @@ def block_weights(
 
 
 def _fit_all(made: CompactionFit, weights: np.ndarray) -> np.ndarray:
-    """Parameters of every draw, (replicates, k)."""
+    """Parameters of each draw, (replicates, k)."""
     model, data = made.model, made.data
     x, y = data.abscissa(model), data.porosity
     inverse = np.ones(x.size) if data.sigma is None else 1.0 / _sigma(made)
-    out = np.full((weights.shape[0], len(model.names)), np.nan)
-    alone = np.ones(weights.shape[0], dtype=bool)
-    if model.curve is MODELS["exponential"].curve and not made.forced:
-        a, rate = solve_batch(x, y, weights * inverse**2, 1.0 / made.values[1])
-        with np.errstate(divide="ignore"):
-            out[:, 0], out[:, 1] = a, 1.0 / rate
-        alone = ~((a >= 0.0) & (a <= 1.0))
-    for i in np.flatnonzero(alone):
-        there = weights[i] > 0
-        if int(there.sum()) < len(model.names) + 1:
-            out[i] = np.nan
-            continue
-        factor = np.sqrt(weights[i, there]) * inverse[there]
-        out[i] = solve(
-            model, x[there], y[there], factor, start=made.found.values, fixed=made.forced
-        )
-    return out
+    return solve_rows(model, x, y, weights * inverse**2, start=made.found.values, fixed=made.forced)
 
 
 def _sigma(made: CompactionFit) -> np.ndarray:
+    """Random uncertainties with the natural scatter."""
     scatter = made.dataset.attrs["excess_scatter"]
     extra = made.data.near * scatter**2 if scatter == scatter else 0.0
     return np.asarray(np.sqrt(np.asarray(made.data.sigma) ** 2 + extra))
@@ -462,6 +411,7 @@ def _sigma(made: CompactionFit) -> np.ndarray:
 def _dataset(
     made: CompactionFit, drawn: np.ndarray, length: float, levels: tuple[float, ...], seed: int
 ) -> xr.Dataset:
+    """Draws, their percentiles and deviations, compared with the errors of the fit."""
     number = np.arange(drawn.shape[0])
     out = xr.Dataset(
         coords={

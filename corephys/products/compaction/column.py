@@ -1,11 +1,11 @@
-"""Layers without their load: solid thickness, thickness at another depth, effective stress,
-burial history."""
+"""Decompaction of layers: solid thickness, thickness at another depth, effective stress, burial
+history."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.ground import constants, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.uncertainty import Measured, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Scalar
 
 __all__ = [
     "burial_history",
@@ -24,10 +27,10 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Layers of a column without their load: grains alone, thickness at another depth, burial.
+# Thickness of the grains alone, and thickness of layers at another depth.
 #
-# Every layer keeps its grains; its porosity follows one exponential of depth. The thickness at
-# another depth solves one monotone equation.
+# Each layer keeps its grains, and its porosity follows one exponential of depth. The thickness at
+# another depth is the root of one monotone equation.
 
 
 _NAN = float("nan")
@@ -35,44 +38,21 @@ _ERRORS = ("surface_porosity", "decay_length", "porosity")
 
 
 def solid_kernel(top: Any, bottom: Any, surface_porosity: Any, decay_length: Any) -> Any:
-    """Thickness of the grains alone of layers under an exponential.
+    """Thickness [m] of the grains alone of layers, the integral of 1 - phi; lengths in m.
 
-    Parameters
-    ----------
-    top, bottom, surface_porosity, decay_length : float or ndarray, broadcastable
-        [m], [m], [1], [m].
-
-    Returns
-    -------
-    float or ndarray
-        [m].
-
-    Notes
-    -----
-    s = b - t - phi0 L (exp(-t / L) - exp(-b / L)): the integral of 1 - phi (definition).
+    s = b - t - phi0 L (exp(-t / L) - exp(-b / L)), definition.
     """
-    lost = -np.expm1(-(bottom - top) / decay_length)  # keeps the digits of thin layers
+    # expm1: for thin layers the difference of the exponentials loses its digits.
+    lost = -np.expm1(-(bottom - top) / decay_length)
     return bottom - top - surface_porosity * decay_length * np.exp(-top / decay_length) * lost
 
 
 def thickness_kernel(solids: Any, top: Any, surface_porosity: Any, decay_length: Any) -> Any:
-    """Thickness of layers whose grains are known, with their tops at given depths.
+    """Thickness [m] of layers of known solids [m] with their tops at given depths [m].
 
-    Parameters
-    ----------
-    solids, top, surface_porosity, decay_length : float or ndarray, broadcastable
-        [m], [m], [1], [m].
-
-    Returns
-    -------
-    float or ndarray
-        [m].
-
-    Notes
-    -----
     Root h of h - phi_t L (1 - exp(-h / L)) = s with phi_t = phi0 exp(-t / L): geometry. The left
     side rises and is convex, so that Newton's steps from the upper bound s / (1 - phi_t) fall to
-    the root without passing it; a bound below, s, keeps the last digits safe.
+    the root without passing it; rounding cannot take them below the lower bound s.
     """
     at_top = surface_porosity * np.exp(-top / decay_length)
     h = solids / (1.0 - at_top)
@@ -88,44 +68,42 @@ def thickness_kernel(solids: Any, top: Any, surface_porosity: Any, decay_length:
 
 
 def solid_thickness(
-    top: Any,
-    bottom: Any,
+    top: Dimensional,
+    bottom: Dimensional,
     *,
-    surface_porosity: Any,
-    decay_length: Any,
-    porosity: Any = None,
-    surface_porosity_uncertainty: Any = None,
-    decay_length_uncertainty: Any = None,
-    porosity_uncertainty: Any = None,
+    surface_porosity: Fraction,
+    decay_length: Dimensional,
+    porosity: Fraction | None = None,
+    surface_porosity_uncertainty: float | Scalar | None = None,
+    decay_length_uncertainty: Scalar | None = None,
+    porosity_uncertainty: float | Scalar | None = None,
 ) -> xr.Dataset:
-    """Thickness that the grains of each layer would have without pores.
+    """Solid thickness: thickness of each layer without its pores.
 
     Parameters
     ----------
     top, bottom : Quantity, DataArray or str, (layer)
         Present depths below seafloor [m].
     surface_porosity : float, Quantity or DataArray, (layer)
-        Of the layer's exponential [1].
+        Porosity at the seafloor of the exponential of the layer [1].
     decay_length : Quantity, DataArray or str, (layer)
-        Of the same [m].
+        e-folding depth of that exponential [m].
     porosity : float, Quantity or DataArray, (layer), optional
-        Measured mean of the layer today [1], where it is not that of the exponential. It takes
-        the place of ``surface_porosity``, which is scaled to meet it; NaN keeps the curve's.
+        Measured present mean porosity of the layer [1]. ``surface_porosity`` is scaled so that the
+        exponential has this mean; NaN keeps ``surface_porosity``.
     surface_porosity_uncertainty, decay_length_uncertainty : Quantity, float or str, optional
-        Standard uncertainties [1], [m], taken as one error for all layers; unknown gives NaN.
+        Standard uncertainties [1], [m], one error for all layers; unknown gives NaN.
     porosity_uncertainty : Quantity, float or str, optional
         Random standard uncertainty of the measured porosities [1]; unknown gives NaN.
 
     Returns
     -------
     Dataset, (layer)
-        ``solid_thickness`` [m] with effects ``surface_porosity`` and ``decay_length``, beside
+        ``solid_thickness`` [m] with effects ``surface_porosity`` and ``decay_length``, and
         ``surface_porosity_used`` [1].
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a bottom not below its top, a top above the seafloor, a porosity outside 0 to 1, or a
         decay length that is not above zero.
@@ -153,27 +131,27 @@ def solid_thickness(
 
 
 def decompact(
-    top: Any,
-    bottom: Any,
+    top: Dimensional,
+    bottom: Dimensional,
     *,
-    surface_porosity: Any,
-    decay_length: Any,
-    new_top: Any = "0 m",
-    porosity: Any = None,
-    surface_porosity_uncertainty: Any = None,
-    decay_length_uncertainty: Any = None,
-    porosity_uncertainty: Any = None,
+    surface_porosity: Fraction,
+    decay_length: Dimensional,
+    new_top: Scalar = "0 m",
+    porosity: Fraction | None = None,
+    surface_porosity_uncertainty: float | Scalar | None = None,
+    decay_length_uncertainty: Scalar | None = None,
+    porosity_uncertainty: float | Scalar | None = None,
 ) -> xr.Dataset:
-    """Thickness of a stack of layers with its uppermost top moved to another depth.
+    """Thickness of a stack of layers when its top is moved to another depth.
 
     Parameters
     ----------
     top, bottom, surface_porosity, decay_length, porosity
-        As for :func:`solid_thickness`, from the uppermost layer downward. Gaps between layers
-        close: every layer comes to rest on the next one.
+        Arguments of :func:`solid_thickness`, from the uppermost layer downward. Gaps between layers
+        close: each layer rests on the next one.
     new_top : Quantity or str
-        Depth of the uppermost top [m]; the seafloor where it is not given. A depth below the
-        present one recompacts.
+        Depth of the top of the uppermost layer [m]; the seafloor where not given. A depth below the
+        present one compacts the layers further.
     surface_porosity_uncertainty, decay_length_uncertainty, porosity_uncertainty
         As for :func:`solid_thickness`.
 
@@ -185,8 +163,6 @@ def decompact(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         As for :func:`solid_thickness`; for layers that overlap or are out of order; for a new top
         above the seafloor.
@@ -195,7 +171,7 @@ def decompact(
     -----
     Root of y2' - y1' = s + phi0 L (exp(-y1' / L) - exp(-y2' / L)) with the solids s of
     :func:`solid_thickness` (Sclater and Christie 1980; Angevine, Heller and Paola 1990). Grains
-    are neither dissolved nor cemented, and compaction is taken to be the same way back.
+    are neither dissolved nor cemented, and compaction is assumed to be reversible.
     """
     layers = make_layers(top, bottom, surface_porosity, decay_length, porosity)
     check_order(layers.top, layers.bottom)
@@ -217,30 +193,30 @@ def decompact(
     )
     ends = start + np.cumsum(found["layer_thickness"].values)
     for name, values, words in (
-        ("new_top", np.concatenate([[start], ends[:-1]]), "depth of the top once moved"),
-        ("new_bottom", ends, "depth of the bottom once moved"),
+        ("new_top", np.concatenate([[start], ends[:-1]]), "depth of the top after the move"),
+        ("new_bottom", ends, "depth of the bottom after the move"),
     ):
         found[name] = ("layer", values, {"units": "m", "long_name": words})
     return found
 
 
 def original_thickness(
-    top: Any,
-    bottom: Any,
+    top: Dimensional,
+    bottom: Dimensional,
     *,
-    surface_porosity: Any,
-    decay_length: Any,
-    porosity: Any = None,
-    surface_porosity_uncertainty: Any = None,
-    decay_length_uncertainty: Any = None,
-    porosity_uncertainty: Any = None,
+    surface_porosity: Fraction,
+    decay_length: Dimensional,
+    porosity: Fraction | None = None,
+    surface_porosity_uncertainty: float | Scalar | None = None,
+    decay_length_uncertainty: Scalar | None = None,
+    porosity_uncertainty: float | Scalar | None = None,
 ) -> xr.Dataset:
-    """Thickness of each layer by itself as it was when nothing lay on it.
+    """Original thickness of each layer, when it lay at the seafloor.
 
     Parameters
     ----------
     top, bottom, surface_porosity, decay_length, porosity
-        As for :func:`solid_thickness` ([m], [m], [1], [m], [1]).
+        Arguments of :func:`solid_thickness` ([m], [m], [1], [m], [1]).
     surface_porosity_uncertainty, decay_length_uncertainty, porosity_uncertainty
         As for :func:`solid_thickness`.
 
@@ -251,8 +227,6 @@ def original_thickness(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         As for :func:`solid_thickness`.
 
@@ -313,7 +287,7 @@ class Layers:
 
 
 def make_layers(top: Any, bottom: Any, phi0: Any, length: Any, porosity: Any) -> Layers:
-    """The layers as arrays, or the words that say what is wrong with them."""
+    """Layers as arrays; ValueError where depths, porosities or lengths are impossible."""
     numbers = [
         np.asarray(units.as_floats(value, unit, name), dtype=float)
         for value, unit, name in (
@@ -328,39 +302,39 @@ def make_layers(top: Any, bottom: Any, phi0: Any, length: Any, porosity: Any) ->
     if len(sizes) > 1 or any(n.ndim > 1 for n in numbers):
         raise ValueError(
             f"top, bottom, curve and porosity have {', '.join(map(str, sorted(sizes)))} values; "
-            "give one value a layer, or one for all"
+            "give one value for each layer, or one for all"
         )
     t, b, p, scale = np.broadcast_arrays(*(np.atleast_1d(n) for n in numbers))
     for i in range(t.size):
         where = f"layer {i + 1} (from the top)"
         if not t[i] >= 0.0:
-            raise ValueError(f"{where} begins at {t[i]:g} m; a top lies at the seafloor or below")
+            raise ValueError(f"{where} begins at {t[i]:g} m; a top has to be at 0 m or deeper")
         if not b[i] > t[i]:
             raise ValueError(
-                f"{where} ends at {b[i]:g} m, which is not below its top at {t[i]:g} m"
+                f"{where} ends at {b[i]:g} m and begins at {t[i]:g} m; the bottom has to be deeper"
             )
         if not 0.0 < p[i] < 1.0:
             raise ValueError(
                 f"{where} has a surface porosity of {p[i]:g}; it has to lie between 0 and 1. "
-                "Per cent are given with their unit '%'"
+                "Give per cent with their unit '%'"
             )
         if not (scale[i] > 0.0 and np.isfinite(scale[i])):
-            raise ValueError(f"{where} has a decay length of {scale[i]:g} m; it is above zero")
+            raise ValueError(f"{where} has a decay length of {scale[i]:g} m; it has to be above 0")
     if mean is not None:
         mean = np.asarray(mean, dtype=float)
         if not (np.isnan(mean) | ((mean > 0.0) & (mean < 1.0))).all():
             bad = mean[~((mean > 0.0) & (mean < 1.0))].flat[0]
             raise ValueError(
-                f"a present porosity is {bad:g}; it has to lie between 0 and 1. Per cent are "
-                "given with their unit '%'"
+                f"porosity holds {bad:g}; it has to lie between 0 and 1. Give per cent with their "
+                "unit '%'"
             )
     own = np.broadcast_to(_NAN if mean is None else mean, t.shape).astype(float)
     layers = Layers(t, b, p, scale, own)
     if not (layers.phi0 < 1.0).all():
         i = int(np.argmax(layers.phi0))
         raise ValueError(
-            f"the present porosity of layer {i + 1} asks for {layers.phi0[i]:.3g} at the seafloor, "
-            f"which is no porosity; a decay length of {layers.length[i]:g} m is too short for it"
+            f"the present porosity of layer {i + 1} implies {layers.phi0[i]:.3g} at the seafloor, "
+            f"which is not possible; give a decay length above {layers.length[i]:g} m"
         )
     return layers
 
@@ -383,7 +357,7 @@ def check_order(top: np.ndarray, bottom: np.ndarray) -> None:
 def _built(
     name: str, compute: Callable[..., Any], layers: Layers, uncertainties: tuple[Any, ...]
 ) -> xr.Dataset:
-    """The result with its uncertainty, by central differences of a thousandth of each error."""
+    """Result with its uncertainty, by central differences of a thousandth of each error."""
     start = (layers.given, layers.length, layers.porosity)
     errors = [
         np.broadcast_to(np.asarray(stated(u, unit, f"{source}_uncertainty")), layers.top.shape)
@@ -395,13 +369,13 @@ def _built(
         ends = []
         for sign in (1e-3, -1e-3):
             changed[part] = start[part] + sign * by
-            # Where a porosity was measured, the curve still meets it with another length.
+            # Where a porosity was measured, the surface porosity follows the changed length.
             ends.append(compute(layers.at_seafloor(*changed), changed[1]))
         return (ends[0] - ends[1]) / 2e-3
 
     effects = {"surface_porosity": moved(0, errors[0]), "decay_length": moved(1, errors[1])}
     variance = np.zeros(layers.top.size)
-    for i in np.flatnonzero(np.isfinite(layers.porosity)):  # each layer's own
+    for i in np.flatnonzero(np.isfinite(layers.porosity)):  # independent from layer to layer
         variance = variance + moved(2, np.where(np.arange(layers.top.size) == i, errors[2], 0)) ** 2
     words = {"top": "present top of the layer", "bottom": "present bottom of the layer"}
     coords = {
@@ -432,36 +406,36 @@ _C = constants.CONSTANTS
 
 
 def column_effective_stress(
-    depth: Any,
+    depth: Dimensional,
     *,
-    surface_porosity: Any,
-    decay_length: Any,
-    surface_porosity_uncertainty: Any = None,
-    decay_length_uncertainty: Any = None,
-    grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None,
-    fluid_density: Any = _C["pore_water_density"],
-    fluid_density_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
+    surface_porosity: Fraction,
+    decay_length: Dimensional,
+    surface_porosity_uncertainty: float | Scalar | None = None,
+    decay_length_uncertainty: Scalar | None = None,
+    grain_density: xr.Dataset | Scalar = _C["grain_density"],
+    grain_density_uncertainty: Scalar | None = None,
+    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    fluid_density_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
 ) -> xr.Dataset:
     """Vertical effective stress under an exponential of porosity, with hydrostatic pressure.
 
     Parameters
     ----------
     depth : Quantity, DataArray or str
-        Below seafloor [m].
+        Depth below seafloor [m].
     surface_porosity : float or Quantity
-        [1].
+        Porosity at the seafloor [1].
     decay_length : Quantity or str
-        [m].
+        e-folding depth [m].
     surface_porosity_uncertainty, decay_length_uncertainty : Quantity, float or str, optional
         Effects ``surface_porosity`` [1] and ``decay_length`` [m]; unknown gives NaN.
     grain_density, fluid_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of the grains and of the pore fluid [g/cm^3].
     grain_density_uncertainty, fluid_density_uncertainty : Quantity or str, optional
         Effects ``grain_density`` and ``pore_water_density``; those of the constants, else NaN.
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
 
     Returns
     -------
@@ -472,8 +446,6 @@ def column_effective_stress(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a surface porosity outside 0 to 1, a depth above the seafloor, or a length or density
         that is not above zero.
@@ -490,8 +462,8 @@ def column_effective_stress(
     phi0 = float(units.as_floats(surface_porosity, "1", "surface_porosity"))
     if not 0.0 < phi0 < 1.0:
         raise ValueError(
-            f"surface_porosity is {phi0:g}; it has to lie between 0 and 1. Per cent are given "
-            "with their unit '%'"
+            f"surface_porosity is {phi0:g}; it has to lie between 0 and 1. Give per cent with "
+            "their unit '%'"
         )
     length = float(positive(decay_length, "m", "decay_length"))
     grains = float(positive(grain_density, "g/cm^3", "grain_density"))
@@ -533,26 +505,26 @@ def column_effective_stress(
 
 
 # --------------------------------------------------------------------------------------------------
-# Burial history: a column peeled layer by layer, with what the errors of curve and ages do.
+# Burial history: layers removed from the top, with the errors of curve and ages.
 
 
 _LEAST_KEPT = thresholds.value("burial_least_kept")
 
 
 def burial_history(
-    top: Any,
-    bottom: Any,
+    top: Dimensional,
+    bottom: Dimensional,
     *,
-    surface_porosity: Any,
-    decay_length: Any,
-    top_age: Any,
-    bottom_age: Any,
-    at: Any = None,
-    porosity: Any = None,
-    surface_porosity_uncertainty: Any = None,
-    decay_length_uncertainty: Any = None,
-    porosity_uncertainty: Any = None,
-    age_uncertainty: Any = None,
+    surface_porosity: Fraction,
+    decay_length: Dimensional,
+    top_age: Dimensional,
+    bottom_age: Dimensional,
+    at: Dimensional | None = None,
+    porosity: Fraction | None = None,
+    surface_porosity_uncertainty: float | Scalar | None = None,
+    decay_length_uncertainty: Scalar | None = None,
+    porosity_uncertainty: float | Scalar | None = None,
+    age_uncertainty: Dimensional | None = None,
     draws: int = 1000,
     coverage: float = 0.6827,
     seed: int = 1,
@@ -562,51 +534,49 @@ def burial_history(
     Parameters
     ----------
     top, bottom, surface_porosity, decay_length, porosity
-        As for ``solid_thickness``, (layer), from the seafloor downward, each layer on the next.
+        Arguments of ``solid_thickness``, (layer), from the seafloor downward without gaps.
     top_age, bottom_age : Quantity or DataArray, (layer)
-        Of the upper and the lower end of each layer [kyr]. An age between the bottom of one layer
-        and the top of the next is a hiatus: nothing settled, nothing went.
+        Ages of the top and the bottom of each layer [kyr]. A time between the bottom of one layer
+        and the top of the next is a hiatus, without deposition or erosion.
     at : Quantity or DataArray, (age), optional
-        Ages at which the column is wanted [kyr]; those of all ends of layers where not given.
+        Ages at which the column is wanted [kyr]; those of all tops and bottoms where not given.
     surface_porosity_uncertainty, decay_length_uncertainty : Quantity, float or str, optional
         Standard uncertainties [1], [m], one error for all layers.
     porosity_uncertainty : Quantity, float or str, optional
-        Of the measured porosities [1], each layer's own.
+        Standard uncertainty of the measured porosities [1], independent from layer to layer.
     age_uncertainty : Quantity, DataArray or str, optional
-        Standard uncertainty [kyr]: one number for all ages but that of the seafloor, which is
-        taken as it is, or one for each different age from the seafloor down. Equal ages of
-        neighbouring layers are one datum.
+        Standard uncertainty [kyr]: one number for all ages except that of the seafloor, which has
+        none, or one for each different age from the seafloor down. Equal ages of neighbouring
+        layers are one datum.
     draws : int
-        Columns drawn for the interval; an uncertainty that is not given is not drawn.
+        Number of columns drawn for the interval; an uncertainty that is not given is not drawn.
     coverage : float
-        Of the interval [1].
+        Probability of the interval [1].
     seed : int
-        Of the draws.
+        Seed of the random numbers.
 
     Returns
     -------
     Dataset, (age, layer)
         ``depth_top`` and ``depth_bottom`` below the seafloor of that age [m] and ``porosity``
-        (mean of the layer) [1], NaN for a layer that had not begun; ``depth_bottom_lower`` and
+        (mean of the layer) [1], NaN for a layer that is younger; ``depth_bottom_lower`` and
         ``depth_bottom_upper``, the interval over the draws, with the same for ``depth_top``; the
         coordinate ``age`` [kyr], the oldest last. Without any uncertainty the interval is NaN.
-        Attributes: ``draws_kept`` of those whose ages were in order, and which errors were drawn.
+        Attributes: ``draws_kept``, the number of draws with ages in order, and ``errors_drawn``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        As for ``decompact``; for layers with a gap between them or below the seafloor, ages that
-        do not grow downward, another number of ages, or ages too uncertain to be kept in order.
+        As for ``decompact``; for a gap between layers or above the first, ages that do not increase
+        downward, another number of ages, or ages too uncertain to stay in order.
 
     Notes
     -----
-    At every age the younger layers are taken off and those left are decompacted from the top down
-    (Sclater and Christie 1980). The solids of a layer settle evenly between its ages. Errors are
-    normal and go through the whole computation (JCGM 101:2008); draws with ages out of order or
-    porosities outside 0 to 1 are left out. No load, no water depth, no erosion: what went at a
-    hiatus is not put back.
+    At each age the younger layers are removed and the others are decompacted from the top down
+    (Sclater and Christie 1980). The solids of a layer settle evenly between its ages. Normal errors
+    are drawn for the complete computation (JCGM 101:2008); draws with ages out of order or
+    porosities outside 0 to 1 are left out. Load, water depth and erosion are not included: sediment
+    eroded at a hiatus is not restored.
     """
     layers = make_layers(top, bottom, surface_porosity, decay_length, porosity)
     _check_column(layers)
@@ -617,7 +587,7 @@ def burial_history(
         ages = np.sort(np.atleast_1d(np.asarray(units.as_floats(at, "kyr", "at"), dtype=float)))
     if draws < 2:
         raise ValueError(
-            f"draws is {draws}; an interval needs two at least, and a thousand to hold"
+            f"draws is {draws}; an interval needs at least two, and about 1000 to be stable"
         )
     if not 0.0 < coverage < 1.0:
         raise ValueError(f"coverage is {coverage:g}; it has to lie between 0 and 1")
@@ -667,28 +637,32 @@ class _Errors:
 
 
 def _check_column(layers: Layers) -> None:
+    """Refuse a column with gaps, or one that does not begin at the seafloor."""
     check_order(layers.top, layers.bottom)
     if layers.top[0] != 0.0:
         raise ValueError(
             f"the uppermost layer begins at {layers.top[0]:g} m; a burial history begins at the "
-            "seafloor, so give what lies above as a layer"
+            "seafloor, so give the sediment above as a layer"
         )
     for i in range(layers.top.size - 1):
         if layers.top[i + 1] > layers.bottom[i] + 1e-9 * abs(layers.bottom[i]):
             raise ValueError(
                 f"between layers {i + 1} and {i + 2}, from {layers.bottom[i]:g} to "
-                f"{layers.top[i + 1]:g} m, there is no layer; give what lies there as one"
+                f"{layers.top[i + 1]:g} m, there is no layer; give the sediment there as one"
             )
 
 
 def _ages(top_age: Any, bottom_age: Any, size: int) -> tuple[np.ndarray, np.ndarray]:
+    """Ages [kyr] of tops and bottoms; ValueError where they do not increase downward."""
     ends = [
         np.atleast_1d(np.asarray(units.as_floats(value, "kyr", name), dtype=float))
         for value, name in ((top_age, "top_age"), (bottom_age, "bottom_age"))
     ]
     for name, end in zip(("top_age", "bottom_age"), ends, strict=True):
         if end.size != size or not np.isfinite(end).all():
-            raise ValueError(f"{name} has {end.size} values for {size} layers; give each its age")
+            raise ValueError(
+                f"{name} has {end.size} values for {size} layers; give one age for each"
+            )
     young, old = ends
     for i in range(size):
         if not old[i] > young[i]:
@@ -699,7 +673,7 @@ def _ages(top_age: Any, bottom_age: Any, size: int) -> tuple[np.ndarray, np.ndar
         if i and young[i] < old[i - 1]:
             raise ValueError(
                 f"layer {i + 1} is {young[i]:g} kyr old at its top, younger than the bottom of "
-                f"the layer above at {old[i - 1]:g} kyr; a reversal is no history"
+                f"the layer above at {old[i - 1]:g} kyr; ages have to increase downward"
             )
     return young, old
 
@@ -721,7 +695,7 @@ def _columns(
 def _draw(
     layers: Layers, young: Any, old: Any, ages: Any, errors: _Errors, draws: int, seed: int
 ) -> tuple[tuple[Any, Any], int]:
-    """Tops and bottoms (draw, age, layer) of the columns that can be, and how many there are."""
+    """Tops and bottoms (draw, age, layer) of the possible columns, and their number."""
     rng = np.random.default_rng(seed)
     size = layers.top.size
     known = np.nan_to_num
@@ -738,7 +712,7 @@ def _draw(
     if keep.sum() < max(_LEAST_KEPT * draws, 2):
         raise ValueError(
             f"{int(keep.sum())} of {draws} draws have ages in order and porosities between 0 and "
-            "1; the uncertainties are too large for an interval: join layers or drop it"
+            "1; the uncertainties are too large for an interval: join layers, or give none"
         )
     top, bottom, _ = _columns(
         layers,
@@ -763,7 +737,7 @@ def _drawn_ages(rng: Any, young: Any, old: Any, u: Any, draws: int) -> tuple[Any
             f"age_uncertainty has {size.size} values for {number} different ages; give one for "
             "all, or one an age from the seafloor down"
         )
-    if not size.ndim:  # the age of the seafloor is taken as it is
+    if not size.ndim:  # the age of the seafloor has no error
         size = np.where(np.arange(number) > 0, size, 0.0)
     drawn = ends + (size * rng.standard_normal((draws, number)))[:, datum]
     return drawn[:, 0::2], drawn[:, 1::2]
@@ -772,6 +746,7 @@ def _drawn_ages(rng: Any, young: Any, old: Any, u: Any, draws: int) -> tuple[Any
 def _dataset(
     ages: Any, layers: Layers, there: Any, best: Any, edges: Any, attributes: dict[str, Any]
 ) -> xr.Dataset:
+    """Dataset of a burial history; NaN where a layer is younger than the age."""
     top, bottom, left = best
     with np.errstate(divide="ignore", invalid="ignore"):
         porosity = 1.0 - left / (bottom - top)

@@ -1,10 +1,10 @@
-"""Models of compaction beside each other on the same porosities: no winner without its doubt."""
+"""Comparison of models of compaction on the same porosities, with what it cannot decide."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,9 @@ from corephys.products.compaction.data import Choices, gather
 from corephys.products.compaction.fits import fit_data, natural_scatter
 from corephys.products.compaction.models import MODELS, of_name
 from corephys.products.compaction.results import CompactionFit
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Scalar
 
 __all__ = ["Comparison", "compare"]
 
@@ -38,7 +41,7 @@ class Comparison:
     fits : dict of str to CompactionFit
         By model, in the same order.
     verdict : tuple of str
-        What the comparison can and cannot say, in words.
+        Conclusions of the comparison and their limits, in words.
     """
 
     dataset: xr.Dataset
@@ -47,7 +50,7 @@ class Comparison:
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row a model."""
+        """One row for each model."""
         rows = []
         for i, (name, fit) in enumerate(self.fits.items()):
             row: dict[str, Any] = {"model": name, "curve": fit.dataset.attrs["curve"]}
@@ -84,53 +87,55 @@ _SHORT = ("aicc_difference", "aicc_weight", "cross_validation_error", "skill")
 
 
 def compare(
-    porosity: Any,
+    porosity: Measurement,
     *,
-    depth: Any = None,
-    stress: Any = None,
+    depth: Dimensional | None = None,
+    stress: Measurement | None = None,
     models: Sequence[str] | None = None,
     absolute_sigma: bool,
     excess_scatter: bool = True,
-    bed_thickness: Any = _T["bed_thickness"],
+    bed_thickness: Scalar = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> Comparison:
-    """Fit several models to the same porosities and set them beside each other.
+    """Compare fits of several models to the same porosities.
 
     Parameters
     ----------
     porosity, depth, stress, absolute_sigma, excess_scatter, bed_thickness, allow
-        As for ``compaction.fit``.
+        Arguments of ``compaction.fit``.
     models : sequence of str, optional
-        At least two; all that the data allow without it: those of stress only with ``stress``.
+        Names of at least two models; where not given, all models of depth, and with ``stress``
+        those of stress too.
 
     Returns
     -------
     Comparison
-        Ordered by AICc, with the doubts in words.
+        Fits in the order of AICc, with conclusions in words.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         As for ``compaction.fit``, and for fewer than two models.
 
     Notes
     -----
     Only porosities at which every model is defined are used. With absolute uncertainties and
-    excess scatter, the scatter is that of the model that needs least of it and the same for all,
-    so that the criteria are of one likelihood. AICc: Hurvich and Tsai (1989), Biometrika 76, 297;
+    excess scatter, all models take the scatter of the model that needs least of it, so that their
+    criteria are those of one likelihood. AICc: Hurvich and Tsai (1989), Biometrika 76, 297;
     weights exp(-difference / 2), normalised: Burnham and Anderson (2002), Model Selection and
-    Multimodel Inference (from memory). It takes samples as independent: where neighbours scatter
-    together its differences are too large by about (1 + r) / (1 - r). The cross-validation leaves
-    out blocks of depth of equal count (Roberts and others 2017, Ecography 40, 913), unweighted,
-    and asks the other question: which model predicts depths it has not seen.
+    Multimodel Inference (from memory). The criterion takes samples as independent: where
+    neighbouring residuals have the correlation r, its differences are too large by a factor of
+    about (1 + r) / (1 - r). The cross-validation leaves out blocks of depth of equal count (Roberts
+    and others 2017, Ecography 40, 913), unweighted, and tests the prediction of depths left out.
     """
     if models is None:
         models = [n for n, m in MODELS.items() if m.abscissa == "depth" or stress is not None]
     chosen = tuple(of_name(name) for name in dict.fromkeys(models))
     if len(chosen) < 2:
-        raise ValueError("a comparison needs two models or more; compaction.fit takes one")
+        raise ValueError(
+            f"models names {len(chosen)}; a comparison needs at least two, one goes to "
+            "compaction.fit"
+        )
     data, _ = gather(porosity, depth, stress, chosen, absolute_sigma, bed_thickness, allow)
     choices = Choices(absolute_sigma, excess_scatter)
     if absolute_sigma and excess_scatter:
@@ -144,6 +149,7 @@ def compare(
 
 
 def _table(fits: dict[str, CompactionFit]) -> dict[str, np.ndarray]:
+    """Numbers of the comparison by name, one for each model."""
     aicc = np.array([fit.found.aicc for fit in fits.values()])
     difference = aicc - aicc.min()
     weight = np.exp(-0.5 * difference)
@@ -161,6 +167,7 @@ def _table(fits: dict[str, CompactionFit]) -> dict[str, np.ndarray]:
 
 
 def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list[str]:
+    """Conclusions of the comparison and their limits."""
     names = list(fits)
     first, ahead = names[0], float(table["aicc_difference"][1])
     close = [n for n, d in zip(names[1:], table["aicc_difference"][1:], strict=True) if d < _AICC]
@@ -186,7 +193,7 @@ def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
 
 
 def _together(fit: CompactionFit) -> str:
-    """The doubt of a criterion that takes neighbours as independent."""
+    """Warning that correlated neighbours make differences of AICc too large."""
     sigma = 1.0 if fit.data.sigma is None else fit.data.sigma
     r = numerics.lag_correlation((fit.found.residual / sigma)[np.argsort(fit.data.depth)])
     if r <= _SURE / np.sqrt(fit.found.points):
@@ -198,7 +205,7 @@ def _together(fit: CompactionFit) -> str:
 
 
 def _cross(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list[str]:
-    """What cross-validation says, and whether it says the same."""
+    """Order by cross-validation, and whether it agrees with AICc."""
     names, error = list(fits), table["cross_validation_error"]
     if not np.isfinite(error).all():
         return ["too few points to check the models by blocks of depth"]
@@ -222,7 +229,7 @@ def _cross(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
 
 
 def _apart(one: CompactionFit, other: CompactionFit) -> tuple[float, float, bool]:
-    """Difference of the squared errors over the blocks, its error, and whether it is beyond two."""
+    """Difference of squared errors over the blocks, its error, and if it exceeds two errors."""
     assert one.checks is not None and other.checks is not None
     gap = other.checks.errors - one.checks.errors
     u = float(gap.std(ddof=1) / np.sqrt(gap.size))
@@ -233,6 +240,7 @@ def _apart(one: CompactionFit, other: CompactionFit) -> tuple[float, float, bool
 def _dataset(
     fits: dict[str, CompactionFit], table: dict[str, np.ndarray], verdict: tuple[str, ...]
 ) -> xr.Dataset:
+    """Dataset of a comparison, along ``model``."""
     names = np.array(list(fits), dtype=object)
     out = xr.Dataset(coords={"model": ("model", names, {"long_name": "model of compaction"})})
     for key, words in _COLUMNS.items():

@@ -1,11 +1,11 @@
-"""What a fit of compaction works on: usable pairs, weights, a quick solver, and errors that
-neighbours share."""
+"""Data of a fit of compaction, the solvers of all fits, robust weights, and errors of correlated
+readings."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -15,12 +15,19 @@ from corephys.ground.arguments import positive
 from corephys.ground.constants import get
 from corephys.numerics import exponential as numerics
 from corephys.numerics.correlated import correlated, student_factor
-from corephys.products.compaction.models import Model
+from corephys.products.compaction.models import MODELS, Model
 
-__all__ = ["KINDS", "Choices", "Data", "Spread", "fit", "gather", "independent", "solve", "widen"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Scalar
+
+__all__ = [
+    "Choices",
+    "Data",
+    "Spread",
+]
 
 # --------------------------------------------------------------------------------------------------
-# Robust fits of compaction: residuals that stand off count for less.
+# Robust fits: outliers have less weight.
 
 
 KINDS = ("none", "huber", "tukey")
@@ -33,6 +40,7 @@ def _huber(u: np.ndarray, k: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _tukey(u: np.ndarray, k: float) -> tuple[np.ndarray, np.ndarray]:
+    """Weight of a standardised residual, zero beyond k, and the slope of its influence."""
     t = (u / k) ** 2
     inside = t < 1.0
     return np.where(inside, (1.0 - t) ** 2, 0.0), np.where(inside, (1 - t) * (1 - 5 * t), 0.0)
@@ -44,7 +52,7 @@ _WEIGHTS: dict[str, Callable[[np.ndarray, float], tuple[np.ndarray, np.ndarray]]
 }
 
 
-def fit(
+def fit_robust(
     model: Model,
     x: np.ndarray,
     data: Data,
@@ -57,26 +65,26 @@ def fit(
     Parameters
     ----------
     model : Model
-        What is fitted.
+        Model to be fitted.
     x : ndarray, (n,)
-        Its abscissa.
+        Abscissa of the model.
     data : Data
         Porosities and their uncertainties.
     kind : {"huber", "tukey"}
         Weight function.
     start, forced : dict of str to float
-        First values, and parameters that stay.
+        Start values, and values of parameters that are not fitted.
 
     Returns
     -------
     tuple of Fit and ndarray, (n,)
-        The fit, and the weights of the squares between zero and one.
+        Fit, and the weights of the squares between zero and one.
 
     Notes
     -----
-    Scale: 1.4826 times the median absolute residual, at each step; with stated uncertainties never
-    below one of them. Tukey's weights start from Huber's solution, as their misfit has several
-    lows. Covariance: s^2 [sum psi^2 / (n - k)] / mean(psi')^2 (J' J)^-1, Huber (1981), Robust
+    Scale: 1.4826 times the median absolute residual at each step; with given uncertainties at least
+    one of them. Tukey's weights start from Huber's solution, because their misfit has several
+    minima. Covariance: s^2 [sum psi^2 / (n - k)] / mean(psi')^2 (J' J)^-1, Huber (1981), Robust
     Statistics, section 7.6 (from memory): errors of the robust scatter, asymptotic, no likelihood.
     """
     sigma = np.ones(x.size) if data.sigma is None else np.asarray(data.sigma)
@@ -102,6 +110,7 @@ def _reweigh(
     forced: dict[str, float],
     least: float,
 ) -> tuple[np.ndarray, float, np.ndarray, np.ndarray]:
+    """Parameters, scale, weights and slopes of the influence, once the weights settle."""
     tuning = get(f"{kind}_tuning").value
     scale, weights, slope = 1.0, np.ones(x.size), np.ones(x.size)
     for _ in range(100):
@@ -167,21 +176,21 @@ def _finished(
 
 
 # --------------------------------------------------------------------------------------------------
-# What a fit of compaction works on: usable pairs, their weights, and a quick solver.
+# Usable pairs with their weights, and the solvers: one for a single fit, one for many.
 
 
 @dataclass(frozen=True)
 class Choices:
-    """How data are fitted.
+    """Options of a fit.
 
     Parameters
     ----------
     absolute_sigma, excess_scatter : bool
-        As for ``compaction.fit``.
+        Options of ``compaction.fit``.
     robust : str
-        As for ``compaction.fit``.
+        Option of ``compaction.fit``.
     scatter : float, optional
-        Natural scatter that is taken as known [1]; found from the data without it.
+        Known natural scatter [1]; estimated from the data where not given.
     """
 
     absolute_sigma: bool
@@ -192,26 +201,26 @@ class Choices:
 
 @dataclass(frozen=True)
 class Data:
-    """Usable porosities with what they depend on.
+    """Usable porosities with their depths, stresses and uncertainties.
 
     Parameters
     ----------
     depth : ndarray, (n,)
-        Below seafloor [m].
+        Depth below seafloor [m].
     stress : ndarray, (n,), or None
         Vertical effective stress [kPa].
     porosity : ndarray, (n,)
-        [1].
+        Porosity [1].
     sigma : ndarray, (n,), or None
-        Random standard uncertainty; None for equal weights.
+        Random standard uncertainty [1]; None for equal weights.
     near : ndarray, (n,)
-        Number of samples in the bed of each.
+        Number of samples in the bed of each sample.
     effects, stress_effects : dict of str to ndarray, (n,)
         Systematic effects on porosity [1] and on stress [kPa] by source.
     left_out : int
-        Readings that are not used.
+        Number of readings that are not used.
     bed_thickness : Quantity or str, optional
-        As it was given.
+        Thickness of a bed, as given.
     """
 
     depth: np.ndarray
@@ -225,23 +234,7 @@ class Data:
     bed_thickness: Any = None
 
     def abscissa(self, model: Model) -> np.ndarray:
-        """What a model depends on.
-
-        Parameters
-        ----------
-        model : Model
-            Of depth or of stress.
-
-        Returns
-        -------
-        ndarray, (n,)
-            [m] or [kPa].
-
-        Raises
-        ------
-        ValueError
-            When the model needs a stress and there is none.
-        """
+        """Depths [m] or stresses [kPa], whichever the model depends on."""
         if model.abscissa == "depth":
             return self.depth
         if self.stress is None:
@@ -252,18 +245,7 @@ class Data:
         return self.stress
 
     def only(self, chosen: np.ndarray) -> Data:
-        """A part of the data.
-
-        Parameters
-        ----------
-        chosen : ndarray of bool or int
-            Which of the usable porosities.
-
-        Returns
-        -------
-        Data
-            With their uncertainties; what is not chosen is not counted as left out.
-        """
+        """Chosen part of the data; the rest is not counted as left out."""
         return Data(
             self.depth[chosen],
             None if self.stress is None else self.stress[chosen],
@@ -278,35 +260,33 @@ class Data:
 
 
 def gather(
-    porosity: Any,
-    depth: Any,
-    stress: Any,
+    porosity: Measurement,
+    depth: Dimensional | None,
+    stress: Measurement | None,
     models: tuple[Model, ...],
     absolute_sigma: bool,
-    bed_thickness: Any,
+    bed_thickness: Scalar,
     allow: tuple[str, ...],
 ) -> tuple[Data, np.ndarray]:
-    """Take the arguments of a fit through the door.
+    """Convert the arguments of a fit to plain floats.
 
     Parameters
     ----------
     porosity, depth, stress, absolute_sigma, bed_thickness, allow
-        As for ``compaction.fit``.
+        Arguments of ``compaction.fit``.
     models : tuple of Model
-        What is to be fitted: a pair is used where all of them are defined.
+        Models to be fitted: a pair is used where all of them are defined.
 
     Returns
     -------
     tuple of Data and ndarray of bool, (reading)
-        The usable pairs, and which readings they are.
+        Usable pairs, and which readings they are.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        Where depth or a stress that is needed is missing, sizes differ, a porosity is impossible,
-        too few pairs are left, or all lie at one depth or stress.
+        Where depth or a required stress is missing, sizes differ, a porosity is impossible, too few
+        pairs are left, or all pairs lie at one depth or stress.
     """
     measured = series.unpack(porosity, "porosity")
     values = np.asarray(measured.values, dtype=float)
@@ -343,38 +323,45 @@ def gather(
 
 
 def _check_range(x: np.ndarray, model: Model) -> None:
-    """Refuse porosities that all lie at one place: no curve is told by them."""
+    """Refuse porosities at one depth or stress, which do not determine a curve."""
     if not np.ptp(x) > 1e-9 * np.max(np.abs(x)):
         what, unit = ("depth", "m") if model.abscissa == "depth" else ("effective stress", "kPa")
         raise ValueError(
             f"all {x.size} usable porosities lie at one {what}, {x[0]:g} {unit}; the model "
-            f"{model.name!r} needs a range of it"
+            f"{model.name!r} needs a range; give porosities at other values of {what}"
         )
 
 
 def _depth(porosity: Any, depth: Any, values: np.ndarray) -> np.ndarray:
+    """Depths [m] of the porosities: those given, else the coordinate."""
     if depth is None:
         depth = getattr(porosity, "coords", {}).get("depth")
         if depth is not None and "units" not in depth.attrs:  # the coordinate of a series is in m
             depth = depth.assign_attrs(units="m")
     if depth is None:
-        raise ValueError("the fit needs a depth: give depth= or a series with that coordinate")
+        raise ValueError(
+            "the porosities have no depth; give depth=, or a series with the coordinate depth"
+        )
     z = np.asarray(units.as_floats(depth, "m", "depth"), dtype=float)
     if z.shape != values.shape:
-        raise ValueError(f"{values.size} porosities and {z.size} depths do not make pairs")
+        raise ValueError(
+            f"{values.size} porosities and {z.size} depths do not make pairs; give one each"
+        )
     return z
 
 
 def _stress(
     stress: Any, porosity: Any, shape: tuple[int, ...], allow: tuple[str, ...]
 ) -> tuple[np.ndarray, dict[str, Any], np.ndarray]:
-    """Stress, its effects, and where it may be used."""
+    """Stress [kPa], its effects, and where it may be used."""
     series.require_same_positions(porosity=porosity, stress=stress)
     measured = series.unpack(stress, "vertical_effective_stress")
     load = np.asarray(measured.values, dtype=float)
     if load.shape != shape:
         count = int(np.prod(shape))
-        raise ValueError(f"{count} porosities and {load.size} stresses do not make pairs")
+        raise ValueError(
+            f"{count} porosities and {load.size} stresses do not make pairs; give one each"
+        )
     good = np.isfinite(load) & (load >= 0.0)
     name = "vertical_effective_stress_flag"
     if isinstance(stress, xr.Dataset) and name in stress:
@@ -383,6 +370,7 @@ def _stress(
 
 
 def _along(effect: Any, y: np.ndarray, use: np.ndarray | None = None) -> np.ndarray:
+    """Effect at each usable porosity."""
     array = np.asarray(effect, dtype=float)
     if array.ndim and use is not None:
         array = array[use]
@@ -390,16 +378,17 @@ def _along(effect: Any, y: np.ndarray, use: np.ndarray | None = None) -> np.ndar
 
 
 def _check(y: np.ndarray, needed: int) -> None:
+    """Refuse too few porosities, and porosities outside 0 to 1."""
     if y.size < needed:
         words = {5: "five", 4: "four"}.get(needed, str(needed))
         raise series.TooFewError(
-            f"{y.size} usable porosities are too few for a fit; it needs {words}"
+            f"{y.size} usable porosities are too few for a fit; at least {words} are needed"
         )
     if np.any((y < 0) | (y > 1)):
         worst = float(y[np.argmax(np.abs(y - 0.5))])
         raise ValueError(
-            f"a porosity of {worst:g} lies outside 0 to 1; are the values in per cent? Give their "
-            "unit as '%'"
+            f"a porosity of {worst:g} lies outside 0 to 1; if the values are in per cent, give "
+            "their unit as '%'"
         )
 
 
@@ -412,33 +401,40 @@ def solve(
     start: Mapping[str, float],
     fixed: Mapping[str, float] | None = None,
     bounded: bool = True,
+    differences: bool = False,
 ) -> np.ndarray:
-    """Parameters of least squares, without errors.
+    """Parameters of a least-squares fit of any model, without errors.
 
     Parameters
     ----------
     model : Model
-        What is fitted.
+        Model to be fitted.
     x, y : ndarray, (n,)
-        Data.
+        Abscissa [m] or [kPa], and porosity [1].
     weight : ndarray, (n,), or float
         Factors of the residuals.
     start, fixed : mapping of str to float
-        First values of all parameters, and values that stay.
+        Start values of all parameters, and values of parameters that are not fitted.
     bounded : bool
         Keep to the bounds of the model.
+    differences : bool
+        Take derivatives by differences: those of a kinked model do not follow the kink.
 
     Returns
     -------
     ndarray, (k,)
-        NaN where the iteration fails.
+        Parameters; NaN where the iteration fails.
+
+    Notes
+    -----
+    Levenberg-Marquardt without bounds. The parameter that passes its bound farthest is held there
+    and the others are solved again, until none passes.
     """
     held = dict(fixed or {})
     while True:
-        found = _free(model, x, y, weight, {**start, **held}, held)
+        found = _free(model, x, y, weight, {**start, **held}, held, differences)
         if not bounded or not np.isfinite(found).all():
             return found
-        # The bound that is passed farthest becomes a value that stays, and the rest is solved anew.
         low = np.array([p.low for p in model.parameters]) - found
         high = found - np.array([p.high for p in model.parameters])
         past = np.maximum(low, high)
@@ -449,6 +445,47 @@ def solve(
         held[parameter.name] = parameter.low if low[worst] > 0.0 else parameter.high
 
 
+def solve_rows(
+    model: Model,
+    x: np.ndarray,
+    y: np.ndarray,
+    weights: np.ndarray,
+    *,
+    start: Mapping[str, float],
+    fixed: Mapping[str, float] | None = None,
+    bounded: bool = True,
+) -> np.ndarray:
+    """Parameters of least squares for many rows of weights, (m, n) to (m, k).
+
+    The exponential is solved for all rows at once. Rows that the batch leaves without a solution
+    or outside the bounds, and all other models, are solved one by one. NaN where a row has too few
+    points or no solution.
+    """
+    out = np.full((weights.shape[0], len(model.names)), np.nan)
+    alone = np.ones(weights.shape[0], dtype=bool)
+    if model.curve is MODELS["exponential"].curve and not fixed:
+        porosity, length = model.parameters
+        a, rate = numerics.solve_batch(x, y, weights, 1.0 / start[length.name])
+        with np.errstate(divide="ignore"):
+            out[:, 0], out[:, 1] = a, 1.0 / rate
+        alone = ~((a >= porosity.low) & (a <= porosity.high)) if bounded else ~np.isfinite(a)
+    for i in np.flatnonzero(alone):
+        there = weights[i] > 0
+        if int(there.sum()) < len(model.names) + 1:
+            out[i] = np.nan
+            continue
+        out[i] = solve(
+            model,
+            x[there],
+            y[there],
+            np.sqrt(weights[i, there]),
+            start=start,
+            fixed=fixed,
+            bounded=bounded,
+        )
+    return out
+
+
 def _free(
     model: Model,
     x: np.ndarray,
@@ -456,8 +493,9 @@ def _free(
     weight: np.ndarray | float,
     start: Mapping[str, float],
     held: Mapping[str, float],
+    differences: bool,
 ) -> np.ndarray:
-    """Least squares without bounds in the parameters that are not held."""
+    """Least-squares fit without bounds of the parameters that are not held."""
     from scipy.optimize import least_squares
 
     values = np.array([start[name] for name in model.names])
@@ -477,11 +515,12 @@ def _free(
         jacobian = model.jacobian(x, *full(part))[:, free]
         return np.asarray(jacobian * np.reshape(weight, (-1, 1)))
 
+    derivatives = "2-point" if differences else slopes
     tight = {"xtol": 1e-12, "ftol": 1e-12, "gtol": 1e-12}
     with np.errstate(all="ignore"):
         try:
             found = least_squares(
-                residual, values[free], slopes, method="lm", x_scale="jac", **tight
+                residual, values[free], derivatives, method="lm", x_scale="jac", **tight
             ).x
         except (ValueError, np.linalg.LinAlgError):
             return np.full(values.size, np.nan)
@@ -489,7 +528,7 @@ def _free(
 
 
 # --------------------------------------------------------------------------------------------------
-# Errors of a fit of compaction that admit what neighbours in depth know of each other.
+# Errors of a fit whose readings are correlated along depth.
 
 
 _BLOCKS = thresholds.count("interval_blocks")
@@ -500,23 +539,22 @@ _SHARE = thresholds.value("interval_share")
 
 @dataclass(frozen=True)
 class Spread:
-    """How far the readings of a fit are independent.
+    """Independence of the readings of a fit.
 
     Parameters
     ----------
     growth : ndarray, (k,)
-        Random uncertainty of each parameter over that of independent readings; NaN where it is not
-        known.
+        Random uncertainty of each parameter over that of independent readings; NaN where unknown.
     effective_number : float
         Number of independent readings.
     length : float
-        e-folding length of the correlation of the residuals [m]; NaN where it was not looked for.
+        e-folding length of the correlation of the residuals [m]; NaN where not estimated.
     degrees_of_freedom : float
-        Of Student's t, whose factor the uncertainties hold; infinite for the normal distribution.
+        Degrees of freedom of Student's t; infinite for the normal distribution.
     factor : float
-        That factor.
+        Factor of Student's t that the uncertainties include.
     few : bool
-        The readings are too few, or correlated too far, for an interval that can be trusted.
+        True where the readings are too few, or correlated too far, for a reliable interval.
     """
 
     growth: np.ndarray
@@ -528,18 +566,7 @@ class Spread:
 
 
 def independent(found: fitting.Fit) -> Spread:
-    """Readings that are taken as independent.
-
-    Parameters
-    ----------
-    found : Fit
-        With the errors of independent readings, in the units of its parameters.
-
-    Returns
-    -------
-    Spread
-        Growth of one [1].
-    """
+    """Spread of readings that are taken as independent: a growth of one."""
     growth = np.where(np.isfinite(np.diag(found.covariance)), 1.0, np.nan)
     freedom = np.inf if found.absolute_sigma else float(max(found.degrees_of_freedom, 1))
     return Spread(growth, float(found.points), float("nan"), freedom, 1.0, False)
@@ -561,13 +588,13 @@ def widen(
     z : ndarray, (n,)
         Depths [m].
     found : Fit
-        With the errors of independent readings.
+        Fit with the errors of independent readings.
     weight : ndarray, (n,)
         Weights of the squares.
     u : ndarray, (n,), or None
-        Stated random uncertainties.
+        Random uncertainties as given.
     jacobian : ndarray, (n, k)
-        Derivatives by all parameters.
+        Derivatives with respect to all parameters.
     free : ndarray of bool, (k,)
         Parameters that are not forced.
     robust : ndarray, (n,), optional
@@ -577,14 +604,14 @@ def widen(
     Returns
     -------
     tuple of Fit and Spread
-        Errors in the units of the parameters, growth [1] and length [m]; the fit as it was given
-        where its errors are unknown or the depths are too few.
+        Errors in the units of the parameters, growth [1] and length [m]; the unchanged fit where
+        its errors are unknown or the depths are too few.
 
     Notes
     -----
     ``numerics.correlated`` (Patterson and Thompson 1971, Biometrika 58, 545; from memory). The
-    covariance holds the square of the factor of Student's t, so that value and standard uncertainty
-    make an interval of 68 %.
+    covariance includes the square of the factor of Student's t, so that one standard uncertainty
+    to either side of the value is an interval of 68 %.
     """
     plain = independent(found)
     alone = found.covariance[np.ix_(free, free)]
@@ -598,7 +625,8 @@ def widen(
         return found, replace(plain, few=True)
     covariance = result.covariance
     if robust is not None:
-        # The influence of a reading falls faster than its weight (Huber 1981, section 7.6).
+        # The covariance of a robust fit is larger than that of its weights alone, because the
+        # influence of a reading falls faster than its weight (Huber 1981, section 7.6).
         inverse = np.linalg.inv((slopes * weight[:, None]).T @ slopes)
         middle = (slopes * ((weight * found.residual) ** 2)[:, None]).T @ slopes
         covariance = covariance * np.mean(np.diag(alone) / np.diag(inverse @ middle @ inverse))

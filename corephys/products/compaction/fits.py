@@ -1,10 +1,10 @@
-"""Fit porosity against depth or effective stress: the whole hole, or each layer by itself."""
+"""Fits of porosity against depth or effective stress: of a complete hole, or of each layer."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -13,31 +13,43 @@ import xarray as xr
 from corephys.ground import fitting, series, thresholds, units
 from corephys.ground.provenance import used_constants, with_constants
 from corephys.numerics import exponential as numerics
-from corephys.products.compaction import data as robust_weights
-from corephys.products.compaction.data import Choices, Data, Spread, gather, independent, widen
+from corephys.products.compaction.data import (
+    KINDS,
+    Choices,
+    Data,
+    Spread,
+    fit_robust,
+    gather,
+    independent,
+    solve,
+    widen,
+)
 from corephys.products.compaction.models import Model, of_name
 from corephys.products.compaction.results import CompactionFit, block_checks, dataset_of, judge
 
-__all__ = ["LayerFits", "fit", "fit_by_layer", "fit_data", "natural_scatter"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Scalar
+
+__all__ = ["LayerFits", "fit", "fit_by_layer"]
 
 # --------------------------------------------------------------------------------------------------
-# Fit porosity against depth or effective stress, and tell plainly whether the fit means much.
+# One fit, with a verdict on whether it is useful.
 
 
 _T = thresholds.DEFAULTS
 
 
 def fit(
-    porosity: Any,
+    porosity: Measurement,
     *,
-    depth: Any = None,
-    stress: Any = None,
+    depth: Dimensional | None = None,
+    stress: Measurement | None = None,
     model: str = "exponential",
     absolute_sigma: bool,
     robust: str = "none",
-    fixed: Mapping[str, Any] | None = None,
+    fixed: Mapping[str, float | Scalar] | None = None,
     excess_scatter: bool = True,
-    bed_thickness: Any = _T["bed_thickness"],
+    bed_thickness: Scalar = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> CompactionFit:
     """Fit porosity against depth or vertical effective stress.
@@ -45,34 +57,34 @@ def fit(
     Parameters
     ----------
     porosity : Dataset, DataArray or Quantity, (reading)
-        ``porosity`` [1]; a Dataset brings uncertainties, effects and flags.
+        ``porosity`` [1]; a Dataset holds its uncertainties, effects and flags.
     depth : DataArray or Quantity, optional
-        [m]; the coordinate of the porosity where it is not given.
+        Depth below seafloor [m]; the coordinate ``depth`` of the porosity where not given.
     stress : Dataset, DataArray or Quantity, (reading), optional
         ``vertical_effective_stress`` [kPa] at the porosities, for the models of stress. Its effects
-        are carried, its random error is not: the abscissa of least squares is taken as known.
+        are propagated. Its random error is not: least squares takes the abscissa as known.
     model : str
         ``"exponential"``, ``"offset exponential"``, ``"linear"``, ``"power"``,
-        ``"exponential in stress"`` or ``"void ratio in log stress"``; the last is fitted in
-        porosity, whose uncertainties are those that are known.
+        ``"exponential in stress"`` or ``"void ratio in log stress"``. The last is fitted to
+        porosity too, because the uncertainties are those of porosity.
     absolute_sigma : bool
-        True takes the stated uncertainties as they are; False takes equal weights and lets the
-        scatter set the scale.
+        True uses the given uncertainties as they are; False uses equal weights and takes the scale
+        of the errors from the scatter.
     robust : {"none", "huber", "tukey"}
-        Weigh residuals down that stand off. The errors are then those of the robust scatter, with
-        ``absolute_sigma`` never below what the stated uncertainties say, and there is no excess
-        scatter and no information criterion: a weighed-down misfit is no likelihood.
+        Weight function that reduces the weight of outliers. The errors are then those of the robust
+        scatter, and with ``absolute_sigma`` at least those of the given uncertainties. There is no
+        excess scatter and no information criterion, because the reduced misfit is not a likelihood.
     fixed : mapping of str to float or str, optional
-        Parameters that are forced, by name.
+        Values of parameters that are not fitted, by name.
     excess_scatter : bool
-        Let neighbours in depth scatter together, see Notes. With absolute uncertainties: also add a
-        natural scatter of the sediment to every variance, as large as makes the reduced chi-square
-        one where it would exceed one.
+        Allow for correlated residuals of neighbours in depth, see Notes. With absolute
+        uncertainties also add a natural scatter of the sediment to every variance, as large as
+        brings a reduced chi-square above one down to one.
     bed_thickness : Quantity or str
-        Samples closer than this [m] lie in one bed and share its natural scatter: they count as
-        one for it. The default is common practice, no source.
+        Samples closer than this [m] lie in one bed, share its natural scatter and count as one
+        sample for it. The default is common practice, no source.
     allow : tuple of str
-        Flag levels that are used.
+        Flag levels of porosities that are used.
 
     Returns
     -------
@@ -81,40 +93,38 @@ def fit(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For an unknown model or word, too few usable points (five, or one more than the model has
-        parameters), all at one depth or stress, no depth or stress, porosities outside 0 to 1, or
-        absolute uncertainties that are not known.
+        For an unknown ``model`` or ``robust``, too few usable points (at least five, or one more
+        than the model has parameters), all points at one depth or stress, no depth or stress,
+        porosities outside 0 to 1, or ``absolute_sigma`` without uncertainties.
 
     Notes
     -----
-    Weighted least squares through lmfit within the bounds of the model (porosities 0 to 1). The
-    natural scatter is the moment estimate of Mandel and Paule (1970), Analytical Chemistry
-    42, 1194. Neighbours in depth scatter together: the residuals are averaged in at most fifteen
-    blocks of depth, length and scatter of an exponential covariance are those of the restricted
-    maximum of their likelihood (Patterson and Thompson 1971, Biometrika 58, 545; from memory), and
-    the covariance of the parameters is that of this fit under it, times the square of the factor of
-    Student's t with one degree of freedom less than the effective number of readings or blocks,
-    three at least. ``excess_scatter=False`` takes the readings as independent. Fewer than five
-    effective readings, or a correlation over more than a fifth of the span, give the reason
-    ``few_independent_readings``. Systematic effects go through the linearised fit. Robust weights:
-    ``compaction_robust``.
+    Weighted least squares within the bounds of the model (porosities 0 to 1), by
+    Levenberg-Marquardt; a parameter that passes its bound is held there and the others are fitted
+    again. The natural scatter is the moment estimate of Mandel and Paule (1970), Analytical
+    Chemistry 42, 1194. Residuals of neighbours in depth are correlated. They are averaged in at
+    most fifteen blocks of depth, and length and scatter of an exponential covariance are those of
+    the restricted maximum of their likelihood (Patterson and Thompson 1971, Biometrika 58, 545;
+    from memory). The covariance of the parameters is that of this fit under that covariance, times
+    the square of the factor of Student's t with one degree of freedom less than the effective
+    number of readings or blocks, at least three. ``excess_scatter=False`` takes the readings as
+    independent. Fewer than five effective readings, or a correlation over more than a fifth of the
+    span, give the reason ``few_independent_readings``. Systematic effects are propagated through
+    the linearised fit. Robust weights are those of Huber (1981) and Tukey, from memory.
 
-    The verdict names, by rules fixed beforehand and not by R^2: a bound that was reached; a
-    parameter that was forced; porosity that rises; an e-folding depth above ten times the range
-    that is sampled; a residual porosity within two standard errors of zero; parameters with a
-    correlation above 0.99; over eight blocks of depth of equal count, each predicted
-    from the others, a mean squared error above half of that of a constant ("predicts little");
-    more than two fifths of the residual variance lying between the blocks ("trend in the
-    residuals"); and a rate whose jackknife uncertainty over the blocks exceeds 30 % ("rate
-    not known"; Efron and Stein 1981, Annals of Statistics 9, 586). The limits are this library's
-    choice.
+    The verdict follows rules fixed beforehand and not R^2. It names a bound that was reached; a
+    parameter that was forced; porosity that rises; an e-folding depth above ten times the sampled
+    range; a residual porosity within two standard errors of zero; and parameters with a correlation
+    above 0.99. Eight blocks of depth of equal count, each predicted from the others, give three
+    more rules: a mean squared error above half of that of a constant ("predicts little"); more than
+    two fifths of the residual variance between the blocks ("trend in the residuals"); and a
+    jackknife uncertainty of the rate over the blocks above 30 % ("rate not known"; Efron and Stein
+    1981, Annals of Statistics 9, 586). The limits are this library's choice.
     """
     chosen = of_name(model)
-    if robust not in robust_weights.KINDS:
-        raise ValueError(f"robust is {robust!r}; there is {', '.join(robust_weights.KINDS)}")
+    if robust not in KINDS:
+        raise ValueError(f"robust is {robust!r}; it has to be one of {', '.join(KINDS)}")
     data, _ = gather(porosity, depth, stress, (chosen,), absolute_sigma, bed_thickness, allow)
     return fit_data(
         chosen, data, Choices(absolute_sigma, excess_scatter, robust), _forced(chosen, fixed)
@@ -122,7 +132,7 @@ def fit(
 
 
 def _forced(model: Model, fixed: Mapping[str, Any] | None) -> dict[str, float]:
-    """Forced parameters in the model's units."""
+    """Forced parameters in the units of the model."""
     forced = {}
     for name, value in (fixed or {}).items():
         if name not in model.names:
@@ -134,38 +144,23 @@ def _forced(model: Model, fixed: Mapping[str, Any] | None) -> dict[str, float]:
         number = float(units.as_floats(value, parameter.unit, name))
         if not parameter.low <= number <= parameter.high:
             raise ValueError(
-                f"{name} is forced to {number:g}; it has to lie between {parameter.low:g} and "
+                f"{name} is fixed at {number:g}; it has to lie between {parameter.low:g} and "
                 f"{parameter.high:g}"
             )
         if number == 0.0 and name in ("decay_length", "decay_stress"):
-            raise ValueError(f"{name} is forced to zero; a curve needs another one to fall along")
+            raise ValueError(f"{name} is fixed at zero; it has to differ from zero")
         forced[name] = number
     if len(forced) == len(model.names):
-        raise ValueError("every parameter is forced: nothing is left to fit; evaluate the curve")
+        raise ValueError(
+            "fixed names every parameter of the model; leave one free, or evaluate the curve"
+        )
     return forced
 
 
 def fit_data(
     model: Model, data: Data, choices: Choices, forced: dict[str, float] | None = None
 ) -> CompactionFit:
-    """Fit what is already through the door.
-
-    Parameters
-    ----------
-    model : Model
-        What is fitted.
-    data : Data
-        Usable pairs.
-    choices : Choices
-        How.
-    forced : dict of str to float, optional
-        Parameters that stay.
-
-    Returns
-    -------
-    CompactionFit
-        As from :func:`fit`.
-    """
+    """Fit data whose units were already converted; ``forced`` parameters keep their values."""
     forced = forced or {}
     found, scatter, low, effects, spread = _least_squares(model, data, choices, forced)
     free = _least_squares(model, data, choices, {})[0] if forced else None
@@ -189,33 +184,22 @@ def fit_data(
 
 
 def natural_scatter(model: Model, data: Data, choices: Choices) -> float:
-    """Scatter of the sediment about the best curve of a model.
-
-    Parameters
-    ----------
-    model, data, choices
-        As for :func:`fit_data`.
-
-    Returns
-    -------
-    float
-        [1]; NaN where the scatter sets the scale itself.
-    """
+    """Scatter [1] of the sediment about the best curve; NaN without absolute uncertainties."""
     return _least_squares(model, data, choices, {})[1]
 
 
 def _least_squares(
     model: Model, data: Data, choices: Choices, forced: dict[str, float]
 ) -> tuple[fitting.Fit, float, int, dict[str, np.ndarray], Spread]:
-    """The fit, natural scatter, number of points weighed down, effects, and the neighbours."""
+    """Fit, natural scatter, number of points with reduced weight, effects, and independence."""
     x, sigma = data.abscissa(model), data.sigma
     first = dict(zip(model.names, model.start(x, data.porosity), strict=True))
     scatter, low, weights = float("nan"), 0, None
     if choices.robust != "none":
-        found, weights = robust_weights.fit(model, x, data, choices.robust, first, forced)
+        found, weights = fit_robust(model, x, data, choices.robust, first, forced)
         low = int((weights < 0.5).sum())
         sigma = np.ones(x.size) if sigma is None else sigma
-        sigma = sigma / np.sqrt(np.maximum(weights, 1e-12))
+        sigma = sigma / np.sqrt(np.maximum(weights, 1e-12))  # Tukey's weights reach zero
     else:
         if choices.scatter is not None and sigma is not None:
             scatter = choices.scatter
@@ -242,6 +226,8 @@ def _once(
     absolute: bool,
     forced: dict[str, float],
 ) -> fitting.Fit:
+    """One least-squares fit, with the forced parameters put back."""
+
     def curve(x: Any, **free: float) -> Any:
         values = {**forced, **free}
         return model.curve(x, *(values[name] for name in model.names))
@@ -252,16 +238,28 @@ def _once(
         values = {**forced, **free}
         return model.jacobian(x, *(values[name] for name in model.names))[:, kept]
 
-    free = {name: value for name, value in start.items() if name not in forced}
-    bounds = {name: limits for name, limits in model.bounds.items() if name in free}
-    found = fitting.fit(
-        curve, x, y, sigma, start=free, absolute_sigma=absolute, bounds=bounds, jacobian=slopes
+    with np.errstate(divide="ignore"):  # uncertainties of zero are refused below, in words
+        weight = 1.0 if sigma is None else 1.0 / sigma
+    p = solve(model, x, y, weight, start=start, fixed=forced, differences=model.kinked)
+    values = dict(zip(model.names, p.tolist(), strict=True))
+    solved = bool(np.isfinite(p).all())
+    found = fitting.finish(
+        curve,
+        x,
+        y,
+        sigma,
+        values={name: value for name, value in values.items() if name not in forced},
+        absolute_sigma=absolute,
+        bounds=model.bounds,
+        jacobian=slopes,
+        success=solved,
+        message="least squares converged" if solved else "no least value was found",
     )
     return _whole(model, found, forced) if forced else found
 
 
 def _whole(model: Model, found: fitting.Fit, forced: dict[str, float]) -> fitting.Fit:
-    """Put forced parameters back, with errors that are not known."""
+    """Put forced parameters back, with unknown errors."""
     values = {name: {**found.values, **forced}[name] for name in model.names}
     errors = {name: found.errors.get(name, float("nan")) for name in model.names}
     covariance = np.full((len(values), len(values)), np.nan)
@@ -286,7 +284,7 @@ def _with_scatter(
 
 
 def _inside(model: Model, values: dict[str, float]) -> dict[str, float]:
-    """First values off the bounds, where the minimiser has no slope."""
+    """Start values moved off the bounds: a start beyond a bound would be held there."""
     moved = dict(values)
     for name, (low, high) in model.bounds.items():
         room = 1e-3 * (high - low if np.isfinite(high) else 1.0)
@@ -312,7 +310,7 @@ def _effects(
         step = 1e-4 * (float(np.ptp(x)) or 1.0)
         slope = (model.curve(x + step, *values) - model.curve(x, *values)) / step
         for source, effect in data.stress_effects.items():
-            # A stress that reads too high puts its porosity too far along the curve.
+            # A stress that is too high acts as a porosity that is too high for its stress.
             moved[source] = moved.get(source, 0.0) - slope * effect
     shifts = {}
     for source, effect in moved.items():
@@ -327,7 +325,7 @@ def _effects(
 
 
 # --------------------------------------------------------------------------------------------------
-# One fit of compaction for each layer: sediments of different kinds compact differently.
+# One fit for each layer: different sediments compact differently.
 
 
 @dataclass(frozen=True)
@@ -337,13 +335,13 @@ class LayerFits:
     Parameters
     ----------
     fits : dict of str to CompactionFit
-        In the order of depth.
+        Fits by name of the layer, in the order of depth.
     too_small : dict of str to int
-        Layers with too few usable porosities, and how many they have.
+        Layers with too few usable porosities, and their number.
     without_layer : int
-        Usable porosities that lie in no layer.
+        Number of usable porosities that lie in no layer.
     least_points : int, optional
-        As it was given.
+        Least number of porosities for a fit, as given.
     """
 
     fits: dict[str, CompactionFit]
@@ -353,7 +351,7 @@ class LayerFits:
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row a layer: parameters and random errors, points, depths and the verdict."""
+        """One row for each layer: parameters, random errors, points, depths and the verdict."""
         rows = []
         for name, fit in self.fits.items():
             row: dict[str, Any] = {"layer": name, "points": fit.data.porosity.size}
@@ -363,13 +361,13 @@ class LayerFits:
                 row[f"{parameter}_u_random"] = fit.found.errors[parameter]
             rows.append(row | {"verdict": fit.dataset.attrs["verdict"]})
         for name, count in self.too_small.items():
-            words = f"{count} usable porosities are too few for a fit of its own"
+            words = f"{count} usable porosities are too few for a fit"
             rows.append({"layer": name, "points": count, "verdict": words})
         return pd.DataFrame(rows).set_index("layer")
 
     @property
     def dataset(self) -> xr.Dataset:
-        """The fits that there are, along ``layer``."""
+        """Results of the fitted layers, along ``layer``."""
         parts = [fit.dataset.drop_attrs(deep=False) for fit in self.fits.values()]
         joined = xr.concat(parts, dim="layer", join="outer", combine_attrs="drop")
         names = np.array(list(self.fits), dtype=object)
@@ -398,16 +396,16 @@ class LayerFits:
 
 
 def fit_by_layer(
-    porosity: Any,
-    layers: Any,
+    porosity: Measurement,
+    layers: Sequence[str] | xr.DataArray | xr.Dataset | Mapping[str, tuple[Scalar, Scalar]],
     *,
-    depth: Any = None,
-    stress: Any = None,
+    depth: Dimensional | None = None,
+    stress: Measurement | None = None,
     model: str = "exponential",
     absolute_sigma: bool,
     robust: str = "none",
     excess_scatter: bool = True,
-    bed_thickness: Any = _T["bed_thickness"],
+    bed_thickness: Scalar = _T["bed_thickness"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
     least_points: int = _T["compaction_layer_points"],
 ) -> LayerFits:
@@ -421,8 +419,8 @@ def fit_by_layer(
         Name of the layer of each reading; or a table of layers with ``name``, ``top`` and
         ``bottom`` [m]; or a mapping of names to (top, bottom).
     least_points : int
-        A layer with fewer usable porosities is named and not fitted; twelve is the least that the
-        checks by blocks of depth take.
+        Least number of usable porosities for a fit; a layer with fewer is listed as too small. The
+        checks by blocks of depth need twelve.
 
     Returns
     -------
@@ -431,16 +429,14 @@ def fit_by_layer(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         As for ``compaction.fit``; when names and porosities do not make pairs; or when no layer
-        has points enough.
+        has enough points.
 
     Notes
     -----
-    In every layer depth and stress count from the seafloor, not from the top of the layer: its
-    surface porosity is what the layer would have had there.
+    Depth and stress count from the seafloor in every layer, not from the top of the layer: the
+    surface porosity is that which the sediment of the layer would have at the seafloor.
     """
     chosen = of_name(model)
     data, use = gather(porosity, depth, stress, (chosen,), absolute_sigma, bed_thickness, allow)
@@ -458,11 +454,11 @@ def fit_by_layer(
         fits[name] = fit_data(chosen, data.only(here), choices)
     if not fits:
         counts = (
-            ", ".join(f"{name} has {count}" for name, count in small.items()) or "none is named"
+            ", ".join(f"{name} has {count}" for name, count in small.items()) or "no layer is named"
         )
         raise series.TooFewError(
-            f"no layer has the {least_points} usable porosities of a fit of its own: {counts}; "
-            "fit the whole hole, or give least_points="
+            f"no layer has the {least_points} usable porosities that a fit needs: {counts}; fit "
+            "the complete hole, or lower least_points"
         )
     return LayerFits(fits, small, int((names == "").sum()), least_points)
 
@@ -480,7 +476,10 @@ def _names(layers: Any, use: np.ndarray, z: np.ndarray) -> np.ndarray:
     else:
         words = np.asarray(getattr(layers, "values", layers), dtype=object)
         if words.shape != use.shape:
-            raise ValueError(f"{use.size} porosities and {words.size} layers do not make pairs")
+            raise ValueError(
+                f"{use.size} porosities and {words.size} layers do not make pairs; give the "
+                "name of one layer for each porosity"
+            )
         return np.array([str(word) for word in words[use]], dtype=object)
     found = np.full(z.size, "", dtype=object)
     for name, top, bottom in spans:

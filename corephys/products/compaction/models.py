@@ -1,58 +1,61 @@
-"""Curves of porosity against depth or stress: each a public formula, and a model with
-derivatives and first values."""
+"""Curves of porosity against depth or effective stress: each a public formula, and a model with
+its derivatives and start values for a fit."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
-from corephys.ground import units, vocabulary
-from corephys.ground.arguments import positive
+from corephys.ground import vocabulary
+from corephys.ground.laws import law
 from corephys.numerics import exponential as numerics
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Numbers
 
 __all__ = [
     "MODELS",
-    "REFERENCE_DEPTH",
-    "REFERENCE_STRESS",
     "Model",
-    "Parameter",
     "exponential",
     "exponential_in_stress",
     "linear",
-    "of_name",
     "offset_exponential",
     "power",
     "void_ratio_log_stress",
 ]
 
+# Plain floats, (n,) as a rule: arithmetic on what came through the door.
+Array: TypeAlias = Any
+
 # --------------------------------------------------------------------------------------------------
 # Curves of porosity against depth or effective stress, each a public formula.
 
 
-def exponential(depth: Any, *, surface_porosity: Any, decay_length: Any) -> Any:
+@law("1", depth="m", surface_porosity="fraction", decay_length="m")
+def exponential(
+    depth: Dimensional, *, surface_porosity: Fraction, decay_length: Dimensional
+) -> Numbers:
     """Porosity of exponential compaction.
 
     Parameters
     ----------
     depth : Quantity, DataArray or str
-        Below seafloor [m].
+        Depth below seafloor [m].
     surface_porosity : float, Quantity or str
-        At the seafloor [1].
+        Porosity at the seafloor [1].
     decay_length : Quantity or str
         e-folding depth [m].
 
     Returns
     -------
     float, ndarray or DataArray
-        Porosity [1], plain floats.
+        Porosity [1].
 
     Raises
     ------
-    UnitError
-        For a bare number where a length belongs, or a wrong unit.
     ValueError
         For a porosity outside 0 to 1, or a decay length of zero.
 
@@ -65,41 +68,43 @@ def exponential(depth: Any, *, surface_porosity: Any, decay_length: Any) -> Any:
     >>> round(float(exponential("500 m", surface_porosity=0.63, decay_length="1960 m")), 8)
     0.48814758
     """
-    z = units.as_floats(depth, "m", "depth")
-    length = _not_zero(units.as_floats(decay_length, "m", "decay_length"), "decay_length", "m")
-    return MODELS["exponential"].curve(z, _share(surface_porosity, "surface_porosity"), length)
+    length = _not_zero(decay_length, "decay_length", "m")
+    return _exponential(depth, surface_porosity, length)
 
 
+@law("1", depth="m", surface_porosity="fraction", residual_porosity="fraction", decay_length="m")
 def offset_exponential(
-    depth: Any, *, surface_porosity: Any, residual_porosity: Any, decay_length: Any
-) -> Any:
-    """Porosity that falls exponentially to one that stays.
+    depth: Dimensional,
+    *,
+    surface_porosity: Fraction,
+    residual_porosity: Fraction,
+    decay_length: Dimensional,
+) -> Numbers:
+    """Porosity that falls exponentially to a residual porosity.
 
     Parameters
     ----------
     depth : Quantity, DataArray or str
-        Below seafloor [m].
+        Depth below seafloor [m].
     surface_porosity, residual_porosity : float, Quantity or str
-        At the seafloor and at great depth [1].
+        Porosity at the seafloor and at great depth [1].
     decay_length : Quantity or str
-        Depth over which the difference falls e-fold [m].
+        Depth over which the difference of the two falls to 1/e [m].
 
     Returns
     -------
     float, ndarray or DataArray
-        Porosity [1], plain floats.
+        Porosity [1].
 
     Raises
     ------
-    UnitError
-        For a bare number where a length belongs, or a wrong unit.
     ValueError
         For a porosity outside 0 to 1, or a decay length of zero.
 
     Notes
     -----
-    phi = phi_r + (phi0 - phi_r) exp(-z / L), the law of Athy (1930), AAPG Bulletin 14, 1, on what
-    is above the residual porosity. With phi_r = 0 it is :func:`exponential`.
+    phi = phi_r + (phi0 - phi_r) exp(-z / L): the law of Athy (1930), AAPG Bulletin 14, 1, applied
+    to the porosity above the residual porosity. With phi_r = 0 it is :func:`exponential`.
 
     Examples
     --------
@@ -107,89 +112,81 @@ def offset_exponential(
     ...                                decay_length="500 m")), 6)
     0.38394
     """
-    z = units.as_floats(depth, "m", "depth")
-    length = _not_zero(units.as_floats(decay_length, "m", "decay_length"), "decay_length", "m")
-    return MODELS["offset exponential"].curve(
-        z,
-        _share(surface_porosity, "surface_porosity"),
-        _share(residual_porosity, "residual_porosity"),
-        length,
-    )
+    length = _not_zero(decay_length, "decay_length", "m")
+    return _offset(depth, surface_porosity, residual_porosity, length)
 
 
-def linear(depth: Any, *, surface_porosity: Any, porosity_gradient: Any) -> Any:
+@law("1", depth="m", surface_porosity="fraction", porosity_gradient="1/km")
+def linear(
+    depth: Dimensional, *, surface_porosity: Fraction, porosity_gradient: Dimensional
+) -> Numbers:
     """Porosity that falls along a straight line.
 
     Parameters
     ----------
     depth : Quantity, DataArray or str
-        Below seafloor [m].
+        Depth below seafloor [m].
     surface_porosity : float, Quantity or str
-        At the seafloor [1].
+        Porosity at the seafloor [1].
     porosity_gradient : Quantity or str
         Loss of porosity with depth [1/km], positive where porosity falls.
 
     Returns
     -------
     float, ndarray or DataArray
-        Porosity [1], plain floats; below zero beyond the depth at which the line ends.
-
-    Raises
-    ------
-    UnitError
-        For a bare number where a unit belongs, or a wrong unit.
-    ValueError
-        For a surface porosity outside 0 to 1.
+        Porosity [1]; below zero beyond the depth at which the line reaches zero.
 
     Notes
     -----
     phi = phi0 - g z: the exponential of Athy (1930), AAPG Bulletin 14, 1, to first order in z / L
-    with g = phi0 / L. No law of compaction, but what short intervals can tell of one.
+    with g = phi0 / L. It is no law of compaction, but all that a short interval can resolve.
 
     Examples
     --------
     >>> float(linear("200 m", surface_porosity=0.7, porosity_gradient="0.5 1/km"))
     0.6
     """
-    z = units.as_floats(depth, "m", "depth")
-    gradient = units.as_floats(porosity_gradient, "1/km", "porosity_gradient")
-    return MODELS["linear"].curve(z, _share(surface_porosity, "surface_porosity"), gradient)
+    return _linear(depth, surface_porosity, porosity_gradient)
 
 
+@law(
+    "1",
+    depth="m",
+    reference_porosity="fraction",
+    solidity_exponent="1",
+    reference_depth="positive m",
+)
 def power(
-    depth: Any, *, reference_porosity: Any, solidity_exponent: Any, reference_depth: Any = "100 m"
-) -> Any:
+    depth: Dimensional,
+    *,
+    reference_porosity: Fraction,
+    solidity_exponent: Fraction,
+    reference_depth: Dimensional = "100 m",
+) -> Numbers:
     """Porosity whose complement, the solidity, is a power of depth.
 
     Parameters
     ----------
     depth : Quantity, DataArray or str
-        Below seafloor [m].
+        Depth below seafloor [m].
     reference_porosity : float, Quantity or str
-        At the reference depth [1].
+        Porosity at the reference depth [1].
     solidity_exponent : float, Quantity or str
         Exponent of depth [1], positive where porosity falls.
     reference_depth : Quantity or str
-        [m]; any above zero describes the same family of curves.
+        Depth of the reference porosity [m]; any depth above zero gives the same family of curves.
 
     Returns
     -------
     float, ndarray or DataArray
-        Porosity [1], plain floats; NaN above the seafloor.
-
-    Raises
-    ------
-    UnitError
-        For a bare number where a unit belongs, or a wrong unit.
-    ValueError
-        For a porosity outside 0 to 1, or a reference depth that is not above zero.
+        Porosity [1]; NaN above the seafloor.
 
     Notes
     -----
     phi = 1 - (1 - phi1) (z / z1)^m: Baldwin and Butler (1985), AAPG Bulletin 69, 622, whose
     z = z_s S^n with S = 1 - phi is phi1 = 0, z1 = z_s, m = 1 / n (from memory). A power of porosity
-    itself is without limit at the seafloor; a power of solidity starts from a slurry of porosity
-    one and stays between zero and one down to z_s.
+    itself has no limit at the seafloor; a power of solidity starts from a slurry of porosity one
+    and stays between zero and one down to z_s.
 
     Examples
     --------
@@ -197,15 +194,13 @@ def power(
     ...                   reference_depth="6.02 km")), 8)
     0.24624727
     """
-    z = units.as_floats(depth, "m", "depth")
-    u = z / positive(reference_depth, "m", "reference_depth")
-    exponent = units.as_floats(solidity_exponent, "1", "solidity_exponent")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        solidity = (1.0 - _share(reference_porosity, "reference_porosity")) * np.power(u, exponent)
-    return 1.0 - solidity
+    return _power_of(depth, reference_porosity, solidity_exponent, reference_depth)
 
 
-def exponential_in_stress(stress: Any, *, surface_porosity: Any, decay_stress: Any) -> Any:
+@law("1", stress="kPa", surface_porosity="fraction", decay_stress="kPa")
+def exponential_in_stress(
+    stress: Dimensional, *, surface_porosity: Fraction, decay_stress: Dimensional
+) -> Numbers:
     """Porosity that falls exponentially with vertical effective stress.
 
     Parameters
@@ -213,46 +208,48 @@ def exponential_in_stress(stress: Any, *, surface_porosity: Any, decay_stress: A
     stress : Quantity, DataArray or str
         Vertical effective stress [kPa].
     surface_porosity : float, Quantity or str
-        Without stress [1].
+        Porosity at zero stress [1].
     decay_stress : Quantity or str
         e-folding stress [kPa].
 
     Returns
     -------
     float, ndarray or DataArray
-        Porosity [1], plain floats.
+        Porosity [1].
 
     Raises
     ------
-    UnitError
-        For a bare number where a stress belongs, or a wrong unit.
     ValueError
         For a porosity outside 0 to 1, or a decay stress of zero.
 
     Notes
     -----
-    phi = phi0 exp(-sigma' / S): the exponential of Athy (1930) in what compacts a sediment in
-    place of how deep it lies; the two agree where stress is proportional to depth.
+    phi = phi0 exp(-sigma' / S): the exponential of Athy (1930) with effective stress, which
+    compacts a sediment, in place of depth; the two agree where stress is proportional to depth.
 
     Examples
     --------
     >>> round(float(exponential_in_stress("2 MPa", surface_porosity=0.7, decay_stress="8 MPa")), 6)
     0.545161
     """
-    sigma = units.as_floats(stress, "kPa", "stress")
-    decay = _not_zero(units.as_floats(decay_stress, "kPa", "decay_stress"), "decay_stress", "kPa")
-    return MODELS["exponential in stress"].curve(
-        sigma, _share(surface_porosity, "surface_porosity"), decay
-    )
+    decay = _not_zero(decay_stress, "decay_stress", "kPa")
+    return _exponential(stress, surface_porosity, decay)
 
 
+@law(
+    "1",
+    stress="kPa",
+    reference_void_ratio="nonnegative 1",
+    compression_index="1",
+    reference_stress="positive kPa",
+)
 def void_ratio_log_stress(
-    stress: Any,
+    stress: Dimensional,
     *,
-    reference_void_ratio: Any,
-    compression_index: Any,
-    reference_stress: Any = "100 kPa",
-) -> Any:
+    reference_void_ratio: Fraction,
+    compression_index: Fraction,
+    reference_stress: Dimensional = "100 kPa",
+) -> Numbers:
     """Porosity of a void ratio that falls with the logarithm of effective stress.
 
     Parameters
@@ -260,24 +257,18 @@ def void_ratio_log_stress(
     stress : Quantity, DataArray or str
         Vertical effective stress [kPa], above zero.
     reference_void_ratio : float, Quantity or str
-        At the reference stress [1].
+        Void ratio at the reference stress [1].
     compression_index : float, Quantity or str
-        Loss of void ratio over ten times the stress [1].
+        Loss of void ratio for each tenfold rise of stress [1].
     reference_stress : Quantity or str
-        [kPa]; any above zero describes the same family of curves.
+        Stress of the reference void ratio [kPa]; any stress above zero gives the same family of
+        curves.
 
     Returns
     -------
     float, ndarray or DataArray
-        Porosity [1], plain floats; NaN where the stress is not above zero or the line has come to
-        a void ratio below zero.
-
-    Raises
-    ------
-    UnitError
-        For a bare number where a stress belongs, or a wrong unit.
-    ValueError
-        For a void ratio below zero, or a reference stress that is not above zero.
+        Porosity [1]; NaN where the stress is not above zero or the void ratio of the line is below
+        zero.
 
     Notes
     -----
@@ -290,57 +281,56 @@ def void_ratio_log_stress(
     ...                                   compression_index=0.5)), 6)
     0.6
     """
-    sigma = units.as_floats(stress, "kPa", "stress")
-    at = positive(reference_stress, "kPa", "reference_stress")
-    e0 = positive(reference_void_ratio, "1", "reference_void_ratio", zero=True)
-    index = units.as_floats(compression_index, "1", "compression_index")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        e = e0 - index * np.log10(sigma / at)
-        e = e + 0.0 * np.sqrt(e)  # NaN where there is no void ratio
-    return e / (1.0 + e)
-
-
-def _share(value: Any, name: str) -> Any:
-    """A porosity through the door: between zero and one."""
-    found = units.as_floats(value, "1", name)
-    if not np.all((np.asarray(found) >= 0.0) & (np.asarray(found) <= 1.0)):
-        raise ValueError(
-            f"{name} is {np.ravel(found)[0]:g}; a porosity lies between 0 and 1, per cent are "
-            "written '55 %'"
-        )
-    return found
+    return _porosity_of_line(stress, reference_void_ratio, compression_index, reference_stress)
 
 
 def _not_zero(value: Any, name: str, unit: str) -> Any:
+    """Refuse a decay length or stress of zero, by which the curves divide."""
     if np.any(np.asarray(value) == 0.0):
         raise ValueError(f"{name} is 0 {unit}; it has to differ from zero")
     return value
 
 
+def _power_of(z: Array, porosity: Array, exponent: Array, at: Array) -> Array:
+    """Porosity of a power of depth; a negative depth has no power and gives NaN."""
+    u = z / at
+    with np.errstate(invalid="ignore", divide="ignore"):
+        solidity = (1.0 - porosity) * np.power(u, exponent)
+    return 1.0 - solidity
+
+
+def _porosity_of_line(sigma: Array, e0: Array, index: Array, at: Array) -> Array:
+    """Porosity of a void ratio on a line in the logarithm of stress."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        e = e0 - index * np.log10(sigma / at)
+        e = e + 0.0 * np.sqrt(e)  # NaN where the void ratio would be below zero
+    return e / (1.0 + e)
+
+
 # --------------------------------------------------------------------------------------------------
-# Models of compaction as data: equation, parameters, derivatives and first values of each.
+# Models of compaction as data: equation, parameters, derivatives and start values of each.
 
 
-# Where the parameters of two models are read. A choice of scale, not of physics: the curve is the
-# same for every other, the parameters are told apart best where the data lie.
+# Depth and stress at which the parameters of two models are given. A choice of scale, not of
+# physics: any other gives the same curve. The parameters are least correlated near the data.
 REFERENCE_DEPTH = 100.0  # m
 REFERENCE_STRESS = 100.0  # kPa
 
-Array = Any
+_LEAST_VOID_RATIO = 1e-9  # keeps porosity above zero where the line would pass through it
 
 
 @dataclass(frozen=True)
 class Parameter:
-    """A parameter of a model.
+    """Parameter of a model of compaction.
 
     Parameters
     ----------
     name : str
-        Quantity of the vocabulary, which gives its unit and words.
+        Name of a quantity of the vocabulary, which holds its unit and words.
     low, high : float
         Bounds of a fit, in that unit.
     inverse : bool
-        Its reciprocal is nearly symmetric about its estimate, itself it is not.
+        True where the error of the reciprocal is nearly symmetric and that of the parameter is not.
     """
 
     name: str
@@ -350,43 +340,45 @@ class Parameter:
 
     @property
     def unit(self) -> str:
-        """Unit in the library's spelling."""
+        """Unit, in the library's spelling."""
         return vocabulary.term(self.name).unit
 
     @property
     def words(self) -> str:
-        """Words for a table."""
+        """Description for a table."""
         return vocabulary.term(self.name).long_name
 
 
 @dataclass(frozen=True)
 class Model:
-    """A curve of porosity and what a fit needs to know of it.
+    """Model of compaction: a curve of porosity with all that a fit needs.
 
     Parameters
     ----------
     name : str
-        As in ``model=``.
+        Name for the argument ``model``.
     equation : str
-        In words and symbols.
+        Equation in symbols.
     sentence : str
-        The fitted curve, to be filled with the parameters.
+        Template of the fitted curve, filled with the parameters.
     source : str
-        Where the form comes from.
+        Publication of the equation.
     abscissa : {"depth", "vertical_effective_stress"}
-        What porosity depends on [m] or [kPa].
+        Quantity on which porosity depends, in m or kPa.
     parameters : tuple of Parameter
-        In the order of the arguments of the curve.
+        Parameters in the order of the arguments of the curve.
     curve, jacobian : callable
         ``(x, *parameters)`` to porosity (n,) and its derivatives (n, k).
     start : callable
-        ``(x, y)`` to first values of the parameters.
+        ``(x, y)`` to start values of the parameters.
     rate : callable
-        ``(parameters)`` to the number that says how fast porosity falls; negative where it rises.
+        ``(parameters)`` to the rate at which porosity falls; negative where it rises.
     rate_words : str
-        What that number is.
+        Name of that rate.
     positive : bool
-        The abscissa has to be above zero.
+        True where the abscissa has to be above zero.
+    kinked : bool
+        True where the curve is held at a limit and ``jacobian`` is not.
     """
 
     name: str
@@ -401,15 +393,16 @@ class Model:
     rate: Callable[[Any], float]
     rate_words: str
     positive: bool = False
+    kinked: bool = False
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Names of the parameters."""
+        """Names of the parameters, in order."""
         return tuple(p.name for p in self.parameters)
 
     @property
     def bounds(self) -> dict[str, tuple[float, float]]:
-        """Bounds of those that have any."""
+        """Bounds of the parameters that have any."""
         return {
             p.name: (p.low, p.high)
             for p in self.parameters
@@ -418,29 +411,13 @@ class Model:
 
 
 def of_name(name: str) -> Model:
-    """Look a model up.
-
-    Parameters
-    ----------
-    name : str
-        Key of :data:`MODELS`.
-
-    Returns
-    -------
-    Model
-        With its parameters.
-
-    Raises
-    ------
-    ValueError
-        When there is no such model; the message names those there are.
-    """
+    """Model of that name; ValueError with the known names for any other."""
     if name not in MODELS:
-        raise ValueError(f"model is {name!r}; there is {', '.join(MODELS)}")
+        raise ValueError(f"model is {name!r}; it has to be one of {', '.join(MODELS)}")
     return MODELS[name]
 
 
-def _exponential(x: Array, a: float, length: float) -> Array:
+def _exponential(x: Array, a: Array, length: Array) -> Array:
     return a * np.exp(-x / length)
 
 
@@ -450,21 +427,23 @@ def _exponential_slopes(x: Array, a: float, length: float) -> Array:
 
 
 def _inside(value: float) -> float:
-    """A first porosity that a minimiser can move both ways."""
+    """Start value of a porosity that leaves a minimiser room to both sides."""
     return float(np.clip(value, 0.05, 0.95))
 
 
 def _exponential_start(x: Array, y: Array) -> tuple[float, float]:
     """The unweighted solution, so that a porosity that rises starts with a negative length."""
-    a, rate = numerics.solve(x, y)
     first, length = numerics.start(x, y)
+    amplitudes, rates = numerics.solve_batch(x, y, np.ones((1, x.size)), 1.0 / length)
+    a, rate = float(amplitudes[0]), float(rates[0])
     span = float(np.ptp(x)) or 1.0
     if np.isfinite(rate) and abs(rate) * span < 50.0:
+        # A rate near zero would start at a length without end, from which no step leads back.
         first, length = a, 1.0 / (rate if abs(rate) * span > 1e-3 else 1e-3 / span)
     return _inside(first), float(length)
 
 
-def _offset(x: Array, a: float, r: float, length: float) -> Array:
+def _offset(x: Array, a: Array, r: Array, length: Array) -> Array:
     return r + (a - r) * np.exp(-x / length)
 
 
@@ -474,7 +453,7 @@ def _offset_slopes(x: Array, a: float, r: float, length: float) -> Array:
 
 
 def _offset_start(x: Array, y: Array) -> tuple[float, float, float]:
-    """The best of a row of decay lengths, the two porosities in closed form for each."""
+    """Best of 25 decay lengths, with the two porosities in closed form for each."""
     best = (np.inf, 0.0, 0.0, 1.0)
     span = float(np.ptp(x)) or 1.0
     for length in span * np.geomspace(0.03, 3.0, 25):
@@ -488,7 +467,7 @@ def _offset_start(x: Array, y: Array) -> tuple[float, float, float]:
     return best[1:]
 
 
-def _linear(x: Array, a: float, gradient: float) -> Array:
+def _linear(x: Array, a: Array, gradient: Array) -> Array:
     return a - 1e-3 * gradient * x
 
 
@@ -502,7 +481,7 @@ def _linear_start(x: Array, y: Array) -> tuple[float, float]:
 
 
 def _ratio(x: Array) -> Array:
-    """Depth over the reference depth; just below the seafloor it is no smaller than 1e-6."""
+    """Depth over the reference depth, at least 1e-6: the slopes hold its logarithm."""
     return np.maximum(x / REFERENCE_DEPTH, 1e-6)
 
 
@@ -522,7 +501,7 @@ def _power_start(x: Array, y: Array) -> tuple[float, float]:
 
 
 def _void_ratio(x: Array, e: float, index: float) -> Array:
-    return np.maximum(e - index * np.log10(x / REFERENCE_STRESS), 1e-9)
+    return np.maximum(e - index * np.log10(x / REFERENCE_STRESS), _LEAST_VOID_RATIO)
 
 
 def _log_stress(x: Array, e: float, index: float) -> Array:
@@ -531,6 +510,8 @@ def _log_stress(x: Array, e: float, index: float) -> Array:
 
 
 def _log_stress_slopes(x: Array, e: float, index: float) -> Array:
+    # Where the void ratio is held at its least value the slopes go on as if it were not, so that
+    # a profile finds its way back; Model.kinked marks it.
     turn = (1.0 + _void_ratio(x, e, index)) ** -2.0
     return np.column_stack([turn, -np.log10(x / REFERENCE_STRESS) * turn])
 
@@ -563,7 +544,7 @@ _ROWS = (
         "phi_r + (phi0 - phi_r) exp(-z / L)",
         "porosity = {residual_porosity:.4f} + ({surface_porosity:.4f} - {residual_porosity:.4f}) "
         "exp(-z / {decay_length:.0f} m)",
-        "Athy 1930 with a porosity that stays",
+        "Athy 1930 with a residual porosity",
         "depth",
         (_AT_ZERO, Parameter("residual_porosity", 0.0, 1.0), _LENGTH),
         _offset,
@@ -624,6 +605,7 @@ _ROWS = (
         lambda p: float(p[1]),
         "Cc",
         positive=True,
+        kinked=True,
     ),
 )
 

@@ -1,11 +1,11 @@
-"""Rebound: what a sample gained in pores when its load was taken off, as a correction apart.
+"""Rebound: porosity that a sample gained when its load was removed, as a separate correction.
 
-Never applied by itself: every function takes what it needs and leaves the measured value beside.
+The correction is never applied by default, and the measured value stays beside the corrected one.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import measured_fraction, positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, Measurement, Scalar
 
 __all__ = ["rebound", "rebound_by_depth", "rebound_density"]
 
@@ -30,15 +33,15 @@ _DEEPEST = thresholds.value("rebound_deepest")  # m
 
 
 def rebound(
-    porosity: Any,
+    porosity: Measurement,
     *,
-    stress: Any,
-    swelling_index: Any,
-    swelling_index_uncertainty: Any = None,
-    reference_stress: Any = _C["rebound_reference_stress"],
-    reference_stress_uncertainty: Any = None,
+    stress: Measurement,
+    swelling_index: Fraction,
+    swelling_index_uncertainty: float | Scalar | None = None,
+    reference_stress: Scalar = _C["rebound_reference_stress"],
+    reference_stress_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Porosity before the rebound of a sample, by its swelling index.
+    """Porosity before the rebound of a sample, from its swelling index.
 
     Parameters
     ----------
@@ -47,27 +50,26 @@ def rebound(
     stress : Dataset, (reading)
         ``vertical_effective_stress`` [kPa] at the same positions.
     swelling_index : float, Quantity or DataArray
-        Void ratio gained for each tenfold drop of stress [1], from a test; 0.01 to 0.12 in print.
+        Void ratio gained for each tenfold drop of stress [1], from a test; published values are
+        0.01 to 0.12.
     swelling_index_uncertainty : float or Quantity, optional
         Effect ``swelling_index``; unknown gives NaN.
     reference_stress : Quantity, str or Constant
-        Stress that the sample still holds in the laboratory [kPa]: an assumption.
+        Assumed stress that the sample retains in the laboratory [kPa].
     reference_stress_uncertainty : Quantity or str, optional
         Effect ``rebound_reference_stress``; that of the constant, else NaN.
 
     Returns
     -------
     Dataset, (reading)
-        ``porosity_in_situ``, ``void_ratio_in_situ`` [1] and ``porosity_rebound`` [1], how much
-        the laboratory value is too high, each with uncertainty, effects and flags; ``porosity``
-        as it was beside them. Below the reference stress the rebound is zero. Research estimate;
+        ``porosity_in_situ``, ``void_ratio_in_situ`` [1] and ``porosity_rebound`` [1], the excess of
+        the laboratory value, each with uncertainty, effects and flags; also the measured
+        ``porosity``. Below the reference stress the rebound is zero. Research estimate;
         not for well control, mud weight, casing, slope or structural decisions; follow local
         codes and licensed practice.
 
     Raises
     ------
-    UnitError
-        For a bare number of a stress or a wrong unit.
     PositionError
         When porosity and stress lie at different positions.
     ValueError
@@ -85,8 +87,8 @@ def rebound(
     index = positive(swelling_index, "1", "swelling_index", zero=True)
     if (np.asarray(index) < 0.0).any():
         raise ValueError(
-            f"swelling_index is {np.min(np.asarray(index)):g} somewhere; a sample that loses load "
-            "does not shrink. Give it as void ratio gained for each tenfold drop of stress"
+            f"swelling_index holds {np.min(np.asarray(index)):g}; it has to be zero or more. Give "
+            "the void ratio gained for each tenfold drop of stress"
         )
     reference = float(positive(reference_stress, "kPa", "reference_stress"))
     measured, sigma = bare(phi.values), bare(load.values)
@@ -131,29 +133,29 @@ def rebound(
 _SWELLING = "e_is = e_lab - Cs log10(sigma' / sigma_ref), phi = e / (1 + e)"
 
 
-def rebound_by_depth(porosity: Any, *, kind: str, depth: Any = None) -> xr.Dataset:
-    """Porosity before the rebound of a sample, by its depth alone.
+def rebound_by_depth(
+    porosity: Measurement, *, kind: str, depth: Dimensional | None = None
+) -> xr.Dataset:
+    """Porosity before the rebound of a sample, from its depth alone.
 
     Parameters
     ----------
     porosity : Dataset, (reading)
         ``porosity`` [1] as measured.
     kind : {"terrigenous", "carbonate"}
-        Sediment.
+        Kind of sediment.
     depth : Quantity or DataArray, (reading), optional
-        [m]; the coordinate of the porosity where it is not given.
+        Depth below seafloor [m]; the coordinate ``depth`` of the porosity where not given.
 
     Returns
     -------
     Dataset, (reading)
-        As of :func:`rebound`; the uncertainty of the curve is not known (effect
-        ``rebound_curve``, NaN). Below 1000 m, and above the seafloor, NaN and
+        Variables of :func:`rebound`; the uncertainty of the curve is unknown (effect
+        ``rebound_curve``, NaN). Below 1000 m and above the seafloor the result is NaN and flagged
         ``beyond_method_range``.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         For an unknown kind, no depth, or another number of depths.
 
@@ -161,18 +163,20 @@ def rebound_by_depth(porosity: Any, *, kind: str, depth: Any = None) -> xr.Datas
     -----
     Terrigenous sediment gains 0.04 at 300 m and 0.07 from 500 m down, straight lines between;
     carbonate two thirds of it: after Hamilton (1976), Journal of Sedimentary Petrology 46, 280,
-    from memory and of low trust. It knows neither stress nor the sample.
+    from memory and of low reliability. It depends neither on stress nor on the sample.
     """
     if kind not in _SHARE:
-        raise ValueError(f"kind is {kind!r}; there is {' and '.join(_SHARE)}")
+        raise ValueError(f"kind is {kind!r}; it has to be {' or '.join(_SHARE)}")
     phi = measured_fraction(series.unpack(porosity, "porosity"), "porosity")
     where = porosity.coords.get("depth") if depth is None else depth
     if where is None:
-        raise ValueError("the porosity has no depth: give depth= or a series with that coordinate")
+        raise ValueError("the porosity has no depth; give depth=, or a series with that coordinate")
     z = np.asarray(units.as_floats(where, "m", "depth"), dtype=float)
     measured = np.asarray(bare(phi.values), dtype=float)
     if z.shape != measured.shape:
-        raise ValueError(f"{measured.size} porosities and {z.size} depths do not make pairs")
+        raise ValueError(
+            f"{measured.size} porosities and {z.size} depths do not make pairs; give one each"
+        )
     beyond = ~((z >= 0.0) & (z <= _DEEPEST))
     gain = np.where(beyond, np.nan, _SHARE[kind] * np.interp(z, *_BY_DEPTH))
     corrected = measured - gain
@@ -195,12 +199,12 @@ def rebound_by_depth(porosity: Any, *, kind: str, depth: Any = None) -> xr.Datas
 
 
 def rebound_density(
-    bulk_density: Any,
+    bulk_density: Measurement,
     *,
     rebound: xr.Dataset,
-    grain_density: Any,
-    pore_water_density: Any = _C["pore_water_density"],
-    pore_water_density_uncertainty: Any = None,
+    grain_density: Measurement | Scalar,
+    pore_water_density: Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Bulk density before the rebound of a sample.
 
@@ -213,27 +217,25 @@ def rebound_density(
     grain_density : Dataset, Quantity, str or Constant
         ``grain_density`` [g/cm^3].
     pore_water_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of the pore water [g/cm^3].
     pore_water_density_uncertainty : Quantity or str, optional
         Effect ``pore_water_density``; that of the constant, else NaN.
 
     Returns
     -------
     Dataset, (reading)
-        ``bulk_density_in_situ`` [g/cm^3] with uncertainty, effects and flags; ``bulk_density`` as
-        it was beside it.
+        ``bulk_density_in_situ`` [g/cm^3] with uncertainty, effects and flags, and the measured
+        ``bulk_density``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
         When the series lie at different positions.
 
     Notes
     -----
     rho_is = rho + (rho_g - rho_w) (phi_lab - phi_is): a change of porosity at constant grains
-    (geometry of two phases). Expansion of grains and water themselves is left out.
+    (geometry of two phases). The expansion of grains and water is neglected.
     """
     series.require_same_positions(
         bulk_density=bulk_density, rebound=rebound, grain_density=grain_density
@@ -279,7 +281,7 @@ def _answer(
     reason: Any,
     **words: Any,
 ) -> xr.Dataset:
-    """Corrected quantities beside the porosity that they come from."""
+    """Corrected quantities with the measured porosity."""
     quantities = {}
     for name, (values, inputs) in parts.items():
         random, effects = combine(inputs)

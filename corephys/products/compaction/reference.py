@@ -1,16 +1,20 @@
-"""Published curves of porosity against depth, as data: to compare with, never to fill gaps with."""
+"""Published curves of porosity against depth, as data: for comparison, never to fill gaps."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, series, units
+from corephys.ground.laws import law
 from corephys.uncertainty import Measured
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Fraction, WithUnit
 
 __all__ = [
     "REFERENCE_CURVES",
@@ -31,27 +35,27 @@ _FORMS = {
 
 @dataclass(frozen=True)
 class ReferenceCurve:
-    """One published curve.
+    """Published curve of porosity against depth.
 
     Parameters
     ----------
     name : str
         Key in :data:`REFERENCE_CURVES`.
     form : {"exponential", "polynomial", "solidity"}
-        Its equation; :meth:`equation` writes it out.
+        Form of the equation; :meth:`equation` writes it out.
     parameters : tuple of float
         Exponential: porosity at the seafloor and e-folding depth [m]; polynomial: coefficients of
         depth in km; solidity: factor [km] and power.
     deepest : float
-        Depth below which the curve says nothing [m]; infinite where its source sets no end.
+        Greatest depth at which the curve holds [m]; infinite where its source sets none.
     material : str
-        What was measured.
+        Sediment or rock that was measured.
     citation : str
-        Where the numbers come from.
+        Source of the numbers.
     status : {"published", "library", "memory"}
-        How they were checked.
+        How the numbers were checked.
     note : str
-        What to know before it is used.
+        Caution before use.
     """
 
     name: str
@@ -70,16 +74,16 @@ class ReferenceCurve:
 
     @property
     def decay_length(self) -> float:
-        """e-folding depth [m]; NaN where the curve is no exponential."""
+        """e-folding depth [m]; NaN where the curve is not an exponential."""
         return self.parameters[1] if self.form == "exponential" else _NAN
 
     def equation(self) -> str:
-        """The equation with its numbers.
+        """Equation with its numbers.
 
         Returns
         -------
         str
-            In plain text.
+            Equation in plain text.
         """
         text = _FORMS[self.form]
         for number, value in enumerate(self.parameters, start=1):
@@ -110,7 +114,7 @@ _ROWS = (
         "shale, North Sea",
         _SCLATER,
         "published",
-        "0.51 1/km in other tables, 1961 m",
+        "0.51 1/km, 1961 m, in other tables",
     ),
     (
         "sand",
@@ -231,17 +235,17 @@ REFERENCE_CURVES: dict[str, ReferenceCurve] = {row[0]: ReferenceCurve(*row) for 
 
 
 def reference_curve(name: str) -> ReferenceCurve:
-    """Look a published curve up.
+    """Look up a published curve.
 
     Parameters
     ----------
     name : str
-        Key of :data:`REFERENCE_CURVES`, no unit; :func:`reference_curves` lists them.
+        Name of the curve, no unit; :func:`reference_curves` lists all names.
 
     Returns
     -------
     ReferenceCurve
-        Equation, numbers with their units ([1], [m]), range [m], source and standing.
+        Equation, numbers with their units ([1], [m]), range [m], source and status.
 
     Raises
     ------
@@ -250,12 +254,12 @@ def reference_curve(name: str) -> ReferenceCurve:
 
     Notes
     -----
-    Every curve names its own source, such as Sclater and Christie (1980); ``memory`` marks
-    numbers that were recalled and not found in print.
+    Each curve names its source, such as Sclater and Christie (1980); ``memory`` marks numbers that
+    were recalled and not found in print.
     """
     if name not in REFERENCE_CURVES:
         raise ValueError(
-            f"there is no reference curve {name!r}; there are {', '.join(REFERENCE_CURVES)}"
+            f"there is no reference curve {name!r}; choose one of {', '.join(REFERENCE_CURVES)}"
         )
     return REFERENCE_CURVES[name]
 
@@ -266,8 +270,8 @@ def reference_curves() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a curve: its equation with numbers, what was measured, the deepest depth [m],
-        source, standing (``published``, ``memory``) and note.
+        One row for each curve: equation with numbers, material, greatest depth [m], source, status
+        (``published``, ``memory``) and note.
     """
     return pd.DataFrame(
         [
@@ -285,25 +289,25 @@ def reference_curves() -> pd.DataFrame:
     ).set_index("curve")
 
 
-def porosity_kernel(z: Any, curve: ReferenceCurve) -> Any:
-    """Porosity of a curve at depths in m, whatever its range."""
-    z = np.asarray(z, dtype=float)
+def _porosity(z: np.ndarray, curve: ReferenceCurve) -> np.ndarray:
+    """Porosity of a curve at depths in m, also outside the range of the curve."""
     if curve.form == "exponential":
-        return curve.parameters[0] * np.exp(-z / curve.parameters[1])
+        return np.asarray(curve.parameters[0] * np.exp(-z / curve.parameters[1]))
     if curve.form == "polynomial":
         a, b, c = curve.parameters
-        return a + 1e-3 * z * (b + 1e-3 * z * c)
+        return np.asarray(a + 1e-3 * z * (b + 1e-3 * z * c))  # the coefficients are for km
     factor, power = curve.parameters
-    return 1.0 - (1e-3 * np.maximum(z, 0.0) / factor) ** (1.0 / power)
+    # A negative depth has no root; the caller masks it.
+    return np.asarray(1.0 - (1e-3 * np.maximum(z, 0.0) / factor) ** (1.0 / power))
 
 
-def reference_porosity(depth: Any, *, curve: str) -> xr.Dataset:
+def reference_porosity(depth: Dimensional, *, curve: str) -> xr.Dataset:
     """Porosity of a published curve at depths.
 
     Parameters
     ----------
     depth : Quantity, DataArray or str
-        Below seafloor [m].
+        Depth below seafloor [m].
     curve : str
         Name of the curve, see :func:`reference_curves`.
 
@@ -311,12 +315,11 @@ def reference_porosity(depth: Any, *, curve: str) -> xr.Dataset:
     -------
     Dataset
         ``porosity`` [1] with flags. Its uncertainty is NaN: no source states one. Above the
-        seafloor and below the curve's range it is NaN and ``beyond_method_range``.
+        seafloor and below the range of the curve, porosity is NaN and flagged
+        ``beyond_method_range``.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         When there is no such curve.
 
@@ -324,14 +327,14 @@ def reference_porosity(depth: Any, *, curve: str) -> xr.Dataset:
     -----
     phi = phi0 exp(-z / L) (Athy 1930; Sclater and Christie 1980; Schmoker and Halley 1982), a
     polynomial of depth (Hamilton 1976), or the inverse of z = a (1 - phi)^n (Baldwin and Butler
-    1985). A reference curve is what such sediment did elsewhere: a difference from it is no
-    proof of overpressure, cement or error.
+    1985). A reference curve describes such sediment elsewhere: a difference from it does not prove
+    overpressure, cement or error.
     """
     one = reference_curve(curve)
     z = units.as_floats(depth, "m", "depth")
     plain = np.asarray(z, dtype=float)
     beyond = (plain < 0.0) | (plain > one.deepest)
-    values: Any = np.where(beyond, np.nan, porosity_kernel(plain, one))
+    values: Any = np.where(beyond, np.nan, _porosity(plain, one))
     if isinstance(z, xr.DataArray):
         values = z.copy(deep=False, data=values)
     reason = np.where(beyond, flags.bit("beyond_method_range"), 0).astype(np.int64)
@@ -346,26 +349,24 @@ def reference_porosity(depth: Any, *, curve: str) -> xr.Dataset:
     )
 
 
-def reference_depth(porosity: Any, *, curve: str) -> Any:
+@law("m", porosity="fraction")
+def reference_depth(porosity: Fraction, *, curve: str) -> WithUnit:
     """Depth at which a published curve has a porosity.
 
     Parameters
     ----------
     porosity : float, Quantity or DataArray
-        [1].
+        Porosity [1].
     curve : str
         Name of the curve, see :func:`reference_curves`.
 
     Returns
     -------
-    float, ndarray or DataArray
-        Depth below seafloor [m], plain floats; NaN where the curve does not have the porosity
-        within its range.
+    Quantity or DataArray
+        Depth below seafloor [m]; NaN where the curve does not reach the porosity within its range.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
         When there is no such curve, or no porosity lies between 0 and 1.
 
@@ -373,30 +374,26 @@ def reference_depth(porosity: Any, *, curve: str) -> Any:
     -----
     The inverse of :func:`reference_porosity`, same sources: z = L ln(phi0 / phi) (Sclater and
     Christie 1980), z = a (1 - phi)^n (Baldwin and Butler 1985), and the upper branch of the
-    polynomials (Hamilton 1976). A depth above the present one is the least burial that the curve
-    would need.
+    polynomials (Hamilton 1976). A depth greater than the present one is the least burial that the
+    curve requires.
     """
-    one = reference_curve(curve)
-    given = units.as_floats(porosity, "1", "porosity")
-    phi = np.asarray(given, dtype=float)
+    z = _depth(np.asarray(porosity, dtype=float), reference_curve(curve))
+    return porosity.copy(deep=False, data=z) if isinstance(porosity, xr.DataArray) else z
+
+
+def _depth(phi: np.ndarray, one: ReferenceCurve) -> Any:
+    """Depth [m] at which a curve has a porosity; NaN outside its range."""
     inside = (phi > 0.0) & (phi < 1.0)
-    if phi.size and not inside.any():
-        raise ValueError(
-            f"porosity is {phi.flat[0]:g}; it has to lie between 0 and 1. Are the values in per "
-            "cent? Give their unit as '%'"
-        )
     with np.errstate(invalid="ignore", divide="ignore"):
         if one.form == "exponential":
             z = one.parameters[1] * np.log(one.parameters[0] / phi)
         elif one.form == "polynomial":
             a, b, c = one.parameters
-            # The root nearest the seafloor, in the form that loses no digits.
+            # The root nearest the seafloor, in the form that does not subtract equal numbers.
             z = 2e3 * (a - phi) / (-b + np.sqrt(b * b - 4.0 * c * (a - phi)))
         else:
             z = 1e3 * one.parameters[0] * (1.0 - phi) ** one.parameters[1]
-        # The last digit of a porosity at the end of the range may lie beyond it.
+        # Rounding may put a porosity from the end of the range just beyond it.
         z = np.where(inside & (z >= 0.0) & (z <= one.deepest * (1.0 + 1e-9)), z, np.nan)
         z = np.minimum(z, one.deepest)
-    if isinstance(given, xr.DataArray):
-        return given.copy(deep=False, data=z)
     return float(z) if z.ndim == 0 else z

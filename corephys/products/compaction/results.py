@@ -1,10 +1,10 @@
-"""The result of a fit of compaction: parameters, the curve with its band, and the rules of its
+"""Result of a fit of compaction: parameters, the curve with its band, and the rules of the
 verdict."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -13,19 +13,22 @@ from corephys.ground import fitting, flags, series, thresholds, units
 from corephys.ground.cards import Card, Shown, with_uncertainty
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential import Checks
-from corephys.products.compaction.data import Choices, Data, Spread, solve
+from corephys.products.compaction.data import Choices, Data, Spread, solve_rows
 from corephys.products.compaction.models import Model
 from corephys.uncertainty import Measured
 
-__all__ = ["BLOCKS", "CompactionFit", "block_checks", "dataset_of", "judge"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional
+
+__all__ = ["CompactionFit"]
 
 # --------------------------------------------------------------------------------------------------
-# What is wrong with a fit of compaction, by rules fixed beforehand, in words.
+# Verdict on a fit of compaction, by rules fixed beforehand.
 
 
 BLOCKS = thresholds.count("compaction_blocks")
 
-# Limits of the rules. They are this library's choice and stand in the notes of compaction.fit.
+# Limits of the rules: this library's choice, listed in the notes of compaction.fit.
 _LEAST_SKILL = thresholds.value("compaction_least_skill")
 _MOST_BETWEEN = thresholds.value("compaction_most_between")
 _MOST_RATE = thresholds.value("compaction_most_rate")
@@ -37,26 +40,13 @@ _FAR = thresholds.value("compaction_far")
 def block_checks(
     model: Model, data: Data, values: dict[str, float], forced: dict[str, float]
 ) -> Checks | None:
-    """Predict each block of depth from the others.
+    """Checks on blocks of depth, each predicted from the others; None below twelve points.
 
-    Parameters
-    ----------
-    model : Model
-        What is fitted, unweighted and without bounds, to the other blocks.
-    data : Data
-        All points.
-    values, forced : dict of str to float
-        The fit, and those of its parameters that are not free.
-
-    Returns
-    -------
-    Checks or None
-        None with fewer than twelve points.
+    The model is fitted to the other blocks without weights and bounds: bounds would hide that a
+    part of the data leads to an impossible porosity.
     """
     x, y = data.abscissa(model), data.porosity
     fitted = tuple(values[name] for name in model.names)
-    if model.name == "exponential" and not forced:
-        return numerics.block_checks(x, y, BLOCKS, fitted)
     return numerics.block_checks(
         x,
         y,
@@ -65,7 +55,9 @@ def block_checks(
         curve=model.curve,
         rate=model.rate,
         along=data.depth,
-        solver=lambda u, v: solve(model, u, v, start=values, fixed=forced, bounded=False),
+        solver=lambda u, v, weights: solve_rows(
+            model, u, v, weights, start=values, fixed=forced, bounded=False
+        ),
     )
 
 
@@ -77,20 +69,7 @@ def judge(
     forced: dict[str, float],
     free: fitting.Fit | None,
 ) -> tuple[str, ...]:
-    """Name what is wrong.
-
-    Parameters
-    ----------
-    model, found, checks, data, forced
-        As in the fit.
-    free : Fit or None
-        The same with nothing forced.
-
-    Returns
-    -------
-    tuple of str
-        Empty where no rule is broken.
-    """
+    """Texts of the rules that a fit breaks; ``free`` is the same fit with nothing forced."""
     x = data.abscissa(model)
     troubles = [
         *_bounds(model, found, x, data.porosity),
@@ -104,22 +83,21 @@ def judge(
 
 
 def _bounds(model: Model, found: fitting.Fit, x: np.ndarray, y: np.ndarray) -> list[str]:
+    """Parameters that ended on a bound."""
     troubles = []
     for name in found.at_bound:
         words = next(p.words for p in model.parameters if p.name == name)
-        loose = solve(model, x, y, start=found.values, bounded=False)
-        if model.name == "exponential":
-            loose = np.array([numerics.solve(x, y)[0], np.nan])
-        would = float(loose[model.names.index(name)])
+        loose = solve_rows(model, x, y, np.ones((1, x.size)), start=found.values, bounded=False)
+        would = float(loose[0, model.names.index(name)])
         if name == "surface_porosity" and would > 1:
             troubles.append(
                 f"bound reached: without the bound the surface porosity would be {would:.2f}, "
-                "which is no porosity"
+                "which is not possible"
             )
         elif name == "residual_porosity" and found.values[name] < 0.5:
             troubles.append(
-                "bound reached: the residual porosity is zero at best, the offset is not told "
-                "from none"
+                "bound reached: the best residual porosity is zero; the offset cannot be "
+                "distinguished from zero"
             )
         else:
             troubles.append(f"bound reached: {words} is {found.values[name]:g}")
@@ -129,6 +107,7 @@ def _bounds(model: Model, found: fitting.Fit, x: np.ndarray, y: np.ndarray) -> l
 def _forced(
     model: Model, forced: dict[str, float], found: fitting.Fit, free: fitting.Fit | None
 ) -> list[str]:
+    """Forced parameters, and how far they are from their free values."""
     troubles = []
     for name, value in forced.items():
         parameter = next(p for p in model.parameters if p.name == name)
@@ -138,19 +117,19 @@ def _forced(
             continue
         own, u = free.values[name], free.errors[name]
         far = abs(value - own) / u if u > 0 else float("nan")
-        text += f": free, it is {own:.4g} ± {u:.2g}"
+        text += f": fitted, it is {own:.4g} ± {u:.2g}"
         if far == far:
             text += f", {far:.1f} standard errors away"
         least = float(free.residual @ free.residual)
         if least > 0:
             more = 100.0 * (float(found.residual @ found.residual) / least - 1.0)
             text += f"; forcing it adds {more:.0f} % to the squared residuals"
-        troubles.append(f"{text}. What else is fitted and its errors hold only if it is right")
+        troubles.append(f"{text}. The other parameters and all errors hold only if it is right")
     return troubles
 
 
 def _shape(model: Model, found: fitting.Fit, x: np.ndarray) -> list[str]:
-    """Curves that rise, run straight, or carry an offset that is none."""
+    """Curves that rise, that are nearly straight, or whose offset may be zero."""
     values = [found.values[name] for name in model.names]
     troubles = []
     if not model.rate(values) > 0:
@@ -172,13 +151,14 @@ def _shape(model: Model, found: fitting.Fit, x: np.ndarray) -> list[str]:
         if not left > _FAR * u:
             size = f"{left:.2f} ± {u:.2f}" if u == u else f"{left:.2f}, its error not known"
             troubles.append(
-                f"offset not told from zero: the residual porosity is {size}; the exponential "
-                "says as much with one parameter less"
+                f"offset not distinguishable from zero: the residual porosity is {size}; the "
+                "exponential describes the data as well with one parameter less"
             )
     return troubles
 
 
 def _along(model: Model) -> str:
+    """Name of the abscissa in a sentence."""
     return "depth" if model.abscissa == "depth" else "effective stress"
 
 
@@ -192,17 +172,18 @@ def _together(model: Model, found: fitting.Fit) -> list[str]:
         for j in range(i + 1, len(model.parameters)):
             if abs(r[i, j]) > _MOST_CORRELATION:
                 troubles.append(
-                    f"told only together: {one.words} and {model.parameters[j].words} have a "
-                    f"correlation of {r[i, j]:.3f}"
+                    f"determined only together: {one.words} and {model.parameters[j].words} have "
+                    f"a correlation of {r[i, j]:.3f}"
                 )
     return troubles
 
 
 def _blocks(model: Model, checks: Checks) -> list[str]:
+    """Rules on the prediction of blocks of depth."""
     troubles = []
     if not checks.skill >= _LEAST_SKILL:
         troubles.append(
-            "predicts little: on depths it has not seen it leaves "
+            "predicts little: on blocks of depth that were left out it leaves "
             f"{100 * (1 - checks.skill):.0f} % of the squared error of a constant"
         )
     if checks.between > _MOST_BETWEEN:
@@ -220,7 +201,7 @@ def _blocks(model: Model, checks: Checks) -> list[str]:
 
 
 # --------------------------------------------------------------------------------------------------
-# The result of a fit of compaction: parameters, the curve with its band, and plain words.
+# Result of a fit of compaction: parameters, the curve with its band, and a summary.
 
 
 _FEW = "few_independent_readings"
@@ -240,21 +221,21 @@ class CompactionFit(Shown):
         ``growth_factor`` [1] of each random uncertainty, and the numbers behind the verdict as
         attributes.
     verdict : tuple of str
-        What is wrong with the fit, in words; empty where no rule is broken.
+        Rules that the fit breaks, in words; empty where it breaks none.
     model : Model
-        What was fitted.
+        Model that was fitted.
     data : Data
-        What it was fitted to.
+        Data that it was fitted to.
     found : Fit
-        The finished fit on plain floats.
+        Finished fit on plain floats, in the units of the parameters.
     forced : dict of str to float
-        Parameters that were not free.
+        Values of parameters that were not fitted.
     choices : Choices
-        How it was fitted.
+        Options of the fit.
     checks : Checks or None
-        By blocks of depth.
+        Checks on blocks of depth.
     spread : Spread or None
-        How far the readings are independent.
+        Independence of the readings.
     """
 
     dataset: xr.Dataset
@@ -269,36 +250,36 @@ class CompactionFit(Shown):
 
     @property
     def values(self) -> tuple[float, ...]:
-        """The parameters in the order of the model."""
+        """Parameters in the order of the model, in their units."""
         return tuple(float(self.dataset[name]) for name in self.model.names)
 
-    def predict(self, depth: Any = None, *, stress: Any = None) -> xr.Dataset:
+    def predict(
+        self, depth: Dimensional | None = None, *, stress: Dimensional | None = None
+    ) -> xr.Dataset:
         """Curve with its band of one standard uncertainty.
 
         Parameters
         ----------
         depth : Quantity or DataArray, (curve)
-            [m].
+            Depth below seafloor [m].
         stress : Quantity or DataArray, (curve), optional
-            Vertical effective stress [kPa] at these depths; what a model of stress depends on.
+            Vertical effective stress [kPa] at these depths, for the models of stress.
 
         Returns
         -------
         Dataset
-            ``porosity``, ``lower`` and ``upper`` [1] along ``curve`` with the coordinates that
-            were given: the band of the curve, not of single samples.
+            ``porosity``, ``lower`` and ``upper`` [1] along ``curve`` with the coordinates given.
+            The band is that of the curve, not of single samples.
 
         Raises
         ------
-        UnitError
-            For a bare number or a wrong unit.
         ValueError
-            When what the model depends on is not given.
+            When the abscissa of the model is not given.
 
         Notes
         -----
-        Linear propagation of covariance and effects (JCGM 100:2008, 5.2). A forced parameter
-        brings no width: the band then holds only if the forced value does.
+        Linear propagation of covariance and effects (JCGM 100:2008, 5.2). A forced parameter adds
+        no width: the band then holds only if the forced value is right.
         """
         given = {}
         for name, unit, value in (
@@ -318,6 +299,7 @@ class CompactionFit(Shown):
         return _table(curve, u, given)
 
     def _band(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Curve and its standard uncertainty."""
         curve = self.model.curve(x, *self.values)
         jacobian = self.model.jacobian(x, *self.values)
         covariance = self.dataset["covariance"].values.copy()
@@ -331,12 +313,12 @@ class CompactionFit(Shown):
         return curve, np.sqrt(np.einsum("ni,ij,nj->n", jacobian, covariance, jacobian))
 
     def card(self) -> Card:
-        """The same as in a terminal, the rules that are broken apart.
+        """Summary card: parameters with uncertainties, and the rules that are broken.
 
         Returns
         -------
         Card
-            Shows itself as text or HTML.
+            Card for a terminal or a notebook.
         """
         first, *rest = repr(self).split("\n")
         shown = [words.strip() for words in rest if not words.startswith("  beware: ")]
@@ -367,7 +349,7 @@ class CompactionFit(Shown):
         return "\n".join(lines)
 
     def _independence(self) -> list[str]:
-        """How many readings the fit rests on, where that was looked for."""
+        """Effective number of readings and their correlation length, where estimated."""
         if self.spread is None:
             return []
         words = []
@@ -377,11 +359,12 @@ class CompactionFit(Shown):
                 f"residuals are correlated over {self.spread.length:.3g} m"
             )
         if self.spread.few:
-            words.append("  beware: few independent readings; the errors are not to be trusted")
+            words.append("  beware: few independent readings; the errors are unreliable")
         return words
 
 
 def _table(curve: np.ndarray, u: np.ndarray, given: dict[str, np.ndarray]) -> xr.Dataset:
+    """Dataset of a curve with its band."""
     words = {
         "depth": ("m", "depth below seafloor, as laid out"),
         "vertical_effective_stress": ("kPa", "vertical effective stress"),
@@ -409,26 +392,7 @@ def dataset_of(
     spread: Spread,
     **attributes: Any,
 ) -> xr.Dataset:
-    """The Dataset of a fit.
-
-    Parameters
-    ----------
-    model, found, verdict, data
-        As in :class:`CompactionFit`.
-    effects : dict of str to ndarray, (k,)
-        Shift of the parameters by each source.
-    checks : Checks or None
-        By blocks of depth.
-    spread : Spread
-        How far the readings are independent.
-    **attributes
-        Further attributes.
-
-    Returns
-    -------
-    Dataset
-        See :class:`CompactionFit`.
-    """
+    """Dataset of a fit, see :class:`CompactionFit`; ``effects`` shift the parameters by source."""
     reason = (flags.bit("poor_fit") if verdict else 0) | (flags.bit(_FEW) if spread.few else 0)
     quantities = {
         name: Measured(
@@ -471,7 +435,7 @@ def dataset_of(
 
 
 def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
-    """Ends of the 68 % interval where it is symmetric in the reciprocal of the parameter."""
+    """Ends of the 68 % interval of parameters whose reciprocal has the symmetric error."""
     for parameter in model.parameters:
         if not parameter.inverse:
             continue
@@ -479,7 +443,7 @@ def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
         u = float(dataset[f"{parameter.name}_u_random"])
         rates = np.array([1.0 / value + u / value**2, 1.0 / value - u / value**2])
         if not rates[0] * rates[1] > 0.0:
-            # A rate that may be zero leaves the length open upward, or downward where it rises.
+            # A rate that may be zero: the length has no upper end, or no lower end if negative.
             rates[1 if value > 0.0 else 0] = 0.0 if u == u else np.nan
         with np.errstate(divide="ignore"):
             ends = 1.0 / rates
@@ -494,6 +458,7 @@ def _add_intervals(dataset: xr.Dataset, model: Model) -> None:
 
 
 def _add_spread(dataset: xr.Dataset, spread: Spread) -> None:
+    """Effective number, correlation length and growth factor of a fit."""
     for name, value, unit, words in (
         ("effective_number", spread.effective_number, "1", "number of independent readings"),
         ("correlation_length", spread.length, "m", "e-folding length of correlated residuals"),

@@ -1,8 +1,8 @@
-"""Stress and pressure below the seafloor, from the density of what lies above."""
+"""Vertical stress and pressure below the seafloor, from the density of the sediment above."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -10,6 +10,7 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.laws import law
 from corephys.products.stress.bounds import (
     CompactionReference,
     effective_stress_of_porosity,
@@ -33,6 +34,9 @@ from corephys.products.stress.fluids import (
 from corephys.products.stress.gaps import density_of_porosity, porosity_of_fit
 from corephys.products.stress.profiles import profile
 from corephys.uncertainty import Measured, stated
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar, WithUnit
 
 __all__ = [
     "CompactionReference",
@@ -59,36 +63,41 @@ _T = thresholds.DEFAULTS
 _NAME = "vertical_effective_stress"
 
 
+@law(
+    "kPa",
+    thickness="positive m",
+    bulk_density="g/cm^3",
+    fluid_density="nonnegative g/cm^3",
+    gravity="positive m/s^2",
+)
 def effective_stress_of_layers(
-    thickness: Any,
-    bulk_density: Any,
+    thickness: Dimensional,
+    bulk_density: Dimensional,
     *,
-    fluid_density: Any = _C["pore_water_density"],
-    gravity: Any = _C["gravity"],
-) -> Any:
-    """Effective stress at the bottom of every layer of a column.
+    fluid_density: Scalar = _C["pore_water_density"],
+    gravity: Scalar = _C["gravity"],
+) -> WithUnit:
+    """Effective stress at the bottom of each layer of a column.
 
     Parameters
     ----------
     thickness : Quantity or DataArray, (layer)
-        From the top downward [m].
+        Thickness of the layers, from the top downward [m].
     bulk_density : Quantity or DataArray, (layer)
-        [g/cm^3].
+        Bulk density of the layers [g/cm^3].
     fluid_density : Quantity, str or Constant
-        Of the fluid whose pressure is hydrostatic [g/cm^3]; zero gives the total stress.
+        Density of the fluid whose pressure is hydrostatic [g/cm^3]; zero gives the total stress.
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
 
     Returns
     -------
-    ndarray, (layer)
-        [kPa]. Research estimate; not for well control, mud weight, casing, slope or structural
-        decisions; follow local codes and licensed practice.
+    Quantity or DataArray, (layer)
+        Vertical effective stress [kPa]. Research estimate; not for well control, mud weight,
+        casing, slope or structural decisions; follow local codes and licensed practice.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a layer without thickness, or another number of densities.
 
@@ -97,27 +106,35 @@ def effective_stress_of_layers(
     sigma' = sum (rho - rho_f) g dz, the definition of effective stress (Terzaghi 1943) with
     hydrostatic pressure.
     """
-    dz = np.atleast_1d(np.asarray(positive(thickness, "m", "thickness"), dtype=float))
-    rho = np.atleast_1d(np.asarray(units.as_floats(bulk_density, "g/cm^3", "bulk_density")))
+    stress = _weight_above(
+        np.atleast_1d(np.asarray(thickness, dtype=float)),
+        np.atleast_1d(np.asarray(bulk_density, dtype=float)),
+        fluid_density,
+        gravity,
+    )
+    held = thickness if isinstance(thickness, xr.DataArray) else bulk_density
+    return held.copy(data=stress) if isinstance(held, xr.DataArray) and held.ndim else stress
+
+
+def _weight_above(dz: np.ndarray, rho: np.ndarray, fluid: Any, gravity: Any) -> Any:
+    """Submerged weight on an area at the bottom of each layer: 1 g/cm^3 m^2/s^2 is 1 kPa."""
     if dz.shape != rho.shape or not (dz > 0.0).all():
         raise ValueError(
-            f"{dz.size} thicknesses and {rho.size} densities; give one density a layer, and a "
-            "thickness above zero to each"
+            f"thickness has {dz.size} values and bulk_density {rho.size}; give one density for "
+            "each layer, and thicknesses above zero"
         )
-    fluid = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
-    g = float(positive(gravity, "m/s^2", "gravity"))
-    return np.cumsum((rho - fluid) * g * dz)
+    return np.cumsum((rho - fluid) * gravity * dz)
 
 
 def vertical_effective_stress(
     density: xr.Dataset,
     *,
-    at: Any,
-    fluid_density: Any = _C["pore_water_density"],
-    fluid_density_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None,
-    largest_gap: Any = _T["stress_gap"],
+    at: xr.DataArray | xr.Dataset,
+    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    fluid_density_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
+    gravity_uncertainty: Scalar | None = None,
+    largest_gap: Scalar = _T["stress_gap"],
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
     """Vertical effective stress at depths, from a density profile.
@@ -127,17 +144,19 @@ def vertical_effective_stress(
     density : Dataset, (reading)
         ``bulk_density`` with its depth, of samples or of a scan.
     at : DataArray or Dataset, (reading)
-        Where the stress is wanted: anything with the coordinate ``depth`` [m].
+        Positions at which the stress is wanted, with the coordinate ``depth`` [m].
     fluid_density : Dataset, Quantity, str or Constant
-        Of the fluid whose pressure is hydrostatic [g/cm^3]; a Dataset has it by depth.
+        Density of the fluid whose pressure is hydrostatic [g/cm^3]; a Dataset holds it by depth.
     fluid_density_uncertainty : Quantity or str, optional
-        Effect ``pore_water_density``; that of the constant, else NaN.
+        Systematic standard uncertainty [g/cm^3], effect ``pore_water_density``; that of the
+        constant, else NaN.
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
     gravity_uncertainty : Quantity or str, optional
-        Effect ``gravity`` [m/s^2]; that of the constant, else NaN.
+        Systematic standard uncertainty [m/s^2], effect ``gravity``; that of the constant, else
+        NaN.
     largest_gap : Quantity or str
-        Distance to the nearest density [m] beyond which a stress is marked
+        Distance to the nearest density [m] beyond which a stress is flagged
         ``interpolated_input``.
     allow : tuple of str
         Flag levels of the densities that may be used.
@@ -146,31 +165,29 @@ def vertical_effective_stress(
     -------
     Dataset, (reading)
         ``vertical_effective_stress`` [kPa] with uncertainty, effects and flags, at the positions
-        of ``at``; NaN below ``largest_gap`` under the deepest density. Attribute
-        ``density_state``: whether the densities are those of the laboratory. Research estimate;
-        not for well control, mud weight, casing, slope or structural decisions; follow local
-        codes and licensed practice.
+        of ``at``; NaN more than ``largest_gap`` below the deepest density. The attribute
+        ``density_state`` states whether the densities are those of the laboratory. Research
+        estimate; not for well control, mud weight, casing, slope or structural decisions; follow
+        local codes and licensed practice.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        With fewer than two usable densities, or densities or places without a depth.
+        With fewer than two usable densities, or densities or positions without a depth.
 
     Notes
     -----
     sigma' = integral of (rho - rho_f) g dz from the seafloor (Terzaghi 1943 with hydrostatic
-    pressure). Density is linear between readings, those at one depth averaged, and held above the
-    first and below the last. The stress is linear in the densities: random errors add by the
-    squares of their weights, effects by their weights.
+    pressure). Density is linear between readings, averaged over readings at one depth, and
+    constant above the first and below the last. The stress is linear in the densities: random
+    variances add with the squares of their weights, effects with their weights.
     """
     readings = readings_of(density, allow, largest_gap)
     col, gap = readings.column, readings.largest_gap
     if "depth" not in getattr(at, "coords", {}):
         raise ValueError(
-            "at has no depth; give a series with that coordinate, or use stress.profile, which "
-            "takes depths themselves"
+            "at has no depth; give a series with the coordinate depth, or use stress.profile, "
+            "which takes depths"
         )
     where = at["depth"]
     target = np.asarray(units.as_floats(where, "m", "depth"), dtype=float)

@@ -1,11 +1,11 @@
-"""Porosity under effective stress at normal pressure, and the lower bound of pressure that a
-porosity gives."""
+"""Reference curves of porosity against effective stress at hydrostatic pressure, and the lower
+bound of pressure from porosity."""
 
 from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.ground import flags, series, thresholds
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.uncertainty import Measured, bare, combine, covariance_effects, norm
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Fraction, Measurement, Scalar
 
 __all__ = [
     "CompactionReference",
@@ -25,16 +28,16 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Porosity under effective stress at normal pressure: the curve that a bound is read from.
+# Reference curve: porosity against effective stress at hydrostatic pressure.
 
 
-MODELS = ("logarithmic", "exponential")
+_MODELS = ("logarithmic", "exponential")
 _FEWEST = thresholds.count("reference_samples")
 
 
 @dataclass(frozen=True)
 class CompactionReference:
-    """Porosity of a clay against effective stress, loaded once and never unloaded.
+    """Curve of porosity against effective stress of a clay under first loading.
 
     Parameters
     ----------
@@ -45,18 +48,18 @@ class CompactionReference:
     second : float
         Compression index [1], or stress over which the porosity falls to 1/e [kPa].
     at_stress : float
-        [kPa]; of the logarithmic curve.
+        Reference stress of the logarithmic curve [kPa].
     effects : dict of str to pair of float
-        One-sigma shift of both parameters by source.
+        One-sigma shifts of both parameters by source.
     scatter : float
-        Of single samples about the curve, in void ratio or in the logarithm of porosity; NaN
-        where unknown.
+        Scatter of single samples about the curve, in void ratio or in the logarithm of porosity;
+        NaN where unknown.
     porosity : pair of float
-        Least and greatest porosity that the curve was made of [1].
+        Least and greatest porosity of the data of the curve [1].
     grain_density : pair of float
-        Least and greatest of its grains [g/cm^3]; NaN where unknown.
+        Least and greatest density of its grains [g/cm^3]; NaN where unknown.
     words : str
-        Where it comes from.
+        Source of the curve.
     """
 
     model: str
@@ -70,7 +73,7 @@ class CompactionReference:
     words: str = ""
 
     def describe(self) -> str:
-        """The curve in one line."""
+        """Equation of the curve with its numbers, in one line."""
         low, high = self.porosity
         span = f"porosity {low:.2f} to {high:.2f}; {self.words}"
         if self.model == "logarithmic":
@@ -85,7 +88,7 @@ def reference_of_indices(
     *,
     void_ratio: float,
     compression_index: float,
-    at_stress: Any = "100 kPa",
+    at_stress: Scalar = "100 kPa",
     void_ratio_uncertainty: float | None = None,
     compression_index_uncertainty: float | None = None,
     scatter: float | None = None,
@@ -93,37 +96,35 @@ def reference_of_indices(
     grain_density: tuple[float, float] = (float("nan"), float("nan")),
     words: str = "as given",
 ) -> CompactionReference:
-    """Reference curve of a compression test, or of printed numbers.
+    """Reference curve from a compression test, or from published numbers.
 
     Parameters
     ----------
     void_ratio : float
-        On the line of first loading at ``at_stress`` [1].
+        Void ratio on the line of first loading at ``at_stress`` [1].
     compression_index : float
-        Loss of void ratio over a tenfold stress [1].
+        Loss of void ratio for each tenfold rise of stress [1].
     at_stress : Quantity or str
-        [kPa].
+        Reference stress [kPa].
     void_ratio_uncertainty, compression_index_uncertainty : float, optional
         Effects ``reference_void_ratio`` and ``reference_compression_index``; unknown gives NaN.
     scatter : float, optional
-        Of single samples about the line, in void ratio; unknown gives NaN.
+        Scatter of single samples about the line, in void ratio; unknown gives NaN.
     porosity, grain_density : pair of float
         Range of the material of the reference [1], [g/cm^3].
     words : str
-        Where it comes from.
+        Source of the numbers.
 
     Returns
     -------
     CompactionReference
-        Logarithmic.
+        Logarithmic curve.
 
     Raises
     ------
-    UnitError
-        For a stress without a unit.
     ValueError
-        For indices or stresses that are not above zero, an uncertainty below zero, or a range that
-        runs backwards.
+        For indices or stresses that are not above zero, an uncertainty below zero, or a range whose
+        first number is not the smaller.
 
     Notes
     -----
@@ -134,8 +135,8 @@ def reference_of_indices(
     cc = float(positive(compression_index, "1", "compression_index"))
     if not 0.0 <= porosity[0] < porosity[1] <= 1.0:
         raise ValueError(
-            f"the porosity of the reference is {porosity[0]:g} to {porosity[1]:g}; give its least "
-            "and greatest, between 0 and 1"
+            f"the porosity of the reference is {porosity[0]:g} to {porosity[1]:g}; give the least, "
+            "then the greatest, both between 0 and 1"
         )
     unknown = float("nan")
     given = {
@@ -158,7 +159,7 @@ def fit_reference(
     vertical_effective_stress: xr.Dataset,
     *,
     model: str = "logarithmic",
-    at_stress: Any = "100 kPa",
+    at_stress: Scalar = "100 kPa",
     grain_density: tuple[float, float] = (float("nan"), float("nan")),
     words: str = "a site at hydrostatic pressure",
     allow: tuple[str, ...] = ("good", "not_evaluated"),
@@ -170,28 +171,28 @@ def fit_reference(
     porosity : Dataset, (reading)
         ``porosity`` [1].
     vertical_effective_stress : Dataset, (reading)
-        At the same positions [kPa]; that it is the effective stress indeed is the assumption.
+        ``vertical_effective_stress`` [kPa] at the same positions, assuming hydrostatic pressure.
     model : {"logarithmic", "exponential"}
         Void ratio against the logarithm of stress, or logarithm of porosity against stress.
     at_stress : Quantity or str
-        [kPa].
+        Reference stress [kPa].
     grain_density : pair of float
-        Range of the material [g/cm^3].
+        Range of the density of the grains [g/cm^3].
     words : str
-        Where it comes from.
+        Source of the data.
     allow : tuple of str
         Flag levels that are used.
 
     Returns
     -------
     CompactionReference
-        With the covariance of its line as effects ``reference_curve_1`` and ``_2``, and the
+        Curve with the covariance of its line as effects ``reference_curve_1`` and ``_2``, and the
         scatter of single samples about it.
 
     Raises
     ------
     PositionError
-        When both lie at different positions.
+        When both have different positions.
     ValueError
         For another model, fewer than five usable pairs, one stress for all, a porosity outside
         0 to 1, or one that does not fall with stress.
@@ -200,10 +201,10 @@ def fit_reference(
     -----
     Least squares with equal weights: e = e_1 - C_c log10(sigma' / sigma_1), the line of first
     loading, or ln phi = ln phi_0 - sigma' / S (Athy's law in effective stress, Rubey and Hubbert
-    1959, GSA Bulletin 70, 167). The error of the stresses themselves is left out.
+    1959, GSA Bulletin 70, 167). The error of the stresses is neglected.
     """
-    if model not in MODELS:
-        raise ValueError(f"model is {model!r}; it is one of {', '.join(MODELS)}")
+    if model not in _MODELS:
+        raise ValueError(f"model is {model!r}; it has to be one of {', '.join(_MODELS)}")
     series.require_same_positions(
         porosity=porosity, vertical_effective_stress=vertical_effective_stress
     )
@@ -225,12 +226,14 @@ def fit_reference(
         raise ValueError(f"{int(use.sum())} usable pairs; a reference curve needs {_FEWEST}")
     phi, load = phi[use], load[use]
     if np.any((phi <= 0.0) | (phi >= 1.0)):
-        raise ValueError("a porosity of the reference lies outside 0 to 1; in per cent? Say '%'")
+        raise ValueError(
+            "a porosity of the reference lies outside 0 to 1; if it is in per cent, give the unit"
+        )
     one = float(positive(at_stress, "kPa", "at_stress"))
     log = model == "logarithmic"
     x, y = (np.log10(load / one), phi / (1.0 - phi)) if log else (load, np.log(phi))
     if not np.ptp(load) > 1e-9 * load.max():
-        raise ValueError("all pairs stand under one stress; a curve needs pairs under several")
+        raise ValueError("all pairs have the same stress; a curve needs pairs at several stresses")
     rows = np.column_stack([np.ones(x.size), x])
     (level, slope), *_ = np.linalg.lstsq(rows, y, rcond=None)
     if not slope < 0.0:
@@ -255,7 +258,10 @@ def fit_reference(
 
 
 def effective_stress_of_porosity(
-    porosity: Any, *, reference: CompactionReference, porosity_uncertainty: Any = None
+    porosity: Measurement | float,
+    *,
+    reference: CompactionReference,
+    porosity_uncertainty: Fraction | None = None,
 ) -> xr.Dataset:
     """Effective stress at which the sediment of a reference curve has a porosity.
 
@@ -264,25 +270,22 @@ def effective_stress_of_porosity(
     porosity : Dataset, Quantity, DataArray or float, (reading)
         [1].
     reference : CompactionReference
-        From :func:`reference_of_indices` or :func:`fit_reference`.
+        Result of :func:`reference_of_indices` or :func:`fit_reference`.
     porosity_uncertainty : float or DataArray, optional
-        Random, of a porosity that is no Dataset; unknown gives NaN [1].
+        Random standard uncertainty [1] of a porosity that is not a Dataset; unknown gives NaN.
 
     Returns
     -------
     Dataset, (reading)
-        ``effective_stress_of_porosity`` [kPa], never below zero; ``beyond_calibration`` outside
-        the porosities of the reference; NaN for a porosity outside 0 to 1 that is flagged as bad.
-        The random part holds the scatter of single samples about
-        the reference. Research estimate; not for well control, mud weight, casing, slope or
-        structural decisions.
+        ``effective_stress_of_porosity`` [kPa], never below zero; ``beyond_calibration`` outside the
+        porosities of the reference; NaN for a porosity outside 0 to 1 that is flagged as bad. The
+        random part includes the scatter of single samples about the reference. Research estimate;
+        not for well control, mud weight, casing, slope or structural decisions.
 
     Raises
     ------
-    UnitError
-        For a wrong unit.
     ValueError
-        For a porosity outside 0 to 1 that no flag calls bad, or no reference.
+        For a porosity outside 0 to 1 that is not flagged as bad, or no reference.
 
     Notes
     -----
@@ -291,8 +294,8 @@ def effective_stress_of_porosity(
     """
     if not isinstance(reference, CompactionReference):
         raise ValueError(
-            f"reference is a {type(reference).__name__}; make one by stress.reference_of_indices "
-            "or stress.fit_reference"
+            f"reference is a {type(reference).__name__}; give a CompactionReference, from "
+            "stress.reference_of_indices or stress.fit_reference"
         )
     phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
     values = np.asarray(bare(phi.values), dtype=float)
@@ -301,8 +304,8 @@ def effective_stress_of_porosity(
     values, wrong = np.where(flagged, np.nan, values), wrong & ~flagged
     if wrong.any():
         raise ValueError(
-            f"a porosity of {values[wrong].flat[0]:g} lies outside 0 to 1; in per cent? Then give "
-            "its unit as '%'"
+            f"a porosity of {values[wrong].flat[0]:g} lies outside 0 to 1; if it is in per cent, "
+            "give its unit as '%'"
         )
     stress, by_phi, by_first, by_second, by_scatter = _solved(values, reference)
     terms = [(by_phi, phi), (by_scatter, Measured(0.0, reference.scatter))]
@@ -324,7 +327,7 @@ def effective_stress_of_porosity(
 
 
 def _solved(phi: np.ndarray, curve: CompactionReference) -> tuple[np.ndarray, ...]:
-    """Stress, and its derivatives by porosity, both parameters and the scatter."""
+    """Stress, and its derivatives with respect to porosity, both parameters and the scatter."""
     if curve.model == "logarithmic":
         e = phi / (1.0 - phi)
         stress = curve.at_stress * 10.0 ** ((curve.first - e) / curve.second)
@@ -342,19 +345,19 @@ def _solved(phi: np.ndarray, curve: CompactionReference) -> tuple[np.ndarray, ..
 
 
 # --------------------------------------------------------------------------------------------------
-# What a porosity says of the pressure: a lower bound, and when it says nothing.
+# Lower bound of the pressure from a porosity, and where it is uninformative.
 
 
-BOUND = (
+_BOUND = (
     "lower bound of the overpressure: a sediment of the reference's material lies on its curve or, "
     "unloaded, below it, so that its effective stress is at most that of its porosity on the curve"
 )
-ASSUMPTIONS = (
+_ASSUMPTIONS = (
     "compacted by its own load alone, straight down",
     "clay of the composition, grain size and clay content of the reference",
-    "no cement, no opal frame, no gas: each holds pores open and feigns overpressure",
-    "porosity in place: sampling and rebound open pores and feign overpressure",
-    "later unloading, by fluid that came in from elsewhere, is not seen: the true pressure is "
+    "no cement, no opal frame, no gas: each keeps pores open and looks like overpressure",
+    "porosity in situ: sampling and rebound open pores and look like overpressure",
+    "later unloading, by fluid that came in from elsewhere, is not detected: the true pressure is "
     "above the bound",
     "slow creep closes pores further than a quick test: a reference of tests hides overpressure",
 )
@@ -374,35 +377,33 @@ def overpressure_bound(
     Parameters
     ----------
     porosity : Dataset, (reading)
-        ``porosity`` [1], in place: rebounded ones are the caller's to correct.
+        ``porosity`` [1] in situ; correct it for rebound first where that matters.
     profile : Dataset, (reading)
-        From :func:`corephys.products.stress.profiles.profile`, at the same positions.
+        Result of :func:`corephys.products.stress.profiles.profile`, at the same positions.
     reference : CompactionReference
-        Of the same material at hydrostatic pressure, or of compression tests.
+        Curve of the same material at hydrostatic pressure, or of compression tests.
     grain_density : Dataset, optional
-        ``grain_density`` at the same positions [g/cm^3], to see other materials by.
+        ``grain_density`` [g/cm^3] at the same positions, to recognise other materials.
     allow : tuple of str
-        Flag levels of the porosities that may say something.
+        Flag levels of the porosities for which the bound may be informative.
 
     Returns
     -------
     Dataset, (reading)
-        ``overpressure_bound`` [kPa], never negative, zero says nothing;
+        ``overpressure_bound`` [kPa], never negative; a bound of zero is uninformative;
         ``overpressure_bound_low`` and ``_high`` one standard uncertainty to either side;
-        ``overpressure_difference`` [kPa] the same before it is cut at zero; ``lambda_star`` [1]
-        that goes with it, and ``pore_pressure_bound`` [kPa] from sea level where the profile has a
-        water depth; ``informative``, 1 where the difference exceeds 1.645 of its standard
-        uncertainty, the material is that of the reference and the porosity may be used. Attribute
-        ``bound`` is ``lower``; ``verdict`` says in words where it is empty. Research estimate; not
-        for well control, mud weight, casing, slope or structural decisions; follow local codes and
-        licensed practice.
+        ``overpressure_difference`` [kPa] the same before negative values are set to zero; the
+        ``lambda_star`` [1] of the bound, and ``pore_pressure_bound`` [kPa] from sea level where the
+        profile has a water depth; ``informative``, 1 where the difference exceeds 1.645 of its
+        standard uncertainty, the material is that of the reference and the porosity may be used.
+        Attribute ``bound`` is ``lower``; ``verdict`` lists where it is uninformative. Research
+        estimate; not for well control, mud weight, casing, slope or structural decisions; follow
+        local codes and licensed practice.
 
     Raises
     ------
     PositionError
-        When porosity and profile lie at different positions.
-    UnitError
-        For a wrong unit.
+        When porosity and profile have different positions.
     ValueError
         For a porosity outside 0 to 1 that is not flagged as bad.
 
@@ -411,10 +412,10 @@ def overpressure_bound(
     P* >= sigma'_vh - sigma'(phi): the states of a sediment under its own load lie on or below the
     line of first loading, hence sigma' <= sigma'(phi), and P = sigma_v - sigma' (Terzaghi 1943;
     the curve in effective stress, Rubey and Hubbert 1959, GSA Bulletin 70, 167). Unloading lowers
-    the effective stress and hardly opens the pores: the bound holds and lies farther off. Another
-    composition, cement or an open porosity break it; they cannot be told from overpressure by
-    porosity. Errors that both stresses share, such as the density of the pore water, act with
-    their signs.
+    the effective stress and hardly opens the pores: the bound then holds and is less close. Another
+    composition, cement or rebound invalidate it; porosity alone cannot distinguish them from
+    overpressure. Errors that both stresses share, such as the density of the pore water, combine
+    with their signs.
     """
     given: dict[str, Any] = {"porosity": porosity, "profile": profile}
     if grain_density is not None:
@@ -448,15 +449,15 @@ def overpressure_bound(
     sure = difference > _SURE * u
     phi_reason = np.asarray(bare(series.unpack(porosity, "porosity").reason))
     barred = ~np.broadcast_to(flags.usable(flags.from_reason(phi_reason), allow), values.shape)
-    said = sure & ~outside & ~foreign & ~barred
+    informative = sure & ~outside & ~foreign & ~barred
     dataset = series.build(
         quantities,
         steps=("P* >= sigma'_vh - sigma'(phi)", reference.describe()),
         safety=RESEARCH_ONLY,
         bound="lower",
-        bound_in_words=BOUND,
-        assumptions=json.dumps(ASSUMPTIONS),
-        verdict=_verdict(difference, said, outside, foreign, barred),
+        bound_in_words=_BOUND,
+        assumptions=json.dumps(_ASSUMPTIONS),
+        verdict=_verdict(difference, informative, outside, foreign, barred),
     )
     dims = dataset["overpressure_bound"].dims
     for name in quantities:
@@ -467,7 +468,7 @@ def overpressure_bound(
         {
             "units": "kPa",
             "long_name": "effective stress less that of the porosity on the reference, "
-            "negative where it says nothing",
+            "negative where it is uninformative",
         },
     )
     for end, sign in (("low", -1.0), ("high", 1.0)):
@@ -481,9 +482,9 @@ def overpressure_bound(
         )
     dataset["informative"] = (
         dims,
-        said.astype(np.int8),
+        informative.astype(np.int8),
         {
-            "long_name": "whether the bound says anything",
+            "long_name": "whether the bound is informative",
             "flag_values": np.array([0, 1], dtype=np.int8),
             "flag_meanings": "uninformative informative",
         },
@@ -494,7 +495,7 @@ def overpressure_bound(
 def _foreign(
     grains: xr.Dataset | None, reference: CompactionReference, shape: tuple[int, ...]
 ) -> np.ndarray:
-    """Where the grains are not those of the reference, beyond their own uncertainty."""
+    """Where grains differ from those of the reference by more than their uncertainty."""
     low, high = reference.grain_density
     if grains is None or not np.isfinite([low, high]).all():
         return np.zeros(shape, dtype=bool)
@@ -508,15 +509,15 @@ def _foreign(
 
 def _verdict(
     difference: np.ndarray,
-    said: np.ndarray,
+    informative: np.ndarray,
     outside: np.ndarray,
     foreign: np.ndarray,
     barred: np.ndarray,
 ) -> str:
-    """In words, at how many depths the bound is empty, and why."""
+    """Numbers of depths at which the bound is informative and uninformative, with the causes."""
     known = np.isfinite(difference)
-    empty = known & ~said & ~barred
-    words = f"informative at {int((said & known).sum())} of {int(known.sum())} depths"
+    empty = known & ~informative & ~barred
+    words = f"informative at {int((informative & known).sum())} of {int(known.sum())} depths"
     small = empty & ~outside & ~foreign
     causes = [
         (int((known & barred).sum()), "porosities whose flags leave them out"),
@@ -528,24 +529,28 @@ def _verdict(
             "difference not beyond its uncertainty, or that unknown",
         ),
     ]
-    told = [f"{number} {cause}" for number, cause in causes if number]
-    return words + (f"; uninformative: {', '.join(told)}" if told else "")
+    listed = [f"{number} {cause}" for number, cause in causes if number]
+    return words + (f"; uninformative: {', '.join(listed)}" if listed else "")
 
 
 def lambda_star(
-    pressure: Any, hydrostatic: Any, overburden: Any, *, quantity: str = "fluid_column_pressure"
+    pressure: Measurement | Scalar,
+    hydrostatic: Measurement | Scalar,
+    overburden: Measurement | Scalar,
+    *,
+    quantity: str = "fluid_column_pressure",
 ) -> xr.Dataset:
-    """How far a pressure lies on the way from hydrostatic to overburden.
+    """Overpressure ratio: position of a pressure between hydrostatic pressure and overburden.
 
     Parameters
     ----------
     pressure : Dataset, Quantity, DataArray or str, (reading)
-        From sea level [kPa].
+        Pressure from sea level [kPa].
     hydrostatic, overburden : Dataset, Quantity, DataArray or str, (reading)
-        ``hydrostatic_pressure`` and ``overburden_stress`` from sea level [kPa]; both of one
-        profile as a rule.
+        ``hydrostatic_pressure`` and ``overburden_stress`` from sea level [kPa], usually of one
+        profile.
     quantity : str
-        Which pressure of a Dataset.
+        Name of the pressure in a Dataset.
 
     Returns
     -------
@@ -556,10 +561,8 @@ def lambda_star(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     PositionError
-        When they lie at different positions.
+        When they have different positions.
 
     Notes
     -----

@@ -1,10 +1,10 @@
-"""A column of densities: usable readings, one a depth, what lies above any depth, and layers
-between readings."""
+"""Column of densities: usable readings sorted by depth, integrals from the seafloor, and the error
+from layers between readings."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -13,40 +13,36 @@ from corephys.ground import flags, series, units
 from corephys.ground.arguments import positive
 from corephys.uncertainty import bare
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
+
 __all__ = [
     "Column",
     "Inside",
     "Layering",
     "Readings",
-    "column",
-    "estimate",
-    "inside",
-    "integral",
-    "random_part",
-    "readings_of",
-    "unseen",
 ]
 
 # --------------------------------------------------------------------------------------------------
-# A column of densities as plain arrays, and what lies above any depth of it.
+# A column of densities as plain arrays, and its integral from the seafloor to any depth.
 
 
 @dataclass(frozen=True)
 class Column:
-    """Densities by depth, one a depth.
+    """Densities by depth, one for each depth.
 
     Parameters
     ----------
     depth : (n,) ndarray
-        Below seafloor, rising [m].
+        Depth below seafloor, increasing [m].
     density : (n,) ndarray
-        [g/cm^3].
+        Bulk density [g/cm^3].
     u_random : (n,) ndarray
-        [g/cm^3].
+        Random standard uncertainty [g/cm^3].
     effects : dict of str to (n,) ndarray
-        [g/cm^3].
+        Systematic effects [g/cm^3].
     filled : (n - 1,) ndarray of bool
-        Intervals between neighbours that no reading covers.
+        Intervals between neighbours that are gaps.
     """
 
     depth: np.ndarray
@@ -58,7 +54,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Inside:
-    """Where targets lie in a column: the interval of each, and how far into it.
+    """Positions of targets in a column: the interval of each, and the distance into it.
 
     Parameters
     ----------
@@ -79,22 +75,7 @@ def column(
     effects: dict[str, np.ndarray],
     largest_gap: float,
 ) -> Column:
-    """Sort readings by depth and average those at one depth.
-
-    Parameters
-    ----------
-    depth, density, u_random : (n,) ndarray
-        In any order [m], [g/cm^3].
-    effects : dict of str to (n,) ndarray
-        [g/cm^3].
-    largest_gap : float
-        Intervals longer than this are filled ones [m].
-
-    Returns
-    -------
-    Column
-        Fewer nodes than readings where depths repeat.
-    """
+    """Column of readings in any order [m], [g/cm^3]: sorted, and averaged at one depth."""
     z, group, number = np.unique(depth, return_inverse=True, return_counts=True)
 
     def mean(part: np.ndarray) -> np.ndarray:
@@ -106,27 +87,14 @@ def column(
 
 
 def inside(depth: np.ndarray, target: np.ndarray) -> Inside:
-    """Find targets among the nodes of a column.
-
-    Parameters
-    ----------
-    depth : (n,) ndarray
-        Of the nodes, rising [m].
-    target : (m,) ndarray
-        [m]; NaN stays NaN.
-
-    Returns
-    -------
-    Inside
-        One interval a target.
-    """
+    """Interval of each target [m] among the increasing depths of nodes [m]; NaN stays NaN."""
     left = np.searchsorted(depth, target, side="right") - 1
     above = np.where(left >= 0, depth[np.clip(left, 0, None)], 0.0)
     return Inside(left, target - above)
 
 
 def _last_weights(depth: np.ndarray, at: Inside) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Node left of each target, and what the stretch into its interval weighs on both ends [m]."""
+    """Node above each target, and weights [m] of both ends for the distance into the interval."""
     end = depth.size - 1
     left = np.clip(at.left, 0, end)
     right = np.clip(left + 1, 0, end)
@@ -136,19 +104,9 @@ def _last_weights(depth: np.ndarray, at: Inside) -> tuple[np.ndarray, np.ndarray
 
 
 def integral(depth: np.ndarray, values: np.ndarray, at: Inside) -> np.ndarray:
-    """Integral from the seafloor to each target, linear between nodes, ends held.
+    """Integral [unit of the values times m] from the seafloor to each target.
 
-    Parameters
-    ----------
-    depth, values : (n,) ndarray
-        Nodes [m] and what is integrated.
-    at : Inside
-        Targets.
-
-    Returns
-    -------
-    (m,) ndarray
-        Unit of the values times m.
+    Values are linear between nodes, and constant above the first and below the last.
     """
     steps = 0.5 * (values[1:] + values[:-1]) * np.diff(depth)
     top = depth[0] * values[0]
@@ -160,24 +118,13 @@ def integral(depth: np.ndarray, values: np.ndarray, at: Inside) -> np.ndarray:
 
 
 def random_part(depth: np.ndarray, u: np.ndarray, at: Inside) -> np.ndarray:
-    """Random error of the integral: every node's own, by the square of its weight.
-
-    Parameters
-    ----------
-    depth, u : (n,) ndarray
-        Nodes [m] and their random errors.
-    at : Inside
-        Targets.
-
-    Returns
-    -------
-    (m,) ndarray
-        Unit of the errors times m.
-    """
+    """Random error of the integral from the independent errors of the nodes."""
     half = np.diff(depth) / 2.0
-    above = np.concatenate([[depth[0]], half])  # weight of a node by what lies above it
+    above = np.concatenate([[depth[0]], half])  # weight of a node in the interval above it
     full = above + np.concatenate([half, [0.0]])
-    done = np.concatenate([[0.0], np.cumsum((full * u) ** 2)])  # nodes with both sides above
+    done = np.concatenate(
+        [[0.0], np.cumsum((full * u) ** 2)]
+    )  # nodes with both of their intervals above the target
     left, on_left, on_right = _last_weights(depth, at)
     right = np.clip(left + 1, 0, depth.size - 1)
     first = np.where(at.left >= 0, above[left], 0.0)
@@ -186,10 +133,10 @@ def random_part(depth: np.ndarray, u: np.ndarray, at: Inside) -> np.ndarray:
 
 
 # --------------------------------------------------------------------------------------------------
-# The densities that a stress rests on: usable ones, sorted by depth, one a depth.
+# Usable densities, sorted and one for each depth.
 
 
-# What a density is that nothing has been corrected in; a correction states its own.
+# State of uncorrected densities; a correction writes its own attribute density_state.
 LABORATORY = "as measured in the laboratory: no rebound taken off, water of the laboratory"
 
 
@@ -200,46 +147,23 @@ class Readings:
     Parameters
     ----------
     column : Column
-        Sorted, one a depth.
+        Densities, sorted and one for each depth.
     largest_gap : float
-        [m].
-    told : dict
-        How many were used, left out, out of order and in overlapping cores.
+        Greatest distance between readings that is not a gap [m].
+    counts : dict
+        Numbers of readings used, left out, out of order and in overlapping cores.
     state : str
         Whether the densities are those of the laboratory or corrected to in-situ conditions.
     """
 
     column: Column
     largest_gap: float
-    told: dict[str, int]
+    counts: dict[str, int]
     state: str
 
 
-def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -> Readings:
-    """Usable densities of a profile.
-
-    Parameters
-    ----------
-    density : Dataset, (reading)
-        ``bulk_density`` [g/cm^3] with its depth.
-    allow : tuple of str
-        Flag levels that may be used.
-    largest_gap : Quantity or str
-        [m].
-
-    Returns
-    -------
-    Readings
-        Sorted, one a depth.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    ValueError
-        With fewer than two usable densities at or below the seafloor, or densities without a
-        depth.
-    """
+def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Scalar) -> Readings:
+    """Usable densities at or below the seafloor; ValueError for fewer than two, or no depth."""
     if "depth" not in getattr(density, "coords", {}):
         raise ValueError(
             "the density has no depth; give a Dataset with bulk_density and the coordinate depth"
@@ -247,10 +171,10 @@ def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -
     rho = series.unpack(density, "bulk_density")
     depth = np.asarray(units.as_floats(density["depth"], "m", "depth"), dtype=float)
     values = np.asarray(bare(rho.values), dtype=float)
-    use = np.isfinite(values) & (depth > -1e-6)  # what lies above the seafloor weighs on nothing
+    use = np.isfinite(values) & (depth > -1e-6)  # readings above the seafloor have no weight
     use &= flags.usable(flags.from_reason(np.asarray(bare(rho.reason))), allow)
     if use.sum() < 2:
-        raise ValueError(f"{int(use.sum())} usable densities; a profile needs two at least")
+        raise ValueError(f"{int(use.sum())} usable densities; a profile needs two or more")
 
     def carried(part: Any) -> np.ndarray:
         return np.broadcast_to(np.asarray(bare(part), dtype=float), values.shape)[use]
@@ -258,17 +182,17 @@ def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Any) -
     gap = float(positive(largest_gap, "m", "largest_gap"))
     effects = {source: carried(e) for source, e in rho.effects.items()}
     found = column(depth[use], values[use], carried(rho.u_random), effects, gap)
-    told = {
+    counts = {
         "readings_used": int(use.sum()),
         "readings_left_out": int((~use).sum()),
         "readings_out_of_order": int((np.diff(depth[use]) < 0.0).sum()),
         "readings_in_overlap": _overlapping(density, depth, use),
     }
-    return Readings(found, gap, told, str(density.attrs.get("density_state", LABORATORY)))
+    return Readings(found, gap, counts, str(density.attrs.get("density_state", LABORATORY)))
 
 
 def _overlapping(density: xr.Dataset, depth: np.ndarray, use: np.ndarray) -> int:
-    """Readings that lie at depths which another core covers too."""
+    """Number of readings at depths that another core also covers."""
     if "core" not in density.coords:
         return 0
     z = depth[use]
@@ -277,17 +201,18 @@ def _overlapping(density: xr.Dataset, depth: np.ndarray, use: np.ndarray) -> int
     top, bottom = np.full(names.size, np.inf), np.full(names.size, -np.inf)
     np.minimum.at(top, of, z)
     np.maximum.at(bottom, of, z)
-    # Cores that begin above a depth less those that end above it cover it: the own one and others.
+    # Number of cores that cover a depth: those that begin above it less those that end above it.
     begun = np.searchsorted(np.sort(top), z, side="right")
     ended = np.searchsorted(np.sort(bottom), z, side="left")
     return int((begun - ended > 1).sum())
 
 
 # --------------------------------------------------------------------------------------------------
-# Layers between readings that nobody saw: how large they are, and what they add to an integral.
+# Layers between readings that were not measured, and the error they add to an integral.
 #
-# Density about its trend is taken as a first-order Markov process in depth: scatter s, correlation
-# exp(-d / L). Its integral between two readings has a closed form, and so has its likelihood.
+# Density about its trend is modelled as a first-order Markov process in depth: scatter s,
+# correlation exp(-d / L). Its integral between two readings has a closed form, and so has its
+# likelihood.
 
 
 _STEPS = 24  # of scatter and of length in the search
@@ -296,7 +221,7 @@ _MOST = 600  # nodes in the search; closer ones are averaged
 
 @dataclass(frozen=True)
 class Layering:
-    """Scatter of density about its trend, and how far it is alike.
+    """Scatter of density about its trend, and its correlation length.
 
     Parameters
     ----------
@@ -311,27 +236,11 @@ class Layering:
 
 
 def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> Layering:
-    """Scatter and length, by their likelihood on a grid.
+    """Scatter and correlation length of residuals [g/cm^3], by their likelihood on a grid.
 
-    Parameters
-    ----------
-    depth : (n,) ndarray
-        Rising [m].
-    residual : (n,) ndarray
-        Densities less their trend [g/cm^3].
-    u_random : (n,) ndarray
-        Random errors of the densities; unknown ones count as none [g/cm^3].
-
-    Returns
-    -------
-    Layering
-        Scatter zero where the residuals vanish.
-
-    Notes
-    -----
-    Likelihood of a first-order Markov process with added noise, step by step down the column
-    (Kalman 1960, Journal of Basic Engineering 82, 35); means of the logarithms, every value of
-    the grid as likely beforehand.
+    Unknown random errors count as zero. Likelihood of a first-order Markov process with added
+    noise, step by step down the column (Kalman 1960, Journal of Basic Engineering 82, 35); the
+    result is the mean of the logarithms, with equal prior probability of all values on the grid.
     """
     z, y, noise = _thinned(depth, residual, np.nan_to_num(u_random) ** 2)
     size = float(np.std(y))
@@ -354,8 +263,9 @@ def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> L
         cost += np.log(total) + miss**2 / total
         gain = variance / total
         mean, variance = mean + gain * miss, variance * (1.0 - gain)
-    # All that the readings allow, each as likely as it is. A large scatter over a long length
-    # looks like a small one over a short length: in logarithms a straight ridge, with the mean on.
+    # The mean over the grid, weighted by likelihood. A large scatter over a long length fits as
+    # well as a small one over a short length: in logarithms that is a straight ridge, and the mean
+    # is on it.
     likely = np.exp(-0.5 * (cost - cost.min()))
     likely /= likely.sum()
     return Layering(
@@ -366,7 +276,7 @@ def estimate(depth: np.ndarray, residual: np.ndarray, u_random: np.ndarray) -> L
 def _thinned(
     z: np.ndarray, y: np.ndarray, variance: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Neighbours averaged until few enough nodes are left."""
+    """Averages of neighbours, so that at most _MOST nodes remain."""
     each = int(np.ceil(z.size / _MOST))
     starts = np.arange(0, z.size, each)
     number = np.diff(np.append(starts, z.size))
@@ -376,32 +286,15 @@ def _thinned(
 
 
 def unseen(depth: np.ndarray, layering: Layering, at: Inside, trend: np.ndarray) -> np.ndarray:
-    """Random error of an integral of densities, linear between nodes, from what lies between.
+    """Random error [g/cm^3 m] of an integral of densities from layers between the nodes.
 
-    Parameters
-    ----------
-    depth : (n,) ndarray
-        Nodes, rising [m].
-    layering : Layering
-        Of the density about its trend.
-    at : Inside
-        Targets.
-    trend : (n,) ndarray of bool
-        Nodes that are a trend and no reading: their density knows nothing of the layers.
-
-    Returns
-    -------
-    (m,) ndarray
-        [g/cm^3 m].
-
-    Notes
-    -----
-    Between readings d apart the integral of the process has, given both ends, the variance
-    2 s^2 L^2 (u - 2 tanh(u / 2)) with u = d / L, independent from interval to interval. The
-    straight line weighs each end by d / 2 in place of the best L tanh(u / 2): the rest, read
-    along the column with the correlation of the ends, is added. Beyond the last reading, above
-    the first and along a trend the integral is not tied at that end. Derived from the covariance
-    s^2 exp(-d / L) of a first-order Markov process.
+    ``trend`` marks nodes of a filling, whose density does not include the layers. Between readings
+    at a distance d the integral of the process has, given both ends, the variance 2 s^2 L^2 (u - 2
+    tanh(u / 2)) with u = d / L, independent from interval to interval. The straight line gives each
+    end the weight d / 2 in place of the best, L tanh(u / 2): the difference is added along the
+    column with the correlation of the ends. Beyond the last reading, above the first and along a
+    trend the integral is not fixed at that end. Derived from the covariance s^2 exp(-d / L) of a
+    first-order Markov process.
     """
     s2, scale = layering.scatter**2, layering.length
     if s2 == 0.0:
@@ -418,8 +311,8 @@ def unseen(depth: np.ndarray, layering: Layering, at: Inside, trend: np.ndarray)
     )
     above = np.concatenate([[0.0], rest]) + held
     weight = above + np.concatenate([rest, [0.0]])
-    # Variance of the sum of weight times process, by the recursion of its kind; what lies below a
-    # node weighs on it only once the sum goes on.
+    # Variance of the sum of weight times process, by recursion down the column. The interval below
+    # a node adds to its weight only for targets below it.
     line = np.zeros(depth.size)
     carried, total = 0.0, 0.0
     fall = np.exp(-u)
@@ -435,17 +328,17 @@ def unseen(depth: np.ndarray, layering: Layering, at: Inside, trend: np.ndarray)
     found = np.interp(target, known, variance)
     below = target > depth[-1]
     past = np.where(below, target - depth[-1], 0.0)
-    # Held below the last: what the process does there, and what holding its last value adds.
+    # Below the last node: variance of the process there, and of the assumption of a constant value.
     drop = past - scale * (1.0 - np.exp(-past / scale))
     found = found + np.where(below, s2 * (scale**2 * _tail(past / scale) + drop**2), 0.0)
     return np.asarray(np.sqrt(found))
 
 
 def _free(u: np.ndarray) -> np.ndarray:
-    """Variance of the integral over a stretch that is tied at no end, in s^2 L^2."""
+    """Variance of the integral over an interval with no known end, in s^2 L^2."""
     return np.asarray(2.0 * (u - 1.0 + np.exp(-u)))
 
 
 def _tail(u: np.ndarray) -> np.ndarray:
-    """The same where the value at one end is known."""
+    """Variance of the integral where the value at one end is known, in s^2 L^2."""
     return np.asarray(_free(u) - (1.0 - np.exp(-u)) ** 2)

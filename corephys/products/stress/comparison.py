@@ -1,9 +1,9 @@
-"""Stresses beside each other: a fluid column against the formation, one choice against another."""
+"""Comparisons of stresses: a fluid column with the formation, and one choice with another."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.bounds import lambda_star
 from corephys.uncertainty import Measured, bare, combine, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
+
 __all__ = ["compare_choices", "pressure_margins", "with_in_situ_water"]
 
 _C = constants.CONSTANTS
@@ -22,41 +25,41 @@ _C = constants.CONSTANTS
 def pressure_margins(
     pressure: xr.Dataset, profile: xr.Dataset, *, quantity: str = "fluid_column_pressure"
 ) -> xr.Dataset:
-    """A pressure against hydrostatic pressure and overburden.
+    """Differences of a pressure from hydrostatic pressure and from overburden.
 
     Parameters
     ----------
     pressure : Dataset, (reading)
-        Such as :func:`fluid_column_pressure` gives, from sea level [kPa].
+        Pressure from sea level [kPa], such as from :func:`fluid_column_pressure`.
     profile : Dataset, (reading)
-        From :func:`profile` with a water depth, at the same positions.
+        Result of :func:`profile` with a water depth, at the same positions.
     quantity : str
-        Which pressure of the Dataset.
+        Name of the pressure in the Dataset.
 
     Returns
     -------
     Dataset, (reading)
         ``pressure_over_hydrostatic``, ``overburden_over_pressure`` [kPa], negative where the
-        pressure exceeds the overburden, and ``lambda_star`` [1]. Attributes ``exceeds_share``: the
-        fraction of the depths at which the overburden is exceeded, ``exceeds_from`` the first of
-        them [m]. Research estimate; not for well control, mud weight, casing, slope or structural
-        decisions; follow local codes and licensed practice.
+        pressure exceeds the overburden, and ``lambda_star`` [1]. The attribute ``exceeds_share`` is
+        the fraction of the depths at which the pressure exceeds the overburden, ``exceeds_from``
+        the shallowest of them [m]. Research estimate; not for well control, mud weight, casing,
+        slope or structural decisions; follow local codes and licensed practice.
 
     Raises
     ------
     PositionError
         When both lie at different positions.
     ValueError
-        For a profile without a water depth, or another sea above the fluid column than above the
-        ground.
+        For a profile without a water depth, or different sea water above the fluid column and above
+        the sediment.
 
     Notes
     -----
-    Differences of pressures at rest (definition); errors that both share cancel. Overburden is no
-    fracture pressure: ground opens below it where the horizontal stress is less.
+    Differences of pressures at rest (definition); errors that both share cancel. The overburden is
+    not the fracture pressure, which is lower where the horizontal stress is lower.
     """
     if "overburden_stress" not in profile:
-        raise ValueError("the profile has nothing from sea level; give it a water_depth")
+        raise ValueError("the profile has no stress from sea level; compute it with a water_depth")
     series.require_same_positions(pressure=pressure, profile=profile)
     _same_sea(pressure, profile)
     p = series.unpack(pressure, quantity)
@@ -86,30 +89,30 @@ def pressure_margins(
 
 
 def _same_sea(pressure: xr.Dataset, profile: xr.Dataset) -> None:
-    """Refuse two densities of one sea: their difference would pass for a pressure."""
-    said = [provenance.used_constants(data) for data in (pressure, profile)]
+    """Refuse different sea water on both sides: the difference would appear as a pressure."""
+    used = [provenance.used_constants(data) for data in (pressure, profile)]
     for key, unit in (("sea_water_density", "g/cm^3"), ("water_depth", "m")):
-        if not all(key in one for one in said) or pressure.attrs.get("column_from") == "sea level":
+        if not all(key in one for one in used) or pressure.attrs.get("column_from") == "sea level":
             continue
-        column, ground = (one[key].in_unit(unit) for one in said)
+        column, ground = (one[key].in_unit(unit) for one in used)
         if abs(column - ground) > 1e-6 * ground:
             raise ValueError(
                 f"{key} is {column:.6g} {unit} above the fluid column and {ground:.6g} {unit} "
-                "above the ground; give both the same"
+                "above the sediment; give the same value to both"
             )
 
 
 def compare_choices(
     choices: Mapping[str, xr.Dataset], *, quantity: str = "vertical_effective_stress"
 ) -> xr.Dataset:
-    """One quantity by several choices, and what each costs against the first.
+    """One quantity by several choices, and differences from the first choice.
 
     Parameters
     ----------
     choices : mapping of str to Dataset
-        Results at the same positions, by a name of the choice: other densities, fillings, fluids.
+        Results at the same positions by name of the choice, such as densities, fillings or fluids.
     quantity : str
-        Which quantity of the Datasets.
+        Name of the quantity in the Datasets.
 
     Returns
     -------
@@ -130,12 +133,12 @@ def compare_choices(
     Differences, no equation of physics.
     """
     if len(choices) < 2:
-        raise ValueError(f"{len(choices)} choice; a comparison needs two")
+        raise ValueError(f"choices holds {len(choices)}; a comparison needs at least two")
     for key, data in choices.items():
         if not isinstance(data, xr.Dataset) or quantity not in data or "depth" not in data.coords:
             raise ValueError(
-                f"the choice {key!r} is no Dataset with {quantity} by depth; name what all choices "
-                "hold by quantity="
+                f"the choice {key!r} is not a Dataset with {quantity} by depth; set quantity= to a "
+                "variable of all choices"
             )
     series.require_same_positions(**{str(k): v for k, v in choices.items()})
     choices = {key: companions.library_units(data) for key, data in choices.items()}
@@ -166,51 +169,53 @@ def compare_choices(
 
 def with_in_situ_water(
     density: xr.Dataset,
-    fluid_density: Any,
+    fluid_density: xr.Dataset | Scalar,
     *,
-    laboratory_water_density: Any,
-    grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None,
+    laboratory_water_density: Scalar,
+    grain_density: xr.Dataset | Scalar = _C["grain_density"],
+    grain_density_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Bulk density with the pore water at the density that it has in place.
+    """Bulk density with the pore water at its density in situ.
 
     Parameters
     ----------
     density : Dataset, (reading)
         ``bulk_density`` [g/cm^3] as measured in the laboratory.
     fluid_density : Dataset, Quantity, str or Constant
-        Of the pore water in place [g/cm^3]; see :func:`in_situ_water_density`.
+        Density of the pore water in situ [g/cm^3]; see :func:`in_situ_water_density`.
     laboratory_water_density : Quantity, str or Constant
-        Of the pore water in the laboratory [g/cm^3].
+        Density of the pore water in the laboratory [g/cm^3].
     grain_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of the grains [g/cm^3].
     grain_density_uncertainty : Quantity or str, optional
-        Effect ``grain_density``; that of the constant, else NaN [g/cm^3].
+        Systematic standard uncertainty [g/cm^3], effect ``grain_density``; that of the constant,
+        else NaN.
 
     Returns
     -------
     Dataset, (reading)
-        ``bulk_density`` [g/cm^3] at the same positions; the porosity stays as it is.
+        ``bulk_density`` [g/cm^3] at the same positions, for an unchanged porosity.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For grains that are no denser than the water.
+        For grains that are not denser than the water.
 
     Notes
     -----
     rho' = rho + phi (rho_f - rho_lab) with phi = (rho_g - rho) / (rho_g - rho_lab): definition of
-    the bulk density. Laboratory densities with the density of water in place weigh the sediment
-    too little, laboratory water with them a little too much.
+    the bulk density. Laboratory bulk densities with the water density in situ give a stress that is
+    too low; with the water density of the laboratory it is slightly too high.
     """
     rho = series.unpack(density, "bulk_density")
     values = np.asarray(bare(rho.values), dtype=float)
     lab = float(positive(laboratory_water_density, "g/cm^3", "laboratory_water_density"))
     solid = float(positive(grain_density, "g/cm^3", "grain_density"))
     if not solid > lab:
-        raise ValueError(f"grains of {solid:g} g/cm^3 are no denser than the water, {lab:g} g/cm^3")
+        raise ValueError(
+            f"grain_density is {solid:g} g/cm^3 and laboratory_water_density {lab:g} g/cm^3; "
+            "grains have to be denser than the water"
+        )
     if isinstance(fluid_density, xr.Dataset):
         z, at = (units.as_floats(one["depth"], "m", "depth") for one in (fluid_density, density))
         water = units.as_floats(fluid_density["fluid_density"], "g/cm^3", "fluid_density")

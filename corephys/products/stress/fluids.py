@@ -1,8 +1,8 @@
-"""Columns of water and of drilling fluid: their density in place, and the pressure below them."""
+"""Columns of water and of drilling fluid: density in situ, and pressure at their base."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -13,38 +13,24 @@ from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.column import inside, integral
 from corephys.uncertainty import Measured, bare, combine, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Measurement, Scalar
+
 __all__ = [
     "equivalent_density",
     "fluid_column_pressure",
     "in_situ_water_density",
-    "places",
     "pressure_halfway",
     "pressure_of_column",
-    "water_above",
 ]
 
 _C = constants.CONSTANTS
-DATUMS = ("sea level", "seafloor")
+_DATUMS = ("sea level", "seafloor")
+# Rounded values for the pressure at which the density of sea water is taken, which varies little.
 
 
-def places(at: Any) -> xr.DataArray:
-    """Positions as a series of zeros that carries their depths.
-
-    Parameters
-    ----------
-    at : Dataset, DataArray or Quantity
-        With the coordinate ``depth``, or depths below seafloor themselves [m].
-
-    Returns
-    -------
-    DataArray, (reading)
-        Zeros, with the coordinates of ``at``.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    """
+def places(at: xr.Dataset | Dimensional) -> xr.DataArray:
+    """Series of zeros at the positions of ``at``, or at depths [m], with the coordinate depth."""
     if isinstance(at, (xr.Dataset, xr.DataArray)) and "depth" in at.coords:
         found = at["depth"].astype(float)
         z = np.asarray(units.as_floats(at["depth"], "m", "depth"), dtype=float)
@@ -57,45 +43,44 @@ def places(at: Any) -> xr.DataArray:
 
 
 def in_situ_water_density(
-    at: Any,
+    at: xr.Dataset | Dimensional,
     *,
-    salinity: Any,
-    seafloor_temperature: Any,
-    water_depth: Any,
-    temperature_gradient: Any = "0 K/km",
-    salinity_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
+    salinity: Scalar,
+    seafloor_temperature: Scalar,
+    water_depth: Scalar,
+    temperature_gradient: Scalar = "0 K/km",
+    salinity_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
 ) -> xr.Dataset:
-    """Density of pore water in place: its salinity, at the temperature and pressure there.
+    """Density of pore water in situ, from salinity, temperature and pressure.
 
     Parameters
     ----------
     at : Dataset, DataArray or Quantity, (reading)
-        Depths below seafloor [m], rising.
+        Depths below seafloor [m], increasing.
     salinity : Quantity or str
         Absolute salinity [g/kg].
     seafloor_temperature : Quantity or str
-        [degC].
+        Temperature at the seafloor [degC].
     water_depth : Quantity or str
-        [m].
+        Water depth [m].
     temperature_gradient : Quantity or str
-        Below the seafloor [K/km].
+        Temperature gradient below the seafloor [K/km].
     salinity_uncertainty : Quantity or str, optional
-        Effect ``pore_water_density``; unknown gives NaN [g/kg].
+        Standard uncertainty of the salinity [g/kg], effect ``pore_water_density``; unknown gives
+        NaN.
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
 
     Returns
     -------
     Dataset, (reading)
-        ``fluid_density`` [g/cm^3].
+        ``fluid_density`` [g/cm^3] by depth.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For depths that do not rise, or lie above the seafloor.
+        For depths that do not increase, or lie above the seafloor.
 
     Notes
     -----
@@ -106,8 +91,8 @@ def in_situ_water_density(
     z = where["depth"].values
     if np.any(np.diff(z) <= 0.0) or np.any(z < 0.0):
         raise ValueError(
-            "depths of a water column have to rise from the seafloor, and do not; sort them, and "
-            "give each once"
+            "depths of a water column have to increase from the seafloor; sort them, and give each "
+            "depth once"
         )
     salt = seawater.salinity_floats(salinity)
     g = float(positive(gravity, "m/s^2", "gravity"))
@@ -178,30 +163,11 @@ def pressure_of_column(density: float, gravity: float, height: np.ndarray) -> np
 
 
 def water_above(
-    fluid_density: Any, target: np.ndarray, uncertainty: Any = None
+    fluid_density: xr.Dataset | Scalar, target: np.ndarray, uncertainty: Scalar | None = None
 ) -> tuple[np.ndarray, dict[str, np.ndarray], float]:
-    """Mass of pore water above each depth, a square metre wide, with its effects.
+    """Mass of pore water above each depth [m] for each area, its effects, and the density on top.
 
-    Parameters
-    ----------
-    fluid_density : Dataset, Quantity, str or Constant
-        Of the pores; a Dataset holds ``fluid_density`` by depth [g/cm^3].
-    target : ndarray, (reading)
-        Depths below seafloor [m].
-    uncertainty : Quantity or str, optional
-        Effect ``pore_water_density`` of a single density; that of a constant, else NaN [g/cm^3].
-
-    Returns
-    -------
-    tuple of ndarray, dict of ndarray and float
-        Integral of density over depth and its effects [g/cm^3 m]; density at the seafloor.
-
-    Raises
-    ------
-    UnitError
-        For a bare number or a wrong unit.
-    ValueError
-        For a density below zero, or profiles of density that do not rise in depth.
+    Mass and effects in g/cm^3 m, density in g/cm^3. A Dataset holds ``fluid_density`` by depth.
     """
     if not isinstance(fluid_density, xr.Dataset):
         rho = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
@@ -210,7 +176,9 @@ def water_above(
     water = series.unpack(fluid_density, "fluid_density")
     z = np.asarray(units.as_floats(fluid_density["depth"], "m", "depth"), dtype=float)
     if np.any(np.diff(z) <= 0.0):
-        raise ValueError("the depths of fluid_density have to rise; sort them, and give each once")
+        raise ValueError(
+            "the depths of fluid_density have to increase; sort them, and give each once"
+        )
     at = inside(z, target)
     values = np.asarray(bare(water.values), dtype=float)
 
@@ -222,17 +190,17 @@ def water_above(
 
 
 def fluid_column_pressure(
-    at: Any,
+    at: xr.Dataset | Dimensional,
     *,
-    fluid_density: Any,
-    water_depth: Any,
+    fluid_density: Scalar,
+    water_depth: Scalar,
     column_from: str,
-    fluid_density_uncertainty: Any = None,
-    water_depth_uncertainty: Any = None,
-    sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None,
+    fluid_density_uncertainty: Scalar | None = None,
+    water_depth_uncertainty: Scalar | None = None,
+    sea_water_density: Scalar = _C["sea_water_column_density"],
+    sea_water_density_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
+    gravity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
     """Pressure at the bottom of a column of drilling fluid at rest.
 
@@ -241,46 +209,41 @@ def fluid_column_pressure(
     at : Dataset, DataArray or Quantity, (reading)
         Depths below seafloor [m].
     fluid_density : Quantity or str
-        Of the drilling fluid [g/cm^3].
+        Density of the drilling fluid [g/cm^3].
     water_depth : Quantity or str
-        [m].
+        Water depth [m].
     column_from : {"seafloor", "sea level"}
-        Where the fluid begins: at an open hole on the seafloor with sea water above it, or at sea
-        level in a pipe that reaches up there.
+        Top of the column of fluid: the seafloor for an open hole with sea water above it, or sea
+        level for a pipe that reaches sea level.
     fluid_density_uncertainty, water_depth_uncertainty : Quantity or str, optional
         Effects ``drilling_fluid_density`` [g/cm^3] and ``water_depth`` [m]; unknown gives NaN.
     sea_water_density : Quantity, str or Constant
-        Mean of the water column [g/cm^3].
+        Mean density of the water column [g/cm^3].
     sea_water_density_uncertainty, gravity_uncertainty : Quantity or str, optional
         Effects ``sea_water_density`` [g/cm^3] and ``gravity`` [m/s^2]; those of the constants,
         else NaN.
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
 
     Returns
     -------
     Dataset, (reading)
-        ``fluid_column_pressure`` [kPa] above that of the air; NaN above the place where the
-        fluid begins. Research estimate; not for well
-        control, mud weight, casing, slope or structural decisions; follow local codes and
-        licensed practice.
+        ``fluid_column_pressure`` [kPa] above air pressure; NaN above the top of the column.
+        Research estimate; not for well control, mud weight, casing, slope or structural decisions;
+        follow local codes and licensed practice.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For another place where the column begins, or a density that cannot be.
+        For another top of the column, or a density that is not above zero.
 
     Notes
     -----
     P = g (rho_sw z_w + rho_f z) from the seafloor, g rho_f (z_w + z) from sea level: hydrostatics
-    (definition). Nothing is said of flow, cuttings or the circulating fluid.
+    (definition). Flow, cuttings and the circulation of the fluid are not included.
     """
-    if column_from not in DATUMS:
-        raise ValueError(
-            f"column_from is {column_from!r}; the fluid begins at 'seafloor' or at 'sea level'"
-        )
+    if column_from not in _DATUMS:
+        raise ValueError(f"column_from is {column_from!r}; it has to be 'seafloor' or 'sea level'")
     where = places(at)
     z = where["depth"].values
     rho = float(positive(fluid_density, "g/cm^3", "fluid_density"))
@@ -332,41 +295,41 @@ def fluid_column_pressure(
 
 
 def equivalent_density(
-    pressure: Any,
-    at: Any = None,
+    pressure: Measurement,
+    at: xr.Dataset | Dimensional | None = None,
     *,
     datum: str,
     quantity: str = "fluid_column_pressure",
-    water_depth: Any,
-    pressure_uncertainty: Any = None,
-    water_depth_uncertainty: Any = None,
-    sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None,
+    water_depth: Scalar,
+    pressure_uncertainty: Scalar | None = None,
+    water_depth_uncertainty: Scalar | None = None,
+    sea_water_density: Scalar = _C["sea_water_column_density"],
+    sea_water_density_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
+    gravity_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Density of the column of fluid that would make a pressure.
+    """Density of a column of fluid that would have a given pressure at its base.
 
     Parameters
     ----------
     pressure : Dataset, DataArray or Quantity, (reading)
-        From sea level, above that of the air [kPa].
+        Pressure from sea level, above air pressure [kPa].
     at : Dataset, DataArray or Quantity, optional
-        Depths below seafloor [m]; those of ``pressure`` where it has them.
+        Depths below seafloor [m]; those of ``pressure`` where not given.
     datum : {"sea level", "seafloor"}
-        Where the column begins: one pressure has two equivalent densities.
+        Top of the column: one pressure has two equivalent densities.
     quantity : str
-        Which pressure of a Dataset.
+        Name of the pressure in a Dataset.
     water_depth : Quantity or str
-        [m].
+        Water depth [m].
     pressure_uncertainty, water_depth_uncertainty : Quantity or str, optional
         Random [kPa]; effect ``water_depth`` [m]; unknown gives NaN.
     sea_water_density : Quantity, str or Constant
-        Mean of the water column [g/cm^3]; for the datum at the seafloor.
+        Mean density of the water column [g/cm^3], for the datum at the seafloor.
     sea_water_density_uncertainty, gravity_uncertainty : Quantity or str, optional
         Effects ``sea_water_density`` [g/cm^3] and ``gravity`` [m/s^2].
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
 
     Returns
     -------
@@ -376,8 +339,6 @@ def equivalent_density(
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For another datum, or another number of depths than of pressures.
 
@@ -386,8 +347,8 @@ def equivalent_density(
     rho = P / (g (z_w + z)) from sea level and (P - rho_sw g z_w) / (g z) from the seafloor:
     hydrostatics (definition). Errors that the pressure shares with the water column cancel.
     """
-    if datum not in DATUMS:
-        raise ValueError(f"datum is {datum!r}; it is 'sea level' or 'seafloor', and must be said")
+    if datum not in _DATUMS:
+        raise ValueError(f"datum is {datum!r}; it has to be 'sea level' or 'seafloor'")
     where = places(pressure if at is None else at)
     z = where["depth"].values
     named = quantity if isinstance(pressure, xr.Dataset) else "fluid_column_pressure"
@@ -402,7 +363,7 @@ def equivalent_density(
     values = np.asarray(bare(p.values), dtype=float)
     if values.shape not in ((), z.shape):
         raise ValueError(
-            f"{values.size} pressures and {z.size} depths do not make pairs; give one depth each"
+            f"{values.size} pressures and {z.size} depths do not make pairs; give one each"
         )
     found = (values / g - water) / length
     u_water = stated(water_depth_uncertainty, "m", "water_depth_uncertainty")

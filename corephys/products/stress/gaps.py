@@ -1,9 +1,9 @@
-"""Gaps of a density profile: what fills them, and how much of a stress rests on that."""
+"""Gaps of a density profile: how they are filled, and the share of a stress that comes from it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import xarray as xr
@@ -13,34 +13,45 @@ from corephys.products.stress.column import Column, inside, integral
 from corephys.products.stress.fluids import places
 from corephys.uncertainty import Measured, bare, combine, covariance_effects
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = [
     "Filled",
     "density_of_porosity",
-    "fill_column",
-    "filled_column",
-    "in_filled",
-    "left_empty",
     "porosity_of_fit",
-    "share_filled",
 ]
 
 _C = constants.CONSTANTS
-FILLS = ("linear", "none")
-_NODES = 8  # of a trend in a gap, at least
+_FILLS = ("linear", "none")
+_NODES = 8  # least number of nodes of a filling in a gap
+
+
+class _DepthFit(Protocol):
+    """Attributes of a fit of compaction that a curve needs; the room is not imported here."""
+
+    @property
+    def model(self) -> Any: ...
+
+    @property
+    def dataset(self) -> xr.Dataset: ...
+
+    @property
+    def values(self) -> tuple[float, ...]: ...
 
 
 @dataclass(frozen=True)
 class Filled:
-    """A column whose gaps are filled.
+    """Column whose gaps are filled.
 
     Parameters
     ----------
     column : Column
-        With the nodes of the filling among the readings.
+        Readings and nodes of the filling, sorted.
     trend : (n,) ndarray of bool
-        Nodes that are filling.
+        Nodes that belong to the filling.
     parts : tuple of pairs of float
-        Top and bottom of what is filled [m]; the last may end at the deepest target.
+        Top and bottom of the filled parts [m]; the last may end at the deepest target.
     last : float
         Depth of the last reading [m].
     """
@@ -54,33 +65,31 @@ class Filled:
 def density_of_porosity(
     porosity: xr.Dataset,
     *,
-    grain_density: Any = _C["grain_density"],
-    grain_density_uncertainty: Any = None,
-    pore_water_density: Any = _C["pore_water_density"],
-    pore_water_density_uncertainty: Any = None,
+    grain_density: xr.Dataset | Scalar = _C["grain_density"],
+    grain_density_uncertainty: Scalar | None = None,
+    pore_water_density: Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
 ) -> xr.Dataset:
-    """Bulk density of a porosity, such as that of a compaction fit, to fill gaps with.
+    """Bulk density from porosity, such as that of a compaction fit, for filling gaps.
 
     Parameters
     ----------
     porosity : Dataset, (reading) or (curve)
         ``porosity`` [1] with its depth: a series with uncertainties, or the curve of a fit with
-        its band ``lower`` to ``upper``, which becomes the effect ``compaction_fit``; see
-        :func:`porosity_of_fit` for a curve whose errors keep their names.
+        its band ``lower`` to ``upper``, which becomes the effect ``compaction_fit``;
+        :func:`porosity_of_fit` gives a curve whose errors keep their names.
     grain_density, pore_water_density : Quantity, str or Constant
-        [g/cm^3].
+        Density of the grains and of the pore water [g/cm^3].
     grain_density_uncertainty, pore_water_density_uncertainty : Quantity or str, optional
         Effects of these names [g/cm^3]; those of the constants, else NaN.
 
     Returns
     -------
     Dataset, (reading)
-        ``bulk_density`` [g/cm^3].
+        ``bulk_density`` [g/cm^3] by depth.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
         For a porosity outside 0 to 1, or without a depth.
 
@@ -100,8 +109,8 @@ def density_of_porosity(
     wrong = np.isfinite(values) & ((values < 0.0) | (values > 1.0))
     if wrong.any():
         raise ValueError(
-            f"a porosity of {values[wrong][0]:g} lies outside 0 to 1; in per cent? Then give its "
-            "unit as '%'"
+            f"a porosity of {values[wrong][0]:g} lies outside 0 to 1; if it is in per cent, give "
+            "its unit as '%'"
         )
     if "upper" in porosity:
         half = (porosity["upper"].values - porosity["lower"].values) / 2.0
@@ -138,13 +147,13 @@ def density_of_porosity(
     )
 
 
-def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:
-    """Curve of a compaction fit with its errors by name, so that they meet those of the readings.
+def porosity_of_fit(fit: _DepthFit, at: xr.Dataset | Dimensional) -> xr.Dataset:
+    """Curve of a compaction fit with errors by name, so that they combine with those of readings.
 
     Parameters
     ----------
     fit : CompactionFit
-        Of porosity against depth, as :func:`corephys.compaction.fit` gives it.
+        Fit of porosity against depth, from :func:`corephys.compaction.fit`.
     at : Quantity or DataArray, (reading)
         Depths below seafloor [m].
 
@@ -156,10 +165,8 @@ def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        For a fit against something else than depth.
+        For a fit against effective stress.
 
     Notes
     -----
@@ -167,8 +174,7 @@ def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:
     """
     if fit.model.abscissa != "depth":
         raise ValueError(
-            f"the fit is against {fit.model.abscissa.replace('_', ' ')}; gaps are filled by one "
-            "against depth"
+            f"the fit is against {fit.model.abscissa.replace('_', ' ')}; give a fit against depth"
         )
     where = places(at)
     z = where["depth"].values
@@ -185,44 +191,27 @@ def porosity_of_fit(fit: Any, at: Any) -> xr.Dataset:
 
 
 def _known(part: Measured, source: str) -> Measured:
-    """A single number: without a random error of its own, its systematic one unknown or said."""
+    """Single number without random error; its systematic error is NaN if not given."""
     if part.effects:
         return part
     return Measured(part.values, 0.0, {source: float("nan")}, part.reason)
 
 
-def filled_column(readings: Column, fill: Any, largest_gap: float, deepest: float) -> Filled:
-    """Put a filling into the gaps of a column.
+def filled_column(
+    readings: Column, fill: str | xr.Dataset, largest_gap: float, deepest: float
+) -> Filled:
+    """Column with its gaps filled down to the deepest target [m].
 
-    Parameters
-    ----------
-    readings : Column
-        Without filling.
-    fill : {"linear", "none"} or Dataset
-        As for :func:`corephys.products.stress.profiles.profile`.
-    largest_gap : float
-        [m].
-    deepest : float
-        Deepest target [m].
-
-    Returns
-    -------
-    Filled
-        The readings themselves for a filling in words.
-
-    Raises
-    ------
-    ValueError
-        For an unknown word, or a filling that does not reach over a gap.
+    Nodes are added only for a Dataset; "linear" and "none" keep the nodes of the readings.
     """
     z = readings.depth
     holes = [(0.0, float(z[0]))] if z[0] > largest_gap else []
     holes += [(float(z[i]), float(z[i + 1])) for i in np.flatnonzero(readings.filled)]
     if not isinstance(fill, xr.Dataset):
-        if fill not in FILLS:
+        if fill not in _FILLS:
             raise ValueError(
-                f"fill is {fill!r}; it is 'linear', 'none', or a Dataset with bulk_density by "
-                "depth, as density_of_porosity makes of a compaction fit"
+                f"fill is {fill!r}; it has to be 'linear', 'none', or a Dataset with bulk_density "
+                "by depth, such as density_of_porosity gives for a compaction fit"
             )
         held = [(float(z[-1]), deepest)] if deepest > z[-1] else []
         return Filled(readings, np.zeros(z.size, dtype=bool), tuple(holes + held), float(z[-1]))
@@ -234,14 +223,14 @@ def filled_column(readings: Column, fill: Any, largest_gap: float, deepest: floa
     added = np.concatenate([*nodes, np.empty(0)])
     if added.size and (added.min() < top - 1e-9 or added.max() > bottom + 1e-9):
         raise ValueError(
-            f"the filling reaches from {top:g} to {bottom:g} m, the gaps from {added.min():g} to "
+            f"fill covers {top:g} to {bottom:g} m and the gaps lie from {added.min():g} to "
             f"{added.max():g} m; give a curve that covers them"
         )
     return Filled(*_joined(readings, trend, added), tuple(holes), float(z[-1]))
 
 
 def _nodes(a: float, b: float, *, top: bool, end: bool) -> np.ndarray:
-    """Depths of a filling between a and b, at its ends close to the readings there."""
+    """Depths of a filling between a and b, with ends just inside the readings at a and b."""
     number = max(_NODES, int((b - a) / 2.0)) + 1
     near = 1e-3 * (b - a) / number
     first, last = a if top else a + near, b if end else b - near
@@ -249,18 +238,7 @@ def _nodes(a: float, b: float, *, top: bool, end: bool) -> np.ndarray:
 
 
 def fill_column(fill: xr.Dataset) -> Column:
-    """A filling as a column; its random errors are one error, named ``density_fill``.
-
-    Parameters
-    ----------
-    fill : Dataset, (reading)
-        ``bulk_density`` [g/cm^3] by depth.
-
-    Returns
-    -------
-    Column
-        Sorted.
-    """
+    """Filling as a sorted column; its random errors become one effect, ``density_fill``."""
     rho = series.unpack(fill, "bulk_density")
     z = np.asarray(units.as_floats(fill["depth"], "m", "depth"), dtype=float)
     values = np.asarray(bare(rho.values), dtype=float)
@@ -278,6 +256,7 @@ def fill_column(fill: xr.Dataset) -> Column:
 
 
 def _joined(readings: Column, trend: Column, added: np.ndarray) -> tuple[Column, np.ndarray]:
+    """Readings and nodes of the filling in one column, and which nodes are filling."""
     z = np.concatenate([readings.depth, added])
     order = np.argsort(z, kind="stable")
     is_trend = (np.arange(z.size) >= readings.depth.size)[order]
@@ -302,45 +281,17 @@ def _joined(readings: Column, trend: Column, added: np.ndarray) -> tuple[Column,
 
 
 def in_filled(filled: Filled, z: np.ndarray) -> np.ndarray:
-    """Which depths lie in a filled part.
-
-    Parameters
-    ----------
-    filled : Filled
-        Column with its gaps.
-    z : (m,) ndarray
-        Depths [m].
-
-    Returns
-    -------
-    (m,) ndarray of bool
-        The edges, where there are readings, are not.
-    """
+    """Which depths [m] lie inside a filled part; its edges are readings and do not count."""
     found = np.zeros(z.shape, dtype=bool)
     for top, bottom in filled.parts:
         found |= ((z > top) | (top == 0.0)) & ((z < bottom) | (bottom > filled.last))
     return found
 
 
-def left_empty(filled: Filled, fill: Any, largest_gap: float, z: np.ndarray) -> np.ndarray:
-    """Which depths have no stress for want of densities above them.
-
-    Parameters
-    ----------
-    filled : Filled
-        Column with its gaps.
-    fill : {"linear", "none"} or Dataset
-        What stands in the gaps.
-    largest_gap : float
-        [m].
-    z : (m,) ndarray
-        Depths [m].
-
-    Returns
-    -------
-    (m,) ndarray of bool
-        Always for depths that are not numbers.
-    """
+def left_empty(
+    filled: Filled, fill: str | xr.Dataset, largest_gap: float, z: np.ndarray
+) -> np.ndarray:
+    """Which depths [m] have no stress, because densities above them are missing."""
     if isinstance(fill, xr.Dataset):
         return ~np.isfinite(z)
     empty = ~np.isfinite(z) | (z > filled.last + largest_gap)
@@ -350,24 +301,14 @@ def left_empty(filled: Filled, fill: Any, largest_gap: float, z: np.ndarray) -> 
 
 
 def share_filled(filled: Filled, z: np.ndarray, solid: np.ndarray, water: np.ndarray) -> np.ndarray:
-    """Share of the effective stress that comes from filled density.
+    """Share [1] of the effective stress at depths [m] that comes from filled density.
 
-    Parameters
-    ----------
-    filled : Filled
-        Column with its gaps.
-    z : (m,) ndarray
-        Depths [m].
-    solid, water : (m,) ndarray
-        Integrals of density and of the density of water down to them [g/cm^3 m].
-
-    Returns
-    -------
-    (m,) ndarray
-        Zero where nothing is filled [1].
+    ``solid`` and ``water`` are the integrals of both densities down to the depths [g/cm^3 m].
     """
     col, share, whole = filled.column, np.zeros(z.shape), solid - water
-    mean = np.divide(water, z, out=np.zeros(z.shape), where=z > 0.0)  # of the water above
+    mean = np.divide(
+        water, z, out=np.zeros(z.shape), where=z > 0.0
+    )  # mean density of the water above
     for top, bottom in filled.parts:
         low, high = np.minimum(z, top), np.minimum(z, bottom)
         above, below = (integral(col.depth, col.density, inside(col.depth, d)) for d in (low, high))

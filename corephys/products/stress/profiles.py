@@ -1,9 +1,9 @@
-"""Overburden, hydrostatic pressure and effective stress down a hole, gaps filled in the open."""
+"""Overburden, hydrostatic pressure and effective stress along a hole, with gaps filled."""
 
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -32,6 +32,9 @@ from corephys.products.stress.gaps import (
 )
 from corephys.uncertainty import Measured, combine, stated
 
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = ["profile"]
 
 _C = constants.CONSTANTS
@@ -41,62 +44,63 @@ _T = thresholds.DEFAULTS
 def profile(
     density: xr.Dataset,
     *,
-    at: Any = None,
-    step: Any = "1 m",
-    water_depth: Any = None,
-    fill: Any = "linear",
-    largest_gap: Any = _T["stress_gap"],
-    fluid_density: Any = _C["pore_water_density"],
-    fluid_density_uncertainty: Any = None,
-    sea_water_density: Any = _C["sea_water_column_density"],
-    sea_water_density_uncertainty: Any = None,
-    water_depth_uncertainty: Any = None,
-    depth_uncertainty: Any = None,
-    gravity: Any = _C["gravity"],
-    gravity_uncertainty: Any = None,
-    layer_scatter: Any = None,
-    layer_length: Any = None,
+    at: xr.Dataset | Dimensional | None = None,
+    step: Scalar = "1 m",
+    water_depth: Scalar | None = None,
+    fill: str | xr.Dataset = "linear",
+    largest_gap: Scalar = _T["stress_gap"],
+    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    fluid_density_uncertainty: Scalar | None = None,
+    sea_water_density: Scalar = _C["sea_water_column_density"],
+    sea_water_density_uncertainty: Scalar | None = None,
+    water_depth_uncertainty: Scalar | None = None,
+    depth_uncertainty: Scalar | None = None,
+    gravity: Scalar = _C["gravity"],
+    gravity_uncertainty: Scalar | None = None,
+    layer_scatter: Scalar | None = None,
+    layer_length: Scalar | None = None,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
-    """Vertical stresses down a hole, from a density profile with its gaps.
+    """Vertical stresses along a hole, from a density profile that may have gaps.
 
     Parameters
     ----------
     density : Dataset, (reading)
-        ``bulk_density`` with its depth, in any order: readings are sorted, those at one depth
-        averaged, those of overlapping cores taken together; how many is said.
+        ``bulk_density`` [g/cm^3] with its depth, in any order. Readings are sorted and averaged at
+        one depth, and overlapping cores are combined; attributes hold their numbers.
     at : Dataset, DataArray or Quantity, optional
-        Depths below seafloor [m]; from the seafloor to the last reading every ``step`` without it.
+        Depths below seafloor [m]; where not given, every ``step`` from the seafloor to the last
+        reading.
     step : Quantity or str
-        [m].
+        Spacing of the depths [m].
     water_depth : Quantity or str, optional
-        [m]; without it there is nothing reckoned from sea level.
+        Water depth [m]; where not given, stresses from sea level are not computed.
     fill : {"linear", "none"} or Dataset
-        What stands in gaps: a straight line; nothing, so that there is no stress below the first;
-        or ``bulk_density`` by depth, such as :func:`density_of_porosity` makes of a compaction fit.
+        Density in gaps: a straight line; none, which ends the stress at the first gap; or
+        ``bulk_density`` by depth, such as :func:`density_of_porosity` gives for a compaction fit.
     largest_gap : Quantity or str
-        Stretch without a reading [m] that counts as a gap. With a Dataset for ``fill`` the stress
-        goes on below the last reading, without one for this distance.
+        Greatest distance between readings [m] that is not a gap. Below the last reading the stress
+        continues for this distance, or without limit where ``fill`` is a Dataset.
     fluid_density : Dataset, Quantity, str or Constant
-        Of the pores [g/cm^3]; see :func:`in_situ_water_density` for one by depth.
+        Density of the pore fluid [g/cm^3]; see :func:`in_situ_water_density` for one by depth.
     fluid_density_uncertainty, sea_water_density_uncertainty : Quantity or str, optional
         Effects ``pore_water_density`` and ``sea_water_density`` [g/cm^3]; those of the constants,
         else NaN.
     sea_water_density : Quantity, str or Constant
-        Mean of the water column [g/cm^3].
+        Mean density of the water column [g/cm^3].
     water_depth_uncertainty : Quantity or str, optional
-        Effect ``water_depth`` on what is reckoned from sea level [m]; unknown gives NaN.
+        Effect ``water_depth`` [m] on stresses from sea level; unknown gives NaN.
     depth_uncertainty : Quantity or str, optional
-        Of the seafloor in the depth scale [m], the water column shorter by what the sediment is
-        longer: effect ``depth``; left out without it.
+        Standard uncertainty of the seafloor in the depth scale [m], effect ``depth``: the water
+        column is shorter by as much as the sediment is longer. No effect where not given.
     gravity : Quantity, str or Constant
-        [m/s^2].
+        Acceleration of gravity [m/s^2].
     gravity_uncertainty : Quantity or str, optional
         Effect ``gravity`` [m/s^2]; that of the constant, else NaN.
     layer_scatter, layer_length : Quantity or str, optional
-        Of the density about its trend [g/cm^3] and of its correlation in depth [m], for what lies
-        unseen between readings; estimated from the readings where not given. A scatter of
-        '0 g/cm^3' leaves the unseen layers out of the uncertainty.
+        Scatter of the density about its trend [g/cm^3] and length of its correlation in depth [m],
+        for layers between readings that were not measured; estimated from the readings where not
+        given. A scatter of '0 g/cm^3' excludes these layers from the uncertainty.
     allow : tuple of str
         Flag levels of the densities that may be used.
 
@@ -105,26 +109,24 @@ def profile(
     Dataset, (reading)
         ``vertical_effective_stress``, ``overburden_below_seafloor``,
         ``hydrostatic_below_seafloor`` and with a water depth ``overburden_stress`` and
-        ``hydrostatic_pressure`` from sea level [kPa], above the pressure of the air;
-        ``bulk_density`` [g/cm^3] as it was taken; ``filled_share`` [1], the share of the effective
-        stress that comes from filled density. Filled depths and what rests on them are marked
-        ``interpolated_input``. Random errors of one depth are those of all depths below it.
+        ``hydrostatic_pressure`` from sea level [kPa], above air pressure;
+        ``bulk_density`` [g/cm^3] as used; ``filled_share`` [1], the share of the effective stress
+        that comes from filled density. Filled depths and all stresses below them are flagged
+        ``interpolated_input``. The random error of a depth is also part of all depths below it.
         Research estimate; not for well control, mud weight, casing, slope or structural
         decisions; follow local codes and licensed practice.
 
     Raises
     ------
-    UnitError
-        For a bare number or a wrong unit.
     ValueError
-        With fewer than two usable densities, an unknown fill, or a fill that does not reach over
-        a gap.
+        With fewer than two usable densities, an unknown fill, or a fill that does not cover a gap.
 
     Notes
     -----
     sigma_v = rho_sw g z_w + integral of rho g dz, P_h = rho_sw g z_w + integral of rho_f g dz,
     sigma' = sigma_v - P_h (Terzaghi 1943). Density is linear between readings and held above the
-    first. Layers between readings count by the integral of a first-order Markov process.
+    first. The error from layers between readings is that of the integral of a first-order Markov
+    process.
     """
     readings = readings_of(density, allow, largest_gap)
     where = places(at) if at is not None else _grid(readings.column.depth[-1], step)
@@ -144,7 +146,7 @@ def profile(
     )
     shift = stated(depth_uncertainty, "m", "depth_uncertainty")
     if depth_uncertainty is not None:
-        # Readings may bring an error of depth of their own: the same name is the same error.
+        # The readings may already have an effect named depth: the same name is the same error.
         below.effects["depth"] = below.effects.get("depth", 0.0) + np.full(
             z.shape, filled.column.density[0] * shift
         )
@@ -184,7 +186,7 @@ def profile(
         },
         safety=RESEARCH_ONLY,
         density_state=readings.state,
-        **readings.told,
+        **readings.counts,
         fill=_words(fill),
         filled_parts=json.dumps([[round(a, 3), round(b, 3)] for a, b in filled.parts]),
         layer_scatter=layering.scatter,
@@ -197,27 +199,30 @@ def profile(
 
 
 def _grid(deepest: float, step: Any) -> xr.DataArray:
-    """From the seafloor to the last reading, which is the last depth."""
+    """Depths from the seafloor to the last reading, which is always included."""
     h = float(positive(step, "m", "step"))
     z = np.append(np.arange(0.0, deepest - 1e-6 * h, h), deepest)
     return places(units.quantity(z, "m"))
 
 
 def _deepest(z: np.ndarray) -> float:
+    """Deepest target [m]; zero where none is finite."""
     finite = z[np.isfinite(z)]
     return float(finite.max()) if finite.size else 0.0
 
 
-def _words(value: Any) -> str:
+def _words(value: str | xr.Dataset) -> str:
+    """Description of the filling, for the attributes."""
     return "by depth" if isinstance(value, xr.Dataset) else str(value)
 
 
-def _number(density: Any) -> float:
+def _number(density: Scalar) -> float:
+    """Density of sea water [g/cm^3]."""
     return float(positive(density, "g/cm^3", "sea_water_density"))
 
 
 def _layering(readings: Column, fill: Any, scatter: Any, length: Any) -> Layering:
-    """What was said of the layers; for the rest what the readings show about their trend."""
+    """Scatter and length as given; the rest estimated from the readings about their trend."""
     s = None if scatter is None else float(positive(scatter, "g/cm^3", "layer_scatter", zero=True))
     far = None if length is None else float(positive(length, "m", "layer_length"))
     if s is not None and s == 0.0:
@@ -237,7 +242,7 @@ def _layering(readings: Column, fill: Any, scatter: Any, length: Any) -> Layerin
 
 
 def _solid(filled: Filled, layering: Layering, z: np.ndarray) -> Measured:
-    """Mass of sediment above each depth, a square metre wide [g/cm^3 m]."""
+    """Mass of sediment above each depth for each area [g/cm^3 m]."""
     col, at = filled.column, inside(filled.column.depth, z)
     hidden = unseen(col.depth, layering, at, filled.trend)
     random = np.hypot(random_part(col.depth, col.u_random, at), hidden)
@@ -246,7 +251,7 @@ def _solid(filled: Filled, layering: Layering, z: np.ndarray) -> Measured:
 
 
 def _sea(depth: Any, u_depth: Any, density: Any, u_density: Any) -> Measured:
-    """Mass of the water column [g/cm^3 m]."""
+    """Mass of the water column for each area [g/cm^3 m]."""
     rho = _number(density)
     above = float(positive(depth, "m", "water_depth", zero=True))
     u = stated(u_density, "g/cm^3", "sea_water_density_uncertainty", density)
@@ -261,6 +266,7 @@ def _sea(depth: Any, u_depth: Any, density: Any, u_density: Any) -> Measured:
 
 
 def _joined(one: Measured, other: Measured, sign: float) -> Measured:
+    """Sum or difference of two masses, with their shared effects."""
     random, effects = combine([(1.0, one), (sign, other)])
     return Measured(one.values + sign * other.values, random, effects)
 
@@ -273,7 +279,7 @@ def _stresses(
     g: float,
     u_g: Any,
 ) -> dict[str, Measured]:
-    """Masses times gravity, with its effect and the marks of what is filled."""
+    """Masses times gravity, with its effect and the flags of filled density."""
     reason = np.where(share > 0.0, flags.bit("interpolated_input"), 0).astype(np.int64)
     found = {}
     for name, mass in masses.items():
@@ -290,7 +296,7 @@ def _stresses(
 
 
 def _density(filled: Filled, where: xr.DataArray, known: np.ndarray) -> dict[str, Measured]:
-    """Density as it was taken at each depth, filled parts marked."""
+    """Density used at each depth, with the flags of filled parts."""
     col, z = filled.column, where["depth"].values
 
     def at(part: np.ndarray) -> np.ndarray:
