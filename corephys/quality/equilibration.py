@@ -1,7 +1,7 @@
-"""Whether a core has come to the temperature of the room: expected from time, or measured.
+"""Test whether a core had reached room temperature when it was scanned.
 
-A core that comes cold to the deck is scanned when it has warmed, by common practice after three
-to four hours. The axis of a cylinder is the last to follow.
+The departure is expected from the time on deck, or measured. By common practice a cold core is
+scanned after three to four hours. The axis of a cylinder warms up last.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ __all__ = ["axis_departure", "settled"]
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
 _TERMS = 24  # of the series; the rest is below 1e-9 from _SOON on
-_SOON = 0.01  # kappa t / a^2 below which the axis has felt nothing, to 1e-9
+_SOON = 0.01  # kappa t / a^2 below which the axis keeps its temperature to 1e-9
 
 
 @lru_cache(maxsize=64)
@@ -69,7 +69,7 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
     -----
     theta = sum 2 / (b J1(b)) exp(-b^2 F), J0(b) = 0; with a finite conductance theta = sum 2 B /
     ((b^2 + B^2) J0(b)) exp(-b^2 F), b J1(b) = B J0(b): Carslaw and Jaeger (1959), Conduction of
-    Heat in Solids, sections 7.6 and 7.7, at r = 0. Up to F = 0.01 the axis has felt nothing.
+    Heat in Solids, sections 7.6 and 7.7, at r = 0. Up to F = 0.01 the axis is unchanged.
 
     Examples
     --------
@@ -99,29 +99,29 @@ def settled(
     surface_conductance: Any = None,
     conductivity: Any = _C["core_conductivity"],
 ) -> xr.Dataset:
-    """Say which readings were made before the core had come to room temperature.
+    """Flag readings made before the core had reached room temperature.
 
     Parameters
     ----------
     time_on_deck, time : Quantity, DataArray or ndarray, (reading)
-        When the core came on deck and when it was read: [s], or calendar times.
+        Times on deck and of the reading: [s], or calendar times.
     laboratory_temperature : Quantity or str
         [degC].
     core_diameter : Quantity, DataArray or str
-        [mm]; a scalar or one a reading.
+        Diameter of the core [mm]; a scalar, or one for each reading.
     core_temperature : DataArray, (reading), optional
-        Measured beside the reading [degC].
+        Temperature measured with the reading [degC].
     deck_temperature : Quantity or str, optional
-        Of the core when it came on deck [degC]; without it no departure is expected.
+        Temperature of the core on deck [degC]; without it no departure is expected.
     tolerance : Quantity or str
         Departure from the room that is allowed [K].
     diffusivity : Quantity, str or Constant
-        Of the core [m^2/s].
+        Thermal diffusivity of the core [m^2/s].
     surface_conductance : Quantity or str, optional
-        Of liner and air around the core [W/(m^2 K)], 5 to 15 in still air; without it the surface
-        is taken to be at room temperature at once, which is the soonest that a core can settle.
+        Heat transfer of liner and air around the core [W/(m^2 K)], 5 to 15 in still air. Without
+        it the surface is at room temperature at once, which gives the shortest time.
     conductivity : Quantity, str or Constant
-        Of the core [W/(m K)], used with a conductance.
+        Thermal conductivity of the core [W/(m K)], used with a conductance.
 
     Returns
     -------
@@ -199,7 +199,7 @@ def _departures(
         *(np.asarray(part, dtype=float) for part in (elapsed, diameter, measured))
     )
     expected = np.full(elapsed.shape, np.nan)
-    # A hole has few diameters, and each has its own series.
+    # A hole has few diameters; the series is evaluated once for each.
     for size in np.unique(diameter[np.isfinite(diameter) & (diameter > 0.0)]):
         here = diameter == size
         radius = 0.5 * float(size)

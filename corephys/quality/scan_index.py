@@ -1,4 +1,4 @@
-"""Where the readings of scans lie along the core: integer codes, neighbours and companions."""
+"""Positions of the readings of scans as integer codes and offsets, for searching neighbours."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ _APART = 1e6  # cm between the tapes of two sections, so that no window reaches 
 
 @dataclass(frozen=True)
 class Places:
-    """Positions of one scan as numbers.
+    """Positions of one scan as codes and offsets.
 
     Parameters
     ----------
     core, section, run : (n,) ndarray of int
-        Codes that grow downhole; the same code in two scans is the same core or section.
+        Codes that increase downhole; equal codes in two scans mean the same core or section.
     offset : (n,) ndarray
-        From the section's top [cm].
+        Offset from the section's top [cm].
     length : (n,) ndarray
-        Of the section [cm], NaN where unknown.
+        Length of the section [cm], NaN where unknown.
     by_section, by_core : (n,) ndarray of int
         Order of the readings by section, run, offset and by core, run, section, offset.
     section_starts, core_starts : ndarray of int
@@ -48,7 +48,7 @@ class Places:
     def from_codes(
         cls, core: Any, section: Any, offset: Any, *, run: Any = 1, length: Any = np.nan
     ) -> Places:
-        """Arrange codes and offsets.
+        """Make positions from codes and offsets.
 
         Parameters
         ----------
@@ -106,7 +106,7 @@ def _starts(*codes: np.ndarray) -> np.ndarray:
 
 
 def locate(datasets: dict[str, Any], sections: Any = None) -> dict[str, Places]:
-    """Places of several scans with codes that they share.
+    """Positions of several scans, with shared codes.
 
     Parameters
     ----------
@@ -157,8 +157,8 @@ def _lengths(length: Any) -> np.ndarray:
     if not (found > 0.0).all():
         lacking = int((~(found > 0.0)).sum())
         raise ValueError(
-            f"{lacking} of {found.size} sections have no length above zero; without it their ends "
-            "are not known. Give the length, or leave these sections out of the table"
+            f"{lacking} of {found.size} sections have no length above zero; it gives their ends. "
+            "Give the length, or leave these sections out of the table"
         )
     return found
 
@@ -171,7 +171,9 @@ def _keys(dataset: Any) -> pd.DataFrame:
     elif "depth" in dataset.coords:
         columns = {"core": "", "section": "", "offset": dataset.coords["depth"].values * 100.0}
     else:
-        raise KeyError("the series has neither core, section and offset nor depth as coordinates")
+        raise KeyError(
+            "the series has no positions; give the coordinates core, section and offset, or depth"
+        )
     columns["run"] = dataset.coords["run"].values if "run" in dataset.coords else 1
     return pd.DataFrame(columns, index=range(size))
 
@@ -201,13 +203,13 @@ def any_within(tape: Any, other: Any, condition: Any, reach: float) -> np.ndarra
     Parameters
     ----------
     tape : (n,) ndarray
-        Where to look [cm].
+        Positions to search around [cm].
     other : (m,) ndarray
-        Where the other scan has readings [cm].
+        Positions of the other scan's readings [cm].
     condition : (m,) ndarray of bool
-        Of the other scan's readings.
+        Condition of the other scan's readings.
     reach : float
-        [cm].
+        Largest distance [cm].
 
     Returns
     -------
