@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-__all__ = ["add_to", "main", "run"]
+__all__ = ["main"]
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -41,7 +41,7 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument(
                 "--no-figures", action="store_true", help="do not write figures and report"
             )
-    add_to(commands)
+    _add_archive(commands)
     words = "print what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
@@ -72,7 +72,7 @@ def main(arguments: list[str] | None = None) -> int:
     if given.command == "compare":
         return _compare(given.old, given.new)
     if given.command == "archive":
-        return run(given)
+        return _archive(given)
     if not given.folder.is_dir():
         parser.error(f"{given.folder} is not a folder")
     from corephys.hole import HoleError
@@ -90,7 +90,7 @@ def main(arguments: list[str] | None = None) -> int:
     except (OSError, ValueError) as error:
         print(f"corephys: {error}", file=sys.stderr)
         return 1
-    _say_where(given.out)
+    _print_places(given.out)
     return _failed_stages(given.out / "reduced.nc")
 
 
@@ -163,7 +163,8 @@ def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
     write_report(folder, out, recipe=recipe)
 
 
-def _say_where(out: Path) -> None:
+def _print_places(out: Path) -> None:
+    """Print where the results are."""
     print("\nresults:")
     for name in ("report.html", "reduced.nc"):
         if (out / name).exists():
@@ -178,16 +179,12 @@ def _say_where(out: Path) -> None:
             print(f"  {out / name}  ({len(found)} files)")
 
 
-if __name__ == "__main__":
-    sys.exit(main())
-
-
 # --------------------------------------------------------------------------------------------------
-# The part of the command line that makes archives: ``archive FOLDER --out OUT``.
+# The command ``archive FOLDER --out OUT``.
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to a parser's commands."""
+def _add_archive(commands: Any) -> None:
+    """Add the command ``archive`` to the parser."""
     words = "reduce many holes into one archive; a new run continues one that was stopped"
     command = commands.add_parser("archive", help=words, description=words)
     command.add_argument("folder", help="folder or URL of the holes, or a store of readings")
@@ -207,19 +204,10 @@ def add_to(commands: Any) -> None:
     command.add_argument("--anew", action="store_true", help="reduce finished holes again")
 
 
-def run(given: argparse.Namespace) -> int:
-    """Make the archive and print its table.
+def _archive(given: argparse.Namespace) -> int:
+    """Make the archive and print its table, failed holes, and holes with failed stages.
 
-    Parameters
-    ----------
-    given : Namespace
-        Parsed arguments.
-
-    Returns
-    -------
-    int
-        0; 1 when no archive could be made or a hole failed; 3 when stages failed in some holes.
-        Failed holes are printed, and the holes with failed stages.
+    The exit status is 0; 1 when no archive could be made or a hole failed; 3 when stages failed.
     """
     from corephys import archive
 
@@ -250,4 +238,8 @@ def run(given: argparse.Namespace) -> int:
     if len(partly):
         names = ", ".join(partly["name"].astype(str))
         print(f"stages failed in {len(partly)} of them: {names}", file=sys.stderr)
-    return 1 if len(failed) else 3 if len(partly) else 0
+    return 1 if len(failed) else STAGES_FAILED if len(partly) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -104,7 +104,7 @@ def reduce(
     effects : bool
         Keep the signed effects by source; otherwise only their norm is kept.
     storage_options : mapping, optional
-        For the file systems of URLs.
+        Options for the file systems of URLs.
 
     Returns
     -------
@@ -219,7 +219,7 @@ class Archive(Mapping[str, xr.DataTree]):
     Parameters
     ----------
     place : Place
-        Where the archive lies.
+        Folder or URL of the archive.
     """
 
     def __init__(self, place: Place) -> None:
@@ -260,9 +260,9 @@ def open(
     Parameters
     ----------
     out : path or URL
-        As given to :func:`reduce`.
+        Folder or URL given to :func:`reduce`.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options for the file system of a URL.
 
     Returns
     -------
@@ -285,9 +285,9 @@ def summary(
     Parameters
     ----------
     out : path or URL
-        As given to :func:`reduce`.
+        Folder or URL given to :func:`reduce`.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options for the file system of a URL.
 
     Returns
     -------
@@ -318,7 +318,7 @@ def write_readings(
     out : path or URL
         New folder.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options for the file system of a URL.
 
     Returns
     -------
@@ -358,7 +358,7 @@ def collect(
     progress : bool
         Show a progress bar.
     storage_options : mapping, optional
-        For the file systems of URLs.
+        Options for the file systems of URLs.
 
     Returns
     -------

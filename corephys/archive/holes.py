@@ -504,7 +504,7 @@ def _refuse_different(place: Place, old: dict[str, Any], new: dict[str, Any]) ->
 
 
 def _differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
-    said = []
+    changes = []
     for stage in sorted({*old, *new}):
         before, now = old.get(stage, {}), new.get(stage, {})
         for key in sorted({*before, *now}):
@@ -512,8 +512,8 @@ def _differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
                 was, is_now = (
                     repr(table[key]) if key in table else "not given" for table in (before, now)
                 )
-                said.append(f"[{stage}] {key} was {was} and is {is_now}")
-    return said
+                changes.append(f"[{stage}] {key} was {was} and is {is_now}")
+    return changes
 
 
 def read_head(place: Place) -> dict[str, Any]:

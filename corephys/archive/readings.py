@@ -349,7 +349,7 @@ def read_index(place: Place) -> dict[str, Rows]:
     Parameters
     ----------
     place : Place
-        Of the store.
+        Folder or URL of the store.
 
     Returns
     -------

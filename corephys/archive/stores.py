@@ -184,7 +184,7 @@ class Place:
     where : str
         Path of a folder, or a URL such as ``s3://bucket/archive`` that fsspec understands.
     options : mapping
-        For the file system of a URL: fsspec's ``storage_options``.
+        Options for the file system of a URL: fsspec's ``storage_options``.
     """
 
     where: str
@@ -611,7 +611,7 @@ def read_tree(place: Place, root: str) -> xr.DataTree:
     Returns
     -------
     DataTree
-        As it was written: values, types, names, attributes.
+        The tree as written: values, types, names and attributes.
 
     Raises
     ------

@@ -8,8 +8,8 @@ flags.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
+import numpy as np
 import xarray as xr
 
 from corephys.ground.companions import library_units
@@ -80,10 +80,10 @@ def flag(
     dataset: xr.Dataset,
     name: str,
     *,
-    sections: Any = None,
-    removed: Any = None,
-    amplitude: Any = None,
-    companions: Mapping[str, Any] | None = None,
+    sections: xr.Dataset | None = None,
+    removed: xr.Dataset | None = None,
+    amplitude: xr.DataArray | np.ndarray | None = None,
+    companions: Mapping[str, xr.DataArray | xr.Dataset] | None = None,
     settings: Settings | None = None,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,7 +85,7 @@ def audit(
     tree: xr.DataTree,
     *,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-    quantities: Any = tuple(SCAN),
+    quantities: Sequence[str] = tuple(SCAN),
 ) -> Audit:
     """Count the readings that a reduction kept, by core and by reason.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
@@ -46,7 +45,7 @@ def section_ends(places: Places, reach: float) -> np.ndarray:
     Parameters
     ----------
     places : Places
-        Of the readings.
+        Positions of the readings.
     reach : float
         Distance to the end up to which a reading is suspect [cm].
 
@@ -59,7 +58,7 @@ def section_ends(places: Places, reach: float) -> np.ndarray:
         return places.to_end <= reach + ROUNDING
 
 
-def level(values: Any, places: Places, window: float) -> np.ndarray:
+def level(values: np.ndarray, places: Places, window: float) -> np.ndarray:
     """Running median along each core and pass.
 
     Parameters
@@ -67,7 +66,7 @@ def level(values: Any, places: Places, window: float) -> np.ndarray:
     values : (n,) ndarray
         NaN is passed over.
     places : Places
-        Of the readings.
+        Positions of the readings.
     window : float
         Length of core in the window [cm].
 
@@ -89,7 +88,7 @@ def _readings(places: Places, window: float) -> int:
 
 
 def _rolling(
-    values: Any, order: Any, starts: Any, places: Places, window: float
+    values: np.ndarray, order: np.ndarray, starts: np.ndarray, places: Places, window: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Median, median absolute deviation and number of values of the windows."""
     size = _readings(places, window)
@@ -102,7 +101,7 @@ def _rolling(
     return back[0], back[1], back[2]
 
 
-def robust_scale(residual: Any, places: Places) -> np.ndarray:
+def robust_scale(residual: np.ndarray, places: Places) -> np.ndarray:
     """Standard deviation of the residuals of each core, from their median absolute deviation.
 
     Parameters
@@ -110,7 +109,7 @@ def robust_scale(residual: Any, places: Places) -> np.ndarray:
     residual : (n,) ndarray
         About zero; NaN is passed over.
     places : Places
-        Of the readings.
+        Positions of the readings.
 
     Returns
     -------
@@ -131,7 +130,7 @@ def robust_scale(residual: Any, places: Places) -> np.ndarray:
 
 
 def neighbour_residual(
-    values: Any, places: Places, each_side: int = 2, reach: float = _REACH
+    values: np.ndarray, places: Places, each_side: int = 2, reach: float = _REACH
 ) -> tuple[np.ndarray, np.ndarray]:
     """Difference of each reading from the median of its neighbours in the section.
 
@@ -140,7 +139,7 @@ def neighbour_residual(
     values : (n,) ndarray
         NaN is passed over: the next reading beyond it is the neighbour.
     places : Places
-        Of the readings.
+        Positions of the readings.
     each_side : int
         Neighbours on either side.
     reach : float
@@ -178,8 +177,8 @@ def neighbour_residual(
 
 
 def spikes(
-    values: Any,
-    noise: Any,
+    values: np.ndarray,
+    noise: float | np.ndarray,
     places: Places,
     *,
     threshold: float,
@@ -217,7 +216,7 @@ def spikes(
     side, m the median and s the scaled median absolute deviation of r in the window, and u the
     counting noise of r: the identifier of Hampel (1974), Journal of the American Statistical
     Association 69, 383, made blind to slow change. s lies between once and three times that of
-    the core, which alone speaks where a window holds fewer than six readings. A reading with
+    the core, which alone is used where a window holds fewer than six readings. A reading with
     fewer than two neighbours is judged by the level of its core, at twice the threshold.
     """
     x = np.asarray(values, dtype=float).copy()
@@ -267,7 +266,12 @@ def _lonely(
 
 
 def rolling_spikes(
-    values: Any, noise: Any, places: Places, *, threshold: float, window: float
+    values: np.ndarray,
+    noise: float | np.ndarray,
+    places: Places,
+    *,
+    threshold: float,
+    window: float,
 ) -> np.ndarray:
     """Readings that differ from the rolling median of their section.
 
@@ -278,9 +282,9 @@ def rolling_spikes(
     noise : float or (n,) ndarray
         Random standard uncertainty of a reading, NaN where unknown: the least scatter.
     places : Places
-        Of the readings; a window never crosses an end of its section.
+        Positions of the readings; a window never crosses an end of its section.
     threshold : float
-        In standard deviations.
+        Distance from the median, in standard deviations.
     window : float
         Length of section [cm].
 
@@ -313,7 +317,7 @@ def _largest_near(size: np.ndarray, places: Places) -> np.ndarray:
 
 
 def weak_coupling(
-    amplitude: Any, places: Places, *, fraction: float, hole_fraction: float, window: float
+    amplitude: np.ndarray, places: Places, *, fraction: float, hole_fraction: float, window: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Pulses that are weak in comparison with their core.
 
@@ -347,7 +351,12 @@ def weak_coupling(
 
 
 def repeats(
-    values: Any, uncertainty: Any, places: Places, *, threshold: float, doubted: Any
+    values: np.ndarray,
+    uncertainty: float | np.ndarray,
+    places: Places,
+    *,
+    threshold: float,
+    doubted: np.ndarray,
 ) -> np.ndarray:
     """Readings at the same position in two passes that differ by more than their noise.
 
@@ -356,7 +365,7 @@ def repeats(
     values, uncertainty : (n,) ndarray
         Random standard uncertainty of each; NaN is never judged.
     places : Places
-        Of the readings.
+        Positions of the readings.
     threshold : float
         Difference that is suspect, in combined standard uncertainties.
     doubted : (n,) ndarray of bool
@@ -391,15 +400,15 @@ _C = constants.CONSTANTS
 _UNKNOWN = thresholds.value("bound_unknown_velocity")
 
 
-def nearest(places: Places, other: Places, usable: Any, reach: float) -> np.ndarray:
+def nearest(places: Places, other: Places, usable: np.ndarray, reach: float) -> np.ndarray:
     """Nearest usable reading of another series in the same section.
 
     Parameters
     ----------
     places, other : Places
-        Of the readings, and of the other series in the same codes.
+        Positions of the readings, and of the other series in the same codes.
     usable : (m,) ndarray of bool
-        Of the other series.
+        Readings of the other series that may be used.
     reach : float
         Largest distance [cm].
 
@@ -425,15 +434,15 @@ def nearest(places: Places, other: Places, usable: Any, reach: float) -> np.ndar
 
 
 def below_bound(
-    velocity: Any,
-    uncertainty: Any,
-    density: Any,
+    velocity: np.ndarray,
+    uncertainty: float | np.ndarray,
+    density: np.ndarray,
     *,
     margin: float,
-    grain_density: Any = _C["grain_density"],
-    grain_modulus: Any = _C["softest_grain_modulus"],
-    fluid_density: Any = _C["pore_water_density"],
-    fluid_velocity: Any = _C["sea_water_velocity"],
+    grain_density: constants.Constant = _C["grain_density"],
+    grain_modulus: constants.Constant = _C["softest_grain_modulus"],
+    fluid_density: constants.Constant = _C["pore_water_density"],
+    fluid_velocity: constants.Constant = _C["sea_water_velocity"],
 ) -> np.ndarray:
     """Velocities below the lower bound for their density.
 
@@ -444,7 +453,7 @@ def below_bound(
     density : (n,) ndarray
         Bulk density at the same place [g/cm^3].
     margin : float
-        In standard uncertainties.
+        Shortfall that is flagged, in standard uncertainties.
     grain_density, grain_modulus, fluid_density, fluid_velocity : Constant
         Density [g/cm^3] and bulk modulus [GPa] of the softest usual grains, and density [g/cm^3]
         and speed of sound [m/s] of the pore water.

@@ -7,7 +7,7 @@ scanned after three to four hours. The axis of a cylinder warms up last.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -15,6 +15,11 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.provenance import constants_attribute
+
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Dimensional, Scalar
 
 __all__ = ["axis_departure", "settled"]
 
@@ -44,7 +49,7 @@ def _terms(biot: float) -> tuple[np.ndarray, np.ndarray]:
     return roots, 2.0 * biot / ((roots**2 + biot**2) * j0(roots))
 
 
-def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
+def axis_departure(fourier: float | np.ndarray, biot: float = float("inf")) -> np.ndarray:
     """Departure of a cylinder's axis from the room, as a fraction of its first departure.
 
     Parameters
@@ -57,7 +62,7 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
 
     Returns
     -------
-    float or ndarray
+    ndarray
         Dimensionless, 1 at the start; NaN for a negative time.
 
     Raises
@@ -87,17 +92,17 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
 
 
 def settled(
-    time_on_deck: Any,
-    time: Any,
+    time_on_deck: pint.Quantity | xr.DataArray | np.ndarray,
+    time: pint.Quantity | xr.DataArray | np.ndarray,
     *,
-    laboratory_temperature: Any,
-    core_diameter: Any,
-    core_temperature: Any = None,
-    deck_temperature: Any = None,
-    tolerance: Any = _T["settled_tolerance"],
-    diffusivity: Any = _C["core_diffusivity"],
-    surface_conductance: Any = None,
-    conductivity: Any = _C["core_conductivity"],
+    laboratory_temperature: Scalar,
+    core_diameter: Dimensional,
+    core_temperature: xr.DataArray | None = None,
+    deck_temperature: Scalar | None = None,
+    tolerance: Scalar = _T["settled_tolerance"],
+    diffusivity: Scalar = _C["core_diffusivity"],
+    surface_conductance: Scalar | None = None,
+    conductivity: Scalar = _C["core_conductivity"],
 ) -> xr.Dataset:
     """Flag readings made before the core had reached room temperature.
 
@@ -213,7 +218,7 @@ def _departures(
     return expected, off, known & ~beyond, reason
 
 
-def _film(conductance: Any, conductivity: Any) -> float:
+def _film(conductance: Scalar | None, conductivity: Scalar) -> float:
     if conductance is None:
         return float("inf")
     given = positive(conductance, "W/(m^2 K)", "surface_conductance", difference=True)

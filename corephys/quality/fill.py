@@ -8,7 +8,6 @@ stricter test, because a light bed looks like a thin core.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -30,11 +29,11 @@ class Pulses:
     Parameters
     ----------
     places : Places
-        Of the P-wave readings, in the codes of the density.
+        Positions of the P-wave readings, in the codes of the density.
     lost : (m,) ndarray of bool
         No pulse, or a weak one.
     telling : (m,) ndarray of bool
-        Where a lost pulse is evidence of a gap.
+        Places where a lost pulse is evidence of a gap.
     """
 
     places: Places
@@ -72,7 +71,7 @@ class Pulses:
 
 
 def below_level(
-    density: Any, places: Places, sound: Any, window: float
+    density: np.ndarray, places: Places, sound: np.ndarray, window: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """How far each reading lies below the level of the sound core around it.
 
@@ -84,7 +83,7 @@ def below_level(
     density : (n,) ndarray
         [g/cm^3].
     places : Places
-        Of the readings.
+        Positions of the readings.
     sound : (n,) ndarray of bool
         Readings that may set the level.
     window : float
@@ -111,15 +110,15 @@ def below_level(
 
 
 def gaps_by_pulse(
-    shortfall: Any,
-    scatter: Any,
-    noise: Any,
+    shortfall: np.ndarray,
+    scatter: np.ndarray,
+    noise: float | np.ndarray,
     places: Places,
     pulses: Pulses,
     *,
     threshold: float,
     void_length: float,
-    density: Any,
+    density: np.ndarray,
     void_share: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Voids and thin fills in the runs of lost pulses.
@@ -131,9 +130,9 @@ def gaps_by_pulse(
     noise : (n,) ndarray
         Random standard uncertainty of a density [g/cm^3].
     places : Places
-        Of the densities.
+        Positions of the densities.
     pulses : Pulses
-        Of the P-wave scan.
+        Pulses of the P-wave scan.
     threshold : float
         Shortfall of a single reading, in standard deviations, that counts as low.
     void_length : float
@@ -189,29 +188,29 @@ def gaps_by_pulse(
 
 
 def gaps_by_density(
-    shortfall: Any,
-    scatter: Any,
-    noise: Any,
+    shortfall: np.ndarray,
+    scatter: np.ndarray,
+    noise: float | np.ndarray,
     places: Places,
-    covered: Any,
+    covered: np.ndarray,
     *,
     threshold: float,
     void_share: float,
     least_length: float,
-    density: Any,
+    density: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Voids and thin fills from density alone, where no pulse was measured.
 
     Parameters
     ----------
     shortfall, scatter, noise : (n,) ndarray
-        As in :func:`gaps_by_pulse`.
+        Shortfall, scatter and noise [g/cm^3]; see :func:`gaps_by_pulse`.
     places : Places
-        Of the densities.
+        Positions of the densities.
     covered : (n,) ndarray of bool
         Readings tested by :func:`gaps_by_pulse`.
     threshold : float
-        In standard deviations, of a single reading.
+        Shortfall of a single reading that is low, in standard deviations.
     void_share : float
         Share of the level that must be missing for a void.
     least_length : float

@@ -203,7 +203,7 @@ class SeriesReview:
         out = checks.section_ends(self.places, self.settings.end_trim * width)
         self.add("section_end", out & ~self.has("edge_corrected"))
 
-    def edges(self, removed: Any) -> None:
+    def edges(self, removed: xr.Dataset | None) -> None:
         """Flag readings outside a declared void but within half a response of it."""
         width = self.settings.response_width.get(self.name)
         if removed is None or width is None or not removed["core"].size:
@@ -315,7 +315,7 @@ class SeriesReview:
                 self.reason[here] &= ~flags.bit("void")
                 self.reason[here] |= flags.bit("crack")
 
-    def gaps_of_density(self, density: Any) -> None:
+    def gaps_of_density(self, density: xr.Dataset) -> None:
         """Flag readings within half a response of voids and thin fills of the density.
 
         A velocity is flagged only where its pulse was lost: a good pulse has passed through core.
@@ -365,7 +365,7 @@ class SeriesReview:
             ),
         )
 
-    def bound(self, density: Any) -> None:
+    def bound(self, density: xr.Dataset) -> None:
         """Flag velocities below that of a suspension of the same density."""
         places = self.companion_places["bulk_density"]
         usable = flags.usable(density["bulk_density_flag"].values, self.allow)
@@ -381,7 +381,7 @@ class SeriesReview:
         below = checks.below_bound(self.values, total, rho, margin=self.settings.bound_margin)
         self.add("below_velocity_bound", below)
 
-    def samples(self, samples: Any) -> None:
+    def samples(self, samples: xr.Dataset) -> None:
         """Flag readings that differ too much from the nearest sample."""
         places = self.companion_places["samples"]
         value = np.asarray(samples[self.name].values, dtype=float)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from corephys.ground import units
 from corephys.ground.arguments import positive
@@ -46,7 +47,13 @@ class Places:
 
     @classmethod
     def from_codes(
-        cls, core: Any, section: Any, offset: Any, *, run: Any = 1, length: Any = np.nan
+        cls,
+        core: np.ndarray,
+        section: np.ndarray,
+        offset: np.ndarray,
+        *,
+        run: int | np.ndarray = 1,
+        length: float | np.ndarray = np.nan,
     ) -> Places:
         """Make positions from codes and offsets.
 
@@ -59,7 +66,7 @@ class Places:
         run : int or (n,) array of int
             Number of the pass.
         length : float or (n,) array
-            Of the section [cm].
+            Length of the section [cm].
 
         Returns
         -------
@@ -105,13 +112,15 @@ def _starts(*codes: np.ndarray) -> np.ndarray:
     return np.flatnonzero(new)
 
 
-def locate(datasets: dict[str, Any], sections: Any = None) -> dict[str, Places]:
+def locate(
+    datasets: Mapping[str, xr.Dataset | xr.DataArray], sections: xr.Dataset | None = None
+) -> dict[str, Places]:
     """Positions of several scans, with shared codes.
 
     Parameters
     ----------
     datasets : dict of str to Dataset or DataArray
-        With the coordinates core, section and offset [cm], and run where there is one. A series
+        Series with the coordinates core, section and offset [cm], and run if there is one. A series
         by depth alone is one section of unknown length.
     sections : Dataset, optional
         Table of sections: core, section and length [m], in the order downhole.
@@ -141,7 +150,7 @@ def locate(datasets: dict[str, Any], sections: Any = None) -> dict[str, Places]:
     return found
 
 
-def _table(sections: Any) -> pd.DataFrame:
+def _table(sections: xr.Dataset) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "core": sections["core"].values,
@@ -151,7 +160,7 @@ def _table(sections: Any) -> pd.DataFrame:
     )
 
 
-def _lengths(length: Any) -> np.ndarray:
+def _lengths(length: xr.DataArray) -> np.ndarray:
     """Lengths of the sections [cm]."""
     found = np.asarray(positive(length, "cm", "length of the sections"), dtype=float)
     if not (found > 0.0).all():
@@ -163,7 +172,7 @@ def _lengths(length: Any) -> np.ndarray:
     return found
 
 
-def _keys(dataset: Any) -> pd.DataFrame:
+def _keys(dataset: xr.Dataset | xr.DataArray) -> pd.DataFrame:
     dataset = units.position_in_library_units(dataset)
     size = dataset.sizes["reading"]
     if "offset" in dataset.coords and "core" in dataset.coords and "section" in dataset.coords:
@@ -184,7 +193,7 @@ def spacing(places: Places) -> float:
     Parameters
     ----------
     places : Places
-        Of the readings.
+        Positions of the readings.
 
     Returns
     -------
@@ -197,7 +206,9 @@ def spacing(places: Places) -> float:
     return float(np.median(steps)) if steps.size else float("nan")
 
 
-def any_within(tape: Any, other: Any, condition: Any, reach: float) -> np.ndarray:
+def any_within(
+    tape: np.ndarray, other: np.ndarray, condition: np.ndarray, reach: float
+) -> np.ndarray:
     """Whether any reading of another scan within reach fulfils a condition.
 
     Parameters
@@ -220,13 +231,13 @@ def any_within(tape: Any, other: Any, condition: Any, reach: float) -> np.ndarra
     return np.searchsorted(at, tape + slack, "right") > np.searchsorted(at, tape - slack, "left")
 
 
-def runs(mask: Any, starts: Any) -> tuple[np.ndarray, np.ndarray]:
+def runs(mask: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Runs of consecutive true readings that do not cross a group.
 
     Parameters
     ----------
     mask : (n,) ndarray of bool
-        In scan order.
+        Condition of the readings, in scan order.
     starts : ndarray of int
         First reading of each group.
 

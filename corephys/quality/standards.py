@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units
+
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Dimensional, Scalar
+
+    Series: TypeAlias = pint.Quantity | xr.DataArray | np.ndarray
 
 __all__ = ["RULES", "ControlChart", "control_chart", "cumulative_sums", "out_of_control"]
 
@@ -32,9 +39,9 @@ class ControlChart:
     Parameters
     ----------
     dataset : Dataset, (standard)
-        In order of time: ``time``, ``value``, ``centre``, ``sigma``, ``lower`` and ``upper`` limit
-        in the unit of the values, ``cumulative_high`` and ``cumulative_low`` in standard
-        deviations, ``alarm``, ``alarm_rule`` (the word of the rule, empty without an alarm),
+        Columns in order of time: ``time``, ``value``, ``centre``, ``sigma``, ``lower`` and
+        ``upper`` limit in the unit of the values, ``cumulative_high`` and ``cumulative_low`` in
+        standard deviations, ``alarm``, ``alarm_rule`` (the rule, empty without an alarm),
         ``in_control`` (False from where a fault seems to begin to its last alarm).
     status : {"in control", "out of control", "not enough standards", "no scatter"}
         With the last two no limits could be computed.
@@ -50,7 +57,7 @@ class ControlChart:
 
 
 def cumulative_sums(
-    z: Any, *, allowance: float = ALLOWANCE, interval: float = INTERVAL
+    z: np.ndarray, *, allowance: float = ALLOWANCE, interval: float = INTERVAL
 ) -> tuple[np.ndarray, np.ndarray]:
     """Cumulative sums of departures upwards and downwards.
 
@@ -87,11 +94,11 @@ def cumulative_sums(
 
 
 def control_chart(
-    time: Any,
-    value: Any,
+    time: Series,
+    value: Series,
     *,
-    reference: Any = None,
-    uncertainty: Any = None,
+    reference: Scalar | float | None = None,
+    uncertainty: Dimensional | float | np.ndarray | None = None,
     baseline: int | None = None,
     rules: tuple[str, ...] = RULES[:2],
 ) -> ControlChart:
@@ -167,7 +174,7 @@ def _check(rules: tuple[str, ...], baseline: int | None) -> None:
         )
 
 
-def _values(value: Any) -> tuple[str, np.ndarray]:
+def _values(value: Series) -> tuple[str, np.ndarray]:
     """Unit and plain numbers of the values."""
     if isinstance(value, xr.DataArray):
         unit = str(value.attrs.get("units", "1"))
@@ -179,7 +186,7 @@ def _values(value: Any) -> tuple[str, np.ndarray]:
     return unit, np.atleast_1d(np.asarray(units.as_floats(value, unit, "value"), dtype=float))
 
 
-def _times(time: Any) -> np.ndarray:
+def _times(time: Series) -> np.ndarray:
     if getattr(getattr(time, "dtype", None), "kind", "?") == "M":
         return np.atleast_1d(np.asarray(time))
     return np.atleast_1d(np.asarray(units.as_floats(time, "s", "time"), dtype=float))
@@ -319,7 +326,7 @@ def _chart(when: np.ndarray, x: np.ndarray, unit: str, judged: _Judged) -> Contr
     return ControlChart(xr.Dataset(variables, attrs=attributes), judged.status)
 
 
-def out_of_control(chart: ControlChart, times: Any) -> Any:
+def out_of_control(chart: ControlChart, times: Series) -> np.ndarray | xr.DataArray:
     """Readings between the last standard in control and the next one.
 
     Parameters

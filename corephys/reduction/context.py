@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,9 @@ from corephys.ground.constants import Constant
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = [
     "Context",
@@ -63,11 +66,11 @@ class Context:
     Parameters
     ----------
     hole : DataTree
-        As read.
+        Hole as read.
     recipe : Recipe
-        Complete.
+        Complete recipe.
     results : dict of str to Dataset
-        By path in the reduced hole.
+        Results by path in the reduced hole.
     notes : list of str
         Notes for the user.
     objects : dict of str to object
@@ -246,7 +249,7 @@ def section_values(
     Returns
     -------
     ndarray, (reading)
-        In the unit of the column.
+        Values in the unit of the column.
     """
     size = table.sizes["reading"]
     sections = context.optional("sections")
@@ -322,7 +325,11 @@ def calculated(
 
 
 def sea_water_density(
-    recipe: Recipe, name: str, temperature: Any, pressure: Any = "0 dbar", where: str = ""
+    recipe: Recipe,
+    name: str,
+    temperature: str,
+    pressure: pint.Quantity | str = "0 dbar",
+    where: str = "",
 ) -> Constant:
     """Density of sea water of the hole's salinity, as the argument ``name`` of a function.
 

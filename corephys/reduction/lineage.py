@@ -23,7 +23,7 @@ class Lineage:
     Attributes
     ----------
     stages : dict of str to dict of str to set of str
-        For each stage ``tables``, ``keys`` ("stage.key" of the recipe), ``reads`` and ``writes``
+        By stage: ``tables``, ``keys`` ("stage.key" of the recipe), ``reads`` and ``writes``
         (paths of results, and names of what is no table).
     """
 

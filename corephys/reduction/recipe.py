@@ -75,7 +75,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
 
     def __init__(self, changes: Mapping[str, Mapping[str, Any]] | None = None) -> None:
         # A default carries its origin for the provenance of results; a value that the user gave
-        # gets its origin when the reduction knows whether the hole or the caller set it.
+        # gets its origin in the reduction, where it is known whether the hole or the caller set it.
         self._values = {
             stage: {key: sourced(option.default, "default") for key, option in keys.items()}
             for stage, keys in SCHEMA.items()
@@ -141,6 +141,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         )
 
     def _changed(self) -> list[tuple[str, Any, Any]]:
+        """Place, value and default of every choice that differs from its default."""
         return [
             (f"{stage}.{key}", value, SCHEMA[stage][key].default)
             for stage, keys in self._values.items()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.products import elastic
 from corephys.products.elastic.fluids import water
 from corephys.reduction.context import Context, Skipped, calculated, scalar, sea_water_density
 from corephys.reduction.stages.scan import usable_grain_densities
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = ["elastic_bounds", "elastic_moduli", "velocity_models"]
 
@@ -198,7 +201,9 @@ def _fluid(context: Context) -> elastic.Material | xr.Dataset:
     return water(rho.value, sound, f"TEOS-10 at {salinity} and {warm}")
 
 
-def _effective_pressure(context: Context) -> tuple[Any, Any]:
+def _effective_pressure(
+    context: Context,
+) -> tuple[str | constants.Constant | None, pint.Quantity | None]:
     """Effective pressure for the models of grain packs, and its standard uncertainty.
 
     Without a given pressure it is the median in the hole, and half the range that holds 68 % of

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -70,7 +70,7 @@ def gamma_calibration(context: Context) -> None:
 
 
 def _dead_time(
-    context: Context, table: xr.Dataset, reference: Any
+    context: Context, table: xr.Dataset, reference: str | None
 ) -> tuple[str | Constant, str | pint.Quantity | None]:
     """Dead time and its uncertainty: as given, or from the standards if the recipe sets that."""
     keys = context.recipe["gamma"]
@@ -100,7 +100,7 @@ def _dead_time(
     return value, units.quantity(float(found.uncertainty), "s")
 
 
-def _sets(table: xr.Dataset, reference: Any, apart: bool) -> list[tuple[str, xr.Dataset]]:
+def _sets(table: xr.Dataset, reference: str | None, apart: bool) -> list[tuple[str, xr.Dataset]]:
     """Standards by set, in the order of time; all together where sets or times are missing."""
     if not apart or "set" not in table or "time" not in table:
         return [("all", table)]
@@ -115,7 +115,7 @@ def _sets(table: xr.Dataset, reference: Any, apart: bool) -> list[tuple[str, xr.
     return [groups[i] for i in np.argsort(middles)]
 
 
-def _middle(table: xr.Dataset, reference: Any) -> float:
+def _middle(table: xr.Dataset, reference: str | None) -> float:
     """Time of a set of standards since the reference [s]."""
     if reference is None or "time" not in table:
         return 0.0
@@ -123,7 +123,7 @@ def _middle(table: xr.Dataset, reference: Any) -> float:
     return float("nan") if elapsed is None else float(np.nanmean(elapsed))
 
 
-def _decay(context: Context, table: xr.Dataset, reference: Any) -> Any:
+def _decay(context: Context, table: xr.Dataset, reference: str | None) -> float | np.ndarray:
     """Decay factor of the source at the times of the standards; 1 without times."""
     if reference is None or "time" not in table:
         return 1.0
@@ -144,7 +144,7 @@ def _water_temperature(context: Context, table: xr.Dataset) -> pint.Quantity | s
 def _fit(
     context: Context,
     table: xr.Dataset,
-    reference: Any,
+    reference: str | None,
     dead_time: tuple[str, str | None],
     order: int | None,
 ) -> gamma.Calibration:

@@ -132,7 +132,7 @@ def _shared(context: Context, temperature: xr.Dataset) -> dict[str, Any]:
     bottom = hole["bottom_water_temperature"] if keys["include_bottom_water"] else None
     usable = usable_stations(context)[0].size
     if usable + (bottom is not None) < 3:
-        # Two points always lie on a line: nothing would be left to judge the fit by.
+        # Two points always lie on a line: no residual would be left to test the fit.
         raise Skipped(
             f"{usable} usable formation temperatures; heat flow needs three points, the seafloor "
             "among them"
@@ -194,7 +194,7 @@ def _diffusivity(keys: Mapping[str, Any]) -> dict[str, Any]:
     return {name: keys[name] for name in ("diffusivity", "diffusivity_uncertainty")}
 
 
-def _production(context: Context) -> tuple[Any, Any]:
+def _production(context: Context) -> tuple[xr.Dataset | str | None, str | None]:
     """Heat production that the recipe chooses, and its uncertainty where it is one value."""
     keys = context.recipe["heat_flow"]
     if keys["heat_production"] == "none":

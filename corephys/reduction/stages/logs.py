@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -151,7 +151,8 @@ def _read(name: str, held: xr.Dataset, plan: Mapping[str, Any]) -> xr.Dataset:
     return placed
 
 
-def _is_part(variable: str, quantities: Any) -> bool:
+def _is_part(variable: str, quantities: Iterable[str]) -> bool:
+    """Whether a variable is one of the quantities or a companion of one."""
     ends = ("", *companions.COMPANIONS)
     return any(variable == f"{quantity}{end}" for quantity in quantities for end in ends)
 

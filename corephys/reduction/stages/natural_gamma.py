@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,9 @@ from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import geometry, of_kind, series_like
 from corephys.sensors import natural_gamma
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = ["heat_production", "natural_gamma_rate", "radioelements"]
 
@@ -68,7 +71,7 @@ def _background(context: Context, table: xr.Dataset) -> dict[str, Any]:
     }
 
 
-def _share(context: Context, table: xr.Dataset) -> tuple[Any, Any]:
+def _share(context: Context, table: xr.Dataset) -> tuple[np.ndarray | None, np.ndarray | None]:
     """Filled share of the response at every reading, and its change by the width's error."""
     length = section_values(context, table, "length", float("nan")) * 100.0
     if "offset" not in table.coords or np.isnan(length).all():
@@ -95,7 +98,9 @@ def _share(context: Context, table: xr.Dataset) -> tuple[Any, Any]:
     return best, share(width + step) - best
 
 
-def _voids(context: Context, table: xr.Dataset) -> list[tuple[Any, Any, np.ndarray]]:
+def _voids(
+    context: Context, table: xr.Dataset
+) -> list[tuple[pint.Quantity, pint.Quantity, np.ndarray]]:
     """Declared intervals without core, with the readings of their section."""
     removed = context.optional("removed")
     if removed is None or "core" not in table.coords:

@@ -97,7 +97,9 @@ def _manual(context: Context, waves: xr.Dataset) -> xr.DataArray | None:
     return series_like(waves["waveform"].isel(record_time=0, drop=True), manual, "us")
 
 
-def _travel_time(context: Context, table: xr.Dataset) -> tuple[xr.DataArray, Any, Any]:
+def _travel_time(
+    context: Context, table: xr.Dataset
+) -> tuple[xr.DataArray, xr.DataArray | str, xr.DataArray | int]:
     """Travel times that the recipe chooses, with their uncertainty and reasons."""
     keys = context.recipe["pwave"]
     here, reason = table["travel_time"], table.get("reason", 0)
@@ -191,7 +193,7 @@ def in_situ_velocity(context: Context) -> None:
     found = context.result("properties/velocity")
     temperature, pressure, u = below_seafloor(context, found)
     table, hole = context.optional("scan/pwave"), context.recipe["hole"]
-    warm: Any = hole["laboratory_temperature"]
+    warm: xr.DataArray | str = hole["laboratory_temperature"]
     if table is not None and "temperature" in table:
         warm = core_temperature(context, table, found["p_wave_velocity"])
     porosity = None

@@ -100,7 +100,8 @@ def _first(chart: standards.ControlChart) -> str:
     return str(at.astype("datetime64[m]")[0]) if at.size else "no time"
 
 
-Found = tuple[np.ndarray, Any, str, str] | None
+# Departures of the checks, their uncertainty if known, unit, and words for the chart.
+Found = tuple[np.ndarray, np.ndarray | None, str, str] | None
 
 
 def _gamma(context: Context, checks: xr.Dataset) -> Found:
@@ -210,7 +211,9 @@ def settling(context: Context) -> None:
             _settle(context, sensor, on_deck, deck)
 
 
-def _settle(context: Context, sensor: str, on_deck: Mapping[str, Any], deck: Any) -> None:
+def _settle(
+    context: Context, sensor: str, on_deck: Mapping[str, np.datetime64], deck: str | None
+) -> None:
     """Flag the readings of one sensor on cores not at room temperature."""
     keys, hole = context.recipe["quality"], context.recipe["hole"]
     scan, path, name = SENSORS[sensor]

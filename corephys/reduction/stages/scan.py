@@ -174,7 +174,7 @@ def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dat
     return table.isel(row=(kinds == kind) | ((kinds == "") & (kind == otherwise)))
 
 
-def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
+def elapsed_on(table: xr.Dataset, reference: str | None) -> np.ndarray | None:
     """Seconds of every reading since a reference; the median replaces a missing time."""
     if "time" not in table or reference is None:
         return None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.products import accumulation, compaction, porosity
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.stages.scan import grain_density_for
 from corephys.reduction.stages.stress import stress_at
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = [
     "accumulation_rates",
@@ -175,7 +178,9 @@ def _shared(context: Context) -> dict[str, Any]:
     }
 
 
-def _grid(source: xr.Dataset, stress: xr.Dataset | None) -> tuple[Any, Any]:
+def _grid(
+    source: xr.Dataset, stress: xr.Dataset | None
+) -> tuple[pint.Quantity, pint.Quantity | None]:
     """Depths of a curve from the seafloor down, and the stress at each."""
     z = source["depth"].values
     depth = np.linspace(min(float(np.nanmin(z)), 0.0), float(np.nanmax(z)), _GRID)

@@ -117,7 +117,7 @@ def _sea(context: Context) -> dict[str, Any]:
     }
 
 
-def _fill(context: Context, density: xr.Dataset) -> Any:
+def _fill(context: Context, density: xr.Dataset) -> xr.Dataset | str:
     """Density that fills gaps: by the compaction fit, or straight lines where there is none."""
     word = context.recipe["stress"]["fill"]
     if word != "compaction":
@@ -149,7 +149,7 @@ def _grains(context: Context) -> dict[str, Any]:
     """Arguments for the grains of the filling: median of the samples, else the recipe's."""
     context.instead("properties/index_properties", "the recipe's grain density fills gaps")
     values = usable_grain_densities(context)
-    # Three samples are the fewest whose scatter says anything.
+    # A scatter needs three samples; of two it is little more than chance.
     if values.size >= 3:
         spread = float(np.std(values, ddof=1))
         middle, words = float(np.median(values)), f"median of {values.size} samples"
