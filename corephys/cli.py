@@ -1,9 +1,10 @@
 """The command line: ``python -m corephys reduce FOLDER --out OUT``.
 
-Exit status 0; 1, the hole or the recipe cannot be used, and every problem is listed; 2, usage; or
-3, the hole is reduced except for stages that failed, which are listed. ``compare OLD NEW`` prints
-what changed between two reductions; its status is 0 whether or not anything did. ``archive FOLDER
---out OUT`` reduces many holes; its status is 1 when a hole failed, 3 when only stages of holes did.
+Exit status: 0 for success; 1 when the hole or the recipe cannot be used, with a list of all
+problems; 2 for wrong usage; 3 when stages failed and everything else was reduced, with a list of
+these stages. ``compare OLD NEW`` prints the changes between two reductions; its status is 0 with or
+without changes. ``archive FOLDER --out OUT`` reduces many holes; its status is 1 when a hole
+failed, 3 when only stages of holes failed.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-__all__ = ["add_to", "main", "run"]
+__all__ = ["main"]
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -27,7 +28,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True)
     for name, words in (
         ("reduce", "reduce a hole folder to a netCDF file, tables, figures and a report"),
-        ("report", "run the main notebook on a hole folder; it leaves all of these as well"),
+        ("report", "run the main notebook on a hole folder; it writes the same files"),
     ):
         command = commands.add_parser(name, help=words, description=words)
         command.add_argument("folder", type=Path, help="hole folder")
@@ -35,13 +36,13 @@ def _parser() -> argparse.ArgumentParser:
         if name == "reduce":
             command.add_argument("--recipe", type=Path, help="TOML file of changes to the recipe")
             command.add_argument(
-                "--no-report", action="store_true", help="leave the HTML report out"
+                "--no-report", action="store_true", help="do not write the HTML report"
             )
             command.add_argument(
-                "--no-figures", action="store_true", help="leave figures and report out"
+                "--no-figures", action="store_true", help="do not write figures and report"
             )
-    add_to(commands)
-    words = "say what changed between two reductions of one hole, and why"
+    _add_archive(commands)
+    words = "print what changed between two reductions of one hole, and why"
     command = commands.add_parser("compare", help=words, description=words)
     command.add_argument("old", type=Path, help="file reduced.nc, or the folder that holds it")
     command.add_argument("new", type=Path, help="the same of the later reduction")
@@ -54,12 +55,12 @@ def main(arguments: list[str] | None = None) -> int:
     Parameters
     ----------
     arguments : list of str, optional
-        Without the program's name; those of the process where not given.
+        Arguments without the program's name; by default those of the process.
 
     Returns
     -------
     int
-        Exit status: 0; 1 for a hole or recipe that cannot be used; 3 where stages failed.
+        Exit status: 0; 1 for a hole or recipe that cannot be used; 3 when stages failed.
 
     Raises
     ------
@@ -71,7 +72,7 @@ def main(arguments: list[str] | None = None) -> int:
     if given.command == "compare":
         return _compare(given.old, given.new)
     if given.command == "archive":
-        return run(given)
+        return _archive(given)
     if not given.folder.is_dir():
         parser.error(f"{given.folder} is not a folder")
     from corephys.hole import HoleError
@@ -89,7 +90,7 @@ def main(arguments: list[str] | None = None) -> int:
     except (OSError, ValueError) as error:
         print(f"corephys: {error}", file=sys.stderr)
         return 1
-    _say_where(given.out)
+    _print_places(given.out)
     return _failed_stages(given.out / "reduced.nc")
 
 
@@ -97,7 +98,7 @@ STAGES_FAILED = 3  # exit status
 
 
 def _failed_stages(file: Path) -> int:
-    """Print the stages that failed to standard error; the exit status."""
+    """Print failed stages to standard error, and return the exit status."""
     import netCDF4
 
     with netCDF4.Dataset(file) as results:
@@ -162,7 +163,8 @@ def _report(folder: Path, out: Path, recipe: Path | None = None) -> None:
     write_report(folder, out, recipe=recipe)
 
 
-def _say_where(out: Path) -> None:
+def _print_places(out: Path) -> None:
+    """Print where the results are."""
     print("\nresults:")
     for name in ("report.html", "reduced.nc"):
         if (out / name).exists():
@@ -177,46 +179,35 @@ def _say_where(out: Path) -> None:
             print(f"  {out / name}  ({len(found)} files)")
 
 
-if __name__ == "__main__":
-    sys.exit(main())
-
-
 # --------------------------------------------------------------------------------------------------
-# The part of the command line that makes archives: ``archive FOLDER --out OUT``.
+# The command ``archive FOLDER --out OUT``.
 
 
-def add_to(commands: Any) -> None:
-    """Add the command to a parser's commands."""
-    words = "reduce many holes into one archive; a run that was stopped goes on where it was"
+def _add_archive(commands: Any) -> None:
+    """Add the command ``archive`` to the parser."""
+    words = "reduce many holes into one archive; a new run continues one that was stopped"
     command = commands.add_parser("archive", help=words, description=words)
     command.add_argument("folder", help="folder or URL of the holes, or a store of readings")
     command.add_argument("--out", required=True, help="folder or URL of the archive")
     command.add_argument("--recipe", type=Path, help="TOML file of changes to every hole's recipe")
-    command.add_argument("--workers", type=int, default=2, help="holes at a time (default 2)")
+    command.add_argument(
+        "--workers", type=int, default=2, help="holes at the same time (default 2)"
+    )
     command.add_argument(
         "--scheduler",
         choices=("threads", "processes"),
         default="processes",
-        help="who does the work (default processes)",
+        help="how holes are run side by side (default processes)",
     )
     command.add_argument("--sensors", help="scans to use, such as gamma,pwave (default all)")
     command.add_argument("--effects", action="store_true", help="keep the effects by source")
-    command.add_argument("--anew", action="store_true", help="make finished holes anew as well")
+    command.add_argument("--anew", action="store_true", help="reduce finished holes again")
 
 
-def run(given: argparse.Namespace) -> int:
-    """Make the archive and print its table.
+def _archive(given: argparse.Namespace) -> int:
+    """Make the archive and print its table, failed holes, and holes with failed stages.
 
-    Parameters
-    ----------
-    given : Namespace
-        As parsed.
-
-    Returns
-    -------
-    int
-        0; 1 when nothing could be done or a hole failed; 3 when all holes are there and stages of
-        some failed. Failed holes are printed, and in how many holes stages failed.
+    The exit status is 0; 1 when no archive could be made or a hole failed; 3 when stages failed.
     """
     from corephys import archive
 
@@ -247,4 +238,8 @@ def run(given: argparse.Namespace) -> int:
     if len(partly):
         names = ", ".join(partly["name"].astype(str))
         print(f"stages failed in {len(partly)} of them: {names}", file=sys.stderr)
-    return 1 if len(failed) else 3 if len(partly) else 0
+    return 1 if len(failed) else STAGES_FAILED if len(partly) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,7 +1,8 @@
-"""Thousands of holes to one archive: reduced side by side, each whole, none stopping the others.
+"""Reduce thousands of holes into one resumable archive.
 
-A hole is one task. Its marker is written after everything else of it, so that a run that was
-killed goes on where it stopped; nothing of a finished hole stays in memory.
+A hole is one task, and its failure does not stop the others. Its marker is written after all its
+results, so that the next run continues where a killed run stopped. Nothing of a finished hole stays
+in memory.
 """
 
 from __future__ import annotations
@@ -83,42 +84,42 @@ def reduce(
         A folder whose folders are holes (with hole.toml, or saved by ``export.zarr``), a list of
         such holes, or a mapping of names to holes.
     out : path or URL
-        The archive; made where it does not exist. URLs go through fsspec.
+        The archive; created where it does not exist. URLs are opened by fsspec.
     recipe : Recipe or mapping, optional
-        A complete recipe for all holes, or changes to what the settings of each say.
+        A complete recipe for all holes, or changes to the settings of each hole.
     workers : int
-        Holes at a time.
+        Number of holes reduced at the same time.
     scheduler : "threads", "processes" or a client of dask.distributed
-        Who does the work. Processes are faster for whole holes; a script that uses them needs
+        How tasks are run. Processes are faster for complete holes; a script that uses them needs
         ``if __name__ == "__main__":``.
     resume : bool
-        Leave finished holes whose files have not changed as they are. False makes all anew.
+        Keep finished holes whose files have not changed. False reduces all holes again.
     progress : bool
-        Show a bar.
+        Show a progress bar.
     sensors : tuple of str, optional
-        Tables of ``scan`` to use, such as ``("gamma", "pwave")``; all where not given.
+        Tables of ``scan`` to use, such as ``("gamma", "pwave")``; all by default.
     keep : tuple of str
-        Which parts of the reduced hole to keep, also of ``scan``, ``standards``, ``samples`` and
-        ``downhole``: the raw tables.
+        Parts of the reduced hole to keep. The raw tables are ``scan``, ``standards``, ``samples``
+        and ``downhole``.
     effects : bool
-        Keep the signed effects by source; without them their norm is kept.
+        Keep the signed effects by source; otherwise only their norm is kept.
     storage_options : mapping, optional
-        For the file systems of URLs.
+        Options for the file systems of URLs.
 
     Returns
     -------
     DataFrame
-        One row a hole, as :func:`summary` gives it.
+        One row for each hole, see :func:`summary`.
 
     Raises
     ------
     ValueError
-        When no hole is found, ``out`` lies inside ``source``, is no archive or was made with
-        other choices, or two holes would have one name.
+        When no hole is found, two holes have one name, or ``out`` lies inside ``source``, is not
+        an archive or was made with other choices.
     ArchiveBusy
         When another run writes to ``out``.
     RecipeError
-        When the recipe holds an unknown key, a wrong unit or word.
+        When the recipe has an unknown key, a wrong unit or word.
 
     Notes
     -----
@@ -126,7 +127,7 @@ def reduce(
     scheduler. A hole that cannot be read or reduced has its error in the table.
     """
     if workers < 1:
-        raise ValueError(f"workers is {workers}; at least one hole is reduced at a time")
+        raise ValueError(f"workers is {workers}; expected 1 or more")
     place = Place.of(out, storage_options)
     readings = _readings(source, storage_options)
     if readings is not None:
@@ -169,8 +170,8 @@ def _readings(source: Any, options: Mapping[str, Any] | None) -> Place | None:
 def _refuse_for_readings(recipe: Any, sensors: Any) -> None:
     if recipe or sensors is not None:
         raise ValueError(
-            "a store of readings holds its choices hole by hole, made when it was written; give "
-            "recipe and sensors to archive.collect, and none here"
+            "a store of readings already contains the choices of each hole; give recipe and "
+            "sensors to archive.collect, and leave them out here"
         )
 
 
@@ -179,13 +180,13 @@ def _choices(
 ) -> Choices:
     for word in keep:
         if word not in _PARTS:
-            raise ValueError(f"keep holds {word!r}; the parts are {', '.join(_PARTS)}")
+            raise ValueError(f"keep has {word!r}; expected some of {', '.join(_PARTS)}")
     for word in sensors or ():
         if word not in _SENSORS:
-            raise ValueError(f"sensors holds {word!r}; the sensors are {', '.join(_SENSORS)}")
+            raise ValueError(f"sensors has {word!r}; expected some of {', '.join(_SENSORS)}")
     complete = isinstance(recipe, Recipe)
     if not complete:
-        Recipe(recipe or {})  # a slip in the recipe is one error here, not one a hole
+        Recipe(recipe or {})  # raise an error of the recipe once, here, and not in every hole
     text = recipe.to_json() if complete else json.dumps(recipe or {}, sort_keys=True)
     return Choices(
         text,
@@ -199,7 +200,7 @@ def _choices(
 def _open_tasks(
     holes: Mapping[str, str], place: Place, choices: Choices, options: Mapping[str, Any]
 ) -> list[Task]:
-    """What is not finished, or has changed since; failed holes are tried again."""
+    """Tasks for holes that are not finished, failed, or have changed files."""
     done = read_markers(place)
     tasks = []
     for name, where in holes.items():
@@ -213,12 +214,12 @@ def _open_tasks(
 
 
 class Archive(Mapping[str, xr.DataTree]):
-    """The reduced holes of an archive by name; each is read when it is asked for.
+    """The reduced holes of an archive by name; a hole is read on access.
 
     Parameters
     ----------
     place : Place
-        Where the archive lies.
+        Folder or URL of the archive.
     """
 
     def __init__(self, place: Place) -> None:
@@ -236,7 +237,7 @@ class Archive(Mapping[str, xr.DataTree]):
         if name in self.failed:
             raise KeyError(f"{name} could not be reduced: {self.failed[name]}")
         if name not in self._names:
-            raise KeyError(f"the archive holds no {name!r}; it holds {', '.join(self._names[:20])}")
+            raise KeyError(f"no hole {name!r} in the archive; it has {', '.join(self._names[:20])}")
         if self._scans:
             return one_hole(self._place, name)
         return read_tree(self._place, f"{HOLES}/{name}")
@@ -259,14 +260,14 @@ def open(
     Parameters
     ----------
     out : path or URL
-        As given to :func:`reduce`.
+        Folder or URL given to :func:`reduce`.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options for the file system of a URL.
 
     Returns
     -------
     Archive
-        A mapping of names to trees; holes of a run that has not ended are left out.
+        A mapping of names to trees; unfinished holes are left out.
 
     Raises
     ------
@@ -284,15 +285,15 @@ def summary(
     Parameters
     ----------
     out : path or URL
-        As given to :func:`reduce`.
+        Folder or URL given to :func:`reduce`.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options for the file system of a URL.
 
     Returns
     -------
     DataFrame
-        One row a hole: status, readings kept and left out, medians of the usable values of key
-        quantities with their units, and the error of a hole that failed.
+        One row for each hole: status, readings kept and left out, medians of the usable values of
+        key quantities with their units, and the error of a failed hole.
 
     Raises
     ------
@@ -317,7 +318,7 @@ def write_readings(
     out : path or URL
         New folder.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options for the file system of a URL.
 
     Returns
     -------
@@ -327,7 +328,7 @@ def write_readings(
     Raises
     ------
     ValueError
-        When ``out`` is not empty, no hole comes, a name comes twice, or a column is unknown,
+        When ``out`` is not empty, there is no hole, a name is repeated, or a column is unknown,
         missing or of another length.
     """
     return write_all(Place.of(out, storage_options), holes)
@@ -347,17 +348,17 @@ def collect(
     Parameters
     ----------
     source : path, URL, list or mapping of them
-        Holes, as for :func:`reduce`.
+        Holes to collect, see :func:`reduce`.
     out : path or URL
         New folder for the store.
     recipe : Recipe or mapping, optional
-        As for :func:`reduce`; its choices are kept with the readings of each hole.
+        Recipe or changes, see :func:`reduce`; stored with the readings of each hole.
     sensors : tuple of str
         ``gamma``, ``pwave`` or both.
     progress : bool
-        Show a bar.
+        Show a progress bar.
     storage_options : mapping, optional
-        For the file systems of URLs.
+        Options for the file systems of URLs.
 
     Returns
     -------
@@ -367,7 +368,7 @@ def collect(
     Raises
     ------
     ValueError
-        As :func:`reduce` and :func:`write_readings` raise it.
+        For the reasons given at :func:`reduce` and :func:`write_readings`.
     """
     from tqdm import tqdm
 

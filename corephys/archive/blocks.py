@@ -1,4 +1,4 @@
-"""A store of readings reduced block by block, by kernels on plain arrays."""
+"""Reduce a store of readings block by block, by the kernels of the sensors on plain arrays."""
 
 from __future__ import annotations
 
@@ -61,15 +61,15 @@ __all__ = [
 # --------------------------------------------------------------------------------------------------
 # The kernels of the sensors on the rows of one hole, without effects and without xarray.
 #
-# The public functions cost milliseconds a call whatever its size; a block of rows holds several
-# holes. The chain is theirs, and tests hold both to the same numbers.
+# A public function takes milliseconds a call at any size, and a block holds the rows of many holes.
+# The arithmetic is that of the sensors' kernels; tests compare the numbers of both ways.
 
 
 Found = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 def _given(function: Any, choices: Mapping[str, Any], name: str) -> Any:
-    """What a hole says, or what the public function takes where it says nothing."""
+    """Argument given for a hole, else the default of the public function."""
     return choices[name] if name in choices else function.__kwdefaults__[name]
 
 
@@ -79,15 +79,15 @@ def gamma_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
     Parameters
     ----------
     columns : mapping of str to ndarray, (n,)
-        counts, time and elapsed [s], core_diameter and bore [mm], annulus_density and
+        Columns counts, time and elapsed [s], core_diameter and bore [mm], annulus_density and
         grain_density [g/cm^3] (NaN throughout where the hole has none), int64 reason.
     choices : mapping
-        Arguments of ``gamma.bulk_density``.
+        Arguments of ``gamma.bulk_density`` for the hole.
 
     Returns
     -------
     tuple of ndarray
-        [g/cm^3], [g/cm^3], int64.
+        Density [g/cm^3], its random standard uncertainty [g/cm^3], and int64 reasons.
 
     Raises
     ------
@@ -141,15 +141,15 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
     Parameters
     ----------
     columns : mapping of str to ndarray, (n,)
-        travel_time [us], thickness [mm], walls, gap [mm], amplitude (NaN throughout where the
-        hole has none), int64 reason.
+        Columns travel_time [us], thickness [mm], walls, gap [mm], amplitude (NaN throughout where
+        the hole has none), int64 reason.
     choices : mapping
-        Arguments of ``pwave.velocity``.
+        Arguments of ``pwave.velocity`` for the hole.
 
     Returns
     -------
     tuple of ndarray
-        [m/s], [m/s], int64.
+        Velocity [m/s], its random standard uncertainty [m/s], and int64 reasons.
 
     Raises
     ------
@@ -162,7 +162,9 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
     """
     calibration = choices.get("calibration")
     if calibration is None:
-        raise ValueError("the record holds no calibration of the P-wave bench")
+        raise ValueError(
+            "the record has no P-wave calibration; collect the hole again with its standards"
+        )
     speed, path, net, reason = pwave.velocity_kernel(
         columns["travel_time"],
         columns["thickness"],
@@ -189,7 +191,7 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
 
 
 # --------------------------------------------------------------------------------------------------
-# Reduce a block of rows of a store of readings, by the public functions of the sensors.
+# Reducing a block of rows: by the kernels, or with effects by the public functions.
 
 
 QUANTITIES = {"gamma": ("density", "bulk_density"), "pwave": ("velocity", "p_wave_velocity")}
@@ -235,9 +237,10 @@ def _reduce(sensor: str, columns: dict[str, Any], choices: dict[str, Any]) -> An
 
 
 def _with_one_good(sensor: str, columns: dict[str, Any]) -> dict[str, Any]:
-    """A row that counts as a reading, after rows that do not.
+    """Rows without a good reading, with one good row added at the end.
 
-    The function refuses a series without one good reading; here it may be the end of a good one.
+    The public function raises an error for a series without a good reading; here the rows may be
+    the end of a series that has some.
     """
     good = {"counts": 1e4, "time": 1.0, "core_diameter": 60.0, "bore": 60.0}
     return {
@@ -256,7 +259,7 @@ def _part(sensor: str, columns: dict[str, Any], choices: dict[str, Any]) -> Any:
 
 
 def sources(place: Place, index: dict[str, Rows]) -> dict[str, list[str]]:
-    """Names of all sources of error of each sensor, from one row of every hole."""
+    """Names of the sources of error of each sensor, from reducing one row of every hole."""
     found = {}
     for sensor, rows in index.items():
         names: set[str] = set()
@@ -271,7 +274,7 @@ def sources(place: Place, index: dict[str, Rows]) -> dict[str, list[str]]:
 
 
 def prepare(out: Place, index: dict[str, Rows], found: dict[str, list[str]]) -> None:
-    """Write the metadata of the reduced arrays; their chunks come block by block."""
+    """Write the metadata of the reduced arrays; the blocks write the chunks."""
     for sensor, rows in index.items():
         path, quantity = QUANTITIES[sensor]
         for name, metadata in _arrays(sensor, rows.size, found.get(sensor, [])).items():
@@ -312,7 +315,7 @@ def index_of(out: Place) -> dict[str, Rows]:
 
 
 def _arrays(sensor: str, size: int, names: list[str]) -> dict[str, dict[str, Any]]:
-    """Metadata of what a sensor is reduced to."""
+    """Metadata of the reduced arrays of a sensor."""
     quantity = QUANTITIES[sensor][1]
     entry = term(quantity)
     words, unit = entry.long_name, entry.unit
@@ -364,22 +367,22 @@ def block(
     names: list[str],
     marker: str,
 ) -> str:
-    """Reduce one block of rows; its marker, with counts by hole, is written last.
+    """Reduce one block of rows and write its marker, with counts by hole, last.
 
     Parameters
     ----------
     sensor : str
         ``gamma`` or ``pwave``.
     number : int
-        Of the block.
+        Number of the block.
     size : int
-        Rows of the sensor in the store.
+        Number of rows of the sensor in the store.
     parts : list of (str, int, int)
-        Holes with rows in the block, each with its first row and the one after its last.
+        Holes with rows in the block, each with its first row and the row after its last.
     readings, out : Place
         Store of readings and archive.
     names : list of str
-        Sources of error to keep the effects of; empty for none.
+        Sources of error whose effects are kept; empty for none.
     marker : str
         Key of the marker.
 
@@ -410,7 +413,7 @@ def block(
                     found = _KERNELS[sensor](part, choices)
                     for kind, values in zip(("", "_u_random", "_reason"), found, strict=True):
                         result[f"{quantity}{kind}"][here] = values
-            except Exception as fault:  # one hole's fault; the others of the block are reduced
+            except Exception as fault:  # any error of one hole: the others are still reduced
                 error = f"{type(fault).__name__}: {fault}"
         holes.append({"hole": hole, "error": error, "rows": [here.start, here.stop]})
     if not names:
@@ -425,7 +428,7 @@ def block(
 
 
 def _columns(readings: Place, sensor: str, number: int) -> tuple[dict[str, np.ndarray], str]:
-    """Columns of a block, or what is wrong with its chunks."""
+    """Columns of a block, or an error text for a chunk that cannot be read."""
     found = {}
     for name in (*COLUMNS[sensor], "reason"):
         key = f"{ARRAYS}/{sensor}/{name}"
@@ -440,7 +443,7 @@ def _columns(readings: Place, sensor: str, number: int) -> tuple[dict[str, np.nd
 
 
 def _empty(made: dict[str, dict[str, Any]], quantity: str) -> dict[str, np.ndarray]:
-    """A block in which nothing is known."""
+    """Arrays of a block before the reduction: NaN and flags for missing."""
     found = {}
     for name, metadata in made.items():
         shape = metadata["chunk_grid"]["configuration"]["chunk_shape"]
@@ -469,7 +472,7 @@ def _fill(
 
 
 def _judge(result: dict[str, np.ndarray], quantity: str) -> None:
-    """Flags of a block, and what the values themselves show, as every public function has them."""
+    """Flags and range tests of a block, as in the result of a public function."""
     measured = Measured(result[quantity], np.nan, {}, result[f"{quantity}_reason"])
     judged = series.build({quantity: measured})
     for kind in ("flag", "reason"):
@@ -503,7 +506,7 @@ def read_rows(out: Place, sensor: str, first: int, end: int) -> xr.Dataset:
     Returns
     -------
     Dataset
-        As the public function gives it, with what the archive keeps.
+        The variables of the public function's result that the archive keeps.
     """
     path, _ = QUANTITIES[sensor]
     variables = {}
@@ -533,11 +536,11 @@ def read_rows(out: Place, sensor: str, first: int, end: int) -> xr.Dataset:
 
 
 # --------------------------------------------------------------------------------------------------
-# A store of readings to an archive of reduced scans, block by block.
+# Tasks, markers and tables of an archive of reduced scans.
 
 
 def scan_tasks(readings: Place, out: Place, *, resume: bool, effects: bool) -> list[Task]:
-    """Blocks that are not finished; those in which a hole failed are tried again.
+    """Tasks for the blocks that are not finished, or in which a hole failed.
 
     Parameters
     ----------
@@ -546,7 +549,7 @@ def scan_tasks(readings: Place, out: Place, *, resume: bool, effects: bool) -> l
     out : Place
         The archive; its lock is held.
     resume : bool
-        False makes all blocks anew.
+        False reduces all blocks again.
     effects : bool
         Keep effects and systematic uncertainties.
 
@@ -602,15 +605,15 @@ def _markers(out: Place) -> list[tuple[str, dict[str, Any]]]:
 
 
 def errors(out: Place) -> dict[str, str]:
-    """What went wrong, by hole; each error once."""
+    """Errors by hole, each error once."""
     found: dict[str, list[str]] = {}
     for sensor, entry in _markers(out):
         if entry["error"]:
-            said = found.setdefault(entry["hole"], [])
+            texts = found.setdefault(entry["hole"], [])
             text = f"{sensor}: {entry['error']}"
-            if text not in said:
-                said.append(text)
-    return {hole: "; ".join(said) for hole, said in found.items()}
+            if text not in texts:
+                texts.append(text)
+    return {hole: "; ".join(texts) for hole, texts in found.items()}
 
 
 def names(out: Place) -> list[str]:
@@ -628,7 +631,7 @@ def names(out: Place) -> list[str]:
 
 
 def one_hole(out: Place, name: str) -> xr.DataTree:
-    """The reduced scans of one hole, as ``reduce`` lays them out."""
+    """The reduced scans of one hole, at the paths that ``reduce`` uses."""
     nodes = {"/": xr.Dataset(attrs={"title": name})}
     for sensor, rows in index_of(out).items():
         if name in rows.names:
@@ -638,7 +641,7 @@ def one_hole(out: Place, name: str) -> xr.DataTree:
 
 
 def scan_table(out: Place) -> pd.DataFrame:
-    """One row a hole: counts of readings, and the mean of the usable values.
+    """Table of the holes: counts of readings, and means of the usable values.
 
     Parameters
     ----------
@@ -648,7 +651,7 @@ def scan_table(out: Place) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        In the order of the rows of the store.
+        One row for each hole, in the order of the rows of the store.
     """
     import pandas as pd
 

@@ -1,5 +1,4 @@
-"""The holes of an archive: where they come from, how one is reduced and kept, and the table of
-all."""
+"""Holes of an archive: finding them, reducing and writing one of them, and the table of all."""
 
 from __future__ import annotations
 
@@ -49,20 +48,20 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Where the holes of an archive come from.
+# Finding the holes of a source.
 
 
 def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
-    """Holes by name; refuses what would be mixed up.
+    """Find the holes of a source, by name.
 
     Parameters
     ----------
     source : path, URL, list or mapping of them
         A folder of holes, one hole, a list of holes, or a mapping of names to holes.
     out : Place
-        The archive, which must lie elsewhere.
+        The archive, outside the source.
     options : mapping
-        For the file system of a URL.
+        Options for the file system of a URL.
 
     Returns
     -------
@@ -72,7 +71,7 @@ def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
     Raises
     ------
     ValueError
-        When there is no hole, two have one name, or the archive would lie among them.
+        When there is no hole, two holes have one name, or the archive lies inside the source.
     """
     if isinstance(source, Mapping):
         pairs = [(str(name), Place.of(where, options)) for name, where in source.items()]
@@ -90,8 +89,8 @@ def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
         pairs = [(_last(place), place) for place in (Place.of(s, options) for s in source)]
     if not pairs:
         raise ValueError(
-            f"no holes in {source!r}: a hole is a folder with hole.toml, or one that "
-            "export.zarr.save wrote; give the folder that holds them, or a list of holes"
+            f"no holes in {source!r}: a hole is a folder with hole.toml, or one written by "
+            "export.zarr.save; give the folder that contains them, or a list of holes"
         )
     found: dict[str, str] = {}
     for name, place in sorted(pairs, key=lambda pair: pair[0]):
@@ -103,8 +102,8 @@ def find(source: Any, out: Place, options: Mapping[str, Any]) -> dict[str, str]:
             )
         if not name or "/" in name or "\\" in name or name.startswith((".", "_")):
             raise ValueError(
-                f"{name!r} cannot name a hole in an archive: no slash, no dot or underscore at "
-                "its beginning; give a mapping of names to folders instead"
+                f"{name!r} is not a valid name in an archive: no slash, and no dot or underscore "
+                "at the beginning; give a mapping of names to folders instead"
             )
         found[name] = place.where
     return found
@@ -157,14 +156,14 @@ KEY_PRODUCTS: dict[str, tuple[str, str]] = {
 
 @dataclass(frozen=True)
 class Choices:
-    """What to do with every hole, as plain data that goes to other processes.
+    """Choices for every hole, as plain data that can be sent to other processes.
 
     Parameters
     ----------
     recipe : str
-        JSON: a complete recipe, or changes to what the hole's own settings say.
+        JSON of a complete recipe, or of changes to the hole's settings.
     complete : bool
-        Which of the two.
+        Whether the recipe is complete.
     sensors : tuple of str or None
         Names of the tables of ``scan`` and ``standards`` to use; None for all.
     keep : tuple of str
@@ -197,25 +196,25 @@ def fingerprint(source: str, options: Mapping[str, Any]) -> str:
 
 
 def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices: Choices) -> str:
-    """Reduce one hole into the archive and say how it went; its marker is written last.
+    """Reduce one hole into the archive and write its marker last.
 
     Parameters
     ----------
     name : str
-        Of the hole in the archive.
+        Name of the hole in the archive.
     source : str
         Folder or URL of the hole.
     options : mapping
-        For the file system of a URL.
+        Options for the file system of a URL.
     out : Place
         The archive.
     choices : Choices
-        What to do.
+        Choices for every hole.
 
     Returns
     -------
     str
-        ``complete`` or ``failed``; a fault of the hole never ends the run.
+        ``complete`` or ``failed``; an error of one hole does not stop the run.
     """
     from corephys.reduction.run import reduce
 
@@ -230,7 +229,7 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
         row = {**summary_row(tree), "bad_cells": _bad_cells(hole)}
         write_tree(kept(tree, choices.keep, choices.effects), out, group)
         entry = {"name": name, "status": "complete", **row, "error": ""}
-    except Exception as error:  # whatever is wrong with one hole, the others are reduced
+    except Exception as error:  # any error of one hole: the others are still reduced
         out.remove(group)
         entry = {"name": name, "status": "failed", "error": _words(error)}
         mark = ""
@@ -240,7 +239,7 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
 
 
 def _words(error: Exception) -> str:
-    """The error as the user would have met it; a slip of the program with its place."""
+    """Text of an error; for an error of the program itself with its file and line."""
     if isinstance(error, (HoleError, ValueError, OSError)):
         return f"{type(error).__name__}: {error}"
     place = traceback.extract_tb(error.__traceback__)[-1]
@@ -275,7 +274,7 @@ def read(source: str, options: Mapping[str, Any]) -> xr.DataTree:
 
 
 def _only(hole: xr.DataTree, sensors: tuple[str, ...] | None) -> xr.DataTree:
-    """The hole without the scans and standards of other sensors: their stages are skipped."""
+    """The hole without scans and standards of other sensors, whose stages are then skipped."""
     if sensors is None:
         return hole
     nodes = {"/": xr.Dataset(attrs=hole.attrs)}
@@ -287,21 +286,21 @@ def _only(hole: xr.DataTree, sensors: tuple[str, ...] | None) -> xr.DataTree:
 
 
 def kept(tree: xr.DataTree, keep: tuple[str, ...], effects: bool) -> xr.DataTree:
-    """What an archive keeps of a reduced hole.
+    """The parts of a reduced hole that an archive keeps.
 
     Parameters
     ----------
     tree : DataTree
-        From ``reduce``.
+        Result of ``reduce``.
     keep : tuple of str
-        First parts of paths.
+        First parts of the paths to keep.
     effects : bool
         Whether to keep the signed effects by source.
 
     Returns
     -------
     DataTree
-        Values as they are; uncertainties as 32-bit floats.
+        Values unchanged; uncertainties as 32-bit floats.
     """
     nodes = {"/": xr.Dataset(attrs=tree.attrs)}
     for node in tree.leaves:
@@ -337,9 +336,9 @@ def summary_row(tree: xr.DataTree) -> dict[str, Any]:
     Returns
     -------
     dict
-        Title, readings of all properties, how many products may use and how many are left out or
-        missing, stages skipped and failed, deepest reading, and the median of the usable values
-        of each key quantity; None where there is none.
+        Title, numbers of readings of all properties, kept, left out and missing, numbers of
+        stages skipped and failed, deepest reading, and the median of the usable values of each key
+        quantity; None where there is none.
     """
     summary = json.loads(tree.attrs["summary"])
     counts = [q for q in summary["quantities"] if q["path"].startswith("properties/")]
@@ -379,7 +378,7 @@ def _deepest(tree: xr.DataTree) -> float | None:
 
 
 def _bad_cells(hole: xr.DataTree) -> int:
-    """Cells that held no number where a number belongs; their readings are flagged."""
+    """Number of cells without a number in a column of numbers; their readings are flagged."""
     total = 0
     for node in hole.leaves:
         found = node.dataset.attrs.get("bad_cells", 0)
@@ -389,7 +388,7 @@ def _bad_cells(hole: xr.DataTree) -> int:
 
 
 # --------------------------------------------------------------------------------------------------
-# What an archive says of itself: the choices it was made with, and one row a hole.
+# The head of an archive, with the choices it was made with, and its table of holes.
 
 
 HEAD, TABLE = "archive.json", "summary.csv"
@@ -420,7 +419,7 @@ _WHOLE = (
 
 
 def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str, ...]) -> bool:
-    """Write the head of a new archive, or make sure that an old one was made with these choices.
+    """Write the head of a new archive, or check that an old one was made with these choices.
 
     Parameters
     ----------
@@ -429,27 +428,27 @@ def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str,
     head : dict
         Choices of this run.
     resume : bool
-        False removes what an older run left.
+        False removes the results of older runs.
     parts : tuple of str
         Stores that this run will write.
 
     Returns
     -------
     bool
-        Whether the archive begins empty.
+        Whether the archive is empty at the beginning.
 
     Raises
     ------
     ValueError
-        When the place holds something else, or an archive of another format or other choices.
+        When the folder has other content, or an archive of another format or other choices.
     """
     there = [name for name in place.names() if not name.startswith("lock.json")]
     if HEAD not in there:
-        # Only what a run was killed in, before it had a head, may be in the way.
+        # A run that was killed before it wrote the head may have left stores and locks.
         strange = [name for name in there if name not in parts]
         if strange:
             raise ValueError(
-                f"{place.where} is no archive and is not empty (it holds "
+                f"{place.where} is not an archive and not empty (it contains "
                 f"{', '.join(strange[:3])}); give a new folder"
             )
     elif resume:
@@ -462,14 +461,14 @@ def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str,
 
 
 def common_head() -> dict[str, Any]:
-    """What every archive says of itself."""
+    """Entries of the head of every archive."""
     from corephys import __version__
 
     return {"format_version": FORMAT_VERSION, "corephys_version": __version__}
 
 
 def hole_head(choices: Choices) -> dict[str, Any]:
-    """Head of an archive of whole holes."""
+    """Head of an archive of complete holes."""
     return {
         **common_head(),
         "kind": "holes",
@@ -484,28 +483,28 @@ def hole_head(choices: Choices) -> dict[str, Any]:
 def _refuse_different(place: Place, old: dict[str, Any], new: dict[str, Any]) -> None:
     if old.get("kind") != new["kind"]:
         raise ValueError(
-            f"the archive {place.where} was made of {old.get('kind')}, not of {new['kind']}; give "
-            "another out"
+            f"the archive {place.where} was made of {old.get('kind')}, not of {new['kind']}; "
+            "choose another output folder"
         )
-    said = []
+    changes = []
     for key in new:
         if old.get(key) == new[key]:
             continue
         if key == "readings_sha256":
-            said.append("the store of readings has changed")
+            changes.append("the store of readings has changed")
         elif key == "recipe":
-            said += _differences(old.get(key, {}), new[key])
+            changes += _differences(old.get(key, {}), new[key])
         else:
-            said.append(f"{key} was {old.get(key)!r} and is {new[key]!r}")
-    if said:
+            changes.append(f"{key} was {old.get(key)!r} and is {new[key]!r}")
+    if changes:
         raise ValueError(
-            f"the archive {place.where} was made with other choices: {'; '.join(said)}. Give "
-            "another out, the same choices, or resume=False to make all its holes anew"
+            f"the archive {place.where} was made with other choices: {'; '.join(changes)}. Choose "
+            "another output folder, the same choices, or resume=False to reduce all holes again"
         )
 
 
 def _differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
-    said = []
+    changes = []
     for stage in sorted({*old, *new}):
         before, now = old.get(stage, {}), new.get(stage, {})
         for key in sorted({*before, *now}):
@@ -513,12 +512,12 @@ def _differences(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
                 was, is_now = (
                     repr(table[key]) if key in table else "not given" for table in (before, now)
                 )
-                said.append(f"[{stage}] {key} was {was} and is {is_now}")
-    return said
+                changes.append(f"[{stage}] {key} was {was} and is {is_now}")
+    return changes
 
 
 def read_head(place: Place) -> dict[str, Any]:
-    """What an archive says of itself.
+    """Head of an archive.
 
     Raises
     ------
@@ -528,9 +527,7 @@ def read_head(place: Place) -> dict[str, Any]:
     try:
         head: dict[str, Any] = json.loads(place.get(HEAD))
     except FileNotFoundError:
-        raise ValueError(
-            f"there is no archive at {place.where}; archive.reduce makes one"
-        ) from None
+        raise ValueError(f"no archive at {place.where}; make one with archive.reduce") from None
     version = str(head["format_version"])
     if not version.isdigit() or int(version) > int(FORMAT_VERSION):
         raise ValueError(
@@ -541,7 +538,7 @@ def read_head(place: Place) -> dict[str, Any]:
 
 
 def read_markers(place: Place) -> dict[str, dict[str, Any]]:
-    """What the markers of finished holes say, by name, in order."""
+    """Markers of finished holes by name, in order."""
     found = {}
     for file in place.names(DONE):
         if file.endswith(".json"):
@@ -550,7 +547,7 @@ def read_markers(place: Place) -> dict[str, dict[str, Any]]:
 
 
 def hole_table(place: Place) -> pd.DataFrame:
-    """One row a hole, from the markers.
+    """Table of the holes, from the markers.
 
     Parameters
     ----------
@@ -560,7 +557,7 @@ def hole_table(place: Place) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        In the order of the names.
+        One row for each hole, in the order of the names.
     """
     import pandas as pd
 

@@ -48,17 +48,17 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# A store of readings: the scans of many holes end to end, for reduction in blocks of rows.
+# Format of a store of readings, for reduction in blocks of rows.
 #
-# The rows of all holes stand one after the other in long arrays, so that the number of holes costs
-# neither files nor memory; what holds for a whole hole (its calibrations, half-life, walls) stands
-# beside them, one record a hole.
+# The rows of all holes follow each other in long arrays, so that more holes need neither more files
+# nor more memory. Values for a complete hole (calibrations, half-life, walls) are in one record for
+# each hole.
 
 
-CHUNK = 262144  # readings; what one task holds at a time
+CHUNK = 262144  # readings in memory for one task, some 20 MB for gamma
 INDEX, ARRAYS = "readings.json", "readings.zarr"
 RECORDS, WHOLE_RECORDS = "records", "records_with_standards"
-# Columns by sensor with their units; what is marked may be absent.
+# Columns by sensor with their units. Columns of _OPTIONAL and _DEFAULTS may be absent.
 COLUMNS: dict[str, dict[str, str]] = {
     "gamma": {
         "counts": "count",
@@ -106,15 +106,15 @@ class Scan:
     Parameters
     ----------
     columns : mapping of str to float or ndarray, (n,)
-        Of ``gamma``: counts, time [s], elapsed [s], core_diameter [mm], bore [mm],
-        annulus_density [g/cm^3] and, where known, grain_density [g/cm^3], depth [m]. Of
+        For ``gamma``: counts, time [s], elapsed [s], core_diameter [mm], bore [mm],
+        annulus_density [g/cm^3] and, where known, grain_density [g/cm^3], depth [m]. For
         ``pwave``: travel_time [us], thickness [mm], walls (0, 1 or 2), gap [mm] and, where known,
         amplitude, depth [m].
     choices : mapping of str to anything
-        Arguments of ``gamma.bulk_density`` or ``pwave.velocity`` that hold for the whole hole:
-        the calibration, and texts such as ``"2.5 mm"``.
+        Arguments of ``gamma.bulk_density`` or ``pwave.velocity`` for the complete hole: the
+        calibration, constants, and texts such as ``"2.5 mm"``.
     reason : int or ndarray of int64, (n,)
-        Reasons already found for the readings.
+        Reasons of the readings found earlier.
     """
 
     columns: Mapping[str, Any]
@@ -124,7 +124,7 @@ class Scan:
 
 @dataclass(frozen=True)
 class Rows:
-    """Which rows of a sensor belong to which hole.
+    """Rows of a sensor by hole.
 
     Parameters
     ----------
@@ -143,7 +143,7 @@ class Rows:
         return int(self.ends[-1]) if self.names else 0
 
     def parts(self, start: int, stop: int) -> list[tuple[str, int, int]]:
-        """Holes that have rows between two rows, each with its first row and the one after."""
+        """Holes with rows in a range, each with its first row and the row after its last."""
         first = int(np.searchsorted(self.ends, start, side="right"))
         found = []
         for number in range(first, len(self.names)):
@@ -156,19 +156,19 @@ class Rows:
         return found
 
     def of(self, name: str) -> tuple[int, int]:
-        """First row of a hole and the one after its last."""
+        """First row of a hole and the row after its last."""
         number = self.names.index(name)
         return (int(self.ends[number - 1]) if number else 0), int(self.ends[number])
 
 
 @dataclass
 class Writer:
-    """Writes a store of readings hole by hole, with a chunk of each column in memory.
+    """Writer of a store of readings, hole by hole, with a chunk of each column in memory.
 
     Parameters
     ----------
     place : Place
-        Of the store; must be empty.
+        Folder or URL of the store; must be empty.
     """
 
     place: Place
@@ -180,9 +180,9 @@ class Writer:
     def add(self, name: str, scans: Mapping[str, Scan]) -> None:
         """Add the scans of one hole."""
         if name in self._seen:
-            raise ValueError(f"two holes are called {name!r}; a store holds each name once")
+            raise ValueError(f"two holes are called {name!r}; give each hole its own name")
         if not name or "/" in name or "\\" in name or name.startswith("."):
-            raise ValueError(f"{name!r} cannot name a hole in a store: no slash, no dot before it")
+            raise ValueError(f"{name!r} is not a valid name: no slash, no dot at the beginning")
         self._seen.add(name)
         record: dict[str, Any] = {}
         for sensor, scan in scans.items():
@@ -215,7 +215,7 @@ class Writer:
             self.place.put(key, encode(values, metadata))
 
     def close(self) -> None:
-        """Write what is left, the metadata, and last the index that makes it a store."""
+        """Write the last chunks, the metadata, and the index, which completes the store."""
         from corephys import __version__
 
         rows: dict[str, Any] = {}
@@ -240,7 +240,7 @@ class Writer:
 
 
 def column_metadata(sensor: str, name: str, size: int) -> dict[str, Any]:
-    """Metadata of a column of so many rows."""
+    """Metadata of a column of ``size`` rows."""
     if name == "reason":
         attributes, dtype = {"long_name": "reasons found before the reduction"}, np.int64
     else:
@@ -252,7 +252,7 @@ def column_metadata(sensor: str, name: str, size: int) -> dict[str, Any]:
 def _checked(name: str, sensor: str, scan: Scan) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """All columns of a sensor at full length; NaN for those that may be absent."""
     if sensor not in COLUMNS:
-        raise ValueError(f"{name}: no sensor {sensor!r} here; there are {', '.join(COLUMNS)}")
+        raise ValueError(f"{name}: unknown sensor {sensor!r}; expected {', '.join(COLUMNS)}")
     unknown = [column for column in scan.columns if column not in COLUMNS[sensor]]
     lacking = [
         column
@@ -287,8 +287,8 @@ def _plain_choices(sensor: str, choices: Mapping[str, Any]) -> dict[str, Any]:
         if isinstance(value, _CALIBRATIONS[sensor]):
             if getattr(value, "parts", ()):
                 raise ValueError(
-                    f"{sensor}: a calibration that changes in time has weights for every reading "
-                    "and no place in a store of readings; reduce that hole as a whole"
+                    f"{sensor}: a store of readings cannot hold a calibration that changes in "
+                    "time; reduce that hole by itself with corephys.reduce"
                 )
             found[key] = _plain_calibration(value)
         elif isinstance(value, Constant):
@@ -298,8 +298,8 @@ def _plain_choices(sensor: str, choices: Mapping[str, Any]) -> dict[str, Any]:
             found[key] = value
         else:
             raise TypeError(
-                f"{sensor}: the choice {key} is {type(value).__name__}; choices of a hole are a "
-                "calibration, texts such as '2.5 mm', and plain numbers"
+                f"{sensor}: the choice {key} is {type(value).__name__}; expected a calibration, a "
+                "constant, a text such as '2.5 mm', or a number"
             )
     return found
 
@@ -349,7 +349,7 @@ def read_index(place: Place) -> dict[str, Rows]:
     Parameters
     ----------
     place : Place
-        Of the store.
+        Folder or URL of the store.
 
     Returns
     -------
@@ -375,7 +375,7 @@ def read_index(place: Place) -> dict[str, Rows]:
 
 
 def _without_standards(record: Mapping[str, Any]) -> dict[str, Any]:
-    """What the values themselves ask for; the standards serve effects alone and take time."""
+    """A record without the standards, which only effects need and which take time to read."""
     short: dict[str, Any] = {}
     for sensor, choices in record.items():
         short[sensor] = dict(choices)
@@ -386,21 +386,21 @@ def _without_standards(record: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def read_record(place: Place, name: str, *, effects: bool) -> dict[str, dict[str, Any]]:
-    """What holds for a whole hole, by sensor.
+    """Arguments for a complete hole, by sensor.
 
     Parameters
     ----------
     place : Place
         Store of readings.
     name : str
-        Of the hole.
+        Name of the hole.
     effects : bool
-        Whether the calibrations shall be whole, with what effects ask for.
+        Whether to read complete calibrations, which effects need.
 
     Returns
     -------
     dict of str to dict
-        Arguments for the public functions.
+        Arguments for the public functions of the sensors.
     """
     folder = WHOLE_RECORDS if effects else RECORDS
     record = json.loads(place.get(f"{folder}/{name}.json"))
@@ -412,7 +412,7 @@ def read_record(place: Place, name: str, *, effects: bool) -> dict[str, dict[str
 
 
 def write_all(place: Place, holes: Iterable[tuple[str, Mapping[str, Scan]]]) -> int:
-    """Write a store from holes as they come; how many there were."""
+    """Write a store from an iterable of holes, and return their number."""
     if place.names():
         raise ValueError(f"{place.where} is not empty; give a new folder for the readings")
     writer = Writer(place)
@@ -421,40 +421,40 @@ def write_all(place: Place, holes: Iterable[tuple[str, Mapping[str, Scan]]]) -> 
         writer.add(name, scans)
         count += 1
     if not count:
-        raise ValueError("no holes were given; a store of readings holds one at least")
+        raise ValueError("no holes were given; a store of readings needs at least one")
     writer.close()
     return count
 
 
 # --------------------------------------------------------------------------------------------------
-# From hole folders to a store of readings: scans with all that their reduction asks for.
+# Collecting scans from hole folders, with everything that their reduction needs.
 
 
 def collect_hole(
     name: str, where: str, options: Mapping[str, Any], recipe: Any, sensors: tuple[str, ...]
 ) -> dict[str, Scan]:
-    """Scans of one hole, as they are written to a store of readings.
+    """Scans of one hole for a store of readings.
 
     Parameters
     ----------
     name, where : str
-        Of the hole, and its folder or URL.
+        Name of the hole, and its folder or URL.
     options : mapping
-        For the file system of a URL.
+        Options for the file system of a URL.
     recipe : Recipe, mapping or None
-        As for ``reduce``.
+        Recipe or changes, see ``reduce``.
     sensors : tuple of str
         ``gamma``, ``pwave`` or both.
 
     Returns
     -------
     dict of str to Scan
-        By sensor.
+        Scans by sensor.
 
     Raises
     ------
     ValueError
-        When the hole has nothing of what is asked for, or what a store cannot hold.
+        When the hole has none of the scans, or a calibration that a store cannot hold.
 
     Notes
     -----
@@ -484,7 +484,7 @@ def _gamma(context: Context) -> Scan:
         raise ValueError(
             f"{context.hole.attrs.get('title', 'the hole')}: gamma is calibrated by {len(fits)} "
             "sets in time, which a store of readings cannot hold; collect with the recipe "
-            "{'gamma': {'calibrations': 'together'}}, or reduce that hole as a whole"
+            "{'gamma': {'calibrations': 'together'}}, or reduce that hole with corephys.reduce"
         )
     diameter, bore, fluid = geometry(context, table)
     elapsed = elapsed_on(table, context.objects["gamma_reference"])
@@ -518,11 +518,11 @@ def _pwave(context: Context) -> Scan:
     calibration = context.objects["pwave_calibration"]
     if keys["pick"] != "table" and context.optional("scan/pwave_waveforms") is not None:
         raise Skipped(
-            f"[pwave] pick = {keys['pick']!r} takes times from waveforms; a store of readings "
-            "holds those of the table, [pwave] pick = 'table'"
+            f"[pwave] pick = {keys['pick']!r} takes times from waveforms; a store of readings has "
+            "only those of the table. Set [pwave] pick = 'table'"
         )
     if calibration is None:
-        raise Skipped("a store of readings holds P-wave scans with their standards")
+        raise Skipped("a store of readings needs the P-wave standards; [pwave] delay is not enough")
     liner = section_values(context, table, "liner", "full")
     columns = {
         "travel_time": table["travel_time"].values,

@@ -1,5 +1,7 @@
-"""Arrays and trees as zarr 3 files in a folder or an object store: whole at every moment, one
-writer at a time."""
+"""Arrays and trees as zarr 3 files in a folder or an object store.
+
+Readers never see a partly written object, and one run writes at a time.
+"""
 
 from __future__ import annotations
 
@@ -40,7 +42,7 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# One run at a time writes to an archive: a lock that says who holds it and can be seen dead.
+# The lock of an archive. It names the process that holds it, so that a dead lock can be removed.
 
 
 LOCK = "lock.json"
@@ -62,8 +64,8 @@ def locked(place: Place) -> Iterator[None]:
     Yields
     ------
     None
-        The lock is removed when the block ends, well or not; a process that is killed leaves it
-        behind, and the next run on that machine sees that its process is gone.
+        The lock is removed when the block ends, also by an error. A killed process leaves it
+        behind; the next run on that machine removes it, because its process no longer exists.
 
     Raises
     ------
@@ -111,17 +113,18 @@ def _refuse_alive(place: Place, held: dict[str, Any]) -> None:
     who = f"process {process} on {host} since {since}"
     if host != socket.gethostname():
         raise ArchiveBusy(
-            f"{place.where} is being written by {who}. Wait for it, or give another out; if that "
-            f"run is known to be dead, remove {place.name(LOCK)}"
+            f"{place.where} is being written by {who}. Wait for it to finish, or choose another "
+            f"output folder; if that run has stopped, remove {place.name(LOCK)}"
         )
     if _alive(int(process or 0), held.get("process_started")):
         raise ArchiveBusy(
-            f"{place.where} is being written by {who}. Wait for it, stop it, or give another out"
+            f"{place.where} is being written by {who}. Wait for it to finish, stop it, or choose "
+            "another output folder"
         )
 
 
 def _take_away(place: Place, held: dict[str, Any]) -> None:
-    """Remove the lock of a dead run, and no other that came in its place meanwhile."""
+    """Remove the lock of a dead run, unless another run has replaced it meanwhile."""
     if not place.is_local:
         place.remove(LOCK)
         return
@@ -132,7 +135,7 @@ def _take_away(place: Place, held: dict[str, Any]) -> None:
     except FileNotFoundError:
         return
     if json.loads(aside.read_bytes()).get("token") != held.get("token"):
-        os.replace(aside, lock)  # someone else was quicker, and is alive
+        os.replace(aside, lock)  # another run took the lock first: put it back
         return
     aside.unlink()
 
@@ -143,15 +146,15 @@ def _alive(process: int, started: str | None) -> bool:
     except ProcessLookupError:
         return False
     except PermissionError:
-        pass  # alive, and another user's
+        pass  # the process exists and belongs to another user
     now = _started(process)
     return now == started or now is None or started is None
 
 
 def _started(process: int) -> str | None:
-    """When a process began, in the kernel's own count; None where the system does not say.
+    """Start time of a process in the kernel's count; None where the system does not give it.
 
-    Numbers of processes are used again: the same number with another beginning is another.
+    Process numbers are reused: the same number with another start time is another process.
     """
     try:
         words = Path(f"/proc/{process}/stat").read_text(encoding="utf-8", errors="replace")
@@ -169,19 +172,19 @@ def _boot() -> str:
 
 
 # --------------------------------------------------------------------------------------------------
-# A folder or an object store, by keys: whole objects in, whole objects out.
+# A folder or an object store, accessed by keys; objects are written and read complete.
 
 
 @dataclass(frozen=True)
 class Place:
-    """Where an archive lies.
+    """Folder or URL of an archive.
 
     Parameters
     ----------
     where : str
         Path of a folder, or a URL such as ``s3://bucket/archive`` that fsspec understands.
     options : mapping
-        For the file system of a URL: fsspec's ``storage_options``.
+        Options for the file system of a URL: fsspec's ``storage_options``.
     """
 
     where: str
@@ -189,7 +192,7 @@ class Place:
 
     @classmethod
     def of(cls, where: Any, options: Mapping[str, Any] | None = None) -> Place:
-        """The place that a user means: an absolute path, or the URL as it is."""
+        """Place of a path, made absolute, or of a URL, unchanged."""
         text = os.fspath(where)
         if "://" in text:
             return cls(text.rstrip("/"), dict(options or {}))
@@ -214,7 +217,7 @@ class Place:
         return url_to_fs(self.name(key), **self.options)  # type: ignore[no-any-return]
 
     def put(self, key: str, content: bytes) -> None:
-        """Write an object; nobody ever sees half of it."""
+        """Write an object; readers see the old one or the new one."""
         if not self.is_local:
             system, path = self._remote(key)
             system.pipe_file(path, content)
@@ -229,7 +232,7 @@ class Place:
         os.replace(other, target)
 
     def put_new(self, key: str, content: bytes) -> bool:
-        """Write an object only where there is none; whether it was written."""
+        """Write an object only where there is none; return whether it was written."""
         if not self.is_local:
             system, path = self._remote(key)
             try:
@@ -249,7 +252,7 @@ class Place:
         return True
 
     def get(self, key: str) -> bytes:
-        """Read an object; FileNotFoundError where there is none."""
+        """Read an object; raise FileNotFoundError where there is none."""
         if not self.is_local:
             system, path = self._remote(key)
             return bytes(system.cat_file(path))
@@ -264,7 +267,7 @@ class Place:
         return Path(self.where, key).exists()
 
     def names(self, key: str = "") -> list[str]:
-        """Last parts of the names of what lies directly below, sorted; none where nothing is."""
+        """Names of objects and folders directly below a key, sorted."""
         if self.is_local:
             folder = Path(self.where, key)
             return sorted(os.listdir(folder)) if folder.is_dir() else []
@@ -286,7 +289,7 @@ class Place:
         )
 
     def remove(self, key: str) -> None:
-        """Remove an object or a folder with all it holds; nothing where there is none."""
+        """Remove an object or a folder with its contents, where there is one."""
         if self.is_local:
             target = Path(self.where, key)
             if target.is_dir():
@@ -307,15 +310,15 @@ def _write(path: str, content: bytes) -> None:
 # --------------------------------------------------------------------------------------------------
 # Arrays and trees in the zarr 3 format, written as plain files of its specification.
 #
-# A hole is a thousand small arrays, and a general writer spends milliseconds on each; here an array
-# is its metadata and its chunks, written at once. Any zarr library and plain xarray read the
-# result.
-# Reading here is stricter than the format: a chunk that is absent or cut short is an error, never
-# fill values.
+# A hole has a thousand small arrays, and a general writer takes milliseconds for each. This writer
+# writes the metadata and the chunks of an array directly. Any zarr library and plain xarray read
+# the result.
+# Reading is stricter than the format: a chunk that is missing or cut short is an error, not fill
+# values.
 
 
 METADATA = "zarr.json"
-COMPRESS_FROM = 512  # bytes; below this a compressor adds more than it takes
+COMPRESS_FROM = 512  # bytes; below this a compressor adds more bytes than it saves
 _TIME_WORDS = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
 _TIME_UNITS = {f"{word} since 1970-01-01": unit for unit, word in _TIME_WORDS.items()}
 _NOT_A_TIME = np.iinfo(np.int64).min
@@ -325,7 +328,7 @@ _NOT_FINITE = {"NaN": math.nan, "Infinity": math.inf, "-Infinity": -math.inf}
 
 
 class StoreError(ValueError):
-    """A store is not what its metadata says: a part is missing, cut short or of another kind."""
+    """A store disagrees with its metadata: a part is missing, cut short or of another kind."""
 
 
 def _blosc(typesize: int) -> dict[str, Any]:
@@ -353,20 +356,20 @@ def array_metadata(
     Parameters
     ----------
     shape : tuple of int
-        Of the array.
+        Shape of the array.
     dtype : dtype
-        A number, truth value, or object for texts.
+        Number, truth value, or object for texts.
     dims : tuple of str
         Names of the dimensions.
     attributes : mapping
         Plain values.
     chunk : tuple of int, optional
-        Shape of a chunk; the whole array where not given.
+        Shape of a chunk; by default the complete array.
 
     Returns
     -------
     dict
-        As ``zarr.json`` holds it.
+        Content of ``zarr.json``.
     """
     grid = [max(1, size) for size in (shape if chunk is None else chunk)]
     text = dtype.kind == "O"
@@ -391,19 +394,19 @@ def array_metadata(
 
 
 def encode(values: np.ndarray, metadata: Mapping[str, Any]) -> bytes:
-    """One chunk as its codecs make it.
+    """Encode one chunk.
 
     Parameters
     ----------
     values : ndarray
-        Of the shape of a chunk.
+        Values in the shape of a chunk.
     metadata : mapping
-        Of the array.
+        Metadata of the array.
 
     Returns
     -------
     bytes
-        What stands in the file.
+        Content of the file.
     """
     raw: Any = _vlen().encode(values.reshape(-1)) if values.dtype.kind == "O" else _little(values)
     if metadata["codecs"][-1]["name"] != "blosc":
@@ -428,26 +431,26 @@ def _little(values: np.ndarray) -> np.ndarray:
 
 
 def decode(content: bytes, metadata: Mapping[str, Any], where: str) -> np.ndarray:
-    """The values of one chunk.
+    """Decode one chunk.
 
     Parameters
     ----------
     content : bytes
-        Of the file.
+        Content of the file.
     metadata : mapping
-        Of the array.
+        Metadata of the array.
     where : str
         Place of the chunk, for the message.
 
     Returns
     -------
     ndarray
-        Of the shape of a chunk.
+        Values in the shape of a chunk.
 
     Raises
     ------
     StoreError
-        When the content is cut short or was made by codecs that this package does not write.
+        When the content is cut short or was written with other codecs.
     """
     names = [codec["name"] for codec in metadata["codecs"]]
     text = metadata["data_type"] == "string"
@@ -459,7 +462,7 @@ def decode(content: bytes, metadata: Mapping[str, Any], where: str) -> np.ndarra
     shape = metadata["chunk_grid"]["configuration"]["chunk_shape"]
     raw: Any = content
     if names[-1] == "blosc":
-        # The header holds the length; the decompressor itself would read past a short buffer.
+        # Check the length in the header: the decompressor would read past a short buffer.
         if len(content) < 16 or int.from_bytes(content[12:16], "little") != len(content):
             raise StoreError(f"{where} is cut short; make the store again from the hole's folder")
         from numcodecs import blosc
@@ -481,19 +484,19 @@ def write_tree(tree: xr.DataTree, place: Place, root: str) -> None:
     tree : DataTree
         A hole or a reduced hole; data in the leaves.
     place : Place
-        Where to.
+        Folder or URL to write to.
     root : str
         Key of the group.
 
     Raises
     ------
     TypeError
-        When a column holds something else than numbers, truth values, times or texts.
+        When a column has values other than numbers, truth values, times or texts.
 
     Notes
     -----
-    zarr 3 core specification; the metadata of the whole tree stand once more in that of the
-    group, where zarr libraries look first, so that a hole opens with one request.
+    zarr 3 core specification. The metadata of the group repeat those of the complete tree, so that
+    a hole opens with one request.
     """
     everything: dict[str, Any] = {}
     for node in tree.subtree:
@@ -532,7 +535,7 @@ def _json(metadata: Mapping[str, Any]) -> bytes:
 
 
 def _plain(value: Any) -> Any:
-    """An attribute as JSON holds it; what is not finite becomes a word."""
+    """An attribute as JSON; NaN and infinity become words, which strict JSON allows."""
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, float) and not math.isfinite(value):
@@ -551,7 +554,7 @@ def _unplain(value: Any) -> Any:
 
 
 def _arrays(dataset: xr.Dataset, path: str) -> list[tuple[str, np.ndarray, dict[str, Any]]]:
-    """Every variable of a dataset as values and metadata, under a name that a store can hold."""
+    """Every variable of a dataset as values and metadata, with names that a store accepts."""
     found = []
     taken: set[str] = set()
     for name, variable in dataset.variables.items():
@@ -575,7 +578,7 @@ def _arrays(dataset: xr.Dataset, path: str) -> list[tuple[str, np.ndarray, dict[
             attributes["_FillValue"] = _NOT_A_TIME
         elif values.dtype.kind not in "fiub":
             raise TypeError(
-                f"{path}/{name} is of type {values.dtype}; a store holds numbers, truth values, "
+                f"{path}/{name} is of type {values.dtype}; a store accepts numbers, truth values, "
                 "times and texts"
             )
         dims = tuple(map(str, variable.dims))
@@ -589,8 +592,8 @@ def _texts(values: np.ndarray, name: str) -> np.ndarray:
     for value in texts.reshape(-1):
         if not isinstance(value, str):
             raise TypeError(
-                f"{name} holds {value!r} among its texts; text columns hold only text, with '' "
-                "where there is none"
+                f"{name} has {value!r} among its texts; text columns accept only text, '' for a "
+                "missing one"
             )
     return texts
 
@@ -601,14 +604,14 @@ def read_tree(place: Place, root: str) -> xr.DataTree:
     Parameters
     ----------
     place : Place
-        Where from.
+        Folder or URL to read from.
     root : str
         Key of the group.
 
     Returns
     -------
     DataTree
-        As it was written: values, types, names, attributes.
+        The tree as written: values, types, names and attributes.
 
     Raises
     ------
@@ -620,7 +623,7 @@ def read_tree(place: Place, root: str) -> xr.DataTree:
     head = read_metadata(place, f"{root}/{METADATA}")
     if "consolidated_metadata" not in head:
         raise StoreError(
-            f"{place.name(root)} holds no tree of this package; open it with xarray instead"
+            f"{place.name(root)} is not a tree written by this package; open it with xarray"
         )
     everything = head["consolidated_metadata"]["metadata"]
     variables: dict[str, dict[str, xr.Variable]] = {"": {}}
@@ -675,7 +678,7 @@ def _variable(place: Place, key: str, metadata: dict[str, Any]) -> xr.Variable:
 
 
 # --------------------------------------------------------------------------------------------------
-# One tree as a zarr store that is whole at every moment: a new store, then a one-line pointer.
+# One tree as a zarr store. A new store is written first, then a one-line file that names it.
 
 
 POINTER = "current"
@@ -692,7 +695,7 @@ def current(place: Place) -> str:
     Parameters
     ----------
     place : Place
-        Where a tree was saved.
+        Folder or URL where a tree was saved.
 
     Returns
     -------
@@ -713,12 +716,12 @@ def current(place: Place) -> str:
             f"there is no saved hole at {place.where}; export.zarr.save(tree, path) writes one"
         ) from None
     if not line or "/" in line or "\n" in line:
-        raise StoreError(f"{place.name(POINTER)} holds no name of a store; save the hole again")
+        raise StoreError(f"{place.name(POINTER)} does not name a store; save the hole again")
     return line
 
 
 def save_tree(tree: xr.DataTree, place: Place) -> str:
-    """Write a tree; a reader sees the old one or the new one, whole.
+    """Write a tree; a reader sees the complete old one or the complete new one.
 
     Parameters
     ----------

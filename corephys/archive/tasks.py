@@ -1,4 +1,4 @@
-"""Many tasks on threads, processes or a cluster, a few at a time, with a bar."""
+"""Run many tasks on threads, processes or a cluster, with a progress bar."""
 
 from __future__ import annotations
 
@@ -25,37 +25,37 @@ def _prepared() -> bool:
 
 
 def ready() -> None:
-    """Make the registry of units, once in a process and by one thread.
+    """Build the registry of units once in a process, in one thread.
 
-    It is built on first use, and a second thread that comes meanwhile finds it half built.
+    It is built on first use; another thread could otherwise use a registry that is half built.
     """
     with _preparing:
         _prepared()
 
 
 def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> list[str]:
-    """Run tasks; what each says comes back in their order.
+    """Run tasks and return their results in order.
 
     Parameters
     ----------
     tasks : list of (function, arguments)
         Independent of each other; each returns a short text.
     workers : int
-        How many at a time; a client has its own workers.
+        Number of tasks at the same time; a client sets its own number.
     scheduler : "threads", "processes" or a client
-        Who works.
+        How tasks are run.
     progress : bool
-        Show a bar.
+        Show a progress bar.
 
     Returns
     -------
     list of str
-        In the order of the tasks.
+        Result of each task, in the order of the tasks.
 
     Raises
     ------
     ValueError
-        When the scheduler is none of these.
+        When the scheduler is unknown.
     ModuleNotFoundError
         When dask is not installed.
     """
@@ -66,7 +66,7 @@ def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> 
             return _on_client(tasks, scheduler, bar)
         if scheduler not in ("threads", "processes"):
             raise ValueError(
-                f"scheduler is {scheduler!r}; it is 'threads', 'processes' or a client of "
+                f"scheduler is {scheduler!r}; expected 'threads', 'processes' or a client of "
                 "dask.distributed"
             )
         return _local(tasks, workers, scheduler, bar)
@@ -108,7 +108,7 @@ _watched, _preparing = threading.Lock(), threading.Lock()
 
 
 def _guarded(function: Callable[..., str], *arguments: Any) -> str:
-    """A task that does not outlive a run that was killed."""
+    """Worker task that stops when the parent run is killed."""
     parent = multiprocessing.parent_process()
     if parent is not None and _watched.acquire(blocking=False):
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()

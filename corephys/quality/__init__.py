@@ -1,20 +1,21 @@
-"""Flags of a series by itself and against its companions; values are never changed.
+"""Flag suspect readings of a series, by itself and compared with other series.
 
-The order is fixed and stands in :data:`SEQUENCE`: what an earlier test doubts does not set the
-standard of a later one. A look at its own result finds the same again.
+No value is changed. The order of the tests is fixed, see :data:`SEQUENCE`: readings that an earlier
+test flags are left out of the statistics of later tests. Testing a result again gives the same
+flags.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
+import numpy as np
 import xarray as xr
 
 from corephys.ground.companions import library_units
 from corephys.quality.audits import SCAN, Audit, audit
 from corephys.quality.equilibration import axis_departure, settled
-from corephys.quality.review import Look, Settings
+from corephys.quality.review import SeriesReview, Settings
 from corephys.quality.scan_index import locate
 from corephys.quality.standards import (
     RULES,
@@ -40,7 +41,7 @@ __all__ = [
     "settled",
 ]
 
-# Reason -> who says so and what it means, in the order in which the tests are made.
+# Reason -> group of tests and meaning, in the order of the tests.
 SEQUENCE: dict[str, str] = {
     "bad_cell": "reading: a cell that is no number, or one that no instrument gives",
     "above_seafloor": "reading: a depth above the seafloor; depths count downward from it",
@@ -79,77 +80,76 @@ def flag(
     dataset: xr.Dataset,
     name: str,
     *,
-    sections: Any = None,
-    removed: Any = None,
-    amplitude: Any = None,
-    companions: Mapping[str, Any] | None = None,
+    sections: xr.Dataset | None = None,
+    removed: xr.Dataset | None = None,
+    amplitude: xr.DataArray | np.ndarray | None = None,
+    companions: Mapping[str, xr.DataArray | xr.Dataset] | None = None,
     settings: Settings | None = None,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> xr.Dataset:
-    """Look a series over and write down what is doubtful about it.
+    """Flag suspect readings of a series.
 
     Parameters
     ----------
     dataset : Dataset, (reading)
-        As a public function returns it, with ``name``, its random uncertainty and reasons.
+        Result of a public function, with ``name``, its random uncertainty and reasons.
     name : str
         Quantity of the vocabulary.
     sections : Dataset, optional
-        Table of sections: core, section and length [m]. Without it no end is known.
+        Table of sections: core, section and length [m]. Without it section ends are not tested.
     removed : Dataset, optional
         Table of removed intervals: core, section, from and to [cm], kind, and when.
     amplitude : DataArray, (reading), optional
-        Of the pulse of each reading, for a velocity, in the instrument's units.
+        Amplitude of the pulse of each reading, for a velocity, in the instrument's units.
     companions : mapping of str to DataArray or Dataset, optional
-        Other series with their own positions. ``p_wave_amplitude`` tells a void from a light bed
-        where ``name`` is a density; ``bulk_density``, already flagged, tells other sensors where
-        core is missing and a velocity what the least is that its density allows; ``samples`` are
-        measurements of ``name`` on samples.
+        Other series with separate positions. ``p_wave_amplitude`` separates voids from light beds
+        where ``name`` is a density. ``bulk_density``, already flagged, shows where core is missing
+        and gives the lower bound of a velocity. ``samples`` are measurements of ``name`` on
+        samples.
     settings : Settings, optional
-        Thresholds.
+        Thresholds of the tests; the defaults if not given.
     allow : tuple of str
-        Flag levels of companions that may judge the series.
+        Flag levels of companions that the tests may use.
 
     Returns
     -------
     Dataset
-        A copy with more bits in ``<name>_reason`` and ``<name>_flag`` anew from them. Bits of an
-        earlier look are found anew.
+        A copy with more bits in ``<name>_reason`` and with ``<name>_flag`` to match. Bits of
+        these tests from an earlier call are computed again.
 
     Raises
     ------
     KeyError
-        When the dataset does not hold ``name``, or a series has no positions.
+        When ``name`` is missing in the dataset, or a series has no positions.
     ValueError
-        When ``amplitude`` has another size than the series.
+        When ``amplitude`` and the series differ in size.
 
     Notes
     -----
-    The order of the tests is that of :data:`SEQUENCE`. Sources and forms of the statistics are at
-    the functions of :mod:`corephys.quality.checks`, :mod:`corephys.quality.fill` and
-    :mod:`corephys.quality.checks`.
+    The order of the tests is that of :data:`SEQUENCE`. Equations and sources are documented at the
+    functions of :mod:`corephys.quality.checks` and :mod:`corephys.quality.fill`.
     """
     dataset = library_units(dataset)
     companions = {key: library_units(series) for key, series in (companions or {}).items()}
     removed = library_units(removed, {"from": "cm", "to": "cm"})
     places = locate({"self": dataset, **companions}, sections)
-    look = Look(dataset, name, places, settings or Settings(), allow)
+    review = SeriesReview(dataset, name, places, settings or Settings(), allow)
     density = companions.get("bulk_density") if name != "bulk_density" else None
-    look.range()
+    review.range()
     if sections is not None:
-        look.ends()
-    look.edges(removed)
+        review.ends()
+    review.edges(removed)
     if amplitude is not None:
-        look.coupling(amplitude)
+        review.coupling(amplitude)
     if name == "bulk_density":
-        look.gaps(companions.get("p_wave_amplitude"))
-        look.cracks()
+        review.gaps(companions.get("p_wave_amplitude"))
+        review.cracks()
     if density is not None:
-        look.gaps_of_density(density)
-    look.spikes()
-    look.repeats()
+        review.gaps_of_density(density)
+    review.spikes()
+    review.repeats()
     if density is not None and name == "p_wave_velocity":
-        look.bound(density)
+        review.bound(density)
     if "samples" in companions:
-        look.samples(companions["samples"])
-    return look.result()
+        review.samples(companions["samples"])
+    return review.result()

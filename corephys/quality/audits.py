@@ -1,8 +1,9 @@
-"""What a cleaning kept and why it left the rest out, by sensor, core and reason."""
+"""Counts of readings kept and left out, by quantity, core and reason."""
 
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,16 +27,16 @@ SCAN = {
 
 @dataclass(frozen=True)
 class Audit:
-    """Readings counted, none named: the flags themselves stay with the series.
+    """Counts of readings kept and left out.
 
     Parameters
     ----------
     readings : DataFrame
-        One row a quantity, core and reason: ``quantity``, ``core``, ``reason``, ``flagged`` (how
-        many readings have the reason) and ``alone`` (how many have no other doubt).
+        One row for each quantity, core and reason: ``quantity``, ``core``, ``reason``,
+        ``flagged`` (readings with the reason) and ``alone`` (readings with no other reason).
     cores : DataFrame
-        One row a quantity and core: ``readings``, ``kept``, ``suspect``, ``bad``, ``missing`` and
-        ``share_kept``.
+        One row for each quantity and core: ``readings``, ``kept``, ``suspect``, ``bad``,
+        ``missing`` and ``share_kept``.
     levels : tuple of str
         Flag levels that count as kept.
     """
@@ -46,14 +47,14 @@ class Audit:
 
     @property
     def by_quantity(self) -> pd.DataFrame:
-        """Readings and what was kept of every quantity, all cores together."""
+        """Readings and kept readings of every quantity, all cores together."""
         columns = ["readings", "kept", "suspect", "bad", "missing"]
         total = self.cores.groupby("quantity", sort=False)[columns].sum()
         return total.assign(share_kept=total["kept"] / total["readings"])
 
     @property
     def by_reason(self) -> pd.DataFrame:
-        """Readings with each reason, a column a quantity, in the order of the tests."""
+        """Readings with each reason, one column for each quantity, in the order of the tests."""
         table = self.readings.pivot_table(
             index="reason", columns="quantity", values="flagged", aggfunc="sum", fill_value=0
         )
@@ -84,9 +85,9 @@ def audit(
     tree: xr.DataTree,
     *,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-    quantities: Any = tuple(SCAN),
+    quantities: Sequence[str] = tuple(SCAN),
 ) -> Audit:
-    """Count what a reduction kept of every scan, by core and by reason.
+    """Count the readings that a reduction kept, by core and by reason.
 
     Parameters
     ----------
@@ -95,7 +96,7 @@ def audit(
     allow : tuple of str
         Flag levels that count as kept.
     quantities : sequence of str
-        Which quantities; the five of the scan where not given.
+        Quantities to count; by default the five of the scan.
 
     Returns
     -------
@@ -105,7 +106,7 @@ def audit(
     Raises
     ------
     ValueError
-        When the hole holds none of the quantities with flags.
+        When the hole has none of the quantities with flags.
     """
     if isinstance(allow, str):
         allow = (allow,)
@@ -123,7 +124,7 @@ def audit(
                 _count(dataset, name, label, allow, per_reason, per_core)
     if not per_core:
         raise ValueError(
-            f"the hole holds none of {', '.join(quantities)} with flags; reduce it first"
+            f"the hole has none of {', '.join(quantities)} with flags; reduce it first"
         )
     columns = ["quantity", "core", "reason", "flagged", "alone"]
     cores = pd.DataFrame(per_core)

@@ -1,9 +1,8 @@
-"""The checks of one series alone, and of one sensor against another and against the samples."""
+"""Tests of one series alone, against another sensor, and against samples."""
 
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
@@ -25,13 +24,13 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# The checks of one series alone: ends, spikes, weak coupling and repeats.
+# Tests of one series alone: ends, spikes, weak coupling and repeats.
 #
-# Every function takes plain arrays and integer codes and returns which readings it doubts.
+# Every function takes plain arrays and integer codes and returns a mask of suspect readings.
 
 
 SCALE = 1.4826  # of the median absolute deviation to a standard deviation (normal distribution)
-ROUNDING = 1e-6  # cm
+ROUNDING = 1e-6  # cm; far below any offset, far above rounding by a conversion of units
 _WIDEST = thresholds.value("spike_scatter_limit")
 _WINDOW_FEW = thresholds.count("spike_window_readings")
 _FEW = thresholds.count("spike_core_readings")
@@ -41,14 +40,14 @@ _LONELY = thresholds.value("spike_lonely")
 
 
 def section_ends(places: Places, reach: float) -> np.ndarray:
-    """Readings whose response sticks out of the section.
+    """Readings whose response extends beyond the section.
 
     Parameters
     ----------
     places : Places
-        Of the readings.
+        Positions of the readings.
     reach : float
-        Distance to the end up to which a reading is doubted [cm].
+        Distance to the end up to which a reading is suspect [cm].
 
     Returns
     -------
@@ -59,7 +58,7 @@ def section_ends(places: Places, reach: float) -> np.ndarray:
         return places.to_end <= reach + ROUNDING
 
 
-def level(values: Any, places: Places, window: float) -> np.ndarray:
+def level(values: np.ndarray, places: Places, window: float) -> np.ndarray:
     """Running median along each core and pass.
 
     Parameters
@@ -67,14 +66,14 @@ def level(values: Any, places: Places, window: float) -> np.ndarray:
     values : (n,) ndarray
         NaN is passed over.
     places : Places
-        Of the readings.
+        Positions of the readings.
     window : float
-        Length of core it is taken over [cm].
+        Length of core in the window [cm].
 
     Returns
     -------
     (n,) ndarray
-        NaN where the window holds no value.
+        Median in the unit of the values; NaN where the window holds no value.
     """
     found = np.empty(np.shape(values))
     ordered = np.asarray(values, dtype=float)[places.by_core]
@@ -89,7 +88,7 @@ def _readings(places: Places, window: float) -> int:
 
 
 def _rolling(
-    values: Any, order: Any, starts: Any, places: Places, window: float
+    values: np.ndarray, order: np.ndarray, starts: np.ndarray, places: Places, window: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Median, median absolute deviation and number of values of the windows."""
     size = _readings(places, window)
@@ -102,7 +101,7 @@ def _rolling(
     return back[0], back[1], back[2]
 
 
-def robust_scale(residual: Any, places: Places) -> np.ndarray:
+def robust_scale(residual: np.ndarray, places: Places) -> np.ndarray:
     """Standard deviation of the residuals of each core, from their median absolute deviation.
 
     Parameters
@@ -110,12 +109,12 @@ def robust_scale(residual: Any, places: Places) -> np.ndarray:
     residual : (n,) ndarray
         About zero; NaN is passed over.
     places : Places
-        Of the readings.
+        Positions of the readings.
 
     Returns
     -------
     (n,) ndarray
-        One value a core and pass; that of all readings where a core has fewer than twenty.
+        One value for each core and pass; that of all readings for a core of fewer than twenty.
     """
     size = np.abs(np.asarray(residual, dtype=float))
     valid = np.isfinite(size)
@@ -131,7 +130,7 @@ def robust_scale(residual: Any, places: Places) -> np.ndarray:
 
 
 def neighbour_residual(
-    values: Any, places: Places, each_side: int = 2, reach: float = _REACH
+    values: np.ndarray, places: Places, each_side: int = 2, reach: float = _REACH
 ) -> tuple[np.ndarray, np.ndarray]:
     """Difference of each reading from the median of its neighbours in the section.
 
@@ -140,11 +139,11 @@ def neighbour_residual(
     values : (n,) ndarray
         NaN is passed over: the next reading beyond it is the neighbour.
     places : Places
-        Of the readings.
+        Positions of the readings.
     each_side : int
         Neighbours on either side.
     reach : float
-        How far off a neighbour may be [cm]; at least two and a half spacings are allowed.
+        Largest distance of a neighbour [cm]; at least two and a half spacings are allowed.
 
     Returns
     -------
@@ -171,15 +170,15 @@ def neighbour_residual(
     high = near[np.minimum(count // 2, 2 * each_side - 1), columns]
     residual, apart = np.full((2, *x.shape), np.nan)
     residual[order] = known - np.where(count >= 2, 0.5 * (low + high), np.nan)
-    # At an end of the section only one side speaks.
+    # At an end of the section there is a neighbour on one side only.
     smaller = np.where(np.isnan(sides), np.inf, np.abs(sides)).min(axis=0)
     apart[order] = np.where(sides[0] * sides[1] < 0.0, 0.0, smaller)
     return residual, apart
 
 
 def spikes(
-    values: Any,
-    noise: Any,
+    values: np.ndarray,
+    noise: float | np.ndarray,
     places: Places,
     *,
     threshold: float,
@@ -187,25 +186,25 @@ def spikes(
     side_share: float = _SIDE,
     passes: int = 3,
 ) -> np.ndarray:
-    """Single readings that stand off from their neighbours in the section.
+    """Single readings that differ from their neighbours in the section.
 
     Parameters
     ----------
     values : (n,) ndarray
-        NaN where a reading is already known to be bad.
+        Values of the readings; NaN where a reading is already known to be bad.
     noise : float or (n,) ndarray
         Random standard uncertainty of a reading, NaN where unknown.
     places : Places
-        Of the readings.
+        Positions of the readings.
     threshold : float
-        In standard deviations.
+        Distance from the neighbours, in standard deviations.
     window : float
-        Length of section over which the scatter is judged [cm].
+        Length of section that gives the scatter [cm].
     side_share : float
-        Share of the threshold by which it must stand off from the nearest neighbour on either
-        side, in the same direction: a step or a slope does not.
+        Share of the threshold by which a spike differs from the nearest neighbour on either side,
+        in the same direction; a step or a slope does not.
     passes : int
-        A spike found is taken out before its neighbours are judged again.
+        Number of passes; spikes of one pass are left out of the next.
 
     Returns
     -------
@@ -217,7 +216,7 @@ def spikes(
     side, m the median and s the scaled median absolute deviation of r in the window, and u the
     counting noise of r: the identifier of Hampel (1974), Journal of the American Statistical
     Association 69, 383, made blind to slow change. s lies between once and three times that of
-    the core, which alone speaks where a window holds fewer than six readings. A reading with
+    the core, which alone is used where a window holds fewer than six readings. A reading with
     fewer than two neighbours is judged by the level of its core, at twice the threshold.
     """
     x = np.asarray(values, dtype=float).copy()
@@ -229,15 +228,16 @@ def spikes(
             residual, places.by_section, places.section_starts, places, window
         )
         whole = robust_scale(residual, places)
-        told = count >= _WINDOW_FEW
-        residual -= np.where(told, middle, 0.0)
-        scatter = np.where(told, np.clip(SCALE * here, whole, _WIDEST * whole), whole)
+        enough = count >= _WINDOW_FEW
+        residual -= np.where(enough, middle, 0.0)
+        # A window of spikes has a large scatter, which would hide them: it is limited.
+        scatter = np.where(enough, np.clip(SCALE * here, whole, _WIDEST * whole), whole)
         # The median of four readings has about 0.3 of the variance of one (normal noise).
         floor = np.fmax(scatter, noise * np.sqrt(1.3))
         with np.errstate(invalid="ignore"):
             beyond = np.abs(residual) > threshold * floor
             beyond &= apart > side_share * threshold * floor
-        # Of two neighbours that stand off from each other only the larger is taken in one pass.
+        # Of two neighbours that differ, only the one with the larger residual is flagged in a pass.
         beyond &= _largest_near(np.abs(residual) / np.where(floor > 0, floor, 1.0), places)
         if not beyond.any():
             break
@@ -254,7 +254,10 @@ def _lonely(
     threshold: float,
     window: float,
 ) -> np.ndarray:
-    """Readings without two neighbours, against the level of their core; twice as far is asked."""
+    """Readings without two neighbours that differ from the level of their core.
+
+    The threshold is doubled: the level follows the sediment less closely than neighbours do.
+    """
     away = x - level(x, places, 3.0 * window)
     scatter = np.fmax(robust_scale(away, places), noise)
     alone = np.isfinite(x) & np.isnan(residual)
@@ -263,9 +266,14 @@ def _lonely(
 
 
 def rolling_spikes(
-    values: Any, noise: Any, places: Places, *, threshold: float, window: float
+    values: np.ndarray,
+    noise: float | np.ndarray,
+    places: Places,
+    *,
+    threshold: float,
+    window: float,
 ) -> np.ndarray:
-    """Readings that stand off from the rolling median of their section.
+    """Readings that differ from the rolling median of their section.
 
     Parameters
     ----------
@@ -274,9 +282,9 @@ def rolling_spikes(
     noise : float or (n,) ndarray
         Random standard uncertainty of a reading, NaN where unknown: the least scatter.
     places : Places
-        Of the readings; a window never crosses an end of its section.
+        Positions of the readings; a window never crosses an end of its section.
     threshold : float
-        In standard deviations.
+        Distance from the median, in standard deviations.
     window : float
         Length of section [cm].
 
@@ -309,28 +317,28 @@ def _largest_near(size: np.ndarray, places: Places) -> np.ndarray:
 
 
 def weak_coupling(
-    amplitude: Any, places: Places, *, fraction: float, hole_fraction: float, window: float
+    amplitude: np.ndarray, places: Places, *, fraction: float, hole_fraction: float, window: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Pulses that are weak against their own core.
+    """Pulses that are weak in comparison with their core.
 
     Parameters
     ----------
     amplitude : (n,) ndarray
-        Of the received pulse, any unit.
+        Amplitude of the received pulse, any unit.
     places : Places
-        Of the readings.
+        Positions of the readings.
     fraction : float
         Share of the running median along the core below which coupling is lost.
     hole_fraction : float
-        Share of the median of the hole below which a whole core is deaf.
+        Share of the hole's median below which a complete core has lost coupling.
     window : float
         Length of core for the running median [cm].
 
     Returns
     -------
     tuple of (n,) ndarray of bool
-        Weak pulses, and where a weak pulse says something about the core: not where the core as
-        a whole is deaf, such as in an annulus of air.
+        Weak pulses, and where a weak pulse is evidence of a gap. It is none where the complete
+        core has lost coupling, such as in an annulus of air.
     """
     amplitude = np.asarray(amplitude, dtype=float)
     here = level(amplitude, places, window)
@@ -343,20 +351,25 @@ def weak_coupling(
 
 
 def repeats(
-    values: Any, uncertainty: Any, places: Places, *, threshold: float, doubted: Any
+    values: np.ndarray,
+    uncertainty: float | np.ndarray,
+    places: Places,
+    *,
+    threshold: float,
+    doubted: np.ndarray,
 ) -> np.ndarray:
-    """Readings of the same place in two passes that differ by more than they should.
+    """Readings at the same position in two passes that differ by more than their noise.
 
     Parameters
     ----------
     values, uncertainty : (n,) ndarray
         Random standard uncertainty of each; NaN is never judged.
     places : Places
-        Of the readings.
+        Positions of the readings.
     threshold : float
-        In combined standard uncertainties.
+        Difference that is suspect, in combined standard uncertainties.
     doubted : (n,) ndarray of bool
-        Readings already doubted: their disagreement says nothing about the other one.
+        Readings already suspect, which are not compared.
 
     Returns
     -------
@@ -387,17 +400,17 @@ _C = constants.CONSTANTS
 _UNKNOWN = thresholds.value("bound_unknown_velocity")
 
 
-def nearest(places: Places, other: Places, usable: Any, reach: float) -> np.ndarray:
+def nearest(places: Places, other: Places, usable: np.ndarray, reach: float) -> np.ndarray:
     """Nearest usable reading of another series in the same section.
 
     Parameters
     ----------
     places, other : Places
-        Of the readings, and of the other series in the same codes.
+        Positions of the readings, and of the other series in the same codes.
     usable : (m,) ndarray of bool
-        Of the other series.
+        Readings of the other series that may be used.
     reach : float
-        How far off it may be [cm].
+        Largest distance [cm].
 
     Returns
     -------
@@ -421,17 +434,17 @@ def nearest(places: Places, other: Places, usable: Any, reach: float) -> np.ndar
 
 
 def below_bound(
-    velocity: Any,
-    uncertainty: Any,
-    density: Any,
+    velocity: np.ndarray,
+    uncertainty: float | np.ndarray,
+    density: np.ndarray,
     *,
     margin: float,
-    grain_density: Any = _C["grain_density"],
-    grain_modulus: Any = _C["softest_grain_modulus"],
-    fluid_density: Any = _C["pore_water_density"],
-    fluid_velocity: Any = _C["sea_water_velocity"],
+    grain_density: constants.Constant = _C["grain_density"],
+    grain_modulus: constants.Constant = _C["softest_grain_modulus"],
+    fluid_density: constants.Constant = _C["pore_water_density"],
+    fluid_velocity: constants.Constant = _C["sea_water_velocity"],
 ) -> np.ndarray:
-    """Velocities below the least that their density allows.
+    """Velocities below the lower bound for their density.
 
     Parameters
     ----------
@@ -440,9 +453,10 @@ def below_bound(
     density : (n,) ndarray
         Bulk density at the same place [g/cm^3].
     margin : float
-        In standard uncertainties.
+        Shortfall that is flagged, in standard uncertainties.
     grain_density, grain_modulus, fluid_density, fluid_velocity : Constant
-        Of the softest usual grains and of the pore water.
+        Density [g/cm^3] and bulk modulus [GPa] of the softest usual grains, and density [g/cm^3]
+        and speed of sound [m/s] of the pore water.
 
     Returns
     -------

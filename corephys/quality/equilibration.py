@@ -1,13 +1,13 @@
-"""Whether a core has come to the temperature of the room: expected from time, or measured.
+"""Test whether a core had reached room temperature when it was scanned.
 
-A core that comes cold to the deck is scanned when it has warmed, by common practice after three
-to four hours. The axis of a cylinder is the last to follow.
+The departure is expected from the time on deck, or measured. By common practice a cold core is
+scanned after three to four hours. The axis of a cylinder warms up last.
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -16,12 +16,17 @@ from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.provenance import constants_attribute
 
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Dimensional, Scalar
+
 __all__ = ["axis_departure", "settled"]
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
 _TERMS = 24  # of the series; the rest is below 1e-9 from _SOON on
-_SOON = 0.01  # kappa t / a^2 below which the axis has felt nothing, to 1e-9
+_SOON = 0.01  # kappa t / a^2 below which the axis keeps its temperature to 1e-9
 
 
 @lru_cache(maxsize=64)
@@ -44,7 +49,7 @@ def _terms(biot: float) -> tuple[np.ndarray, np.ndarray]:
     return roots, 2.0 * biot / ((roots**2 + biot**2) * j0(roots))
 
 
-def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
+def axis_departure(fourier: float | np.ndarray, biot: float = float("inf")) -> np.ndarray:
     """Departure of a cylinder's axis from the room, as a fraction of its first departure.
 
     Parameters
@@ -57,7 +62,7 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
 
     Returns
     -------
-    float or ndarray
+    ndarray
         Dimensionless, 1 at the start; NaN for a negative time.
 
     Raises
@@ -69,7 +74,7 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
     -----
     theta = sum 2 / (b J1(b)) exp(-b^2 F), J0(b) = 0; with a finite conductance theta = sum 2 B /
     ((b^2 + B^2) J0(b)) exp(-b^2 F), b J1(b) = B J0(b): Carslaw and Jaeger (1959), Conduction of
-    Heat in Solids, sections 7.6 and 7.7, at r = 0. Up to F = 0.01 the axis has felt nothing.
+    Heat in Solids, sections 7.6 and 7.7, at r = 0. Up to F = 0.01 the axis is unchanged.
 
     Examples
     --------
@@ -87,41 +92,41 @@ def axis_departure(fourier: Any, biot: float = float("inf")) -> Any:
 
 
 def settled(
-    time_on_deck: Any,
-    time: Any,
+    time_on_deck: pint.Quantity | xr.DataArray | np.ndarray,
+    time: pint.Quantity | xr.DataArray | np.ndarray,
     *,
-    laboratory_temperature: Any,
-    core_diameter: Any,
-    core_temperature: Any = None,
-    deck_temperature: Any = None,
-    tolerance: Any = _T["settled_tolerance"],
-    diffusivity: Any = _C["core_diffusivity"],
-    surface_conductance: Any = None,
-    conductivity: Any = _C["core_conductivity"],
+    laboratory_temperature: Scalar,
+    core_diameter: Dimensional,
+    core_temperature: xr.DataArray | None = None,
+    deck_temperature: Scalar | None = None,
+    tolerance: Scalar = _T["settled_tolerance"],
+    diffusivity: Scalar = _C["core_diffusivity"],
+    surface_conductance: Scalar | None = None,
+    conductivity: Scalar = _C["core_conductivity"],
 ) -> xr.Dataset:
-    """Say which readings were made before the core had come to room temperature.
+    """Flag readings made before the core had reached room temperature.
 
     Parameters
     ----------
     time_on_deck, time : Quantity, DataArray or ndarray, (reading)
-        When the core came on deck and when it was read: [s], or calendar times.
+        Times on deck and of the reading: [s], or calendar times.
     laboratory_temperature : Quantity or str
         [degC].
     core_diameter : Quantity, DataArray or str
-        [mm]; a scalar or one a reading.
+        Diameter of the core [mm]; a scalar, or one for each reading.
     core_temperature : DataArray, (reading), optional
-        Measured beside the reading [degC].
+        Temperature measured with the reading [degC].
     deck_temperature : Quantity or str, optional
-        Of the core when it came on deck [degC]; without it no departure is expected.
+        Temperature of the core on deck [degC]; without it no departure is expected.
     tolerance : Quantity or str
         Departure from the room that is allowed [K].
     diffusivity : Quantity, str or Constant
-        Of the core [m^2/s].
+        Thermal diffusivity of the core [m^2/s].
     surface_conductance : Quantity or str, optional
-        Of liner and air around the core [W/(m^2 K)], 5 to 15 in still air; without it the surface
-        is taken to be at room temperature at once, which is the soonest that a core can settle.
+        Heat transfer of liner and air around the core [W/(m^2 K)], 5 to 15 in still air. Without
+        it the surface is at room temperature at once, which gives the shortest time.
     conductivity : Quantity, str or Constant
-        Of the core [W/(m K)], used with a conductance.
+        Thermal conductivity of the core [W/(m K)], used with a conductance.
 
     Returns
     -------
@@ -199,7 +204,7 @@ def _departures(
         *(np.asarray(part, dtype=float) for part in (elapsed, diameter, measured))
     )
     expected = np.full(elapsed.shape, np.nan)
-    # A hole has few diameters, and each has its own series.
+    # A hole has few diameters; the series is evaluated once for each.
     for size in np.unique(diameter[np.isfinite(diameter) & (diameter > 0.0)]):
         here = diameter == size
         radius = 0.5 * float(size)
@@ -213,7 +218,7 @@ def _departures(
     return expected, off, known & ~beyond, reason
 
 
-def _film(conductance: Any, conductivity: Any) -> float:
+def _film(conductance: Scalar | None, conductivity: Scalar) -> float:
     if conductance is None:
         return float("inf")
     given = positive(conductance, "W/(m^2 K)", "surface_conductance", difference=True)

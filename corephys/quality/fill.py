@@ -1,14 +1,13 @@
-"""Voids and liners that are not full: low density, judged together with the P-wave's amplitude.
+"""Voids and liners that are not full, from low density and the amplitude of the P-wave.
 
-A run of lost pulses says where something is wrong; the density in that run, against the level of
-the sound core around it, says what. Where no pulse was measured, density alone decides and more
-is asked of it, because a lighter bed looks like a thinner core.
+A run of lost pulses shows where coupling failed. The density in that run, compared with the sound
+core around it, separates voids from thin fills. Without pulses the density alone decides, with a
+stricter test, because a light bed looks like a thin core.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -18,23 +17,23 @@ from corephys.quality.scan_index import Places, any_within, runs, spacing
 
 __all__ = ["Pulses", "below_level", "gaps_by_density", "gaps_by_pulse"]
 
-_PASSES = 4  # times that a level is taken without the readings below it; more change nothing
+_PASSES = 4  # passes that leave light readings out of the level; more passes change nothing
 _LIGHT = thresholds.value("level_exclusion")
 _NATURAL_LENGTH = thresholds.value("natural_scatter_length")  # cm
 
 
 @dataclass(frozen=True)
 class Pulses:
-    """What the P-wave scan says about coupling.
+    """Coupling of the P-wave scan.
 
     Parameters
     ----------
     places : Places
-        Of the P-wave readings, in the codes of the density.
+        Positions of the P-wave readings, in the codes of the density.
     lost : (m,) ndarray of bool
         No pulse, or a weak one.
     telling : (m,) ndarray of bool
-        Where a lost pulse says something about the core.
+        Places where a lost pulse is evidence of a gap.
     """
 
     places: Places
@@ -66,13 +65,13 @@ class Pulses:
         with np.errstate(invalid="ignore"):
             near_end = places.to_end[order] <= 2.0 * self.reach + 1e-6
         touches = near_end[begin] | near_end[end - 1]
-        # Two passes over the same place give the same run twice; sort them for the search.
+        # Two passes over one place give the same run twice; the search needs sorted runs.
         ordered = np.argsort(first, kind="stable")
         return first[ordered], last[ordered], touches[ordered]
 
 
 def below_level(
-    density: Any, places: Places, sound: Any, window: float
+    density: np.ndarray, places: Places, sound: np.ndarray, window: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """How far each reading lies below the level of the sound core around it.
 
@@ -84,9 +83,9 @@ def below_level(
     density : (n,) ndarray
         [g/cm^3].
     places : Places
-        Of the readings.
+        Positions of the readings.
     sound : (n,) ndarray of bool
-        Readings from which the level may be taken.
+        Readings that may set the level.
     window : float
         Length of core for the level [cm].
 
@@ -100,7 +99,8 @@ def below_level(
         clean = np.where(sound, density, np.nan)
         reference = level(clean, places, window)
         scatter = robust_scale(reference - clean, places)
-        # Light readings do not set the level: else two thin fills in a row set it together.
+        # Light readings are left out: two thin fills in a row would lower the level they are
+        # compared with.
         with np.errstate(invalid="ignore"):
             light = sound & (reference - density > _LIGHT * scatter)
         if not light.any():
@@ -110,15 +110,15 @@ def below_level(
 
 
 def gaps_by_pulse(
-    shortfall: Any,
-    scatter: Any,
-    noise: Any,
+    shortfall: np.ndarray,
+    scatter: np.ndarray,
+    noise: float | np.ndarray,
     places: Places,
     pulses: Pulses,
     *,
     threshold: float,
     void_length: float,
-    density: Any,
+    density: np.ndarray,
     void_share: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Voids and thin fills in the runs of lost pulses.
@@ -130,9 +130,9 @@ def gaps_by_pulse(
     noise : (n,) ndarray
         Random standard uncertainty of a density [g/cm^3].
     places : Places
-        Of the densities.
+        Positions of the densities.
     pulses : Pulses
-        Of the P-wave scan.
+        Pulses of the P-wave scan.
     threshold : float
         Shortfall of a single reading, in standard deviations, that counts as low.
     void_length : float
@@ -188,29 +188,29 @@ def gaps_by_pulse(
 
 
 def gaps_by_density(
-    shortfall: Any,
-    scatter: Any,
-    noise: Any,
+    shortfall: np.ndarray,
+    scatter: np.ndarray,
+    noise: float | np.ndarray,
     places: Places,
-    covered: Any,
+    covered: np.ndarray,
     *,
     threshold: float,
     void_share: float,
     least_length: float,
-    density: Any,
+    density: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Voids and thin fills from density alone, where no pulse tells.
+    """Voids and thin fills from density alone, where no pulse was measured.
 
     Parameters
     ----------
     shortfall, scatter, noise : (n,) ndarray
-        As in :func:`gaps_by_pulse`.
+        Shortfall, scatter and noise [g/cm^3]; see :func:`gaps_by_pulse`.
     places : Places
-        Of the densities.
+        Positions of the densities.
     covered : (n,) ndarray of bool
-        Readings that :func:`gaps_by_pulse` has judged.
+        Readings tested by :func:`gaps_by_pulse`.
     threshold : float
-        In standard deviations, of a single reading.
+        Shortfall of a single reading that is low, in standard deviations.
     void_share : float
         Share of the level that must be missing for a void.
     least_length : float
@@ -221,14 +221,15 @@ def gaps_by_density(
     Returns
     -------
     tuple of (n,) ndarray of bool
-        Void, and liner not full. A low bed inside a section is left alone: it may be rock.
+        Void, and liner not full. A light interval inside a section is not flagged: it may be
+        sediment.
     """
     scale = np.fmax(scatter, np.nan_to_num(noise))
     with np.errstate(invalid="ignore"):
         low = ~covered & (shortfall > threshold * scale)
         void = low & (density < (density + shortfall) * (1.0 - void_share))
     order = places.by_section
-    # One reading that is not low does not end a run.
+    # Noise may lift a single reading above the threshold; it does not end a run.
     bridged = low[order]
     bridged[1:-1] |= bridged[:-2] & bridged[2:] & ~covered[order][1:-1]
     begin, end = runs(bridged, places.section_starts)

@@ -1,5 +1,4 @@
-"""One series under review: thresholds in the units of a scan, values as floats, reasons as they
-gather."""
+"""Review of one series: the thresholds of the tests, and the tests in terms of plain arrays."""
 
 from __future__ import annotations
 
@@ -15,10 +14,10 @@ from corephys.ground import flags, thresholds, units, vocabulary
 from corephys.quality import checks, fill
 from corephys.quality.scan_index import Places, any_within, runs, spacing
 
-__all__ = ["OWN", "RESPONSE_WIDTH", "Look", "Settings"]
+__all__ = ["OWN", "RESPONSE_WIDTH", "SeriesReview", "Settings"]
 
 # --------------------------------------------------------------------------------------------------
-# Thresholds of the tests, from the table of thresholds, as numbers in the units of a scan.
+# Thresholds, from the table of thresholds, as floats in the units of a scan.
 
 
 _value = thresholds.value
@@ -35,23 +34,23 @@ RESPONSE_WIDTH = {
 
 @dataclass(frozen=True)
 class Settings:
-    """What counts as doubtful.
+    """Thresholds of the tests.
 
     Parameters
     ----------
     response_width : mapping of str to float
-        By quantity: width of the sensor's response along the core [cm]. Half of it is how near a
-        declared void a reading is touched by it; a section shorter than it is doubted whole.
+        Width of the sensor's response along the core, by quantity [cm]. A declared void affects
+        readings within half of it; all readings of a section shorter than it are suspect.
     end_trim : float
-        Response widths from the end of a section within which a reading is doubted.
+        Response widths from the end of a section within which a reading is suspect.
     spike_test : {"neighbours", "rolling median"}
-        Against the neighbours on either side, or against the rolling median itself.
+        What a reading is compared with: the neighbours on either side, or the rolling median.
     spike_threshold : float
-        In standard deviations.
+        Distance from the neighbours that makes a spike, in standard deviations.
     spike_side_share : float
-        Share of that by which it must stand off from either side, so that steps pass.
+        Share of the threshold by which a spike differs from either side; a step differs from one.
     spike_window : float
-        Length of section over which the scatter is judged [cm].
+        Length of section that gives the scatter [cm].
     level_window : float
         Length of core that gives the level of density and of amplitude [cm].
     low_threshold : float
@@ -59,23 +58,23 @@ class Settings:
     amplitude_fraction : float
         Share of the level of amplitude below which coupling is lost: 8 dB.
     deaf_fraction : float
-        Share of the hole's median amplitude below which a whole core is deaf.
+        Share of the hole's median amplitude below which a complete core has lost coupling.
     void_length : float
         Longest run of lost pulses inside a section that is called a void [cm].
     void_share : float
         Share of the density that is missing in a void, whatever the length.
     void_density : float
-        Density that no saturated core has: below it is a void [g/cm^3].
+        Density below that of any saturated core; a lower density is a void [g/cm^3].
     crack_length : float
         A void shorter than this is a crack [cm].
     least_length : float
         Shortest thin fill that density alone may show [cm].
     repeat_threshold : float
-        In combined random standard uncertainties.
+        Difference between repeats that is suspect, in combined random standard uncertainties.
     bound_margin : float
         Standard uncertainties by which a velocity may fall short of its bound.
     sample_difference : float
-        In the unit of the quantity: more than this from the sample is doubted.
+        Largest difference from a sample, in the unit of the quantity.
     sample_reach : float
         Distance along the section up to which a reading is compared with a sample [cm].
     """
@@ -102,13 +101,13 @@ class Settings:
 
 
 # --------------------------------------------------------------------------------------------------
-# One series while it is looked over: values as floats, reasons as they gather.
+# The tests of one series. They run in a fixed order and add bits to its reasons.
 
 
 _REACH = thresholds.value("match_reach")  # cm
 _EMPTY = ("open_void", "closed_void", "lost")
-# Reasons that a look finds itself: they are taken off at its beginning and found anew, so that a
-# look at its own result finds the same. Weak coupling stays: a gate on the amplitude sets it too.
+# Reasons that the tests of this module set. They are removed first and computed again, so that a
+# second review gives the same result. Weak coupling stays: a gate on the amplitude sets it too.
 OWN = (
     "short_section",
     "section_end",
@@ -122,21 +121,21 @@ OWN = (
 )
 
 
-class Look:
-    """The series, its places and what has been found so far.
+class SeriesReview:
+    """A series, its positions, and the reasons found so far.
 
     Parameters
     ----------
     dataset : Dataset, (reading)
-        With ``name``, its random uncertainty and reasons.
+        The series ``name``, its random uncertainty and reasons.
     name : str
         Quantity of the vocabulary.
     places : dict of str to Places
-        Of the series under ``self`` and of its companions under their names.
+        Positions of the series under ``self``, and of its companions under their names.
     settings : Settings
-        Thresholds.
+        Thresholds of the tests.
     allow : tuple of str
-        Flag levels of companions that may judge the series.
+        Flag levels of companions that the tests may use.
     """
 
     def __init__(
@@ -148,7 +147,8 @@ class Look:
         allow: tuple[str, ...] = ("good", "not_evaluated"),
     ) -> None:
         if name not in dataset:
-            raise KeyError(f"the Dataset does not hold {name!r}")
+            held = ", ".join(map(str, dataset.data_vars))
+            raise KeyError(f"no {name!r} in the Dataset; it holds {held}")
         unit = vocabulary.term(name).unit
         self.dataset, self.name, self.settings, self.allow = dataset, name, settings, allow
         self.companion_places, self.places = places, places["self"]
@@ -169,11 +169,12 @@ class Look:
         doubtful = ~flags.usable(flags.from_reason(self.reason))
         return np.asarray(doubtful | ~np.isfinite(self.values))
 
-    def add(self, reason: str, where: Any) -> None:
+    def add(self, reason: str, where: np.ndarray) -> None:
+        """Add a reason to the readings of a mask."""
         self.reason[np.asarray(where, dtype=bool)] |= flags.bit(reason)
 
     def range(self) -> None:
-        """Values that no core has, that few have, and that are not there."""
+        """Flag impossible, unusual and missing values by the ranges of the vocabulary."""
         entry = vocabulary.term(self.name)
         missing = np.isnan(self.values)
         with np.errstate(invalid="ignore"):
@@ -190,9 +191,9 @@ class Look:
         return np.asarray((self.reason & mask) != 0)
 
     def ends(self) -> None:
-        """Sections shorter than the response, and readings whose response sticks out.
+        """Flag sections shorter than the response, and readings whose response passes the end.
 
-        What has been corrected for the end already is not doubted for it.
+        Readings already corrected for the end are not flagged for it.
         """
         width = self.settings.response_width.get(self.name)
         if width is None:
@@ -202,8 +203,8 @@ class Look:
         out = checks.section_ends(self.places, self.settings.end_trim * width)
         self.add("section_end", out & ~self.has("edge_corrected"))
 
-    def edges(self, removed: Any) -> None:
-        """Readings outside a declared void but within half a response of it."""
+    def edges(self, removed: xr.Dataset | None) -> None:
+        """Flag readings outside a declared void but within half a response of it."""
         width = self.settings.response_width.get(self.name)
         if removed is None or width is None or not removed["core"].size:
             return
@@ -217,7 +218,7 @@ class Look:
             if here is None:
                 continue
             offset = self.places.offset[here]
-            # An offset from another unit may lie a bit beside the edge that it stands on.
+            # An offset converted from another unit may differ from the edge by rounding.
             far, near = reach + checks.ROUNDING, checks.ROUNDING
             beside = ((offset >= start[row] - far) & (offset < start[row] - near)) | (
                 (offset > stop[row] + near) & (offset <= stop[row] + far)
@@ -237,15 +238,18 @@ class Look:
         bounds = np.append(starts, order.size)
         return {(core[order[a]], section[order[a]]): order[a:b] for a, b in pairwise(bounds)}
 
-    def coupling(self, amplitude: Any) -> None:
+    def coupling(self, amplitude: xr.DataArray | np.ndarray) -> None:
+        """Flag readings with a weak pulse."""
         level = np.asarray(getattr(amplitude, "values", amplitude), dtype=float)
         if level.shape != self.values.shape:
             raise ValueError(
-                f"amplitude has {level.size} readings and {self.name} has {self.values.size}"
+                f"amplitude has {level.size} readings and {self.name} has {self.values.size}; give "
+                "one amplitude for each reading"
             )
         self.add("low_amplitude", self._weak(level, self.places)[0])
 
     def _weak(self, amplitude: np.ndarray, places: Places) -> tuple[np.ndarray, np.ndarray]:
+        """Weak pulses, and where a weak pulse is evidence of a gap."""
         return checks.weak_coupling(
             amplitude,
             places,
@@ -254,8 +258,8 @@ class Look:
             window=2.0 * self.settings.level_window,
         )
 
-    def gaps(self, amplitude: Any) -> None:
-        """Voids and thin fills of a density."""
+    def gaps(self, amplitude: xr.DataArray | None) -> None:
+        """Flag voids and liners that are not full, from a density and the pulse's amplitude."""
         s = self.settings
         covered = near = np.zeros(self.values.shape, dtype=bool)
         pulses = None
@@ -298,7 +302,7 @@ class Look:
             self.add("underfilled_liner", thin & ~void & ~nothing)
 
     def cracks(self) -> None:
-        """Voids no longer than a crack that still hold core: said to be cracks."""
+        """Turn voids no longer than a crack, with some core in the beam, into cracks."""
         order = self.places.by_section
         begin, end = runs(self.has("void")[order], self.places.section_starts)
         offset = self.places.offset[order]
@@ -311,10 +315,10 @@ class Look:
                 self.reason[here] &= ~flags.bit("void")
                 self.reason[here] |= flags.bit("crack")
 
-    def gaps_of_density(self, density: Any) -> None:
-        """What the density has found of voids and thin fills, within half a response.
+    def gaps_of_density(self, density: xr.Dataset) -> None:
+        """Flag readings within half a response of voids and thin fills of the density.
 
-        A velocity is doubted for them only where its pulse was lost: a good pulse has met core.
+        A velocity is flagged only where its pulse was lost: a good pulse has passed through core.
         """
         places = self.companion_places["bulk_density"]
         reason = np.asarray(density["bulk_density_reason"].values)
@@ -330,6 +334,7 @@ class Look:
             self.add(word, asked & any_within(self.places.tape, places.tape, there, reach))
 
     def spikes(self) -> None:
+        """Flag single readings that differ from their neighbours."""
         s = self.settings
         clean = np.where(self.doubted, np.nan, self.values)
         if s.spike_test == "rolling median":
@@ -348,6 +353,7 @@ class Look:
         self.add("spike", found)
 
     def repeats(self) -> None:
+        """Flag repeats at one position that disagree."""
         self.add(
             "repeats_disagree",
             checks.repeats(
@@ -359,8 +365,8 @@ class Look:
             ),
         )
 
-    def bound(self, density: Any) -> None:
-        """A velocity below what a suspension of the same density has."""
+    def bound(self, density: xr.Dataset) -> None:
+        """Flag velocities below that of a suspension of the same density."""
         places = self.companion_places["bulk_density"]
         usable = flags.usable(density["bulk_density_flag"].values, self.allow)
         step = spacing(self.places)
@@ -375,8 +381,8 @@ class Look:
         below = checks.below_bound(self.values, total, rho, margin=self.settings.bound_margin)
         self.add("below_velocity_bound", below)
 
-    def samples(self, samples: Any) -> None:
-        """Readings that differ from the nearest sample by more than they may."""
+    def samples(self, samples: xr.Dataset) -> None:
+        """Flag readings that differ too much from the nearest sample."""
         places = self.companion_places["samples"]
         value = np.asarray(samples[self.name].values, dtype=float)
         usable = flags.usable(samples[f"{self.name}_flag"].values, self.allow)
@@ -387,6 +393,7 @@ class Look:
         self.add("disagrees_with_sample", (partner >= 0) & apart)
 
     def result(self) -> xr.Dataset:
+        """A copy of the dataset with reasons and flags after the review."""
         words = vocabulary.term(self.name).long_name
         dims = self.dataset[self.name].dims
         found = self.dataset.copy()

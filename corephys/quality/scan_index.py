@@ -1,12 +1,13 @@
-"""Where the readings of scans lie along the core: integer codes, neighbours and companions."""
+"""Positions of the readings of scans as integer codes and offsets, for searching neighbours."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
+import xarray as xr
 
 from corephys.ground import units
 from corephys.ground.arguments import positive
@@ -18,16 +19,16 @@ _APART = 1e6  # cm between the tapes of two sections, so that no window reaches 
 
 @dataclass(frozen=True)
 class Places:
-    """Positions of one scan as numbers.
+    """Positions of one scan as codes and offsets.
 
     Parameters
     ----------
     core, section, run : (n,) ndarray of int
-        Codes that grow downhole; the same code in two scans is the same core or section.
+        Codes that increase downhole; equal codes in two scans mean the same core or section.
     offset : (n,) ndarray
-        From the section's top [cm].
+        Offset from the section's top [cm].
     length : (n,) ndarray
-        Of the section [cm], NaN where unknown.
+        Length of the section [cm], NaN where unknown.
     by_section, by_core : (n,) ndarray of int
         Order of the readings by section, run, offset and by core, run, section, offset.
     section_starts, core_starts : ndarray of int
@@ -46,9 +47,15 @@ class Places:
 
     @classmethod
     def from_codes(
-        cls, core: Any, section: Any, offset: Any, *, run: Any = 1, length: Any = np.nan
+        cls,
+        core: np.ndarray,
+        section: np.ndarray,
+        offset: np.ndarray,
+        *,
+        run: int | np.ndarray = 1,
+        length: float | np.ndarray = np.nan,
     ) -> Places:
-        """Arrange codes and offsets.
+        """Make positions from codes and offsets.
 
         Parameters
         ----------
@@ -59,7 +66,7 @@ class Places:
         run : int or (n,) array of int
             Number of the pass.
         length : float or (n,) array
-            Of the section [cm].
+            Length of the section [cm].
 
         Returns
         -------
@@ -105,13 +112,15 @@ def _starts(*codes: np.ndarray) -> np.ndarray:
     return np.flatnonzero(new)
 
 
-def locate(datasets: dict[str, Any], sections: Any = None) -> dict[str, Places]:
-    """Places of several scans with codes that they share.
+def locate(
+    datasets: Mapping[str, xr.Dataset | xr.DataArray], sections: xr.Dataset | None = None
+) -> dict[str, Places]:
+    """Positions of several scans, with shared codes.
 
     Parameters
     ----------
     datasets : dict of str to Dataset or DataArray
-        With the coordinates core, section and offset [cm], and run where there is one. A series
+        Series with the coordinates core, section and offset [cm], and run if there is one. A series
         by depth alone is one section of unknown length.
     sections : Dataset, optional
         Table of sections: core, section and length [m], in the order downhole.
@@ -141,7 +150,7 @@ def locate(datasets: dict[str, Any], sections: Any = None) -> dict[str, Places]:
     return found
 
 
-def _table(sections: Any) -> pd.DataFrame:
+def _table(sections: xr.Dataset) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "core": sections["core"].values,
@@ -151,19 +160,19 @@ def _table(sections: Any) -> pd.DataFrame:
     )
 
 
-def _lengths(length: Any) -> np.ndarray:
+def _lengths(length: xr.DataArray) -> np.ndarray:
     """Lengths of the sections [cm]."""
     found = np.asarray(positive(length, "cm", "length of the sections"), dtype=float)
     if not (found > 0.0).all():
         lacking = int((~(found > 0.0)).sum())
         raise ValueError(
-            f"{lacking} of {found.size} sections have no length above zero; without it their ends "
-            "are not known. Give the length, or leave these sections out of the table"
+            f"{lacking} of {found.size} sections have no length above zero; it gives their ends. "
+            "Give the length, or leave these sections out of the table"
         )
     return found
 
 
-def _keys(dataset: Any) -> pd.DataFrame:
+def _keys(dataset: xr.Dataset | xr.DataArray) -> pd.DataFrame:
     dataset = units.position_in_library_units(dataset)
     size = dataset.sizes["reading"]
     if "offset" in dataset.coords and "core" in dataset.coords and "section" in dataset.coords:
@@ -171,7 +180,9 @@ def _keys(dataset: Any) -> pd.DataFrame:
     elif "depth" in dataset.coords:
         columns = {"core": "", "section": "", "offset": dataset.coords["depth"].values * 100.0}
     else:
-        raise KeyError("the series has neither core, section and offset nor depth as coordinates")
+        raise KeyError(
+            "the series has no positions; give the coordinates core, section and offset, or depth"
+        )
     columns["run"] = dataset.coords["run"].values if "run" in dataset.coords else 1
     return pd.DataFrame(columns, index=range(size))
 
@@ -182,7 +193,7 @@ def spacing(places: Places) -> float:
     Parameters
     ----------
     places : Places
-        Of the readings.
+        Positions of the readings.
 
     Returns
     -------
@@ -195,19 +206,21 @@ def spacing(places: Places) -> float:
     return float(np.median(steps)) if steps.size else float("nan")
 
 
-def any_within(tape: Any, other: Any, condition: Any, reach: float) -> np.ndarray:
+def any_within(
+    tape: np.ndarray, other: np.ndarray, condition: np.ndarray, reach: float
+) -> np.ndarray:
     """Whether any reading of another scan within reach fulfils a condition.
 
     Parameters
     ----------
     tape : (n,) ndarray
-        Where to look [cm].
+        Positions to search around [cm].
     other : (m,) ndarray
-        Where the other scan has readings [cm].
+        Positions of the other scan's readings [cm].
     condition : (m,) ndarray of bool
-        Of the other scan's readings.
+        Condition of the other scan's readings.
     reach : float
-        [cm].
+        Largest distance [cm].
 
     Returns
     -------
@@ -218,13 +231,13 @@ def any_within(tape: Any, other: Any, condition: Any, reach: float) -> np.ndarra
     return np.searchsorted(at, tape + slack, "right") > np.searchsorted(at, tape - slack, "left")
 
 
-def runs(mask: Any, starts: Any) -> tuple[np.ndarray, np.ndarray]:
+def runs(mask: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Runs of consecutive true readings that do not cross a group.
 
     Parameters
     ----------
     mask : (n,) ndarray of bool
-        In scan order.
+        Condition of the readings, in scan order.
     starts : ndarray of int
         First reading of each group.
 

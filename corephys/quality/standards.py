@@ -1,14 +1,21 @@
-"""Check standards watched in time: control charts, and the readings that a fault touches."""
+"""Control charts of check standards, and the readings taken while a standard was out of control."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units
+
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Dimensional, Scalar
+
+    Series: TypeAlias = pint.Quantity | xr.DataArray | np.ndarray
 
 __all__ = ["RULES", "ControlChart", "control_chart", "cumulative_sums", "out_of_control"]
 
@@ -22,22 +29,22 @@ _KEPT = 0.975  # mean of the normal ranges that hardly exceed it so, over the me
 _MIDDLE_RANGE = 0.954  # median range over the standard deviation, 0.6745 times the root of 2
 ALLOWANCE = thresholds.value("control_chart_allowance")
 INTERVAL = thresholds.value("control_chart_interval")
-_ROUNDS = 20  # at most; the standards that are left then are taken
+_ROUNDS = 20  # limit of the iteration; it converges in a few rounds
 
 
 @dataclass(frozen=True)
 class ControlChart:
-    """A check standard in time, judged.
+    """Control chart of a check standard.
 
     Parameters
     ----------
     dataset : Dataset, (standard)
-        In order of time: ``time``, ``value``, ``centre``, ``sigma``, ``lower`` and ``upper`` limit
-        in the unit of the values, ``cumulative_high`` and ``cumulative_low`` in standard
-        deviations, ``alarm``, ``alarm_rule`` (the word of the rule, empty without an alarm),
+        Columns in order of time: ``time``, ``value``, ``centre``, ``sigma``, ``lower`` and
+        ``upper`` limit in the unit of the values, ``cumulative_high`` and ``cumulative_low`` in
+        standard deviations, ``alarm``, ``alarm_rule`` (the rule, empty without an alarm),
         ``in_control`` (False from where a fault seems to begin to its last alarm).
     status : {"in control", "out of control", "not enough standards", "no scatter"}
-        The last two say that nothing was judged.
+        With the last two no limits could be computed.
     """
 
     dataset: xr.Dataset
@@ -45,12 +52,12 @@ class ControlChart:
 
     @property
     def judged(self) -> bool:
-        """Whether there was enough to judge by."""
+        """Whether there were enough standards for limits."""
         return self.status in ("in control", "out of control")
 
 
 def cumulative_sums(
-    z: Any, *, allowance: float = ALLOWANCE, interval: float = INTERVAL
+    z: np.ndarray, *, allowance: float = ALLOWANCE, interval: float = INTERVAL
 ) -> tuple[np.ndarray, np.ndarray]:
     """Cumulative sums of departures upwards and downwards.
 
@@ -87,47 +94,47 @@ def cumulative_sums(
 
 
 def control_chart(
-    time: Any,
-    value: Any,
+    time: Series,
+    value: Series,
     *,
-    reference: Any = None,
-    uncertainty: Any = None,
+    reference: Scalar | float | None = None,
+    uncertainty: Dimensional | float | np.ndarray | None = None,
     baseline: int | None = None,
     rules: tuple[str, ...] = RULES[:2],
 ) -> ControlChart:
-    """Watch a check standard in time.
+    """Make a control chart of a check standard.
 
     Parameters
     ----------
     time : Quantity, DataArray or ndarray, (standard)
-        When it was read: [s], or calendar times; any order.
+        Times of the readings: [s], or calendar times; any order.
     value : Quantity, DataArray or ndarray, (standard)
-        What was read, in any unit; NaN is passed over.
+        Readings of the standard, in any unit; NaN is left out.
     reference : Quantity, str or float, optional
-        What the standard should read, in the unit of the values; without it the median of the
-        standards in which no fault is found.
+        Known value of the standard, in the unit of the readings; by default the median of the
+        readings without a fault.
     uncertainty : Quantity, DataArray, str, float or ndarray, optional
-        Standard uncertainty of one value, such as that of counting, in the unit of the values;
-        without it from the moving ranges of the standards.
+        Standard uncertainty of one value, such as that of counting, in the unit of the values; by
+        default from the moving ranges of the standards.
     baseline : int, optional
-        Take centre and scatter from this many standards, the first in time. Without it all are
-        taken, which goes wrong where most of them are out of control.
+        Number of standards, the first in time, that give centre and scatter. By default all
+        standards, which fails where most of them are out of control.
     rules : tuple of str
-        Of :data:`RULES`.
+        Rules of :data:`RULES` that give an alarm.
 
     Returns
     -------
     ControlChart
-        With fewer than four standards to tell centre or scatter from it judges nothing and says
-        so; reference and uncertainty that are both given are enough.
+        With fewer than four standards its status is "not enough standards", unless reference and
+        uncertainty are both given.
 
     Raises
     ------
     UnitError
         For a wrong unit.
     ValueError
-        For a rule that is not known, fewer than four standards asked for as the baseline, or
-        other times than values.
+        For an unknown rule, a baseline of fewer than four standards, or times and values of
+        different sizes.
 
     Notes
     -----
@@ -145,7 +152,7 @@ def control_chart(
     unit, x = _values(value)
     when = _times(time)
     if when.shape != x.shape:
-        raise ValueError(f"{when.size} times and {x.size} values; give one time a value")
+        raise ValueError(f"{when.size} times and {x.size} values; give one time for each value")
     order = np.argsort(when, kind="stable")
     centre = units.as_floats(reference, unit, "reference", optional=True)
     sigma = units.as_floats(uncertainty, unit, "uncertainty", difference=True, optional=True)
@@ -162,12 +169,12 @@ def _check(rules: tuple[str, ...], baseline: int | None) -> None:
             raise ValueError(f"rule {rule!r} is not known; expected some of {', '.join(RULES)}")
     if baseline is not None and baseline < LEAST:
         raise ValueError(
-            f"baseline is {baseline}; at least {LEAST} standards are needed to tell a centre and "
-            "a scatter, or give reference and uncertainty"
+            f"baseline is {baseline}; centre and scatter need at least {LEAST} standards. Give "
+            "more, or reference and uncertainty"
         )
 
 
-def _values(value: Any) -> tuple[str, np.ndarray]:
+def _values(value: Series) -> tuple[str, np.ndarray]:
     """Unit and plain numbers of the values."""
     if isinstance(value, xr.DataArray):
         unit = str(value.attrs.get("units", "1"))
@@ -179,7 +186,7 @@ def _values(value: Any) -> tuple[str, np.ndarray]:
     return unit, np.atleast_1d(np.asarray(units.as_floats(value, unit, "value"), dtype=float))
 
 
-def _times(time: Any) -> np.ndarray:
+def _times(time: Series) -> np.ndarray:
     if getattr(getattr(time, "dtype", None), "kind", "?") == "M":
         return np.atleast_1d(np.asarray(time))
     return np.atleast_1d(np.asarray(units.as_floats(time, "s", "time"), dtype=float))
@@ -204,7 +211,7 @@ class _Judged:
 def _judge(
     x: np.ndarray, centre: float | None, sigma: Any, baseline: int | None, rules: tuple[str, ...]
 ) -> _Judged:
-    """Centre, scatter and alarms; what is estimated is so from standards without a fault."""
+    """Centre, scatter and alarms; centre and scatter are estimated from standards in control."""
     known = np.isfinite(x)
     first = known if baseline is None else known & (np.cumsum(known) <= baseline)
     nothing = np.full(x.shape, np.nan)
@@ -319,7 +326,7 @@ def _chart(when: np.ndarray, x: np.ndarray, unit: str, judged: _Judged) -> Contr
     return ControlChart(xr.Dataset(variables, attrs=attributes), judged.status)
 
 
-def out_of_control(chart: ControlChart, times: Any) -> Any:
+def out_of_control(chart: ControlChart, times: Series) -> np.ndarray | xr.DataArray:
     """Readings between the last standard in control and the next one.
 
     Parameters
@@ -327,14 +334,14 @@ def out_of_control(chart: ControlChart, times: Any) -> Any:
     chart : ControlChart
         From :func:`control_chart`.
     times : Quantity, DataArray or ndarray, (reading)
-        Of the readings, of the same kind as the chart's: [s], or calendar times.
+        Times of the readings, of the same kind as the chart's: [s], or calendar times.
 
     Returns
     -------
     ndarray or DataArray of int64, (reading)
-        The bit ``standard_out_of_control`` or 0. Before the first standard the first judges, after
-        the last the last. A chart that judged nothing doubts nothing; nor is a reading doubted
-        whose time is not known.
+        The bit ``standard_out_of_control`` or 0. Readings before the first standard take its
+        state, readings after the last that of the last. Readings without a time get 0, as do all
+        readings when the chart has no limits.
 
     Raises
     ------
@@ -353,8 +360,8 @@ def out_of_control(chart: ControlChart, times: Any) -> Any:
     at = table["time"].values
     if (when.dtype.kind == "M") != (at.dtype.kind == "M"):
         raise ValueError(
-            "the chart and the readings have times of two kinds; give both as calendar times, or "
-            "both in s"
+            "the chart and the readings have different kinds of times; give both as calendar "
+            "times, or both in s"
         )
     doubted = np.zeros(when.shape, dtype=bool)
     if chart.judged:

@@ -1,4 +1,4 @@
-"""What a stage of the reduction sees: the hole, the recipe and the results so far."""
+"""State of a reduction that every stage works on: the hole, the recipe and the results so far."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,9 @@ from corephys.ground.constants import Constant
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = [
     "Context",
@@ -31,7 +34,7 @@ __all__ = [
 
 _Made = TypeVar("_Made")
 
-# Results that other stages take, and the stage that makes them.
+# Results that later stages use, and the stage that makes each, for messages.
 MADE_BY = {
     "properties/index_properties": "index properties",
     "properties/density": "density",
@@ -53,31 +56,31 @@ MADE_BY = {
 
 
 class Skipped(Exception):
-    """A stage has nothing to work on; the message names what is missing."""
+    """A stage has no data; the message names what is missing."""
 
 
 @dataclass
 class Context:
-    """The state of one reduction.
+    """State of one reduction.
 
     Parameters
     ----------
     hole : DataTree
-        As read.
+        Hole as read.
     recipe : Recipe
-        Complete.
+        Complete recipe.
     results : dict of str to Dataset
-        By path in the reduced hole.
+        Results by path in the reduced hole.
     notes : list of str
-        What a user should know, in words.
+        Notes for the user.
     objects : dict of str to object
         Results that are not tables: calibrations and fits.
     lineage : Lineage
-        What each stage read and wrote.
+        Record of what each stage read and wrote.
     skipped : dict of str to str
-        Stages that had nothing to work on, and why.
+        Reason for each stage that had no data.
     failed : dict of str to str
-        Stages, and parts of stages, that met values they cannot use, and the error of each.
+        Error of each stage, or part of a stage, that could not use its values.
     """
 
     hole: xr.DataTree
@@ -94,7 +97,7 @@ class Context:
 
     @classmethod
     def watched(cls, hole: xr.DataTree, recipe: Recipe) -> Context:
-        """A context that notes what every stage reads and writes."""
+        """Make a context that records what every stage reads and writes."""
         lineage = Lineage()
         settings = json.loads(hole.attrs.get("settings", "{}"))
         watched = WatchedRecipe(recipe, lineage, settings)
@@ -127,7 +130,7 @@ class Context:
         return f": the stage {stage!r} was skipped" if stage in self.skipped else ""
 
     def instead(self, path: str, words: str) -> None:
-        """Note what stands in for a result whose stage failed; a missing table needs no note."""
+        """Note what replaces the result of a failed stage; a missing table needs no note."""
         if MADE_BY.get(path) in self.failed:
             self.note(f"nothing in {path}{self._why_not(path)}; {words}")
 
@@ -171,9 +174,9 @@ class Context:
     def part(self, name: str) -> Iterator[None]:
         """Run a stage, or a part of one that the rest of the stage does not need.
 
-        Where it has too little to work on it is skipped. Where it fails, what it has written is
-        taken back, its error is kept under ``name`` in ``failed``, and the reduction goes on.
-        ``[reduction] strict = true`` stops it instead.
+        With too little data it is skipped. When it fails, its results are removed, its error is
+        kept under ``name`` in ``failed``, and the reduction goes on; with ``[reduction] strict =
+        true`` the reduction stops.
 
         Parameters
         ----------
@@ -183,7 +186,7 @@ class Context:
         Raises
         ------
         HoleError
-            For the first error where the recipe is strict.
+            For the first error, when the recipe is strict.
         """
         results, objects, notes = dict(self.results), dict(self.objects), list(self.notes)
         try:
@@ -191,7 +194,7 @@ class Context:
         except (Skipped, series.TooFewError) as reason:
             self.skipped[name] = str(reason)
         except ValueError as error:
-            mend = "Mend the table that this stage reads, or change the recipe"
+            mend = "Correct the table that this stage reads, or change the recipe"
             words = str(error).rstrip(".")
             if self.recipe["reduction"]["strict"]:
                 problem = Problem(name, None, "", words, mend)
@@ -237,16 +240,16 @@ def section_values(
     context : Context
         State of the reduction.
     table : Dataset
-        With coordinates core and section.
+        Readings with the coordinates core and section.
     column : str
         Column of sections.csv.
     default : float or str
-        Where the column, the section or the value is missing.
+        Value where the column, the section or the cell is missing.
 
     Returns
     -------
     ndarray, (reading)
-        In the unit of the column.
+        Values in the unit of the column.
     """
     size = table.sizes["reading"]
     sections = context.optional("sections")
@@ -261,15 +264,15 @@ def section_values(
     )
 
 
-def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
+def seconds_since(times: np.ndarray, reference: str | np.datetime64) -> np.ndarray | None:
     """Seconds from a reference time, NaN for a missing time; None where all are missing.
 
     Parameters
     ----------
     times : ndarray of datetime64
-        UTC.
+        Times of readings, UTC.
     reference : str or datetime64
-        UTC.
+        Time from which to count, UTC.
 
     Returns
     -------
@@ -279,7 +282,7 @@ def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
     stamps = np.asarray(times, dtype="datetime64[ms]")
     if np.isnat(stamps).all():
         return None
-    # A text that carries its origin is a class of its own; older pandas take plain text alone.
+    # The recipe's texts are a subclass of str, which older versions of pandas refuse.
     start = pd.Timestamp(str(reference) if isinstance(reference, str) else reference)
     if start.tzinfo is not None:
         start = start.tz_convert(None)
@@ -322,7 +325,11 @@ def calculated(
 
 
 def sea_water_density(
-    recipe: Recipe, name: str, temperature: Any, pressure: Any = "0 dbar", where: str = ""
+    recipe: Recipe,
+    name: str,
+    temperature: str,
+    pressure: pint.Quantity | str = "0 dbar",
+    where: str = "",
 ) -> Constant:
     """Density of sea water of the hole's salinity, as the argument ``name`` of a function.
 
@@ -351,7 +358,7 @@ def sea_water_density(
 
 
 def pore_water_density(recipe: Recipe, stage: str) -> str | Constant:
-    """Density of the pore water in the laboratory: the recipe's, else that of its salinity."""
+    """Density of the pore water in the laboratory: as given, else from the salinity."""
     given: str | None = recipe[stage]["pore_water_density"]
     if given is not None:
         return given

@@ -1,7 +1,7 @@
-"""What each stage read and wrote: tables, recipe keys and results, noted while it works.
+"""Record of what each stage read and wrote: tables, recipe keys and results.
 
-A comparison of two reductions walks this backwards, from a number that changed to the inputs and
-choices that could have changed it.
+A comparison of two reductions follows this record backwards, from a number that changed to the
+inputs and choices that could have changed it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ class Lineage:
     Attributes
     ----------
     stages : dict of str to dict of str to set of str
-        For each stage ``tables``, ``keys`` ("stage.key" of the recipe), ``reads`` and ``writes``
+        By stage: ``tables``, ``keys`` ("stage.key" of the recipe), ``reads`` and ``writes``
         (paths of results, and names of what is no table).
     """
 
@@ -32,22 +32,22 @@ class Lineage:
         self._now: dict[str, set[str]] | None = None
 
     def begin(self, stage: str) -> None:
-        """Note what follows under this stage."""
+        """Assign all further notes to this stage."""
         self._now = _empty()
         self.stages[stage] = self._now
 
     def end(self) -> None:
-        """Note nothing until the next stage begins."""
+        """Ignore further notes until the next stage begins."""
         self._now = None
 
     def note(self, kind: str, names: Iterable[str]) -> None:
-        """Note names of one kind for the stage at work."""
+        """Note names of one kind for the current stage."""
         if self._now is not None:
             self._now[kind].update(names)
 
     @contextmanager
     def recorded(self) -> Iterator[dict[str, set[str]]]:
-        """Collect what a block notes; the stage at work gets it as well."""
+        """Collect the notes of a block; the current stage gets them as well."""
         outer, inner = self._now, _empty()
         self._now = inner
         try:
@@ -57,12 +57,12 @@ class Lineage:
             self.note_all(inner)
 
     def note_all(self, noted: Mapping[str, Iterable[str]]) -> None:
-        """Note what :meth:`recorded` collected earlier for the stage at work."""
+        """Note for the current stage what :meth:`recorded` collected earlier."""
         for kind, names in noted.items():
             self.note(kind, names)
 
     def to_json(self) -> str:
-        """All of it as one JSON text, in order."""
+        """The complete record as one JSON text, names sorted."""
         return json.dumps(
             {s: {k: sorted(v) for k, v in kinds.items()} for s, kinds in self.stages.items()}
         )
@@ -73,7 +73,7 @@ def _empty() -> dict[str, set[str]]:
 
 
 class Noted(dict[str, Any]):
-    """A dict that notes which of its entries are read and which are written."""
+    """Dict that records which of its entries are read and which are written."""
 
     def __init__(self, lineage: Lineage) -> None:
         super().__init__()
@@ -97,16 +97,16 @@ class Noted(dict[str, Any]):
         super().__setitem__(key, value)
 
 
-_NOTHING = object()  # stands for a key that the hole does not state
+_NOTHING = object()  # marks a key that the hole does not set; None is a possible value
 
 
 class _Keys(dict[str, Any]):
-    """One table of a recipe that notes which keys are read; all of them where it is walked."""
+    """One table of a recipe that records which keys are read; iterating reads all of them."""
 
     def __init__(self, lineage: Lineage, stage: str, values: Any, of_hole: Any) -> None:
         super().__init__(
             {
-                # Text of a default that the hole states itself is of the hole.
+                # A value that the hole sets, even to the default, has the origin "hole".
                 key: sourced(of_hole[key], "hole")
                 if of_hole.get(key, _NOTHING) == value
                 else sourced(value, "recipe")
@@ -143,17 +143,17 @@ class _Keys(dict[str, Any]):
 
 
 class WatchedRecipe(Recipe):
-    """A recipe that notes which of its keys are read.
+    """Recipe that records which of its keys are read.
 
     Parameters
     ----------
     recipe : Recipe
         Complete and checked.
     lineage : Lineage
-        Where it is noted.
+        The record that is written to.
     settings : mapping of str to mapping
-        What the hole itself states. A choice that is no default comes from there or from the
-        caller, and carries which to the functions that use it.
+        Settings of the hole. A choice that differs from the default comes from there or from the
+        caller, and carries that origin to the functions that use it.
     """
 
     def __init__(

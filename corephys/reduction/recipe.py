@@ -1,8 +1,8 @@
-"""Every choice of a reduction as data: validated, with units in strings, one JSON text.
+"""The choices of a reduction as data: checked, with units in strings, written as one JSON text.
 
-A recipe is a table of stages, each a table of keys. What ``hole.toml`` says goes over the
-defaults, what the caller says goes over both. An unknown stage or key is refused with the
-nearest right one.
+A recipe is a table of stages, each a table of keys. Settings in ``hole.toml`` replace the
+defaults, and changes by the caller replace both. An unknown stage or key is refused, and the error
+names the nearest one that exists.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import copy
 import difflib
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from corephys.ground import arguments, seawater, thresholds, units
@@ -24,10 +24,11 @@ __all__ = ["SCHEMA", "Option", "Recipe", "RecipeError"]
 
 
 class RecipeError(ValueError):
-    """A recipe holds something that is not a choice of the reduction."""
+    """A recipe has an unknown stage or key, or a value that the key does not accept."""
 
 
-# What a setting can be, by its unit and the end of its name; beyond it a unit was mistaken.
+# Lowest and highest value of a setting, by its unit and the end of its name. A value outside is
+# almost always a number in another unit.
 _POSSIBLE = {
     ("degC", "temperature"): (
         thresholds.value("coldest_temperature"),
@@ -48,7 +49,7 @@ _POSSIBLE = {
 }
 _BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each choice
 
-# Words about the hole that are kept with it and choose nothing.
+# Keys of [hole] that describe the hole and change no number.
 _ABOUT = {"name", "site", "latitude", "longitude", "depth_datum", "time_zone"}
 
 
@@ -58,13 +59,12 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     Parameters
     ----------
     changes : mapping of str to mapping, optional
-        Stage to key to value; what is not named keeps its default.
+        Stage to key to value; keys that are not given keep their defaults.
 
     Raises
     ------
     RecipeError
-        For an unknown stage or key (with the nearest right one), a wrong unit or a wrong word;
-        all at once.
+        For an unknown stage or key, a wrong unit or a wrong word. The error lists all problems.
 
     Examples
     --------
@@ -74,7 +74,8 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     """
 
     def __init__(self, changes: Mapping[str, Mapping[str, Any]] | None = None) -> None:
-        # A default carries where it comes from; a value that somebody states is plain.
+        # A default carries its origin for the provenance of results; a value that the user gave
+        # gets its origin in the reduction, where it is known whether the hole or the caller set it.
         self._values = {
             stage: {key: sourced(option.default, "default") for key, option in keys.items()}
             for stage, keys in SCHEMA.items()
@@ -85,7 +86,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
                 problems.append(f"no stage [{stage}]{_nearest(stage, SCHEMA)}")
                 continue
             if not isinstance(keys, Mapping):
-                problems.append(f"[{stage}] is a table of keys, not {keys!r}")
+                problems.append(f"[{stage}] must be a table of keys, got {keys!r}")
                 continue
             for key, value in keys.items():
                 if stage == "hole" and key in _ABOUT:
@@ -101,7 +102,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     def __getitem__(self, stage: str) -> Mapping[str, Any]:
         return self._values[stage]
 
-    def __iter__(self) -> Any:
+    def __iter__(self) -> Iterator[str]:
         return iter(self._values)
 
     def __len__(self) -> int:
@@ -109,15 +110,15 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
 
     def __repr__(self) -> str:
         changed = [f"{place} = {value!r}" for place, value, _ in self._changed()]
-        return "Recipe, against the defaults: " + ("; ".join(changed) or "nothing changed")
+        return "Recipe, changes from the defaults: " + ("; ".join(changed) or "none")
 
     def card(self) -> Card:
-        """What differs from the defaults, and below it every choice.
+        """The choices that differ from the defaults, then all choices.
 
         Returns
         -------
         Card
-            Shows itself as text or HTML.
+            Displays as text or HTML.
         """
         changed = self._changed()
         rows = [
@@ -140,6 +141,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         )
 
     def _changed(self) -> list[tuple[str, Any, Any]]:
+        """Place, value and default of every choice that differs from its default."""
         return [
             (f"{stage}.{key}", value, SCHEMA[stage][key].default)
             for stage, keys in self._values.items()
@@ -148,17 +150,17 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         ]
 
     def beyond(self, base: Recipe) -> dict[str, dict[str, Any]]:
-        """What this recipe says otherwise than another.
+        """The choices of this recipe that differ from another.
 
         Parameters
         ----------
         base : Recipe
-            Such as that of a hole's own settings.
+            Recipe to compare with, such as that of a hole's own settings.
 
         Returns
         -------
         dict of str to dict
-            Stage to key to value; ``base.with_changes`` of it is this recipe.
+            Stage to key to value; ``base.with_changes`` with it gives this recipe.
         """
         found: dict[str, dict[str, Any]] = {}
         for stage, keys in self._values.items():
@@ -178,12 +180,12 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         Returns
         -------
         Recipe
-            A new one; this one stays.
+            A new recipe; this one is unchanged.
 
         Raises
         ------
         RecipeError
-            As at construction.
+            For the same reasons as the constructor.
         """
         merged: dict[str, dict[str, Any]] = {stage: dict(keys) for stage, keys in self.items()}
         for stage, keys in changes.items():
@@ -191,7 +193,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         return Recipe(merged)
 
     def to_json(self) -> str:
-        """The recipe in full.
+        """The complete recipe as JSON.
 
         Returns
         -------
@@ -204,8 +206,8 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     def from_json(cls, text: str) -> Recipe:
         """Read a recipe written by :meth:`to_json`.
 
-        The text holds every choice. One that is written as the default is taken for the default,
-        any other for one that was stated.
+        The text holds every choice. A value equal to the default counts as the default, any other
+        value as given by the user.
 
         Parameters
         ----------
@@ -215,12 +217,12 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         Returns
         -------
         Recipe
-            Equal to the one written.
+            Equal to the recipe that was written.
 
         Raises
         ------
         RecipeError
-            When it holds something unknown.
+            For an unknown stage or key, or a wrong value.
         """
         held = json.loads(text)
         return cls(
@@ -238,12 +240,12 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
     __hash__ = None  # type: ignore[assignment]
 
 
-def _shown(value: Any) -> str:
+def _shown(value: object) -> str:
     return "not given" if value is None else value if isinstance(value, str) else json.dumps(value)
 
 
-def _same(option: Option, here: str, value: Any) -> bool:
-    """Whether a value says what the default says; "66.0 mm" and "6.6 cm" are "66 mm"."""
+def _same(option: Option, here: str, value: object) -> bool:
+    """Whether a value equals the default; "66.0 mm" and "6.6 cm" equal "66 mm"."""
     if value == option.default:
         return True
     wordy = option.kind in ("switch", "number", "time", "levels", *_TABLES) or "|" in option.kind
@@ -256,12 +258,13 @@ def _same(option: Option, here: str, value: Any) -> bool:
     return math.isclose(one, other, rel_tol=1e-12)
 
 
-def _is_default(stage: str, key: str, value: Any) -> bool:
+def _is_default(stage: str, key: str, value: object) -> bool:
     option = SCHEMA.get(stage, {}).get(key)
     return option is not None and value == option.default and type(value) is not bool
 
 
-def _nearest(word: str, known: Any) -> str:
+def _nearest(word: object, known: Iterable[str]) -> str:
+    """The nearest known word as a question, or all known words."""
     close = difflib.get_close_matches(str(word), list(known), n=1, cutoff=0.4)
     return f"; did you mean {close[0]!r}?" if close else f"; there are {', '.join(known)}"
 
@@ -276,23 +279,23 @@ def _problem(stage: str, key: str, value: Any) -> str:
 
 
 def _unfit(option: Option, here: str, value: Any) -> str:
-    """Why a value is no choice of this kind, or an empty text."""
+    """Why an option does not accept a value, or an empty text."""
     if value is None:
-        return "" if option.default is None else f"{here} cannot be left out"
+        return "" if option.default is None else f"{here} cannot be None; give a value"
     if option.kind == "switch":
-        return "" if isinstance(value, bool) else f"{here} is true or false, not {value!r}"
+        return "" if isinstance(value, bool) else f"{here} must be true or false, got {value!r}"
     if option.kind == "number":
         number = isinstance(value, (int, float)) and not isinstance(value, bool)
         if not number:
-            return f"{here} is a number, not {value!r}"
+            return f"{here} must be a number, got {value!r}"
         if not abs(value) <= _BEYOND:
-            return f"{here} is {value!r}, beyond any use"
+            return f"{here} is {value!r}; expected a number between -{_BEYOND:g} and {_BEYOND:g}"
         return _impossible(option.kind, here, str(value), value)
     if option.kind in ("time", "levels"):
-        return "" if isinstance(value, str) else f"{here} is a text, not {value!r}"
+        return "" if isinstance(value, str) else f"{here} must be a text, got {value!r}"
     if option.kind in _TABLES:
         if not isinstance(value, Mapping):
-            return f"{here} is a table, not {value!r}"
+            return f"{here} must be a table, got {value!r}"
         check = _TABLES[option.kind]
         return "\n  ".join(check(here, value))
     if "|" in option.kind:
@@ -303,7 +306,7 @@ def _unfit(option: Option, here: str, value: Any) -> str:
     try:
         number = units.as_floats(value, option.kind, here, difference=here.endswith("_uncertainty"))
         if not abs(number) <= _BEYOND:
-            return f"{here} is {value}, beyond any instrument"
+            return f"{here} is {value}, outside the range of any instrument; check the unit"
         if option.kind == "g/kg":
             seawater.absolute_salinity(value, here)
     except ValueError as error:
@@ -312,13 +315,13 @@ def _unfit(option: Option, here: str, value: Any) -> str:
 
 
 def _impossible(kind: str, here: str, value: str, number: float) -> str:
-    """What no setting can be: a mistaken unit is within the range of floats as a rule."""
+    """Why a number is impossible for its setting; most often its unit is mistaken."""
     if here.endswith(("_uncertainty", "_systematic")):
-        return f"{here} is {value}, below zero" if number < 0.0 else ""
+        return f"{here} is {value}, below zero; give zero or more" if number < 0.0 else ""
     for (unit, end), (low, high) in _POSSIBLE.items():
         if kind == unit and here.endswith(end) and not low <= number <= high:
             also = "" if value.split()[-1] == kind else f", which is {number:g} {kind}"
-            return f"{here} is {value}{also}; it lies between {low:g} and {high:g} {kind}"
+            return f"{here} is {value}{also}; expected {low:g} to {high:g} {kind}"
     return ""
 
 
@@ -328,7 +331,7 @@ def _unfit_files(here: str, files: Mapping[str, Any]) -> list[str]:
     for file, keys in files.items():
         place = f'{here}."{file}"'
         if not isinstance(keys, Mapping):
-            problems.append(f"{place} is a table of keys, not {keys!r}")
+            problems.append(f"{place} must be a table of keys, got {keys!r}")
             continue
         for key, value in keys.items():
             if key not in LOG_FILE:
@@ -338,13 +341,13 @@ def _unfit_files(here: str, files: Mapping[str, Any]) -> list[str]:
         datum, seafloor = keys.get("depth_datum"), keys.get("seafloor_depth")
         if datum is None:
             words = LOG_FILE["depth_datum"].kind.replace("|", '", "')
-            problems.append(f'{place} says not where its depths begin: depth_datum = "{words}"')
+            problems.append(f'{place} does not state its depth datum: depth_datum = "{words}"')
         elif datum == "seafloor" and seafloor is not None:
-            problems.append(f"{place}: depths from the seafloor have no seafloor_depth")
+            problems.append(f"{place}: leave seafloor_depth out, depths count from the seafloor")
         elif datum != "seafloor" and seafloor is None:
             problems.append(f"{place} needs seafloor_depth, the seafloor in the file's own depths")
         if not keys.get("curves"):
-            problems.append(f'{place} names no curve: write curves = {{ CURVE = "quantity" }}')
+            problems.append(f'{place} has no curves: write curves = {{ CURVE = "quantity" }}')
     return problems
 
 
@@ -356,7 +359,7 @@ def _unfit_curves(here: str, curves: Mapping[str, Any]) -> list[str]:
         if quantity not in legal:
             close = difflib.get_close_matches(str(quantity), legal, n=1, cutoff=0.4)
             hint = f"; did you mean {close[0]!r}?" if close else ""
-            problems.append(f"{here}: {curve} is {quantity!r}, which is no quantity{hint}")
+            problems.append(f"{here}: {curve} is {quantity!r}, which is not a known quantity{hint}")
     for what, names in (("quantity", curves.values()), ("curve", map(str.upper, curves))):
         held = list(map(str, names))
         twice = sorted({name for name in held if held.count(name) > 1})

@@ -1,5 +1,4 @@
-"""A recipe and a hole become a reduced hole: the stages in their order, and the summary of what
-they did."""
+"""Reduce a hole by a recipe: the stages in their order, and a summary of the results."""
 
 from __future__ import annotations
 
@@ -33,13 +32,10 @@ from corephys.reduction.stages import (
 
 __all__ = ["STAGES", "reduce", "summarise", "summary_lines"]
 
-# --------------------------------------------------------------------------------------------------
-# Floor 4: a recipe and a hole become a reduced hole.
-#
-# Every stage takes what earlier stages left, adds its own result, and is skipped with a reason
-# where the hole has nothing for it: a half-finished hole reduces.
-
-
+# A stage reads tables of the hole and results of earlier stages, and adds its own results. It is
+# skipped with a reason where the hole has no data for it, so that an unfinished hole reduces too.
+# The order matters: flags of the scan come after the standards have been judged, products after
+# the properties that they use, uncertainties of depth last, beside every property.
 STAGES: dict[str, Callable[[Context], None]] = {
     "index properties": samples.index_properties,
     "gamma calibration": gamma.gamma_calibration,
@@ -105,36 +101,36 @@ def reduce(
     hole : DataTree
         From ``read_hole`` or ``hole_from_tables``.
     recipe : Recipe or mapping, optional
-        A complete recipe, or changes to what the hole's own settings say.
+        A complete recipe, or changes to the hole's own settings.
     progress : callable, optional
         Called with the name of a stage, its number and the number of stages.
 
     Returns
     -------
     DataTree
-        The raw tables where they were, properties in ``/properties``, products in ``/products``;
-        the recipe in full, the digests of the input files and a summary as root attributes.
+        The raw tables where they were, properties in ``/properties``, products in ``/products``.
+        Root attributes hold the complete recipe, the digests of the input files and a summary.
 
     Raises
     ------
     RecipeError
         When the recipe or the hole's settings hold an unknown key, a wrong unit or word.
     HoleError
-        With ``[reduction] strict = true``, when a stage meets values that it cannot use; the
-        message names the stage. Otherwise that stage is left out: its error stands in the summary
-        under ``failed``, and what does not depend on it is reduced.
+        With ``[reduction] strict = true``, when a stage cannot use its values; the message names
+        the stage. Otherwise the stage is left out, its error is listed in the summary under
+        ``failed``, and everything that does not depend on it is reduced.
 
     Notes
     -----
-    Units, equations and sources are those of the functions of each stage; the steps of every
-    result stand in its attribute ``steps``.
+    Units, equations and sources are documented at the functions that the stages call. The
+    attribute ``steps`` of every result lists its steps.
     """
     context = Context.watched(hole, complete_recipe(hole, recipe))
     for number, (name, stage) in enumerate(STAGES.items()):
         if progress:
             progress(name, number, len(STAGES))
         context.lineage.begin(name)
-        # What is beyond a float becomes infinite, and an infinite value is flagged as such.
+        # An overflow gives an infinite value, which is flagged; a warning would add nothing.
         with context.part(name), np.errstate(over="ignore"):
             stage(context)
     context.lineage.end()
@@ -151,9 +147,9 @@ def complete_recipe(
     Parameters
     ----------
     hole : DataTree
-        Its settings stand in the root attribute ``settings``.
+        The root attribute ``settings`` holds its settings.
     recipe : Recipe, mapping or None
-        A Recipe is complete and taken as it is; a mapping holds changes.
+        A Recipe is complete and used as it is; a mapping holds changes.
 
     Returns
     -------
@@ -179,7 +175,7 @@ def _assemble(context: Context) -> xr.DataTree:
         for node in context.hole.leaves
         if node.path != "/"
     }
-    # What a stage gave a function for each reading stands in a table of the hole.
+    # A function records readings as "given"; here they come from tables of the hole.
     from_tables = {"given": "hole"}
     for path, dataset in context.results.items():
         attributes = provenance.relabelled(dataset.attrs, from_tables)
@@ -198,7 +194,7 @@ def _assemble(context: Context) -> xr.DataTree:
 
 
 # --------------------------------------------------------------------------------------------------
-# What a reduction kept, flagged, took as supplied and skipped, counted.
+# Summary of a reduction: readings kept, flagged and supplied, stages skipped and failed.
 
 
 def summarise(
@@ -215,11 +211,11 @@ def summarise(
     results : mapping of str to Dataset
         Results by path.
     skipped : mapping of str to str
-        Stages that had nothing to work on, and why.
+        Reason for each stage that had no data.
     failed : mapping of str to str
-        Stages that met values they cannot use, and the error of each.
+        Error of each stage that could not use its values.
     notes : list of str
-        What a user should know.
+        Notes for the user.
     levels : tuple of str
         Flag levels that products may use.
 
@@ -227,7 +223,7 @@ def summarise(
     -------
     dict
         ``quantities`` (path, name, readings, kept, flagged, missing, reasons), ``skipped``,
-        ``failed`` and ``notes``; made of plain numbers and texts.
+        ``failed`` and ``notes``; plain numbers and texts, ready for JSON.
     """
     quantities = []
     for path, dataset in results.items():
@@ -272,7 +268,7 @@ def summary_lines(summary: Mapping[str, Any]) -> list[str]:
     Returns
     -------
     list of str
-        One line a quantity, one a failed stage, one a skipped stage, one a note.
+        One line for each quantity, failed stage, skipped stage and note.
     """
     lines = [f"{'quantity':<40}{'readings':>9}{'kept':>8}{'flagged':>9}{'missing':>9}  reasons"]
     for entry in summary["quantities"]:
@@ -285,7 +281,7 @@ def summary_lines(summary: Mapping[str, Any]) -> list[str]:
             f"{label:<40}{entry['readings']:>9}{entry['kept']:>8}{entry['flagged']:>9}"
             f"{entry['missing']:>9}  {reasons}".rstrip()
         )
-    # Files of earlier releases have no entry of failed stages: there a failure stopped the run.
+    # Files of earlier releases have no entry "failed": there a failure stopped the run.
     failed = summary.get("failed", {})
     lines += [f"failed {stage}: {error}" for stage, error in failed.items()]
     lines += [f"skipped {stage}: {why}" for stage, why in summary["skipped"].items()]

@@ -1044,7 +1044,7 @@ def _options() -> dict[str, dict[str, Option]]:
                 accumulation.sedimentation_rate,
                 "age_scale_uncertainty",
                 "%",
-                "standard uncertainty of all durations, relative, systematic; 0 % for separate dates",
+                "standard uncertainty of all durations, relative; 0 % for separate dates",
             ),
             "smoothing": _from(
                 accumulation.sedimentation_rate,

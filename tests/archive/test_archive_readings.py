@@ -297,7 +297,7 @@ def test_rows_know_their_holes() -> None:
 
 def test_slips_are_answered(readings: Path, made: Path, tmp_path: Path) -> None:
     quiet: dict[str, Any] = {"progress": False}
-    with pytest.raises(ValueError, match="a store of readings holds its choices hole by hole"):
+    with pytest.raises(ValueError, match="a store of readings already contains the choices"):
         archive.reduce(readings, tmp_path / "out", {"gamma": {"time": "live"}}, **quiet)
     with pytest.raises(ValueError, match="lies inside the source"):
         archive.reduce(readings, readings / "out", **quiet)
@@ -305,7 +305,7 @@ def test_slips_are_answered(readings: Path, made: Path, tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="effects was False and is True"):
         archive.reduce(readings, tmp_path / "made", effects=True, **quiet)
     small_hole(tmp_path / "holes" / "one", 1)
-    with pytest.raises(ValueError, match="was made of readings, not of holes; give another out"):
+    with pytest.raises(ValueError, match="was made of readings, not of holes; choose another"):
         archive.reduce(tmp_path / "holes", tmp_path / "made", **quiet)
     other = tmp_path / "other"
     archive.write_readings([("last", scans("last", 50))], other)
@@ -322,8 +322,8 @@ def test_slips_are_answered(readings: Path, made: Path, tmp_path: Path) -> None:
 
     refused("no holes were given")
     refused("two holes are called 'a'", ("a", {"gamma": good}), ("a", {"gamma": good}))
-    refused("'a/b' cannot name a hole in a store", ("a/b", {"gamma": good}))
-    refused("a: no sensor 'sonar' here; there are gamma, pwave", ("a", {"sonar": good}))
+    refused("'a/b' is not a valid name", ("a/b", {"gamma": good}))
+    refused("a: unknown sensor 'sonar'; expected gamma, pwave", ("a", {"sonar": good}))
     columns = dict(good.columns)
     del columns["bore"]
     message = "a, gamma: the column 'bore' is missing. The columns are counts, time"
@@ -334,10 +334,10 @@ def test_slips_are_answered(readings: Path, made: Path, tmp_path: Path) -> None:
     message = r"a, gamma: the columns are of different lengths, \[3, 40\]"
     refused(message, ("a", {"gamma": archive.Scan(columns, good.choices)}))
     drifting = {"calibration": gamma.Calibration.nominal(parts=(("A", 1.0, None),))}
-    message = "a calibration that changes in time has weights for every reading"
+    message = "cannot hold a calibration that changes in time"
     refused(message, ("a", {"gamma": archive.Scan(good.columns, drifting)}))
     odd = {**good.choices, "half_life": cp.quantity(30.0, "yr")}
-    message = "gamma: the choice half_life is Quantity; choices of a hole are"
+    message = "gamma: the choice half_life is Quantity; expected a calibration"
     refused(message, ("a", {"gamma": archive.Scan(good.columns, odd)}), kind=TypeError)
     index = json.loads((other / "readings.json").read_text())
     write(other / "readings.json", json.dumps({**index, "chunk": 7}))

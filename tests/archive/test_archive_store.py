@@ -116,7 +116,7 @@ def test_attributes_and_strange_names_come_back(tmp_path: Path) -> None:
 
 def test_what_a_store_cannot_hold_is_refused(tmp_path: Path) -> None:
     mixed = xr.Dataset({"x": ("r", np.array(["a", 3], dtype=object))})
-    with pytest.raises(TypeError, match="holds 3 among its texts"):
+    with pytest.raises(TypeError, match="has 3 among its texts"):
         write_tree(xr.DataTree.from_dict({"/t": mixed}), Place.of(tmp_path), "s")
     waves = xr.Dataset({"x": ("r", np.array([1j]))})
     with pytest.raises(TypeError, match="is of type complex128"):
@@ -183,7 +183,7 @@ def test_places_without_a_store_say_so(tmp_path: Path, saved: Path) -> None:
     with pytest.raises(FileNotFoundError, match=r"there is no saved hole at .*nowhere"):
         stores.load(tmp_path / "nowhere")
     (saved / "current").write_text("\n")
-    with pytest.raises(StoreError, match="holds no name of a store; save the hole again"):
+    with pytest.raises(StoreError, match="does not name a store; save the hole again"):
         stores.load(saved)
 
 

@@ -395,5 +395,5 @@ def test_heat_flow_of_a_reduction_takes_tide_heave_and_string(hole, stated):
     given = cp.reduce(hole, first)
     assert given["products/heat_flow"].attrs["depth_uncertainty"] == "0.7 m"
     summary = json.loads(given.attrs["summary"])
-    assert any("[depth] does not state drill_string, heave, offset" in n for n in summary["notes"])
+    assert any("[depth] drill_string, heave, offset not given" in n for n in summary["notes"])
     assert np.isnan(given["properties/density"]["depth_u_total"].values).all()

@@ -378,7 +378,7 @@ def test_half_a_hole_says_what_is_missing(simulated: Any) -> None:
     dated["ages"] = ages.drop(columns="age_uncertainty [kyr]")
     tree = cp.reduce(cp.hole_from_tables(dated, settings))
     notes = "; ".join(json.loads(tree.attrs["summary"])["notes"])
-    assert "no usable dry density of samples, so no mass accumulation" in notes
+    assert "without a usable dry density mass accumulation is not computed" in notes
     assert "ages without age_uncertainty" in notes
     assert MASS not in tree["products/accumulation"]
     assert np.isnan(tree[f"products/accumulation/{RATE}_u_random"]).all()
@@ -394,7 +394,7 @@ def test_an_uncertainty_below_zero_in_the_table_counts_as_not_known(simulated: A
     unknown = np.isnan(tree[f"products/accumulation/{RATE}_u_random"].values)
     assert unknown[0] and not unknown[1:].any()
     notes = "; ".join(json.loads(tree.attrs["summary"])["notes"])
-    assert "1 values of age_uncertainty are below zero and count as not known" in notes
+    assert "1 values of age_uncertainty are below zero and count as unknown" in notes
 
 
 def test_choices_of_the_recipe_reach_the_rates_and_a_reversal_is_noted(simulated: Any) -> None:

@@ -509,7 +509,7 @@ def test_the_summary_names_what_to_mend_in_dead_vanes_and_heating_runs():
     })  # fmt: skip
     reduced = cp.reduce(_hole(samples__strength=strengths, samples__needle=needles))
     notes = json.loads(reduced.attrs["summary"])["notes"]
-    assert any("all torques of the vane are zero" in note for note in notes)
+    assert any("all vane torques are zero" in note for note in notes)
     assert any(note.startswith("heating runs flat: the temperature does not") for note in notes)
     with pytest.raises(HoleError, match="the same key with different values"):
         warm = 20.0 + 0.2 * np.log1p(np.maximum(time, 0.0))

@@ -303,7 +303,7 @@ def test_refusals_say_what_was_given():
         quality.flag(series, "p_wave_velocity")
     with pytest.raises(ValueError, match="3 readings"):
         quality.flag(series, "bulk_density", amplitude=xr.DataArray(np.ones(3), dims="reading"))
-    with pytest.raises(KeyError, match="neither"):
+    with pytest.raises(KeyError, match="has no positions"):
         quality.flag(series.drop_vars(["core", "section", "offset", "depth"]), "bulk_density")
 
 

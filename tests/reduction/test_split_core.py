@@ -160,7 +160,7 @@ def test_a_compression_test_at_the_seafloor_bears_no_load_and_stops_nothing(made
         bare = found["depth"].values == 0.0
         assert bare.sum() == 1
         np.testing.assert_array_equal(np.isnan(found[name].values), bare)
-    assert any("1 tests bear no load" in note for note in summary(tree)["notes"])
+    assert any("1 tests lie at the seafloor" in note for note in summary(tree)["notes"])
 
 
 def test_a_calliper_beside_the_pycnometer(made):

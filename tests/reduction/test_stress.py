@@ -82,7 +82,7 @@ def test_without_a_depth_of_water_nothing_is_reckoned_from_sea_level(made):
     profile = series.leaf(tree, "products/stress_profile")
     assert "overburden_stress" not in profile and "overburden_below_seafloor" in profile
     assert series.leaf(tree, "products/fluid_column") is None
-    assert "water_depth is not known" in " ".join(json.loads(tree.attrs["summary"])["notes"])
+    assert "water_depth is not given" in " ".join(json.loads(tree.attrs["summary"])["notes"])
 
 
 def test_nothing_asked_for_gives_a_profile_alone(plain):
@@ -115,6 +115,6 @@ def test_what_was_asked_for_and_cannot_be_made_is_said(made):
     asked_for = {"fluid_column_density": "1.2 g/cm^3", "reference_void_ratio": 1.5}
     result = cp.reduce(cp.hole_from_tables(tables, dry), {"stress": asked_for})
     notes = "; ".join(json.loads(result.attrs["summary"])["notes"])
-    assert "a fluid column needs [hole] water_depth" in notes
+    assert "fluid column not computed: give [hole] water_depth" in notes
     assert "needs both reference_void_ratio and reference_compression_index" in notes
     assert series.leaf(result, "products/fluid_column") is None

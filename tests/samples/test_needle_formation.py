@@ -198,4 +198,4 @@ def test_without_a_water_depth_the_effect_in_situ_is_unknown_and_said(hole):
     tree = cp.reduce(cp.hole_from_tables(tables, recipe))
     effects = tree["products/heat_flow"]["heat_flow_effects"]
     assert np.isnan(float(effects.sel(source="in_situ_conductivity")))
-    assert "conductivity in situ is not known" in tree.attrs["summary"]
+    assert "conductivity in situ not computed" in tree.attrs["summary"]

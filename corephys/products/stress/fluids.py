@@ -26,7 +26,6 @@ __all__ = [
 
 _C = constants.CONSTANTS
 _DATUMS = ("sea level", "seafloor")
-# Rounded values for the pressure at which the density of sea water is taken, which varies little.
 
 
 def places(at: xr.Dataset | Dimensional) -> xr.DataArray:

@@ -1,9 +1,9 @@
-"""Stages of rock physics: moduli, velocities against their bounds, and what models say."""
+"""Stages of rock physics: moduli, velocities and their bounds, and velocity models."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -15,6 +15,9 @@ from corephys.products.elastic.fluids import water
 from corephys.reduction.context import Context, Skipped, calculated, scalar, sea_water_density
 from corephys.reduction.stages.scan import usable_grain_densities
 
+if TYPE_CHECKING:
+    import pint
+
 __all__ = ["elastic_bounds", "elastic_moduli", "velocity_models"]
 
 _C = constants.CONSTANTS
@@ -22,7 +25,7 @@ _POROSITIES = np.linspace(0.0, 1.0, 101)
 
 
 def elastic_moduli(context: Context) -> None:
-    """Moduli where the samples have an S-wave beside a P-wave and a density."""
+    """Moduli at samples with an S-wave velocity, a P-wave velocity and a density."""
     s_wave = context.result("properties/sample_s_wave_velocity")
     p_wave = context.result("properties/sample_velocity")
     allow, within = (*context.levels, "suspect"), context.recipe["sample_velocity"]["within"]
@@ -50,7 +53,7 @@ _DENSITIES = {
 def _density_at(
     context: Context, where: xr.Dataset, within: str, allow: tuple[str, ...]
 ) -> xr.Dataset:
-    """Density beside samples of velocity: of samples or of the scan, whichever has more."""
+    """Density at samples of velocity, from samples or the scan, whichever gives more values."""
     found = []
     for path, reach in _DENSITIES.items():
         if path in context.results:
@@ -62,12 +65,12 @@ def _density_at(
 
 
 def elastic_bounds(context: Context) -> None:
-    """Velocities of the scan against what their grains and water allow at that porosity."""
+    """Velocities of the scan compared with the bounds for their grains, water and porosity."""
     velocity = context.result("properties/velocity")
     porosity = context.result("products/porosity")
     keys = context.recipe["elastic"]
     if not (velocity["p_wave_velocity"].values > 0.0).any():
-        raise Skipped("no velocity above zero to hold against bounds")
+        raise Skipped("no velocity above zero to compare with bounds")
     allow = (*context.levels, "suspect")
     phi = positions.match(
         porosity, to=velocity, within=_T["match_reach"], how="nearest", allow=allow
@@ -91,7 +94,7 @@ def elastic_bounds(context: Context) -> None:
 
 
 def velocity_models(context: Context) -> None:
-    """Models of velocity against porosity, and the porosity that each gives the readings."""
+    """Models of velocity by porosity, and the porosity of the readings by each model."""
     velocity = context.result("properties/velocity")
     keys = context.recipe["elastic"]
     pressure, u_pressure = _effective_pressure(context)
@@ -116,7 +119,7 @@ def velocity_models(context: Context) -> None:
         usable = flags.usable(velocity["p_wave_velocity_flag"].values, context.levels)
         usable &= np.isfinite(velocity["p_wave_velocity"].values)
         if not usable.any():
-            raise Skipped("no usable velocity to turn into a porosity")
+            raise Skipped("no usable velocity to compute a porosity from")
         found = elastic.porosity_from_velocity(
             velocity.isel(reading=np.flatnonzero(usable)), uncertainties=known, **shared
         )
@@ -128,24 +131,25 @@ def velocity_models(context: Context) -> None:
 
 
 def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) -> xr.Dataset:
-    """A result of several models as a column each, the way tables hold them."""
+    """A result of several models with one column for each model, as tables need it."""
     spread = found.get(f"{name}_u")
     if spread is None:
         spread = np.hypot(found[f"{name}_u_random"], found[f"{name}_u_systematic"])
     columns: dict[str, Any] = {}
     for place, model in enumerate(map(str, found["model"].values)):
         for end, values in (("", found[name]), ("_u", spread)):
-            said = f"{'standard uncertainty of ' if end else ''}{words}, {model.replace('_', ' ')}"
+            head = "standard uncertainty of " if end else ""
+            long_name = f"{head}{words}, {model.replace('_', ' ')}"
             columns[f"{prefix}_{model}{end}"] = (
                 values.dims[1:],
                 values.values[place],
-                {"units": unit, "long_name": said},
+                {"units": unit, "long_name": long_name},
             )
     return xr.Dataset(columns, attrs=found.attrs)
 
 
 def _grain_density(context: Context) -> constants.Constant:
-    """Grain density of the hole: median of its samples, else that of the recipe."""
+    """Grain density of the hole: median of the samples, else the recipe's."""
     context.instead("properties/index_properties", "the recipe's grain density is used")
     values = usable_grain_densities(context)
     if values.size:
@@ -159,17 +163,17 @@ def _grain_density(context: Context) -> constants.Constant:
     u = scalar(context.recipe, "gamma", "grain_density_uncertainty", "g/cm^3")
     constant = getattr(keys["grain_density"], "constant", None)
     if constant is not None and u == constant.uncertainty:
-        return constant  # both keys of the recipe stand at their defaults
+        return constant  # both keys have their defaults: keep the source of the constant
     origin = getattr(keys["grain_density"], "origin", "recipe")
     return constants.Constant("grain_density", value, "g/cm^3", u, "", "", origin)
 
 
 def _grains(context: Context) -> elastic.Material:
-    """The mean grains of the models: a mixture of two minerals, or moduli as given."""
+    """Mean grains of the models: a mixture of two minerals, or the given moduli."""
     keys = context.recipe["elastic"]
     share = float(keys["stiff_share"])
     if not 0.0 <= share <= 1.0:
-        raise ValueError(f"[elastic] stiff_share is {share:g}; it is a share, from 0 to 1")
+        raise ValueError(f"[elastic] stiff_share is {share:g}; expected 0 to 1")
     if keys["mineral"] == keys["soft_mineral"]:
         grains = elastic.material(keys["mineral"])
     else:
@@ -197,14 +201,20 @@ def _fluid(context: Context) -> elastic.Material | xr.Dataset:
     return water(rho.value, sound, f"TEOS-10 at {salinity} and {warm}")
 
 
-def _effective_pressure(context: Context) -> tuple[Any, Any]:
-    """Pressure on the grains for the models of packs, and half its range in the hole as error."""
+def _effective_pressure(
+    context: Context,
+) -> tuple[str | constants.Constant | None, pint.Quantity | None]:
+    """Effective pressure for the models of grain packs, and its standard uncertainty.
+
+    Without a given pressure it is the median in the hole, and half the range that holds 68 % of
+    the samples is its uncertainty.
+    """
     given = context.recipe["elastic"]["effective_pressure"]
     if given is not None:
         return given, None
     stress = context.results.get("products/effective_stress")
     if stress is None:
-        context.notes.append("no effective stress: velocity models of packs of grains left out")
+        context.notes.append("no effective stress: velocity models of grain packs left out")
         return None, None
     values = stress["vertical_effective_stress"].values
     values = values[np.isfinite(values) & (values > 0.0)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -51,7 +51,7 @@ def gamma_calibration(context: Context) -> None:
     order = None if keys["order"] == "by AICc" else int(keys["order"])
     fits = {label: _fit(context, part, reference, dead_time, order) for label, part in groups}
     if len({fit.covariance.shape[0] for fit in fits.values()}) > 1:
-        # One law for all sets: the degree that most of their criteria together ask for.
+        # Interpolation needs one degree for all sets: the one with the lowest sum of AICc.
         order = min(
             (1, 2), key=lambda k: sum(fit.criterion.get(k, np.inf) for fit in fits.values())
         )
@@ -70,16 +70,16 @@ def gamma_calibration(context: Context) -> None:
 
 
 def _dead_time(
-    context: Context, table: xr.Dataset, reference: Any
+    context: Context, table: xr.Dataset, reference: str | None
 ) -> tuple[str | Constant, str | pint.Quantity | None]:
-    """Dead time and its uncertainty: the recipe's, or from the standards where it asks."""
+    """Dead time and its uncertainty: as given, or from the standards if the recipe sets that."""
     keys = context.recipe["gamma"]
     if not keys["dead_time_from_standards"]:
         return keys["dead_time"], keys["dead_time_uncertainty"]
     if keys["time"] == "live":
         raise ValueError(
-            "[gamma] dead_time_from_standards needs real counting times; live times have lost "
-            "their dead time already"
+            "[gamma] dead_time_from_standards needs real counting times; the dead time is already "
+            "subtracted from live times. Set [gamma] time = 'real'"
         )
     found = gamma.dead_time_from_standards(
         table["counts"].values * units.quantity(1.0, "count"),
@@ -92,15 +92,16 @@ def _dead_time(
     )
     context.notes.append(
         f"dead time of the gamma counter from {found.standards} standards: {found}, reduced "
-        f"chi-square {found.reduced_chi_square:.2f}; what else bends ln I is taken for it"
+        f"chi-square {found.reduced_chi_square:.2f}; any other curvature of ln I is counted as "
+        "dead time"
     )
     words = f"{found.standards} standards, the line of ln I straight"
     value = calculated("dead_time", float(found.value), "s", words, origin="fitted")
     return value, units.quantity(float(found.uncertainty), "s")
 
 
-def _sets(table: xr.Dataset, reference: Any, apart: bool) -> list[tuple[str, xr.Dataset]]:
-    """Standards by their set, in the order of time; all together where they cannot be told."""
+def _sets(table: xr.Dataset, reference: str | None, apart: bool) -> list[tuple[str, xr.Dataset]]:
+    """Standards by set, in the order of time; all together where sets or times are missing."""
     if not apart or "set" not in table or "time" not in table:
         return [("all", table)]
     labels = table["set"].values.astype(str)
@@ -114,7 +115,7 @@ def _sets(table: xr.Dataset, reference: Any, apart: bool) -> list[tuple[str, xr.
     return [groups[i] for i in np.argsort(middles)]
 
 
-def _middle(table: xr.Dataset, reference: Any) -> float:
+def _middle(table: xr.Dataset, reference: str | None) -> float:
     """Time of a set of standards since the reference [s]."""
     if reference is None or "time" not in table:
         return 0.0
@@ -122,7 +123,8 @@ def _middle(table: xr.Dataset, reference: Any) -> float:
     return float("nan") if elapsed is None else float(np.nanmean(elapsed))
 
 
-def _decay(context: Context, table: xr.Dataset, reference: Any) -> Any:
+def _decay(context: Context, table: xr.Dataset, reference: str | None) -> float | np.ndarray:
+    """Decay factor of the source at the times of the standards; 1 without times."""
     if reference is None or "time" not in table:
         return 1.0
     elapsed = seconds_since(table["time"].values, reference)
@@ -132,7 +134,8 @@ def _decay(context: Context, table: xr.Dataset, reference: Any) -> Any:
     return gamma.decay_factor(since, half_life=context.recipe["gamma"]["half_life"])
 
 
-def _water_temperature(context: Context, table: xr.Dataset) -> Any:
+def _water_temperature(context: Context, table: xr.Dataset) -> pint.Quantity | str:
+    """Temperature of the water in the standards: their mean, else the laboratory's."""
     if "temperature" in table and np.isfinite(table["temperature"].values).any():
         return units.quantity(float(np.nanmean(table["temperature"].values)), "degC")
     return context.recipe["hole"]["laboratory_temperature"]
@@ -141,7 +144,7 @@ def _water_temperature(context: Context, table: xr.Dataset) -> Any:
 def _fit(
     context: Context,
     table: xr.Dataset,
-    reference: Any,
+    reference: str | None,
     dead_time: tuple[str, str | None],
     order: int | None,
 ) -> gamma.Calibration:
@@ -164,20 +167,17 @@ def _fit(
 
 
 def counting_time(table: xr.Dataset, kind: str) -> xr.DataArray:
-    """The column of counting times of the stated kind."""
+    """The column of counting times of the given kind, ``"real"`` or ``"live"``."""
     name = f"{kind}_time"
     if name not in table:
         other = "live_time" if kind == "real" else "real_time"
         have = f"it has {other}" if other in table else "it has neither"
-        raise Skipped(
-            f"the recipe says [gamma] time = {kind!r}, so the table needs a column {name} [s]; "
-            f"{have}"
-        )
+        raise Skipped(f"[gamma] time is {kind!r}, so the table needs a column {name} [s]; {have}")
     return table[name]
 
 
 def _calibration_table(calibration: gamma.Calibration) -> xr.Dataset:
-    """The standards and the fit, for the figure and the archive."""
+    """The standards and the fit as a table, for figures and archives."""
     fitted = np.polynomial.polynomial.polyval(calibration.areal_density, calibration.coefficients)
     parts = {
         "areal_density": (calibration.areal_density, "g/cm^2", "areal density inside the liner"),
@@ -209,7 +209,7 @@ def density(context: Context) -> None:
     table = context.table("scan/gamma")
     fits = context.objects.get("gamma_calibrations")
     if fits is None:
-        raise Skipped("there is no gamma calibration, so counts cannot become density")
+        raise Skipped("no gamma calibration; it needs standards/gamma.csv")
     recipe, keys = context.recipe, context.recipe["gamma"]
     seconds = counting_time(table, keys["time"])
     if not np.any((table["counts"].values > 0) & (seconds.values > 0)):
@@ -249,9 +249,9 @@ def density(context: Context) -> None:
 
 
 def density_tie(context: Context) -> None:
-    """Factor to the samples by coring method, and the tied density beside the other."""
+    """Factor to the samples by coring method, and the tied density beside the untied one."""
     if not context.recipe["gamma"]["tie_to_samples"]:
-        return  # opt-in: what nobody asked for is not missing
+        return  # opt-in: no note about it as missing
     density = context.result("properties/density")
     samples = context.result("properties/index_properties")
     at_samples = positions.match(

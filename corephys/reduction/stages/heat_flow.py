@@ -1,7 +1,8 @@
-"""Stages of heat flow: resistance, line, intervals, bend, corrections, draws, what lies below."""
+"""Stages of heat flow: resistance, line, intervals, bend, corrections, draws, extrapolation."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,7 @@ _T, _K = "properties/formation_temperature", "properties/thermal_conductivity"
 
 
 def thermal_resistance(context: Context) -> None:
-    """Thermal resistance at the stations by the chosen way of carrying conductivity."""
+    """Thermal resistance at the stations, by the chosen interpolation of conductivity."""
     conductivity, temperature = _conductivity(context), context.result(_T)
     context.results["products/thermal_resistance"] = product.thermal_resistance(
         conductivity,
@@ -31,7 +32,7 @@ def thermal_resistance(context: Context) -> None:
 
 
 def heat_flow(context: Context) -> None:
-    """Heat flow of the line, by carrier, between stations, and whether it bends."""
+    """Heat flow of the line, by interpolation, between stations, and a test for curvature."""
     resistance = context.result("products/thermal_resistance")
     temperature, conductivity = context.result(_T), _conductivity(context)
     shared = _shared(context, temperature)
@@ -53,7 +54,7 @@ def heat_flow(context: Context) -> None:
 
 
 def corrections(context: Context) -> None:
-    """Corrections that the recipe asks for, each by itself beside the uncorrected heat flow."""
+    """Corrections that the recipe chooses, each beside the uncorrected heat flow."""
     resistance = context.result("products/thermal_resistance")
     context.result("products/heat_flow")
     temperature = context.result(_T)
@@ -61,8 +62,8 @@ def corrections(context: Context) -> None:
     buried = _sedimentation(context, temperature)
     if not anomalies and buried is None:
         raise Skipped(
-            "no correction is asked for ([heat_flow] sedimentation_rate, bottom_water_step, "
-            "heat_production)"
+            "no correction is chosen; set [heat_flow] sedimentation_rate, bottom_water_step or "
+            "heat_production"
         )
     context.results["products/heat_flow_corrections"] = product.corrections(
         temperature,
@@ -74,7 +75,7 @@ def corrections(context: Context) -> None:
 
 
 def monte_carlo(context: Context) -> None:
-    """Heat flow with all its errors drawn."""
+    """Heat flow by Monte Carlo, with draws of all its errors."""
     keys = context.recipe["heat_flow"]
     draws = int(keys["monte_carlo_draws"])
     if not draws:
@@ -92,7 +93,7 @@ def monte_carlo(context: Context) -> None:
 
 
 def temperature_below(context: Context) -> None:
-    """Temperatures of the line from the seafloor down to a depth below the last station."""
+    """Temperatures of the line from the seafloor to a depth below the last station."""
     keys = context.recipe["heat_flow"]
     if keys["extrapolate_to"] is None:
         raise Skipped("[heat_flow] extrapolate_to is not given: no temperatures below the stations")
@@ -113,12 +114,12 @@ def temperature_below(context: Context) -> None:
 
 
 def _conductivity(context: Context) -> xr.Dataset:
-    """Conductivities as corrected where the recipe asks for that, else as measured."""
+    """Corrected conductivities if the recipe sets a correction, else as measured."""
     return context.result(FORMATION if FORMATION in context.results else _K)
 
 
 def _depths(context: Context) -> dict[str, Any]:
-    """Errors of depth of the stations, as the functions take them."""
+    """Arguments for the uncertainty of the stations' depths."""
     return {
         "depth_uncertainty": of_stations(context, context.result(_T)),
         "datum_uncertainty": context.recipe["heat_flow"]["datum_uncertainty"],
@@ -126,12 +127,16 @@ def _depths(context: Context) -> dict[str, Any]:
 
 
 def _shared(context: Context, temperature: xr.Dataset) -> dict[str, Any]:
-    """The point at the seafloor and the usable levels; Skipped with too few stations."""
+    """Arguments for the point at the seafloor and the usable flags; Skipped with few stations."""
     keys, hole = context.recipe["heat_flow"], context.recipe["hole"]
     bottom = hole["bottom_water_temperature"] if keys["include_bottom_water"] else None
     usable = usable_stations(context)[0].size
     if usable + (bottom is not None) < 3:
-        raise Skipped(f"{usable} usable formation temperatures are too few for heat flow")
+        # Two points always lie on a line: no residual would be left to test the fit.
+        raise Skipped(
+            f"{usable} usable formation temperatures; heat flow needs three points, the seafloor "
+            "among them"
+        )
     return {
         "bottom_water_temperature": bottom,
         "bottom_water_temperature_uncertainty": hole["bottom_water_temperature_uncertainty"],
@@ -140,11 +145,12 @@ def _shared(context: Context, temperature: xr.Dataset) -> dict[str, Any]:
 
 
 def _anomalies(context: Context, temperature: xr.Dataset) -> dict[str, xr.Dataset]:
+    """Temperature anomalies of the chosen corrections, by name."""
     keys = context.recipe["heat_flow"]
     found = {}
     if keys["bottom_water_step"] is not None:
         if keys["bottom_water_step_time"] is None:
-            raise Skipped("[heat_flow] bottom_water_step has no bottom_water_step_time")
+            raise Skipped("[heat_flow] bottom_water_step needs bottom_water_step_time; give both")
         found["bottom water"] = product.bottom_water_anomaly(
             temperature,
             change=keys["bottom_water_step"],
@@ -167,11 +173,12 @@ def _anomalies(context: Context, temperature: xr.Dataset) -> dict[str, xr.Datase
 
 
 def _sedimentation(context: Context, temperature: xr.Dataset) -> xr.Dataset | None:
+    """Effect of sedimentation, or None where the recipe gives no rate."""
     keys = context.recipe["heat_flow"]
     if keys["sedimentation_rate"] is None:
         return None
     if keys["sedimentation_time"] is None:
-        raise Skipped("[heat_flow] sedimentation_rate has no sedimentation_time")
+        raise Skipped("[heat_flow] sedimentation_rate needs sedimentation_time; give both")
     return product.sedimentation(
         temperature,
         rate=keys["sedimentation_rate"],
@@ -182,18 +189,19 @@ def _sedimentation(context: Context, temperature: xr.Dataset) -> xr.Dataset | No
     )
 
 
-def _diffusivity(keys: Any) -> dict[str, Any]:
+def _diffusivity(keys: Mapping[str, Any]) -> dict[str, Any]:
+    """Arguments for the diffusivity."""
     return {name: keys[name] for name in ("diffusivity", "diffusivity_uncertainty")}
 
 
-def _production(context: Context) -> tuple[Any, Any]:
-    """Heat production as the recipe wants it, and its uncertainty where it is one value."""
+def _production(context: Context) -> tuple[xr.Dataset | str | None, str | None]:
+    """Heat production that the recipe chooses, and its uncertainty where it is one value."""
     keys = context.recipe["heat_flow"]
     if keys["heat_production"] == "none":
         return None, None
     if keys["heat_production"] == "constant":
         if keys["heat_production_value"] is None:
-            raise Skipped("[heat_flow] heat_production is constant, and has no value")
+            raise Skipped("[heat_flow] heat_production = 'constant' needs heat_production_value")
         return keys["heat_production_value"], keys["heat_production_value_uncertainty"]
     if "products/heat_production" not in context.results:
         raise Skipped("no heat production from natural gamma in this hole")

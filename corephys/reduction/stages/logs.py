@@ -1,9 +1,9 @@
-"""Stages of downhole logs: read as the recipe says, and laid beside the cores."""
+"""Stages of downhole logs: read the curves that the recipe names, and compare them with cores."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ _RIG_FLOOR = thresholds.value("rig_floor_height")  # m
 
 
 def downhole_logs(context: Context) -> None:
-    """Read the curves that the recipe names; say what was wrong with a file, and go on."""
+    """Read the curves that the recipe names; a file that fails is noted and left out."""
     files = _files(context)
     planned = dict(context.recipe["logs"]["files"] or {})
     for name in sorted(set(planned) - set(files)):
@@ -45,16 +45,16 @@ def downhole_logs(context: Context) -> None:
                 _within_the_hole(context, found, planned[name])
             except ValueError as error:
                 raise ValueError(_plain(str(error))) from error
-            said = [_plain(text) for text in json.loads(found.attrs["reports"])]
-            context.notes += [f"{FOLDER}/{_plain(name)}: {text}" for text in said]
+            reports = [_plain(text) for text in json.loads(found.attrs["reports"])]
+            context.notes += [f"{FOLDER}/{_plain(name)}: {text}" for text in reports]
             context.results[f"properties/log_{held.attrs['node']}"] = found
             read += 1
     if not read:
-        raise Skipped("no log whose depths and curves the recipe names could be read")
+        raise Skipped("no log was read; [logs] files names the depths and curves of each file")
 
 
 def _agrees_with_the_hole(plan: Mapping[str, Any], water_depth: str | None) -> None:
-    """Refuse a seafloor of a file that contradicts the water depth of the hole."""
+    """Raise an error for a seafloor depth of a file that contradicts the hole's water depth."""
     datum, given = plan["depth_datum"], plan.get("seafloor_depth")
     if water_depth is None or given is None:
         return
@@ -73,7 +73,7 @@ def _agrees_with_the_hole(plan: Mapping[str, Any], water_depth: str | None) -> N
 
 
 def _within_the_hole(context: Context, found: xr.Dataset, plan: Mapping[str, Any]) -> None:
-    """Refuse depths "from the seafloor" that begin below every core and below the water depth."""
+    """Raise an error for depths "from the seafloor" below all cores and the water depth."""
     cores, water_depth = context.optional("cores"), context.recipe["hole"]["water_depth"]
     if plan["depth_datum"] != "seafloor" or cores is None or water_depth is None:
         return
@@ -99,7 +99,7 @@ def _files(context: Context) -> dict[str, xr.Dataset]:
         held = child.to_dataset(inherit=False)
         if "file" in held.attrs and "content" in held:
             name = str(held.attrs["file"])
-            # A file that changed is looked for without its ending.
+            # Comparisons list changed files without their extension.
             context.lineage.note("tables", [name.rpartition(".")[0]])
             found[name.rpartition("/")[2]] = held.assign_attrs(node=child.name)
     return found
@@ -110,19 +110,19 @@ def _bytes(held: xr.Dataset) -> bytes:
 
 
 def _unnamed(name: str, held: xr.Dataset) -> str:
-    """What to write into the recipe for a file that it does not name."""
+    """Note on a file that the recipe does not name, with the settings to add."""
     begin = f"{FOLDER}/{_plain(name)} is listed and not used"
     try:
         found = logs.from_bytes(_bytes(held), name)
     except logs.LogError as error:
-        return f"{begin}, and could not be: {_plain(str(error))}"
+        return f"{begin}; it cannot be read: {_plain(str(error))}"
     units = {
         str(curve): str(data.attrs.get("unit_in_the_file", data.attrs["units"]))
         for curve, data in found.data_vars.items()
     }
     curves = ", ".join(f"{_plain(curve)} [{_plain(unit)}]" for curve, unit in units.items())
     return (
-        f"{begin}: the recipe says neither where its depths begin nor what its curves are. Write "
+        f"{begin}: the recipe gives neither its depth datum nor its curves. Write "
         f'under [logs.files."{_plain(name)}"]: depth_datum = "seafloor", or "rig floor" or "sea '
         'level" with seafloor_depth, the seafloor in its own depths, and its uncertainty; and '
         f'curves = {{ CURVE = "quantity" }}, such as "bulk_density". Its curves: {curves}'
@@ -151,13 +151,14 @@ def _read(name: str, held: xr.Dataset, plan: Mapping[str, Any]) -> xr.Dataset:
     return placed
 
 
-def _is_part(variable: str, quantities: Any) -> bool:
+def _is_part(variable: str, quantities: Iterable[str]) -> bool:
+    """Whether a variable is one of the quantities or a companion of one."""
     ends = ("", *companions.COMPANIONS)
     return any(variable == f"{quantity}{end}" for quantity in quantities for end in ends)
 
 
 def cores_beside_logs(context: Context) -> None:
-    """Shift, correlation and bias of every core series that a log saw as well."""
+    """Shift, correlation and bias of every core series that a log measured as well."""
     paths = [path for path in context.results if path.startswith("properties/log_")]
     if not paths:
         raise Skipped("nothing in properties/log_...: no log was read")
@@ -171,7 +172,7 @@ def cores_beside_logs(context: Context) -> None:
                     compared = _compared(context, (path, log), (place, core), quantity, where)
                     tables.setdefault(quantity, []).append(compared)
     if not tables:
-        raise Skipped("no core series could be laid beside a log")
+        raise Skipped("no core series has the quantity of a log")
     for quantity, found in tables.items():
         table = xr.concat(found, dim="window")
         table.attrs = {
@@ -183,7 +184,7 @@ def cores_beside_logs(context: Context) -> None:
 
 
 def _cores(context: Context, quantity: str) -> Iterator[tuple[str, xr.Dataset]]:
-    """Series of the cores that hold a quantity, in the laboratory and as corrected to in situ."""
+    """Core series with a quantity, as measured and as corrected to in-situ conditions."""
     home = HOMES.get(quantity, f"properties/{quantity}")
     corrected = f"{quantity}_in_situ"
     for path, name in (
@@ -233,12 +234,12 @@ def _compared(
     ):
         column = np.full(number, text, dtype=object)
         found = found.assign_coords({name: ("window", column, {"long_name": words})})
-    context.notes += [f"{where}: {text}" for text in _said(found, quantity, u)]
+    context.notes += [f"{where}: {text}" for text in _sentences(found, u)]
     return found
 
 
-def _said(found: xr.Dataset, quantity: str, u: float) -> Iterator[str]:
-    """The comparison in a sentence a window that was compared."""
+def _sentences(found: xr.Dataset, u: float) -> Iterator[str]:
+    """One sentence for each window of a comparison."""
     unit = str(found["bias"].attrs["units"])
     unit = "" if unit == "1" else f" {unit}"
     shown = np.flatnonzero(np.isfinite(found["shift"].values))
@@ -249,7 +250,7 @@ def _said(found: xr.Dataset, quantity: str, u: float) -> Iterator[str]:
         ends = f"{float(found['top'][i]):.1f} to {float(found['bottom'][i]):.1f} m"
         if row["at_limit"]:
             shift = f"{row['shift']:+.2f} m"
-            yield f"{ends}, the best shift is the largest allowed, {shift}: it is none"
+            yield f"{ends}, the best shift is at the search limit, {shift}, and is unreliable"
             continue
         datum = f", the log's seafloor known to {u:.2g} m" if np.isfinite(u) else ""
         yield (
@@ -260,6 +261,6 @@ def _said(found: xr.Dataset, quantity: str, u: float) -> Iterator[str]:
 
 
 def _plain(text: str) -> str:
-    """Text of a file as a terminal may show it: short, without what it would act upon."""
+    """Text of a file made safe for a terminal: short, without control characters."""
     shown = "".join(sign if sign.isprintable() else "?" for sign in str(text))
     return shown if len(shown) <= 300 else f"{shown[:300]}..."

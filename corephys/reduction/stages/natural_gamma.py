@@ -1,8 +1,8 @@
-"""Stages of natural gamma: rates, concentrations of potassium, uranium and thorium, and heat."""
+"""Stages of natural gamma: rates, potassium, uranium and thorium, and heat production."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -15,13 +15,16 @@ from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import geometry, of_kind, series_like
 from corephys.sensors import natural_gamma
 
+if TYPE_CHECKING:
+    import pint
+
 __all__ = ["heat_production", "natural_gamma_rate", "radioelements"]
 
 _EMPTY = ("open_void", "closed_void", "lost")
 
 
 def natural_gamma_rate(context: Context) -> None:
-    """Net rate of the scan, corrected for what is missing of the response."""
+    """Net rate of the scan, corrected where core fills only part of the response."""
     table = context.table("scan/natural_gamma")
     keys = context.recipe["natural_gamma"]
     here = table["counts"]
@@ -42,7 +45,7 @@ def natural_gamma_rate(context: Context) -> None:
 
 
 def _background(context: Context, table: xr.Dataset) -> dict[str, Any]:
-    """Counts and live time of the empty liner for every reading, by detector."""
+    """Counts and live time of the empty liner for every reading, by detector; sums of blanks."""
     standards = context.optional("standards/natural_gamma")
     if standards is None or "live_time" not in standards:
         return {}
@@ -68,8 +71,8 @@ def _background(context: Context, table: xr.Dataset) -> dict[str, Any]:
     }
 
 
-def _share(context: Context, table: xr.Dataset) -> tuple[Any, Any]:
-    """Share of the response that is filled at every reading, and what its width makes of it."""
+def _share(context: Context, table: xr.Dataset) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """Filled share of the response at every reading, and its change by the width's error."""
     length = section_values(context, table, "length", float("nan")) * 100.0
     if "offset" not in table.coords or np.isnan(length).all():
         return None, None
@@ -95,8 +98,10 @@ def _share(context: Context, table: xr.Dataset) -> tuple[Any, Any]:
     return best, share(width + step) - best
 
 
-def _voids(context: Context, table: xr.Dataset) -> list[tuple[Any, Any, np.ndarray]]:
-    """Declared stretches without core, with the readings of their section."""
+def _voids(
+    context: Context, table: xr.Dataset
+) -> list[tuple[pint.Quantity, pint.Quantity, np.ndarray]]:
+    """Declared intervals without core, with the readings of their section."""
     removed = context.optional("removed")
     if removed is None or "core" not in table.coords:
         return []
@@ -119,7 +124,7 @@ def _stripping(context: Context, table: xr.Dataset) -> natural_gamma.Stripping:
     """Sensitivities from the standards of known potassium, uranium and thorium."""
     windows = [str(n)[7:] for n in table.data_vars if str(n).startswith("counts_")]
     if len(windows) < 3:
-        raise Skipped(f"{len(windows)} windows of energy; three elements need three or more")
+        raise Skipped(f"{len(windows)} energy windows; three elements need three or more")
     standards = context.table("standards/natural_gamma")
     wanted = {"live_time", "density", "potassium", "uranium", "thorium"}
     wanted |= {f"counts_{name}" for name in windows}
@@ -146,7 +151,7 @@ def _stripping(context: Context, table: xr.Dataset) -> natural_gamma.Stripping:
 
 
 def radioelements(context: Context) -> None:
-    """Potassium, uranium and thorium of the scan, stacked first where the recipe asks."""
+    """Potassium, uranium and thorium of the scan, stacked first if the recipe sets a length."""
     rate = context.result("properties/natural_gamma")
     table = context.table("scan/natural_gamma")
     stripping = _stripping(context, table)
@@ -191,7 +196,7 @@ def radioelements(context: Context) -> None:
 
 
 def _stacks(table: xr.Dataset, length: float) -> np.ndarray:
-    """Number of the stretch of core that each reading is stacked into; runs are joined."""
+    """Number of the interval that each reading is stacked into; runs are joined."""
     if "offset" not in table.coords or "section" not in table.coords:
         return pd.factorize(np.floor(table["depth"].values * 100.0 / length))[0]
     piece = np.floor(table["offset"].values / length).astype(np.int64)
@@ -200,14 +205,14 @@ def _stacks(table: xr.Dataset, length: float) -> np.ndarray:
 
 
 def heat_production(context: Context) -> None:
-    """Radiogenic heat, where the recipe says what mass the concentrations are of."""
+    """Radiogenic heat, where the recipe sets the mass that the concentrations refer to."""
     basis = context.recipe["natural_gamma"]["mass_basis"]
     found = context.result("properties/radioelements")
     if basis is None:
-        raise Skipped("say [natural_gamma] mass_basis: heat needs to know wet or dry mass")
+        raise Skipped("set [natural_gamma] mass_basis to 'wet' or 'dry'; heat depends on it")
     if basis == "dry":
         raise Skipped(
-            "concentrations stripped with the bulk density are of the wet mass; say "
+            "concentrations stripped with the bulk density refer to wet mass; set "
             "[natural_gamma] mass_basis = 'wet'"
         )
     context.results["products/heat_production"] = natural_gamma.heat_production(

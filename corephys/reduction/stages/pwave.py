@@ -1,4 +1,4 @@
-"""Stages of the P-wave: arrivals, calibration, velocity, and velocity in situ."""
+"""Stages of the P-wave: arrivals, calibration, velocity, and in-situ velocity."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _AUTOMATIC = ("onset", "threshold", "correlation")
 
 
 def arrivals(context: Context) -> None:
-    """Pick the recorded waveforms, every way beside the others; manual picks stay apart."""
+    """Pick the recorded waveforms by every method, side by side; manual picks stay separate."""
     waves = context.optional("scan/pwave_waveforms")
     if waves is None:
         if context.recipe["pwave"]["pick"] in _AUTOMATIC:
@@ -74,7 +74,7 @@ def arrivals(context: Context) -> None:
 
 
 def _rows(table: xr.Dataset, waves: xr.Dataset) -> np.ndarray:
-    """Row of the waveforms at the position and pass of every row of a table, or -1."""
+    """Row of the waveform with the position and run of every row of a table; -1 for none."""
     keys = ("core", "section", "offset", "run")
     frames = [
         pd.MultiIndex.from_arrays(
@@ -97,8 +97,10 @@ def _manual(context: Context, waves: xr.Dataset) -> xr.DataArray | None:
     return series_like(waves["waveform"].isel(record_time=0, drop=True), manual, "us")
 
 
-def _travel_time(context: Context, table: xr.Dataset) -> tuple[xr.DataArray, Any, Any]:
-    """Travel times that the recipe asks for, their uncertainty and reasons."""
+def _travel_time(
+    context: Context, table: xr.Dataset
+) -> tuple[xr.DataArray, xr.DataArray | str, xr.DataArray | int]:
+    """Travel times that the recipe chooses, with their uncertainty and reasons."""
     keys = context.recipe["pwave"]
     here, reason = table["travel_time"], table.get("reason", 0)
     if keys["pick"] == "manual":
@@ -127,8 +129,8 @@ def pwave_calibration(context: Context) -> None:
     table = of_kind(context.table("standards/pwave"), "standard")
     if "temperature" not in table:
         raise ValueError(
-            "standards/pwave.csv has no column 'temperature [degC]', which the speed in the "
-            "standards needs"
+            "standards/pwave.csv has no column 'temperature [degC]'; the velocity in the standards "
+            "depends on it. Add the column"
         )
     context.objects["pwave_calibration"] = pwave.calibrate(
         table["length"],
@@ -146,12 +148,13 @@ def velocity(context: Context) -> None:
     """P-wave velocity of the scan."""
     table = context.table("scan/pwave")
     if "pwave_calibration" not in context.objects:
-        raise Skipped("there are no P-wave standards and no [pwave] delay")
+        raise Skipped("no P-wave standards; give standards/pwave.csv or [pwave] delay")
     recipe, keys = context.recipe, context.recipe["pwave"]
     liner = section_values(context, table, "liner", "full")
     here, u_time, reason = _travel_time(context, table)
     amplitude = table.get("amplitude")
-    context.objects["velocity_measured"] = True  # and not supplied: it has pulses of its own
+    # A supplied velocity has other readings than the amplitudes of scan/pwave.csv.
+    context.objects["velocity_measured"] = True
     calibration = context.objects["pwave_calibration"]
     stated = (
         {}
@@ -183,14 +186,14 @@ def velocity(context: Context) -> None:
 
 
 def in_situ_velocity(context: Context) -> None:
-    """Velocity at the temperature and pressure of the formation, beside the other."""
+    """Velocity at the temperature and pressure of the formation, beside the measured one."""
     form = context.recipe["pwave"]["in_situ"]
     if form == "none":
         return
     found = context.result("properties/velocity")
     temperature, pressure, u = below_seafloor(context, found)
     table, hole = context.optional("scan/pwave"), context.recipe["hole"]
-    warm: Any = hole["laboratory_temperature"]
+    warm: xr.DataArray | str = hole["laboratory_temperature"]
     if table is not None and "temperature" in table:
         warm = core_temperature(context, table, found["p_wave_velocity"])
     porosity = None

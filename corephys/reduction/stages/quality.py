@@ -1,5 +1,4 @@
-"""Stages that flag: check standards in time, cores that are still cold, and every series of the
-scan."""
+"""Stages that flag readings: check standards, cores not at room temperature, tests of the scan."""
 
 from __future__ import annotations
 
@@ -25,7 +24,7 @@ from corephys.sensors.gamma.calibration import standard_density
 __all__ = ["control_charts", "quality_settings", "scan_flags", "settling"]
 
 # --------------------------------------------------------------------------------------------------
-# Stages that watch over the instruments: check standards in time, and cores still cold.
+# Control charts of the check standards, and cores not at room temperature.
 
 
 # Sensor -> table of its scan, path of its series, quantity.
@@ -38,7 +37,7 @@ SENSORS = {
 
 
 def control_charts(context: Context) -> None:
-    """A control chart of each sensor's check standard, and the readings that it doubts."""
+    """A control chart of each sensor's check standard, and flags of the readings it concerns."""
     if not context.recipe["quality"]["control_charts"]:
         return
     watched = 0
@@ -55,7 +54,7 @@ def control_charts(context: Context) -> None:
 
 
 def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
-    """The control chart of one sensor, and the readings that it doubts."""
+    """The control chart of one sensor, and flags of the readings it concerns."""
     found = _VALUES[sensor](context, checks)
     if found is None:
         return
@@ -74,12 +73,13 @@ def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
 
 
 def _baseline(known: np.ndarray) -> int | None:
-    """The first checks say what is usual; fewer are taken all."""
+    """Number of first checks that set the centre; None, for all, where there are no more."""
     usual = thresholds.count("control_chart_usual")
     return usual if int(known.sum()) > usual else None
 
 
 def _flag(context: Context, sensor: str, chart: standards.ControlChart) -> None:
+    """Flag the readings of a sensor taken while its standard was out of control."""
     scan, path, name = SENSORS[sensor]
     table, found = context.optional(scan), context.results.get(path)
     if chart.status == "out of control":
@@ -95,15 +95,17 @@ def _flag(context: Context, sensor: str, chart: standards.ControlChart) -> None:
 
 
 def _first(chart: standards.ControlChart) -> str:
+    """Time of the first alarm to the minute."""
     at = chart.dataset["time"].values[chart.dataset["alarm"].values]
     return str(at.astype("datetime64[m]")[0]) if at.size else "no time"
 
 
-Found = tuple[np.ndarray, Any, str, str] | None
+# Departures of the checks, their uncertainty if known, unit, and words for the chart.
+Found = tuple[np.ndarray, np.ndarray | None, str, str] | None
 
 
 def _gamma(context: Context, checks: xr.Dataset) -> Found:
-    """Density read less density known, on the scale of the standards [g/cm^3]."""
+    """Measured less known density, on the scale of the standards [g/cm^3]."""
     fits = context.objects.get("gamma_calibrations")
     if fits is None:
         return None
@@ -137,11 +139,11 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
         aluminium_density=units.quantity(calibration.aluminium_density, "g/cm^3"),
     )
     error = read["apparent_density"].values - np.asarray(units.as_floats(known, "g/cm^3", "known"))
-    return error, None, "g/cm^3", "density read less that of the standard"
+    return error, None, "g/cm^3", "measured density less that of the standard"
 
 
 def _pwave(context: Context, checks: xr.Dataset) -> Found:
-    """Travel time of the check less what the calibration says [us]."""
+    """Travel time of the check less that by the calibration [us]."""
     calibration = context.objects.get("pwave_calibration")
     if calibration is None:
         return None
@@ -156,18 +158,20 @@ def _pwave(context: Context, checks: xr.Dataset) -> Found:
 
 
 def _resistivity(context: Context, checks: xr.Dataset) -> Found:
-    """Net response of the check over its conductivity, relative to its own usual value [1]."""
+    """Net response of the check over its median [1]."""
     net = checks["response"].values - air_response(context, checks)
     return _relative(net), None, "1", "net response over its usual value"
 
 
 def _susceptibility(context: Context, checks: xr.Dataset) -> Found:
+    """Net reading of the check over its known value [1]."""
     net = checks["reading"].values - air_reading(context, checks)
     known = checks["value"].values
     return net / np.where(known != 0, known, np.nan), None, "1", "reading over the value known"
 
 
 def _natural_gamma(context: Context, checks: xr.Dataset) -> Found:
+    """Count rate of the check over its median [1]."""
     if "live_time" not in checks:
         return None
     seconds = checks["live_time"].values
@@ -176,9 +180,11 @@ def _natural_gamma(context: Context, checks: xr.Dataset) -> Found:
 
 
 def _relative(values: np.ndarray) -> np.ndarray:
+    """Values over the median of the first of them."""
     known = values[np.isfinite(values)]
-    usual = float(np.median(known[:10])) if known.size else np.nan
-    return values / (usual if usual != 0.0 else np.nan)  # nothing is relative to zero
+    first = known[: thresholds.count("control_chart_usual")]
+    usual = float(np.median(first)) if known.size else np.nan
+    return values / (usual if usual != 0.0 else np.nan)  # no ratio to zero
 
 
 _VALUES: dict[str, Callable[[Context, xr.Dataset], Found]] = {
@@ -191,7 +197,7 @@ _VALUES: dict[str, Callable[[Context, xr.Dataset], Found]] = {
 
 
 def settling(context: Context) -> None:
-    """Flag readings of cores that had not come to room temperature, where it matters."""
+    """Flag readings of cores not at room temperature, for sensors that depend on it."""
     keys, hole = context.recipe["quality"], context.recipe["hole"]
     if not keys["settling"]:
         return
@@ -205,8 +211,10 @@ def settling(context: Context) -> None:
             _settle(context, sensor, on_deck, deck)
 
 
-def _settle(context: Context, sensor: str, on_deck: Mapping[str, Any], deck: Any) -> None:
-    """Flag the readings of one sensor on cores that had not come to room temperature."""
+def _settle(
+    context: Context, sensor: str, on_deck: Mapping[str, np.datetime64], deck: str | None
+) -> None:
+    """Flag the readings of one sensor on cores not at room temperature."""
     keys, hole = context.recipe["quality"], context.recipe["hole"]
     scan, path, name = SENSORS[sensor]
     table, found = context.optional(scan), context.results.get(path)
@@ -220,18 +228,18 @@ def _settle(context: Context, sensor: str, on_deck: Mapping[str, Any], deck: Any
         return
     diameter = series_like(first, geometry(context, table)[0], "mm")
     nothing = np.full(up.shape, np.datetime64("NaT"), dtype="datetime64[s]")
-    said = equilibration.settled(
+    judged = equilibration.settled(
         up.astype("datetime64[s]") if timed else nothing,
         table["time"].values if timed else nothing,
         laboratory_temperature=hole["laboratory_temperature"],
         core_diameter=diameter,
         core_temperature=warm,
-        # What was measured goes before what is expected.
+        # A measured temperature is better evidence than one expected from the time on deck.
         deck_temperature=deck if timed and warm is None else None,
         tolerance=keys["settling_tolerance"],
         surface_conductance=keys["surface_conductance"],
     )
-    cold = said["reason"].values != 0
+    cold = judged["reason"].values != 0
     context.results[path] = with_reason(found, name, cold, "temperature_not_settled")
     if cold.any():
         names = ", ".join(dict.fromkeys(table["core"].values[cold].astype(str)))
@@ -239,7 +247,7 @@ def _settle(context: Context, sensor: str, on_deck: Mapping[str, Any], deck: Any
 
 
 # --------------------------------------------------------------------------------------------------
-# Stage that looks every series of the scan over; flags only, no value changes.
+# Tests of every series of the scan; flags only, no value changes.
 
 
 _WIDTHS = {
@@ -272,7 +280,7 @@ _NUMBERS = (
 
 
 def quality_settings(recipe: Recipe) -> quality.Settings:
-    """The thresholds of a recipe as the tests take them.
+    """Thresholds of the tests from a recipe.
 
     Parameters
     ----------
@@ -294,20 +302,20 @@ def quality_settings(recipe: Recipe) -> quality.Settings:
 
 
 def scan_flags(context: Context) -> None:
-    """Look for ends, voids, cracks, thin fills, weak coupling, spikes and contradictions."""
+    """Flag ends, voids, cracks, thin fills, weak coupling, spikes and contradictions."""
     if not context.recipe["quality"]["evaluate"]:
-        raise Skipped("the recipe says [quality] evaluate = false")
+        raise Skipped("[quality] evaluate is false: the scan is not tested")
     found = context.results
     present = {name: path for name, path in HOMES.items() if path in found}
     if not present:
-        raise Skipped("no series of the scan to look at")
+        raise Skipped("no series of the scan to test")
     shared = {
         "sections": context.optional("sections"),
         "removed": context.optional("removed"),
         "settings": quality_settings(context.recipe),
     }
     amplitude, own = _amplitude(context)
-    # Density first: what it says of voids is told to the others.
+    # Density first: the voids that it shows are flagged in the other series as well.
     for name, path in present.items():
         beside: dict[str, Any] = {}
         if name == "bulk_density":
@@ -329,13 +337,13 @@ def scan_flags(context: Context) -> None:
                 **shared,
             )
         if stage in context.failed:
-            # Readings that no test has looked at are not called good.
+            # Readings without a completed test must not count as good.
             everywhere = np.ones(found[path].sizes["reading"], dtype=bool)
             found[path] = with_reason(found[path], name, everywhere, "tests_failed")
 
 
 def _amplitude(context: Context) -> tuple[xr.DataArray | None, bool]:
-    """Amplitudes of the pulse, and whether they are those of the velocity's own readings."""
+    """Amplitudes of the pulse, and whether the velocity comes from the same readings."""
     for path, measured in (("scan/pwave", True), ("scan/reduced", False)):
         waves = context.optional(path)
         if waves is not None and "amplitude" in waves:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -39,7 +38,7 @@ _FEW = thresholds.count("archie_readings")
 
 
 def resistivity_calibration(context: Context) -> None:
-    """Fit the response to brines."""
+    """Fit the response to brines; four electrodes need no fit."""
     keys = context.recipe["resistivity"]
     if keys["cell_constant"] is not None:
         return  # four electrodes have a constant in place of a calibration
@@ -80,8 +79,10 @@ def resistivity_calibration(context: Context) -> None:
     context.results["properties/resistivity_calibration"] = dataset
 
 
-def _baseline(context: Context, table: xr.Dataset, here: Any) -> resistivity.Baseline | None:
-    """Baseline in air at the times of a table; None where the recipe or the hole has none."""
+def _baseline(
+    context: Context, table: xr.Dataset, here: xr.DataArray
+) -> resistivity.Baseline | None:
+    """Baseline in air at the times of a table; None without blanks or with drift = false."""
     standards = context.optional("standards/resistivity")
     if standards is None or not context.recipe["resistivity"]["drift"]:
         return None
@@ -97,14 +98,14 @@ def _baseline(context: Context, table: xr.Dataset, here: Any) -> resistivity.Bas
     )
 
 
-def air_response(context: Context, table: xr.Dataset) -> Any:
-    """Response in air at the times of a table [mV]; zero where the hole has none."""
+def air_response(context: Context, table: xr.Dataset) -> np.ndarray | float:
+    """Response in air at the times of a table [mV]; zero without a baseline."""
     base = _baseline(context, table, table["response"])
     return 0.0 if base is None else np.asarray(base.values)
 
 
 def _constant(response: np.ndarray, size: int) -> resistivity.Baseline:
-    """The mean of readings in air where their time is not known."""
+    """The mean of readings in air whose times are unknown."""
     known = response[np.isfinite(response)]
     u = float(known.std(ddof=1) / np.sqrt(known.size)) if known.size > 1 else float("nan")
     return resistivity.Baseline(
@@ -120,7 +121,7 @@ def electrical_resistivity(context: Context) -> None:
     warm = core_temperature(context, table, here)
     if keys["cell_constant"] is not None:
         if keys["current"] is None:
-            raise Skipped("[resistivity] cell_constant is given and current is not")
+            raise Skipped("[resistivity] cell_constant needs current as well; give both")
         found = resistivity.four_electrode(
             here,
             keys["current"],
@@ -132,15 +133,17 @@ def electrical_resistivity(context: Context) -> None:
     else:
         calibration = context.objects.get("resistivity_calibration")
         if calibration is None:
-            raise Skipped("there are no brines in standards/resistivity.csv and no cell_constant")
+            raise Skipped(
+                "no brines; give standards/resistivity.csv or [resistivity] cell_constant"
+            )
         diameter, _, fluid = geometry(context, table)
         base = _baseline(context, table, here)
         if base is not None:
             base = replace(base, values=series_like(here, np.asarray(base.values), "mV"))
         if np.any(fluid > 0.0):
             context.notes.append(
-                "resistivity: some cores stand in a conducting annulus; the correction for their "
-                "diameter takes the annulus to conduct nothing, so they may read too low"
+                "resistivity: some cores have a conducting annulus; the correction for core "
+                "diameter assumes an insulating annulus, so their resistivity may be too low"
             )
         found = resistivity.electrical_resistivity(
             here,
@@ -178,7 +181,7 @@ def formation_factor(context: Context) -> None:
 
 
 def porosity_by_archie(context: Context) -> None:
-    """Archie's parameters against the porosity of the scan, and the porosity they give back."""
+    """Archie's parameters fitted to the porosity of the scan, and the porosity by them."""
     keys = context.recipe["resistivity"]
     if keys["archie"] == "none":
         return
@@ -212,12 +215,13 @@ def porosity_by_archie(context: Context) -> None:
 
 
 def _usable(factor: xr.Dataset, levels: tuple[str, ...]) -> xr.Dataset:
-    """The formation factor with what products may not use taken out."""
+    """The formation factor with NaN where products may not use it."""
     good = flags.usable(factor["formation_factor_flag"], levels)
     return factor.assign(formation_factor=factor["formation_factor"].where(good))
 
 
 def _archie_table(fits: dict[str, resistivity.Archie]) -> xr.Dataset:
+    """Archie's parameters of every layer as a table."""
     names = list(fits)
     m = Measured(
         xr.DataArray([fits[n].m for n in names], dims="layer"),
@@ -266,7 +270,7 @@ def _porosity(
 
 
 def _surface(context: Context, factor: xr.Dataset, porosity: xr.Dataset) -> None:
-    """Conduction along grains, fitted to the whole hole."""
+    """Conduction along grain surfaces, fitted to the complete hole."""
     warm = context.objects["resistivity_temperature"]
     water = resistivity.pore_water_resistivity(
         context.recipe["hole"]["pore_water_salinity"],
@@ -284,7 +288,7 @@ def _surface(context: Context, factor: xr.Dataset, porosity: xr.Dataset) -> None
 
 
 def in_situ_resistivity(context: Context) -> None:
-    """Resistivity at the temperature and pressure of the formation, beside the other."""
+    """Resistivity at the temperature and pressure of the formation, beside the measured one."""
     keys = context.recipe["resistivity"]
     if not keys["in_situ"]:
         return

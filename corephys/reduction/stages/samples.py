@@ -1,5 +1,7 @@
-"""Stages of samples and of the hole: index properties, heating curves, formation temperature,
-velocity, strength, consolidation."""
+"""Stages of samples and downhole stations.
+
+Index properties, heating curves, formation temperature, velocity, strength and consolidation.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +32,7 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Stages of the split core and of the hole: samples, heating curves, formation temperature.
+# Index properties, heating curves and formation temperature.
 
 
 _K = "properties/thermal_conductivity"
@@ -89,7 +91,10 @@ def _pore_water(context: Context, table: xr.Dataset) -> dict[str, Any]:
     if not keys["pore_water_table"] or waters is None or "depth" not in table.coords:
         return stated
     if "salinity" not in waters or "depth" not in waters.coords:
-        context.notes.append("pore_water.csv has no column salinity [g/kg]; the hole's is taken")
+        context.notes.append(
+            "pore_water.csv needs the columns depth [m] and salinity [g/kg]; the salinity of the "
+            "hole is used instead"
+        )
         return stated
     found = index.pore_water_at(
         table["wet_mass"]["depth"],
@@ -100,7 +105,8 @@ def _pore_water(context: Context, table: xr.Dataset) -> dict[str, Any]:
     held = int((found["reason"].values != 0).sum())
     if held:
         context.notes.append(
-            f"{held} samples lie above or below pore_water.csv, whose end values are held there"
+            f"{held} samples lie above or below the depths of pore_water.csv; its first and last "
+            "salinities are used there"
         )
     like = table["wet_mass"]
     names = ("salinity",) if keys["pore_water_density"] else ("salinity", "pore_water_density")
@@ -112,26 +118,26 @@ def _pore_water(context: Context, table: xr.Dataset) -> dict[str, Any]:
 
 
 def _name_culprits(context: Context, table: xr.Dataset, volume: xr.DataArray) -> None:
-    """What most likely sets a sample apart, beside the samples; nothing is corrected."""
+    """Flag outlying samples and name their most likely cause; no value is corrected."""
     keys = context.recipe["index_properties"]
-    said = index.likely_culprit(
+    found_causes = index.likely_culprit(
         table["wet_mass"],
         table["dry_mass"],
         volume,
         **_pore_water(context, table),
         salt_density=keys["salt_density"],
     )
-    words = said["likely_culprit"].values
+    words = found_causes["likely_culprit"].values
     if (words == "").all():
         return
-    context.results["properties/sample_culprits"] = said
+    context.results["properties/sample_culprits"] = found_causes
     found = context.results["properties/index_properties"]
     for name in [n for n in found.data_vars if f"{n}_reason" in found]:
-        found = with_bits(found, str(name), said["reason"].values)
+        found = with_bits(found, str(name), found_causes["reason"].values)
     context.results["properties/index_properties"] = found
     for row in np.flatnonzero(words != ""):
         depth = f" at {float(table['depth'].values[row]):.2f} m" if "depth" in table.coords else ""
-        context.notes.append(f"sample {row}{depth} stands apart; likely culprit: {words[row]}")
+        context.notes.append(f"sample {row}{depth} is an outlier; likely culprit: {words[row]}")
 
 
 def _on_the_scale_of_its_cell(
@@ -159,7 +165,7 @@ def _on_the_scale_of_its_cell(
 
 
 def thermal_conductivity(context: Context) -> None:
-    """Conductivity of every heating run, repeats combined where the recipe says so."""
+    """Conductivity of every heating run; repeats are combined if the recipe sets that."""
     table = context.table("samples/needle")
     keys = context.recipe["needle"]
     runs = needle.thermal_conductivity(
@@ -178,7 +184,7 @@ def thermal_conductivity(context: Context) -> None:
 
 
 def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
-    """Name the heating runs whose column of times or temperatures cannot be meant."""
+    """Note heating runs whose times repeat or whose temperatures do not change."""
     heated = table["time"].values > 0.0
     rows = pd.DataFrame(
         {
@@ -199,7 +205,7 @@ def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
         ),
         (
             twice.index[twice.to_numpy(dtype=bool)],
-            "a time stands there twice; give each row its own time, and each run its own name",
+            "a time occurs twice; give each row its own time, and each run its own name",
         ),
     ):
         if len(names):
@@ -233,7 +239,7 @@ def formation_temperature(context: Context) -> None:
 
 
 def formation_conductivity(context: Context) -> None:
-    """Effects of direction, pressure and temperature on conductivity, and the asked corrections."""
+    """Effects of direction, pressure and temperature on conductivity, and chosen corrections."""
     measured = context.result(_K)
     keys = context.recipe["needle"]
     options = {
@@ -245,12 +251,12 @@ def formation_conductivity(context: Context) -> None:
     chosen = tuple(name for name, wanted in asked.items() if wanted)
     if "in situ" in chosen and keys["conditions"] == "in situ":
         raise ValueError(
-            "[needle] in_situ_correction is on, and conditions states that the conductivities are "
-            "in situ already; change one of the two"
+            "[needle] in_situ_correction is on, but conditions states that the conductivities "
+            "already are in situ; change one of the two"
         )
     if options["in_situ"] is None:
         context.notes.append(
-            "conductivity in situ is not known: it needs the depth of each run, [hole] water_depth "
+            "conductivity in situ not computed: it needs the depth of each run, [hole] water_depth "
             "and bottom_water_temperature or two formation temperatures"
         )
     context.results[_K] = needle.formation_conductivity(measured, **options)
@@ -261,7 +267,7 @@ def formation_conductivity(context: Context) -> None:
 
 
 def _in_situ(context: Context, measured: xr.Dataset) -> xr.Dataset | None:
-    """Conductivities at pressure and temperature of the formation, where these are known."""
+    """Conductivities at the pressure and temperature of the formation; None where unknown."""
     hole, keys = context.recipe["hole"], context.recipe["needle"]
     if keys["conditions"] == "in situ":
         same = series.unpack(measured, "thermal_conductivity")
@@ -292,7 +298,7 @@ def _in_situ(context: Context, measured: xr.Dataset) -> xr.Dataset | None:
 def _temperature_below(
     context: Context, depth: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, dict[str, Any]] | None:
-    """Temperatures [degC], what the gradient leaves open [K], and the constants used."""
+    """Temperatures [degC], their uncertainty by an assumed gradient [K], and constants used."""
     water = context.recipe["hole"]["bottom_water_temperature"]
     z, t = usable_stations(context)
     if water is not None:
@@ -307,20 +313,23 @@ def _temperature_below(
 
 
 def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray:
-    """Conductivity at each station: its own, else from the needle runs at its depth."""
+    """Conductivity at each station: as given, else interpolated between the heating runs."""
     if "conductivity" in stations and np.isfinite(stations["conductivity"].values).all():
         return stations["conductivity"]
     measured = context.results.get("properties/thermal_conductivity")
     if measured is None:
-        raise Skipped("stations have no conductivity and no heating run gives one")
+        raise Skipped(
+            "no conductivity at the stations; give the column conductivity in stations.csv, or "
+            "heating runs in samples/needle.csv"
+        )
     usable = flags.usable(measured["thermal_conductivity_flag"].values, context.levels)
     usable &= np.isfinite(measured["thermal_conductivity"].values)
     depth = measured["depth"].values[usable]
     order = np.argsort(depth)
     if not order.size:
         raise ValueError(
-            f"stations have no conductivity, and none of {usable.size} conductivities of heating "
-            "runs is usable; their flags say why"
+            f"no conductivity at the stations: none of {usable.size} heating runs has a usable "
+            "conductivity (see their flags). Give the column conductivity in stations.csv"
         )
     values = np.interp(
         stations["depth"].values,
@@ -334,19 +343,19 @@ def station_conductivity(context: Context, stations: xr.Dataset) -> xr.DataArray
 
 
 # --------------------------------------------------------------------------------------------------
-# Stages of the split core: velocities of samples, strength, consolidation.
+# Velocities of samples, strength and consolidation.
 
 
 def sample_velocities(context: Context) -> None:
-    """Velocities of samples along their axes, their anisotropy, and moduli where S was sent."""
+    """P- and S-wave velocities of samples along their axes, and their anisotropy."""
     table = context.table("samples/velocity")
     keys = context.recipe["sample_velocity"]
     if keys["delay"] is None:
-        raise Skipped("[sample_velocity] delay is not known; zero is said as '0 us'")
+        raise Skipped("[sample_velocity] delay is not given; for no delay, write '0 us'")
     waves = table["wave"].values if "wave" in table else np.full(table.sizes["reading"], "P")
     with_s = bool((waves == "S").any())
     if with_s and keys["s_delay"] is None:
-        context.notes.append("[sample_velocity] s_delay is not known: S-waves of samples left out")
+        context.notes.append("[sample_velocity] s_delay is not given: S-waves of samples left out")
         table = table.isel(reading=waves != "S")
     options = {name: keys[name] for name in keys if name != "within"}
     found = velocity.reduce_table(table, **options)
@@ -356,7 +365,7 @@ def sample_velocities(context: Context) -> None:
     if along is None:
         return
     with context.part("velocity of samples: anisotropy"):
-        # Suspect readings pair as well: their flags go along into the result.
+        # Suspect readings are paired as well: the result inherits their flags.
         pairs = velocity.anisotropy(
             along, within=keys["within"], allow=(*context.levels, "suspect")
         )
@@ -368,7 +377,7 @@ _HOMES = {"p_wave_velocity": "sample_velocity", "s_wave_velocity": "sample_s_wav
 
 
 def shear_strength(context: Context) -> None:
-    """Undrained strength of every test, sensitivity, and ratio to the effective stress."""
+    """Undrained strength of every test, sensitivity, and ratio to effective stress."""
     table = context.table("samples/strength")
     keys = context.recipe["strength"]
     options = {
@@ -382,8 +391,8 @@ def shear_strength(context: Context) -> None:
         torque = table["torque"].values[vane]
         if np.isfinite(torque).any() and not torque[np.isfinite(torque)].any():
             context.note(
-                "samples/strength.csv: all torques of the vane are zero, so that no strength of it "
-                "is used; check the column torque [N m], or give the rotation and the spring"
+                "samples/strength.csv: all vane torques are zero, so no vane strength is used; "
+                "check the column torque [N m], or give the rotation and the spring"
             )
     if "core" in found.coords:
         with context.part("strength: sensitivity"):
@@ -396,7 +405,7 @@ def shear_strength(context: Context) -> None:
         peak = found.isel(reading=found["state"].values == "peak")
         below = stress_at(context, peak) if peak.sizes["reading"] else None
         if below is None:
-            context.notes.append("strength: no effective stress, so no ratio to it")
+            context.notes.append("strength: without effective stress its ratio is not computed")
             return
         context.results["products/strength_ratio"] = strength.strength_ratio(peak, below)
 
@@ -427,7 +436,7 @@ _STRENGTH = {
 
 
 def consolidation_tests(context: Context) -> None:
-    """Curves, indices, yield stress, rate, and what they say of the load that lies above."""
+    """Curves, indices, yield stress, rate, and the overconsolidation by the present load."""
     table = context.table("samples/consolidation")
     keys = context.recipe["consolidation"]
     given = {
@@ -452,19 +461,21 @@ def consolidation_tests(context: Context) -> None:
 
 
 def _yield_stress(context: Context, points: xr.Dataset) -> None:
-    """Yield stress of every test, and its relation to the load that lies above."""
+    """Yield stress of every test, and its ratio to the present effective stress."""
     yields = consolidation.yield_stress(points)
     context.results["properties/yield_stress"] = yields
     load = stress_at(context, yields)
     if load is None:
-        context.notes.append("consolidation: no effective stress, so no overconsolidation ratio")
+        context.notes.append(
+            "consolidation: without effective stress the overconsolidation ratio is not computed"
+        )
         return
     stress = load["vertical_effective_stress"]
     above = stress.values <= 0.0
     if above.any():
         context.notes.append(
-            f"consolidation: {int(above.sum())} tests bear no load, at the seafloor or above it: "
-            "no ratio and no bound for them"
+            f"consolidation: {int(above.sum())} tests lie at the seafloor or above it, where there "
+            "is no load; their ratio and bound are not computed"
         )
         load["vertical_effective_stress"] = stress.copy(data=np.where(above, np.nan, stress))
     past = consolidation.overconsolidation_ratio(yields, load)
@@ -474,12 +485,15 @@ def _yield_stress(context: Context, points: xr.Dataset) -> None:
 
 
 def _initial_void_ratio(context: Context, table: xr.Dataset) -> dict[str, Any]:
-    """Void ratio that a test of heights begins with: that of the nearest sample."""
+    """First void ratio of tests that give heights alone: that of the nearest sample."""
     if "void_ratio" in table and np.isfinite(table["void_ratio"].values).any():
         return {}
     samples = context.results.get("properties/index_properties")
     if samples is None:
-        raise Skipped("the tests have heights alone, and no sample gives the initial void ratio")
+        raise Skipped(
+            "consolidation tests with heights alone need the initial void ratio of a sample; give "
+            "the column void_ratio, or samples/index_properties.csv"
+        )
     good = flags.usable(samples["void_ratio_flag"].values, context.levels)
     depth, known = samples["depth"].values[good], samples["void_ratio"].values[good]
     tests = table["test"].values.astype(str)
@@ -489,7 +503,7 @@ def _initial_void_ratio(context: Context, table: xr.Dataset) -> dict[str, Any]:
         at = float(table["depth"].values[tests == name][0])
         apart = np.abs(depth - at)
         if not apart.size or not apart.min() <= reach:
-            raise Skipped(f"no good sample within {reach:g} m of test {name} at {at:.2f} m")
+            raise Skipped(f"no usable sample within {reach:g} m of test {name} at {at:.2f} m")
         found.append(float(known[np.argmin(apart)]))
     names = np.array(list(dict.fromkeys(tests)), dtype=object)
     return {

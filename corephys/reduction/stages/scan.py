@@ -1,9 +1,12 @@
-"""What the stages of the scan share: geometry, grain density, fitted constants, supplied values,
-uncertainty of depth."""
+"""Values shared by the stages of the scan, supplied values, and the uncertainty of depth.
+
+The shared values are geometry, grain density, usable stations and constants fitted to standards.
+"""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -55,21 +58,21 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# What the stages of the scan share: geometry, grain density and values on readings.
+# Geometry, grain density and other values at the readings.
 
 
 GRAVITY = constants.CONSTANTS["gravity"]
 
 
 def series_like(series: xr.DataArray, values: np.ndarray, unit: str) -> xr.DataArray:
-    """Values on the positions of a series."""
+    """Values at the positions of a series, with their unit."""
     return series.copy(deep=False, data=np.asarray(values, dtype=float)).assign_attrs(units=unit)
 
 
 def geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading.
 
-    A core without an annulus fills its liner: its diameter is the bore.
+    The bore of a core without an annulus is its diameter: such a core fills its liner.
     """
     return context.once("geometry", lambda: _geometry(context, table), table)
 
@@ -82,6 +85,7 @@ def _geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarr
     diameter = section_values(context, table, "core_diameter", float("nan"))
     diameter = np.where(np.isnan(diameter), nominal, diameter)
     annulus = section_values(context, table, "annulus", "none")
+    # A calliper errs: a core that seems wider than its liner sets the bore.
     bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
     density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
     fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
@@ -129,30 +133,30 @@ def _grain_density(context: Context, table: xr.Dataset) -> xr.Dataset | str:
             found = porosity.grain_density_at(samples, to=table, allow=context.levels, **bounds)
             if found.attrs["layers_without_samples"]:
                 context.note(
-                    "no usable sample in the layers "
-                    f"{found.attrs['layers_without_samples']}: the grain density of the hole is "
-                    "used there"
+                    f"layers without a usable sample: {found.attrs['layers_without_samples']}; "
+                    "the grain density of the complete hole is used there"
                 )
             return found
-        context.note(f"{good} usable samples: the recipe's grain density is used")
+        # The median of too few samples would be worse than the usual grain density.
+        context.note(f"only {good} usable samples; the recipe's grain density is used")
     value: str = context.recipe["gamma"]["grain_density"]
     return value
 
 
 def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
-    """Coring method of every reading, an empty text where it is not known."""
+    """Coring method of every reading; an empty text where it is unknown."""
     if "core" not in table.coords:
         return np.full(table.sizes["reading"], "", dtype=object)
     return layout.method_of(series.leaf(context.hole, "cores"), table["core"].values)
 
 
 def with_reason(dataset: xr.Dataset, name: str, where: np.ndarray, reason: str) -> xr.Dataset:
-    """A series with one more reason where it applies, and its flags anew."""
+    """A series with one more reason where it applies, and flags to match."""
     return with_bits(dataset, name, np.where(where, flags.bit(reason), 0))
 
 
 def with_bits(dataset: xr.Dataset, name: str, bits: np.ndarray) -> xr.Dataset:
-    """A series with more bits in its reasons, and its flags anew."""
+    """A series with more bits in its reasons, and flags to match."""
     if not np.any(bits):
         return dataset
     found = dataset.copy()
@@ -163,15 +167,15 @@ def with_bits(dataset: xr.Dataset, name: str, bits: np.ndarray) -> xr.Dataset:
 
 
 def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dataset:
-    """Rows of a table of standards of one kind; an empty kind is ``otherwise``."""
+    """Rows of one kind in a table of standards; an empty kind counts as ``otherwise``."""
     if "kind" not in table:
         return table if kind == otherwise else table.isel(row=[])
     kinds = table["kind"].values
     return table.isel(row=(kinds == kind) | ((kinds == "") & (kind == otherwise)))
 
 
-def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
-    """Seconds since a reference of every reading; a missing time is taken from the middle."""
+def elapsed_on(table: xr.Dataset, reference: str | None) -> np.ndarray | None:
+    """Seconds of every reading since a reference; the median replaces a missing time."""
     if "time" not in table or reference is None:
         return None
     elapsed = seconds_since(table["time"].values, reference)
@@ -181,7 +185,7 @@ def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
 
 
 def core_temperature(context: Context, table: xr.Dataset, here: xr.DataArray) -> xr.DataArray:
-    """Temperature of the core at every reading; that of the laboratory where none was read."""
+    """Temperature of the core at every reading; the laboratory's where it was not measured."""
     room = scalar(context.recipe, "hole", "laboratory_temperature", "degC")
     if "temperature" not in table:
         return series_like(here, np.full(here.size, room), "degC")
@@ -240,7 +244,7 @@ def below_seafloor(
 
 
 # --------------------------------------------------------------------------------------------------
-# The constants that were fitted to standards, kept with what was reduced by them.
+# Constants fitted to standards, kept in the attributes of the results that use them.
 
 
 Row = tuple[str, str, float, float, str]  # symbol, meaning, value, standard uncertainty, unit
@@ -254,13 +258,13 @@ def keep(dataset: xr.Dataset, rows: list[Row], standards: int, chi_square: float
     Parameters
     ----------
     dataset : Dataset
-        Leaf that they belong to; changed in place.
+        Result that they belong to; changed in place.
     rows : list of (symbol, meaning, value, standard uncertainty, unit)
-        An uncertainty that is NaN is not known.
+        Fitted constants; NaN for an unknown uncertainty.
     standards : int
-        Readings of standards that the fit rests on.
+        Number of standards in the fit.
     chi_square : float
-        Reduced; NaN where there is none.
+        Reduced chi-square; NaN where there is none.
     """
     known = [
         [symbol, meaning, *(float(x) if np.isfinite(x) else None for x in (value, u)), unit]
@@ -329,26 +333,26 @@ def of_natural_gamma(dataset: xr.Dataset, fit: natural_gamma.Stripping, standard
 def _coefficients(
     values: np.ndarray, covariance: np.ndarray, meanings: tuple[str, ...], units: tuple[str, ...]
 ) -> list[Row]:
-    """The coefficients that were fitted; one that was not is no constant of the calibration."""
+    """The fitted coefficients; a coefficient that was held at zero is left out."""
     u = _standard(covariance)
     return [(f"c{i}", meanings[i], float(values[i]), float(u[i]), units[i]) for i in range(u.size)]
 
 
 def _standard(covariance: np.ndarray) -> np.ndarray:
-    """Standard uncertainties; not known where standards leave a variance below zero by rounding."""
+    """Standard uncertainties; NaN where rounding makes a variance negative."""
     variance = np.diag(covariance)
     return np.sqrt(np.where(variance >= 0.0, variance, np.nan))
 
 
 # --------------------------------------------------------------------------------------------------
-# Values of the scan that came already reduced: kept and marked supplied.
+# Values of scan/reduced.csv, reduced elsewhere: kept and flagged as supplied.
 
 
 HOMES = {name: f"properties/{place}" for name, place in quality.SCAN.items()}
 
 
 def supplied(context: Context) -> None:
-    """Take the values of scan/reduced.csv, one a row or one a column."""
+    """Take the values of scan/reduced.csv, in rows or in columns."""
     table = context.table("scan/reduced")
     names: list[str] = []
     if "quantity" in table and "value" in table:
@@ -357,7 +361,7 @@ def supplied(context: Context) -> None:
     known = [name for name in names if name in vocabulary.TERMS]
     for name in names:
         if name not in known:
-            context.notes.append(f"scan/reduced.csv holds {name!r}, which is no known quantity")
+            context.notes.append(f"scan/reduced.csv: {name!r} is not a known quantity; left out")
     if not known and not columns:
         context.notes.append("scan/reduced.csv holds no known quantity")
     for name in dict.fromkeys([*known, *columns]):
@@ -370,7 +374,7 @@ def supplied(context: Context) -> None:
 
 
 def _by_row(table: xr.Dataset, name: str) -> xr.Dataset:
-    """The rows of one quantity, each in the unit beside it."""
+    """The rows of one quantity, each converted from the unit in its row."""
     part = table.isel(reading=table["quantity"].values.astype(str) == name)
     wanted = vocabulary.TERMS[name].unit
     values = np.empty(part.sizes["reading"])
@@ -380,20 +384,24 @@ def _by_row(table: xr.Dataset, name: str) -> xr.Dataset:
         rows = given == unit
         values[rows] = units.convert(part["value"].values[rows], unit, wanted)
         if "uncertainty" in part:
+            # An uncertainty is a difference: the offset of a temperature scale drops out.
             per = units.convert(1.0, unit, wanted) - units.convert(0.0, unit, wanted)
             u[rows] = part["uncertainty"].values[rows] * per
     return _series(part, name, part["value"], values, u)
 
 
 def _column(table: xr.Dataset, name: str) -> xr.Dataset:
-    """One column that bears the name of a quantity."""
+    """One column named after a quantity."""
     wanted = vocabulary.TERMS[name].unit
     here = table[name]
     values = units.convert(here.values, here.attrs.get("units", "1"), wanted)
     return _series(table, name, here, np.asarray(values, dtype=float), np.nan)
 
 
-def _series(part: xr.Dataset, name: str, here: xr.DataArray, values: Any, u: Any) -> xr.Dataset:
+def _series(
+    part: xr.Dataset, name: str, here: xr.DataArray, values: np.ndarray, u: np.ndarray | float
+) -> xr.Dataset:
+    """Supplied values as a series with flags."""
     reason = flags.bit("supplied") | (part["reason"].values if "reason" in part else 0)
     measured = Measured(
         here.copy(deep=False, data=values),
@@ -405,7 +413,7 @@ def _series(part: xr.Dataset, name: str, here: xr.DataArray, values: Any, u: Any
 
 
 # --------------------------------------------------------------------------------------------------
-# Stage of the uncertainty of depth: beside every reading, and for the stations of heat flow.
+# Uncertainty of depth at every reading, and at the stations of heat flow.
 
 
 _PARTS = ("depth_u_random", "depth_u_core", "depth_u_systematic", "depth_u_total")
@@ -413,12 +421,14 @@ _STATED = ("tide", "heave", "drill_string", "drill_string_relative", "offset")
 
 
 def depth_uncertainty(context: Context) -> None:
-    """What is stated of depth, beside every property that has a core."""
+    """Uncertainty of depth beside every property that has a core, from [depth] of the recipe."""
     keys = context.recipe["depth"]
     cores = context.table("cores")
     stated = [name for name in _STATED if keys[name] is not None]
     if not stated and "top_uncertainty" not in cores:
-        raise Skipped("nothing is stated of the depths ([depth] tide, heave, drill_string, offset)")
+        raise Skipped(
+            "no uncertainty of depth is given; set [depth] tide, heave, drill_string or offset"
+        )
     sections, removed = context.table("sections"), context.optional("removed")
     unknown: set[str] = set()
     for path, dataset in list(context.results.items()):
@@ -433,35 +443,37 @@ def depth_uncertainty(context: Context) -> None:
             context.results[path] = dataset.assign(kept)
     if unknown:
         context.notes.append(
-            f"[depth] does not state {', '.join(sorted(unknown))}: what it enters is not known "
-            '("0 m" states that there is none)'
+            f"[depth] {', '.join(sorted(unknown))} not given: uncertainties of depth that need it "
+            'are unknown; write "0 m" for no error'
         )
 
 
-def _of(keys: Any) -> dict[str, Any]:
+def _of(keys: Mapping[str, Any]) -> dict[str, Any]:
+    """Arguments of the uncertainty of depth from the recipe."""
     return {n: keys[n] for n in (*_STATED, "tide_is", "recovery_placement")}
 
 
 def _has_a_place(dataset: xr.Dataset) -> bool:
+    """Whether every reading has a core, section, offset and depth."""
     wanted = ("core", "section", "offset", "depth")
     return all(name in dataset.coords and dataset[name].dims == ("reading",) for name in wanted)
 
 
-def of_stations(context: Context, temperature: xr.Dataset) -> Any:
-    """Errors of the depths of the stations for the functions of heat flow.
+def of_stations(context: Context, temperature: xr.Dataset) -> xr.Dataset | str | None:
+    """Uncertainty of the stations' depths, for the functions of heat flow.
 
     Parameters
     ----------
     context : Context
-        Of the reduction.
+        State of the reduction.
     temperature : Dataset, (reading)
         Formation temperatures with the coordinate depth [m].
 
     Returns
     -------
     Dataset, str or None
-        What [heat_flow] states of the stations, else what [depth] states of tide, heave and drill
-        string, each lowering being one; None where neither says enough.
+        The value of [heat_flow] depth_uncertainty, else from tide, heave and drill string of
+        [depth], with one error for each lowering; None where neither is given.
     """
     stated = context.recipe["heat_flow"]["depth_uncertainty"]
     keys = context.recipe["depth"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -14,6 +14,9 @@ from corephys.products import accumulation, compaction, porosity
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.stages.scan import grain_density_for
 from corephys.reduction.stages.stress import stress_at
+
+if TYPE_CHECKING:
+    import pint
 
 __all__ = [
     "accumulation_rates",
@@ -43,14 +46,14 @@ def porosity_from_density(context: Context) -> None:
 
 
 # --------------------------------------------------------------------------------------------------
-# Stages of compaction: the fit that is chosen, its bootstrap, the models beside it, the layers.
+# Compaction: the chosen fit, its bootstrap, all models for comparison, the layers.
 
 
-_GRID = 201  # points of a curve
+_GRID = 201  # points of a curve; smooth in a figure, small in a file
 
 
 def compaction_fit(context: Context) -> None:
-    """The fit of porosity that the recipe chooses, its curve and its bootstrap."""
+    """The compaction fit that the recipe chooses, its curve and its bootstrap."""
     keys = context.recipe["compaction"]
     source, path = _porosity(context)
     model = compaction.MODELS[keys["model"]]
@@ -59,11 +62,11 @@ def compaction_fit(context: Context) -> None:
         raise Skipped(f"no effective stress for the model {model.name!r}; it needs a density")
     forced = keys["surface_porosity"]
     if forced is not None and "surface_porosity" not in model.names:
-        raise Skipped(f"the model {model.name!r} has no surface porosity to be forced")
-    if forced is not None and not 0.0 <= forced <= 1.0:
-        raise ValueError(
-            f"[compaction] surface_porosity is {forced:g}; it has to lie between 0 and 1"
+        raise Skipped(
+            f"[compaction] surface_porosity cannot be fixed: the model {model.name!r} has none"
         )
+    if forced is not None and not 0.0 <= forced <= 1.0:
+        raise ValueError(f"[compaction] surface_porosity is {forced:g}; expected 0 to 1")
     fit = compaction.fit(
         source,
         stress=stress if model.abscissa != "depth" else None,
@@ -108,7 +111,7 @@ def compaction_models(context: Context) -> None:
 
 
 def compaction_by_layer(context: Context) -> None:
-    """The model of the recipe for each layer that has samples enough."""
+    """The model of the recipe, fitted to each layer with enough samples."""
     keys = context.recipe["compaction"]
     if not keys["by_layer"]:
         raise Skipped("[compaction] by_layer is off")
@@ -127,7 +130,7 @@ def compaction_by_layer(context: Context) -> None:
 
 
 def _porosity(context: Context) -> tuple[xr.Dataset, str]:
-    """The porosity that is fitted, of samples or of the scan, and where it stands."""
+    """The porosity to fit, of samples or of the scan, and its path in the reduced hole."""
     keys = context.recipe["compaction"]
     path = "properties/index_properties" if keys["porosity"] == "samples" else "products/porosity"
     source = context.results.get(path)
@@ -137,19 +140,20 @@ def _porosity(context: Context) -> tuple[xr.Dataset, str]:
         if source is not None and words not in context.notes:
             context.notes.append(words)
     if source is None:
-        raise Skipped("no porosity, neither of samples nor of the scan")
+        raise Skipped("no porosity of samples or of the scan")
     usable = int(flags.usable(source["porosity_flag"].values, context.levels).sum())
     if usable < thresholds.count("compaction_samples"):
-        raise Skipped(f"{usable} usable porosities are too few for a fit; it needs five")
+        least = thresholds.count("compaction_samples")
+        raise Skipped(f"{usable} usable porosities; a compaction fit needs {least} or more")
     if keys["absolute_sigma"]:
         source = _with_uncertainty(context, source)
     return source, path
 
 
 def _with_uncertainty(context: Context, source: xr.Dataset) -> xr.Dataset:
-    """Porosities that have a weight; those without a known uncertainty are left out and said."""
+    """Porosities with a known uncertainty; the others are left out, with a note."""
     known = source["porosity_u_random"].values > 0.0
-    advice = "say [compaction] absolute_sigma = false to let the scatter set the scale"
+    advice = "set [compaction] absolute_sigma = false to scale uncertainties by the scatter"
     usable = flags.usable(source["porosity_flag"].values, context.levels)
     if not (known & usable).any():
         raise Skipped(f"no porosity has a known uncertainty; {advice}")
@@ -174,7 +178,9 @@ def _shared(context: Context) -> dict[str, Any]:
     }
 
 
-def _grid(source: xr.Dataset, stress: xr.Dataset | None) -> tuple[Any, Any]:
+def _grid(
+    source: xr.Dataset, stress: xr.Dataset | None
+) -> tuple[pint.Quantity, pint.Quantity | None]:
     """Depths of a curve from the seafloor down, and the stress at each."""
     z = source["depth"].values
     depth = np.linspace(min(float(np.nanmin(z)), 0.0), float(np.nanmax(z)), _GRID)
@@ -184,17 +190,17 @@ def _grid(source: xr.Dataset, stress: xr.Dataset | None) -> tuple[Any, Any]:
     known = np.isfinite(z) & np.isfinite(load) & (z > 0.0)
     order = np.argsort(z[known])
     at, there = np.append(0.0, z[known][order]), np.append(0.0, load[known][order])
-    # Below a hundredth of a kilopascal a logarithm of stress says nothing.
+    # Models in log stress need a stress above zero; 0.01 kPa is the load of a millimetre of mud.
     between = np.maximum(np.interp(depth, at, there), 0.01)
     return units.quantity(depth, "m"), units.quantity(between, "kPa")
 
 
 # --------------------------------------------------------------------------------------------------
-# Stage of accumulation: sedimentation and mass accumulation rates between the ages of a hole.
+# Accumulation: sedimentation and mass accumulation rates between ages.
 
 
 def accumulation_rates(context: Context) -> None:
-    """Rates between neighbouring ages; masses with the dry density of the samples between."""
+    """Rates between neighbouring ages; masses by the dry density of the samples between them."""
     table = context.table("ages")
     if "age" not in table:
         raise Skipped("no column age [kyr] in ages.csv")
@@ -208,7 +214,7 @@ def accumulation_rates(context: Context) -> None:
     elif (u_age.values < 0.0).any():
         context.notes.append(
             f"accumulation: {int((u_age.values < 0.0).sum())} values of age_uncertainty are below "
-            "zero and count as not known"
+            "zero and count as unknown"
         )
         u_age = u_age.where(u_age >= 0.0).assign_attrs(u_age.attrs)
     found = accumulation.sedimentation_rate(
@@ -223,11 +229,11 @@ def accumulation_rates(context: Context) -> None:
     for word, places in (
         ("reversed ages, kept and flagged", found.attrs["reversed_ages"]),
         (
-            "rates that no sediment has, flagged out_of_usual_range; are the ages of ages.csv in "
-            "the unit of their header, age [kyr]?",
+            "unusual rates, flagged out_of_usual_range; check that the ages in ages.csv are in the "
+            "unit of their header, age [kyr]",
             found.attrs["unlikely_rates"],
         ),
-        ("intervals shorter than the ages resolve", found.attrs["unresolved"]),
+        ("intervals too short for the uncertainty of the ages", found.attrs["unresolved"]),
     ):
         if places != "none":
             context.notes.append(f"accumulation: {word}: {places}")
@@ -235,7 +241,7 @@ def accumulation_rates(context: Context) -> None:
     density = context.results.get("properties/index_properties")
     if density is None or not _any_usable(density, context.levels):
         context.notes.append(
-            "accumulation: no usable dry density of samples, so no mass accumulation"
+            "accumulation: without a usable dry density mass accumulation is not computed"
         )
         return
     with context.part("accumulation: mass accumulation"):
@@ -245,7 +251,7 @@ def accumulation_rates(context: Context) -> None:
 
 
 def _any_usable(density: xr.Dataset, levels: tuple[str, ...]) -> bool:
-    """Whether the samples hold one dry density that the recipe allows."""
+    """Whether the samples have a dry density that products may use."""
     if "dry_density" not in density:
         return False
     allowed = flags.usable(density["dry_density_flag"].values, levels)

@@ -23,7 +23,9 @@ def seismic_properties(context: Context) -> None:
         usable = flags.usable(data[f"{name}_flag"].values, context.levels)
         if int((usable & np.isfinite(data[name].values)).sum()) < 2:
             words = name.replace("_", " ")
-            raise Skipped(f"fewer than two usable readings of {words}: no reflections, no time")
+            raise Skipped(
+                f"fewer than two usable readings of {words}: reflections and time not computed"
+            )
     context.results["products/reflection_coefficient"] = seismic.reflection_coefficient(
         impedance, allow=context.levels
     )
@@ -39,19 +41,21 @@ def _density_at(context: Context, velocity: xr.Dataset) -> xr.Dataset:
 
 
 def _velocity(context: Context) -> xr.Dataset:
-    """Velocity as the recipe wants it, under the one name that products read."""
+    """Velocity that the recipe chooses, renamed to ``p_wave_velocity``."""
     if context.recipe["seismic"]["velocity"] == "laboratory":
         return context.result("properties/velocity")
     found = context.results.get("properties/velocity_in_situ")
     if found is None:
-        raise Skipped("[seismic] velocity is 'in situ' and [pwave] in_situ made none")
+        raise Skipped(
+            "[seismic] velocity is 'in situ', but there is no in-situ velocity; set [pwave] in_situ"
+        )
     name, wanted = "p_wave_velocity_in_situ", "p_wave_velocity"
     kept = found[[v for v in found.data_vars if str(v).startswith(name)]]
     return kept.rename({str(v): str(v).replace(name, wanted) for v in kept.data_vars})
 
 
 def seismic_trace(context: Context) -> None:
-    """One profile downward, its long-wave average, and the trace that a wavelet makes of it."""
+    """One profile by depth, its long-wave average, and the synthetic trace."""
     keys = context.recipe["seismic"]
     velocity = _velocity(context)
     profile = seismic.profile(
@@ -85,7 +89,7 @@ def seismic_trace(context: Context) -> None:
 
 
 def seismic_times(context: Context) -> None:
-    """Two-way time at every depth of the profile, and beside it the check shots."""
+    """Two-way time at every depth of the profile, compared with check shots."""
     keys, hole = context.recipe["seismic"], context.recipe["hole"]
     profile = context.result("products/seismic_profile")
     if float(profile["depth"].values[0]) < 0.0:

@@ -1,4 +1,4 @@
-"""Stages of stress: effective stress at samples, then the profile, a fluid column, a bound."""
+"""Stages of stress: effective stress at samples, profile, fluid column and overpressure bound."""
 
 from __future__ import annotations
 
@@ -31,9 +31,9 @@ def effective_stress(context: Context) -> None:
     if density is None and keys["density"] == "samples":
         density, path = context.results.get("properties/density"), "properties/density"
         if density is not None:
-            context.note("no samples: the stress is that under the density of the scan")
+            context.note("no samples: the stress is computed from the density of the scan")
     if density is None:
-        raise Skipped("no density, neither of samples nor of the scan")
+        raise Skipped("no density of samples or of the scan")
     usable = flags.usable(density["bulk_density_flag"].values, context.levels)
     if int((usable & np.isfinite(density["bulk_density"].values)).sum()) < 2:
         raise Skipped(f"fewer than two usable densities in {path}")
@@ -58,7 +58,7 @@ def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:
 
 
 def _fluid(context: Context) -> dict[str, Any]:
-    """The fluid of the pores in place: as given, else of the hole's salinity and bottom water."""
+    """Arguments for the pore fluid: as given, else from salinity and bottom-water temperature."""
     keys, hole = context.recipe["stress"], context.recipe["hole"]
     fluid = keys["fluid_density"]
     if fluid is None:
@@ -93,13 +93,13 @@ def _of_profile(context: Context, density: xr.Dataset) -> dict[str, Any]:
         "depth_uncertainty": keys["depth_uncertainty"],
     }
     if hole["water_depth"] is None:
-        context.note("[hole] water_depth is not known: no pressure from sea level")
+        context.note("[hole] water_depth is not given: pressures from sea level not computed")
         return found
     return {**found, **_sea(context)}
 
 
 def _sea(context: Context) -> dict[str, Any]:
-    """The water column: as given, else sea water of the hole's salinity and bottom water."""
+    """Arguments for the water column: as given, else from salinity and bottom water."""
     keys, hole = context.recipe["stress"], context.recipe["hole"]
     given = keys["sea_water_density"]
     if given is None:
@@ -117,20 +117,23 @@ def _sea(context: Context) -> dict[str, Any]:
     }
 
 
-def _fill(context: Context, density: xr.Dataset) -> Any:
-    """What stands in gaps; without a compaction fit straight lines, and a doubtful one is said."""
+def _fill(context: Context, density: xr.Dataset) -> xr.Dataset | str:
+    """Density that fills gaps: by the compaction fit, or straight lines where there is none."""
     word = context.recipe["stress"]["fill"]
     if word != "compaction":
         return word
     fit = context.objects.get("compaction")
     if fit is None:
-        context.note("[stress] fill: there is no compaction fit; gaps are filled straight")
+        context.note("[stress] fill: no compaction fit; gaps are filled with straight lines")
         return "linear"
     if fit.model.abscissa != "depth":
-        context.note("[stress] fill: the compaction fit is none of depth; gaps filled straight")
+        context.note(
+            "[stress] fill: the compaction fit is not a function of depth; gaps are filled with "
+            "straight lines"
+        )
         return "linear"
     if fit.verdict:
-        context.note(f"[stress] fill: beware of the compaction fit: {'; '.join(fit.verdict)}")
+        context.note(f"[stress] fill: warning, the compaction fit: {'; '.join(fit.verdict)}")
     bottom = float(np.nanmax(density["depth"].values))
     grid = units.quantity(np.linspace(0.0, 1.2 * bottom, 241), "m")
     curve, recipe = stress.porosity_of_fit(fit, grid), context.recipe
@@ -143,10 +146,10 @@ def _fill(context: Context, density: xr.Dataset) -> Any:
 
 
 def _grains(context: Context) -> dict[str, Any]:
-    """Grains of the filling: the middle of the good samples, else the recipe's."""
+    """Arguments for the grains of the filling: median of the samples, else the recipe's."""
     context.instead("properties/index_properties", "the recipe's grain density fills gaps")
     values = usable_grain_densities(context)
-    # Three samples are the fewest whose scatter says anything.
+    # A scatter needs three samples; of two it is little more than chance.
     if values.size >= 3:
         spread = float(np.std(values, ddof=1))
         middle, words = float(np.median(values)), f"median of {values.size} samples"
@@ -162,12 +165,12 @@ def _grains(context: Context) -> dict[str, Any]:
 
 
 def _fluid_column(context: Context, profile: xr.Dataset) -> None:
-    """A column of drilling fluid against the formation, where the recipe has its density."""
+    """Pressure of a column of drilling fluid beside the formation's, if its density is given."""
     keys = context.recipe["stress"]
     if keys["fluid_column_density"] is None:
         return
     if "overburden_stress" not in profile:
-        context.notes.append("[stress] a fluid column needs [hole] water_depth: none is reckoned")
+        context.notes.append("[stress] fluid column not computed: give [hole] water_depth")
         return
     column = stress.fluid_column_pressure(
         profile,
@@ -181,19 +184,19 @@ def _fluid_column(context: Context, profile: xr.Dataset) -> None:
 
 
 def _bound(context: Context, density: xr.Dataset) -> None:
-    """Lower bound of the overpressure by porosity, where the recipe has a reference curve."""
+    """Lower bound of the overpressure by porosity, if the recipe gives a reference curve."""
     keys = context.recipe["stress"]
     given = [keys[f"reference_{name}"] for name in ("void_ratio", "compression_index")]
     if None in given:
         if given != [None, None]:
             context.notes.append(
-                "[stress] a bound of the overpressure needs both reference_void_ratio and "
-                "reference_compression_index; one of them is not given"
+                "[stress] the bound of the overpressure needs both reference_void_ratio and "
+                "reference_compression_index; give both"
             )
         return
     porosity = context.results.get("properties/index_properties")
     if porosity is None:
-        context.notes.append("no samples: no bound of the overpressure by porosity")
+        context.notes.append("no samples: bound of the overpressure by porosity not computed")
         return
     reference = stress.reference_of_indices(
         void_ratio=keys["reference_void_ratio"],

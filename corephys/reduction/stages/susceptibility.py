@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import xarray as xr
 
@@ -15,7 +13,7 @@ __all__ = ["air_reading", "magnetic_susceptibility"]
 
 
 def magnetic_susceptibility(context: Context) -> None:
-    """Susceptibility of the scan, and where its counter may have begun again."""
+    """Susceptibility of the scan, and readings whose counter may have wrapped."""
     table = context.table("scan/susceptibility")
     keys = context.recipe["susceptibility"]
     here = table["meter_reading"]
@@ -41,7 +39,7 @@ def magnetic_susceptibility(context: Context) -> None:
 
 
 def _baseline(context: Context, table: xr.Dataset) -> float | susceptibility.Baseline:
-    """Reading in air at the time of every reading; zero where the hole has none."""
+    """Reading in air at the time of every reading; zero where none can be interpolated."""
     standards = context.optional("standards/susceptibility")
     if standards is None or not context.recipe["susceptibility"]["drift"]:
         return 0.0
@@ -59,7 +57,7 @@ def _baseline(context: Context, table: xr.Dataset) -> float | susceptibility.Bas
     )
 
 
-def air_reading(context: Context, table: xr.Dataset) -> Any:
+def air_reading(context: Context, table: xr.Dataset) -> np.ndarray | float:
     """Reading in air at the times of a table, in the unit of the readings."""
     base = _baseline(context, table)
     return np.asarray(base.values) if isinstance(base, susceptibility.Baseline) else base
@@ -68,15 +66,15 @@ def air_reading(context: Context, table: xr.Dataset) -> Any:
 def _suggested(
     context: Context, found: xr.Dataset, here: xr.DataArray, counter_range: float
 ) -> xr.Dataset:
-    """Flag what a wrapped counter would explain; the readings stay as they are."""
+    """Flag readings that a wrapped counter would explain; no reading is changed."""
     suggestion = susceptibility.suggest_unwrapping(
         here.assign_attrs(units="1"), counter_range=counter_range
     )
     wrapped = suggestion["reason"].values != 0
     if wrapped.any():
         context.notes.append(
-            f"susceptibility: {int(wrapped.sum())} readings look as if the counter had begun "
-            f"again at {counter_range:g}; nothing was added to them, see suggested_reading"
+            f"susceptibility: {int(wrapped.sum())} readings look as if the counter had wrapped "
+            f"at {counter_range:g}; they are unchanged, see suggested_reading"
         )
     for name in ("suggested_ranges", "suggested_reading"):
         found[name] = (
