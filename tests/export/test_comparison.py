@@ -139,7 +139,7 @@ def test_a_changed_file_is_named_on_the_command_line(tables, tmp_path, capsys):
 
 
 def test_what_is_no_reduced_hole_is_refused(reduced):
-    with pytest.raises(ValueError, match="no reduced hole"):
+    with pytest.raises(ValueError, match="must be reduced holes"):
         cp.export.compare(reduced, xr.DataTree())
 
 
@@ -148,5 +148,5 @@ def test_two_holes_are_not_two_reductions(reduced):
     other.name = "another"
     mine = reduced.copy()
     mine.name = "this"
-    with pytest.raises(ValueError, match="two holes, 'this' and 'another'"):
+    with pytest.raises(ValueError, match="old is of hole 'this' and new of hole 'another'"):
         cp.export.compare(mine, other)

@@ -162,7 +162,7 @@ def test_errors_teach(tree: xr.DataTree, tmp_path: Path) -> None:
         load(tmp_path / "reduced.nc")
     with pytest.raises(KeyError, match="it has cores"):
         flat(tree, "properties/densities")
-    with pytest.raises(ValueError, match="reduce the hole first"):
+    with pytest.raises(ValueError, match="give the result of cp.reduce"):
         write_tables(_one(xr.Dataset()), tmp_path)
 
 

@@ -154,13 +154,13 @@ def test_bad_input_is_refused_with_what_to_do() -> None:
         property_tables(tree, by=("bed",))
     with pytest.raises(ValueError, match="by holds a word twice"):
         property_tables(tree, by=("layer", "layer"))
-    with pytest.raises(ValueError, match="from 5 m to 2 m is empty; give the top first"):
+    with pytest.raises(ValueError, match="top is 5 m and bottom is 2 m"):
         property_tables(tree, top="5 m", bottom="2 m")
     with pytest.raises(cp.UnitError, match="top"):
         property_tables(tree, top=5.0)
     with pytest.raises(ValueError, match="unknown flag level 'fine'"):
         property_tables(tree, allow=("fine",))
-    with pytest.raises(ValueError, match="reduce the hole first"):
+    with pytest.raises(ValueError, match="give the result of cp.reduce"):
         property_tables(xr.DataTree.from_dict({"/": xr.Dataset()}))
 
 

@@ -170,7 +170,7 @@ def test_files_are_the_same_at_every_run_and_hold_the_cells(
     cores = cp.export.report_table(reduced, "cores")
     sheet = book["cores"]
     assert sheet["D3"].value == float(cores.columns[3].cells[0])
-    with pytest.raises(ValueError, match="no table is written as 'doc'"):
+    with pytest.raises(ValueError, match="kinds has 'doc'; tables are written as"):
         cp.export.write_report_tables(reduced, tmp_path, kinds=("doc",))
 
 
@@ -185,7 +185,7 @@ def test_a_half_finished_hole_has_fewer_tables(tmp_path: Path) -> None:
     ]
     with pytest.raises(NothingToTabulate, match="which this hole does not have"):
         cp.export.report_table(tree, "strength")
-    with pytest.raises(KeyError, match="there are cores, index_properties"):
+    with pytest.raises(KeyError, match="the tables are cores, index_properties"):
         cp.export.report_table(tree, "nothing")
 
 
@@ -302,5 +302,5 @@ def test_las_says_its_scale_its_maker_and_one_name(reduced: xr.DataTree, tmp_pat
     assert f"corephys {cp.__version__}" in one and str(reduced.attrs["title"]) in one
     path = cp.export.write_las(leaf, tmp_path / "x.las", well="Hole\n~A\n 1 2 3")
     assert cp.logs.read(path)["depth"].size == leaf.sizes["reading"]
-    with pytest.raises(ValueError, match="no depth scale 'offset'"):
+    with pytest.raises(ValueError, match="depth_scale is 'offset'"):
         cp.export.write_las(leaf, tmp_path / "y.las", depth_scale="offset")

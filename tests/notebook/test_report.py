@@ -73,7 +73,7 @@ def test_the_main_notebook_passes_over_what_a_hole_lacks(tmp_path: Path, monkeyp
     monkeypatch.setattr(report, "_main_notebook", lambda: page)
     text = html.unescape(report.write_report(tmp_path, tmp_path / "out").read_text("utf-8"))
     assert "before" in text and "behind" in text and "Traceback (most" not in text
-    assert text.count("Not shown, since the hole lacks what this needs") == 3
+    assert text.count("Not shown, since the hole lacks the data of this cell") == 3
     assert "the figure gamma_calibration shows /properties/gamma_calibration" in text
     # Anything else is a fault of the notebook, and a notebook of one's own lacks nothing unseen.
     for cell, own in (("1 / 0", None), ("tree['products/heat_flow']", page)):
@@ -132,7 +132,7 @@ def test_a_report_of_another_hole_speaks_of_that_hole(tmp_path: Path) -> None:
     made = report.write_report(hole, tmp_path / "out", recipe=recipe)
     text = html.unescape(made.read_text(encoding="utf-8"))
     assert "demo hole" not in text and "0 intervals with 0 readings" in text
-    assert "the hole lacks what this needs: there is no products/impedance" in text
+    assert "the hole lacks the data of this cell: there is no products/impedance" in text
     assert "n, bulk density: scan 120" in text  # the caption of the summary
     assert "TCP" not in text
     reduced = cp.load(tmp_path / "out" / "reduced.nc")
