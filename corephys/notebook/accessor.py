@@ -96,7 +96,8 @@ class Results:
         from corephys.ground import flags
 
         self._require(name)
-        found: xr.DataArray = np.isfinite(self._dataset[name].astype(float))
+        values = self._dataset[name]
+        found = values.copy(data=np.isfinite(values.values.astype(float)))
         if f"{name}_flag" in self._dataset:
             found = found & flags.usable(self._dataset[f"{name}_flag"], allow)
         # The mask has no unit; attributes of the quantity would give it one.
