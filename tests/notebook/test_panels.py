@@ -1,4 +1,4 @@
-"""Panels leave a change or a table, show the library's own number, and hold nothing else."""
+"""Panels show the number of the reduction, and their state is a recipe change or a table."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ def test_windows_of_the_recipe_stay_in_the_changes(hole: xr.DataTree) -> None:
     assert panel.changes["needle"]["windows"] == {"3": "30 s to 200 s", "10": "30 s to 120 s"}
 
 
-def test_what_of_a_window_is_not_fitted_is_said(reduced: xr.DataTree) -> None:
+def test_a_window_wider_than_its_fit_names_the_fitted_part(reduced: xr.DataTree) -> None:
     panel = cp.panels.heating_windows(reduced, 10).set("10 s to 56.4 s")
     first, last = seconds(panel.window)
     assert first >= float(panel.result["earliest_time"][0]) > 10.0
@@ -137,7 +137,7 @@ def test_what_of_a_window_is_not_fitted_is_said(reduced: xr.DataTree) -> None:
         ("30 m to 60 m", "expected s, got 'm'"),
     ],
 )
-def test_a_wrong_window_teaches_and_changes_nothing(
+def test_a_wrong_window_is_refused_and_changes_nothing(
     reduced: xr.DataTree, window: str, complaint: str
 ) -> None:
     panel = cp.panels.heating_windows(reduced, 10).set("30 s to 120 s")
@@ -195,7 +195,7 @@ def test_exclusions_reach_the_reduction(
     assert other.remove().table.empty
 
 
-def test_wrong_intervals_teach(reduced: xr.DataTree) -> None:
+def test_wrong_intervals_are_refused_with_the_cure(reduced: xr.DataTree) -> None:
     panel = cp.panels.exclusions(reduced)
     core, section = (str(reduced["properties/density"][n].values[0]) for n in ("core", "section"))
     with pytest.raises(PanelError, match="its sections are"):
@@ -245,7 +245,7 @@ def test_a_tie_reaches_the_shifts(
     assert float(again["shift_u_random"].values[where][0]) == pytest.approx(0.04)
 
 
-def test_a_tie_nobody_has_chosen_is_none(
+def test_without_a_choice_there_is_no_tie(
     site: Any, properties: dict[str, Any], tmp_path: Path
 ) -> None:
     panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
@@ -273,7 +273,7 @@ def test_correlation_of_the_tie_is_that_of_numpy(site: Any, properties: dict[str
         assert panel.correlation == pytest.approx(series["A"].corr(moved), abs=1e-9)
 
 
-def test_wrong_ties_teach(site: Any, properties: dict[str, Any]) -> None:
+def test_wrong_ties_are_refused_with_the_cure(site: Any, properties: dict[str, Any]) -> None:
     with pytest.raises(PanelError, match="cannot be tied to itself"):
         cp.panels.tie(site, properties, ("A", "1"), ("A", "1"))
     with pytest.raises(PanelError, match="its cores are"):
@@ -301,7 +301,7 @@ def _all(reduced: xr.DataTree, site: Any, properties: Any) -> list[Panel]:
     ]
 
 
-def test_panels_stand_as_pictures_without_widgets(
+def test_panels_are_pictures_without_widgets(
     reduced: xr.DataTree, site: Any, properties: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     real = builtins.__import__
@@ -389,16 +389,16 @@ def test_controls_do_what_set_does(
     assert tied.shift.to("m").magnitude == pytest.approx(slide.value, abs=0.006)
 
 
-def test_unknown_records_teach(reduced: xr.DataTree) -> None:
+def test_unknown_records_are_refused_with_the_cure(reduced: xr.DataTree) -> None:
     with pytest.raises(PanelError, match="no run '99'; the hole has runs 1, 2"):
         cp.panels.heating_windows(reduced, 99)
     with pytest.raises(PanelError, match="no station 'Z'"):
         cp.panels.cooling_windows(reduced, "Z")
-    with pytest.raises(PanelError, match="give the reduced hole"):
+    with pytest.raises(PanelError, match="Give the result of cp"):
         cp.panels.heating_windows(xr.DataTree.from_dict({"/scan/gamma": xr.Dataset()}), 1)
 
 
-def test_changes_carry_the_recipe_that_the_panel_worked_by(hole: xr.DataTree) -> None:
+def test_changes_include_the_recipe_of_the_panel(hole: xr.DataTree) -> None:
     own = {"needle": {"minimum_window": "60 s", "heating_power_uncertainty": "5 %"}}
     panel = cp.panels.heating_windows(cp.reduce(hole, own), 10).set("30 s to 150 s")
     shown = value(panel.result, "thermal_conductivity", "run", "10")
@@ -411,7 +411,7 @@ def test_changes_carry_the_recipe_that_the_panel_worked_by(hole: xr.DataTree) ->
         cp.panels.heating_windows(hole, 10)
 
 
-def test_a_complaint_goes_with_the_next_good_choice(reduced: xr.DataTree) -> None:
+def test_the_next_good_choice_removes_a_complaint(reduced: xr.DataTree) -> None:
     panel = cp.panels.heating_windows(reduced, 10)
     panel._try("30 s to 31 s")
     assert "Refused" in panel._words_html()
@@ -449,7 +449,7 @@ def test_an_interval_of_another_sensor_leaves_these_readings(reduced: xr.DataTre
          "cut,1,2,400,550,\r\n"),
     ],
 )  # fmt: skip
-def test_rows_go_into_the_table_that_is_there(
+def test_rows_are_added_to_an_existing_table(
     reduced: xr.DataTree, tmp_path: Path, demo_hole: Path, before: str, behind: str
 ) -> None:
     folder = tmp_path / "hole"
@@ -466,7 +466,9 @@ def test_rows_go_into_the_table_that_is_there(
     assert list(held["sensor"].values) == [""] * (held.sizes["row"] - 1) + ["gamma"]
 
 
-def test_a_file_that_is_no_table_is_left_as_it_is(reduced: xr.DataTree, tmp_path: Path) -> None:
+def test_a_file_without_a_table_is_refused_and_unchanged(
+    reduced: xr.DataTree, tmp_path: Path
+) -> None:
     panel = cp.panels.exclusions(reduced, "bulk_density").set("1", "2", "40 cm", "55 cm", "cut")
     path = tmp_path / "exclusions.csv"
     for text in ("core;section;from [cm];to [cm];reason\n", "", "# mine\ncore,section\n"):
