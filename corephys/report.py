@@ -1,4 +1,4 @@
-"""The report: the main notebook, run on a hole folder and written out as one HTML file."""
+"""The report of a hole: the main notebook, run on its folder and written as one HTML file."""
 
 from __future__ import annotations
 
@@ -8,20 +8,25 @@ import io
 import os
 import re
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from corephys.ground.cards import picture_html
 from corephys.ground.provenance import write_bytes
 
-__all__ = ["NOTEBOOK", "ReportError", "write_report"]
+if TYPE_CHECKING:
+    from nbclient import NotebookClient
+    from nbformat import NotebookNode
 
-NOTEBOOK = "01_reduce_a_hole.ipynb"
-SECONDS_A_CELL = 600
-# What a cell of the main notebook ends with where the hole lacks what it shows: a figure without
-# data, a group or table that is not there, or a name that an earlier such cell would have made.
-LACKING = ("NothingToDraw", "PanelError", "KeyError", "NameError")
-# Cells about the demo hole alone; an invented hole comes with its truth, one of the sea does not.
-DEMO, TRUTH = "demo", "truth"
+__all__ = ["ReportError", "write_report"]
+
+_NOTEBOOK = "01_reduce_a_hole.ipynb"
+_SECONDS_A_CELL = 600  # a large hole reduces in minutes; a cell that hangs ends the report
+# Errors of cells of the main notebook if the hole lacks their data: a figure without data, a
+# missing group or table, or a name that an earlier such cell would have defined.
+_LACKING = ("NothingToDraw", "PanelError", "KeyError", "NameError")
+# Cells with the tag ``demo`` are left out for a hole without the folder ``truth``, which only
+# simulated holes have.
+_DEMO, _TRUTH = "demo", "truth"
 
 
 class ReportError(ValueError):
@@ -35,43 +40,43 @@ def write_report(
     recipe: str | os.PathLike[str] | None = None,
     notebook: str | os.PathLike[str] | None = None,
 ) -> Path:
-    """Run the main notebook on a hole and write it as a page that needs no other file.
+    """Run the main notebook on a hole and write it as a page that needs no other files.
 
     Parameters
     ----------
     folder : path
-        Hole folder; the notebook finds it as the environment variable ``COREPHYS_HOLE``.
+        Hole folder; the notebook reads it from the environment variable ``COREPHYS_HOLE``.
     out : path
-        Folder for the results (``COREPHYS_OUT``); made where it does not exist.
+        Folder for the results (``COREPHYS_OUT``); created if it does not exist.
     recipe : path, optional
         TOML file of changes to the recipe (``COREPHYS_RECIPE``).
     notebook : path, optional
-        Another notebook that reads the same variables.
+        Notebook that reads the same variables; the default is the main notebook.
 
     Returns
     -------
     Path
-        ``out/report.html``, whole or, where a cell fails, as it was before. Where the hole lacks
-        what a cell of the main notebook shows, a line in its place says so; what the notebook
-        tells of the demo hole is left out where the hole is another.
+        ``out/report.html``; if a cell fails, the old page stays. If the hole lacks the data of a
+        cell of the main notebook, a line of text replaces its output. Cells about the demo hole
+        are left out for other holes.
 
     Raises
     ------
     ReportError
-        When the notebook is not there, when nbclient, nbconvert or ipykernel is not installed, or
-        when a cell fails; the message holds what the cell said.
+        If the notebook does not exist, if nbclient, nbconvert or ipykernel is not installed, or if
+        a cell fails. The message contains the error of the cell.
     """
     page = Path(notebook) if notebook is not None else _main_notebook()
     if not page.is_file():
-        raise ReportError(f"there is no notebook {page}; give one as notebook=")
+        raise ReportError(f"there is no notebook {page}; give an existing one as notebook=")
     nbformat, client, exporter = _tools()
     results = Path(out).resolve()
     results.mkdir(parents=True, exist_ok=True)
     document = nbformat.read(page, as_version=4)
-    if not (Path(folder) / TRUTH).is_dir():
-        kept = [c for c in document.cells if DEMO not in c.metadata.get("tags", [])]
+    if not (Path(folder) / _TRUTH).is_dir():
+        kept = [c for c in document.cells if _DEMO not in c.metadata.get("tags", [])]
         document.cells = kept
-    # The kernel uses this very package, installed or not.
+    # The kernel imports the package that runs now, installed or not.
     path = os.pathsep.join(
         [str(Path(__file__).resolve().parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
     )
@@ -82,29 +87,29 @@ def write_report(
     }
     if recipe is not None:
         variables["COREPHYS_RECIPE"] = str(Path(recipe).resolve())
-    _run(document, client, variables, page, LACKING if notebook is None else ())
+    _run(document, client, variables, page, _LACKING if notebook is None else ())
     for cell in document.cells:
-        cell["outputs"] = [_said(output) for output in cell.get("outputs", [])]
+        cell["outputs"] = [_output(output) for output in cell.get("outputs", [])]
     title = str(document.metadata.get("title", "")) or page.stem.replace("_", " ")
     body, _ = exporter.from_notebook_node(document, resources={"metadata": {"name": title}})
     return write_bytes(results / "report.html", body.encode("utf-8"))
 
 
 def _main_notebook() -> Path:
-    """The main notebook, in the checkout or inside the installed package."""
+    """Path of the main notebook, in the checkout or in the installed package."""
     package = Path(__file__).resolve().parent
-    places = [package.parent / "notebooks" / NOTEBOOK, package / "notebook" / NOTEBOOK]
+    places = [package.parent / "notebooks" / _NOTEBOOK, package / "notebook" / _NOTEBOOK]
     for place in places:
         if place.is_file():
             return place
     raise ReportError(
-        f"the main notebook {NOTEBOOK} is not beside the package; run from a checkout of the "
-        "project or give a notebook as notebook="
+        f"the main notebook {_NOTEBOOK} is neither in a checkout nor in the installed package; run "
+        "from a checkout of the project, or give a notebook as notebook="
     )
 
 
-def _tools() -> tuple[Any, Any, Any]:
-    """The notebook libraries, loaded when a report is wanted."""
+def _tools() -> tuple[Any, type[NotebookClient], Any]:
+    """Modules and classes of the notebook libraries, which only a report needs."""
     try:
         import ipykernel  # noqa: F401  the kernel that runs the cells
         import nbformat
@@ -116,17 +121,18 @@ def _tools() -> tuple[Any, Any, Any]:
             "pip install nbclient nbconvert nbformat ipykernel"
         ) from error
     exporter = HTMLExporter(template_name="classic", embed_images=True)
-    # Nothing is fetched when the page is opened, and code stays out of the way of the results.
+    # Without these addresses the page opens without a network.
     exporter.mathjax_url = ""
     exporter.require_js_url = ""
     exporter.jquery_url = ""
     return nbformat, NotebookClient, exporter
 
 
-def _said(output: Any) -> Any:
-    """What a cell gave, without controls, which are dead in a page: their picture stands for them.
+def _output(output: NotebookNode) -> NotebookNode:
+    """Output of a cell as the page shows it.
 
-    A picture with a caption has it below; in place of an error that was let pass, a line of text.
+    Widgets are removed, since they do not work in a page; their picture stays. A picture with a
+    caption gets it below. An error that the report allows becomes a line of text.
     """
     if output.get("output_type") != "error":
         for kind in [k for k in output.get("data", {}) if k.startswith("application/vnd.jupyter")]:
@@ -141,12 +147,12 @@ def _said(output: Any) -> Any:
             )
         return output
     why = re.sub(r"^'Could not find node at (.+)'$", r"there is no \1", output["evalue"])
-    words = f"Not shown, since the hole lacks what this needs: {why}\n"
+    words = f"Not shown, since the hole lacks the data of this cell: {why}\n"
     return type(output)(output_type="stream", name="stdout", text=words)
 
 
 def _caption(png: bytes) -> str:
-    """The caption that a figure of this package carries, or nothing."""
+    """Caption in a PNG of this package; empty for other pictures."""
     from PIL import Image
 
     with Image.open(io.BytesIO(png)) as picture:
@@ -154,16 +160,21 @@ def _caption(png: bytes) -> str:
 
 
 def _run(
-    document: Any, client: Any, variables: dict[str, str], page: Path, passed: tuple[str, ...]
+    document: NotebookNode,
+    client: type[NotebookClient],
+    variables: dict[str, str],
+    page: Path,
+    allowed: tuple[str, ...],
 ) -> None:
+    """Run the cells in place; errors with a name in ``allowed`` do not stop the run."""
     from nbclient.exceptions import CellExecutionError, DeadKernelError
 
     runner = client(
         document,
-        timeout=SECONDS_A_CELL,
-        allow_error_names=list(passed),
+        timeout=_SECONDS_A_CELL,
+        allow_error_names=list(allowed),
         kernel_name="python3",
-        # The kernel's remarks on its own transport are not the user's concern; faults are.
+        # 40 is the level of errors: warnings of the kernel about its sockets would fill the page.
         extra_arguments=["--IPKernelApp.log_level=40"],
         resources={"metadata": {"path": str(page.resolve().parent)}},
     )
@@ -174,4 +185,6 @@ def _run(
             f"a cell of {page.name} failed with {error.ename}: {error.evalue}"
         ) from error
     except (DeadKernelError, TimeoutError) as error:
-        raise ReportError(f"{page.name} did not come to its end: {error}") from error
+        raise ReportError(
+            f"{page.name} did not finish: {error}. Run it in a notebook to find the cell"
+        ) from error

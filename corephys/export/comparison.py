@@ -1,4 +1,4 @@
-"""What changed between two reductions of one hole: inputs, choices and numbers, and why."""
+"""Differences between two reductions of one hole: inputs, choices and numbers, with causes."""
 
 from __future__ import annotations
 
@@ -18,8 +18,10 @@ __all__ = ["Comparison", "compare"]
 
 _RESULTS = ("properties", "products")
 _COMPANIONS = (*companions.COMPANIONS, "_covariance")
+# Coordinates that identify a value. Depth is not among them: a depth that moved is a difference
+# to report, and must not break the pair.
 _KEYS = ("core", "section", "offset", "run", "station")
-# Where everything lies, and so what may move all that has a position.
+# Tables that set positions: a change of one may move every result.
 _PLACING = ("cores", "sections", "removed", "exclusions")
 
 
@@ -34,16 +36,16 @@ class Comparison:
     choices : DataFrame
         ``key`` ("stage.key"), ``old`` and ``new``.
     numbers : DataFrame
-        One row a quantity that changed, depths among them: ``group``, ``quantity``, ``old`` and
-        ``new`` (how many values), ``only_old`` and ``only_new`` (positions), ``changed`` (values
-        at common positions), ``missing`` (those of them that only one side has), ``largest``
-        (change, in ``unit``), ``in_uncertainties`` (the largest change over the old standard
-        uncertainty, NaN where part of that is unknown), ``flags_changed``, and ``because``: which
-        inputs and choices of those that changed feed it.
+        One row for each quantity, or depth, that changed: ``group``, ``quantity``, ``old`` and
+        ``new`` (numbers of values), ``only_old`` and ``only_new`` (numbers of positions),
+        ``changed`` (values at common positions), ``missing`` (those of them that only one side
+        has), ``largest`` (largest change, in ``unit``), ``in_uncertainties`` (largest change over
+        the old standard uncertainty, NaN if part of that is unknown), ``flags_changed``, and
+        ``because`` (the changed inputs and choices that the quantity depends on).
     versions : tuple of str
-        Of the package, old and new.
+        Old and new version of the package.
     unchanged : int
-        Quantities that are the same to the last bit.
+        Number of quantities that are the same to the last bit.
     """
 
     inputs: pd.DataFrame
@@ -54,7 +56,7 @@ class Comparison:
 
     @property
     def same(self) -> bool:
-        """Whether no number and no flag differs."""
+        """Whether all numbers and flags are equal."""
         return self.numbers.empty
 
     def __repr__(self) -> str:
@@ -74,6 +76,7 @@ class Comparison:
 
 
 def _sentence(row: Any) -> str:
+    """One line on a row of the table of numbers, a named tuple of pandas."""
     parts = []
     if row.old == 0 or row.new == 0:
         parts.append("is new" if row.old == 0 else "is gone")
@@ -110,32 +113,37 @@ def compare(
     Returns
     -------
     Comparison
-        Tables of what changed, and a text that says it.
+        Tables of the differences; printed, a text of them.
 
     Raises
     ------
     FileNotFoundError
-        When there is no such file.
+        If a file does not exist.
     ValueError
-        When either is no reduced hole, or they are of two holes.
+        If either is not a reduced hole, or the holes have different names.
 
     Notes
     -----
-    Values are paired by core, section, offset, run and station where both have them, by their
-    order otherwise. The reasons are those inputs and recipe keys that changed and that the stage
-    which wrote a result, or a stage before it, read; both reductions noted what they read. Where
-    nothing of the kind changed the reason is the version, or not known.
+    Values are paired by core, section, offset, run and station if both have them, otherwise by
+    their order. Each reduction records which inputs and recipe keys its stages read. The causes of
+    a difference are the changed inputs and keys that the stage of the result, or a stage before
+    it, read. If there is none, the cause is the version, or it is not known.
     """
     trees = tuple(t if isinstance(t, xr.DataTree) else load(t) for t in (old, new))
     for tree in trees:
+        # Without a recipe the choices cannot be compared, and the tree is no result of reduce.
         if "recipe" not in tree.attrs:
             raise ValueError(
-                "this is no reduced hole: it carries no recipe; give what corephys.reduce returns, "
-                "or the reduced.nc that `corephys reduce` writes"
+                "old and new must be reduced holes; one of them has no recipe. Give the result of "
+                "cp.reduce, or the file reduced.nc that the command `corephys reduce` writes"
             )
     names = [str(tree.name or _settings(tree).get("name", "")) for tree in trees]
+    # Holes are compared by mistake easily; a hole without a name cannot be checked.
     if names[0] and names[1] and names[0] != names[1]:
-        raise ValueError(f"these are two holes, {names[0]!r} and {names[1]!r}, not two reductions")
+        raise ValueError(
+            f"old is of hole {names[0]!r} and new of hole {names[1]!r}; give two reductions of the "
+            "same hole"
+        )
     inputs, choices = _inputs(*trees), _choices(*trees)
     versions = tuple(str(t.attrs.get("corephys_version", "")) for t in trees)
     changed = _Changed(set(inputs["file"]), set(choices["key"]), versions[0] != versions[1])
@@ -150,6 +158,7 @@ def compare(
             if row is None:
                 unchanged += 1
                 continue
+            # All quantities of a group have the same causes.
             because = because or _because(group, stages, changed)
             rows.append({"group": group, "quantity": quantity, **row, "because": because})
     columns = [
@@ -173,20 +182,25 @@ def compare(
 
 @dataclass(frozen=True)
 class _Changed:
+    """Files and recipe keys that differ, and whether the version does."""
+
     files: set[str]
     keys: set[str]
     version: bool
 
 
 def _settings(tree: xr.DataTree) -> dict[str, Any]:
+    """Table [hole] of hole.toml."""
     found = json.loads(tree.attrs.get("settings", "{}"))
     return dict(found.get("hole", {}))
 
 
 def _inputs(old: xr.DataTree, new: xr.DataTree) -> pd.DataFrame:
+    """Input files that differ by their checksums."""
     before, after = (json.loads(t.attrs.get("input_sha256", "{}")) for t in (old, new))
     rows = []
     for file in sorted({*before, *after}):
+        # Checksums, not dates: a copied file is the same file.
         if before.get(file) == after.get(file):
             continue
         word = "added" if file not in before else "removed" if file not in after else "changed"
@@ -195,23 +209,26 @@ def _inputs(old: xr.DataTree, new: xr.DataTree) -> pd.DataFrame:
 
 
 def _choices(old: xr.DataTree, new: xr.DataTree) -> pd.DataFrame:
+    """Recipe keys that differ, with both values."""
     before, after = (json.loads(t.attrs["recipe"]) for t in (old, new))
     rows = []
     for stage in dict.fromkeys([*before, *after]):
         a, b = before.get(stage, {}), after.get(stage, {})
         for key in dict.fromkeys([*a, *b]):
             if a.get(key) != b.get(key) or (key in a) != (key in b):
-                rows.append((f"{stage}.{key}", _said(a, key), _said(b, key)))
+                rows.append((f"{stage}.{key}", _choice(a, key), _choice(b, key)))
     return pd.DataFrame(rows, columns=["key", "old", "new"])
 
 
-def _said(keys: dict[str, Any], key: str) -> str:
+def _choice(keys: dict[str, Any], key: str) -> str:
+    """Value of a recipe key as text."""
     if key not in keys:
         return "not there"
     return "not given" if keys[key] is None else str(keys[key])
 
 
 def _results(tree: xr.DataTree) -> dict[str, xr.Dataset]:
+    """Leaves of the properties and products by path."""
     return {
         node.path.strip("/"): node.to_dataset(inherit=False)
         for node in tree.leaves
@@ -220,7 +237,7 @@ def _results(tree: xr.DataTree) -> dict[str, xr.Dataset]:
 
 
 def _quantities(*datasets: xr.Dataset | None) -> list[str]:
-    """Numbers that are no companion of another, and the depths at which they lie."""
+    """Names of all numbers except companions of others, depths included."""
     found: dict[str, None] = {}
     for dataset in datasets:
         if dataset is None:
@@ -235,7 +252,7 @@ def _quantities(*datasets: xr.Dataset | None) -> list[str]:
 
 
 def _difference(old: xr.Dataset | None, new: xr.Dataset | None, name: str) -> dict[str, Any] | None:
-    """A row of the table, or None where nothing differs."""
+    """Row of the table of numbers; None if nothing differs."""
     a = None if old is None or name not in old else old[name]
     b = None if new is None or name not in new else new[name]
     if a is None or b is None or old is None or new is None:
@@ -256,6 +273,7 @@ def _difference(old: xr.Dataset | None, new: xr.Dataset | None, name: str) -> di
         }
     left, right = _pairs(old, new, a, b)
     x, y = _flat(a)[left], _flat(b)[right]
+    # Exact comparison: the same inputs and choices repeat every number to the last bit.
     moved = ~((x == y) | (np.isnan(x) & np.isnan(y)))
     flags_changed = _companions(old, new, f"{name}_flag", left, right)
     others = sum(
@@ -282,14 +300,16 @@ def _difference(old: xr.Dataset | None, new: xr.Dataset | None, name: str) -> di
 
 
 def _flat(array: xr.DataArray) -> np.ndarray:
+    """Values as floats along one dimension."""
     return np.atleast_1d(np.asarray(array.values, dtype=float)).ravel()
 
 
 def _pairs(
     old: xr.Dataset, new: xr.Dataset, a: xr.DataArray, b: xr.DataArray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Indices of values that lie at one position."""
+    """Indices of the values of both sides that have the same position."""
     keys = [k for k in _KEYS if _along(old, a, k) and _along(new, b, k)]
+    # Curves and single values have no keys; they are paired by their order.
     if a.ndim != 1 or b.ndim != 1 or not keys:
         same = np.arange(min(a.size, b.size)) if a.dims == b.dims else np.arange(0)
         return same, same
@@ -297,7 +317,8 @@ def _pairs(
     for dataset, array in ((old, a), (new, b)):
         frame = pd.DataFrame({k: np.asarray(dataset[k].values) for k in keys})
         if "offset" in frame:
-            frame["offset"] = frame["offset"].round(4)
+            frame["offset"] = frame["offset"].round(4)  # cm; equal text may give unequal floats
+        # Repeats at one position are paired by their order.
         frame["again"] = frame.groupby(keys, dropna=False, sort=False).cumcount()
         frame["row"] = np.arange(array.size)
         frames.append(frame)
@@ -306,34 +327,40 @@ def _pairs(
 
 
 def _along(dataset: xr.Dataset, array: xr.DataArray, key: str) -> bool:
+    """Whether a key runs along the array."""
     return key in dataset.variables and dataset[key].dims == array.dims and array.ndim == 1
 
 
 def _companions(
     old: xr.Dataset, new: xr.Dataset, name: str, left: np.ndarray, right: np.ndarray
 ) -> int:
-    """How many values of a companion differ at the same positions."""
+    """Number of values of a companion that differ at the same positions."""
     if name not in old or name not in new:
+        # A companion that only one side has counts as one difference.
         return int(name in old) + int(name in new)
     a, b = old[name].values, new[name].values
     if a.ndim > 1 or b.ndim > 1:  # effects by source, covariances
         if a.shape != b.shape:
             return 1
+        # NaN on both sides is equal.
         return int(np.count_nonzero(~((a == b) | ((a != a) & (b != b)))))
     x, y = np.atleast_1d(a)[left], np.atleast_1d(b)[right]
     return int(np.count_nonzero(~((x == y) | ((x != x) & (y != y)))))
 
 
 def _uncertainty(dataset: xr.Dataset, name: str) -> np.ndarray | None:
+    """Total standard uncertainty, NaN where a part is unknown or all are zero."""
     parts = [f"{name}_u_random", f"{name}_u_systematic"]
     held = [_flat(dataset[p]) for p in parts if p in dataset]
     if not held:
         return None
-    total = np.sqrt(sum(p**2 for p in held))  # of an unknown part nothing is known of the whole
+    total = np.sqrt(sum(p**2 for p in held))
+    # Zero would make the ratio infinite, and an unknown part leaves the total unknown (NaN).
     return np.where(total > 0.0, total, np.nan)
 
 
 def _over(step: np.ndarray, u: np.ndarray | None) -> float:
+    """Largest ratio of a change to its uncertainty, NaN without one."""
     if u is None:
         return float("nan")
     ratio = step / u
@@ -342,23 +369,25 @@ def _over(step: np.ndarray, u: np.ndarray | None) -> float:
 
 
 def _because(group: str, stages: list[dict[str, Any]], changed: _Changed) -> str:
-    """Inputs and choices that changed and feed a result."""
+    """Changed inputs and choices that a result depends on, as text."""
+    # Every result depends on the tables that set positions, whatever its stage read.
     tables: set[str] = set(_PLACING)
     keys: set[str] = set()
     for lineage in stages:
         found = _fed_by(group, lineage)
         tables |= found[0]
         keys |= found[1]
+    # The name of a table is the path of its file without the suffix.
     files = [f for f in sorted(changed.files) if f.rpartition(".")[0] in tables]
     choices = sorted(changed.keys & keys)
     words = [*files, *(f"[{k.partition('.')[0]}] {k.partition('.')[2]}" for k in choices)]
     if changed.version:
         words.append("the version")
-    return ", ".join(words) or "nothing that was noted changed"
+    return ", ".join(words) or "not known: no recorded input, choice or version changed"
 
 
 def _fed_by(group: str, lineage: dict[str, Any]) -> tuple[set[str], set[str]]:
-    """Tables and recipe keys behind a result, walked backward through the stages."""
+    """Tables and recipe keys that a result depends on, through all stages before it."""
     wanted, seen = [group], set()
     tables: set[str] = set()
     keys: set[str] = set()

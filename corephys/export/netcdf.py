@@ -1,8 +1,8 @@
-"""A reduced hole as one netCDF-4 file that plain xarray and the netCDF library open.
+"""A reduced hole as one netCDF-4 file that xarray and the netCDF library open.
 
 Every group, written alone as a flat file, follows the CF conventions. Text is stored as
-characters, names that CF does not know are respelled and variables without words get some;
-:func:`load` undoes all three.
+characters, names that CF does not allow are respelled, and variables without a long_name get one.
+:func:`load` reverses all three.
 """
 
 from __future__ import annotations
@@ -22,25 +22,26 @@ from corephys.ground.provenance import FORMAT_VERSION, write_whole
 
 __all__ = ["flat", "load", "save"]
 
-CONVENTIONS = "CF-1.11"
-COMPRESS_FROM = 512  # values; below this a chunk costs more than it saves
-LEVEL = 1  # of deflate with shuffle: higher levels take time and gain a few per cent
+_CONVENTIONS = "CF-1.11"
+_COMPRESS_FROM = 512  # values; a chunk of fewer takes more room than compression saves
+_LEVEL = 1  # of deflate with shuffle: higher levels take time and gain a few per cent
 _NAME = re.compile(r"^[A-Za-z][A-Za-z0-9_]*$")
 _TIME_WORDS = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
 _SINCE = "since 1970-01-01"
+# Comment that marks a long_name which save added and load removes.
 _NO_WORDS = "long_name repeats the name of the variable"
-_NOT_A_TIME = np.iinfo(np.int64).min
+_NOT_A_TIME = np.iinfo(np.int64).min  # the bits of NaT
 
 
 def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
-    """Write a tree as one netCDF-4 file, whole or not at all.
+    """Write a tree as one netCDF-4 file; an interrupted call leaves the old file in place.
 
     Parameters
     ----------
     tree : DataTree
-        A hole or a reduced hole; data in the leaves, depths in m, every unit in its attribute.
+        A hole or a reduced hole; data in the leaves, depths in m, units in the attributes.
     path : path
-        File to write; its folder exists. A file of that name is replaced in one step.
+        File to write, in a folder that exists. A file of that name is replaced in one step.
 
     Returns
     -------
@@ -50,23 +51,23 @@ def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
     Raises
     ------
     FileNotFoundError
-        When the folder does not exist.
+        If the folder does not exist.
     TypeError
-        When a text column holds something else than text.
+        If a text column holds anything but text.
 
     Notes
     -----
-    Attributes that netCDF cannot hold (truth values, tables) are written as JSON text. Text
-    comes back as Python texts whatever its width was.
+    Attributes that netCDF cannot hold (truth values, tables) are written as JSON text. Text is
+    read back as Python strings, whatever its width was.
     """
     nodes = {
         node.path: _encoded(node.to_dataset(inherit=False), node.path) for node in tree.subtree
     }
     with write_whole(path) as other, netCDF4.Dataset(other, "w", format="NETCDF4") as file:
         file.set_fill_off()
-        # First all definitions, then all values: the library writes its whole catalogue anew
-        # whenever a definition follows a value.
-        waiting: list[tuple[Any, np.ndarray]] = []
+        # First all definitions, then all values: the library rewrites its catalogue whenever a
+        # definition follows a value.
+        waiting: list[tuple[netCDF4.Variable, np.ndarray]] = []
         for group, (dataset, encoding) in nodes.items():
             waiting += _define(file if group == "/" else file.createGroup(group), dataset, encoding)
         for variable, values in waiting:
@@ -75,9 +76,9 @@ def save(tree: xr.DataTree, path: str | os.PathLike[str]) -> Path:
 
 
 def _define(
-    group: Any, dataset: xr.Dataset, encoding: dict[str, Any]
-) -> list[tuple[Any, np.ndarray]]:
-    """Define a group with all it holds; each variable with the values it waits for."""
+    group: netCDF4.Group | netCDF4.Dataset, dataset: xr.Dataset, encoding: dict[str, Any]
+) -> list[tuple[netCDF4.Variable, np.ndarray]]:
+    """Define a group with its variables; return each variable with the values to write."""
     variables, attributes = encode_dataset_coordinates(dataset)
     group.setncatts(attributes)
     for dim, size in dataset.sizes.items():
@@ -97,6 +98,7 @@ def _define(
             values, extra["dtype"] = values.astype(np.int8), "bool"
         fill = settings.pop("_FillValue", None)
         made = group.createVariable(str(name), values.dtype, dims, fill_value=fill, **settings)
+        # The values are encoded already; the library must not convert or mask them again.
         made.set_auto_chartostring(False)
         made.set_auto_mask(False)
         made.setncatts({**variable.attrs, **extra})
@@ -105,7 +107,7 @@ def _define(
 
 
 def _characters(texts: np.ndarray) -> np.ndarray:
-    """Texts as UTF-8 characters along a last dimension as long as the longest."""
+    """Texts as UTF-8 bytes along a last dimension of the length of the longest."""
     coded = [text.encode("utf-8") for text in texts.reshape(-1)]
     width = max([1, *map(len, coded)])
     flat = np.array(coded, dtype=f"S{width}").view("S1")
@@ -123,27 +125,27 @@ def load(path: str | os.PathLike[str]) -> xr.DataTree:
     Returns
     -------
     DataTree
-        As it was saved: values, types, names, attributes.
+        The tree as it was saved: values, types, names, attributes.
 
     Raises
     ------
     FileNotFoundError
-        When there is no such file.
+        If the file does not exist.
     OSError
-        When it is damaged or no netCDF file.
+        If the file is damaged or not a netCDF file.
     ValueError
-        When the file was written by a later format of this package.
+        If the format of the file is later than that of this package.
     """
     file = Path(path)
     if not file.is_file():
-        raise FileNotFoundError(f"there is no file {file}; save(tree, path) writes one")
-    # Values as they stand: a mask would turn whole numbers and times into floats.
+        raise FileNotFoundError(f"there is no file {file}; cp.save(tree, path) writes one")
+    # Raw values: masking would turn integers and times into floats.
     try:
         opened = xr.open_datatree(file, engine="netcdf4", decode_times=False, mask_and_scale=False)
     except OSError as error:
         raise OSError(
-            f"{file} cannot be read as a netCDF file; it is damaged, cut short or another kind of "
-            f"file ({error}). Copy it again, or reduce the hole again"
+            f"{file} cannot be read as a netCDF file; it is damaged, truncated or a file of "
+            f"another kind ({error}). Copy it again, or reduce the hole again"
         ) from error
     with opened as stored:
         version = str(stored.attrs.get("format_version", FORMAT_VERSION))
@@ -159,24 +161,24 @@ def load(path: str | os.PathLike[str]) -> xr.DataTree:
 
 
 def flat(tree: xr.DataTree, path: str) -> xr.Dataset:
-    """One group of a tree as a dataset that stands alone as a CF file.
+    """One group of a tree as a Dataset that follows CF as a separate file.
 
     Parameters
     ----------
     tree : DataTree
         A hole or a reduced hole, in memory.
     path : str
-        Group, such as ``"properties/density"``.
+        Path of the group, such as ``"properties/density"``.
 
     Returns
     -------
     Dataset
-        With the tree's title, versions and conventions; ``to_netcdf`` writes it as it is.
+        The group with title, versions and conventions of the tree, ready for ``to_netcdf``.
 
     Raises
     ------
     KeyError
-        When there is no such group.
+        If the tree has no such group.
     """
     wanted = "/" + path.strip("/")
     groups = {node.path: node for node in tree.subtree}
@@ -189,7 +191,7 @@ def flat(tree: xr.DataTree, path: str) -> xr.Dataset:
     whole = tree.attrs.get("title", "")
     version = tree.attrs.get("corephys_version", "")
     dataset.attrs = {
-        "Conventions": tree.attrs.get("Conventions", CONVENTIONS),
+        "Conventions": tree.attrs.get("Conventions", _CONVENTIONS),
         "title": f"{whole}: {wanted.strip('/')}" if whole else wanted.strip("/"),
         "history": f"one group of a tree written by corephys {version}".rstrip(),
         **{k: v for k, v in dataset.attrs.items() if k not in ("Conventions", "title")},
@@ -198,7 +200,7 @@ def flat(tree: xr.DataTree, path: str) -> xr.Dataset:
 
 
 def _encoded(dataset: xr.Dataset, path: str) -> tuple[xr.Dataset, dict[str, Any]]:
-    """A dataset that netCDF and CF can hold, and how each variable is stored."""
+    """Dataset that netCDF and CF can hold, and the encoding of each variable."""
     dataset = _respelled(dataset)
     parts: dict[str, xr.Variable] = {}
     encoding: dict[str, Any] = {}
@@ -213,22 +215,25 @@ def _encoded(dataset: xr.Dataset, path: str) -> tuple[xr.Dataset, dict[str, Any]
 
 
 def _stored(variable: xr.Variable, name: str) -> tuple[xr.Variable, dict[str, Any]]:
+    """Variable as it is written, and its encoding; ``name`` is its path in the tree."""
     values, kind = variable.data, variable.dtype.kind
     settings: dict[str, Any] = {"_FillValue": None}
     if kind not in "fiubM":
         values = _texts(variable, name)
         settings = {"dtype": "S1"}
-    elif kind == "f" and variable.dims != (name.rpartition("/")[2],):  # an axis has no gaps
+    elif kind == "f" and variable.dims != (
+        name.rpartition("/")[2],
+    ):  # CF allows no gaps in an axis
         settings = {"_FillValue": variable.dtype.type(np.nan)}
     elif kind == "M":
-        # Not left to xarray, which cannot store a column without a single time.
+        # xarray cannot store a column in which every time is missing.
         values = variable.values.astype(np.int64)
         settings = {"_FillValue": _NOT_A_TIME}
-    if variable.ndim and variable.size >= COMPRESS_FROM:
-        settings.update(zlib=True, complevel=LEVEL, shuffle=True)
+    if variable.ndim and variable.size >= _COMPRESS_FROM:
+        settings.update(zlib=True, complevel=_LEVEL, shuffle=True)
     attributes = {key: _attribute(value) for key, value in variable.attrs.items()}
     if not {"long_name", "standard_name"} & set(attributes):
-        # CF wants words for everything; load takes them away again.
+        # CF recommends a long_name for every variable; load removes this one again.
         attributes["long_name"] = name.rpartition("/")[2].replace("_", " ")
         attributes["comment"] = _NO_WORDS
     if kind == "M":
@@ -239,18 +244,20 @@ def _stored(variable: xr.Variable, name: str) -> tuple[xr.Variable, dict[str, An
 
 
 def _texts(variable: xr.Variable, name: str) -> np.ndarray:
+    """Values of a text column; anything but text in it is refused."""
     values = np.asarray(variable.values, dtype=object)
     for value in values.reshape(-1):
         if not isinstance(value, str):
             raise TypeError(
-                f"{name} holds {value!r} among its texts; text columns hold only text, with '' "
-                "where there is none"
+                f"{name} holds {value!r} among its texts; a text column may hold only text, with "
+                "'' for a missing one"
             )
-    return values if values.size else values.astype("U1")  # no text to tell the kind from
+    # netCDF4 takes the type from the first value; an empty column has none.
+    return values if values.size else values.astype("U1")
 
 
-def _attribute(value: Any) -> Any:
-    """An attribute as netCDF holds it."""
+def _attribute(value: object) -> str | int | float | np.ndarray | np.generic:
+    """Attribute as netCDF can hold it; anything else becomes JSON text."""
     if isinstance(value, (str, int, float, np.integer, np.floating)) and not isinstance(
         value, bool
     ):
@@ -262,14 +269,16 @@ def _attribute(value: Any) -> Any:
     return json.dumps(value, default=_plain)
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: object) -> object:
+    """Value that JSON can hold."""
     return value.tolist() if hasattr(value, "tolist") else str(value)
 
 
 def _respelled(dataset: xr.Dataset) -> xr.Dataset:
-    """Respell names that CF does not know, and part a variable from a dimension of its name.
+    """Respell names that CF does not allow, and variables that carry the name of a dimension.
 
-    A variable named as its dimension is an axis to CF and has to run one way; readings do not.
+    CF takes a variable named as its dimension for an axis, whose values must be monotonic.
+    Readings need not be, so that such a variable gets another name.
     """
     taken = {str(name) for name in (*dataset.variables, *dataset.dims)}
     variables: dict[Any, str] = {}
@@ -295,6 +304,7 @@ def _respelled(dataset: xr.Dataset) -> xr.Dataset:
 
 
 def _runs_one_way(variable: xr.Variable) -> bool:
+    """Whether the values increase or decrease strictly, as CF demands of an axis."""
     if variable.dtype.kind not in "fiuM" or variable.size < 2:
         return variable.dtype.kind != "f" or bool(np.isfinite(variable.values).all())
     step = np.diff(variable.values)
@@ -303,7 +313,7 @@ def _runs_one_way(variable: xr.Variable) -> bool:
 
 
 def _decoded(dataset: xr.Dataset) -> xr.Dataset:
-    """Undo what :func:`_encoded` did."""
+    """Dataset with the names, types and attributes that it had before :func:`_encoded`."""
     names = {
         name: variable.attrs["original_name"]
         for name, variable in dataset.variables.items()
@@ -320,7 +330,7 @@ def _decoded(dataset: xr.Dataset) -> xr.Dataset:
         kept: dict[str, Any] = {}
         if values.dtype.kind in "OUST":
             values = values.astype(object)
-            # A later to_netcdf of the user then stores characters again.
+            # A later to_netcdf by the user then stores characters again.
             kept = {"dtype": "S1"}
         elif str(attributes.get("units", "")).endswith(_SINCE):
             word = attributes.pop("units").split()[0]

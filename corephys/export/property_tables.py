@@ -1,12 +1,11 @@
-"""The table that chapters are written from: statistics of every property by layer and method."""
+"""Statistics of every property by layer, lithology and coring method, and uncertainty budgets."""
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,7 +17,10 @@ from corephys.ground.vocabulary import TERMS
 from corephys.hole.placing import layout
 from corephys.uncertainty import budgets
 
-__all__ = ["COLUMNS", "GROUPINGS", "property_table", "write_summaries"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
+
+__all__ = ["property_table", "write_summaries"]
 
 GROUPINGS = ("layer", "lithology", "coring_method")
 COLUMNS = (
@@ -47,6 +49,7 @@ _LEVELS = (
     ("n_bad", flags.BAD),
     ("n_not_evaluated", flags.NOT_EVALUATED),
 )
+# Columns whose digits follow the uncertainty.
 _NUMBERS = COLUMNS[COLUMNS.index("mean") : COLUMNS.index("u_systematic_of_mean") + 1]
 
 
@@ -68,84 +71,83 @@ def property_table(
     tree: xr.DataTree,
     *,
     by: Sequence[str] = ("layer",),
-    top: Any = None,
-    bottom: Any = None,
+    top: Scalar | None = None,
+    bottom: Scalar | None = None,
     allow: tuple[str, ...] | None = None,
 ) -> pd.DataFrame:
-    """Statistics of every property series of a reduced hole, and what was left out.
+    """Statistics of every property series of a reduced hole, and counts of what was left out.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole.
     by : sequence of {"layer", "lithology", "coring_method"}
-        What to group by, crossed; empty for the hole as a whole.
+        Groupings, crossed; empty for the complete hole.
     top, bottom : Quantity or str, optional
-        Depth interval as laid out [m], top included, bottom not; both ends may be left open.
+        Ends of the depth interval as laid out [m]: top included, bottom excluded. An end that is
+        not given is open.
     allow : tuple of str, optional
-        Levels of the flag that count; those of the hole's recipe where not given.
+        Flag levels that count; the default is that of the hole's recipe.
 
     Returns
     -------
     DataFrame
-        One row a series of ``/properties`` and ``/products`` and group that has readings:
-        ``readings`` in the group, ``n`` that count, mean, median, standard deviation (n - 1, NaN
-        for one reading), minimum and maximum in ``unit``; ``u_random_of_mean`` and
-        ``u_systematic_of_mean``, standard uncertainties of the mean as a mean of these readings;
-        and of the readings that do not count how many are missing, suspect, bad and not
-        evaluated, with their reasons in words. Every reading is in ``n`` or in one of these. A
-        reading without a depth or with a word that is not known stands under its own group.
+        One row for each series of ``/properties`` and ``/products`` and each group that has
+        readings: ``readings`` in the group, ``n`` that count, mean, median, standard deviation
+        (n - 1, NaN for one reading), minimum and maximum in ``unit``; ``u_random_of_mean`` and
+        ``u_systematic_of_mean``, standard uncertainties of the mean as a mean of these readings.
+        Readings that do not count are counted as missing, suspect, bad or not evaluated, and
+        ``left_out`` lists their reasons. Every reading is in ``n`` or in one of these counts.
+        Readings without a depth, layer or coring method form a separate group.
 
     Raises
     ------
     ValueError
-        When the tree is not reduced, a grouping is not one of the three or stands twice, the
-        interval is empty, or a level is not one of the scheme.
-    UnitError
-        For a bare number or a wrong unit.
+        If the tree is not reduced, a grouping is unknown or given twice, the interval is empty,
+        or a level is not one of the scheme.
 
     Notes
     -----
     u_random_of_mean^2 = sum u_i^2 / n^2; u_systematic_of_mean is the norm of the mean effects
-    (JCGM 100:2008, 5.2.2): averaging leaves them as they are. Neither holds the scatter of the
-    sediment, which the standard deviation says. Layers as
-    :func:`corephys.hole.placing.layout.layer_column`
-    finds them.
+    (JCGM 100:2008, 5.2.2), which averaging does not reduce. Neither contains the scatter of the
+    sediment; the standard deviation does. Layers are those of
+    :func:`corephys.hole.placing.layout.layer_column`.
     """
     by = _groupings(by)
     ends = _interval(top, bottom)
-    levels = allow or _levels(tree)
-    flags.usable(np.array([1]), levels)  # a wrong word is refused before any work
+    levels = allow or flags.allowed(tree.attrs.get("recipe", ""))
+    flags.usable(np.array([1]), levels)  # refuses an unknown level before any work
     return _table(list(_all_series(tree)), by, levels, ends)
 
 
 def write_summaries(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write the property table and the budget of uncertainty of a reduced hole.
+    """Write the property table and the uncertainty budget of a reduced hole.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole.
     folder : path
-        Folder of the tables; made where it does not exist.
+        Folder of the tables; created if it does not exist.
 
     Returns
     -------
     list of Path
-        ``property_summary.csv``, by layer, lithology and coring method, each alone and the
-        three crossed (the column ``by`` says which), numbers to two digits of their uncertainty,
-        and ``uncertainty_budget.csv``, one row a source of every quantity.
+        ``property_summary.csv`` and ``uncertainty_budget.csv``. The summary groups by layer,
+        lithology and coring method, each alone and all crossed (column ``by``), with numbers to
+        two digits of their uncertainty. The budget has one row for each source of every quantity.
 
     Raises
     ------
     ValueError
-        When the tree is not reduced.
+        If the tree is not reduced.
     """
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     tables, there = [], list(_all_series(tree))
+    levels = flags.allowed(tree.attrs.get("recipe", ""))
     for by in ((), *((one,) for one in GROUPINGS), GROUPINGS):
-        table = _table(there, by, _levels(tree), (-np.inf, np.inf))
+        table = _table(there, by, levels, (-np.inf, np.inf))
         table.insert(0, "by", " and ".join(by).replace("_", " ") or "hole")
         tables.append(table)
     summary = pd.concat(tables, ignore_index=True)
@@ -166,23 +168,25 @@ def _table(
     rows: list[dict[str, Any]] = []
     for one in there:
         depth = one.where["depth"].to_numpy()
-        # Without an interval every reading counts, also one whose depth is not known.
+        # Without an interval every reading counts, also one without a depth.
         inside = (depth >= ends[0]) & (depth < ends[1])
         if not np.isfinite(ends).any():
             inside[:] = True
         for group, rows_of in _groups(one.where[inside], by):
             index = np.flatnonzero(inside)[rows_of]
+            # A group may lie outside the interval; it gets no row.
             if index.size:
                 rows.append(group | _statistics(one, index, levels))
     return pd.DataFrame(rows, columns=[c for c in COLUMNS if c not in GROUPINGS or c in by])
 
 
 def _csv(table: pd.DataFrame) -> bytes:
+    """CSV file of a table, six digits a number."""
     return table.to_csv(index=False, lineterminator="\n", float_format="%.6g").encode("utf-8")
 
 
 def _budgets(tree: xr.DataTree) -> pd.DataFrame:
-    """Budgets of all results, the place of each in the first column."""
+    """Budgets of all results, with the path of each in the first column."""
     tables = []
     for path, dataset in _leaves(tree):
         if not any(str(name).endswith("_u_random") for name in dataset.data_vars):
@@ -196,14 +200,15 @@ def _budgets(tree: xr.DataTree) -> pd.DataFrame:
 
 
 def _rounded(table: pd.DataFrame) -> pd.DataFrame:
-    """Numbers as text, to two digits of the uncertainty of the mean or, without, six in all."""
+    """Numbers as text, to two digits of the uncertainty of the mean, or to six digits without."""
     shown = table.copy()
     parts = table[["u_random_of_mean", "u_systematic_of_mean"]].to_numpy(dtype=float)
-    # A part that is not known adds no digit; without any the deviation of the mean is taken.
-    whole = np.sqrt(np.nansum(parts**2, axis=1))
+    # Digits follow the known parts; without any they follow the standard error of the mean.
+    known = np.sqrt(np.nansum(parts**2, axis=1))
     spread = table["standard_deviation"] / np.sqrt(table["n"].clip(lower=1))
-    size = np.where(whole > 0, whole, spread)
+    size = np.where(known > 0, known, spread)
     with np.errstate(divide="ignore", invalid="ignore"):
+        # At most 15 decimals: a double has no more digits.
         decimals = np.clip(1 - np.floor(np.log10(size)), 0, 15)
     for name in _NUMBERS:
         shown[name] = [
@@ -214,6 +219,7 @@ def _rounded(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _groupings(by: Sequence[str]) -> tuple[str, ...]:
+    """Groupings as given, checked; a single word may stand alone."""
     words = (by,) if isinstance(by, str) else tuple(by)
     unknown = [word for word in words if word not in GROUPINGS]
     if unknown:
@@ -223,38 +229,36 @@ def _groupings(by: Sequence[str]) -> tuple[str, ...]:
     return words
 
 
-def _interval(top: Any, bottom: Any) -> tuple[float, float]:
+def _interval(top: Scalar | None, bottom: Scalar | None) -> tuple[float, float]:
+    """Ends of the depth interval [m], infinite where open."""
     low = units.as_floats(top, "m", "top", optional=True)
     high = units.as_floats(bottom, "m", "bottom", optional=True)
     ends = (-np.inf if low is None else float(low), np.inf if high is None else float(high))
     if not ends[0] < ends[1]:
         raise ValueError(
-            f"the interval from {ends[0]:g} m to {ends[1]:g} m is empty; give the top first, "
-            "depths grow downward"
+            f"top is {ends[0]:g} m and bottom is {ends[1]:g} m; top must be smaller, since depth "
+            "increases downward"
         )
     return ends
 
 
-def _levels(tree: xr.DataTree) -> tuple[str, ...]:
-    recipe = json.loads(tree.attrs.get("recipe", "{}"))
-    words = str(recipe.get("quality", {}).get("use", "good, not_evaluated"))
-    return tuple(word.strip() for word in words.split(","))
-
-
 def _leaves(tree: xr.DataTree) -> Iterator[tuple[str, xr.Dataset]]:
+    """Paths and Datasets of all properties and products."""
     found = False
     for leaf in tree.leaves:
         path = leaf.path.strip("/")
         if path.startswith(("properties/", "products/")):
             found = True
-            # Depth, values and uncertainties in the units that the columns state.
+            # Depth, values and uncertainties in the units of the column headings.
             yield path, companions.library_units(leaf.to_dataset(inherit=False))
     if not found:
-        raise ValueError("the tree holds no /properties and no /products; reduce the hole first")
+        raise ValueError(
+            "the tree holds neither /properties nor /products; give the result of cp.reduce"
+        )
 
 
 def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
-    """Every quantity of the vocabulary that runs along readings and has a flag."""
+    """Every quantity of the vocabulary that runs along ``reading`` and has a flag."""
     beds, cores = series.leaf(tree, "layers"), series.leaf(tree, "cores")
     for path, dataset in _leaves(tree):
         where = None
@@ -262,6 +266,7 @@ def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
             flagged = f"{name}_flag" in dataset and f"{name}_reason" in dataset
             if name not in TERMS or not flagged or dataset[name].dims != ("reading",):
                 continue
+            # All series of a leaf have the same positions.
             if where is None:
                 where = _places(dataset, beds, cores)
             effects = f"{name}_effects"
@@ -272,6 +277,8 @@ def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
             if known:
                 moved = dataset[effects].transpose("source", "reading").values
             elif systematic is not None:
+                # Without effects by source the systematic part counts as one effect common to all
+                # readings. That overstates the error of the mean rather than hiding it.
                 moved = systematic.values[None, :]
             else:
                 moved = np.full((1, size), np.nan)
@@ -292,7 +299,8 @@ def _places(dataset: xr.Dataset, beds: xr.Dataset | None, cores: xr.Dataset | No
     """Depth, layer, lithology and coring method of every reading."""
     size = dataset.sizes["reading"]
 
-    def coordinate(name: str, otherwise: Any) -> np.ndarray:
+    def coordinate(name: str, otherwise: float | str) -> np.ndarray:
+        """Coordinate along the readings, or one value for all of them."""
         if name in dataset.coords and dataset[name].dims == ("reading",):
             return np.asarray(dataset[name].values)
         return np.full(size, otherwise)
@@ -312,11 +320,12 @@ def _places(dataset: xr.Dataset, beds: xr.Dataset | None, cores: xr.Dataset | No
 def _groups(
     where: pd.DataFrame, by: tuple[str, ...]
 ) -> Iterator[tuple[dict[str, str], np.ndarray]]:
-    """Words of every group in the order in which depth meets them, and its rows."""
+    """Words and rows of every group, in the order of increasing depth."""
     if not by:
         yield {}, np.arange(len(where))
         return
     rows: dict[tuple[str, ...], list[int]] = {}
+    # Groups in the order of depth read like the column of layers.
     order = np.argsort(where["depth"].to_numpy(), kind="stable")
     words = list(zip(*(where[word].tolist() for word in by), strict=True))
     for row in order.tolist():
@@ -326,6 +335,7 @@ def _groups(
 
 
 def _statistics(one: _Readings, index: np.ndarray, levels: tuple[str, ...]) -> dict[str, Any]:
+    """Row of a series for the readings of a group."""
     flag, values = one.flag[index], one.values[index]
     counts = np.asarray(flags.usable(flag, levels)) & np.isfinite(values)
     used = values[counts]
@@ -338,10 +348,11 @@ def _statistics(one: _Readings, index: np.ndarray, levels: tuple[str, ...]) -> d
         row["mean"], row["median"] = float(used.mean()), float(np.median(used))
         row["minimum"], row["maximum"] = float(used.min()), float(used.max())
         row["u_random_of_mean"] = float(np.sqrt(np.sum(one.random[own] ** 2)) / n)
+        # A signed effect is common to the readings: its mean is the error that it gives the mean.
         row["u_systematic_of_mean"] = float(np.hypot.reduce(one.effects[:, own].mean(axis=1)))
     if n > 1:
         row["standard_deviation"] = float(used.std(ddof=1))
-    # What cannot be counted for want of a number is missing, whatever its flag says.
+    # A reading without a number is missing, whatever its flag.
     left = np.where(np.isfinite(values), flag, flags.MISSING)[~counts]
     row |= {column: int((left == level).sum()) for column, level in _LEVELS}
     row["left_out"] = _reasons(one.reason[index][~counts])
@@ -349,7 +360,7 @@ def _statistics(one: _Readings, index: np.ndarray, levels: tuple[str, ...]) -> d
 
 
 def _reasons(masks: np.ndarray) -> str:
-    """Reasons of the readings that were left out with how many have each, the most first."""
+    """Reasons of the readings left out with their counts, the most frequent first."""
     kinds, counts = np.unique(masks, return_counts=True)
     found: dict[str, int] = {}
     for mask, count in zip(kinds.tolist(), counts.tolist(), strict=True):

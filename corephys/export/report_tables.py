@@ -1,4 +1,4 @@
-"""The standard tables of a report: results, the numbers they rest on, and tables of a site."""
+"""The standard tables of a report: results, constants and units behind them, tables of a site."""
 
 from __future__ import annotations
 
@@ -30,11 +30,7 @@ from corephys.hole.composite.core_shifts import shifts_in_metres
 from corephys.hole.composite.sequences import sequence_in_metres
 
 __all__ = [
-    "KINDS",
     "REPORT_TABLES",
-    "calibration_table",
-    "constants_table",
-    "glossary_table",
     "report_table",
     "sequence_table",
     "shift_table",
@@ -42,7 +38,7 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# Tables of what the numbers rest on: fitted constants, constants of others, names and units.
+# Constants and units behind the results: fitted constants, other constants, names and units.
 
 
 _EQUATIONS = (
@@ -53,24 +49,8 @@ _EQUATIONS = (
 )
 
 
-def calibration_table(tree: xr.DataTree) -> ReportTable:
-    """Constants that were fitted to standards.
-
-    Parameters
-    ----------
-    tree : DataTree
-        Reduced hole.
-
-    Returns
-    -------
-    ReportTable
-        Sensor, constant, meaning, value, uncertainty, unit.
-
-    Raises
-    ------
-    NothingToTabulate
-        When the hole has none.
-    """
+def _calibration(tree: xr.DataTree) -> ReportTable:
+    """Constants that were fitted to standards, with their uncertainties and units."""
     rows: list[tuple[str, str, str, float, float, str]] = []
     about, notes = [], []
     for sensor, path, equation in (
@@ -91,7 +71,7 @@ def calibration_table(tree: xr.DataTree) -> ReportTable:
         about.append(f"{sensor}: {held['standards']} readings of standards{scatter}.")
         notes.append(equation)
     if not rows:
-        raise NothingToTabulate("the table calibration shows calibrations; this hole has none")
+        raise NothingToTabulate("the table calibration needs a calibration; this hole has none")
     pairs = [digits(row[3], row[4]) for row in rows]
     columns = (
         text_column("sensor", [row[0] for row in rows]),
@@ -103,63 +83,29 @@ def calibration_table(tree: xr.DataTree) -> ReportTable:
     )
     title = f"Calibration, {tree.attrs.get('title', '')}"
     cautions = [SEALED_SOURCE] if any(row[0] == "gamma" for row in rows) else []
-    said = (*notes, *about, K1, *cautions)
-    return ReportTable("calibration", title, columns, said)
+    return ReportTable("calibration", title, columns, (*notes, *about, K1, *cautions))
 
 
-def glossary_table(tree: xr.DataTree) -> ReportTable:
-    """Quantities of the hole.
-
-    Parameters
-    ----------
-    tree : DataTree
-        Reduced hole.
-
-    Returns
-    -------
-    ReportTable
-        Name, unit and meaning.
-
-    Raises
-    ------
-    NothingToTabulate
-        When the hole has none.
-    """
+def _glossary(tree: xr.DataTree) -> ReportTable:
+    """Name, unit and meaning of the quantities of the hole."""
     names: list[str] = []
     for node in tree.leaves:
         if node.path.startswith(("/properties", "/products")):
             names += [str(n) for n in node.variables if str(n) in TERMS and str(n) not in names]
     if not names:
-        raise NothingToTabulate("the table glossary shows quantities; this hole has none")
+        raise NothingToTabulate("the table glossary needs a quantity; this hole has none")
     names.sort()
     columns = (
         text_column("name", names),
         text_column("unit", [TERMS[n].unit for n in names]),
         text_column("meaning", [TERMS[n].long_name for n in names]),
     )
-    notes = ("The unit 1 is that of pure numbers. Names are those of the files.",)
+    notes = ("Pure numbers have the unit 1. Names are those in the files.",)
     return ReportTable("glossary", "Quantities, names and units", columns, notes)
 
 
-def constants_table(tree: xr.DataTree) -> ReportTable:
-    """Constants that the numbers rest on.
-
-    Parameters
-    ----------
-    tree : DataTree
-        Reduced hole.
-
-    Returns
-    -------
-    ReportTable
-        Constant, value with standard uncertainty, where it came from, its source with its
-        standing, and what it was used for; a row for each value and origin of a name.
-
-    Raises
-    ------
-    NothingToTabulate
-        When the hole has none.
-    """
+def _constants(tree: xr.DataTree) -> ReportTable:
+    """Constants that the results used, a row for each value and origin of a name."""
     held: dict[tuple[str, str, str, str], list[str]] = {}
     for node in tree.leaves:
         where = (node.name or "").replace("_", " ")
@@ -168,30 +114,30 @@ def constants_table(tree: xr.DataTree) -> ReportTable:
             row = (words, one.shown(), ORIGINS[one.origin], one.cited())
             held.setdefault(row, []).append(where)
     if not held:
-        raise NothingToTabulate("the table constants shows constants; this hole has none")
+        raise NothingToTabulate("the table constants needs a recorded constant; this hole has none")
     rows = [(*row, ", ".join(dict.fromkeys(places))) for row, places in sorted(held.items())]
     columns = tuple(
         text_column(label, [row[i] for row in rows])
         for i, label in enumerate(("constant", "value", "from", "source", "used for"))
     )
-    return ReportTable("constants", "Constants that the numbers rest on", columns)
+    return ReportTable("constants", "Constants that the results used", columns)
 
 
 # --------------------------------------------------------------------------------------------------
-# The standard tables of a report, from a reduced hole: digits by the uncertainty, footnotes.
+# The standard tables of a report: digits by the uncertainty, footnotes for flagged values.
 
 
-KINDS = ("csv", "md", "tex", "xlsx")
-# Positions have no stated uncertainty: a tenth of a millimetre in the hole, of a centimetre along.
+_KINDS = ("csv", "md", "tex", "xlsx")
+# Decimals of positions, which have no uncertainty: millimetres of depth, of offset in a section.
 _PLACES = {"depth": 3, "depth_fitted": 3, "offset": 1}
 _UNITS = {"depth": "m", "depth_fitted": "m", "offset": "cm"}
-# In tables porosity and water content are per cent (common practice, no source).
+# Porosity and water content are printed in per cent (common practice, no source).
 _PER_CENT = ("porosity", "water_content_wet", "water_content_dry")
 _DEPTH = "Depth is depth below seafloor, as laid out."
 
 
 class _Notes:
-    """Footnotes by letter: one a reason, with how often it was met."""
+    """Footnotes of a table: a letter for each reason, with the number of its values."""
 
     def __init__(self, tree: xr.DataTree) -> None:
         self.allow = flags.allowed(tree.attrs.get("recipe", ""))
@@ -200,7 +146,7 @@ class _Notes:
         self.random = False  # whether the systematic part of some quantity is not known
 
     def of(self, dataset: xr.Dataset, name: str) -> tuple[str, ...]:
-        """Letters of the values of a quantity that are not used."""
+        """Letters of each value of a quantity that is not used."""
         if f"{name}_flag" not in dataset:
             return ()
         level = np.atleast_1d(dataset[f"{name}_flag"].values)
@@ -211,6 +157,7 @@ class _Notes:
             if flags.usable(np.array([one]), self.allow)[0]:
                 marks.append("")
                 continue
+            # A missing value has no digits to look at, so that its number is stated separately.
             if not np.isfinite(number):
                 self.missing += 1
             self.values += 1
@@ -221,12 +168,13 @@ class _Notes:
         return tuple(marks) if any(marks) else ()
 
     def _letter(self, word: str) -> str:
+        """Letter of a reason in the order of appearance: a to z, then aa, ab and so on."""
         place = list(self.counts).index(word)
         letters = string.ascii_lowercase
         return letters[place] if place < 26 else letters[place // 26 - 1] + letters[place % 26]
 
-    def said(self) -> list[str]:
-        """One line a reason, and how many values are missing."""
+    def lines(self) -> list[str]:
+        """A line for each reason, and the number of missing values."""
         lines = [
             f"{self._letter(word)}: {n} value{'' if n == 1 else 's'} not used: "
             f"{word.replace('_', ' ')}."
@@ -238,12 +186,12 @@ class _Notes:
         if self.missing:
             lines.append(f"{self.missing} values are missing.")
         if self.random:
-            lines.append("± (random) is the random part alone: the systematic part is not known.")
+            lines.append("± (random) is the random part only; the systematic part is not known.")
         return lines
 
 
 def _measured(dataset: xr.Dataset, name: str, notes: _Notes, label: str = "") -> list[Column]:
-    """Value and uncertainty of a quantity, flagged values with their letters."""
+    """Columns of a quantity and its uncertainty, flagged values with their letters."""
     unit = str(dataset[name].attrs.get("units", TERMS[name].unit if name in TERMS else "1"))
     scale = 100.0 if name in _PER_CENT else 1.0
     unit = "%" if name in _PER_CENT else unit
@@ -254,6 +202,7 @@ def _measured(dataset: xr.Dataset, name: str, notes: _Notes, label: str = "") ->
     if f"{name}_u_random" in dataset and f"{name}_u_systematic" in dataset:
         u = scale * np.atleast_1d(uncertainty.total(dataset, name).values.astype(float))
         random = scale * np.atleast_1d(dataset[f"{name}_u_random"].values.astype(float))
+        # The random part alone is more use than an empty column; heading and footnote name it.
         if np.isnan(u).all() and np.isfinite(random).any():
             u, sort, notes.random = random, " (random)", True
     pairs = [digits(float(v), float(s)) for v, s in zip(value, u, strict=True)]
@@ -264,7 +213,7 @@ def _measured(dataset: xr.Dataset, name: str, notes: _Notes, label: str = "") ->
 
 
 def _places(dataset: xr.Dataset, names: Iterable[str]) -> list[Column]:
-    """Positions and words of the readings, those that are there."""
+    """Columns of positions and words of the readings, as far as the leaf has them."""
     columns = []
     for name in names:
         if name not in dataset.variables:
@@ -280,9 +229,10 @@ def _places(dataset: xr.Dataset, names: Iterable[str]) -> list[Column]:
 
 
 def _leaf(tree: xr.DataTree, path: str, table: str) -> xr.Dataset:
+    """Leaf that a table needs."""
     found = series.leaf(tree, path)
     if found is None or not all(found.sizes.values()):
-        raise NothingToTabulate(f"the table {table} shows /{path}, which this hole does not have")
+        raise NothingToTabulate(f"the table {table} needs /{path}, which this hole does not have")
     return found
 
 
@@ -295,7 +245,9 @@ def _of_leaf(
     quantities: Sequence[str],
     *more: Callable[[xr.Dataset], list[Column]],
 ) -> ReportTable:
+    """Table of a leaf in the order of depth: positions, quantities, then further columns."""
     data = _leaf(tree, path, name)
+    # A report is read by depth; the leaf has the order of the measurement.
     if "depth" in data.coords and data["depth"].ndim == 1:
         dim = data["depth"].dims[0]
         data = data.isel({dim: np.argsort(data["depth"].values, kind="stable")})
@@ -306,18 +258,21 @@ def _of_leaf(
             columns += _measured(data, quantity, notes)
     for add in more:
         columns += add(data)
-    said = notes.said()
-    said += [_DEPTH] if "depth" in data.coords else []
-    said += [K1]
-    said += [str(data.attrs["safety"])] if "safety" in data.attrs else []
+    footnotes = notes.lines()
+    footnotes += [_DEPTH] if "depth" in data.coords else []
+    footnotes += [K1]
+    footnotes += [str(data.attrs["safety"])] if "safety" in data.attrs else []
     hole = str(tree.attrs.get("title", ""))
-    return ReportTable(name, f"{title}, {hole}" if hole else title, tuple(columns), tuple(said))
+    return ReportTable(
+        name, f"{title}, {hole}" if hole else title, tuple(columns), tuple(footnotes)
+    )
 
 
 _HERE = ("sample_id", "core", "section", "offset", "depth")
 
 
 def _cores(tree: xr.DataTree) -> ReportTable:
+    """Cores with their recovery and number of sections."""
     cores = _leaf(tree, "cores", "cores")
     columns = [text_column("core", cores["core"].values)]
     columns.append(text_column("coring method", cores["coring_method"].values))
@@ -327,6 +282,7 @@ def _cores(tree: xr.DataTree) -> ReportTable:
     ]
     advance = cores["advance"].values.astype(float)
     with np.errstate(divide="ignore", invalid="ignore"):
+        # A core without advance has no recovery.
         share = np.where(advance > 0, 100.0 * cores["recovered"].values / advance, np.nan)
     columns.append(fixed_column("recovery [%]", share, 0))
     sections = series.leaf(tree, "sections")
@@ -334,17 +290,18 @@ def _cores(tree: xr.DataTree) -> ReportTable:
         held = sections["core"].values.astype(str)
         counts = [float((held == str(core)).sum()) for core in cores["core"].values]
         columns.append(fixed_column("sections", counts, 0))
-    whole = np.nansum(cores["recovered"].values) / np.nansum(advance) if advance.any() else np.nan
+    total = np.nansum(cores["recovered"].values) / np.nansum(advance) if advance.any() else np.nan
     notes = (
         f"{cores.sizes['row']} cores, {np.nansum(advance):.1f} m advanced, "
-        f"{np.nansum(cores['recovered'].values):.1f} m recovered, {100 * whole:.0f} %.",
-        "Top is the depth below seafloor at which the core began; recovery above 100 % is material "
+        f"{np.nansum(cores['recovered'].values):.1f} m recovered, {100 * total:.0f} %.",
+        "Top is the depth below seafloor of the top of the core. Recovery above 100 % is material "
         "that expanded or was disturbed.",
     )
     return ReportTable("cores", f"Cores, {tree.attrs.get('title', '')}", tuple(columns), notes)
 
 
 def _heat_flow(tree: xr.DataTree) -> ReportTable:
+    """Heat flow with its variants by carrier and over intervals."""
     flow = _leaf(tree, "products/heat_flow", "heat_flow")
     rows: list[tuple[str, float, float, str]] = []
     for name in ("heat_flow", "surface_temperature"):
@@ -354,8 +311,8 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
     carriers = series.leaf(tree, "products/heat_flow_by_carrier")
     if carriers is not None:
         for i, carrier in enumerate(carriers["carrier"].values):
-            pair = (float(carriers[n][i]) for n in ("heat_flow", "heat_flow_uncertainty"))
-            rows.append((f"heat flow, conductivity carried as {carrier}", *pair, "mW/m^2"))
+            value, u = (float(carriers[n][i]) for n in ("heat_flow", "heat_flow_uncertainty"))
+            rows.append((f"heat flow, conductivity carried as {carrier}", value, u, "mW/m^2"))
     curvature = series.leaf(tree, "products/heat_flow_intervals")
     if curvature is not None and "heat_flow_mean" in curvature:
         u = float(uncertainty.total(curvature, "heat_flow_mean"))
@@ -370,7 +327,7 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
     used, left = (flow.attrs.get(f"temperatures_{n}", "?") for n in ("used", "left_out"))
     notes = [
         f"{used} formation temperatures used, {left} left out; bottom water "
-        f"{flow.attrs.get('bottom_water', 'not told')}; reduced chi-square "
+        f"{flow.attrs.get('bottom_water', 'not recorded')}; reduced chi-square "
         f"{float(flow.attrs.get('reduced_chi_square', np.nan)):.2f}.",
         K1,
     ]
@@ -384,6 +341,7 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
 
 
 def _consolidation(tree: xr.DataTree) -> ReportTable:
+    """Yield stress, compression indices and overconsolidation of the tests."""
     yields = _leaf(tree, "properties/yield_stress", "consolidation")
     notes = _Notes(tree)
     columns = _places(yields, ("sample_id", "test", *_HERE[1:]))
@@ -393,16 +351,18 @@ def _consolidation(tree: xr.DataTree) -> ReportTable:
         ("products/overconsolidation", ("overconsolidation_ratio",)),
     ):
         data = series.leaf(tree, path)
+        # The columns of these leaves stand beside the yield stresses test by test.
         if data is None or list(data["test"].values) != list(yields["test"].values):
             continue
         for name in names:
             if name in data:
                 columns += _measured(data, name, notes)
-    said = (*notes.said(), _DEPTH, K1, RESEARCH_ONLY)
+    footnotes = (*notes.lines(), _DEPTH, K1, RESEARCH_ONLY)
     title = f"Consolidation, {tree.attrs.get('title', '')}"
-    return ReportTable("consolidation", title, tuple(columns), said)
+    return ReportTable("consolidation", title, tuple(columns), footnotes)
 
 
+# Tables in the order of the workbook.
 REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
     "cores": _cores,
     "index_properties": lambda tree: _of_leaf(
@@ -460,66 +420,67 @@ REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
         ("undrained_shear_strength",),
     ),
     "consolidation": _consolidation,
-    "calibration": calibration_table,
-    "constants": constants_table,
-    "glossary": glossary_table,
+    "calibration": _calibration,
+    "constants": _constants,
+    "glossary": _glossary,
 }
 
 
 def report_table(tree: xr.DataTree, name: str) -> ReportTable:
-    """One of the standard tables.
+    """One of the standard tables of a report.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole.
     name : str
-        One of :data:`REPORT_TABLES`.
+        Name of the table, a key of ``cp.export.REPORT_TABLES``.
 
     Returns
     -------
     ReportTable
-        Shows itself as text or HTML; ``to_csv``, ``to_markdown``, ``to_latex``, ``frame``.
+        The table, displayed as text or HTML, with ``to_csv``, ``to_markdown``, ``to_latex`` and
+        ``frame``.
 
     Raises
     ------
     KeyError
-        For a table that there is not.
+        If there is no table of that name.
     NothingToTabulate
-        When the hole lacks what it shows.
+        If the hole lacks the data of the table.
     """
     if name not in REPORT_TABLES:
-        raise KeyError(f"there is no table {name!r}; there are {', '.join(REPORT_TABLES)}")
+        raise KeyError(f"there is no table {name!r}; the tables are {', '.join(REPORT_TABLES)}")
     return REPORT_TABLES[name](tree)
 
 
 def write_report_tables(
-    tree: xr.DataTree, folder: str | os.PathLike[str], *, kinds: tuple[str, ...] = KINDS
+    tree: xr.DataTree, folder: str | os.PathLike[str], *, kinds: tuple[str, ...] = _KINDS
 ) -> list[Path]:
-    """Write all standard tables that the hole has the data for.
+    """Write all standard tables whose data the hole has.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole.
     folder : path
-        Folder of the tables; made where it does not exist.
+        Folder of the tables; created if it does not exist.
     kinds : tuple of {"csv", "md", "tex", "xlsx"}
-        Which files; the workbook ``report_tables.xlsx`` holds all tables, a sheet each.
+        Kinds of files. The workbook ``report_tables.xlsx`` has a sheet for each table.
 
     Returns
     -------
     list of Path
-        The files; the same bytes for the same hole.
+        The files. The same hole gives the same bytes.
 
     Raises
     ------
     ValueError
-        For another kind of file.
+        If a kind is not one of these.
     """
-    unknown = [kind for kind in kinds if kind not in KINDS]
+    unknown = [kind for kind in kinds if kind not in _KINDS]
     if unknown:
-        raise ValueError(f"no table is written as {unknown[0]!r}; the kinds are {', '.join(KINDS)}")
+        raise ValueError(f"kinds has {unknown[0]!r}; tables are written as {', '.join(_KINDS)}")
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     tables = []
@@ -527,7 +488,7 @@ def write_report_tables(
         try:
             tables.append(make(tree))
         except NothingToTabulate:
-            continue  # a half-finished hole has fewer tables
+            continue  # an unfinished hole has fewer tables
     made = {"csv": ReportTable.to_csv, "md": ReportTable.to_markdown, "tex": ReportTable.to_latex}
     paths = [
         write_bytes(out / f"{table.name}.{kind}", made[kind](table).encode("utf-8"))
@@ -542,7 +503,7 @@ def write_report_tables(
 
 
 # --------------------------------------------------------------------------------------------------
-# Tables of a site: shifts of its cores, and the composite sequence.
+# Tables of a site: shifts of the cores, and the composite sequence.
 
 
 def shift_table(shifts: xr.Dataset) -> ReportTable:
@@ -551,25 +512,28 @@ def shift_table(shifts: xr.Dataset) -> ReportTable:
     Parameters
     ----------
     shifts : Dataset
-        From ``cp.composite.shifts``.
+        Result of ``cp.composite.shifts``.
 
     Returns
     -------
     ReportTable
-        Hole, core, top of the core [m], shift and its uncertainty [m], how it is tied.
+        Hole, core, top of the core [m], shift and its uncertainty [m], and the kind of the tie.
 
     Raises
     ------
     NothingToTabulate
-        When it is no result of that function, or without a core.
+        If ``shifts`` is not a result of that function, or holds no core.
     """
     needed = {"hole", "core", "core_top", "shift", "shift_u_random", "tied"}
     if not needed <= set(shifts.variables) or not shifts["shift"].size:
-        raise NothingToTabulate("the table of shifts takes what cp.composite.shifts returned")
+        raise NothingToTabulate(
+            "the table of shifts needs the result of cp.composite.shifts with at least one core"
+        )
     shifts = shifts_in_metres(shifts)
     value = shifts["shift"].values.astype(float)
     u = shifts["shift_u_random"].values.astype(float)
     pairs = [
+        # The anchor has no uncertainty relative to itself, and an unknown one gives no digits.
         (f"{v:.2f}", "") if s == 0.0 or not np.isfinite(s) else digits(float(v), float(s))
         for v, s in zip(value, u, strict=True)
     ]
@@ -582,13 +546,14 @@ def shift_table(shifts: xr.Dataset) -> ReportTable:
         Column("± [m]", tuple(p[1] for p in pairs), values_of(u)),
         text_column("how", tied),
     )
+    # Words in the order of the table: anchor, tied, carried.
     counts = ", ".join(f"{int((tied == word).sum())} {word}" for word in dict.fromkeys(tied))
     notes = (
-        "Composite depth is depth in the hole and shift; top is the depth below seafloor at which "
-        "the core began.",
+        "Composite depth is depth in the hole plus shift. Top is the depth below seafloor of the "
+        "top of the core.",
         f"Of {tied.size} cores: {counts}. A carried core has the shift of the core above it, which "
-        "is a guess; the anchor's shift is set.",
-        "± is the standard uncertainty against the anchor, k = 1; empty where it is not known.",
+        "is a guess. The shift of the anchor is given.",
+        "± is the standard uncertainty relative to the anchor, k = 1; empty where not known.",
     )
     return ReportTable("core_shifts", "Shifts of the cores", columns, notes)
 
@@ -599,22 +564,23 @@ def sequence_table(sequence: xr.Dataset) -> ReportTable:
     Parameters
     ----------
     sequence : Dataset
-        From ``cp.composite.checked_sequence``.
+        Result of ``cp.composite.checked_sequence``.
 
     Returns
     -------
     ReportTable
-        Hole, core, ends in the hole and on composite depth [m].
+        Hole, core, and ends of each interval in the hole and on composite depth [m].
 
     Raises
     ------
     NothingToTabulate
-        When it is no result of that function, or without an interval.
+        If ``sequence`` is not a result of that function, or holds no interval.
     """
     ends = ("top", "bottom", "top_composite", "bottom_composite")
     if not {"hole", "core", *ends} <= set(sequence.variables) or not sequence["top"].size:
         raise NothingToTabulate(
-            "the table of the sequence takes what cp.composite.checked_sequence returned"
+            "the table of the sequence needs the result of cp.composite.checked_sequence with at "
+            "least one interval"
         )
     sequence = sequence_in_metres(sequence)
     columns = (

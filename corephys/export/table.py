@@ -1,33 +1,27 @@
-"""One table of a report: cells to the right digits, footnotes, and its four ways onto paper."""
+"""One table of a report with its footnotes, as CSV, Markdown, LaTeX and XLSX."""
 
 from __future__ import annotations
 
 import csv
 import html
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-__all__ = [
-    "K1",
-    "Column",
-    "NothingToTabulate",
-    "ReportTable",
-    "fixed_column",
-    "text_column",
-    "values_of",
-    "version",
-    "workbook",
-]
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+__all__ = ["NothingToTabulate", "ReportTable"]
 
 K1 = "± is the standard uncertainty, k = 1, random and systematic together; empty where unknown."
-# Cells that begin with one of these are formulas to a spreadsheet.
+# Spreadsheets take cells that begin with one of these for formulas.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+# Characters that LaTeX reads as commands, and signs that need a command in the usual fonts.
 _LATEX = {
     "\\": r"\textbackslash{}",
     "&": r"\&",
@@ -65,37 +59,37 @@ _LATEX = {
 
 
 class NothingToTabulate(ValueError):
-    """The reduced hole lacks what a table holds."""
+    """The reduced hole lacks the data of a table."""
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column.
+    """One column of a report table.
 
     Parameters
     ----------
     label : str
-        Its words, with the unit in brackets where it has one.
+        Heading, with the unit in brackets unless it is 1.
     cells : tuple of str
-        As printed.
-    values : tuple
-        The numbers or texts themselves, None where there is none.
+        Cells as printed.
+    values : tuple of float, str or None
+        Numbers or texts at full precision, None for an empty cell.
     marks : tuple of str
-        Letters of footnotes by cell; empty where no cell has one.
+        Letters of the footnotes of each cell; empty if no cell has one.
     of : str
-        What an uncertainty is of, which its place tells in print; the name of the column in a
-        file holds it, where names are alone.
+        Quantity of an uncertainty. In print its place beside the value shows it; the heading in a
+        file names it.
     """
 
     label: str
     cells: tuple[str, ...]
-    values: tuple[Any, ...]
+    values: tuple[float | str | None, ...]
     marks: tuple[str, ...] = ()
     of: str = ""
 
     @property
     def name(self) -> str:
-        """Its words where no column stands beside it, another for every column of a table."""
+        """Heading in a file, unique in the table."""
         sign, bracket, unit = self.label.partition(" [")
         return f"{sign} of {self.of}{bracket}{unit}" if self.of else self.label
 
@@ -105,7 +99,7 @@ class Column:
         return all(isinstance(value, float) or value is None for value in self.values)
 
     def mark(self, row: int) -> str:
-        """Letters of a cell."""
+        """Letters of the footnotes of a cell."""
         return self.marks[row] if self.marks else ""
 
 
@@ -116,13 +110,13 @@ class ReportTable:
     Parameters
     ----------
     name : str
-        Of its files.
+        Name of the files.
     title : str
-        What it holds.
+        Title over the table.
     columns : tuple of Column
-        From left to right.
+        Columns from left to right.
     notes : tuple of str
-        Footnotes, the last ones of all.
+        Footnotes in their order.
     """
 
     name: str
@@ -135,7 +129,7 @@ class ReportTable:
 
     @property
     def frame(self) -> pd.DataFrame:
-        """The numbers themselves, not rounded, by the names of the columns."""
+        """Values at full precision, by the headings of the columns."""
         return pd.DataFrame({one.name: list(one.values) for one in self.columns})
 
     def __repr__(self) -> str:
@@ -161,12 +155,13 @@ class ReportTable:
         )
 
     def to_csv(self) -> str:
-        """Cells as printed, marks in a column of their own, no footnotes.
+        """Cells as printed, with footnote letters in separate columns and without footnotes.
 
         Returns
         -------
         str
-            A text cell that a spreadsheet would take for a formula begins with an apostrophe.
+            CSV text. A text cell that a spreadsheet would take for a formula gets an apostrophe
+            in front.
         """
         stream = io.StringIO()
         out = csv.writer(stream, lineterminator="\n")
@@ -177,18 +172,19 @@ class ReportTable:
         for row in range(len(self)):
             cells = []
             for one in self.columns:
+                # The minus sign of a number begins no formula.
                 cell = one.cells[row] if one.number else _plain(one.cells[row])
                 cells += [cell] + ([one.mark(row)] if one.marks else [])
             out.writerow(cells)
         return stream.getvalue()
 
     def to_markdown(self) -> str:
-        """A pipe table with its title above and its footnotes below.
+        """Pipe table with its title above and its footnotes below.
 
         Returns
         -------
         str
-            Ends in a line break.
+            Markdown text that ends in a line break.
         """
         lines = [f"<!-- corephys {version()} -->", "", f"**{_markdown(self.title)}**", ""]
         lines.append("| " + " | ".join(_markdown(one.label) for one in self.columns) + " |")
@@ -204,12 +200,12 @@ class ReportTable:
         return "\n".join(lines) + "\n"
 
     def to_latex(self) -> str:
-        """A longtable with rules of booktabs; needs both packages and textcomp.
+        """Longtable with rules of booktabs; needs both packages and textcomp.
 
         Returns
         -------
         str
-            Source that can be input into a document.
+            LaTeX source for the command input.
         """
         kinds = "".join("r" if one.number else "l" for one in self.columns)
         head = " & ".join(_latex(one.label) for one in self.columns)
@@ -236,70 +232,29 @@ class ReportTable:
         return "\n".join(lines) + "\n"
 
 
-def text_column(label: str, values: Any) -> Column:
-    """A column of words; what is none is an empty cell.
-
-    Parameters
-    ----------
-    label : str
-        Its words.
-    values : sequence
-        One a row.
-
-    Returns
-    -------
-    Column
-        Of texts.
-    """
+def text_column(label: str, values: Iterable[object]) -> Column:
+    """Column of texts; None and NaN are empty cells."""
     words = tuple(
         "" if v is None or str(v) == "nan" else str(v) for v in np.asarray(values, object)
     )
     return Column(label, words, words)
 
 
-def fixed_column(label: str, values: Any, places: int) -> Column:
-    """A column of numbers to one number of places, as positions have it.
-
-    Parameters
-    ----------
-    label : str
-        Its words, with the unit.
-    values : array
-        One a row; what is no number is an empty cell.
-    places : int
-        Behind the point.
-
-    Returns
-    -------
-    Column
-        Of numbers.
-    """
+def fixed_column(label: str, values: ArrayLike, places: int) -> Column:
+    """Column of numbers with a fixed number of decimals, as positions have; NaN is empty."""
     held = values_of(values)
     return Column(label, tuple("" if v is None else f"{v:.{places}f}" for v in held), held)
 
 
 def version() -> str:
-    """Version of the package, read where it is needed."""
+    """Version of the package."""
     from corephys import __version__
 
     return str(__version__)
 
 
 def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
-    """All tables as one XLSX workbook, a sheet a table, numbers as numbers.
-
-    Parameters
-    ----------
-    tables : sequence of ReportTable
-        At least one.
-    path : Path
-        Only its name is used.
-
-    Returns
-    -------
-    bytes
-        The same for the same tables.
-    """
+    """Bytes of an XLSX workbook with a sheet for each table; its title is the name of ``path``."""
     import datetime
 
     import xlsxwriter
@@ -309,17 +264,18 @@ def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
         stream,
         {
             "in_memory": True,
+            # Text of the user must stay text: names may look like formulas or addresses.
             "strings_to_formulas": False,
             "strings_to_urls": False,
             "nan_inf_to_errors": False,
         },
     )
-    # A date of the day would make every file another one.
+    # A date stamp would make identical files differ.
     book.set_properties({"title": path.stem, "created": datetime.datetime(2000, 1, 1)})
     bold, wrapped = book.add_format({"bold": True}), book.add_format({"text_wrap": True})
     formats: dict[str, Any] = {}
     for table in tables:
-        sheet = book.add_worksheet(table.name[:31])
+        sheet = book.add_worksheet(table.name[:31])  # the longest name that XLSX allows
         sheet.write_string(0, 0, table.title, bold)
         place = 0
         for one in table.columns:
@@ -335,6 +291,7 @@ def workbook(tables: Sequence[ReportTable], path: Path) -> bytes:
 def _write_column(
     book: Any, sheet: Any, formats: dict[str, Any], one: Column, place: int, inks: tuple[Any, Any]
 ) -> None:
+    """Write a column with the digits of its cells, and the letters of its footnotes beside it."""
     sheet.write_string(1, place, one.name, inks[0])
     width = max([len(one.name), *(len(cell) for cell in one.cells)], default=8)
     sheet.set_column(place, place, min(width + 1, 40))
@@ -343,6 +300,7 @@ def _write_column(
         sheet.set_column(place + 1, place + 1, 5)
     for row, cell in enumerate(one.cells):
         if one.number and cell:
+            # The cell stays a number for computing, and shows the digits of the printed table.
             mantissa, power, _ = cell.partition("e")
             places = len(mantissa.partition(".")[2])
             shown = ("0." + "0" * places if places else "0") + "E+00" * bool(power)
@@ -356,10 +314,12 @@ def _write_column(
 
 
 def _plain(cell: str) -> str:
+    """Cell that no spreadsheet takes for a formula."""
     return f"'{cell}" if cell.startswith(_FORMULA) else cell
 
 
 def _markdown(text: str) -> str:
+    """Text without meaning to Markdown and HTML."""
     text = " ".join(text.split()).replace("\\", "\\\\").replace("|", "\\|")
     text = text.replace("&", "&amp;")
     for sign in "*_`[]<>~$":
@@ -368,23 +328,14 @@ def _markdown(text: str) -> str:
 
 
 def _latex(text: str) -> str:
+    """Text without meaning to LaTeX."""
     text = "".join(_LATEX.get(sign, sign) for sign in " ".join(text.split()))
-    # Two hyphens are a dash, and a bracket or star behind the end of a row belongs to that end.
+    # LaTeX joins two hyphens into a dash, and reads a bracket or star at the start of a row as an
+    # option of the line break before it.
     text = text.replace("--", "-{}-")
     return f"{{}}{text}" if text.startswith(("[", "*")) else text
 
 
-def values_of(array: Any) -> tuple[float | None, ...]:
-    """Numbers of an array, None for what is none.
-
-    Parameters
-    ----------
-    array : array
-        Numbers.
-
-    Returns
-    -------
-    tuple of float or None
-        As long as the array.
-    """
+def values_of(array: ArrayLike) -> tuple[float | None, ...]:
+    """Numbers of an array, None for NaN and infinity."""
     return tuple(float(v) if np.isfinite(v) else None for v in np.asarray(array, dtype=float))

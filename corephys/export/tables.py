@@ -5,9 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Hashable, Iterable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -24,7 +23,8 @@ __all__ = ["write_las", "write_tables"]
 # A reduced hole as CSV tables for readers: headers ``name [unit]``, flags and reasons in words.
 
 
-# Decimals of positions, which have no stated uncertainty: a tenth of a millimetre.
+# Decimals of positions by unit, down to a tenth of a millimetre: they have no uncertainty from
+# which decimals would follow.
 _DECIMALS = {"m": 4, "cm": 2, "mm": 1}
 _POSITIONS = (
     "sample_id",
@@ -40,51 +40,53 @@ _POSITIONS = (
     "offset_closed",
     "depth_closed",
 )
-# Cells that begin with one of these are formulas to a spreadsheet.
+# Spreadsheets take cells that begin with one of these for formulas.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 _ABOUT = """\
-One table a property and product of the reduced hole; headers are "name [unit]", no bracket for
-text and pure numbers. name_u_random and name_u_systematic are standard uncertainties (k = 1);
-an empty cell is not known. Flags: good, not evaluated, suspect, bad, missing; name_reason says
-why. Effects by source of a series and matrices stand in the netCDF file.
-property_summary.csv has statistics of all of them by layer, lithology and coring method, with what
-was left out; uncertainty_budget.csv says what each uncertainty comes from.
+Each property and product of the reduced hole has one table. Headers are "name [unit]", without
+bracket for text and pure numbers. name_u_random and name_u_systematic are standard uncertainties
+(k = 1); an empty cell is not known. Flags are good, not evaluated, suspect, bad and missing;
+name_reason lists the reasons. The netCDF file holds effects by source of a series and matrices.
+property_summary.csv has statistics of all of them by layer, lithology and coring method, and counts
+the readings left out. uncertainty_budget.csv lists the sources of each uncertainty.
 """
 _LEVEL_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
 
 
 def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path]:
-    """Write one CSV table a property and product.
+    """Write a CSV table for each property and product.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole.
     folder : path
-        Folder of the tables; made where it does not exist.
+        Folder of the tables; created if it does not exist.
 
     Returns
     -------
     list of Path
-        The tables. The group ``/properties/density`` is ``density.csv``; what does not
-        run along the readings follows in ``density_<dimension>.csv``, ``density_values.csv``
-        (single values) or ``density_effects.csv`` (effects on single values, by source).
-        ``about.txt`` beside them says how to read them.
+        The tables. The group ``/properties/density`` is ``density.csv``. Variables that do not
+        run along the readings are in ``density_<dimension>.csv``, ``density_values.csv`` (single
+        values) or ``density_effects.csv`` (effects on single values, by source). ``about.txt``
+        beside them explains the columns.
 
     Raises
     ------
     ValueError
-        When the tree holds no property and no product.
+        If the tree holds neither a property nor a product.
 
     Notes
     -----
-    A value with a stated uncertainty is written to two digits of the smallest uncertainty of its
-    column. Signed effects by source and matrices stay in the netCDF file. Text that a
-    spreadsheet would run as a formula gets an apostrophe in front.
+    A value with an uncertainty is written to two digits of the smallest uncertainty of its
+    column. Only the netCDF file holds signed effects by source and matrices. Text that a
+    spreadsheet would take for a formula gets an apostrophe in front.
     """
     leaves = [node for node in tree.leaves if node.path.split("/")[1] in ("properties", "products")]
     if not leaves:
-        raise ValueError("the tree holds no /properties and no /products; reduce the hole first")
+        raise ValueError(
+            "the tree holds neither /properties nor /products; give the result of cp.reduce"
+        )
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
@@ -100,14 +102,14 @@ def write_tables(tree: xr.DataTree, folder: str | os.PathLike[str]) -> list[Path
 
 
 def _tables(dataset: xr.Dataset) -> dict[str, list[str]]:
-    """Variables of each table by the ending of its name; the table of most variables has none."""
-    groups: dict[tuple[Any, ...], list[str]] = {}
+    """Variables of each table by the ending of its name; the largest table has no ending."""
+    groups: dict[tuple[Hashable, ...], list[str]] = {}
     for name, variable in dataset.data_vars.items():
         if variable.ndim <= 1:
             groups.setdefault(variable.dims, []).append(str(name))
     if not groups:  # matrices alone
         return {}
-    # Effects by source go last: they explain a value and are none.
+    # Effects by source go last, however many: they are no values of the result.
     order = sorted(groups, key=lambda dims: (dims == ("source",), not dims, -len(groups[dims])))
     words = {(): "_values", ("source",): "_effects"}
     endings = ["", *(words.get(dims, f"_{dims[0]}" if dims else "") for dims in order[1:])]
@@ -115,6 +117,7 @@ def _tables(dataset: xr.Dataset) -> dict[str, list[str]]:
 
 
 def _csv(dataset: xr.Dataset, variables: list[str]) -> str:
+    """CSV text of variables of the same dimension, positions first."""
     dims = dataset[variables[0]].dims
     positions = [str(n) for n, c in dataset.coords.items() if c.dims == dims and dims]
     positions.sort(key=lambda n: _POSITIONS.index(n) if n in _POSITIONS else len(_POSITIONS))
@@ -134,6 +137,7 @@ def _csv(dataset: xr.Dataset, variables: list[str]) -> str:
 
 
 def _is_text(name: str, variable: xr.DataArray) -> bool:
+    """Whether the cells of a column are words, so that its header has no unit."""
     return variable.dtype.kind not in "fiub" or name.endswith(("_flag", "_reason"))
 
 
@@ -143,9 +147,9 @@ def _decimals(dataset: xr.Dataset, variables: list[str]) -> dict[str, int]:
     for name in variables:
         parts = [n for n in (f"{name}_u_random", f"{name}_u_systematic") if n in dataset]
         sizes = [np.atleast_1d(dataset[part].values) for part in parts]
-        # An unknown part adds nothing here; only where both are unknown is the whole unknown.
-        whole = np.sqrt(sum((np.nan_to_num(size) ** 2 for size in sizes), start=np.float64(0.0)))
-        known = whole[np.isfinite(whole) & (whole > 0)] if sizes else np.array([])
+        # Digits follow the known part. Where both parts are unknown the total is zero and ignored.
+        total = np.sqrt(sum((np.nan_to_num(size) ** 2 for size in sizes), start=np.float64(0.0)))
+        known = total[np.isfinite(total) & (total > 0)] if sizes else np.array([])
         if known.size:
             digits = int(np.clip(1 - np.floor(np.log10(known.min())), 0, 12))
             found.update(dict.fromkeys([name, *parts], digits))
@@ -153,7 +157,8 @@ def _decimals(dataset: xr.Dataset, variables: list[str]) -> dict[str, int]:
 
 
 def _column(name: str, values: np.ndarray, unit: str, decimals: int | None) -> Iterable[str]:
-    masks = values.dtype.kind in "iu"  # words may end in _reason too, such as a grade's
+    """Cells of a column; flags and reasons as words, missing numbers as empty cells."""
+    masks = values.dtype.kind in "iu"  # grade_reason is text, not a mask
     if masks and name.endswith("_flag"):
         return _in_words(values, lambda level: _LEVEL_WORDS.get(level, str(level)))
     if masks and name.endswith("_reason"):
@@ -174,13 +179,15 @@ def _column(name: str, values: np.ndarray, unit: str, decimals: int | None) -> I
     return [_cell(str(value)) for value in values]
 
 
-def _in_words(values: np.ndarray, words: Any) -> list[str]:
+def _in_words(values: np.ndarray, words: Callable[[int], str]) -> list[str]:
+    """Cells of flags or masks; each distinct one is translated once."""
     kinds, where = np.unique(values, return_inverse=True)
     texts = [words(int(kind)) for kind in kinds]
     return [texts[i] for i in where.reshape(-1)]
 
 
 def _cell(text: str) -> str:
+    """Cell that no spreadsheet takes for a formula."""
     return f"'{text}" if text.startswith(_FORMULA) else text
 
 
@@ -199,20 +206,20 @@ def write_las(
     allow: tuple[str, ...] = ("good", "not_evaluated"),
     well: str = "",
 ) -> Path:
-    """Write a series of the cores as a LAS 2.0 file, in the order of depth.
+    """Write a series of the cores as a LAS 2.0 file in the order of depth.
 
     Parameters
     ----------
     result : Dataset or DataTree
         Leaf with quantities along ``reading``, such as ``reduced["properties/density"]``.
     path : path
-        File to write, whole or not at all.
+        File to write; an interrupted call leaves the old file in place.
     depth_scale : {"depth", "depth_fitted", "depth_closed"}
-        Which depth stands first [m].
+        Depth of the first column [m].
     allow : tuple of str
-        Flag levels whose values are written; the others stand as missing, their flags as curves.
+        Flag levels whose values are written. Other values are missing; the flags are curves.
     well : str
-        Name in the well section; that of the hole where a leaf of one is given.
+        Name in the well section; the default is the title of the hole of a leaf.
 
     Returns
     -------
@@ -222,17 +229,17 @@ def write_las(
     Raises
     ------
     ValueError
-        When the result has no such depth, or no quantity with flags.
+        If the result lacks the depth scale, or has no quantity with flags.
     LogError
-        When a depth is missing.
+        If a depth is missing.
 
     Notes
     -----
-    LAS 2.0: Canadian Well Logging Society (1992); -999.25 stands for a missing value. Where cores
-    overlap in depth, rows of both stand beside each other.
+    LAS 2.0: Canadian Well Logging Society (1992); -999.25 marks a missing value. Where cores
+    overlap in depth, rows of both follow each other.
     """
     data = result.to_dataset(inherit=False) if isinstance(result, xr.DataTree) else result
-    # Depths are stamped anew in metres, and uncertainties without a unit have their quantity's.
+    # Depths in metres, and uncertainties without a unit in that of their quantity.
     data = companions.library_units(data)
     names = [str(n) for n in data.data_vars if f"{n}_flag" in data and data[n].dims == ("reading",)]
     if depth_scale not in data.coords or not names:
@@ -241,7 +248,7 @@ def write_las(
             f"{depth_scale!r}; this result has {', '.join(map(str, data.variables)) or 'nothing'}"
         )
     if depth_scale not in _SCALES:
-        raise ValueError(f"no depth scale {depth_scale!r}; there are {', '.join(_SCALES)}")
+        raise ValueError(f"depth_scale is {depth_scale!r}; it must be one of {', '.join(_SCALES)}")
     about = {"units": "m", "long_name": vocabulary.term(depth_scale).long_name}
     out = xr.Dataset(coords={"depth": ("reading", data[depth_scale].values, about)})
     for name in names:

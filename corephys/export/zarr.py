@@ -1,14 +1,13 @@
 """A hole, raw or reduced, as a zarr store in a folder or an object store.
 
-The store is made beside the old one, then a one-line pointer names it: whoever reads sees a whole
-hole at every moment. Plain xarray opens the store that the pointer names.
+A new store is written beside the old one, then a one-line pointer names it. A reader finds a
+complete hole at every moment. xarray alone opens the store that the pointer names.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from typing import Any
 
 import xarray as xr
 
@@ -21,19 +20,19 @@ def save(
     tree: xr.DataTree,
     path: str | os.PathLike[str],
     *,
-    storage_options: Mapping[str, Any] | None = None,
+    storage_options: Mapping[str, object] | None = None,
 ) -> str:
-    """Write a hole as a zarr store, whole or not at all.
+    """Write a hole as a zarr store; an interrupted call leaves the old store in place.
 
     Parameters
     ----------
     tree : DataTree
-        A hole or a reduced hole; data in the leaves, every unit in its attribute.
+        A hole or a reduced hole; data in the leaves, units in the attributes.
     path : path or URL
-        Folder that will hold the store and its pointer; made where it does not exist. URLs such
-        as ``s3://bucket/hole`` go through fsspec.
+        Folder of the store and its pointer; created if it does not exist. fsspec opens URLs such
+        as ``s3://bucket/hole``.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options of fsspec for the file system of a URL.
 
     Returns
     -------
@@ -43,25 +42,28 @@ def save(
     Raises
     ------
     TypeError
-        When a column holds something else than numbers, truth values, times or texts.
+        If a column holds anything but numbers, truth values, times or texts.
 
     Notes
     -----
-    zarr 3; numbers compressed by Blosc (LZ4, byte shuffle), texts in UTF-8.
+    zarr format 3; numbers are compressed with Blosc (LZ4, byte shuffle), texts are UTF-8.
     """
+    # The name is that of the new store, which the pointer names from now on.
     place = Place.of(path, storage_options)
     return place.name(save_tree(tree, place))
 
 
-def store(path: str | os.PathLike[str], *, storage_options: Mapping[str, Any] | None = None) -> str:
+def store(
+    path: str | os.PathLike[str], *, storage_options: Mapping[str, object] | None = None
+) -> str:
     """Path of the zarr store that the pointer names, for other programs.
 
     Parameters
     ----------
     path : path or URL
-        As for :func:`save`.
+        Folder or URL that :func:`save` wrote to.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options of fsspec for the file system of a URL.
 
     Returns
     -------
@@ -71,34 +73,34 @@ def store(path: str | os.PathLike[str], *, storage_options: Mapping[str, Any] | 
     Raises
     ------
     FileNotFoundError
-        When no hole was saved there.
+        If no hole was saved there.
     """
     place = Place.of(path, storage_options)
     return place.name(current(place))
 
 
 def load(
-    path: str | os.PathLike[str], *, storage_options: Mapping[str, Any] | None = None
+    path: str | os.PathLike[str], *, storage_options: Mapping[str, object] | None = None
 ) -> xr.DataTree:
     """Read a hole of :func:`save` fully into memory.
 
     Parameters
     ----------
     path : path or URL
-        As for :func:`save`.
+        Folder or URL that :func:`save` wrote to.
     storage_options : mapping, optional
-        For the file system of a URL.
+        Options of fsspec for the file system of a URL.
 
     Returns
     -------
     DataTree
-        As it was saved: values, types, names, attributes.
+        The hole as it was saved: values, types, names, attributes.
 
     Raises
     ------
     FileNotFoundError
-        When no hole was saved there.
+        If no hole was saved there.
     ValueError
-        When a part of the store is missing or cut short, or a later format wrote it.
+        If a part of the store is missing or truncated, or the format is later than this package.
     """
     return load_tree(Place.of(path, storage_options))

@@ -131,6 +131,7 @@ def _impedance(axes: Axes) -> None:
         # A line that begins in a corner has no room for its number.
         if y[place] < bottom + 0.06 * (top - bottom) or x[place] > right - 0.12 * (right - left):
             continue
+        # Labels of two lines that enter near the upper left corner would collide.
         if y[place] > top - 0.04 * (top - bottom) and x[place] < left + 0.02 * (right - left):
             continue
         drop = 0.035 * (top - bottom) if y[place] > top - 0.04 * (top - bottom) else 0.0
@@ -231,6 +232,7 @@ def _readings(
     for method, here in _by_method(tree, checked).items():
         if not here.any():
             continue
+        # A hole without coring methods has one colour, that of piston cores.
         ink, words = (
             METHODS.get(method or "piston", METHODS["other"])[1],
             f"scan, {method}" if method else "scan",
@@ -259,6 +261,7 @@ def _limits(axes: Axes, phi: np.ndarray, v: np.ndarray, good: np.ndarray) -> Non
     use = good if good.any() else np.ones(phi.size, dtype=bool)
     left, right = np.percentile(phi[use], [0.1, 99.9])
     low, high = np.percentile(v[use], [0.1, 99.9])
+    # A uniform hole still gets an axis of some length.
     wide, tall = max(right - left, 0.05), max(high - low, 50.0)  # fraction, m/s
     axes.set_xlim(max(left - 0.08 * wide, 0.0), min(right + 0.08 * wide, 1.0))
     axes.set_ylim(low - 0.35 * tall, high + 0.6 * tall)
@@ -395,6 +398,7 @@ def formation_factor(tree: xr.DataTree) -> Plate:
         )
         axes.set(xscale="log", yscale="log")
         ends = [np.quantile(held[good], [0.001, 0.999]) for held in (phi, f)]
+        # Porosity ends at one. On logarithmic axes the free room is a factor.
         axes.set_xlim(0.93 * ends[0][0], min(1.07 * ends[0][1], 1.0))
         axes.set_ylim(0.85 * ends[1][0], 1.15 * ends[1][1])
         if archie is not None:
@@ -435,8 +439,10 @@ def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]])
     )
     a, n = (np.atleast_1d(archie[key].values) for key in ("archie_a", "points"))
     for place, name in enumerate(names):
+        # A layer without enough readings has no parameters.
         if not (np.isfinite(m[place]) and np.isfinite(a[place])):
             continue
+        # Evenly spaced on the logarithmic axis.
         x = np.geomspace(*reach.get(str(name), axes.get_xlim()), 60)
         ink = ("black", "0.3", "0.5")[place // len(DASHES) % 3]
         plate.curve(
@@ -520,6 +526,7 @@ def density_comparison(tree: xr.DataTree) -> Plate:
             )
             keys.append(symbol_key(word, marker, ink))
         ends = np.array([min(x[good].min(), y[good].min()), max(x[good].max(), y[good].max())])
+        # Equal limits on both axes, so that the line of equal densities is the diagonal.
         ends += 0.06 * float(np.ptp(ends) or 0.1) * np.array([-1.0, 1.0])
         plate.curve(
             axes,

@@ -248,6 +248,7 @@ def _residuals(
         )
     words = "temperature less the line"
     panel = f"{words} [K] against {label('thermal_resistance')}"
+    # The error of the resistance shifts a station by q u(R): mW/m^2 times m^2 K/W is mK.
     error = np.hypot(
         uncertainty.total(temperature, "equilibrium_temperature").values,
         1e-3 * flow * resistance["thermal_resistance_u_random"].values,
@@ -262,6 +263,7 @@ def _residuals(
     added = np.polyval(np.polyfit(r[shown], (line - parabola)[shown], 2), at)
     plate.curve(axes, panel, "parabola", added, at, style="--")
     axes.set_ylim(bottom, -0.03 * bottom)
+    # Symmetric limits put the line in the middle.
     reach = 1.15 * float(np.nanmax(np.abs(line[shown]) + np.nan_to_num(error[shown])))
     axes.set_xlim(-reach, reach)
     axes.set_xlabel(f"{words} [K]")
@@ -273,6 +275,7 @@ def _residuals(
 def _intervals(axes: Axes, pieces: xr.Dataset, flow: xr.Dataset) -> None:
     """Draw the heat flow of each interval over its thickness, behind it the line and its band."""
     depth, values = pieces["depth"].values, pieces["heat_flow"].values
+    # Bars along depth are the thickness of an interval and no uncertainty.
     half = 0.5 * (pieces["bottom"].values - pieces["top"].values)
     total = uncertainty.total(pieces, "heat_flow").values
     panel = f"{label('heat_flow')} against depth [m]"
@@ -455,6 +458,7 @@ def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
         marker="s",
     )
     if np.isfinite(value):
+        # Short windows scatter by far more; they would hide the plateau.
         axes.set_ylim(0.85 * value, 1.15 * value)
     by_cylinder = (
         float(one["conductivity_by_cylinder"]) if "conductivity_by_cylinder" in one else (np.nan)
@@ -675,6 +679,7 @@ def temperature_records(tree: xr.DataTree) -> Plate:
                 "the figure temperature_records needs readings above the equilibrium temperature, "
                 "since its axis is logarithmic; no station of this hole has them"
             )
+        # On logarithmic axes the free room is a factor.
         axes.set(xscale="log", yscale="log", ylim=(0.7 * low, 1.4 * high))
         axes.set_xlabel("time since penetration [s]")
         axes.set_ylabel("temperature above equilibrium [K]")

@@ -64,9 +64,9 @@ class Drawn:
     artist : Artist or container
         What matplotlib draws.
     table : DataFrame
-        Columns :data:`COLUMNS`, one row a point.
+        Columns :data:`COLUMNS`, one row for each point.
     kind : {"points", "curve", "band", "fill", "boxes"}
-        What was drawn.
+        Kind of the artist.
     """
 
     artist: Artist | ErrorbarContainer | BarContainer
@@ -99,7 +99,7 @@ class Plate(Figure):
         self.caption = ""
 
     def table(self) -> pd.DataFrame:
-        """Everything that is drawn, one row a point, in the order of drawing."""
+        """Data of all artists, one row for each point, in the order of drawing."""
         tables = [record.table for record in self.drawn]
         if not tables:
             return pd.DataFrame(columns=list(COLUMNS))

@@ -329,6 +329,7 @@ def accumulation(tree: xr.DataTree) -> Plate:
         left, right = figure.subplots(1, 2)
         _ages(left, rates, node(tree, "ages"))
         left_out = _steps(right, rates, name)
+        # Age increases downward on the right as depth does on the left.
         oldest = float(np.nanmax(rates["age_bottom"].values))
         for axes, deep, words in (
             (left, float(rates["bottom"].max()), SEAFLOOR),
@@ -377,6 +378,7 @@ def _steps(axes: Axes, rates: xr.Dataset, name: str) -> int:
     use = flags.usable(rates[f"{name}_flag"].values, ("good", "not_evaluated", "suspect"))
     use &= np.isfinite(values) & (old > young)
     colour = COLOURS["mass_accumulation_rate"]
+    # Each run of usable intervals is a separate line, so that gaps stay open.
     for run in np.split(np.arange(values.size), np.flatnonzero(~use)):
         run = run[use[run]]
         if not run.size:

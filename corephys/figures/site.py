@@ -90,6 +90,7 @@ def holes_overlay(
     shown = [z[np.isfinite(v)] for v, z, _ in held.values()]
     low = min(z.min() for z in shown) if top is None else top
     high = max(z.max() for z in shown) if bottom is None else bottom
+    # All holes have the same axis, so that values can be compared across tracks.
     every = np.concatenate([v[np.isfinite(v)] for v, _, _ in held.values()])
     ends = span(
         [Series(quantity, "", every, every, np.zeros(every.size), np.ones(every.size, int))]
@@ -106,6 +107,7 @@ def holes_overlay(
         for place, (hole, (value, depth, core)) in enumerate(held.items()):
             ink = _HOLES[place % len(_HOLES)][0]
             panel = f"{label(quantity)} of hole {hole} against composite depth [m]"
+            # A line must not join two cores: depths may overlap or leave a gap.
             for name in dict.fromkeys(core):
                 mine = (core == name) & (depth >= low) & (depth <= high)
                 if np.isfinite(value[mine]).any():
@@ -152,6 +154,7 @@ def _strip(axes: Axes, sequence: xr.Dataset, holes: list[str], low: float, high:
             colour=ink,
             edge="white",
         )
+        # boxes() draws from zero; the column of a hole begins at its number.
         for patch in axes.patches[-int(mine.sum()) :]:
             patch.set_x(float(place))
     axes.set_xlim(0.0, float(len(holes)))
@@ -187,6 +190,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
     hole, tied = (shifts[name].values.astype(str) for name in ("hole", "tied"))
     depth, shift = (shifts[name].values.astype(float) for name in ("core_top", "shift"))
     u = shifts["shift_u_random"].values.astype(float)
+    # A carried core has the shift of its neighbour above, which is no measurement.
     sure = np.isin(tied, ("anchor", "tied"))
     panel = "shift [m] against top of the core [m]"
     with new_plate(TWO_COLUMNS, 78.0) as figure:

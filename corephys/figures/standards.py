@@ -84,6 +84,7 @@ def audit(tree: xr.DataTree) -> Plate:
     names = list(counts.by_quantity.index)
     reasons = counts.by_reason
     below = max(_REASON * len(reasons), 12.0)
+    # A long hole gets thinner rows until the figure fills a page.
     room = PAGE[1] - _AROUND - below
     above = min(max(_CORE[1] * len(cores), 30.0), max(room, _CORE[0] * len(cores), 30.0))
     with new_plate(TWO_COLUMNS, above + below + _AROUND, tree) as figure:
@@ -127,6 +128,7 @@ def _bars(axes: Axes, rows: pd.DataFrame, cores: list[str], words: str) -> None:
     place = np.array([cores.index(core) for core in rows["core"]], dtype=float)
     reach = rows[list(_LEVELS)].to_numpy(dtype=float).cumsum(axis=1)
     panel = f"readings of {words} by core"
+    # The longest bar first: the shorter ones are drawn over it.
     for number in reversed(range(len(_LEVELS))):
         levels = list(_LEVELS)[: number + 1]
         plate.boxes(
@@ -184,6 +186,7 @@ def _reasons(axes: Axes, table: pd.DataFrame) -> None:
         axes.lines[-1].set_label(_words(str(name)))
     axes.set_xscale("log")
     largest = float(table.to_numpy().max()) if table.size else 1.0
+    # One reading must be visible on the logarithmic axis, and the largest not touch its end.
     axes.set_xlim(0.7, 1.6 * max(largest, 10.0))
     axes.xaxis.set_major_formatter(matplotlib.ticker.FuncFormatter(lambda x, _: f"{x:,.0f}"))
     axes.set_yticks(place, [str(word).replace("_", " ") for word in table.index])
@@ -627,6 +630,7 @@ def _fit_line(
     if coefficients is None:
         return (x[order], table["fitted"].values[order]), "\n".join(words)
     grid = np.linspace(x.min(), x.max(), 101)
+    # The fit stores zeros for the powers that it did not use.
     c = np.trim_zeros(np.atleast_1d(np.asarray(coefficients, dtype=float)), "b")
     words.append("straight line" if c.size == 2 else f"polynomial of degree {c.size - 1}")
     return (grid, np.polynomial.polynomial.polyval(grid, c)), "\n".join(words)

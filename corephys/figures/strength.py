@@ -73,6 +73,7 @@ def stress_depth(tree: xr.DataTree) -> Plate:
         )
         if (found := node(tree, path)) is not None
     ]
+    # Without a ratio to draw the fourth panel would be empty.
     ratios = margins is not None or any(
         "lambda_star" in b or "overpressure_ratio" in b for _, _, b in bounds
     )
@@ -119,6 +120,7 @@ def _keys(axes: Axes, words: list[str]) -> tuple[list[Line2D], list[str]]:
 def _pressures(axes: Axes, profile: xr.Dataset, column: xr.Dataset | None) -> None:
     """Draw overburden, hydrostatic pressure and fluid column, from sea level if it is known."""
     sea = "overburden_stress" in profile
+    # A hole without a water depth has no stress from sea level.
     load, water = (
         ("overburden_stress", "hydrostatic_pressure")
         if sea
@@ -212,6 +214,7 @@ def _lambda(
                 (values + u)[near],
                 colour=_FLUID,
             )
+        # An unknown uncertainty must not hide the curve.
         shown = near | ~np.isfinite(u)
         plate.curve(
             axes,
@@ -296,6 +299,7 @@ def strength_depth(tree: xr.DataTree) -> Plate:
     shown = [part for part in (ratio, pairs) if part is not None]
     with new_plate(TWO_COLUMNS if shown else ONE_COLUMN, 100.0, tree) as figure:
         axes = list(figure.subplots(1, 1 + len(shown), sharey=True, squeeze=False)[0])
+        # Residual and remoulded strengths enter the sensitivity only.
         peak = strengths.isel(reading=strengths["state"].values == "peak")
         _by_method(axes[0], peak, "undrained_shear_strength")
         if stress is not None:
@@ -435,6 +439,7 @@ def _curves(axes: Axes, points: xr.Dataset, yields: xr.Dataset) -> None:
     for number, name in enumerate(dict.fromkeys(tests)):
         ink, marker = _INKS[number % len(_INKS)], _MARKERS[number % len(_MARKERS)]
         style = DASHES[number % len(DASHES)]
+        # The axis of stress is logarithmic.
         rows = np.flatnonzero((tests == name) & np.isfinite(e) & (stress > 0))
         if not rows.size:
             continue

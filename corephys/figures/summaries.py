@@ -148,6 +148,7 @@ def _tracks(
     depth_scale: str,
 ) -> None:
     """Draw the strips of cores and layers, then a track for each quantity."""
+    # Widths relative to a track.
     strips = [0.26] * (cores is not None) + [0.42] * (layers is not None)
     grid = figure.add_gridspec(
         1, len(strips) + len(found), width_ratios=strips + [1.0] * len(found)
@@ -165,6 +166,7 @@ def _tracks(
         draw_layers(axes[len(strips) - 1], layers, bottom - top)
     for one, pair in zip(tracks, found.values(), strict=True):
         draw_track(one, *pair)
+        # More labels would collide on a track of 18 mm.
         if one.get_xscale() == "linear":
             one.locator_params(axis="x", nbins=4)
         one.grid(axis="x", color="0.92", linewidth=0.4)

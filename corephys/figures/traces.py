@@ -81,6 +81,7 @@ def seismic_tie(tree: xr.DataTree) -> Plate:
             spot.set_xlabel(label(name, words=_SHORT[name]))
             reach = 1.05 * max(abs(edge) for edge in spot.get_xlim())
             spot.set_xlim(-reach, reach)
+            # Three labels fit on a narrow track; 0.6 of the range keeps them from its edges.
             mark = float(f"{0.6 * reach:.1g}")
             spot.set_xticks([-mark, 0.0, mark], [f"−{mark:g}", "0", f"{mark:g}"])
         filled = _gaps(axes[:4], tree, clock)
@@ -104,6 +105,7 @@ class _Clock:
         self.time = 1e3 * reflections["two_way_time"].values
         self.words = "two-way time from the first reading [ms]"
         if table is not None and "two_way_time" in table:
+            # The profile begins at the first reading; the table of times begins at the seafloor.
             late = np.interp(self.depth[0], table["depth"].values, table["two_way_time"].values)
             self.time = self.time + 1e3 * float(late)
             self.words = "two-way time below seafloor [ms]"
@@ -198,6 +200,7 @@ def _depths(axes: Axes, trace: xr.Dataset, time: np.ndarray) -> None:
     """Label round depths [m] at the right of the time axis."""
     depth = trace["depth"].values
     low, high = float(depth[0]), float(depth[-1])
+    # At most eight labels.
     step = next((s for s in (1, 2, 5, 10, 20, 50, 100, 200) if (high - low) / s <= 8), 500)
     marks = np.arange(np.ceil(low / step) * step, high, step)
     right = axes.secondary_yaxis("right")
@@ -287,6 +290,7 @@ def _differences(axes: Axes, compared: xr.Dataset) -> None:
     """Draw the difference [%] of each source from their mean, and the envelope of all."""
     depth = compared["depth"].values
     differences = compared["difference"].values
+    # The envelope needs all sources.
     known = np.isfinite(differences).all(axis=0)
     panel = "difference from the mean of all sources [%] against depth [m]"
     plate.band(
@@ -406,6 +410,7 @@ def _compared(tree: xr.DataTree, core: Series, log: Series, held: xr.Dataset) ->
         some = left_over[good & np.isfinite(left_over)]
         if some.size:
             middle = float(np.median(some))
+            # Symmetric limits about the median, wide enough to show zero; a hundredth is left out.
             reach = 1.2 * max(float(np.quantile(np.abs(some - middle), 0.99)), abs(middle)) or 1.0
             axes[1].set_xlim(middle - reach, middle + reach)
             axes[1].set_title(f"median {middle:+.4g}", loc="left", fontsize=6)

@@ -96,7 +96,9 @@ class Results:
         from corephys.ground import flags
 
         self._require(name)
-        found: xr.DataArray = np.isfinite(self._dataset[name].astype(float))
+        # Through xarray, so that a lazy result of an archive stays lazy.
+        values = self._dataset[name].astype(float)
+        found: xr.DataArray = xr.apply_ufunc(np.isfinite, values, dask="allowed")
         if f"{name}_flag" in self._dataset:
             found = found & flags.usable(self._dataset[f"{name}_flag"], allow)
         # The mask has no unit; attributes of the quantity would give it one.

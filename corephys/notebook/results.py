@@ -1,17 +1,16 @@
-"""What a notebook shows of a hole and of one result: overview, card, and the chain of steps in
-words."""
+"""Summary cards of a hole and of its results, and the steps behind a result in words."""
 
 from __future__ import annotations
 
 import json
 import re
-from typing import Any
+from collections.abc import Callable
 
 import numpy as np
 import xarray as xr
 
 from corephys import uncertainty
-from corephys.figures import FIGURES
+from corephys.figures import FIGURES, Plate
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch, sketch_hole
 from corephys.ground import companions, flags, series, thresholds
@@ -20,19 +19,19 @@ from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.run import summary_lines
 
-__all__ = ["UNKNOWN", "card", "explain", "overview", "usable_values"]
+__all__ = ["explain", "overview"]
 
 # --------------------------------------------------------------------------------------------------
-# One result on a card: its numbers, its flags, what its own record says against it, what next.
+# The card of one result: numbers, flags, warnings of its record, and next steps.
 
 
-_DOTS = 100.0  # an inch of a small picture
-_QUANTITIES = 6  # rows of numbers at most
-# What a result says of itself when no rule is broken.
+_DOTS = 100.0  # dots per inch of a small picture
+_QUANTITIES = 6  # largest number of rows with numbers
+# Verdicts and states that are no warning.
 _SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
-UNKNOWN = "part of the uncertainty is unknown (NaN) of"
+_UNKNOWN = "part of the uncertainty is unknown (NaN) of"
 _UNLIKELY = thresholds.value("unlikely_chi_square")
-# Which figure shows a leaf of the reduced hole, and what one would do next with it.
+# Figure of a leaf of the reduced hole, and the usual next step.
 _FIGURE = {
     "properties/gamma_calibration": "gamma_calibration",
     "properties/heating_runs": "heating_run",
@@ -53,11 +52,11 @@ _NEXT = {
     "properties/gamma_calibration": "look at the residuals: a trend means trapped air, a wrong "
     "thickness or a wrong dead time",
     "properties/heating_runs": "look at the run with the largest drift: cp.figures.heating_run",
-    "properties/formation_temperature": "look at each station's decay before its temperature goes "
-    "on: cp.figures.station",
-    "products/compaction": "compare the models, and fit by layer where the verdict speaks of a "
+    "properties/formation_temperature": "look at the decay of each station before its temperature "
+    "is used: cp.figures.station",
+    "products/compaction": "compare the models, and fit by layer if the verdict reports a "
     "trend: cp.figures.compaction_models(reduced)",
-    "products/heat_flow": "see what the choice of carrier changes: "
+    "products/heat_flow": "compare the carriers of conductivity: "
     'reduced["products/heat_flow_by_carrier"]; test the line: cp.figures.heat_flow_tests(reduced)',
 }
 _LEFT_OUT = (
@@ -67,7 +66,8 @@ _LEFT_OUT = (
     "conductivities_left_out",
 )
 _USED = ("points_used", "temperatures_used", "readings_used", "conductivities_used")
-_SAID = (
+# Attributes that are shown as rows.
+_ATTRIBUTES = (
     "equation",
     "curve",
     "description",
@@ -80,40 +80,27 @@ _SAID = (
 )
 
 
-def card(
+def _card(
     result: xr.Dataset,
     path: str = "result",
     tree: xr.DataTree | None = None,
     *,
     share: float = 0.0,
 ) -> Card:
-    """Put a result on a card.
+    """Summary card of a result that is the leaf ``path`` of a hole.
 
-    Parameters
-    ----------
-    result : Dataset
-        Of a public function, or a leaf of a reduced hole.
-    path : str
-        Where it stands in the hole, without the leading stroke.
-    tree : DataTree, optional
-        The hole, for a figure that needs more than the result itself.
-    share : float
-        Part of the readings that must be flagged for a worry about it, 0 to 1.
-
-    Returns
-    -------
-    Card
-        Numbers, worries, next steps and a small picture.
+    A warning about flags needs at least the fraction ``share`` of the readings to be flagged.
     """
     names = [str(name) for name in result.data_vars if str(name) in TERMS]
     allow = flags.allowed("" if tree is None else tree.attrs.get("recipe", ""))
     rows = [(_words(result, name), _number(result, name, allow)) for name in names[:_QUANTITIES]]
     if len(names) > _QUANTITIES:
         rows.append(("and", ", ".join(TERMS[name].long_name for name in names[_QUANTITIES:])))
-    rows += _said(result)
+    rows += _record(result)
     following = [_NEXT[path]] if path in _NEXT else []
     if "steps" in result.attrs:
-        following.append("cp.explain(result) tells the steps, equations, constants and sources")
+        following.append("cp.explain(result) lists the steps, equations, constants and sources")
+    # The card of a hole uses only the warnings of its leaves; pictures take most of the time.
     picture = _picture(result, names, path, tree) if share == 0.0 else b""
     worries = _worries(result, names, share, allow)
     title = path.replace("_", " ")
@@ -121,28 +108,14 @@ def card(
 
 
 def _words(result: xr.Dataset, name: str) -> str:
+    """Long name of a quantity."""
     return str(result[name].attrs.get("long_name", TERMS[name].long_name))
 
 
-def usable_values(
+def _usable(
     result: xr.Dataset, name: str, allow: tuple[str, ...] = ("good", "not_evaluated")
 ) -> np.ndarray:
-    """Which values of a quantity are numbers that products may use.
-
-    Parameters
-    ----------
-    result : Dataset
-        With the quantity, and its flags where it has them.
-    name : str
-        Quantity.
-    allow : tuple of str
-        Levels that pass.
-
-    Returns
-    -------
-    ndarray of bool
-        Of all values, one after the other.
-    """
+    """Mask of the values that are numbers with an allowed flag, along one dimension."""
     good = np.isfinite(np.atleast_1d(result[name].values.astype(float))).ravel()
     if f"{name}_flag" in result:
         good &= np.broadcast_to(
@@ -152,7 +125,7 @@ def usable_values(
 
 
 def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
-    """One value with its uncertainty, or the middle and the span of many with the usual one."""
+    """Single value with its uncertainty, or median and range of many with the median one."""
     unit = str(result[name].attrs.get("units", TERMS[name].unit))
     values = np.atleast_1d(result[name].values.astype(float)).ravel()
     known = f"{name}_u_random" in result and f"{name}_u_systematic" in result
@@ -163,11 +136,12 @@ def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
     )
     if values.size == 1:
         return with_uncertainty(float(values[0]), float(u[0]), unit)
-    good = usable_values(result, name, allow)
+    good = _usable(result, name, allow)
     n = f"{int(good.sum())} of {good.size} "
     n += "usable" if f"{name}_flag" in result else "are numbers, without flags"
     if not good.any():
         return n
+    # Medians of the same readings as the value.
     u = u[good] if u.shape == good.shape else u
     usual = u[np.isfinite(u)]
     middle = float(np.median(values[good]))
@@ -176,9 +150,13 @@ def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
     return f"median {text}; {low:.4g} to {high:.4g}; {n}"
 
 
-def _said(result: xr.Dataset) -> list[tuple[str, str]]:
-    """What the result's own record tells of how it was made."""
-    rows = [(key.replace("_", " "), str(result.attrs[key])) for key in _SAID if key in result.attrs]
+def _record(result: xr.Dataset) -> list[tuple[str, str]]:
+    """Rows from the attributes of a result: equation, numbers of points, chi-square."""
+    rows = [
+        (key.replace("_", " "), str(result.attrs[key]))
+        for key in _ATTRIBUTES
+        if key in result.attrs
+    ]
     used = [(key, result.attrs[key]) for key in (*_USED, *_LEFT_OUT) if key in result.attrs]
     if used:
         rows.append(("points", ", ".join(f"{key.replace('_', ' ')} {n}" for key, n in used)))
@@ -193,9 +171,11 @@ def _said(result: xr.Dataset) -> list[tuple[str, str]]:
 def _worries(
     result: xr.Dataset, names: list[str], share: float, allow: tuple[str, ...]
 ) -> list[str]:
+    """Warnings of a result: verdicts, flags, unknown uncertainties, cautions."""
     worries = []
     for key in ("verdict", "status"):
         words = str(result.attrs.get(key, ""))
+        # The verdict on a comparison of models is its result and no warning.
         if words and words not in _SOUND and "first_by_aicc" not in result.attrs:
             worries.append(words)
     if float(result.attrs.get("chi_square_probability", 1.0)) < _UNLIKELY:
@@ -203,30 +183,31 @@ def _worries(
     if "fitted_constants" in result.attrs:
         chi = json.loads(result.attrs["fitted_constants"])["reduced_chi_square"]
         worries += fit_worries(float("nan") if chi is None else float(chi), (), "1")
-    # What is the same of several quantities is said once, of all of them.
-    said: dict[str, list[str]] = {}
+    # Quantities with the same words share one line.
+    shared: dict[str, list[str]] = {}
     for name in names:
         words = _flagged(result, name, share, allow)
         if words:
-            said.setdefault(words, []).append(_words(result, name))
-    worries += [f"{', '.join(of)}: {words}" for words, of in said.items()]
+            shared.setdefault(words, []).append(_words(result, name))
+    worries += [f"{', '.join(of)}: {words}" for words, of in shared.items()]
     listed = [
         _words(result, name) + ("" if part == 1.0 else f" ({100 * part:.0f} % of its values)")
         for name in names
         if (part := _unknown(result, name, allow)) > share
     ]
     if listed:
-        worries.append(f"{UNKNOWN} {', '.join(listed)}")
+        worries.append(f"{_UNKNOWN} {', '.join(listed)}")
     for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "depth datum")):
         if str(result.attrs.get(key, "")).startswith("not given"):
             worries.append(f"the uncertainty of the {what} was not given and is not in the numbers")
+    # The card of a hole would repeat the line for every leaf.
     if share == 0.0 and "safety" in result.attrs:
         worries.append(str(result.attrs["safety"]))
     return worries
 
 
 def _flagged(result: xr.Dataset, name: str, share: float, allow: tuple[str, ...]) -> str:
-    """How many values are not usable, and why."""
+    """Number of values that are not usable, with the five most frequent reasons."""
     if f"{name}_flag" not in result:
         return ""
     level = np.atleast_1d(result[f"{name}_flag"].values).ravel()
@@ -245,10 +226,10 @@ def _flagged(result: xr.Dataset, name: str, share: float, allow: tuple[str, ...]
 
 
 def _unknown(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> float:
-    """Part of the usable values of a quantity whose uncertainty is not known, 0 to 1."""
+    """Fraction of the usable values of a quantity whose uncertainty is not known."""
     if f"{name}_u_random" not in result or f"{name}_u_systematic" not in result:
         return 0.0
-    shown = usable_values(result, name, allow)
+    shown = _usable(result, name, allow)
     if not shown.any():
         shown = np.isfinite(result[name].values).ravel()
     u = uncertainty.total(result, name).values.ravel()
@@ -256,11 +237,12 @@ def _unknown(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> float:
 
 
 def _picture(result: xr.Dataset, names: list[str], path: str, tree: xr.DataTree | None) -> bytes:
-    """The figure that shows the result, else its first quantity against depth, else nothing."""
-    attempts: list[Any] = []
+    """PNG of the figure of the result, or of its first quantity against depth; empty without."""
+    attempts: list[Callable[[], Plate]] = []
     figure = _FIGURE.get(path) or ("control_charts" if "/control_" in path else None)
     if tree is not None and figure in FIGURES:
         attempts.append(lambda: FIGURES[figure](tree))
+    # A calibration outside a hole is put into a tree, since the figure takes one.
     elif "log_rate" in result:  # a calibration by itself
         alone = xr.DataTree.from_dict({"/properties/gamma_calibration": result})
         attempts.append(lambda: FIGURES["gamma_calibration"](alone))
@@ -275,13 +257,14 @@ def _picture(result: xr.Dataset, names: list[str], path: str, tree: xr.DataTree 
     for draw in attempts:
         try:
             return draw().picture(_DOTS)
+        # The next attempt needs less data.
         except NothingToDraw:
             continue
     return b""
 
 
 # --------------------------------------------------------------------------------------------------
-# Overview of a hole, raw or reduced, or of one result: what it is, its numbers, its doubts.
+# Overview of a hole, raw or reduced, or of one result.
 
 
 _SHARE = thresholds.value("hole_flagged_share")
@@ -292,34 +275,33 @@ _HEADLINES = (
 )
 
 
-def overview(what: Any) -> Card:
-    """Show what a hole holds, or what a result says.
+def overview(what: object) -> Card:
+    """Summary card of a hole or of a result.
 
     Parameters
     ----------
     what : DataTree, Dataset or object
-        A hole of ``read_hole``, ``reduce`` or ``load``; a node of it or the Dataset of a public
-        function; or a calibration, fit or recipe, which show themselves as well.
+        A hole of ``read_hole``, ``reduce`` or ``load``, a node of it, the Dataset of a public
+        function, or a calibration, fit or recipe.
 
     Returns
     -------
     Card
-        What it is, its numbers with uncertainties, what to worry about, what to do next, and a
-        small picture where there is one. Shows itself as text or HTML; all text from data is
-        escaped.
+        Contents, numbers with uncertainties, warnings, next steps, and a small picture if there
+        is one. It is displayed as text or HTML; all text from data is escaped.
 
     Raises
     ------
     TypeError
-        When the argument is none of these.
+        If the argument is none of these.
     """
     if isinstance(what, xr.Dataset):
-        return card(companions.library_units(what))
+        return _card(companions.library_units(what))
     if isinstance(what, xr.DataTree):
         if what.children or "settings" in what.attrs:
             return _hole(what) if what.parent is None else _branch(what)
         path = what.path.strip("/") if what.parent is not None else str(what.name or "result")
-        return card(what.to_dataset(inherit=False), path, what.root)
+        return _card(what.to_dataset(inherit=False), path, what.root)
     own = getattr(what, "card", None)
     if callable(own) and isinstance(shown := own(), Card):
         return shown
@@ -330,18 +312,19 @@ def overview(what: Any) -> Card:
 
 
 def _branch(node: xr.DataTree) -> Card:
-    """The results of one branch of a hole, a line each."""
+    """Card of a branch of a hole with one line for each result."""
     leaves = [leaf for leaf in node.leaves if len(leaf.data_vars)]
     rows = tuple(
         (leaf.path[len(node.path) + 1 :], _table_line(leaf.to_dataset(inherit=False)))
         for leaf in leaves
     )
     place = leaves[0].path.strip("/") if leaves else ""
-    following = (f'cp.overview(reduced["{place}"]) looks into one of them',) if place else ()
+    following = (f'cp.overview(reduced["{place}"]) shows one of them',) if place else ()
     return Card(node.path.strip("/"), rows, (), following)
 
 
 def _hole(tree: xr.DataTree) -> Card:
+    """Card of a hole, raw or reduced."""
     rows = _coring(tree) + _headlines(tree)
     tables = []
     for node in tree.leaves:
@@ -349,7 +332,9 @@ def _hole(tree: xr.DataTree) -> Card:
             continue
         tables.append((node.path.strip("/"), _table_line(node.to_dataset(inherit=False))))
     if "summary" not in tree.attrs:
-        following = ("cp.reduce(hole) reduces what is there; a missing table only skips its stage",)
+        following = (
+            "cp.reduce(hole) reduces the tables of the hole; a missing table only skips its stage",
+        )
         title = str(tree.attrs.get("title", "hole"))
         worries = tuple(_of_reading(tree))
         return Card(title, tuple(rows), worries, following, tuple(tables))
@@ -363,9 +348,9 @@ def _hole(tree: xr.DataTree) -> Card:
         tuple(rows),
         tuple(_doubts(tree)),
         (
-            "cp.quality.audit(reduced) counts what was kept, core by core; "
-            "cp.figures.summary(reduced) shows the whole hole",
-            f'cp.overview(reduced["{_example(tree)}"]) and cp.explain of the same look into one '
+            "cp.quality.audit(reduced) counts the readings kept of each core; "
+            "cp.figures.summary(reduced) draws the complete hole",
+            f'cp.overview(reduced["{_example(tree)}"]) and cp.explain of the same node show one '
             "result",
         ),
         tuple(tables),
@@ -375,7 +360,7 @@ def _hole(tree: xr.DataTree) -> Card:
 
 
 def _example(tree: xr.DataTree) -> str:
-    """A result of the hole to look into: the one that most others led to."""
+    """Path of a result to show first: the last one in the chain that the hole has."""
     there = [
         leaf.path.strip("/")
         for leaf in tree.leaves
@@ -386,6 +371,7 @@ def _example(tree: xr.DataTree) -> str:
 
 
 def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
+    """Row on the number of cores, their methods, depth and recovery."""
     cores = series.leaf(tree, "cores")
     if cores is None or not cores.sizes.get("row"):
         return []
@@ -398,10 +384,11 @@ def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
 
 
 def _table_line(dataset: xr.Dataset) -> str:
+    """Number of rows of a table, and of those flagged on reading."""
     rows = next(iter(dataset.sizes.values()), 0)
     words = f"{rows} {'bytes' if 'byte' in dataset.sizes else 'rows'}"
     reason = dataset["reason"].values if "reason" in dataset else None
-    # An exclusion has its reason in words.
+    # In the table of exclusions the column "reason" is text and no mask.
     if reason is not None and reason.dtype.kind in "iu" and rows:
         found = {w: int(np.count_nonzero(reason & flags.bit(w))) for w in flags.REASONS}
         shown = ", ".join(f"{w.replace('_', ' ')} {n}" for w, n in found.items() if n)
@@ -410,7 +397,7 @@ def _table_line(dataset: xr.Dataset) -> str:
 
 
 def _of_reading(tree: xr.DataTree) -> list[str]:
-    """Bad cells of the tables, which stay and are flagged."""
+    """Warnings about cells that could not be read."""
     worries = []
     for node in tree.leaves:
         bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
@@ -423,34 +410,34 @@ def _of_reading(tree: xr.DataTree) -> list[str]:
 
 
 def _doubts(tree: xr.DataTree) -> list[str]:
-    """Stages that failed, results with a verdict against them, series of which much is flagged.
+    """Warnings of a hole: failed stages, verdicts, and series with many flagged readings.
 
-    What several leaves say in the same words is said once, of the first or of all of them.
+    Leaves with the same words share one line.
     """
     failed = json.loads(tree.attrs["summary"]).get("failed", {})
     worries = [f"the stage {stage} failed: {error}" for stage, error in failed.items()]
     worries += _of_reading(tree)
-    said: dict[str, list[str]] = {}
+    shared: dict[str, list[str]] = {}
     for node in tree.leaves:
         if not node.path.startswith(("/properties", "/products")):
             continue
         place = node.path.rpartition("/")[2].replace("_", " ")
-        for words in card(node.to_dataset(inherit=False), place, tree, share=_SHARE).worries:
-            if words.startswith(UNKNOWN):
-                said.setdefault(f"{UNKNOWN} some quantities", []).append(place)
+        for words in _card(node.to_dataset(inherit=False), place, tree, share=_SHARE).worries:
+            if words.startswith(_UNKNOWN):
+                shared.setdefault(f"{_UNKNOWN} some quantities", []).append(place)
             elif " not usable" in words:
                 quantity, _, counts = words.partition(": ")
-                said.setdefault(counts, []).append(f"{quantity} ({place})")
+                shared.setdefault(counts, []).append(f"{quantity} ({place})")
             else:
-                said.setdefault(words, []).append(place)
-    return worries + [f"{', '.join(places)}: {words}" for words, places in said.items()]
+                shared.setdefault(words, []).append(place)
+    return worries + [f"{', '.join(places)}: {words}" for words, places in shared.items()]
 
 
 def _headlines(tree: xr.DataTree) -> list[tuple[str, str]]:
-    """The few numbers that a hole is known by."""
+    """Rows with the main results of a hole."""
     rows: list[tuple[str, str]] = []
     for path, name, label in _HEADLINES:
-        data: Any = series.leaf(tree, path)
+        data = series.leaf(tree, path)
         if data is None or name not in data:
             continue
         unit = data[name].attrs.get("units", "1")
@@ -460,7 +447,7 @@ def _headlines(tree: xr.DataTree) -> list[tuple[str, str]]:
 
 
 # --------------------------------------------------------------------------------------------------
-# The chain of steps behind a result, in words.
+# The steps behind a result in words.
 
 
 _STANDING = {
@@ -475,7 +462,7 @@ _STANDING = {
 
 
 def explain(result: xr.Dataset | xr.DataTree) -> str:
-    """Say how a result was made: steps with equations, constants with sources, what errs how much.
+    """List the steps, equations, constants, sources and uncertainties behind a result.
 
     Parameters
     ----------
@@ -485,12 +472,12 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
     Returns
     -------
     str
-        Plain text, one step a line.
+        Plain text with one line for each step.
 
     Raises
     ------
     TypeError
-        When it is neither.
+        If ``result`` is neither.
     """
     if isinstance(result, xr.DataTree):
         result = result.to_dataset(inherit=False)
@@ -515,19 +502,16 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
 
 
 def _origin(one: UsedConstant) -> str:
-    """Citation and standing of a constant; the origin of any other number."""
+    """Citation and standing of a constant, or the origin of any other number."""
     if one.tabled():
         return f"{one.citation}; {_STANDING[one.status]}"
     return one.source()
 
 
 def _budget(result: xr.Dataset, name: str) -> str:
-    """Root mean square uncertainty of a quantity by source, numbered ones together.
-
-    Over the usable readings: what a bad one errs by is nobody's concern.
-    """
+    """Root mean square uncertainty of the usable readings by source; numbered ones are joined."""
     effects = result[f"{name}_effects"].values.reshape(result.sizes["source"], -1)
-    use = usable_values(result, name)
+    use = _usable(result, name)
     use = use if use.any() else np.isfinite(result[name].values).ravel()
     effects = effects[:, use] if effects.shape[1] == use.size else effects
     known = np.isfinite(effects)
@@ -540,6 +524,7 @@ def _budget(result: xr.Dataset, name: str) -> str:
         known = random[np.isfinite(random)]
         variances["random"] = float((known**2).mean()) if known.size else float("nan")
     for source, square in zip(result["source"].values, squares, strict=True):
+        # Numbered effects, such as those of a calibration, belong to one source.
         stem = re.sub(r"_\d+$", "", str(source))
         variances[stem] = variances.get(stem, 0.0) + float(square)
     shares = {source: variance**0.5 for source, variance in variances.items()}

@@ -333,4 +333,4 @@ def test_tie_of_the_notebook_of_holes(served: str, browser: Any, project_root: P
     own = cp.panels.tie(site, held, ("B", "1"), ("A", "1")).set(shift[1])
     assert own.said() == moved.split("\n")[0]
     row = moved.split("\n")[2].split(",")
-    assert float(row[6]) - float(row[3]) == pytest.approx(own.shift, abs=1e-3)
+    assert float(row[6]) - float(row[3]) == pytest.approx(own.shift.to("m").magnitude, abs=1e-3)

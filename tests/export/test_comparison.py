@@ -1,4 +1,4 @@
-"""Two reductions of one hole: what changed is found, with the inputs and choices behind it."""
+"""Two reductions of one hole: differences are found with the inputs and choices that cause them."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def test_the_same_reduction_twice_is_the_same(tables, reduced):
     assert "numbers: the same" in repr(found)
 
 
-def test_a_choice_changes_only_what_it_feeds(tables, reduced):
+def test_a_choice_changes_only_dependent_results(tables, reduced):
     changed = cp.reduce(cp.hole_from_tables(*tables), {"needle": {"minimum_window": "60 s"}})
     found = cp.export.compare(reduced, changed)
     assert found.choices["key"].tolist() == ["needle.minimum_window"]
@@ -59,7 +59,7 @@ def test_a_choice_is_followed_through_the_stages(tables, reduced):
     assert row["in_uncertainties"] > 0.0
 
 
-def test_a_core_that_moves_is_seen_though_its_values_stay(tables, reduced):
+def test_a_moved_core_is_reported_although_its_values_stay(tables, reduced):
     moved = xr.DataTree.from_dict({n.path: n.to_dataset() for n in reduced.subtree})
     density = moved["properties/density"].to_dataset()
     depth = density["depth"].copy(deep=True)
@@ -72,7 +72,7 @@ def test_a_core_that_moves_is_seen_though_its_values_stay(tables, reduced):
     assert rows["largest"].iloc[0] == pytest.approx(0.1) and rows["unit"].iloc[0] == "m"
 
 
-def test_missing_values_and_unknown_uncertainties_are_said(reduced):
+def test_missing_values_and_unknown_uncertainties_are_reported(reduced):
     old = xr.DataTree.from_dict({n.path: n.to_dataset() for n in reduced.subtree})
     new = xr.DataTree.from_dict({n.path: n.to_dataset() for n in reduced.subtree})
     density = reduced["properties/density"].to_dataset()
@@ -138,15 +138,15 @@ def test_a_changed_file_is_named_on_the_command_line(tables, tmp_path, capsys):
     assert "there is no file" in capsys.readouterr().err
 
 
-def test_what_is_no_reduced_hole_is_refused(reduced):
-    with pytest.raises(ValueError, match="no reduced hole"):
+def test_a_tree_that_is_not_reduced_is_refused(reduced):
+    with pytest.raises(ValueError, match="must be reduced holes"):
         cp.export.compare(reduced, xr.DataTree())
 
 
-def test_two_holes_are_not_two_reductions(reduced):
+def test_reductions_of_two_holes_are_refused(reduced):
     other = reduced.copy()
     other.name = "another"
     mine = reduced.copy()
     mine.name = "this"
-    with pytest.raises(ValueError, match="two holes, 'this' and 'another'"):
+    with pytest.raises(ValueError, match="old is of hole 'this' and new of hole 'another'"):
         cp.export.compare(mine, other)

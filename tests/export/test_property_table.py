@@ -1,4 +1,4 @@
-"""The table of properties: every reading is counted or said to be left out, and why."""
+"""The property table counts every reading, used or left out with its reason."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys.export import property_tables, write_summaries, write_tables
+from corephys.export import property_table, write_summaries, write_tables
 from corephys.export.property_tables import COLUMNS
 from corephys.ground import flags, series
 from corephys.uncertainty import Measured
@@ -69,7 +69,7 @@ BEDS = [("upper", 0.0, 10.0, "mud"), ("lower", 10.0, 20.0, "sand")]
 
 def test_statistics_by_hand() -> None:
     tree = made([1.5, 1.7, 1.6, 1.9], [1.0, 2.0, 3.0, 12.0], beds=BEDS)
-    table = property_tables(tree).set_index("layer")
+    table = property_table(tree).set_index("layer")
     upper = table.loc["upper"]
     assert (upper["readings"], upper["n"]) == (3, 3)
     assert upper["mean"] == pytest.approx(1.6)
@@ -82,7 +82,7 @@ def test_statistics_by_hand() -> None:
 
 
 def test_one_reading_has_no_deviation() -> None:
-    row = property_tables(made([1.5, 1.7], [1.0, 12.0], beds=BEDS)).iloc[0]
+    row = property_table(made([1.5, 1.7], [1.0, 12.0], beds=BEDS)).iloc[0]
     assert row["n"] == 1
     assert np.isnan(row["standard_deviation"])
     assert row["mean"] == row["minimum"] == row["maximum"] == 1.5
@@ -93,19 +93,19 @@ def test_effects_of_opposite_sign_cancel_in_a_mean() -> None:
     leaf = tree["properties/density"].to_dataset(inherit=False)
     leaf["bulk_density_effects"].values[:] = [[0.02, -0.02]]
     tree["properties/density"] = xr.DataTree(leaf)
-    assert property_tables(tree)["u_systematic_of_mean"].item() == pytest.approx(0.0, abs=1e-12)
+    assert property_table(tree)["u_systematic_of_mean"].item() == pytest.approx(0.0, abs=1e-12)
 
 
-def test_what_is_left_out_is_counted_and_named() -> None:
+def test_readings_left_out_are_counted_with_reasons() -> None:
     tree = made(
         [1.5, np.nan, 1.6, 1.7, 1.5], [1.0, 2.0, 3.0, 4.0, 5.0],
         reasons=["", "", "spike", "void", "supplied"], beds=BEDS,
     )  # fmt: skip
-    row = property_tables(tree).iloc[0]
+    row = property_table(tree).iloc[0]
     assert row["n"] == 2  # what was supplied counts
     assert row[LEFT].tolist() == [1, 1, 1, 0]
     assert row["left_out"] == "missing value 1; void 1; spike 1"
-    strict = property_tables(tree, allow=("good",)).iloc[0]
+    strict = property_table(tree, allow=("good",)).iloc[0]
     assert strict["n"] == 1
     assert strict[LEFT].tolist() == [1, 1, 1, 1]
     assert "supplied 1" in strict["left_out"]
@@ -113,7 +113,7 @@ def test_what_is_left_out_is_counted_and_named() -> None:
 
 def test_a_group_in_which_nothing_counts_keeps_its_row() -> None:
     tree = made([1.5, 1.6], [1.0, 12.0], reasons=["", "void"], beds=BEDS)
-    lower = property_tables(tree).set_index("layer").loc["lower"]
+    lower = property_table(tree).set_index("layer").loc["lower"]
     assert (lower["readings"], lower["n"], lower["n_bad"]) == (1, 0, 1)
     assert np.isnan(lower["mean"])
 
@@ -121,52 +121,52 @@ def test_a_group_in_which_nothing_counts_keeps_its_row() -> None:
 def test_layers_that_overlap_and_readings_between_them() -> None:
     beds = [("a", 0.0, 10.0, "mud"), ("b", 5.0, 8.0, "mud"), ("c", 15.0, 20.0, "sand")]
     tree = made([1.5] * 5, [1.0, 5.0, 8.0, 12.0, 20.0], beds=beds)
-    table = property_tables(tree).set_index("layer")
+    table = property_table(tree).set_index("layer")
     assert table["n"].to_dict() == {"a": 2, "b": 1, "between layers": 2}
     assert table["readings"].sum() == 5
 
 
 def test_no_table_of_layers_and_a_core_that_is_not_known() -> None:
     tree = made([1.5, 1.6], [1.0, 12.0])
-    assert property_tables(tree)["layer"].tolist() == ["all"]
-    assert property_tables(tree, by=("coring_method",))["coring_method"].tolist() == [
+    assert property_table(tree)["layer"].tolist() == ["all"]
+    assert property_table(tree, by=("coring_method",))["coring_method"].tolist() == [
         "piston", "not known",
     ]  # fmt: skip
-    crossed = property_tables(tree, by=("layer", "lithology", "coring_method"))
+    crossed = property_table(tree, by=("layer", "lithology", "coring_method"))
     assert tuple(crossed.columns) == COLUMNS
 
 
-def test_an_interval_of_depth_holds_its_top_and_not_its_bottom() -> None:
+def test_a_depth_interval_includes_its_top_and_excludes_its_bottom() -> None:
     tree = made([1.5, 1.6, 1.7], [1.0, 2.0, 3.0])
-    assert property_tables(tree, by=(), top="1 m", bottom="3 m")["readings"].item() == 2
-    assert property_tables(tree, by=(), top="200 cm")["readings"].item() == 2
-    assert property_tables(tree, by=(), top="50 m").empty
+    assert property_table(tree, by=(), top="1 m", bottom="3 m")["readings"].item() == 2
+    assert property_table(tree, by=(), top="200 cm")["readings"].item() == 2
+    assert property_table(tree, by=(), top="50 m").empty
 
 
 def test_a_reading_without_a_depth_is_not_lost() -> None:
     tree = made([1.5, 1.6], [1.0, np.nan], beds=BEDS)
-    assert property_tables(tree)["readings"].sum() == 2
+    assert property_table(tree)["readings"].sum() == 2
 
 
-def test_bad_input_is_refused_with_what_to_do() -> None:
+def test_bad_input_is_refused_with_the_cure() -> None:
     tree = made([1.5], [1.0])
     with pytest.raises(ValueError, match="by holds 'bed'; it may hold layer, lithology"):
-        property_tables(tree, by=("bed",))
+        property_table(tree, by=("bed",))
     with pytest.raises(ValueError, match="by holds a word twice"):
-        property_tables(tree, by=("layer", "layer"))
-    with pytest.raises(ValueError, match="from 5 m to 2 m is empty; give the top first"):
-        property_tables(tree, top="5 m", bottom="2 m")
+        property_table(tree, by=("layer", "layer"))
+    with pytest.raises(ValueError, match="top is 5 m and bottom is 2 m"):
+        property_table(tree, top="5 m", bottom="2 m")
     with pytest.raises(cp.UnitError, match="top"):
-        property_tables(tree, top=5.0)
+        property_table(tree, top=5.0)
     with pytest.raises(ValueError, match="unknown flag level 'fine'"):
-        property_tables(tree, allow=("fine",))
-    with pytest.raises(ValueError, match="reduce the hole first"):
-        property_tables(xr.DataTree.from_dict({"/": xr.Dataset()}))
+        property_table(tree, allow=("fine",))
+    with pytest.raises(ValueError, match=r"give the result of cp\.reduce"):
+        property_table(xr.DataTree.from_dict({"/": xr.Dataset()}))
 
 
 def test_rows_in_are_rows_counted_and_left_out(whole: xr.DataTree) -> None:
     for by in ((), ("layer",), ("lithology", "coring_method")):
-        table = property_tables(whole, by=by)
+        table = property_table(whole, by=by)
         assert (table["readings"] == table["n"] + table[LEFT].sum(axis=1)).all()
         for (path, _), rows in table.groupby(["property", "quantity"]):
             assert rows["readings"].sum() == whole[path].sizes["reading"]
@@ -205,7 +205,7 @@ def test_against_plain_pandas_on_the_written_tables(
     expected = good.groupby("layer", observed=True)["value"].agg(
         ["count", "mean", "median", "std", "min", "max"]
     )
-    table = property_tables(whole)
+    table = property_table(whole)
     table = table[(table["property"] == path) & (table["quantity"] == name)].set_index("layer")
     table = table[table["n"] > 0]
     rounding = 0.5 * 10.0 ** -len(data[column][data[column] != ""].iloc[0].split(".")[-1])

@@ -51,7 +51,7 @@ def test_digits_follow_the_uncertainty(value: float, u: float, cells: tuple[str,
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", list(cp.export.REPORT_TABLES))
-def test_every_table_says_itself_four_ways(reduced: xr.DataTree, name: str) -> None:
+def test_every_table_is_written_in_four_formats(reduced: xr.DataTree, name: str) -> None:
     table = cp.export.report_table(reduced, name)
     rows = list(csv.reader(io.StringIO(table.to_csv())))
     assert len(rows) == len(table) + 1 > 1 and len({len(row) for row in rows}) == 1
@@ -90,7 +90,7 @@ def test_recovery_is_recovered_over_advance(reduced: xr.DataTree) -> None:
     assert list(frame["sections"]) == [float((sections == c).sum()) for c in frame["core"]]
 
 
-def test_values_not_used_have_a_footnote_a_reason(reduced: xr.DataTree) -> None:
+def test_values_not_used_have_a_footnote_for_each_reason(reduced: xr.DataTree) -> None:
     table = cp.export.report_table(reduced, "thermal_conductivity")
     leaf = reduced["properties/thermal_conductivity"]
     rejected = int((~cp.flags.usable(leaf["thermal_conductivity_flag"].values)).sum())
@@ -123,7 +123,7 @@ def test_constants_of_the_calibration_are_those_of_the_leaf(reduced: xr.DataTree
     assert set(frame["sensor"]) == {"gamma", "P-wave", "resistivity", "natural gamma"}
 
 
-def test_caution_stands_where_it_must(reduced: xr.DataTree) -> None:
+def test_tables_of_stress_and_source_carry_the_caution(reduced: xr.DataTree) -> None:
     warned = {
         name: line
         for name in cp.export.REPORT_TABLES for line in (RESEARCH_ONLY, SEALED_SOURCE)
@@ -170,11 +170,11 @@ def test_files_are_the_same_at_every_run_and_hold_the_cells(
     cores = cp.export.report_table(reduced, "cores")
     sheet = book["cores"]
     assert sheet["D3"].value == float(cores.columns[3].cells[0])
-    with pytest.raises(ValueError, match="no table is written as 'doc'"):
+    with pytest.raises(ValueError, match="kinds has 'doc'; tables are written as"):
         cp.export.write_report_tables(reduced, tmp_path, kinds=("doc",))
 
 
-def test_a_half_finished_hole_has_fewer_tables(tmp_path: Path) -> None:
+def test_an_unfinished_hole_has_fewer_tables(tmp_path: Path) -> None:
     tables = {"cores": {"core": ["1"], "coring_method": ["piston"], "top [m]": [0.0],
                         "advance [m]": [9.5], "recovered [m]": [9.0]}}  # fmt: skip
     tree = cp.reduce(
@@ -185,7 +185,7 @@ def test_a_half_finished_hole_has_fewer_tables(tmp_path: Path) -> None:
     ]
     with pytest.raises(NothingToTabulate, match="which this hole does not have"):
         cp.export.report_table(tree, "strength")
-    with pytest.raises(KeyError, match="there are cores, index_properties"):
+    with pytest.raises(KeyError, match="the tables are cores, index_properties"):
         cp.export.report_table(tree, "nothing")
 
 
@@ -224,7 +224,7 @@ def test_las_holds_usable_values_only(reduced: xr.DataTree, tmp_path: Path) -> N
         cp.export.write_las(xr.Dataset(), tmp_path / "x.las")
 
 
-def test_names_of_columns_are_each_once_in_files(reduced: xr.DataTree) -> None:
+def test_column_names_are_unique_in_files(reduced: xr.DataTree) -> None:
     for name in REPORT_TABLES:
         table = report_table(reduced, name)
         assert table.frame.shape == (len(table), len(table.columns)), name
@@ -236,7 +236,7 @@ def test_names_of_columns_are_each_once_in_files(reduced: xr.DataTree) -> None:
     np.testing.assert_array_equal(frame["± of bulk density [g/cm^3]"].astype(float), u)
 
 
-def test_a_random_part_alone_is_called_so(reduced: xr.DataTree) -> None:
+def test_a_random_part_alone_is_labelled_random(reduced: xr.DataTree) -> None:
     table = report_table(reduced, "consolidation")
     labels = [one.label for one in table.columns]
     place = labels.index("compression index")
@@ -254,7 +254,7 @@ def test_levels_of_the_recipe_decide_what_is_not_used(demo_hole: Path) -> None:
     assert "8 of 8 usable" in str(cp.overview(every["properties/formation_temperature"]))
 
 
-def test_every_constant_has_its_own_row(reduced: xr.DataTree) -> None:
+def test_every_constant_has_a_row(reduced: xr.DataTree) -> None:
     frame = report_table(reduced, "constants").frame
     held = {
         (name.replace("_", " ").replace(".", " "), one.shown(), ORIGINS[one.origin])
@@ -273,7 +273,7 @@ def test_every_constant_has_its_own_row(reduced: xr.DataTree) -> None:
     assert set(frame["source"][frame["from"] == "hole"]) == {""}
 
 
-def test_signs_that_are_orders_to_latex_or_markdown_stay_signs() -> None:
+def test_special_characters_of_latex_and_markdown_are_escaped() -> None:
     cells = ("[A]", "*B", "a--b", "`c`", "$1$ ~~x~~ &lt;")
     table = ReportTable("t", "T", (Column("name", cells, cells),))
     latex = table.to_latex()
@@ -292,7 +292,7 @@ def test_a_spreadsheet_shows_the_digits_of_small_numbers(tmp_path: Path) -> None
     assert [sheet.cell(r, 1).number_format for r in (3, 4)] == ["0.00000E+00", "0.000"]
 
 
-def test_las_says_its_scale_its_maker_and_one_name(reduced: xr.DataTree, tmp_path: Path) -> None:
+def test_las_states_depth_scale_program_and_well(reduced: xr.DataTree, tmp_path: Path) -> None:
     leaf = reduced["properties/density"]
     one, other = (
         cp.export.write_las(leaf, tmp_path / f"{scale}.las", depth_scale=scale).read_text()
@@ -302,5 +302,5 @@ def test_las_says_its_scale_its_maker_and_one_name(reduced: xr.DataTree, tmp_pat
     assert f"corephys {cp.__version__}" in one and str(reduced.attrs["title"]) in one
     path = cp.export.write_las(leaf, tmp_path / "x.las", well="Hole\n~A\n 1 2 3")
     assert cp.logs.read(path)["depth"].size == leaf.sizes["reading"]
-    with pytest.raises(ValueError, match="no depth scale 'offset'"):
+    with pytest.raises(ValueError, match="depth_scale is 'offset'"):
         cp.export.write_las(leaf, tmp_path / "y.las", depth_scale="offset")

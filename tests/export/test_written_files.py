@@ -22,7 +22,7 @@ FORMATS = sorted(HERE.glob("format_*"))
 each_format = pytest.mark.parametrize("folder", FORMATS, ids=lambda path: path.name)
 
 
-def test_this_format_is_written_down():
+def test_the_present_format_has_stored_files():
     assert HERE / f"format_{FORMAT_VERSION}" in FORMATS
 
 
@@ -50,7 +50,7 @@ def test_it_opens_without_this_package(folder: Path):
 
 
 @each_format
-def test_it_serves_for_what_a_new_one_serves(folder: Path, tmp_path: Path):
+def test_an_old_file_works_like_a_new_one(folder: Path, tmp_path: Path):
     tree = cp.load(folder / "reduced.nc")
     assert "2 cores (2 piston) to 6.0 m" in str(cp.overview(tree))
     cp.save(tree, tmp_path / "again.nc")

@@ -1,4 +1,4 @@
-"""The figure of the audit shows the counts of the flags themselves."""
+"""The figure of the audit shows the counts of the flags."""
 
 from __future__ import annotations
 
@@ -73,12 +73,12 @@ def test_symbols_of_equal_counts_do_not_cover_each_other(tree: xr.DataTree) -> N
     assert not table.duplicated(["x", "y"]).any()
 
 
-def test_samples_are_no_scan(tree: xr.DataTree) -> None:
+def test_samples_are_left_out(tree: xr.DataTree) -> None:
     titles = [axes.get_title(loc="left") for axes in figures.audit(tree).axes[:-1]]
     assert [title.split("\n")[0] for title in titles] == ["bulk density", "P-wave velocity"]
 
 
-def test_supplied_beside_measured_has_a_panel_of_its_own(tree: xr.DataTree) -> None:
+def test_supplied_readings_have_a_separate_panel(tree: xr.DataTree) -> None:
     changed = tree.copy(deep=True)
     changed["properties/supplied_bulk_density"] = xr.DataTree(
         tree["properties/density"].to_dataset(inherit=False)
@@ -89,7 +89,7 @@ def test_supplied_beside_measured_has_a_panel_of_its_own(tree: xr.DataTree) -> N
     ]  # fmt: skip
 
 
-def test_a_hole_without_doubt_has_bars_and_no_reasons(tree: xr.DataTree) -> None:
+def test_a_hole_without_flags_has_bars_and_no_reasons(tree: xr.DataTree) -> None:
     changed = tree.copy(deep=True)
     for path, name in SCANS.items():
         data = changed[path].to_dataset(inherit=False)

@@ -1,4 +1,4 @@
-"""Figures show what the table beside them says, at every stage of a hole, the same every time."""
+"""Figures draw the data of their tables, for complete and partial holes, the same at every run."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def artist_points(artist: object) -> tuple[np.ndarray, np.ndarray]:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", sorted(set(figures.FIGURES) - NEEDS_A_LOG))
-def test_the_table_is_what_the_artists_hold(
+def test_the_table_holds_the_data_of_the_artists(
     tree: xr.DataTree, whole: xr.DataTree, name: str
 ) -> None:
     figure = figures.FIGURES[name](whole if name in SPLIT_CORE else tree)
@@ -141,7 +141,7 @@ def test_depth_goes_down_on_one_axis_and_is_named(tree: xr.DataTree) -> None:
         figures.summary(tree, depth_scale="fitted")
 
 
-def test_one_bad_reading_does_not_squeeze_the_axis(tree: xr.DataTree) -> None:
+def test_axis_limits_come_from_usable_readings(tree: xr.DataTree) -> None:
     changed = tree.copy(deep=True)
     density = changed["properties/density"].to_dataset(inherit=False)
     density["bulk_density"][7] = 1e6
@@ -174,7 +174,7 @@ def test_uncertainty_that_is_not_known_has_no_bar_and_no_number(tree: xr.DataTre
         (("properties/density", "products", "properties/velocity"), 5),
     ],
 )
-def test_half_a_hole_has_fewer_tracks(
+def test_an_unfinished_hole_has_fewer_tracks(
     tree: xr.DataTree, tmp_path: Path, absent: tuple[str, ...], tracks: int
 ) -> None:
     smaller = without(tree, *absent) if absent else tree
@@ -183,7 +183,7 @@ def test_half_a_hole_has_fewer_tracks(
     figures.save(figure, tmp_path, "summary")
 
 
-def test_a_figure_without_data_says_what_is_missing(tree: xr.DataTree, tmp_path: Path) -> None:
+def test_a_figure_without_data_names_the_missing_leaf(tree: xr.DataTree, tmp_path: Path) -> None:
     bare = without(tree, "properties", "products")
     for draw in figures.FIGURES.values():
         with pytest.raises(figures.NothingToDraw, match=r"this hole|the hole"):
@@ -193,7 +193,7 @@ def test_a_figure_without_data_says_what_is_missing(tree: xr.DataTree, tmp_path:
         figures.summary(tree, quantities=("density",))
 
 
-def test_heat_flow_draws_what_there_is(tree: xr.DataTree) -> None:
+def test_heat_flow_draws_the_leaves_of_the_hole(tree: xr.DataTree) -> None:
     assert len(figures.heat_flow(tree).axes) == 3
     assert len(figures.heat_flow(without(tree, "products")).axes) == 2
     assert len(figures.heat_flow(without(tree, "products", "properties/thermal")).axes) == 1
@@ -216,7 +216,7 @@ def test_files_are_the_same_at_every_run(tmp_path: Path) -> None:
     assert first == second
 
 
-def test_the_table_beside_a_figure_is_its_table(tree: xr.DataTree, tmp_path: Path) -> None:
+def test_the_csv_file_of_a_figure_is_its_table(tree: xr.DataTree, tmp_path: Path) -> None:
     figure = figures.porosity_depth(tree)
     paths = figures.save(figure, tmp_path, "porosity_depth")
     assert [p.suffix for p in paths] == [".svg", ".pdf", ".png", ".csv", ".txt"]

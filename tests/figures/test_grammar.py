@@ -1,4 +1,4 @@
-"""All figures speak one grammar: sizes, words, looks without colour, captions, bytes of files."""
+"""All figures share sizes, labels, greyscale looks, captions and reproducible files."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def test_a_figure_can_be_read_in_print(plates: dict[str, figures.Plate], name: s
 
 
 @pytest.mark.parametrize("name", sorted(set(figures.FIGURES) - LACKING))
-def test_a_caption_says_n_and_depth_scale(plates: dict[str, figures.Plate], name: str) -> None:
+def test_a_caption_states_n_and_depth_scale(plates: dict[str, figures.Plate], name: str) -> None:
     plate = plates[name]
     caption = plate.caption
     assert len(caption.split()) >= 8 and "nan" not in caption and "  " not in caption
@@ -124,7 +124,7 @@ def test_planted_faults_of_print_are_found() -> None:
     assert told_by_colour_alone(other) == []
 
 
-def test_visions_keep_grey_and_lightness_is_of_the_standard() -> None:
+def test_simulated_colour_vision_keeps_grey_and_lightness_follows_the_standard() -> None:
     for matrix in VISIONS.values():  # white stays white: each row sums to one
         np.testing.assert_allclose(matrix.sum(axis=1), 1.0, atol=2e-6)
     assert lightness("white") == pytest.approx(100.0)
@@ -135,7 +135,7 @@ def test_visions_keep_grey_and_lightness_is_of_the_standard() -> None:
     assert min(lightness(figures.style.FLAGGED) - lightness(ink) for ink in COLOURS.values()) > 12
 
 
-def test_the_style_file_is_the_style_and_can_be_used() -> None:
+def test_the_style_file_holds_the_settings_and_loads() -> None:
     with pyplot.style.context(figures.STYLE):
         for name, value in SETTINGS.items():
             assert matplotlib.rcParams[name] == value, name
@@ -166,7 +166,7 @@ def test_fonts_are_in_the_vector_files(saved: Path) -> None:
     assert b"/Type3" not in pdf
 
 
-def test_the_caption_stands_beside(demo: xr.DataTree, saved: Path) -> None:
+def test_the_caption_is_written_beside_the_figure(demo: xr.DataTree, saved: Path) -> None:
     words = (saved / "porosity_depth.txt").read_text(encoding="utf-8").strip()
     assert words == figures.porosity_depth(demo).caption
 
@@ -230,7 +230,7 @@ def test_a_wrong_picture_fails(tmp_path: Path) -> None:
     assert difference is not None and "RMS" in difference
 
 
-def test_an_unknown_uncertainty_is_called_so(demo: xr.DataTree) -> None:
+def test_an_unknown_uncertainty_is_labelled_unknown(demo: xr.DataTree) -> None:
     blind = demo.copy(deep=True)
     for leaf in blind.leaves:
         for name in map(str, leaf.data_vars):

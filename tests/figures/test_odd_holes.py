@@ -1,4 +1,4 @@
-"""Figures of odd holes and odd sessions: names, settings, gaps, flags, errors not known."""
+"""Figures of unusual holes and sessions: names, settings, gaps, flags, unknown uncertainties."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_settings_of_the_session_do_not_reach_a_figure(tmp_path: Path) -> None:
         assert dict(matplotlib.rcParams) == before
 
 
-def test_a_name_is_no_formula_and_no_order(demo: xr.DataTree) -> None:
+def test_a_name_has_no_meaning_to_matplotlib(demo: xr.DataTree) -> None:
     tree = demo.copy()
     tree.attrs["title"] = "Hole A_1 ($5 bit, $6 rod) " + "very long " * 30
     layers = tree["layers"].to_dataset(inherit=False)
@@ -65,7 +65,7 @@ def test_a_name_is_no_formula_and_no_order(demo: xr.DataTree) -> None:
     assert [text.get_text().strip()[0] for text in legend.get_texts()] == ["_"] * hidden.size
 
 
-def test_layers_below_the_depth_axis_do_not_squeeze_it(demo: xr.DataTree) -> None:
+def test_layers_do_not_change_the_depth_axis(demo: xr.DataTree) -> None:
     tree = demo.copy()
     for path in ("properties/density", "properties/velocity", "products/porosity",
                  "products/impedance", "properties/index_properties",
@@ -143,7 +143,7 @@ def test_an_unknown_error_has_no_band(demo: xr.DataTree) -> None:
         assert "Bands:" not in after.caption or "standard uncert" not in after.caption
 
 
-def test_a_caption_counts_what_lies_off_the_axis(demo: xr.DataTree) -> None:
+def test_a_caption_counts_points_off_the_axis(demo: xr.DataTree) -> None:
     plate = figures.porosity_depth(demo)
     table = drawn_of(plate, "scan, flagged")
     low, high = plate.axes[0].get_xlim()
@@ -152,7 +152,7 @@ def test_a_caption_counts_what_lies_off_the_axis(demo: xr.DataTree) -> None:
     assert f"({len(table)} flagged, drawn pale, {beside} off the axis)" in plate.caption
 
 
-def test_the_bar_of_a_heating_run_is_its_whole_error(demo: xr.DataTree) -> None:
+def test_the_bar_of_a_heating_run_is_its_total_uncertainty(demo: xr.DataTree) -> None:
     runs = demo["properties/heating_runs"].to_dataset()
     chosen = drawn_of(figures.heating_run(demo, 1), "chosen")
     row = list(runs["run"].values.astype(str)).index("1")
@@ -182,7 +182,7 @@ def test_usable_readings_are_seen_on_a_linear_axis_where_one_is_not_positive(
     assert track.get_xlim()[0] < leaf["magnetic_susceptibility"].values[good].min()
 
 
-def test_a_curve_of_the_fit_stays_on_its_own_scale(demo: xr.DataTree) -> None:
+def test_the_curve_of_a_fit_keeps_its_depth_scale(demo: xr.DataTree) -> None:
     plate = figures.porosity_depth(demo, depth_scale="depth_fitted")
     fit = drawn_of(plate, "fit")
     assert set(fit["panel"]) == {f"porosity against {label('depth')}"}

@@ -72,7 +72,7 @@ def test_samples_go_down_with_their_bars(demo: xr.DataTree) -> None:
     assert int((rows["flag"] != "good").sum()) == int(flagged.sum()) == 1
 
 
-def test_velocities_stand_by_their_axis(demo: xr.DataTree) -> None:
+def test_velocities_are_drawn_by_axis(demo: xr.DataTree) -> None:
     table = figures.velocity_axes(demo).table()
     leaf = demo["properties/sample_velocity"].to_dataset()
     for axis in ("along", "across", "normal"):
@@ -210,7 +210,7 @@ def test_holes_lie_on_composite_depth_beside_their_sequence(tied: Any) -> None:
         figures.holes_overlay(held, shifts, quantity="natural_gamma_rate")
 
 
-def test_shifts_and_growth_are_drawn_as_they_are(tied: Any) -> None:
+def test_shifts_and_growth_are_drawn_unchanged(tied: Any) -> None:
     _, shifts, sequence, _ = tied
     growth = cp.composite.growth_factor(shifts)
     plate = figures.hole_shifts(shifts, growth=growth)
@@ -238,7 +238,7 @@ def test_shifts_and_growth_are_drawn_as_they_are(tied: Any) -> None:
         (figures.temperature_records, "properties/formation_temperature"),
     ],
 )
-def test_a_figure_without_its_data_says_so(demo: xr.DataTree, draw: Any, path: str) -> None:
+def test_a_figure_without_its_leaf_names_it(demo: xr.DataTree, draw: Any, path: str) -> None:
     leaves = {leaf.path: leaf.to_dataset(inherit=False) for leaf in demo.leaves}
     del leaves[f"/{path}"]
     tree = xr.DataTree.from_dict(leaves)
@@ -246,7 +246,7 @@ def test_a_figure_without_its_data_says_so(demo: xr.DataTree, draw: Any, path: s
         draw(tree)
 
 
-def test_another_law_of_compaction_is_told_with_its_numbers(demo_hole: Path) -> None:
+def test_another_law_of_compaction_is_written_with_its_parameters(demo_hole: Path) -> None:
     tree = cp.reduce(cp.read_hole(demo_hole), {"compaction": {"model": "offset exponential"}})
     fit = tree["products/compaction"]
     plate = figures.porosity_depth(tree)

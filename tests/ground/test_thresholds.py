@@ -59,7 +59,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     },
     "downhole/temperature/responses": {"_AROUND": _PLACES},
     "downhole/temperature/tradeoff": {"TRIALS": _GRID},
-    "export/netcdf": {"COMPRESS_FROM": _BLOCK, "LEVEL": _BLOCK},
+    "export/netcdf": {"_COMPRESS_FROM": _BLOCK, "_LEVEL": _BLOCK},
     "ground/cards": {"_ROUNDING": _ROUNDING},
     "ground/fitting": {"_STEPS": _ROUNDS},
     "ground/flags": {
@@ -107,7 +107,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_ROUNDS": _ROUNDS,
     },
     "reduction/stages/sediment": {"_GRID": _GRID},
-    "report": {"SECONDS_A_CELL": "limit of time"},
+    "report": {"_SECONDS_A_CELL": "limit of time"},
     "samples/consolidation/rates": {
         "EARLY": "of the method of Taylor",
         "RATIO": "of the method of Taylor",

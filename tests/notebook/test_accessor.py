@@ -1,4 +1,4 @@
-"""The accessor ``ds.corephys`` gives what the functions give, and needs no import of its own."""
+"""The accessor ``ds.corephys`` returns the results of the functions and needs no import."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Panels leave a change or a table, show the library's own number, and hold nothing else."""
+"""Panels show the number of the reduction, and their state is a recipe change or a table."""
 
 from __future__ import annotations
 
@@ -49,6 +49,11 @@ def properties(site: Any) -> dict[str, dict[str, xr.Dataset]]:
         name: {"bulk_density": cp.reduce(tree)["properties/density"].to_dataset()}
         for name, tree in site.holes.items()
     }
+
+
+def seconds(window: Any) -> tuple[float, float]:
+    """Ends of a window, which are quantities."""
+    return tuple(end.to("s").magnitude for end in window)
 
 
 def value(dataset: Any, name: str, key: str, of: str) -> tuple[float, float]:
@@ -106,15 +111,15 @@ def test_the_order_of_moves_does_not_matter(reduced: xr.DataTree) -> None:
 def test_windows_of_the_recipe_stay_in_the_changes(hole: xr.DataTree) -> None:
     tree = cp.reduce(hole, {"needle": {"windows": {"3": "30 s to 200 s", "10": "25 s to 90 s"}}})
     panel = cp.panels.heating_windows(tree, 10)
-    assert panel.window == (26.0, 90.0)  # a sample every two seconds
+    assert seconds(panel.window) == (26.0, 90.0)  # a sample every two seconds
     assert "window chosen: 25 s to 90 s" in panel.said()
     panel.set("30 s to 120 s")
     assert panel.changes["needle"]["windows"] == {"3": "30 s to 200 s", "10": "30 s to 120 s"}
 
 
-def test_what_of_a_window_is_not_fitted_is_said(reduced: xr.DataTree) -> None:
+def test_a_window_wider_than_its_fit_names_the_fitted_part(reduced: xr.DataTree) -> None:
     panel = cp.panels.heating_windows(reduced, 10).set("10 s to 56.4 s")
-    first, last = panel.window
+    first, last = seconds(panel.window)
     assert first >= float(panel.result["earliest_time"][0]) > 10.0
     assert (first, last) == (16.0, 56.0)
     assert panel.said().endswith("window chosen: 10 s to 56.4 s, of which 16 s to 56 s is fitted")
@@ -132,13 +137,13 @@ def test_what_of_a_window_is_not_fitted_is_said(reduced: xr.DataTree) -> None:
         ("30 m to 60 m", "expected s, got 'm'"),
     ],
 )
-def test_a_wrong_window_teaches_and_changes_nothing(
+def test_a_wrong_window_is_refused_and_changes_nothing(
     reduced: xr.DataTree, window: str, complaint: str
 ) -> None:
     panel = cp.panels.heating_windows(reduced, 10).set("30 s to 120 s")
     with pytest.raises(ValueError, match=complaint.replace("(", r"\(")):
         panel.set(window)
-    assert panel.window == (30.0, 120.0)
+    assert seconds(panel.window) == (30.0, 120.0)
     assert panel.changes["needle"]["windows"] == {"10": "30 s to 120 s"}
 
 
@@ -190,7 +195,7 @@ def test_exclusions_reach_the_reduction(
     assert other.remove().table.empty
 
 
-def test_wrong_intervals_teach(reduced: xr.DataTree) -> None:
+def test_wrong_intervals_are_refused_with_the_cure(reduced: xr.DataTree) -> None:
     panel = cp.panels.exclusions(reduced)
     core, section = (str(reduced["properties/density"][n].values[0]) for n in ("core", "section"))
     with pytest.raises(PanelError, match="its sections are"):
@@ -199,7 +204,7 @@ def test_wrong_intervals_teach(reduced: xr.DataTree) -> None:
         panel.set("nowhere", section, "1 cm", "2 cm", "x")
     with pytest.raises(PanelError, match="has to lie below its start"):
         panel.set(core, section, "5 cm", "2 cm", "x")
-    with pytest.raises(PanelError, match="for a reason"):
+    with pytest.raises(PanelError, match="reason is empty"):
         panel.set(core, section, "1 cm", "2 cm", "  ")
     with pytest.raises(cp.UnitError):
         panel.set(core, section, 1, 2, "x")  # type: ignore[arg-type]
@@ -212,18 +217,18 @@ def test_a_tie_reaches_the_shifts(
     site: Any, properties: dict[str, Any], tmp_path: Path, project_root: Path
 ) -> None:
     panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
-    panel.set(f"{panel.best_shift} m", uncertainty="5 cm")
+    panel.set(panel.best_shift, uncertainty="5 cm")
     truth = pd.read_csv(
         project_root / "data_demo" / "site" / "truth" / "shifts.csv", dtype={"core": str}
     ).set_index(["hole", "core"])["shift [m]"]
     # The grid's step is 5 cm.
     expected = truth["B", "1"] - truth["A", "1"]
-    assert panel.shift == pytest.approx(expected, abs=0.075)
+    assert panel.shift.to("m").magnitude == pytest.approx(expected, abs=0.075)
     shifts = cp.composite.shifts(panel.table, site.cores, reference="A")
     where = (shifts["hole"].values == "B") & (shifts["core"].values.astype(str) == "1")
     base = (shifts["hole"].values == "A") & (shifts["core"].values.astype(str) == "1")
     moved = float(shifts["shift"].values[where][0] - shifts["shift"].values[base][0])
-    assert moved == pytest.approx(panel.shift, abs=1e-9)
+    assert moved == pytest.approx(panel.shift.to("m").magnitude, abs=1e-9)
 
     def written() -> pd.DataFrame:
         return cp.composite.checked_ties(cp.composite.read_ties(tmp_path / "ties.csv"), site.cores)
@@ -232,7 +237,7 @@ def test_a_tie_reaches_the_shifts(
     panel.write(tmp_path)
     assert list(written()["tie"]) == ["1"]  # one measurement, however often it is written
     assert written()["uncertainty"].iloc[0] == 0.05
-    panel.set(f"{panel.best_shift + 0.05} m", uncertainty="4 cm").write(tmp_path)
+    panel.set(panel.best_shift + cp.quantity(0.05, "m"), uncertainty="4 cm").write(tmp_path)
     after = written()
     assert list(after["replaces"]) == ["", "1"] and list(after["state"]) == ["accepted", "edited"]
     assert after["correlation"].iloc[1] == round(panel.correlation, 4)
@@ -240,12 +245,12 @@ def test_a_tie_reaches_the_shifts(
     assert float(again["shift_u_random"].values[where][0]) == pytest.approx(0.04)
 
 
-def test_a_tie_nobody_has_chosen_is_none(
+def test_without_a_choice_there_is_no_tie(
     site: Any, properties: dict[str, Any], tmp_path: Path
 ) -> None:
     panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
     assert panel.table.empty
-    with pytest.raises(cp.panels.PanelError, match="no shift was chosen yet"):
+    with pytest.raises(cp.panels.PanelError, match="no shift was chosen"):
         panel.write(tmp_path)
     assert not (tmp_path / "ties.csv").exists()
 
@@ -268,7 +273,7 @@ def test_correlation_of_the_tie_is_that_of_numpy(site: Any, properties: dict[str
         assert panel.correlation == pytest.approx(series["A"].corr(moved), abs=1e-9)
 
 
-def test_wrong_ties_teach(site: Any, properties: dict[str, Any]) -> None:
+def test_wrong_ties_are_refused_with_the_cure(site: Any, properties: dict[str, Any]) -> None:
     with pytest.raises(PanelError, match="cannot be tied to itself"):
         cp.panels.tie(site, properties, ("A", "1"), ("A", "1"))
     with pytest.raises(PanelError, match="its cores are"):
@@ -276,11 +281,11 @@ def test_wrong_ties_teach(site: Any, properties: dict[str, Any]) -> None:
     with pytest.raises(PanelError, match="there is no bulk_density of hole 'Z'"):
         cp.panels.tie(site, properties, ("Z", "1"), ("B", "1"))
     panel = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
-    with pytest.raises(PanelError, match="the cores do not meet; they do from"):
+    with pytest.raises(PanelError, match="the cores overlap for shifts from"):
         panel.set("100 m")
     with pytest.raises(PanelError, match="above zero"):
         panel.set("0 m", uncertainty="0 m")
-    assert panel.shift == 0.0
+    assert panel.shift.magnitude == 0.0
 
 
 def _all(reduced: xr.DataTree, site: Any, properties: Any) -> list[Panel]:
@@ -296,7 +301,7 @@ def _all(reduced: xr.DataTree, site: Any, properties: Any) -> list[Panel]:
     ]
 
 
-def test_panels_stand_as_pictures_without_widgets(
+def test_panels_are_pictures_without_widgets(
     reduced: xr.DataTree, site: Any, properties: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     real = builtins.__import__
@@ -355,7 +360,7 @@ def test_controls_do_what_set_does(
     words = _find(heating.widget, widgets.HTML)[0]
     assert "window chosen: 30 s to 120 s" in words.value
     slider.value = (2.0, 6.0)  # before the needle is warm: said, and the last good one stays
-    assert "Not taken" in words.value
+    assert "Refused" in words.value
     assert heating.changes["needle"]["windows"] == {"10": "30 s to 120 s"}
     _find(heating.widget, widgets.Button)[0].click()
     assert heating.changes == {"needle": {"windows": None}}
@@ -375,21 +380,25 @@ def test_controls_do_what_set_does(
     tied = cp.panels.tie(site, properties, ("B", "1"), ("A", "1"))
     slide = _find(tied.widget, widgets.FloatSlider)[0]
     slide.value = 0.25
-    assert tied.shift == 0.25 and "shift +0.25 m" in _find(tied.widget, widgets.HTML)[1].value
+    assert (
+        tied.shift == cp.quantity(0.25, "m")
+        and "shift +0.25 m" in _find(tied.widget, widgets.HTML)[1].value
+    )
     _find(tied.widget, widgets.Button)[0].click()
-    assert tied.shift == tied.best_shift == pytest.approx(slide.value, abs=0.006)
+    assert tied.shift == tied.best_shift
+    assert tied.shift.to("m").magnitude == pytest.approx(slide.value, abs=0.006)
 
 
-def test_unknown_records_teach(reduced: xr.DataTree) -> None:
-    with pytest.raises(PanelError, match="no run '99'; there are 1, 2"):
+def test_unknown_records_are_refused_with_the_cure(reduced: xr.DataTree) -> None:
+    with pytest.raises(PanelError, match="no run '99'; the hole has runs 1, 2"):
         cp.panels.heating_windows(reduced, 99)
     with pytest.raises(PanelError, match="no station 'Z'"):
         cp.panels.cooling_windows(reduced, "Z")
-    with pytest.raises(PanelError, match="give the reduced hole"):
+    with pytest.raises(PanelError, match="Give the result of cp"):
         cp.panels.heating_windows(xr.DataTree.from_dict({"/scan/gamma": xr.Dataset()}), 1)
 
 
-def test_changes_carry_the_recipe_that_the_panel_worked_by(hole: xr.DataTree) -> None:
+def test_changes_include_the_recipe_of_the_panel(hole: xr.DataTree) -> None:
     own = {"needle": {"minimum_window": "60 s", "heating_power_uncertainty": "5 %"}}
     panel = cp.panels.heating_windows(cp.reduce(hole, own), 10).set("30 s to 150 s")
     shown = value(panel.result, "thermal_conductivity", "run", "10")
@@ -398,16 +407,16 @@ def test_changes_carry_the_recipe_that_the_panel_worked_by(hole: xr.DataTree) ->
     assert shown == pytest.approx(wanted, rel=LAST_BITS)
     with pytest.raises(ValueError, match="not both"):
         panel.set("30 s to 120 s", start="50 s")
-    with pytest.raises(PanelError, match="works by a recipe"):
+    with pytest.raises(PanelError, match="needs the recipe of a reduced hole"):
         cp.panels.heating_windows(hole, 10)
 
 
-def test_a_complaint_goes_with_the_next_good_choice(reduced: xr.DataTree) -> None:
+def test_the_next_good_choice_removes_a_complaint(reduced: xr.DataTree) -> None:
     panel = cp.panels.heating_windows(reduced, 10)
     panel._try("30 s to 31 s")
-    assert "Not taken" in panel._words_html()
+    assert "Refused" in panel._words_html()
     panel.set(None)
-    assert "Not taken" not in panel._words_html()
+    assert "Refused" not in panel._words_html()
 
 
 def test_an_interval_of_another_sensor_leaves_these_readings(reduced: xr.DataTree) -> None:
@@ -420,9 +429,9 @@ def test_an_interval_of_another_sensor_leaves_these_readings(reduced: xr.DataTre
     panel.set("1", "2", "10 cm", "140 cm", "no counts", sensor="gamma")
     assert panel.inside().sum() > 10
     for wrong, words in (
-        ({"sensor": "gama"}, "no scan 'gama'; there are .*gamma"),
-        ({"to": "900 cm"}, "ends below the section, which is 150 cm long"),
-        ({"reason": None}, "left out for a reason"),
+        ({"sensor": "gama"}, "sensor is 'gama'; the scans are .*gamma"),
+        ({"to": "900 cm"}, "the section ends at 150 cm"),
+        ({"reason": None}, "reason is empty"),
     ):
         given = {"to": "20 cm", "reason": "x", "sensor": "", **wrong}
         with pytest.raises(PanelError, match=words):
@@ -440,7 +449,7 @@ def test_an_interval_of_another_sensor_leaves_these_readings(reduced: xr.DataTre
          "cut,1,2,400,550,\r\n"),
     ],
 )  # fmt: skip
-def test_rows_go_into_the_table_that_is_there(
+def test_rows_are_added_to_an_existing_table(
     reduced: xr.DataTree, tmp_path: Path, demo_hole: Path, before: str, behind: str
 ) -> None:
     folder = tmp_path / "hole"
@@ -457,7 +466,9 @@ def test_rows_go_into_the_table_that_is_there(
     assert list(held["sensor"].values) == [""] * (held.sizes["row"] - 1) + ["gamma"]
 
 
-def test_a_file_that_is_no_table_is_left_as_it_is(reduced: xr.DataTree, tmp_path: Path) -> None:
+def test_a_file_without_a_table_is_refused_and_unchanged(
+    reduced: xr.DataTree, tmp_path: Path
+) -> None:
     panel = cp.panels.exclusions(reduced, "bulk_density").set("1", "2", "40 cm", "55 cm", "cut")
     path = tmp_path / "exclusions.csv"
     for text in ("core;section;from [cm];to [cm];reason\n", "", "# mine\ncore,section\n"):

@@ -1,4 +1,4 @@
-"""The report runs a notebook on a hole and leaves one page that needs nothing else."""
+"""The report runs a notebook on a hole and writes one page that needs no other files."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def test_the_notebook_runs_on_the_hole(tmp_path: Path) -> None:
     assert not re.findall(r"@import|url\([\"']?https?:", text)
 
 
-def test_the_main_notebook_passes_over_what_a_hole_lacks(tmp_path: Path, monkeypatch) -> None:
+def test_cells_without_data_leave_a_line_of_text(tmp_path: Path, monkeypatch) -> None:
     page = notebook(
         tmp_path,
         "import corephys as cp, xarray as xr\ntree = xr.DataTree()\nprint('before')",
@@ -73,7 +73,7 @@ def test_the_main_notebook_passes_over_what_a_hole_lacks(tmp_path: Path, monkeyp
     monkeypatch.setattr(report, "_main_notebook", lambda: page)
     text = html.unescape(report.write_report(tmp_path, tmp_path / "out").read_text("utf-8"))
     assert "before" in text and "behind" in text and "Traceback (most" not in text
-    assert text.count("Not shown, since the hole lacks what this needs") == 3
+    assert text.count("Not shown, since the hole lacks the data of this cell") == 3
     assert "the figure gamma_calibration shows /properties/gamma_calibration" in text
     # Anything else is a fault of the notebook, and a notebook of one's own lacks nothing unseen.
     for cell, own in (("1 / 0", None), ("tree['products/heat_flow']", page)):
@@ -82,7 +82,7 @@ def test_the_main_notebook_passes_over_what_a_hole_lacks(tmp_path: Path, monkeyp
             report.write_report(tmp_path, tmp_path / "out", notebook=own and broken)
 
 
-def test_a_cell_that_fails_says_why_and_leaves_the_old_page(tmp_path: Path) -> None:
+def test_a_failed_cell_is_reported_and_the_old_page_stays(tmp_path: Path) -> None:
     page = notebook(tmp_path, "raise ValueError('no gamma standards')")
     (tmp_path / "report.html").write_text("old")
     with pytest.raises(report.ReportError, match="ValueError: no gamma standards"):
@@ -91,7 +91,7 @@ def test_a_cell_that_fails_says_why_and_leaves_the_old_page(tmp_path: Path) -> N
     assert sorted(p.name for p in tmp_path.iterdir()) == ["page.ipynb", "report.html"]
 
 
-def test_missing_notebook_and_missing_tools_teach(
+def test_missing_notebook_and_missing_tools_are_reported_with_the_cure(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with pytest.raises(report.ReportError, match="there is no notebook"):
@@ -124,7 +124,7 @@ def test_pictures_stand_in_the_page() -> None:
         picture_html(b"GIF89a", "x")
 
 
-def test_a_report_of_another_hole_speaks_of_that_hole(tmp_path: Path) -> None:
+def test_a_report_of_another_hole_leaves_out_the_demo_cells(tmp_path: Path) -> None:
     """The main notebook on a hole with one scan, by a recipe from a file."""
     hole = small_hole(tmp_path / "hole", 5)
     recipe = tmp_path / "recipe.toml"
@@ -132,7 +132,7 @@ def test_a_report_of_another_hole_speaks_of_that_hole(tmp_path: Path) -> None:
     made = report.write_report(hole, tmp_path / "out", recipe=recipe)
     text = html.unescape(made.read_text(encoding="utf-8"))
     assert "demo hole" not in text and "0 intervals with 0 readings" in text
-    assert "the hole lacks what this needs: there is no products/impedance" in text
+    assert "the hole lacks the data of this cell: there is no products/impedance" in text
     assert "n, bulk density: scan 120" in text  # the caption of the summary
     assert "TCP" not in text
     reduced = cp.load(tmp_path / "out" / "reduced.nc")

@@ -1,14 +1,15 @@
-"""Interactive panels: windows of heating and cooling, intervals to leave out, ties of holes.
+"""Interactive panels: windows of heating and cooling, intervals to exclude, ties of holes.
 
-Each is a thin skin over public functions and leaves a change of the recipe or a table behind.
+A panel calls public functions only. Its result is a change of the recipe or rows of a table.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
 
 import xarray as xr
 
+from corephys.hole.composite import Site
 from corephys.notebook.panels.exclusion_panel import Exclusions
 from corephys.notebook.panels.panel import Panel, PanelError
 from corephys.notebook.panels.ties import Tie
@@ -17,7 +18,7 @@ from corephys.notebook.panels.windows import CoolingWindow, HeatingWindow
 __all__ = ["Panel", "PanelError", "cooling_windows", "exclusions", "heating_windows", "tie"]
 
 
-def heating_windows(reduced: xr.DataTree, run: Any) -> HeatingWindow:
+def heating_windows(reduced: xr.DataTree, run: str | int) -> HeatingWindow:
     """Choose the window of a heating run.
 
     Parameters
@@ -36,12 +37,12 @@ def heating_windows(reduced: xr.DataTree, run: Any) -> HeatingWindow:
     Raises
     ------
     PanelError
-        When the hole has no heating runs, or none of that name.
+        If the hole has no heating runs, or none of that name.
     """
     return HeatingWindow(reduced, run)
 
 
-def cooling_windows(reduced: xr.DataTree, station: Any) -> CoolingWindow:
+def cooling_windows(reduced: xr.DataTree, station: str | int) -> CoolingWindow:
     """Choose the window of a station of formation temperature.
 
     Parameters
@@ -60,20 +61,20 @@ def cooling_windows(reduced: xr.DataTree, station: Any) -> CoolingWindow:
     Raises
     ------
     PanelError
-        When the hole has no stations, or none of that name.
+        If the hole has no stations, or none of that name.
     """
     return CoolingWindow(reduced, station)
 
 
 def exclusions(reduced: xr.DataTree, quantity: str = "bulk_density") -> Exclusions:
-    """Mark intervals of the cores to leave out, each with a reason.
+    """Mark intervals of the cores to exclude, each with a reason.
 
     Parameters
     ----------
     reduced : DataTree
         Reduced hole with the quantity of a scan.
     quantity : str
-        What is shown.
+        Quantity to show.
 
     Returns
     -------
@@ -84,14 +85,14 @@ def exclusions(reduced: xr.DataTree, quantity: str = "bulk_density") -> Exclusio
     Raises
     ------
     PanelError
-        When the hole has no such quantity by core and section.
+        If the hole has no such quantity by core and section.
     """
     return Exclusions(reduced, quantity)
 
 
 def tie(
-    site: Any,
-    properties: Any,
+    site: Site,
+    properties: Mapping[str, Mapping[str, xr.Dataset]],
     core: tuple[str, str],
     to: tuple[str, str],
     *,
@@ -102,13 +103,13 @@ def tie(
     Parameters
     ----------
     site : Site
-        From ``cp.composite.read_site``.
+        Result of ``cp.composite.read_site``.
     properties : mapping of str to mapping of str to Dataset
-        By hole and quantity, as for ``cp.composite.suggest``.
+        Properties by hole and quantity, as for ``cp.composite.suggest``.
     core, to : tuple of str and str
-        Hole and core that is moved, and hole and core that stays.
+        Hole and core to move, and hole and core that stays.
     quantity : str
-        What is compared.
+        Quantity to compare.
 
     Returns
     -------
@@ -119,6 +120,6 @@ def tie(
     Raises
     ------
     PanelError
-        For a hole, core or quantity that there is not.
+        If a hole, core or quantity does not exist.
     """
     return Tie(site, properties, core, to, quantity)

@@ -1,5 +1,4 @@
-"""A panel that marks intervals of the cores to leave out, and the rows it adds to the table of
-exclusions."""
+"""Panel that marks intervals of the cores to exclude and writes them to ``exclusions.csv``."""
 
 from __future__ import annotations
 
@@ -9,18 +8,17 @@ import io
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
 import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
+from corephys.figures.plate import Plate, describe, new_plate
 from corephys.figures.reading import Series, series
-from corephys.figures.style import COLOURS, FLAGGED, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.style import COLOURS, FLAGGED, TWO_COLUMNS, label
 from corephys.ground import flags, units
 from corephys.ground.provenance import write_bytes
 from corephys.ground.series import leaf as leaf_of
@@ -28,36 +26,24 @@ from corephys.ground.vocabulary import TERMS
 from corephys.hole.reading.tables import TABLES
 from corephys.notebook.panels.panel import Panel, PanelError, table_of
 
-__all__ = ["COLUMNS", "Exclusions", "added"]
+if TYPE_CHECKING:
+    from corephys.ground.types import Scalar
+
+__all__ = ["Exclusions"]
 
 # --------------------------------------------------------------------------------------------------
-# Rows added to the table of exclusions of a hole; what stands there stays as it is.
+# Rows added to the table of exclusions of a hole; the rows of the file stay as they are.
 
 
 _NEEDED = ("core", "section", "from", "to", "reason")
 _ENDS = ("from", "to")
 
 
-def added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
-    """The file with rows added, in its own columns and units.
+def _added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
+    """Bytes of ``exclusions.csv`` with rows of :data:`_COLUMNS` added, in its columns and units.
 
-    Parameters
-    ----------
-    path : Path
-        ``exclusions.csv`` of a hole.
-    rows : sequence of mapping
-        By the headers of :data:`corephys.notebook.panels.exclusion_panel.COLUMNS`, ends in cm.
-
-    Returns
-    -------
-    bytes
-        The old bytes and new lines behind them; a row that stands there already is not added
-        again. Where a column is new the table is written anew, cell by cell.
-
-    Raises
-    ------
-    PanelError
-        When the file is no table with columns of intervals.
+    The old bytes stay in front; a row that is there already is not added again. If a row needs a
+    new column, the table is written again cell by cell.
     """
     raw = path.read_bytes()
     lines = [line for line in csv.reader(io.StringIO(raw.decode("utf-8-sig"))) if line]
@@ -67,8 +53,8 @@ def added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
     if missing or any(len(line) != len(header) for line in lines):
         what = f"no column {missing[0]!r}" if missing else "rows of unequal length"
         raise PanelError(
-            f"{path.name} has {what}: rows cannot be added to it; mend it by what cp.read_hole "
-            "says of it"
+            f"{path.name} has {what}, so that rows cannot be added; cp.read_hole lists its faults "
+            "with their cures"
         )
     scale = {end: _per_cm(path, header[places[end]]) for end in _ENDS}
     there = {_key(line, places, scale) for line in lines[1:]}
@@ -82,16 +68,18 @@ def added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
         for r in wanted
         if tuple(_cells(r)) not in there
     ]
+    # Keep the line ends of the file.
     end = "\r\n" if b"\r\n" in raw else "\n"
     if new:
         padded = [[*line, *[""] * len(new)] for line in lines[1:]]
         return _text([[*header, *new], *padded, *fresh], end)
+    # The last line of a file may lack its line end.
     gap = b"" if not raw or raw.endswith(b"\n") else end.encode()
     return raw + gap + _text(fresh, end)
 
 
 def _per_cm(path: Path, header: str) -> float:
-    """How many of a header's unit a centimetre is."""
+    """Centimetre in the unit of a header."""
     unit = header.partition("[")[2].rstrip("] ")
     try:
         return float(units.convert(1.0, "cm", unit))
@@ -99,13 +87,16 @@ def _per_cm(path: Path, header: str) -> float:
         raise PanelError(f"{path.name}, column {header!r}: {error}") from None
 
 
-def _cells(row: Mapping[str, Any]) -> list[Any]:
+def _cells(row: Mapping[str, Any]) -> list[str | float]:
+    """Cells that identify a row; ends in cm."""
     ends = [round(float(row[end]), 6) for end in _ENDS]
     return [row["core"], row["section"], *ends, row["reason"], row["sensor"]]
 
 
-def _key(line: Sequence[str], places: Mapping[str, int], scale: Mapping[str, float]) -> Any:
-    """What makes a row that stands there the same as a new one."""
+def _key(
+    line: Sequence[str], places: Mapping[str, int], scale: Mapping[str, float]
+) -> tuple[str | float, ...] | None:
+    """Cells that identify a row of the file, as those of :func:`_cells`; None if unreadable."""
     try:
         ends = [round(float(line[places[end]]) / scale[end], 6) for end in _ENDS]
     except ValueError:
@@ -116,28 +107,29 @@ def _key(line: Sequence[str], places: Mapping[str, int], scale: Mapping[str, flo
 
 
 def _text(lines: Sequence[Sequence[str]], end: str) -> bytes:
+    """CSV text of lines with the line end of the file."""
     stream = io.StringIO()
     csv.writer(stream, lineterminator=end).writerows(lines)
     return stream.getvalue().encode("utf-8")
 
 
 # --------------------------------------------------------------------------------------------------
-# A panel that marks intervals of the cores to leave out, each with a reason.
+# The panel.
 
 
 # Headers of exclusions.csv.
-COLUMNS = ("core", "section", "from [cm]", "to [cm]", "reason", "sensor", "who")
+_COLUMNS = ("core", "section", "from [cm]", "to [cm]", "reason", "sensor", "who")
 
 
 class Exclusions(Panel):
-    """Intervals to leave out, on the readings of one scan.
+    """Intervals to exclude, marked on the readings of one scan.
 
     Parameters
     ----------
     reduced : DataTree
         Reduced hole.
     quantity : str
-        Of a scan.
+        Quantity of a scan.
     """
 
     def __init__(self, reduced: xr.DataTree, quantity: str) -> None:
@@ -146,28 +138,31 @@ class Exclusions(Panel):
         self._data, leaf = _scan(reduced, quantity)
         found = series(xr.DataTree.from_dict({"/scan": self._data}), "scan", quantity)
         if found is None:
-            raise PanelError(f"no reading of {quantity} is a number")
+            raise PanelError(
+                f"the panel needs readings of {quantity}; no reading of this hole is a number"
+            )
         self._series: Series = found
         self._core = self._data["core"].values.astype(str)
         self._section = self._data["section"].values.astype(str)
         self._offset = self._data["offset"].values.astype(float)
         self._sensor = _sensor_of(reduced, leaf)
+        # An interval beyond the end of its section would exclude nothing.
         self._lengths = _lengths(reduced)
         self._rows: list[dict[str, Any]] = []
         self._shown = (str(self._core[0]), str(self._section[0]))
-        self.title = f"intervals to leave out, on {TERMS[quantity].long_name}"
+        self.title = f"intervals to exclude, on {TERMS[quantity].long_name}"
 
     @property
     def table(self) -> pd.DataFrame:
-        """The intervals, with the headers of ``exclusions.csv``."""
-        return pd.DataFrame(self._rows, columns=list(COLUMNS))
+        """Marked intervals, with the headers of ``exclusions.csv``."""
+        return pd.DataFrame(self._rows, columns=list(_COLUMNS))
 
     def set(
         self,
-        core: Any,
-        section: Any,
-        from_: Any,
-        to: Any,
+        core: str | int,
+        section: str | int,
+        from_: Scalar,
+        to: Scalar,
         reason: str,
         *,
         sensor: str = "",
@@ -178,15 +173,15 @@ class Exclusions(Panel):
         Parameters
         ----------
         core, section : str
-            Where it lies.
+            Core and section of the interval.
         from_, to : Quantity or str
-            Its ends from the top of the section [cm].
+            Ends of the interval below the top of the section [cm].
         reason : str
-            Why; it cannot be empty.
+            Reason, not empty.
         sensor : str
-            Name of the scan's table that it holds for, such as ``"gamma"``; all where empty.
+            Table of the scan that the interval applies to, such as ``"gamma"``; empty for all.
         who : str
-            Who says so.
+            Name of the person who excludes it.
 
         Returns
         -------
@@ -195,10 +190,9 @@ class Exclusions(Panel):
 
         Raises
         ------
-        UnitError
-            For a bare number or a unit that is no length.
         PanelError
-            For a core and section without readings, an end not below the start, or no reason.
+            If the section has no readings, the interval is empty or outside the section, the
+            reason is empty, or the sensor is unknown.
         """
         top, bottom = (
             float(units.as_floats(value, "cm", name))
@@ -218,34 +212,35 @@ class Exclusions(Panel):
             )
         if not bottom > top or top < 0.0:
             raise PanelError(
-                f"the interval {top:g} to {bottom:g} cm: its end has to lie below its start, and "
-                "both in the section"
+                f"the interval is {top:g} to {bottom:g} cm; its end has to lie below its start, "
+                "and its start must not be negative"
             )
         length = self._lengths.get((str(core), str(section)), np.inf)
-        if bottom > length + 1e-4:
+        if bottom > length + 1e-4:  # cm; rounding of the file's units
             raise PanelError(
-                f"the interval {top:g} to {bottom:g} cm ends below the section, which is "
-                f"{length:g} cm long"
+                f"the interval is {top:g} to {bottom:g} cm; the section ends at {length:g} cm"
             )
         if not str(reason or "").strip():
-            raise PanelError("an interval is left out for a reason: give it in a few words")
+            raise PanelError("reason is empty; give the reason of the interval in a few words")
         scans = [name for name in TABLES if name.startswith("scan/")]
         if sensor and sensor not in scans and f"scan/{sensor}" not in scans:
             known = ", ".join(name.removeprefix("scan/") for name in scans)
-            raise PanelError(f"there is no scan {sensor!r}; there are {known}, or nothing for all")
+            raise PanelError(
+                f"sensor is {sensor!r}; the scans are {known}, and an empty text stands for all"
+            )
         values = (str(core), str(section), top, bottom, reason.strip(), sensor, who)
-        self._rows.append(dict(zip(COLUMNS, values, strict=True)))
+        self._rows.append(dict(zip(_COLUMNS, values, strict=True)))
         self._shown = (str(core), str(section))
         self._moved()
         return self
 
     def remove(self, row: int = -1) -> Exclusions:
-        """Take one of the intervals marked here back.
+        """Remove one of the marked intervals.
 
         Parameters
         ----------
         row : int
-            Of ``table``; the last where not given.
+            Row of ``table``; the default is the last.
 
         Returns
         -------
@@ -255,7 +250,7 @@ class Exclusions(Panel):
         Raises
         ------
         PanelError
-            When there is no such row.
+            If there is no such row.
         """
         if not isinstance(row, int) or not -len(self._rows) <= row < len(self._rows):
             raise PanelError(f"there is no row {row!r}; {len(self._rows)} intervals are marked")
@@ -263,13 +258,13 @@ class Exclusions(Panel):
         self._moved()
         return self
 
-    def show(self, core: Any, section: Any) -> Exclusions:
+    def show(self, core: str | int, section: str | int) -> Exclusions:
         """Show another section.
 
         Parameters
         ----------
         core, section : str
-            Which one.
+            Core and section to show.
 
         Returns
         -------
@@ -279,31 +274,34 @@ class Exclusions(Panel):
         Raises
         ------
         PanelError
-            When it has no readings.
+            If the section has no readings.
         """
         if not ((self._core == str(core)) & (self._section == str(section))).any():
-            raise PanelError(f"core {str(core)!r}, section {str(section)!r} has no readings")
+            raise PanelError(
+                f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}"
+            )
         self._shown = (str(core), str(section))
         self._moved()
         return self
 
     def inside(self) -> np.ndarray:
-        """Which readings lie in a marked interval, both ends included, (reading) of bool."""
+        """Mask of the readings in a marked interval, both ends included."""
         found = np.zeros(self._offset.size, bool)
         for row in self._rows:
             found |= self._in(row)
         return found
 
     def _in(self, row: dict[str, Any]) -> np.ndarray:
+        """Mask of the readings in one interval."""
         if row["sensor"].removeprefix("scan/") not in ("", self._sensor):
-            return np.zeros(self._offset.size, bool)  # of another scan
+            return np.zeros(self._offset.size, bool)  # the interval is of another scan
         here = (self._core == row["core"]) & (self._section == row["section"])
-        # As the reading does: to a millionth of a metre.
+        # With the tolerance of read_hole, a millionth of a metre.
         low, high = row["from [cm]"] - 1e-4, row["to [cm]"] + 1e-4
         return np.asarray(here & (self._offset >= low) & (self._offset <= high))
 
     def write(self, folder: str | os.PathLike[str]) -> Path:
-        """Add the intervals to ``exclusions.csv`` of a hole folder; what stands there stays.
+        """Add the intervals to ``exclusions.csv`` of a hole folder; its rows stay.
 
         Parameters
         ----------
@@ -313,23 +311,23 @@ class Exclusions(Panel):
         Returns
         -------
         Path
-            The file, whole or as it was.
+            The file; an interrupted call leaves it as it was.
 
         Raises
         ------
         FileNotFoundError
-            When there is no such folder.
+            If the folder does not exist.
         PanelError
-            When the file that is there is no table with these columns; it stays as it was.
+            If the file lacks a column of an interval; it stays as it was.
         """
         path = table_of(folder, "exclusions.csv")
         if not path.is_file():
             text = self.table.to_csv(index=False, lineterminator="\n")
             return write_bytes(path, text.encode("utf-8"))
-        return write_bytes(path, added(path, self._rows))
+        return write_bytes(path, _added(path, self._rows))
 
     def said(self) -> str:
-        """How many readings the intervals leave out."""
+        """Number of readings that the intervals exclude."""
         inside = self.inside()
         usable = flags.usable(self._series.flag)
         return (
@@ -340,10 +338,9 @@ class Exclusions(Panel):
         )
 
     def figure(self) -> Plate:
-        """The section shown now, and the core that it is of, with the intervals shaded."""
+        """Readings of the section that is shown, with its intervals shaded."""
         core, section = self._shown
-        with matplotlib.rc_context(SETTINGS):
-            figure = Plate(TWO_COLUMNS, 62.0)
+        with new_plate(TWO_COLUMNS, 62.0) as figure:
             axes = figure.add_subplot()
             here = (self._core == core) & (self._section == section)
             panel = f"{self._series.label} against offset [cm]"
@@ -363,19 +360,19 @@ class Exclusions(Panel):
             self._limit(axes, here)
             axes.set_xlabel("offset from the top of the section [cm]")
             axes.set_ylabel(label(self.quantity))
-            axes.set_title(f"core {core}, section {section}; shaded: to be left out", loc="left")
-        what = f"Readings of core {core}, section {section}, with the intervals to be left out."
+            axes.set_title(f"core {core}, section {section}; shaded: to be excluded", loc="left")
+        what = f"Readings of core {core}, section {section}, with the intervals to be excluded."
         return describe(figure, what)
 
     def _limit(self, axes: Axes, here: np.ndarray) -> None:
-        """A reading of air does not squeeze all others."""
+        """Set the axis limits from usable readings only."""
         good = here & flags.usable(self._series.flag) & np.isfinite(self._series.values)
         if good.any():
             held = self._series.values[good]
             room = 0.15 * (np.ptp(held) or abs(held[0]) or 1.0)
             axes.set_ylim(held.min() - room, held.max() + room)
 
-    _canvas_says_all = True
+    _canvas_is_complete = True
 
     def _trace(self, axes: Axes) -> None:
         core, section = self._shown
@@ -416,7 +413,7 @@ class Exclusions(Panel):
         self._boxes = (top, bottom)
         reason = w.Text(placeholder="why, in a few words", description="reason")
         mark = w.Button(description="mark interval")
-        back = w.Button(description="take last back")
+        back = w.Button(description="remove last")
         trouble = w.HTML()
 
         def moved(change: Any) -> None:
@@ -426,10 +423,11 @@ class Exclusions(Panel):
         def marked(_: Any) -> None:
             trouble.value = ""
             try:
-                self.set(*where.value, f"{top.value} cm", f"{bottom.value} cm", reason.value)
+                from_, to = (units.quantity(box.value, "cm") for box in (top, bottom))
+                self.set(*where.value, from_, to, reason.value)
             except PanelError as error:
                 trouble.value = (
-                    f'<div style="color:#8B0000">Not taken: {html.escape(str(error))}</div>'
+                    f'<div style="color:#8B0000">Refused: {html.escape(str(error))}</div>'
                 )
 
         where.observe(moved, "value")
@@ -439,7 +437,7 @@ class Exclusions(Panel):
 
 
 def _scan(reduced: xr.DataTree, quantity: str) -> tuple[xr.Dataset, str]:
-    """The series of the scan that holds a quantity by core, section and offset, and its leaf."""
+    """Series of the scan with a quantity by core, section and offset, and the name of its leaf."""
     held = []
     for node in reduced.leaves:
         if not node.path.startswith("/properties/"):
@@ -451,19 +449,19 @@ def _scan(reduced: xr.DataTree, quantity: str) -> tuple[xr.Dataset, str]:
             if quantity in names:
                 return node.to_dataset(inherit=False), node.path.rpartition("/")[2]
     raise PanelError(
-        f"no scan of this hole has {quantity!r} by core and section; there are "
-        f"{', '.join(map(str, dict.fromkeys(held))) or 'none'}"
+        f"no scan of this hole has {quantity!r} by core and section; its scans have "
+        f"{', '.join(map(str, dict.fromkeys(held))) or 'nothing'}"
     )
 
 
 def _sensor_of(reduced: xr.DataTree, leaf: str) -> str:
-    """Table of the scan that a result comes from."""
+    """Table of the scan from which a result was computed."""
     sensor = {"density": "gamma", "velocity": "pwave"}.get(leaf, leaf)
     return sensor if leaf_of(reduced, f"scan/{sensor}") is not None else "reduced"
 
 
 def _lengths(reduced: xr.DataTree) -> dict[tuple[str, str], float]:
-    """Length of each section [cm], where the hole has them."""
+    """Length of each section [cm]; empty if the hole has no table of sections."""
     table = leaf_of(reduced, "sections")
     if table is None:
         return {}

@@ -1,4 +1,4 @@
-"""What all panels share: a picture, a number, what they leave behind, and the controls over it."""
+"""Base class of the panels: picture, number, result, and controls."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import json
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib
 import pandas as pd
@@ -20,23 +20,23 @@ from corephys.figures.plate import Plate
 from corephys.figures.style import SETTINGS
 from corephys.ground.cards import picture_html
 
-__all__ = ["Panel", "PanelError", "table_of"]
+__all__ = ["Panel", "PanelError"]
 
-_DOTS = 110.0  # an inch of the picture
+_DOTS = 110.0  # dots per inch of the picture
 
 
 class PanelError(ValueError):
-    """A panel cannot be made from what was given, or cannot be shown here."""
+    """A panel cannot be made from the arguments, or cannot be shown in this session."""
 
 
 class Panel:
-    """A thin skin over public functions that leaves a recipe change or a table behind.
+    """Interactive choice whose result is a change of the recipe or rows of a table.
 
     Notes
     -----
-    All that a panel holds stands in ``changes`` or ``table``, and ``set`` does what its controls
-    do, so that a notebook without widgets, or one that is run from top to bottom, says the same.
-    In a page that is written out, and wherever ipywidgets is missing, its picture stands for it.
+    ``changes`` or ``table`` hold the complete state of a panel, and ``set`` does the same as the
+    controls. A notebook without widgets, or one that is run from top to bottom, gives the same
+    result. A page written to a file, or a session without ipywidgets, shows the picture only.
     """
 
     title = "panel"
@@ -47,42 +47,46 @@ class Panel:
 
     @property
     def changes(self) -> dict[str, Any] | None:
-        """What ``cp.reduce(hole, panel.changes)`` takes; None for a panel that leaves a table."""
+        """Change of the recipe for ``cp.reduce(hole, panel.changes)``; None for a panel of rows."""
         return None
 
     @property
     def table(self) -> pd.DataFrame | None:
-        """Rows for a table of the hole; None for a panel that leaves a change of the recipe."""
+        """Rows for a table of the hole; None for a panel that changes the recipe."""
         return None
 
     def figure(self) -> Plate:
-        """The picture of what is chosen now."""
+        """Figure of the present choice."""
         raise NotImplementedError
 
     def said(self) -> str:
-        """The number that the choice gives, in words."""
+        """Result of the present choice as text."""
         raise NotImplementedError
 
     def _controls(self, widgets: Any) -> list[Any]:
+        """Controls above the picture; ``widgets`` is the module ipywidgets, an optional package."""
         raise NotImplementedError
 
     def _trace(self, axes: Axes) -> None:
-        """Draw what a span is chosen on."""
+        """Draw the data on which a span is dragged."""
 
     def _span(self, low: float, high: float) -> None:
-        """What a span that was dragged means."""
+        """Apply a span that was dragged."""
 
-    _direction = "horizontal"  # of the span; empty where nothing is dragged
-    _canvas_says_all = False  # whether the picture would show the same once more
+    _direction: Literal["horizontal", "vertical", ""] = (
+        "horizontal"  # direction of the span; empty for a panel without dragging
+    )
+    _canvas_is_complete = False  # whether the picture would only repeat the live plot
 
     def left_behind(self) -> str:
-        """The change or the rows, as text that can be pasted."""
+        """Change of the recipe or rows of the table, as text for pasting."""
         if self.changes is not None:
             return f"changes = {json.dumps(self.changes, ensure_ascii=False)}"
         table = self.table
         return "" if table is None else table.to_csv(index=False, lineterminator="\n").rstrip("\n")
 
     def _moved(self) -> None:
+        """Bring words, picture and live plot up to date after a change."""
         for watcher in self._watchers:
             watcher()
 
@@ -90,12 +94,13 @@ class Panel:
         return "\n".join([self.title, self.said(), self.left_behind()])
 
     def _words_html(self) -> str:
+        """Title, result and change as HTML; all text is escaped."""
         return (
             f"<div><b>{html.escape(self.title)}</b><br>{html.escape(self.said())}"
             f'<pre style="margin:0.3em 0">{html.escape(self.left_behind())}</pre></div>'
         )
 
-    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
         picture = self.figure().picture(_DOTS)
         bundle: dict[str, Any] = {
             "text/plain": repr(self),
@@ -106,6 +111,7 @@ class Panel:
             shown = self.widget
         except PanelError:
             return bundle
+        # The widget adds its type; text and picture stay for pages without widgets.
         made = shown._repr_mimebundle_()
         if made is not None:
             bundle |= {name: part for name, part in made.items() if name not in bundle}
@@ -113,18 +119,19 @@ class Panel:
 
     @property
     def widget(self) -> Any:
-        """The controls with the picture, an ipywidgets box.
+        """Controls with the picture, an ipywidgets box.
 
         Raises
         ------
         PanelError
-            When ipywidgets is not installed.
+            If ipywidgets is not installed.
         """
         if self._widget is None:
             self._widget = self._built()
         return self._widget
 
     def _built(self) -> Any:
+        """Box of controls, words, live plot and picture."""
         try:
             import ipywidgets as widgets
         except ImportError as error:
@@ -140,17 +147,18 @@ class Panel:
             words.value = self._words_html()
             picture.value = self.figure().picture(_DOTS)
 
+        # Words and picture follow every change, also one by set().
         self._watchers.append(refresh)
         parts = [*self._controls(widgets), words]
         canvas = self._canvas()
         if canvas is not None:
             parts.append(canvas)
-            if self._canvas_says_all:
+            if self._canvas_is_complete:
                 return widgets.VBox(parts)
         return widgets.VBox([*parts, picture])
 
     def _canvas(self) -> Any:
-        """A live plot on which a span can be dragged; None where ipympl is missing."""
+        """Live plot on which a span can be dragged; None without ipympl."""
         if not self._direction:
             return None
         live = _live()
@@ -174,6 +182,7 @@ class Panel:
         def redraw() -> None:
             with matplotlib.rc_context(SETTINGS):
                 for artist in [*axes.lines, *axes.collections, *axes.patches, *axes.texts]:
+                    # The selector keeps its artists: without them the span could not be dragged.
                     if artist not in self._selector.artists:
                         artist.remove()
                 self._trace(axes)
@@ -184,37 +193,19 @@ class Panel:
 
 
 def table_of(folder: str | os.PathLike[str], name: str) -> Path:
-    """A table of a folder that is there, whether it has the table yet or not.
-
-    Parameters
-    ----------
-    folder : path
-        Of a hole or a site.
-    name : str
-        Of the file.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    FileNotFoundError
-        When there is no such folder.
-    """
+    """Path of a table in the folder of a hole or a site; the folder must exist."""
     path = Path(folder) / name
     if not path.parent.is_dir():
-        raise FileNotFoundError(f"there is no folder {path.parent}")
+        raise FileNotFoundError(
+            f"there is no folder {path.parent}; give the folder of a hole or a site that exists"
+        )
     return path
 
 
 def _live() -> Any:
-    """Live plots of ipympl, or None; the session keeps the backend that it has.
-
-    At its first import ipympl makes itself the backend of all figures to come, also of those that
-    the user draws without a panel.
-    """
+    """Live plots of ipympl, or None without it; the backend of the session stays as it is."""
+    # At its first import ipympl makes itself the backend of all later figures, also of those that
+    # the user draws without a panel.
     use = matplotlib.use
     matplotlib.use = lambda *_, **__: None
     try:

@@ -1,4 +1,4 @@
-"""A panel that slides a core of one hole against a core of another, to tie them."""
+"""Panel that slides a core of one hole against a core of another, to tie them."""
 
 from __future__ import annotations
 
@@ -6,49 +6,53 @@ import html
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
 import pandas as pd
 import xarray as xr
 from matplotlib.axes import Axes
 
 from corephys.figures import plate
-from corephys.figures.plate import Plate, describe
-from corephys.figures.style import COLOURS, SETTINGS, TWO_COLUMNS, label
+from corephys.figures.plate import Plate, describe, new_plate
+from corephys.figures.style import COLOURS, TWO_COLUMNS, label
 from corephys.ground import flags, thresholds, units
 from corephys.hole import composite
 from corephys.notebook.panels.panel import Panel, PanelError, table_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 
+if TYPE_CHECKING:
+    import pint
+
+    from corephys.ground.types import Scalar
+
 __all__ = ["Tie"]
 
-_STEP = 0.05  # m, of the grid on which the cores are compared
-_BY_HAND = "slid by hand"  # what the note of such a tie begins with
+_STEP = 0.05  # m, step of the grid on which the cores are compared
+_BY_HAND = "slid by hand"  # beginning of the note of such a tie
 _LEAST = thresholds.count("panel_tie_steps")
 
 
 class Tie(Panel):
-    """The shift that brings a core of one hole onto a core of another.
+    """Shift of a core of one hole onto a core of another.
 
     Parameters
     ----------
     site : Site
-        From ``read_site``.
+        Result of ``cp.composite.read_site``.
     properties : mapping of str to mapping of str to Dataset
-        By hole and quantity.
+        Properties by hole and quantity.
     core, to : tuple of str and str
-        Hole and core that is moved, and that stays.
+        Hole and core to move, and hole and core that stays.
     quantity : str
-        What is compared.
+        Quantity to compare.
     """
 
     _direction = ""
 
     def __init__(
         self,
-        site: Any,
+        site: composite.Site,
         properties: Mapping[str, Mapping[str, xr.Dataset]],
         core: tuple[str, str],
         to: tuple[str, str],
@@ -58,7 +62,10 @@ class Tie(Panel):
         self.site, self.quantity = site, quantity
         self.core, self.to = tuple(map(str, core)), tuple(map(str, to))
         if self.core == self.to:
-            raise PanelError(f"core {core[1]} of hole {core[0]} cannot be tied to itself")
+            raise PanelError(
+                f"core {core[1]} of hole {core[0]} cannot be tied to itself; give core and to "
+                "of two holes"
+            )
         self._moving = _readings(properties, self.core, quantity)
         self._staying = _readings(properties, self.to, quantity)
         self._shifts, self._correlations, self._shared = self._compared()
@@ -68,30 +75,31 @@ class Tie(Panel):
         if known.any():
             best = int(np.nanargmax(np.where(known, self._correlations, -np.inf)))
             self._best = float(self._shifts[best])
-        self.uncertainty: Any = None
-        self._slid = False  # nothing is left behind before somebody has chosen
+        self.uncertainty: Scalar | None = None
+        self._slid = False  # without a choice the table stays empty
         self.title = (
             f"core {self.core[1]} of hole {self.core[0]} against core {self.to[1]} of hole "
             f"{self.to[0]}, by {label(quantity).partition(' [')[0]}"
         )
 
     def _compared(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Shifts [m], correlation at each, and steps shared."""
+        """Shifts [m], the correlation at each, and the number of shared steps."""
+        # On one grid a shift is a number of steps. Gaps stay NaN, which the correlation ignores.
         (first_a, a), (first_b, b) = _gridded(*self._moving), _gridded(*self._staying)
         reference = Reference.prepare(b, a.size)
         found, shared = masked_correlation(reference, a, _LEAST)
         shifts = (lags(reference) + first_b - first_a) * _STEP
         return shifts, found, shared
 
-    def set(self, shift: Any, *, uncertainty: Any = None) -> Tie:
+    def set(self, shift: Scalar, *, uncertainty: Scalar | None = None) -> Tie:
         """Move the core.
 
         Parameters
         ----------
         shift : Quantity or str
-            Added to the depths of the core that is moved [m].
+            Shift added to the depths of the core that is moved [m].
         uncertainty : Quantity or str, optional
-            Standard uncertainty of the tie [m]; unknown where not given.
+            Standard uncertainty of the tie [m]; unknown if not given.
 
         Returns
         -------
@@ -100,64 +108,62 @@ class Tie(Panel):
 
         Raises
         ------
-        UnitError
-            For a bare number or a unit that is no length.
         PanelError
-            For a shift at which the cores do not meet, or an uncertainty not above zero.
+            If the cores do not overlap at the shift, or the uncertainty is not above zero.
         """
         moved = float(units.as_floats(shift, "m", "shift"))
         if self._overlap(moved) is None:
             low, high = self._range()
             raise PanelError(
-                f"shifted by {moved:g} m the cores do not meet; they do from {low:.2f} m to "
+                f"shift is {moved:g} m; the cores overlap for shifts from {low:.2f} m to "
                 f"{high:.2f} m"
             )
         if (
             uncertainty is not None
             and not float(units.as_floats(uncertainty, "m", "uncertainty")) > 0.0
         ):
-            raise PanelError(f"the uncertainty is {uncertainty}; it has to be above zero")
+            raise PanelError(f"uncertainty is {uncertainty}; it has to be above zero")
         self._shift, self.uncertainty, self._slid = moved, uncertainty, True
         self._moved()
         return self
 
     @property
-    def shift(self) -> float:
-        """Shift as it is chosen now [m]."""
-        return self._shift
+    def shift(self) -> pint.Quantity:
+        """Present shift [m]."""
+        return units.quantity(self._shift, "m")
 
     @property
-    def best_shift(self) -> float:
-        """Shift of the largest correlation [m]; NaN where too little is shared everywhere."""
-        return self._best
+    def best_shift(self) -> pint.Quantity:
+        """Shift of the largest correlation [m]; NaN if no shift shares enough steps."""
+        return units.quantity(self._best, "m")
 
     @property
     def correlation(self) -> float:
-        """Correlation at the chosen shift [1], to the nearest step; NaN with too few shared."""
+        """Correlation [1] at the step nearest to the present shift; NaN with too few shared."""
         at = int(np.argmin(np.abs(self._shifts - self._shift)))
         return float(self._correlations[at])
 
     def _range(self) -> tuple[float, float]:
+        """Smallest and largest shift at which the cores overlap [m]."""
         low = self._staying[0].min() - self._moving[0].max()
         return float(low), float(self._staying[0].max() - self._moving[0].min())
 
     def _overlap(self, shift: float) -> tuple[float, float] | None:
-        """Depths of the core that stays where both have readings [m]."""
+        """Top and bottom of the overlap, in depths of the core that stays [m]."""
         top = max(self._moving[0].min() + shift, self._staying[0].min())
         bottom = min(self._moving[0].max() + shift, self._staying[0].max())
         return (float(top), float(bottom)) if bottom >= top else None
 
     @property
     def table(self) -> pd.DataFrame:
-        """The tie, one row of ``ties.csv``; its depths are the middle of what the cores share.
-
-        Empty before a shift was chosen.
-        """
+        """Row of ``ties.csv`` with the tie at the middle of the overlap; empty before ``set``."""
         shared = self._overlap(self._shift) if self._slid else None
         if shared is None:
             return composite.checked_ties(_empty_row(), self.site.cores).iloc[:0]
+        # To a millimetre, far below the step of the grid.
         middle = round(0.5 * (shared[0] + shared[1]), 3)
         known = list(self.site.ties["tie"]) if len(self.site.ties) else []
+        # The smallest free number.
         number = next(i for i in range(1, len(known) + 2) if str(i) not in known)
         spread = np.nan
         if self.uncertainty is not None:
@@ -178,10 +184,10 @@ class Tie(Panel):
         return composite.checked_ties(pd.DataFrame([row]), self.site.cores)
 
     def write(self, folder: str | os.PathLike[str]) -> Path:
-        """Add the tie to ``ties.csv`` of a site folder; the ties that stand there stay.
+        """Add the tie to ``ties.csv`` of a site folder; the other ties stay.
 
-        A tie of the same two cores that was slid before is one measurement and not another: the
-        new row replaces it, and nothing is added where it is the same.
+        Sliding the same two cores again is the same measurement. The new row replaces the earlier
+        one, and an equal row is not added.
 
         Parameters
         ----------
@@ -191,29 +197,30 @@ class Tie(Panel):
         Returns
         -------
         Path
-            The file, whole or as it was.
+            The file; an interrupted call leaves it as it was.
 
         Raises
         ------
         FileNotFoundError
-            When there is no such folder.
+            If the folder does not exist.
         TieError
-            When the ties that stand there do not fit the site.
+            If the ties of the file do not fit the site.
         PanelError
-            When no shift was chosen yet.
+            If no shift was chosen.
         """
         path = table_of(folder, "ties.csv")
         table = self.table
         if table.empty:
-            raise PanelError("no shift was chosen yet: slide the core or use set before writing")
+            raise PanelError("no shift was chosen; slide the core or call set before write")
         if path.is_file():
             before = composite.checked_ties(composite.read_ties(path), self.site.cores)
             table = self._added(before, table)
         return composite.write_ties(table, path)
 
     def _added(self, before: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-        """The ties with this one, in place of one that was slid for the same cores."""
+        """The ties with this one, which replaces an earlier one of the same cores."""
         row, pair = table.iloc[0], ["hole", "core", "to_hole", "to_core"]
+        # Only the last row of a pair counts: withdrawn and replaced rows are its history.
         slid = before["note"].str.startswith(_BY_HAND) & (before["state"] != "withdrawn")
         slid &= (before[pair] == row[pair]).all(axis=1) & ~before["tie"].isin(before["replaces"])
         if not slid.any():
@@ -222,16 +229,18 @@ class Tie(Panel):
             return pd.concat([before, table.assign(tie=str(number))], ignore_index=True)
         old = before[slid].iloc[-1]
         numbers = ["depth", "to_depth", "uncertainty"]
+        # Written twice, a tie would count as two measurements.
         if np.array_equal(old[numbers].astype(float), row[numbers].astype(float), equal_nan=True):
             return before
-        known_u = f"{row['uncertainty']} m" if np.isfinite(row["uncertainty"]) else None
+        u = row["uncertainty"]
+        known_u = units.quantity(float(u), "m") if np.isfinite(u) else None
         table = composite.change(
             before,
             old["tie"],
             state="edited",
             note=row["note"],
-            depth=f"{row['depth']} m",
-            to_depth=f"{row['to_depth']} m",
+            depth=units.quantity(float(row["depth"]), "m"),
+            to_depth=units.quantity(float(row["to_depth"]), "m"),
             uncertainty=known_u,
         )
         last = table.index[-1]
@@ -239,7 +248,7 @@ class Tie(Panel):
         return table
 
     def said(self) -> str:
-        """Shift, correlation and how much is shared."""
+        """Shift, correlation and length of the overlap."""
         shared = self._overlap(self._shift)
         length = 0.0 if shared is None else shared[1] - shared[0]
         r = self.correlation
@@ -248,9 +257,8 @@ class Tie(Panel):
         return f"shift {self._shift:+.2f} m, {words} over {length:.1f} m{best}"
 
     def figure(self) -> Plate:
-        """Both cores on the depth of the one that stays, and correlation against shift."""
-        with matplotlib.rc_context(SETTINGS):
-            figure = Plate(TWO_COLUMNS, 66.0)
+        """Both cores on the depth of the core that stays, and correlation against shift."""
+        with new_plate(TWO_COLUMNS, 66.0) as figure:
             left, right = figure.subplots(1, 2, width_ratios=[1.6, 1.0])
             panel = f"{label(self.quantity)} against depth in hole {self.to[0]} [m]"
             z, y = self._staying
@@ -286,7 +294,7 @@ class Tie(Panel):
         return describe(figure, f"Sliding of {self.title}.", depth_scale="depth")
 
     def _trace(self, axes: Axes) -> None:
-        """Nothing is dragged on this panel: the slider moves the picture."""
+        """The slider moves the core; this panel has no live plot."""
 
     def _controls(self, w: Any) -> list[Any]:
         low, high = self._range()
@@ -308,17 +316,17 @@ class Tie(Panel):
             if change["new"] == self._shift:
                 return
             try:
-                self.set(f"{change['new']} m")
+                self.set(units.quantity(change["new"], "m"))
             except PanelError as error:
                 trouble.value = (
-                    f'<div style="color:#8B0000">Not taken: {html.escape(str(error))}</div>'
+                    f'<div style="color:#8B0000">Refused: {html.escape(str(error))}</div>'
                 )
 
         def refresh() -> None:
             shift.value = self._shift
 
         shift.observe(moved, "value")
-        best.on_click(lambda _: self.set(f"{self._best} m"))
+        best.on_click(lambda _: self.set(self.best_shift))
         self._watchers.append(refresh)
         return [w.HBox([shift, best]), trouble]
 
@@ -326,11 +334,11 @@ class Tie(Panel):
 def _readings(
     properties: Mapping[str, Mapping[str, xr.Dataset]], core: tuple[str, ...], quantity: str
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Depth [m] and value of the usable readings of a core, down the hole."""
+    """Depth [m] and value of the usable readings of a core, in the order of depth."""
     hole, name = core
     if hole not in properties or quantity not in properties[hole]:
         held = ", ".join(f"{h}: {', '.join(q)}" for h, q in properties.items())
-        raise PanelError(f"there is no {quantity} of hole {hole!r}; there are {held}")
+        raise PanelError(f"there is no {quantity} of hole {hole!r}; properties holds {held}")
     data = properties[hole][quantity]
     own = data["core"].values.astype(str) == name
     if not own.any():
@@ -342,14 +350,15 @@ def _readings(
     use = own & np.isfinite(value) & flags.usable(data[f"{quantity}_flag"].values)
     if use.sum() < _LEAST:
         raise PanelError(
-            f"core {name} of hole {hole} has {int(use.sum())} usable readings: too few"
+            f"core {name} of hole {hole} has {int(use.sum())} usable readings of {quantity}; at "
+            f"least {_LEAST} are needed"
         )
     order = np.argsort(depth[use], kind="stable")
     return depth[use][order], value[use][order]
 
 
 def _gridded(depth: np.ndarray, value: np.ndarray) -> tuple[int, np.ndarray]:
-    """First step, and the mean of the readings of each step, NaN where there are none."""
+    """First step of the grid, and the mean of the readings of each step, NaN without any."""
     step = np.round(depth / _STEP).astype(int)
     first = int(step.min())
     count = np.bincount(step - first)
@@ -358,5 +367,6 @@ def _gridded(depth: np.ndarray, value: np.ndarray) -> tuple[int, np.ndarray]:
 
 
 def _empty_row() -> pd.DataFrame:
+    """Table of ties with its columns and no row."""
     columns = ("hole", "core", "depth [m]", "to_hole", "to_core", "to_depth [m]")
     return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
