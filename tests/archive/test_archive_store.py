@@ -214,7 +214,7 @@ def lock_of(place: Place, **changes: object) -> None:
 def test_a_lock_is_held_while_a_block_runs_and_then_gone(tmp_path: Path) -> None:
     place = Place.of(tmp_path)
     with locked(place):
-        message = rf"is being written by process {os.getpid()} on .* Wait for it, stop it"
+        message = rf"is being written by process {os.getpid()} on .* Wait for it to finish, stop it"
         with pytest.raises(ArchiveBusy, match=message), locked(place):
             pass
     assert not place.exists(LOCK)
@@ -244,7 +244,7 @@ def test_a_number_of_a_process_used_again_is_not_the_dead_run(tmp_path: Path) ->
 def test_the_lock_of_another_machine_is_left_and_named(tmp_path: Path) -> None:
     place = Place.of(tmp_path)
     lock_of(place, host=f"not-{socket.gethostname()}", process=1)
-    message = r"if that run is known to be dead, remove .*lock\.json"
+    message = r"if that run has stopped, remove .*lock\.json"
     with pytest.raises(ArchiveBusy, match=message), locked(place):
         pass
     assert place.exists(LOCK)
