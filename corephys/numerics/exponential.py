@@ -27,14 +27,14 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Checks:
-    """How a fit holds on blocks of the abscissa.
+    """Cross-validation of a fit on blocks of the abscissa.
 
     Parameters
     ----------
     skill : float
-        One less the ratio of its squared error on blocks it has not seen to that of a constant.
+        One less the ratio of its squared error on left-out blocks to that of a constant.
     between : float
-        Share of the residual variance that lies between the blocks.
+        Share of the residual variance that is between the blocks.
     rate : float
         Jackknife uncertainty of 1 / L over the blocks, relative.
     blocks : int
@@ -64,12 +64,12 @@ def start(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     Returns
     -------
     tuple of a and L
-        In the units of y and x.
+        Values in the units of y and x.
     """
     keep = y > 0
     span = float(np.ptp(x)) or 1.0
-    told = keep.sum() > 2 and np.ptp(x[keep]) > 0.0
-    slope, intercept = np.polyfit(x[keep], np.log(y[keep]), 1) if told else (0.0, 0.0)
+    enough = keep.sum() > 2 and np.ptp(x[keep]) > 0.0
+    slope, intercept = np.polyfit(x[keep], np.log(y[keep]), 1) if enough else (0.0, 0.0)
     rate = float(np.clip(-slope, 1e-3 / span, 50.0 / span))
     return float(np.exp(np.clip(intercept, -5, 5))), 1.0 / rate
 
@@ -87,7 +87,7 @@ def solve(x: np.ndarray, y: np.ndarray, rate: float | None = None) -> tuple[floa
     Returns
     -------
     tuple of a and 1 / L
-        NaN where the iteration does not settle.
+        NaN if the iteration does not converge.
 
     Notes
     -----
@@ -95,7 +95,7 @@ def solve(x: np.ndarray, y: np.ndarray, rate: float | None = None) -> tuple[floa
     projection: Golub and Pereyra 1973, SIAM Journal on Numerical Analysis 10, 413).
     """
     scale = float(np.ptp(x)) or 1.0
-    u = (x - x.min()) / scale  # keeps the exponentials near one
+    u = (x - x.min()) / scale  # from 0 to 1, so that exponentials neither overflow nor vanish
     c = (1.0 / start(x, y)[1] if rate is None else rate) * scale
 
     def amplitude(c: float) -> tuple[float, float]:
