@@ -1,6 +1,6 @@
 """Constants of the formulas: value, unit, uncertainty, source and status.
 
-``status`` says how the value was checked: ``"published"`` (read in the named publication or a
+``status`` states how the value was checked: ``"published"`` (read in the named publication or a
 stored copy of it), ``"definition"`` (follows from a definition or from the solution of an
 equation), ``"library"`` (computed with a named independent library), ``"memory"`` (recalled, or
 seen quoted only) or ``"common practice"`` (a habit of the trade without a source).

@@ -384,18 +384,18 @@ def _covariance(
 
 
 def linear(columns: Mapping[str, Any], y: Any, sigma: Any = None, *, absolute_sigma: bool) -> Fit:
-    """Fit a sum of known columns to data, in one step and to the last digits.
+    """Fit a sum of known columns to data, in one step and to full precision.
 
     Parameters
     ----------
     columns : mapping of str to ndarray, (n,)
-        By the name of the parameter that multiplies it; a constant is a column of ones.
+        Columns by the names of their parameters; a constant is a column of ones.
     y : ndarray, (n,)
         Data.
     sigma : ndarray, (n,), optional
         Standard uncertainties of ``y``; equal weights where not given.
     absolute_sigma : bool
-        As for :func:`fit`.
+        Whether ``sigma`` is absolute, see :func:`fit`.
 
     Returns
     -------
@@ -406,7 +406,7 @@ def linear(columns: Mapping[str, Any], y: Any, sigma: Any = None, *, absolute_si
     Raises
     ------
     ValueError
-        As for :func:`fit`.
+        For data that :func:`fit` refuses.
 
     Notes
     -----

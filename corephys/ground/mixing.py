@@ -121,7 +121,7 @@ def geometric_mean(
     Raises
     ------
     PositionError, ValueError
-        As in :func:`arithmetic_mean`.
+        For arguments that :func:`arithmetic_mean` refuses.
 
     Notes
     -----
@@ -153,7 +153,7 @@ def harmonic_mean(
     Raises
     ------
     PositionError, ValueError
-        As in :func:`arithmetic_mean`.
+        For arguments that :func:`arithmetic_mean` refuses.
 
     Notes
     -----

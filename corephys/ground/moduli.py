@@ -11,7 +11,7 @@ from corephys import uncertainty
 from corephys.ground import flags, series
 from corephys.uncertainty import Measured, bare
 
-__all__ = ["NAMES", "isotropic", "isotropic_kernel"]
+__all__ = ["NAMES", "isotropic"]
 
 NAMES = (
     "shear_modulus",
@@ -23,7 +23,7 @@ NAMES = (
 )
 
 
-def isotropic_kernel(p: Any, s: Any, rho: Any) -> tuple[Any, ...]:
+def _isotropic_kernel(p: Any, s: Any, rho: Any) -> tuple[Any, ...]:
     """The moduli of :data:`NAMES` and their derivatives by each input.
 
     Parameters
@@ -85,7 +85,7 @@ def isotropic(inputs: Sequence[Measured], reason: Any = 0) -> dict[str, Measured
     Uncertainty by JCGM 100:2008, 5.1.
     """
     count = len(NAMES)
-    found = series.apply(isotropic_kernel, *(part.values for part in inputs), outputs=4 * count)
+    found = series.apply(_isotropic_kernel, *(part.values for part in inputs), outputs=4 * count)
     values = dict(zip(NAMES, found[:count], strict=True))
     too_fast = series.apply(_too_fast, values["bulk_modulus"], dtypes=[np.int64])
     known = series.joined_reasons(bare(too_fast), reason)

@@ -21,13 +21,13 @@ __all__ = [
 
 FOUND, NO_VALUE, CONSTANT, SHORT_GATE, AT_EDGE = range(5)
 SHORTEST_GATE = 12  # samples
-_PART = 5  # samples that a variance is taken of, at least
-_FLOOR = 1e-12  # of the gate's variance: less is rounding, and zero has no logarithm
+_PART = 5  # smallest number of samples for a variance
+_FLOOR = 1e-12  # times the variance of the gate: less is rounding, and zero has no logarithm
 _BLOCK = 196608  # values of a block: large enough to make calls cheap, small against memory
-_PAIRS = 4096  # parts whose splits are all tried at a time: their arrays stay in a core's cache
+_PAIRS = 4096  # parts whose splits are tried at one time, so that arrays fit into the cache
 _STEP = 8  # samples between the splits that are tried first
-_SLACK = 1e-3  # of the criterion: its rounding is far less
-_QUIET = 10  # samples before the gate that make a mean of their own
+_SLACK = 1e-3  # tolerance of the criterion, far above its rounding
+_QUIET = 10  # samples before the gate for a separate mean
 
 
 class Onset(NamedTuple):
@@ -36,11 +36,11 @@ class Onset(NamedTuple):
     Parameters
     ----------
     index : (n,) ndarray
-        Sample number of the onset, with its fraction; NaN where there is none.
+        Sample number of the onset, with its fraction; NaN without an onset.
     sample : (n,) ndarray of int
-        The first sample behind the onset; -1 where there is none.
+        First sample after the onset; -1 without an onset.
     contrast : (n,) ndarray
-        How far the criterion falls below that of a gate without onset; NaN where there is none.
+        Difference of the criterion from that of a gate without onset; NaN without an onset.
     outcome : (n,) ndarray of int8
         FOUND, NO_VALUE (NaN in the gate), CONSTANT, SHORT_GATE, or AT_EDGE: the criterion falls
         to an end of the gate, so that an onset lies outside, or the variance nowhere rises.
@@ -58,8 +58,8 @@ class Correlation(NamedTuple):
     Parameters
     ----------
     lag : (n,) ndarray
-        [samples], positive where the waveform comes later; NaN where there is none, or where the
-        greatest coefficient lies at the end of the range.
+        Lag [samples], positive for a later waveform; NaN without a lag, or if the greatest
+        coefficient lies at the end of the range.
     coefficient : (n,) ndarray
         Normalised correlation at the lag, 1 for equal shapes.
     """
@@ -74,9 +74,9 @@ def onset(waveforms: np.ndarray, *, first: int, last: int) -> Onset:
     Parameters
     ----------
     waveforms : ndarray, (n, samples)
-        Floats or whole numbers; an offset does no harm.
+        Floats or whole numbers; a constant offset has no effect.
     first, last : int
-        First and last sample of the gate, both in it.
+        First and last sample of the gate, both included.
 
     Returns
     -------
@@ -86,13 +86,13 @@ def onset(waveforms: np.ndarray, *, first: int, last: int) -> Onset:
     -----
     The k at which AIC(k) = k ln var(x[:k]) + (N - k - 1) ln var(x[k:]) is least (Maeda 1985,
     Zisin 38, 365; from memory), x the N samples of the gate, k from 5 to N - 5; the fraction from
-    the parabola through the least value and its neighbours. A variance below 1e-12 of the gate's
-    counts as that. Only splits at which the variance rises are looked at: where the gate is long
-    enough for the pulse to die away, the end of the pulse is often the better split of all.
+    the parabola through the least value and its neighbours. A variance below 1e-12 times that of
+    the gate is set to this. Only splits at which the variance rises are used: in a gate that
+    includes the end of the pulse, this end is often the split of least criterion.
 
-    The sum of squares before a split never falls with k and that behind it never rises, so the
-    criterion at every eighth split bounds it in between: the others are tried only where the
-    bound lies below the least value so far. The split found is that of trying all.
+    The sum of squares before a split never falls with k and that after it never rises, so that
+    the criterion at every eighth split bounds it in between. The others are tried only where the
+    bound lies below the least value so far; the result is the same as for all splits.
     """
     waveforms = np.asarray(waveforms)
     first, last = max(first, 0), min(last, waveforms.shape[1] - 1)
@@ -325,9 +325,9 @@ def correlation(
     waveforms : ndarray, (n, samples)
         Floats or whole numbers.
     reference : ndarray, (samples,)
-        Of the same sampling.
+        Reference with the same sampling.
     greatest : int, optional
-        Greatest lag looked at, either way [samples]; half of the samples where not given.
+        Greatest lag in both directions [samples]; by default half of the samples.
 
     Returns
     -------

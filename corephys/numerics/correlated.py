@@ -8,31 +8,32 @@ import numpy as np
 
 __all__ = ["Correlated", "blocks", "correlated", "restricted_maximum", "student_factor"]
 
-# The search. Lengths from a thirtieth of the distance of blocks, which is no correlation, to three
-# spans; scatters relative to the root mean square of the block means about the fit.
+# Grid of the search: lengths from a thirtieth of the distance of blocks, which means no
+# correlation, to three spans; scatters relative to the root mean square of the block means about
+# the fit.
 _LENGTHS, _FINE, _SCATTERS = 20, 9, 80
 _SHORTEST, _LONGEST = 1.0 / 30.0, 3.0
 _LOW, _HIGH = 0.15, 15.0
-# Noise of the block means relative to that, so that coincident blocks leave a matrix regular.
+# Noise of the block means relative to that, which keeps the matrix regular for coincident blocks.
 _FLOOR = 1e-4
 
 
 @dataclass(frozen=True)
 class Correlated:
-    """Covariance of fitted parameters where neighbours scatter together.
+    """Covariance of fitted parameters for correlated residuals.
 
     Parameters
     ----------
     covariance : ndarray, (k, k)
-        Of the parameters, without the factor of Student's t.
+        Covariance of the parameters, without the factor of Student's t.
     length : float
         e-folding length of the correlation, in the unit of the positions.
     scatter : float
         Standard deviation of the correlated part of the block means, in the unit of the data.
     effective_number : float
-        Number of independent readings whose mean is known as well, from one to all readings.
+        Number of independent readings with the same uncertainty of their mean, one or more.
     degrees_of_freedom : float
-        Of Student's t.
+        Degrees of freedom of Student's t.
     """
 
     covariance: np.ndarray
@@ -42,21 +43,10 @@ class Correlated:
     degrees_of_freedom: float
 
     def few(self, z: np.ndarray, fewest: float, share: float) -> bool:
-        """Whether an interval cannot be trusted: readings too few, or correlated too far.
+        """Whether an interval may be much too narrow.
 
-        Parameters
-        ----------
-        z : ndarray, (n,)
-            Positions.
-        fewest : float
-            Least effective number.
-        share : float
-            Longest correlation over the span of the positions.
-
-        Returns
-        -------
-        bool
-            The interval may be too narrow by far.
+        This holds below the effective number ``fewest``, and if the correlation is longer than
+        ``share`` of the span of the positions ``z``.
         """
         return self.effective_number < fewest or self.length > share * float(np.ptp(z))
 
@@ -74,7 +64,8 @@ def blocks(z: np.ndarray, most: int) -> np.ndarray:
     Returns
     -------
     ndarray of int, (n,)
-        From 0 along the positions; every block holds the same number of positions, to one.
+        Numbers from 0 along the positions; the numbers of positions of blocks differ by one at
+        most.
     """
     places, at = np.unique(z, return_inverse=True)
     count = min(most, places.size)
@@ -100,7 +91,7 @@ def restricted_maximum(
     Returns
     -------
     tuple of length and scatter
-        In the units of z and y; zeros where the trend leaves no residual or u alone is likelier.
+        Values in the units of z and y; zeros without a residual, or if u alone is more likely.
 
     Notes
     -----

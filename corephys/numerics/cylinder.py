@@ -66,17 +66,17 @@ def decay_with_derivatives(alpha: Any, tau: Any, contact: float = 0.0) -> tuple[
     Parameters
     ----------
     alpha, tau, contact : float or ndarray
-        As in :func:`decay`.
+        Arguments of :func:`decay`.
 
     Returns
     -------
     tuple of F, dF/dtau and dF/dalpha
-        1; dF/dtau is minus infinity at tau zero where the contact is perfect.
+        Pure numbers; dF/dtau is minus infinity at tau zero for perfect contact.
 
     Raises
     ------
     ValueError
-        As in :func:`decay`.
+        For an argument that :func:`decay` refuses.
 
     Notes
     -----
@@ -92,18 +92,18 @@ def heating(alpha: Any, tau: Any, contact: float = 0.0) -> Any:
     Parameters
     ----------
     alpha, tau, contact : float or ndarray
-        As in :func:`decay`.
+        Arguments of :func:`decay`.
 
     Returns
     -------
     float or ndarray
-        4 pi k T / Q, 1; Q heat per unit length and time, k conductivity of the medium. It
-        approaches ln(4 tau) - 0.5772 + 2 contact at late time.
+        Dimensionless rise 4 pi k T / Q; Q heat per unit length and time, k conductivity of the
+        medium. It approaches ln(4 tau) - 0.5772 + 2 contact at late time.
 
     Raises
     ------
     ValueError
-        As in :func:`decay`.
+        For an argument that :func:`decay` refuses.
 
     Notes
     -----

@@ -25,14 +25,14 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Checks:
-    """How a fit holds on blocks of the abscissa.
+    """Cross-validation of a fit on blocks of the abscissa.
 
     Parameters
     ----------
     skill : float
-        One less the ratio of its squared error on blocks it has not seen to that of a constant.
+        One less the ratio of its squared error on left-out blocks to that of a constant.
     between : float
-        Share of the residual variance that lies between the blocks.
+        Share of the residual variance that is between the blocks.
     rate : float
         Jackknife uncertainty of 1 / L over the blocks, relative.
     blocks : int
@@ -62,12 +62,12 @@ def start(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     Returns
     -------
     tuple of a and L
-        In the units of y and x.
+        Values in the units of y and x.
     """
     keep = y > 0
     span = float(np.ptp(x)) or 1.0
-    told = keep.sum() > 2 and np.ptp(x[keep]) > 0.0
-    slope, intercept = np.polyfit(x[keep], np.log(y[keep]), 1) if told else (0.0, 0.0)
+    enough = keep.sum() > 2 and np.ptp(x[keep]) > 0.0
+    slope, intercept = np.polyfit(x[keep], np.log(y[keep]), 1) if enough else (0.0, 0.0)
     rate = float(np.clip(-slope, 1e-3 / span, 50.0 / span))
     return float(np.exp(np.clip(intercept, -5, 5))), 1.0 / rate
 

@@ -29,9 +29,9 @@ class Line:
     Parameters
     ----------
     intercept, slope : float
-        In the units of the data.
+        Values in the units of the data.
     covariance : (2, 2) ndarray
-        Of intercept and slope.
+        Covariance of intercept and slope.
     chi_square : float
         Weighted sum of squared residuals.
     degrees_of_freedom : int
@@ -56,6 +56,7 @@ class Line:
 
 
 def _enough(x: np.ndarray, y: np.ndarray, *errors: np.ndarray) -> None:
+    """Refuse data that cannot fix a line."""
     if x.shape != y.shape or x.ndim != 1:
         raise ValueError(f"x and y must be two equally long rows, not {x.shape} and {y.shape}")
     if not all(np.isfinite(part).all() for part in (x, y, *errors)):
@@ -136,7 +137,7 @@ def orthogonal_line(x: np.ndarray, y: np.ndarray) -> Line:
     excess = syy - sxx
     if sxy == 0.0 and excess >= 0.0:
         raise ValueError("the scatter is upright or round: no slope is the best")
-    # Of two equal forms the one without a difference of like numbers.
+    # Two equal forms: each is used where it has no difference of nearly equal numbers.
     root = np.hypot(excess, 2.0 * sxy)
     slope = (excess + root) / (2.0 * sxy) if excess >= 0.0 else 2.0 * sxy / (root - excess)
     intercept = y.mean() - slope * x.mean()
@@ -145,7 +146,8 @@ def orthogonal_line(x: np.ndarray, y: np.ndarray) -> Line:
     if not spare:
         covariance = np.full((2, 2), np.inf)
     else:
-        # The slope does not depend on the size of a common error, the covariance is its square.
+        # A common error of 1 gives the same slope as any other; the covariance scales with its
+        # square.
         one = np.ones(x.size)
         covariance = distance / spare * york(x, y, one, one).covariance
     return Line(float(intercept), float(slope), covariance, distance, spare)
@@ -163,7 +165,7 @@ def york(
     ux, uy : ndarray, (n,)
         Standard uncertainties.
     correlation : float or ndarray, (n,)
-        Of the two errors of a point, 1.
+        Correlation of the two errors of a point [1].
 
     Returns
     -------
@@ -403,7 +405,7 @@ def estimating_rows(adjusted: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     adjusted : ndarray, (n,)
         Positions along x, those of the best line where x has errors too.
     covariance : ndarray, (n, n)
-        Of the residuals y - slope x.
+        Covariance of the residuals y - slope x.
 
     Returns
     -------

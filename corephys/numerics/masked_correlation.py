@@ -1,7 +1,7 @@
-"""Correlation of short series with a long one at every lag, gaps in either left out.
+"""Correlation of short series with a long one at every lag, without the gaps of both.
 
-Sums over what two series share fall apart into prefix sums over the unbroken stretches of either,
-so that only the sum of products needs a transform, and that of the long series is made once.
+Sums over the common samples of two series are made of prefix sums over stretches without gaps, so
+that only the sum of products needs a Fourier transform. That of the long series is computed once.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ import numpy as np
 
 __all__ = ["Reference", "best_lags", "lags", "masked_correlation"]
 
-_COARSE = 4  # transform length over the length of a short series, at least
-_TOUCHES = 8  # lags that touch a gap, over all lags, above which a transform is cheaper
+_COARSE = 4  # smallest ratio of the transform length to the length of a short series
+_TOUCHES = 8  # ratio of lags at a gap to all lags, above which a transform is cheaper
 
 
 @dataclass(frozen=True)
 class Reference:
-    """A long series made ready for short ones of one length.
+    """A long series, prepared for short ones of one length.
 
     Parameters
     ----------
@@ -28,17 +28,16 @@ class Reference:
     size : int
         Samples of the long one.
     level, scale : float
-        What was taken off, and what was divided by.
+        Number subtracted from the series, and number by which it was divided.
     prefix : (3, padded + 1) ndarray
-        Running sums of one, value and square over what is there.
+        Running sums of one, value and square, without gaps.
     gaps : tuple of three (t,) ndarray of int, or None
-        For every lag whose window touches a gap: the lag, and the samples of the short series
-        from and up to which the gap reaches. None where the gaps are so many that a transform is
-        cheaper.
+        For every lag whose window touches a gap: the lag, and the first and last samples of the
+        short series in the gap. None for many gaps, for which a transform is cheaper.
     blocks : (b, f) ndarray of complex
         Transforms of the pieces, overlapping by one short series.
     masks : (b, f) ndarray of complex or None
-        The same of what is there, where the gaps are many.
+        Transforms of the masks of samples that are not in a gap, for many gaps.
     width : int
         Samples of a piece.
     """
@@ -60,9 +59,9 @@ class Reference:
         Parameters
         ----------
         reference : (n,) ndarray
-            Evenly spaced; NaN in gaps.
+            Evenly spaced series, NaN in gaps.
         length : int
-            Samples of the short series to come.
+            Samples of the short series.
 
         Returns
         -------
@@ -72,7 +71,7 @@ class Reference:
         Raises
         ------
         ValueError
-            When nothing of the series is there, or the length is not positive.
+            When the series has no number, or the length is not positive.
         """
         y = np.asarray(reference, dtype=float)
         there = np.isfinite(y)

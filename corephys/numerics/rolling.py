@@ -8,7 +8,7 @@ from pandas.api.indexers import BaseIndexer
 
 __all__ = ["rolling_median", "rolling_median_and_mad", "window_bounds"]
 
-_BLOCK = 2**18  # readings in windows sorted at a time, for a core's own cache
+_BLOCK = 2**18  # readings in windows that are sorted at one time, so that they fit into the cache
 
 
 class _Inside(BaseIndexer):
@@ -83,7 +83,7 @@ def rolling_median(values: np.ndarray, group_starts: np.ndarray, window: int) ->
     Returns
     -------
     (n,) ndarray
-        In the unit of the values; NaN where a window holds no value.
+        Numbers in the unit of the values; NaN for a window without a value.
 
     Raises
     ------
@@ -109,12 +109,12 @@ def rolling_median_and_mad(
     Parameters
     ----------
     values, group_starts, window
-        As for :func:`rolling_median`.
+        Arguments of :func:`rolling_median`.
 
     Returns
     -------
     tuple of (n,) median and (n,) median absolute deviation
-        In the unit of the values; NaN where a window holds no value.
+        Numbers in the unit of the values; NaN for a window without a value.
 
     Raises
     ------

@@ -21,7 +21,7 @@ class WindowFits:
     starts : ndarray of int, (starts,)
         Index of the first sample of each window.
     slope, slope_error : ndarray, (runs, starts)
-        Of y on x, in the unit of y over that of x; the error from the scatter in the window.
+        Slope of y on x, in the unit of y over that of x; its error from the scatter in the window.
     residual_variance : ndarray, (runs, starts)
         Squared scatter about the line, in the squared unit of y.
     valid : ndarray of bool, (runs, starts)

@@ -1,4 +1,4 @@
-"""Where a curve bends: two joined lines, and the point of largest curvature with its bisector."""
+"""Bend of a curve: two joined lines, and the point of largest curvature with its bisector."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ import numpy as np
 
 __all__ = ["Bend", "bisector_crossing", "joined_lines", "largest_curvature", "natural_cubic"]
 
-GRID = 12  # places of the joint that are tried between two neighbouring points
-FEWEST = 4  # points that fix two lines
+GRID = 12  # positions of the joint that are tried between two neighbouring points
+FEWEST = 4  # smallest number of points for two lines
 
 
 @dataclass(frozen=True)
@@ -19,13 +19,13 @@ class Bend:
     Parameters
     ----------
     place : float
-        Where they meet, in the unit of x; NaN where the curve does not steepen.
+        Abscissa of the joint, in the unit of x; NaN if the curve does not steepen.
     before, after : float
         Slopes on both sides.
     level : float
-        Ordinate where they meet.
+        Ordinate of the joint.
     deviation : float
-        Weighted standard deviation of the residuals; NaN where no freedom is left.
+        Weighted standard deviation of the residuals; NaN without degrees of freedom.
     """
 
     place: float
@@ -184,7 +184,7 @@ def bisector_crossing(
     point : tuple of float
         Place, ordinate and slope of the tangent.
     slope, intercept : float
-        Of the line.
+        Parameters of the line.
     scale : float
         Length of a unit of y over that of a unit of x in the drawing: an angle is a property of
         the drawing.

@@ -39,7 +39,7 @@ def test_an_uncertainty_that_is_none_is_refused(value):
 
 def test_a_cell_with_text_is_no_unknown():
     table = CHAIN.assign(**{"uncertainty [m]": ["0.1", "5 cm", ""]})
-    with pytest.raises(TieError, match=r"'uncertainty', row 2: '5 cm' is no number"):
+    with pytest.raises(TieError, match=r"'uncertainty', row 2: '5 cm' is not a number"):
         composite.checked_ties(table, CORES)
     table["uncertainty [m]"] = ["0.1", "", None]
     found = composite.checked_ties(table, CORES)["uncertainty"]

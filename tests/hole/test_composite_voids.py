@@ -73,17 +73,17 @@ def test_every_scale_goes_there_and_back_outside_the_voids(seed, base):
         for wanted in depth_scales.SCALES:
             found = depth_scales.convert(
                 cp.quantity(truth[given], "m"), core, table, given=given, wanted=wanted
-            )
+            ).magnitude
             np.testing.assert_allclose(found[~inside], truth[wanted][~inside], rtol=0, atol=1e-9)
             back = depth_scales.convert(
                 cp.quantity(found, "m"), core, table, given=wanted, wanted=given
-            )
+            ).magnitude
             np.testing.assert_allclose(back[~inside], truth[given][~inside], rtol=0, atol=1e-9)
     # From as laid out, a depth inside a void lands where the void closes.
     for wanted in ("depth_closed", "depth_fitted"):
         found = depth_scales.convert(
             cp.quantity(truth["depth"], "m"), core, table, given="depth", wanted=wanted
-        )
+        ).magnitude
         np.testing.assert_allclose(found[inside], truth[wanted][inside], rtol=0, atol=1e-9)
 
 
@@ -101,7 +101,8 @@ def test_a_depth_where_a_void_closed_goes_back_to_its_upper_end():
 
     def convert(z, given, wanted):
         at = cp.quantity(np.array(z), "m")
-        return depth_scales.convert(at, "1", table, given=given, wanted=wanted).tolist()
+        found = depth_scales.convert(at, "1", table, given=given, wanted=wanted)
+        return found.magnitude.tolist()
 
     laid = [10.4, 10.5, 10.6, 10.8, 10.9, 11.5]
     closed = convert(laid, "depth", "depth_closed")

@@ -148,7 +148,7 @@ def test_correlated_inputs_keep_their_covariance() -> None:
     ("matrix", "words"),
     [
         (np.eye(3), "have the shape"),
-        ([[1.0, 0.5], [0.2, 1.0]], "not symmetric"),
+        ([[1.0, 0.5], [0.2, 1.0]], "must be symmetric"),
         ([[2.0, 0.5], [0.5, 1.0]], "ones on the diagonal"),
         ([[1.0, 1.5], [1.5, 1.0]], "contradict each other"),
     ],

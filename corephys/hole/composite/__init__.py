@@ -1,7 +1,7 @@
 """Composite depth: the holes of a site brought onto one depth scale by ties between their cores.
 
-A tie says that one depth in a core of one hole is the same bed as another depth in a core of
-another hole. Ties are kept with their history; shifts, growth and depths follow from those in use,
+A tie joins a depth in a core of one hole to the depth of the same bed in a core of another
+hole. Ties are kept with their history; shifts, growth and depths follow from those in use,
 and a sequence of intervals runs from hole to hole where neither has a gap.
 """
 

@@ -27,7 +27,6 @@ from corephys.numerics.line import ordinary_line
 __all__ = [
     "MOST",
     "doubts",
-    "errors_of_cores",
     "expected",
     "growth_factor",
     "place",
@@ -37,7 +36,7 @@ __all__ = [
 ]
 
 # --------------------------------------------------------------------------------------------------
-# One shift a core, from the ties in use; composite depth and growth follow from them.
+# One shift a core from the ties in use, composite depth and growth.
 
 
 _LENGTHS = dict.fromkeys(("core_top", "shift", "shift_expected", "tie_residual"), "m")
@@ -112,13 +111,13 @@ def shifts(
     if reference not in set(places["hole"]):
         raise ValueError(f"reference {reference!r} has no core; give a hole with cores")
     index = {key: i for i, key in enumerate(zip(places["hole"], places["core"], strict=True))}
-    parts = None if depth_uncertainty is None else errors_of_cores(depth_uncertainty, places)
+    parts = None if depth_uncertainty is None else _errors_of_cores(depth_uncertainty, places)
     own = np.zeros(len(places)) if parts is None else np.array([p["random"] for p in parts])
     rows = _equations(table, index, own)
     anchor = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
     shift, u, word = _solve(rows, places, anchor)
     residual = shift[rows.one] - shift[rows.other] - rows.step
-    said = doubts(table["tie"].to_list(), residual, rows.sigma, rows.known)
+    found_notes = doubts(table["tie"].to_list(), residual, rows.sigma, rows.known)
     words = {"units": "m", "long_name": "shift onto composite depth"}
     found = xr.Dataset(
         {
@@ -152,7 +151,7 @@ def shifts(
             "ties_used": len(table),
             "ties_known": len(ties),
             "depth_scale": scale,
-            "notes": "\n".join(said),
+            "notes": "\n".join(found_notes),
         },
     )
     if parts is None:
@@ -169,7 +168,7 @@ def shifts(
             over,
             {"units": "1", "long_name": "shift over its expected standard uncertainty"},
         ),
-    ).assign_attrs(notes="\n".join([*said, *notes]))
+    ).assign_attrs(notes="\n".join([*found_notes, *notes]))
 
 
 def _scale(table: pd.DataFrame, wanted: str | None) -> str:
@@ -379,7 +378,7 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
     shifts : Dataset
         Result of :func:`shifts`.
     hole : str, optional
-        One hole; all of the site where not given.
+        Name of one hole; by default all holes of the site.
 
     Returns
     -------
@@ -419,32 +418,20 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
 
 
 # --------------------------------------------------------------------------------------------------
-# What the uncertainty of depth says of shifts: what to expect, and which are more than that.
+# Expected size of shifts from the uncertainty of depth, and shifts that exceed it.
 
 
 MOST = thresholds.value("composite_shift_limit")
 
 
-def errors_of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> list[dict[str, Any]]:
-    """Mean errors of depth of every core, by what shares them.
+def _errors_of_cores(
+    errors: Mapping[str, xr.Dataset], places: pd.DataFrame
+) -> list[dict[str, Any]]:
+    """Mean errors of depth of every core, one dict a core.
 
-    Parameters
-    ----------
-    errors : mapping of hole to Dataset
-        From ``corephys.depth.uncertainty``, with readings of every core.
-    places : DataFrame
-        hole and core of each core of the site.
-
-    Returns
-    -------
-    list of dict
-        One a core: variance of what it has for itself, ``core``, and of each reading's offset,
-        ``random`` [m^2]; effects by source, ``hole`` [m]. NaN where not stated.
-
-    Raises
-    ------
-    PositionError
-        When a hole is missing.
+    ``errors`` are results of ``corephys.depth.uncertainty`` by hole, ``places`` the hole and core
+    of each core. Variance shared by the core, ``core``, and of the offset of a reading, ``random``
+    [m^2]; effects of the hole by source, ``hole`` [m]; NaN if not given.
     """
     found = []
     for hole, core in zip(places["hole"], places["core"], strict=True):
@@ -456,7 +443,7 @@ def errors_of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> l
         held = errors_in_metres(held)
         names = np.broadcast_to(held["core"].values, held["depth_u_core"].shape)
         mine = np.flatnonzero(names == core)
-        if mine.size == 0:  # no reading says anything of this core
+        if mine.size == 0:  # no reading of this core
             found.append({"core": np.nan, "random": np.nan, "hole": {"not stated": np.nan}})
             continue
         of_hole = held["depth_effects"].transpose("source", ...).values[:, mine]
@@ -473,30 +460,16 @@ def errors_of_cores(errors: Mapping[str, xr.Dataset], places: pd.DataFrame) -> l
 def expected(
     parts: list[dict[str, Any]], places: pd.DataFrame, anchor: int, shift: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
-    """How large shifts are to be expected, and which are larger.
+    """Expected standard uncertainty of shifts [m], shift over it [1], and notes on larger ones.
 
-    Parameters
-    ----------
-    parts : list of dict
-        From :func:`errors_of_cores`.
-    places : DataFrame
-        hole and core of each core of the site.
-    anchor : int
-        Row of the core whose shift is zero.
-    shift : (n,) ndarray
-        [m].
-
-    Returns
-    -------
-    tuple of (n,) ndarray, (n,) ndarray and list of str
-        Expected standard uncertainty [m] and shift over it [1], NaN for the anchor and where
-        something is not stated; and a line for every core above :data:`MOST`.
+    ``anchor`` is the row of the core without a shift. NaN for the anchor, and where an uncertainty
+    is not given; a note for every core above :data:`MOST`.
 
     Notes
     -----
     A shift is the error of depth of the anchor less that of the core: u^2 = u_core^2 + u_anchor^2
-    of what each core has for itself + sum (e - e_anchor)^2 over what the hole shares within one
-    hole, e^2 + e_anchor^2 between two (JCGM 100:2008, 5.1.2 and 5.2.2).
+    of the parts of each core + sum (e - e_anchor)^2 over effects of the hole within one hole,
+    e^2 + e_anchor^2 between two (JCGM 100:2008, 5.1.2 and 5.2.2).
     """
     first = parts[anchor]
     hole = places["hole"].to_numpy(object)
@@ -512,37 +485,23 @@ def expected(
     over = np.full(u.shape, np.nan)
     np.divide(np.abs(shift), u, out=over, where=u > 0.0)
     core = places["core"].to_numpy(object)
-    said = [
+    notes = [
         f"core {core[row]} of hole {hole[row]}: shift {shift[row]:.2f} m is {over[row]:.1f} times "
-        f"its expected standard uncertainty of {u[row]:.2f} m; look at its ties, or at the depths"
+        f"its expected standard uncertainty of {u[row]:.2f} m; check its ties, or its depth"
         for row in np.flatnonzero(over > MOST)
     ]
-    return u, over, said
+    return u, over, notes
 
 
 def doubts(names: list[str], residual: np.ndarray, sigma: np.ndarray, known: bool) -> list[str]:
-    """Ties that miss by more than their uncertainty allows, or that have none.
+    """Notes on ties whose residual [m] exceeds their uncertainty [m], or that have none.
 
-    Parameters
-    ----------
-    names : list of str
-        Of the ties in use.
-    residual : (n,) ndarray
-        Distance that is left between both sides [m].
-    sigma : (n,) ndarray
-        Standard uncertainty of the ties [m], NaN where not known.
-    known : bool
-        Whether all of them are known, so that ties were weighed by them.
-
-    Returns
-    -------
-    list of str
-        A line for each tie above :data:`MOST`, or one line for all without an uncertainty.
+    ``known`` states that all uncertainties are known and used as weights.
 
     Notes
     -----
-    A residual of a least-squares solution has at most the uncertainty of its tie, so that more
-    than three times that is more than chance (definition).
+    A residual of a least-squares solution has at most the uncertainty of its tie; one of more than
+    three times this is unlikely to be chance (definition).
     """
     if not known:
         unknown = [name for name, u in zip(names, sigma, strict=True) if np.isnan(u)]
@@ -551,12 +510,12 @@ def doubts(names: list[str], residual: np.ndarray, sigma: np.ndarray, known: boo
         shown = ", ".join(unknown[:5]) + (" ..." if len(unknown) > 5 else "")
         return [
             f"the uncertainty of {len(unknown)} of {len(names)} ties is not known (tie {shown}): "
-            "all ties weigh the same and no shift has an uncertainty; give it with "
+            "all ties have the same weight and no shift has an uncertainty; give it with "
             "composite.change(..., uncertainty=...)"
         ]
     return [
         f"tie {names[i]} misses by {abs(residual[i]):.2f} m, {abs(residual[i]) / sigma[i]:.1f} "
-        f"times its standard uncertainty of {sigma[i]:.2g} m: ties disagree by more than they say, "
-        "and the uncertainty of the shifts they make is too small; look at them again"
+        f"times its standard uncertainty of {sigma[i]:.2g} m: ties disagree by more than their "
+        "uncertainties, so that the uncertainty of the shifts is too small; check these ties"
         for i in np.flatnonzero(np.abs(residual) > MOST * sigma)
     ]

@@ -1,18 +1,22 @@
-"""All depth scales of a hole side by side, and from each to every other."""
+"""All depth scales of a hole in one table, and conversion between them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
 from corephys.ground import units
+from corephys.ground.laws import with_unit
 from corephys.ground.series import PositionError
 from corephys.hole.composite.core_shifts import shifts_of
 from corephys.hole.composite.ties import DEPTHS, TieError, meters
+
+if TYPE_CHECKING:
+    from corephys.ground.types import Dimensional, WithUnit
 
 __all__ = ["SCALES", "convert", "scales", "section_ends", "ties_on"]
 
@@ -25,29 +29,11 @@ _WORDS = (
     "composite depth over growth",
 )
 _ENDS = {"depth": "", "depth_closed": "_closed", "depth_fitted": "_fitted"}
-_SAME = 1e-9  # m
+_SAME = 1e-9  # m: depths that differ by rounding are the same
 
 
 def section_ends(sections: xr.Dataset, scale: str) -> np.ndarray:
-    """Tops and bottoms of sections on a scale of their hole.
-
-    Parameters
-    ----------
-    sections : Dataset
-        From ``corephys.depth.section_tops``.
-    scale : str
-        "depth", "depth_closed" or "depth_fitted".
-
-    Returns
-    -------
-    ndarray, (n, 2)
-        [m].
-
-    Raises
-    ------
-    PositionError
-        When the table lacks them.
-    """
+    """Tops and bottoms [m] of sections on a scale, from ``corephys.depth.section_tops``; (n, 2)."""
     names = [f"{end}{_ENDS[scale]}" for end in ("top", "bottom")]
     lacking = [name for name in names if name not in sections]
     if lacking:
@@ -79,12 +65,12 @@ def scales(
     sections : Dataset
         From ``corephys.depth.section_tops``: tops and bottoms of sections and closed voids [m].
     shifts : Dataset
-        From :func:`corephys.hole.composite.core_shifts`; its attribute ``depth_scale`` says what
-        composite depth is made of, as laid out without it.
+        Result of :func:`corephys.composite.shifts`; its attribute ``depth_scale`` is the scale to
+        which shifts are added, by default as laid out.
     hole : str
-        Which hole.
+        Name of the hole.
     growth_factor : float
-        Of the site or hole [1]; composite depth over it has the length that was drilled.
+        Growth factor of the site or hole [1]; composite depth over it has the drilled length.
 
     Returns
     -------
@@ -92,8 +78,8 @@ def scales(
         Along ``row`` (sections) and ``end`` ("top", "bottom"): ``depth`` as laid out,
         ``depth_closed``, ``depth_fitted``, ``depth_composite`` and
         ``depth_composite_over_growth``, all [m]; and ``growth_residual`` [m], composite depth over
-        growth less the depth it is made of: what one growth factor leaves of the shifts. Where
-        there are closed voids, their ends along ``void`` under the same names with ``_of_void``.
+        growth less the depth without shifts. The ends of closed voids, if any, are along ``void``
+        under the same names with ``_of_void``.
 
     Raises
     ------
@@ -119,11 +105,14 @@ def scales(
         return {**held, SCALES[3]: together, SCALES[4]: together / growth_factor}
 
     values = on_all(section_ends, core)
-    found = {n: (("row", "end"), v, _said(n)) for n, v in values.items()}
+    found = {n: (("row", "end"), v, _attributes(n)) for n, v in values.items()}
     found["growth_residual"] = (
         ("row", "end"),
         values[SCALES[4]] - values[base],
-        {"units": "m", "long_name": f"composite depth over growth less {_said(base)['long_name']}"},
+        {
+            "units": "m",
+            "long_name": f"composite depth over growth less {_attributes(base)['long_name']}",
+        },
     )
     coordinates: dict[str, Any] = {
         "core": ("row", core, {"long_name": "core"}),
@@ -142,35 +131,38 @@ def scales(
         of_void = np.asarray(sections["void_core"].values, dtype=object)
         coordinates["void_core"] = ("void", of_void, {"long_name": "core of the closed void"})
         found |= {
-            f"{n}_of_void": (("void", "end"), v, _said(n))
+            f"{n}_of_void": (("void", "end"), v, _attributes(n))
             for n, v in on_all(_void_ends, of_void).items()
         }
     attributes = {"hole": hole, "growth_factor": growth_factor, "depth_scale": base}
     return xr.Dataset(found, coordinates, attributes)
 
 
-def _said(scale: str) -> dict[str, str]:
+def _attributes(scale: str) -> dict[str, str]:
+    """Unit and long_name of a scale."""
     return {"units": "m", "long_name": dict(zip(SCALES, _WORDS, strict=True))[scale]}
 
 
-def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str) -> np.ndarray:
+def convert(
+    depth: Dimensional, core: Any, table: xr.Dataset, *, given: str, wanted: str
+) -> WithUnit:
     """Depths of a hole from one scale to another.
 
     Parameters
     ----------
     depth : Quantity, DataArray or str, (n,)
-        [m] on the scale ``given``.
+        Depths [m] on the scale ``given``.
     core : (n,) array of str or str
-        Cores overlap on every scale, so that a depth alone says nothing.
+        Core of each depth; cores may overlap on every scale.
     table : Dataset
-        From :func:`scales`.
+        Result of :func:`scales`.
     given, wanted : str
-        Of :data:`SCALES`.
+        Scales of :data:`SCALES`.
 
     Returns
     -------
-    ndarray, (n,)
-        [m]; NaN above the top and below the bottom of the core.
+    Quantity or DataArray, (n,)
+        Depths [m]; NaN above the top and below the bottom of the core.
 
     Raises
     ------
@@ -178,19 +170,25 @@ def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str
         For a core that is not in the table.
     ValueError
         For an unknown scale.
-    UnitError
-        For a bare number.
 
     Notes
     -----
-    Linear between the ends of sections and closed voids (definition): there and back is the same
-    depth to rounding. A depth inside a closed void goes to where it closes; a depth where a void
-    closed goes back to the void's upper end.
+    Linear between the ends of sections and closed voids (definition); a conversion back gives the
+    same depth to rounding. A depth inside a closed void becomes the depth where the void closes,
+    which is converted back to the upper end of the void.
     """
     for scale in (given, wanted):
         if scale not in SCALES:
-            raise ValueError(f"there is no scale {scale!r}; there are {', '.join(SCALES)}")
-    z = np.atleast_1d(np.asarray(units.as_floats(depth, "m", "depth"), dtype=float))
+            raise ValueError(f"there is no scale {scale!r}; the scales are {', '.join(SCALES)}")
+    plain = units.as_floats(depth, "m", "depth")
+    found = _converted(np.atleast_1d(np.asarray(plain, dtype=float)), core, table, given, wanted)
+    if isinstance(plain, xr.DataArray) and plain.shape == found.shape:
+        return with_unit(plain.copy(data=found).rename(wanted), "m")
+    return with_unit(found, "m")
+
+
+def _converted(z: np.ndarray, core: Any, table: xr.Dataset, given: str, wanted: str) -> np.ndarray:
+    """Depths [m] on another scale; see :func:`convert`."""
     cores = np.broadcast_to(np.asarray(core, dtype=object), z.shape)
     found = np.full(z.shape, np.nan)
     for name in pd.unique(cores):
@@ -204,6 +202,7 @@ def convert(depth: Any, core: Any, table: xr.Dataset, *, given: str, wanted: str
 
 
 def _knots(table: xr.Dataset, scale: str, rows: np.ndarray, core: str) -> np.ndarray:
+    """Ends of the sections and closed voids of a core [m]."""
     ends = meters(table, scale)[rows].ravel()
     if f"{scale}_of_void" not in table:
         return np.asarray(ends)
@@ -212,10 +211,10 @@ def _knots(table: xr.Dataset, scale: str, rows: np.ndarray, core: str) -> np.nda
 
 
 def _interpolated(at: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Linear between knots; of those at one place the uppermost counts, for a closed void."""
+    """Linear between knots; of several at one depth the uppermost is used, for a closed void."""
     order = np.lexsort((y, x))
     x, y = x[order], y[order]
-    # Sums that differ by rounding are one place.
+    # Depths that differ by rounding are one knot.
     first = np.concatenate([[0], np.cumsum(np.diff(x) > _SAME)])
     start = np.searchsorted(first, np.arange(first[-1] + 1))
     low = np.minimum.reduceat(y, start)
@@ -238,26 +237,26 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
     Parameters
     ----------
     ties : DataFrame
-        Ties with plain names, such as from ``checked_ties`` or ``suggest``.
+        Ties with plain names, from ``checked_ties`` or ``suggest``.
     sections : mapping of hole to Dataset
-        Of each hole, from ``corephys.depth.section_tops``.
+        Result of ``corephys.depth.section_tops`` for each hole.
     depth : {"depth", "depth_closed", "depth_fitted"}
-        The scale that is wanted.
+        New scale.
 
     Returns
     -------
     DataFrame
-        The same rows; depth and to_depth [m] changed, ``depth_scale`` says to what.
+        The same rows with depth and to_depth [m] on the new scale, and its ``depth_scale``.
 
     Raises
     ------
     TieError
-        For an unknown scale, a missing column or hole, or a tie outside its core, which has no
-        place on another scale.
+        For an unknown scale, a missing column or hole, or a tie outside its core, which cannot be
+        converted.
 
     Notes
     -----
-    As :func:`convert` (definition). The uncertainty stays as it is.
+    Conversion by :func:`convert` (definition). The uncertainty does not change.
     """
     if depth not in DEPTHS:
         raise TieError(f"depth is {depth!r}; it is one of {', '.join(DEPTHS)}")
@@ -282,11 +281,7 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
         still[hole] = scales(table, none, hole=hole)
     for side in ("", "to_"):
         moved = [
-            float(
-                convert(
-                    units.quantity(z, "m"), core, still[hole], given=scale or "depth", wanted=depth
-                )[0]
-            )
+            float(_converted(np.array([z], float), core, still[hole], scale or "depth", depth)[0])
             for z, core, hole, scale in zip(
                 ties[f"{side}depth"], ties[f"{side}core"], ties[f"{side}hole"], given, strict=True
             )

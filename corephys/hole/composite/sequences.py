@@ -1,4 +1,4 @@
-"""Composite sequence: intervals of cores that meet at equal composite depth."""
+"""Composite sequence: intervals of cores that join at equal composite depth."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ __all__ = ["COLUMNS", "checked_sequence", "sequence_in_metres", "suggest_sequenc
 
 _T = thresholds.DEFAULTS
 COLUMNS: dict[str, str] = {"hole": "", "core": "", "top": "m", "bottom": "m"}
-_SAME = 1e-6  # m
+_SAME = 1e-6  # m: a micrometre is the same depth
 _LENGTHS = dict.fromkeys(("top", "bottom", "top_composite", "bottom_composite", "joint_gap"), "m")
 
 
@@ -31,28 +31,27 @@ def suggest_sequence(
     margin: Any = _T["composite_margin"],
     only_tied: bool = True,
 ) -> pd.DataFrame:
-    """A sequence down the site that changes hole as seldom as it can.
+    """A sequence down the site with the fewest changes of hole.
 
     Parameters
     ----------
     sections : mapping of hole to Dataset
         Tops and bottoms of the sections of each hole, from ``corephys.depth.section_tops``.
     shifts : Dataset
-        From :func:`corephys.hole.composite.core_shifts`.
+        Result of :func:`corephys.composite.shifts`.
     margin : Quantity or str
-        What is left off at the ends of a core, the most disturbed parts, where a neighbour
-        covers them [m]; common practice, no source.
+        Length that is left out at each end of a core, the most disturbed parts, where another
+        core covers it [m]; common practice, no source.
     only_tied : bool
-        Leave out cores that are carried or float, whose place is a guess.
+        Leave out carried and floating cores, whose shift no tie determines.
 
     Returns
     -------
     DataFrame
         One row an interval, from the top downward: hole, core, top [m] and bottom [m] on the scale
-        of the shifts (their attribute ``depth_scale``: as laid out, unless ties were made on
-        another),
-        and ``joint``: "meets" where the interval begins at the composite depth at which the one
-        above ends, "gap" where no core covers what lies between, "first" for the first.
+        of the shifts (their attribute ``depth_scale``), and ``joint``: "meets" if the interval
+        begins at the composite depth where the one above ends, "gap" if no core covers the depths
+        between, "first" for the first.
 
     Raises
     ------
@@ -63,15 +62,15 @@ def suggest_sequence(
 
     Notes
     -----
-    From each core on to the one that covers its lower end and reaches deepest (definition); the
-    joint lies in the middle of what both cover inside their margins.
+    After each core follows the one that covers its lower end and reaches deepest (definition); the
+    joint lies in the middle of their overlap inside the margins.
     """
     edge = float(positive(margin, "m", "margin", zero=True))
     cores = _extents(sections, shifts)
     if only_tied:
         cores = cores[cores["tied"].isin(("anchor", "tied"))]
     if cores.empty:
-        raise TieError("no core of the site is tied; accept ties first, or say only_tied=False")
+        raise TieError("no core of the site is tied; accept ties first, or set only_tied=False")
     current = cores.sort_values(["top", "bottom"], ascending=[True, False]).index[0]
     rows, start, joint = [], float(cores.loc[current, "top"]), "first"
     while True:
@@ -140,22 +139,22 @@ def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataF
 
 
 def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
-    """A sequence with its composite depths, and how its intervals meet.
+    """A sequence with its composite depths and the gaps between its intervals.
 
     Parameters
     ----------
     sequence : DataFrame
-        hole, core, top [m] and bottom [m] on the scale of the shifts, from the top downward;
-        headers may carry their unit.
+        Columns hole, core, top [m] and bottom [m] on the scale of the shifts, in order downward;
+        headers may have a unit.
     shifts : Dataset
-        From :func:`corephys.hole.composite.core_shifts`.
+        Result of :func:`corephys.composite.shifts`.
 
     Returns
     -------
     Dataset
         Along ``interval``: hole, core, ``top`` and ``bottom`` [m] as given, ``top_composite``
         and ``bottom_composite`` [m], and ``joint_gap`` [m], composite depth missing above the
-        interval; zero where it meets the one above.
+        interval; zero if there is none.
 
     Raises
     ------
@@ -239,7 +238,7 @@ def sequence_in_metres(sequence: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     sequence : Dataset
-        From :func:`checked_sequence`.
+        Result of :func:`checked_sequence`.
 
     Returns
     -------
@@ -255,12 +254,12 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
     Parameters
     ----------
     sequence : Dataset
-        From :func:`checked_sequence`.
+        Result of :func:`checked_sequence`.
     holes : mapping of hole to Dataset
-        The same property of each hole, with the coordinates core and depth [m] on the scale of
+        Series of one property in each hole, with the coordinates core and depth [m] on the scale of
         the shifts.
     shifts : Dataset
-        From :func:`corephys.hole.composite.core_shifts`.
+        Result of :func:`corephys.composite.shifts`.
 
     Returns
     -------
@@ -276,13 +275,13 @@ def take(sequence: xr.Dataset, holes: Mapping[str, xr.Dataset], shifts: xr.Datas
 
     Notes
     -----
-    A choice of readings, without arithmetic (definition).
+    Readings are selected and not changed (definition).
     """
     sequence = sequence_in_metres(sequence)
     placed, parts = {}, []
     for hole in dict.fromkeys(sequence["hole"].values):
         if hole not in holes:
-            raise PositionError(f"the sequence runs through hole {hole!r}, which is not given")
+            raise PositionError(f"the sequence uses hole {hole!r}; add its series to holes")
         placed[hole] = place(holes[hole], hole=str(hole), shifts=shifts)
     last = sequence.sizes["interval"] - 1
     for i in range(sequence.sizes["interval"]):

@@ -1,4 +1,4 @@
-"""A site as a folder: one hole folder a hole, ties and sequence beside them."""
+"""A site as a folder: one folder for each hole, with ties and a sequence beside them."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ class Site:
     Parameters
     ----------
     holes : dict of str to DataTree
-        Each hole by the name of its folder.
+        Holes by the names of their folders.
     ties : DataFrame
-        Ties between them, checked; without a row where there are none yet.
+        Checked ties between them; without a row if there are none yet.
     sequence : DataFrame or None
-        Intervals of the composite sequence as written, None where there is none yet.
+        Intervals of the composite sequence as written; None if there is none yet.
     settings : dict
-        Of ``site.toml``.
+        Settings of ``site.toml``.
     """
 
     holes: dict[str, xr.DataTree]
@@ -53,10 +53,10 @@ def read_site(folder: str | os.PathLike[str], *, columns: Any = None) -> Site:
     Parameters
     ----------
     folder : path
-        Holds one hole folder a hole (a folder with ``hole.toml`` or ``cores.csv``), and
+        Folder with one hole folder for each hole (with ``hole.toml`` or ``cores.csv``), and
         optionally ``site.toml``, ``ties.csv`` and ``sequence.csv``.
     columns : mapping, optional
-        As for :func:`corephys.read_hole`, for every hole.
+        Foreign headers, see :func:`corephys.read_hole`; the same for every hole.
 
     Returns
     -------
@@ -68,8 +68,7 @@ def read_site(folder: str | os.PathLike[str], *, columns: Any = None) -> Site:
     FileNotFoundError
         When there is no such folder.
     HoleError
-        When no hole is there, or any of them is at fault; the problems of all are listed, each
-        with its hole.
+        When there is no hole, or one has faults; the problems of all holes are listed.
     TieError
         When ties do not fit the holes.
     """
@@ -89,7 +88,7 @@ def read_site(folder: str | os.PathLike[str], *, columns: Any = None) -> Site:
                 for p in error.problems
             ]
     if not holes and not problems:
-        mend = "Put each hole into a folder of its own with hole.toml and cores.csv"
+        mend = "Put each hole into a separate folder with hole.toml and cores.csv"
         problems.append(Problem(str(where.name), None, "", "no hole folder is there", mend))
     if problems:
         raise HoleError(problems, f"the site in {str(where)!r}")
@@ -111,23 +110,23 @@ def read_site(folder: str | os.PathLike[str], *, columns: Any = None) -> Site:
 
 
 def read_ties(path: str | os.PathLike[str]) -> pd.DataFrame:
-    """Read ties as they were written; :func:`checked_ties` looks at them.
+    """Read ties as they were written, without the checks of :func:`checked_ties`.
 
     Parameters
     ----------
     path : path
-        CSV with the headers of :data:`corephys.hole.composite.ties.COLUMNS`, lengths with their
-        unit.
+        CSV file with the headers of :data:`corephys.hole.composite.ties.COLUMNS`, lengths with
+        their unit.
 
     Returns
     -------
     DataFrame
-        Text as it stands, "01" and "NA" too.
+        Table of text; "01" and "NA" stay as they are.
 
     Raises
     ------
     TieError
-        When the file is no table of text, or a depth has no unit.
+        When the file is not a table of text, or a depth has no unit.
     """
     table = _table(Path(path))
     bare = [n for n, unit in composite_ties.COLUMNS.items() if unit == "m" and n in table]
@@ -139,6 +138,7 @@ def read_ties(path: str | os.PathLike[str]) -> pd.DataFrame:
 
 
 def _table(path: Path) -> pd.DataFrame:
+    """A CSV file as text; pandas would read "01" as 1 and "NA" as missing."""
     try:
         return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
@@ -146,19 +146,19 @@ def _table(path: Path) -> pd.DataFrame:
 
 
 def write_ties(ties: pd.DataFrame, path: str | os.PathLike[str]) -> Path:
-    """Write ties, whole or not at all.
+    """Write ties to a file, completely or not at all.
 
     Parameters
     ----------
     ties : DataFrame
-        With plain names or units in the headers.
+        Ties with plain names or units in the headers.
     path : path
-        File; its folder exists.
+        File in an existing folder.
 
     Returns
     -------
     Path
-        The file; :func:`read_ties` gives the same table.
+        The file, from which :func:`read_ties` reads the same table.
     """
     named = ties.rename(
         columns={n: f"{n} [m]" for n, unit in composite_ties.COLUMNS.items() if unit == "m"}

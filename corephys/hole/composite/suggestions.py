@@ -53,33 +53,32 @@ def suggest(
     properties : mapping of hole to mapping of name to Dataset
         Series of each hole by the name of the quantity, with the coordinates core and depth [m];
         such as ``{"A": {"bulk_density": ..., "magnetic_susceptibility": ...}, "B": ...}``. The
-        hole whose first core begins highest gives the anchor.
+        anchor is in the hole whose first core begins highest.
     cores : mapping of str to Dataset, DataTree node or DataFrame
         Cores of each hole: core, top [m].
     spacing : Quantity or str
         Step of the grid on which series are compared [cm].
     largest_shift : Quantity or str
-        How far a core may move against the core above it in its hole [m].
+        Greatest difference of shift from the core above in the same hole [m].
     least_correlation : float
-        Below it no tie is suggested [1].
+        Smallest correlation of a suggested tie [1].
     largest_chance : float
-        Probability above which chance may have made the correlation, and no tie is suggested [1].
+        Greatest probability that the correlation of a suggested tie is chance [1].
     least_overlap : Quantity or str
-        Shortest stretch of core that both must have [m].
+        Shortest overlap of two cores [m].
     depth : {"depth", "depth_closed", "depth_fitted"}
-        Coordinate on which cores are compared, and on which the ties then stand: as laid out, with
-        closed voids closed up, or squeezed into the advance as well. In cores with gas voids the
-        same beds lie equally far apart on the closed scale only.
+        Scale on which cores are compared, and of the ties: as laid out, with closed voids closed
+        up, or also fitted into the advance. In cores with gas voids, distances between beds are
+        the same in all holes on the closed scale only.
     allow : tuple of str
         Flag levels of the readings that are used.
 
     Returns
     -------
     DataFrame
-        Ties in the state "suggested": each at the middle of what the core shares with the core of
-        another hole that it overlaps most, with correlation, uncertainty [m] and a note that
-        names the properties, the number of steps shared and, where another shift does as well,
-        that one.
+        Ties in the state "suggested": each in the middle of the longest overlap with a core of
+        another hole, with correlation, uncertainty [m] and a note with the properties, the number
+        of common steps and, if there is one, another shift of similar correlation.
 
     Raises
     ------
@@ -91,19 +90,19 @@ def suggest(
 
     Notes
     -----
-    Every core is moved along what is already in place and takes the shift of the largest
-    correlation: over properties the mean of atanh r weighted by the independent steps shared, less
-    three (Fisher 1921). Neighbouring steps are alike, so that n steps count as
+    Every core is compared with the cores already placed and gets the shift of the largest
+    correlation: over properties the mean of atanh r weighted by the common independent steps, less
+    three (Fisher 1921). Neighbouring steps are correlated, so that n steps count as
     n / (1 + 2 sum rho^2), rho the autocorrelation of the core (Bartlett 1946, Supplement to the
     Journal of the Royal Statistical Society 8, 27; from memory). The probability that chance alone
     reaches the largest correlation is that of a normal atanh r over the independent shifts
     searched. The standard uncertainty of the shift is sqrt((1 - r^2) / (r n c)) steps, c the
     curvature of r at its peak: the bound of a delay between two noisy copies (Carter 1987,
-    Proceedings of the IEEE 75, 236; from memory). It knows nothing of beds that are stretched
-    within a core: there most features meet within 10 to 20 cm only (common practice).
+    Proceedings of the IEEE 75, 236; from memory). It does not include stretching within a core:
+    there most features agree within 10 to 20 cm only (common practice).
     """
     if len(properties) < 2:
-        raise ValueError(f"{len(properties)} hole; ties need two at least")
+        raise ValueError(f"{len(properties)} hole is given; ties need at least two")
     step = float(positive(spacing, "m", "spacing"))
     reach = int(np.ceil(float(positive(largest_shift, "m", "largest_shift")) / step))
     least = max(_LEAST, int(float(positive(least_overlap, "m", "least_overlap")) / step))
@@ -120,7 +119,7 @@ def suggest(
         expected = placed.expected(core)
         found = _best(placed, core, expected, reach, least)
         if found is None or found.r < least_correlation or found.chance > largest_chance:
-            if found is None:  # nothing to compare with here: it waits for the next hole
+            if found is None:  # no overlap: keep the shift of the core above
                 placed.put(core, expected)
             continue
         other = placed.partner(core, found.shift + found.part)
@@ -144,7 +143,7 @@ class _Found:
 
 
 class _Placed:
-    """What is already in place on the composite grid: sums and counts of each property."""
+    """Cores already placed on the composite grid: sums and counts of each property."""
 
     def __init__(self, properties: int, cores: list[_Core], reach: int) -> None:
         ends = [c.first + c.values.shape[1] for c in cores]
@@ -157,6 +156,7 @@ class _Placed:
         self.cores: list[_Core] = []
 
     def put(self, core: _Core, shift: int, part: float = 0.0) -> None:
+        """Add a core at a shift of whole steps and a part of one."""
         at = self.margin + core.first + shift
         piece = slice(at, at + core.values.shape[1])
         values = _moved(core.values, part)
@@ -172,6 +172,7 @@ class _Placed:
         return round(self.shift[(above[-1].hole, above[-1].name)]) if above else 0
 
     def mean(self, row: int, piece: slice) -> np.ndarray:
+        """Mean of one property over the placed cores, NaN without any."""
         count = self.count[row, piece]
         with np.errstate(invalid="ignore"):
             return np.where(count > 0, self.total[row, piece] / np.maximum(count, 1), np.nan)
@@ -211,7 +212,7 @@ def _gridded(
     scale: str,
     allow: tuple[str, ...],
 ) -> list[_Core]:
-    """All cores on one grid, in the order of their tops; values without level and scale."""
+    """All cores on one grid, in the order of their tops; values are standardised."""
     found = []
     for number, (hole, held) in enumerate(properties.items()):
         name, top = core_tops(cores[hole])
@@ -241,7 +242,10 @@ def _require_dense(hole: str, held: Mapping[str, Any], step: float) -> None:
         )
 
 
-def _readings(data: xr.Dataset, quantity: str, scale: str, allow: tuple[str, ...]) -> Any:
+def _readings(
+    data: xr.Dataset, quantity: str, scale: str, allow: tuple[str, ...]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Core, depth [m] and values less their median, over their robust standard deviation."""
     core, depth = depth_of(data, scale, quantity)
     values = np.asarray(data[quantity].values, dtype=float)
     if f"{quantity}_flag" in data:
@@ -275,7 +279,7 @@ def _one_core(core: str, held: Any, names: list[str], step: float) -> Any:
 
 
 def _between(where: np.ndarray, mean: np.ndarray, size: int) -> np.ndarray:
-    """Values at whole steps, NaN where the two readings around one are over 1.5 steps apart."""
+    """Values at whole steps; NaN if the readings around one are more than 1.5 steps apart."""
     node = np.arange(size, dtype=float)
     after = np.clip(np.searchsorted(where, node), 1, max(where.size - 1, 1))
     if where.size < 2:
@@ -323,7 +327,7 @@ def _best(placed: _Placed, core: _Core, expected: int, reach: int, least: int) -
 
 
 def _alike(values: np.ndarray) -> float:
-    """How many neighbouring steps count as one, from the autocorrelation of what is there."""
+    """Number of steps that count as one independent step, from the autocorrelation."""
     there = np.isfinite(values)
     x = np.where(there, values - np.mean(values[there]), 0.0)
     size = 1 << int(np.ceil(np.log2(2 * x.size)))
@@ -345,6 +349,7 @@ def _peak(
     searched: float,
     used: list[int],
 ) -> _Found:
+    """The best shift with its part of a step, uncertainty, chance and second peak."""
     at = int(np.nanargmax(r))
     part, curvature = 0.0, np.nan
     if 0 < at < r.size - 1 and np.isfinite(r[at - 1 : at + 2]).all():
@@ -370,7 +375,7 @@ def _peak(
 
 
 def _second(r: np.ndarray, at: int, first: int, weight: np.ndarray) -> int | None:
-    """Another peak that chance does not tell from the best one, beyond the flank of that."""
+    """Another peak, outside the flanks of the best, whose correlation is not clearly smaller."""
     low, high = at, at
     while low > 0 and r[low - 1] < r[low]:
         low -= 1

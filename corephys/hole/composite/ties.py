@@ -1,4 +1,4 @@
-"""Ties between cores as a table that forgets nothing: a changed tie is a new row."""
+"""Ties between cores as a table with history: a changed tie is a new row."""
 
 from __future__ import annotations
 
@@ -42,15 +42,15 @@ COLUMNS: dict[str, str] = {
     "note": "",
     "depth_scale": "",
 }
-# Scales of one hole, on which ties may be made; the coordinate that says it.
+# Depth scales of one hole on which ties may be made, by the names of their coordinates.
 DEPTHS = ("depth", "depth_closed", "depth_fitted")
 STATES = ("suggested", "accepted", "edited", "withdrawn")
-_SAME = 1e-9  # m
+_SAME = 1e-9  # m: a smaller change of a depth is rounding
 _NEEDED = ("hole", "core", "depth", "to_hole", "to_core", "to_depth")
 
 
 class TieError(ValueError):
-    """Ties that do not fit the cores of the site; the message lists all of them."""
+    """Ties do not fit the cores of the site; the message lists all of them."""
 
 
 def empty() -> pd.DataFrame:
@@ -59,33 +59,33 @@ def empty() -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        With all columns of :data:`COLUMNS`.
+        Table with all columns of :data:`COLUMNS`.
     """
     return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS})
 
 
 def checked_ties(ties: pd.DataFrame, cores: Mapping[str, Any]) -> pd.DataFrame:
-    """Ties with plain column names, numbers in metres and every column there.
+    """Ties with plain column names, lengths in metres and all columns.
 
     Parameters
     ----------
     ties : DataFrame
-        ``hole``, ``core``, ``depth [m]``, ``to_hole``, ``to_core``, ``to_depth [m]``; optional
-        ``tie`` (a name), ``uncertainty [m]``, ``correlation``, ``state`` (accepted without it),
-        ``replaces`` (name of an older tie), ``note``, and ``depth_scale``, on which both depths
-        stand: "depth" as laid out (without it), "depth_closed" or "depth_fitted".
+        Columns ``hole``, ``core``, ``depth [m]``, ``to_hole``, ``to_core``, ``to_depth [m]``;
+        optional ``tie`` (a name), ``uncertainty [m]``, ``correlation``, ``state`` (by default
+        accepted), ``replaces`` (name of an older tie), ``note``, and ``depth_scale`` of both
+        depths: "depth" as laid out (the default), "depth_closed" or "depth_fitted".
     cores : mapping of str to Dataset, DataTree node or DataFrame
         Cores of each hole.
 
     Returns
     -------
     DataFrame
-        One row a tie, in the order given; other columns are kept and stand last.
+        One row a tie, in the order given; other columns are kept at the end.
 
     Raises
     ------
     TieError
-        For a column that is missing or there twice, a cell that is no number, an unknown hole,
+        For a missing or repeated column, a cell that is not a number, an unknown hole,
         core, state or scale, an uncertainty that is not above zero, a core tied to itself, two
         ties of one name, or a replaced tie that does not exist or is itself a replacement of it.
     """
@@ -98,7 +98,7 @@ def checked_ties(ties: pd.DataFrame, cores: Mapping[str, Any]) -> pd.DataFrame:
 
 
 def _complete(ties: pd.DataFrame) -> pd.DataFrame:
-    """Plain names, numbers in metres, every column there; columns of the user's own stand last."""
+    """Plain names, lengths in metres, all columns; further columns of the user at the end."""
     table = _plain(ties)
     lacking = [name for name in _NEEDED if name not in table]
     if lacking:
@@ -126,15 +126,15 @@ def _complete(ties: pd.DataFrame) -> pd.DataFrame:
 
 
 def _numbers(values: pd.Series, name: str) -> pd.Series:
-    """Numbers, NaN where the cell is empty; other text is refused."""
+    """Numbers, NaN for an empty cell; other text is refused."""
     found = pd.to_numeric(values, errors="coerce").astype(float)
     bad = found.isna() & values.notna() & (values.astype(str).str.strip().str.lower() != "nan")
     bad &= values.astype(str).str.strip() != ""
     if bad.any():
         row = int(np.flatnonzero(bad)[0])
         raise TieError(
-            f"column {name!r}, row {row + 1}: {values.iloc[row]!r} is no number; its unit stands "
-            "in the header, and a cell is left empty where the value is unknown"
+            f"column {name!r}, row {row + 1}: {values.iloc[row]!r} is not a number; write the "
+            "unit in the header, and leave the cell of an unknown value empty"
         )
     return found
 
@@ -149,7 +149,7 @@ def _plain(ties: pd.DataFrame) -> pd.DataFrame:
             columns[str(header)] = values
             continue
         if name in columns:
-            raise TieError(f"the ties have two columns {name!r}; leave one of them out")
+            raise TieError(f"the ties have two columns {name!r}; remove one of them")
         unit = rest.rstrip("]")
         if unit and COLUMNS[name] == "m":
             values = _numbers(values, name) * units.convert(1.0, unit, "m")
@@ -158,6 +158,7 @@ def _plain(ties: pd.DataFrame) -> pd.DataFrame:
 
 
 def _problems(table: pd.DataFrame, cores: Mapping[str, Any]) -> list[str]:
+    """Faults of all ties, one line for each."""
     known = {hole: set(np.asarray(c["core"]).astype(str)) for hole, c in cores.items()}
     names = list(table["tie"])
     before = dict(zip(names, table["replaces"], strict=True))
@@ -172,11 +173,11 @@ def _problems(table: pd.DataFrame, cores: Mapping[str, Any]) -> list[str]:
         if (row.hole, row.core) == (row.to_hole, row.to_core):
             found.append(f"{label}: a core cannot be tied to itself")
         if not (np.isfinite(row.depth) and np.isfinite(row.to_depth)):
-            found.append(f"{label}: a depth is no number")
+            found.append(f"{label}: a depth is not a number")
         if not (np.isnan(row.uncertainty) or 0.0 < row.uncertainty < np.inf):
             found.append(
-                f"{label}: its uncertainty is {row.uncertainty:g} m; it has to be above zero, and "
-                "empty where it is unknown"
+                f"{label}: its uncertainty is {row.uncertainty:g} m; it has to be above zero, or "
+                "empty if it is unknown"
             )
         if row.state not in STATES:
             found.append(f"{label}: state {row.state!r}; it is one of {', '.join(STATES)}")
@@ -187,12 +188,12 @@ def _problems(table: pd.DataFrame, cores: Mapping[str, Any]) -> list[str]:
         if row.tie in _replaced_before(row.replaces, before):
             found.append(f"{label}: replaces itself, by way of {row.replaces!r}")
         if row.replaces and row.replaces not in names:
-            found.append(f"{label}: replaces {row.replaces!r}, which is not there")
+            found.append(f"{label}: replaces {row.replaces!r}, which does not exist")
     return found
 
 
 def _replaced_before(name: str, before: Mapping[str, str]) -> set[str]:
-    """A tie and all that it replaces, backward through the history."""
+    """Names of a tie and of all ties that it replaces, directly or not."""
     seen: set[str] = set()
     while name and name not in seen:
         seen.add(name)
@@ -201,20 +202,7 @@ def _replaced_before(name: str, before: Mapping[str, str]) -> set[str]:
 
 
 def in_use(table: pd.DataFrame, use: tuple[str, ...]) -> pd.DataFrame:
-    """Ties that count: not replaced by a later one, and in one of the wanted states.
-
-    Parameters
-    ----------
-    table : DataFrame
-        From :func:`checked_ties`.
-    use : tuple of str
-        States.
-
-    Returns
-    -------
-    DataFrame
-        Rows of the table.
-    """
+    """Ties in one of the states ``use`` that no later tie replaces."""
     replaced = set(table["replaces"]) - {""}
     keep = table["state"].isin(use) & ~table["tie"].isin(replaced)
     return table[keep].reset_index(drop=True)
@@ -235,28 +223,26 @@ def change(
     Parameters
     ----------
     ties : DataFrame
-        Ties with plain names, or with units in the headers as :func:`read_ties` gives them.
+        Ties with plain names, or with units in the headers, from :func:`read_ties`.
     tie : str
         Name of the tie.
     state : {"accepted", "edited", "withdrawn"}
-        What becomes of it.
+        New state.
     note : str
-        Why.
+        Reason of the change.
     depth, to_depth, uncertainty : Quantity or str, optional
-        New values [m]; the old ones where not given. A tie whose depth moves keeps neither the
-        correlation nor the uncertainty that were found at the old one: unknown, unless given.
+        New values [m]; by default the old ones. If a depth changes, correlation and uncertainty
+        belong to the old depth and become unknown, unless given.
 
     Returns
     -------
     DataFrame
-        With plain names, depths in metres, and one more row, which replaces the named one.
+        Table with plain names, depths in metres, and one more row, which replaces the named one.
 
     Raises
     ------
     TieError
         When there is no such tie, it is replaced already, or the state is unknown.
-    UnitError
-        For a bare number.
     ValueError
         For an uncertainty that is not above zero.
     """
@@ -285,36 +271,17 @@ def change(
     return pd.concat([ties, pd.DataFrame([row])], ignore_index=True)
 
 
-def depth_of(data: Any, scale: str, name: str) -> Any:
-    """Core and depth of a series on a scale of its hole.
+def depth_of(data: Any, scale: str, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Core, as text, and depth [m] of a series on a scale of :data:`DEPTHS`.
 
-    Parameters
-    ----------
-    data : Dataset
-        With the coordinates core and that of the scale.
-    scale : str
-        Of :data:`DEPTHS`.
-    name : str
-        Name of the series, for messages.
-
-    Returns
-    -------
-    tuple of (n,) ndarray of str and (n,) ndarray
-        Names as text, as ties hold them; depth in m.
-
-    Raises
-    ------
-    PositionError
-        When the series lacks one of them.
-    ValueError
-        For an unknown scale.
+    ``name`` is that of the series, for messages.
     """
     if scale not in DEPTHS:
         raise ValueError(f"depth is {scale!r}; it is one of {', '.join(DEPTHS)}")
     lacking = [c for c in ("core", scale) if c not in data.coords]
     if lacking:
         more = (
-            ". Series of a hole without closed voids do not carry it; give it to them by "
+            ". Series of a hole without closed voids lack it; add it with "
             "corephys.depth.closed_up(series, sections=..., cores=..., removed=...)"
             if "depth_closed" in lacking
             else ""
@@ -326,36 +293,12 @@ def depth_of(data: Any, scale: str, name: str) -> Any:
 
 
 def meters(table: Any, name: str) -> np.ndarray:
-    """A length of a table.
-
-    Parameters
-    ----------
-    table : Dataset or DataTree node
-        Holds it.
-    name : str
-        Its name.
-
-    Returns
-    -------
-    ndarray
-        [m].
-    """
+    """A length of a Dataset or node as floats [m]."""
     return np.asarray(units.as_floats(table[name], "m", name), dtype=float)
 
 
 def core_tops(table: Any) -> tuple[np.ndarray, np.ndarray]:
-    """Names and tops [m] of the cores of a hole.
-
-    Parameters
-    ----------
-    table : Dataset, DataTree node or DataFrame
-        core, top [m].
-
-    Returns
-    -------
-    tuple of (n,) ndarray of str and (n,) ndarray of float
-        In the order of the table; names as text, as ties hold them.
-    """
+    """Names, as text, and tops [m] of the cores of a hole, in the order of the table."""
     if isinstance(table, pd.DataFrame):
         name = next((c for c in table.columns if str(c).partition(" [")[0] == "top"), None)
         if name is None or "core" not in table:
