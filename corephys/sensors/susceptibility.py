@@ -23,7 +23,7 @@ from corephys.uncertainty import Measured, stated
 if TYPE_CHECKING:
     import pint
 
-    from corephys.ground.types import Dimensional, Numbers, Scalar
+    from corephys.ground.types import Dimensional, Floats, Numbers, Scalar
 
 __all__ = [
     "UNITS",
@@ -258,12 +258,12 @@ def _check_loop(core: Numbers, loop: Numbers) -> None:
 
 @law("1", core_diameter="mm", loop_diameter="mm", coefficient="1", allowance="mm")
 def volume_factor(
-    core_diameter: Numbers,
-    loop_diameter: Numbers,
+    core_diameter: Floats,
+    loop_diameter: Floats,
     *,
-    coefficient: Numbers = _C["loop_volume_factor"],
-    allowance: Numbers = _C["loop_allowance"],
-) -> Numbers:
+    coefficient: Floats = _C["loop_volume_factor"],
+    allowance: Floats = _C["loop_allowance"],
+) -> Floats:
     """Reading of a loop over the volume susceptibility of the core inside it.
 
     Parameters
@@ -299,13 +299,13 @@ def volume_factor(
 
 @law("1", core_diameter="mm", loop_diameter="mm", c0="1", c1="1", c2="1")
 def volume_factor_quadratic(
-    core_diameter: Numbers,
-    loop_diameter: Numbers,
+    core_diameter: Floats,
+    loop_diameter: Floats,
     *,
-    c0: Numbers = _C["loop_quadratic_c0"],
-    c1: Numbers = _C["loop_quadratic_c1"],
-    c2: Numbers = _C["loop_quadratic_c2"],
-) -> Numbers:
+    c0: Floats = _C["loop_quadratic_c0"],
+    c1: Floats = _C["loop_quadratic_c1"],
+    c2: Floats = _C["loop_quadratic_c2"],
+) -> Floats:
     """Reading of a loop over the volume susceptibility of the core, from a quadratic.
 
     Parameters

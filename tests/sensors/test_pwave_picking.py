@@ -277,7 +277,7 @@ def test_wrong_waveforms_are_refused() -> None:
     bare = waveforms.assign_coords(time=np.arange(1024) * 0.1)
     with pytest.raises(UnitError, match="time: the DataArray has no 'units'"):
         pwave.pick(bare)
-    with pytest.raises(ValueError, match="expected many samples, got 1"):
+    with pytest.raises(ValueError, match="expected many samples in a waveform, got 1"):
         pwave.pick(waveforms[:, :1])
     with pytest.raises(ValueError, match="waveforms: expected numbers"):
         pwave.pick(waveforms.astype(str))

@@ -40,7 +40,7 @@ from corephys.sensors.gamma.ties import tie_factor, tied_density
 from corephys.uncertainty import Measured, bare
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar, WithUnit
+    from corephys.ground.types import Dimensional, Floats, Measurement, Scalar, WithUnit
 
 __all__ = [
     "Calibration",
@@ -118,8 +118,8 @@ def net_rate(
 
 @law("1", elapsed="s", half_life="s")
 def decay_factor(
-    elapsed: Numbers, *, half_life: Numbers = constants.CONSTANTS["caesium_137_half_life"]
-) -> Numbers:
+    elapsed: Floats, *, half_life: Floats = constants.CONSTANTS["caesium_137_half_life"]
+) -> Floats:
     """Factor that converts a count rate to the date of the calibration.
 
     Parameters

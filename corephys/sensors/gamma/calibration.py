@@ -18,7 +18,7 @@ from corephys.numerics import polynomial
 from corephys.uncertainty import bare, stated
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Numbers, Scalar
+    from corephys.ground.types import Dimensional, Floats, Scalar
 
 __all__ = [
     "Calibration",
@@ -174,12 +174,12 @@ class Calibration(Shown):
     aluminium_density="g/cm^3",
 )
 def standard_density(
-    aluminium_thickness: Numbers,
-    bore: Numbers,
+    aluminium_thickness: Floats,
+    bore: Floats,
     *,
-    water_density: Numbers,
-    aluminium_density: Numbers = _C["aluminium_density"],
-) -> Numbers:
+    water_density: Floats,
+    aluminium_density: Floats = _C["aluminium_density"],
+) -> Floats:
     """Mean density along the beam through a step of aluminium in water.
 
     Parameters
@@ -306,7 +306,7 @@ def calibrate(
         units.as_floats(aluminium_thickness, "cm", "aluminium_thickness"), n.shape
     )
     _check_standards(n, t, thickness, wide)
-    fixed = {
+    fixed: dict[str, Any] = {
         "n": n,
         "t": t,
         "thickness": thickness,

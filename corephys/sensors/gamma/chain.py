@@ -16,7 +16,7 @@ from corephys.uncertainty import bare, covariance_effects
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from corephys.ground.types import Numbers
+    from corephys.ground.types import Floats
 
     #: Numbers inside the chain: positions were compared at the door and left behind.
     Values: TypeAlias = float | np.ndarray | xr.Variable
@@ -131,7 +131,7 @@ def density_kernel(
             # each reading.
             np.multiply(since, decay_constant, out=work)
             rate += work
-            # x = 2 (c0 - y) / (s - c1), s = sqrt(c1^2 - 4 c2 (c0 - y)) = -d ln I/dx. This form of
+            # x = 2 (c0 - y) / (r - c1), r = sqrt(c1^2 - 4 c2 (c0 - y)) = -d ln I/dx. This form of
             # the root holds for c2 = 0 as well.
             np.subtract(k0, rate, out=rate)
             np.multiply(rate, -4.0 * k2, out=steepness)
@@ -208,12 +208,12 @@ def _hydrogen_scale(grain_density: Values, fluid_density: Values, ratio: Values)
     attenuation_ratio="1",
 )
 def hydrogen_step(
-    reading: Numbers,
+    reading: Floats,
     *,
-    grain_density: Numbers = _C["grain_density"],
-    pore_water_density: Numbers = _C["pore_water_density"],
-    attenuation_ratio: Numbers = _C["sea_water_to_grain_attenuation"],
-) -> Numbers:
+    grain_density: Floats = _C["grain_density"],
+    pore_water_density: Floats = _C["pore_water_density"],
+    attenuation_ratio: Floats = _C["sea_water_to_grain_attenuation"],
+) -> Floats:
     """True bulk density of a saturated sediment from the reading of a grain-equivalent scale.
 
     Parameters
@@ -272,14 +272,14 @@ _ELECTRON_UNITS = {
 
 @law("g/cm^3", reading="g/cm^3", **_ELECTRON_UNITS)
 def electron_step(
-    reading: Numbers,
+    reading: Floats,
     *,
     calibration: Calibration | None = None,
-    grain_density: Numbers = _C["grain_density"],
-    pore_water_density: Numbers = _C["pore_water_density"],
-    grain_electron_ratio: Numbers = _C["grain_electron_ratio"],
-    pore_water_electron_ratio: Numbers = _C["sea_water_electron_ratio"],
-) -> Numbers:
+    grain_density: Floats = _C["grain_density"],
+    pore_water_density: Floats = _C["pore_water_density"],
+    grain_electron_ratio: Floats = _C["grain_electron_ratio"],
+    pore_water_electron_ratio: Floats = _C["sea_water_electron_ratio"],
+) -> Floats:
     """True bulk density of a saturated sediment from the reading of an aluminium-and-water scale.
 
     Parameters
@@ -319,14 +319,14 @@ def electron_step(
 
 @law("g/cm^3", bulk_density="g/cm^3", **_ELECTRON_UNITS)
 def apparent_density(
-    bulk_density: Numbers,
+    bulk_density: Floats,
     *,
     calibration: Calibration | None = None,
-    grain_density: Numbers = _C["grain_density"],
-    pore_water_density: Numbers = _C["pore_water_density"],
-    grain_electron_ratio: Numbers = _C["grain_electron_ratio"],
-    pore_water_electron_ratio: Numbers = _C["sea_water_electron_ratio"],
-) -> Numbers:
+    grain_density: Floats = _C["grain_density"],
+    pore_water_density: Floats = _C["pore_water_density"],
+    grain_electron_ratio: Floats = _C["grain_electron_ratio"],
+    pore_water_electron_ratio: Floats = _C["sea_water_electron_ratio"],
+) -> Floats:
     """Reading of an aluminium-and-water scale for a sediment of known bulk density.
 
     Parameters
@@ -357,8 +357,8 @@ def apparent_density(
 
 @law("g/cm^3", reading="g/cm^3", core_diameter="cm", bore="cm", fluid_reading="g/cm^3")
 def annulus_step(
-    reading: Numbers, *, core_diameter: Numbers, bore: Numbers, fluid_reading: Numbers
-) -> Numbers:
+    reading: Floats, *, core_diameter: Floats, bore: Floats, fluid_reading: Floats
+) -> Floats:
     """Density of a core thinner than its liner from the mean over the bore.
 
     Parameters

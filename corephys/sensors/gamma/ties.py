@@ -123,8 +123,9 @@ _BESIDE = {
 def _depths(scan: Measured, size: int) -> np.ndarray:
     """Depths of the pairs [m]; their order of rows where one depth is unknown."""
     depth = getattr(scan.values, "coords", {}).get("depth")
-    known = depth is not None and np.isfinite(depth.values).all()
-    return np.asarray(depth.values, dtype=float) if known else np.arange(size, dtype=float)
+    if depth is None or not np.isfinite(depth.values).all():
+        return np.arange(size, dtype=float)
+    return np.asarray(depth.values, dtype=float)
 
 
 def _one(x: Measured, y: Measured, depth: np.ndarray, here: np.ndarray) -> dict[str, Any]:

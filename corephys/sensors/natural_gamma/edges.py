@@ -278,7 +278,7 @@ def stack(
 
     number = np.bincount(group)
     coordinates = {}
-    for name, coordinate in table.coords.items():
+    for key, coordinate in table.coords.items():
         if coordinate.dims != ("reading",):
             continue
         # A mean of positions is a position; a mean of names or calendar times is not defined here.
@@ -286,7 +286,7 @@ def stack(
             values: Any = total(coordinate.values) / number
         else:
             values = coordinate.values[rows[first]]
-        coordinates[name] = ("reading", values, coordinate.attrs)
+        coordinates[key] = ("reading", values, coordinate.attrs)
     seconds = total(time)
     data: dict[str, Any] = {
         name: ("reading", total(table[name].values), {"units": "count", "long_name": name})

@@ -15,7 +15,7 @@ from corephys.ground.laws import law
 from corephys.uncertainty import Measured, bare, covariance_effects
 
 if TYPE_CHECKING:
-    from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar
+    from corephys.ground.types import Dimensional, Floats, Measurement, Numbers, Scalar
 
 __all__ = ["Stripping", "calibrate", "heat_production", "mass_in_view", "strip"]
 
@@ -58,7 +58,7 @@ class Stripping:
 
 
 @law("g/cm", density="g/cm^3", core_diameter="cm")
-def mass_in_view(density: Numbers, core_diameter: Numbers) -> Numbers:
+def mass_in_view(density: Floats, core_diameter: Floats) -> Floats:
     """Mass of one centimetre of core.
 
     Parameters

@@ -153,7 +153,8 @@ def wall_count(liner: str | Sequence[str] | xr.DataArray) -> Any:
 
     An empty text counts as full, because a table without the column describes full liners.
     """
-    words = liner.values if hasattr(liner, "dims") else np.asarray(liner, dtype=object)
+    series: Any = liner if hasattr(liner, "dims") else None
+    words = np.asarray(liner, dtype=object) if series is None else series.values
     unique = {str(word) for word in np.ravel(words)}
     unknown = sorted(unique - set(_WALLS) - {""})
     if unknown:
@@ -161,8 +162,8 @@ def wall_count(liner: str | Sequence[str] | xr.DataArray) -> Any:
     counts = np.full(np.shape(words), _WALLS["full"])
     for word, walls in _WALLS.items():
         counts[np.asarray(words == word)] = walls
-    if hasattr(liner, "dims"):
-        return liner.copy(data=counts).drop_attrs(deep=False)
+    if series is not None:
+        return series.copy(data=counts).drop_attrs(deep=False)
     return counts if counts.ndim else float(counts)
 
 

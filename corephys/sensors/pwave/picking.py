@@ -41,7 +41,7 @@ def _plan_of(
     gate: tuple[Scalar, Scalar],
     noise_gate: tuple[Scalar, Scalar] | None,
     levels: tuple[float, ...],
-    water: xr.DataArray | None,
+    water: xr.DataArray | np.ndarray | None,
     water_time: Scalar | None,
 ) -> _Plan:
     """Check the record and the gates of :func:`corephys.sensors.pwave.picking.pick`."""
@@ -87,7 +87,9 @@ def _plan_of(
     )
 
 
-def _same_record(water: xr.DataArray | None, axis: str, start: float, interval: float) -> None:
+def _same_record(
+    water: xr.DataArray | np.ndarray | None, axis: str, start: float, interval: float
+) -> None:
     """Refuse a water trace that was sampled otherwise, or holds no pulse."""
     if water is None:
         return
@@ -164,7 +166,7 @@ def pick(
     noise_gate: tuple[Scalar, Scalar] | None = None,
     levels: tuple[float, ...] = (0.1, 0.3, 0.5),
     level: float | None = None,
-    water_trace: xr.DataArray | None = None,
+    water_trace: xr.DataArray | np.ndarray | None = None,
     water_travel_time: Scalar | None = None,
     water_travel_time_uncertainty: Scalar | None = None,
     manual: xr.DataArray | None = None,

@@ -20,7 +20,7 @@ from corephys.uncertainty import Measured, bare, combine, covariance_effects, st
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar
+    from corephys.ground.types import Dimensional, Floats, Measurement, Scalar
 
 __all__ = [
     "Archie",
@@ -223,7 +223,7 @@ class Archie(Shown):
 
 
 @law("1", porosity="fraction", a="positive 1", m="positive 1")
-def archie_formation_factor(porosity: Numbers, *, a: Numbers = 1.0, m: Numbers) -> Numbers:
+def archie_formation_factor(porosity: Floats, *, a: Floats = 1.0, m: Floats) -> Floats:
     """Formation factor of a porosity.
 
     Parameters
