@@ -71,9 +71,7 @@ def test_another_spelling_of_a_default_is_no_change():
     ],
 )  # fmt: skip
 def test_a_mistaken_unit_of_a_setting_is_named(stage, key, value):
-    with pytest.raises(
-        RecipeError, match=rf"\[{stage}\] {key} is {re.escape(value)}.*expected "
-    ):
+    with pytest.raises(RecipeError, match=rf"\[{stage}\] {key} is {re.escape(value)}.*expected "):
         Recipe({stage: {key: value}})
 
 
