@@ -40,7 +40,9 @@ from corephys.archive.stores import (
 )
 from corephys.archive.tasks import Task, run_all
 from corephys.ground.provenance import FORMAT_VERSION
+from corephys.ground.registry import SENSORS
 from corephys.reduction.recipe import Recipe
+from corephys.sensors import own_records
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +59,6 @@ __all__ = [
     "write_readings",
 ]
 
-_SENSORS = ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma", "reduced")
 _PARTS = ("properties", "products", "scan", "standards", "samples", "downhole")
 
 
@@ -180,9 +181,10 @@ def _choices(
     for word in keep:
         if word not in _PARTS:
             raise ValueError(f"keep holds {word!r}; the parts are {', '.join(_PARTS)}")
+    known = [*(record.name for record in SENSORS.records()), "reduced"]
     for word in sensors or ():
-        if word not in _SENSORS:
-            raise ValueError(f"sensors holds {word!r}; the sensors are {', '.join(_SENSORS)}")
+        if word not in known:
+            raise ValueError(f"sensors holds {word!r}; the sensors are {', '.join(known)}")
     complete = isinstance(recipe, Recipe)
     if not complete:
         Recipe(recipe or {})  # a slip in the recipe is one error here, not one a hole
@@ -193,6 +195,7 @@ def _choices(
         None if sensors is None else tuple(sorted(sensors)),
         tuple(sorted(keep)),
         effects,
+        own_records(),
     )
 
 

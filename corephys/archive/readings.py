@@ -28,7 +28,7 @@ from corephys.reduction.stages import gamma as gamma_stage
 from corephys.reduction.stages import pwave as pwave_stage
 from corephys.reduction.stages import samples
 from corephys.reduction.stages.gamma import counting_time
-from corephys.reduction.stages.scan import elapsed_on, geometry, grain_density_for
+from corephys.reduction.stages.scan import elapsed_on, grain_density_for
 from corephys.sensors import gamma, pwave
 from corephys.sensors.pwave.calibration import wall_count
 
@@ -482,7 +482,7 @@ def _gamma(context: Context) -> Scan:
             "sets in time, which a store of readings cannot hold; collect with the recipe "
             "{'gamma': {'calibrations': 'together'}}, or reduce that hole as a whole"
         )
-    diameter, bore, fluid = geometry(context, table)
+    diameter, bore, fluid = context.geometry(table)
     elapsed = elapsed_on(table, context.objects["gamma_reference"])
     columns = {
         "counts": table["counts"].values,

@@ -14,6 +14,7 @@ from corephys.figures import plate
 from corephys.figures.reading import Series
 from corephys.figures.style import COLOURS, plain
 from corephys.ground import flags
+from corephys.ground.registry import SENSORS
 
 __all__ = [
     "draw_cores",
@@ -25,7 +26,6 @@ __all__ = [
     "span",
 ]
 
-_LOGARITHMIC = ("magnetic_susceptibility",)  # a few beds outweigh all the rest
 _LINEAR_UP_TO = 5.0  # largest over smallest, below which no decade may lie in between
 # Greys of coring methods, dark to pale in the order of the list.
 _METHODS = ("piston", "extended", "rotary", "push", "percussion", "other")
@@ -97,7 +97,7 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
             colour="black" if scan is not None else colour,
         )
     axes.set_xlim(*span(present))
-    if first.name in _LOGARITHMIC:
+    if any(s.quantity == first.name and s.track.logarithmic for s in SENSORS.records()):
         high = axes.get_xlim()[1]
         shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
         shown = shown[np.isfinite(shown)]

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 import pandas as pd
@@ -164,6 +164,26 @@ class Context:
                 held.update(before)
             self.notes[:] = notes
             self.failed[name] = words
+
+    def geometry(self, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading.
+
+        A core without an annulus fills its liner: its diameter is the bore.
+        """
+        nominal = scalar(self.recipe, "liner", "bore", "mm")
+        water = units.read_scalar(pore_water_density(self.recipe, "porosity"))[0]
+        slurry = scalar(self.recipe, "gamma", "slurry_density", "g/cm^3")
+        diameter = section_values(self.hole, table, "core_diameter", float("nan"))
+        diameter = np.where(np.isnan(diameter), nominal, diameter)
+        annulus = section_values(self.hole, table, "annulus", "none")
+        bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
+        density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
+        fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
+        return diameter, bore, fluid
+
+    def skip(self, words: str) -> NoReturn:
+        """Skip the stage; the words state what is missing."""
+        raise Skipped(words)
 
     @property
     def levels(self) -> tuple[str, ...]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
-from corephys.ground import constants, thresholds
-from corephys.ground.provenance import SourcedNumber, SourcedText
+from corephys.ground import constants, thresholds, units
+from corephys.ground.provenance import SourcedNumber
+from corephys.ground.registry import Compiled, added
+from corephys.ground.sensor import Option, Sensor, constant_text, uncertainty_text
 
 __all__ = ["LOG_FILE", "SCHEMA", "Option"]
 
@@ -14,58 +15,32 @@ _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
 
 
-@dataclass(frozen=True)
-class Option:
-    """One choice.
-
-    Parameters
-    ----------
-    default : str, float, bool or None
-        None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
-    kind : str
-        A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, ``"curves"``,
-        ``"log files"``, ``"windows"``, or the legal words separated by ``|``.
-    meaning : str
-        One line for the reader of a recipe.
-    """
-
-    default: Any
-    kind: str
-    meaning: str
-
-
-def _of(name: str, text: str = "") -> SourcedText:
-    """Text of a constant, in another unit where it is given, that stays known as that constant."""
-    return SourcedText(text or str(_C[name]), "constant", constant=_C[name])
-
-
-def _sigma(name: str) -> str:
-    return f"{_C[name].uncertainty:g} {_C[name].unit}"
-
-
 _MINERALS = (
     "quartz|calcite|dolomite|aragonite|feldspar|plagioclase|clay|clay_gulf|illite|smectite|opal|"
     "pyrite|halite"
 )
 
-SCHEMA: dict[str, dict[str, Option]] = {
+# Sections that belong to no sensor: of the hole and its scan, then of samples and products.
+_HOLE: dict[str, dict[str, Option]] = {
     "hole": {
         "water_depth": Option(None, "m", "depth of water"),
         "bottom_water_temperature": Option(None, "degC", "temperature at the seafloor"),
         "bottom_water_temperature_uncertainty": Option("0.05 K", "K", "its standard uncertainty"),
         "pore_water_salinity": Option(
-            _of("pore_water_salinity"), "g/kg", "absolute salinity; practical salinity as '35 psu'"
+            constant_text("pore_water_salinity"),
+            "g/kg",
+            "absolute salinity; practical salinity as '35 psu'",
         ),
         "pore_water_salinity_uncertainty": Option(
-            _sigma("pore_water_salinity"), "g/kg", "systematic"
+            uncertainty_text("pore_water_salinity"), "g/kg", "systematic"
         ),
         "laboratory_temperature": Option("20 degC", "degC", "of cores and standards when measured"),
     },
     "liner": {
         "bore": Option("66 mm", "mm", "inner diameter"),
         "wall": Option("2.6 mm", "mm", "thickness of the wall"),
-        "velocity": Option(_of("liner_velocity"), "m/s", "P-wave velocity of the wall"),
-        "velocity_uncertainty": Option(_sigma("liner_velocity"), "m/s", "systematic"),
+        "velocity": Option(constant_text("liner_velocity"), "m/s", "P-wave velocity of the wall"),
+        "velocity_uncertainty": Option(uncertainty_text("liner_velocity"), "m/s", "systematic"),
     },
     "depth": {
         "tide": Option(None, "m", "of each core; half its range, or as tide_is says"),
@@ -86,14 +61,6 @@ SCHEMA: dict[str, dict[str, Option]] = {
     "quality": {
         "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
         "evaluate": Option(True, "switch", "look for ends, voids, spikes and weak coupling"),
-        "response_density": Option(
-            _T["response_density"], "cm", "width of the response along the core"
-        ),
-        "response_velocity": Option(_T["response_velocity"], "cm", "the same of the P-wave"),
-        "response_susceptibility": Option(
-            _T["response_susceptibility"], "cm", "the same of the loop"
-        ),
-        "response_resistivity": Option(_T["response_resistivity"], "cm", "the same of resistivity"),
         "end_trim": Option(
             _T["end_trim"], "number", "response widths from an end that are doubted"
         ),
@@ -140,91 +107,14 @@ SCHEMA: dict[str, dict[str, Option]] = {
             _T["settling_tolerance"], "K", "departure from room temperature allowed"
         ),
         "surface_conductance": Option(
-            _of("surface_conductance"), "W/(m^2 K)", "of the air around a core that warms up"
+            constant_text("surface_conductance"),
+            "W/(m^2 K)",
+            "of the air around a core that warms up",
         ),
         "deck_temperature": Option(None, "degC", "of the core on deck; else of the bottom water"),
     },
-    "gamma": {
-        "dead_time": Option("0 s", "s", "of the counter, non-paralysable"),
-        "dead_time_uncertainty": Option(None, "s", "systematic"),
-        "background_rate": Option("0 1/s", "1/s", "rate without the beam"),
-        "background_rate_uncertainty": Option(None, "1/s", "systematic"),
-        "half_life": Option(_of("caesium_137_half_life"), "yr", "of the source"),
-        "reference_time": Option(None, "time", "date of the calibration; else the standards'"),
-        "time": Option("real", "real|live", "kind of counting time"),
-        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the velocity"),
-        "grain_density": Option(_of("grain_density"), "g/cm^3", "where no samples give it"),
-        "grain_density_uncertainty": Option(_sigma("grain_density"), "g/cm^3", "systematic"),
-        "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "of an annulus of slurry"),
-        "scale": Option(
-            "aluminium and water", "aluminium and water|grain equivalent", "density convention"
-        ),
-        "calibrations": Option(
-            "interpolated", "interpolated|together", "sets of standards at several times"
-        ),
-        "dead_time_from_standards": Option(False, "switch", "estimate the dead time"),
-        "tie_to_samples": Option(False, "switch", "factor to the samples, by coring method"),
-        "tie_within": Option(
-            _T["match_reach"], "cm", "from a sample to the readings it is tied to"
-        ),
-    },
-    "pwave": {
-        "delay": Option(None, "us", "of the electronics; from the standards without it"),
-        "delay_uncertainty": Option(None, "us", "systematic"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-        "thickness_uncertainty": Option("0.1 mm", "mm", "random, of one reading of the calliper"),
-        "travel_time_uncertainty": Option("0.05 us", "us", "random, of one pick"),
-        "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
-        "pick": Option(
-            "table", "table|manual|onset|threshold|correlation", "which travel time is used"
-        ),
-        "gate_start": Option(None, "us", "earliest arrival of a waveform"),
-        "gate_end": Option(None, "us", "latest arrival of a waveform"),
-        "threshold_level": Option(0.3, "number", "share of the peak that a threshold pick meets"),
-        "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
-    },
-    "resistivity": {
-        "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
-        "drift": Option(True, "switch", "take the baseline in air off, linear in time"),
-        "response_uncertainty": Option(None, "mV", "random, of one reading"),
-        "brine_uncertainty": Option(
-            _of("brine_uncertainty", "1 %"), "%", "systematic, of the brines' conductivity"
-        ),
-        "temperature_uncertainty": Option("0.5 K", "K", "random, of the core"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-        "cell_constant": Option(None, "m", "of four electrodes; their response is then a voltage"),
-        "current": Option(None, "mA", "through the outer two of four electrodes"),
-        "reference_temperature": Option("20 degC", "degC", "that resistivity is brought to"),
-        "in_situ": Option(False, "switch", "bring resistivity to in-situ conditions"),
-        "archie": Option("by layer", "by layer|whole|none", "where its parameters are fitted"),
-        "surface_conduction": Option(False, "switch", "allow for conduction along grains"),
-    },
-    "susceptibility": {
-        "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "of the readings"),
-        "drift": Option(True, "switch", "take the reading in air off, linear in time"),
-        "loop_diameter": Option(None, "mm", "aperture of the loop; no volume factor without it"),
-        "loop_allowance": Option(
-            _of("loop_allowance"), "mm", "from the aperture to the effective loop"
-        ),
-        "loop_factor_uncertainty": Option(
-            _of("loop_factor_uncertainty", "2 %"), "%", "systematic, relative, of the volume factor"
-        ),
-        "volume_corrected": Option(False, "switch", "the readings already are per volume"),
-        "reading_uncertainty": Option(None, "number", "random, in the unit of the readings"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-        "counter_range": Option(None, "number", "of a counter that may have wrapped"),
-    },
-    "natural_gamma": {
-        "response_width": Option(_T["response_natural_gamma"], "cm", "full width at half maximum"),
-        "response_width_uncertainty": Option("2 cm", "cm", "its standard uncertainty"),
-        "least_fill": Option(
-            _T["least_fill"], "number", "least share of the response that is corrected for"
-        ),
-        "stack": Option(None, "cm", "length of core that is stacked before stripping"),
-        "mass_basis": Option(None, "wet|dry", "of the concentrations; heat production needs it"),
-        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
-    },
+}
+_PRODUCTS: dict[str, dict[str, Option]] = {
     "index_properties": {
         "mass_uncertainty": Option(None, "g", "random"),
         "mass_systematic": Option(None, "g", "systematic"),
@@ -238,7 +128,9 @@ SCHEMA: dict[str, dict[str, Option]] = {
         "pore_water_table": Option(True, "switch", "salinity by depth from pore_water.csv"),
         "pycnometer_standards": Option(True, "switch", "scale each cell by its standards"),
         "culprits": Option(True, "switch", "name what most likely sets a sample apart"),
-        "salt_density": Option(_of("salt_density"), "g/cm^3", "of the salt left on drying"),
+        "salt_density": Option(
+            constant_text("salt_density"), "g/cm^3", "of the salt left on drying"
+        ),
         "pore_water_density": Option(None, "g/cm^3", "from salinity and temperature without it"),
         "pore_water_density_uncertainty": Option("0.0005 g/cm^3", "g/cm^3", "systematic"),
     },
@@ -358,7 +250,7 @@ SCHEMA: dict[str, dict[str, Option]] = {
         ),
         "draws": Option(200.0, "number", "of the Monte Carlo for the band of the trace"),
         "sound_speed": Option(
-            _of("water_column_sound_speed"), "m/s", "mean speed of sound in the water"
+            constant_text("water_column_sound_speed"), "m/s", "mean speed of sound in the water"
         ),
         "sound_speed_uncertainty": Option(None, "m/s", "systematic"),
         "check_shot_datum": Option("seafloor", "seafloor|sea level", "where their time is zero"),
@@ -420,8 +312,12 @@ SCHEMA: dict[str, dict[str, Option]] = {
             _T["bend_significance"], "number", "straight holes that may be called curved"
         ),
         "monte_carlo_draws": Option(0, "number", "draws of every error; 0 for none"),
-        "diffusivity": Option(_of("core_diffusivity"), "m^2/s", "of the sediment, for corrections"),
-        "diffusivity_uncertainty": Option(_sigma("core_diffusivity"), "m^2/s", "systematic"),
+        "diffusivity": Option(
+            constant_text("core_diffusivity"), "m^2/s", "of the sediment, for corrections"
+        ),
+        "diffusivity_uncertainty": Option(
+            uncertainty_text("core_diffusivity"), "m^2/s", "systematic"
+        ),
         "sedimentation_rate": Option(None, "mm/yr", "with its time, a correction is tabulated"),
         "sedimentation_rate_uncertainty": Option(None, "mm/yr", "systematic"),
         "sedimentation_time": Option(None, "yr", "since when the sediment came at this rate"),
@@ -451,6 +347,29 @@ SCHEMA: dict[str, dict[str, Option]] = {
         ),
     },
 }
+
+
+def _width(option: Option) -> float:
+    return float(units.as_floats(option.default, "cm", "width of a response"))
+
+
+def _all_sections(sensors: Sequence[Sensor]) -> dict[str, dict[str, Option]]:
+    """The section of each sensor between those of the scan and those of the samples."""
+    found, widths = dict(_HOLE), dict[str, Option]()
+    for sensor in sensors:
+        if sensor.options:
+            added(_PRODUCTS, {sensor.name: {}}, sensor.name, "section of the recipe")
+            section = {sensor.name: dict(sensor.options)}
+            found = added(found, section, sensor.name, "section of the recipe")
+        widths = added(widths, sensor.quality_options, sensor.name, "option of [quality]")
+        added(_HOLE["quality"], sensor.quality_options, sensor.name, "option of [quality]")
+    # The narrowest response first.
+    ordered = dict(sorted(widths.items(), key=lambda row: _width(row[1])))
+    found["quality"] = added(_HOLE["quality"], ordered, "", "option of [quality]", after="evaluate")
+    return {**found, **_PRODUCTS}
+
+
+SCHEMA = Compiled(_all_sections)
 
 # What [logs] files says of one LAS file.
 LOG_FILE: dict[str, Option] = {

@@ -16,7 +16,6 @@ from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import (
     coring_methods,
     elapsed_on,
-    geometry,
     grain_density_for,
     of_kind,
     series_like,
@@ -202,7 +201,7 @@ def density(context: Context) -> None:
     seconds = counting_time(table, keys["time"])
     if not np.any((table["counts"].values > 0) & (seconds.values > 0)):
         raise Skipped("no reading of scan/gamma.csv has both counts and a counting time above zero")
-    diameter, bore, fluid = geometry(context, table)
+    diameter, bore, fluid = context.geometry(table)
     elapsed = elapsed_on(table, context.objects["gamma_reference"])
     here = table["counts"]
     since = "0 s" if elapsed is None else series_like(here, elapsed, "s")

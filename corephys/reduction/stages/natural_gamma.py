@@ -12,7 +12,7 @@ from corephys.ground import thresholds, units
 from corephys.hole.placing import depth as positions
 from corephys.reduction.context import Context, Skipped, scalar, section_values
 from corephys.reduction.stages import scan
-from corephys.reduction.stages.scan import geometry, of_kind, series_like
+from corephys.reduction.stages.scan import of_kind, series_like
 from corephys.sensors import natural_gamma
 
 __all__ = ["heat_production", "natural_gamma_rate", "radioelements"]
@@ -156,7 +156,7 @@ def radioelements(context: Context) -> None:
     here = table["live_time"]
     table = table.assign(
         filled_share=("reading", np.ones(here.size) if share is None else np.nan_to_num(share)),
-        diameter=("reading", geometry(context, table)[0]),
+        diameter=("reading", context.geometry(table)[0]),
     )
     length = context.recipe["natural_gamma"]["stack"]
     if length is not None:

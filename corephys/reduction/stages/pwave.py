@@ -17,7 +17,6 @@ from corephys.reduction.stages.scan import (
     GRAVITY,
     below_seafloor,
     core_temperature,
-    geometry,
     of_kind,
     series_like,
 )
@@ -217,7 +216,7 @@ def in_situ_velocity(context: Context) -> None:
 
 def _fluid_gap(context: Context, table: xr.Dataset, liner: np.ndarray) -> np.ndarray:
     """Fluid between a thin core and its liner [mm]: what the calliper leaves over."""
-    diameter, bore, _ = geometry(context, table)
+    diameter, bore, _ = context.geometry(table)
     walls = np.select([liner == "full", liner == "half"], [2.0, 1.0], 0.0)
     inside = table["thickness"].values - walls * scalar(context.recipe, "liner", "wall", "mm")
     thin = bore > diameter

@@ -17,7 +17,6 @@ from corephys.reduction.stages.scan import (
     GRAVITY,
     below_seafloor,
     core_temperature,
-    geometry,
     layer_names,
     of_kind,
     series_like,
@@ -133,7 +132,7 @@ def electrical_resistivity(context: Context) -> None:
         calibration = context.objects.get("resistivity_calibration")
         if calibration is None:
             raise Skipped("there are no brines in standards/resistivity.csv and no cell_constant")
-        diameter, _, fluid = geometry(context, table)
+        diameter, _, fluid = context.geometry(table)
         base = _baseline(context, table, here)
         if base is not None:
             base = replace(base, values=series_like(here, np.asarray(base.values), "mV"))

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys import quality
 from corephys.ground import constants, flags, series, thresholds, units, vocabulary
+from corephys.ground.registry import Compiled
+from corephys.ground.sensor import of_kind, series_like, with_bits, with_reason
 from corephys.hole.placing import depth, layout
 from corephys.products import porosity
 from corephys.reduction.context import (
@@ -19,7 +20,6 @@ from corephys.reduction.context import (
     pore_water_density,
     scalar,
     seconds_since,
-    section_values,
 )
 from corephys.sensors import gamma, natural_gamma, pwave, resistivity
 from corephys.uncertainty import Measured
@@ -31,7 +31,6 @@ __all__ = [
     "coring_methods",
     "depth_uncertainty",
     "elapsed_on",
-    "geometry",
     "grain_density_for",
     "keep",
     "layer_names",
@@ -52,28 +51,6 @@ __all__ = [
 
 
 GRAVITY = constants.CONSTANTS["gravity"]
-
-
-def series_like(series: xr.DataArray, values: np.ndarray, unit: str) -> xr.DataArray:
-    """Values on the positions of a series."""
-    return series.copy(deep=False, data=np.asarray(values, dtype=float)).assign_attrs(units=unit)
-
-
-def geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading.
-
-    A core without an annulus fills its liner: its diameter is the bore.
-    """
-    nominal = scalar(context.recipe, "liner", "bore", "mm")
-    water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
-    slurry = scalar(context.recipe, "gamma", "slurry_density", "g/cm^3")
-    diameter = section_values(context.hole, table, "core_diameter", float("nan"))
-    diameter = np.where(np.isnan(diameter), nominal, diameter)
-    annulus = section_values(context.hole, table, "annulus", "none")
-    bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
-    density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
-    fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
-    return diameter, bore, fluid
 
 
 def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
@@ -108,30 +85,6 @@ def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
     if "core" not in table.coords:
         return np.full(table.sizes["reading"], "", dtype=object)
     return layout.method_of(series.leaf(context.hole, "cores"), table["core"].values)
-
-
-def with_reason(dataset: xr.Dataset, name: str, where: np.ndarray, reason: str) -> xr.Dataset:
-    """A series with one more reason where it applies, and its flags anew."""
-    return with_bits(dataset, name, np.where(where, flags.bit(reason), 0))
-
-
-def with_bits(dataset: xr.Dataset, name: str, bits: np.ndarray) -> xr.Dataset:
-    """A series with more bits in its reasons, and its flags anew."""
-    if not np.any(bits):
-        return dataset
-    found = dataset.copy()
-    masks = found[f"{name}_reason"].values | bits
-    for part, values in (("reason", masks), ("flag", flags.from_reason(masks))):
-        found[f"{name}_{part}"] = found[f"{name}_{part}"].copy(data=values)
-    return found
-
-
-def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dataset:
-    """Rows of a table of standards of one kind; an empty kind is ``otherwise``."""
-    if "kind" not in table:
-        return table if kind == otherwise else table.isel(row=[])
-    kinds = table["kind"].values
-    return table.isel(row=(kinds == kind) | ((kinds == "") & (kind == otherwise)))
 
 
 def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
@@ -296,7 +249,7 @@ def _standard(covariance: np.ndarray) -> np.ndarray:
 # Values of the scan that came already reduced: kept and marked supplied.
 
 
-HOMES = {name: f"properties/{place}" for name, place in quality.SCAN.items()}
+HOMES = Compiled(lambda sensors: {sensor.quantity: sensor.path for sensor in sensors})
 
 
 def supplied(context: Context) -> None:

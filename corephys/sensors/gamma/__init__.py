@@ -14,10 +14,23 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, series, units, vocabulary
+from corephys.ground import constants, series, thresholds, units, vocabulary
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.constants import Constant
 from corephys.ground.provenance import SourcedText
+from corephys.ground.sensor import (
+    Option,
+    RandomPart,
+    Sensor,
+    Source,
+    TableFormat,
+    Term,
+    Track,
+    constant_text,
+    number,
+    optional,
+    uncertainty_text,
+)
 from corephys.sensors.gamma.calibration import (
     Calibration,
     DeadTime,
@@ -37,6 +50,7 @@ from corephys.sensors.gamma.ties import tie_factor, tied_density
 from corephys.uncertainty import Measured, bare
 
 __all__ = [
+    "SENSOR",
     "Calibration",
     "DeadTime",
     "annulus_step",
@@ -356,3 +370,98 @@ _LAST = {
     ),
     "grain equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
 }
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="gamma",
+    quantity="bulk_density",
+    path="properties/density",
+    scan=TableFormat(
+        (number("counts"), *optional(number("real_time", "s"), number("live_time", "s"))),
+        one_of=(("real_time", "live_time"),),
+    ),
+    standards=TableFormat(
+        (
+            number("aluminium_thickness", "mm"),
+            number("bore", "mm"),
+            number("counts"),
+            *optional(number("real_time", "s"), number("live_time", "s")),
+        ),
+        one_of=(("real_time", "live_time"),),
+    ),
+    terms=(
+        Term("bulk_density", "g/cm^3", "bulk density", (1.10, 3.1), (1.00, 3.5)),
+        Term(
+            "apparent_density",
+            "g/cm^3",
+            "density on the scale of the standards",
+            (0.5, 3.5),
+            (0, 5),
+        ),
+        Term(
+            "bulk_density_tied",
+            "g/cm^3",
+            "bulk density tied to the samples",
+            (1.10, 3.1),
+            (1.00, 3.5),
+        ),
+        Term(
+            "tie_factor", "1", "factor from scan density to sample density", (0.9, 1.1), (0.5, 2.0)
+        ),
+    ),
+    sources=(
+        Source("gamma_calibration", "calibration", "fit of the density standards"),
+        Source("aluminium_density", "calibration", "density of the aluminium standards"),
+        Source("background_rate", "calibration", "background of the gamma counter"),
+        Source("dead_time", "calibration", "dead time of the gamma counter"),
+        Source("gamma_drift", "calibration", "drift of the gamma counter"),
+        Source("density_tie_*", "calibration", "tie of the scan's density to the samples"),
+        Source("electron_step", "calibration", "step from electrons to mass"),
+    ),
+    random=(
+        RandomPart("bulk_density", "gamma_calibration", "counting", "counting of each reading"),
+        RandomPart("bulk_density", "", "counting", "counting of each reading"),
+        RandomPart("bulk_density_tied", "", "counting", "counting of each reading"),
+        RandomPart("apparent_density", "", "counting", "counting of each reading"),
+    ),
+    options={
+        "dead_time": Option("0 s", "s", "of the counter, non-paralysable"),
+        "dead_time_uncertainty": Option(None, "s", "systematic"),
+        "background_rate": Option("0 1/s", "1/s", "rate without the beam"),
+        "background_rate_uncertainty": Option(None, "1/s", "systematic"),
+        "half_life": Option(constant_text("caesium_137_half_life"), "yr", "of the source"),
+        "reference_time": Option(None, "time", "date of the calibration; else the standards'"),
+        "time": Option("real", "real|live", "kind of counting time"),
+        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the velocity"),
+        "grain_density": Option(
+            constant_text("grain_density"), "g/cm^3", "where no samples give it"
+        ),
+        "grain_density_uncertainty": Option(
+            uncertainty_text("grain_density"), "g/cm^3", "systematic"
+        ),
+        "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "of an annulus of slurry"),
+        "scale": Option(
+            "aluminium and water", "aluminium and water|grain equivalent", "density convention"
+        ),
+        "calibrations": Option(
+            "interpolated", "interpolated|together", "sets of standards at several times"
+        ),
+        "dead_time_from_standards": Option(False, "switch", "estimate the dead time"),
+        "tie_to_samples": Option(False, "switch", "factor to the samples, by coring method"),
+        "tie_within": Option(
+            thresholds.DEFAULTS["match_reach"], "cm", "from a sample to the readings it is tied to"
+        ),
+    },
+    quality_options={
+        "response_density": Option(
+            thresholds.DEFAULTS["response_density"], "cm", "width of the response along the core"
+        )
+    },
+    response_width=("quality", "response_density"),
+    track=Track("#0072B2"),
+)

@@ -9,12 +9,25 @@ local codes and licensed practice.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
+from corephys.ground.sensor import (
+    Option,
+    RandomPart,
+    Sensor,
+    Source,
+    TableFormat,
+    Term,
+    Track,
+    number,
+    optional,
+    text,
+)
 from corephys.sensors.natural_gamma.edges import edge_correct, filled_share, stack
 from corephys.sensors.natural_gamma.stripping import (
     Stripping,
@@ -26,6 +39,7 @@ from corephys.sensors.natural_gamma.stripping import (
 from corephys.uncertainty import Measured, bare
 
 __all__ = [
+    "SENSOR",
     "Stripping",
     "calibrate",
     "edge_correct",
@@ -163,3 +177,80 @@ def net_rate(
         steps=("net rate n = N / t - B / t_B (Poisson)",),
         constants={"background": "none" if b is None else "of the liner"},
     )
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="natural_gamma",
+    quantity="natural_gamma_rate",
+    scan=TableFormat(
+        (number("counts"), number("live_time", "s"), *optional(text("detector"))),
+        keys=("detector",),
+        number_prefixes=("counts_",),
+    ),
+    standards=TableFormat(
+        (
+            number("value", None),
+            number("reading", None),
+            *optional(
+                number("live_time", "s"),
+                text("detector"),
+                text("standard"),
+                number("density", "g/cm^3"),
+                number("potassium", "%"),
+                number("uranium", "mg/kg"),
+                number("thorium", "mg/kg"),
+            ),
+        ),
+        number_prefixes=("counts_",),
+    ),
+    terms=(
+        Term(
+            "natural_gamma_rate",
+            "1/s",
+            "natural gamma rate, net",
+            (0, math.inf),
+            (-math.inf, math.inf),
+        ),
+        Term("potassium", "%", "potassium in the mass", (0, 8), (0, 100)),
+        Term("uranium", "mg/kg", "uranium in the mass", (0, 30), (0, math.inf)),
+        Term("thorium", "mg/kg", "thorium in the mass", (0, 60), (0, math.inf)),
+        Term("heat_production", "uW/m^3", "radiogenic heat production", (0, 10), (0, math.inf)),
+    ),
+    sources=(
+        Source(
+            "natural_gamma_background*", "calibration", "background of the natural gamma counter"
+        ),
+        Source(
+            "natural_gamma_sensitivity", "calibration", "sensitivities of the spectrum's windows"
+        ),
+        Source("natural_gamma_response", "geometry", "response of the counter beside an edge"),
+    ),
+    random=(
+        RandomPart("natural_gamma_rate", "", "counting", "counting of each reading"),
+        RandomPart("potassium", "", "counting", "counting of each spectrum"),
+        RandomPart("uranium", "", "counting", "counting of each spectrum"),
+        RandomPart("thorium", "", "counting", "counting of each spectrum"),
+        RandomPart("heat_production", "", "counting", "counting of each spectrum"),
+    ),
+    options={
+        "response_width": Option(
+            thresholds.DEFAULTS["response_natural_gamma"], "cm", "full width at half maximum"
+        ),
+        "response_width_uncertainty": Option("2 cm", "cm", "its standard uncertainty"),
+        "least_fill": Option(
+            thresholds.DEFAULTS["least_fill"],
+            "number",
+            "least share of the response that is corrected for",
+        ),
+        "stack": Option(None, "cm", "length of core that is stacked before stripping"),
+        "mass_basis": Option(None, "wet|dry", "of the concentrations; heat production needs it"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+    },
+    response_width=("natural_gamma", "response_width"),
+    archive_unit="count/s",
+    track=Track("#009E73"),
+)

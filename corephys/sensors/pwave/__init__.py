@@ -7,19 +7,34 @@ liner and core, then path over time. The diameter, not the timing, is the usual 
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, units
+from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.provenance import SourcedText
+from corephys.ground.sensor import (
+    ROOM,
+    Option,
+    RandomPart,
+    Sensor,
+    Source,
+    TableFormat,
+    Term,
+    Track,
+    number,
+    optional,
+    text,
+)
 from corephys.sensors.pwave.calibration import Calibration, calibrate, wall_count
 from corephys.sensors.pwave.conditions import in_situ_velocity
 from corephys.sensors.pwave.picking import pick
 from corephys.uncertainty import Measured, covariance_effects, stated
 
 __all__ = [
+    "SENSOR",
     "Calibration",
     "calibrate",
     "in_situ_velocity",
@@ -257,3 +272,68 @@ def _low(amplitude: Any, gate: Any) -> Any:
         level = amplitude.drop_attrs(deep=False)
     least = units.as_floats(gate, "1", "amplitude_gate")
     return xr.where(level < least, flags.bit("low_amplitude"), 0)
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="pwave",
+    quantity="p_wave_velocity",
+    path="properties/velocity",
+    scan=TableFormat(
+        (
+            number("travel_time", "us"),
+            number("thickness", "mm"),
+            *optional(number("amplitude", None), ROOM, number("travel_time_manual", "us")),
+        )
+    ),
+    standards=TableFormat(
+        (number("length", "mm"), number("travel_time", "us"), *optional(text("medium")))
+    ),
+    terms=(
+        Term("p_wave_velocity", "m/s", "P-wave velocity", (1450, 7000), (1000, 8000)),
+        Term("p_wave_amplitude", "1", "P-wave amplitude", (0, math.inf), (0, math.inf)),
+        Term("travel_time", "us", "P-wave travel time", (0, math.inf), (0, math.inf)),
+        Term(
+            "p_wave_velocity_in_situ",
+            "m/s",
+            "P-wave velocity at in-situ pressure and temperature",
+            (1450, 7000),
+            (1000, 8000),
+        ),
+    ),
+    sources=(
+        Source("pwave_calibration", "calibration", "delays of the P-wave sensor"),
+        Source("water_travel_time", "calibration", "travel time of the water liner"),
+        Source("liner_wall", "geometry", "wall of the liner"),
+    ),
+    random=(
+        RandomPart("p_wave_velocity", "", "reading", "picking of the arrival"),
+        RandomPart("travel_time", "", "reading", "picking of the arrival"),
+    ),
+    options={
+        "delay": Option(None, "us", "of the electronics; from the standards without it"),
+        "delay_uncertainty": Option(None, "us", "systematic"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "thickness_uncertainty": Option("0.1 mm", "mm", "random, of one reading of the calliper"),
+        "travel_time_uncertainty": Option("0.05 us", "us", "random, of one pick"),
+        "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
+        "pick": Option(
+            "table", "table|manual|onset|threshold|correlation", "which travel time is used"
+        ),
+        "gate_start": Option(None, "us", "earliest arrival of a waveform"),
+        "gate_end": Option(None, "us", "latest arrival of a waveform"),
+        "threshold_level": Option(0.3, "number", "share of the peak that a threshold pick meets"),
+        "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
+    },
+    quality_options={
+        "response_velocity": Option(
+            thresholds.DEFAULTS["response_velocity"], "cm", "the same of the P-wave"
+        )
+    },
+    response_width=("quality", "response_velocity"),
+    warms_up=True,
+    track=Track("#D55E00"),
+)

@@ -8,14 +8,30 @@ a correction, which is opt-in, is made.
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, series, units
+from corephys.ground import flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.provenance import SourcedText
+from corephys.ground.sensor import (
+    ROOM,
+    Option,
+    RandomPart,
+    Sensor,
+    Source,
+    TableFormat,
+    Term,
+    Track,
+    constant_text,
+    number,
+    optional,
+    text,
+)
 from corephys.sensors.resistivity.archie import (
     Archie,
     SurfaceConduction,
@@ -42,6 +58,7 @@ from corephys.sensors.resistivity.pore_water import (
 from corephys.uncertainty import Measured, bare, covariance_effects
 
 __all__ = [
+    "SENSOR",
     "Archie",
     "Baseline",
     "Calibration",
@@ -264,3 +281,95 @@ def _order_effect(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:
     c0, c1, c2 = cal.other
     other = 10.0 ** (c0 + c1 * x + c2 * x**2)
     return {"resistivity_order": float(np.sqrt(cal.other_weight)) * (other - rho)}
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="resistivity",
+    quantity="electrical_resistivity",
+    scan=TableFormat((number("response", "mV"), *optional(ROOM))),
+    standards=TableFormat(
+        (
+            number("response", "mV"),
+            *optional(
+                text("brine", "sodium_chloride", "sea"),
+                replace(number("salinity", "g/kg"), least=0.0, greatest=1000.0),
+                number("conductivity", "S/m"),
+            ),
+        ),
+        one_of=(("conductivity", "salinity"),),
+    ),
+    terms=(
+        Term(
+            "electrical_resistivity", "ohm m", "electrical resistivity", (0.15, 50), (0.1, math.inf)
+        ),
+        Term("formation_factor", "1", "formation factor", (1, 40), (1, math.inf)),
+        Term(
+            "electrical_resistivity_at_reference",
+            "ohm m",
+            "electrical resistivity at the reference temperature",
+            (0.15, 50),
+            (0.1, math.inf),
+        ),
+        Term(
+            "electrical_resistivity_in_situ",
+            "ohm m",
+            "electrical resistivity at in-situ temperature and pressure",
+            (0.15, 50),
+            (0.1, math.inf),
+        ),
+        Term(
+            "pore_water_resistivity",
+            "ohm m",
+            "electrical resistivity of the pore water",
+            (0.1, 5),
+            (0.02, math.inf),
+        ),
+        Term("cementation_exponent", "1", "cementation exponent", (1.2, 3.5), (0.5, 10)),
+        Term("surface_conductivity", "S/m", "surface conductivity of the grains", (0, 2), (0, 20)),
+    ),
+    sources=(
+        Source("resistivity_calibration", "calibration", "fit of the brines"),
+        Source("resistivity_order", "calibration", "order of the fit of the brines"),
+        Source("brine_conductivity", "calibration", "conductivity of the brines"),
+        Source("air_baseline", "calibration", "reading in air of the resistivity sensor"),
+        Source("cell_constant", "geometry", "cell constant of the electrodes"),
+        Source("ruler", "geometry", "ruler of the electrodes"),
+    ),
+    random=(
+        RandomPart("electrical_resistivity", "", "reading", "reading of the resistivity"),
+        RandomPart("formation_factor", "", "reading", "reading of the resistivity"),
+        RandomPart(
+            "cementation_exponent", "", "natural scatter", "readings and scatter about the line"
+        ),
+    ),
+    options={
+        "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
+        "drift": Option(True, "switch", "take the baseline in air off, linear in time"),
+        "response_uncertainty": Option(None, "mV", "random, of one reading"),
+        "brine_uncertainty": Option(
+            constant_text("brine_uncertainty", "1 %"),
+            "%",
+            "systematic, of the brines' conductivity",
+        ),
+        "temperature_uncertainty": Option("0.5 K", "K", "random, of the core"),
+        "core_diameter_uncertainty": Option(None, "mm", "systematic, shared with the density"),
+        "cell_constant": Option(None, "m", "of four electrodes; their response is then a voltage"),
+        "current": Option(None, "mA", "through the outer two of four electrodes"),
+        "reference_temperature": Option("20 degC", "degC", "that resistivity is brought to"),
+        "in_situ": Option(False, "switch", "bring resistivity to in-situ conditions"),
+        "archie": Option("by layer", "by layer|whole|none", "where its parameters are fitted"),
+        "surface_conduction": Option(False, "switch", "allow for conduction along grains"),
+    },
+    quality_options={
+        "response_resistivity": Option(
+            thresholds.DEFAULTS["response_resistivity"], "cm", "the same of resistivity"
+        )
+    },
+    response_width=("quality", "response_resistivity"),
+    warms_up=True,
+    track=Track("#B07800"),
+)
