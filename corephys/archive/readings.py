@@ -22,7 +22,7 @@ from corephys.archive.stores import (
     group_metadata,
 )
 from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
-from corephys.reduction.context import Context, Skipped, pore_water_density, section_values
+from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.run import complete_recipe
 from corephys.reduction.stages import gamma as gamma_stage
 from corephys.reduction.stages import pwave as pwave_stage
@@ -519,7 +519,7 @@ def _pwave(context: Context) -> Scan:
         )
     if calibration is None:
         raise Skipped("a store of readings holds P-wave scans with their standards")
-    liner = section_values(context.hole, table, "liner", "full")
+    liner = context.section_values(table, "liner", "full")
     columns = {
         "travel_time": table["travel_time"].values,
         "thickness": table["thickness"].values,

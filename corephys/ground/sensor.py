@@ -6,6 +6,7 @@ vocabulary, recipe, stages, quality, figures and archive take their part from th
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
@@ -15,7 +16,7 @@ from typing import Any, NoReturn, Protocol
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, thresholds
+from corephys.ground import constants, flags, thresholds, units
 from corephys.ground.provenance import SourcedText
 from corephys.ground.vocabulary import Term
 from corephys.uncertainty.sources import RandomPart, Source
@@ -24,6 +25,7 @@ __all__ = [
     "CELSIUS",
     "ROOM",
     "Column",
+    "FittedConstant",
     "Option",
     "RandomPart",
     "Reduction",
@@ -34,10 +36,14 @@ __all__ = [
     "Term",
     "Track",
     "constant_text",
+    "keep_constants",
     "number",
     "of_kind",
     "optional",
+    "over_usual",
+    "scalar",
     "series_like",
+    "standard_uncertainties",
     "text",
     "uncertainty_text",
     "with_bits",
@@ -267,6 +273,9 @@ class Reduction(Protocol):
     def geometry(self, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading."""
 
+    def section_values(self, table: xr.Dataset, column: str, default: Any) -> np.ndarray:
+        """A column of sections.csv for every reading of a table; the default where missing."""
+
     def note(self, words: str) -> None:
         """Add a note for the reader of the summary, once."""
 
@@ -380,6 +389,54 @@ def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dat
         return table if kind == otherwise else table.isel(row=[])
     kinds = table["kind"].values
     return table.isel(row=(kinds == kind) | ((kinds == "") & (kind == otherwise)))
+
+
+def scalar(recipe: Mapping[str, Mapping[str, Any]], stage: str, key: str, unit: str) -> float:
+    """A dimensional value of the recipe as a float."""
+    return float(units.as_floats(recipe[stage][key], unit, f"[{stage}] {key}"))
+
+
+# Symbol, meaning, value, standard uncertainty and unit of a constant that was fitted to standards.
+FittedConstant = tuple[str, str, float, float, str]
+
+
+def keep_constants(
+    dataset: xr.Dataset, rows: list[FittedConstant], standards: int, chi_square: float
+) -> None:
+    """Write fitted constants into the attributes of a result.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        Leaf that they belong to; changed in place.
+    rows : list of (symbol, meaning, value, standard uncertainty, unit)
+        An uncertainty that is NaN is not known.
+    standards : int
+        Readings of standards that the fit rests on.
+    chi_square : float
+        Reduced; NaN where there is none.
+    """
+    known = [
+        [symbol, meaning, *(float(x) if np.isfinite(x) else None for x in (value, u)), unit]
+        for symbol, meaning, value, u, unit in rows
+    ]
+    chi = float(chi_square) if np.isfinite(chi_square) else None
+    dataset.attrs["fitted_constants"] = json.dumps(
+        {"rows": known, "standards": int(standards), "reduced_chi_square": chi}
+    )
+
+
+def standard_uncertainties(covariance: np.ndarray) -> np.ndarray:
+    """Standard uncertainties; not known where standards leave a variance below zero by rounding."""
+    variance = np.diag(covariance)
+    return np.sqrt(np.where(variance >= 0.0, variance, np.nan))
+
+
+def over_usual(values: np.ndarray) -> np.ndarray:
+    """Values over the median of the first ten that are known."""
+    known = values[np.isfinite(values)]
+    usual = float(np.median(known[:10])) if known.size else np.nan
+    return values / (usual if usual != 0.0 else np.nan)  # nothing is relative to zero
 
 
 # --------------------------------------------------------------------------------------------------

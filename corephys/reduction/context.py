@@ -14,6 +14,7 @@ import xarray as xr
 
 from corephys.ground import flags, seawater, series, units
 from corephys.ground.provenance import SourcedText
+from corephys.ground.sensor import scalar
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe
@@ -24,7 +25,6 @@ __all__ = [
     "pore_water_density",
     "scalar",
     "seconds_since",
-    "section_values",
 ]
 
 
@@ -165,6 +165,37 @@ class Context:
             self.notes[:] = notes
             self.failed[name] = words
 
+    def section_values(self, table: xr.Dataset, column: str, default: Any) -> np.ndarray:
+        """A column of sections.csv, looked up for every reading of a table.
+
+        Parameters
+        ----------
+        table : Dataset
+            With coordinates core and section.
+        column : str
+            Column of sections.csv.
+        default : float or str
+            Where the column, the section or the value is missing.
+
+        Returns
+        -------
+        ndarray, (reading)
+            In the unit of the column.
+        """
+        size = table.sizes["reading"]
+        sections = series.leaf(self.hole, "sections")
+        if sections is None or "core" not in table.coords or column not in sections:
+            return np.full(size, default)
+        keys = pd.MultiIndex.from_arrays([sections["core"].values, sections["section"].values])
+        wanted = pd.MultiIndex.from_arrays([table["core"].values, table["section"].values])
+        found = keys.get_indexer(wanted)
+        values = sections[column].values
+        taken = values[np.clip(found, 0, None)]
+        absent = (found < 0) | pd.isna(taken) | (taken == "")
+        return np.where(absent, default, taken).astype(
+            type(default) if isinstance(default, float) else object
+        )
+
     def geometry(self, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading.
 
@@ -173,9 +204,9 @@ class Context:
         nominal = scalar(self.recipe, "liner", "bore", "mm")
         water = units.read_scalar(pore_water_density(self.recipe, "porosity"))[0]
         slurry = scalar(self.recipe, "gamma", "slurry_density", "g/cm^3")
-        diameter = section_values(self.hole, table, "core_diameter", float("nan"))
+        diameter = self.section_values(table, "core_diameter", float("nan"))
         diameter = np.where(np.isnan(diameter), nominal, diameter)
-        annulus = section_values(self.hole, table, "annulus", "none")
+        annulus = self.section_values(table, "annulus", "none")
         bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
         density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
         fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
@@ -189,40 +220,6 @@ class Context:
     def levels(self) -> tuple[str, ...]:
         """Flag levels that products may use."""
         return flags.levels(self.recipe["quality"]["use"])
-
-
-def section_values(hole: xr.DataTree, table: xr.Dataset, column: str, default: Any) -> np.ndarray:
-    """A column of sections.csv, looked up for every reading of a table.
-
-    Parameters
-    ----------
-    hole : DataTree
-        With ``sections``.
-    table : Dataset
-        With coordinates core and section.
-    column : str
-        Column of sections.csv.
-    default : float or str
-        Where the column, the section or the value is missing.
-
-    Returns
-    -------
-    ndarray, (reading)
-        In the unit of the column.
-    """
-    size = table.sizes["reading"]
-    sections = series.leaf(hole, "sections")
-    if sections is None or "core" not in table.coords or column not in sections:
-        return np.full(size, default)
-    keys = pd.MultiIndex.from_arrays([sections["core"].values, sections["section"].values])
-    wanted = pd.MultiIndex.from_arrays([table["core"].values, table["section"].values])
-    found = keys.get_indexer(wanted)
-    values = sections[column].values
-    taken = values[np.clip(found, 0, None)]
-    absent = (found < 0) | pd.isna(taken) | (taken == "")
-    return np.where(absent, default, taken).astype(
-        type(default) if isinstance(default, float) else object
-    )
 
 
 def seconds_since(times: Any, reference: Any) -> np.ndarray | None:
@@ -261,8 +258,3 @@ def pore_water_density(recipe: Recipe, stage: str) -> str:
     density = float(seawater.density(salinity, warm)) / 1000.0
     words = f"TEOS-10, sea water of {salinity} at {warm}"
     return SourcedText(f"{density:.9g} g/cm^3", "calculated", words)
-
-
-def scalar(recipe: Recipe, stage: str, key: str, unit: str) -> float:
-    """A dimensional value of the recipe as a float."""
-    return float(units.as_floats(recipe[stage][key], unit, f"[{stage}] {key}"))

@@ -21,7 +21,6 @@ from corephys.reduction.stages import (
     gamma,
     heat_flow,
     logs,
-    natural_gamma,
     pwave,
     quality,
     resistivity,
@@ -99,15 +98,6 @@ _OF_SENSORS: dict[str, tuple[Stage, ...]] = {
             "porosity from resistivity", resistivity.porosity_by_archie, after="formation factor"
         ),
         Stage("in-situ resistivity", resistivity.in_situ_resistivity, after="velocity models"),
-    ),
-    "natural_gamma": (
-        Stage("natural gamma", natural_gamma.natural_gamma_rate),
-        Stage(
-            "potassium, uranium, thorium", natural_gamma.radioelements, after="flags of the scan"
-        ),
-        Stage(
-            "heat production", natural_gamma.heat_production, after="potassium, uranium, thorium"
-        ),
     ),
 }
 

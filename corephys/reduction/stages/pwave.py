@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import thresholds, units
 from corephys.ground.provenance import SourcedText, with_constants
 from corephys.hole.placing import depth as positions
-from corephys.reduction.context import Context, Skipped, scalar, section_values
+from corephys.reduction.context import Context, Skipped, scalar
 from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import (
     GRAVITY,
@@ -140,7 +140,7 @@ def velocity(context: Context) -> None:
     if "pwave_calibration" not in context.objects:
         raise Skipped("there are no P-wave standards and no [pwave] delay")
     recipe, keys = context.recipe, context.recipe["pwave"]
-    liner = section_values(context.hole, table, "liner", "full")
+    liner = context.section_values(table, "liner", "full")
     here, u_time, reason = _travel_time(context, table)
     amplitude = table.get("amplitude")
     context.objects["velocity_measured"] = True  # and not supplied: it has pulses of its own

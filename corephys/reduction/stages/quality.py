@@ -13,7 +13,7 @@ from corephys import quality
 from corephys.ground import thresholds, units
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.registry import SENSORS
-from corephys.ground.sensor import Check, Sensor
+from corephys.ground.sensor import Check, Sensor, over_usual
 from corephys.quality import equilibration, standards
 from corephys.reduction.context import Context, Skipped, scalar, seconds_since
 from corephys.reduction.recipe import Recipe
@@ -154,21 +154,7 @@ def _pwave(context: Context, checks: xr.Dataset) -> Found:
 def _resistivity(context: Context, checks: xr.Dataset) -> Found:
     """Net response of the check over its conductivity, relative to its own usual value [1]."""
     net = checks["response"].values - air_response(context, checks)
-    return _relative(net), None, "1", "net response over its usual value"
-
-
-def _natural_gamma(context: Context, checks: xr.Dataset) -> Found:
-    if "live_time" not in checks:
-        return None
-    seconds = checks["live_time"].values
-    rate = checks["reading"].values / np.where(seconds > 0.0, seconds, np.nan)
-    return _relative(rate), None, "1", "count rate over its usual value"
-
-
-def _relative(values: np.ndarray) -> np.ndarray:
-    known = values[np.isfinite(values)]
-    usual = float(np.median(known[:10])) if known.size else np.nan
-    return values / (usual if usual != 0.0 else np.nan)  # nothing is relative to zero
+    return over_usual(net), None, "1", "net response over its usual value"
 
 
 # Checks of sensors whose stages stand in this folder; the record of any other holds its own.
@@ -176,7 +162,6 @@ _CHECKS: dict[str, Callable[[Context, xr.Dataset], Found]] = {
     "gamma": _gamma,
     "pwave": _pwave,
     "resistivity": _resistivity,
-    "natural_gamma": _natural_gamma,
 }
 
 

@@ -3,7 +3,6 @@ uncertainty of depth."""
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import numpy as np
@@ -11,7 +10,15 @@ import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units, vocabulary
 from corephys.ground.registry import Compiled
-from corephys.ground.sensor import of_kind, series_like, with_bits, with_reason
+from corephys.ground.sensor import (
+    FittedConstant,
+    keep_constants,
+    of_kind,
+    series_like,
+    standard_uncertainties,
+    with_bits,
+    with_reason,
+)
 from corephys.hole.placing import depth, layout
 from corephys.products import porosity
 from corephys.reduction.context import (
@@ -21,7 +28,7 @@ from corephys.reduction.context import (
     scalar,
     seconds_since,
 )
-from corephys.sensors import gamma, natural_gamma, pwave, resistivity
+from corephys.sensors import gamma, pwave, resistivity
 from corephys.uncertainty import Measured
 
 __all__ = [
@@ -32,11 +39,9 @@ __all__ = [
     "depth_uncertainty",
     "elapsed_on",
     "grain_density_for",
-    "keep",
     "layer_names",
     "of_gamma",
     "of_kind",
-    "of_natural_gamma",
     "of_pwave",
     "of_resistivity",
     "of_stations",
@@ -148,50 +153,25 @@ def below_seafloor(
 # The constants that were fitted to standards, kept with what was reduced by them.
 
 
-Row = tuple[str, str, float, float, str]  # symbol, meaning, value, standard uncertainty, unit
 _LINE = ("logarithm of the rate without matter", "slope in areal density", "curvature")
 _RESPONSE = ("logarithm of the resistivity at 1 mV", "slope in the logarithm", "curvature")
-
-
-def keep(dataset: xr.Dataset, rows: list[Row], standards: int, chi_square: float) -> None:
-    """Write fitted constants into the attributes of a result.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        Leaf that they belong to; changed in place.
-    rows : list of (symbol, meaning, value, standard uncertainty, unit)
-        An uncertainty that is NaN is not known.
-    standards : int
-        Readings of standards that the fit rests on.
-    chi_square : float
-        Reduced; NaN where there is none.
-    """
-    known = [
-        [symbol, meaning, *(float(x) if np.isfinite(x) else None for x in (value, u)), unit]
-        for symbol, meaning, value, u, unit in rows
-    ]
-    chi = float(chi_square) if np.isfinite(chi_square) else None
-    dataset.attrs["fitted_constants"] = json.dumps(
-        {"rows": known, "standards": int(standards), "reduced_chi_square": chi}
-    )
 
 
 def of_gamma(dataset: xr.Dataset, fit: gamma.Calibration) -> None:
     """Keep the coefficients of ln I = c0 + c1 x + c2 x^2."""
     rows = _coefficients(fit.coefficients, fit.covariance, _LINE, ("1", "cm^2/g", "cm^4/g^2"))
-    keep(dataset, rows, fit.areal_density.size, fit.reduced_chi_square)
+    keep_constants(dataset, rows, fit.areal_density.size, fit.reduced_chi_square)
 
 
 def of_resistivity(dataset: xr.Dataset, fit: resistivity.Calibration) -> None:
     """Keep the coefficients of log10(resistivity) = c0 + c1 x + c2 x^2."""
     rows = _coefficients(fit.coefficients, fit.covariance, _RESPONSE, ("1", "1", "1"))
-    keep(dataset, rows, fit.log_response.size, fit.reduced_chi_square)
+    keep_constants(dataset, rows, fit.log_response.size, fit.reduced_chi_square)
 
 
 def of_pwave(dataset: xr.Dataset, fit: pwave.Calibration) -> None:
     """Keep the delays, and the velocities that were fitted to solid standards."""
-    rows: list[Row] = [
+    rows: list[FittedConstant] = [
         ("t0", "delay of transducers and electronics", fit.delay, fit.delay_uncertainty, "us"),
         (
             "tl",
@@ -205,44 +185,15 @@ def of_pwave(dataset: xr.Dataset, fit: pwave.Calibration) -> None:
         ("V", f"velocity of the standard {medium}", speed, float("nan"), "m/s")
         for medium, speed in fit.medium_velocity.items()
     ]
-    keep(dataset, rows, fit.length.size, float("nan"))
-
-
-def of_natural_gamma(dataset: xr.Dataset, fit: natural_gamma.Stripping, standards: int) -> None:
-    """Keep sensitivities and background of every window."""
-    rows: list[Row] = []
-    elements = (("potassium", "%"), ("uranium", "mg/kg"), ("thorium", "mg/kg"))
-    for row, window in enumerate(fit.windows):
-        u = _standard(fit.covariance[row])
-        for column, (element, unit) in enumerate(elements):
-            meaning = f"window {window}, sensitivity to {element}"
-            # Rate of 1 g/cm in view with one unit of the element.
-            of = f"cm/(g s {unit})"
-            rows.append(("S", meaning, float(fit.sensitivity[row, column]), float(u[column]), of))
-        rows.append(
-            (
-                "b",
-                f"window {window}, background",
-                float(fit.background[row]),
-                float(fit.background_uncertainty[row]),
-                "1/s",
-            )
-        )
-    keep(dataset, rows, standards, fit.reduced_chi_square)
+    keep_constants(dataset, rows, fit.length.size, float("nan"))
 
 
 def _coefficients(
     values: np.ndarray, covariance: np.ndarray, meanings: tuple[str, ...], units: tuple[str, ...]
-) -> list[Row]:
+) -> list[FittedConstant]:
     """The coefficients that were fitted; one that was not is no constant of the calibration."""
-    u = _standard(covariance)
+    u = standard_uncertainties(covariance)
     return [(f"c{i}", meanings[i], float(values[i]), float(u[i]), units[i]) for i in range(u.size)]
-
-
-def _standard(covariance: np.ndarray) -> np.ndarray:
-    """Standard uncertainties; not known where standards leave a variance below zero by rounding."""
-    variance = np.diag(covariance)
-    return np.sqrt(np.where(variance >= 0.0, variance, np.nan))
 
 
 # --------------------------------------------------------------------------------------------------
