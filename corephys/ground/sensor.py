@@ -35,7 +35,9 @@ __all__ = [
     "TableFormat",
     "Term",
     "Track",
+    "coefficients",
     "constant_text",
+    "core_temperature",
     "keep_constants",
     "number",
     "of_kind",
@@ -276,6 +278,13 @@ class Reduction(Protocol):
     def section_values(self, table: xr.Dataset, column: str, default: Any) -> np.ndarray:
         """A column of sections.csv for every reading of a table; the default where missing."""
 
+    def layer_names(self, dataset: xr.Dataset) -> np.ndarray:
+        """Name of the layer of every reading, by depth; "all" without a table of layers."""
+
+    def below_seafloor(self, dataset: xr.Dataset) -> tuple[xr.DataArray, xr.DataArray, str | None]:
+        """In-situ temperature [degC] and pressure [dbar] of every reading, and the standard
+        uncertainty of the temperature; the stage is skipped where the hole does not give them."""
+
     def note(self, words: str) -> None:
         """Add a note for the reader of the summary, once."""
 
@@ -396,6 +405,15 @@ def scalar(recipe: Mapping[str, Mapping[str, Any]], stage: str, key: str, unit: 
     return float(units.as_floats(recipe[stage][key], unit, f"[{stage}] {key}"))
 
 
+def core_temperature(context: Reduction, table: xr.Dataset, here: xr.DataArray) -> xr.DataArray:
+    """Temperature of the core at every reading; that of the laboratory where none was read."""
+    room = scalar(context.recipe, "hole", "laboratory_temperature", "degC")
+    if "temperature" not in table:
+        return series_like(here, np.full(here.size, room), "degC")
+    warm = table["temperature"].values.astype(float)
+    return series_like(here, np.where(np.isnan(warm), room, warm), "degC")
+
+
 # Symbol, meaning, value, standard uncertainty and unit of a constant that was fitted to standards.
 FittedConstant = tuple[str, str, float, float, str]
 
@@ -437,6 +455,14 @@ def over_usual(values: np.ndarray) -> np.ndarray:
     known = values[np.isfinite(values)]
     usual = float(np.median(known[:10])) if known.size else np.nan
     return values / (usual if usual != 0.0 else np.nan)  # nothing is relative to zero
+
+
+def coefficients(
+    values: np.ndarray, covariance: np.ndarray, meanings: tuple[str, ...], unit: tuple[str, ...]
+) -> list[FittedConstant]:
+    """The coefficients that were fitted; one that was not is no constant of the calibration."""
+    u = standard_uncertainties(covariance)
+    return [(f"c{i}", meanings[i], float(values[i]), float(u[i]), unit[i]) for i in range(u.size)]
 
 
 # --------------------------------------------------------------------------------------------------

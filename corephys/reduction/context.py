@@ -12,9 +12,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys.ground import flags, seawater, series, units
+from corephys.ground import constants, flags, seawater, series, thresholds, units
 from corephys.ground.provenance import SourcedText
-from corephys.ground.sensor import scalar
+from corephys.ground.sensor import scalar, series_like
+from corephys.hole.placing import layout
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe
@@ -211,6 +212,41 @@ class Context:
         density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
         fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
         return diameter, bore, fluid
+
+    def layer_names(self, dataset: xr.Dataset) -> np.ndarray:
+        """Name of the layer of every reading, by depth; "all" without a table of layers."""
+        return layout.layer_column(self.optional("layers"), dataset["depth"].values)
+
+    def below_seafloor(self, dataset: xr.Dataset) -> tuple[xr.DataArray, xr.DataArray, str | None]:
+        """In-situ temperature [degC] and pressure [dbar] of every reading, and the standard
+        uncertainty of the temperature.
+
+        The temperature is a straight line through the usable stations and the seafloor, the
+        pressure that of a column of pore water from the sea's surface down.
+        """
+        hole = self.recipe["hole"]
+        if hole["water_depth"] is None or hole["bottom_water_temperature"] is None:
+            raise Skipped("in-situ conditions need [hole] water_depth and bottom_water_temperature")
+        stations = self.result("properties/formation_temperature")
+        usable = flags.usable(stations["equilibrium_temperature_flag"].values, self.levels)
+        z = stations["depth"].values[usable]
+        warm = stations["equilibrium_temperature"].values[usable]
+        bottom = scalar(self.recipe, "hole", "bottom_water_temperature", "degC")
+        if z.size < 1:
+            raise Skipped("in-situ conditions need a usable formation temperature")
+        gradient = float(z @ (warm - bottom) / (z @ z))
+        scatter = float(np.sqrt(np.mean((warm - bottom - gradient * z) ** 2)))
+        here = dataset[next(iter(dataset.data_vars))]
+        depth = dataset["depth"].values
+        water = units.read_scalar(pore_water_density(self.recipe, "porosity"))[0]
+        column = scalar(self.recipe, "hole", "water_depth", "m") + depth
+        pressure = water * 1e3 * constants.CONSTANTS["gravity"].value * column / 1e4
+        u = f"{max(scatter, thresholds.value('in_situ_least_scatter')):.4g} K"
+        return (
+            series_like(here, bottom + gradient * depth, "degC"),
+            series_like(here, pressure, "dbar"),
+            u,
+        )
 
     def skip(self, words: str) -> NoReturn:
         """Skip the stage; the words state what is missing."""

@@ -23,7 +23,6 @@ from corephys.reduction.stages import (
     logs,
     pwave,
     quality,
-    resistivity,
     samples,
     scan,
     sediment,
@@ -89,15 +88,6 @@ _OF_SENSORS: dict[str, tuple[Stage, ...]] = {
         Stage("P-wave calibration", pwave.pwave_calibration),
         Stage("velocity", pwave.velocity),
         Stage("in-situ velocity", pwave.in_situ_velocity, after="porosity"),
-    ),
-    "resistivity": (
-        Stage("resistivity calibration", resistivity.resistivity_calibration),
-        Stage("resistivity", resistivity.electrical_resistivity),
-        Stage("formation factor", resistivity.formation_factor, after="porosity"),
-        Stage(
-            "porosity from resistivity", resistivity.porosity_by_archie, after="formation factor"
-        ),
-        Stage("in-situ resistivity", resistivity.in_situ_resistivity, after="velocity models"),
     ),
 }
 

@@ -8,15 +8,13 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys.ground import thresholds, units
+from corephys.ground import constants, thresholds, units
 from corephys.ground.provenance import SourcedText, with_constants
+from corephys.ground.sensor import core_temperature
 from corephys.hole.placing import depth as positions
 from corephys.reduction.context import Context, Skipped, scalar
 from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import (
-    GRAVITY,
-    below_seafloor,
-    core_temperature,
     of_kind,
     series_like,
 )
@@ -180,7 +178,7 @@ def in_situ_velocity(context: Context) -> None:
     if form == "none":
         return
     found = context.result("properties/velocity")
-    temperature, pressure, u = below_seafloor(context, found)
+    temperature, pressure, u = context.below_seafloor(found)
     table, hole = context.optional("scan/pwave"), context.recipe["hole"]
     warm: Any = hole["laboratory_temperature"]
     if table is not None and "temperature" in table:
@@ -210,7 +208,7 @@ def in_situ_velocity(context: Context) -> None:
             in_situ_pressure_uncertainty=_T["in_situ_pressure_uncertainty"],
             salinity_uncertainty=hole["pore_water_salinity_uncertainty"],
         ),
-        gravity=GRAVITY,
+        gravity=constants.CONSTANTS["gravity"],
     )
 
 

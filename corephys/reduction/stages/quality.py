@@ -13,12 +13,11 @@ from corephys import quality
 from corephys.ground import thresholds, units
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.registry import SENSORS
-from corephys.ground.sensor import Check, Sensor, over_usual
+from corephys.ground.sensor import Check, Sensor
 from corephys.quality import equilibration, standards
 from corephys.reduction.context import Context, Skipped, scalar, seconds_since
 from corephys.reduction.recipe import Recipe
 from corephys.reduction.stages.gamma import counting_time
-from corephys.reduction.stages.resistivity import air_response
 from corephys.reduction.stages.scan import HOMES, of_kind, series_like, with_reason
 from corephys.sensors import gamma
 from corephys.sensors.gamma.calibration import standard_density
@@ -151,17 +150,10 @@ def _pwave(context: Context, checks: xr.Dataset) -> Found:
     return error, None, "us", "travel time less that of the calibration"
 
 
-def _resistivity(context: Context, checks: xr.Dataset) -> Found:
-    """Net response of the check over its conductivity, relative to its own usual value [1]."""
-    net = checks["response"].values - air_response(context, checks)
-    return over_usual(net), None, "1", "net response over its usual value"
-
-
 # Checks of sensors whose stages stand in this folder; the record of any other holds its own.
 _CHECKS: dict[str, Callable[[Context, xr.Dataset], Found]] = {
     "gamma": _gamma,
     "pwave": _pwave,
-    "resistivity": _resistivity,
 }
 
 

@@ -8,14 +8,14 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, thresholds, units, vocabulary
+from corephys.ground import flags, series, thresholds, units, vocabulary
 from corephys.ground.registry import Compiled
 from corephys.ground.sensor import (
     FittedConstant,
+    coefficients,
     keep_constants,
     of_kind,
     series_like,
-    standard_uncertainties,
     with_bits,
     with_reason,
 )
@@ -24,26 +24,19 @@ from corephys.products import porosity
 from corephys.reduction.context import (
     Context,
     Skipped,
-    pore_water_density,
-    scalar,
     seconds_since,
 )
-from corephys.sensors import gamma, pwave, resistivity
+from corephys.sensors import gamma, pwave
 from corephys.uncertainty import Measured
 
 __all__ = [
-    "GRAVITY",
-    "below_seafloor",
-    "core_temperature",
     "coring_methods",
     "depth_uncertainty",
     "elapsed_on",
     "grain_density_for",
-    "layer_names",
     "of_gamma",
     "of_kind",
     "of_pwave",
-    "of_resistivity",
     "of_stations",
     "series_like",
     "supplied",
@@ -53,9 +46,6 @@ __all__ = [
 
 # --------------------------------------------------------------------------------------------------
 # What the stages of the scan share: geometry, grain density and values on readings.
-
-
-GRAVITY = constants.CONSTANTS["gravity"]
 
 
 def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
@@ -69,8 +59,8 @@ def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
             bounds: dict[str, Any] = {}
             if context.optional("layers") is not None:
                 bounds = {
-                    "sample_layer": layer_names(context, samples),
-                    "layer": layer_names(context, table),
+                    "sample_layer": context.layer_names(samples),
+                    "layer": context.layer_names(table),
                 }
             found = porosity.grain_density_at(samples, to=table, allow=context.levels, **bounds)
             if found.attrs["layers_without_samples"]:
@@ -102,71 +92,17 @@ def elapsed_on(table: xr.Dataset, reference: Any) -> np.ndarray | None:
     return np.where(np.isnan(elapsed), float(np.nanmedian(elapsed)), elapsed)
 
 
-def core_temperature(context: Context, table: xr.Dataset, here: xr.DataArray) -> xr.DataArray:
-    """Temperature of the core at every reading; that of the laboratory where none was read."""
-    room = scalar(context.recipe, "hole", "laboratory_temperature", "degC")
-    if "temperature" not in table:
-        return series_like(here, np.full(here.size, room), "degC")
-    warm = table["temperature"].values.astype(float)
-    return series_like(here, np.where(np.isnan(warm), room, warm), "degC")
-
-
-def layer_names(context: Context, dataset: xr.Dataset) -> np.ndarray:
-    """Name of the layer of every reading, by depth; "all" without a table of layers."""
-    return layout.layer_column(context.optional("layers"), dataset["depth"].values)
-
-
-def below_seafloor(
-    context: Context, dataset: xr.Dataset
-) -> tuple[xr.DataArray, xr.DataArray, str | None]:
-    """In-situ temperature [degC] and pressure [dbar] of every reading, and what the first is worth.
-
-    The temperature is a straight line through the usable stations and the seafloor, the pressure
-    that of a column of pore water from the sea's surface down.
-    """
-    hole = context.recipe["hole"]
-    if hole["water_depth"] is None or hole["bottom_water_temperature"] is None:
-        raise Skipped("in-situ conditions need [hole] water_depth and bottom_water_temperature")
-    stations = context.result("properties/formation_temperature")
-    usable = flags.usable(stations["equilibrium_temperature_flag"].values, context.levels)
-    z = stations["depth"].values[usable]
-    warm = stations["equilibrium_temperature"].values[usable]
-    bottom = scalar(context.recipe, "hole", "bottom_water_temperature", "degC")
-    if z.size < 1:
-        raise Skipped("in-situ conditions need a usable formation temperature")
-    gradient = float(z @ (warm - bottom) / (z @ z))
-    scatter = float(np.sqrt(np.mean((warm - bottom - gradient * z) ** 2)))
-    here = dataset[next(iter(dataset.data_vars))]
-    depth = dataset["depth"].values
-    water = units.read_scalar(pore_water_density(context.recipe, "porosity"))[0]
-    column = scalar(context.recipe, "hole", "water_depth", "m") + depth
-    pressure = water * 1e3 * GRAVITY.value * column / 1e4
-    u = f"{max(scatter, thresholds.value('in_situ_least_scatter')):.4g} K"
-    return (
-        series_like(here, bottom + gradient * depth, "degC"),
-        series_like(here, pressure, "dbar"),
-        u,
-    )
-
-
 # --------------------------------------------------------------------------------------------------
 # The constants that were fitted to standards, kept with what was reduced by them.
 
 
 _LINE = ("logarithm of the rate without matter", "slope in areal density", "curvature")
-_RESPONSE = ("logarithm of the resistivity at 1 mV", "slope in the logarithm", "curvature")
 
 
 def of_gamma(dataset: xr.Dataset, fit: gamma.Calibration) -> None:
     """Keep the coefficients of ln I = c0 + c1 x + c2 x^2."""
-    rows = _coefficients(fit.coefficients, fit.covariance, _LINE, ("1", "cm^2/g", "cm^4/g^2"))
+    rows = coefficients(fit.coefficients, fit.covariance, _LINE, ("1", "cm^2/g", "cm^4/g^2"))
     keep_constants(dataset, rows, fit.areal_density.size, fit.reduced_chi_square)
-
-
-def of_resistivity(dataset: xr.Dataset, fit: resistivity.Calibration) -> None:
-    """Keep the coefficients of log10(resistivity) = c0 + c1 x + c2 x^2."""
-    rows = _coefficients(fit.coefficients, fit.covariance, _RESPONSE, ("1", "1", "1"))
-    keep_constants(dataset, rows, fit.log_response.size, fit.reduced_chi_square)
 
 
 def of_pwave(dataset: xr.Dataset, fit: pwave.Calibration) -> None:
@@ -186,14 +122,6 @@ def of_pwave(dataset: xr.Dataset, fit: pwave.Calibration) -> None:
         for medium, speed in fit.medium_velocity.items()
     ]
     keep_constants(dataset, rows, fit.length.size, float("nan"))
-
-
-def _coefficients(
-    values: np.ndarray, covariance: np.ndarray, meanings: tuple[str, ...], units: tuple[str, ...]
-) -> list[FittedConstant]:
-    """The coefficients that were fitted; one that was not is no constant of the calibration."""
-    u = standard_uncertainties(covariance)
-    return [(f"c{i}", meanings[i], float(values[i]), float(u[i]), units[i]) for i in range(u.size)]
 
 
 # --------------------------------------------------------------------------------------------------
