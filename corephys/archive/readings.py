@@ -25,11 +25,11 @@ from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.run import complete_recipe
 from corephys.reduction.stages import gamma as gamma_stage
-from corephys.reduction.stages import pwave as pwave_stage
 from corephys.reduction.stages import samples
 from corephys.reduction.stages.gamma import counting_time
 from corephys.reduction.stages.scan import elapsed_on, grain_density_for
 from corephys.sensors import gamma, pwave
+from corephys.sensors.pwave import calibration_stage, fluid_gap
 from corephys.sensors.pwave.calibration import wall_count
 
 __all__ = [
@@ -509,7 +509,7 @@ def _gamma(context: Context) -> Scan:
 
 
 def _pwave(context: Context) -> Scan:
-    pwave_stage.pwave_calibration(context)
+    calibration_stage(context)
     table, keys = context.table("scan/pwave"), context.recipe["pwave"]
     calibration = context.objects["pwave_calibration"]
     if keys["pick"] != "table" and context.optional("scan/pwave_waveforms") is not None:
@@ -524,7 +524,7 @@ def _pwave(context: Context) -> Scan:
         "travel_time": table["travel_time"].values,
         "thickness": table["thickness"].values,
         "walls": wall_count(liner),
-        "gap": pwave_stage._fluid_gap(context, table, liner),
+        "gap": fluid_gap(context, table, liner),
         "depth": table["depth"].values,
     }
     if "amplitude" in table:

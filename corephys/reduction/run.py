@@ -21,7 +21,6 @@ from corephys.reduction.stages import (
     gamma,
     heat_flow,
     logs,
-    pwave,
     quality,
     samples,
     scan,
@@ -74,20 +73,13 @@ _SHARED: dict[str, Callable[[Context], None]] = {
     "uncertainty of depth": scan.depth_uncertainty,
 }
 
-# Stages of sensors that need rooms above the sensors, by sensor; the record of any other holds its
-# own. "formation factor" follows "porosity", which an earlier sensor's stage may follow as well:
-# the later one comes first.
+# Stages of sensors that need rooms above the sensors (products), by sensor; the record of any
+# other holds its own.
 _OF_SENSORS: dict[str, tuple[Stage, ...]] = {
     "gamma": (
         Stage("gamma calibration", gamma.gamma_calibration),
         Stage("density", gamma.density),
         Stage("tie of density to the samples", gamma.density_tie, after="flags of the scan"),
-    ),
-    "pwave": (
-        Stage("P-wave arrivals", pwave.arrivals),
-        Stage("P-wave calibration", pwave.pwave_calibration),
-        Stage("velocity", pwave.velocity),
-        Stage("in-situ velocity", pwave.in_situ_velocity, after="porosity"),
     ),
 }
 

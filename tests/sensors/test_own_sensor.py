@@ -136,6 +136,13 @@ def test_a_registered_sensor_is_in_every_table_and_then_in_none() -> None:
         cp.sensors.unregister("gamma")
 
 
+def test_a_recipe_of_a_sensor_that_is_not_registered_is_refused_with_the_cure() -> None:
+    with pytest.raises(cp.RecipeError, match=r"no stage \[lamp\].*cp\.sensors\.register"):
+        cp.Recipe({"lamp": {"gain": 3.0}})
+    cp.sensors.register(LAMP)
+    assert cp.Recipe({"lamp": {"gain": 3.0}})["lamp"]["gain"] == 3.0
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -135,25 +135,9 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
     return error, None, "g/cm^3", "density read less that of the standard"
 
 
-def _pwave(context: Context, checks: xr.Dataset) -> Found:
-    """Travel time of the check less what the calibration says [us]."""
-    calibration = context.objects.get("pwave_calibration")
-    if calibration is None:
-        return None
-    expected = calibration.time(
-        checks["length"],
-        temperature=checks["temperature"],
-        medium=checks.get("medium", "water"),
-        liner=checks.get("liner", "none"),
-    )
-    error = checks["travel_time"].values - expected
-    return error, None, "us", "travel time less that of the calibration"
-
-
 # Checks of sensors whose stages stand in this folder; the record of any other holds its own.
 _CHECKS: dict[str, Callable[[Context, xr.Dataset], Found]] = {
     "gamma": _gamma,
-    "pwave": _pwave,
 }
 
 

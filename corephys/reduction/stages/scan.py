@@ -11,7 +11,6 @@ import xarray as xr
 from corephys.ground import flags, series, thresholds, units, vocabulary
 from corephys.ground.registry import Compiled
 from corephys.ground.sensor import (
-    FittedConstant,
     coefficients,
     keep_constants,
     of_kind,
@@ -26,7 +25,7 @@ from corephys.reduction.context import (
     Skipped,
     seconds_since,
 )
-from corephys.sensors import gamma, pwave
+from corephys.sensors import gamma
 from corephys.uncertainty import Measured
 
 __all__ = [
@@ -36,7 +35,6 @@ __all__ = [
     "grain_density_for",
     "of_gamma",
     "of_kind",
-    "of_pwave",
     "of_stations",
     "series_like",
     "supplied",
@@ -103,25 +101,6 @@ def of_gamma(dataset: xr.Dataset, fit: gamma.Calibration) -> None:
     """Keep the coefficients of ln I = c0 + c1 x + c2 x^2."""
     rows = coefficients(fit.coefficients, fit.covariance, _LINE, ("1", "cm^2/g", "cm^4/g^2"))
     keep_constants(dataset, rows, fit.areal_density.size, fit.reduced_chi_square)
-
-
-def of_pwave(dataset: xr.Dataset, fit: pwave.Calibration) -> None:
-    """Keep the delays, and the velocities that were fitted to solid standards."""
-    rows: list[FittedConstant] = [
-        ("t0", "delay of transducers and electronics", fit.delay, fit.delay_uncertainty, "us"),
-        (
-            "tl",
-            f"time in two walls of the liner, from {fit.liner_from}",
-            fit.liner_delay,
-            fit.liner_delay_uncertainty,
-            "us",
-        ),
-    ]
-    rows += [
-        ("V", f"velocity of the standard {medium}", speed, float("nan"), "m/s")
-        for medium, speed in fit.medium_velocity.items()
-    ]
-    keep_constants(dataset, rows, fit.length.size, float("nan"))
 
 
 # --------------------------------------------------------------------------------------------------
