@@ -9,6 +9,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from corephys.ground.registry import SENSORS as _SENSORS
+
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from corephys import export as export
     from corephys import figures as figures
     from corephys import quality as quality
+    from corephys import sensors as sensors
     from corephys import uncertainty as uncertainty
     from corephys.downhole import logs as logs
     from corephys.downhole import temperature as formation_temperature
@@ -87,6 +90,7 @@ _MODULES = {
     "sample_velocity": "corephys.samples.velocity",
     "seawater": "corephys.ground.seawater",
     "seismic": "corephys.products.seismic",
+    "sensors": "corephys.sensors",
     "strength": "corephys.samples.strength",
     "stress": "corephys.products.stress",
     "susceptibility": "corephys.sensors.susceptibility",
@@ -153,6 +157,7 @@ __all__ = [
     "save",
     "seawater",
     "seismic",
+    "sensors",
     "strength",
     "stress",
     "susceptibility",
@@ -160,6 +165,11 @@ __all__ = [
     "uncertainty",
     "vocabulary",
 ]
+
+# Reading, vocabulary and recipe lie below the sensors whose records they need, and imports go down
+# only. This file may look everywhere, and sets where the records are found on first use.
+_SENSORS.load = lambda: importlib.import_module("corephys.sensors")
+_SENSORS.prepare = lambda: importlib.import_module("corephys.reduction.run")
 
 
 def __getattr__(name: str) -> Any:

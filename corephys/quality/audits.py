@@ -12,17 +12,12 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, series
+from corephys.ground.registry import Compiled
 
 __all__ = ["Audit", "audit"]
 
 # Quantity of the scan -> where it stands under /properties of a reduced hole.
-SCAN = {
-    "bulk_density": "density",
-    "p_wave_velocity": "velocity",
-    "electrical_resistivity": "resistivity",
-    "magnetic_susceptibility": "susceptibility",
-    "natural_gamma_rate": "natural_gamma",
-}
+SCAN = Compiled(lambda sensors: {s.quantity: s.path.removeprefix("properties/") for s in sensors})
 
 
 @dataclass(frozen=True)
