@@ -130,7 +130,7 @@ def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     Raises
     ------
     NothingToDraw
-        When the hole has none of them.
+        If the hole has no series of the scan.
     """
     return summary(tree, depth_scale=depth_scale, quantities=tuple(quality.SCAN))
 

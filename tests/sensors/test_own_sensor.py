@@ -31,8 +31,8 @@ LAMP = Sensor(
 
 def tables() -> dict[str, list[str]]:
     """Names in every table that a record adds to."""
+    from corephys.figures import summaries
     from corephys.figures.style import COLOURS
-    from corephys.figures.summaries import TRACKS
     from corephys.hole.reading.tables import TABLES
     from corephys.reduction.recipe import SCHEMA
     from corephys.reduction.run import STAGES
@@ -44,7 +44,7 @@ def tables() -> dict[str, list[str]]:
         "recipe": [f"{s}.{k}" for s, options in SCHEMA.items() for k in options],
         "stages": list(STAGES),
         "scan": list(cp.quality.SCAN),
-        "tracks": list(TRACKS),
+        "tracks": list(summaries._TRACKS),
         "colours": list(COLOURS),
     }
 
