@@ -62,7 +62,9 @@ class Registry:
             for record in records:
                 self.refuse_taken(record.name)
                 self._set((*self._records, record))
-            for table in self._tables:
+            # The records of the package come first and fit: to build the tables for them would
+            # import all rooms while some are half imported.
+            for table in self._tables if before else ():
                 len(table)
         except ValueError:
             self._set(before)
