@@ -214,9 +214,9 @@ def leaves(result: Any, path: str = "") -> dict[str, Leaf]:
             parts[f"{path}/{name}"] = _leaf(coordinate.variable)
         return parts
     if isinstance(result, pint.Quantity):
-        base = result.to_base_units()
-        values = np.asarray(base.magnitude)
-        return {path: Leaf(values, ("",) * values.ndim, str(base.units))}
+        # Not in base units: a DataArray of the same law must have the same unit.
+        values = np.asarray(result.magnitude)
+        return {path: Leaf(values, ("",) * values.ndim, units.spelling(result))}
     if isinstance(result, pd.DataFrame):
         columns = {name: column.to_numpy() for name, column in result.items()}
         return {f"{path}/{name}": Leaf(c, ("row",), "") for name, c in columns.items()}
