@@ -229,7 +229,8 @@ def test_salinity_by_depth_goes_into_the_salt_correction(made, reduced):
     )
     np.testing.assert_allclose(one, two, rtol=1e-7)
     assert np.nanmax(np.abs(one - plain)) > 0.003
-    assert any("lie above or below the depths of pore_water.csv" in note for note in summary(by_table)["notes"])
+    said = summary(by_table)["notes"]
+    assert any("lie above or below the depths of pore_water.csv" in note for note in said)
     off = {"index_properties": {"pore_water_table": False}}
     again = leaf(changed(made, off, pore_water=waters), "properties/index_properties")
     np.testing.assert_array_equal(again["porosity"].values, plain)
