@@ -66,7 +66,7 @@ def require(tree: xr.DataTree, path: str, figure: str) -> xr.Dataset:
     """Leaf that a figure needs; raises NothingToDraw with the figure's name if it is missing."""
     found = node(tree, path)
     if found is None:
-        held = ", ".join(leaf.path.strip("/") for leaf in tree.leaves)
+        held = ", ".join(filter(None, (leaf.path.strip("/") for leaf in tree.leaves))) or "no data"
         raise NothingToDraw(
             f"the figure {figure} needs /{path}, which this hole does not have (it has {held}); "
             "cp.overview(reduced) lists the stages that were skipped and why"

@@ -12,7 +12,7 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["CONSTANTS", "Constant", "add_table", "get", "is_tabled"]
+__all__ = ["CONSTANTS", "Constant", "get"]
 
 
 @dataclass(frozen=True)

@@ -281,7 +281,7 @@ def test_exclusions_of_the_first_notebook(served: str, browser: Any, reduced: An
     from selenium.webdriver.common.keys import Keys
 
     _open_and_run(browser, served, "01_reduce_a_hole.ipynb")
-    panel = _panel(browser, "intervals to leave out")
+    panel = _panel(browser, "intervals to exclude")
     started = _words(panel)
     assert started.startswith("1 interval with")
     boxes = panel.find_elements(By.CSS_SELECTOR, "input[type='number']")

@@ -122,7 +122,7 @@ def test_cores_without_a_name_and_many_cores_are_drawn(tree: xr.DataTree) -> Non
 def test_nothing_to_draw_without_a_scan(tree: xr.DataTree) -> None:
     scans = tuple(f"/{path}" for path in SCANS)
     bare = tree.filter(lambda node: node.path not in scans)
-    with pytest.raises(figures.NothingToDraw, match="the hole holds none of bulk_density"):
+    with pytest.raises(figures.NothingToDraw, match="the hole has none of bulk_density"):
         figures.audit(bare)
 
 

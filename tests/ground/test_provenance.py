@@ -712,7 +712,9 @@ def test_contacts_that_follow_the_porosity_say_so():
     used = used_constants(found)["contacts"]
     assert (used.origin, used.status) == ("calculated", "memory")
     assert used.citation.endswith("at a porosity of 0.65 (Murphy 1982)")
-    with pytest.raises(ValueError, match="porosity is 1\\.2; the porosity of a pack"):
+    with pytest.raises(
+        ValueError, match="porosity is 1\\.2; the porosity of a pack must be between 0"
+    ):
         elastic.contacts_of_porosity(1.2)
 
 

@@ -33,7 +33,7 @@ CHAIN = ties(
 @pytest.mark.parametrize("value", [-0.1, 0.0, np.inf])
 def test_an_uncertainty_that_is_none_is_refused(value):
     table = CHAIN.assign(**{"uncertainty [m]": [value, 0.1, 0.1]})
-    with pytest.raises(TieError, match=r"tie 1: its uncertainty is .* empty where it is unknown"):
+    with pytest.raises(TieError, match=r"tie 1: its uncertainty is .* empty if it is unknown"):
         composite.checked_ties(table, CORES)
 
 

@@ -347,5 +347,5 @@ def test_the_figure_draws_what_there_is_and_carries_the_caution():
         assert {"overburden", "hydrostatic", "filled"} <= drawn
         assert ("fluid column" in drawn) == (panels == 4)
         assert ("overpressure at least, by porosity" in drawn) == (panels == 4)
-    with pytest.raises(figures.NothingToDraw, match="stress_depth shows /products/stress_profile"):
+    with pytest.raises(figures.NothingToDraw, match="stress_depth needs /products/stress_profile"):
         figures.stress_depth(xr.DataTree.from_dict({"/": xr.Dataset()}))

@@ -78,7 +78,7 @@ FOUND = {
     510684: "P-wave calibration: standards/pwave.csv has no column 'temperature [degC]'",
     511829: "refused",
     512690: "gamma calibration: a standard has no net count rate",
-    515718: "gamma calibration: a standard has counts, a time, a thickness or a bore beyond",
+    515718: "gamma calibration: standard",
 }
 
 

@@ -57,7 +57,7 @@ def test_everything_that_was_asked_for_is_there(whole):
 
 def test_what_was_not_asked_for_is_said(hole):
     reasons = skipped(cp.reduce(hole))
-    assert "no correction is asked for" in reasons["corrections of heat flow"]
+    assert "no correction is chosen" in reasons["corrections of heat flow"]
     assert "monte_carlo_draws is 0" in reasons["heat flow drawn"]
     assert "extrapolate_to is not given" in reasons["temperature below the stations"]
 
@@ -65,9 +65,9 @@ def test_what_was_not_asked_for_is_said(hole):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"sedimentation_rate": "0.1 mm/yr"}, "has no sedimentation_time"),
-        ({"bottom_water_step": "0.1 K"}, "has no bottom_water_step_time"),
-        ({"heat_production": "constant"}, "is constant, and has no value"),
+        ({"sedimentation_rate": "0.1 mm/yr"}, "needs sedimentation_time"),
+        ({"bottom_water_step": "0.1 K"}, "needs bottom_water_step_time"),
+        ({"heat_production": "constant"}, "needs heat_production_value"),
     ],
 )
 def test_half_a_correction_is_said(hole, change, words):

@@ -261,7 +261,7 @@ def test_broken_files_are_reported_and_the_rest_of_the_hole_finishes(bare, tmp_p
     assert "logs/empty.las: empty.las does not begin like a LAS file" in wrong
     assert "logs/table.LAS: table.LAS does not begin like a LAS file" in wrong
     assert "logs/cut.las: " in wrong
-    assert "logs/no curve.las: no curve.las has no curve 'RHOZ'; it has RHOB, DT, GR" in wrong
+    assert "no curve.las has no curve 'RHOZ'; columns= may name RHOB, DT, GR" in wrong
     assert "[logs] files names gone.las, which downhole/logs does not hold" in said
     assert re.search(r"first run\.las: the header states STRT 14\d\d\.3 m; the data have 24", said)
     assert series.leaf(result, "properties/density") is not None

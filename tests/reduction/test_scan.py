@@ -225,7 +225,7 @@ def test_a_wrapped_counter_is_suggested_and_the_reading_stays(made):
     assert wrapped[30]
     raw = leaf(found, "scan/susceptibility")["meter_reading"].values
     assert data["suggested_reading"].values[30] == pytest.approx(raw[30] + 10000.0)
-    assert "nothing was added to them" in notes(found)
+    assert "they are unchanged, see suggested_reading" in notes(found)
 
 
 # Watching ----------------------------------------------------------------------------------------

@@ -132,7 +132,7 @@ def test_what_is_missing_is_skipped_and_said(made):
     assert skipped["consolidation"] == "no table samples/consolidation.csv"
     alone = changed(made, samples__index_properties=lambda f: None, scan__gamma=lambda f: None)
     assert "no density" in summary(alone)["skipped"]["effective stress"]
-    assert "no sample gives the initial void ratio" in summary(alone)["skipped"]["consolidation"]
+    assert "need the initial void ratio of a sample" in summary(alone)["skipped"]["consolidation"]
     assert "no effective stress" in " ".join(summary(alone)["notes"])
 
 
@@ -229,7 +229,8 @@ def test_salinity_by_depth_goes_into_the_salt_correction(made, reduced):
     )
     np.testing.assert_allclose(one, two, rtol=1e-7)
     assert np.nanmax(np.abs(one - plain)) > 0.003
-    assert any("end values are held" in note for note in summary(by_table)["notes"])
+    said = summary(by_table)["notes"]
+    assert any("lie above or below the depths of pore_water.csv" in note for note in said)
     off = {"index_properties": {"pore_water_table": False}}
     again = leaf(changed(made, off, pore_water=waters), "properties/index_properties")
     np.testing.assert_array_equal(again["porosity"].values, plain)

@@ -188,7 +188,7 @@ def test_what_is_stated_not_to_be_there_has_no_effect(hole):
     assert float(effects.sel(source="in_situ_conductivity")) == 0.0
     tree = _reduced(hole, conditions="in situ", in_situ_correction=True)
     failed = json.loads(tree.attrs["summary"])["failed"]
-    assert any("in situ already" in words for words in failed.values())
+    assert any("already are in situ" in words for words in failed.values())
 
 
 def test_without_a_water_depth_the_effect_in_situ_is_unknown_and_said(hole):
