@@ -1,13 +1,17 @@
 """corephys: from the readings of a core to its physical properties, with their uncertainties.
 
 ``import corephys as cp`` is the one idiom. Names are loaded at their first use, so that the import
-itself is fast. The first use also registers the accessor ``ds.corephys`` on every xarray Dataset.
+itself is fast. The accessor ``ds.corephys`` is registered at the import where xarray is loaded
+already, else by the first name that needs xarray.
 """
 
 from __future__ import annotations
 
 import importlib
+import sys
 from typing import TYPE_CHECKING, Any
+
+from corephys.ground.registry import SENSORS as _SENSORS
 
 __version__ = "0.1.0"
 
@@ -16,6 +20,7 @@ if TYPE_CHECKING:
     from corephys import export as export
     from corephys import figures as figures
     from corephys import quality as quality
+    from corephys import sensors as sensors
     from corephys import uncertainty as uncertainty
     from corephys.downhole import logs as logs
     from corephys.downhole import temperature as formation_temperature
@@ -87,6 +92,7 @@ _MODULES = {
     "sample_velocity": "corephys.samples.velocity",
     "seawater": "corephys.ground.seawater",
     "seismic": "corephys.products.seismic",
+    "sensors": "corephys.sensors",
     "strength": "corephys.samples.strength",
     "stress": "corephys.products.stress",
     "susceptibility": "corephys.sensors.susceptibility",
@@ -153,6 +159,7 @@ __all__ = [
     "save",
     "seawater",
     "seismic",
+    "sensors",
     "strength",
     "stress",
     "susceptibility",
@@ -161,19 +168,34 @@ __all__ = [
     "vocabulary",
 ]
 
+# Reading, vocabulary and recipe lie below the sensors whose records they need, and imports go down
+# only. This file may look everywhere, and sets where the records are found on first use.
+_SENSORS.load = lambda: importlib.import_module("corephys.sensors")
+_SENSORS.prepare = lambda: importlib.import_module("corephys.reduction.run")
+
 
 def __getattr__(name: str) -> Any:
-    if name in _MODULES or name in _NAMES:
-        # Not at the import of corephys: the accessor needs xarray, which takes most of a second.
-        importlib.import_module("corephys.notebook.accessor")
     if name in _MODULES:
-        return importlib.import_module(_MODULES[name])
-    if name in _NAMES:
-        value = getattr(importlib.import_module(_NAMES[name]), name)
-        globals()[name] = value
-        return value
-    raise AttributeError(f"module 'corephys' has no attribute {name!r}")
+        value: Any = importlib.import_module(_MODULES[name])
+    elif name in _NAMES:
+        value = globals()[name] = getattr(importlib.import_module(_NAMES[name]), name)
+    else:
+        raise AttributeError(f"module 'corephys' has no attribute {name!r}")
+    _register_accessor()
+    return value
+
+
+def _register_accessor() -> None:
+    """Give every Dataset ``ds.corephys``, once xarray is loaded.
+
+    A name that needs no Dataset does not load xarray, which takes most of a second.
+    """
+    if "xarray" in sys.modules:
+        importlib.import_module("corephys.notebook.accessor")
 
 
 def __dir__() -> list[str]:
     return sorted(__all__)
+
+
+_register_accessor()

@@ -23,6 +23,9 @@ ROOMS_WITH_FORMULAS = (
     "corephys.ground.mixing.",
 )
 
+# Records of sensors and the door for a user's own: no physics.
+_OF_RECORDS = ("corephys.sensors", "corephys.ground.sensor")
+
 # Dotted name -> why no published number belongs to it.
 NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.gamma.chain.density_kernel": "the arithmetic of gamma.bulk_density",
@@ -223,5 +226,7 @@ def formulas() -> dict[str, Any]:
     return {
         name: thing
         for name, thing in found.items()
-        if inspect.isfunction(thing) and name not in NOT_FORMULAS
+        if inspect.isfunction(thing)
+        and name not in NOT_FORMULAS
+        and thing.__module__ not in _OF_RECORDS
     }

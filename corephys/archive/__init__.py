@@ -41,7 +41,9 @@ from corephys.archive.stores import (
 )
 from corephys.archive.tasks import Task, run_all
 from corephys.ground.provenance import FORMAT_VERSION
+from corephys.ground.registry import SENSORS
 from corephys.reduction.recipe import Recipe
+from corephys.sensors import own_records
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,7 +60,6 @@ __all__ = [
     "write_readings",
 ]
 
-_SENSORS = ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma", "reduced")
 _PARTS = ("properties", "products", "scan", "standards", "samples", "downhole")
 
 
@@ -181,9 +182,10 @@ def _choices(
     for word in keep:
         if word not in _PARTS:
             raise ValueError(f"keep has {word!r}; expected some of {', '.join(_PARTS)}")
+    known = [*(record.name for record in SENSORS.records()), "reduced"]
     for word in sensors or ():
-        if word not in _SENSORS:
-            raise ValueError(f"sensors has {word!r}; expected some of {', '.join(_SENSORS)}")
+        if word not in known:
+            raise ValueError(f"sensors has {word!r}; expected some of {', '.join(known)}")
     complete = isinstance(recipe, Recipe)
     if not complete:
         Recipe(recipe or {})  # raise an error of the recipe once, here, and not in every hole
@@ -194,6 +196,7 @@ def _choices(
         None if sensors is None else tuple(sorted(sensors)),
         tuple(sorted(keep)),
         effects,
+        own_records(),
     )
 
 

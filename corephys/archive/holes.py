@@ -7,7 +7,7 @@ import json
 import os
 import threading
 import traceback
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +21,11 @@ from corephys.archive.stores import Place, is_saved, load_tree, write_tree
 from corephys.archive.tasks import ready
 from corephys.ground import flags, series
 from corephys.ground.provenance import FORMAT_VERSION
+from corephys.ground.registry import Compiled
+from corephys.ground.sensor import Sensor
+from corephys.ground.vocabulary import term
 from corephys.hole import HoleError, read_hole
+from corephys.sensors import adopt
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -138,12 +142,7 @@ HOLES, DONE = "holes.zarr", "done"
 # The netCDF library is not made for threads; a hole with waveforms is read by one at a time.
 _READING = threading.Lock()
 # Columns of the summary whose numbers are medians: path and quantity.
-KEY_PRODUCTS: dict[str, tuple[str, str]] = {
-    "bulk_density [g/cm^3]": ("properties/density", "bulk_density"),
-    "p_wave_velocity [m/s]": ("properties/velocity", "p_wave_velocity"),
-    "electrical_resistivity [ohm m]": ("properties/resistivity", "electrical_resistivity"),
-    "magnetic_susceptibility [1]": ("properties/susceptibility", "magnetic_susceptibility"),
-    "natural_gamma_rate [count/s]": ("properties/natural_gamma", "natural_gamma_rate"),
+_KEY_PRODUCTS: dict[str, tuple[str, str]] = {
     "grain_density [g/cm^3]": ("properties/index_properties", "grain_density"),
     "thermal_conductivity [W/(m K)]": (
         "properties/thermal_conductivity",
@@ -152,6 +151,18 @@ KEY_PRODUCTS: dict[str, tuple[str, str]] = {
     "porosity [1]": ("products/porosity", "porosity"),
     "heat_flow [mW/m^2]": ("products/heat_flow", "heat_flow"),
 }
+
+
+def _summary_columns(sensors: Sequence[Sensor]) -> dict[str, tuple[str, str]]:
+    """The sensors in their order, then the key products."""
+    found = {}
+    for sensor in sensors:
+        unit = sensor.archive_unit or term(sensor.quantity).unit
+        found[f"{sensor.quantity} [{unit}]"] = (sensor.path, sensor.quantity)
+    return {**found, **_KEY_PRODUCTS}
+
+
+KEY_PRODUCTS = Compiled(_summary_columns)
 
 
 @dataclass(frozen=True)
@@ -170,6 +181,8 @@ class Choices:
         First parts of the paths of the reduced hole to keep.
     effects : bool
         Keep the signed effects by source.
+    records : tuple of Sensor
+        Sensors that the user registered, for processes that do not have them.
     """
 
     recipe: str
@@ -177,6 +190,7 @@ class Choices:
     sensors: tuple[str, ...] | None
     keep: tuple[str, ...]
     effects: bool
+    records: tuple[Sensor, ...] = ()
 
 
 def fingerprint(source: str, options: Mapping[str, Any]) -> str:
@@ -222,6 +236,7 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
     group = f"{HOLES}/{name}"
     out.remove(group)
     try:
+        adopt(choices.records)
         mark = fingerprint(source, options)
         hole = _only(read(source, options), choices.sensors)
         recipe = _recipe(choices)
@@ -392,7 +407,7 @@ def _bad_cells(hole: xr.DataTree) -> int:
 
 
 HEAD, TABLE = "archive.json", "summary.csv"
-_COLUMNS = [
+_COLUMNS = (
     "name",
     "status",
     "title",
@@ -404,9 +419,7 @@ _COLUMNS = [
     "skipped_stages",
     "failed_stages",
     "deepest [m]",
-    *KEY_PRODUCTS,
-    "error",
-]
+)
 _WHOLE = (
     "readings",
     "kept",
@@ -561,8 +574,9 @@ def hole_table(place: Place) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = [{key: entry.get(key) for key in _COLUMNS} for entry in read_markers(place).values()]
-    frame = pd.DataFrame(rows, columns=_COLUMNS)
+    columns = [*_COLUMNS, *KEY_PRODUCTS, "error"]
+    rows = [{key: entry.get(key) for key in columns} for entry in read_markers(place).values()]
+    frame = pd.DataFrame(rows, columns=columns)
     for column in _WHOLE:
         frame[column] = frame[column].astype("Int64")
     for column in ("deepest [m]", *KEY_PRODUCTS):

@@ -23,14 +23,14 @@ from corephys.archive.stores import (
 )
 from corephys.ground.constants import Constant
 from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
-from corephys.reduction.context import Context, Skipped, pore_water_density, section_values
+from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.run import complete_recipe
 from corephys.reduction.stages import gamma as gamma_stage
-from corephys.reduction.stages import pwave as pwave_stage
 from corephys.reduction.stages import samples
 from corephys.reduction.stages.gamma import counting_time
-from corephys.reduction.stages.scan import elapsed_on, geometry, grain_density_for
+from corephys.reduction.stages.scan import elapsed_on, grain_density_for
 from corephys.sensors import gamma, pwave
+from corephys.sensors.pwave import calibration_stage, fluid_gap
 from corephys.sensors.pwave.calibration import wall_count
 
 __all__ = [
@@ -486,7 +486,7 @@ def _gamma(context: Context) -> Scan:
             "sets in time, which a store of readings cannot hold; collect with the recipe "
             "{'gamma': {'calibrations': 'together'}}, or reduce that hole with corephys.reduce"
         )
-    diameter, bore, fluid = geometry(context, table)
+    diameter, bore, fluid = context.geometry(table)
     elapsed = elapsed_on(table, context.objects["gamma_reference"])
     columns = {
         "counts": table["counts"].values,
@@ -513,7 +513,7 @@ def _gamma(context: Context) -> Scan:
 
 
 def _pwave(context: Context) -> Scan:
-    pwave_stage.pwave_calibration(context)
+    calibration_stage(context)
     table, keys = context.table("scan/pwave"), context.recipe["pwave"]
     calibration = context.objects["pwave_calibration"]
     if keys["pick"] != "table" and context.optional("scan/pwave_waveforms") is not None:
@@ -523,12 +523,12 @@ def _pwave(context: Context) -> Scan:
         )
     if calibration is None:
         raise Skipped("a store of readings needs the P-wave standards; [pwave] delay is not enough")
-    liner = section_values(context, table, "liner", "full")
+    liner = context.section_values(table, "liner", "full")
     columns = {
         "travel_time": table["travel_time"].values,
         "thickness": table["thickness"].values,
         "walls": wall_count(liner),
-        "gap": pwave_stage.fluid_gap(context, table, liner),
+        "gap": fluid_gap(context, table, liner),
         "depth": table["depth"].values,
     }
     if "amplitude" in table:

@@ -8,6 +8,7 @@ from typing import TypeAlias
 import matplotlib
 
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, with_uncertainty
+from corephys.ground.registry import Compiled
 from corephys.ground.vocabulary import TERMS
 
 # The two lines of caution are listed here: figures take them from this module with the rest.
@@ -22,20 +23,23 @@ TWO_COLUMNS = 178.0
 PAGE = (178.0, 236.0)
 
 # Okabe and Ito (2008), Color universal design: distinct for every common colour vision.
-COLOURS = {
-    "bulk_density": "#0072B2",
-    "p_wave_velocity": "#D55E00",
+# Those of the sensors stand in their records.
+_SHARED_COLOURS = {
     "porosity": "#009E73",
     "acoustic_impedance": "#7A4E9E",
     "thermal_conductivity": "#B07800",
-    "electrical_resistivity": "#B07800",
-    "magnetic_susceptibility": "#7A4E9E",
-    "natural_gamma_rate": "#009E73",
     "equilibrium_temperature": "#D55E00",
     "age": "#0072B2",
     "mass_accumulation_rate": "#B07800",
     "fit": "#000000",
 }
+COLOURS = Compiled(
+    lambda sensors: {
+        **{sensor.quantity: sensor.track.colour for sensor in sensors},
+        **_SHARED_COLOURS,
+    },
+    _SHARED_COLOURS,
+)
 FLAGGED = "0.78"  # grey of a reading that products do not use
 
 # Line styles that stay distinct in greyscale.

@@ -25,6 +25,7 @@ from corephys.figures.tracks import (
     methods_in_order,
     span,
 )
+from corephys.ground.registry import Compiled
 
 __all__ = ["index_properties_depth", "scan_tracks", "summary", "velocity_axes"]
 
@@ -33,19 +34,22 @@ __all__ = ["index_properties_depth", "scan_tracks", "summary", "velocity_axes"]
 
 
 # Quantity -> leaf of the scan and leaf of the samples, in the order of the tracks.
-_TRACKS: dict[str, tuple[str, str]] = {
+_FIRST: dict[str, tuple[str, str]] = {
     "bulk_density": ("properties/density", "properties/index_properties"),
     "porosity": ("products/porosity", "properties/index_properties"),
     "p_wave_velocity": ("properties/velocity", ""),
     "acoustic_impedance": ("products/impedance", ""),
     "thermal_conductivity": ("", "properties/thermal_conductivity"),
-    **{
-        name: (f"properties/{quality.SCAN[name]}", "")
-        for name in ("electrical_resistivity", "magnetic_susceptibility", "natural_gamma_rate")
-    },
 }
+_TRACKS = Compiled(
+    lambda sensors: {
+        **_FIRST,
+        **{s.quantity: (s.path, "") for s in sensors if s.quantity not in _FIRST},
+    },
+    _FIRST,
+)
 _AROUND, _NARROWEST = 30.0, 18.0  # width beside the tracks, and smallest width of a track [mm]
-_USUAL = tuple(_TRACKS)[:5]
+_USUAL = tuple(_FIRST)
 
 
 def summary(
@@ -109,7 +113,7 @@ def summary(
 
 
 def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
-    """Draw the five sensors of the scan side by side.
+    """Draw the sensors of the scan side by side.
 
     Parameters
     ----------
@@ -126,7 +130,7 @@ def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     Raises
     ------
     NothingToDraw
-        If the hole has none of the five.
+        If the hole has no series of the scan.
     """
     return summary(tree, depth_scale=depth_scale, quantities=tuple(quality.SCAN))
 

@@ -13,6 +13,7 @@ from corephys.figures.reading import NothingToDraw, Series, node, require, serie
 from corephys.figures.style import COLOURS, ONE_COLUMN, TWO_COLUMNS, LineStyle, label
 from corephys.figures.tracks import depth_axis, draw_series, span
 from corephys.ground import flags
+from corephys.ground.registry import Compiled
 
 __all__ = ["log_comparison", "seismic_tie", "time_depth"]
 
@@ -319,14 +320,12 @@ def _differences(axes: Axes, compared: xr.Dataset) -> None:
 # A series of the cores beside a downhole log, and their difference.
 
 
-_HOMES = {
-    "bulk_density": "properties/density",
-    "p_wave_velocity": "properties/velocity",
-    "electrical_resistivity": "properties/resistivity",
-    "magnetic_susceptibility": "properties/susceptibility",
-    "natural_gamma_rate": "properties/natural_gamma",
-    "porosity": "products/porosity",
-}
+_HOMES = Compiled(
+    lambda sensors: {
+        **{sensor.quantity: sensor.path for sensor in sensors},
+        "porosity": "products/porosity",
+    }
+)
 
 
 def log_comparison(tree: xr.DataTree, *, quantity: str | None = None) -> Plate:

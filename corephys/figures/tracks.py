@@ -14,10 +14,10 @@ from corephys.figures import plate
 from corephys.figures.reading import Series
 from corephys.figures.style import COLOURS, plain
 from corephys.ground import flags
+from corephys.ground.registry import SENSORS
 
 # Label of a depth axis where nothing was fitted into the advance.
 SEAFLOOR = "depth below seafloor [m]"
-_LOGARITHMIC = ("magnetic_susceptibility",)  # a few beds exceed the others by decades
 # Largest over smallest value, up to which the axis stays linear: a logarithmic axis so short may
 # have no decade to label.
 _LINEAR_UP_TO = 5.0
@@ -108,7 +108,7 @@ def draw_track(axes: Axes, scan: Series | None, samples: Series | None) -> None:
     # One panel name for both: they belong together in the table of the figure.
     draw_scan_and_samples(axes, scan, samples, panel=f"{first.label} against depth [m]")
     axes.set_xlim(*span(present))
-    if first.name in _LOGARITHMIC:
+    if any(s.quantity == first.name and s.track.logarithmic for s in SENSORS.records()):
         high = axes.get_xlim()[1]
         shown = np.concatenate([one.values[flags.usable(one.flag)] for one in present])
         shown = shown[np.isfinite(shown)]

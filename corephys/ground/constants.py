@@ -190,7 +190,18 @@ _TABLED = dict(CONSTANTS)
 
 
 def add_table(rows: Iterable[Constant]) -> None:
-    """Register the constants of another table, such as moduli of minerals, with unique names."""
+    """Register the constants of another table, such as moduli of minerals.
+
+    Parameters
+    ----------
+    rows : iterable of Constant
+        Constants with unique names.
+
+    Raises
+    ------
+    ValueError
+        If a name is in a table already.
+    """
     for row in rows:
         if row.name in _TABLED:
             raise ValueError(f"a constant named {row.name!r} is in a table already; rename it")
@@ -200,7 +211,17 @@ def add_table(rows: Iterable[Constant]) -> None:
 def is_tabled(constant: Constant, *, ignore_value: bool = False) -> bool:
     """Whether a constant is a row of a table of this package; False for a row that was changed.
 
-    ``ignore_value`` compares only name and citation, to find rows that a caller changed.
+    Parameters
+    ----------
+    constant : Constant
+        Constant of unknown origin.
+    ignore_value : bool
+        Compare only name and citation, to find rows that a caller changed.
+
+    Returns
+    -------
+    bool
+        False for a constant that is in no table.
     """
     row = _TABLED.get(constant.name)
     if row is None or row.citation != constant.citation:

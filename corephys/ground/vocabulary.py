@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import MutableMapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from corephys.ground import units
+from corephys.ground.registry import Compiled, added
 
 __all__ = ["TERMS", "Term", "add", "term"]
 
@@ -47,7 +50,8 @@ class Term:
     standard_name: str = ""
 
 
-_ROWS = (
+# Quantities of the sensors stand in their records.
+_POSITION_ROWS = (
     # Positions
     ("depth", "m", "depth below seafloor, as laid out", (0, 4000), (-50, 12000)),
     ("depth_fitted", "m", "depth below seafloor, fitted into the advance", (0, 4000), (-50, 12000)),
@@ -56,28 +60,8 @@ _ROWS = (
     ("growth_factor", "1", "growth factor, composite over drilled depth", (0.95, 1.3), (0.5, 3)),
     ("offset", "cm", "offset from the top of the section", (0, 160), (-5, 1000)),
     ("offset_closed", "cm", "offset from the top of the section, closed voids closed up", (0, 160), (-5, 1000)),
-    # Scan
-    ("bulk_density", "g/cm^3", "bulk density", (1.10, 3.1), (1.00, 3.5)),
-    ("apparent_density", "g/cm^3", "density on the scale of the standards", (0.5, 3.5), (0, 5)),
-    ("p_wave_velocity", "m/s", "P-wave velocity", (1450, 7000), (1000, 8000)),
-    ("electrical_resistivity", "ohm m", "electrical resistivity", (0.15, 50), (0.1, INF)),
-    ("formation_factor", "1", "formation factor", (1, 40), (1, INF)),
-    ("magnetic_susceptibility", "1", "volume magnetic susceptibility (SI)", (-2e-5, 0.09), (-1e-4, 1)),
-    ("natural_gamma_rate", "1/s", "natural gamma rate, net", (0, INF), (-INF, INF)),
-    ("p_wave_amplitude", "1", "P-wave amplitude", (0, INF), (0, INF)),
-    ("bulk_density_tied", "g/cm^3", "bulk density tied to the samples", (1.10, 3.1), (1.00, 3.5)),
-    ("tie_factor", "1", "factor from scan density to sample density", (0.9, 1.1), (0.5, 2.0)),
-    ("travel_time", "us", "P-wave travel time", (0, INF), (0, INF)),
-    ("p_wave_velocity_in_situ", "m/s", "P-wave velocity at in-situ pressure and temperature", (1450, 7000), (1000, 8000)),
-    ("electrical_resistivity_at_reference", "ohm m", "electrical resistivity at the reference temperature", (0.15, 50), (0.1, INF)),
-    ("electrical_resistivity_in_situ", "ohm m", "electrical resistivity at in-situ temperature and pressure", (0.15, 50), (0.1, INF)),
-    ("pore_water_resistivity", "ohm m", "electrical resistivity of the pore water", (0.1, 5), (0.02, INF)),
-    ("cementation_exponent", "1", "cementation exponent", (1.2, 3.5), (0.5, 10)),
-    ("surface_conductivity", "S/m", "surface conductivity of the grains", (0, 2), (0, 20)),
-    ("potassium", "%", "potassium in the mass", (0, 8), (0, 100)),
-    ("uranium", "mg/kg", "uranium in the mass", (0, 30), (0, INF)),
-    ("thorium", "mg/kg", "thorium in the mass", (0, 60), (0, INF)),
-    ("heat_production", "uW/m^3", "radiogenic heat production", (0, 10), (0, INF)),
+)  # fmt: skip
+_SHARED_ROWS = (
     # Samples
     ("dry_density", "g/cm^3", "dry bulk density", (0.05, 3.0), (0, 4)),
     ("grain_density", "g/cm^3", "grain density", (2.4, 2.9), (2.0, 5.0)),
@@ -186,7 +170,32 @@ def _terms(rows: tuple[tuple[object, ...], ...]) -> dict[str, Term]:
     return terms
 
 
-TERMS: dict[str, Term] = _terms(_ROWS)
+class _Terms(Compiled[Term], MutableMapping[str, Term]):
+    """Rows of the package and its sensors, and those that a user added."""
+
+    def __init__(self) -> None:
+        self._positions, self._others = _terms(_POSITION_ROWS), _terms(_SHARED_ROWS)
+        self._own: dict[str, Term] = {}
+        super().__init__(self._all, {**self._positions, **self._others})
+
+    def _all(self, records: Sequence[Any]) -> dict[str, Term]:
+        rows = dict(self._positions)
+        for record in records:
+            terms = {term.name: term for term in record.terms}
+            added({**self._others, **self._own}, terms, record.name, "quantity")
+            rows = added(rows, terms, record.name, "quantity")
+        return {**rows, **self._others, **self._own}
+
+    def __setitem__(self, name: str, entry: Term) -> None:
+        self._own[name] = entry
+        self._built = None
+
+    def __delitem__(self, name: str) -> None:
+        del self._own[name]
+        self._built = None
+
+
+TERMS = _Terms()
 
 
 def term(name: str) -> Term:
@@ -251,16 +260,25 @@ def add(entry: Term) -> Term:
     >>> del TERMS["gauge_water_content"]
     """
     name = entry.name
+    refuse_unfit(entry)
+    if TERMS.get(name, entry) != entry:
+        raise ValueError(
+            f"there already is a quantity {name!r}, {TERMS[name].long_name} [{TERMS[name].unit}]; "
+            "take another name, or use it as it is"
+        )
+    if name not in TERMS:
+        TERMS[name] = entry
+    return TERMS[name]
+
+
+def refuse_unfit(entry: Term) -> None:
+    """Refuse a row whose name, words, unit or ranges cannot stand in the vocabulary."""
+    name = entry.name
     if not re.fullmatch(r"[a-z][a-z0-9]*(_[a-z0-9]+)*", name) or _BESIDE.search(name):
         raise ValueError(
             f"{name!r} cannot be the name of a quantity; write small letters, digits and single "
             "underscores, such as 'water_content_by_gauge', and no ending like '_flag' that "
             "stands beside a quantity"
-        )
-    if TERMS.get(name, entry) != entry:
-        raise ValueError(
-            f"there already is a quantity {name!r}, {TERMS[name].long_name} [{TERMS[name].unit}]; "
-            "take another name, or use it as it is"
         )
     if not entry.long_name.strip():
         raise ValueError(f"{name!r} has no words for an axis; give long_name")
@@ -273,5 +291,3 @@ def add(entry: Term) -> Term:
             f"{name!r} is usually {low:g} to {high:g} and possibly {least:g} to {most:g}; the "
             "usual range must rise and lie inside the possible one"
         )
-    TERMS[name] = entry
-    return entry

@@ -1,7 +1,8 @@
 """The accessor ``ds.corephys``: what a user asks most often of a result, as methods of the result.
 
-``corephys/__init__.py`` loads this module at the first use of the package. It imports nothing but
-xarray at module level, so that ``import corephys`` stays fast; each method imports what it needs.
+``corephys/__init__.py`` loads this module where xarray is loaded already, else with the first
+name that needs xarray. It imports nothing but xarray at module level, so that ``import corephys``
+stays fast; each method imports what it needs.
 """
 
 from __future__ import annotations

@@ -12,17 +12,12 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, series
+from corephys.ground.registry import Compiled
 
 __all__ = ["Audit", "audit"]
 
 # Quantity of the scan -> where it stands under /properties of a reduced hole.
-SCAN = {
-    "bulk_density": "density",
-    "p_wave_velocity": "velocity",
-    "electrical_resistivity": "resistivity",
-    "magnetic_susceptibility": "susceptibility",
-    "natural_gamma_rate": "natural_gamma",
-}
+SCAN = Compiled(lambda sensors: {s.quantity: s.path.removeprefix("properties/") for s in sensors})
 
 
 @dataclass(frozen=True)
@@ -85,7 +80,7 @@ def audit(
     tree: xr.DataTree,
     *,
     allow: tuple[str, ...] = ("good", "not_evaluated"),
-    quantities: Sequence[str] = tuple(SCAN),
+    quantities: Sequence[str] | None = None,
 ) -> Audit:
     """Count the readings that a reduction kept, by core and by reason.
 
@@ -96,7 +91,7 @@ def audit(
     allow : tuple of str
         Flag levels that count as kept.
     quantities : sequence of str
-        Quantities to count; by default the five of the scan.
+        Quantities to count; by default those of all registered sensors.
 
     Returns
     -------
@@ -110,7 +105,9 @@ def audit(
     """
     if isinstance(allow, str):
         allow = (allow,)
-    if isinstance(quantities, str):
+    if quantities is None:
+        quantities = tuple(SCAN)
+    elif isinstance(quantities, str):
         quantities = (quantities,)
     per_reason: list[Any] = []
     per_core: list[Any] = []

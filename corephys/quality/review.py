@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -11,6 +11,8 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units, vocabulary
+from corephys.ground.registry import Compiled
+from corephys.ground.sensor import Sensor
 from corephys.quality import checks, fill
 from corephys.quality.scan_index import Places, any_within, runs, spacing
 
@@ -22,14 +24,19 @@ __all__ = ["OWN", "RESPONSE_WIDTH", "SeriesReview", "Settings"]
 
 _value = thresholds.value
 
-# Width of each sensor's response along the core [cm].
-RESPONSE_WIDTH = {
-    "bulk_density": _value("response_density"),
-    "p_wave_velocity": _value("response_velocity"),
-    "magnetic_susceptibility": _value("response_susceptibility"),
-    "electrical_resistivity": _value("response_resistivity"),
-    "natural_gamma_rate": _value("response_natural_gamma"),
-}
+
+def _widths(sensors: Sequence[Sensor]) -> dict[str, float]:
+    """Default width of each sensor's response along the core, by quantity [cm]."""
+    found = {}
+    for sensor in sensors:
+        section, key = sensor.response_width
+        option = (sensor.quality_options if section == "quality" else sensor.options).get(key)
+        if option is not None:
+            found[sensor.quantity] = float(units.as_floats(option.default, "cm", key))
+    return found
+
+
+RESPONSE_WIDTH = Compiled(_widths)
 
 
 @dataclass(frozen=True)

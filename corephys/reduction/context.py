@@ -6,15 +6,19 @@ import json
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from corephys.ground import flags, seawater, series, units
+from corephys.downhole.temperature.gradient import line_from_seafloor
+from corephys.ground import constants, flags, seawater, series, thresholds, units
 from corephys.ground.constants import Constant
+from corephys.ground.sensor import scalar, series_like
+from corephys.hole.placing import layout
 from corephys.hole.reading.error import HoleError, Problem
+from corephys.products.stress.fluids import pressure_of_column
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe
 
@@ -26,10 +30,9 @@ __all__ = [
     "Skipped",
     "calculated",
     "pore_water_density",
-    "scalar",
     "sea_water_density",
     "seconds_since",
-    "section_values",
+    "usable_stations",
 ]
 
 _Made = TypeVar("_Made")
@@ -205,6 +208,106 @@ class Context:
             self.notes[:] = notes
             self.failed[name] = words
 
+    def section_values(self, table: xr.Dataset, column: str, default: float | str) -> np.ndarray:
+        """A column of sections.csv, looked up for every reading of a table.
+
+        Parameters
+        ----------
+        table : Dataset
+            Readings with the coordinates core and section.
+        column : str
+            Column of sections.csv.
+        default : float or str
+            Value where the column, the section or the cell is missing.
+
+        Returns
+        -------
+        ndarray, (reading)
+            Values in the unit of the column.
+        """
+        size = table.sizes["reading"]
+        sections = self.optional("sections")
+        if sections is None or "core" not in table.coords or column not in sections:
+            return np.full(size, default)
+        found = self.once("rows of sections.csv", lambda: self._section_rows(table), table)
+        values = sections[column].values
+        taken = values[np.clip(found, 0, None)]
+        absent = (found < 0) | pd.isna(taken) | (taken == "")
+        return np.where(absent, default, taken).astype(
+            type(default) if isinstance(default, float) else object
+        )
+
+    def _section_rows(self, table: xr.Dataset) -> np.ndarray:
+        """Row of sections.csv of every reading of a table, -1 for a section that is not listed."""
+        sections = self.table("sections")
+        keys = pd.MultiIndex.from_arrays([sections["core"].values, sections["section"].values])
+        wanted = pd.MultiIndex.from_arrays([table["core"].values, table["section"].values])
+        return keys.get_indexer(wanted)
+
+    def geometry(self, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading.
+
+        The bore of a core without an annulus is its diameter: such a core fills its liner.
+        """
+        return self.once("geometry", lambda: self._geometry(table), table)
+
+    def _geometry(self, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Geometry of every reading from sections.csv and the nominal liner."""
+        nominal = scalar(self.recipe, "liner", "bore", "mm")
+        water = self._water()
+        slurry = scalar(self.recipe, "gamma", "slurry_density", "g/cm^3")
+        diameter = self.section_values(table, "core_diameter", float("nan"))
+        diameter = np.where(np.isnan(diameter), nominal, diameter)
+        annulus = self.section_values(table, "annulus", "none")
+        # A calliper errs: a core that seems wider than its liner sets the bore.
+        bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
+        density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
+        fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
+        return diameter, bore, fluid
+
+    def _water(self) -> float:
+        """Density of the pore water in the laboratory [g/cm^3]."""
+        density = pore_water_density(self.recipe, "porosity")
+        return float(units.as_floats(density, "g/cm^3", "pore_water_density"))
+
+    def layer_names(self, dataset: xr.Dataset) -> np.ndarray:
+        """Name of the layer of every reading, by depth; "all" without a table of layers."""
+        return layout.layer_column(self.optional("layers"), dataset["depth"].values)
+
+    def below_seafloor(
+        self, dataset: xr.Dataset
+    ) -> tuple[xr.DataArray, xr.DataArray, pint.Quantity]:
+        """In-situ temperature and pressure of every reading, and uncertainty of the temperature.
+
+        The temperature [degC] is a straight line through the usable stations and the seafloor, the
+        pressure [dbar] that of a column of pore water from the sea's surface down.
+        """
+        hole = self.recipe["hole"]
+        if hole["water_depth"] is None or hole["bottom_water_temperature"] is None:
+            raise Skipped("in-situ conditions need [hole] water_depth and bottom_water_temperature")
+        self.result("properties/formation_temperature")
+        z, warm = usable_stations(self)
+        bottom = scalar(self.recipe, "hole", "bottom_water_temperature", "degC")
+        if z.size < 1:
+            raise Skipped("in-situ conditions need a usable formation temperature")
+        gradient, scatter = line_from_seafloor(z, warm, bottom)
+        here = dataset[next(iter(dataset.data_vars))]
+        depth = dataset["depth"].values
+        column = scalar(self.recipe, "hole", "water_depth", "m") + depth
+        gravity = constants.CONSTANTS["gravity"].value
+        pressure = pressure_of_column(self._water(), gravity, column)
+        # A few stations may lie on a line by chance; their scatter is then too small.
+        u = units.quantity(max(scatter, thresholds.value("in_situ_least_scatter")), "K")
+        return (
+            series_like(here, bottom + gradient * depth, "degC"),
+            series_like(here, pressure, "dbar"),
+            u,
+        )
+
+    def skip(self, words: str) -> NoReturn:
+        """Skip the stage; the words state what is missing."""
+        raise Skipped(words)
+
     @property
     def levels(self) -> tuple[str, ...]:
         """Flag levels that products may use."""
@@ -222,46 +325,19 @@ def _position_key(data: xr.Dataset) -> Hashable:
     return tuple(columns)
 
 
-def _section_rows(context: Context, table: xr.Dataset) -> np.ndarray:
-    """Row of sections.csv of every reading of a table, -1 for a section that is not listed."""
-    sections = context.table("sections")
-    keys = pd.MultiIndex.from_arrays([sections["core"].values, sections["section"].values])
-    wanted = pd.MultiIndex.from_arrays([table["core"].values, table["section"].values])
-    return keys.get_indexer(wanted)
+def usable_stations(context: Context) -> tuple[np.ndarray, np.ndarray]:
+    """Depth [m] and temperature [degC] of the stations that products may use."""
 
+    def usable() -> tuple[np.ndarray, np.ndarray]:
+        stations = context.results.get("properties/formation_temperature")
+        if stations is None:
+            return np.empty(0), np.empty(0)
+        warm = stations["equilibrium_temperature"].values
+        good = flags.usable(stations["equilibrium_temperature_flag"].values, context.levels)
+        good &= np.isfinite(warm)
+        return stations["depth"].values[good], warm[good]
 
-def section_values(
-    context: Context, table: xr.Dataset, column: str, default: float | str
-) -> np.ndarray:
-    """A column of sections.csv, looked up for every reading of a table.
-
-    Parameters
-    ----------
-    context : Context
-        State of the reduction.
-    table : Dataset
-        Readings with the coordinates core and section.
-    column : str
-        Column of sections.csv.
-    default : float or str
-        Value where the column, the section or the cell is missing.
-
-    Returns
-    -------
-    ndarray, (reading)
-        Values in the unit of the column.
-    """
-    size = table.sizes["reading"]
-    sections = context.optional("sections")
-    if sections is None or "core" not in table.coords or column not in sections:
-        return np.full(size, default)
-    found = context.once("rows of sections.csv", lambda: _section_rows(context, table), table)
-    values = sections[column].values
-    taken = values[np.clip(found, 0, None)]
-    absent = (found < 0) | pd.isna(taken) | (taken == "")
-    return np.where(absent, default, taken).astype(
-        type(default) if isinstance(default, float) else object
-    )
+    return context.once("usable stations", usable)
 
 
 def seconds_since(times: np.ndarray, reference: str | np.datetime64) -> np.ndarray | None:
@@ -363,8 +439,3 @@ def pore_water_density(recipe: Recipe, stage: str) -> str | Constant:
     if given is not None:
         return given
     return sea_water_density(recipe, "pore_water_density", recipe["hole"]["laboratory_temperature"])
-
-
-def scalar(recipe: Recipe, stage: str, key: str, unit: str) -> float:
-    """A dimensional value of the recipe as a float."""
-    return float(units.as_floats(recipe[stage][key], unit, f"[{stage}] {key}"))

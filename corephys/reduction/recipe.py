@@ -83,7 +83,10 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         problems: list[str] = []
         for stage, keys in (changes or {}).items():
             if stage not in SCHEMA:
-                problems.append(f"no stage [{stage}]{_nearest(stage, SCHEMA)}")
+                problems.append(
+                    f"no stage [{stage}]{_nearest(stage, SCHEMA)}; a sensor of your own is "
+                    "registered before its recipe is read, with cp.sensors.register"
+                )
                 continue
             if not isinstance(keys, Mapping):
                 problems.append(f"[{stage}] must be a table of keys, got {keys!r}")

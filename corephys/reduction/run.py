@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, provenance
+from corephys.ground.registry import Compiled, added
+from corephys.ground.sensor import Sensor, Stage
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.context import Context
 from corephys.reduction.recipe import Recipe
@@ -18,16 +20,12 @@ from corephys.reduction.stages import (
     gamma,
     heat_flow,
     logs,
-    natural_gamma,
-    pwave,
     quality,
-    resistivity,
     samples,
     scan,
     sediment,
     seismic,
     stress,
-    susceptibility,
 )
 
 __all__ = ["STAGES", "reduce", "summarise", "summary_lines"]
@@ -36,24 +34,12 @@ __all__ = ["STAGES", "reduce", "summarise", "summary_lines"]
 # skipped with a reason where the hole has no data for it, so that an unfinished hole reduces too.
 # The order matters: flags of the scan come after the standards have been judged, products after
 # the properties that they use, uncertainties of depth last, beside every property.
-STAGES: dict[str, Callable[[Context], None]] = {
+_SHARED: dict[str, Callable[[Context], None]] = {
     "index properties": samples.index_properties,
-    "gamma calibration": gamma.gamma_calibration,
-    "density": gamma.density,
-    "P-wave arrivals": pwave.arrivals,
-    "P-wave calibration": pwave.pwave_calibration,
-    "velocity": pwave.velocity,
-    "resistivity calibration": resistivity.resistivity_calibration,
-    "resistivity": resistivity.electrical_resistivity,
-    "susceptibility": susceptibility.magnetic_susceptibility,
-    "natural gamma": natural_gamma.natural_gamma_rate,
     "supplied values": scan.supplied,
     "standards watched": quality.control_charts,
     "cores at room temperature": quality.settling,
     "flags of the scan": quality.scan_flags,
-    "potassium, uranium, thorium": natural_gamma.radioelements,
-    "heat production": natural_gamma.heat_production,
-    "tie of density to the samples": gamma.density_tie,
     "velocity of samples": samples.sample_velocities,
     "effective stress": stress.effective_stress,
     "strength": samples.shear_strength,
@@ -62,13 +48,9 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "formation temperature": samples.formation_temperature,
     "conductivity of the formation": samples.formation_conductivity,
     "porosity": sediment.porosity_from_density,
-    "formation factor": resistivity.formation_factor,
-    "porosity from resistivity": resistivity.porosity_by_archie,
-    "in-situ velocity": pwave.in_situ_velocity,
     "elastic moduli": elastic.elastic_moduli,
     "velocity bounds": elastic.elastic_bounds,
     "velocity models": elastic.velocity_models,
-    "in-situ resistivity": resistivity.in_situ_resistivity,
     "seismic": seismic.seismic_properties,
     "synthetic trace": seismic.seismic_trace,
     "time and depth": seismic.seismic_times,
@@ -86,6 +68,41 @@ STAGES: dict[str, Callable[[Context], None]] = {
     "cores beside logs": logs.cores_beside_logs,
     "uncertainty of depth": scan.depth_uncertainty,
 }
+
+# Stages of sensors that need rooms above the sensors (products), by sensor; the record of any
+# other holds its own.
+_OF_SENSORS: dict[str, tuple[Stage, ...]] = {
+    "gamma": (
+        Stage("gamma calibration", gamma.gamma_calibration),
+        Stage("density", gamma.density),
+        Stage("tie of density to the samples", gamma.density_tie, after="flags of the scan"),
+    ),
+}
+
+# Readings of the scan are reduced before this stage.
+_AFTER_READINGS = "supplied values"
+
+
+def _all_stages(sensors: Sequence[Sensor]) -> dict[str, Callable[[Any], None]]:
+    """The shared stages, with those of each sensor in their places."""
+    first = list(_SHARED).index(_AFTER_READINGS)
+    before = dict(list(_SHARED.items())[:first])
+    rest = dict(list(_SHARED.items())[first:])
+    late: list[tuple[str, Stage]] = []
+    for sensor in sensors:
+        for stage in sensor.stages or _OF_SENSORS.get(sensor.name, ()):
+            added(rest, {stage.name: stage.run}, sensor.name, "stage")
+            if stage.after:
+                late.append((sensor.name, stage))
+            else:
+                before = added(before, {stage.name: stage.run}, sensor.name, "stage")
+    found = {**before, **rest}
+    for name, stage in late:
+        found = added(found, {stage.name: stage.run}, name, "stage", after=stage.after)
+    return found
+
+
+STAGES = Compiled(_all_stages)
 
 
 def reduce(

@@ -2,62 +2,16 @@
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
-from corephys.ground import constants, thresholds
-from corephys.ground.provenance import SourcedNumber, SourcedText
+from corephys.ground import constants, thresholds, units
+from corephys.ground.provenance import SourcedNumber
+from corephys.ground.registry import Compiled, added
+from corephys.ground.sensor import Option, Sensor, constant_text, option_from, uncertainty_text
 
 __all__ = ["LOG_FILE", "SCHEMA", "Option"]
 
-_C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
-
-
-@dataclass(frozen=True)
-class Option:
-    """One choice.
-
-    Parameters
-    ----------
-    default : str, float, bool or None
-        None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
-    kind : str
-        A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, ``"curves"``,
-        ``"log files"``, ``"windows"``, or the legal words separated by ``|``.
-    meaning : str
-        One line for the reader of a recipe.
-    taken_from : str
-        Function and argument whose default this is; empty for an option of the recipe itself.
-    """
-
-    default: Any
-    kind: str
-    meaning: str
-    taken_from: str = ""
-
-
-def _from(function: Callable[..., Any], argument: str, kind: str, meaning: str) -> Option:
-    """An option that is an argument of a function: its default is read there."""
-    default = inspect.signature(function).parameters[argument].default
-    if isinstance(default, constants.Constant):
-        default = SourcedText(str(default), "constant", constant=default)
-    elif kind == "number" and isinstance(default, int) and not isinstance(default, bool):
-        # A number of the recipe is written with a decimal point in JSON, whatever it counts.
-        default = float(default)
-    place = f"{function.__module__}.{function.__qualname__}"
-    return Option(default, kind, meaning, f"{place}({argument})")
-
-
-def _of(name: str, text: str = "") -> SourcedText:
-    """Text of a constant, in another unit where it is given, that stays known as that constant."""
-    return SourcedText(text or str(_C[name]), "constant", constant=_C[name])
-
-
-def _sigma(name: str) -> str:
-    return f"{_C[name].uncertainty:g} {_C[name].unit}"
 
 
 _MINERALS = (
@@ -67,7 +21,7 @@ _MINERALS = (
 
 
 def _options() -> dict[str, dict[str, Option]]:
-    """Every option of every stage."""
+    """Every option of every stage, without those of the sensors of the scan."""
     # Imported where needed: the recipe is imported without the functions whose defaults it reads.
     from corephys import quality
     from corephys.downhole import logs
@@ -76,24 +30,24 @@ def _options() -> dict[str, dict[str, Option]]:
     from corephys.products import accumulation, compaction, elastic, heat_flow, seismic, stress
     from corephys.samples import consolidation, index_properties, needle, strength
     from corephys.samples import velocity as sample_velocity
-    from corephys.sensors import gamma, natural_gamma, pwave, resistivity, susceptibility
+    from corephys.sensors import pwave
 
     return {
         "hole": {
             "water_depth": Option(None, "m", "depth of water"),
-            "bottom_water_temperature": _from(
+            "bottom_water_temperature": option_from(
                 heat_flow.bullard, "bottom_water_temperature", "degC", "temperature at the seafloor"
             ),
             "bottom_water_temperature_uncertainty": Option(
                 "0.05 K", "K", "standard uncertainty of the bottom-water temperature"
             ),
             "pore_water_salinity": Option(
-                _of("pore_water_salinity"),
+                constant_text("pore_water_salinity"),
                 "g/kg",
                 "absolute salinity; practical salinity as '35 psu'",
             ),
             "pore_water_salinity_uncertainty": Option(
-                _sigma("pore_water_salinity"),
+                uncertainty_text("pore_water_salinity"),
                 "g/kg",
                 "standard uncertainty of the salinity, systematic",
             ),
@@ -104,51 +58,53 @@ def _options() -> dict[str, dict[str, Option]]:
         "liner": {
             "bore": Option("66 mm", "mm", "inner diameter of the liner"),
             "wall": Option("2.6 mm", "mm", "thickness of the liner's wall"),
-            "velocity": _from(
+            "velocity": option_from(
                 pwave.calibrate, "liner_velocity", "m/s", "P-wave velocity of the liner's wall"
             ),
             "velocity_uncertainty": Option(
-                _sigma("liner_velocity"), "m/s", "standard uncertainty of that velocity, systematic"
+                uncertainty_text("liner_velocity"),
+                "m/s",
+                "standard uncertainty of that velocity, systematic",
             ),
         },
         "depth": {
-            "tide": _from(
+            "tide": option_from(
                 depth.uncertainty,
                 "tide",
                 "m",
                 "tide while each core was taken, one error a core; see tide_is",
             ),
-            "tide_is": _from(
+            "tide_is": option_from(
                 depth.uncertainty,
                 "tide_is",
                 "half range|standard uncertainty",
                 "what the value of tide is",
             ),
-            "heave": _from(
+            "heave": option_from(
                 depth.uncertainty,
                 "heave",
                 "m",
                 "heave of the vessel when a core was cut, one error a core",
             ),
-            "drill_string": _from(
+            "drill_string": option_from(
                 depth.uncertainty,
                 "drill_string",
                 "m",
                 "uncertainty of the length of the drill string, one error a hole",
             ),
-            "drill_string_relative": _from(
+            "drill_string_relative": option_from(
                 depth.uncertainty,
                 "drill_string_relative",
                 "%",
                 "uncertainty of the drill string as a part of the depth",
             ),
-            "offset": _from(
+            "offset": option_from(
                 depth.uncertainty,
                 "offset",
                 "cm",
                 "uncertainty of each reading's offset in its section",
             ),
-            "recovery_placement": _from(
+            "recovery_placement": option_from(
                 depth.uncertainty,
                 "recovery_placement",
                 "top|middle",
@@ -165,28 +121,12 @@ def _options() -> dict[str, dict[str, Option]]:
         "quality": {
             "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
             "evaluate": Option(True, "switch", "test for ends, voids, spikes and weak coupling"),
-            "response_density": Option(
-                _T["response_density"], "cm", "width of the response of density along the core"
-            ),
-            "response_velocity": Option(
-                _T["response_velocity"], "cm", "width of the response of the P-wave along the core"
-            ),
-            "response_susceptibility": Option(
-                _T["response_susceptibility"],
-                "cm",
-                "width of the response of the susceptibility loop along the core",
-            ),
-            "response_resistivity": Option(
-                _T["response_resistivity"],
-                "cm",
-                "width of the response of resistivity along the core",
-            ),
             "end_trim": Option(
                 _T["end_trim"],
                 "number",
                 "response widths from a section end within which a reading is suspect",
             ),
-            "spike_test": _from(
+            "spike_test": option_from(
                 quality.Settings,
                 "spike_test",
                 "neighbours|rolling median",
@@ -252,263 +192,55 @@ def _options() -> dict[str, dict[str, Option]]:
                 _T["settling_tolerance"], "K", "departure from room temperature allowed"
             ),
             "surface_conductance": Option(
-                _of("surface_conductance"),
+                constant_text("surface_conductance"),
                 "W/(m^2 K)",
                 "heat transfer from the air to a core that warms up",
             ),
-            "deck_temperature": _from(
+            "deck_temperature": option_from(
                 quality.settled,
                 "deck_temperature",
                 "degC",
                 "temperature of the core on deck; else that of the bottom water",
             ),
         },
-        "gamma": {
-            "dead_time": _from(
-                gamma.calibrate, "dead_time", "s", "dead time of the counter, non-paralysable"
-            ),
-            "dead_time_uncertainty": _from(
-                gamma.calibrate,
-                "dead_time_uncertainty",
-                "s",
-                "standard uncertainty of the dead time, systematic",
-            ),
-            "background_rate": _from(
-                gamma.calibrate, "background_rate", "1/s", "count rate without the beam"
-            ),
-            "background_rate_uncertainty": _from(
-                gamma.calibrate,
-                "background_rate_uncertainty",
-                "1/s",
-                "standard uncertainty of the background rate, systematic",
-            ),
-            "half_life": _from(gamma.bulk_density, "half_life", "yr", "half-life of the source"),
-            "reference_time": Option(
-                None, "time", "date of the calibration; else that of the first standard"
-            ),
-            "time": _from(gamma.calibrate, "time_kind", "real|live", "kind of counting time"),
-            "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
-            "core_diameter_uncertainty": _from(
-                gamma.bulk_density,
-                "core_diameter_uncertainty",
-                "mm",
-                "standard uncertainty of the core diameter, systematic, shared with the velocity",
-            ),
-            "grain_density": _from(
-                gamma.bulk_density,
-                "grain_density",
-                "g/cm^3",
-                "grain density where no samples give it",
-            ),
-            "grain_density_uncertainty": Option(
-                _sigma("grain_density"),
-                "g/cm^3",
-                "standard uncertainty of that grain density, systematic",
-            ),
-            "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "density of slurry in the annulus"),
-            "scale": _from(
-                gamma.calibrate,
-                "scale",
-                "aluminium and water|grain equivalent",
-                "density convention",
-            ),
-            "calibrations": Option(
-                "interpolated",
-                "interpolated|together",
-                "how sets of standards at several times are used",
-            ),
-            "dead_time_from_standards": Option(
-                False, "switch", "estimate the dead time from the standards"
-            ),
-            "tie_to_samples": Option(
-                False, "switch", "fit a factor to the samples, by coring method"
-            ),
-            "tie_within": _from(
-                depth.match, "within", "cm", "distance from a sample to the readings it is tied to"
-            ),
-        },
-        "pwave": {
-            "delay": _from(
-                pwave.velocity,
-                "delay",
-                "us",
-                "delay of the electronics; from the standards if not given",
-            ),
-            "delay_uncertainty": _from(
-                pwave.velocity,
-                "delay_uncertainty",
-                "us",
-                "standard uncertainty of the delay, systematic",
-            ),
-            "core_diameter_uncertainty": _from(
-                pwave.velocity,
-                "core_diameter_uncertainty",
-                "mm",
-                "standard uncertainty of the core diameter, systematic, shared with the density",
-            ),
-            "thickness_uncertainty": Option(
-                "0.1 mm", "mm", "standard uncertainty of one calliper reading, random"
-            ),
-            "travel_time_uncertainty": Option(
-                "0.05 us", "us", "standard uncertainty of one pick, random"
-            ),
-            "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
-            "pick": Option(
-                "table", "table|manual|onset|threshold|correlation", "which travel time is used"
-            ),
-            "gate_start": Option(None, "us", "earliest arrival of a waveform"),
-            "gate_end": Option(None, "us", "latest arrival of a waveform"),
-            "threshold_level": Option(
-                0.3, "number", "share of the peak at which a threshold pick is made"
-            ),
-            "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
-        },
-        "resistivity": {
-            "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
-            "drift": Option(True, "switch", "subtract the baseline in air, linear in time"),
-            "response_uncertainty": _from(
-                resistivity.electrical_resistivity,
-                "response_uncertainty",
-                "mV",
-                "standard uncertainty of one reading, random",
-            ),
-            "brine_uncertainty": Option(
-                _of("brine_uncertainty", "1 %"),
-                "%",
-                "standard uncertainty of the brines' conductivity, systematic",
-            ),
-            "temperature_uncertainty": Option(
-                "0.5 K", "K", "standard uncertainty of the core's temperature, random"
-            ),
-            "core_diameter_uncertainty": _from(
-                resistivity.electrical_resistivity,
-                "core_diameter_uncertainty",
-                "mm",
-                "standard uncertainty of the core diameter, systematic, shared with the density",
-            ),
-            "cell_constant": Option(
-                None, "m", "cell constant of four electrodes; their response is then a voltage"
-            ),
-            "current": Option(None, "mA", "current through the outer two of four electrodes"),
-            "reference_temperature": _from(
-                resistivity.to_reference_temperature,
-                "reference",
-                "degC",
-                "temperature to which resistivity is converted",
-            ),
-            "in_situ": Option(False, "switch", "convert resistivity to in-situ conditions"),
-            "archie": Option(
-                "by layer", "by layer|whole|none", "where Archie's parameters are fitted"
-            ),
-            "surface_conduction": Option(
-                False, "switch", "fit the conduction along grain surfaces"
-            ),
-        },
-        "susceptibility": {
-            "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "unit of the readings"),
-            "drift": Option(True, "switch", "subtract the reading in air, linear in time"),
-            "loop_diameter": _from(
-                susceptibility.magnetic_susceptibility,
-                "loop_diameter",
-                "mm",
-                "aperture of the loop; no volume factor if not given",
-            ),
-            "loop_allowance": _from(
-                susceptibility.magnetic_susceptibility,
-                "allowance",
-                "mm",
-                "difference between the effective loop diameter and the aperture",
-            ),
-            "loop_factor_uncertainty": Option(
-                _of("loop_factor_uncertainty", "2 %"),
-                "%",
-                "standard uncertainty of the volume factor, systematic, relative",
-            ),
-            "volume_corrected": _from(
-                susceptibility.magnetic_susceptibility,
-                "volume_corrected",
-                "switch",
-                "the readings already are per volume",
-            ),
-            "reading_uncertainty": _from(
-                susceptibility.magnetic_susceptibility,
-                "reading_uncertainty",
-                "number",
-                "standard uncertainty of one reading in its unit, random",
-            ),
-            "core_diameter_uncertainty": _from(
-                susceptibility.magnetic_susceptibility,
-                "core_diameter_uncertainty",
-                "mm",
-                "standard uncertainty of the core diameter, systematic, shared with the density",
-            ),
-            "counter_range": Option(None, "number", "range of a counter that may have wrapped"),
-        },
-        "natural_gamma": {
-            "response_width": Option(
-                _T["response_natural_gamma"], "cm", "full width of the response at half maximum"
-            ),
-            "response_width_uncertainty": Option(
-                "2 cm", "cm", "standard uncertainty of that width"
-            ),
-            "least_fill": _from(
-                natural_gamma.edge_correct,
-                "least_fill",
-                "number",
-                "least share of the response that is corrected for",
-            ),
-            "stack": Option(None, "cm", "length of core that is stacked before stripping"),
-            "mass_basis": _from(
-                natural_gamma.heat_production,
-                "mass_basis",
-                "wet|dry",
-                "mass to which the concentrations refer; heat production needs it",
-            ),
-            "core_diameter_uncertainty": _from(
-                natural_gamma.strip,
-                "core_diameter_uncertainty",
-                "mm",
-                "standard uncertainty of the core diameter, systematic, shared with the density",
-            ),
-        },
         "index_properties": {
-            "mass_uncertainty": _from(
+            "mass_uncertainty": option_from(
                 index_properties.phase_relations,
                 "mass_uncertainty",
                 "g",
                 "standard uncertainty of one weighing, random",
             ),
-            "mass_systematic": _from(
+            "mass_systematic": option_from(
                 index_properties.phase_relations,
                 "mass_systematic",
                 "g",
                 "standard uncertainty of the balance, systematic",
             ),
-            "volume_uncertainty": _from(
+            "volume_uncertainty": option_from(
                 index_properties.phase_relations,
                 "volume_uncertainty",
                 "cm^3",
                 "standard uncertainty of one volume, random",
             ),
-            "volume_systematic": _from(
+            "volume_systematic": option_from(
                 index_properties.phase_relations,
                 "volume_systematic",
                 "cm^3",
                 "standard uncertainty of the pycnometer, systematic",
             ),
-            "route": _from(
+            "route": option_from(
                 index_properties.phase_relations,
                 "route",
                 "dry volume|wet volume|calliper",
                 "which volume is used; the dry one if it is there",
             ),
-            "wet_volume_uncertainty": _from(
+            "wet_volume_uncertainty": option_from(
                 index_properties.phase_relations,
                 "wet_volume_uncertainty",
                 "cm^3",
                 "standard uncertainty of a calliper volume, random",
             ),
-            "wet_volume_systematic": _from(
+            "wet_volume_systematic": option_from(
                 index_properties.phase_relations,
                 "wet_volume_systematic",
                 "cm^3",
@@ -519,7 +251,7 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
             "pycnometer_standards": Option(True, "switch", "scale each cell by its standards"),
             "culprits": Option(True, "switch", "name the most likely cause of an outlying sample"),
-            "salt_density": _from(
+            "salt_density": option_from(
                 index_properties.phase_relations,
                 "salt_density",
                 "g/cm^3",
@@ -537,32 +269,32 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "needle": {
-            "heating_power_uncertainty": _from(
+            "heating_power_uncertainty": option_from(
                 needle.thermal_conductivity,
                 "heating_power_uncertainty",
                 "%",
                 "standard uncertainty of the heating power, systematic, relative",
             ),
-            "minimum_window": _from(
+            "minimum_window": option_from(
                 needle.thermal_conductivity,
                 "minimum_window",
                 "s",
                 "shortest window of a heating curve",
             ),
             "combine_repeats": Option(True, "switch", "one value for the repeats at a position"),
-            "boundary_distance": _from(
+            "boundary_distance": option_from(
                 needle.thermal_conductivity,
                 "boundary_distance",
                 "mm",
                 "distance from the needle to the nearest boundary",
             ),
-            "cross_check": _from(
+            "cross_check": option_from(
                 needle.thermal_conductivity,
                 "cross_check",
                 "switch",
                 "fit the solution of the heated cylinder as well",
             ),
-            "windows": _from(
+            "windows": option_from(
                 needle.thermal_conductivity,
                 "chosen_windows",
                 "windows",
@@ -570,15 +302,15 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
             "anisotropy": Option(
                 SourcedNumber(
-                    _C["conductivity_anisotropy"].value,
+                    constants.CONSTANTS["conductivity_anisotropy"].value,
                     "constant",
-                    constant=_C["conductivity_anisotropy"],
+                    constant=constants.CONSTANTS["conductivity_anisotropy"],
                 ),
                 "number",
                 "horizontal over vertical conductivity",
             ),
             "anisotropy_uncertainty": Option(
-                _C["conductivity_anisotropy"].uncertainty,
+                constants.CONSTANTS["conductivity_anisotropy"].uncertainty,
                 "number",
                 "standard uncertainty of that ratio, systematic",
             ),
@@ -595,7 +327,7 @@ def _options() -> dict[str, dict[str, Option]]:
                 "switch",
                 "convert conductivities to pressure and temperature in place, for heat flow",
             ),
-            "in_situ_form_uncertainty": _from(
+            "in_situ_form_uncertainty": option_from(
                 needle.in_situ,
                 "form_uncertainty",
                 "%",
@@ -618,7 +350,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "thermometer_uncertainty": Option(
                 "0.002 K", "K", "standard uncertainty of the thermometer, systematic"
             ),
-            "windows": _from(
+            "windows": option_from(
                 formation_temperature.equilibrium_temperature,
                 "chosen_windows",
                 "windows",
@@ -626,49 +358,49 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "sample_velocity": {
-            "delay": _from(
+            "delay": option_from(
                 sample_velocity.reduce_table, "delay", "us", "delay of the P-wave transducers"
             ),
-            "delay_uncertainty": _from(
+            "delay_uncertainty": option_from(
                 sample_velocity.reduce_table,
                 "delay_uncertainty",
                 "us",
                 "standard uncertainty of that delay, systematic",
             ),
-            "s_delay": _from(
+            "s_delay": option_from(
                 sample_velocity.reduce_table, "s_delay", "us", "delay of the S-wave transducers"
             ),
-            "s_delay_uncertainty": _from(
+            "s_delay_uncertainty": option_from(
                 sample_velocity.reduce_table,
                 "s_delay_uncertainty",
                 "us",
                 "standard uncertainty of that delay, systematic",
             ),
-            "length_uncertainty": _from(
+            "length_uncertainty": option_from(
                 sample_velocity.reduce_table,
                 "length_uncertainty",
                 "mm",
                 "standard uncertainty of one calliper reading, random",
             ),
-            "length_systematic": _from(
+            "length_systematic": option_from(
                 sample_velocity.reduce_table,
                 "length_systematic",
                 "mm",
                 "standard uncertainty of the calliper, systematic",
             ),
-            "travel_time_uncertainty": _from(
+            "travel_time_uncertainty": option_from(
                 sample_velocity.reduce_table,
                 "travel_time_uncertainty",
                 "us",
                 "standard uncertainty of one P-wave pick, random",
             ),
-            "s_travel_time_uncertainty": _from(
+            "s_travel_time_uncertainty": option_from(
                 sample_velocity.reduce_table,
                 "s_travel_time_uncertainty",
                 "us",
                 "standard uncertainty of one S-wave pick, random",
             ),
-            "within": _from(
+            "within": option_from(
                 sample_velocity.anisotropy,
                 "within",
                 "cm",
@@ -676,102 +408,102 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "strength": {
-            "vane_torque_uncertainty": _from(
+            "vane_torque_uncertainty": option_from(
                 strength.vane,
                 "torque_uncertainty",
                 "N m",
                 "standard uncertainty of one torque, random",
             ),
-            "vane_torque_scale_uncertainty": _from(
+            "vane_torque_scale_uncertainty": option_from(
                 strength.vane,
                 "torque_scale_uncertainty",
                 "%",
                 "standard uncertainty of spring or sensor, systematic",
             ),
-            "vane_diameter_uncertainty": _from(
+            "vane_diameter_uncertainty": option_from(
                 strength.vane,
                 "diameter_uncertainty",
                 "mm",
                 "standard uncertainty of the blades' diameter, systematic",
             ),
-            "vane_height_uncertainty": _from(
+            "vane_height_uncertainty": option_from(
                 strength.vane,
                 "height_uncertainty",
                 "mm",
                 "standard uncertainty of the blades' height, systematic",
             ),
-            "cone_factor": _from(
+            "cone_factor": option_from(
                 strength.fall_cone,
                 "factor",
                 "number",
                 "factor of the fall cone; from its angle if not given",
             ),
-            "cone_factor_uncertainty": _from(
+            "cone_factor_uncertainty": option_from(
                 strength.fall_cone,
                 "factor_uncertainty",
                 "number",
                 "standard uncertainty of the cone factor, systematic",
             ),
-            "cone_penetration_uncertainty": _from(
+            "cone_penetration_uncertainty": option_from(
                 strength.fall_cone,
                 "penetration_uncertainty",
                 "mm",
                 "standard uncertainty of one penetration, random",
             ),
-            "penetrometer_load_uncertainty": _from(
+            "penetrometer_load_uncertainty": option_from(
                 strength.penetrometer,
                 "load_uncertainty",
                 "N",
                 "standard uncertainty of one load, random",
             ),
-            "penetrometer_scale_uncertainty": _from(
+            "penetrometer_scale_uncertainty": option_from(
                 strength.penetrometer,
                 "scale_uncertainty",
                 "%",
                 "standard uncertainty of the penetrometer's spring, systematic",
             ),
-            "unconfined_load_uncertainty": _from(
+            "unconfined_load_uncertainty": option_from(
                 strength.unconfined,
                 "load_uncertainty",
                 "N",
                 "standard uncertainty of one load, random",
             ),
-            "unconfined_load_scale_uncertainty": _from(
+            "unconfined_load_scale_uncertainty": option_from(
                 strength.unconfined,
                 "load_scale_uncertainty",
                 "%",
                 "standard uncertainty of the load cell, systematic",
             ),
-            "unconfined_diameter_uncertainty": _from(
+            "unconfined_diameter_uncertainty": option_from(
                 strength.unconfined,
                 "diameter_uncertainty",
                 "mm",
                 "standard uncertainty of a specimen's diameter, random",
             ),
-            "within": _from(
+            "within": option_from(
                 strength.sensitivity, "within", "cm", "largest distance between tests of one place"
             ),
         },
         "consolidation": {
-            "void_ratio_uncertainty": _from(
+            "void_ratio_uncertainty": option_from(
                 consolidation.curve,
                 "void_ratio_uncertainty",
                 "number",
                 "standard uncertainty of one point of a curve, random",
             ),
-            "initial_void_ratio_uncertainty": _from(
+            "initial_void_ratio_uncertainty": option_from(
                 consolidation.curve,
                 "initial_void_ratio_uncertainty",
                 "number",
                 "standard uncertainty of a test's first void ratio, systematic",
             ),
-            "height_uncertainty": _from(
+            "height_uncertainty": option_from(
                 consolidation.consolidation_rate,
                 "height_uncertainty",
                 "mm",
                 "standard uncertainty of one height, random",
             ),
-            "drainage": _from(
+            "drainage": option_from(
                 consolidation.consolidation_rate,
                 "drainage",
                 "both|one",
@@ -795,19 +527,19 @@ def _options() -> dict[str, dict[str, Option]]:
                 "g/cm^3",
                 "standard uncertainty of the pore water's density, systematic",
             ),
-            "largest_gap": _from(
+            "largest_gap": option_from(
                 stress.vertical_effective_stress,
                 "largest_gap",
                 "m",
                 "largest distance to a density; beyond it a stress is flagged",
             ),
-            "depth_uncertainty": _from(
+            "depth_uncertainty": option_from(
                 stress.profile,
                 "depth_uncertainty",
                 "m",
                 "standard uncertainty of the seafloor in the depth scale, systematic",
             ),
-            "water_depth_uncertainty": _from(
+            "water_depth_uncertainty": option_from(
                 stress.profile,
                 "water_depth_uncertainty",
                 "m",
@@ -819,7 +551,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "sea_water_density_uncertainty": Option(
                 "0.003 g/cm^3", "g/cm^3", "standard uncertainty of that density, systematic"
             ),
-            "fill": _from(
+            "fill": option_from(
                 stress.profile, "fill", "compaction|linear|none", "what fills gaps of density"
             ),
             "fluid_column_density": Option(
@@ -839,25 +571,25 @@ def _options() -> dict[str, dict[str, Option]]:
             "reference_compression_index": Option(
                 None, "number", "compression index of first loading"
             ),
-            "reference_stress": _from(
+            "reference_stress": option_from(
                 stress.reference_of_indices,
                 "at_stress",
                 "kPa",
                 "stress at which the reference has its void ratio",
             ),
-            "reference_void_ratio_uncertainty": _from(
+            "reference_void_ratio_uncertainty": option_from(
                 stress.reference_of_indices,
                 "void_ratio_uncertainty",
                 "number",
                 "standard uncertainty of that void ratio, systematic",
             ),
-            "reference_compression_index_uncertainty": _from(
+            "reference_compression_index_uncertainty": option_from(
                 stress.reference_of_indices,
                 "compression_index_uncertainty",
                 "number",
                 "standard uncertainty of that index, systematic",
             ),
-            "reference_scatter": _from(
+            "reference_scatter": option_from(
                 stress.reference_of_indices,
                 "scatter",
                 "number",
@@ -868,64 +600,64 @@ def _options() -> dict[str, dict[str, Option]]:
             "velocity": Option(
                 "laboratory", "laboratory|in situ", "which velocity the profile is made of"
             ),
-            "overlap": _from(
+            "overlap": option_from(
                 seismic.profile,
                 "overlap",
                 "average|upper core|lower core",
                 "what is used where two cores overlap",
             ),
-            "merge_within": _from(
+            "merge_within": option_from(
                 seismic.profile, "merge_within", "cm", "distance below which readings are averaged"
             ),
-            "largest_gap": _from(
+            "largest_gap": option_from(
                 seismic.profile, "largest_gap", "m", "a longer step between readings is a gap"
             ),
-            "fill": _from(seismic.profile, "fill", "linear|none", "what fills a gap"),
-            "fill_spacing": _from(
+            "fill": option_from(seismic.profile, "fill", "linear|none", "what fills a gap"),
+            "fill_spacing": option_from(
                 seismic.profile, "fill_spacing", "cm", "spacing of the rows that fill a gap"
             ),
-            "averaging_length": _from(
+            "averaging_length": option_from(
                 seismic.backus,
                 "length",
                 "m",
                 "length of the long-wave average; from the wavelength if not given",
             ),
-            "averaging_fraction": _from(
+            "averaging_fraction": option_from(
                 seismic.backus,
                 "fraction",
                 "number",
                 "share of the wavelength that is averaged over",
             ),
             "frequency": Option("60 Hz", "Hz", "frequency of the wavelet's greatest amplitude"),
-            "phase": _from(
+            "phase": option_from(
                 seismic.ricker, "phase", "degree", "constant phase rotation of the wavelet"
             ),
             "time_step": Option("0.5 ms", "ms", "time step of the coefficients and the trace"),
-            "seafloor_impedance": _from(
+            "seafloor_impedance": option_from(
                 seismic.reflectivity,
                 "top",
                 "MPa s/m",
                 "impedance of the water above; no seafloor reflection if not given",
             ),
-            "draws": _from(
+            "draws": option_from(
                 seismic.synthetic, "draws", "number", "Monte Carlo draws for the band of the trace"
             ),
             "sound_speed": Option(
-                _of("water_column_sound_speed"), "m/s", "mean speed of sound in the water"
+                constant_text("water_column_sound_speed"), "m/s", "mean speed of sound in the water"
             ),
-            "sound_speed_uncertainty": _from(
+            "sound_speed_uncertainty": option_from(
                 seismic.time_depth,
                 "sound_speed_uncertainty",
                 "m/s",
                 "standard uncertainty of that speed, systematic",
             ),
-            "check_shot_datum": _from(
+            "check_shot_datum": option_from(
                 seismic.check_shot_times,
                 "datum",
                 "seafloor|sea level",
                 "where the check shots' time is zero",
             ),
-            "check_shot_uncertainty": _from(
+            "check_shot_uncertainty": option_from(
                 seismic.check_shot_times,
                 "time_uncertainty",
                 "ms",
@@ -962,7 +694,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "fluid": Option(
                 "pore water", "pore water|brine", "sea salt (TEOS-10) or sodium chloride"
             ),
-            "margin": _from(
+            "margin": option_from(
                 elastic.bounds_check,
                 "margin",
                 "number",
@@ -974,7 +706,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "critical_porosity_uncertainty": Option(
                 0.05, "number", "standard uncertainty of the critical porosity, systematic"
             ),
-            "effective_pressure": _from(
+            "effective_pressure": option_from(
                 elastic.velocity_models,
                 "effective_pressure",
                 "kPa",
@@ -984,23 +716,23 @@ def _options() -> dict[str, dict[str, Option]]:
         "compaction": {
             "porosity": Option("samples", "samples|scan", "which porosity is fitted"),
             "absolute_sigma": Option(True, "switch", "use the given uncertainties unscaled"),
-            "excess_scatter": _from(
+            "excess_scatter": option_from(
                 compaction.fit,
                 "excess_scatter",
                 "switch",
                 "estimate the natural scatter of beds, shared by neighbours",
             ),
-            "model": _from(
+            "model": option_from(
                 compaction.fit,
                 "model",
                 "exponential|offset exponential|linear|power|exponential in stress|"
                 "void ratio in log stress",
                 "model that is fitted",
             ),
-            "robust": _from(
+            "robust": option_from(
                 compaction.fit, "robust", "none|huber|tukey", "weights for outlying residuals"
             ),
-            "surface_porosity": _from(
+            "surface_porosity": option_from(
                 compaction.fit,
                 "fixed",
                 "number",
@@ -1008,13 +740,13 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
             "compare": Option(True, "switch", "fit all models to the same porosities"),
             "by_layer": Option(True, "switch", "fit each layer of layers.csv by itself"),
-            "bootstrap": _from(
+            "bootstrap": option_from(
                 compaction.bootstrap,
                 "replicates",
                 "number",
                 "bootstrap draws of blocks of depth; 0 for none",
             ),
-            "bootstrap_block": _from(
+            "bootstrap_block": option_from(
                 compaction.bootstrap,
                 "block",
                 "m",
@@ -1022,31 +754,31 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "accumulation": {
-            "depth_uncertainty": _from(
+            "depth_uncertainty": option_from(
                 accumulation.sedimentation_rate,
                 "depth_uncertainty",
                 "m",
                 "standard uncertainty of a dated level's depth, random",
             ),
-            "growth_factor": _from(
+            "growth_factor": option_from(
                 accumulation.sedimentation_rate,
                 "growth_factor",
                 "number",
                 "composite depth over drilled depth, divided out",
             ),
-            "growth_factor_uncertainty": _from(
+            "growth_factor_uncertainty": option_from(
                 accumulation.sedimentation_rate,
                 "growth_factor_uncertainty",
                 "number",
                 "standard uncertainty of the growth factor, systematic",
             ),
-            "age_scale_uncertainty": _from(
+            "age_scale_uncertainty": option_from(
                 accumulation.sedimentation_rate,
                 "age_scale_uncertainty",
                 "%",
                 "standard uncertainty of all durations, relative; 0 % for separate dates",
             ),
-            "smoothing": _from(
+            "smoothing": option_from(
                 accumulation.sedimentation_rate,
                 "smoothing",
                 "m",
@@ -1054,26 +786,26 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "heat_flow": {
-            "carrier": _from(
+            "carrier": option_from(
                 heat_flow.thermal_resistance,
                 "how",
                 "linear|steps|harmonic mean|trend",
                 "conductivity between points",
             ),
             "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
-            "depth_uncertainty": _from(
+            "depth_uncertainty": option_from(
                 heat_flow.thermal_resistance,
                 "depth_uncertainty",
                 "m",
                 "standard uncertainty of each station's depth; from [depth] if not given",
             ),
-            "datum_uncertainty": _from(
+            "datum_uncertainty": option_from(
                 heat_flow.thermal_resistance,
                 "datum_uncertainty",
                 "m",
                 "standard uncertainty of depth shared by all stations; not propagated if not given",
             ),
-            "bend_significance": _from(
+            "bend_significance": option_from(
                 heat_flow.curvature,
                 "significance",
                 "number",
@@ -1082,14 +814,14 @@ def _options() -> dict[str, dict[str, Option]]:
             "monte_carlo_draws": Option(
                 0, "number", "Monte Carlo draws of every error; 0 for none"
             ),
-            "diffusivity": _from(
+            "diffusivity": option_from(
                 heat_flow.sedimentation,
                 "diffusivity",
                 "m^2/s",
                 "thermal diffusivity of the sediment, for corrections",
             ),
             "diffusivity_uncertainty": Option(
-                _sigma("core_diffusivity"),
+                uncertainty_text("core_diffusivity"),
                 "m^2/s",
                 "standard uncertainty of the diffusivity, systematic",
             ),
@@ -1098,14 +830,14 @@ def _options() -> dict[str, dict[str, Option]]:
                 "mm/yr",
                 "rate of sedimentation; with sedimentation_time, a correction is tabulated",
             ),
-            "sedimentation_rate_uncertainty": _from(
+            "sedimentation_rate_uncertainty": option_from(
                 heat_flow.sedimentation,
                 "rate_uncertainty",
                 "mm/yr",
                 "standard uncertainty of that rate, systematic",
             ),
             "sedimentation_time": Option(None, "yr", "time since this rate began"),
-            "sedimentation_time_uncertainty": _from(
+            "sedimentation_time_uncertainty": option_from(
                 heat_flow.sedimentation,
                 "duration_uncertainty",
                 "yr",
@@ -1114,14 +846,14 @@ def _options() -> dict[str, dict[str, Option]]:
             "bottom_water_step": Option(
                 None, "K", "change of the bottom-water temperature, positive if warmer"
             ),
-            "bottom_water_step_uncertainty": _from(
+            "bottom_water_step_uncertainty": option_from(
                 heat_flow.bottom_water_anomaly,
                 "change_uncertainty",
                 "K",
                 "standard uncertainty of that change, systematic",
             ),
             "bottom_water_step_time": Option(None, "yr", "time since that change"),
-            "bottom_water_step_time_uncertainty": _from(
+            "bottom_water_step_time_uncertainty": option_from(
                 heat_flow.bottom_water_anomaly,
                 "since_uncertainty",
                 "yr",
@@ -1133,7 +865,7 @@ def _options() -> dict[str, dict[str, Option]]:
                 "heat produced in the sediment, for a correction",
             ),
             "heat_production_value": Option(None, "uW/m^3", "heat production where it is constant"),
-            "heat_production_value_uncertainty": _from(
+            "heat_production_value_uncertainty": option_from(
                 heat_flow.heat_production_correction,
                 "heat_production_uncertainty",
                 "uW/m^3",
@@ -1145,22 +877,22 @@ def _options() -> dict[str, dict[str, Option]]:
         },
         "logs": {
             "files": Option(None, "log files", "depths and curves of each LAS file, by file name"),
-            "aperture": _from(
+            "aperture": option_from(
                 logs.compare, "aperture", "m", "length of hole that one value of a log stands for"
             ),
-            "largest_shift": _from(
+            "largest_shift": option_from(
                 logs.compare,
                 "largest_shift",
                 "m",
                 "largest shift of a core onto the log, either way",
             ),
-            "window": _from(
+            "window": option_from(
                 logs.compare,
                 "window",
                 "m",
                 "length of core that is shifted by itself; the complete hole if not given",
             ),
-            "least_share": _from(
+            "least_share": option_from(
                 logs.compare,
                 "least_share",
                 "number",
@@ -1170,28 +902,36 @@ def _options() -> dict[str, dict[str, Option]]:
     }
 
 
-class _Schema(Mapping[str, Mapping[str, Option]]):
-    """Options by stage and key, built when one is first asked for."""
-
-    def __init__(self) -> None:
-        self._held: dict[str, dict[str, Option]] = {}
-
-    def _all(self) -> dict[str, dict[str, Option]]:
-        if not self._held:
-            self._held = _options()
-        return self._held
-
-    def __getitem__(self, stage: str) -> Mapping[str, Option]:
-        return self._all()[stage]
-
-    def __iter__(self) -> Iterator[str]:
-        return iter(self._all())
-
-    def __len__(self) -> int:
-        return len(self._all())
+# Section that the sections of the sensors follow.
+_BEFORE_SENSORS = "quality"
 
 
-SCHEMA: Mapping[str, Mapping[str, Option]] = _Schema()
+def _width(option: Option) -> float:
+    """Width of a response [cm]."""
+    return float(units.as_floats(option.default, "cm", "width of a response"))
+
+
+def _all_sections(sensors: Sequence[Sensor]) -> dict[str, dict[str, Option]]:
+    """The section of each sensor between those of the scan and those of the samples."""
+    shared = _options()
+    found, widths = dict(shared), dict[str, Option]()
+    before = _BEFORE_SENSORS
+    for sensor in sensors:
+        if sensor.options:
+            section = {sensor.name: dict(sensor.options)}
+            found = added(found, section, sensor.name, "section of the recipe", after=before)
+            before = sensor.name
+        widths = added(widths, sensor.quality_options, sensor.name, "option of [quality]")
+        added(shared["quality"], sensor.quality_options, sensor.name, "option of [quality]")
+    # The narrowest response first.
+    ordered = dict(sorted(widths.items(), key=lambda row: _width(row[1])))
+    found["quality"] = added(
+        shared["quality"], ordered, "", "option of [quality]", after="evaluate"
+    )
+    return found
+
+
+SCHEMA = Compiled(_all_sections)
 
 # Settings of one LAS file under [logs] files.
 LOG_FILE: dict[str, Option] = {

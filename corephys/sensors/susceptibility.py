@@ -18,6 +18,25 @@ from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import constants_attribute
+from corephys.ground.sensor import (
+    ROOM,
+    Option,
+    RandomPart,
+    Reduction,
+    Sensor,
+    Source,
+    Stage,
+    TableFormat,
+    Term,
+    Track,
+    constant_text,
+    number,
+    of_kind,
+    option_from,
+    optional,
+    series_like,
+    with_reason,
+)
 from corephys.uncertainty import Measured, stated
 
 if TYPE_CHECKING:
@@ -26,6 +45,7 @@ if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Floats, Numbers, Scalar
 
 __all__ = [
+    "SENSOR",
     "UNITS",
     "Baseline",
     "drift_baseline",
@@ -656,3 +676,160 @@ def _steps(with_loop: bool, volume_corrected: bool, unit: str) -> tuple[str, ...
         f"from {unit} to SI" + (", 4 pi" if "cgs" in unit else ""),
         last,
     )
+
+
+# --------------------------------------------------------------------------------------------------
+# Its stage of a reduction.
+
+
+def _stage(context: Reduction) -> None:
+    """Susceptibility of the scan, and readings whose counter may have wrapped."""
+    table = context.table("scan/susceptibility")
+    keys = context.recipe["susceptibility"]
+    here = table["meter_reading"]
+    with_loop = keys["loop_diameter"] is not None and not keys["volume_corrected"]
+    diameter = series_like(here, context.geometry(table)[0], "mm") if with_loop else None
+    uncertainty = keys["reading_uncertainty"]
+    found = magnetic_susceptibility(
+        here.assign_attrs(units="1"),
+        unit=keys["unit"],
+        baseline=_baseline_of(context, table),
+        core_diameter=diameter,
+        loop_diameter=keys["loop_diameter"] if with_loop else None,
+        volume_corrected=keys["volume_corrected"],
+        reading_uncertainty=None if uncertainty is None else float(uncertainty),
+        core_diameter_uncertainty=keys["core_diameter_uncertainty"],
+        allowance=keys["loop_allowance"],
+        loop_factor_uncertainty=keys["loop_factor_uncertainty"],
+        reason=table.get("reason", 0),
+    )
+    if keys["counter_range"] is not None:
+        found = _unwrapped(context, found, here, float(keys["counter_range"]))
+    context.results["properties/susceptibility"] = found
+
+
+def _baseline_of(context: Reduction, table: xr.Dataset) -> float | Baseline:
+    """Reading in air at the time of every reading; zero where none can be interpolated."""
+    standards = context.optional("standards/susceptibility")
+    if standards is None or not context.recipe["susceptibility"]["drift"]:
+        return 0.0
+    air = of_kind(standards, "blank")
+    timed = "time" in air and "time" in table
+    if not air.sizes["row"] or not timed or np.isnat(table["time"].values).all():
+        return 0.0
+    if np.isnat(air["time"].values).all():
+        return 0.0
+    return drift_baseline(
+        table["time"],
+        air["time"].values,
+        air["reading"].values,
+        air_uncertainty=context.recipe["susceptibility"]["reading_uncertainty"],
+    )
+
+
+def _air_reading(context: Reduction, table: xr.Dataset) -> np.ndarray | float:
+    """Reading in air at the times of a table, in the unit of the readings."""
+    base = _baseline_of(context, table)
+    return np.asarray(base.values) if isinstance(base, Baseline) else base
+
+
+def _unwrapped(
+    context: Reduction, found: xr.Dataset, here: xr.DataArray, counter_range: float
+) -> xr.Dataset:
+    """Flag readings that a wrapped counter would explain; no reading is changed."""
+    suggestion = suggest_unwrapping(here.assign_attrs(units="1"), counter_range=counter_range)
+    wrapped = suggestion["reason"].values != 0
+    if wrapped.any():
+        context.notes.append(
+            f"susceptibility: {int(wrapped.sum())} readings look as if the counter had wrapped "
+            f"at {counter_range:g}; they are unchanged, see suggested_reading"
+        )
+    for name in ("suggested_ranges", "suggested_reading"):
+        found[name] = (
+            found["magnetic_susceptibility"].dims,
+            suggestion[name].values,
+            {"units": "1", "long_name": name.replace("_", " ")},
+        )
+    return with_reason(found, "magnetic_susceptibility", wrapped, "counter_wrapped")
+
+
+def _check_standards(context: Reduction, checks: xr.Dataset) -> tuple[np.ndarray, None, str, str]:
+    """Net reading of the check over its known value [1]."""
+    net = checks["reading"].values - _air_reading(context, checks)
+    known = checks["value"].values
+    return net / np.where(known != 0, known, np.nan), None, "1", "reading over the value known"
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="susceptibility",
+    quantity="magnetic_susceptibility",
+    scan=TableFormat((number("reading", None), *optional(ROOM))),
+    standards=TableFormat((number("value", None), number("reading", None))),
+    terms=(
+        Term(
+            "magnetic_susceptibility",
+            "1",
+            "volume magnetic susceptibility (SI)",
+            (-2e-5, 0.09),
+            (-1e-4, 1),
+        ),
+    ),
+    sources=(Source("loop_factor", "calibration", "factor of the susceptibility loop"),),
+    random=(RandomPart("magnetic_susceptibility", "", "reading", "reading of the susceptibility"),),
+    options={
+        "unit": Option("1e-5 SI", "1e-5 SI|SI|1e-6 cgs|cgs", "unit of the readings"),
+        "drift": Option(True, "switch", "subtract the reading in air, linear in time"),
+        "loop_diameter": option_from(
+            magnetic_susceptibility,
+            "loop_diameter",
+            "mm",
+            "aperture of the loop; no volume factor if not given",
+        ),
+        "loop_allowance": option_from(
+            magnetic_susceptibility,
+            "allowance",
+            "mm",
+            "difference between the effective loop diameter and the aperture",
+        ),
+        "loop_factor_uncertainty": Option(
+            constant_text("loop_factor_uncertainty", "2 %"),
+            "%",
+            "standard uncertainty of the volume factor, systematic, relative",
+        ),
+        "volume_corrected": option_from(
+            magnetic_susceptibility,
+            "volume_corrected",
+            "switch",
+            "the readings already are per volume",
+        ),
+        "reading_uncertainty": option_from(
+            magnetic_susceptibility,
+            "reading_uncertainty",
+            "number",
+            "standard uncertainty of one reading in its unit, random",
+        ),
+        "core_diameter_uncertainty": option_from(
+            magnetic_susceptibility,
+            "core_diameter_uncertainty",
+            "mm",
+            "standard uncertainty of the core diameter, systematic, shared with the density",
+        ),
+        "counter_range": Option(None, "number", "range of a counter that may have wrapped"),
+    },
+    quality_options={
+        "response_susceptibility": Option(
+            thresholds.DEFAULTS["response_susceptibility"],
+            "cm",
+            "width of the response of the susceptibility loop along the core",
+        ),
+    },
+    response_width=("quality", "response_susceptibility"),
+    stages=(Stage("susceptibility", _stage),),
+    check=_check_standards,
+    warms_up=True,
+    track=Track("#7A4E9E", logarithmic=True),
+)

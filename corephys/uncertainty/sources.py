@@ -12,7 +12,9 @@ from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from typing import NamedTuple
 
-__all__ = ["GROUPS", "SOURCES", "Source", "random_source", "source_of", "stem"]
+from corephys.ground.registry import SENSORS
+
+__all__ = ["GROUPS", "RandomPart", "Source", "all_sources", "random_source", "source_of", "stem"]
 
 
 class Source(NamedTuple):
@@ -29,6 +31,27 @@ class Source(NamedTuple):
     """
 
     name: str
+    group: str
+    words: str
+
+
+class RandomPart(NamedTuple):
+    """What the random part of a quantity stems from.
+
+    Parameters
+    ----------
+    quantity : str
+        Name of the vocabulary.
+    source : str
+        Source that a result must carry for this row to count; any result where empty.
+    group : str
+        Key of :data:`GROUPS`.
+    words : str
+        For readers.
+    """
+
+    quantity: str
+    source: str
     group: str
     words: str
 
@@ -53,26 +76,10 @@ GROUPS: dict[str, str] = {
     "not stated": "a part of which nothing is known",
 }
 
-SOURCES: tuple[Source, ...] = (
+_SHARED: tuple[Source, ...] = (
     # Calibration of sensors
-    Source("gamma_calibration", "calibration", "fit of the density standards"),
-    Source("aluminium_density", "calibration", "density of the aluminium standards"),
-    Source("background_rate", "calibration", "background of the gamma counter"),
-    Source("dead_time", "calibration", "dead time of the gamma counter"),
-    Source("gamma_drift", "calibration", "drift of the gamma counter"),
-    Source("density_tie_*", "calibration", "tie of the scan's density to the samples"),
-    Source("electron_step", "calibration", "step from electrons to mass"),
-    Source("pwave_calibration", "calibration", "delays of the P-wave sensor"),
-    Source("water_travel_time", "calibration", "travel time of the water liner"),
     Source("sample_velocity_calibration", "calibration", "fit of the velocity standards"),
     Source("sample_velocity_delay*", "calibration", "delay of the velocity transducers"),
-    Source("resistivity_calibration", "calibration", "fit of the brines"),
-    Source("resistivity_order", "calibration", "order of the fit of the brines"),
-    Source("brine_conductivity", "calibration", "conductivity of the brines"),
-    Source("air_baseline", "calibration", "reading in air of the resistivity sensor"),
-    Source("loop_factor", "calibration", "factor of the susceptibility loop"),
-    Source("natural_gamma_background*", "calibration", "background of the natural gamma counter"),
-    Source("natural_gamma_sensitivity", "calibration", "sensitivities of the spectrum's windows"),
     Source("spring", "calibration", "spring of the vane"),
     Source("penetrometer_spring", "calibration", "spring of the penetrometer"),
     Source("load_cell", "calibration", "load cell of the compression test"),
@@ -82,10 +89,6 @@ SOURCES: tuple[Source, ...] = (
     Source("calliper", "weighing", "calliper of the sample volumes"),
     # Geometry
     Source("core_diameter", "geometry", "diameter of the core"),
-    Source("liner_wall", "geometry", "wall of the liner"),
-    Source("cell_constant", "geometry", "cell constant of the electrodes"),
-    Source("ruler", "geometry", "ruler of the electrodes"),
-    Source("natural_gamma_response", "geometry", "response of the counter beside an edge"),
     Source("sample_length", "geometry", "length of the sample"),
     Source("vane_constant", "geometry", "blades of the vane"),
     Source("depth", "depth", "depth of readings"),
@@ -185,50 +188,49 @@ SOURCES: tuple[Source, ...] = (
 
 # What the random part of a quantity is, where its product does not tell parts apart. A source in
 # the second place makes the row one for results that carry it: a scan is counted, samples weighed.
+# Those of the sensors stand in their records.
 _NO = ""
-_RANDOM: tuple[tuple[str, str, str, str], ...] = (
-    ("bulk_density", "gamma_calibration", "counting", "counting of each reading"),
-    ("bulk_density", "balance", "weighing", "weighing of each sample"),
-    ("bulk_density", "pycnometer", "weighing", "weighing of each sample"),
-    ("bulk_density", _NO, "counting", "counting of each reading"),
-    ("bulk_density_tied", _NO, "counting", "counting of each reading"),
-    ("apparent_density", _NO, "counting", "counting of each reading"),
-    ("natural_gamma_rate", _NO, "counting", "counting of each reading"),
-    ("potassium", _NO, "counting", "counting of each spectrum"),
-    ("uranium", _NO, "counting", "counting of each spectrum"),
-    ("thorium", _NO, "counting", "counting of each spectrum"),
-    ("heat_production", _NO, "counting", "counting of each spectrum"),
-    ("porosity", "gamma_calibration", "counting", "counting of each reading"),
-    ("porosity", "resistivity_calibration", "reading", "reading of the resistivity"),
-    ("porosity", "balance", "weighing", "weighing of each sample"),
-    ("porosity", "pycnometer", "weighing", "weighing of each sample"),
-    ("dry_density", _NO, "weighing", "weighing of each sample"),
-    ("grain_density", _NO, "weighing", "weighing of each sample"),
-    ("void_ratio", "balance", "weighing", "weighing of each sample"),
-    ("void_ratio", "initial_void_ratio", "reading", "reading of the settlement"),
-    ("void_ratio", _NO, "weighing", "weighing of each sample"),
-    ("water_content_wet", _NO, "weighing", "weighing of each sample"),
-    ("water_content_dry", _NO, "weighing", "weighing of each sample"),
-    ("saturation", _NO, "weighing", "weighing of each sample"),
-    ("p_wave_velocity", _NO, "reading", "picking of the arrival"),
-    ("s_wave_velocity", _NO, "reading", "picking of the arrival"),
-    ("travel_time", _NO, "reading", "picking of the arrival"),
-    ("two_way_time", _NO, "reading", "picking of the arrivals"),
-    ("acoustic_impedance", _NO, "reading", "counting of the density, picking of the arrival"),
-    ("reflection_coefficient", _NO, "reading", "counting of the density, picking of the arrival"),
-    ("electrical_resistivity", _NO, "reading", "reading of the resistivity"),
-    ("formation_factor", _NO, "reading", "reading of the resistivity"),
-    ("magnetic_susceptibility", _NO, "reading", "reading of the susceptibility"),
-    ("thermal_conductivity", _NO, "reading", "fit of the heating curves, repeats"),
-    ("equilibrium_temperature", _NO, "reading", "fit of the decay"),
-    ("undrained_shear_strength", _NO, "reading", "reading of the test"),
-    ("surface_porosity", _NO, "natural scatter", "readings and scatter about the curve"),
-    ("decay_length", _NO, "natural scatter", "readings and scatter about the curve"),
-    ("cementation_exponent", _NO, "natural scatter", "readings and scatter about the line"),
-    ("heat_flow", _NO, "natural scatter", "readings and scatter about the line"),
-    ("surface_temperature", _NO, "natural scatter", "readings and scatter about the line"),
-    ("thermal_resistance", _NO, "conductivity", "conductivities and depths between stations"),
+_RANDOM: tuple[RandomPart, ...] = (
+    RandomPart("bulk_density", "balance", "weighing", "weighing of each sample"),
+    RandomPart("bulk_density", "pycnometer", "weighing", "weighing of each sample"),
+    RandomPart("porosity", "gamma_calibration", "counting", "counting of each reading"),
+    RandomPart("porosity", "resistivity_calibration", "reading", "reading of the resistivity"),
+    RandomPart("porosity", "balance", "weighing", "weighing of each sample"),
+    RandomPart("porosity", "pycnometer", "weighing", "weighing of each sample"),
+    RandomPart("dry_density", _NO, "weighing", "weighing of each sample"),
+    RandomPart("grain_density", _NO, "weighing", "weighing of each sample"),
+    RandomPart("void_ratio", "balance", "weighing", "weighing of each sample"),
+    RandomPart("void_ratio", "initial_void_ratio", "reading", "reading of the settlement"),
+    RandomPart("void_ratio", _NO, "weighing", "weighing of each sample"),
+    RandomPart("water_content_wet", _NO, "weighing", "weighing of each sample"),
+    RandomPart("water_content_dry", _NO, "weighing", "weighing of each sample"),
+    RandomPart("saturation", _NO, "weighing", "weighing of each sample"),
+    RandomPart("s_wave_velocity", _NO, "reading", "picking of the arrival"),
+    RandomPart("two_way_time", _NO, "reading", "picking of the arrivals"),
+    RandomPart(
+        "acoustic_impedance", _NO, "reading", "counting of the density, picking of the arrival"
+    ),
+    RandomPart(
+        "reflection_coefficient", _NO, "reading", "counting of the density, picking of the arrival"
+    ),
+    RandomPart("thermal_conductivity", _NO, "reading", "fit of the heating curves, repeats"),
+    RandomPart("equilibrium_temperature", _NO, "reading", "fit of the decay"),
+    RandomPart("undrained_shear_strength", _NO, "reading", "reading of the test"),
+    RandomPart("surface_porosity", _NO, "natural scatter", "readings and scatter about the curve"),
+    RandomPart("decay_length", _NO, "natural scatter", "readings and scatter about the curve"),
+    RandomPart("heat_flow", _NO, "natural scatter", "readings and scatter about the line"),
+    RandomPart(
+        "surface_temperature", _NO, "natural scatter", "readings and scatter about the line"
+    ),
+    RandomPart(
+        "thermal_resistance", _NO, "conductivity", "conductivities and depths between stations"
+    ),
 )
+
+
+def all_sources() -> tuple[Source, ...]:
+    """Sources of all sensors, then the shared ones: of several that fit, the first counts."""
+    return (*(row for record in SENSORS.records() for row in record.sources), *_SHARED)
 
 
 def stem(source: str) -> str:
@@ -262,7 +264,7 @@ def source_of(name: str) -> Source:
         a user's own, is of the group ``not grouped``.
     """
     wanted = stem(name)
-    for row in SOURCES:
+    for row in all_sources():
         if fnmatchcase(wanted, row.name):
             return row._replace(name=wanted)
     return Source(wanted, "not grouped", wanted.replace("_", " "))
@@ -285,7 +287,9 @@ def random_source(quantity: str, sources: Iterable[str] = ()) -> Source:
         know.
     """
     carried = {stem(source) for source in sources}
-    for name, source, group, words in _RANDOM:
+    rows = (*(row for record in SENSORS.records() for row in record.random), *_RANDOM)
+    # A row for results that carry a source goes before one for any result.
+    for name, source, group, words in sorted(rows, key=lambda row: not row.source):
         if name == quantity and (not source or source in carried):
             return Source("random", group, words)
     return Source("random", "reading", "errors of each reading for itself")

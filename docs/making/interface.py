@@ -14,7 +14,7 @@ __all__ = ["GROUPS", "index_page", "page", "pages"]
 # How the modules stand together on the first page of the interface.
 GROUPS: dict[str, tuple[str, ...]] = {
     "The scan": (
-        "gamma", "pwave", "resistivity", "susceptibility", "natural_gamma", "quality",
+        "gamma", "pwave", "resistivity", "susceptibility", "natural_gamma", "quality", "sensors",
     ),
     "Samples": (
         "index_properties", "needle", "sample_velocity", "strength", "consolidation",

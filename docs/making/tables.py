@@ -162,9 +162,10 @@ def vocabulary_page(terms: Mapping[str, Term] = TERMS) -> str:
     return "\n\n".join(
         [
             "# Vocabulary",
-            "Names, units and plausible ranges, from `corephys/ground/vocabulary.py`. A value "
+            "Names, units and plausible ranges, from `corephys/ground/vocabulary.py` and the "
+            "records of the sensors. A value "
             "outside of the usual range is flagged suspect, outside of the possible one bad; none "
-            "is taken out. [A sensor of your own](../own_sensor.md) adds a row.",
+            "is taken out. [A sensor of your own](../own_sensor.md) adds its own.",
             table(("name", "unit", "words", "usual", "possible", "CF standard name"), rows),
         ]
     )

@@ -19,10 +19,10 @@ OWN = Term("own_brightness", "%", "brightness of the core's face", (2, 60), (0, 
 
 @pytest.fixture(autouse=True)
 def _vocabulary_as_before() -> Iterator[None]:
-    before = dict(TERMS)
+    before = set(TERMS)
     yield
-    TERMS.clear()
-    TERMS.update(before)
+    for name in set(TERMS) - before:
+        del TERMS[name]
 
 
 def test_an_added_quantity_is_built_flagged_written_and_read(tmp_path) -> None:

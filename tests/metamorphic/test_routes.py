@@ -196,9 +196,7 @@ def test_samples_by_a_call_are_those_of_the_reduction(hole: Any, reduced: Any) -
         table["wet_mass"], table["dry_mass"], table["dry_volume"],
         salinity=settings["hole"]["pore_water_salinity"],
         salinity_uncertainty=settings["hole"]["pore_water_salinity_uncertainty"],
-        pore_water_density=cp.quantity(
-            float(np.asarray(_water(settings))) / 1000.0, "g/cm^3"
-        ),
+        pore_water_density=_water(settings),
         pore_water_density_uncertainty=recipe["pore_water_density_uncertainty"],
         reason=table["wet_mass"].copy(data=table["reason"].values), **keys,
     )  # fmt: skip
@@ -212,8 +210,7 @@ def test_samples_by_a_call_are_those_of_the_reduction(hole: Any, reduced: Any) -
 
 def _water(settings: dict[str, Any]) -> Any:
     hole = settings["hole"]
-    found = cp.seawater.density(hole["pore_water_salinity"], hole["laboratory_temperature"])
-    return getattr(found, "magnitude", found)
+    return cp.seawater.density(hole["pore_water_salinity"], hole["laboratory_temperature"])
 
 
 def test_velocity_by_a_call_is_that_of_the_reduction(hole: Any, reduced: Any) -> None:

@@ -79,12 +79,16 @@ def test_a_name_that_is_not_there_is_refused_with_those_that_are(density: xr.Dat
         density.corephys.usable("bulk_density", allow=("great",))
 
 
-def test_a_fresh_session_has_it_at_the_first_use_and_not_at_the_import(project_root: Path) -> None:
-    code = """
+@pytest.mark.parametrize("first", ["import corephys", "import xarray"])
+def test_a_fresh_session_has_it_with_xarray_and_not_without(project_root: Path, first: str) -> None:
+    code = f"""
 import sys
+{first}
 import corephys as cp
-assert "xarray" not in sys.modules
-cp.quantity
+if {first!r} == "import corephys":
+    cp.quantity
+    assert "xarray" not in sys.modules
+    cp.porosity
 import xarray as xr
 assert hasattr(xr.Dataset, "corephys")
 assert "matplotlib" not in sys.modules

@@ -74,7 +74,7 @@ def test_cells_without_data_leave_a_line_of_text(tmp_path: Path, monkeypatch) ->
     text = html.unescape(report.write_report(tmp_path, tmp_path / "out").read_text("utf-8"))
     assert "before" in text and "behind" in text and "Traceback (most" not in text
     assert text.count("Not shown, since the hole lacks the data of this cell") == 3
-    assert "the figure gamma_calibration shows /properties/gamma_calibration" in text
+    assert "the figure gamma_calibration needs /properties/gamma_calibration" in text
     # Anything else is a fault of the notebook, and a notebook of one's own lacks nothing unseen.
     for cell, own in (("1 / 0", None), ("tree['products/heat_flow']", page)):
         broken = notebook(tmp_path, "import xarray as xr\ntree = xr.DataTree()", cell)
@@ -120,7 +120,7 @@ def test_pictures_stand_in_the_page() -> None:
     assert picture_html(png, 'a "figure"') == (
         '<img src="data:image/png;base64,iVBORw0KGgoxMjM=" alt="a &quot;figure&quot;">'
     )
-    with pytest.raises(ValueError, match="no PNG"):
+    with pytest.raises(ValueError, match="not a PNG picture"):
         picture_html(b"GIF89a", "x")
 
 

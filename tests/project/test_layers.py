@@ -3,7 +3,8 @@
 A room may import rooms on lower floors. Rooms of one floor never import each other. Files of one
 room may import each other, without a circle. Imports inside functions, under TYPE_CHECKING and
 through ``importlib.import_module("...")`` count like all others. The package's own ``__init__``
-hands names out and is the only file that may look everywhere.
+hands names out and is the only file that may look everywhere. The ``__init__`` of a folder of
+separate rooms (``sensors``) may import these rooms, which it collects; they may not import it.
 """
 
 from __future__ import annotations
@@ -124,6 +125,8 @@ def _judge(source: str, here: tuple[int, str], target: str, line: int) -> list[s
         return [f"{where}: the target has no floor"]
     if there[0] > here[0]:
         return [f"{where}: upward"]
+    if f"{source}.*" in _FLOOR_OF_ROOM and target.startswith(f"{source}."):
+        return []  # the face of a folder of rooms collects what is in it
     if there[0] == here[0] and there[1] != here[1]:
         return [f"{where}: sideways"]
     return []
@@ -209,6 +212,7 @@ CLEAN = {
     "sensors/gamma/__init__.py": "from corephys.sensors.gamma import counts\n",
     "sensors/gamma/counts.py": "from corephys.ground import units\n",
     "sensors/pwave.py": "def f():\n    from corephys.ground.series import units\n",
+    "sensors/__init__.py": "from corephys.sensors import gamma, pwave\n",
     "products/porosity.py": "import corephys.ground.units\n",
     "reduction/run.py": "from corephys.reduction.recipe import x\n",
     "reduction/recipe.py": "from corephys import __version__\nx = 1\n",
@@ -245,6 +249,9 @@ def test_a_clean_tree_passes(tmp_path: Path) -> None:
             "import importlib\nm = importlib.import_module('corephys.reduction')\n",
             "upward",
         ),
+        ("sensors/pwave.py", "import corephys.sensors\n", "sideways"),
+        ("sensors/__init__.py", "from corephys.products import porosity\n", "upward"),
+        ("sensors/__init__.py", "from corephys.samples import needle\n", "sideways"),
         ("reduction/recipe.py", "from corephys.reduction.run import y\n", "circle"),
         ("cellar.py", "", "no floor"),
     ],

@@ -253,7 +253,7 @@ def test_calendar_times() -> None:
 def test_errors() -> None:
     with pytest.raises(ValueError, match=r"rule 'nine' is not known; expected some of beyond"):
         watch(noise(1), rules=("nine",))
-    with pytest.raises(ValueError, match=r"baseline is 3; at least 4 standards are needed"):
+    with pytest.raises(ValueError, match=r"baseline is 3; centre and scatter need at least 4"):
         watch(noise(1), baseline=3)
     with pytest.raises(ValueError, match=r"3 times and 40 values"):
         control_chart(hours([0, 1, 2]), noise(1))

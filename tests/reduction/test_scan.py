@@ -502,7 +502,7 @@ def test_heat_needs_to_know_the_mass(made):
     tables, settings, _ = made
     silent = {**settings, "natural_gamma": {}}
     found = cp.reduce(cp.hole_from_tables(tables, silent))
-    assert "wet or dry" in skipped(found)["heat production"]
+    assert "'wet' or 'dry'" in skipped(found)["heat production"]
 
 
 # Order and repeats --------------------------------------------------------------------------------

@@ -25,7 +25,6 @@ _OFFSET = re.compile(r"(?:Z|[+-]\d\d:?\d\d)$")
 # Terms of the vocabulary that are positions and not quantities.
 _PLACES = ("depth", "depth_fitted", "depth_closed", "offset", "offset_closed")
 _BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each column
-_RESERVED = ("flag", "reason")  # names that the reader itself gives to a table
 
 
 @dataclass

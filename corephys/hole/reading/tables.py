@@ -2,51 +2,15 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-from corephys.ground import constants, thresholds
+from corephys.ground import constants
+from corephys.ground.registry import Compiled, added
+from corephys.ground.sensor import CELSIUS, ROOM, Column, Sensor, number, optional, text
 
 __all__ = ["FLAGGED_ELSEWHERE", "TABLES", "Column", "Table"]
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of a table.
-
-    Parameters
-    ----------
-    name : str
-        Name in the header, before the bracket.
-    kind : {"text", "number", "time"}
-        ``time`` is a date and time in ISO 8601.
-    unit : str or None
-        Unit in which a number is stored; ``"1"`` for a pure number, which needs no bracket; None
-        where any unit will do.
-    need : {"key", "required", "optional"}
-        A key column must be there and may not hold an empty cell; a required one must be there.
-    choices : tuple of str
-        The legal words of a text column, empty where any will do.
-    solid : bool
-        The geometry hangs on it: a cell that is no number is a fault of structure.
-    least, greatest : float
-        Numbers outside are bad cells; in ``unit``.
-    """
-
-    name: str
-    kind: str
-    unit: str | None = ""
-    need: str = "required"
-    choices: tuple[str, ...] = ()
-    solid: bool = False
-    least: float = -math.inf
-    greatest: float = math.inf
-
-    @property
-    def header(self) -> str:
-        """How the header is written."""
-        return f"{self.name} [{self.unit}]" if self.unit not in ("", "1", None) else self.name
 
 
 @dataclass(frozen=True)
@@ -88,14 +52,6 @@ class Table:
         return {column.name: column for column in self.columns}
 
 
-def _text(name: str, *choices: str, need: str = "required") -> Column:
-    return Column(name, "text", "", need, choices)
-
-
-def _number(name: str, unit: str | None = "1", need: str = "required") -> Column:
-    return Column(name, "number", unit, need)
-
-
 def _solid(name: str, unit: str) -> Column:
     return Column(name, "number", unit, "required", (), True)
 
@@ -104,43 +60,24 @@ def _time(name: str) -> Column:
     return Column(name, "time", "", "optional")
 
 
-def _maybe(*columns: Column) -> tuple[Column, ...]:
-    return tuple(replace(column, need="optional") for column in columns)
-
-
-_CORE, _SECTION = _text("core", need="key"), _text("section", need="key")
-_POSITION = (_CORE, _SECTION, _number("offset", "cm"))
-_DEPTH = _number("depth", "m", "optional")
+_CORE, _SECTION = text("core", need="key"), text("section", need="key")
+_POSITION = (_CORE, _SECTION, number("offset", "cm"))
+_DEPTH = number("depth", "m", "optional")
 _INTERVAL = (_CORE, _SECTION, _solid("from", "cm"), _solid("to", "cm"))
-_SCAN = (*_POSITION, _DEPTH, *_maybe(_number("run"), _time("time"), _text("set")))
-_SAMPLE = (*_POSITION, _DEPTH, *_maybe(_number("to", "cm"), _number("run"), _time("time")))
-_LOWEST = thresholds.value("coldest_temperature")
-_CELSIUS = replace(
-    _number("temperature", "degC"), least=_LOWEST, greatest=thresholds.value("hottest_formation")
-)
-_ROOM = replace(_CELSIUS, greatest=thresholds.value("hottest_room"))
-_STANDARD = _maybe(
-    _text("kind", "standard", "blank", "check"),
-    _text("set"),
+_SCAN = (*_POSITION, _DEPTH, *optional(number("run"), _time("time"), text("set")))
+_SAMPLE = (*_POSITION, _DEPTH, *optional(number("to", "cm"), number("run"), _time("time")))
+_STANDARD = optional(
+    text("kind", "standard", "blank", "check"),
+    text("set"),
     _time("time"),
-    _text("liner"),
-    _ROOM,
+    text("liner"),
+    ROOM,
 )
 _SALINITY = replace(
-    _number("salinity", "g/kg"),
+    number("salinity", "g/kg"),
     least=0.0,
     greatest=constants.CONSTANTS["sea_salt_limit"].value,
 )
-
-
-def _scan(
-    name: str,
-    *columns: Column,
-    keys: tuple[str, ...] = (),
-    one_of: tuple[tuple[str, ...], ...] = (),
-    prefixes: tuple[str, ...] = (),
-) -> Table:
-    return Table(f"scan/{name}", (*_SCAN, *columns), "reading", True, keys, one_of, prefixes)
 
 
 def _sample(
@@ -154,19 +91,19 @@ def _sample(
 
 
 def _by_depth(name: str, *columns: Column) -> Table:
-    return Table(name, (*_SAMPLE, *_maybe(*columns, _number("value", None))), "reading", True)
+    return Table(name, (*_SAMPLE, *optional(*columns, number("value", None))), "reading", True)
 
 
-_ROWS = (
+_HOLE_ROWS = (
     Table(
         "cores",
         (
             _CORE,
-            _text("coring_method", "piston", "extended", "rotary", "push", "percussion", "other"),
+            text("coring_method", "piston", "extended", "rotary", "push", "percussion", "other"),
             _solid("top", "m"),
             _solid("advance", "m"),
             _solid("recovered", "m"),
-            *_maybe(_time("time_on_deck"), _number("top_uncertainty", "m")),
+            *optional(_time("time_on_deck"), number("top_uncertainty", "m")),
         ),
     ),
     Table(
@@ -175,11 +112,11 @@ _ROWS = (
             _CORE,
             _SECTION,
             _solid("length", "m"),
-            _number("core_diameter", "mm"),
-            *_maybe(
-                _text("kind", "section", "catcher"),
-                _text("liner", "full", "half", "none"),
-                _text("annulus", "air", "water", "slurry", "none"),
+            number("core_diameter", "mm"),
+            *optional(
+                text("kind", "section", "catcher"),
+                text("liner", "full", "half", "none"),
+                text("annulus", "air", "water", "slurry", "none"),
             ),
         ),
     ),
@@ -187,121 +124,50 @@ _ROWS = (
         "removed",
         (
             *_INTERVAL,
-            _text("kind", "whole_round", "open_void", "closed_void", "lost"),
-            _text("when", "before_scan", "after_scan", need="optional"),
+            text("kind", "whole_round", "open_void", "closed_void", "lost"),
+            text("when", "before_scan", "after_scan", need="optional"),
         ),
     ),
-    Table("exclusions", (*_INTERVAL, _text("reason"), *_maybe(_text("sensor"), _text("who")))),
+    Table("exclusions", (*_INTERVAL, text("reason"), *optional(text("sensor"), text("who")))),
     Table(
         "layers",
-        (_text("name"), _solid("top", "m"), _solid("bottom", "m"), *_maybe(_text("lithology"))),
+        (text("name"), _solid("top", "m"), _solid("bottom", "m"), *optional(text("lithology"))),
     ),
-    _by_depth("pore_water", _SALINITY, _CELSIUS),
-    _by_depth("ages", _number("age", "kyr"), _number("age_uncertainty", "kyr")),
-    _by_depth("checkshots", _number("two_way_time", "s"), _number("one_way_time", "s")),
-    _scan(
-        "gamma",
-        _number("counts"),
-        *_maybe(_number("real_time", "s"), _number("live_time", "s")),
-        one_of=(("real_time", "live_time"),),
+    _by_depth("pore_water", _SALINITY, CELSIUS),
+    _by_depth("ages", number("age", "kyr"), number("age_uncertainty", "kyr")),
+    _by_depth("checkshots", number("two_way_time", "s"), number("one_way_time", "s")),
+)
+_REDUCED = Table(
+    "scan/reduced",
+    (
+        *_SCAN,
+        text("quantity"),
+        number("value"),
+        text("unit"),
+        *optional(number("uncertainty"), text("method"), number("amplitude", None)),
     ),
-    _scan(
-        "pwave",
-        _number("travel_time", "us"),
-        _number("thickness", "mm"),
-        *_maybe(_number("amplitude", None), _ROOM, _number("travel_time_manual", "us")),
-    ),
-    _scan("resistivity", _number("response", "mV"), *_maybe(_ROOM)),
-    _scan("susceptibility", _number("reading", None), *_maybe(_ROOM)),
-    _scan(
-        "natural_gamma",
-        _number("counts"),
-        _number("live_time", "s"),
-        *_maybe(_text("detector")),
-        keys=("detector",),
-        prefixes=("counts_",),
-    ),
-    replace(
-        _scan(
-            "reduced",
-            _text("quantity"),
-            _number("value"),
-            _text("unit"),
-            *_maybe(_number("uncertainty"), _text("method"), _number("amplitude", None)),
-            keys=("quantity", "method"),
-        ),
-        supplied=True,
-    ),
-    Table(
-        "standards/gamma",
-        (
-            _number("aluminium_thickness", "mm"),
-            _number("bore", "mm"),
-            _number("counts"),
-            *_maybe(_number("real_time", "s"), _number("live_time", "s")),
-            *_STANDARD,
-        ),
-        one_of=(("real_time", "live_time"),),
-    ),
-    Table(
-        "standards/pwave",
-        (
-            _number("length", "mm"),
-            _number("travel_time", "us"),
-            *_STANDARD,
-            *_maybe(_text("medium")),
-        ),
-    ),
-    Table(
-        "standards/resistivity",
-        (
-            _number("response", "mV"),
-            *_STANDARD,
-            *_maybe(
-                _text("brine", "sodium_chloride", "sea"),
-                replace(_SALINITY, greatest=1000.0),
-                _number("conductivity", "S/m"),
-            ),
-        ),
-        one_of=(("conductivity", "salinity"),),
-    ),
-    Table(
-        "standards/susceptibility", (_number("value", None), _number("reading", None), *_STANDARD)
-    ),
-    Table(
-        "standards/natural_gamma",
-        (
-            _number("value", None),
-            _number("reading", None),
-            *_STANDARD,
-            *_maybe(
-                _number("live_time", "s"),
-                _text("detector"),
-                _text("standard"),
-                _number("density", "g/cm^3"),
-                _number("potassium", "%"),
-                _number("uranium", "mg/kg"),
-                _number("thorium", "mg/kg"),
-            ),
-        ),
-        number_prefixes=("counts_",),
-    ),
+    "reading",
+    True,
+    keys=("quantity", "method"),
+    supplied=True,
+)
+_SAMPLE_ROWS = (
     Table(
         "standards/pycnometer",
-        (_number("value", None), _number("reading", None), *_STANDARD, *_maybe(_text("cell"))),
+        (number("value", None), number("reading", None), *_STANDARD, *optional(text("cell"))),
     ),
     _sample(
         "index_properties",
-        _number("wet_mass", "g"),
-        _number("dry_mass", "g"),
-        *_maybe(
-            _number("dry_volume", "cm^3"),
-            _number("wet_volume", "cm^3"),
-            _text("wet_volume_method"),
-            _number("container_mass", "g"),
-            _number("container_volume", "cm^3"),
-            _number("repeat"),
-            _text("cell"),
+        number("wet_mass", "g"),
+        number("dry_mass", "g"),
+        *optional(
+            number("dry_volume", "cm^3"),
+            number("wet_volume", "cm^3"),
+            text("wet_volume_method"),
+            number("container_mass", "g"),
+            number("container_volume", "cm^3"),
+            number("repeat"),
+            text("cell"),
         ),
         keys=("repeat",),
         one_of=(("dry_volume", "wet_volume"),),
@@ -311,13 +177,13 @@ _ROWS = (
         (
             *_POSITION,
             _DEPTH,
-            _text("run", need="key"),
-            _text("geometry", "full_space", "half_space"),
-            _text("direction", "along", "across"),
-            _number("heating_power", "W/m"),
-            _number("time", "s"),
-            _CELSIUS,
-            *_maybe(_number("to", "cm"), _number("radius", "mm"), _text("needle")),
+            text("run", need="key"),
+            text("geometry", "full_space", "half_space"),
+            text("direction", "along", "across"),
+            number("heating_power", "W/m"),
+            number("time", "s"),
+            CELSIUS,
+            *optional(number("to", "cm"), number("radius", "mm"), text("needle")),
         ),
         "row",
         True,
@@ -325,25 +191,25 @@ _ROWS = (
     ),
     _sample(
         "velocity",
-        _text("axis", "along", "across", "normal"),
-        _number("length", "mm"),
-        _number("travel_time", "us"),
-        *_maybe(_text("wave", "P", "S"), _ROOM),
+        text("axis", "along", "across", "normal"),
+        number("length", "mm"),
+        number("travel_time", "us"),
+        *optional(text("wave", "P", "S"), ROOM),
         keys=("axis", "wave"),
     ),
     _sample(
         "strength",
-        _text("method", "vane", "fall_cone", "penetrometer", "unconfined"),
-        _text("state", "peak", "residual", "remoulded"),
-        *_maybe(
-            _number("torque", "N m"),
-            _number("diameter", "mm"),
-            _number("height", "mm"),
-            _number("cone_angle", "degree"),
-            _number("cone_mass", "g"),
-            _number("penetration", "mm"),
-            _number("axial_load", "N"),
-            _number("shortening", "mm"),
+        text("method", "vane", "fall_cone", "penetrometer", "unconfined"),
+        text("state", "peak", "residual", "remoulded"),
+        *optional(
+            number("torque", "N m"),
+            number("diameter", "mm"),
+            number("height", "mm"),
+            number("cone_angle", "degree"),
+            number("cone_mass", "g"),
+            number("penetration", "mm"),
+            number("axial_load", "N"),
+            number("shortening", "mm"),
         ),
         keys=("method", "state"),
     ),
@@ -352,14 +218,14 @@ _ROWS = (
         (
             *_POSITION,
             _DEPTH,
-            _text("test", need="key"),
-            _number("step"),
-            _number("stress", "kPa"),
-            *_maybe(
-                _number("to", "cm"),
-                _number("void_ratio"),
-                _number("height", "mm"),
-                _number("time", "s"),
+            text("test", need="key"),
+            number("step"),
+            number("stress", "kPa"),
+            *optional(
+                number("to", "cm"),
+                number("void_ratio"),
+                number("height", "mm"),
+                number("time", "s"),
             ),
         ),
         "row",
@@ -370,43 +236,92 @@ _ROWS = (
     Table(
         "downhole/tools",
         (
-            _text("tool", need="key"),
-            _number("radius", "mm"),
-            _number("heat_capacity", "J/(m K)"),
-            *_maybe(_number("u_heat_capacity", "J/(m K)"), _text("response_table")),
+            text("tool", need="key"),
+            number("radius", "mm"),
+            number("heat_capacity", "J/(m K)"),
+            *optional(number("u_heat_capacity", "J/(m K)"), text("response_table")),
         ),
     ),
     Table(
         "downhole/stations",
         (
-            _text("station", need="key"),
-            _text("tool"),
-            _number("depth", "m"),
-            *_maybe(
-                _number("penetration_time", "s"),
-                _number("end_time", "s"),
-                _number("conductivity", "W/(m K)"),
-                _text("note"),
+            text("station", need="key"),
+            text("tool"),
+            number("depth", "m"),
+            *optional(
+                number("penetration_time", "s"),
+                number("end_time", "s"),
+                number("conductivity", "W/(m K)"),
+                text("note"),
             ),
         ),
     ),
     Table(
         "downhole/formation_temperature",
         (
-            _text("station", need="key"),
-            _number("time", "s"),
-            _CELSIUS,
-            *_maybe(_text("kind", "formation", "bottom_water")),
+            text("station", need="key"),
+            number("time", "s"),
+            CELSIUS,
+            *optional(text("kind", "formation", "bottom_water")),
         ),
     ),
 )
 
 # The owner's own name of a sample, or its IGSN; any table may hold it, and it stays text.
-SAMPLE_ID = _text("sample_id", need="optional")
+SAMPLE_ID = text("sample_id", need="optional")
 
-TABLES: dict[str, Table] = {
-    table.name: replace(table, columns=(*table.columns, SAMPLE_ID)) for table in _ROWS
-}
+
+def _with_sample_id(table: Table) -> Table:
+    return replace(table, columns=(*table.columns, SAMPLE_ID))
+
+
+_BEFORE = {table.name: _with_sample_id(table) for table in _HOLE_ROWS}
+_SUPPLIED = {_REDUCED.name: _with_sample_id(_REDUCED)}
+_AFTER = {table.name: _with_sample_id(table) for table in _SAMPLE_ROWS}
+_SHARED = {**_BEFORE, **_SUPPLIED, **_AFTER}
+
+
+def _scan_table(sensor: Sensor) -> Table:
+    form = sensor.scan
+    return Table(
+        f"scan/{sensor.name}",
+        (*_SCAN, *form.columns),
+        "reading",
+        True,
+        form.keys,
+        form.one_of,
+        form.number_prefixes,
+    )
+
+
+def _standards_table(sensor: Sensor) -> Table | None:
+    form = sensor.standards
+    if form is None:
+        return None
+    return Table(
+        f"standards/{sensor.name}",
+        (*form.columns, *_STANDARD),
+        keys=form.keys,
+        one_of=form.one_of,
+        number_prefixes=form.number_prefixes,
+    )
+
+
+def _all_tables(sensors: Sequence[Sensor]) -> dict[str, Table]:
+    """The hole, readings of all sensors, supplied values, all standards, samples, downhole."""
+    rows = dict(_BEFORE)
+    for make, others in ((_scan_table, _SUPPLIED), (_standards_table, _AFTER)):
+        for sensor in sensors:
+            table = make(sensor)
+            if table is not None:
+                more = {table.name: _with_sample_id(table)}
+                added(_SHARED, more, sensor.name, "table")
+                rows = added(rows, more, sensor.name, "table")
+        rows |= others
+    return rows
+
+
+TABLES = Compiled(_all_tables, _SHARED)
 
 # Tables that speak of other tables' rows; they carry no flags of their own.
 FLAGGED_ELSEWHERE = ("removed", "exclusions")

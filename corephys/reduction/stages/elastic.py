@@ -9,10 +9,11 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, seawater, thresholds, units
+from corephys.ground.sensor import scalar
 from corephys.hole.placing import depth as positions
 from corephys.products import elastic
 from corephys.products.elastic.fluids import water
-from corephys.reduction.context import Context, Skipped, calculated, scalar, sea_water_density
+from corephys.reduction.context import Context, Skipped, calculated, sea_water_density
 from corephys.reduction.stages.scan import usable_grain_densities
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["elastic_bounds", "elastic_moduli", "velocity_models"]
 
-_C = constants.CONSTANTS
 _POROSITIES = np.linspace(0.0, 1.0, 101)
 
 

@@ -10,6 +10,7 @@ import xarray as xr
 from corephys.ground import units
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.constants import Constant
+from corephys.ground.sensor import of_kind, series_like
 from corephys.hole.placing import depth as positions
 from corephys.reduction.context import (
     Context,
@@ -22,10 +23,7 @@ from corephys.reduction.stages import scan
 from corephys.reduction.stages.scan import (
     coring_methods,
     elapsed_on,
-    geometry,
     grain_density_for,
-    of_kind,
-    series_like,
 )
 from corephys.sensors import gamma
 
@@ -214,7 +212,7 @@ def density(context: Context) -> None:
     seconds = counting_time(table, keys["time"])
     if not np.any((table["counts"].values > 0) & (seconds.values > 0)):
         raise Skipped("no reading of scan/gamma.csv has both counts and a counting time above zero")
-    diameter, bore, fluid = geometry(context, table)
+    diameter, bore, fluid = context.geometry(table)
     elapsed = elapsed_on(table, context.objects["gamma_reference"])
     here = table["counts"]
     since = "0 s" if elapsed is None else series_like(here, elapsed, "s")

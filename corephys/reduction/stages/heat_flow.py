@@ -9,10 +9,11 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import units
+from corephys.ground.sensor import scalar
 from corephys.products import heat_flow as product
-from corephys.reduction.context import Context, Skipped, scalar
+from corephys.reduction.context import Context, Skipped, usable_stations
 from corephys.reduction.stages.samples import FORMATION
-from corephys.reduction.stages.scan import of_stations, usable_stations
+from corephys.reduction.stages.scan import of_stations
 
 __all__ = ["corrections", "heat_flow", "monte_carlo", "temperature_below", "thermal_resistance"]
 

@@ -11,13 +11,13 @@ import xarray as xr
 from corephys import quality
 from corephys.ground import thresholds, units
 from corephys.ground.cards import SEALED_SOURCE
+from corephys.ground.registry import SENSORS
+from corephys.ground.sensor import Check, Sensor, of_kind, scalar, series_like, with_reason
 from corephys.quality import equilibration, standards
-from corephys.reduction.context import Context, Skipped, scalar, seconds_since
+from corephys.reduction.context import Context, Skipped, seconds_since
 from corephys.reduction.recipe import Recipe
 from corephys.reduction.stages.gamma import counting_time
-from corephys.reduction.stages.resistivity import air_response
-from corephys.reduction.stages.scan import HOMES, geometry, of_kind, series_like, with_reason
-from corephys.reduction.stages.susceptibility import air_reading
+from corephys.reduction.stages.scan import HOMES
 from corephys.sensors import gamma
 from corephys.sensors.gamma.calibration import standard_density
 
@@ -27,35 +27,29 @@ __all__ = ["control_charts", "quality_settings", "scan_flags", "settling"]
 # Control charts of the check standards, and cores not at room temperature.
 
 
-# Sensor -> table of its scan, path of its series, quantity.
-SENSORS = {
-    sensor: (f"scan/{sensor}", HOMES[name], name)
-    for sensor, name in zip(
-        ("gamma", "pwave", "resistivity", "susceptibility", "natural_gamma"), HOMES, strict=True
-    )
-}
-
-
 def control_charts(context: Context) -> None:
     """A control chart of each sensor's check standard, and flags of the readings it concerns."""
     if not context.recipe["quality"]["control_charts"]:
         return
     watched = 0
-    for sensor in _VALUES:
-        table = context.optional(f"standards/{sensor}")
+    for sensor in SENSORS.records():
+        check = sensor.check or _CHECKS.get(sensor.name)
+        if check is None:
+            continue
+        table = context.optional(f"standards/{sensor.name}")
         checks = None if table is None else of_kind(table, "check")
         if checks is None or not checks.sizes["row"] or "time" not in checks:
             continue
         watched += 1
-        with context.part(f"standards watched: {sensor}"):
-            _chart(context, sensor, checks)
+        with context.part(f"standards watched: {sensor.name}"):
+            _chart(context, sensor, check, checks)
     if not watched:
         raise Skipped("no table of standards has rows of kind check with a time")
 
 
-def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
+def _chart(context: Context, sensor: Sensor, check: Check, checks: xr.Dataset) -> None:
     """The control chart of one sensor, and flags of the readings it concerns."""
-    found = _VALUES[sensor](context, checks)
+    found = check(context, checks)
     if found is None:
         return
     values, sigma, unit, words = found
@@ -65,10 +59,10 @@ def _chart(context: Context, sensor: str, checks: xr.Dataset) -> None:
         uncertainty=sigma,
         baseline=_baseline(np.isfinite(values)),
     )
-    dataset = chart.dataset.assign_attrs(sensor=sensor, checked=words)
-    if sensor == "gamma":
+    dataset = chart.dataset.assign_attrs(sensor=sensor.name, checked=words)
+    if sensor.name == "gamma":
         dataset = dataset.assign_attrs(safety=SEALED_SOURCE)
-    context.results[f"properties/control_{sensor}"] = dataset
+    context.results[f"properties/control_{sensor.name}"] = dataset
     _flag(context, sensor, chart)
 
 
@@ -78,20 +72,21 @@ def _baseline(known: np.ndarray) -> int | None:
     return usual if int(known.sum()) > usual else None
 
 
-def _flag(context: Context, sensor: str, chart: standards.ControlChart) -> None:
+def _flag(context: Context, sensor: Sensor, chart: standards.ControlChart) -> None:
     """Flag the readings of a sensor taken while its standard was out of control."""
-    scan, path, name = SENSORS[sensor]
-    table, found = context.optional(scan), context.results.get(path)
+    table, found = context.optional(f"scan/{sensor.name}"), context.results.get(sensor.path)
     if chart.status == "out of control":
         alarms = int(chart.dataset["alarm"].sum())
         context.notes.append(
-            f"check standard of {sensor}: {alarms} alarms, the first at "
+            f"check standard of {sensor.name}: {alarms} alarms, the first at "
             f"{_first(chart)}; readings up to the next good check are flagged"
         )
     if table is None or found is None or "time" not in table:
         return
     late = standards.out_of_control(chart, table["time"].values) != 0
-    context.results[path] = with_reason(found, name, late, "standard_out_of_control")
+    context.results[sensor.path] = with_reason(
+        found, sensor.quantity, late, "standard_out_of_control"
+    )
 
 
 def _first(chart: standards.ControlChart) -> str:
@@ -142,57 +137,9 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
     return error, None, "g/cm^3", "measured density less that of the standard"
 
 
-def _pwave(context: Context, checks: xr.Dataset) -> Found:
-    """Travel time of the check less that by the calibration [us]."""
-    calibration = context.objects.get("pwave_calibration")
-    if calibration is None:
-        return None
-    expected = calibration.time(
-        checks["length"],
-        temperature=checks["temperature"],
-        medium=checks.get("medium", "water"),
-        liner=checks.get("liner", "none"),
-    )
-    error = checks["travel_time"].values - expected.m_as("us")
-    return error, None, "us", "travel time less that of the calibration"
-
-
-def _resistivity(context: Context, checks: xr.Dataset) -> Found:
-    """Net response of the check over its median [1]."""
-    net = checks["response"].values - air_response(context, checks)
-    return _relative(net), None, "1", "net response over its usual value"
-
-
-def _susceptibility(context: Context, checks: xr.Dataset) -> Found:
-    """Net reading of the check over its known value [1]."""
-    net = checks["reading"].values - air_reading(context, checks)
-    known = checks["value"].values
-    return net / np.where(known != 0, known, np.nan), None, "1", "reading over the value known"
-
-
-def _natural_gamma(context: Context, checks: xr.Dataset) -> Found:
-    """Count rate of the check over its median [1]."""
-    if "live_time" not in checks:
-        return None
-    seconds = checks["live_time"].values
-    rate = checks["reading"].values / np.where(seconds > 0.0, seconds, np.nan)
-    return _relative(rate), None, "1", "count rate over its usual value"
-
-
-def _relative(values: np.ndarray) -> np.ndarray:
-    """Values over the median of the first of them."""
-    known = values[np.isfinite(values)]
-    first = known[: thresholds.count("control_chart_usual")]
-    usual = float(np.median(first)) if known.size else np.nan
-    return values / (usual if usual != 0.0 else np.nan)  # no ratio to zero
-
-
-_VALUES: dict[str, Callable[[Context, xr.Dataset], Found]] = {
+# Checks of sensors whose stages stand in this folder; the record of any other holds its own.
+_CHECKS: dict[str, Callable[[Context, xr.Dataset], Found]] = {
     "gamma": _gamma,
-    "pwave": _pwave,
-    "resistivity": _resistivity,
-    "susceptibility": _susceptibility,
-    "natural_gamma": _natural_gamma,
 }
 
 
@@ -206,18 +153,19 @@ def settling(context: Context) -> None:
     if cores is not None and "time_on_deck" in cores:
         on_deck = dict(zip(cores["core"].values, cores["time_on_deck"].values, strict=True))
     deck = keys["deck_temperature"] or hole["bottom_water_temperature"]
-    for sensor in ("pwave", "resistivity", "susceptibility"):
-        with context.part(f"cores at room temperature: {sensor}"):
+    for sensor in SENSORS.records():
+        if not sensor.warms_up:
+            continue
+        with context.part(f"cores at room temperature: {sensor.name}"):
             _settle(context, sensor, on_deck, deck)
 
 
 def _settle(
-    context: Context, sensor: str, on_deck: Mapping[str, np.datetime64], deck: str | None
+    context: Context, sensor: Sensor, on_deck: Mapping[str, np.datetime64], deck: str | None
 ) -> None:
     """Flag the readings of one sensor on cores not at room temperature."""
     keys, hole = context.recipe["quality"], context.recipe["hole"]
-    scan, path, name = SENSORS[sensor]
-    table, found = context.optional(scan), context.results.get(path)
+    table, found = context.optional(f"scan/{sensor.name}"), context.results.get(sensor.path)
     if table is None or found is None or "core" not in table.coords:
         return
     first = table[next(iter(table.data_vars))]
@@ -226,7 +174,7 @@ def _settle(
     warm = table.get("temperature")
     if warm is None and (not timed or deck is None):
         return
-    diameter = series_like(first, geometry(context, table)[0], "mm")
+    diameter = series_like(first, context.geometry(table)[0], "mm")
     nothing = np.full(up.shape, np.datetime64("NaT"), dtype="datetime64[s]")
     judged = equilibration.settled(
         up.astype("datetime64[s]") if timed else nothing,
@@ -240,23 +188,18 @@ def _settle(
         surface_conductance=keys["surface_conductance"],
     )
     cold = judged["reason"].values != 0
-    context.results[path] = with_reason(found, name, cold, "temperature_not_settled")
+    context.results[sensor.path] = with_reason(
+        found, sensor.quantity, cold, "temperature_not_settled"
+    )
     if cold.any():
         names = ", ".join(dict.fromkeys(table["core"].values[cold].astype(str)))
-        context.notes.append(f"{sensor}: not at room temperature when scanned: core {names}")
+        context.notes.append(f"{sensor.name}: not at room temperature when scanned: core {names}")
 
 
 # --------------------------------------------------------------------------------------------------
 # Tests of every series of the scan; flags only, no value changes.
 
 
-_WIDTHS = {
-    "bulk_density": ("quality", "response_density"),
-    "p_wave_velocity": ("quality", "response_velocity"),
-    "magnetic_susceptibility": ("quality", "response_susceptibility"),
-    "electrical_resistivity": ("quality", "response_resistivity"),
-    "natural_gamma_rate": ("natural_gamma", "response_width"),
-}
 _LENGTHS = (
     "spike_window",
     "level_window",
@@ -292,7 +235,11 @@ def quality_settings(recipe: Recipe) -> quality.Settings:
     Settings
         Lengths in cm, densities in g/cm^3.
     """
-    widths = {name: scalar(recipe, *key, "cm") for name, key in _WIDTHS.items()}
+    widths = {}
+    for sensor in SENSORS.records():
+        section, key = sensor.response_width
+        if section:
+            widths[sensor.quantity] = scalar(recipe, section, key, "cm")
     given: dict[str, Any] = {name: scalar(recipe, "quality", name, "cm") for name in _LENGTHS}
     given |= {name: scalar(recipe, "quality", name, "g/cm^3") for name in _DENSITIES}
     given |= {name: float(recipe["quality"][name]) for name in _NUMBERS}

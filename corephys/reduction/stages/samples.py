@@ -15,8 +15,8 @@ from corephys.downhole import temperature as formation
 from corephys.downhole.temperature.gradient import line_or_usual_gradient
 from corephys.ground import flags, provenance, series
 from corephys.ground.constants import CONSTANTS
-from corephys.reduction.context import Context, Skipped, pore_water_density, scalar
-from corephys.reduction.stages.scan import of_kind, usable_stations, with_bits
+from corephys.ground.sensor import of_kind, scalar, with_bits
+from corephys.reduction.context import Context, Skipped, pore_water_density, usable_stations
 from corephys.reduction.stages.stress import stress_at
 from corephys.samples import consolidation, needle, strength, velocity
 from corephys.samples import index_properties as index

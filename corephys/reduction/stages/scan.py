@@ -5,97 +5,38 @@ The shared values are geometry, grain density, usable stations and constants fit
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from corephys import quality
-from corephys.downhole.temperature.gradient import line_from_seafloor
-from corephys.ground import constants, flags, series, thresholds, units, vocabulary
+from corephys.ground import flags, series, thresholds, units, vocabulary
+from corephys.ground.registry import Compiled
+from corephys.ground.sensor import coefficients, keep_constants
 from corephys.hole.placing import depth, layout
 from corephys.products import porosity
-from corephys.products.stress.fluids import pressure_of_column
 from corephys.reduction.context import (
     Context,
     Skipped,
-    pore_water_density,
-    scalar,
     seconds_since,
-    section_values,
 )
-from corephys.sensors import gamma, natural_gamma, pwave, resistivity
+from corephys.sensors import gamma
 from corephys.uncertainty import Measured
 
-if TYPE_CHECKING:
-    import pint
-
 __all__ = [
-    "GRAVITY",
-    "below_seafloor",
-    "core_temperature",
     "coring_methods",
     "depth_uncertainty",
     "elapsed_on",
-    "geometry",
     "grain_density_for",
-    "keep",
-    "layer_names",
     "of_gamma",
-    "of_kind",
-    "of_natural_gamma",
-    "of_pwave",
-    "of_resistivity",
     "of_stations",
-    "series_like",
     "supplied",
     "usable_grain_densities",
-    "usable_stations",
-    "with_bits",
-    "with_reason",
 ]
 
 # --------------------------------------------------------------------------------------------------
 # Geometry, grain density and other values at the readings.
-
-
-GRAVITY = constants.CONSTANTS["gravity"]
-
-
-def series_like(series: xr.DataArray, values: np.ndarray, unit: str) -> xr.DataArray:
-    """Values at the positions of a series, with their unit."""
-    return series.copy(deep=False, data=np.asarray(values, dtype=float)).assign_attrs(units=unit)
-
-
-def geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading.
-
-    The bore of a core without an annulus is its diameter: such a core fills its liner.
-    """
-    return context.once("geometry", lambda: _geometry(context, table), table)
-
-
-def _geometry(context: Context, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Geometry of every reading from sections.csv and the nominal liner."""
-    nominal = scalar(context.recipe, "liner", "bore", "mm")
-    water = _water(context)
-    slurry = scalar(context.recipe, "gamma", "slurry_density", "g/cm^3")
-    diameter = section_values(context, table, "core_diameter", float("nan"))
-    diameter = np.where(np.isnan(diameter), nominal, diameter)
-    annulus = section_values(context, table, "annulus", "none")
-    # A calliper errs: a core that seems wider than its liner sets the bore.
-    bore = np.where(annulus == "none", diameter, np.maximum(nominal, diameter))
-    density_of = {"none": 0.0, "air": 0.0, "water": water, "slurry": slurry}
-    fluid = np.array([density_of[str(kind)] for kind in annulus], dtype=float)
-    return diameter, bore, fluid
-
-
-def _water(context: Context) -> float:
-    """Density of the pore water in the laboratory [g/cm^3]."""
-    density = pore_water_density(context.recipe, "porosity")
-    return float(units.as_floats(density, "g/cm^3", "pore_water_density"))
 
 
 def usable_grain_densities(context: Context) -> np.ndarray:
@@ -127,8 +68,8 @@ def _grain_density(context: Context, table: xr.Dataset) -> xr.Dataset | str:
             bounds: dict[str, Any] = {}
             if context.optional("layers") is not None:
                 bounds = {
-                    "sample_layer": layer_names(context, samples),
-                    "layer": layer_names(context, table),
+                    "sample_layer": context.layer_names(samples),
+                    "layer": context.layer_names(table),
                 }
             found = porosity.grain_density_at(samples, to=table, allow=context.levels, **bounds)
             if found.attrs["layers_without_samples"]:
@@ -150,30 +91,6 @@ def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:
     return layout.method_of(series.leaf(context.hole, "cores"), table["core"].values)
 
 
-def with_reason(dataset: xr.Dataset, name: str, where: np.ndarray, reason: str) -> xr.Dataset:
-    """A series with one more reason where it applies, and flags to match."""
-    return with_bits(dataset, name, np.where(where, flags.bit(reason), 0))
-
-
-def with_bits(dataset: xr.Dataset, name: str, bits: np.ndarray) -> xr.Dataset:
-    """A series with more bits in its reasons, and flags to match."""
-    if not np.any(bits):
-        return dataset
-    found = dataset.copy()
-    masks = found[f"{name}_reason"].values | bits
-    for part, values in (("reason", masks), ("flag", flags.from_reason(masks))):
-        found[f"{name}_{part}"] = found[f"{name}_{part}"].copy(data=values)
-    return found
-
-
-def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dataset:
-    """Rows of one kind in a table of standards; an empty kind counts as ``otherwise``."""
-    if "kind" not in table:
-        return table if kind == otherwise else table.isel(row=[])
-    kinds = table["kind"].values
-    return table.isel(row=(kinds == kind) | ((kinds == "") & (kind == otherwise)))
-
-
 def elapsed_on(table: xr.Dataset, reference: str | None) -> np.ndarray | None:
     """Seconds of every reading since a reference; the median replaces a missing time."""
     if "time" not in table or reference is None:
@@ -184,171 +101,24 @@ def elapsed_on(table: xr.Dataset, reference: str | None) -> np.ndarray | None:
     return np.where(np.isnan(elapsed), float(np.nanmedian(elapsed)), elapsed)
 
 
-def core_temperature(context: Context, table: xr.Dataset, here: xr.DataArray) -> xr.DataArray:
-    """Temperature of the core at every reading; the laboratory's where it was not measured."""
-    room = scalar(context.recipe, "hole", "laboratory_temperature", "degC")
-    if "temperature" not in table:
-        return series_like(here, np.full(here.size, room), "degC")
-    warm = table["temperature"].values.astype(float)
-    return series_like(here, np.where(np.isnan(warm), room, warm), "degC")
-
-
-def layer_names(context: Context, dataset: xr.Dataset) -> np.ndarray:
-    """Name of the layer of every reading, by depth; "all" without a table of layers."""
-    return layout.layer_column(context.optional("layers"), dataset["depth"].values)
-
-
-def usable_stations(context: Context) -> tuple[np.ndarray, np.ndarray]:
-    """Depth [m] and temperature [degC] of the stations that products may use."""
-
-    def usable() -> tuple[np.ndarray, np.ndarray]:
-        stations = context.results.get("properties/formation_temperature")
-        if stations is None:
-            return np.empty(0), np.empty(0)
-        warm = stations["equilibrium_temperature"].values
-        good = flags.usable(stations["equilibrium_temperature_flag"].values, context.levels)
-        good &= np.isfinite(warm)
-        return stations["depth"].values[good], warm[good]
-
-    return context.once("usable stations", usable)
-
-
-def below_seafloor(
-    context: Context, dataset: xr.Dataset
-) -> tuple[xr.DataArray, xr.DataArray, pint.Quantity]:
-    """In-situ temperature and pressure of every reading, and the uncertainty of the temperature.
-
-    The temperature [degC] is a straight line through the usable stations and the seafloor, the
-    pressure [dbar] that of a column of pore water from the sea's surface down.
-    """
-    hole = context.recipe["hole"]
-    if hole["water_depth"] is None or hole["bottom_water_temperature"] is None:
-        raise Skipped("in-situ conditions need [hole] water_depth and bottom_water_temperature")
-    context.result("properties/formation_temperature")
-    z, warm = usable_stations(context)
-    bottom = scalar(context.recipe, "hole", "bottom_water_temperature", "degC")
-    if z.size < 1:
-        raise Skipped("in-situ conditions need a usable formation temperature")
-    gradient, scatter = line_from_seafloor(z, warm, bottom)
-    here = dataset[next(iter(dataset.data_vars))]
-    depth = dataset["depth"].values
-    column = scalar(context.recipe, "hole", "water_depth", "m") + depth
-    pressure = pressure_of_column(_water(context), GRAVITY.value, column)
-    # A few stations may lie on a line by chance; their scatter is then too small.
-    u = units.quantity(max(scatter, thresholds.value("in_situ_least_scatter")), "K")
-    return (
-        series_like(here, bottom + gradient * depth, "degC"),
-        series_like(here, pressure, "dbar"),
-        u,
-    )
-
-
 # --------------------------------------------------------------------------------------------------
 # Constants fitted to standards, kept in the attributes of the results that use them.
 
 
-Row = tuple[str, str, float, float, str]  # symbol, meaning, value, standard uncertainty, unit
 _LINE = ("logarithm of the rate without matter", "slope in areal density", "curvature")
-_RESPONSE = ("logarithm of the resistivity at 1 mV", "slope in the logarithm", "curvature")
-
-
-def keep(dataset: xr.Dataset, rows: list[Row], standards: int, chi_square: float) -> None:
-    """Write fitted constants into the attributes of a result.
-
-    Parameters
-    ----------
-    dataset : Dataset
-        Result that they belong to; changed in place.
-    rows : list of (symbol, meaning, value, standard uncertainty, unit)
-        Fitted constants; NaN for an unknown uncertainty.
-    standards : int
-        Number of standards in the fit.
-    chi_square : float
-        Reduced chi-square; NaN where there is none.
-    """
-    known = [
-        [symbol, meaning, *(float(x) if np.isfinite(x) else None for x in (value, u)), unit]
-        for symbol, meaning, value, u, unit in rows
-    ]
-    chi = float(chi_square) if np.isfinite(chi_square) else None
-    dataset.attrs["fitted_constants"] = json.dumps(
-        {"rows": known, "standards": int(standards), "reduced_chi_square": chi}
-    )
 
 
 def of_gamma(dataset: xr.Dataset, fit: gamma.Calibration) -> None:
     """Keep the coefficients of ln I = c0 + c1 x + c2 x^2."""
-    rows = _coefficients(fit.coefficients, fit.covariance, _LINE, ("1", "cm^2/g", "cm^4/g^2"))
-    keep(dataset, rows, fit.areal_density.size, fit.reduced_chi_square)
-
-
-def of_resistivity(dataset: xr.Dataset, fit: resistivity.Calibration) -> None:
-    """Keep the coefficients of log10(resistivity) = c0 + c1 x + c2 x^2."""
-    rows = _coefficients(fit.coefficients, fit.covariance, _RESPONSE, ("1", "1", "1"))
-    keep(dataset, rows, fit.log_response.size, fit.reduced_chi_square)
-
-
-def of_pwave(dataset: xr.Dataset, fit: pwave.Calibration) -> None:
-    """Keep the delays, and the velocities that were fitted to solid standards."""
-    rows: list[Row] = [
-        ("t0", "delay of transducers and electronics", fit.delay, fit.delay_uncertainty, "us"),
-        (
-            "tl",
-            f"time in two walls of the liner, from {fit.liner_from}",
-            fit.liner_delay,
-            fit.liner_delay_uncertainty,
-            "us",
-        ),
-    ]
-    rows += [
-        ("V", f"velocity of the standard {medium}", speed, float("nan"), "m/s")
-        for medium, speed in fit.medium_velocity.items()
-    ]
-    keep(dataset, rows, fit.length.size, float("nan"))
-
-
-def of_natural_gamma(dataset: xr.Dataset, fit: natural_gamma.Stripping, standards: int) -> None:
-    """Keep sensitivities and background of every window."""
-    rows: list[Row] = []
-    elements = (("potassium", "%"), ("uranium", "mg/kg"), ("thorium", "mg/kg"))
-    for row, window in enumerate(fit.windows):
-        u = _standard(fit.covariance[row])
-        for column, (element, unit) in enumerate(elements):
-            meaning = f"window {window}, sensitivity to {element}"
-            # Rate of 1 g/cm in view with one unit of the element.
-            of = f"cm/(g s {unit})"
-            rows.append(("S", meaning, float(fit.sensitivity[row, column]), float(u[column]), of))
-        rows.append(
-            (
-                "b",
-                f"window {window}, background",
-                float(fit.background[row]),
-                float(fit.background_uncertainty[row]),
-                "1/s",
-            )
-        )
-    keep(dataset, rows, standards, fit.reduced_chi_square)
-
-
-def _coefficients(
-    values: np.ndarray, covariance: np.ndarray, meanings: tuple[str, ...], units: tuple[str, ...]
-) -> list[Row]:
-    """The fitted coefficients; a coefficient that was held at zero is left out."""
-    u = _standard(covariance)
-    return [(f"c{i}", meanings[i], float(values[i]), float(u[i]), units[i]) for i in range(u.size)]
-
-
-def _standard(covariance: np.ndarray) -> np.ndarray:
-    """Standard uncertainties; NaN where rounding makes a variance negative."""
-    variance = np.diag(covariance)
-    return np.sqrt(np.where(variance >= 0.0, variance, np.nan))
+    rows = coefficients(fit.coefficients, fit.covariance, _LINE, ("1", "cm^2/g", "cm^4/g^2"))
+    keep_constants(dataset, rows, fit.areal_density.size, fit.reduced_chi_square)
 
 
 # --------------------------------------------------------------------------------------------------
 # Values of scan/reduced.csv, reduced elsewhere: kept and flagged as supplied.
 
 
-HOMES = {name: f"properties/{place}" for name, place in quality.SCAN.items()}
+HOMES = Compiled(lambda sensors: {sensor.quantity: sensor.path for sensor in sensors})
 
 
 def supplied(context: Context) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, units
+from corephys.ground.sensor import scalar
 from corephys.products import stress
 from corephys.products.stress.fluids import pressure_halfway
 from corephys.reduction.context import (
@@ -15,7 +16,6 @@ from corephys.reduction.context import (
     Skipped,
     calculated,
     pore_water_density,
-    scalar,
     sea_water_density,
 )
 from corephys.reduction.stages.scan import usable_grain_densities

@@ -15,11 +15,25 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, series, units, vocabulary
+from corephys.ground import constants, series, thresholds, units, vocabulary
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.constants import Constant
 from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import SourcedText
+from corephys.ground.sensor import (
+    Option,
+    RandomPart,
+    Sensor,
+    Source,
+    TableFormat,
+    Term,
+    Track,
+    number,
+    option_from,
+    optional,
+    uncertainty_text,
+)
+from corephys.hole.placing import depth as positions
 from corephys.sensors.gamma.calibration import (
     Calibration,
     DeadTime,
@@ -43,6 +57,7 @@ if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Floats, Measurement, Scalar, WithUnit
 
 __all__ = [
+    "SENSOR",
     "Calibration",
     "DeadTime",
     "annulus_step",
@@ -344,3 +359,133 @@ _LAST = {
     ),
     "grain equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
 }
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="gamma",
+    quantity="bulk_density",
+    path="properties/density",
+    scan=TableFormat(
+        (number("counts"), *optional(number("real_time", "s"), number("live_time", "s"))),
+        one_of=(("real_time", "live_time"),),
+    ),
+    standards=TableFormat(
+        (
+            number("aluminium_thickness", "mm"),
+            number("bore", "mm"),
+            number("counts"),
+            *optional(number("real_time", "s"), number("live_time", "s")),
+        ),
+        one_of=(("real_time", "live_time"),),
+    ),
+    terms=(
+        Term("bulk_density", "g/cm^3", "bulk density", (1.10, 3.1), (1.00, 3.5)),
+        Term(
+            "apparent_density",
+            "g/cm^3",
+            "density on the scale of the standards",
+            (0.5, 3.5),
+            (0, 5),
+        ),
+        Term(
+            "bulk_density_tied",
+            "g/cm^3",
+            "bulk density tied to the samples",
+            (1.10, 3.1),
+            (1.00, 3.5),
+        ),
+        Term(
+            "tie_factor", "1", "factor from scan density to sample density", (0.9, 1.1), (0.5, 2.0)
+        ),
+    ),
+    sources=(
+        Source("gamma_calibration", "calibration", "fit of the density standards"),
+        Source("aluminium_density", "calibration", "density of the aluminium standards"),
+        Source("background_rate", "calibration", "background of the gamma counter"),
+        Source("dead_time", "calibration", "dead time of the gamma counter"),
+        Source("gamma_drift", "calibration", "drift of the gamma counter"),
+        Source("density_tie_*", "calibration", "tie of the scan's density to the samples"),
+        Source("electron_step", "calibration", "step from electrons to mass"),
+    ),
+    random=(
+        RandomPart("bulk_density", "gamma_calibration", "counting", "counting of each reading"),
+        RandomPart("bulk_density", "", "counting", "counting of each reading"),
+        RandomPart("bulk_density_tied", "", "counting", "counting of each reading"),
+        RandomPart("apparent_density", "", "counting", "counting of each reading"),
+    ),
+    options={
+        "dead_time": option_from(
+            calibrate, "dead_time", "s", "dead time of the counter, non-paralysable"
+        ),
+        "dead_time_uncertainty": option_from(
+            calibrate,
+            "dead_time_uncertainty",
+            "s",
+            "standard uncertainty of the dead time, systematic",
+        ),
+        "background_rate": option_from(
+            calibrate, "background_rate", "1/s", "count rate without the beam"
+        ),
+        "background_rate_uncertainty": option_from(
+            calibrate,
+            "background_rate_uncertainty",
+            "1/s",
+            "standard uncertainty of the background rate, systematic",
+        ),
+        "half_life": option_from(bulk_density, "half_life", "yr", "half-life of the source"),
+        "reference_time": Option(
+            None, "time", "date of the calibration; else that of the first standard"
+        ),
+        "time": option_from(calibrate, "time_kind", "real|live", "kind of counting time"),
+        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
+        "core_diameter_uncertainty": option_from(
+            bulk_density,
+            "core_diameter_uncertainty",
+            "mm",
+            "standard uncertainty of the core diameter, systematic, shared with the velocity",
+        ),
+        "grain_density": option_from(
+            bulk_density,
+            "grain_density",
+            "g/cm^3",
+            "grain density where no samples give it",
+        ),
+        "grain_density_uncertainty": Option(
+            uncertainty_text("grain_density"),
+            "g/cm^3",
+            "standard uncertainty of that grain density, systematic",
+        ),
+        "slurry_density": Option("1.5 g/cm^3", "g/cm^3", "density of slurry in the annulus"),
+        "scale": option_from(
+            calibrate,
+            "scale",
+            "aluminium and water|grain equivalent",
+            "density convention",
+        ),
+        "calibrations": Option(
+            "interpolated",
+            "interpolated|together",
+            "how sets of standards at several times are used",
+        ),
+        "dead_time_from_standards": Option(
+            False, "switch", "estimate the dead time from the standards"
+        ),
+        "tie_to_samples": Option(False, "switch", "fit a factor to the samples, by coring method"),
+        "tie_within": option_from(
+            positions.match, "within", "cm", "distance from a sample to the readings it is tied to"
+        ),
+    },
+    quality_options={
+        "response_density": Option(
+            thresholds.DEFAULTS["response_density"],
+            "cm",
+            "width of the response of density along the core",
+        ),
+    },
+    response_width=("quality", "response_density"),
+    track=Track("#0072B2"),
+)

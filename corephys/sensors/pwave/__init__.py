@@ -7,23 +7,53 @@ liner and core, then path over time. The diameter, not the timing, is the usual 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
-from corephys.ground import constants, flags, series, units
-from corephys.ground.provenance import SourcedText
+from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.constants import Constant
+from corephys.ground.provenance import SourcedText, with_constants
+from corephys.ground.sensor import (
+    ROOM,
+    FittedConstant,
+    Option,
+    RandomPart,
+    Reduction,
+    Sensor,
+    Source,
+    Stage,
+    TableFormat,
+    Term,
+    Track,
+    core_temperature,
+    keep_constants,
+    number,
+    of_kind,
+    option_from,
+    optional,
+    scalar,
+    series_like,
+    text,
+)
+from corephys.hole.placing import depth as positions
+from corephys.sensors.pwave import liner as pwave_liner
 from corephys.sensors.pwave.calibration import Calibration, calibrate, wall_count
 from corephys.sensors.pwave.conditions import in_situ_velocity
 from corephys.sensors.pwave.picking import pick
 from corephys.uncertainty import Measured, covariance_effects, stated
 
 if TYPE_CHECKING:
+    import pint
+
     from corephys.ground.types import Dimensional, Numbers, Scalar
 
 __all__ = [
+    "SENSOR",
     "Calibration",
     "calibrate",
     "in_situ_velocity",
@@ -279,3 +309,351 @@ def _low(amplitude: Any, gate: float | Scalar | None) -> Any:
         level = amplitude.drop_attrs(deep=False)
     least = units.as_floats(gate, "1", "amplitude_gate")
     return xr.where(level < least, flags.bit("low_amplitude"), 0)
+
+
+# --------------------------------------------------------------------------------------------------
+# Its stages of a reduction.
+
+
+_AUTOMATIC = ("onset", "threshold", "correlation")
+
+
+def _arrivals_stage(context: Reduction) -> None:
+    """Pick the recorded waveforms by every method, side by side; manual picks stay separate."""
+    waves = context.optional("scan/pwave_waveforms")
+    if waves is None:
+        if context.recipe["pwave"]["pick"] in _AUTOMATIC:
+            context.skip(
+                f"[pwave] pick = {context.recipe['pwave']['pick']!r} needs the waveforms, "
+                "scan/pwave_waveforms.nc; the times of the table are used"
+            )
+        return
+    keys = context.recipe["pwave"]
+    time = waves["record_time"].values
+    early, late = float(time[0]), float(time[-1])
+    # The first tenth of a record holds the noise before any arrival.
+    gate = (
+        keys["gate_start"] or units.quantity(early + 0.1 * (late - early), "us"),
+        keys["gate_end"] or units.quantity(late, "us"),
+    )
+    level = float(keys["threshold_level"])
+    water: dict[str, Any] = {}
+    if "water_trace" in waves and "water_travel_time" in waves:
+        water = {
+            "water_trace": waves["water_trace"],
+            "water_travel_time": units.quantity(float(waves["water_travel_time"]), "us"),
+        }
+    method = keys["pick"] if keys["pick"] in _AUTOMATIC else "onset"
+    context.results["properties/arrivals"] = pick(
+        waves["waveform"],
+        method=method,
+        gate=gate,
+        levels=tuple(sorted({0.1, level, 0.5})),
+        level=level,
+        manual=_manual(context, waves),
+        reason=waves.get("reason", 0),
+        **water,
+    )
+
+
+def _rows(table: xr.Dataset, waves: xr.Dataset) -> np.ndarray:
+    """Row of the waveform with the position and run of every row of a table; -1 for none."""
+    keys = ("core", "section", "offset", "run")
+    frames = [
+        pd.MultiIndex.from_arrays(
+            [np.round(p[k].values, 3) if k == "offset" else p[k].values for k in keys]
+        )
+        for p in (waves, table)
+    ]
+    first = ~frames[0].duplicated()
+    found = frames[0][first].get_indexer(frames[1])
+    return np.where(found >= 0, np.flatnonzero(first)[np.clip(found, 0, None)], -1)
+
+
+def _manual(context: Reduction, waves: xr.Dataset) -> xr.DataArray | None:
+    """Manual picks of the table at the positions of the waveforms."""
+    table = context.optional("scan/pwave")
+    if table is None or "travel_time_manual" not in table:
+        return None
+    row = _rows(waves, table)
+    manual = np.where(row >= 0, table["travel_time_manual"].values[np.clip(row, 0, None)], np.nan)
+    return series_like(waves["waveform"].isel(record_time=0, drop=True), manual, "us")
+
+
+def _travel_time(
+    context: Reduction, table: xr.Dataset
+) -> tuple[xr.DataArray, xr.DataArray | str, xr.DataArray | int]:
+    """Travel times that the recipe chooses, with their uncertainty and reasons."""
+    keys = context.recipe["pwave"]
+    here, reason = table["travel_time"], table.get("reason", 0)
+    if keys["pick"] == "manual":
+        if "travel_time_manual" not in table:
+            context.skip("[pwave] pick = 'manual' and scan/pwave.csv has no travel_time_manual")
+        manual = table["travel_time_manual"].values
+        return series_like(here, manual, "us"), keys["travel_time_uncertainty"], reason
+    picks = context.results.get("properties/arrivals")
+    if keys["pick"] == "table" or picks is None:
+        return here, keys["travel_time_uncertainty"], reason
+    row = _rows(table, picks)
+    at, known = np.clip(row, 0, None), row >= 0
+    time = np.where(known, picks["travel_time"].values[at], np.nan)
+    u = np.where(known, picks["travel_time_u_random"].values[at], np.nan)
+    found = np.where(known, picks["travel_time_reason"].values[at], 0)
+    joined = here.copy(deep=False, data=(np.asarray(reason) | found).astype(np.int64))
+    return series_like(here, time, "us"), series_like(here, u, "us"), joined
+
+
+def calibration_stage(context: Reduction) -> None:
+    """Delay of the electronics and of the liner from the P-wave standards."""
+    recipe, keys = context.recipe, context.recipe["pwave"]
+    if keys["delay"] is not None:
+        context.objects["pwave_calibration"] = None
+        return
+    table = of_kind(context.table("standards/pwave"), "standard")
+    if "temperature" not in table:
+        raise ValueError(
+            "standards/pwave.csv has no column 'temperature [degC]'; the velocity in the standards "
+            "depends on it. Add the column"
+        )
+    context.objects["pwave_calibration"] = calibrate(
+        table["length"],
+        table["travel_time"],
+        temperature=table["temperature"],
+        medium=table.get("medium", "water"),
+        liner=table.get("liner", "none"),
+        wall=recipe["liner"]["wall"],
+        liner_velocity=recipe["liner"]["velocity"],
+        liner_velocity_uncertainty=recipe["liner"]["velocity_uncertainty"],
+    )
+
+
+def _velocity_stage(context: Reduction) -> None:
+    """P-wave velocity of the scan."""
+    table = context.table("scan/pwave")
+    if "pwave_calibration" not in context.objects:
+        context.skip("no P-wave standards; give standards/csv or [pwave] delay")
+    recipe, keys = context.recipe, context.recipe["pwave"]
+    liner = context.section_values(table, "liner", "full")
+    here, u_time, reason = _travel_time(context, table)
+    amplitude = table.get("amplitude")
+    # A supplied velocity has other readings than the amplitudes of scan/csv.
+    context.objects["velocity_measured"] = True
+    calibration = context.objects["pwave_calibration"]
+    stated = (
+        {}
+        if calibration is not None
+        else {
+            "delay": keys["delay"],
+            "delay_uncertainty": keys["delay_uncertainty"],
+            **_delay_of_liner(context),
+        }
+    )
+    found = velocity(
+        here,
+        table["thickness"],
+        calibration=calibration,
+        **stated,
+        wall=recipe["liner"]["wall"],
+        liner=here.copy(deep=False, data=liner.astype(object)),
+        gap=series_like(here, fluid_gap(context, table, liner), "mm"),
+        core_diameter_uncertainty=keys["core_diameter_uncertainty"],
+        thickness_uncertainty=keys["thickness_uncertainty"],
+        travel_time_uncertainty=u_time,
+        amplitude=amplitude,
+        amplitude_gate=float(keys["amplitude_gate"]) if amplitude is not None else None,
+        reason=reason,
+    )
+    if calibration is not None:
+        _keep_constants(found, calibration)
+    context.results["properties/velocity"] = found
+
+
+def _in_situ_stage(context: Reduction) -> None:
+    """Velocity at the temperature and pressure of the formation, beside the measured one."""
+    form = context.recipe["pwave"]["in_situ"]
+    if form == "none":
+        return
+    found = context.result("properties/velocity")
+    temperature, pressure, u = context.below_seafloor(found)
+    table, hole = context.optional("scan/pwave"), context.recipe["hole"]
+    warm: xr.DataArray | str = hole["laboratory_temperature"]
+    if table is not None and "temperature" in table:
+        warm = core_temperature(context, table, found["p_wave_velocity"])
+    porosity = None
+    if form == "slowness":
+        porosity = positions.match(
+            context.result("products/porosity"),
+            to=found,
+            within=thresholds.DEFAULTS["match_reach"],
+            how="nearest",
+            allow=(*context.levels, "suspect"),
+        )
+    context.results["properties/velocity_in_situ"] = with_constants(
+        in_situ_velocity(
+            found,
+            laboratory_temperature=warm,
+            in_situ_temperature=temperature,
+            in_situ_pressure=pressure,
+            form=form,
+            porosity=porosity,
+            salinity=hole["pore_water_salinity"],
+            in_situ_temperature_uncertainty=u,
+            laboratory_temperature_uncertainty=context.recipe["resistivity"][
+                "temperature_uncertainty"
+            ],
+            in_situ_pressure_uncertainty=thresholds.DEFAULTS["in_situ_pressure_uncertainty"],
+            salinity_uncertainty=hole["pore_water_salinity_uncertainty"],
+        ),
+        gravity=constants.CONSTANTS["gravity"],
+    )
+
+
+def fluid_gap(context: Reduction, table: xr.Dataset, liner: np.ndarray) -> np.ndarray:
+    """Fluid between a thin core and its liner at every reading [mm]."""
+    diameter, bore, _ = context.geometry(table)
+    wall = scalar(context.recipe, "liner", "wall", "mm")
+    return pwave_liner.fluid_gap(table["thickness"].values, wall_count(liner), wall, diameter, bore)
+
+
+def _delay_of_liner(context: Reduction) -> dict[str, Constant | pint.Quantity]:
+    """Delay of two walls from their thickness and velocity, where no standards give it."""
+    wall = scalar(context.recipe, "liner", "wall", "mm")
+    speed = scalar(context.recipe, "liner", "velocity", "m/s")
+    u_speed = scalar(context.recipe, "liner", "velocity_uncertainty", "m/s")
+    delay, u = pwave_liner.time_in_walls(wall, speed, u_speed)
+    words = f"two walls of {wall:g} mm at {speed:g} m/s"
+    return {
+        "liner_delay": Constant("liner_delay", delay, "us", float("nan"), words, "", "calculated"),
+        "liner_delay_uncertainty": units.quantity(u, "us"),
+    }
+
+
+def _keep_constants(dataset: xr.Dataset, fit: Calibration) -> None:
+    """Keep the delays, and the velocities that were fitted to solid standards."""
+    rows: list[FittedConstant] = [
+        ("t0", "delay of transducers and electronics", fit.delay, fit.delay_uncertainty, "us"),
+        (
+            "tl",
+            f"time in two walls of the liner, from {fit.liner_from}",
+            fit.liner_delay,
+            fit.liner_delay_uncertainty,
+            "us",
+        ),
+    ]
+    rows += [
+        ("V", f"velocity of the standard {medium}", speed, float("nan"), "m/s")
+        for medium, speed in fit.medium_velocity.items()
+    ]
+    keep_constants(dataset, rows, fit.length.size, float("nan"))
+
+
+def _check_standards(
+    context: Reduction, checks: xr.Dataset
+) -> tuple[np.ndarray, None, str, str] | None:
+    """Travel time of the check less that by the calibration [us]."""
+    calibration = context.objects.get("pwave_calibration")
+    if calibration is None:
+        return None
+    expected = calibration.time(
+        checks["length"],
+        temperature=checks["temperature"],
+        medium=checks.get("medium", "water"),
+        liner=checks.get("liner", "none"),
+    )
+    error = checks["travel_time"].values - expected.m_as("us")
+    return error, None, "us", "travel time less that of the calibration"
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="pwave",
+    quantity="p_wave_velocity",
+    path="properties/velocity",
+    scan=TableFormat(
+        (
+            number("travel_time", "us"),
+            number("thickness", "mm"),
+            *optional(number("amplitude", None), ROOM, number("travel_time_manual", "us")),
+        )
+    ),
+    standards=TableFormat(
+        (number("length", "mm"), number("travel_time", "us"), *optional(text("medium")))
+    ),
+    terms=(
+        Term("p_wave_velocity", "m/s", "P-wave velocity", (1450, 7000), (1000, 8000)),
+        Term("p_wave_amplitude", "1", "P-wave amplitude", (0, math.inf), (0, math.inf)),
+        Term("travel_time", "us", "P-wave travel time", (0, math.inf), (0, math.inf)),
+        Term(
+            "p_wave_velocity_in_situ",
+            "m/s",
+            "P-wave velocity at in-situ pressure and temperature",
+            (1450, 7000),
+            (1000, 8000),
+        ),
+    ),
+    sources=(
+        Source("pwave_calibration", "calibration", "delays of the P-wave sensor"),
+        Source("water_travel_time", "calibration", "travel time of the water liner"),
+        Source("liner_wall", "geometry", "wall of the liner"),
+    ),
+    random=(
+        RandomPart("p_wave_velocity", "", "reading", "picking of the arrival"),
+        RandomPart("travel_time", "", "reading", "picking of the arrival"),
+    ),
+    options={
+        "delay": option_from(
+            velocity,
+            "delay",
+            "us",
+            "delay of the electronics; from the standards if not given",
+        ),
+        "delay_uncertainty": option_from(
+            velocity,
+            "delay_uncertainty",
+            "us",
+            "standard uncertainty of the delay, systematic",
+        ),
+        "core_diameter_uncertainty": option_from(
+            velocity,
+            "core_diameter_uncertainty",
+            "mm",
+            "standard uncertainty of the core diameter, systematic, shared with the density",
+        ),
+        "thickness_uncertainty": Option(
+            "0.1 mm", "mm", "standard uncertainty of one calliper reading, random"
+        ),
+        "travel_time_uncertainty": Option(
+            "0.05 us", "us", "standard uncertainty of one pick, random"
+        ),
+        "amplitude_gate": Option(0.0, "number", "least amplitude, in the instrument's units"),
+        "pick": Option(
+            "table", "table|manual|onset|threshold|correlation", "which travel time is used"
+        ),
+        "gate_start": Option(None, "us", "earliest arrival of a waveform"),
+        "gate_end": Option(None, "us", "latest arrival of a waveform"),
+        "threshold_level": Option(
+            0.3, "number", "share of the peak at which a threshold pick is made"
+        ),
+        "in_situ": Option("none", "none|ratio|slowness", "form of the in-situ correction"),
+    },
+    quality_options={
+        "response_velocity": Option(
+            thresholds.DEFAULTS["response_velocity"],
+            "cm",
+            "width of the response of the P-wave along the core",
+        ),
+    },
+    response_width=("quality", "response_velocity"),
+    stages=(
+        Stage("P-wave arrivals", _arrivals_stage),
+        Stage("P-wave calibration", calibration_stage),
+        Stage("velocity", _velocity_stage),
+        Stage("in-situ velocity", _in_situ_stage, after="porosity"),
+    ),
+    check=_check_standards,
+    warms_up=True,
+    track=Track("#D55E00"),
+)

@@ -8,14 +8,40 @@ correction to another temperature is opt-in.
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, series, units
+from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
-from corephys.ground.provenance import SourcedText
+from corephys.ground.provenance import SourcedText, with_constants
+from corephys.ground.sensor import (
+    ROOM,
+    Option,
+    RandomPart,
+    Reduction,
+    Sensor,
+    Source,
+    Stage,
+    TableFormat,
+    Term,
+    Track,
+    coefficients,
+    constant_text,
+    core_temperature,
+    keep_constants,
+    number,
+    of_kind,
+    option_from,
+    optional,
+    over_usual,
+    series_like,
+    text,
+)
+from corephys.hole.placing import depth as positions
 from corephys.sensors.resistivity.archie import (
     Archie,
     SurfaceConduction,
@@ -45,6 +71,7 @@ if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar
 
 __all__ = [
+    "SENSOR",
     "Archie",
     "Baseline",
     "Calibration",
@@ -259,3 +286,410 @@ def _order_effect(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:
     c0, c1, c2 = cal.other
     other = 10.0 ** (c0 + c1 * x + c2 * x**2)
     return {"resistivity_order": float(np.sqrt(cal.other_weight)) * (other - rho)}
+
+
+# --------------------------------------------------------------------------------------------------
+# Its stages of a reduction.
+
+
+_FEW = thresholds.count("archie_readings")
+
+
+def _calibration_stage(context: Reduction) -> None:
+    """Fit the response to brines; four electrodes need no fit."""
+    keys = context.recipe["resistivity"]
+    if keys["cell_constant"] is not None:
+        return  # four electrodes have a constant in place of a calibration
+    table = of_kind(context.table("standards/resistivity"), "standard")
+    if not table.sizes["row"]:
+        context.skip("standards/csv has no row of kind standard")
+    base = _baseline(context, table, table["response"])
+    brine = table["brine"].values if "brine" in table else None
+    calibration = calibrate(
+        table["response"],
+        conductivity=table.get("conductivity"),
+        temperature=table.get("temperature", context.recipe["hole"]["laboratory_temperature"]),
+        salinity=table.get("salinity"),
+        brine=brine,
+        baseline="0 mV" if base is None else units.quantity(np.asarray(base.values), "mV"),
+        order=None if keys["order"] == "by AICc" else int(keys["order"]),
+        response_uncertainty=keys["response_uncertainty"],
+        brine_uncertainty=keys["brine_uncertainty"],
+    )
+    context.objects["resistivity_calibration"] = calibration
+    found = {
+        "log_response": (calibration.log_response, "1", "log10 of the net response in mV"),
+        "log_resistivity": (calibration.log_resistivity, "1", "log10 of the resistivity in ohm m"),
+        "residual": (calibration.residual, "1", "measured less fitted"),
+    }
+    dataset = xr.Dataset(
+        {
+            name: ("standard", np.asarray(values), {"units": unit, "long_name": words})
+            for name, (values, unit, words) in found.items()
+        }
+    )
+    dataset.attrs = {
+        "description": calibration.describe(),
+        "coefficients": list(map(float, calibration.coefficients)),
+        "reduced_chi_square": float(calibration.reduced_chi_square),
+    }
+    _keep_constants(dataset, calibration)
+    context.results["properties/resistivity_calibration"] = dataset
+
+
+def _baseline(context: Reduction, table: xr.Dataset, here: xr.DataArray) -> Baseline | None:
+    """Baseline in air at the times of a table; None without blanks or with drift = false."""
+    standards = context.optional("standards/resistivity")
+    if standards is None or not context.recipe["resistivity"]["drift"]:
+        return None
+    air = of_kind(standards, "blank")
+    if not air.sizes["row"]:
+        return None
+    uncertainty = context.recipe["resistivity"]["response_uncertainty"]
+    timed = "time" in air and "time" in table and not np.isnat(table["time"].values).all()
+    if not timed or np.isnat(air["time"].values).all():
+        return _constant(air["response"].values, table.sizes[here.dims[0]])
+    return air_baseline(
+        air["time"], table["time"], air["response"], response_uncertainty=uncertainty
+    )
+
+
+def _air_response(context: Reduction, table: xr.Dataset) -> np.ndarray | float:
+    """Response in air at the times of a table [mV]; zero without a baseline."""
+    base = _baseline(context, table, table["response"])
+    return 0.0 if base is None else np.asarray(base.values)
+
+
+def _constant(response: np.ndarray, size: int) -> Baseline:
+    """The mean of readings in air whose times are unknown."""
+    known = response[np.isfinite(response)]
+    u = float(known.std(ddof=1) / np.sqrt(known.size)) if known.size > 1 else float("nan")
+    return Baseline(xr.DataArray(np.full(size, known.mean()), dims="reading"), u, 0, float("nan"))
+
+
+def _resistivity_stage(context: Reduction) -> None:
+    """Resistivity of the scan at the temperature of the core."""
+    table = context.table("scan/resistivity")
+    recipe, keys = context.recipe, context.recipe["resistivity"]
+    here = table["response"]
+    warm = core_temperature(context, table, here)
+    if keys["cell_constant"] is not None:
+        if keys["current"] is None:
+            context.skip("[resistivity] cell_constant needs current as well; give both")
+        found = four_electrode(
+            here,
+            keys["current"],
+            cell_constant=keys["cell_constant"],
+            temperature=warm,
+            voltage_uncertainty=keys["response_uncertainty"],
+            reason=table.get("reason", 0),
+        )
+    else:
+        calibration = context.objects.get("resistivity_calibration")
+        if calibration is None:
+            context.skip("no brines; give standards/csv or [resistivity] cell_constant")
+        diameter, _, fluid = context.geometry(table)
+        base = _baseline(context, table, here)
+        if base is not None:
+            base = replace(base, values=series_like(here, np.asarray(base.values), "mV"))
+        if np.any(fluid > 0.0):
+            context.notes.append(
+                "resistivity: some cores have a conducting annulus; the correction for core "
+                "diameter assumes an insulating annulus, so their resistivity may be too low"
+            )
+        found = electrical_resistivity(
+            here,
+            calibration=calibration,
+            temperature=warm,
+            baseline="0 mV" if base is None else base,
+            response_uncertainty=keys["response_uncertainty"],
+            core_diameter=series_like(here, diameter, "mm"),
+            bore=recipe["liner"]["bore"],
+            core_diameter_uncertainty=keys["core_diameter_uncertainty"],
+            reason=table.get("reason", 0),
+        )
+    context.results["properties/resistivity"] = found
+    context.objects["resistivity_temperature"] = warm
+
+
+def _formation_factor_stage(context: Reduction) -> None:
+    """Resistivity at one temperature, and the formation factor of the scan."""
+    found = context.result("properties/resistivity")
+    if "resistivity_temperature" not in context.objects:
+        context.skip("the resistivity was supplied without the temperature of the core")
+    recipe, keys = context.recipe, context.recipe["resistivity"]
+    shared = {
+        "salinity": recipe["hole"]["pore_water_salinity"],
+        "salinity_uncertainty": recipe["hole"]["pore_water_salinity_uncertainty"],
+        "temperature_uncertainty": keys["temperature_uncertainty"],
+    }
+    warm = context.objects["resistivity_temperature"]
+    context.results["properties/formation_factor"] = formation_factor(
+        found, temperature=warm, **shared
+    )
+    context.results["properties/resistivity"] = to_reference_temperature(
+        found, warm, reference=keys["reference_temperature"], **shared
+    )
+
+
+def _archie_stage(context: Reduction) -> None:
+    """Archie's parameters fitted to the porosity of the scan, and the porosity by them."""
+    keys = context.recipe["resistivity"]
+    if keys["archie"] == "none":
+        return
+    factor = context.result("properties/formation_factor")
+    porosity = context.result("products/porosity")
+    at_factor = positions.match(
+        porosity,
+        to=factor,
+        within=thresholds.DEFAULTS["archie_reach"],
+        how="mean over footprint",
+        allow=context.levels,
+    )
+    layer = None
+    if keys["archie"] == "by layer":
+        layer = context.layer_names(factor)
+    usable = _usable(factor, context.levels)
+    both = np.isfinite(usable["formation_factor"].values) & np.isfinite(
+        at_factor["porosity"].values
+    )
+    words = np.full(both.size, "all", dtype=object) if layer is None else layer
+    if max((int((both & (words == word)).sum()) for word in set(words)), default=0) < _FEW:
+        context.skip(f"no layer has {_FEW} usable readings of both formation factor and porosity")
+    fits = archie_fit(usable, at_factor, layer)
+    context.results["properties/archie"] = _archie_table(fits)
+    for word, fit in fits.items():
+        if fit.note:
+            context.notes.append(f"Archie's parameters of {word}: {fit.note}")
+    context.results["products/porosity_from_resistivity"] = _porosity(factor, fits, words)
+    if keys["surface_conduction"]:
+        _surface(context, usable, at_factor)
+
+
+def _usable(factor: xr.Dataset, levels: tuple[str, ...]) -> xr.Dataset:
+    """The formation factor with NaN where products may not use it."""
+    good = flags.usable(factor["formation_factor_flag"], levels)
+    return factor.assign(formation_factor=factor["formation_factor"].where(good))
+
+
+def _archie_table(fits: dict[str, Archie]) -> xr.Dataset:
+    """Archie's parameters of every layer as a table."""
+    names = list(fits)
+    m = Measured(
+        xr.DataArray([fits[n].m for n in names], dims="layer"),
+        np.array([np.sqrt(fits[n].covariance[1, 1]) for n in names]),
+    )
+    table = series.build({"cementation_exponent": m}, steps=("ln F = ln a - m ln phi, York line",))
+    for name, values, words in (
+        ("archie_a", [fits[n].a for n in names], "factor a of Archie's law"),
+        (
+            "archie_a_uncertainty",
+            [np.sqrt(fits[n].covariance[0, 0]) for n in names],
+            "standard uncertainty of a",
+        ),
+        ("archie_covariance", [fits[n].covariance[0, 1] for n in names], "covariance of a and m"),
+        ("points", [float(fits[n].points) for n in names], "readings used"),
+        ("reduced_chi_square", [fits[n].reduced_chi_square for n in names], "reduced chi-square"),
+    ):
+        table[name] = ("layer", np.array(values, dtype=float), {"units": "1", "long_name": words})
+    labels = np.array(names, dtype=object)
+    return table.assign_coords(layer_name=("layer", labels, {"long_name": "name of the layer"}))
+
+
+def _porosity(factor: xr.Dataset, fits: dict[str, Archie], words: np.ndarray) -> xr.Dataset:
+    """Porosity of every reading with the parameters of its own layer."""
+    pieces, order = [], []
+    for name, fit in fits.items():
+        rows = np.flatnonzero(words == name)
+        if rows.size:
+            pieces.append(porosity_from_formation_factor(factor.isel(reading=rows), archie=fit))
+            order.append(rows)
+    joined = xr.concat(
+        pieces,
+        dim="reading",
+        data_vars="minimal",
+        coords="minimal",
+        compat="override",
+        join="outer",
+        fill_value=0.0,
+        combine_attrs="override",
+    )
+    return joined.isel(reading=np.argsort(np.concatenate(order), kind="stable"))
+
+
+def _surface(context: Reduction, factor: xr.Dataset, porosity: xr.Dataset) -> None:
+    """Conduction along grain surfaces, fitted to the complete hole."""
+    warm = context.objects["resistivity_temperature"]
+    water = pore_water_resistivity(
+        context.recipe["hole"]["pore_water_salinity"],
+        warm,
+        "0 dbar",
+        salinity_uncertainty=context.recipe["hole"]["pore_water_salinity_uncertainty"],
+    )
+    rho = context.result("properties/resistivity")
+    kept = np.isfinite(factor["formation_factor"])
+    rho = rho.assign(electrical_resistivity=rho["electrical_resistivity"].where(kept))
+    found = surface_conduction_fit(rho, water, porosity)
+    if found.note:
+        context.notes.append(f"surface conduction: {found.note}")
+    context.objects["surface_conduction"] = found
+
+
+def _in_situ_stage(context: Reduction) -> None:
+    """Resistivity at the temperature and pressure of the formation, beside the measured one."""
+    keys = context.recipe["resistivity"]
+    if not keys["in_situ"]:
+        return
+    found = context.result("properties/resistivity")
+    temperature, pressure, u = context.below_seafloor(found)
+    context.results["properties/resistivity_in_situ"] = with_constants(
+        in_situ(
+            found[
+                [n for n in found.data_vars if not str(n).startswith("electrical_resistivity_at")]
+            ],
+            context.objects["resistivity_temperature"],
+            in_situ_temperature=temperature,
+            in_situ_pressure=pressure,
+            salinity=context.recipe["hole"]["pore_water_salinity"],
+            temperature_uncertainty=keys["temperature_uncertainty"],
+            in_situ_temperature_uncertainty=u,
+            salinity_uncertainty=context.recipe["hole"]["pore_water_salinity_uncertainty"],
+        ),
+        gravity=constants.CONSTANTS["gravity"],
+    )
+
+
+_RESPONSE = ("logarithm of the resistivity at 1 mV", "slope in the logarithm", "curvature")
+
+
+def _keep_constants(dataset: xr.Dataset, fit: Calibration) -> None:
+    """Keep the coefficients of log10(resistivity) = c0 + c1 x + c2 x^2."""
+    rows = coefficients(fit.coefficients, fit.covariance, _RESPONSE, ("1", "1", "1"))
+    keep_constants(dataset, rows, fit.log_response.size, fit.reduced_chi_square)
+
+
+def _check_standards(context: Reduction, checks: xr.Dataset) -> tuple[np.ndarray, None, str, str]:
+    """Net response of the check over its median [1]."""
+    net = checks["response"].values - _air_response(context, checks)
+    return over_usual(net), None, "1", "net response over its usual value"
+
+
+# --------------------------------------------------------------------------------------------------
+# The record: what the other rooms need of this sensor.
+
+
+SENSOR = Sensor(
+    name="resistivity",
+    quantity="electrical_resistivity",
+    scan=TableFormat((number("response", "mV"), *optional(ROOM))),
+    standards=TableFormat(
+        (
+            number("response", "mV"),
+            *optional(
+                text("brine", "sodium_chloride", "sea"),
+                replace(number("salinity", "g/kg"), least=0.0, greatest=1000.0),
+                number("conductivity", "S/m"),
+            ),
+        ),
+        one_of=(("conductivity", "salinity"),),
+    ),
+    terms=(
+        Term(
+            "electrical_resistivity", "ohm m", "electrical resistivity", (0.15, 50), (0.1, math.inf)
+        ),
+        Term("formation_factor", "1", "formation factor", (1, 40), (1, math.inf)),
+        Term(
+            "electrical_resistivity_at_reference",
+            "ohm m",
+            "electrical resistivity at the reference temperature",
+            (0.15, 50),
+            (0.1, math.inf),
+        ),
+        Term(
+            "electrical_resistivity_in_situ",
+            "ohm m",
+            "electrical resistivity at in-situ temperature and pressure",
+            (0.15, 50),
+            (0.1, math.inf),
+        ),
+        Term(
+            "pore_water_resistivity",
+            "ohm m",
+            "electrical resistivity of the pore water",
+            (0.1, 5),
+            (0.02, math.inf),
+        ),
+        Term("cementation_exponent", "1", "cementation exponent", (1.2, 3.5), (0.5, 10)),
+        Term("surface_conductivity", "S/m", "surface conductivity of the grains", (0, 2), (0, 20)),
+    ),
+    sources=(
+        Source("resistivity_calibration", "calibration", "fit of the brines"),
+        Source("resistivity_order", "calibration", "order of the fit of the brines"),
+        Source("brine_conductivity", "calibration", "conductivity of the brines"),
+        Source("air_baseline", "calibration", "reading in air of the resistivity sensor"),
+        Source("cell_constant", "geometry", "cell constant of the electrodes"),
+        Source("ruler", "geometry", "ruler of the electrodes"),
+    ),
+    random=(
+        RandomPart("electrical_resistivity", "", "reading", "reading of the resistivity"),
+        RandomPart("formation_factor", "", "reading", "reading of the resistivity"),
+        RandomPart(
+            "cementation_exponent", "", "natural scatter", "readings and scatter about the line"
+        ),
+    ),
+    options={
+        "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
+        "drift": Option(True, "switch", "subtract the baseline in air, linear in time"),
+        "response_uncertainty": option_from(
+            electrical_resistivity,
+            "response_uncertainty",
+            "mV",
+            "standard uncertainty of one reading, random",
+        ),
+        "brine_uncertainty": Option(
+            constant_text("brine_uncertainty", "1 %"),
+            "%",
+            "standard uncertainty of the brines' conductivity, systematic",
+        ),
+        "temperature_uncertainty": Option(
+            "0.5 K", "K", "standard uncertainty of the core's temperature, random"
+        ),
+        "core_diameter_uncertainty": option_from(
+            electrical_resistivity,
+            "core_diameter_uncertainty",
+            "mm",
+            "standard uncertainty of the core diameter, systematic, shared with the density",
+        ),
+        "cell_constant": Option(
+            None, "m", "cell constant of four electrodes; their response is then a voltage"
+        ),
+        "current": Option(None, "mA", "current through the outer two of four electrodes"),
+        "reference_temperature": option_from(
+            to_reference_temperature,
+            "reference",
+            "degC",
+            "temperature to which resistivity is converted",
+        ),
+        "in_situ": Option(False, "switch", "convert resistivity to in-situ conditions"),
+        "archie": Option("by layer", "by layer|whole|none", "where Archie's parameters are fitted"),
+        "surface_conduction": Option(False, "switch", "fit the conduction along grain surfaces"),
+    },
+    quality_options={
+        "response_resistivity": Option(
+            thresholds.DEFAULTS["response_resistivity"],
+            "cm",
+            "width of the response of resistivity along the core",
+        ),
+    },
+    response_width=("quality", "response_resistivity"),
+    stages=(
+        Stage("resistivity calibration", _calibration_stage),
+        Stage("resistivity", _resistivity_stage),
+        Stage("formation factor", _formation_factor_stage, after="porosity"),
+        Stage("porosity from resistivity", _archie_stage, after="formation factor"),
+        Stage("in-situ resistivity", _in_situ_stage, after="velocity models"),
+    ),
+    check=_check_standards,
+    warms_up=True,
+    track=Track("#B07800"),
+)

@@ -18,9 +18,16 @@ _LOOKS_UP = "looks a row of a table up by its name"
 _FILE = "reads or writes a file of a hole, which keeps its units beside its numbers"
 
 NOT_MEASURED = {
-    "constants.add_table": "adds constants, each a row of words and one number",
     "constants.get": _LOOKS_UP,
-    "constants.is_tabled": "compares a constant with the table",
+    "sensors.names": "lists names",
+    "sensors.number": "names a column and its unit for the record of a sensor",
+    "sensors.of_kind": "chooses rows of a table by a word",
+    "sensors.optional": "marks columns for the record of a sensor",
+    "sensors.register": "takes a record of words, functions and defaults",
+    "sensors.series_like": "takes floats already in the unit that it names",
+    "sensors.text": "names a column of words for the record of a sensor",
+    "sensors.unregister": "takes the name of a sensor",
+    "sensors.with_reason": "takes the places of readings and the name of a reason",
     "flags.allowed": "takes words: a recipe",
     "flags.bit": "takes a word: the name of a reason",
     "flags.flag_attributes": "takes words",
