@@ -127,3 +127,27 @@ def test_what_cannot_be_drawn_is_refused():
         heat_flow.monte_carlo(unknown, needles)
     with pytest.raises(ValueError, match="it needs three"):
         heat_flow.monte_carlo(warm.isel(reading=[0, 3]), needles)
+
+
+@pytest.mark.parametrize("how", heat_flow.CARRIERS)
+def test_a_resistance_at_hand_gives_what_its_conductivities_give(how):
+    warm, needles = _uniform()
+    errors = {"depth_uncertainty": "0.2 m", "datum_uncertainty": "0.3 m"}
+    held = heat_flow.thermal_resistance(needles, at=warm, how=how, **errors)
+    for function in (
+        lambda **given: heat_flow.monte_carlo(warm, needles, how=how, draws=200, **given),
+        lambda **given: heat_flow.temperature_at(warm, warm, needles, how=how, **given),
+    ):
+        xr.testing.assert_identical(function(resistance=held), function(**errors))
+    one = heat_flow.compare_carriers(warm, needles, resistance=held, **errors)
+    xr.testing.assert_identical(one, heat_flow.compare_carriers(warm, needles, **errors))
+
+
+def test_a_resistance_of_another_way_or_place_is_refused():
+    warm, needles = _uniform()
+    held = heat_flow.thermal_resistance(needles, at=warm, how="steps")
+    with pytest.raises(ValueError, match=r"interpolated by 'steps' and how is 'linear'; give how="):
+        heat_flow.monte_carlo(warm, needles, resistance=held)
+    elsewhere = heat_flow.thermal_resistance(needles, at=needles)
+    with pytest.raises(series.PositionError, match=r"Bring one onto the other"):
+        heat_flow.temperature_at(warm, warm, needles, resistance=elsewhere)

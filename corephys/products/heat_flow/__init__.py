@@ -28,7 +28,7 @@ from corephys.products.heat_flow.expected import (
     temperature_at,
 )
 from corephys.products.heat_flow.line import best_line, student
-from corephys.products.heat_flow.resistance import thermal_resistance
+from corephys.products.heat_flow.resistance import resistance_by, thermal_resistance
 from corephys.products.heat_flow.station_intervals import intervals, monte_carlo
 from corephys.products.heat_flow.stations import (
     BEDS,
@@ -242,6 +242,7 @@ def compare_carriers(
     temperature: Measurement,
     conductivity: Measurement,
     *,
+    resistance: xr.Dataset | None = None,
     bottom_water_temperature: Scalar | None = None,
     bottom_water_temperature_uncertainty: Scalar | None = None,
     depth_uncertainty: Scalar | xr.Dataset | None = None,
@@ -256,6 +257,9 @@ def compare_carriers(
         ``equilibrium_temperature`` [degC] with the coordinate ``depth``.
     conductivity : Dataset, (reading)
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth``.
+    resistance : Dataset, optional
+        From :func:`thermal_resistance` of the same conductivities at the temperatures, if it is at
+        hand [m^2 K/W]: the result of its own carrier.
     bottom_water_temperature, bottom_water_temperature_uncertainty, allow
         Same as for :func:`bullard` [degC, K].
     depth_uncertainty : Quantity, str or Dataset, optional
@@ -285,17 +289,19 @@ def compare_carriers(
     ways = [way for way in CARRIERS if way != "trend" or depths >= 3]
     flow, total, reduced = np.empty((3, len(ways)))
     for i, way in enumerate(ways):
-        resistance = thermal_resistance(
+        same = resistance is not None and resistance.attrs.get("carrier") == way
+        carried = resistance_by(
+            way,
             conductivity,
+            resistance if same else None,
             at=temperature,
-            how=way,
             depth_uncertainty=depth_uncertainty,
             datum_uncertainty=datum_uncertainty,
             allow=allow,
         )
         points = usable_stations(
             readings,
-            resistance,
+            carried,
             allow,
             bottom_water_temperature,
             bottom_water_temperature_uncertainty,

@@ -13,7 +13,7 @@ from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import measured_fraction, positive
 from corephys.products.heat_flow.adjustments import heat_production_correction
 from corephys.products.heat_flow.carriers import Carried, carry, wanted
-from corephys.products.heat_flow.resistance import thermal_resistance
+from corephys.products.heat_flow.resistance import resistance_by
 from corephys.products.heat_flow.stations import (
     DEPTH,
     Stations,
@@ -47,6 +47,7 @@ def temperature_at(
     conductivity: Measurement,
     *,
     how: str = "linear",
+    resistance: xr.Dataset | None = None,
     heat_production: Measurement | str | None = None,
     heat_production_uncertainty: Scalar | None = None,
     bottom_water_temperature: Scalar | None = None,
@@ -68,6 +69,9 @@ def temperature_at(
     how : str
         Interpolation of conductivity, as for ``thermal_resistance``; below the last reading it is
         an assumption.
+    resistance : Dataset, optional
+        From ``thermal_resistance`` of the same conductivities at the temperatures, if it is at
+        hand [m^2 K/W]; its uncertainties of depth are taken then.
     heat_production : Dataset, DataArray, Quantity or str, optional
         Same as for ``heat_production_correction`` [uW/m^3]. The line is then fitted to
         temperatures without its anomaly, which is added again to the result.
@@ -108,10 +112,11 @@ def temperature_at(
         raise ValueError(
             f"a depth of {np.nanmin(depth):g} m lies above the seafloor; give depths of 0 or more"
         )
-    resistance = thermal_resistance(
+    resistance = resistance_by(
+        how,
         conductivity,
+        resistance,
         at=temperature,
-        how=how,
         depth_uncertainty=depth_uncertainty,
         datum_uncertainty=datum_uncertainty,
         allow=allow,

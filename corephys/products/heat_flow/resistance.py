@@ -147,6 +147,35 @@ def thermal_resistance(
     )
 
 
+def resistance_by(
+    way: str,
+    conductivity: Measurement,
+    given: xr.Dataset | None,
+    *,
+    at: Measurement,
+    depth_uncertainty: Scalar | xr.Dataset | None,
+    datum_uncertainty: Scalar | None,
+    allow: Sequence[str],
+) -> xr.Dataset:
+    """Resistance at stations by one carrier: the one at hand where it is that, else computed."""
+    if given is None:
+        return thermal_resistance(
+            conductivity,
+            at=at,
+            how=way,
+            depth_uncertainty=depth_uncertainty,
+            datum_uncertainty=datum_uncertainty,
+            allow=allow,
+        )
+    held = given.attrs.get("carrier", "")
+    if held != way:
+        raise ValueError(
+            f"resistance is interpolated by {held!r} and how is {way!r}; give how={held!r}, or "
+            "leave resistance out"
+        )
+    return given
+
+
 def _along(
     carrier: Carrier, depth: np.ndarray, effects: dict[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:

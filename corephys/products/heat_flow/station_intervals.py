@@ -13,7 +13,7 @@ from corephys.ground import flags, series, thresholds
 from corephys.numerics.line import Line, estimating_rows, lines_from_sums
 from corephys.products.heat_flow.carriers import Carried, carry
 from corephys.products.heat_flow.line import best_line, gains, guided
-from corephys.products.heat_flow.resistance import thermal_resistance
+from corephys.products.heat_flow.resistance import resistance_by
 from corephys.products.heat_flow.stations import (
     DEPTH,
     Fit,
@@ -257,6 +257,7 @@ def monte_carlo(
     conductivity: Measurement,
     *,
     how: str = "linear",
+    resistance: xr.Dataset | None = None,
     draws: int = 10000,
     seed: int = 1,
     student: bool = True,
@@ -276,6 +277,9 @@ def monte_carlo(
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth`` [m].
     how : str
         Interpolation of conductivity, as for ``thermal_resistance``.
+    resistance : Dataset, optional
+        From ``thermal_resistance`` of the same conductivities at the temperatures, if it is at
+        hand [m^2 K/W]; its uncertainties of depth are taken then.
     draws : int
         Number of draws, at least 100; quantiles of 10,000 are good to 1.5 % of the standard
         uncertainty.
@@ -317,10 +321,11 @@ def monte_carlo(
     """
     if draws < _FEWEST or int(draws) != draws:
         raise ValueError(f"draws is {draws}; quantiles need an integer of at least 100")
-    resistance = thermal_resistance(
+    resistance = resistance_by(
+        how,
         conductivity,
+        resistance,
         at=temperature,
-        how=how,
         depth_uncertainty=depth_uncertainty,
         datum_uncertainty=datum_uncertainty,
         allow=allow,

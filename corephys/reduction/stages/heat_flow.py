@@ -39,7 +39,7 @@ def heat_flow(context: Context) -> None:
     shared = _shared(context, temperature)
     context.results["products/heat_flow"] = product.bullard(temperature, resistance, **shared)
     context.results["products/heat_flow_by_carrier"] = product.compare_carriers(
-        temperature, conductivity, **shared, **_depths(context)
+        temperature, conductivity, resistance=resistance, **shared, **_depths(context)
     )
     with context.part("heat flow: between stations"):
         context.results["products/heat_flow_intervals"] = product.intervals(
@@ -87,6 +87,7 @@ def monte_carlo(context: Context) -> None:
         temperature,
         conductivity,
         how=keys["carrier"],
+        resistance=context.result("products/thermal_resistance"),
         draws=draws,
         **_shared(context, temperature),
         **_depths(context),
@@ -107,6 +108,7 @@ def temperature_below(context: Context) -> None:
         temperature,
         conductivity,
         how=keys["carrier"],
+        resistance=context.result("products/thermal_resistance"),
         heat_production=production,
         heat_production_uncertainty=given,
         **_shared(context, temperature),
