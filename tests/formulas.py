@@ -178,6 +178,9 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.porosity.grain_density_at": (
         "carries measured values to other depths by a running median, no physics"
     ),
+    "corephys.products.porosity.grain_density_of_hole": (
+        "the median of samples and their scatter, no physics; worked by hand in its test"
+    ),
     "corephys.products.compaction.reference.reference_curves": (
         "a table of all reference curves, whose numbers have rows by name"
     ),

@@ -18,7 +18,7 @@ from corephys.uncertainty import Measured
 if TYPE_CHECKING:
     from corephys.ground.types import Measurement, Scalar
 
-__all__ = ["from_density", "grain_density_at"]
+__all__ = ["from_density", "grain_density_at", "grain_density_of_hole"]
 
 _C = constants.CONSTANTS
 _T = thresholds.DEFAULTS
@@ -210,7 +210,7 @@ def grain_density_at(
         carried[here] = np.interp(target[here], depth, smooth)
         for source, effect in picked.effects.items():
             effects[source][here] = np.interp(target[here], depth, np.asarray(effect))
-        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        spread = _deviation(values, np.median(values))
         error = np.zeros(target.shape)
         error[here] = np.hypot(spread, hole) if depth.size >= 3 else float("nan")
         named["grain_density_unsampled"] = error
@@ -230,6 +230,63 @@ def grain_density_at(
         constants={"neighbours": neighbours},
         layers_without_samples=", ".join(without),
     )
+
+
+def grain_density_of_hole(
+    samples: xr.Dataset, *, allow: tuple[str, ...] = ("good", "not_evaluated")
+) -> constants.Constant | None:
+    """One grain density for a hole: the median of its samples.
+
+    Parameters
+    ----------
+    samples : Dataset, (reading)
+        ``grain_density`` [g/cm^3] with flags.
+    allow : tuple of str
+        Flag levels of samples that are used.
+
+    Returns
+    -------
+    Constant or None
+        Median [g/cm^3] with the scatter of the samples as its standard uncertainty, for use
+        wherever a quantity is. None with fewer than three usable samples: the median of two is
+        little better than chance, and their scatter is not known.
+
+    Notes
+    -----
+    The scatter is 1.4826 times the median absolute deviation, the standard deviation of a normal
+    law (Hampel 1974, Journal of the American Statistical Association 69, 383), so that one foreign
+    grain density does not set it. It is not divided by the root of the number: a single sediment
+    of the hole differs from the median by all of it.
+
+    Examples
+    --------
+    >>> import corephys as cp
+    >>> import numpy as np
+    >>> import xarray as xr
+    >>> unit = {"units": "g/cm^3"}
+    >>> measured = xr.Dataset(
+    ...     {"grain_density": ("reading", [2.68, 2.71, 2.70, 2.90], unit)}
+    ... ).assign(grain_density_flag=("reading", np.ones(4, dtype="int8")))
+    >>> value = cp.porosity.grain_density_of_hole(measured)
+    >>> round(value.value, 3), round(value.uncertainty, 3)
+    (2.705, 0.022)
+    """
+    samples = library_units(samples)
+    values = np.asarray(series.unpack(samples, "grain_density").values, dtype=float)
+    good = flags.usable(samples["grain_density_flag"].values, allow) & np.isfinite(values)
+    if good.sum() < 3:
+        return None
+    values = values[good]
+    middle = float(np.median(values))
+    # Several equal values say nothing about the scatter of the sediment.
+    spread = _deviation(values, middle) or float("nan")
+    words = f"median of {values.size} samples"
+    return constants.Constant("grain_density", middle, "g/cm^3", spread, words, "", "calculated")
+
+
+def _deviation(values: np.ndarray, line: np.ndarray | float) -> float:
+    """Standard deviation about a line by the median of the distances, for a normal law."""
+    return 1.4826 * float(np.median(np.abs(values - line)))
 
 
 def _layers(
@@ -256,7 +313,7 @@ def _scatter(samples: Measured, smooth: np.ndarray, neighbours: int) -> float:
         return float("nan")
     # Scatter in excess of the random errors of the samples is natural. The line through a few
     # samples has the random error of their mean.
-    seen = 1.4826 * float(np.median(np.abs(values - smooth)))
+    seen = _deviation(values, smooth)
     stated = np.asarray(samples.u_random)[np.isfinite(samples.u_random)]
     own = float(np.median(stated)) if stated.size else 0.0
     # A median absolute deviation of n values is itself uncertain by 1.16 / sqrt(n).

@@ -96,6 +96,21 @@ def test_too_few_samples():
             grain_density_flag=("reading", np.array([4, 4], np.int8))), to=_density())  # fmt: skip
 
 
+def test_one_grain_density_for_a_hole_is_the_median_and_the_scatter_of_its_samples():
+    values = [2.68, 2.71, 2.70, 2.90, 2.72, 9.9]
+    flag = np.array([1, 1, 1, 1, 1, 4], np.int8)
+    array = xr.DataArray(values, dims="reading", attrs={"units": "g/cm^3"})
+    samples = xr.Dataset({"grain_density": array}).assign(grain_density_flag=("reading", flag))
+    found = porosity.grain_density_of_hole(samples)
+    # By hand: median of 2.68 2.70 2.71 2.72 2.90; distances 0.03 0.01 0 0.01 0.19, their median.
+    assert found.value == pytest.approx(2.71, abs=1e-12)
+    assert found.uncertainty == pytest.approx(1.4826 * 0.01, abs=1e-12)
+    assert "median of 5 samples" in found.citation
+    assert porosity.grain_density_of_hole(samples.isel(reading=[0, 1, 5])) is None
+    equal = samples.isel(reading=[0, 0, 0])
+    assert np.isnan(porosity.grain_density_of_hole(equal).uncertainty)
+
+
 def _layered():
     """Samples every metre, light above 10 m and heavy below."""
     depth = np.arange(0.5, 20.0)

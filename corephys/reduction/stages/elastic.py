@@ -9,12 +9,11 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, seawater, thresholds, units
-from corephys.ground.sensor import scalar
 from corephys.hole.placing import depth as positions
 from corephys.products import elastic
 from corephys.products.elastic.fluids import water
 from corephys.reduction.context import Context, Skipped, calculated, sea_water_density
-from corephys.reduction.stages.scan import usable_grain_densities
+from corephys.reduction.stages.scan import grain_density_of_hole
 
 if TYPE_CHECKING:
     import pint
@@ -77,7 +76,7 @@ def elastic_bounds(context: Context) -> None:
     )
     if not np.isfinite(phi["porosity"].values).any():
         raise Skipped(f"no porosity within {_T['match_reach']} of a velocity")
-    density = _grain_density(context)
+    density = grain_density_of_hole(context)
     found = elastic.bounds_check(
         velocity,
         phi,
@@ -148,26 +147,6 @@ def _by_model(found: xr.Dataset, name: str, prefix: str, unit: str, words: str) 
     return xr.Dataset(columns, attrs=found.attrs)
 
 
-def _grain_density(context: Context) -> constants.Constant:
-    """Grain density of the hole: median of the samples, else the recipe's."""
-    context.instead("properties/index_properties", "the recipe's grain density is used")
-    values = usable_grain_densities(context)
-    if values.size:
-        middle = float(np.median(values))
-        # Scaled median absolute deviation; zero, as of a single sample, is not known.
-        spread = 1.4826 * float(np.median(np.abs(values - middle))) or float("nan")
-        words = f"median of {values.size} samples"
-        return calculated("grain_density", middle, "g/cm^3", words, spread)
-    keys = context.recipe["gamma"]
-    value = scalar(context.recipe, "gamma", "grain_density", "g/cm^3")
-    u = scalar(context.recipe, "gamma", "grain_density_uncertainty", "g/cm^3")
-    constant = getattr(keys["grain_density"], "constant", None)
-    if constant is not None and u == constant.uncertainty:
-        return constant  # both keys have their defaults: keep the source of the constant
-    origin = getattr(keys["grain_density"], "origin", "recipe")
-    return constants.Constant("grain_density", value, "g/cm^3", u, "", "", origin)
-
-
 def _grains(context: Context) -> elastic.Material:
     """Mean grains of the models: a mixture of two minerals, or the given moduli."""
     keys = context.recipe["elastic"]
@@ -182,7 +161,7 @@ def _grains(context: Context) -> elastic.Material:
     for name in ("bulk_modulus", "shear_modulus"):
         if keys[f"grain_{name}"] is not None:
             grains = replace(grains, **{name: keys[f"grain_{name}"]})
-    return replace(grains, density=_grain_density(context))
+    return replace(grains, density=grain_density_of_hole(context))
 
 
 def _fluid(context: Context) -> elastic.Material | xr.Dataset:

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, series, thresholds, units, vocabulary
+from corephys.ground import constants, flags, series, thresholds, units, vocabulary
 from corephys.ground.registry import Compiled
-from corephys.ground.sensor import coefficients, keep_constants
+from corephys.ground.sensor import coefficients, keep_constants, scalar
 from corephys.hole.placing import depth, layout
 from corephys.products import porosity
 from corephys.reduction.context import (
@@ -29,28 +29,14 @@ __all__ = [
     "depth_uncertainty",
     "elapsed_on",
     "grain_density_for",
+    "grain_density_of_hole",
     "of_gamma",
     "of_stations",
     "supplied",
-    "usable_grain_densities",
 ]
 
 # --------------------------------------------------------------------------------------------------
 # Geometry, grain density and other values at the readings.
-
-
-def usable_grain_densities(context: Context) -> np.ndarray:
-    """Grain densities of the samples that products may use [g/cm^3]; empty without samples."""
-
-    def usable() -> np.ndarray:
-        samples = context.results.get("properties/index_properties")
-        if samples is None:
-            return np.empty(0)
-        values = samples["grain_density"].values
-        good = flags.usable(samples["grain_density_flag"].values, context.levels)
-        return np.asarray(values[good & np.isfinite(values)], dtype=float)
-
-    return context.once("usable grain densities", usable)
 
 
 def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
@@ -63,7 +49,8 @@ def _grain_density(context: Context, table: xr.Dataset) -> xr.Dataset | str:
     samples = context.results.get("properties/index_properties")
     context.instead("properties/index_properties", "the recipe's grain density is used")
     if samples is not None and context.recipe["porosity"]["grain_density"] == "from samples":
-        good = usable_grain_densities(context).size
+        good = flags.usable(samples["grain_density_flag"].values, context.levels)
+        good = int(np.sum(good & np.isfinite(samples["grain_density"].values)))
         if good >= thresholds.count("grain_density_samples"):
             bounds: dict[str, Any] = {}
             if context.optional("layers") is not None:
@@ -82,6 +69,30 @@ def _grain_density(context: Context, table: xr.Dataset) -> xr.Dataset | str:
         context.note(f"only {good} usable samples; the recipe's grain density is used")
     value: str = context.recipe["gamma"]["grain_density"]
     return value
+
+
+def grain_density_of_hole(context: Context) -> constants.Constant:
+    """One grain density for the hole: the median of the samples, else the recipe's constant."""
+    return context.once("grain density of the hole", lambda: _one_grain_density(context))
+
+
+def _one_grain_density(context: Context) -> constants.Constant:
+    """Grain density of the samples where there are enough; else that of the recipe."""
+    context.instead("properties/index_properties", "the recipe's grain density is used")
+    samples = context.results.get("properties/index_properties")
+    found = None
+    if samples is not None:
+        found = porosity.grain_density_of_hole(samples, allow=context.levels)
+    if found is not None:
+        return found
+    keys = context.recipe["gamma"]
+    value = scalar(context.recipe, "gamma", "grain_density", "g/cm^3")
+    u = scalar(context.recipe, "gamma", "grain_density_uncertainty", "g/cm^3")
+    constant = getattr(keys["grain_density"], "constant", None)
+    if constant is not None and u == constant.uncertainty:
+        return constant  # both keys have their defaults: keep the source of the constant
+    origin = getattr(keys["grain_density"], "origin", "recipe")
+    return constants.Constant("grain_density", value, "g/cm^3", u, "", "", origin)
 
 
 def coring_methods(context: Context, table: xr.Dataset) -> np.ndarray:

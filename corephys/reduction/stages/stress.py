@@ -14,11 +14,10 @@ from corephys.products.stress.fluids import pressure_halfway
 from corephys.reduction.context import (
     Context,
     Skipped,
-    calculated,
     pore_water_density,
     sea_water_density,
 )
-from corephys.reduction.stages.scan import usable_grain_densities
+from corephys.reduction.stages.scan import grain_density_of_hole
 
 __all__ = ["effective_stress", "stress_at", "stress_profile"]
 
@@ -139,29 +138,10 @@ def _fill(context: Context, density: xr.Dataset) -> xr.Dataset | str:
     curve, recipe = stress.porosity_of_fit(fit, grid), context.recipe
     return stress.density_of_porosity(
         curve,
-        **_grains(context),
+        grain_density=grain_density_of_hole(context),
         pore_water_density=pore_water_density(recipe, "porosity"),
         pore_water_density_uncertainty=recipe["porosity"]["pore_water_density_uncertainty"],
     )
-
-
-def _grains(context: Context) -> dict[str, Any]:
-    """Arguments for the grains of the filling: median of the samples, else the recipe's."""
-    context.instead("properties/index_properties", "the recipe's grain density fills gaps")
-    values = usable_grain_densities(context)
-    # A scatter needs three samples; of two it is little more than chance.
-    if values.size >= 3:
-        spread = float(np.std(values, ddof=1))
-        middle, words = float(np.median(values)), f"median of {values.size} samples"
-        return {
-            "grain_density": calculated("grain_density", middle, "g/cm^3", words),
-            "grain_density_uncertainty": units.quantity(spread, "g/cm^3"),
-        }
-    keys = context.recipe["gamma"]
-    return {
-        "grain_density": keys["grain_density"],
-        "grain_density_uncertainty": keys["grain_density_uncertainty"],
-    }
 
 
 def _fluid_column(context: Context, profile: xr.Dataset) -> None:

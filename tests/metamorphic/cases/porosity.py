@@ -30,6 +30,11 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
+@case("porosity.grain_density_of_hole", rows="order")
+def _(draw: Draw) -> dict[str, Any]:
+    return {"samples": draw.dataset(grain_density=(2.6, 2.8))}
+
+
 @case("compaction.exponential")
 def _(draw: Draw) -> dict[str, Any]:
     return {
