@@ -182,11 +182,11 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
         for name, unit in (("thickness_uncertainty", "mm"), ("travel_time_uncertainty", "us"))
     )
     with np.errstate(divide="ignore", invalid="ignore"):
-        random = ((speed / path * u_thickness) ** 2 + (speed / net * u_time) ** 2) ** 0.5
+        random = pwave.random_kernel(speed, path, net, u_thickness, u_time)
     reason = reason | columns["reason"]
     amplitude, gate = columns["amplitude"], choices.get("amplitude_gate")
     if gate is not None and not np.isnan(amplitude).all():
-        reason |= np.where(amplitude < gate, flags.bit("low_amplitude"), 0)
+        reason |= pwave.low_amplitude_kernel(amplitude, gate=float(gate))
     return speed, random, reason
 
 

@@ -111,6 +111,21 @@ def velocity_kernel(
     return np.where(refused, np.nan, speed), path, net, reason
 
 
+def random_kernel(speed: Any, path: Any, net: Any, u_thickness: Any, u_time: Any) -> Any:
+    """Random standard uncertainty of velocities [m/s], of arrays or DataArrays.
+
+    Velocity [m/s], path [mm] and net time [us] of :func:`velocity_kernel`; standard uncertainties
+    of the thickness [mm] and of the travel time [us], independent from reading to reading. Relative
+    errors of V = path / net add in squares (JCGM 100:2008, 5.1).
+    """
+    return ((speed / path * u_thickness) ** 2 + (speed / net * u_time) ** 2) ** 0.5
+
+
+def low_amplitude_kernel(amplitude: np.ndarray, *, gate: float) -> np.ndarray:
+    """Reason ``low_amplitude``, int64, where an amplitude is below the gate."""
+    return np.where(amplitude < gate, flags.bit("low_amplitude"), 0).astype(np.int64)
+
+
 def velocity(
     travel_time: Dimensional,
     thickness: Dimensional,
@@ -218,11 +233,9 @@ def velocity(
             ("wall_uncertainty", wall_uncertainty, "mm"),
         )
     }
-    # V = path / net: relative errors of both add in squares, since they are independent.
-    random = (
-        (speed / path * u["thickness_uncertainty"]) ** 2
-        + (speed / net * u["travel_time_uncertainty"]) ** 2
-    ) ** 0.5
+    random = random_kernel(
+        speed, path, net, u["thickness_uncertainty"], u["travel_time_uncertainty"]
+    )
     # The calliper measures the core with its liner: a longer path at the same travel time.
     effects = {"core_diameter": speed / path * u["core_diameter_uncertainty"]}
     # A thicker wall leaves a shorter path in the core: the sign is negative.
@@ -308,7 +321,7 @@ def _low(amplitude: Any, gate: float | Scalar | None) -> Any:
     elif hasattr(amplitude, "dims"):
         level = amplitude.drop_attrs(deep=False)
     least = units.as_floats(gate, "1", "amplitude_gate")
-    return xr.where(level < least, flags.bit("low_amplitude"), 0)
+    return series.apply(low_amplitude_kernel, level, gate=float(least), dtypes=[np.int64])
 
 
 # --------------------------------------------------------------------------------------------------
