@@ -441,8 +441,8 @@ def below_bound(
     margin: float,
     grain_density: constants.Constant = _C["grain_density"],
     grain_modulus: constants.Constant = _C["softest_grain_modulus"],
-    fluid_density: constants.Constant = _C["pore_water_density"],
-    fluid_velocity: constants.Constant = _C["sea_water_velocity"],
+    pore_water_density: constants.Constant = _C["pore_water_density"],
+    pore_water_velocity: constants.Constant = _C["sea_water_velocity"],
 ) -> np.ndarray:
     """Velocities below the lower bound for their density.
 
@@ -454,7 +454,7 @@ def below_bound(
         Bulk density at the same place [g/cm^3].
     margin : float
         Shortfall that is flagged, in standard uncertainties.
-    grain_density, grain_modulus, fluid_density, fluid_velocity : Constant
+    grain_density, grain_modulus, pore_water_density, pore_water_velocity : Constant
         Density [g/cm^3] and bulk modulus [GPa] of the softest usual grains, and density [g/cm^3]
         and speed of sound [m/s] of the pore water.
 
@@ -468,10 +468,10 @@ def below_bound(
     pores, cracks or a wrong pick lie below it, a saturated sediment does not.
     """
     rho, v = np.asarray(density, dtype=float), np.asarray(velocity, dtype=float)
-    rg, rf = grain_density.value, fluid_density.value
+    rg, rf = grain_density.value, pore_water_density.value
     share = np.clip((rg - rho) / (rg - rf), 0.0, 1.0)
     bound = mixing.wood_kernel(
-        share, rf * fluid_velocity.value**2 * 1e-6, grain_modulus.value, rf, rg
+        share, rf * pore_water_velocity.value**2 * 1e-6, grain_modulus.value, rf, rg
     )
     u = np.asarray(uncertainty, dtype=float)
     u = np.where(np.isfinite(u), u, _UNKNOWN * v)

@@ -414,8 +414,8 @@ def column_effective_stress(
     decay_length_uncertainty: Scalar | None = None,
     grain_density: xr.Dataset | Scalar = _C["grain_density"],
     grain_density_uncertainty: Scalar | None = None,
-    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
-    fluid_density_uncertainty: Scalar | None = None,
+    pore_water_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
     gravity: Scalar = _C["gravity"],
 ) -> xr.Dataset:
     """Vertical effective stress under an exponential of porosity, with hydrostatic pressure.
@@ -430,9 +430,9 @@ def column_effective_stress(
         e-folding depth [m].
     surface_porosity_uncertainty, decay_length_uncertainty : Quantity, float or str, optional
         Effects ``surface_porosity`` [1] and ``decay_length`` [m]; unknown gives NaN.
-    grain_density, fluid_density : Quantity, str or Constant
-        Density of the grains and of the pore fluid [g/cm^3].
-    grain_density_uncertainty, fluid_density_uncertainty : Quantity or str, optional
+    grain_density, pore_water_density : Quantity, str or Constant
+        Density of the grains and of the pore water [g/cm^3].
+    grain_density_uncertainty, pore_water_density_uncertainty : Quantity or str, optional
         Effects ``grain_density`` and ``pore_water_density``; those of the constants, else NaN.
     gravity : Quantity, str or Constant
         Acceleration of gravity [m/s^2].
@@ -467,7 +467,7 @@ def column_effective_stress(
         )
     length = float(positive(decay_length, "m", "decay_length"))
     grains = float(positive(grain_density, "g/cm^3", "grain_density"))
-    fluid = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
+    fluid = float(positive(pore_water_density, "g/cm^3", "pore_water_density", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
     solids = solid_kernel(0.0, plain, phi0, length)
     weight = (grains - fluid) * g
@@ -480,9 +480,9 @@ def column_effective_stress(
             "m",
         ),
         "grain_density": (g * solids, grain_density_uncertainty, "g/cm^3"),
-        "pore_water_density": (-g * solids, fluid_density_uncertainty, "g/cm^3"),
+        "pore_water_density": (-g * solids, pore_water_density_uncertainty, "g/cm^3"),
     }
-    of = {"grain_density": grain_density, "pore_water_density": fluid_density}
+    of = {"grain_density": grain_density, "pore_water_density": pore_water_density}
     effects = {
         source: partial * stated(u, unit, f"uncertainty of {source}", of.get(source))
         for source, (partial, u, unit) in partials.items()
@@ -497,7 +497,7 @@ def column_effective_stress(
             "surface_porosity": (surface_porosity, surface_porosity_uncertainty),
             "decay_length": (decay_length, decay_length_uncertainty),
             "grain_density": (grain_density, grain_density_uncertainty),
-            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
             "gravity": gravity,
         },
         safety=RESEARCH_ONLY,

@@ -169,7 +169,7 @@ def compare_choices(
 
 def with_in_situ_water(
     density: xr.Dataset,
-    fluid_density: xr.Dataset | Scalar,
+    pore_water_density: xr.Dataset | Scalar,
     *,
     laboratory_water_density: Scalar,
     grain_density: xr.Dataset | Scalar = _C["grain_density"],
@@ -181,7 +181,7 @@ def with_in_situ_water(
     ----------
     density : Dataset, (reading)
         ``bulk_density`` [g/cm^3] as measured in the laboratory.
-    fluid_density : Dataset, Quantity, str or Constant
+    pore_water_density : Dataset, Quantity, str or Constant
         Density of the pore water in situ [g/cm^3]; see :func:`in_situ_water_density`.
     laboratory_water_density : Quantity, str or Constant
         Density of the pore water in the laboratory [g/cm^3].
@@ -216,14 +216,18 @@ def with_in_situ_water(
             f"grain_density is {solid:g} g/cm^3 and laboratory_water_density {lab:g} g/cm^3; "
             "grains have to be denser than the water"
         )
-    if isinstance(fluid_density, xr.Dataset):
-        z, at = (units.as_floats(one["depth"], "m", "depth") for one in (fluid_density, density))
-        water = units.as_floats(fluid_density["fluid_density"], "g/cm^3", "fluid_density")
+    if isinstance(pore_water_density, xr.Dataset):
+        z, at = (
+            units.as_floats(one["depth"], "m", "depth") for one in (pore_water_density, density)
+        )
+        water = units.as_floats(
+            pore_water_density["pore_water_density"], "g/cm^3", "pore_water_density"
+        )
         order = np.argsort(np.asarray(z, dtype=float), kind="stable")
         known = (np.asarray(part, dtype=float)[order] for part in (z, water))
         place = np.interp(np.asarray(at, dtype=float), *known)
     else:
-        place = np.asarray(float(positive(fluid_density, "g/cm^3", "fluid_density")))
+        place = np.asarray(float(positive(pore_water_density, "g/cm^3", "pore_water_density")))
     porosity = (solid - values) / (solid - lab)
     found = values + porosity * (place - lab)
     by_rho = 1.0 - (place - lab) / (solid - lab)
@@ -236,7 +240,7 @@ def with_in_situ_water(
         steps=("rho + phi (rho_f - rho_lab)",),
         constants={
             "laboratory_water_density": laboratory_water_density,
-            "fluid_density": fluid_density,
+            "pore_water_density": pore_water_density,
             "grain_density": (grain_density, grain_density_uncertainty),
         },
         density_state="laboratory porosity with the pore water in place, no rebound taken off",

@@ -74,7 +74,7 @@ def in_situ_water_density(
     Returns
     -------
     Dataset, (reading)
-        ``fluid_density`` [g/cm^3] by depth.
+        ``pore_water_density`` [g/cm^3] by depth.
 
     Raises
     ------
@@ -103,7 +103,7 @@ def in_situ_water_density(
     more = seawater.density.kernel(salt + 1.0, *state)
     u = (more - found) * stated(salinity_uncertainty, "g/kg", "salinity_uncertainty")
     return series.build(
-        {"fluid_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},
+        {"pore_water_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},
         steps=("density of sea water (TEOS-10) at hydrostatic pressure",),
         constants={
             "salinity": (salinity, salinity_uncertainty),
@@ -162,21 +162,23 @@ def pressure_of_column(density: float, gravity: float, height: np.ndarray) -> np
 
 
 def water_above(
-    fluid_density: xr.Dataset | Scalar, target: np.ndarray, uncertainty: Scalar | None = None
+    pore_water_density: xr.Dataset | Scalar, target: np.ndarray, uncertainty: Scalar | None = None
 ) -> tuple[np.ndarray, dict[str, np.ndarray], float]:
     """Mass of pore water above each depth [m] for each area, its effects, and the density on top.
 
-    Mass and effects in g/cm^3 m, density in g/cm^3. A Dataset holds ``fluid_density`` by depth.
+    Mass and effects in g/cm^3 m, density in g/cm^3. A Dataset has ``pore_water_density`` by depth.
     """
-    if not isinstance(fluid_density, xr.Dataset):
-        rho = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
-        u = float(stated(uncertainty, "g/cm^3", "fluid_density_uncertainty", fluid_density))
+    if not isinstance(pore_water_density, xr.Dataset):
+        rho = float(positive(pore_water_density, "g/cm^3", "pore_water_density", zero=True))
+        u = float(
+            stated(uncertainty, "g/cm^3", "pore_water_density_uncertainty", pore_water_density)
+        )
         return rho * target, {"pore_water_density": u * target}, rho
-    water = series.unpack(fluid_density, "fluid_density")
-    z = np.asarray(units.as_floats(fluid_density["depth"], "m", "depth"), dtype=float)
+    water = series.unpack(pore_water_density, "pore_water_density")
+    z = np.asarray(units.as_floats(pore_water_density["depth"], "m", "depth"), dtype=float)
     if np.any(np.diff(z) <= 0.0):
         raise ValueError(
-            "the depths of fluid_density have to increase; sort them, and give each once"
+            "the depths of pore_water_density have to increase; sort them, and give each once"
         )
     at = inside(z, target)
     values = np.asarray(bare(water.values), dtype=float)
@@ -191,10 +193,10 @@ def water_above(
 def fluid_column_pressure(
     at: xr.Dataset | Dimensional,
     *,
-    fluid_density: Scalar,
+    drilling_fluid_density: Scalar,
     water_depth: Scalar,
     column_from: str,
-    fluid_density_uncertainty: Scalar | None = None,
+    drilling_fluid_density_uncertainty: Scalar | None = None,
     water_depth_uncertainty: Scalar | None = None,
     sea_water_density: Scalar = _C["sea_water_column_density"],
     sea_water_density_uncertainty: Scalar | None = None,
@@ -207,14 +209,14 @@ def fluid_column_pressure(
     ----------
     at : Dataset, DataArray or Quantity, (reading)
         Depths below seafloor [m].
-    fluid_density : Quantity or str
+    drilling_fluid_density : Quantity or str
         Density of the drilling fluid [g/cm^3].
     water_depth : Quantity or str
         Water depth [m].
     column_from : {"seafloor", "sea level"}
         Top of the column of fluid: the seafloor for an open hole with sea water above it, or sea
         level for a pipe that reaches sea level.
-    fluid_density_uncertainty, water_depth_uncertainty : Quantity or str, optional
+    drilling_fluid_density_uncertainty, water_depth_uncertainty : Quantity or str, optional
         Effects ``drilling_fluid_density`` [g/cm^3] and ``water_depth`` [m]; unknown gives NaN.
     sea_water_density : Quantity, str or Constant
         Mean density of the water column [g/cm^3].
@@ -245,7 +247,7 @@ def fluid_column_pressure(
         raise ValueError(f"column_from is {column_from!r}; it has to be 'seafloor' or 'sea level'")
     where = places(at)
     z = where["depth"].values
-    rho = float(positive(fluid_density, "g/cm^3", "fluid_density"))
+    rho = float(positive(drilling_fluid_density, "g/cm^3", "drilling_fluid_density"))
     sea = float(positive(sea_water_density, "g/cm^3", "sea_water_density"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
@@ -256,7 +258,12 @@ def fluid_column_pressure(
     effects = {
         "drilling_fluid_density": g
         * length
-        * stated(fluid_density_uncertainty, "g/cm^3", "fluid_density_uncertainty", fluid_density),
+        * stated(
+            drilling_fluid_density_uncertainty,
+            "g/cm^3",
+            "drilling_fluid_density_uncertainty",
+            drilling_fluid_density,
+        ),
         "water_depth": np.full(
             z.shape,
             g
@@ -279,7 +286,7 @@ def fluid_column_pressure(
         {"fluid_column_pressure": Measured(where.copy(data=pressure), 0.0, effects)},
         steps=(f"weight of a column of fluid at rest, from {column_from}",),
         constants={
-            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "drilling_fluid_density": (drilling_fluid_density, drilling_fluid_density_uncertainty),
             "water_depth": (water_depth, water_depth_uncertainty),
             "gravity": (gravity, gravity_uncertainty),
             **(

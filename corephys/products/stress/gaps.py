@@ -123,7 +123,7 @@ def density_of_porosity(
     )
     water = series.unpack(
         pore_water_density,
-        "fluid_density",
+        "pore_water_density",
         source="pore_water_density",
         uncertainty_given=pore_water_density_uncertainty,
     )

@@ -49,8 +49,8 @@ def profile(
     water_depth: Scalar | None = None,
     fill: str | xr.Dataset = "linear",
     largest_gap: Scalar = _T["stress_gap"],
-    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
-    fluid_density_uncertainty: Scalar | None = None,
+    pore_water_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
     sea_water_density: Scalar = _C["sea_water_column_density"],
     sea_water_density_uncertainty: Scalar | None = None,
     water_depth_uncertainty: Scalar | None = None,
@@ -81,9 +81,9 @@ def profile(
     largest_gap : Quantity or str
         Greatest distance between readings [m] that is not a gap. Below the last reading the stress
         continues for this distance, or without limit where ``fill`` is a Dataset.
-    fluid_density : Dataset, Quantity, str or Constant
-        Density of the pore fluid [g/cm^3]; see :func:`in_situ_water_density` for one by depth.
-    fluid_density_uncertainty, sea_water_density_uncertainty : Quantity or str, optional
+    pore_water_density : Dataset, Quantity, str or Constant
+        Density of the pore water [g/cm^3]; see :func:`in_situ_water_density` for one by depth.
+    pore_water_density_uncertainty, sea_water_density_uncertainty : Quantity or str, optional
         Effects ``pore_water_density`` and ``sea_water_density`` [g/cm^3]; those of the constants,
         else NaN.
     sea_water_density : Quantity, str or Constant
@@ -135,7 +135,7 @@ def profile(
     layering = _layering(readings.column, fill, layer_scatter, layer_length)
     g = float(positive(gravity, "m/s^2", "gravity"))
     below = _solid(filled, layering, z)
-    mass, by_source, water_top = water_above(fluid_density, z, fluid_density_uncertainty)
+    mass, by_source, water_top = water_above(pore_water_density, z, pore_water_density_uncertainty)
     pores = Measured(mass, 0.0, by_source)
     sea = (
         None
@@ -172,7 +172,7 @@ def profile(
             "sigma' = sigma_v - P_h (Terzaghi 1943)",
         ),
         constants={
-            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
             "gravity": (gravity, gravity_uncertainty),
             "largest_gap": largest_gap,
             **(
