@@ -377,7 +377,7 @@ def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
         return []
     advance, recovered = float(cores["advance"].sum()), float(cores["recovered"].sum())
     methods, counts = np.unique(cores["coring_method"].values.astype(str), return_counts=True)
-    kinds = ", ".join(f"{n} {m}" for m, n in zip(methods, counts, strict=True))
+    kinds = ", ".join(f"{n} {m.replace('_', ' ')}" for m, n in zip(methods, counts, strict=True))
     bottom = float((cores["top"] + cores["advance"]).max())
     share = f"{100 * recovered / advance:.0f} % recovered" if advance > 0 else "no advance"
     return [("coring", f"{cores.sizes['row']} cores ({kinds}) to {bottom:.1f} m, {share}")]
