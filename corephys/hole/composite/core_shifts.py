@@ -83,9 +83,10 @@ def shifts(
         above in its hole (cores tied to each other move as one), or "floating" where there is no
         core above either and the shift is zero. Along ``tie``: ``tie_residual`` [m], how far each
         used tie misses. The attribute ``depth_scale`` names the scale, which place, scales and
-        sequences use; ``notes`` lists ties whose residual exceeds 3 standard uncertainties, and missing uncertainties. With ``depth_uncertainty``
-        also ``shift_expected`` [m], the standard uncertainty expected of a shift, and
-        ``shift_over_expected``; ``notes`` then lists cores above 3 too.
+        sequences use; ``notes`` lists ties whose residual exceeds 3 standard uncertainties, and
+        missing uncertainties. With ``depth_uncertainty`` also ``shift_expected`` [m], the
+        standard uncertainty expected of a shift, and ``shift_over_expected``; ``notes`` then lists
+        cores above 3 too.
 
     Raises
     ------
