@@ -44,7 +44,7 @@ from corephys.downhole.temperature.records import (
 from corephys.downhole.temperature.tradeoff import LIMITS, grade, valley
 from corephys.ground import arguments, constants, flags, series, thresholds
 from corephys.numerics import cylinder
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -195,8 +195,8 @@ def equilibrium_temperature(
         volumetric_heat_capacity=volumetric_heat_capacity,
         responses=responses,
     )
-    relative = stated(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
-    thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
+    relative = given_uncertainty(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
+    thermometer = given_uncertainty(thermometer_uncertainty, "K", "thermometer_uncertainty")
     names = stations["station"].values.astype(str)
     chosen = arguments.of_known(chosen_windows, names, "station")
     # Fit each station; its disturbances set the end of the record and the reasons to doubt it.

@@ -12,7 +12,7 @@ import xarray as xr
 from corephys.downhole.temperature import decay, motion
 from corephys.downhole.temperature import responses as formation_response
 from corephys.ground import companions, constants, flags, mixing, series, thresholds, units
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -425,7 +425,7 @@ def bottom_water_temperature(
         stops.append(np.median(y[y <= y.min() + STABLE * max(noise, 1e-3)]))
     mean = float(np.mean(stops))
     u = float(np.std(stops, ddof=1) / np.sqrt(len(stops))) if len(stops) > 1 else float("nan")
-    thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
+    thermometer = given_uncertainty(thermometer_uncertainty, "K", "thermometer_uncertainty")
     dataset = series.build(
         {"bottom_water_temperature": Measured(mean, u, {"thermometer": thermometer})},
         steps=("median of the coldest stable readings at the seafloor, mean over stations",),

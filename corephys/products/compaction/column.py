@@ -13,7 +13,7 @@ import xarray as xr
 from corephys.ground import constants, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Scalar
@@ -360,7 +360,9 @@ def _built(
     """Result with its uncertainty, by central differences of a thousandth of each error."""
     start = (layers.given, layers.length, layers.porosity)
     errors = [
-        np.broadcast_to(np.asarray(stated(u, unit, f"{source}_uncertainty")), layers.top.shape)
+        np.broadcast_to(
+            np.asarray(given_uncertainty(u, unit, f"{source}_uncertainty")), layers.top.shape
+        )
         for u, unit, source in zip(uncertainties, ("1", "m", "1"), _ERRORS, strict=True)
     ]
 
@@ -484,7 +486,7 @@ def column_effective_stress(
     }
     of = {"grain_density": grain_density, "pore_water_density": pore_water_density}
     effects = {
-        source: partial * stated(u, unit, f"uncertainty of {source}", of.get(source))
+        source: partial * given_uncertainty(u, unit, f"uncertainty of {source}", of.get(source))
         for source, (partial, u, unit) in partials.items()
     }
     stress: Any = weight * solids
@@ -593,10 +595,10 @@ def burial_history(
         raise ValueError(f"coverage is {coverage:g}; it has to lie between 0 and 1")
     best = _columns(layers, layers.phi0, layers.length, young, old, ages)
     errors = _Errors(
-        stated(surface_porosity_uncertainty, "1", "surface_porosity_uncertainty"),
-        stated(decay_length_uncertainty, "m", "decay_length_uncertainty"),
-        stated(porosity_uncertainty, "1", "porosity_uncertainty"),
-        stated(age_uncertainty, "kyr", "age_uncertainty"),
+        given_uncertainty(surface_porosity_uncertainty, "1", "surface_porosity_uncertainty"),
+        given_uncertainty(decay_length_uncertainty, "m", "decay_length_uncertainty"),
+        given_uncertainty(porosity_uncertainty, "1", "porosity_uncertainty"),
+        given_uncertainty(age_uncertainty, "kyr", "age_uncertainty"),
     )
     there = old[None, :] > ages[:, None]
     edges, kept = None, 0

@@ -28,7 +28,7 @@ from corephys.products.elastic.propagation import (
     propagated,
     reading,
 )
-from corephys.uncertainty import Measured, bare, stated
+from corephys.uncertainty import Measured, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, WithUnit
@@ -159,7 +159,7 @@ def _condition(value: Dimensional, unit: str, name: str) -> Argument:
             values, unit_of_u = units.as_floats(value, unit, name), "K"
         else:
             values, unit_of_u = positive(value, unit, name, zero=True), unit
-        u = stated(given, unit_of_u, f"uncertainty of {name}")
+        u = given_uncertainty(given, unit_of_u, f"uncertainty of {name}")
         return Measured(values, 0.0, {name: u})
 
     return Argument(name, measure)
@@ -430,7 +430,7 @@ def _impossible_frame(frame: Any, mineral: Any) -> Any:
         low, high = np.where(values < 0.0, below, 0), np.where(values > most, above, 0)
         return (low | high).astype(np.int64)
 
-    return series.apply(mask, bare(frame), bare(mineral), dtypes=[np.int64])
+    return series.apply(mask, without_coords(frame), without_coords(mineral), dtypes=[np.int64])
 
 
 def fluid_substitution(

@@ -33,7 +33,7 @@ from corephys.products.stress.fluids import (
 )
 from corephys.products.stress.gaps import density_of_porosity, porosity_of_fit
 from corephys.products.stress.profiles import profile
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar, WithUnit
@@ -199,7 +199,9 @@ def vertical_effective_stress(
     effects = {source: g * integral(col.depth, e, spot) for source, e in col.effects.items()}
     for source, part in by_source.items():
         effects[source] = effects.get(source, 0.0) - g * part
-    effects["gravity"] = mass * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    effects["gravity"] = mass * given_uncertainty(
+        gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity
+    )
     near = np.abs(
         target[:, None] - col.depth[np.clip(spot.left[:, None] + [0, 1], 0, col.depth.size - 1)]
     )

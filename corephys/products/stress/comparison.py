@@ -12,7 +12,7 @@ from corephys.ground import companions, constants, provenance, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.bounds import lambda_star
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Scalar
@@ -65,8 +65,12 @@ def pressure_margins(
     p = series.unpack(pressure, quantity)
     water = series.unpack(profile, "hydrostatic_pressure")
     load = series.unpack(profile, "overburden_stress")
-    values, low, high = (np.asarray(bare(m.values), dtype=float) for m in (p, water, load))
-    reason = series.joined_reasons(*(np.asarray(bare(m.reason)) for m in (p, water, load)))
+    values, low, high = (
+        np.asarray(without_coords(m.values), dtype=float) for m in (p, water, load)
+    )
+    reason = series.joined_reasons(
+        *(np.asarray(without_coords(m.reason)) for m in (p, water, load))
+    )
     quantities = {}
     for name, found, terms in (
         ("pressure_over_hydrostatic", values - low, [(1.0, p), (-1.0, water)]),
@@ -208,7 +212,7 @@ def with_in_situ_water(
     too low; with the water density of the laboratory it is slightly too high.
     """
     rho = series.unpack(density, "bulk_density")
-    values = np.asarray(bare(rho.values), dtype=float)
+    values = np.asarray(without_coords(rho.values), dtype=float)
     lab = float(positive(laboratory_water_density, "g/cm^3", "laboratory_water_density"))
     solid = float(positive(grain_density, "g/cm^3", "grain_density"))
     if not solid > lab:
@@ -232,11 +236,17 @@ def with_in_situ_water(
     found = values + porosity * (place - lab)
     by_rho = 1.0 - (place - lab) / (solid - lab)
     by_solid = (values - lab) / (solid - lab) ** 2 * (place - lab)
-    u = stated(grain_density_uncertainty, "g/cm^3", "grain_density_uncertainty", grain_density)
+    u = given_uncertainty(
+        grain_density_uncertainty, "g/cm^3", "grain_density_uncertainty", grain_density
+    )
     grains = Measured(solid, 0.0, {"grain_density": u})
     random, effects = combine([(by_rho, rho), (by_solid, grains)])
     return series.build(
-        {"bulk_density": Measured(rho.values.copy(data=found), random, effects, bare(rho.reason))},
+        {
+            "bulk_density": Measured(
+                rho.values.copy(data=found), random, effects, without_coords(rho.reason)
+            )
+        },
         steps=("rho + phi (rho_f - rho_lab)",),
         constants={
             "laboratory_water_density": laboratory_water_density,

@@ -11,7 +11,7 @@ from corephys.ground import constants, seawater, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.column import inside, integral
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement, Scalar
@@ -36,7 +36,7 @@ def places(at: xr.Dataset | Dimensional) -> xr.DataArray:
         kept = found.copy(deep=False, data=np.zeros(z.shape)).drop_attrs(deep=False)
         kept.name = None
         return kept.assign_coords(depth=(found.dims, z, {"units": "m"}))
-    z = np.atleast_1d(np.asarray(bare(units.as_floats(at, "m", "depth")), dtype=float))
+    z = np.atleast_1d(np.asarray(without_coords(units.as_floats(at, "m", "depth")), dtype=float))
     where = ("reading", z, {"units": "m"})
     return xr.DataArray(np.zeros(z.size), dims="reading", coords={"depth": where})
 
@@ -101,7 +101,7 @@ def in_situ_water_density(
     state = (warm + slope * z / 1000.0, 1.04 * g * (above + z) / 10.0)  # degC, dbar
     found = seawater.density.kernel(salt, *state)
     more = seawater.density.kernel(salt + 1.0, *state)
-    u = (more - found) * stated(salinity_uncertainty, "g/kg", "salinity_uncertainty")
+    u = (more - found) * given_uncertainty(salinity_uncertainty, "g/kg", "salinity_uncertainty")
     return series.build(
         {"pore_water_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},
         steps=("density of sea water (TEOS-10) at hydrostatic pressure",),
@@ -171,7 +171,9 @@ def water_above(
     if not isinstance(pore_water_density, xr.Dataset):
         rho = float(positive(pore_water_density, "g/cm^3", "pore_water_density", zero=True))
         u = float(
-            stated(uncertainty, "g/cm^3", "pore_water_density_uncertainty", pore_water_density)
+            given_uncertainty(
+                uncertainty, "g/cm^3", "pore_water_density_uncertainty", pore_water_density
+            )
         )
         return rho * target, {"pore_water_density": u * target}, rho
     water = series.unpack(pore_water_density, "pore_water_density")
@@ -181,10 +183,12 @@ def water_above(
             "the depths of pore_water_density have to increase; sort them, and give each once"
         )
     at = inside(z, target)
-    values = np.asarray(bare(water.values), dtype=float)
+    values = np.asarray(without_coords(water.values), dtype=float)
 
     def whole(part: Any) -> np.ndarray:
-        return integral(z, np.broadcast_to(np.asarray(bare(part), dtype=float), z.shape), at)
+        return integral(
+            z, np.broadcast_to(np.asarray(without_coords(part), dtype=float), z.shape), at
+        )
 
     effects = {source: whole(effect) for source, effect in water.effects.items()}
     return integral(z, values, at), effects, float(values[0])
@@ -258,7 +262,7 @@ def fluid_column_pressure(
     effects = {
         "drilling_fluid_density": g
         * length
-        * stated(
+        * given_uncertainty(
             drilling_fluid_density_uncertainty,
             "g/cm^3",
             "drilling_fluid_density_uncertainty",
@@ -268,14 +272,14 @@ def fluid_column_pressure(
             z.shape,
             g
             * (rho if riser else sea)
-            * stated(water_depth_uncertainty, "m", "water_depth_uncertainty"),
+            * given_uncertainty(water_depth_uncertainty, "m", "water_depth_uncertainty"),
         ),
         "gravity": pressure
         / g
-        * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity),
+        * given_uncertainty(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity),
     }
     if not riser:
-        u_sea = stated(
+        u_sea = given_uncertainty(
             sea_water_density_uncertainty,
             "g/cm^3",
             "sea_water_density_uncertainty",
@@ -366,17 +370,17 @@ def equivalent_density(
     length = z + above if from_sea else z
     length = np.where(length > 0.0, length, np.nan)
     water = 0.0 if from_sea else sea * above
-    values = np.asarray(bare(p.values), dtype=float)
+    values = np.asarray(without_coords(p.values), dtype=float)
     if values.shape not in ((), z.shape):
         raise ValueError(
             f"{values.size} pressures and {z.size} depths do not make pairs; give one each"
         )
     found = (values / g - water) / length
-    u_water = stated(water_depth_uncertainty, "m", "water_depth_uncertainty")
-    u_sea = stated(
+    u_water = given_uncertainty(water_depth_uncertainty, "m", "water_depth_uncertainty")
+    u_sea = given_uncertainty(
         sea_water_density_uncertainty, "g/cm^3", "sea_water_density_uncertainty", sea_water_density
     )
-    u_g = stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    u_g = given_uncertainty(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
     shift = -found / length if from_sea else -sea / length
     terms = [
         (1.0 / (g * length), p),
@@ -387,7 +391,11 @@ def equivalent_density(
         terms.append((-above / length, Measured(sea, 0.0, {"sea_water_density": u_sea})))
     random, effects = combine(terms)
     return series.build(
-        {"equivalent_density": Measured(where.copy(data=found), random, effects, bare(p.reason))},
+        {
+            "equivalent_density": Measured(
+                where.copy(data=found), random, effects, without_coords(p.reason)
+            )
+        },
         steps=(f"density of a column of fluid at rest, from {datum}",),
         constants={
             "water_depth": (water_depth, water_depth_uncertainty),

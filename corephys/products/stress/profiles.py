@@ -30,7 +30,7 @@ from corephys.products.stress.gaps import (
     left_empty,
     share_filled,
 )
-from corephys.uncertainty import Measured, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar
@@ -144,7 +144,7 @@ def profile(
             water_depth, water_depth_uncertainty, sea_water_density, sea_water_density_uncertainty
         )
     )
-    shift = stated(depth_uncertainty, "m", "depth_uncertainty")
+    shift = given_uncertainty(depth_uncertainty, "m", "depth_uncertainty")
     if depth_uncertainty is not None:
         # The readings may already have an effect named depth: the same name is the same error.
         below.effects["depth"] = below.effects.get("depth", 0.0) + np.full(
@@ -161,7 +161,7 @@ def profile(
     if sea is not None:
         masses["overburden_stress"] = _joined(below, sea, 1.0)
         masses["hydrostatic_pressure"] = _joined(pores, sea, 1.0)
-    u_g = stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    u_g = given_uncertainty(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
     share = share_filled(filled, z, below.values, pores.values)
     known = (z >= 0.0) & ~left_empty(filled, fill, readings.largest_gap, z)
     dataset = series.build(
@@ -254,13 +254,13 @@ def _sea(depth: Any, u_depth: Any, density: Any, u_density: Any) -> Measured:
     """Mass of the water column for each area [g/cm^3 m]."""
     rho = _number(density)
     above = float(positive(depth, "m", "water_depth", zero=True))
-    u = stated(u_density, "g/cm^3", "sea_water_density_uncertainty", density)
+    u = given_uncertainty(u_density, "g/cm^3", "sea_water_density_uncertainty", density)
     return Measured(
         rho * above,
         0.0,
         {
             "sea_water_density": above * u,
-            "water_depth": rho * stated(u_depth, "m", "water_depth_uncertainty"),
+            "water_depth": rho * given_uncertainty(u_depth, "m", "water_depth_uncertainty"),
         },
     )
 

@@ -15,7 +15,7 @@ from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_
 from corephys.ground.laws import law
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
-from corephys.uncertainty import bare, stated
+from corephys.uncertainty import given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Floats, Scalar
@@ -293,9 +293,9 @@ def calibrate(
         "aluminium_density": aluminium_density.value,
     }
     sigmas = {
-        "dead_time": float(stated(dead_time_uncertainty, "s", "dead_time_uncertainty")),
+        "dead_time": float(given_uncertainty(dead_time_uncertainty, "s", "dead_time_uncertainty")),
         "background_rate": float(
-            stated(background_rate_uncertainty, "1/s", "background_rate_uncertainty")
+            given_uncertainty(background_rate_uncertainty, "1/s", "background_rate_uncertainty")
         ),
         "aluminium_density": aluminium_density.uncertainty,
     }
@@ -487,7 +487,7 @@ def between(
     sets = [calibrations[label] for label in labels]
     if len(sets) == 1:
         return sets[0]
-    now = bare(units.as_floats(elapsed, "s", "elapsed"))
+    now = without_coords(units.as_floats(elapsed, "s", "elapsed"))
     # The weight of a set is 1 at its own time, 0 at those of the others, and linear between.
     weights = [
         series.apply(np.interp, now, xp=at, fp=np.eye(len(sets))[i]) for i in range(len(sets))

@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds
 from corephys.ground.laws import law
 from corephys.sensors.gamma.calibration import Calibration
-from corephys.uncertainty import bare, covariance_effects
+from corephys.uncertainty import covariance_effects, without_coords
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -540,5 +540,5 @@ class Chain:
         heavier = replace(sediment, grain_density=sediment.grain_density + step)
         per_grain = (self.density(calibration, heavier)[0] - rho) / step
         for source, effect in grain_effects.items():
-            effects[source] = effects.get(source, 0.0) + per_grain * bare(effect)
+            effects[source] = effects.get(source, 0.0) + per_grain * without_coords(effect)
         return effects
