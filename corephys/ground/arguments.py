@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import flags, series, units
 from corephys.uncertainty import Measured, without_coords
 
-__all__ = ["ends", "fraction", "measured_fraction", "of_known", "positive", "samples"]
+__all__ = ["ends", "fraction", "measured_fraction", "positive", "samples", "windows_by_name"]
 
 # --------------------------------------------------------------------------------------------------
 # Positive arguments and fractions. A wrong unit or sign would spoil a complete series silently.
@@ -194,7 +194,7 @@ def ends(text: str, what: str) -> tuple[float, float]:
     return start, end
 
 
-def of_known(
+def windows_by_name(
     windows: Mapping[str, str] | None, names: Iterable[str], kind: str
 ) -> dict[str, tuple[float, float]]:
     """Windows by the names of runs or stations, each of which must exist.

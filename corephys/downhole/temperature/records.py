@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from corephys.ground.types import Dimensional, Measurement, Scalar
 
-__all__ = ["bottom_water_temperature", "fitted", "penetration_time"]
+__all__ = ["bottom_water_temperature", "fitted_decay", "penetration_time"]
 
 # --------------------------------------------------------------------------------------------------
 # Input of the fits, from the tables: records, probes and conductivities.
@@ -438,7 +438,7 @@ def bottom_water_temperature(
 # The decay that was fitted to a station, beside its record.
 
 
-def fitted(
+def fitted_decay(
     table: xr.Dataset,
     station: xr.Dataset,
     tools: xr.Dataset,

@@ -25,7 +25,7 @@ from corephys.uncertainty import Measured
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement, Scalar
 
-__all__ = ["corrected", "corrections", "heat_production_correction"]
+__all__ = ["corrected_temperature", "corrections", "heat_production_correction"]
 
 # --------------------------------------------------------------------------------------------------
 # Heat production in the sediment: it curves the temperatures and lowers the heat flow at depth.
@@ -177,7 +177,7 @@ _T, _A, _SEA = "equilibrium_temperature", "temperature_anomaly", "seafloor_tempe
 Shift = tuple[float, dict[str, float]]
 
 
-def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
+def corrected_temperature(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
     """Temperatures less their anomalies, for a separate fit.
 
     Parameters

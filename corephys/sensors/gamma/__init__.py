@@ -37,9 +37,9 @@ from corephys.hole.placing import depth as positions
 from corephys.sensors.gamma.calibration import (
     Calibration,
     DeadTime,
-    between,
     calibrate,
     dead_time_from_standards,
+    interpolate_calibrations,
 )
 from corephys.sensors.gamma.chain import (
     Chain,
@@ -62,13 +62,13 @@ __all__ = [
     "DeadTime",
     "annulus_step",
     "apparent_density",
-    "between",
     "bulk_density",
     "calibrate",
     "dead_time_from_standards",
     "decay_factor",
     "electron_step",
     "hydrogen_step",
+    "interpolate_calibrations",
     "net_rate",
     "tie_factor",
     "tied_density",

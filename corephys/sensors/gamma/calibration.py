@@ -11,7 +11,7 @@ import numpy as np
 from scipy import optimize
 
 from corephys.ground import constants, seawater, series, thresholds, units
-from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_warnings, with_uncertainty
 from corephys.ground.laws import law
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 __all__ = [
     "Calibration",
     "DeadTime",
-    "between",
     "calibrate",
     "dead_time_from_standards",
+    "interpolate_calibrations",
     "standard_density",
 ]
 
@@ -142,9 +142,9 @@ class Calibration(Shown):
         """
         if self.parts:
             rows = [(f"set {label}", part.describe()) for label, _, part in self.parts]
-            worries = [words for _, _, part in self.parts for words in part.card().worries]
-            worries = list(dict.fromkeys(worries))
-            return Card("Gamma calibration that changes in time", tuple(rows), tuple(worries))
+            warnings = [words for _, _, part in self.parts for words in part.card().warnings]
+            warnings = list(dict.fromkeys(warnings))
+            return Card("Gamma calibration that changes in time", tuple(rows), tuple(warnings))
         u = np.zeros(3)
         u[: len(self.covariance)] = np.sqrt(np.diag(self.covariance))
         rows = [
@@ -161,7 +161,7 @@ class Calibration(Shown):
         return Card(
             "Gamma calibration, ln I = c0 + c1 x + c2 x^2",
             tuple(rows),
-            (*fit_worries(self.reduced_chi_square, self.residual, "1"), SEALED_SOURCE),
+            (*fit_warnings(self.reduced_chi_square, self.residual, "1"), SEALED_SOURCE),
             ("look at the residuals: a trend means trapped air, a wrong thickness or dead time",),
         )
 
@@ -440,7 +440,7 @@ def _fit(
 # A gamma calibration that changes in time: linear interpolation between sets of standards.
 
 
-def between(
+def interpolate_calibrations(
     calibrations: Mapping[str, Calibration], times: Dimensional, elapsed: Dimensional
 ) -> Calibration:
     """Calibration at the time of each reading, linear between sets of standards.
