@@ -36,7 +36,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.sensors.natural_gamma.stripping.calibrate": (
         "a weighted fit of standards: its tests count its intervals, strip has rows"
     ),
-    "corephys.sensors.gamma.calibration.between": (
+    "corephys.sensors.gamma.calibration.interpolate_calibrations": (
         "a straight line in time between two calibrations"
     ),
     "corephys.sensors.gamma.calibration.calibrate": (
@@ -99,7 +99,7 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.samples.strength.methods.calibrate_spring": (
         "a weighted line: the certified lines of numerics stand for it, made-up springs test it"
     ),
-    "corephys.downhole.temperature.records.fitted": (
+    "corephys.downhole.temperature.records.fitted_decay": (
         "the fitted decay beside its record, by decay_function, which has rows"
     ),
     "corephys.samples.consolidation.yield_stresses.yield_stress": (
@@ -129,7 +129,9 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.products.elastic.minerals.mineral_mixture": (
         "the average of Hill on numbers of the table; hill has rows"
     ),
-    "corephys.products.heat_flow.adjustments.corrected": "temperatures less anomalies, no physics",
+    "corephys.products.heat_flow.adjustments.corrected_temperature": (
+        "temperatures less anomalies, no physics"
+    ),
     "corephys.products.heat_flow.adjustments.corrections": (
         "anomalies through the weights of the line: they have rows, planted ones test it whole"
     ),

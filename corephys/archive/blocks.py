@@ -36,7 +36,7 @@ from corephys.ground.provenance import FORMAT_VERSION
 from corephys.ground.vocabulary import term
 from corephys.sensors import gamma, pwave
 from corephys.sensors.gamma.chain import Sediment, check_geometry, density_kernel
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -178,7 +178,7 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
         ),
     )
     u_thickness, u_time = (
-        stated(choices.get(name), unit, name)
+        given_uncertainty(choices.get(name), unit, name)
         for name, unit in (("thickness_uncertainty", "mm"), ("travel_time_uncertainty", "us"))
     )
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -13,6 +13,7 @@ import xarray as xr
 
 from corephys.export.netcdf import load
 from corephys.ground import companions
+from corephys.reduction.recipe import current_keys
 
 __all__ = ["Comparison", "compare"]
 
@@ -210,7 +211,7 @@ def _inputs(old: xr.DataTree, new: xr.DataTree) -> pd.DataFrame:
 
 def _choices(old: xr.DataTree, new: xr.DataTree) -> pd.DataFrame:
     """Recipe keys that differ, with both values."""
-    before, after = (json.loads(t.attrs["recipe"]) for t in (old, new))
+    before, after = (current_keys(json.loads(t.attrs["recipe"])) for t in (old, new))
     rows = []
     for stage in dict.fromkeys([*before, *after]):
         a, b = before.get(stage, {}), after.get(stage, {})

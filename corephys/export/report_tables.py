@@ -26,7 +26,7 @@ from corephys.ground import flags, series
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, digits
 from corephys.ground.provenance import ORIGINS, used_constants, write_bytes
 from corephys.ground.vocabulary import TERMS
-from corephys.hole.composite.core_shifts import shifts_in_metres
+from corephys.hole.composite.core_shifts import placements, shifts_in_metres
 from corephys.hole.composite.sequences import sequence_in_metres
 
 __all__ = [
@@ -533,11 +533,11 @@ def shift_table(shifts: xr.Dataset) -> ReportTable:
     value = shifts["shift"].values.astype(float)
     u = shifts["shift_u_random"].values.astype(float)
     pairs = [
-        # The anchor has no uncertainty relative to itself, and an unknown one gives no digits.
+        # The datum has no uncertainty relative to itself, and an unknown one gives no digits.
         (f"{v:.2f}", "") if s == 0.0 or not np.isfinite(s) else digits(float(v), float(s))
         for v, s in zip(value, u, strict=True)
     ]
-    tied = shifts["tied"].values.astype(str)
+    tied = placements(shifts)
     columns = (
         text_column("hole", shifts["hole"].values),
         text_column("core", shifts["core"].values),
@@ -546,14 +546,14 @@ def shift_table(shifts: xr.Dataset) -> ReportTable:
         Column("± [m]", tuple(p[1] for p in pairs), values_of(u)),
         text_column("how", tied),
     )
-    # Words in the order of the table: anchor, tied, carried.
+    # Words in the order of the table: datum, tied, untied.
     counts = ", ".join(f"{int((tied == word).sum())} {word}" for word in dict.fromkeys(tied))
     notes = (
         "Composite depth is depth in the hole plus shift. Top is the depth below seafloor of the "
         "top of the core.",
-        f"Of {tied.size} cores: {counts}. A carried core has the shift of the core above it, which "
-        "is a guess. The shift of the anchor is given.",
-        "± is the standard uncertainty relative to the anchor, k = 1; empty where not known.",
+        f"Of {tied.size} cores: {counts}. An untied core has the shift of the core above it, which "
+        "is not measured. The shift of the datum is given.",
+        "± is the standard uncertainty relative to the datum, k = 1; empty where not known.",
     )
     return ReportTable("core_shifts", "Shifts of the cores", columns, notes)
 

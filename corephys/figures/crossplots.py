@@ -235,7 +235,7 @@ def _readings(
         # A hole without coring methods has one colour, that of piston cores.
         ink, words = (
             METHODS.get(method or "piston", METHODS["other"])[1],
-            f"scan, {method}" if method else "scan",
+            f"scan, {method.replace('_', ' ')}" if method else "scan",
         )
         plate.points(
             axes, _VELOCITY, words, phi[here], v[here], flag=level[here], colour=ink, small=True
@@ -524,7 +524,7 @@ def density_comparison(tree: xr.DataTree) -> Plate:
                 marker=marker,
                 colour=ink,
             )
-            keys.append(symbol_key(word, marker, ink))
+            keys.append(symbol_key(word.replace("_", " "), marker, ink))
         ends = np.array([min(x[good].min(), y[good].min()), max(x[good].max(), y[good].max())])
         # Equal limits on both axes, so that the line of equal densities is the diagonal.
         ends += 0.06 * float(np.ptp(ends) or 0.1) * np.array([-1.0, 1.0])

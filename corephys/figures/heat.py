@@ -537,7 +537,7 @@ def _decay(
     name: str,
 ) -> None:
     """Draw the record of a station with its fit above, the residuals [mK] below."""
-    fit = formation_temperature.fitted(table, here, tools, one)
+    fit = formation_temperature.fitted_decay(table, here, tools, one)
     time, values, model = (fit[part].values for part in ("time", "temperature", "fit"))
     inside = (time >= float(one["window_start"])) & (time <= float(one["window_end"]))
     panel = "temperature [degC] against time since penetration [s]"
@@ -643,7 +643,7 @@ def temperature_records(tree: xr.DataTree) -> Plate:
         for place, row in enumerate(shown):
             one = found.isel(reading=int(row))
             here = of_name(stations, "station", names[row])
-            record = formation_temperature.fitted(table, here, tools, one)
+            record = formation_temperature.fitted_decay(table, here, tools, one)
             time = record["time"].values
             above = record["temperature"].values - float(one["equilibrium_temperature"])
             # Readings at or below equilibrium have no logarithm. A probe that warms up has only

@@ -15,7 +15,7 @@ from corephys.figures.style import TWO_COLUMNS, LineStyle, label, plain, value_i
 from corephys.figures.tracks import depth_axis, span
 from corephys.ground import companions, flags
 from corephys.hole import composite
-from corephys.hole.composite.core_shifts import shifts_in_metres
+from corephys.hole.composite.core_shifts import TIED, placements, shifts_in_metres
 from corephys.hole.composite.sequences import sequence_in_metres
 
 __all__ = ["hole_shifts", "holes_overlay"]
@@ -175,7 +175,7 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
     Returns
     -------
     Plate
-        A matplotlib Figure, two columns wide; filled symbols are tied, open ones carried.
+        A matplotlib Figure, two columns wide; filled symbols are tied, open ones untied.
 
     Raises
     ------
@@ -187,18 +187,18 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
             "the figure hole_shifts needs the result of cp.composite.shifts with at least one core"
         )
     shifts = shifts_in_metres(shifts)
-    hole, tied = (shifts[name].values.astype(str) for name in ("hole", "tied"))
+    hole = shifts["hole"].values.astype(str)
     depth, shift = (shifts[name].values.astype(float) for name in ("core_top", "shift"))
     u = shifts["shift_u_random"].values.astype(float)
-    # A carried core has the shift of its neighbour above, which is no measurement.
-    sure = np.isin(tied, ("anchor", "tied"))
+    # An untied core has the shift of its neighbour above, which is no measurement.
+    sure = np.isin(placements(shifts), TIED)
     panel = "shift [m] against top of the core [m]"
     with new_plate(TWO_COLUMNS, 78.0) as figure:
         axes = figure.add_subplot()
         keys = []
         for place, name in enumerate(dict.fromkeys(hole)):
             ink, _, marker = _HOLES[place % len(_HOLES)]
-            for which, words in ((sure, "tied"), (~sure, "carried, a guess")):
+            for which, words in ((sure, "tied"), (~sure, "untied, not measured")):
                 mine = (hole == name) & which & np.isfinite(shift)
                 if not mine.any():
                     continue
@@ -225,5 +225,5 @@ def hole_shifts(shifts: xr.Dataset, *, growth: xr.Dataset | None = None) -> Plat
         axes.set_xlabel("top of the core, depth below seafloor [m]")
         axes.set_ylabel("shift onto composite depth [m]")
         axes.legend(handles=keys, loc="upper left")
-    what = "Shift of each core onto composite depth against its depth; pale: carried, not tied."
+    what = "Shift of each core onto composite depth against its depth; pale: untied."
     return describe(figure, what, shifts, growth)

@@ -54,7 +54,7 @@ DASHES: tuple[LineStyle, ...] = (
 # Symbol and colour of each coring method, in the order in which a hole is usually cored.
 METHODS = {
     "piston": ("o", "#D55E00"),
-    "extended": ("^", "#009E73"),
+    "extended_inner_tube": ("^", "#009E73"),
     "rotary": ("s", "#003B6F"),
     "push": ("D", "#7A4E9E"),
     "percussion": ("v", "#B07800"),

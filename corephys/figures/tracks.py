@@ -22,10 +22,10 @@ SEAFLOOR = "depth below seafloor [m]"
 # have no decade to label.
 _LINEAR_UP_TO = 5.0
 # Greys of coring methods, dark to pale in this order.
-_METHODS = ("piston", "extended", "rotary", "push", "percussion", "other")
+_METHODS = ("piston", "extended_inner_tube", "rotary", "push", "percussion", "other")
 _METHOD_GREY = {
     "piston": "0.15",
-    "extended": "0.35",
+    "extended_inner_tube": "0.35",
     "rotary": "0.55",
     "push": "0.68",
     "percussion": "0.78",

@@ -9,9 +9,9 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, series, units
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
-__all__ = ["ends", "fraction", "measured_fraction", "of_known", "positive", "samples"]
+__all__ = ["ends", "fraction", "measured_fraction", "positive", "samples", "windows_by_name"]
 
 # --------------------------------------------------------------------------------------------------
 # Positive arguments and fractions. A wrong unit or sign would spoil a complete series silently.
@@ -126,7 +126,10 @@ def measured_fraction(found: Measured, name: str) -> Measured:
     marked = np.where(outside, _IMPOSSIBLE, 0).astype(np.int64)
     mark = xr.Variable(found.values.dims, marked) if hasattr(found.values, "dims") else marked
     return Measured(
-        values, found.u_random, found.effects, series.joined_reasons(bare(found.reason), mark)
+        values,
+        found.u_random,
+        found.effects,
+        series.joined_reasons(without_coords(found.reason), mark),
     )
 
 
@@ -191,7 +194,7 @@ def ends(text: str, what: str) -> tuple[float, float]:
     return start, end
 
 
-def of_known(
+def windows_by_name(
     windows: Mapping[str, str] | None, names: Iterable[str], kind: str
 ) -> dict[str, tuple[float, float]]:
     """Windows by the names of runs or stations, each of which must exist.

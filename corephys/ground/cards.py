@@ -16,7 +16,7 @@ __all__ = [
     "Card",
     "Shown",
     "digits",
-    "fit_worries",
+    "fit_warnings",
     "picture_html",
     "table_html",
     "with_uncertainty",
@@ -46,7 +46,7 @@ class Card:
         Name of the result.
     rows : tuple of (str, str)
         Label and text of each number, with uncertainties to the right digits.
-    worries : tuple of str
+    warnings : tuple of str
         Warnings; empty without any.
     next_steps : tuple of str
         Proposed next steps.
@@ -62,7 +62,7 @@ class Card:
 
     title: str
     rows: tuple[tuple[str, str], ...] = ()
-    worries: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
     next_steps: tuple[str, ...] = ()
     more: tuple[tuple[str, str], ...] = ()
     lines: tuple[str, ...] = ()
@@ -73,13 +73,13 @@ class Card:
         rows = [*self.rows, *self.more]
         width = max((len(label) for label, _ in rows), default=0)
         body = [f"{label:<{width}}  {text}" for label, text in rows]
-        body += [f"beware: {words}" for words in self.worries]
+        body += [f"beware: {words}" for words in self.warnings]
         body += [f"next: {words}" for words in self.next_steps]
         return "\n".join([self.title, *body, *self.lines])
 
     def _repr_html_(self) -> str:
         parts = [f"<b>{_escaped(self.title)}</b>", _rows_html(self.rows)]
-        for heading, words in (("Beware", self.worries), ("Next", self.next_steps)):
+        for heading, words in (("Beware", self.warnings), ("Next", self.next_steps)):
             items = "".join(f"<li>{_escaped(one)}</li>" for one in words)
             if items:
                 parts.append(f'<b>{heading}</b><ul style="margin:0 0 0.4em">{items}</ul>')
@@ -115,7 +115,9 @@ class Shown:
 _ROUNDING = 1e-12  # a residual below it is that of floating point
 
 
-def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str) -> tuple[str, ...]:
+def fit_warnings(
+    reduced_chi_square: float, residual: Iterable[float], unit: str
+) -> tuple[str, ...]:
     """Warnings of a calibration or fit.
 
     Parameters
@@ -133,9 +135,9 @@ def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str)
         Empty for a reduced chi-square up to two and no residual beyond four robust standard
         deviations (common practice, no source).
     """
-    worries = []
+    warnings = []
     if math.isfinite(reduced_chi_square) and reduced_chi_square > _CHI_SQUARE:
-        worries.append(
+        warnings.append(
             f"reduced chi-square {reduced_chi_square:.2f}: the points scatter more than their "
             "stated errors allow"
         )
@@ -143,11 +145,11 @@ def fit_worries(reduced_chi_square: float, residual: Iterable[float], unit: str)
     known = sorted(abs(float(one)) for one in residual if math.isfinite(float(one)))
     usual = 1.4826 * known[len(known) // 2] if known else 0.0
     if len(known) > 4 and known[-1] > max(_RESIDUAL * usual, _ROUNDING):
-        worries.append(
+        warnings.append(
             f"one residual of {known[-1]:.3g}{'' if unit == '1' else f' {unit}'} stands apart from "
             f"the usual {usual:.2g}"
         )
-    return tuple(worries)
+    return tuple(warnings)
 
 
 def with_uncertainty(value: float, u: float, unit: str = "1") -> str:

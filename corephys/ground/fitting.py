@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.cards import Card, Shown, fit_warnings, with_uncertainty
 from corephys.numerics.polynomial import akaike_corrected
 
 __all__ = ["Fit", "fit", "linear"]
@@ -66,11 +66,11 @@ class Fit(Shown):
             ("reduced chi-square", f"{self.reduced_chi_square:.3g}"),
             ("AICc", f"{self.aicc:.2f}"),
         ]
-        worries = [] if self.success else [f"the fit did not converge: {self.message}"]
-        worries += [f"{name} ended on a bound" for name in self.at_bound]
+        warnings = [] if self.success else [f"the fit did not converge: {self.message}"]
+        warnings += [f"{name} ended on a bound" for name in self.at_bound]
         scatter = self.reduced_chi_square if self.absolute_sigma else float("nan")
-        worries += fit_worries(scatter, self.residual, "1")
-        return Card("Fit", tuple(rows), tuple(worries))
+        warnings += fit_warnings(scatter, self.residual, "1")
+        return Card("Fit", tuple(rows), tuple(warnings))
 
 
 def fit(

@@ -9,7 +9,7 @@ import numpy as np
 
 from corephys import uncertainty
 from corephys.ground import flags, series
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 __all__ = ["NAMES", "isotropic"]
 
@@ -88,7 +88,7 @@ def isotropic(inputs: Sequence[Measured], reason: Any = 0) -> dict[str, Measured
     found = series.apply(_isotropic_kernel, *(part.values for part in inputs), outputs=4 * count)
     values = dict(zip(NAMES, found[:count], strict=True))
     too_fast = series.apply(_too_fast, values["bulk_modulus"], dtypes=[np.int64])
-    known = series.joined_reasons(bare(too_fast), reason)
+    known = series.joined_reasons(without_coords(too_fast), reason)
     measured = {}
     for place, name in enumerate(NAMES):
         slopes = found[count + 3 * place : count + 3 * place + 3]

@@ -82,6 +82,8 @@ class Column:
         The geometry depends on it: a cell that is no number is a fault of structure.
     least, greatest : float
         Numbers outside are bad cells; in ``unit``.
+    former : tuple of (str, str)
+        Words of an earlier version that are still read, each with the present word.
     """
 
     name: str
@@ -92,6 +94,7 @@ class Column:
     solid: bool = False
     least: float = -math.inf
     greatest: float = math.inf
+    former: tuple[tuple[str, str], ...] = ()
 
     @property
     def header(self) -> str:

@@ -18,7 +18,7 @@ from corephys import uncertainty
 from corephys.ground import companions, flags, provenance, units
 from corephys.ground.constants import Constant
 from corephys.ground.vocabulary import TERMS, Term, term
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 __all__ = [
     "POSITION",
@@ -437,7 +437,7 @@ def _variables(name: str, measured: Measured, sources: list[str]) -> dict[str, x
     entry = term(name)
     values = _variable(measured.values)
     words, delta = entry.long_name, units.difference_unit(entry.unit)
-    reason = _reason(values, bare(measured.reason), entry)
+    reason = _reason(values, without_coords(measured.reason), entry)
     flag = xr.apply_ufunc(
         flags.from_reason, reason, dask="parallelized", output_dtypes=[np.int8], keep_attrs=False
     )
@@ -483,7 +483,7 @@ def _variable(values: Any) -> xr.Variable:
 
 def _like(part: Any, values: xr.Variable) -> xr.Variable:
     """A part of a quantity, of the shape of its values."""
-    part = bare(part)
+    part = without_coords(part)
     if isinstance(part, xr.Variable):
         if part.dims == values.dims:
             return xr.Variable(part.dims, part.data.astype(float))

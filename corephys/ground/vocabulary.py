@@ -101,6 +101,7 @@ _SHARED_ROWS = (
     ("fluid_bulk_modulus", "GPa", "bulk modulus of the pore fluid", (0, 4), (0, 10)),
     ("fluid_density", "g/cm^3", "density of the pore fluid", (0, 1.25), (0, 1.6)),
     ("fluid_velocity", "m/s", "velocity of sound in the pore fluid", (20, 2000), (5, 3000)),
+    ("pore_water_density", "g/cm^3", "density of the pore water", (0.95, 1.25), (0, 1.6)),
     ("lowest_velocity", "m/s", "lower bound of the P-wave velocity", (0, 8000), (0, 12000)),
     ("highest_velocity", "m/s", "upper bound of the P-wave velocity", (0, 8000), (0, 12000)),
     ("vertical_effective_stress", "kPa", "vertical effective stress under hydrostatic pressure", (0, INF), (0, INF)),

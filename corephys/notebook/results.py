@@ -14,7 +14,7 @@ from corephys.figures import FIGURES, Plate
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch, sketch_hole
 from corephys.ground import companions, flags, series, thresholds
-from corephys.ground.cards import Card, fit_worries, with_uncertainty
+from corephys.ground.cards import Card, fit_warnings, with_uncertainty
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.run import summary_lines
@@ -102,9 +102,9 @@ def _card(
         following.append("cp.explain(result) lists the steps, equations, constants and sources")
     # The card of a hole uses only the warnings of its leaves; pictures take most of the time.
     picture = _picture(result, names, path, tree) if share == 0.0 else b""
-    worries = _worries(result, names, share, allow)
+    warnings = _warnings(result, names, share, allow)
     title = path.replace("_", " ")
-    return Card(title, tuple(rows), tuple(worries), tuple(following), picture=picture)
+    return Card(title, tuple(rows), tuple(warnings), tuple(following), picture=picture)
 
 
 def _words(result: xr.Dataset, name: str) -> str:
@@ -168,42 +168,44 @@ def _record(result: xr.Dataset) -> list[tuple[str, str]]:
     return rows
 
 
-def _worries(
+def _warnings(
     result: xr.Dataset, names: list[str], share: float, allow: tuple[str, ...]
 ) -> list[str]:
     """Warnings of a result: verdicts, flags, unknown uncertainties, cautions."""
-    worries = []
+    warnings = []
     for key in ("verdict", "status"):
         words = str(result.attrs.get(key, ""))
         # The verdict on a comparison of models is its result and no warning.
         if words and words not in _SOUND and "first_by_aicc" not in result.attrs:
-            worries.append(words)
+            warnings.append(words)
     if float(result.attrs.get("chi_square_probability", 1.0)) < _UNLIKELY:
-        worries.append("the points scatter more than their stated errors allow")
+        warnings.append("the points scatter more than their stated errors allow")
     if "fitted_constants" in result.attrs:
         chi = json.loads(result.attrs["fitted_constants"])["reduced_chi_square"]
-        worries += fit_worries(float("nan") if chi is None else float(chi), (), "1")
+        warnings += fit_warnings(float("nan") if chi is None else float(chi), (), "1")
     # Quantities with the same words share one line.
     shared: dict[str, list[str]] = {}
     for name in names:
         words = _flagged(result, name, share, allow)
         if words:
             shared.setdefault(words, []).append(_words(result, name))
-    worries += [f"{', '.join(of)}: {words}" for words, of in shared.items()]
+    warnings += [f"{', '.join(of)}: {words}" for words, of in shared.items()]
     listed = [
         _words(result, name) + ("" if part == 1.0 else f" ({100 * part:.0f} % of its values)")
         for name in names
         if (part := _unknown(result, name, allow)) > share
     ]
     if listed:
-        worries.append(f"{_UNKNOWN} {', '.join(listed)}")
+        warnings.append(f"{_UNKNOWN} {', '.join(listed)}")
     for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "depth datum")):
         if str(result.attrs.get(key, "")).startswith("not given"):
-            worries.append(f"the uncertainty of the {what} was not given and is not in the numbers")
+            warnings.append(
+                f"the uncertainty of the {what} was not given and is not in the numbers"
+            )
     # The card of a hole would repeat the line for every leaf.
     if share == 0.0 and "safety" in result.attrs:
-        worries.append(str(result.attrs["safety"]))
-    return worries
+        warnings.append(str(result.attrs["safety"]))
+    return warnings
 
 
 def _flagged(result: xr.Dataset, name: str, share: float, allow: tuple[str, ...]) -> str:
@@ -336,8 +338,8 @@ def _hole(tree: xr.DataTree) -> Card:
             "cp.reduce(hole) reduces the tables of the hole; a missing table only skips its stage",
         )
         title = str(tree.attrs.get("title", "hole"))
-        worries = tuple(_of_reading(tree))
-        return Card(title, tuple(rows), worries, following, tuple(tables))
+        warnings = tuple(_of_reading(tree))
+        return Card(title, tuple(rows), warnings, following, tuple(tables))
     summary = json.loads(tree.attrs["summary"])
     try:
         picture = sketch_hole(tree).picture(_DOTS)
@@ -377,7 +379,7 @@ def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
         return []
     advance, recovered = float(cores["advance"].sum()), float(cores["recovered"].sum())
     methods, counts = np.unique(cores["coring_method"].values.astype(str), return_counts=True)
-    kinds = ", ".join(f"{n} {m}" for m, n in zip(methods, counts, strict=True))
+    kinds = ", ".join(f"{n} {m.replace('_', ' ')}" for m, n in zip(methods, counts, strict=True))
     bottom = float((cores["top"] + cores["advance"]).max())
     share = f"{100 * recovered / advance:.0f} % recovered" if advance > 0 else "no advance"
     return [("coring", f"{cores.sizes['row']} cores ({kinds}) to {bottom:.1f} m, {share}")]
@@ -398,15 +400,15 @@ def _table_line(dataset: xr.Dataset) -> str:
 
 def _of_reading(tree: xr.DataTree) -> list[str]:
     """Warnings about cells that could not be read."""
-    worries = []
+    warnings = []
     for node in tree.leaves:
         bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
         if bad:
-            worries.append(
+            warnings.append(
                 f"{node.path.strip('/')}: {bad} cell{'s' * (bad > 1)} that could not be read, "
                 "flagged"
             )
-    return worries
+    return warnings
 
 
 def _doubts(tree: xr.DataTree) -> list[str]:
@@ -415,14 +417,14 @@ def _doubts(tree: xr.DataTree) -> list[str]:
     Leaves with the same words share one line.
     """
     failed = json.loads(tree.attrs["summary"]).get("failed", {})
-    worries = [f"the stage {stage} failed: {error}" for stage, error in failed.items()]
-    worries += _of_reading(tree)
+    warnings = [f"the stage {stage} failed: {error}" for stage, error in failed.items()]
+    warnings += _of_reading(tree)
     shared: dict[str, list[str]] = {}
     for node in tree.leaves:
         if not node.path.startswith(("/properties", "/products")):
             continue
         place = node.path.rpartition("/")[2].replace("_", " ")
-        for words in _card(node.to_dataset(inherit=False), place, tree, share=_SHARE).worries:
+        for words in _card(node.to_dataset(inherit=False), place, tree, share=_SHARE).warnings:
             if words.startswith(_UNKNOWN):
                 shared.setdefault(f"{_UNKNOWN} some quantities", []).append(place)
             elif " not usable" in words:
@@ -430,7 +432,7 @@ def _doubts(tree: xr.DataTree) -> list[str]:
                 shared.setdefault(counts, []).append(f"{quantity} ({place})")
             else:
                 shared.setdefault(words, []).append(place)
-    return worries + [f"{', '.join(places)}: {words}" for words, places in shared.items()]
+    return warnings + [f"{', '.join(places)}: {words}" for words, places in shared.items()]
 
 
 def _headlines(tree: xr.DataTree) -> list[tuple[str, str]]:

@@ -11,7 +11,7 @@ from corephys.ground import companions, constants, flags, series, thresholds, un
 from corephys.ground.arguments import fraction as fraction_of
 from corephys.ground.arguments import positive
 from corephys.ground.laws import law
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     import pint
@@ -68,7 +68,7 @@ def smooth_ages(
     """
     reach = float(positive(length, "m", "length"))
     a, z, u = (
-        np.asarray(bare(units.as_floats(value, unit, name)), dtype=float)
+        np.asarray(without_coords(units.as_floats(value, unit, name)), dtype=float)
         for value, unit, name in (
             (age, "kyr", "age"),
             (depth, "m", "depth"),
@@ -193,7 +193,9 @@ def sedimentation_rate(
         rate = np.where(da != 0.0, dz / da, np.nan)
     kind = np.select([da == 0.0, da < 0.0, dz == 0.0], [_SAME, _REVERSED, _HIATUS], _RATE)
     covariance = _covariance(rate, da, factor, carried, u_age, u_depth)
-    effects = {"ages": -rate * stated(age_scale_uncertainty, "1", "age_scale_uncertainty")}
+    effects = {
+        "ages": -rate * given_uncertainty(age_scale_uncertainty, "1", "age_scale_uncertainty")
+    }
     if growth_factor is not None:
         effects["growth_factor"] = -rate / factor * u_factor
     reason = np.where(kind == _SAME, flags.bit("impossible_value"), 0).astype(np.int64)
@@ -249,7 +251,7 @@ def _data(
         (u_age, "kyr", "age_uncertainty"),
         (u_depth, "m", "depth_uncertainty"),
     ):
-        u = np.asarray(stated(value, unit, name), dtype=float)
+        u = np.asarray(given_uncertainty(value, unit, name), dtype=float)
         if u.ndim and u.shape != a.shape:
             raise ValueError(
                 f"{a.size} ages and {u.size} values of {name} do not make pairs; give one for "
@@ -271,7 +273,7 @@ def _growth(factor: Any, u: Any) -> tuple[float, float]:
     if factor is None:
         return 1.0, 0.0
     return float(positive(factor, "1", "growth_factor")), float(
-        stated(u, "1", "growth_factor_uncertainty")
+        given_uncertainty(u, "1", "growth_factor_uncertainty")
     )
 
 
@@ -394,9 +396,9 @@ def interval_density(
     if "depth" not in dry_density.coords:
         raise ValueError("dry_density has no coordinate depth; give samples with that coordinate")
     z = np.asarray(units.as_floats(dry_density["depth"], "m", "depth"), dtype=float)
-    values = np.asarray(bare(rho.values), dtype=float)
+    values = np.asarray(without_coords(rho.values), dtype=float)
     use = np.isfinite(values) & np.isfinite(z)
-    use &= flags.usable(flags.from_reason(np.asarray(bare(rho.reason))), allow)
+    use &= flags.usable(flags.from_reason(np.asarray(without_coords(rho.reason))), allow)
     if not use.any():
         raise ValueError(
             "dry_density has no usable value; look at dry_density_reason, or allow more flag levels"
@@ -492,10 +494,12 @@ def mass_accumulation_rate(
     rho, r = series.unpack(dry_density, "dry_density"), series.unpack(rate, _RATE_MASS)
     # Only the rate brings coordinates: xarray drops those of two that differ in the last digit.
     many = isinstance(r.values, xr.DataArray) and r.values.dims
-    values = _PER_RATE * (bare(rho.values) * r.values if many else rho.values * bare(r.values))
-    by_rho, by_rate = _PER_RATE * bare(r.values), _PER_RATE * bare(rho.values)
+    values = _PER_RATE * (
+        without_coords(rho.values) * r.values if many else rho.values * without_coords(r.values)
+    )
+    by_rho, by_rate = _PER_RATE * without_coords(r.values), _PER_RATE * without_coords(rho.values)
     random, effects = combine([(by_rho, rho), (by_rate, r)])
-    reason = series.joined_reasons(bare(rho.reason), bare(r.reason))
+    reason = series.joined_reasons(without_coords(rho.reason), without_coords(r.reason))
     found = series.build(
         {_MASS: Measured(values, random, effects, reason)},
         steps=("MAR = rho_d r (definition)",),
@@ -504,7 +508,9 @@ def mass_accumulation_rate(
         return found
     across = np.broadcast_to(np.asarray(by_rate, dtype=float), values.shape)
     shared = across[:, None] * rate[f"{_RATE_MASS}_covariance"].values * across[None, :]
-    own = np.broadcast_to(np.asarray(by_rho * bare(rho.u_random), dtype=float), values.shape)
+    own = np.broadcast_to(
+        np.asarray(by_rho * without_coords(rho.u_random), dtype=float), values.shape
+    )
     squared = {"units": "g^2/(cm^4 kyr^2)", "long_name": "random covariance of the rates"}
     found[f"{_MASS}_covariance"] = (
         ("interval", "interval_2"),
@@ -625,15 +631,15 @@ def component_accumulation_rate(
             f"fraction is {worst:g}; it has to lie between 0 and 1. Give weight per cent with "
             "their unit '%'"
         )
-    held = np.shape(np.asarray(bare(total.values)))
+    held = np.shape(np.asarray(without_coords(total.values)))
     if plain.ndim and held and plain.shape != held:
         raise ValueError(
             f"{plain.size} fractions and {int(np.prod(held))} rates do not make pairs; give one "
             "fraction each, or one for all"
         )
-    u = stated(fraction_uncertainty, "1", "fraction_uncertainty")
-    random, effects = combine([(share, total), (bare(total.values), Measured(share, u))])
-    values = total.values * bare(share)
+    u = given_uncertainty(fraction_uncertainty, "1", "fraction_uncertainty")
+    random, effects = combine([(share, total), (without_coords(total.values), Measured(share, u))])
+    values = total.values * without_coords(share)
     return series.build(
         {"component_accumulation_rate": Measured(values, random, effects, total.reason)},
         steps=("mass accumulation rate times the fraction of the dry mass (definition)",),

@@ -8,7 +8,7 @@ import numpy as np
 
 from corephys.ground import constants, mixing, thresholds
 from corephys.numerics.rolling import rolling_median, rolling_median_and_mad, window_bounds
-from corephys.quality.scan_index import Places, spacing
+from corephys.quality.scan_index import ScanIndex, spacing
 
 __all__ = [
     "below_bound",
@@ -39,12 +39,12 @@ _SIDE = thresholds.value("spike_side_share")
 _LONELY = thresholds.value("spike_lonely")
 
 
-def section_ends(places: Places, reach: float) -> np.ndarray:
+def section_ends(places: ScanIndex, reach: float) -> np.ndarray:
     """Readings whose response extends beyond the section.
 
     Parameters
     ----------
-    places : Places
+    places : ScanIndex
         Positions of the readings.
     reach : float
         Distance to the end up to which a reading is suspect [cm].
@@ -58,14 +58,14 @@ def section_ends(places: Places, reach: float) -> np.ndarray:
         return places.to_end <= reach + ROUNDING
 
 
-def level(values: np.ndarray, places: Places, window: float) -> np.ndarray:
+def level(values: np.ndarray, places: ScanIndex, window: float) -> np.ndarray:
     """Running median along each core and pass.
 
     Parameters
     ----------
     values : (n,) ndarray
         NaN is passed over.
-    places : Places
+    places : ScanIndex
         Positions of the readings.
     window : float
         Length of core in the window [cm].
@@ -81,14 +81,14 @@ def level(values: np.ndarray, places: Places, window: float) -> np.ndarray:
     return found
 
 
-def _readings(places: Places, window: float) -> int:
+def _readings(places: ScanIndex, window: float) -> int:
     """Readings in a window of that length of core [cm], odd."""
     step = spacing(places)
     return 1 if np.isnan(step) else max(round(window / step), 1) // 2 * 2 + 1
 
 
 def _rolling(
-    values: np.ndarray, order: np.ndarray, starts: np.ndarray, places: Places, window: float
+    values: np.ndarray, order: np.ndarray, starts: np.ndarray, places: ScanIndex, window: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Median, median absolute deviation and number of values of the windows."""
     size = _readings(places, window)
@@ -101,14 +101,14 @@ def _rolling(
     return back[0], back[1], back[2]
 
 
-def robust_scale(residual: np.ndarray, places: Places) -> np.ndarray:
+def robust_scale(residual: np.ndarray, places: ScanIndex) -> np.ndarray:
     """Standard deviation of the residuals of each core, from their median absolute deviation.
 
     Parameters
     ----------
     residual : (n,) ndarray
         About zero; NaN is passed over.
-    places : Places
+    places : ScanIndex
         Positions of the readings.
 
     Returns
@@ -130,7 +130,7 @@ def robust_scale(residual: np.ndarray, places: Places) -> np.ndarray:
 
 
 def neighbour_residual(
-    values: np.ndarray, places: Places, each_side: int = 2, reach: float = _REACH
+    values: np.ndarray, places: ScanIndex, each_side: int = 2, reach: float = _REACH
 ) -> tuple[np.ndarray, np.ndarray]:
     """Difference of each reading from the median of its neighbours in the section.
 
@@ -138,7 +138,7 @@ def neighbour_residual(
     ----------
     values : (n,) ndarray
         NaN is passed over: the next reading beyond it is the neighbour.
-    places : Places
+    places : ScanIndex
         Positions of the readings.
     each_side : int
         Neighbours on either side.
@@ -179,7 +179,7 @@ def neighbour_residual(
 def spikes(
     values: np.ndarray,
     noise: float | np.ndarray,
-    places: Places,
+    places: ScanIndex,
     *,
     threshold: float,
     window: float,
@@ -194,7 +194,7 @@ def spikes(
         Values of the readings; NaN where a reading is already known to be bad.
     noise : float or (n,) ndarray
         Random standard uncertainty of a reading, NaN where unknown.
-    places : Places
+    places : ScanIndex
         Positions of the readings.
     threshold : float
         Distance from the neighbours, in standard deviations.
@@ -250,7 +250,7 @@ def _lonely(
     x: np.ndarray,
     residual: np.ndarray,
     noise: np.ndarray,
-    places: Places,
+    places: ScanIndex,
     threshold: float,
     window: float,
 ) -> np.ndarray:
@@ -268,7 +268,7 @@ def _lonely(
 def rolling_spikes(
     values: np.ndarray,
     noise: float | np.ndarray,
-    places: Places,
+    places: ScanIndex,
     *,
     threshold: float,
     window: float,
@@ -281,7 +281,7 @@ def rolling_spikes(
         NaN where a reading is already known to be bad.
     noise : float or (n,) ndarray
         Random standard uncertainty of a reading, NaN where unknown: the least scatter.
-    places : Places
+    places : ScanIndex
         Positions of the readings; a window never crosses an end of its section.
     threshold : float
         Distance from the median, in standard deviations.
@@ -305,7 +305,7 @@ def rolling_spikes(
         return np.asarray(np.abs(x - middle) > threshold * floor)
 
 
-def _largest_near(size: np.ndarray, places: Places) -> np.ndarray:
+def _largest_near(size: np.ndarray, places: ScanIndex) -> np.ndarray:
     """True where no reading next to it in scan order is larger."""
     ordered = np.nan_to_num(size[places.by_section])
     largest = np.ones(ordered.size, dtype=bool)
@@ -317,7 +317,12 @@ def _largest_near(size: np.ndarray, places: Places) -> np.ndarray:
 
 
 def weak_coupling(
-    amplitude: np.ndarray, places: Places, *, fraction: float, hole_fraction: float, window: float
+    amplitude: np.ndarray,
+    places: ScanIndex,
+    *,
+    fraction: float,
+    hole_fraction: float,
+    window: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Pulses that are weak in comparison with their core.
 
@@ -325,7 +330,7 @@ def weak_coupling(
     ----------
     amplitude : (n,) ndarray
         Amplitude of the received pulse, any unit.
-    places : Places
+    places : ScanIndex
         Positions of the readings.
     fraction : float
         Share of the running median along the core below which coupling is lost.
@@ -353,7 +358,7 @@ def weak_coupling(
 def repeats(
     values: np.ndarray,
     uncertainty: float | np.ndarray,
-    places: Places,
+    places: ScanIndex,
     *,
     threshold: float,
     doubted: np.ndarray,
@@ -364,7 +369,7 @@ def repeats(
     ----------
     values, uncertainty : (n,) ndarray
         Random standard uncertainty of each; NaN is never judged.
-    places : Places
+    places : ScanIndex
         Positions of the readings.
     threshold : float
         Difference that is suspect, in combined standard uncertainties.
@@ -400,12 +405,12 @@ _C = constants.CONSTANTS
 _UNKNOWN = thresholds.value("bound_unknown_velocity")
 
 
-def nearest(places: Places, other: Places, usable: np.ndarray, reach: float) -> np.ndarray:
+def nearest(places: ScanIndex, other: ScanIndex, usable: np.ndarray, reach: float) -> np.ndarray:
     """Nearest usable reading of another series in the same section.
 
     Parameters
     ----------
-    places, other : Places
+    places, other : ScanIndex
         Positions of the readings, and of the other series in the same codes.
     usable : (m,) ndarray of bool
         Readings of the other series that may be used.
@@ -441,8 +446,8 @@ def below_bound(
     margin: float,
     grain_density: constants.Constant = _C["grain_density"],
     grain_modulus: constants.Constant = _C["softest_grain_modulus"],
-    fluid_density: constants.Constant = _C["pore_water_density"],
-    fluid_velocity: constants.Constant = _C["sea_water_velocity"],
+    pore_water_density: constants.Constant = _C["pore_water_density"],
+    pore_water_velocity: constants.Constant = _C["sea_water_velocity"],
 ) -> np.ndarray:
     """Velocities below the lower bound for their density.
 
@@ -454,7 +459,7 @@ def below_bound(
         Bulk density at the same place [g/cm^3].
     margin : float
         Shortfall that is flagged, in standard uncertainties.
-    grain_density, grain_modulus, fluid_density, fluid_velocity : Constant
+    grain_density, grain_modulus, pore_water_density, pore_water_velocity : Constant
         Density [g/cm^3] and bulk modulus [GPa] of the softest usual grains, and density [g/cm^3]
         and speed of sound [m/s] of the pore water.
 
@@ -468,10 +473,10 @@ def below_bound(
     pores, cracks or a wrong pick lie below it, a saturated sediment does not.
     """
     rho, v = np.asarray(density, dtype=float), np.asarray(velocity, dtype=float)
-    rg, rf = grain_density.value, fluid_density.value
+    rg, rf = grain_density.value, pore_water_density.value
     share = np.clip((rg - rho) / (rg - rf), 0.0, 1.0)
     bound = mixing.wood_kernel(
-        share, rf * fluid_velocity.value**2 * 1e-6, grain_modulus.value, rf, rg
+        share, rf * pore_water_velocity.value**2 * 1e-6, grain_modulus.value, rf, rg
     )
     u = np.asarray(uncertainty, dtype=float)
     u = np.where(np.isfinite(u), u, _UNKNOWN * v)

@@ -13,7 +13,7 @@ import numpy as np
 
 from corephys.ground import thresholds
 from corephys.quality.checks import level, robust_scale
-from corephys.quality.scan_index import Places, any_within, runs, spacing
+from corephys.quality.scan_index import ScanIndex, any_within, runs, spacing
 
 __all__ = ["Pulses", "below_level", "gaps_by_density", "gaps_by_pulse"]
 
@@ -28,7 +28,7 @@ class Pulses:
 
     Parameters
     ----------
-    places : Places
+    places : ScanIndex
         Positions of the P-wave readings, in the codes of the density.
     lost : (m,) ndarray of bool
         No pulse, or a weak one.
@@ -36,7 +36,7 @@ class Pulses:
         Places where a lost pulse is evidence of a gap.
     """
 
-    places: Places
+    places: ScanIndex
     lost: np.ndarray
     telling: np.ndarray
 
@@ -46,11 +46,11 @@ class Pulses:
         step = spacing(self.places)
         return 0.0 if np.isnan(step) else 0.5 * step
 
-    def covers(self, places: Places) -> np.ndarray:
+    def covers(self, places: ScanIndex) -> np.ndarray:
         """Where the other scan has a telling pulse within one spacing."""
         return any_within(places.tape, self.places.tape, self.telling, 2.0 * self.reach)
 
-    def near(self, places: Places) -> np.ndarray:
+    def near(self, places: ScanIndex) -> np.ndarray:
         """Where the other scan has a lost, telling pulse within half a spacing."""
         return any_within(places.tape, self.places.tape, self.lost & self.telling, self.reach)
 
@@ -71,7 +71,7 @@ class Pulses:
 
 
 def below_level(
-    density: np.ndarray, places: Places, sound: np.ndarray, window: float
+    density: np.ndarray, places: ScanIndex, sound: np.ndarray, window: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """How far each reading lies below the level of the sound core around it.
 
@@ -82,7 +82,7 @@ def below_level(
     ----------
     density : (n,) ndarray
         [g/cm^3].
-    places : Places
+    places : ScanIndex
         Positions of the readings.
     sound : (n,) ndarray of bool
         Readings that may set the level.
@@ -113,7 +113,7 @@ def gaps_by_pulse(
     shortfall: np.ndarray,
     scatter: np.ndarray,
     noise: float | np.ndarray,
-    places: Places,
+    places: ScanIndex,
     pulses: Pulses,
     *,
     threshold: float,
@@ -129,7 +129,7 @@ def gaps_by_pulse(
         From :func:`below_level` [g/cm^3].
     noise : (n,) ndarray
         Random standard uncertainty of a density [g/cm^3].
-    places : Places
+    places : ScanIndex
         Positions of the densities.
     pulses : Pulses
         Pulses of the P-wave scan.
@@ -191,7 +191,7 @@ def gaps_by_density(
     shortfall: np.ndarray,
     scatter: np.ndarray,
     noise: float | np.ndarray,
-    places: Places,
+    places: ScanIndex,
     covered: np.ndarray,
     *,
     threshold: float,
@@ -205,7 +205,7 @@ def gaps_by_density(
     ----------
     shortfall, scatter, noise : (n,) ndarray
         Shortfall, scatter and noise [g/cm^3]; see :func:`gaps_by_pulse`.
-    places : Places
+    places : ScanIndex
         Positions of the densities.
     covered : (n,) ndarray of bool
         Readings tested by :func:`gaps_by_pulse`.

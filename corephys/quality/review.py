@@ -14,7 +14,7 @@ from corephys.ground import flags, thresholds, units, vocabulary
 from corephys.ground.registry import Compiled
 from corephys.ground.sensor import Sensor
 from corephys.quality import checks, fill
-from corephys.quality.scan_index import Places, any_within, runs, spacing
+from corephys.quality.scan_index import ScanIndex, any_within, runs, spacing
 
 __all__ = ["OWN", "RESPONSE_WIDTH", "SeriesReview", "Settings"]
 
@@ -137,7 +137,7 @@ class SeriesReview:
         The series ``name``, its random uncertainty and reasons.
     name : str
         Quantity of the vocabulary.
-    places : dict of str to Places
+    places : dict of str to ScanIndex
         Positions of the series under ``self``, and of its companions under their names.
     settings : Settings
         Thresholds of the tests.
@@ -149,7 +149,7 @@ class SeriesReview:
         self,
         dataset: xr.Dataset,
         name: str,
-        places: dict[str, Places],
+        places: dict[str, ScanIndex],
         settings: Settings,
         allow: tuple[str, ...] = ("good", "not_evaluated"),
     ) -> None:
@@ -255,7 +255,7 @@ class SeriesReview:
             )
         self.add("low_amplitude", self._weak(level, self.places)[0])
 
-    def _weak(self, amplitude: np.ndarray, places: Places) -> tuple[np.ndarray, np.ndarray]:
+    def _weak(self, amplitude: np.ndarray, places: ScanIndex) -> tuple[np.ndarray, np.ndarray]:
         """Weak pulses, and where a weak pulse is evidence of a gap."""
         return checks.weak_coupling(
             amplitude,

@@ -12,13 +12,13 @@ import xarray as xr
 from corephys.ground import units
 from corephys.ground.arguments import positive
 
-__all__ = ["Places", "any_within", "locate", "runs", "spacing"]
+__all__ = ["ScanIndex", "any_within", "locate", "runs", "spacing"]
 
 _APART = 1e6  # cm between the tapes of two sections, so that no window reaches across
 
 
 @dataclass(frozen=True)
-class Places:
+class ScanIndex:
     """Positions of one scan as codes and offsets.
 
     Parameters
@@ -54,7 +54,7 @@ class Places:
         *,
         run: int | np.ndarray = 1,
         length: float | np.ndarray = np.nan,
-    ) -> Places:
+    ) -> ScanIndex:
         """Make positions from codes and offsets.
 
         Parameters
@@ -70,7 +70,7 @@ class Places:
 
         Returns
         -------
-        Places
+        ScanIndex
         """
         offset = np.asarray(offset, dtype=float)
         core, section, run = (
@@ -114,7 +114,7 @@ def _starts(*codes: np.ndarray) -> np.ndarray:
 
 def locate(
     datasets: Mapping[str, xr.Dataset | xr.DataArray], sections: xr.Dataset | None = None
-) -> dict[str, Places]:
+) -> dict[str, ScanIndex]:
     """Positions of several scans, with shared codes.
 
     Parameters
@@ -127,7 +127,7 @@ def locate(
 
     Returns
     -------
-    dict of str to Places
+    dict of str to ScanIndex
 
     Raises
     ------
@@ -144,7 +144,7 @@ def locate(
     found = {}
     for name, frame in keyed.items():
         code = index.get_indexer(pd.MultiIndex.from_frame(frame[["core", "section"]]))
-        found[name] = Places.from_codes(
+        found[name] = ScanIndex.from_codes(
             cores[code], code, frame["offset"], run=frame["run"], length=lengths[code]
         )
     return found
@@ -187,12 +187,12 @@ def _keys(dataset: xr.Dataset | xr.DataArray) -> pd.DataFrame:
     return pd.DataFrame(columns, index=range(size))
 
 
-def spacing(places: Places) -> float:
+def spacing(places: ScanIndex) -> float:
     """Usual distance between readings along a section.
 
     Parameters
     ----------
-    places : Places
+    places : ScanIndex
         Positions of the readings.
 
     Returns

@@ -20,7 +20,7 @@ from corephys.hole.placing import layout
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.products.stress.fluids import pressure_of_column
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
-from corephys.reduction.recipe import Recipe
+from corephys.reduction.recipe import Recipe, current_keys
 
 if TYPE_CHECKING:
     import pint
@@ -102,7 +102,7 @@ class Context:
     def watched(cls, hole: xr.DataTree, recipe: Recipe) -> Context:
         """Make a context that records what every stage reads and writes."""
         lineage = Lineage()
-        settings = json.loads(hole.attrs.get("settings", "{}"))
+        settings = current_keys(json.loads(hole.attrs.get("settings", "{}")))
         watched = WatchedRecipe(recipe, lineage, settings)
         return cls(hole, watched, Noted(lineage), [], Noted(lineage), lineage)
 

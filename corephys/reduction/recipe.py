@@ -20,7 +20,7 @@ from corephys.ground.provenance import sourced
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.schema import LOG_FILE, SCHEMA, Option
 
-__all__ = ["SCHEMA", "Option", "Recipe", "RecipeError"]
+__all__ = ["SCHEMA", "Option", "Recipe", "RecipeError", "current_keys"]
 
 
 class RecipeError(ValueError):
@@ -48,6 +48,17 @@ _POSSIBLE = {
     ("mm", "wall"): (0.0, thresholds.value("widest_core")),
 }
 _BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each choice
+
+# Stage and key in an earlier version, and now: stored recipes and settings still hold the old ones.
+_RENAMED = {
+    ("stress", "fluid_density"): ("stress", "pore_water_density"),
+    ("stress", "fluid_density_uncertainty"): ("stress", "pore_water_density_uncertainty"),
+    ("stress", "fluid_column_density"): ("stress", "drilling_fluid_density"),
+    ("stress", "fluid_column_density_uncertainty"): (
+        "stress",
+        "drilling_fluid_density_uncertainty",
+    ),
+}
 
 # Keys of [hole] that describe the hole and change no number.
 _ABOUT = {"name", "site", "latitude", "longitude", "depth_datum", "time_zone"}
@@ -80,8 +91,8 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
             stage: {key: sourced(option.default, "default") for key, option in keys.items()}
             for stage, keys in SCHEMA.items()
         }
-        problems: list[str] = []
-        for stage, keys in (changes or {}).items():
+        changes, problems = _renamed(changes or {})
+        for stage, keys in changes.items():
             if stage not in SCHEMA:
                 problems.append(
                     f"no stage [{stage}]{_nearest(stage, SCHEMA)}; a sensor of your own is "
@@ -191,7 +202,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
             For the same reasons as the constructor.
         """
         merged: dict[str, dict[str, Any]] = {stage: dict(keys) for stage, keys in self.items()}
-        for stage, keys in changes.items():
+        for stage, keys in current_keys(changes).items():
             merged.setdefault(stage, {}).update(keys)
         return Recipe(merged)
 
@@ -227,7 +238,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         RecipeError
             For an unknown stage or key, or a wrong value.
         """
-        held = json.loads(text)
+        held = current_keys(json.loads(text))
         return cls(
             {
                 stage: {k: v for k, v in keys.items() if not _is_default(stage, k, v)}
@@ -241,6 +252,49 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         return isinstance(other, Recipe) and self._values == other._values
 
     __hash__ = None  # type: ignore[assignment]
+
+
+def current_keys(changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Recipe or settings with the keys of an earlier version under their present names.
+
+    Parameters
+    ----------
+    changes : mapping of str to mapping
+        Stage to key to value.
+
+    Returns
+    -------
+    dict of str to mapping
+        The same values; a table without an old key is passed on unchanged.
+
+    Raises
+    ------
+    RecipeError
+        When a key is given by its old and by its present name with different values.
+    """
+    found, problems = _renamed(changes)
+    if problems:
+        raise RecipeError("the recipe has a problem:\n  " + "\n  ".join(problems))
+    return found
+
+
+def _renamed(changes: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:
+    """Tables with present keys, and a problem for each key given twice with different values."""
+    found, problems = dict(changes), []
+    for (stage, key), (stage_now, key_now) in _RENAMED.items():
+        if not isinstance(found.get(stage), Mapping) or key not in found[stage]:
+            continue
+        value = found[stage][key]
+        found[stage] = {k: v for k, v in found[stage].items() if k != key}
+        now = found.get(stage_now, {})
+        if key_now in now and now[key_now] != value:
+            problems.append(
+                f"[{stage}] {key} is {value!r} and [{stage_now}] {key_now}, its present name, is "
+                f"{now[key_now]!r}; keep {key_now} and remove {key}"
+            )
+            continue
+        found[stage_now] = {**now, key_now: value}
+    return found, problems
 
 
 def _shown(value: object) -> str:

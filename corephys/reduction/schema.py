@@ -517,12 +517,12 @@ def _options() -> dict[str, dict[str, Option]]:
         },
         "stress": {
             "density": Option("samples", "samples|scan", "which density gives the overburden"),
-            "fluid_density": Option(
+            "pore_water_density": Option(
                 None,
                 "g/cm^3",
                 "density of the pore water; from salinity and bottom water if not given",
             ),
-            "fluid_density_uncertainty": Option(
+            "pore_water_density_uncertainty": Option(
                 "0.002 g/cm^3",
                 "g/cm^3",
                 "standard uncertainty of the pore water's density, systematic",
@@ -554,10 +554,10 @@ def _options() -> dict[str, dict[str, Option]]:
             "fill": option_from(
                 stress.profile, "fill", "compaction|linear|none", "what fills gaps of density"
             ),
-            "fluid_column_density": Option(
+            "drilling_fluid_density": Option(
                 None, "g/cm^3", "density of a drilling fluid at rest, for comparison"
             ),
-            "fluid_column_density_uncertainty": Option(
+            "drilling_fluid_density_uncertainty": Option(
                 "0.01 g/cm^3", "g/cm^3", "standard uncertainty of that density, systematic"
             ),
             "fluid_column_from": Option(

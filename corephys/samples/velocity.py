@@ -12,7 +12,7 @@ from corephys import uncertainty
 from corephys.ground import companions, flags, moduli, series, thresholds, units
 from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import Line, ordinary_line
-from corephys.uncertainty import Measured, covariance_effects, stated
+from corephys.uncertainty import Measured, covariance_effects, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, Numbers, Scalar
@@ -282,10 +282,16 @@ def velocity(
         offset=offset,
         factor=used.length_factor,
     )
-    u_length = used.length_factor * stated(length_uncertainty, "mm", "length_uncertainty")
-    u_time = stated(travel_time_uncertainty, "us", "travel_time_uncertainty")
+    u_length = used.length_factor * given_uncertainty(
+        length_uncertainty, "mm", "length_uncertainty"
+    )
+    u_time = given_uncertainty(travel_time_uncertainty, "us", "travel_time_uncertainty")
     random = ((speed / path * u_length) ** 2 + (speed / net * u_time) ** 2) ** 0.5
-    effects = {"sample_length": speed / path * stated(length_systematic, "mm", "length_systematic")}
+    effects = {
+        "sample_length": speed
+        / path
+        * given_uncertainty(length_systematic, "mm", "length_systematic")
+    }
     effects.update(_delay_effects(used, speed, net, wave, joined=calibration is not None))
     return series.build(
         {quantity: Measured(speed, random, effects, series.joined_reasons(found, reason))},
@@ -327,7 +333,7 @@ def _given_delay(
             f"the delay of the {wave}-wave transducers is unknown; give a calibration from "
             "sample_velocity.calibrate, or the delay, such as '4.2 us'"
         )
-    variance = stated(uncertainty, "us", "delay_uncertainty") ** 2
+    variance = given_uncertainty(uncertainty, "us", "delay_uncertainty") ** 2
     return Calibration(
         float(units.as_floats(delay, "us", "delay")),
         float(units.as_floats(factor, "1", "length_factor")),

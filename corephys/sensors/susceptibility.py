@@ -37,7 +37,7 @@ from corephys.ground.sensor import (
     series_like,
     with_reason,
 )
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     import pint
@@ -619,8 +619,8 @@ def magnetic_susceptibility(
     )
     u = units.as_floats(reading_uncertainty, "1", "reading_uncertainty", optional=True)
     random = slope * (zero.uncertainty**2 + (np.nan if u is None else u) ** 2) ** 0.5
-    u_d = stated(core_diameter_uncertainty, "mm", "core_diameter_uncertainty")
-    u_k = stated(loop_factor_uncertainty, "1", "loop_factor_uncertainty")
+    u_d = given_uncertainty(core_diameter_uncertainty, "mm", "core_diameter_uncertainty")
+    u_k = given_uncertainty(loop_factor_uncertainty, "1", "loop_factor_uncertainty")
     effects = {
         "core_diameter": -3.0 * kappa / size * u_d,
         "loop_factor": -kappa * (u_k if with_loop else np.nan),

@@ -29,7 +29,7 @@ from corephys.uncertainty.measured import (
     norm,
     simultaneous,
 )
-from corephys.uncertainty.measured import bare as bare
+from corephys.uncertainty.measured import without_coords as without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional
@@ -45,18 +45,18 @@ __all__ = [
     "correlation",
     "covariance_effects",
     "effective_degrees_of_freedom",
+    "given_uncertainty",
     "monte_carlo",
     "norm",
     "propagate",
     "reading_shares",
     "second_order",
     "simultaneous",
-    "stated",
     "total",
 ]
 
 
-def stated(
+def given_uncertainty(
     value: Dimensional | None, unit: str, name: str, of: object = None
 ) -> float | np.ndarray | xr.Variable:
     """The given standard uncertainty, else that of a Constant, else NaN.
@@ -79,7 +79,7 @@ def stated(
     """
     given = units.as_floats(value, unit, name, difference=True, optional=True)
     if given is not None:
-        return bare(given)
+        return without_coords(given)
     if isinstance(of, Constant):
         return of.uncertainty * units.convert(1.0, of.unit, unit)
     return float("nan")

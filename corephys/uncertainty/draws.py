@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from corephys.ground import thresholds
-from corephys.uncertainty.measured import Measured, bare
+from corephys.uncertainty.measured import Measured, without_coords
 
 __all__ = ["MonteCarlo", "monte_carlo", "propagate", "second_order"]
 
@@ -103,7 +103,7 @@ def propagate(function: Callable[..., Any], inputs: Mapping[str, Measured]) -> M
             effects[name] = change
     reason: Any = 0
     for part in inputs.values():
-        reason = np.bitwise_or(reason, bare(part.reason))
+        reason = np.bitwise_or(reason, without_coords(part.reason))
     return Measured(middle, np.sqrt(variance), effects, reason)
 
 
@@ -226,12 +226,14 @@ def _drawn(
     moved: dict[str, Any] = {name: value[None] for name, value in values.items()}
     for name, part in inputs.items():
         shape = (draws, *values[name].shape)
-        moved[name] = moved[name] + random.standard_normal(shape) * np.asarray(bare(part.u_random))
+        moved[name] = moved[name] + random.standard_normal(shape) * np.asarray(
+            without_coords(part.u_random)
+        )
     for source in sorted({s for part in inputs.values() for s in part.effects}):
         number = random.standard_normal(draws)
         for name, part in inputs.items():
             if source in part.effects:
-                size = np.asarray(bare(part.effects[source]), dtype=float)
+                size = np.asarray(without_coords(part.effects[source]), dtype=float)
                 moved[name] = moved[name] + number.reshape(-1, *[1] * values[name].ndim) * size
     return moved
 
@@ -253,16 +255,18 @@ def _values(inputs: Mapping[str, Measured]) -> dict[str, np.ndarray]:
     """Values of the inputs as arrays."""
     if not inputs:
         raise ValueError("there is no input; give a mapping of names to Measured")
-    return {name: np.asarray(bare(part.values), dtype=float) for name, part in inputs.items()}
+    return {
+        name: np.asarray(without_coords(part.values), dtype=float) for name, part in inputs.items()
+    }
 
 
 def _errors(inputs: Mapping[str, Measured]) -> dict[str, dict[str, Any]]:
     """Change of each input by each error of one standard uncertainty."""
     found: dict[str, dict[str, Any]] = {}
     for name, part in inputs.items():
-        found[_RANDOM + name] = {name: np.asarray(bare(part.u_random), dtype=float)}
+        found[_RANDOM + name] = {name: np.asarray(without_coords(part.u_random), dtype=float)}
         for source, effect in part.effects.items():
-            found.setdefault(source, {})[name] = np.asarray(bare(effect), dtype=float)
+            found.setdefault(source, {})[name] = np.asarray(without_coords(effect), dtype=float)
     return {
         key: moves for key, moves in found.items() if any(np.any(m != 0) for m in moves.values())
     }

@@ -49,7 +49,7 @@ class Measured:
     used: dict[str, Any] = field(default_factory=dict, repr=False)
 
 
-def bare(part: Any) -> Any:
+def without_coords(part: Any) -> Any:
     """An array without its coordinates, so that arithmetic does not compare them again."""
     return getattr(part, "variable", part)
 
@@ -84,10 +84,10 @@ def combine(terms: Sequence[tuple[Any, Measured]]) -> tuple[Any, dict[str, Any]]
     variance: Any = 0.0
     effects: dict[str, Any] = {}
     for given, measured in terms:
-        partial = bare(given)
-        variance = variance + (partial * bare(measured.u_random)) ** 2
+        partial = without_coords(given)
+        variance = variance + (partial * without_coords(measured.u_random)) ** 2
         for source, effect in measured.effects.items():
-            contribution = partial * bare(effect)
+            contribution = partial * without_coords(effect)
             effects[source] = effects[source] + contribution if source in effects else contribution
     return variance**0.5, effects
 
@@ -109,7 +109,7 @@ def norm(effects: Mapping[str, Any]) -> Any:
         return float("nan")
     total_variance: Any = 0.0
     for effect in effects.values():
-        total_variance = total_variance + bare(effect) ** 2
+        total_variance = total_variance + without_coords(effect) ** 2
     return total_variance**0.5
 
 
@@ -266,14 +266,15 @@ def correlation(one: Measured, other: Measured) -> Any:
     """
     shared = sum(
         (
-            bare(effect) * bare(other.effects[source])
+            without_coords(effect) * without_coords(other.effects[source])
             for source, effect in one.effects.items()
             if source in other.effects
         ),
         start=0.0,
     )
     whole = [
-        bare(part.u_random) ** 2 + sum((bare(e) ** 2 for e in part.effects.values()), start=0.0)
+        without_coords(part.u_random) ** 2
+        + sum((without_coords(e) ** 2 for e in part.effects.values()), start=0.0)
         for part in (one, other)
     ]
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -173,7 +173,7 @@ def cemented(inputs: Inputs) -> Any:
 
 @adapter("elastic.brine", "corephys.products.elastic.fluids.brine")
 def brine(inputs: Inputs) -> Any:
-    return elastic_fluids.brine(inputs["temperature"], inputs["pressure"], inputs["salinity"])
+    return elastic_fluids.brine(inputs["salinity"], inputs["temperature"], inputs["pressure"])
 
 
 @adapter("elastic.fluid_mixture", "corephys.products.elastic.fluids.fluid_mixture")

@@ -17,7 +17,7 @@ def of_layers(inputs: Inputs) -> Any:
     found = stress.effective_stress_of_layers(
         cp.quantity(np.array(inputs["thickness_m"]), "m"),
         cp.quantity(np.array(inputs["density"]), "g/cm^3"),
-        fluid_density=f"{inputs['fluid_density']} g/cm^3",
+        pore_water_density=f"{inputs['pore_water_density']} g/cm^3",
         gravity=f"{inputs['gravity']} m/s^2",
     )
     return float(found[-1].to("kPa").magnitude)
@@ -35,7 +35,7 @@ def of_profile(inputs: Inputs) -> Any:
     found = stress.vertical_effective_stress(
         density.to_dataset(name="bulk_density"),
         at=at,
-        fluid_density=f"{inputs['fluid_density']} g/cm^3",
+        pore_water_density=f"{inputs['pore_water_density']} g/cm^3",
         gravity=f"{inputs['gravity']} m/s^2",
     )
     return found["vertical_effective_stress"].item()
@@ -52,10 +52,11 @@ def _densities(thickness: list[float], density: list[float], name: str = "bulk_d
 @adapter("stress.profile", "corephys.products.stress.profiles.profile")
 def of_whole_profile(inputs: Inputs) -> Any:
     bottom = float(np.sum(inputs["thickness_m"]))
-    fluid: Any = f"{inputs.get('fluid_density', 0)} g/cm^3"
+    fluid: Any = f"{inputs.get('pore_water_density', 0)} g/cm^3"
     if "water_table_m" in inputs:
         dry = inputs["water_table_m"]
-        fluid = _densities([dry, bottom - dry], [0.0, inputs["fluid_density"]], "fluid_density")
+        water = [0.0, inputs["pore_water_density"]]
+        fluid = _densities([dry, bottom - dry], water, "pore_water_density")
     given = {
         "water_depth": "0 m",
         **{key: inputs[key] for key in ("water_depth",) if key in inputs},
@@ -63,7 +64,7 @@ def of_whole_profile(inputs: Inputs) -> Any:
     return stress.profile(
         _densities(inputs["thickness_m"], inputs["density"]),
         at=cp.quantity(bottom, "m"),
-        fluid_density=fluid,
+        pore_water_density=fluid,
         gravity=f"{inputs['gravity']} m/s^2",
         sea_water_density=f"{inputs.get('sea_water_density', 1.03)} g/cm^3",
         **given,
@@ -85,7 +86,7 @@ def of_compaction(inputs: Inputs) -> Any:
         rho,
         at=cp.quantity(inputs["z_m"], "m"),
         gravity=f"{inputs['g']} m/s^2",
-        fluid_density=f"{inputs['rho_w']} g/cm^3",
+        pore_water_density=f"{inputs['rho_w']} g/cm^3",
     )
 
 
@@ -161,7 +162,7 @@ def pressure_margins(inputs: Inputs) -> Any:
 def with_in_situ_water(inputs: Inputs) -> Any:
     return stress.with_in_situ_water(
         _here("bulk_density", inputs["density"], "g/cm^3"),
-        inputs["fluid_density"],
+        inputs["pore_water_density"],
         laboratory_water_density=inputs["laboratory_water_density"],
         grain_density=inputs["grain_density"],
     )

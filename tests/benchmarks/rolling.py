@@ -19,7 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from corephys.numerics.rolling import rolling_median_and_mad
 from corephys.quality import checks
-from corephys.quality.scan_index import Places
+from corephys.quality.scan_index import ScanIndex
 from tests.benchmarks.row import Row
 
 WINDOW, SECTIONS, SAMPLED = 11, 10_000, 200
@@ -95,7 +95,7 @@ def main(readings: int = 1_000_000) -> list[Row]:
     section = np.repeat(np.arange(SECTIONS), np.diff(np.append(starts, readings)))
     rolling_median_and_mad(values[:1000], np.array([0]), WINDOW)
     offset = STEP * (np.arange(readings) - starts[section])
-    places = Places.from_codes(np.zeros_like(section), section, offset)
+    places = ScanIndex.from_codes(np.zeros_like(section), section, offset)
     before = peak()
     flags = whole_test(values, places)
     used_by_test = peak() - before

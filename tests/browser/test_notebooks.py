@@ -268,12 +268,12 @@ def test_windows_of_the_heat_flow_notebook(served: str, browser: Any, reduced: A
         window = _chosen(moved)
         assert window != _chosen(started)
         own = make(reduced, name).set(window)
-        assert own.said() == moved.split("\n")[0]
+        assert own.summary_text() == moved.split("\n")[0]
         assert json.loads(moved.split("changes = ")[1]) == own.changes
         _drag(browser, panel)
         dragged = _until("dragged window", lambda p=panel, m=moved: (n := _words(p)) != m and n)
         _shoot(browser, f"04_{title.replace(' ', '_')}_dragged")
-        assert own.set(_chosen(dragged)).said() == dragged.split("\n")[0]
+        assert own.set(_chosen(dragged)).summary_text() == dragged.split("\n")[0]
 
 
 def test_exclusions_of_the_first_notebook(served: str, browser: Any, reduced: Any) -> None:
@@ -308,7 +308,7 @@ def test_exclusions_of_the_first_notebook(served: str, browser: Any, reduced: An
     own = cp.panels.exclusions(reduced, "bulk_density")
     for core, section, top, bottom, reason, *_ in rows:
         own.set(core, section, f"{top} cm", f"{bottom} cm", reason)
-    assert own.said() == moved.split("\n")[0]
+    assert own.summary_text() == moved.split("\n")[0]
 
 
 def test_tie_of_the_notebook_of_holes(served: str, browser: Any, project_root: Path) -> None:
@@ -331,6 +331,6 @@ def test_tie_of_the_notebook_of_holes(served: str, browser: Any, project_root: P
         if name in "AB"
     }
     own = cp.panels.tie(site, held, ("B", "1"), ("A", "1")).set(shift[1])
-    assert own.said() == moved.split("\n")[0]
+    assert own.summary_text() == moved.split("\n")[0]
     row = moved.split("\n")[2].split(",")
     assert float(row[6]) - float(row[3]) == pytest.approx(own.shift.to("m").magnitude, abs=1e-3)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -150,3 +152,16 @@ def test_reductions_of_two_holes_are_refused(reduced):
     mine.name = "this"
     with pytest.raises(ValueError, match="old is of hole 'this' and new of hole 'another'"):
         cp.export.compare(mine, other)
+
+
+def test_a_key_that_was_renamed_is_no_change(reduced):
+    """An older file has the old key; its value did not change."""
+    older, changed = reduced.copy(), reduced.copy()
+    recipe = json.loads(reduced.attrs["recipe"])
+    recipe["stress"]["fluid_density"] = recipe["stress"].pop("pore_water_density")
+    older.attrs["recipe"] = json.dumps(recipe)
+    assert cp.export.compare(older, reduced).choices.empty
+    recipe["stress"]["fluid_density"] = "1.03 g/cm^3"
+    changed.attrs["recipe"] = json.dumps(recipe)
+    found = cp.export.compare(changed, reduced).choices
+    assert found["key"].tolist() == ["stress.pore_water_density"]

@@ -220,8 +220,8 @@ def test_shifts_and_growth_are_drawn_unchanged(tied: Any) -> None:
     line = table[table["series"] == "growth"]
     slope = float(np.diff(line["y"])[0] / np.diff(line["x"])[0])
     assert slope + 1.0 == pytest.approx(float(growth["growth_factor"]))
-    carried = points[points["series"].str.contains("carried")]
-    assert len(carried) == int((~np.isin(shifts["tied"].values, ("anchor", "tied"))).sum())
+    untied = points[points["series"].str.contains("untied")]
+    assert len(untied) == int((~np.isin(shifts["tied"].values, ("datum", "tied"))).sum())
     assert clean(plate)
     with pytest.raises(NothingToDraw, match=r"cp\.composite\.shifts"):
         figures.hole_shifts(sequence)

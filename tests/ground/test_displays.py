@@ -1,4 +1,4 @@
-"""Results show themselves: numbers to the right digits, worries, next steps, escaped text."""
+"""Results show themselves: numbers to the right digits, warnings, next steps, escaped text."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import xarray as xr
 import corephys as cp
 from corephys.figures.sketch import sketch, sketch_hole
 from corephys.ground import fitting
-from corephys.ground.cards import Card, fit_worries, with_uncertainty
+from corephys.ground.cards import Card, fit_warnings, with_uncertainty
 from tests.archive_holes import small_hole
 from tests.reduced_tree import reduced_tree
 
@@ -58,11 +58,11 @@ def test_no_text_of_a_card_is_markup() -> None:
     assert repr(card).count(HOSTILE) == 7
 
 
-def test_a_hole_shows_numbers_worries_and_a_picture(reduced: xr.DataTree) -> None:
+def test_a_hole_shows_numbers_warnings_and_a_picture(reduced: xr.DataTree) -> None:
     card = cp.overview(reduced)
     assert dict(card.rows)["heat flow"].endswith("mW/m^2")
-    assert any("control susceptibility: out of control" in words for words in card.worries)
-    assert any("trend in the residuals" in words for words in card.worries)
+    assert any("control susceptibility: out of control" in words for words in card.warnings)
+    assert any("trend in the residuals" in words for words in card.warnings)
     assert "data:image/png;base64," in card._repr_html_()
     assert dict(card.more)["scan/gamma"].startswith("12355 rows")
 
@@ -93,20 +93,20 @@ def test_a_leaf_of_the_hole_shows_the_figure_that_needs_the_hole(reduced: xr.Dat
 def test_strength_carries_the_line_of_caution(reduced: xr.DataTree) -> None:
     assert any(
         "not for well control" in words
-        for words in cp.overview(reduced["properties/strength"]).worries
+        for words in cp.overview(reduced["properties/strength"]).warnings
     )
     assert not any(
-        "well control" in words for words in cp.overview(reduced["products/heat_flow"]).worries
+        "well control" in words for words in cp.overview(reduced["products/heat_flow"]).warnings
     )
 
 
-def test_a_planted_verdict_and_scatter_are_worries(reduced: xr.DataTree) -> None:
+def test_a_planted_verdict_and_scatter_are_warnings(reduced: xr.DataTree) -> None:
     flow = reduced["products/heat_flow"].to_dataset()
-    assert not any("scatter" in words for words in cp.overview(flow).worries)
+    assert not any("scatter" in words for words in cp.overview(flow).warnings)
     flow.attrs["chi_square_probability"] = 0.01
     flow.attrs["verdict"] = HOSTILE
     card = cp.overview(flow)
-    assert any("scatter" in words for words in card.worries) and HOSTILE in card.worries
+    assert any("scatter" in words for words in card.warnings) and HOSTILE in card.warnings
     assert "<img src=x" not in card._repr_html_()
 
 
@@ -115,7 +115,7 @@ def test_unknown_uncertainty_is_said_and_not_zero(reduced: xr.DataTree) -> None:
     flow["heat_flow_u_systematic"] = flow["heat_flow_u_systematic"] * np.nan
     card = cp.overview(flow)
     assert "uncertainty unknown" in dict(card.rows)["heat flow"]
-    assert any("part of the uncertainty is unknown (NaN) of heat flow" in w for w in card.worries)
+    assert any("part of the uncertainty is unknown (NaN) of heat flow" in w for w in card.warnings)
 
 
 def test_calibrations_and_fits_show_themselves() -> None:
@@ -133,14 +133,14 @@ def test_calibrations_and_fits_show_themselves() -> None:
     y = 2.0 * x + np.random.default_rng(3).normal(0.0, 1.0, 20)
     y[7] += 40.0
     fit = fitting.fit(lambda x, a: a * x, x, y, sigma=1.0, start={"a": 1.0}, absolute_sigma=True)
-    assert [words.partition(" ")[0] for words in fit.card().worries] == ["reduced", "one"]
+    assert [words.partition(" ")[0] for words in fit.card().warnings] == ["reduced", "one"]
 
 
-def test_worries_of_a_fit_are_its_own() -> None:
+def test_warnings_of_a_fit_are_its_own() -> None:
     even = [0.9, -1.1, 1.0, -0.8, 1.2, -1.0]
-    assert fit_worries(1.1, even, "us") == ()
-    assert "3.20" in fit_worries(3.2, even, "us")[0]
-    assert fit_worries(float("nan"), [*even, 9.0], "us") == (
+    assert fit_warnings(1.1, even, "us") == ()
+    assert "3.20" in fit_warnings(3.2, even, "us")[0]
+    assert fit_warnings(float("nan"), [*even, 9.0], "us") == (
         "one residual of 9 us stands apart from the usual 1.5",
     )
 
@@ -203,12 +203,14 @@ def test_numbers_of_a_card_are_those_of_usable_readings(reduced: xr.DataTree) ->
 def test_what_is_partly_unknown_is_said(reduced: xr.DataTree) -> None:
     data = reduced["properties/index_properties"].to_dataset().copy(deep=True)
     data["bulk_density_u_random"].values[:50] = np.nan
-    worries = " ".join(cp.overview(data).worries)
-    assert re.search(r"unknown \(NaN\) of .*bulk density \(8\d % of its values\)", worries)
+    warnings = " ".join(cp.overview(data).warnings)
+    assert re.search(r"unknown \(NaN\) of .*bulk density \(8\d % of its values\)", warnings)
 
 
 def test_all_flagged_quantities_are_named(reduced: xr.DataTree) -> None:
-    (words,) = (w for w in cp.overview(reduced["products/compaction"]).worries if "not usable" in w)
+    (words,) = (
+        w for w in cp.overview(reduced["products/compaction"]).warnings if "not usable" in w
+    )
     assert "surface porosity" in words and "e-folding depth" in words
 
 
@@ -221,13 +223,13 @@ def test_odd_things_have_a_card(reduced: xr.DataTree) -> None:
     assert str(cp.overview(leaf))
     alone = leaf.drop_vars([n for n in leaf.data_vars if str(n).endswith("_u_random")])
     assert "random" not in cp.explain(alone).rpartition("k = 1")[2]
-    assert fit_worries(float("nan"), [0.0, 0.0, 0.0, 0.0, 0.0, 1e-17], "1") == ()
+    assert fit_warnings(float("nan"), [0.0, 0.0, 0.0, 0.0, 0.0, 1e-17], "1") == ()
     chi = json.loads(
         reduced["properties/resistivity_calibration"].attrs["fitted_constants"]
     )["reduced_chi_square"]  # fmt: skip
     assert chi > 2.0
-    worries = cp.overview(reduced["properties/resistivity_calibration"]).worries
-    assert any("reduced chi-square" in words for words in worries)
+    warnings = cp.overview(reduced["properties/resistivity_calibration"]).warnings
+    assert any("reduced chi-square" in words for words in warnings)
 
 
 def test_the_next_step_of_any_hole_can_be_taken(tmp_path: Path) -> None:

@@ -400,7 +400,8 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
             DENSITY, salinity="35 g/kg", seafloor_temperature="2 degC", water_depth="2000 m")],
     "products.stress.fluids.fluid_column_pressure": [
         lambda: cp.stress.fluid_column_pressure(
-            DENSITY, fluid_density="1.2 g/cm^3", water_depth="2000 m", column_from="seafloor")],
+            DENSITY, drilling_fluid_density="1.2 g/cm^3", water_depth="2000 m",
+            column_from="seafloor")],
     "products.stress.fluids.equivalent_density": [
         lambda: cp.stress.equivalent_density(
             "21 MPa", DENSITY, datum="seafloor", water_depth="2000 m")],

@@ -68,7 +68,7 @@ def suggested():
 def test_planted_shifts_are_found_to_one_sample(suggested):
     ties, cores, truth = suggested
     found = composite.shifts(ties, cores, reference="A", use=("suggested",))
-    tied = np.isin(found["tied"].values.astype(str), ("tied", "anchor"))
+    tied = np.isin(found["tied"].values.astype(str), ("tied", "datum"))
     true = np.array(
         [truth[h][c] for h, c in zip(found.hole.values, found.core.values, strict=True)]
     )
@@ -141,8 +141,8 @@ def test_shifts_of_worked_ties():
             strict=True,
         )
     )
-    assert words[("A", "1")] == "anchor" and words[("A", "3")] == "carried"
-    assert words[("B", "2")] == "carried"
+    assert words[("A", "1")] == "datum" and words[("A", "3")] == "untied"
+    assert words[("B", "2")] == "untied"
 
 
 def test_redundant_ties_leave_residuals():
@@ -266,7 +266,7 @@ def test_a_gap_that_no_core_covers_is_named():
     cores = {"A": pd.DataFrame({"core": ["1", "2"], "top [m]": [0.0, 9.5]})}
     shifts = composite.shifts(composite_ties.empty(), cores, reference="A")
     sections = {"A": laid_out(cores["A"])}
-    assert len(sequences.suggest_sequence(sections, shifts)) == 1  # the anchor alone
+    assert len(sequences.suggest_sequence(sections, shifts)) == 1  # the datum alone
     table = sequences.suggest_sequence(sections, shifts, only_tied=False)
     assert table["joint"].tolist() == ["first", "gap"]
     assert sequences.checked_sequence(table, shifts)["joint_gap"].values[1] == 0.5

@@ -8,6 +8,7 @@ import pytest
 import xarray as xr
 
 from corephys import composite
+from corephys.export import shift_table
 from corephys.ground.series import PositionError
 from corephys.hole.composite.ties import TieError
 
@@ -96,7 +97,7 @@ def series(core, depth):
 def test_cores_tied_only_to_each_other_are_no_tied_cores():
     apart = ties(("B", "2", 15.0, "A", "2", 15.3), ("B", "3", 24.0, "A", "3", 24.4))
     found = composite.shifts(apart, CORES, reference="A")
-    words = ["anchor", "carried", "carried", "floating", "carried", "carried"]
+    words = ["datum", "untied", "untied", "floating", "untied", "untied"]
     assert found["tied"].values.tolist() == words
     # Each pair still moves as one, from the core above.
     np.testing.assert_allclose(found["shift"], [0.0, 0.0, 0.0, 0.0, 0.3, 0.4], atol=1e-12)
@@ -104,7 +105,23 @@ def test_cores_tied_only_to_each_other_are_no_tied_cores():
         composite.growth_factor(found)
 
 
-def test_a_group_is_carried_by_the_core_that_has_one_above():
+def test_words_of_an_earlier_version_in_a_stored_table_of_shifts_are_read():
+    known = ties(("B", "1", 5.0, "A", "1", 5.3), ("B", "2", 15.0, "A", "2", 15.3),
+                 ("B", "1", 9.0, "A", "2", 9.4))  # fmt: skip
+    now = composite.shifts(known, CORES, reference="A")
+    assert set(now["tied"].values) == {"datum", "tied", "untied"}
+    former = {"datum": "anchor", "untied": "carried"}
+    words = np.array([former.get(word, word) for word in now["tied"].values], dtype=object)
+    stored = now.assign(tied=("row", words))
+    xr.testing.assert_identical(
+        composite.growth_factor(stored), composite.growth_factor(now)
+    )
+    assert composite.growth_factor(now).attrs["points"] == int((words != "carried").sum())
+    tables = [shift_table(one) for one in (stored, now)]
+    assert tables[0].notes == tables[1].notes and "1 datum, " in tables[0].notes[1]
+
+
+def test_a_group_is_placed_by_the_core_that_has_one_above():
     cores = {
         "A": CORES["A"],
         "B": pd.DataFrame({"core": ["1"], "top [m]": [18.0]}),

@@ -54,7 +54,7 @@ def test_known_shifts_are_recovered_to_one_sample(shifts):
         float(s) - true[(h, c)]
         for h, c, s in zip(found.hole.values, found.core.values, found["shift"].values, strict=True)
     ]
-    assert set(found["tied"].values) == {"anchor", "tied"}
+    assert set(found["tied"].values) == {"datum", "tied"}
     assert np.abs(miss).max() < STEP
 
 
@@ -130,5 +130,5 @@ def test_other_seeds_are_recovered_too():
             assert abs(tie.depth - tie.to_depth - between) < STEP  # each tie, to one sample
         # Errors of ties add up from core to core down the site.
         miss = found["shift"].values - truth["shift [m]"].values
-        tied = np.isin(found["tied"].values.astype(str), ("anchor", "tied"))
+        tied = np.isin(found["tied"].values.astype(str), ("datum", "tied"))
         assert tied.mean() > 0.9 and np.abs(miss[tied]).max() < 2 * STEP

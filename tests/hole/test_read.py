@@ -79,6 +79,16 @@ def test_a_sound_hole_is_read_with_text_keys_units_and_depths(tmp_path):
     assert not hole.to_dataset().data_vars, "only leaves hold data"
 
 
+def test_the_earlier_word_for_an_extended_inner_tube_is_still_read(tmp_path):
+    cores = SOUND["cores.csv"].replace("02,piston", "02,extended")
+    read_back = read(tmp_path, {"cores.csv": cores})["cores"]["coring_method"]
+    assert read_back.values.tolist() == ["piston", "extended_inner_tube", "rotary"]
+    now = read(tmp_path, {"cores.csv": cores.replace("extended", "extended_inner_tube")})
+    assert now["cores"]["coring_method"].values.tolist() == read_back.values.tolist()
+    wrong = {"cores.csv": cores.replace("extended", "extendet")}
+    assert "is not one of piston, extended_inner_tube, rotary" in problems(tmp_path, wrong)[0]
+
+
 FAULTS = {
     "cores.csv": "core,coring_method,top [m],advance [m],recovered [m]\n"
     "01,pistn,0.0,3.0,3.0\n"  # 1 a word that is nearly a legal one

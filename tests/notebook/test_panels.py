@@ -104,7 +104,7 @@ def test_as_found_the_panel_shows_the_number_of_the_hole(reduced: xr.DataTree) -
 def test_the_order_of_moves_does_not_matter(reduced: xr.DataTree) -> None:
     one = cp.panels.heating_windows(reduced, 10).set("20 s to 60 s").set("30 s to 120 s")
     other = cp.panels.heating_windows(reduced, 10).set(end="120 s").set(start="30 s")
-    assert one.changes == other.changes and one.said() == other.said()
+    assert one.changes == other.changes and one.summary_text() == other.summary_text()
     assert one.set(None).changes == {"needle": {"windows": None}}
 
 
@@ -112,7 +112,7 @@ def test_windows_of_the_recipe_stay_in_the_changes(hole: xr.DataTree) -> None:
     tree = cp.reduce(hole, {"needle": {"windows": {"3": "30 s to 200 s", "10": "25 s to 90 s"}}})
     panel = cp.panels.heating_windows(tree, 10)
     assert seconds(panel.window) == (26.0, 90.0)  # a sample every two seconds
-    assert "window chosen: 25 s to 90 s" in panel.said()
+    assert "window chosen: 25 s to 90 s" in panel.summary_text()
     panel.set("30 s to 120 s")
     assert panel.changes["needle"]["windows"] == {"3": "30 s to 200 s", "10": "30 s to 120 s"}
 
@@ -122,8 +122,10 @@ def test_a_window_wider_than_its_fit_names_the_fitted_part(reduced: xr.DataTree)
     first, last = seconds(panel.window)
     assert first >= float(panel.result["earliest_time"][0]) > 10.0
     assert (first, last) == (16.0, 56.0)
-    assert panel.said().endswith("window chosen: 10 s to 56.4 s, of which 16 s to 56 s is fitted")
-    assert "of which" not in panel.set("15 s to 56.4 s").said()
+    assert panel.summary_text().endswith(
+        "window chosen: 10 s to 56.4 s, of which 16 s to 56 s is fitted"
+    )
+    assert "of which" not in panel.set("15 s to 56.4 s").summary_text()
 
 
 @pytest.mark.parametrize(
@@ -188,7 +190,7 @@ def test_exclusions_reach_the_reduction(
     marked = (again["bulk_density_reason"].values & bit) > 0
     np.testing.assert_array_equal(marked, inside)
     usable = int(cp.flags.usable(again["bulk_density_flag"].values).sum())
-    assert f"{usable} of {inside.size} stay usable" in panel.said()
+    assert f"{usable} of {inside.size} stay usable" in panel.summary_text()
     other = cp.panels.exclusions(reduced, "bulk_density")
     other.set(core, section, "60 cm", "70 cm", "void").write(folder)
     assert len(pd.read_csv(folder / "exclusions.csv")) == 2
@@ -316,7 +318,7 @@ def test_panels_are_pictures_without_widgets(
         bundle = panel._repr_mimebundle_()
         assert set(bundle) == {"text/plain", "text/html", "image/png"}
         assert bundle["image/png"].startswith(b"\x89PNG")
-        assert panel.said() in bundle["text/plain"]
+        assert panel.summary_text() in bundle["text/plain"]
         assert "<b>crack</b>" not in bundle["text/html"]
         with pytest.raises(PanelError, match="corephys\\[notebook\\]"):
             _ = panel.widget
@@ -421,9 +423,10 @@ def test_the_next_good_choice_removes_a_complaint(reduced: xr.DataTree) -> None:
 
 def test_an_interval_of_another_sensor_leaves_these_readings(reduced: xr.DataTree) -> None:
     panel = cp.panels.exclusions(reduced, "bulk_density")
-    before = panel.said()
+    before = panel.summary_text()
     panel.set("1", "2", "10 cm", "140 cm", "no transducer", sensor="pwave")
-    assert panel.said().partition(" interval")[2] == before.partition(" interval")[2].replace(
+    after = panel.summary_text()
+    assert after.partition(" interval")[2] == before.partition(" interval")[2].replace(
         "s with", " with"
     )
     panel.set("1", "2", "10 cm", "140 cm", "no counts", sensor="gamma")

@@ -281,11 +281,11 @@ def test_histories_that_cannot_be_are_refused(change: dict[str, Any], words: str
 def test_stress_of_a_column_against_quadrature_and_its_errors() -> None:
     depth = array([0.0, 100.0, 700.0], "m")
     options = {"decay_length": "900 m", "grain_density": "2.7 g/cm^3", "gravity": "9.8 m/s^2",
-               "fluid_density": "1.02 g/cm^3"}  # fmt: skip
+               "pore_water_density": "1.02 g/cm^3"}  # fmt: skip
     found = column_effective_stress(
         depth, surface_porosity=0.6, surface_porosity_uncertainty=0.01,
         decay_length_uncertainty="30 m", grain_density_uncertainty="0.02 g/cm^3",
-        fluid_density_uncertainty="0.001 g/cm^3", **options,
+        pore_water_density_uncertainty="0.001 g/cm^3", **options,
     )  # fmt: skip
     stress = found["vertical_effective_stress"].values
     expected = [

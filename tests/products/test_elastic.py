@@ -282,7 +282,7 @@ def test_substitution_carries_uncertainty_as_draws_do() -> None:
 
 def test_brine_against_sea_water_is_as_far_off_as_its_page_says() -> None:
     t, p = (grid.ravel() for grid in np.meshgrid(np.linspace(2, 30, 8), np.linspace(0, 40, 5)))
-    found = elastic.brine(_array(t, "degC"), _array(p + 0.101325, "MPa"), "35 g/kg")
+    found = elastic.brine("35 g/kg", _array(t, "degC"), _array(p + 0.101325, "MPa"))
     sea = ("35 g/kg", cp.quantity(t, "degC"), cp.quantity(100.0 * p, "dbar"))
     rho = seawater.density(*sea).to("kg/m^3").magnitude
     sound = seawater.sound_speed(*sea).to("m/s").magnitude
@@ -438,7 +438,7 @@ def test_a_mixture_of_minerals_lies_between_them() -> None:
         (lambda: elastic.fluid_mixture([0.5, 0.5], ["water", "gas"], how="lumpy"),
          r"how is 'lumpy'"),
         (lambda: elastic.fluid_mixture([0.5], ["water", "gas"]), r"1 fractions and 2 fluids"),
-        (lambda: elastic.brine("20 degC", "-1 MPa", "35 g/kg"), r"pressure is -1 MPa; .*zero"),
+        (lambda: elastic.brine("35 g/kg", "20 degC", "-1 MPa"), r"pressure is -1 MPa; .*zero"),
         (lambda: elastic.hertz_mindlin("0 MPa", mineral="quartz"), r"effective_pressure is 0 GPa"),
         (lambda: elastic.contact_cement(0.3, mineral="quartz", cement="quartz", where="all"),
          r"where is 'all'; give 'contacts' or 'coats'"),
@@ -454,7 +454,7 @@ def test_what_cannot_be_is_refused_in_words(call, words: str) -> None:
 def test_a_slip_in_the_names_of_uncertainties_is_refused() -> None:
     with pytest.raises(ValueError, match=r"holds 'porosty', which is no .*mean 'porosity'\?"):
         elastic.wood(0.6, mineral="clay", fluid="water", uncertainties={"porosty": 0.01})
-    brine = elastic.brine("20 degC", "1 MPa", "35 g/kg")
+    brine = elastic.brine("35 g/kg", "20 degC", "1 MPa")
     with pytest.raises(ValueError, match="A Dataset brings its own"):
         elastic.wood(0.6, mineral="clay", fluid=brine,
                      uncertainties={"fluid_bulk_modulus": "0.1 GPa"})  # fmt: skip

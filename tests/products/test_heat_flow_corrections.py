@@ -130,7 +130,7 @@ def test_corrected_temperatures_give_the_corrected_line():
         since_uncertainty="3 yr",
     )  # fmt: skip
     warm = _stations(warmed["temperature_anomaly"].values)
-    cold = heat_flow.corrected(warm, warmed)
+    cold = heat_flow.corrected_temperature(warm, warmed)
     assert "uncorrected" in cold.attrs
     line = heat_flow.bullard(cold, RESISTANCE)
     assert float(line["heat_flow"]) == pytest.approx(60.0, abs=1e-6)
@@ -145,7 +145,7 @@ def test_what_cannot_be_corrected_is_refused():
     with pytest.raises(ValueError, match="no correction was given"):
         heat_flow.corrections(_stations(), RESISTANCE)
     with pytest.raises(ValueError, match="no anomaly was given"):
-        heat_flow.corrected(_stations())
+        heat_flow.corrected_temperature(_stations())
     short = heat_flow.bottom_water_anomaly(
         _stations().isel(reading=slice(0, 5)), change="0.4 K", since="15 yr"
     )

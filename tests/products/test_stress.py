@@ -30,14 +30,14 @@ def at(*depth):
 
 
 def stress_at(density, where, **given):
-    given.setdefault("fluid_density", "1.024 g/cm^3")
-    given.setdefault("fluid_density_uncertainty", "0.001 g/cm^3")
+    given.setdefault("pore_water_density", "1.024 g/cm^3")
+    given.setdefault("pore_water_density_uncertainty", "0.001 g/cm^3")
     return stress.vertical_effective_stress(density, at=where, **given)
 
 
 def whole(density, where=None, **given):
-    given.setdefault("fluid_density", "1.024 g/cm^3")
-    given.setdefault("fluid_density_uncertainty", "0.001 g/cm^3")
+    given.setdefault("pore_water_density", "1.024 g/cm^3")
+    given.setdefault("pore_water_density_uncertainty", "0.001 g/cm^3")
     return stress.profile(density, at=where, **given)
 
 

@@ -27,8 +27,8 @@ def test_a_heavier_fluid_presses_more_and_where_it_exceeds_the_overburden_is_sai
     shares = []
     for density in ("1.1 g/cm^3", "1.5 g/cm^3", "1.7 g/cm^3"):
         column = stress.fluid_column_pressure(
-            ground, fluid_density=density, water_depth="1000 m", column_from="seafloor",
-            water_depth_uncertainty="3 m", fluid_density_uncertainty="0.01 g/cm^3",
+            ground, drilling_fluid_density=density, water_depth="1000 m", column_from="seafloor",
+            water_depth_uncertainty="3 m", drilling_fluid_density_uncertainty="0.01 g/cm^3",
         )  # fmt: skip
         margins = stress.pressure_margins(column, ground)
         for found in (column, margins):
@@ -48,8 +48,8 @@ def test_equivalent_density_undoes_the_column_at_both_datums():
     where = units.quantity(np.array([0.0, 150.0]), "m")
     for datum in ("sea level", "seafloor"):
         column = stress.fluid_column_pressure(
-            where, fluid_density="1.25 g/cm^3", water_depth="800 m", column_from=datum,
-            water_depth_uncertainty="2 m", fluid_density_uncertainty="0.02 g/cm^3",
+            where, drilling_fluid_density="1.25 g/cm^3", water_depth="800 m", column_from=datum,
+            water_depth_uncertainty="2 m", drilling_fluid_density_uncertainty="0.02 g/cm^3",
         )  # fmt: skip
         back = stress.equivalent_density(
             column, datum=datum, water_depth="800 m", water_depth_uncertainty="2 m"
@@ -207,21 +207,21 @@ def test_bad_input_is_refused_in_words():
         whole(density, at(10.0), fill="cubic")
     with pytest.raises(ValueError, match="fill covers 0 to 100 m and the gaps lie from 60"):
         whole(density, at(200.0), fill=profile([0.0, 100.0], [1.5, 1.6], 0.0))
-    with pytest.raises(ValueError, match="depths of fluid_density have to increase"):
+    with pytest.raises(ValueError, match="depths of pore_water_density have to increase"):
         water = profile([10.0, 5.0], [1.03, 1.03]).rename(
-            {n: n.replace("bulk_density", "fluid_density")
+            {n: n.replace("bulk_density", "pore_water_density")
              for n in profile([10.0, 5.0], [1.03, 1.03]).data_vars})  # fmt: skip
-        whole(density, at(10.0), fluid_density=water)
+        whole(density, at(10.0), pore_water_density=water)
     with pytest.raises(ValueError, match="depths of a water column have to increase"):
         stress.in_situ_water_density(units.quantity(np.array([5.0, 1.0]), "m"), salinity="35 g/kg",
                                      seafloor_temperature="2 degC", water_depth="1 km")  # fmt: skip
     with pytest.raises(ValueError, match="column_from is 'floor'"):
-        stress.fluid_column_pressure("5 m", fluid_density="1.1 g/cm^3", water_depth="10 m",
+        stress.fluid_column_pressure("5 m", drilling_fluid_density="1.1 g/cm^3", water_depth="10 m",
                                      column_from="floor")  # fmt: skip
     with pytest.raises(ValueError, match="datum is 'rig'; it has to be 'sea level' or 'seafloor'"):
         stress.equivalent_density("5 MPa", "5 m", datum="rig", water_depth="10 m")
-    with pytest.raises(units.UnitError, match="fluid_density: expected g/cm"):
-        stress.fluid_column_pressure("5 m", fluid_density="1.1 kPa", water_depth="10 m",
+    with pytest.raises(units.UnitError, match="drilling_fluid_density: expected g/cm"):
+        stress.fluid_column_pressure("5 m", drilling_fluid_density="1.1 kPa", water_depth="10 m",
                                      column_from="seafloor")  # fmt: skip
     with pytest.raises(ValueError, match="no stress from sea level; compute it with a water_depth"):
         stress.pressure_margins(ground, whole(density, at(10.0)))
@@ -285,7 +285,7 @@ def test_there_is_no_fluid_column_above_the_place_where_it_begins():
     where = units.quantity(np.array([-10.0, 0.0, 10.0]), "m")
     for datum, known in (("seafloor", [False, True, True]), ("sea level", [True, True, True])):
         found = stress.fluid_column_pressure(
-            where, fluid_density="1.2 g/cm^3", water_depth="100 m", column_from=datum
+            where, drilling_fluid_density="1.2 g/cm^3", water_depth="100 m", column_from=datum
         )
         assert np.isfinite(found["fluid_column_pressure"].values).tolist() == known
 
@@ -327,8 +327,8 @@ def test_the_figure_draws_what_there_is_and_carries_the_caution():
     whole_ = whole(density, units.quantity(z, "m"), water_depth="1000 m",
                    water_depth_uncertainty="3 m")  # fmt: skip
     column = stress.fluid_column_pressure(
-        whole_, fluid_density="1.3 g/cm^3", water_depth="1000 m", column_from="seafloor",
-        water_depth_uncertainty="3 m", fluid_density_uncertainty="0.01 g/cm^3",
+        whole_, drilling_fluid_density="1.3 g/cm^3", water_depth="1000 m", column_from="seafloor",
+        water_depth_uncertainty="3 m", drilling_fluid_density_uncertainty="0.01 g/cm^3",
     )  # fmt: skip
     below = whole_.isel(reading=slice(1, None))
     phi = porosity_at(below, 0.4 * below["vertical_effective_stress"].values)

@@ -166,13 +166,13 @@ def test_water_by_depth_and_a_rounded_mean_agree_where_they_should():
         depths, salinity="35 g/kg", seafloor_temperature="3 degC", water_depth="2000 m",
         temperature_gradient="40 K/km", salinity_uncertainty="0.5 g/kg",
     )  # fmt: skip
-    rho = water["fluid_density"].values
+    rho = water["pore_water_density"].values
     assert 1.035 < rho[0] < 1.039 and rho[-1] < rho[0]  # warming outweighs the pressure
     density = profile([0.0, 300.0], [1.6, 1.6])
-    by_depth = whole(density, at(300.0), fluid_density=water)["vertical_effective_stress"]
-    mean = whole(density, at(300.0), fluid_density=f"{rho.mean()} g/cm^3")
+    by_depth = whole(density, at(300.0), pore_water_density=water)["vertical_effective_stress"]
+    mean = whole(density, at(300.0), pore_water_density=f"{rho.mean()} g/cm^3")
     assert by_depth.item() == pytest.approx(mean["vertical_effective_stress"].item(), rel=2e-4)
-    u = water["fluid_density_effects"].sel(source="pore_water_density").values
+    u = water["pore_water_density_effects"].sel(source="pore_water_density").values
     np.testing.assert_allclose(u, 0.5 * 0.00077, rtol=0.04)  # haline contraction of the sea
 
 
@@ -187,7 +187,7 @@ def test_laboratory_water_costs_less_than_mixed_conditions():
     )  # fmt: skip
 
     def off(density, water):
-        found = whole(density, at(100.0), fluid_density=f"{water} g/cm^3")
+        found = whole(density, at(100.0), pore_water_density=f"{water} g/cm^3")
         return found["vertical_effective_stress"].item() / (G * 100.0 * true) - 1.0
 
     assert abs(off(moved, place)) < 1e-9
@@ -233,7 +233,7 @@ def test_a_choice_of_sea_is_the_same_above_both():
     z = np.linspace(0.0, 100.0, 11)
     ground = whole(profile(z, 1.6 + 0.0 * z), at(50.0), water_depth="1000 m",
                    sea_water_density="1.03 g/cm^3")  # fmt: skip
-    column = stress.fluid_column_pressure(at(50.0), fluid_density="1.2 g/cm^3",
+    column = stress.fluid_column_pressure(at(50.0), drilling_fluid_density="1.2 g/cm^3",
                                           water_depth="1000 m", column_from="seafloor")  # fmt: skip
     with pytest.raises(ValueError, match=r"sea_water_density is 1\.034 g/cm.3 above the fluid col"):
         stress.pressure_margins(column, ground)

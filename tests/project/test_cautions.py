@@ -62,7 +62,7 @@ PAGES = {
 }  # fmt: skip
 OPTIONS = {
     "gamma": {"tie_to_samples": True},
-    "stress": {"fluid_column_density": "1.10 g/cm^3", "reference_void_ratio": 2.0,
+    "stress": {"drilling_fluid_density": "1.10 g/cm^3", "reference_void_ratio": 2.0,
                "reference_compression_index": 0.5},
     "heat_flow": {"heat_production": "constant", "heat_production_value": "1 uW/m^3",
                   "monte_carlo_draws": 200, "extrapolate_to": "400 m"},

@@ -20,6 +20,7 @@ from corephys.reduction.stages import logs as log_stage
 from corephys.samples import index_properties as index
 from corephys.samples import needle, strength
 from corephys.sensors import pwave, resistivity
+from tests.formulas import public_objects
 
 
 def series_of(values, unit):
@@ -100,7 +101,7 @@ def test_practical_salinity_reaches_every_function_as_absolute_salinity():
     for function in (
         lambda s: index.phase_relations(*fine.values(), salinity=s)["porosity"],
         lambda s: resistivity.pore_water_resistivity(s, "20 degC")["pore_water_resistivity"],
-        lambda s: elastic.brine("20 degC", "0.1 MPa", s)["fluid_density"],
+        lambda s: elastic.brine(s, "20 degC", "0.1 MPa")["fluid_density"],
         lambda s: pwave.in_situ_velocity(
             series_of([1550.0], "m/s"), laboratory_temperature="20 degC",
             in_situ_temperature="4 degC", in_situ_pressure="2000 dbar", salinity=s,
@@ -109,6 +110,23 @@ def test_practical_salinity_reaches_every_function_as_absolute_salinity():
         practical, absolute = (np.asarray(function(s)) for s in ("35 psu", "35.16504 g/kg"))
         np.testing.assert_allclose(practical, absolute, rtol=1e-12)
         assert not np.allclose(practical, function("35 g/kg"), rtol=1e-7)
+
+
+def out_of_order(functions):
+    """Functions whose positional arguments are not in the order salinity, temperature, pressure."""
+    wanted, found = ("salinity", "temperature", "pressure"), []
+    for name, function in functions.items():
+        taken = [p.name for p in inspect.signature(function).parameters.values()
+                 if p.kind is p.POSITIONAL_OR_KEYWORD and p.name in wanted]  # fmt: skip
+        if "salinity" in taken and taken != sorted(taken, key=wanted.index):
+            found.append(name)
+    return found
+
+
+def test_water_is_described_by_salinity_temperature_and_pressure_in_this_order():
+    functions = {k: v for k, v in public_objects().items() if inspect.isfunction(v)}
+    assert len(functions) > 150 and not out_of_order(functions)
+    assert out_of_order({"wrong": lambda temperature, salinity: None}) == ["wrong"]
 
 
 def test_practical_salinity_is_no_other_quantity():

@@ -9,7 +9,7 @@ import xarray as xr
 from corephys import quality
 from corephys.ground import flags
 from corephys.quality import checks, fill
-from corephys.quality.scan_index import Places, any_within, locate, runs, spacing
+from corephys.quality.scan_index import ScanIndex, any_within, locate, runs, spacing
 
 
 def _places(sections=4, readings=75, step=2.0, runs_=1):
@@ -17,7 +17,7 @@ def _places(sections=4, readings=75, step=2.0, runs_=1):
     offset = np.tile(np.arange(readings) * step, sections * runs_)
     section = np.tile(np.repeat(np.arange(sections), readings), runs_)
     run = np.repeat(np.arange(1, runs_ + 1), sections * readings)
-    return Places.from_codes(
+    return ScanIndex.from_codes(
         np.zeros_like(section), section, offset, run=run, length=(readings - 1) * step
     )
 
@@ -35,7 +35,7 @@ def test_runs_stop_at_groups_and_gaps():
 
 def test_spacing_does_not_see_the_step_between_sections():
     assert spacing(_places(step=4.0)) == 4.0
-    assert np.isnan(spacing(Places.from_codes([0], [0], [3.0])))
+    assert np.isnan(spacing(ScanIndex.from_codes([0], [0], [3.0])))
 
 
 def test_any_within_keeps_to_its_section():
@@ -49,7 +49,7 @@ def test_ends_within_reach_and_no_end_without_a_length():
     places = _places(sections=1)
     found = checks.section_ends(places, 2.0)
     assert np.flatnonzero(found).tolist() == [0, 1, 73, 74]
-    unknown = Places.from_codes([0, 0], [0, 0], [0.0, 2.0])
+    unknown = ScanIndex.from_codes([0, 0], [0, 0], [0.0, 2.0])
     assert not checks.section_ends(unknown, 5.0).any()
 
 
@@ -89,7 +89,7 @@ def test_spikes_do_not_depend_on_the_order_of_rows_or_on_the_unit():
     x[[20, 150]] += 0.1
     base = checks.spikes(x, 0.01, places, threshold=3.5, window=50.0)
     mixed = rng.permutation(x.size)
-    shuffled = Places.from_codes(
+    shuffled = ScanIndex.from_codes(
         places.core[mixed], places.section[mixed], places.offset[mixed],
         run=places.run[mixed], length=places.length[mixed],
     )  # fmt: skip
@@ -100,7 +100,7 @@ def test_spikes_do_not_depend_on_the_order_of_rows_or_on_the_unit():
 
 
 def test_neighbours_reach_over_a_reading_without_a_value():
-    places = Places.from_codes([0] * 6, [0] * 6, np.arange(6) * 4.0)
+    places = ScanIndex.from_codes([0] * 6, [0] * 6, np.arange(6) * 4.0)
     x = np.array([1.0, np.nan, 5.0, np.nan, 1.0, 1.0])
     residual, apart = checks.neighbour_residual(x, places)
     assert residual[2] == 4.0
@@ -110,7 +110,7 @@ def test_neighbours_reach_over_a_reading_without_a_value():
 
 def test_weak_coupling_is_judged_against_its_own_core():
     core = np.repeat([0, 1, 2], 40)
-    places = Places.from_codes(core, core, np.tile(np.arange(40) * 4.0, 3))
+    places = ScanIndex.from_codes(core, core, np.tile(np.arange(40) * 4.0, 3))
     amplitude = np.repeat([100.0, 50.0, 2.0], 40)
     amplitude[[5, 45]] = 25.0, 30.0
     weak, telling = checks.weak_coupling(
@@ -319,6 +319,6 @@ def test_a_series_by_depth_alone_is_one_section():
 
 
 def test_empty_series_passes():
-    places = Places.from_codes(*np.zeros((2, 0), dtype=int), np.zeros(0))
+    places = ScanIndex.from_codes(*np.zeros((2, 0), dtype=int), np.zeros(0))
     found = quality.flag(_series(np.zeros(0), places), "bulk_density", sections=_sections())
     assert found.sizes["reading"] == 0

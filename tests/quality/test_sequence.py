@@ -13,7 +13,7 @@ import xarray as xr
 from corephys import quality
 from corephys.ground import flags, series
 from corephys.quality import checks
-from corephys.quality.scan_index import Places
+from corephys.quality.scan_index import ScanIndex
 from corephys.reduction.recipe import SCHEMA, Recipe
 from corephys.reduction.stages.quality import quality_settings
 from corephys.uncertainty import Measured
@@ -203,8 +203,8 @@ def test_a_reading_far_from_its_sample_is_doubted_and_others_are_not():
 
 
 def test_the_nearest_partner_keeps_to_its_section():
-    here = Places.from_codes([0, 0], [0, 1], [149.0, 0.5])
-    other = Places.from_codes([0], [1], [0.0])
+    here = ScanIndex.from_codes([0, 0], [0, 1], [149.0, 0.5])
+    other = ScanIndex.from_codes([0], [1], [0.0])
     assert checks.nearest(here, other, [True], 5.0).tolist() == [-1, 0]
     assert checks.nearest(here, other, [False], 5.0).tolist() == [-1, -1]
 
@@ -249,7 +249,7 @@ def test_the_rolling_test_is_the_exact_one_and_never_crosses_a_section():
     x = rng.normal(0.0, 1.0, section.size) + 50.0 * section  # a step at every section's end
     x[rng.choice(x.size, 20, replace=False)] += 12.0
     x[rng.choice(x.size, 20, replace=False)] = np.nan
-    places = Places.from_codes(
+    places = ScanIndex.from_codes(
         np.zeros_like(section), section, np.tile(np.arange(number) * 2.0, 12)
     )
     found = checks.rolling_spikes(x, np.nan, places, threshold=3.5, window=22.0)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import re
 
 import pytest
+import xarray as xr
 
+from corephys.reduction.context import Context
 from corephys.reduction.recipe import SCHEMA, Recipe, RecipeError
 
 
@@ -57,6 +60,46 @@ def test_another_spelling_of_a_default_is_no_change():
     assert [place for place, _ in card.rows] == ["liner.bore"]
 
 
+OLD = {"stress": {"fluid_density": "1.03 g/cm^3", "fluid_column_density": "1.2 g/cm^3",
+                  "fluid_column_density_uncertainty": "0.01 g/cm^3"}}  # fmt: skip
+
+
+def test_keys_of_an_earlier_version_are_read():
+    now = {"pore_water_density": "1.03 g/cm^3", "drilling_fluid_density": "1.2 g/cm^3"}
+    expected = Recipe({"stress": now})
+    assert expected["stress"]["pore_water_density"] == "1.03 g/cm^3"
+    for found in (Recipe(OLD), Recipe().with_changes(OLD), Recipe.from_json(json.dumps(OLD))):
+        assert found == expected
+    assert OLD["stress"]["fluid_density"] == "1.03 g/cm^3"  # what was given is not altered
+
+
+def test_a_stored_recipe_with_old_keys_equals_its_defaults():
+    stored = json.loads(Recipe().to_json())
+    stress = stored["stress"]
+    stress["fluid_density"] = stress.pop("pore_water_density")
+    stress["fluid_density_uncertainty"] = stress.pop("pore_water_density_uncertainty")
+    assert Recipe.from_json(json.dumps(stored)) == Recipe()
+    given = Recipe.from_json(json.dumps(stored))["stress"]["pore_water_density_uncertainty"]
+    assert given.origin == "default"
+
+
+def test_an_old_and_a_present_key_must_agree():
+    both = {"stress": {**OLD["stress"], "pore_water_density": "1.03 g/cm^3"}}
+    assert Recipe(both) == Recipe(OLD)
+    both["stress"]["pore_water_density"] = "1.02 g/cm^3"
+    words = r"fluid_density is '1.03 g/cm\^3' and \[stress\] pore_water_density, its present name"
+    for read in (Recipe, Recipe().with_changes, lambda t: Recipe.from_json(json.dumps(t))):
+        with pytest.raises(RecipeError, match=words):
+            read(both)
+
+
+def test_an_old_key_in_the_settings_of_a_hole_counts_as_set_by_the_hole():
+    hole = xr.DataTree()
+    hole.attrs["settings"] = json.dumps(OLD)
+    used = Context.watched(hole, Recipe(OLD)).recipe["stress"]["pore_water_density"]
+    assert (used, used.origin) == ("1.03 g/cm^3", "hole")
+
+
 @pytest.mark.parametrize(
     "stage, key, value",
     [
@@ -65,7 +108,7 @@ def test_another_spelling_of_a_default_is_no_change():
         ("hole", "water_depth", "4000 km"), ("quality", "deck_temperature", "8 K"),
         ("porosity", "pore_water_density", "1.024 kg/m^3"),
         ("index_properties", "pore_water_density", "1024 g/cm^3"),
-        ("stress", "fluid_density", "1.03 kg/m^3"), ("gamma", "grain_density", "2.7 kg/m^3"),
+        ("stress", "pore_water_density", "1.03 kg/m^3"), ("gamma", "grain_density", "2.7 kg/m^3"),
         ("liner", "velocity", "2.3 m/s"), ("seismic", "sound_speed", "1.5 m/s"),
         ("liner", "bore", "66 m"), ("liner", "wall", "2.6 m"),
     ],

@@ -40,7 +40,7 @@ OWN: dict[str, tuple[str, ...]] = {
     ),
     "required by the function; not given, the stage leaves that step out": (
         "resistivity.cell_constant", "susceptibility.counter_range", "natural_gamma.stack",
-        "stress.fluid_column_density", "stress.reference_void_ratio",
+        "stress.drilling_fluid_density", "stress.reference_void_ratio",
         "stress.reference_compression_index", "heat_flow.sedimentation_rate",
         "heat_flow.sedimentation_time", "heat_flow.bottom_water_step",
         "heat_flow.bottom_water_step_time", "heat_flow.heat_production_value",
@@ -52,11 +52,11 @@ OWN: dict[str, tuple[str, ...]] = {
     ),
     "not given, the stage finds it from the hole, where the function has a constant": (
         "index_properties.pore_water_density", "porosity.pore_water_density",
-        "stress.fluid_density", "stress.sea_water_density",
+        "stress.pore_water_density", "stress.sea_water_density",
     ),
     "uncertainty of a value that the stage works out; the function has that of its constant": (
         "index_properties.pore_water_density_uncertainty",
-        "porosity.pore_water_density_uncertainty", "stress.fluid_density_uncertainty",
+        "porosity.pore_water_density_uncertainty", "stress.pore_water_density_uncertainty",
         "stress.sea_water_density_uncertainty",
     ),
     "usual uncertainty of the instruments; a function calls it unknown unless it is given": (
@@ -67,7 +67,7 @@ OWN: dict[str, tuple[str, ...]] = {
         "formation_temperature.conductivity_uncertainty",
         "formation_temperature.heat_capacity_uncertainty",
         "formation_temperature.thermometer_uncertainty",
-        "stress.fluid_column_density_uncertainty", "elastic.critical_porosity_uncertainty",
+        "stress.drilling_fluid_density_uncertainty", "elastic.critical_porosity_uncertainty",
     ),
     "not given, the stage takes it from the record of the waveforms": (
         "pwave.gate_start", "pwave.gate_end",

@@ -15,7 +15,7 @@ from data_demo.simulator.hole import simulate_tables
 
 ASKED = {
     "fill": "compaction",
-    "fluid_column_density": "1.2 g/cm^3",
+    "drilling_fluid_density": "1.2 g/cm^3",
     "reference_void_ratio": 1.5,
     "reference_compression_index": 0.5,
     "reference_void_ratio_uncertainty": 0.05,
@@ -70,7 +70,7 @@ def test_the_fluid_column_stands_on_the_same_sea(asked):
     assert at_top[0] == pytest.approx(at_top[1], rel=1e-12)
     margins = series.leaf(asked, "products/fluid_column_margins")
     g = 9.80665 * profile["depth"].values
-    fluid = used_constants(profile)["fluid_density"].in_unit("g/cm^3")
+    fluid = used_constants(profile)["pore_water_density"].in_unit("g/cm^3")
     expected = g * (1.2 - fluid)
     np.testing.assert_allclose(margins["pressure_over_hydrostatic"].values, expected, atol=1e-6)
 
@@ -112,7 +112,7 @@ def test_a_sample_that_cannot_be_does_not_stop_the_bound(made):
 def test_what_was_asked_for_and_cannot_be_made_is_said(made):
     tables, settings = made
     dry = {**settings, "hole": {k: v for k, v in settings["hole"].items() if k != "water_depth"}}
-    asked_for = {"fluid_column_density": "1.2 g/cm^3", "reference_void_ratio": 1.5}
+    asked_for = {"drilling_fluid_density": "1.2 g/cm^3", "reference_void_ratio": 1.5}
     result = cp.reduce(cp.hole_from_tables(tables, dry), {"stress": asked_for})
     notes = "; ".join(json.loads(result.attrs["summary"])["notes"])
     assert "fluid column not computed: give [hole] water_depth" in notes

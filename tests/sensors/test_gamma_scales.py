@@ -131,7 +131,7 @@ def drifting(at):
     counts = 2e6 * np.exp(-0.01 * at - linear * BORE) * 1e4
     sets = {name: calibrated("aluminium and water", slope=np.exp(-0.01 * d))
             for name, d in (("A", 0.0), ("B", 4.0), ("C", 10.0))}  # fmt: skip
-    calibration = gamma.between(sets, quantity([0.0, 4 * DAY, 10 * DAY], "s"),
+    calibration = gamma.interpolate_calibrations(sets, quantity([0.0, 4 * DAY, 10 * DAY], "s"),
                                 line(at * DAY, "s"))  # fmt: skip
     return gamma.bulk_density(
         line(counts, "count"), line(np.full(at.shape, 1e4), "s"), calibration=calibration,
@@ -168,17 +168,18 @@ def test_each_set_errs_on_its_own():
 
 def test_one_set_is_that_set():
     only = calibrated("aluminium and water")
-    assert gamma.between({"A": only}, quantity([0.0], "s"), line([5.0], "s")) is only
+    found = gamma.interpolate_calibrations({"A": only}, quantity([0.0], "s"), line([5.0], "s"))
+    assert found is only
 
 
 def test_sets_that_cannot_be_interpolated_are_refused():
     one, other = calibrated("aluminium and water"), calibrated("grain equivalent")
     with pytest.raises(ValueError, match="different degree, scale"):
-        gamma.between({"A": one, "B": other}, quantity([0.0, 1.0], "s"), "0 s")
+        gamma.interpolate_calibrations({"A": one, "B": other}, quantity([0.0, 1.0], "s"), "0 s")
     with pytest.raises(ValueError, match="a different time for each set"):
-        gamma.between({"A": one, "B": one}, quantity([1.0, 1.0], "s"), "0 s")
+        gamma.interpolate_calibrations({"A": one, "B": one}, quantity([1.0, 1.0], "s"), "0 s")
     with pytest.raises(ValueError, match="2 calibrations and 1 times"):
-        gamma.between({"A": one, "B": one}, quantity([1.0], "s"), "0 s")
+        gamma.interpolate_calibrations({"A": one, "B": one}, quantity([1.0], "s"), "0 s")
 
 
 def test_bad_standards_are_named():

@@ -87,7 +87,7 @@ def one(
     found: Any = stress.profile(
         density, at=cp.quantity(np.array(DEPTHS), "m"),
         fill=filling(density) if fill == "compaction" else "linear",
-        fluid_density=f"{WATER} g/cm^3", fluid_density_uncertainty=f"{u_water} g/cm^3",
+        pore_water_density=f"{WATER} g/cm^3", pore_water_density_uncertainty=f"{u_water} g/cm^3",
         gravity=f"{GRAVITY} m/s^2", gravity_uncertainty=f"{u_g} m/s^2",
     )  # fmt: skip
     u = uncertainty.total(found, "vertical_effective_stress").values

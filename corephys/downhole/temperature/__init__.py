@@ -36,7 +36,7 @@ from corephys.downhole.temperature.records import (
     Prepared,
     Record,
     bottom_water_temperature,
-    fitted,
+    fitted_decay,
     penetration_time,
     prepare,
     sediment_heat_capacity,
@@ -44,7 +44,7 @@ from corephys.downhole.temperature.records import (
 from corephys.downhole.temperature.tradeoff import LIMITS, grade, valley
 from corephys.ground import arguments, constants, flags, series, thresholds
 from corephys.numerics import cylinder
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,7 +55,7 @@ __all__ = [
     "bottom_water_temperature",
     "decay_function",
     "equilibrium_temperature",
-    "fitted",
+    "fitted_decay",
     "late_decay_function",
     "late_time_temperature",
     "penetration_time",
@@ -195,10 +195,10 @@ def equilibrium_temperature(
         volumetric_heat_capacity=volumetric_heat_capacity,
         responses=responses,
     )
-    relative = stated(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
-    thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
+    relative = given_uncertainty(heat_capacity_uncertainty, "1", "heat_capacity_uncertainty")
+    thermometer = given_uncertainty(thermometer_uncertainty, "K", "thermometer_uncertainty")
     names = stations["station"].values.astype(str)
-    chosen = arguments.of_known(chosen_windows, names, "station")
+    chosen = arguments.windows_by_name(chosen_windows, names, "station")
     # Fit each station; its disturbances set the end of the record and the reasons to doubt it.
     fits = [_fit(prepared, i, name, chosen.get(name)) for i, name in enumerate(names)]
     if "reason" in stations:

@@ -12,14 +12,14 @@ import xarray as xr
 from corephys.downhole.temperature import decay, motion
 from corephys.downhole.temperature import responses as formation_response
 from corephys.ground import companions, constants, flags, mixing, series, thresholds, units
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from corephys.ground.types import Dimensional, Measurement, Scalar
 
-__all__ = ["bottom_water_temperature", "fitted", "penetration_time"]
+__all__ = ["bottom_water_temperature", "fitted_decay", "penetration_time"]
 
 # --------------------------------------------------------------------------------------------------
 # Input of the fits, from the tables: records, probes and conductivities.
@@ -425,7 +425,7 @@ def bottom_water_temperature(
         stops.append(np.median(y[y <= y.min() + STABLE * max(noise, 1e-3)]))
     mean = float(np.mean(stops))
     u = float(np.std(stops, ddof=1) / np.sqrt(len(stops))) if len(stops) > 1 else float("nan")
-    thermometer = stated(thermometer_uncertainty, "K", "thermometer_uncertainty")
+    thermometer = given_uncertainty(thermometer_uncertainty, "K", "thermometer_uncertainty")
     dataset = series.build(
         {"bottom_water_temperature": Measured(mean, u, {"thermometer": thermometer})},
         steps=("median of the coldest stable readings at the seafloor, mean over stations",),
@@ -438,7 +438,7 @@ def bottom_water_temperature(
 # The decay that was fitted to a station, beside its record.
 
 
-def fitted(
+def fitted_decay(
     table: xr.Dataset,
     station: xr.Dataset,
     tools: xr.Dataset,

@@ -99,7 +99,7 @@ def valley(
     )
     trials = _trials(conductivities, prepared)
     stops = stations["station"].values.astype(str)
-    chosen = arguments.of_known(chosen_windows, stops, "station")
+    chosen = arguments.windows_by_name(chosen_windows, stops, "station")
     names = [name for name in _VARIABLES if name != "conductivity_sensitivity"]
     out = {name: np.full(trials.shape, np.nan) for name in names}
     slope, flat = np.full(trials.shape[0], np.nan), np.full(trials.shape[0], np.nan)

@@ -26,10 +26,12 @@ from corephys.numerics.line import ordinary_line
 
 __all__ = [
     "MOST",
+    "TIED",
     "doubts",
     "expected",
     "growth_factor",
     "place",
+    "placements",
     "shifts",
     "shifts_in_metres",
     "shifts_of",
@@ -39,6 +41,9 @@ __all__ = [
 # One shift a core from the ties in use, composite depth and growth.
 
 
+# How a core with a shift by ties is placed, and words of an earlier version.
+TIED = ("datum", "tied")
+_FORMER = {"anchor": "datum", "carried": "untied"}
 _LENGTHS = dict.fromkeys(("core_top", "shift", "shift_expected", "tie_residual"), "m")
 
 
@@ -73,14 +78,15 @@ def shifts(
     -------
     Dataset
         Along ``row``: hole, core, ``core_top`` [m], ``shift`` [m], ``shift_u_random`` [m] against
-        the first core of the reference, and ``tied``: "anchor", "tied", "carried" where no ties
-        lead from the core to the anchor and that of the core above in its hole is kept (cores
-        tied to each other move as one), or "floating" where there is none above either. Along
-        ``tie``: ``tie_residual`` [m], how far each used tie misses. The attribute ``depth_scale``
-        names the scale, which place, scales and sequences use; ``notes`` lists ties whose residual
-        exceeds 3 standard uncertainties, and missing uncertainties. With ``depth_uncertainty``
-        also ``shift_expected`` [m], the standard uncertainty expected of a shift, and
-        ``shift_over_expected``; ``notes`` then lists cores above 3 too.
+        the datum, which is the first core of the reference, and ``tied``: "datum", "tied",
+        "untied" where no ties lead from the core to the datum and it keeps the shift of the core
+        above in its hole (cores tied to each other move as one), or "floating" where there is no
+        core above either and the shift is zero. Along ``tie``: ``tie_residual`` [m], how far each
+        used tie misses. The attribute ``depth_scale`` names the scale, which place, scales and
+        sequences use; ``notes`` lists ties whose residual exceeds 3 standard uncertainties, and
+        missing uncertainties. With ``depth_uncertainty`` also ``shift_expected`` [m], the
+        standard uncertainty expected of a shift, and ``shift_over_expected``; ``notes`` then lists
+        cores above 3 too.
 
     Raises
     ------
@@ -114,8 +120,8 @@ def shifts(
     parts = None if depth_uncertainty is None else _errors_of_cores(depth_uncertainty, places)
     own = np.zeros(len(places)) if parts is None else np.array([p["random"] for p in parts])
     rows = _equations(table, index, own)
-    anchor = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
-    shift, u, word = _solve(rows, places, anchor)
+    datum = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
+    shift, u, word = _solve(rows, places, datum)
     residual = shift[rows.one] - shift[rows.other] - rows.step
     found_notes = doubts(table["tie"].to_list(), residual, rows.sigma, rows.known)
     words = {"units": "m", "long_name": "shift onto composite depth"}
@@ -156,7 +162,7 @@ def shifts(
     )
     if parts is None:
         return found
-    u_expected, over, notes = expected(parts, places, anchor, shift)
+    u_expected, over, notes = expected(parts, places, datum, shift)
     return found.assign(
         shift_expected=(
             "row",
@@ -224,39 +230,39 @@ def _equations(table: pd.DataFrame, index: dict[Any, int], own: np.ndarray) -> _
 
 
 def _solve(
-    ties: _Equations, places: pd.DataFrame, anchor: int
+    ties: _Equations, places: pd.DataFrame, datum: int
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """Shifts, their uncertainty and the word for how each core is placed."""
     number = len(places)
     group = _groups(ties, number)
     shift, u = np.zeros(number), np.full(number, np.nan)
-    word = ["carried"] * number
+    word = ["untied"] * number
     done = np.zeros(number, dtype=bool)
     hole, top = places["hole"].to_numpy(object), places["top"].to_numpy(float)
-    # The anchor's group stands first, then the groups from the top downward.
-    order = sorted(np.unique(group), key=lambda g: (g != group[anchor], top[group == g].min(), g))
+    # The datum's group stands first, then the groups from the top downward.
+    order = sorted(np.unique(group), key=lambda g: (g != group[datum], top[group == g].min(), g))
     for one in order:
         members = np.flatnonzero(group == one)
-        fixed = anchor if one == group[anchor] else _held(members, hole, top, done)
+        fixed = datum if one == group[datum] else _held(members, hole, top, done)
         relative, variance = _within(ties, members, fixed)
-        if fixed == anchor:
-            level, first = 0.0, "anchor"
+        if fixed == datum:
+            level, first = 0.0, "datum"
         else:
             above = np.flatnonzero(done & (hole == hole[fixed]) & (top <= top[fixed]))
-            first = "carried" if above.size else "floating"
+            first = "untied" if above.size else "floating"
             level = shift[above[np.argmax(top[above])]] if above.size else 0.0
         shift[members] = level + relative
-        u[members] = np.sqrt(variance) if fixed == anchor and ties.known else np.nan
+        u[members] = np.sqrt(variance) if fixed == datum and ties.known else np.nan
         for member in members:
-            word[member] = first if fixed != anchor or member == fixed else "tied"
+            word[member] = first if fixed != datum or member == fixed else "tied"
         done[members] = True
     if ties.known:
-        u[anchor] = 0.0
+        u[datum] = 0.0
     return shift, u, word
 
 
 def _held(members: np.ndarray, hole: np.ndarray, top: np.ndarray, done: np.ndarray) -> int:
-    """The core that places a group without the anchor: the first with a core above in its hole."""
+    """The core that places a group without the datum: the first with a core above in its hole."""
     below = [m for m in members if (done & (hole == hole[m]) & (top <= top[m])).any()]
     choice = np.array(below or members, dtype=int)
     return int(choice[np.argmin(top[choice])])
@@ -314,7 +320,7 @@ def place(
         The same series, quantities of the vocabulary in its units, with the coordinate
         ``depth_composite`` [m]; all other depths stay. Where shifts
         have an uncertainty also ``depth_composite_u_random`` [m]: that of the core's shift against
-        the anchor, which all readings of the core share, with that of the reading's own offset in
+        the datum, which all readings of the core share, with that of the reading's own offset in
         quadrature where ``depth_uncertainty`` is given.
 
     Raises
@@ -351,6 +357,11 @@ def shifts_in_metres(shifts: xr.Dataset) -> xr.Dataset:
     return companions.library_units(shifts, _LENGTHS)
 
 
+def placements(shifts: xr.Dataset) -> np.ndarray:
+    """How each core is placed: datum, tied, untied or floating; old words of a stored table too."""
+    return np.array([_FORMER.get(word, word) for word in shifts["tied"].values.astype(str)], object)
+
+
 def shifts_of(shifts: xr.Dataset, hole: str, cores: Any) -> dict[str, float]:
     """Shift [m] of each core of a hole; PositionError if one of ``cores`` has no shift."""
     shifts = shifts_in_metres(shifts)
@@ -383,8 +394,8 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
     Returns
     -------
     Dataset
-        ``growth_factor`` [1] with its random uncertainty; ``points``, the cores used. Cores that
-        float or are carried say nothing and are left out.
+        ``growth_factor`` [1] with its random uncertainty; ``points``, the cores used. Untied and
+        floating cores are left out.
 
     Raises
     ------
@@ -400,7 +411,7 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
     depths as well as rebound (common practice, no source).
     """
     shifts = shifts_in_metres(shifts)
-    tied = np.isin(shifts["tied"].values.astype(str), ("tied", "anchor"))
+    tied = np.isin(placements(shifts), TIED)
     if hole is not None:
         shifts_of(shifts, hole, [])
     mine = tied if hole is None else tied & (shifts["hole"].values == hole)
@@ -458,29 +469,29 @@ def _errors_of_cores(
 
 
 def expected(
-    parts: list[dict[str, Any]], places: pd.DataFrame, anchor: int, shift: np.ndarray
+    parts: list[dict[str, Any]], places: pd.DataFrame, datum: int, shift: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """Expected standard uncertainty of shifts [m], shift over it [1], and notes on larger ones.
 
-    ``anchor`` is the row of the core without a shift. NaN for the anchor, and where an uncertainty
+    ``datum`` is the row of the core without a shift. NaN for the datum, and where an uncertainty
     is not given; a note for every core above :data:`MOST`.
 
     Notes
     -----
-    A shift is the error of depth of the anchor less that of the core: u^2 = u_core^2 + u_anchor^2
-    of the parts of each core + sum (e - e_anchor)^2 over effects of the hole within one hole,
-    e^2 + e_anchor^2 between two (JCGM 100:2008, 5.1.2 and 5.2.2).
+    A shift is the error of depth of the datum less that of the core: u^2 = u_core^2 + u_datum^2
+    of the parts of each core + sum (e - e_datum)^2 over effects of the hole within one hole,
+    e^2 + e_datum^2 between two (JCGM 100:2008, 5.1.2 and 5.2.2).
     """
-    first = parts[anchor]
+    first = parts[datum]
     hole = places["hole"].to_numpy(object)
     u = np.full(len(parts), np.nan)
     for row, part in enumerate(parts):
-        if row == anchor:
+        if row == datum:
             continue
         together = part["core"] + first["core"]
         for name in {**part["hole"], **first["hole"]}:
             one, other = part["hole"].get(name, 0.0), first["hole"].get(name, 0.0)
-            together += (one - other) ** 2 if hole[row] == hole[anchor] else one**2 + other**2
+            together += (one - other) ** 2 if hole[row] == hole[datum] else one**2 + other**2
         u[row] = np.sqrt(together)
     over = np.full(u.shape, np.nan)
     np.divide(np.abs(shift), u, out=over, where=u > 0.0)

@@ -12,7 +12,7 @@ import xarray as xr
 from corephys.ground import companions, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.series import PositionError
-from corephys.hole.composite.core_shifts import place, shifts_in_metres
+from corephys.hole.composite.core_shifts import TIED, place, placements, shifts_in_metres
 from corephys.hole.composite.depth_scales import section_ends
 from corephys.hole.composite.ties import DEPTHS, TieError
 
@@ -43,7 +43,7 @@ def suggest_sequence(
         Length that is left out at each end of a core, the most disturbed parts, where another
         core covers it [m]; common practice, no source.
     only_tied : bool
-        Leave out carried and floating cores, whose shift no tie determines.
+        Leave out untied and floating cores, whose shift no tie determines.
 
     Returns
     -------
@@ -68,7 +68,7 @@ def suggest_sequence(
     edge = float(positive(margin, "m", "margin", zero=True))
     cores = _extents(sections, shifts)
     if only_tied:
-        cores = cores[cores["tied"].isin(("anchor", "tied"))]
+        cores = cores[cores["tied"].isin(TIED)]
     if cores.empty:
         raise TieError("no core of the site is tied; accept ties first, or set only_tied=False")
     current = cores.sort_values(["top", "bottom"], ascending=[True, False]).index[0]
@@ -120,7 +120,7 @@ def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataF
             shifts["hole"].values,
             shifts["core"].values,
             shifts["shift"].values,
-            shifts["tied"].values,
+            placements(shifts),
             strict=True,
         )
     }

@@ -53,7 +53,7 @@ def suggest(
     properties : mapping of hole to mapping of name to Dataset
         Series of each hole by the name of the quantity, with the coordinates core and depth [m];
         such as ``{"A": {"bulk_density": ..., "magnetic_susceptibility": ...}, "B": ...}``. The
-        anchor is in the hole whose first core begins highest.
+        datum is in the hole whose first core begins highest.
     cores : mapping of str to Dataset, DataTree node or DataFrame
         Cores of each hole: core, top [m].
     spacing : Quantity or str

@@ -153,6 +153,9 @@ def _read(
             return Problem(file, None, header, what, mend)
         shared: dict[str, str] = {}
         texts = [shared.setdefault(text, text) for text in map(str.strip, map(str, content))]
+        if column.former:
+            present = dict(column.former)
+            texts = [present.get(text, text) for text in texts]
         columns.values[name] = _objects(texts)
         return None
     known = name in columns.table.by_name

@@ -94,12 +94,18 @@ def _by_depth(name: str, *columns: Column) -> Table:
     return Table(name, (*_SAMPLE, *optional(*columns, number("value", None))), "reading", True)
 
 
+# The extended inner tube is that of ISO 22475-1: it protrudes beyond the bit.
+_CORING_METHODS = ("piston", "extended_inner_tube", "rotary", "push", "percussion", "other")
+
 _HOLE_ROWS = (
     Table(
         "cores",
         (
             _CORE,
-            text("coring_method", "piston", "extended", "rotary", "push", "percussion", "other"),
+            replace(
+                text("coring_method", *_CORING_METHODS),
+                former=(("extended", "extended_inner_tube"),),
+            ),
             _solid("top", "m"),
             _solid("advance", "m"),
             _solid("recovered", "m"),

@@ -326,7 +326,7 @@ class Exclusions(Panel):
             return write_bytes(path, text.encode("utf-8"))
         return write_bytes(path, _added(path, self._rows))
 
-    def said(self) -> str:
+    def summary_text(self) -> str:
         """Number of readings that the intervals exclude."""
         inside = self.inside()
         usable = flags.usable(self._series.flag)

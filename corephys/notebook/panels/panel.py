@@ -59,7 +59,7 @@ class Panel:
         """Figure of the present choice."""
         raise NotImplementedError
 
-    def said(self) -> str:
+    def summary_text(self) -> str:
         """Result of the present choice as text."""
         raise NotImplementedError
 
@@ -91,12 +91,12 @@ class Panel:
             watcher()
 
     def __repr__(self) -> str:
-        return "\n".join([self.title, self.said(), self.left_behind()])
+        return "\n".join([self.title, self.summary_text(), self.left_behind()])
 
     def _words_html(self) -> str:
         """Title, result and change as HTML; all text is escaped."""
         return (
-            f"<div><b>{html.escape(self.title)}</b><br>{html.escape(self.said())}"
+            f"<div><b>{html.escape(self.title)}</b><br>{html.escape(self.summary_text())}"
             f'<pre style="margin:0.3em 0">{html.escape(self.left_behind())}</pre></div>'
         )
 

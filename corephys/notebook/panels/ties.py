@@ -247,7 +247,7 @@ class Tie(Panel):
         table.loc[last, ["uncertainty", "correlation"]] = row[["uncertainty", "correlation"]].values
         return table
 
-    def said(self) -> str:
+    def summary_text(self) -> str:
         """Shift, correlation and length of the overlap."""
         shared = self._overlap(self._shift)
         length = 0.0 if shared is None else shared[1] - shared[0]
@@ -290,7 +290,7 @@ class Tie(Panel):
             right.axvline(self._shift, color="0.3", linewidth=0.8, linestyle="--")
             right.set_xlabel("shift [m]")
             right.set_ylabel("correlation")
-            right.set_title(self.said().partition(";")[0], loc="left", fontsize=6)
+            right.set_title(self.summary_text().partition(";")[0], loc="left", fontsize=6)
         return describe(figure, f"Sliding of {self.title}.", depth_scale="depth")
 
     def _trace(self, axes: Axes) -> None:

@@ -165,7 +165,7 @@ class _Window(Panel):
         own = {**self._beyond.get(self.stage, {}), "windows": chosen or None}
         return {**self._beyond, self.stage: own}
 
-    def said(self) -> str:
+    def summary_text(self) -> str:
         """Value with uncertainty, window and reasons of its flag."""
         one = self._result
         value = float(one[self.quantity][0])

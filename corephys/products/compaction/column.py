@@ -13,7 +13,7 @@ import xarray as xr
 from corephys.ground import constants, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Scalar
@@ -360,7 +360,9 @@ def _built(
     """Result with its uncertainty, by central differences of a thousandth of each error."""
     start = (layers.given, layers.length, layers.porosity)
     errors = [
-        np.broadcast_to(np.asarray(stated(u, unit, f"{source}_uncertainty")), layers.top.shape)
+        np.broadcast_to(
+            np.asarray(given_uncertainty(u, unit, f"{source}_uncertainty")), layers.top.shape
+        )
         for u, unit, source in zip(uncertainties, ("1", "m", "1"), _ERRORS, strict=True)
     ]
 
@@ -414,8 +416,8 @@ def column_effective_stress(
     decay_length_uncertainty: Scalar | None = None,
     grain_density: xr.Dataset | Scalar = _C["grain_density"],
     grain_density_uncertainty: Scalar | None = None,
-    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
-    fluid_density_uncertainty: Scalar | None = None,
+    pore_water_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
     gravity: Scalar = _C["gravity"],
 ) -> xr.Dataset:
     """Vertical effective stress under an exponential of porosity, with hydrostatic pressure.
@@ -430,9 +432,9 @@ def column_effective_stress(
         e-folding depth [m].
     surface_porosity_uncertainty, decay_length_uncertainty : Quantity, float or str, optional
         Effects ``surface_porosity`` [1] and ``decay_length`` [m]; unknown gives NaN.
-    grain_density, fluid_density : Quantity, str or Constant
-        Density of the grains and of the pore fluid [g/cm^3].
-    grain_density_uncertainty, fluid_density_uncertainty : Quantity or str, optional
+    grain_density, pore_water_density : Quantity, str or Constant
+        Density of the grains and of the pore water [g/cm^3].
+    grain_density_uncertainty, pore_water_density_uncertainty : Quantity or str, optional
         Effects ``grain_density`` and ``pore_water_density``; those of the constants, else NaN.
     gravity : Quantity, str or Constant
         Acceleration of gravity [m/s^2].
@@ -467,7 +469,7 @@ def column_effective_stress(
         )
     length = float(positive(decay_length, "m", "decay_length"))
     grains = float(positive(grain_density, "g/cm^3", "grain_density"))
-    fluid = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
+    fluid = float(positive(pore_water_density, "g/cm^3", "pore_water_density", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
     solids = solid_kernel(0.0, plain, phi0, length)
     weight = (grains - fluid) * g
@@ -480,11 +482,11 @@ def column_effective_stress(
             "m",
         ),
         "grain_density": (g * solids, grain_density_uncertainty, "g/cm^3"),
-        "pore_water_density": (-g * solids, fluid_density_uncertainty, "g/cm^3"),
+        "pore_water_density": (-g * solids, pore_water_density_uncertainty, "g/cm^3"),
     }
-    of = {"grain_density": grain_density, "pore_water_density": fluid_density}
+    of = {"grain_density": grain_density, "pore_water_density": pore_water_density}
     effects = {
-        source: partial * stated(u, unit, f"uncertainty of {source}", of.get(source))
+        source: partial * given_uncertainty(u, unit, f"uncertainty of {source}", of.get(source))
         for source, (partial, u, unit) in partials.items()
     }
     stress: Any = weight * solids
@@ -497,7 +499,7 @@ def column_effective_stress(
             "surface_porosity": (surface_porosity, surface_porosity_uncertainty),
             "decay_length": (decay_length, decay_length_uncertainty),
             "grain_density": (grain_density, grain_density_uncertainty),
-            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
             "gravity": gravity,
         },
         safety=RESEARCH_ONLY,
@@ -593,10 +595,10 @@ def burial_history(
         raise ValueError(f"coverage is {coverage:g}; it has to lie between 0 and 1")
     best = _columns(layers, layers.phi0, layers.length, young, old, ages)
     errors = _Errors(
-        stated(surface_porosity_uncertainty, "1", "surface_porosity_uncertainty"),
-        stated(decay_length_uncertainty, "m", "decay_length_uncertainty"),
-        stated(porosity_uncertainty, "1", "porosity_uncertainty"),
-        stated(age_uncertainty, "kyr", "age_uncertainty"),
+        given_uncertainty(surface_porosity_uncertainty, "1", "surface_porosity_uncertainty"),
+        given_uncertainty(decay_length_uncertainty, "m", "decay_length_uncertainty"),
+        given_uncertainty(porosity_uncertainty, "1", "porosity_uncertainty"),
+        given_uncertainty(age_uncertainty, "kyr", "age_uncertainty"),
     )
     there = old[None, :] > ages[:, None]
     edges, kept = None, 0

@@ -13,7 +13,7 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import measured_fraction, positive
 from corephys.ground.cards import RESEARCH_ONLY
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, Scalar
@@ -91,26 +91,26 @@ def rebound(
             "the void ratio gained for each tenfold drop of stress"
         )
     reference = float(positive(reference_stress, "kPa", "reference_stress"))
-    measured, sigma = bare(phi.values), bare(load.values)
+    measured, sigma = without_coords(phi.values), without_coords(load.values)
     loaded = sigma > reference
     decades = np.log10(np.where(loaded, sigma, reference) / reference)
     plain = np.asarray(measured, dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = plain / (1.0 - plain)
-    e = ratio - bare(index) * decades
+    e = ratio - without_coords(index) * decades
     corrected = e / (1.0 + e)
-    u_index = stated(swelling_index_uncertainty, "1", "swelling_index_uncertainty")
-    u_reference = stated(
+    u_index = given_uncertainty(swelling_index_uncertainty, "1", "swelling_index_uncertainty")
+    u_reference = given_uncertainty(
         reference_stress_uncertainty, "kPa", "reference_stress_uncertainty", reference_stress
     )
-    slope = np.where(loaded, bare(index) / np.log(10.0), 0.0)
+    slope = np.where(loaded, without_coords(index) / np.log(10.0), 0.0)
     inputs = [
         (1.0 / (1.0 - plain) ** 2, phi),  # of the void ratio
         (-slope / np.where(loaded, sigma, 1.0), load),
         (-decades, Measured(index, 0.0, {"swelling_index": u_index})),
         (slope / reference, Measured(reference, 0.0, {"rebound_reference_stress": u_reference})),
     ]
-    reason = series.joined_reasons(bare(phi.reason), bare(load.reason))
+    reason = series.joined_reasons(without_coords(phi.reason), without_coords(load.reason))
     inner = 1.0 / (1.0 + e) ** 2
     gained = [(1.0 - inner * inputs[0][0], phi), *((-inner * p, m) for p, m in inputs[1:])]
     return _answer(
@@ -172,7 +172,7 @@ def rebound_by_depth(
     if where is None:
         raise ValueError("the porosity has no depth; give depth=, or a series with that coordinate")
     z = np.asarray(units.as_floats(where, "m", "depth"), dtype=float)
-    measured = np.asarray(bare(phi.values), dtype=float)
+    measured = np.asarray(without_coords(phi.values), dtype=float)
     if z.shape != measured.shape:
         raise ValueError(
             f"{measured.size} porosities and {z.size} depths do not make pairs; give one each"
@@ -183,7 +183,7 @@ def rebound_by_depth(
     inner = 1.0 / (1.0 - corrected) ** 2
     curve = Measured(gain, 0.0, {"rebound_curve": float("nan")})
     found = np.where(beyond, flags.bit("beyond_method_range"), 0).astype(np.int64)
-    reason = series.joined_reasons(bare(phi.reason), found)
+    reason = series.joined_reasons(without_coords(phi.reason), found)
     return _answer(
         phi,
         {
@@ -244,13 +244,13 @@ def rebound_density(
     gained = series.unpack(rebound, "porosity_rebound")
     grains = series.unpack(grain_density, "grain_density")
     water = float(positive(pore_water_density, "g/cm^3", "pore_water_density"))
-    u = stated(
+    u = given_uncertainty(
         pore_water_density_uncertainty,
         "g/cm^3",
         "pore_water_density_uncertainty",
         pore_water_density,
     )
-    gain, contrast = bare(gained.values), bare(grains.values) - water
+    gain, contrast = without_coords(gained.values), without_coords(grains.values) - water
     inputs = [
         (1.0, rho),
         (contrast, gained),
@@ -258,7 +258,7 @@ def rebound_density(
         (-gain, Measured(water, 0.0, {"pore_water_density": u})),
     ]
     random, effects = combine(inputs)
-    reason = series.joined_reasons(bare(rho.reason), bare(gained.reason))
+    reason = series.joined_reasons(without_coords(rho.reason), without_coords(gained.reason))
     return series.build(
         {
             "bulk_density_in_situ": Measured(rho.values + contrast * gain, random, effects, reason),

@@ -28,7 +28,7 @@ from corephys.products.elastic.propagation import (
     propagated,
     reading,
 )
-from corephys.uncertainty import Measured, bare, stated
+from corephys.uncertainty import Measured, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, WithUnit
@@ -65,13 +65,13 @@ _WATER_VELOCITY = (
 
 
 def _brine_kernel(
-    temperature: np.ndarray, pressure: np.ndarray, salinity: np.ndarray
+    salinity: np.ndarray, temperature: np.ndarray, pressure: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Density [g/cm^3] and velocity [m/s] of a brine of sodium chloride (Batzle and Wang 1992).
 
-    Temperature in degC, pressure in MPa, salinity as a mass fraction; equations 27 to 29.
+    Salinity as a mass fraction, temperature in degC, pressure in MPa; equations 27 to 29.
     """
-    t, p, s = temperature, pressure, salinity
+    s, t, p = salinity, temperature, pressure
     water = 1.0 + 1e-3 * sum(c * t**i * p**j for i, j, c in _WATER_DENSITY)
     by_salt = 300 * p - 2400 * p * s + t * (80 + 3 * t - 3300 * s - 13 * p + 47 * p * s)
     density = water + s * (0.668 + 0.44 * s + 1e-6 * by_salt)
@@ -82,9 +82,9 @@ def _brine_kernel(
 
 
 def brine(
+    salinity: Dimensional,
     temperature: Dimensional,
     pressure: Dimensional,
-    salinity: Dimensional,
     *,
     uncertainties: Uncertainties = None,
 ) -> xr.Dataset:
@@ -92,15 +92,15 @@ def brine(
 
     Parameters
     ----------
+    salinity : Quantity, DataArray or str
+        Mass of salt in the mass of brine [g/kg].
     temperature : Quantity, DataArray or str
         Temperature of the brine [degC].
     pressure : Quantity, DataArray or str
         Absolute pressure [MPa].
-    salinity : Quantity, DataArray or str
-        Mass of salt in the mass of brine [g/kg].
     uncertainties : mapping of str to Quantity, optional
-        Standard uncertainties by name: ``temperature`` [K], ``pressure`` [MPa], ``salinity``
-        [g/kg]; systematic.
+        Standard uncertainties by name: ``salinity`` [g/kg], ``temperature`` [K], ``pressure``
+        [MPa]; systematic.
 
     Returns
     -------
@@ -124,15 +124,15 @@ def brine(
 
     Examples
     --------
-    >>> found = brine("20 degC", "0.1 MPa", "35 g/kg")
+    >>> found = brine("35 g/kg", "20 degC", "0.1 MPa")
     >>> float(found["fluid_velocity"].round(4))
     1521.5146
     """
 
     def kernel(
-        temperature: np.ndarray, pressure: np.ndarray, salinity: np.ndarray
+        salinity: np.ndarray, temperature: np.ndarray, pressure: np.ndarray
     ) -> tuple[np.ndarray, ...]:
-        density, sound = _brine_kernel(temperature, pressure, 1e-3 * salinity)
+        density, sound = _brine_kernel(1e-3 * salinity, temperature, pressure)
         # g/cm^3 times (m/s)^2 is a kPa, a millionth of a GPa.
         return density, sound, 1e-6 * density * sound**2
 
@@ -140,9 +140,9 @@ def brine(
         kernel,
         ("fluid_density", "fluid_velocity", "fluid_bulk_modulus"),
         {
+            "salinity": _condition(_salinity(salinity), "g/kg", "salinity"),
             "temperature": _condition(temperature, "degC", "temperature"),
             "pressure": _condition(pressure, "MPa", "pressure"),
-            "salinity": _condition(_salinity(salinity), "g/kg", "salinity"),
         },
         uncertainties,
         beyond=_beyond,
@@ -159,7 +159,7 @@ def _condition(value: Dimensional, unit: str, name: str) -> Argument:
             values, unit_of_u = units.as_floats(value, unit, name), "K"
         else:
             values, unit_of_u = positive(value, unit, name, zero=True), unit
-        u = stated(given, unit_of_u, f"uncertainty of {name}")
+        u = given_uncertainty(given, unit_of_u, f"uncertainty of {name}")
         return Measured(values, 0.0, {name: u})
 
     return Argument(name, measure)
@@ -170,7 +170,7 @@ def _salinity(given: Dimensional) -> WithUnit:
     return seawater.absolute_salinity(given, brine=True)
 
 
-def _beyond(temperature: np.ndarray, pressure: np.ndarray, salinity: np.ndarray) -> np.ndarray:
+def _beyond(salinity: np.ndarray, temperature: np.ndarray, pressure: np.ndarray) -> np.ndarray:
     """Outside the data behind the equations; NaN counts as outside."""
     inside = (temperature >= 0) & (temperature <= 350) & (pressure <= 100) & (salinity <= 320)
     return np.logical_not(inside)
@@ -430,7 +430,7 @@ def _impossible_frame(frame: Any, mineral: Any) -> Any:
         low, high = np.where(values < 0.0, below, 0), np.where(values > most, above, 0)
         return (low | high).astype(np.int64)
 
-    return series.apply(mask, bare(frame), bare(mineral), dtypes=[np.int64])
+    return series.apply(mask, without_coords(frame), without_coords(mineral), dtypes=[np.int64])
 
 
 def fluid_substitution(

@@ -28,7 +28,7 @@ from corephys.products.elastic.propagation import (
     reading,
 )
 from corephys.products.elastic.velocities import bounds_kernel, raymer_kernel, wyllie_kernel
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Fraction, Measurement, Scalar
@@ -219,7 +219,7 @@ def _stacked(parts: Sequence[Measured]) -> Measured:
         source: xr.Variable(values.dims, stack([part.effects.get(source, 0.0) for part in parts]))
         for source in sources
     }
-    reason = np.stack([np.broadcast_to(np.asarray(bare(p.reason)), shape) for p in parts])
+    reason = np.stack([np.broadcast_to(np.asarray(without_coords(p.reason)), shape) for p in parts])
     return Measured(
         values,
         xr.Variable(values.dims, stack([part.u_random for part in parts])),
@@ -336,7 +336,7 @@ def _flat(part: Measured) -> Measured:
     """A measured value without coordinates, along ``reading``."""
 
     def flat(piece: Any) -> Any:
-        array = np.asarray(bare(piece), dtype=float)
+        array = np.asarray(without_coords(piece), dtype=float)
         return xr.Variable("reading", array.ravel()) if array.ndim else float(array)
 
     effects = {source: flat(effect) for source, effect in part.effects.items()}
@@ -470,11 +470,13 @@ def bounds_check(
     found = propagated(_bounds_kernel, ("lowest_velocity", "highest_velocity"), inputs)
     low, high = found["lowest_velocity"], found["highest_velocity"]
     u_low, u_high = _u_of_difference(speed, low), _u_of_difference(speed, high)
-    shape = [bare(part) for part in (speed.values, low.values, high.values, u_low, u_high)]
+    shape = [
+        without_coords(part) for part in (speed.values, low.values, high.values, u_low, u_high)
+    ]
     place, departure, mask = series.apply(
         _compared, *shape, outputs=3, dtypes=[float, float, np.int64], margin=margin
     )
-    known = series.joined_reasons(bare(speed.reason), mask)
+    known = series.joined_reasons(without_coords(speed.reason), mask)
     checked = Measured(speed.values, speed.u_random, speed.effects, known)
     dataset = _checked({"p_wave_velocity": checked, **found}, margin)
     dataset.attrs["unknown_uncertainties"] = ", ".join(_unknown(speed, phi, found)) or "none"
@@ -539,7 +541,7 @@ def _u_of_difference(speed: Measured, bound: Measured) -> Any:
     u_random, effects = uncertainty.combine([(1.0, _known(speed, _UNKNOWN)), (-1.0, _known(bound))])
     parts = u_random**2
     for effect in effects.values():
-        parts = parts + bare(effect) ** 2
+        parts = parts + without_coords(effect) ** 2
     return parts**0.5
 
 
@@ -547,13 +549,13 @@ def _known(measured: Measured, share: float = 0.0) -> Measured:
     """Unknown parts as zero, or an unknown random part as a share of the value."""
 
     def zeroed(u: Any) -> Any:
-        return series.apply(lambda part: np.nan_to_num(part, nan=0.0), bare(u))
+        return series.apply(lambda part: np.nan_to_num(part, nan=0.0), without_coords(u))
 
     random = zeroed(measured.u_random)
     effects = {source: zeroed(effect) for source, effect in measured.effects.items()}
     if share:
-        missing = series.apply(lambda u: np.isnan(u) * share, bare(measured.u_random))
-        random = random + missing * bare(measured.values)
+        missing = series.apply(lambda u: np.isnan(u) * share, without_coords(measured.u_random))
+        random = random + missing * without_coords(measured.values)
     return Measured(measured.values, random, effects)
 
 
@@ -562,13 +564,13 @@ def _unknown(speed: Measured, phi: Measured, found: Mapping[str, Measured]) -> l
     names = [
         name
         for name, part in (("p_wave_velocity", speed), ("porosity", phi))
-        if np.isnan(np.asarray(bare(part.u_random), dtype=float)).all()
+        if np.isnan(np.asarray(without_coords(part.u_random), dtype=float)).all()
     ]
     for part in (speed, *found.values()):
         names += [
             source
             for source, effect in part.effects.items()
-            if np.isnan(np.asarray(bare(effect), dtype=float)).all()
+            if np.isnan(np.asarray(without_coords(effect), dtype=float)).all()
         ]
     return sorted(set(names))
 

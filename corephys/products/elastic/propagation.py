@@ -20,7 +20,7 @@ from corephys.ground import flags, provenance, series, units
 from corephys.ground.arguments import measured_fraction, positive
 from corephys.ground.constants import Constant
 from corephys.ground.vocabulary import term
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement
@@ -89,7 +89,7 @@ def material_property(
         # The error of a tabulated constant has the constant's name, so that two models that use
         # the same row share the error; a value or uncertainty of the caller has the argument's.
         source = value.name if isinstance(value, Constant) and given is None else name
-        u = uncertainty.stated(given, unit, f"uncertainty of {name}", of=value)
+        u = uncertainty.given_uncertainty(given, unit, f"uncertainty of {name}", of=value)
         used = provenance.records(**{name: (value, given)})
         return Measured(plain, 0.0, {source: u}, used=used)
 
@@ -131,7 +131,7 @@ def fraction(
                 given = given or 0.0
             u = units.as_floats(given, "1", f"uncertainty of {name}", optional=True)
             found = Measured(
-                units.as_floats(value, "1", name), float("nan") if u is None else bare(u)
+                units.as_floats(value, "1", name), float("nan") if u is None else without_coords(u)
             )
         return measured_fraction(found, name)
 
@@ -222,7 +222,9 @@ def _reason(beyond: Callable[..., np.ndarray], inputs: Mapping[str, Measured]) -
         outside = beyond(**dict(zip(keys, values, strict=True)))
         return np.where(outside, bit, 0).astype(np.int64)
 
-    return series.apply(mask, *(bare(inputs[key].values) for key in keys), dtypes=[np.int64])
+    return series.apply(
+        mask, *(without_coords(inputs[key].values) for key in keys), dtypes=[np.int64]
+    )
 
 
 def _taken_by(function: Callable[..., Any], inputs: Mapping[str, Measured]) -> list[str]:
@@ -257,10 +259,12 @@ def propagated(
     # Without coordinates: xarray would compare them again for every array that comes out.
     found = series.apply(
         with_slopes,
-        *(bare(part.values) for part in used_inputs),
+        *(without_coords(part.values) for part in used_inputs),
         outputs=len(names) * (1 + len(keys)),
     )
-    known = series.joined_reasons(*(bare(part.reason) for part in used_inputs), bare(reason))
+    known = series.joined_reasons(
+        *(without_coords(part.reason) for part in used_inputs), without_coords(reason)
+    )
     used = {key: record for part in used_inputs for key, record in part.used.items()}
     unknown = [_has_unknown(part) for part in used_inputs]
     result = {}
@@ -298,7 +302,7 @@ def _coordinates(given: Sequence[Any]) -> dict[Any, Any] | None:
 def _has_unknown(part: Measured) -> bool:
     """Whether an uncertainty of the input is NaN anywhere."""
     return any(
-        bool(np.isnan(np.asarray(bare(u), dtype=float)).any())
+        bool(np.isnan(np.asarray(without_coords(u), dtype=float)).any())
         for u in (part.u_random, *part.effects.values())
     )
 
@@ -311,9 +315,11 @@ def _where_it_matters(slope: Any, part: Measured) -> Measured:
     """
 
     def kept(u: Any) -> Any:
-        if not np.isnan(np.asarray(bare(u), dtype=float)).any():
+        if not np.isnan(np.asarray(without_coords(u), dtype=float)).any():
             return u
-        return series.apply(lambda s, v: np.where(s == 0.0, 0.0, v), bare(slope), bare(u))
+        return series.apply(
+            lambda s, v: np.where(s == 0.0, 0.0, v), without_coords(slope), without_coords(u)
+        )
 
     effects = {source: kept(effect) for source, effect in part.effects.items()}
     return Measured(part.values, kept(part.u_random), effects, part.reason)

@@ -15,7 +15,7 @@ import xarray as xr
 from corephys import uncertainty
 from corephys.ground import flags, series, thresholds
 from corephys.products.heat_flow.adjustments import (
-    corrected,
+    corrected_temperature,
     corrections,
     heat_production_correction,
 )
@@ -60,7 +60,7 @@ __all__ = [
     "compare_carriers",
     "conductivity_at_temperature",
     "conductivity_of_water_content",
-    "corrected",
+    "corrected_temperature",
     "corrections",
     "curvature",
     "heat_flow_of_age",

@@ -25,7 +25,7 @@ from corephys.uncertainty import Measured
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement, Scalar
 
-__all__ = ["corrected", "corrections", "heat_production_correction"]
+__all__ = ["corrected_temperature", "corrections", "heat_production_correction"]
 
 # --------------------------------------------------------------------------------------------------
 # Heat production in the sediment: it curves the temperatures and lowers the heat flow at depth.
@@ -128,7 +128,9 @@ def _profile(value: Any, given: Any, allow: Sequence[str]) -> tuple[Measured, np
     """Heat productions [uW/m^3] and their depths, one depth for a single value."""
     if not isinstance(value, (xr.Dataset, xr.DataArray)) or not value.dims:
         size = float(positive(value, "uW/m^3", _NAME, zero=True))
-        u = float(uncertainty.stated(given, "uW/m^3", "heat_production_uncertainty", value))
+        u = float(
+            uncertainty.given_uncertainty(given, "uW/m^3", "heat_production_uncertainty", value)
+        )
         return Measured(np.array([size]), np.zeros(1), {_NAME: np.array([u])}), np.zeros(1)
     if "depth" not in value.coords:
         raise ValueError("a profile of heat production needs the coordinate depth; add it in m")
@@ -175,7 +177,7 @@ _T, _A, _SEA = "equilibrium_temperature", "temperature_anomaly", "seafloor_tempe
 Shift = tuple[float, dict[str, float]]
 
 
-def corrected(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
+def corrected_temperature(temperature: xr.Dataset, *anomalies: xr.Dataset) -> xr.Dataset:
     """Temperatures less their anomalies, for a separate fit.
 
     Parameters

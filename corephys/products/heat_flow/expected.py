@@ -21,7 +21,7 @@ from corephys.products.heat_flow.stations import (
     station_weights,
     usable_stations,
 )
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, Scalar
@@ -361,7 +361,7 @@ def conductivity_of_water_content(
                 values,
                 random,
                 effects,
-                series.joined_reasons(bare(water.reason), reason.astype(np.int64)),
+                series.joined_reasons(without_coords(water.reason), reason.astype(np.int64)),
             )
         },
         steps=(f"conductivity of water content at {conditions} conditions (Bullard 1963)",),

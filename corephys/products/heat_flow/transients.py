@@ -132,7 +132,7 @@ def bottom_water_anomaly(
     if np.any(~(ages > 0.0)):
         raise ValueError("since must be above zero for every step; leave out steps in the future")
     kappa = float(positive(diffusivity, "m^2/s", "diffusivity"))
-    u_kappa = uncertainty.stated(
+    u_kappa = uncertainty.given_uncertainty(
         diffusivity_uncertainty, "m^2/s", "diffusivity_uncertainty", diffusivity
     )
     u_change = _each(change_uncertainty, "K", "change_uncertainty", steps.size)
@@ -210,15 +210,17 @@ def seasonal_anomaly(
     kappa = float(positive(diffusivity, "m^2/s", "diffusivity"))
     u = {
         "seasonal_amplitude": (
-            uncertainty.stated(amplitude_uncertainty, "K", "amplitude_uncertainty"),
+            uncertainty.given_uncertainty(amplitude_uncertainty, "K", "amplitude_uncertainty"),
             0,
         ),
         "seasonal_time": (
-            uncertainty.stated(since_maximum_uncertainty, "s", "since_maximum_uncertainty"),
+            uncertainty.given_uncertainty(
+                since_maximum_uncertainty, "s", "since_maximum_uncertainty"
+            ),
             2,
         ),
         "diffusivity": (
-            uncertainty.stated(
+            uncertainty.given_uncertainty(
                 diffusivity_uncertainty, "m^2/s", "diffusivity_uncertainty", diffusivity
             ),
             3,
@@ -287,9 +289,9 @@ def sedimentation(
     speed = float(positive(rate, "m/yr", "rate")) / year
     long = float(positive(duration, "s", "duration"))
     kappa = float(positive(diffusivity, "m^2/s", "diffusivity"))
-    u_rate = uncertainty.stated(rate_uncertainty, "m/yr", "rate_uncertainty") / year
-    u_long = uncertainty.stated(duration_uncertainty, "s", "duration_uncertainty")
-    u_kappa = uncertainty.stated(
+    u_rate = uncertainty.given_uncertainty(rate_uncertainty, "m/yr", "rate_uncertainty") / year
+    u_long = uncertainty.given_uncertainty(duration_uncertainty, "s", "duration_uncertainty")
+    u_kappa = uncertainty.given_uncertainty(
         diffusivity_uncertainty, "m^2/s", "diffusivity_uncertainty", diffusivity
     )
     arguments = (speed, long, kappa)
@@ -313,7 +315,7 @@ def sedimentation(
 
 def _each(value: Dimensional | None, unit: str, name: str, size: int) -> np.ndarray:
     """Standard uncertainties of all steps, from one for all or one for each."""
-    found = np.asarray(uncertainty.stated(value, unit, name), dtype=float)
+    found = np.asarray(uncertainty.given_uncertainty(value, unit, name), dtype=float)
     if found.ndim and found.size not in (1, size):
         raise ValueError(f"{name} has {found.size} values for {size} steps; give one or {size}")
     return np.broadcast_to(found.reshape(-1) if found.ndim else found, (size,))

@@ -10,7 +10,7 @@ import xarray as xr
 
 from corephys.ground import arguments, companions, series, thresholds, units
 from corephys.ground.provenance import constants_attribute
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Numbers, Scalar
@@ -180,7 +180,7 @@ def rotate_phase(series: xr.DataArray, phase: Scalar) -> xr.DataArray:
 def pure_numbers(values: Numbers | Dimensional) -> np.ndarray:
     """Amplitudes of a wavelet; those with a unit, such as per cent, are converted."""
     if hasattr(type(values), "magnitude") or "units" in getattr(values, "attrs", {}):
-        return np.asarray(bare(units.as_floats(values, "1", "wavelet")), dtype=float)
+        return np.asarray(without_coords(units.as_floats(values, "1", "wavelet")), dtype=float)
     return np.asarray(values, dtype=float)
 
 

@@ -33,7 +33,7 @@ from corephys.products.stress.fluids import (
 )
 from corephys.products.stress.gaps import density_of_porosity, porosity_of_fit
 from corephys.products.stress.profiles import profile
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar, WithUnit
@@ -67,14 +67,14 @@ _NAME = "vertical_effective_stress"
     "kPa",
     thickness="positive m",
     bulk_density="g/cm^3",
-    fluid_density="nonnegative g/cm^3",
+    pore_water_density="nonnegative g/cm^3",
     gravity="positive m/s^2",
 )
 def effective_stress_of_layers(
     thickness: Dimensional,
     bulk_density: Dimensional,
     *,
-    fluid_density: Scalar = _C["pore_water_density"],
+    pore_water_density: Scalar = _C["pore_water_density"],
     gravity: Scalar = _C["gravity"],
 ) -> WithUnit:
     """Effective stress at the bottom of each layer of a column.
@@ -85,8 +85,8 @@ def effective_stress_of_layers(
         Thickness of the layers, from the top downward [m].
     bulk_density : Quantity or DataArray, (layer)
         Bulk density of the layers [g/cm^3].
-    fluid_density : Quantity, str or Constant
-        Density of the fluid whose pressure is hydrostatic [g/cm^3]; zero gives the total stress.
+    pore_water_density : Quantity, str or Constant
+        Density of the pore water, at hydrostatic pressure [g/cm^3]; zero gives the total stress.
     gravity : Quantity, str or Constant
         Acceleration of gravity [m/s^2].
 
@@ -109,7 +109,7 @@ def effective_stress_of_layers(
     stress = _weight_above(
         np.atleast_1d(np.asarray(thickness, dtype=float)),
         np.atleast_1d(np.asarray(bulk_density, dtype=float)),
-        fluid_density,
+        pore_water_density,
         gravity,
     )
     held = thickness if isinstance(thickness, xr.DataArray) else bulk_density
@@ -130,8 +130,8 @@ def vertical_effective_stress(
     density: xr.Dataset,
     *,
     at: xr.DataArray | xr.Dataset,
-    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
-    fluid_density_uncertainty: Scalar | None = None,
+    pore_water_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
     gravity: Scalar = _C["gravity"],
     gravity_uncertainty: Scalar | None = None,
     largest_gap: Scalar = _T["stress_gap"],
@@ -145,9 +145,9 @@ def vertical_effective_stress(
         ``bulk_density`` with its depth, of samples or of a scan.
     at : DataArray or Dataset, (reading)
         Positions at which the stress is wanted, with the coordinate ``depth`` [m].
-    fluid_density : Dataset, Quantity, str or Constant
-        Density of the fluid whose pressure is hydrostatic [g/cm^3]; a Dataset holds it by depth.
-    fluid_density_uncertainty : Quantity or str, optional
+    pore_water_density : Dataset, Quantity, str or Constant
+        Density of the pore water, at hydrostatic pressure [g/cm^3]; a Dataset holds it by depth.
+    pore_water_density_uncertainty : Quantity or str, optional
         Systematic standard uncertainty [g/cm^3], effect ``pore_water_density``; that of the
         constant, else NaN.
     gravity : Quantity, str or Constant
@@ -193,13 +193,15 @@ def vertical_effective_stress(
     target = np.asarray(units.as_floats(where, "m", "depth"), dtype=float)
     spot = inside(col.depth, target)
     g = float(positive(gravity, "m/s^2", "gravity"))
-    water, by_source, _ = water_above(fluid_density, target, fluid_density_uncertainty)
+    water, by_source, _ = water_above(pore_water_density, target, pore_water_density_uncertainty)
     mass = integral(col.depth, col.density, spot) - water
     random = g * random_part(col.depth, col.u_random, spot)
     effects = {source: g * integral(col.depth, e, spot) for source, e in col.effects.items()}
     for source, part in by_source.items():
         effects[source] = effects.get(source, 0.0) - g * part
-    effects["gravity"] = mass * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    effects["gravity"] = mass * given_uncertainty(
+        gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity
+    )
     near = np.abs(
         target[:, None] - col.depth[np.clip(spot.left[:, None] + [0, 1], 0, col.depth.size - 1)]
     )
@@ -212,7 +214,7 @@ def vertical_effective_stress(
         {_NAME: Measured(placed, random, effects, reason.astype(np.int64))},
         steps=("sigma' = integral of (rho - rho_f) g dz, hydrostatic pressure (Terzaghi 1943)",),
         constants={
-            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
             "gravity": (gravity, gravity_uncertainty),
             "largest_gap": largest_gap,
         },

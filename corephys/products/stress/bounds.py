@@ -13,7 +13,7 @@ import xarray as xr
 from corephys.ground import flags, series, thresholds
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
-from corephys.uncertainty import Measured, bare, combine, covariance_effects, norm
+from corephys.uncertainty import Measured, combine, covariance_effects, norm, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Fraction, Measurement, Scalar
@@ -209,7 +209,7 @@ def fit_reference(
         porosity=porosity, vertical_effective_stress=vertical_effective_stress
     )
     phi, load = (
-        np.asarray(bare(series.unpack(data, name).values), dtype=float)
+        np.asarray(without_coords(series.unpack(data, name).values), dtype=float)
         for data, name in (
             (porosity, "porosity"),
             (vertical_effective_stress, "vertical_effective_stress"),
@@ -298,9 +298,9 @@ def effective_stress_of_porosity(
             "stress.reference_of_indices or stress.fit_reference"
         )
     phi = series.unpack(porosity, "porosity", uncertainty_given=porosity_uncertainty)
-    values = np.asarray(bare(phi.values), dtype=float)
+    values = np.asarray(without_coords(phi.values), dtype=float)
     wrong = np.isfinite(values) & ((values <= 0.0) | (values >= 1.0))
-    flagged = wrong & (flags.from_reason(np.asarray(bare(phi.reason))) == flags.BAD)
+    flagged = wrong & (flags.from_reason(np.asarray(without_coords(phi.reason))) == flags.BAD)
     values, wrong = np.where(flagged, np.nan, values), wrong & ~flagged
     if wrong.any():
         raise ValueError(
@@ -315,7 +315,7 @@ def effective_stress_of_porosity(
     low, high = reference.porosity
     outside = (values < low) | (values > high) | (stress < 0.0)
     reason = series.joined_reasons(
-        bare(phi.reason), np.where(outside, flags.bit("beyond_calibration"), 0)
+        without_coords(phi.reason), np.where(outside, flags.bit("beyond_calibration"), 0)
     )
     found = np.maximum(stress, 0.0)
     held = phi.values.copy(data=found) if isinstance(phi.values, xr.DataArray) else found
@@ -425,11 +425,13 @@ def overpressure_bound(
     on_curve = series.unpack(
         effective_stress_of_porosity(porosity, reference=reference), "effective_stress_of_porosity"
     )
-    values, most = (np.asarray(bare(m.values), dtype=float) for m in (load, on_curve))
+    values, most = (np.asarray(without_coords(m.values), dtype=float) for m in (load, on_curve))
     difference = values - most
     random, effects = combine([(1.0, load), (-1.0, on_curve)])
     foreign = _foreign(grain_density, reference, values.shape)
-    reason = np.asarray(series.joined_reasons(bare(load.reason), bare(on_curve.reason)))
+    reason = np.asarray(
+        series.joined_reasons(without_coords(load.reason), without_coords(on_curve.reason))
+    )
     outside = (reason & flags.bit("beyond_calibration")) != 0
     reason = reason | np.where(foreign, flags.bit("beyond_calibration"), 0)
     bound = load.values.copy(data=np.maximum(difference, 0.0))
@@ -443,11 +445,11 @@ def overpressure_bound(
     if "hydrostatic_pressure" in profile:
         water = series.unpack(profile, "hydrostatic_pressure")
         u_p, e_p = combine([(1.0, water), (1.0, Measured(0.0, random, effects))])
-        pressure = bound + np.asarray(bare(water.values))
+        pressure = bound + np.asarray(without_coords(water.values))
         quantities["pore_pressure_bound"] = Measured(pressure, u_p, e_p, reason)
-    u = np.hypot(np.asarray(bare(random)), np.asarray(bare(norm(effects))))
+    u = np.hypot(np.asarray(without_coords(random)), np.asarray(without_coords(norm(effects))))
     sure = difference > _SURE * u
-    phi_reason = np.asarray(bare(series.unpack(porosity, "porosity").reason))
+    phi_reason = np.asarray(without_coords(series.unpack(porosity, "porosity").reason))
     barred = ~np.broadcast_to(flags.usable(flags.from_reason(phi_reason), allow), values.shape)
     informative = sure & ~outside & ~foreign & ~barred
     dataset = series.build(
@@ -501,9 +503,9 @@ def _foreign(
         return np.zeros(shape, dtype=bool)
     solid = series.unpack(grains, "grain_density")
     u = np.nan_to_num(
-        np.hypot(np.asarray(bare(solid.u_random)), np.nan_to_num(norm(solid.effects)))
+        np.hypot(np.asarray(without_coords(solid.u_random)), np.nan_to_num(norm(solid.effects)))
     )
-    values = np.asarray(bare(solid.values), dtype=float)
+    values = np.asarray(without_coords(solid.values), dtype=float)
     return np.asarray((values < low - u) | (values > high + u))
 
 
@@ -574,14 +576,16 @@ def lambda_star(
     p = series.unpack(pressure, quantity)
     water = series.unpack(hydrostatic, "hydrostatic_pressure")
     load = series.unpack(overburden, "overburden_stress")
-    top, low, high = (np.asarray(bare(m.values), dtype=float) for m in (p, water, load))
+    top, low, high = (np.asarray(without_coords(m.values), dtype=float) for m in (p, water, load))
     span = high - low
     span = np.where(span > 0.0, span, np.nan)
     found = (top - low) / span
     random, effects = combine(
         [(1.0 / span, p), ((top - high) / span**2, water), (-(top - low) / span**2, load)]
     )
-    reason = series.joined_reasons(*(np.asarray(bare(m.reason)) for m in (p, water, load)))
+    reason = series.joined_reasons(
+        *(np.asarray(without_coords(m.reason)) for m in (p, water, load))
+    )
     held = next((m.values for m in (p, water, load) if isinstance(m.values, xr.DataArray)), None)
     values = found if held is None else held.copy(data=found)
     return series.build(

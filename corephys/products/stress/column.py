@@ -11,7 +11,7 @@ import xarray as xr
 
 from corephys.ground import flags, series, units
 from corephys.ground.arguments import positive
-from corephys.uncertainty import bare
+from corephys.uncertainty import without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Scalar
@@ -170,14 +170,14 @@ def readings_of(density: xr.Dataset, allow: tuple[str, ...], largest_gap: Scalar
         )
     rho = series.unpack(density, "bulk_density")
     depth = np.asarray(units.as_floats(density["depth"], "m", "depth"), dtype=float)
-    values = np.asarray(bare(rho.values), dtype=float)
+    values = np.asarray(without_coords(rho.values), dtype=float)
     use = np.isfinite(values) & (depth > -1e-6)  # readings above the seafloor have no weight
-    use &= flags.usable(flags.from_reason(np.asarray(bare(rho.reason))), allow)
+    use &= flags.usable(flags.from_reason(np.asarray(without_coords(rho.reason))), allow)
     if use.sum() < 2:
         raise ValueError(f"{int(use.sum())} usable densities; a profile needs two or more")
 
     def carried(part: Any) -> np.ndarray:
-        return np.broadcast_to(np.asarray(bare(part), dtype=float), values.shape)[use]
+        return np.broadcast_to(np.asarray(without_coords(part), dtype=float), values.shape)[use]
 
     gap = float(positive(largest_gap, "m", "largest_gap"))
     effects = {source: carried(e) for source, e in rho.effects.items()}

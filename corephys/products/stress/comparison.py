@@ -12,7 +12,7 @@ from corephys.ground import companions, constants, provenance, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.bounds import lambda_star
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Scalar
@@ -65,8 +65,12 @@ def pressure_margins(
     p = series.unpack(pressure, quantity)
     water = series.unpack(profile, "hydrostatic_pressure")
     load = series.unpack(profile, "overburden_stress")
-    values, low, high = (np.asarray(bare(m.values), dtype=float) for m in (p, water, load))
-    reason = series.joined_reasons(*(np.asarray(bare(m.reason)) for m in (p, water, load)))
+    values, low, high = (
+        np.asarray(without_coords(m.values), dtype=float) for m in (p, water, load)
+    )
+    reason = series.joined_reasons(
+        *(np.asarray(without_coords(m.reason)) for m in (p, water, load))
+    )
     quantities = {}
     for name, found, terms in (
         ("pressure_over_hydrostatic", values - low, [(1.0, p), (-1.0, water)]),
@@ -169,7 +173,7 @@ def compare_choices(
 
 def with_in_situ_water(
     density: xr.Dataset,
-    fluid_density: xr.Dataset | Scalar,
+    pore_water_density: xr.Dataset | Scalar,
     *,
     laboratory_water_density: Scalar,
     grain_density: xr.Dataset | Scalar = _C["grain_density"],
@@ -181,7 +185,7 @@ def with_in_situ_water(
     ----------
     density : Dataset, (reading)
         ``bulk_density`` [g/cm^3] as measured in the laboratory.
-    fluid_density : Dataset, Quantity, str or Constant
+    pore_water_density : Dataset, Quantity, str or Constant
         Density of the pore water in situ [g/cm^3]; see :func:`in_situ_water_density`.
     laboratory_water_density : Quantity, str or Constant
         Density of the pore water in the laboratory [g/cm^3].
@@ -208,7 +212,7 @@ def with_in_situ_water(
     too low; with the water density of the laboratory it is slightly too high.
     """
     rho = series.unpack(density, "bulk_density")
-    values = np.asarray(bare(rho.values), dtype=float)
+    values = np.asarray(without_coords(rho.values), dtype=float)
     lab = float(positive(laboratory_water_density, "g/cm^3", "laboratory_water_density"))
     solid = float(positive(grain_density, "g/cm^3", "grain_density"))
     if not solid > lab:
@@ -216,27 +220,37 @@ def with_in_situ_water(
             f"grain_density is {solid:g} g/cm^3 and laboratory_water_density {lab:g} g/cm^3; "
             "grains have to be denser than the water"
         )
-    if isinstance(fluid_density, xr.Dataset):
-        z, at = (units.as_floats(one["depth"], "m", "depth") for one in (fluid_density, density))
-        water = units.as_floats(fluid_density["fluid_density"], "g/cm^3", "fluid_density")
+    if isinstance(pore_water_density, xr.Dataset):
+        z, at = (
+            units.as_floats(one["depth"], "m", "depth") for one in (pore_water_density, density)
+        )
+        water = units.as_floats(
+            pore_water_density["pore_water_density"], "g/cm^3", "pore_water_density"
+        )
         order = np.argsort(np.asarray(z, dtype=float), kind="stable")
         known = (np.asarray(part, dtype=float)[order] for part in (z, water))
         place = np.interp(np.asarray(at, dtype=float), *known)
     else:
-        place = np.asarray(float(positive(fluid_density, "g/cm^3", "fluid_density")))
+        place = np.asarray(float(positive(pore_water_density, "g/cm^3", "pore_water_density")))
     porosity = (solid - values) / (solid - lab)
     found = values + porosity * (place - lab)
     by_rho = 1.0 - (place - lab) / (solid - lab)
     by_solid = (values - lab) / (solid - lab) ** 2 * (place - lab)
-    u = stated(grain_density_uncertainty, "g/cm^3", "grain_density_uncertainty", grain_density)
+    u = given_uncertainty(
+        grain_density_uncertainty, "g/cm^3", "grain_density_uncertainty", grain_density
+    )
     grains = Measured(solid, 0.0, {"grain_density": u})
     random, effects = combine([(by_rho, rho), (by_solid, grains)])
     return series.build(
-        {"bulk_density": Measured(rho.values.copy(data=found), random, effects, bare(rho.reason))},
+        {
+            "bulk_density": Measured(
+                rho.values.copy(data=found), random, effects, without_coords(rho.reason)
+            )
+        },
         steps=("rho + phi (rho_f - rho_lab)",),
         constants={
             "laboratory_water_density": laboratory_water_density,
-            "fluid_density": fluid_density,
+            "pore_water_density": pore_water_density,
             "grain_density": (grain_density, grain_density_uncertainty),
         },
         density_state="laboratory porosity with the pore water in place, no rebound taken off",

@@ -11,7 +11,7 @@ from corephys.ground import constants, seawater, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.products.stress.column import inside, integral
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement, Scalar
@@ -36,7 +36,7 @@ def places(at: xr.Dataset | Dimensional) -> xr.DataArray:
         kept = found.copy(deep=False, data=np.zeros(z.shape)).drop_attrs(deep=False)
         kept.name = None
         return kept.assign_coords(depth=(found.dims, z, {"units": "m"}))
-    z = np.atleast_1d(np.asarray(bare(units.as_floats(at, "m", "depth")), dtype=float))
+    z = np.atleast_1d(np.asarray(without_coords(units.as_floats(at, "m", "depth")), dtype=float))
     where = ("reading", z, {"units": "m"})
     return xr.DataArray(np.zeros(z.size), dims="reading", coords={"depth": where})
 
@@ -74,7 +74,7 @@ def in_situ_water_density(
     Returns
     -------
     Dataset, (reading)
-        ``fluid_density`` [g/cm^3] by depth.
+        ``pore_water_density`` [g/cm^3] by depth.
 
     Raises
     ------
@@ -101,9 +101,9 @@ def in_situ_water_density(
     state = (warm + slope * z / 1000.0, 1.04 * g * (above + z) / 10.0)  # degC, dbar
     found = seawater.density.kernel(salt, *state)
     more = seawater.density.kernel(salt + 1.0, *state)
-    u = (more - found) * stated(salinity_uncertainty, "g/kg", "salinity_uncertainty")
+    u = (more - found) * given_uncertainty(salinity_uncertainty, "g/kg", "salinity_uncertainty")
     return series.build(
-        {"fluid_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},
+        {"pore_water_density": Measured(where.copy(data=found), 0.0, {"pore_water_density": u})},
         steps=("density of sea water (TEOS-10) at hydrostatic pressure",),
         constants={
             "salinity": (salinity, salinity_uncertainty),
@@ -162,27 +162,33 @@ def pressure_of_column(density: float, gravity: float, height: np.ndarray) -> np
 
 
 def water_above(
-    fluid_density: xr.Dataset | Scalar, target: np.ndarray, uncertainty: Scalar | None = None
+    pore_water_density: xr.Dataset | Scalar, target: np.ndarray, uncertainty: Scalar | None = None
 ) -> tuple[np.ndarray, dict[str, np.ndarray], float]:
     """Mass of pore water above each depth [m] for each area, its effects, and the density on top.
 
-    Mass and effects in g/cm^3 m, density in g/cm^3. A Dataset holds ``fluid_density`` by depth.
+    Mass and effects in g/cm^3 m, density in g/cm^3. A Dataset has ``pore_water_density`` by depth.
     """
-    if not isinstance(fluid_density, xr.Dataset):
-        rho = float(positive(fluid_density, "g/cm^3", "fluid_density", zero=True))
-        u = float(stated(uncertainty, "g/cm^3", "fluid_density_uncertainty", fluid_density))
+    if not isinstance(pore_water_density, xr.Dataset):
+        rho = float(positive(pore_water_density, "g/cm^3", "pore_water_density", zero=True))
+        u = float(
+            given_uncertainty(
+                uncertainty, "g/cm^3", "pore_water_density_uncertainty", pore_water_density
+            )
+        )
         return rho * target, {"pore_water_density": u * target}, rho
-    water = series.unpack(fluid_density, "fluid_density")
-    z = np.asarray(units.as_floats(fluid_density["depth"], "m", "depth"), dtype=float)
+    water = series.unpack(pore_water_density, "pore_water_density")
+    z = np.asarray(units.as_floats(pore_water_density["depth"], "m", "depth"), dtype=float)
     if np.any(np.diff(z) <= 0.0):
         raise ValueError(
-            "the depths of fluid_density have to increase; sort them, and give each once"
+            "the depths of pore_water_density have to increase; sort them, and give each once"
         )
     at = inside(z, target)
-    values = np.asarray(bare(water.values), dtype=float)
+    values = np.asarray(without_coords(water.values), dtype=float)
 
     def whole(part: Any) -> np.ndarray:
-        return integral(z, np.broadcast_to(np.asarray(bare(part), dtype=float), z.shape), at)
+        return integral(
+            z, np.broadcast_to(np.asarray(without_coords(part), dtype=float), z.shape), at
+        )
 
     effects = {source: whole(effect) for source, effect in water.effects.items()}
     return integral(z, values, at), effects, float(values[0])
@@ -191,10 +197,10 @@ def water_above(
 def fluid_column_pressure(
     at: xr.Dataset | Dimensional,
     *,
-    fluid_density: Scalar,
+    drilling_fluid_density: Scalar,
     water_depth: Scalar,
     column_from: str,
-    fluid_density_uncertainty: Scalar | None = None,
+    drilling_fluid_density_uncertainty: Scalar | None = None,
     water_depth_uncertainty: Scalar | None = None,
     sea_water_density: Scalar = _C["sea_water_column_density"],
     sea_water_density_uncertainty: Scalar | None = None,
@@ -207,14 +213,14 @@ def fluid_column_pressure(
     ----------
     at : Dataset, DataArray or Quantity, (reading)
         Depths below seafloor [m].
-    fluid_density : Quantity or str
+    drilling_fluid_density : Quantity or str
         Density of the drilling fluid [g/cm^3].
     water_depth : Quantity or str
         Water depth [m].
     column_from : {"seafloor", "sea level"}
         Top of the column of fluid: the seafloor for an open hole with sea water above it, or sea
         level for a pipe that reaches sea level.
-    fluid_density_uncertainty, water_depth_uncertainty : Quantity or str, optional
+    drilling_fluid_density_uncertainty, water_depth_uncertainty : Quantity or str, optional
         Effects ``drilling_fluid_density`` [g/cm^3] and ``water_depth`` [m]; unknown gives NaN.
     sea_water_density : Quantity, str or Constant
         Mean density of the water column [g/cm^3].
@@ -245,7 +251,7 @@ def fluid_column_pressure(
         raise ValueError(f"column_from is {column_from!r}; it has to be 'seafloor' or 'sea level'")
     where = places(at)
     z = where["depth"].values
-    rho = float(positive(fluid_density, "g/cm^3", "fluid_density"))
+    rho = float(positive(drilling_fluid_density, "g/cm^3", "drilling_fluid_density"))
     sea = float(positive(sea_water_density, "g/cm^3", "sea_water_density"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
@@ -256,19 +262,24 @@ def fluid_column_pressure(
     effects = {
         "drilling_fluid_density": g
         * length
-        * stated(fluid_density_uncertainty, "g/cm^3", "fluid_density_uncertainty", fluid_density),
+        * given_uncertainty(
+            drilling_fluid_density_uncertainty,
+            "g/cm^3",
+            "drilling_fluid_density_uncertainty",
+            drilling_fluid_density,
+        ),
         "water_depth": np.full(
             z.shape,
             g
             * (rho if riser else sea)
-            * stated(water_depth_uncertainty, "m", "water_depth_uncertainty"),
+            * given_uncertainty(water_depth_uncertainty, "m", "water_depth_uncertainty"),
         ),
         "gravity": pressure
         / g
-        * stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity),
+        * given_uncertainty(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity),
     }
     if not riser:
-        u_sea = stated(
+        u_sea = given_uncertainty(
             sea_water_density_uncertainty,
             "g/cm^3",
             "sea_water_density_uncertainty",
@@ -279,7 +290,7 @@ def fluid_column_pressure(
         {"fluid_column_pressure": Measured(where.copy(data=pressure), 0.0, effects)},
         steps=(f"weight of a column of fluid at rest, from {column_from}",),
         constants={
-            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "drilling_fluid_density": (drilling_fluid_density, drilling_fluid_density_uncertainty),
             "water_depth": (water_depth, water_depth_uncertainty),
             "gravity": (gravity, gravity_uncertainty),
             **(
@@ -359,17 +370,17 @@ def equivalent_density(
     length = z + above if from_sea else z
     length = np.where(length > 0.0, length, np.nan)
     water = 0.0 if from_sea else sea * above
-    values = np.asarray(bare(p.values), dtype=float)
+    values = np.asarray(without_coords(p.values), dtype=float)
     if values.shape not in ((), z.shape):
         raise ValueError(
             f"{values.size} pressures and {z.size} depths do not make pairs; give one each"
         )
     found = (values / g - water) / length
-    u_water = stated(water_depth_uncertainty, "m", "water_depth_uncertainty")
-    u_sea = stated(
+    u_water = given_uncertainty(water_depth_uncertainty, "m", "water_depth_uncertainty")
+    u_sea = given_uncertainty(
         sea_water_density_uncertainty, "g/cm^3", "sea_water_density_uncertainty", sea_water_density
     )
-    u_g = stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    u_g = given_uncertainty(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
     shift = -found / length if from_sea else -sea / length
     terms = [
         (1.0 / (g * length), p),
@@ -380,7 +391,11 @@ def equivalent_density(
         terms.append((-above / length, Measured(sea, 0.0, {"sea_water_density": u_sea})))
     random, effects = combine(terms)
     return series.build(
-        {"equivalent_density": Measured(where.copy(data=found), random, effects, bare(p.reason))},
+        {
+            "equivalent_density": Measured(
+                where.copy(data=found), random, effects, without_coords(p.reason)
+            )
+        },
         steps=(f"density of a column of fluid at rest, from {datum}",),
         constants={
             "water_depth": (water_depth, water_depth_uncertainty),

@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import companions, constants, series, units
 from corephys.products.stress.column import Column, inside, integral
 from corephys.products.stress.fluids import places
-from corephys.uncertainty import Measured, bare, combine, covariance_effects
+from corephys.uncertainty import Measured, combine, covariance_effects, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar
@@ -105,7 +105,7 @@ def density_of_porosity(
     if "curve" in porosity.dims:
         porosity = porosity.rename(curve="reading")
     phi = series.unpack(porosity, "porosity")
-    values = np.asarray(bare(phi.values), dtype=float)
+    values = np.asarray(without_coords(phi.values), dtype=float)
     wrong = np.isfinite(values) & ((values < 0.0) | (values > 1.0))
     if wrong.any():
         raise ValueError(
@@ -123,11 +123,11 @@ def density_of_porosity(
     )
     water = series.unpack(
         pore_water_density,
-        "fluid_density",
+        "pore_water_density",
         source="pore_water_density",
         uncertainty_given=pore_water_density_uncertainty,
     )
-    solid, fluid = bare(grain.values), bare(water.values)
+    solid, fluid = without_coords(grain.values), without_coords(water.values)
     density = values * fluid + (1.0 - values) * solid
     random, effects = combine(
         [
@@ -138,7 +138,7 @@ def density_of_porosity(
     )
     where = xr.DataArray(density, dims="reading", coords={"depth": porosity["depth"]})
     return series.build(
-        {"bulk_density": Measured(where, random, effects, bare(phi.reason))},
+        {"bulk_density": Measured(where, random, effects, without_coords(phi.reason))},
         steps=("rho = phi rho_w + (1 - phi) rho_g",),
         constants={
             "grain_density": (grain_density, grain_density_uncertainty),
@@ -241,11 +241,11 @@ def fill_column(fill: xr.Dataset) -> Column:
     """Filling as a sorted column; its random errors become one effect, ``density_fill``."""
     rho = series.unpack(fill, "bulk_density")
     z = np.asarray(units.as_floats(fill["depth"], "m", "depth"), dtype=float)
-    values = np.asarray(bare(rho.values), dtype=float)
+    values = np.asarray(without_coords(rho.values), dtype=float)
     order = np.argsort(z, kind="stable")
 
     def carried(part: Any) -> np.ndarray:
-        return np.broadcast_to(np.asarray(bare(part), dtype=float), z.shape)[order]
+        return np.broadcast_to(np.asarray(without_coords(part), dtype=float), z.shape)[order]
 
     effects = {source: carried(e) for source, e in rho.effects.items()}
     random = carried(rho.u_random)

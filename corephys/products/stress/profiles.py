@@ -30,7 +30,7 @@ from corephys.products.stress.gaps import (
     left_empty,
     share_filled,
 )
-from corephys.uncertainty import Measured, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar
@@ -49,8 +49,8 @@ def profile(
     water_depth: Scalar | None = None,
     fill: str | xr.Dataset = "linear",
     largest_gap: Scalar = _T["stress_gap"],
-    fluid_density: xr.Dataset | Scalar = _C["pore_water_density"],
-    fluid_density_uncertainty: Scalar | None = None,
+    pore_water_density: xr.Dataset | Scalar = _C["pore_water_density"],
+    pore_water_density_uncertainty: Scalar | None = None,
     sea_water_density: Scalar = _C["sea_water_column_density"],
     sea_water_density_uncertainty: Scalar | None = None,
     water_depth_uncertainty: Scalar | None = None,
@@ -81,9 +81,9 @@ def profile(
     largest_gap : Quantity or str
         Greatest distance between readings [m] that is not a gap. Below the last reading the stress
         continues for this distance, or without limit where ``fill`` is a Dataset.
-    fluid_density : Dataset, Quantity, str or Constant
-        Density of the pore fluid [g/cm^3]; see :func:`in_situ_water_density` for one by depth.
-    fluid_density_uncertainty, sea_water_density_uncertainty : Quantity or str, optional
+    pore_water_density : Dataset, Quantity, str or Constant
+        Density of the pore water [g/cm^3]; see :func:`in_situ_water_density` for one by depth.
+    pore_water_density_uncertainty, sea_water_density_uncertainty : Quantity or str, optional
         Effects ``pore_water_density`` and ``sea_water_density`` [g/cm^3]; those of the constants,
         else NaN.
     sea_water_density : Quantity, str or Constant
@@ -135,7 +135,7 @@ def profile(
     layering = _layering(readings.column, fill, layer_scatter, layer_length)
     g = float(positive(gravity, "m/s^2", "gravity"))
     below = _solid(filled, layering, z)
-    mass, by_source, water_top = water_above(fluid_density, z, fluid_density_uncertainty)
+    mass, by_source, water_top = water_above(pore_water_density, z, pore_water_density_uncertainty)
     pores = Measured(mass, 0.0, by_source)
     sea = (
         None
@@ -144,7 +144,7 @@ def profile(
             water_depth, water_depth_uncertainty, sea_water_density, sea_water_density_uncertainty
         )
     )
-    shift = stated(depth_uncertainty, "m", "depth_uncertainty")
+    shift = given_uncertainty(depth_uncertainty, "m", "depth_uncertainty")
     if depth_uncertainty is not None:
         # The readings may already have an effect named depth: the same name is the same error.
         below.effects["depth"] = below.effects.get("depth", 0.0) + np.full(
@@ -161,7 +161,7 @@ def profile(
     if sea is not None:
         masses["overburden_stress"] = _joined(below, sea, 1.0)
         masses["hydrostatic_pressure"] = _joined(pores, sea, 1.0)
-    u_g = stated(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
+    u_g = given_uncertainty(gravity_uncertainty, "m/s^2", "gravity_uncertainty", gravity)
     share = share_filled(filled, z, below.values, pores.values)
     known = (z >= 0.0) & ~left_empty(filled, fill, readings.largest_gap, z)
     dataset = series.build(
@@ -172,7 +172,7 @@ def profile(
             "sigma' = sigma_v - P_h (Terzaghi 1943)",
         ),
         constants={
-            "fluid_density": (fluid_density, fluid_density_uncertainty),
+            "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
             "gravity": (gravity, gravity_uncertainty),
             "largest_gap": largest_gap,
             **(
@@ -254,13 +254,13 @@ def _sea(depth: Any, u_depth: Any, density: Any, u_density: Any) -> Measured:
     """Mass of the water column for each area [g/cm^3 m]."""
     rho = _number(density)
     above = float(positive(depth, "m", "water_depth", zero=True))
-    u = stated(u_density, "g/cm^3", "sea_water_density_uncertainty", density)
+    u = given_uncertainty(u_density, "g/cm^3", "sea_water_density_uncertainty", density)
     return Measured(
         rho * above,
         0.0,
         {
             "sea_water_density": above * u,
-            "water_depth": rho * stated(u_depth, "m", "water_depth_uncertainty"),
+            "water_depth": rho * given_uncertainty(u_depth, "m", "water_depth_uncertainty"),
         },
     )
 

@@ -174,7 +174,7 @@ def _fluid(context: Context) -> elastic.Material | xr.Dataset:
             "temperature": "1 K",
             "pressure": "0 MPa",
         }
-        return elastic.brine(warm, "0.101325 MPa", salinity, uncertainties=known)
+        return elastic.brine(salinity, warm, "0.101325 MPa", uncertainties=known)
     rho = sea_water_density(context.recipe, "pore_water_density", warm)
     sound = float(seawater.sound_speed(salinity, warm).magnitude)
     return water(rho.value, sound, f"TEOS-10 at {salinity} and {warm}")

@@ -222,7 +222,11 @@ def density(context: Context) -> None:
             "the standards come in sets at several times and the readings have no time; give the "
             "column time, or [gamma] calibrations = 'together'"
         )
-    calibration = next(iter(fits.values())) if len(fits) == 1 else gamma.between(fits, times, since)
+    calibration = (
+        next(iter(fits.values()))
+        if len(fits) == 1
+        else gamma.interpolate_calibrations(fits, times, since)
+    )
     grain = grain_density_for(context, table)
     grain_keys = (
         {}

@@ -57,15 +57,15 @@ def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:
 
 
 def _fluid(context: Context) -> dict[str, Any]:
-    """Arguments for the pore fluid: as given, else from salinity and bottom-water temperature."""
+    """Arguments for the pore water: as given, else from salinity and bottom-water temperature."""
     keys, hole = context.recipe["stress"], context.recipe["hole"]
-    fluid = keys["fluid_density"]
+    fluid = keys["pore_water_density"]
     if fluid is None:
         warm = hole["bottom_water_temperature"] or hole["laboratory_temperature"]
-        fluid = sea_water_density(context.recipe, "fluid_density", warm)
+        fluid = sea_water_density(context.recipe, "pore_water_density", warm)
     return {
-        "fluid_density": fluid,
-        "fluid_density_uncertainty": keys["fluid_density_uncertainty"],
+        "pore_water_density": fluid,
+        "pore_water_density_uncertainty": keys["pore_water_density_uncertainty"],
         "largest_gap": keys["largest_gap"],
     }
 
@@ -147,15 +147,15 @@ def _fill(context: Context, density: xr.Dataset) -> xr.Dataset | str:
 def _fluid_column(context: Context, profile: xr.Dataset) -> None:
     """Pressure of a column of drilling fluid beside the formation's, if its density is given."""
     keys = context.recipe["stress"]
-    if keys["fluid_column_density"] is None:
+    if keys["drilling_fluid_density"] is None:
         return
     if "overburden_stress" not in profile:
         context.notes.append("[stress] fluid column not computed: give [hole] water_depth")
         return
     column = stress.fluid_column_pressure(
         profile,
-        fluid_density=keys["fluid_column_density"],
-        fluid_density_uncertainty=keys["fluid_column_density_uncertainty"],
+        drilling_fluid_density=keys["drilling_fluid_density"],
+        drilling_fluid_density_uncertainty=keys["drilling_fluid_density_uncertainty"],
         column_from=keys["fluid_column_from"],
         **_sea(context),
     )

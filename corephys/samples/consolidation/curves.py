@@ -13,7 +13,7 @@ from corephys.ground import companions, constants, flags, series, thresholds, un
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.ground.laws import law
 from corephys.numerics.yield_point import joined_lines
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar, WithUnit
@@ -265,8 +265,10 @@ def curve(
         step=[s.number for s in steps],
     )
     values = xr.DataArray(e, dims="reading", coords=coords)
-    given = float(stated(initial_void_ratio_uncertainty, "1", "initial_void_ratio_uncertainty"))
-    random = float(stated(void_ratio_uncertainty, "1", "void_ratio_uncertainty"))
+    given = float(
+        given_uncertainty(initial_void_ratio_uncertainty, "1", "initial_void_ratio_uncertainty")
+    )
+    random = float(given_uncertainty(void_ratio_uncertainty, "1", "void_ratio_uncertainty"))
     effects = {"initial_void_ratio": given * (1.0 + e) / (1.0 + start)}
     dataset = series.build(
         {"void_ratio": Measured(values, random, effects, reason)},

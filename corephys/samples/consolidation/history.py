@@ -9,7 +9,7 @@ import xarray as xr
 
 from corephys.ground import companions, flags, series, thresholds
 from corephys.samples.consolidation.curves import SAFETY, loadings, places
-from corephys.uncertainty import Measured, bare, combine
+from corephys.uncertainty import Measured, combine, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Measurement, Scalar
@@ -44,8 +44,10 @@ def _bounds(value: Measurement | str, stress: Measured) -> tuple[np.ndarray, np.
             value, {"yield_stress_low": "kPa", "yield_stress_high": "kPa"}
         )
         return value["yield_stress_low"].variable.data, value["yield_stress_high"].variable.data
-    u = np.asarray(bare(stress.u_random))
-    return np.asarray(bare(stress.values)) - u, np.asarray(bare(stress.values)) + u
+    u = np.asarray(without_coords(stress.u_random))
+    return np.asarray(without_coords(stress.values)) - u, np.asarray(
+        without_coords(stress.values)
+    ) + u
 
 
 def overconsolidation_ratio(
@@ -92,15 +94,20 @@ def overconsolidation_ratio(
     load = _load(vertical_effective_stress, vertical_effective_stress_uncertainty)
     top.values, load.values = series.at_same_positions(yield_stress=top.values, load=load.values)
     ratio = top.values / load.values
-    u, effects = combine([(1.0 / bare(load.values), top), (-bare(ratio) / bare(load.values), load)])
+    u, effects = combine(
+        [
+            (1.0 / without_coords(load.values), top),
+            (-without_coords(ratio) / without_coords(load.values), load),
+        ]
+    )
     low, high = _bounds(yield_stress, top)
-    reason = series.joined_reasons(bare(top.reason), bare(load.reason))
+    reason = series.joined_reasons(without_coords(top.reason), without_coords(load.reason))
     dataset = series.build(
         {"overconsolidation_ratio": Measured(ratio, u, effects, reason)},
         steps=("OCR = yield stress / vertical effective stress",),
         safety=SAFETY,
     )
-    below = np.asarray(bare(load.values))
+    below = np.asarray(without_coords(load.values))
     _attach(dataset, "overconsolidation_ratio", low / below, high / below, "1")
     return dataset
 
@@ -155,9 +162,9 @@ def overpressure_bound(
     difference = load.values - top.values
     u, effects = combine([(-1.0, top), (1.0, load)])
     low, high = _bounds(yield_stress, top)
-    below = np.asarray(bare(load.values))
+    below = np.asarray(without_coords(load.values))
     bound = np.maximum(difference, 0.0)
-    reason = series.joined_reasons(bare(top.reason), bare(load.reason))
+    reason = series.joined_reasons(without_coords(top.reason), without_coords(load.reason))
     dataset = series.build(
         {"overpressure_bound": Measured(bound, u, effects, reason)},
         steps=("P* >= vertical effective stress under hydrostatic pressure - yield stress",),
@@ -177,13 +184,13 @@ def overpressure_bound(
     for name, array, unit, words in (
         (
             "overpressure_difference",
-            np.asarray(bare(difference)),
+            np.asarray(without_coords(difference)),
             "kPa",
             "effective stress less yield stress, negative where it gives no bound",
         ),
         (
             "overpressure_ratio",
-            np.asarray(bare(bound)) / below,
+            np.asarray(without_coords(bound)) / below,
             "1",
             "lower bound of the overpressure over the vertical effective stress",
         ),

@@ -10,7 +10,7 @@ import xarray as xr
 from corephys.ground import constants, flags, seawater, series, thresholds, units
 from corephys.ground.provenance import constants_attribute
 from corephys.samples.index_properties.phases import PROPERTIES, phases_with_partials
-from corephys.uncertainty import bare
+from corephys.uncertainty import without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional
@@ -159,7 +159,7 @@ def likely_culprit(
     """
     series.require_same_positions(wet_mass=wet_mass, dry_mass=dry_mass, dry_volume=dry_volume)
     net = [
-        np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
+        np.atleast_1d(np.asarray(without_coords(units.as_floats(value, unit, name)), dtype=float))
         for value, unit, name in (
             (wet_mass, "g", "wet_mass"),
             (dry_mass, "g", "dry_mass"),
@@ -167,9 +167,11 @@ def likely_culprit(
         )
     ]
     fluid = [
-        np.asarray(bare(seawater.salinity_floats(salinity)), dtype=float) / 1e3,
-        np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
-        np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
+        np.asarray(without_coords(seawater.salinity_floats(salinity)), dtype=float) / 1e3,
+        np.asarray(
+            without_coords(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))
+        ),
+        np.asarray(without_coords(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
     ]
     inputs = np.stack(np.broadcast_arrays(*net, *fluid), axis=-1).astype(float)
     like = wet_mass if isinstance(wet_mass, xr.DataArray) else xr.DataArray(net[0], dims="reading")

@@ -9,7 +9,7 @@ import xarray as xr
 
 from corephys.ground import constants, seawater, units
 from corephys.ground.provenance import constants_attribute
-from corephys.uncertainty import bare
+from corephys.uncertainty import without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Numbers, Scalar
@@ -139,7 +139,7 @@ def joint_uncertainty(
     of a tenth of that volume the draws give a few per cent more, and heavy tails.
     """
     net = [
-        np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
+        np.atleast_1d(np.asarray(without_coords(units.as_floats(value, unit, name)), dtype=float))
         for value, unit, name in (
             (wet_mass, "g", "wet_mass"),
             (dry_mass, "g", "dry_mass"),
@@ -154,9 +154,11 @@ def joint_uncertainty(
         ]
     )
     fluid = [
-        np.asarray(bare(seawater.salinity_floats(salinity)), dtype=float) / 1e3,
-        np.asarray(bare(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))),
-        np.asarray(bare(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
+        np.asarray(without_coords(seawater.salinity_floats(salinity)), dtype=float) / 1e3,
+        np.asarray(
+            without_coords(units.as_floats(pore_water_density, "g/cm^3", "pore_water_density"))
+        ),
+        np.asarray(without_coords(units.as_floats(salt_density, "g/cm^3", "salt_density"))),
     ]
     inputs = [np.asarray(a, dtype=float) for a in np.broadcast_arrays(*net, *fluid)]
     rows = [PROPERTIES.index(name) for name in JOINT]

@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import companions, flags, seawater, series, thresholds, units, vocabulary
 from corephys.ground.arguments import fraction
 from corephys.samples.index_properties.phases import PROPERTIES
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Numbers, Scalar
@@ -193,7 +193,9 @@ def find_constants(
     }
     series.require_same_positions(**{name: value for name, (value, _) in given.items()})
     x = {
-        name: np.atleast_1d(np.asarray(bare(units.as_floats(value, unit, name)), dtype=float))
+        name: np.atleast_1d(
+            np.asarray(without_coords(units.as_floats(value, unit, name)), dtype=float)
+        )
         for name, (value, unit) in given.items()
         if value is not None
     }
@@ -366,22 +368,28 @@ def recompute(
         )
     )
     factor = (1.0 - old) / (1.0 - new)
-    values, slopes = _phases(np.asarray(bare(w)) * factor, np.asarray(bare(rho)), fluid)
+    values, slopes = _phases(
+        np.asarray(without_coords(w)) * factor, np.asarray(without_coords(rho)), fluid
+    )
     impossible = ~((values["porosity"] > 0.0) & (values["porosity"] < 1.0))
     impossible &= np.isfinite(values["porosity"])
-    as_given = np.asarray(bare(units.as_floats(water_content_wet, "1", "water_content_wet")))
-    impossible |= np.isfinite(as_given) & np.isnan(np.asarray(bare(w)))
+    as_given = np.asarray(
+        without_coords(units.as_floats(water_content_wet, "1", "water_content_wet"))
+    )
+    impossible |= np.isfinite(as_given) & np.isnan(np.asarray(without_coords(w)))
     found = np.where(impossible, flags.bit("inconsistent_masses"), 0).astype(np.int64)
     nan = float("nan")
     quantities = {}
     for name, value in values.items():
         by_w, by_rho = slopes[name]
         u = np.hypot(
-            by_w * factor * (nan if u_w is None else bare(u_w)),
-            by_rho * (nan if u_rho is None else bare(u_rho)),
+            by_w * factor * (nan if u_w is None else without_coords(u_w)),
+            by_rho * (nan if u_rho is None else without_coords(u_rho)),
         )
         placed = w.copy(deep=False, data=value) if isinstance(w, xr.DataArray) else value
-        quantities[name] = Measured(placed, u, {}, series.joined_reasons(found, bare(reason)))
+        quantities[name] = Measured(
+            placed, u, {}, series.joined_reasons(found, without_coords(reason))
+        )
     return series.build(
         quantities,
         steps=(

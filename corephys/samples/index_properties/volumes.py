@@ -13,7 +13,7 @@ from corephys.ground import companions, flags, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.laws import law
 from corephys.ground.provenance import constants_attribute
-from corephys.uncertainty import bare
+from corephys.uncertainty import without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar, WithUnit
@@ -106,8 +106,10 @@ def pycnometer_cells(
     cell reads zero. With one sphere the uncertainty is NaN. The limit is common practice, no
     source.
     """
-    known = np.atleast_1d(np.asarray(bare(positive(value, "cm^3", "value")), dtype=float))
-    read = np.atleast_1d(np.asarray(bare(positive(reading, "cm^3", "reading")), dtype=float))
+    known = np.atleast_1d(np.asarray(without_coords(positive(value, "cm^3", "value")), dtype=float))
+    read = np.atleast_1d(
+        np.asarray(without_coords(positive(reading, "cm^3", "reading")), dtype=float)
+    )
     words = cell.values if hasattr(cell, "dims") else np.asarray(cell, dtype=object)
     try:
         names = np.broadcast_to(words, known.shape).astype(str)
@@ -180,7 +182,7 @@ def corrected_volume(
     """
     read = units.as_floats(volume, "cm^3", "volume")
     names = np.asarray(cell.values if hasattr(cell, "dims") else cell, dtype=object).astype(str)
-    plain = np.atleast_1d(np.asarray(bare(read), dtype=float))
+    plain = np.atleast_1d(np.asarray(without_coords(read), dtype=float))
     if names.shape != plain.shape:
         raise ValueError(f"{names.size} names of cells for {plain.size} samples; give one for each")
     cells = companions.library_units(cells, {"factor": "1"})
@@ -247,14 +249,16 @@ def mean_of_repeats(
     two or three repeats fix their scatter poorly (JCGM 100:2008, 4.2). NaN where no sample was
     repeated.
     """
-    plain = np.atleast_1d(np.asarray(bare(units.as_floats(volume, "cm^3", "volume")), dtype=float))
+    plain = np.atleast_1d(
+        np.asarray(without_coords(units.as_floats(volume, "cm^3", "volume")), dtype=float)
+    )
     names = np.asarray(sample.values if hasattr(sample, "dims") else sample, dtype=object)
     if names.shape != plain.shape:
         raise ValueError(
             f"{names.size} names of samples for {plain.size} volumes; give one for each"
         )
     group, labels = pd.factorize(names)
-    bits = np.broadcast_to(np.asarray(bare(reason), dtype=np.int64), plain.shape)
+    bits = np.broadcast_to(np.asarray(without_coords(reason), dtype=np.int64), plain.shape)
     fine = np.isfinite(plain) & (flags.from_reason(bits) <= flags.SUSPECT)
     any_fine = np.bincount(group, fine, minlength=labels.size) > 0
     use = np.where(any_fine[group], fine, np.isfinite(plain))

@@ -10,7 +10,7 @@ import xarray as xr
 from corephys.ground import constants, flags, seawater, series, units
 from corephys.ground.arguments import measured_fraction
 from corephys.ground.laws import law
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, Numbers, Scalar
@@ -61,9 +61,11 @@ def pore_water_at(
     Linear in depth between rows, with the uncertainty of the two rows by their weights; density of
     TEOS-10 at the surface (:func:`corephys.ground.seawater.density`).
     """
-    at = np.atleast_1d(np.asarray(bare(units.as_floats(depth, "m", "depth")), dtype=float))
+    at = np.atleast_1d(
+        np.asarray(without_coords(units.as_floats(depth, "m", "depth")), dtype=float)
+    )
     z, salt = (
-        np.atleast_1d(np.asarray(bare(values), dtype=float))
+        np.atleast_1d(np.asarray(without_coords(values), dtype=float))
         for values in (
             units.as_floats(table_depth, "m", "table_depth"),
             seawater.salinity_floats(salinity),
@@ -85,7 +87,9 @@ def pore_water_at(
         share = np.clip((at - z[right - 1]) / np.where(gap > 0, gap, 1.0), 0.0, 1.0)
         weight = np.sqrt(share**2 + (1.0 - share) ** 2)
     reason = np.where((at < z[0]) | (at > z[-1]), flags.bit("interpolated_input"), 0)
-    warm = np.asarray(bare(units.as_floats(temperature, "degC", "temperature")), dtype=float)
+    warm = np.asarray(
+        without_coords(units.as_floats(temperature, "degC", "temperature")), dtype=float
+    )
     water = seawater.density(
         units.quantity(found, "g/kg"), units.quantity(np.broadcast_to(warm, at.shape), "degC")
     )
@@ -199,18 +203,18 @@ def porosity_without_interlayer_water(
     phi = measured_fraction(series.unpack(porosity, "porosity"), "porosity")
     rho = series.unpack(dry_density, "dry_density")
     share = units.as_floats(interlayer_water, "1", "interlayer_water")
-    if np.any(np.asarray(bare(share)) < 0.0):
+    if np.any(np.asarray(without_coords(share)) < 0.0):
         raise ValueError(
             "interlayer_water is below zero; give the mass of water per mass of dried solids"
         )
     series.require_same_positions(porosity=phi.values, dry_density=rho.values, water=share)
     density = float(units.as_floats(interlayer_water_density, "g/cm^3", "interlayer_water_density"))
-    b, d = bare(share), bare(rho.values)
+    b, d = without_coords(share), without_coords(rho.values)
     taken = b * d / density
     u, effects = combine([(1.0, phi), (-b / density, rho)])
-    sigma = stated(interlayer_water_uncertainty, "1", "interlayer_water_uncertainty")
+    sigma = given_uncertainty(interlayer_water_uncertainty, "1", "interlayer_water_uncertainty")
     effects["interlayer_water"] = -d / density * sigma
-    reason = series.joined_reasons(bare(phi.reason), bare(rho.reason))
+    reason = series.joined_reasons(without_coords(phi.reason), without_coords(rho.reason))
     result = series.build(
         {
             "porosity": phi,

@@ -411,7 +411,7 @@ def thermal_conductivity(
     u_capacity = _relative(heat_capacity_uncertainty, volumetric_heat_capacity)
     own = _own_heat(needle_heat_capacity, curves.capacity) if cross_check else None
     names = np.asarray(table["run"].values[curves.runs.first]).astype(str)
-    chosen = arguments.of_known(chosen_windows, names, "run")
+    chosen = arguments.windows_by_name(chosen_windows, names, "run")
     # Choose the windows; fit drift, contact and conductivity together; fit the complete cylinder.
     found = _reduce(curves, shortest, flatness, u_capacity, own, (names, chosen))
     # The power is a factor of the conductivity, so its relative error is that of the conductivity.

@@ -20,7 +20,7 @@ from corephys.ground import (
 )
 from corephys.ground.arguments import positive
 from corephys.ground.provenance import constants_attribute
-from corephys.uncertainty import Measured, bare, combine, norm, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, norm, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, Numbers, Scalar, WithUnit
@@ -102,7 +102,7 @@ def in_situ(
     measured = series.unpack(conductivity, "thermal_conductivity")
     heavy = series.unpack(density, "bulk_density")
     if not isinstance(density, xr.Dataset):
-        u = stated(density_uncertainty, "g/cm^3", "density_uncertainty", density)
+        u = given_uncertainty(density_uncertainty, "g/cm^3", "density_uncertainty", density)
         heavy = Measured(heavy.values, 0.0, {"density": u})
     below = _depth(depth, measured.values)
     series.require_same_positions(
@@ -119,17 +119,21 @@ def in_situ(
         )
     per_water = 100.0 * units.as_floats(water_per_cent, "m", "water_per_cent")
     per_kelvin = 100.0 * units.as_floats(warming_per_cent, "K", "warming_per_cent", difference=True)
-    warm = bare(units.as_floats(temperature, "degC", "temperature")) - bare(
+    warm = without_coords(units.as_floats(temperature, "degC", "temperature")) - without_coords(
         units.as_floats(laboratory_temperature, "degC", "laboratory_temperature")
     )
-    k, z = bare(measured.values), bare(below)
-    factor = 1.0 + (bare(sea) + bare(heavy.values) * z) / per_water + warm / per_kelvin
+    k, z = without_coords(measured.values), without_coords(below)
+    factor = (
+        1.0
+        + (without_coords(sea) + without_coords(heavy.values) * z) / per_water
+        + warm / per_kelvin
+    )
     values = measured.values * factor
-    u_in_situ = stated(temperature_uncertainty, "K", "temperature_uncertainty")
-    u_laboratory = stated(
+    u_in_situ = given_uncertainty(temperature_uncertainty, "K", "temperature_uncertainty")
+    u_laboratory = given_uncertainty(
         laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"
     )
-    doubt = stated(form_uncertainty, "1", "form_uncertainty")
+    doubt = given_uncertainty(form_uncertainty, "1", "form_uncertainty")
     random, effects = combine(
         [
             (factor, measured),
@@ -139,7 +143,7 @@ def in_situ(
             (k * (factor - 1.0), Measured(0.0, 0.0, {"in_situ_form": doubt})),
         ]
     )
-    reason = series.joined_reasons(bare(measured.reason), _bad(heavy))
+    reason = series.joined_reasons(without_coords(measured.reason), _bad(heavy))
     return _result(
         conductivity,
         measured,
@@ -167,7 +171,7 @@ def _depth(depth: Dimensional | None, values: Numbers) -> Numbers:
 
 def _bad(density: Measured) -> int | np.ndarray:
     """Reason ``input_bad`` where the density is bad or missing."""
-    level = flags.from_reason(np.asarray(bare(density.reason)))
+    level = flags.from_reason(np.asarray(without_coords(density.reason)))
     return np.where(np.isin(level, (flags.BAD, flags.MISSING)), flags.bit("input_bad"), 0)[()]
 
 
@@ -275,7 +279,7 @@ def formation_conductivity(
         )
     conductivity = companions.library_units(conductivity)
     measured = series.unpack(conductivity, _NAME)
-    k = np.asarray(bare(measured.values), dtype=float)
+    k = np.asarray(without_coords(measured.values), dtype=float)
     turned, doubt = _anisotropy(conductivity, anisotropy, anisotropy_uncertainty, corrections)
     moved, by_source = _in_situ(conductivity, in_situ, k)
     factor = np.ones(k.shape)
@@ -291,11 +295,16 @@ def formation_conductivity(
     else:
         left = norm(by_source) if by_source else np.where(np.isfinite(moved), 0.0, np.nan)
         effects["in_situ_conductivity"] = _left_out(moved - 1.0, left, 1.0)
-    scaled = {source: bare(effect) * factor for source, effect in measured.effects.items()}
+    scaled = {
+        source: without_coords(effect) * factor for source, effect in measured.effects.items()
+    }
     for source, effect in effects.items():
         scaled[source] = scaled.get(source, 0.0) + k * factor * effect
     found = Measured(
-        measured.values * factor, bare(measured.u_random) * factor, scaled, measured.reason
+        measured.values * factor,
+        without_coords(measured.u_random) * factor,
+        scaled,
+        measured.reason,
     )
     used = {} if in_situ is None else provenance.used_constants(in_situ)
     used = {**used, "anisotropy": (anisotropy, anisotropy_uncertainty)}
@@ -306,8 +315,8 @@ def _anisotropy(
     conductivity: xr.Dataset, ratio: Fraction, given: Fraction | None, corrections: tuple[str, ...]
 ) -> tuple[np.ndarray, np.ndarray]:
     """Vertical over measured conductivity, and its relative standard uncertainty."""
-    r = bare(positive(ratio, "1", "anisotropy"))
-    u = stated(given, "1", "anisotropy_uncertainty", ratio)
+    r = without_coords(positive(ratio, "1", "anisotropy"))
+    u = given_uncertainty(given, "1", "anisotropy_uncertainty", ratio)
     words = np.full(conductivity[_NAME].shape, "")
     if "direction" in conductivity.coords:
         words = conductivity["direction"].values.astype(str)
@@ -429,7 +438,7 @@ def mixing_bounds(
     pores hold gas.
     """
     phi = series.unpack(porosity, "porosity").values
-    numbers = np.asarray(bare(phi), dtype=float)
+    numbers = np.asarray(without_coords(phi), dtype=float)
     if np.any((numbers < 0.0) | (numbers > 1.0)):
         raise ValueError(
             f"porosity lies between {np.nanmin(numbers):g} and {np.nanmax(numbers):g}; it must be "
@@ -484,7 +493,7 @@ def _with_unit(values: Numbers, unit: str) -> WithUnit:
 
 def _judge(found: xr.Dataset, known: Measured) -> None:
     """Add on which side of the bounds the measured values lie."""
-    k, u = bare(known.values), bare(known.u_random)
+    k, u = without_coords(known.values), without_coords(known.u_random)
     low, high = found["harmonic_mean"].variable, found["arithmetic_mean"].variable
     below, above = k < low, k > high
     certain = (k < low - CERTAIN * u) | (k > high + CERTAIN * u)

@@ -14,7 +14,7 @@ from corephys.ground.cards import RESEARCH_ONLY
 from corephys.ground.laws import law
 from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import ordinary_line
-from corephys.uncertainty import Measured, bare, covariance_effects, stated
+from corephys.uncertainty import Measured, covariance_effects, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Numbers, Scalar, WithUnit
@@ -345,11 +345,11 @@ def vane(
         outputs=4,
         ends=float(ends),
     )
-    bad = impossible((bare(moment) < 0.0) | (np.isnan(strength) & ~np.isnan(moment)))
+    bad = impossible((without_coords(moment) < 0.0) | (np.isnan(strength) & ~np.isnan(moment)))
     # With a spring a rotation of zero may be friction; a torque of zero in every row is not a test.
     dead = np.int64(0) if rotation is not None else _zero_throughout(moment)
-    u_d = stated(diameter_uncertainty, "mm", "diameter_uncertainty")
-    u_h = stated(height_uncertainty, "mm", "height_uncertainty")
+    u_d = given_uncertainty(diameter_uncertainty, "mm", "diameter_uncertainty")
+    u_h = given_uncertainty(height_uncertainty, "mm", "height_uncertainty")
     effects = {source: per_torque * part for source, part in per_spring.items()}
     # Negative, because a larger vane gives a smaller strength for the same torque.
     effects["vane_constant"] = -(((by_d * u_d) ** 2 + (by_h * u_h) ** 2) ** 0.5)
@@ -387,14 +387,18 @@ def _torque(
     u_rotation: Dimensional | None,
 ) -> tuple[Numbers, Numbers, dict[str, Numbers]]:
     """Torque [N m], its random uncertainty and its effects [N m]."""
-    random = stated(u_torque, "N m", "torque_uncertainty")
+    random = given_uncertainty(u_torque, "N m", "torque_uncertainty")
     if rotation is None:
         if torque is None:
             raise ValueError(
                 "neither torque nor rotation is given; give torque, or rotation and spring"
             )
         moment = numbers(torque, "N m", "torque", zero=True)
-        return moment, random, {"spring": moment * stated(u_scale, "1", "torque_scale_uncertainty")}
+        return (
+            moment,
+            random,
+            {"spring": moment * given_uncertainty(u_scale, "1", "torque_scale_uncertainty")},
+        )
     if torque is not None or spring is None:
         raise ValueError(
             "rotation needs spring and excludes torque; give spring= as a constant such as "
@@ -407,11 +411,15 @@ def _torque(
         else Spring(float(positive(spring, "N m/degree", "spring")))
     )
     moment = used.zero + used.constant * turned
-    random = used.constant * stated(u_rotation, "degree", "rotation_uncertainty")
+    random = used.constant * given_uncertainty(u_rotation, "degree", "rotation_uncertainty")
     if spring is used:
         ones = turned * 0.0 + 1.0
         return moment, random, covariance_effects([turned, ones], used.covariance, "spring")
-    return moment, random, {"spring": turned * stated(u_spring, "N m/degree", "spring_uncertainty")}
+    return (
+        moment,
+        random,
+        {"spring": turned * given_uncertainty(u_spring, "N m/degree", "spring_uncertainty")},
+    )
 
 
 # --------------------------------------------------------------------------------------------------
@@ -552,10 +560,10 @@ def fall_cone(
     if factor is None:
         used, u_factor = cone_factor(cone_angle)
         if factor_uncertainty is not None:
-            u_factor = stated(factor_uncertainty, "1", "factor_uncertainty")
+            u_factor = given_uncertainty(factor_uncertainty, "1", "factor_uncertainty")
     else:
         used = numbers(factor, "1", "factor")
-        u_factor = stated(factor_uncertainty, "1", "factor_uncertainty", of=factor)
+        u_factor = given_uncertainty(factor_uncertainty, "1", "factor_uncertainty", of=factor)
     depth = numbers(penetration, "mm", "penetration")
     strength, by_depth = series.apply(
         _kernel_cone,
@@ -565,8 +573,8 @@ def fall_cone(
         outputs=2,
         gravity=float(positive(gravity, "m/s^2", "gravity")),
     )
-    random = -by_depth * stated(penetration_uncertainty, "mm", "penetration_uncertainty")
-    effects = {"cone_factor": strength * (bare(u_factor) / bare(used))}
+    random = -by_depth * given_uncertainty(penetration_uncertainty, "mm", "penetration_uncertainty")
+    effects = {"cone_factor": strength * (without_coords(u_factor) / without_coords(used))}
     low = float(positive(least_penetration, "mm", "least_penetration"))
     high = float(positive(greatest_penetration, "mm", "greatest_penetration"))
     out = beyond((depth < low) | (depth > high))
@@ -658,16 +666,16 @@ def penetrometer(
     """
     if (reading is None) == (axial_load is None or diameter is None):
         raise ValueError("give either reading, or axial_load and diameter of the foot")
-    share = stated(scale_uncertainty, "1", "scale_uncertainty")
+    share = given_uncertainty(scale_uncertainty, "1", "scale_uncertainty")
     if reading is not None:
         strength = 0.5 * numbers(reading, "kPa", "reading", zero=True)
-        random = 0.5 * stated(reading_uncertainty, "kPa", "reading_uncertainty")
+        random = 0.5 * given_uncertainty(reading_uncertainty, "kPa", "reading_uncertainty")
     else:
         series.require_same_positions(axial_load=axial_load, diameter=diameter)
         load = numbers(axial_load, "N", "axial_load", zero=True)
         foot = numbers(diameter, "mm", "diameter")
         strength = series.apply(_half_stress, load, foot, 0.0)
-        u_load = stated(load_uncertainty, "N", "load_uncertainty")
+        u_load = given_uncertainty(load_uncertainty, "N", "load_uncertainty")
         random = series.apply(_half_stress, 1.0, foot, 0.0) * u_load
     high = beyond(strength >= float(positive(limit, "kPa", "limit")))
     return result(
@@ -739,10 +747,16 @@ def unconfined(
     strength = series.apply(_half_stress, load, wide, strain)
     per_load = series.apply(_half_stress, 1.0, wide, strain)
     random = (
-        (per_load * stated(load_uncertainty, "N", "load_uncertainty")) ** 2
-        + (2 * strength / wide * stated(diameter_uncertainty, "mm", "diameter_uncertainty")) ** 2
+        (per_load * given_uncertainty(load_uncertainty, "N", "load_uncertainty")) ** 2
+        + (
+            2
+            * strength
+            / wide
+            * given_uncertainty(diameter_uncertainty, "mm", "diameter_uncertainty")
+        )
+        ** 2
     ) ** 0.5
-    share = stated(load_scale_uncertainty, "1", "load_scale_uncertainty")
+    share = given_uncertainty(load_scale_uncertainty, "1", "load_scale_uncertainty")
     most = float(positive(strain_limit, "1", "strain_limit"))
     slender = tall / wide
     out = (

@@ -331,7 +331,7 @@ def expected_strength_ratio(
     base = float(positive(normally_consolidated, "1", "normally_consolidated"))
     power = float(positive(exponent, "1", "exponent"))
     u_base, u_power = (
-        uncertainty.stated(u, "1", name, of=value)
+        uncertainty.given_uncertainty(u, "1", name, of=value)
         for u, name, value in (
             (
                 normally_consolidated_uncertainty,

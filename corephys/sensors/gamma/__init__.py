@@ -37,9 +37,9 @@ from corephys.hole.placing import depth as positions
 from corephys.sensors.gamma.calibration import (
     Calibration,
     DeadTime,
-    between,
     calibrate,
     dead_time_from_standards,
+    interpolate_calibrations,
 )
 from corephys.sensors.gamma.chain import (
     Chain,
@@ -51,7 +51,7 @@ from corephys.sensors.gamma.chain import (
     hydrogen_step,
 )
 from corephys.sensors.gamma.ties import tie_factor, tied_density
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Floats, Measurement, Scalar, WithUnit
@@ -62,13 +62,13 @@ __all__ = [
     "DeadTime",
     "annulus_step",
     "apparent_density",
-    "between",
     "bulk_density",
     "calibrate",
     "dead_time_from_standards",
     "decay_factor",
     "electron_step",
     "hydrogen_step",
+    "interpolate_calibrations",
     "net_rate",
     "tie_factor",
     "tied_density",
@@ -251,12 +251,12 @@ def bulk_density(
     # Positions were compared above: from here on arithmetic works without coordinates, because
     # xarray would compare them again at every step.
     readings = [
-        bare(here),
-        bare(units.as_floats(time, "s", "time")),
-        bare(units.as_floats(elapsed, "s", "elapsed")),
-        bare(units.as_floats(core_diameter, "cm", "core_diameter")),
-        bare(units.as_floats(bore, "cm", "bore")),
-        bare(units.as_floats(annulus_density, "g/cm^3", "annulus_density")),
+        without_coords(here),
+        without_coords(units.as_floats(time, "s", "time")),
+        without_coords(units.as_floats(elapsed, "s", "elapsed")),
+        without_coords(units.as_floats(core_diameter, "cm", "core_diameter")),
+        without_coords(units.as_floats(bore, "cm", "bore")),
+        without_coords(units.as_floats(annulus_density, "g/cm^3", "annulus_density")),
     ]
     _check_counts(readings[0], readings[1])
     check_geometry(readings[3], readings[4])
@@ -267,7 +267,7 @@ def bulk_density(
         uncertainty_given=grain_density_uncertainty,
         source="grain_density",
     )
-    rg.values = bare(rg.values)
+    rg.values = without_coords(rg.values)
     u_d = units.as_floats(
         core_diameter_uncertainty, "cm", "core_diameter_uncertainty", difference=True, optional=True
     )
@@ -288,7 +288,7 @@ def bulk_density(
     measured = Measured(
         here.copy(deep=False, data=rho.data) if placed else rho,
         u_random,
-        reason=found_reason | bare(reason),
+        reason=found_reason | without_coords(reason),
     )
     if effects:
         measured.effects = chain.effects(

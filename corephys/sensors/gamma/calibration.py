@@ -11,11 +11,11 @@ import numpy as np
 from scipy import optimize
 
 from corephys.ground import constants, seawater, series, thresholds, units
-from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_warnings, with_uncertainty
 from corephys.ground.laws import law
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
-from corephys.uncertainty import bare, stated
+from corephys.uncertainty import given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Floats, Scalar
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 __all__ = [
     "Calibration",
     "DeadTime",
-    "between",
     "calibrate",
     "dead_time_from_standards",
+    "interpolate_calibrations",
     "standard_density",
 ]
 
@@ -142,9 +142,9 @@ class Calibration(Shown):
         """
         if self.parts:
             rows = [(f"set {label}", part.describe()) for label, _, part in self.parts]
-            worries = [words for _, _, part in self.parts for words in part.card().worries]
-            worries = list(dict.fromkeys(worries))
-            return Card("Gamma calibration that changes in time", tuple(rows), tuple(worries))
+            warnings = [words for _, _, part in self.parts for words in part.card().warnings]
+            warnings = list(dict.fromkeys(warnings))
+            return Card("Gamma calibration that changes in time", tuple(rows), tuple(warnings))
         u = np.zeros(3)
         u[: len(self.covariance)] = np.sqrt(np.diag(self.covariance))
         rows = [
@@ -161,7 +161,7 @@ class Calibration(Shown):
         return Card(
             "Gamma calibration, ln I = c0 + c1 x + c2 x^2",
             tuple(rows),
-            (*fit_worries(self.reduced_chi_square, self.residual, "1"), SEALED_SOURCE),
+            (*fit_warnings(self.reduced_chi_square, self.residual, "1"), SEALED_SOURCE),
             ("look at the residuals: a trend means trapped air, a wrong thickness or dead time",),
         )
 
@@ -293,9 +293,9 @@ def calibrate(
         "aluminium_density": aluminium_density.value,
     }
     sigmas = {
-        "dead_time": float(stated(dead_time_uncertainty, "s", "dead_time_uncertainty")),
+        "dead_time": float(given_uncertainty(dead_time_uncertainty, "s", "dead_time_uncertainty")),
         "background_rate": float(
-            stated(background_rate_uncertainty, "1/s", "background_rate_uncertainty")
+            given_uncertainty(background_rate_uncertainty, "1/s", "background_rate_uncertainty")
         ),
         "aluminium_density": aluminium_density.uncertainty,
     }
@@ -440,7 +440,7 @@ def _fit(
 # A gamma calibration that changes in time: linear interpolation between sets of standards.
 
 
-def between(
+def interpolate_calibrations(
     calibrations: Mapping[str, Calibration], times: Dimensional, elapsed: Dimensional
 ) -> Calibration:
     """Calibration at the time of each reading, linear between sets of standards.
@@ -487,7 +487,7 @@ def between(
     sets = [calibrations[label] for label in labels]
     if len(sets) == 1:
         return sets[0]
-    now = bare(units.as_floats(elapsed, "s", "elapsed"))
+    now = without_coords(units.as_floats(elapsed, "s", "elapsed"))
     # The weight of a set is 1 at its own time, 0 at those of the others, and linear between.
     weights = [
         series.apply(np.interp, now, xp=at, fp=np.eye(len(sets))[i]) for i in range(len(sets))

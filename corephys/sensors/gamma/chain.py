@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds
 from corephys.ground.laws import law
 from corephys.sensors.gamma.calibration import Calibration
-from corephys.uncertainty import bare, covariance_effects
+from corephys.uncertainty import covariance_effects, without_coords
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -179,9 +179,9 @@ def _standards_line(calibration: Calibration) -> tuple[float, float]:
 def _electron_scale(
     calibration: Calibration,
     grain_density: Values,
-    fluid_density: Values,
+    pore_water_density: Values,
     grain_ratio: Values,
-    fluid_ratio: Values,
+    pore_water_ratio: Values,
 ) -> tuple[Any, Any]:
     """Intercept [g/cm^3] and slope [1] of true density on an aluminium-and-water reading.
 
@@ -189,15 +189,17 @@ def _electron_scale(
     """
     water, slope_n = _standards_line(calibration)
     at_zero = water - slope_n * calibration.water_density
-    grain, fluid = grain_density * grain_ratio, fluid_density * fluid_ratio
-    per_n = (grain_density - fluid_density) / (grain - fluid)
+    grain, fluid = grain_density * grain_ratio, pore_water_density * pore_water_ratio
+    per_n = (grain_density - pore_water_density) / (grain - fluid)
     return grain_density - (grain - at_zero) * per_n, slope_n * per_n
 
 
-def _hydrogen_scale(grain_density: Values, fluid_density: Values, ratio: Values) -> tuple[Any, Any]:
+def _hydrogen_scale(
+    grain_density: Values, pore_water_density: Values, ratio: Values
+) -> tuple[Any, Any]:
     """Intercept [g/cm^3] and slope [1] of true density on a grain-equivalent reading."""
-    slope = (grain_density - fluid_density) / (grain_density - ratio * fluid_density)
-    return fluid_density * (1.0 - ratio * slope), slope
+    slope = (grain_density - pore_water_density) / (grain_density - ratio * pore_water_density)
+    return pore_water_density * (1.0 - ratio * slope), slope
 
 
 @law(
@@ -406,18 +408,18 @@ class Sediment:
 
     Parameters
     ----------
-    grain_density, fluid_density : float, ndarray or Variable
+    grain_density, pore_water_density : float, ndarray or Variable
         Densities of the grains and of the pore water [g/cm^3].
-    grain_ratio, fluid_ratio : float
+    grain_ratio, pore_water_ratio : float
         Electrons per unit molar mass, Z/A [mol/g].
     attenuation_ratio : float
         Mass attenuation of the pore water over that of the grains [1].
     """
 
     grain_density: Values
-    fluid_density: Values
+    pore_water_density: Values
     grain_ratio: float
-    fluid_ratio: float
+    pore_water_ratio: float
     attenuation_ratio: float
 
     def scale(self, calibration: Calibration) -> tuple[Any, Any]:
@@ -426,9 +428,15 @@ class Sediment:
         The scale of the calibration decides between the electron and the hydrogen step.
         """
         if calibration.scale == "grain equivalent":
-            return _hydrogen_scale(self.grain_density, self.fluid_density, self.attenuation_ratio)
+            return _hydrogen_scale(
+                self.grain_density, self.pore_water_density, self.attenuation_ratio
+            )
         return _electron_scale(
-            calibration, self.grain_density, self.fluid_density, self.grain_ratio, self.fluid_ratio
+            calibration,
+            self.grain_density,
+            self.pore_water_density,
+            self.grain_ratio,
+            self.pore_water_ratio,
         )
 
     def fluid_reading(self, calibration: Calibration, density: Values) -> Any:
@@ -439,7 +447,7 @@ class Sediment:
         if calibration.scale == "grain equivalent":
             return density * self.attenuation_ratio
         water, slope = _standards_line(calibration)
-        reading = calibration.water_density + (density * self.fluid_ratio - water) / slope
+        reading = calibration.water_density + (density * self.pore_water_ratio - water) / slope
         # The line does not go through zero, but an annulus of air attenuates nothing.
         return reading * (density > 0.0)
 
@@ -532,5 +540,5 @@ class Chain:
         heavier = replace(sediment, grain_density=sediment.grain_density + step)
         per_grain = (self.density(calibration, heavier)[0] - rho) / step
         for source, effect in grain_effects.items():
-            effects[source] = effects.get(source, 0.0) + per_grain * bare(effect)
+            effects[source] = effects.get(source, 0.0) + per_grain * without_coords(effect)
         return effects

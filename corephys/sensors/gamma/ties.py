@@ -12,7 +12,7 @@ from corephys.ground import flags, series, thresholds
 from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.constants import get
 from corephys.numerics.correlated import correlated, student_factor
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 __all__ = ["tie_factor", "tied_density"]
 
@@ -79,7 +79,7 @@ def tie_factor(
     series.require_same_positions(scan=scan, samples=samples)
     x, y = series.unpack(scan, "bulk_density"), series.unpack(samples, "bulk_density")
     methods = np.asarray(coring_method, dtype=object).astype(str)
-    xv, yv = (np.asarray(bare(part.values), dtype=float) for part in (x, y))
+    xv, yv = (np.asarray(without_coords(part.values), dtype=float) for part in (x, y))
     if methods.shape != xv.shape:
         raise ValueError(
             f"{methods.size} coring methods for {xv.size} samples; give one for each sample"
@@ -265,7 +265,7 @@ def tied_density(
     """
     rho, f = series.unpack(density, "bulk_density"), series.unpack(factor, "tie_factor")
     methods = np.asarray(coring_method, dtype=object).astype(str)
-    values = np.asarray(bare(rho.values), dtype=float)
+    values = np.asarray(without_coords(rho.values), dtype=float)
     if methods.shape != values.shape:
         raise ValueError(
             f"{methods.size} coring methods for {values.size} readings; give one for each reading"
@@ -276,14 +276,14 @@ def tied_density(
     row = np.array([known.get(name, -1) for name in methods])
 
     def at(part: Any) -> np.ndarray:
-        spread = np.broadcast_to(np.asarray(bare(part), dtype=float), (len(known),))
+        spread = np.broadcast_to(np.asarray(without_coords(part), dtype=float), (len(known),))
         return np.where(row >= 0, np.append(spread, np.nan)[row], np.nan)
 
     per = at(f.values)
     effects = {}
     for source in sorted({*rho.effects, *f.effects}):
         of_factor = at(f.effects[source]) if source in f.effects else 0.0
-        of_density = np.asarray(bare(rho.effects.get(source, 0.0)), dtype=float)
+        of_density = np.asarray(without_coords(rho.effects.get(source, 0.0)), dtype=float)
         effects[source] = per * of_density + values * of_factor
     for name, i in known.items():
         label = f"density_tie_{name or 'unnamed'}"
@@ -291,9 +291,9 @@ def tied_density(
     here = density["bulk_density"]
     measured = Measured(
         here.copy(deep=False, data=per * values),
-        per * np.asarray(bare(rho.u_random)),
+        per * np.asarray(without_coords(rho.u_random)),
         effects,
-        np.asarray(bare(rho.reason)),
+        np.asarray(without_coords(rho.reason)),
     )
     return series.build(
         {"bulk_density_tied": measured},

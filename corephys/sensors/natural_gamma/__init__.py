@@ -49,7 +49,7 @@ from corephys.sensors.natural_gamma.stripping import (
     mass_in_view,
     strip,
 )
-from corephys.uncertainty import Measured, bare
+from corephys.uncertainty import Measured, without_coords
 
 if TYPE_CHECKING:
     import pint
@@ -160,7 +160,9 @@ def net_rate(
         )
     n = units.as_floats(counts, "count", "counts")
     t = units.as_floats(live_time, "s", "live_time")
-    if np.size(n) and not np.any((np.asarray(bare(t)) > 0.0) & (np.asarray(bare(n)) >= 0.0)):
+    if np.size(n) and not np.any(
+        (np.asarray(without_coords(t)) > 0.0) & (np.asarray(without_coords(n)) >= 0.0)
+    ):
         raise ValueError(
             "no reading has both counts and a positive live time; expected counts of zero or more "
             "and live_time in seconds. Check that the two columns were not swapped"
@@ -171,16 +173,16 @@ def net_rate(
     rate, u, u_b, found = series.apply(
         _rate_kernel,
         n,
-        bare(t),
-        nan if b is None else bare(b),
-        nan if tb is None else bare(tb),
+        without_coords(t),
+        nan if b is None else without_coords(b),
+        nan if tb is None else without_coords(tb),
         outputs=4,
         dtypes=[float, float, float, np.int64],
     )
-    joined = series.joined_reasons(bare(found), bare(reason))
-    effects = {"natural_gamma_background": -bare(u_b)}
+    joined = series.joined_reasons(without_coords(found), without_coords(reason))
+    effects = {"natural_gamma_background": -without_coords(u_b)}
     return series.build(
-        {"natural_gamma_rate": Measured(rate, bare(u), effects, joined)},
+        {"natural_gamma_rate": Measured(rate, without_coords(u), effects, joined)},
         steps=("net rate n = N / t - B / t_B (Poisson)",),
         constants={"background": "none" if b is None else "of the liner"},
     )

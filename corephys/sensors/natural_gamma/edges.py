@@ -10,7 +10,7 @@ import xarray as xr
 from scipy import special
 
 from corephys.ground import flags, series, thresholds, units
-from corephys.uncertainty import Measured, bare, stated
+from corephys.uncertainty import Measured, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Numbers, Scalar
@@ -167,7 +167,7 @@ def edge_correct(
             "the rate is already corrected for the ends of sections; correct the uncorrected rate"
         )
     rate = series.unpack(dataset, "natural_gamma_rate")
-    values = np.asarray(bare(rate.values), dtype=float)
+    values = np.asarray(without_coords(rate.values), dtype=float)
     f = np.asarray(units.as_floats(share, "1", "share"), dtype=float)
     if f.shape != values.shape:
         raise ValueError(
@@ -184,16 +184,18 @@ def edge_correct(
     # A share of practically 1 is not corrected, so that its reading keeps its flag.
     corrected = known & ~small & (f < _FULL)
     by = np.where(corrected, f, 1.0)
-    u_f = np.broadcast_to(stated(share_uncertainty, "1", "share_uncertainty"), f.shape)
-    effects = {name: np.asarray(bare(e)) / by for name, e in rate.effects.items()}
+    u_f = np.broadcast_to(given_uncertainty(share_uncertainty, "1", "share_uncertainty"), f.shape)
+    effects = {name: np.asarray(without_coords(e)) / by for name, e in rate.effects.items()}
     effects["natural_gamma_response"] = np.where(corrected, -values / by**2 * u_f, 0.0)
-    reason = np.asarray(bare(rate.reason)) | np.where(corrected, flags.bit("edge_corrected"), 0)
+    reason = np.asarray(without_coords(rate.reason)) | np.where(
+        corrected, flags.bit("edge_corrected"), 0
+    )
     # An unknown share may be a small one: the reading is not corrected and gets the same reason.
     reason = reason | np.where(small | ~known, flags.bit("response_not_filled"), 0)
     here = rate.values
     measured = Measured(
         here.copy(deep=False, data=values / by),
-        np.asarray(bare(rate.u_random)) / by,
+        np.asarray(without_coords(rate.u_random)) / by,
         effects,
         reason.astype(np.int64),
     )

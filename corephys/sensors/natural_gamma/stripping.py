@@ -12,7 +12,7 @@ import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.laws import law
-from corephys.uncertainty import Measured, bare, covariance_effects
+from corephys.uncertainty import Measured, covariance_effects, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Floats, Measurement, Numbers, Scalar
@@ -386,7 +386,7 @@ def _counts(table: xr.Dataset, stripping: Stripping) -> tuple[np.ndarray, np.nda
 
 def _whole(part: Any, like: np.ndarray) -> np.ndarray:
     """A part without coordinates, one value for each reading."""
-    return np.broadcast_to(np.asarray(bare(part)), like.shape)
+    return np.broadcast_to(np.asarray(without_coords(part)), like.shape)
 
 
 def _beside(
@@ -490,23 +490,25 @@ def heat_production(
     rho = series.unpack(
         density, name, uncertainty_given=density_uncertainty, source="density_of_heat"
     )
-    specific = sum(h * bare(part.values) for h, part in zip(per, given, strict=True))
-    mass = 1e3 * bare(rho.values)  # kg/m^3
+    specific = sum(h * without_coords(part.values) for h, part in zip(per, given, strict=True))
+    mass = 1e3 * without_coords(rho.values)  # kg/m^3
     heat = mass * specific
     if covariance is None and isinstance(potassium, xr.Dataset):
         covariance = potassium.get("concentration_covariance")
     variance = (mass**2) * _variance(per, given, covariance) + (
-        1e3 * specific * bare(rho.u_random)
+        1e3 * specific * without_coords(rho.u_random)
     ) ** 2
     effects: dict[str, Any] = {}
     for h, part in zip(per, given, strict=True):
         for source, effect in part.effects.items():
-            effects[source] = effects.get(source, 0.0) + mass * h * bare(effect)
+            effects[source] = effects.get(source, 0.0) + mass * h * without_coords(effect)
     for source, effect in rho.effects.items():
-        effects[source] = effects.get(source, 0.0) + 1e3 * specific * bare(effect)
+        effects[source] = effects.get(source, 0.0) + 1e3 * specific * without_coords(effect)
     reason: Any = 0
     for part in (*given, rho):
-        reason = np.bitwise_or(np.asarray(bare(reason)), np.asarray(bare(part.reason)))
+        reason = np.bitwise_or(
+            np.asarray(without_coords(reason)), np.asarray(without_coords(part.reason))
+        )
     here = next(
         (p.values for p in (*given, rho) if isinstance(p.values, xr.DataArray) and p.values.dims),
         None,
@@ -540,6 +542,8 @@ def _variance(
 ) -> Any:
     """Random variance of the heat of one kilogram [uW^2/kg^2]."""
     if covariance is None:
-        return sum((h * bare(part.u_random)) ** 2 for h, part in zip(per, given, strict=True))
+        return sum(
+            (h * without_coords(part.u_random)) ** 2 for h, part in zip(per, given, strict=True)
+        )
     matrix = np.asarray(covariance)
     return np.einsum("i,ij...,j->...", np.array(per), matrix, np.array(per))

@@ -45,7 +45,7 @@ from corephys.sensors.pwave import liner as pwave_liner
 from corephys.sensors.pwave.calibration import Calibration, calibrate, wall_count
 from corephys.sensors.pwave.conditions import in_situ_velocity
 from corephys.sensors.pwave.picking import pick
-from corephys.uncertainty import Measured, covariance_effects, stated
+from corephys.uncertainty import Measured, covariance_effects, given_uncertainty
 
 if TYPE_CHECKING:
     import pint
@@ -225,7 +225,7 @@ def velocity(
         gap_velocity=units.as_floats(gap_velocity, "m/s", "gap_velocity"),
     )
     u = {
-        name: stated(value, unit, name)
+        name: given_uncertainty(value, unit, name)
         for name, value, unit in (
             ("thickness_uncertainty", thickness_uncertainty, "mm"),
             ("travel_time_uncertainty", travel_time_uncertainty, "us"),
@@ -286,7 +286,7 @@ def _given_delays(
         )
     # Given delays are independent: their covariance is diagonal.
     variances = [
-        stated(value, "us", name) ** 2
+        given_uncertainty(value, "us", name) ** 2
         for name, value in (("delay_uncertainty", u_delay), ("liner_delay_uncertainty", u_liner))
     ]
     return Calibration(
@@ -452,7 +452,7 @@ def _velocity_stage(context: Reduction) -> None:
     # A supplied velocity has other readings than the amplitudes of scan/csv.
     context.objects["velocity_measured"] = True
     calibration = context.objects["pwave_calibration"]
-    stated = (
+    delay = (
         {}
         if calibration is not None
         else {
@@ -465,7 +465,7 @@ def _velocity_stage(context: Reduction) -> None:
         here,
         table["thickness"],
         calibration=calibration,
-        **stated,
+        **delay,
         wall=recipe["liner"]["wall"],
         liner=here.copy(deep=False, data=liner.astype(object)),
         gap=series_like(here, fluid_gap(context, table, liner), "mm"),

@@ -10,7 +10,7 @@ import numpy as np
 
 from corephys.ground import constants, seawater, thresholds, units
 from corephys.ground.arguments import positive
-from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.cards import Card, Shown, fit_warnings, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
 
 if TYPE_CHECKING:
@@ -143,7 +143,7 @@ class Calibration(Shown):
         return Card(
             "P-wave calibration, t = delay + walls + length / velocity",
             tuple(rows),
-            fit_worries(float("nan"), self.residual, "us"),
+            fit_warnings(float("nan"), self.residual, "us"),
             ("check that the fitted velocity of each solid standard is that of its material",),
         )
 

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, provenance, seawater, series, units
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement, Scalar
@@ -102,19 +102,23 @@ def in_situ_velocity(
         in_situ_pressure, water_depth, measured.values, salinity, in_situ_temperature
     )
     u = [
-        stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
-        stated(laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"),
-        stated(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
-        stated(in_situ_pressure_uncertainty, "dbar", "in_situ_pressure_uncertainty"),
+        given_uncertainty(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
+        given_uncertainty(
+            laboratory_temperature_uncertainty, "K", "laboratory_temperature_uncertainty"
+        ),
+        given_uncertainty(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
+        given_uncertainty(in_situ_pressure_uncertainty, "dbar", "in_situ_pressure_uncertainty"),
     ]
     here = _water(salinity, laboratory_temperature, "0 dbar", (u[0], u[1], 0.0), "laboratory")
     there = _water(salinity, in_situ_temperature, pressure, (u[0], *u[2:]), "in_situ")
     _possible(holes, pressure)
     values, terms = _carried(measured, here, there, holes)
     random, effects = combine(terms)
-    reason = bare(measured.reason)
+    reason = without_coords(measured.reason)
     if holes is not None:
-        bad = np.isin(flags.from_reason(np.asarray(bare(holes.reason))), (flags.BAD, flags.MISSING))
+        bad = np.isin(
+            flags.from_reason(np.asarray(without_coords(holes.reason))), (flags.BAD, flags.MISSING)
+        )
         # The measured velocity keeps its flag; only the converted one depends on the porosity.
         reason = reason | np.where(bad, flags.bit("input_bad"), 0)
     used: dict[str, Any] = {"form": form, "salinity": (salinity, salinity_uncertainty)}
@@ -125,14 +129,14 @@ def in_situ_velocity(
 
 def _possible(holes: Measured | None, pressure: Dimensional) -> None:
     """Refuse a porosity outside 0 to 1 and a negative pressure."""
-    phi = None if holes is None else np.asarray(bare(holes.values), dtype=float)
+    phi = None if holes is None else np.asarray(without_coords(holes.values), dtype=float)
     if phi is not None and np.any((phi < 0.0) | (phi > 1.0)):
         raise ValueError(
             f"porosity is {np.nanmin(phi):g} to {np.nanmax(phi):g}; expected a fraction from 0 to "
             "1. Divide per cent by 100, and set impossible values to NaN"
         )
     deep = units.as_floats(pressure, "dbar", "in_situ_pressure")
-    if np.any(np.asarray(bare(deep), dtype=float) < 0.0):
+    if np.any(np.asarray(without_coords(deep), dtype=float) < 0.0):
         raise ValueError(
             "in_situ_pressure is below zero; give the pressure above that of the air, in dbar"
         )
@@ -208,10 +212,10 @@ def _water(salinity: Any, warmth: Any, pressure: Any, u: tuple[Any, ...], place:
     # A step below fresh water would leave the range of the equation.
     around = {**at, "g/kg": np.maximum(at["g/kg"], _STEPS["g/kg"])}
     slopes = [
-        bare(_speed(around, unit, step) - _speed(around, unit, -step)) / (2.0 * step)
+        without_coords(_speed(around, unit, step) - _speed(around, unit, -step)) / (2.0 * step)
         for unit, step in _STEPS.items()
     ]
-    parts = [slope * bare(sigma) for slope, sigma in zip(slopes, u, strict=True)]
+    parts = [slope * without_coords(sigma) for slope, sigma in zip(slopes, u, strict=True)]
     effects = {"pore_water_salinity": parts[0]}
     if place == "in_situ":
         effects["in_situ_pressure"] = parts[2]
@@ -237,16 +241,16 @@ def _carried(
     measured: Measured, here: Measured, there: Measured, holes: Measured | None
 ) -> tuple[Any, list[tuple[Any, Measured]]]:
     """Velocity in the formation, and its derivatives paired with their inputs."""
-    v, lab, far = (bare(part.values) for part in (measured, here, there))
+    v, lab, far = (without_coords(part.values) for part in (measured, here, there))
     if holes is None:
         # The ratio needs no porosity: all of the core changes like its water.
         values = measured.values * (far / lab)
-        found = bare(values)
+        found = without_coords(values)
         return values, [(far / lab, measured), (found / far, there), (-found / lab, here)]
-    phi = bare(holes.values)
+    phi = without_coords(holes.values)
     change = 1.0 / far - 1.0 / lab
     values = 1.0 / (1.0 / measured.values + phi * change)
-    square = bare(values) ** 2
+    square = without_coords(values) ** 2
     return values, [
         (square / v**2, measured),
         (-square * change, holes),

@@ -11,7 +11,7 @@ import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
 from corephys.numerics import arrival
-from corephys.uncertainty import Measured, stated
+from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     from corephys.ground.types import Scalar
@@ -251,7 +251,7 @@ def pick(
     effects = {}
     if method == "correlation":
         effects["water_travel_time"] = float(
-            stated(water_travel_time_uncertainty, "us", "water_travel_time_uncertainty")
+            given_uncertainty(water_travel_time_uncertainty, "us", "water_travel_time_uncertainty")
         )
     place = units.position_in_library_units(waveforms.isel({waveforms.dims[1]: 0}, drop=True))
     time = xr.DataArray(found[chosen], dims=place.dims, coords=place.coords)

@@ -65,7 +65,7 @@ from corephys.sensors.resistivity.pore_water import (
     pore_water_resistivity,
     to_reference_temperature,
 )
-from corephys.uncertainty import Measured, bare, covariance_effects
+from corephys.uncertainty import Measured, covariance_effects, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar
@@ -199,7 +199,7 @@ def electrical_resistivity(
     rho, net, x, slope, found = series.apply(
         _resistivity_kernel,
         here,
-        bare(base.values),
+        without_coords(base.values),
         (wide / d) ** 2,
         outputs=5,
         dtypes=[float, float, float, float, np.int64],
@@ -210,21 +210,21 @@ def electrical_resistivity(
         response_uncertainty, "mV", "response_uncertainty", difference=True, optional=True
     )
     # d rho / d S = rho slope / S, with the slope in logarithms.
-    per_response = bare(rho) * bare(slope) / bare(net)
-    random = abs(per_response) * (float("nan") if u is None else bare(u))
+    per_response = without_coords(rho) * without_coords(slope) / without_coords(net)
+    random = abs(per_response) * (float("nan") if u is None else without_coords(u))
     measured = Measured(
-        rho, random, {}, series.joined_reasons(*map(bare, (found, base.reason, reason)))
+        rho, random, {}, series.joined_reasons(*map(without_coords, (found, base.reason, reason)))
     )
     if effects:
         measured.effects = {
             # A thicker core has the same response at a higher resistivity.
-            "core_diameter": -2.0 * bare(rho) * bare(slope) / d * u_d,
-            "brine_conductivity": -bare(rho) * calibration.brine_uncertainty,
-            **_coefficient_effects(calibration, bare(rho), bare(x)),
-            **_order_effect(calibration, bare(rho), bare(x)),
+            "core_diameter": -2.0 * without_coords(rho) * without_coords(slope) / d * u_d,
+            "brine_conductivity": -without_coords(rho) * calibration.brine_uncertainty,
+            **_coefficient_effects(calibration, without_coords(rho), without_coords(x)),
+            **_order_effect(calibration, without_coords(rho), without_coords(x)),
         }
         if base.uncertainty is not None:
-            measured.effects["air_baseline"] = -per_response * bare(base.uncertainty)
+            measured.effects["air_baseline"] = -per_response * without_coords(base.uncertainty)
     return series.build(
         {"electrical_resistivity": measured},
         steps=_STEPS,
@@ -268,9 +268,9 @@ def _diameter(
             "core_diameter is given without bore; the response is corrected by the ratio of the "
             "two. Give the bore of the liner that held the brines, such as bore='66 mm'"
         )
-    wide = 1.0 if bore is None else bare(positive(bore, "mm", "bore"))
-    d = wide if diameter is None else bare(positive(diameter, "mm", "core_diameter"))
-    return d, wide, float("nan") if u is None or bore is None else bare(u)
+    wide = 1.0 if bore is None else without_coords(positive(bore, "mm", "bore"))
+    d = wide if diameter is None else without_coords(positive(diameter, "mm", "core_diameter"))
+    return d, wide, float("nan") if u is None or bore is None else without_coords(u)
 
 
 def _coefficient_effects(cal: Calibration, rho: Any, x: Any) -> dict[str, Any]:

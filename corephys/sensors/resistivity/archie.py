@@ -15,7 +15,13 @@ from corephys.ground.cards import Card, Shown, with_uncertainty
 from corephys.ground.laws import law
 from corephys.ground.provenance import SourcedText
 from corephys.numerics import exponential, line
-from corephys.uncertainty import Measured, bare, combine, covariance_effects, stated
+from corephys.uncertainty import (
+    Measured,
+    combine,
+    covariance_effects,
+    given_uncertainty,
+    without_coords,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -354,7 +360,7 @@ def _downhole(f: Measured, phi: Measured, size: int) -> np.ndarray:
 def _good(measured: Measured, size: int) -> np.ndarray:
     """Readings that have a logarithm and are not flagged bad or missing."""
     values = _row(measured.values, size)
-    flag = flags.from_reason(np.broadcast_to(np.asarray(bare(measured.reason)), (size,)))
+    flag = flags.from_reason(np.broadcast_to(np.asarray(without_coords(measured.reason)), (size,)))
     return (values > 0.0) & (flag != flags.BAD) & (flag != flags.MISSING)
 
 
@@ -473,7 +479,7 @@ def porosity_from_formation_factor(
     if surface_conductivity is not None:
         surface = units.as_floats(surface_conductivity, "S/m", "surface_conductivity")
         rho_w = positive(pore_water_resistivity, "ohm m", "pore_water_resistivity")
-        u_surface = stated(
+        u_surface = given_uncertainty(
             surface_conductivity_uncertainty, "S/m", "surface_conductivity_uncertainty"
         )
     series.require_same_positions(
@@ -489,9 +495,11 @@ def porosity_from_formation_factor(
         outputs=4,
         dtypes=[float, float, float, np.int64],
     )
-    plain = bare(phi)
+    plain = without_coords(phi)
     # d ln F* / dF = 1 / (F share) and d ln F* / d sigma_s = F* rho_w.
-    u_random, effects = combine([(-plain / (used.m * bare(f.values) * bare(share)), f)])
+    u_random, effects = combine(
+        [(-plain / (used.m * without_coords(f.values) * without_coords(share)), f)]
+    )
     partials = [plain / used.m, -plain * np.log(plain) / used.m]
     effects.update(covariance_effects(partials, used.own_covariance, "archie"))
     for source, (of_a, of_m) in used.shared.items():
@@ -499,9 +507,13 @@ def porosity_from_formation_factor(
         effects[source] = effects.get(source, 0.0) + partials[0] * of_a + partials[1] * of_m
     if surface_conductivity is not None:
         effects["surface_conductivity"] = (
-            -plain / used.m * bare(pore) * bare(rho_w) * bare(u_surface)
+            -plain
+            / used.m
+            * without_coords(pore)
+            * without_coords(rho_w)
+            * without_coords(u_surface)
         )
-    reason = np.bitwise_or(bare(found), bare(f.reason))
+    reason = np.bitwise_or(without_coords(found), without_coords(f.reason))
     return series.build(
         {"porosity": Measured(phi, u_random, effects, reason)},
         steps=("1 / F* = 1 / F - sigma_s rho_w", "phi = (a / F*)^(1 / m) (Archie 1942)"),
@@ -524,8 +536,8 @@ def _given_parameters(
     if a is None or m is None:
         raise ValueError("give archie from resistivity.archie_fit, or both a and m")
     factor, exponent = float(positive(a, "1", "a")), float(positive(m, "1", "m"))
-    relative = float(stated(u_a, "1", "a_uncertainty")) / factor
-    deviation = float(stated(u_m, "1", "m_uncertainty"))
+    relative = float(given_uncertainty(u_a, "1", "a_uncertainty")) / factor
+    deviation = float(given_uncertainty(u_m, "1", "m_uncertainty"))
     return Archie(factor, exponent, np.diag([relative**2, deviation**2]), note="given")
 
 

@@ -12,7 +12,7 @@ import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
-from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.cards import Card, Shown, fit_warnings, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
 from corephys.sensors.resistivity.pore_water import conductivity_of_brine, mass_fraction
@@ -258,7 +258,7 @@ class Calibration(Shown):
         return Card(
             "Resistivity calibration, log10(R) = c0 + c1 x + c2 x^2",
             tuple(rows),
-            fit_worries(self.reduced_chi_square, self.residual, "1"),
+            fit_warnings(self.reduced_chi_square, self.residual, "1"),
             ("look at the residual of each brine: an outlier was diluted or mistyped",),
         )
 

@@ -15,7 +15,7 @@ import xarray as xr
 from corephys.ground import flags, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.provenance import SourcedText
-from corephys.uncertainty import Measured, bare, stated
+from corephys.uncertainty import Measured, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Scalar
@@ -111,7 +111,7 @@ def four_electrode(
         _electrode_kernel, v, i, outputs=2, dtypes=[float, np.int64], constant=cell.value
     )
     u_v, u_i = (
-        stated(value, unit, name)
+        given_uncertainty(value, unit, name)
         for value, unit, name in (
             (voltage_uncertainty, "V", "voltage_uncertainty"),
             (current_uncertainty, "A", "current_uncertainty"),
@@ -119,10 +119,10 @@ def four_electrode(
     )
     # A reading of no voltage has no relative uncertainty; its resistivity is NaN already.
     with np.errstate(divide="ignore", invalid="ignore"):
-        relative = (u_v / bare(v)) ** 2 + (u_i / bare(i)) ** 2
-    random = bare(rho) * relative**0.5
-    effects = {"cell_constant": bare(rho) * (cell.uncertainty / cell.value)}
-    joined = np.bitwise_or(bare(found), bare(reason))
+        relative = (u_v / without_coords(v)) ** 2 + (u_i / without_coords(i)) ** 2
+    random = without_coords(rho) * relative**0.5
+    effects = {"cell_constant": without_coords(rho) * (cell.uncertainty / cell.value)}
+    joined = np.bitwise_or(without_coords(found), without_coords(reason))
     return series.build(
         {"electrical_resistivity": Measured(rho, random, effects, joined)},
         steps=("rho = K V / I",),
@@ -142,7 +142,7 @@ def _cell(constant: CellConstant | Scalar, uncertainty: Scalar | None) -> CellCo
         return constant
     value = float(positive(constant, "m", "cell_constant"))
     return CellConstant(
-        value, float(stated(uncertainty, "m", "cell_constant_uncertainty")), "given"
+        value, float(given_uncertainty(uncertainty, "m", "cell_constant_uncertainty")), "given"
     )
 
 
@@ -196,7 +196,7 @@ def cell_constant(
     each = i / (sigma * v)
     # A single reading has no scatter: its uncertainty is that of the conductivity alone.
     scatter = float(each.std(ddof=1) / np.sqrt(each.size)) if each.size > 1 else 0.0
-    u = stated(conductivity_uncertainty, "S/m", "conductivity_uncertainty")
+    u = given_uncertainty(conductivity_uncertainty, "S/m", "conductivity_uncertainty")
     mean = float(each.mean())
     # All repeats share the error of the conductivity; the largest relative one holds for the mean.
     joined = float(np.hypot(scatter, mean * float(np.max(u / sigma))))
@@ -235,8 +235,8 @@ def wenner_constant(
     """
     a = float(positive(spacing, "m", "spacing"))
     f = float(positive(geometry_factor, "1", "geometry_factor"))
-    u_a = stated(spacing_uncertainty, "m", "spacing_uncertainty")
-    u_f = stated(geometry_factor_uncertainty, "1", "geometry_factor_uncertainty")
+    u_a = given_uncertainty(spacing_uncertainty, "m", "spacing_uncertainty")
+    u_f = given_uncertainty(geometry_factor_uncertainty, "1", "geometry_factor_uncertainty")
     value = 2.0 * np.pi * a * f
     u = value * float(np.hypot(u_a / a, u_f / f))
     return CellConstant(value, u, f"four electrodes {1e3 * a:g} mm apart, geometry factor {f:g}")

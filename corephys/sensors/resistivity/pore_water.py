@@ -12,7 +12,7 @@ import xarray as xr
 from corephys.ground import constants, flags, provenance, seawater, series, units
 from corephys.ground.arguments import measured_fraction
 from corephys.ground.laws import with_unit
-from corephys.uncertainty import Measured, bare, combine, stated
+from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement, Numbers, Scalar, WithUnit
@@ -244,7 +244,7 @@ def to_reference_temperature(
         (reference, "0 dbar"),
         salinity,
         salinity_uncertainty,
-        (stated(temperature_uncertainty, "K", "temperature_uncertainty"), 0.0),
+        (given_uncertainty(temperature_uncertainty, "K", "temperature_uncertainty"), 0.0),
         "at the reference temperature, rho sigma_w(T) / sigma_w(T_r), PSS-78 (UNESCO 1983)",
         {"reference": reference},
     )
@@ -306,8 +306,10 @@ def in_situ(
         salinity,
         salinity_uncertainty,
         (
-            stated(temperature_uncertainty, "K", "temperature_uncertainty"),
-            stated(in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"),
+            given_uncertainty(temperature_uncertainty, "K", "temperature_uncertainty"),
+            given_uncertainty(
+                in_situ_temperature_uncertainty, "K", "in_situ_temperature_uncertainty"
+            ),
         ),
         "in situ, rho sigma_w(T, 0) / sigma_w(T_i, p_i), PSS-78 (UNESCO 1983)",
         {},
@@ -337,29 +339,32 @@ def _converted(
         in_situ_pressure=there[1],
         salinity=salinity,
     )
-    u_salt = stated(u_salinity, "g/kg", "salinity_uncertainty", salinity)
+    u_salt = given_uncertainty(u_salinity, "g/kg", "salinity_uncertainty", salinity)
     now, salt_now = _water(salinity, *here, u_salt, u_temperature[0])
     then, salt_then = _water(salinity, *there, u_salt, u_temperature[1], "in_situ_temperature")
-    factor = bare(now.values) / bare(then.values)
+    factor = without_coords(now.values) / without_coords(then.values)
     values = measured.values * factor
     relative: dict[str, Any] = {
         # The salinity is in numerator and denominator: only the difference of the slopes remains.
-        "pore_water_salinity": (bare(salt_now) - bare(salt_then)) * bare(u_salt)
+        "pore_water_salinity": (without_coords(salt_now) - without_coords(salt_then))
+        * without_coords(u_salt)
     }
     ends = ((now, "laboratory_temperature", 1.0), (then, "in_situ_temperature", -1.0))
     for (end, source, sign), u in zip(ends, u_temperature, strict=True):
         # A reference temperature is exact.
         if source in end.effects and np.any(u != 0.0):
-            relative[source] = sign * bare(end.effects[source]) / bare(end.values)
-    effects = {source: bare(part) * factor for source, part in measured.effects.items()}
+            relative[source] = (
+                sign * without_coords(end.effects[source]) / without_coords(end.values)
+            )
+    effects = {source: without_coords(part) * factor for source, part in measured.effects.items()}
     for source, part in relative.items():
-        effects[source] = effects.get(source, 0.0) + bare(values) * part
+        effects[source] = effects.get(source, 0.0) + without_coords(values) * part
     random = (
-        (bare(measured.u_random) * factor) ** 2
-        + (bare(values) * now.u_random / bare(now.values)) ** 2
-        + (bare(values) * then.u_random / bare(then.values)) ** 2
+        (without_coords(measured.u_random) * factor) ** 2
+        + (without_coords(values) * now.u_random / without_coords(now.values)) ** 2
+        + (without_coords(values) * then.u_random / without_coords(then.values)) ** 2
     ) ** 0.5
-    reason = np.bitwise_or(np.bitwise_or(bare(measured.reason), now.reason), then.reason)
+    reason = np.bitwise_or(np.bitwise_or(without_coords(measured.reason), now.reason), then.reason)
     steps = json.loads(dataset.attrs.get("steps", "[]"))
     return series.build(
         {
@@ -437,14 +442,17 @@ def _water(
         outputs=4,
         dtypes=[float, float, float, np.int64],
     )
-    slope_s, slope_t = bare(sigma) * bare(by_salt), bare(sigma) * bare(by_warmth)
-    effects = {"pore_water_salinity": slope_s * bare(u_salinity)}
+    slope_s, slope_t = (
+        without_coords(sigma) * without_coords(by_salt),
+        without_coords(sigma) * without_coords(by_warmth),
+    )
+    effects = {"pore_water_salinity": slope_s * without_coords(u_salinity)}
     random: Any = 0.0
     if np.ndim(warm):
-        random = abs(slope_t * bare(u_temperature))
+        random = abs(slope_t * without_coords(u_temperature))
     else:
-        effects[source] = slope_t * bare(u_temperature)
-    return Measured(sigma, random, effects, bare(reason)), by_salt
+        effects[source] = slope_t * without_coords(u_temperature)
+    return Measured(sigma, random, effects, without_coords(reason)), by_salt
 
 
 def pore_water_resistivity(
@@ -492,8 +500,8 @@ def pore_water_resistivity(
         salinity,
         temperature,
         pressure,
-        stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
-        stated(temperature_uncertainty, "K", "temperature_uncertainty"),
+        given_uncertainty(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
+        given_uncertainty(temperature_uncertainty, "K", "temperature_uncertainty"),
     )
     return series.build(
         {"pore_water_resistivity": _reciprocal(found)},
@@ -504,7 +512,7 @@ def pore_water_resistivity(
 
 def _reciprocal(found: Measured) -> Measured:
     """Resistivity from conductivity, or conductivity from resistivity."""
-    slope = -1.0 / bare(found.values) ** 2
+    slope = -1.0 / without_coords(found.values) ** 2
     u_random, effects = combine([(slope, found)])
     return Measured(1.0 / found.values, u_random, effects, found.reason)
 
@@ -566,8 +574,8 @@ def formation_factor(
             salinity,
             temperature,
             "0 dbar",
-            stated(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
-            stated(temperature_uncertainty, "K", "temperature_uncertainty"),
+            given_uncertainty(salinity_uncertainty, "g/kg", "salinity_uncertainty", salinity),
+            given_uncertainty(temperature_uncertainty, "K", "temperature_uncertainty"),
         )
         pore = _reciprocal(found)
     else:
@@ -587,9 +595,9 @@ def formation_factor(
     core.values, pore.values = series.at_one_place(core.values, pore.values)
     factor = core.values / pore.values
     u_random, effects = combine(
-        [(1.0 / pore.values, core), (-bare(factor) / bare(pore.values), pore)]
+        [(1.0 / pore.values, core), (-without_coords(factor) / without_coords(pore.values), pore)]
     )
-    reason = np.bitwise_or(bare(core.reason), bare(pore.reason))
+    reason = np.bitwise_or(without_coords(core.reason), without_coords(pore.reason))
     return series.build(
         {"formation_factor": Measured(factor, u_random, effects, reason)},
         steps=("F = rho / rho_w at the temperature of the core (Archie 1942)",),
@@ -654,11 +662,16 @@ def cementation_exponent(
     m, found = series.apply(
         _exponent_kernel, f.values, phi.values, outputs=2, dtypes=[float, np.int64]
     )
-    log_phi = series.apply(_logarithm, bare(phi.values))
+    log_phi = series.apply(_logarithm, without_coords(phi.values))
     u_random, effects = combine(
-        [(-1.0 / (bare(f.values) * log_phi), f), (-bare(m) / (bare(phi.values) * log_phi), phi)]
+        [
+            (-1.0 / (without_coords(f.values) * log_phi), f),
+            (-without_coords(m) / (without_coords(phi.values) * log_phi), phi),
+        ]
     )
-    reason = np.bitwise_or(np.bitwise_or(bare(found), bare(f.reason)), bare(phi.reason))
+    reason = np.bitwise_or(
+        np.bitwise_or(without_coords(found), without_coords(f.reason)), without_coords(phi.reason)
+    )
     return series.build(
         {"cementation_exponent": Measured(m, u_random, effects, reason)},
         steps=("m = -ln F / ln phi, a = 1 (Archie 1942)",),

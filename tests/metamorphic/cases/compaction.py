@@ -96,8 +96,8 @@ def _(draw: Draw) -> dict[str, Any]:
         "decay_length_uncertainty": draw.scalar("m", 10.0, 90.0),
         "grain_density": draw.scalar("g/cm^3", 2.6, 2.8),
         "grain_density_uncertainty": draw.scalar("g/cm^3", 0.01, 0.05),
-        "fluid_density": draw.scalar("g/cm^3", 1.01, 1.04),
-        "fluid_density_uncertainty": draw.scalar("g/cm^3", 0.001, 0.004),
+        "pore_water_density": draw.scalar("g/cm^3", 1.01, 1.04),
+        "pore_water_density_uncertainty": draw.scalar("g/cm^3", 0.001, 0.004),
         "gravity": draw.scalar("m/s^2", 9.78, 9.83),
     }
 

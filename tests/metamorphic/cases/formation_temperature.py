@@ -113,7 +113,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("formation_temperature.fitted", rows="none", size=(1, 1), rtol=1e-6)
+@case("formation_temperature.fitted_decay", rows="none", size=(1, 1), rtol=1e-6)
 def _(draw: Draw) -> dict[str, Any]:
     found = records(draw)
     heat = draw.scalar("MJ/(m^3 K)", 3.0, 3.6)

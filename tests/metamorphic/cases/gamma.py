@@ -113,7 +113,7 @@ def _(draw: Draw) -> dict[str, Any]:
 
 def at_times(density: bool, times: Any, elapsed: Any, sets: Any, **arguments: Any) -> Any:
     """Coefficients at the readings, or the densities that come of them."""
-    calibration = cp.gamma.between(sets, times, elapsed)
+    calibration = cp.gamma.interpolate_calibrations(sets, times, elapsed)
     if not density:
         return {
             "coefficients": [getattr(c, "values", c) for c in calibration.coefficients],
@@ -122,7 +122,7 @@ def at_times(density: bool, times: Any, elapsed: Any, sets: Any, **arguments: An
     return cp.gamma.bulk_density(calibration=calibration, elapsed=elapsed, **arguments)
 
 
-@case("gamma.between", call=at_times, size=(4, 7))
+@case("gamma.interpolate_calibrations", call=at_times, size=(4, 7))
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "sets": {"A": fitted(draw), "B": fitted(draw), "C": fitted(draw)},

@@ -213,10 +213,10 @@ def _(draw: Draw) -> dict[str, Any]:
 
 
 def _corrected(temperature: Any, anomalies: Any) -> Any:
-    return cp.heat_flow.corrected(temperature, *anomalies)
+    return cp.heat_flow.corrected_temperature(temperature, *anomalies)
 
 
-@case("heat_flow.corrected", call=_corrected)
+@case("heat_flow.corrected_temperature", call=_corrected)
 def _(draw: Draw) -> dict[str, Any]:
     warm = stations(draw)
     anomaly = cp.heat_flow.bottom_water_anomaly(warm, **warmed(draw))

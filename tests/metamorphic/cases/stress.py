@@ -21,7 +21,7 @@ def column(draw: Draw) -> xr.Dataset:
 def water_by_depth(draw: Draw) -> xr.Dataset:
     """Density of pore water on depths of its own."""
     depth = ("reading", draw.rising(0.5, 60.0), {"units": "m"})
-    found = draw.dataset(("pore_water_density",), fluid_density=(1.02, 1.06))
+    found = draw.dataset(("pore_water_density",), pore_water_density=(1.02, 1.06))
     return found.drop_vars(["core", "section", "offset"]).assign_coords(depth=depth)
 
 
@@ -30,7 +30,7 @@ def _(draw: Draw) -> dict[str, Any]:
     return {
         "thickness": draw.series("m", 0.5, 30.0, dim="layer"),
         "bulk_density": draw.series("g/cm^3", 1.3, 2.2, dim="layer"),
-        "fluid_density": draw.scalar("g/cm^3", 1.02, 1.05),
+        "pore_water_density": draw.scalar("g/cm^3", 1.02, 1.05),
         "gravity": draw.scalar("m/s^2", 9.78, 9.83),
     }
 
@@ -38,8 +38,8 @@ def _(draw: Draw) -> dict[str, Any]:
 def waters(draw: Draw) -> dict[str, Any]:
     """Pore water and gravity with their uncertainties."""
     return {
-        "fluid_density": draw.scalar("g/cm^3", 1.02, 1.05),
-        "fluid_density_uncertainty": draw.scalar("g/cm^3", 0.001, 0.005),
+        "pore_water_density": draw.scalar("g/cm^3", 1.02, 1.05),
+        "pore_water_density_uncertainty": draw.scalar("g/cm^3", 0.001, 0.005),
         "gravity": draw.scalar("m/s^2", 9.78, 9.83),
         "gravity_uncertainty": draw.scalar("m/s^2", 0.001, 0.01),
     }
@@ -58,7 +58,7 @@ def _(draw: Draw) -> dict[str, Any]:
 
 @case("stress.vertical_effective_stress#water", rows="order")
 def _(draw: Draw) -> dict[str, Any]:
-    return {"density": column(draw), "at": column(draw), "fluid_density": water_by_depth(draw)}
+    return {"density": column(draw), "at": column(draw), "pore_water_density": water_by_depth(draw)}
 
 
 @case("stress.profile", rows="set", size=(3, 6))
@@ -86,7 +86,7 @@ def _(draw: Draw) -> dict[str, Any]:
         "density": column(draw),
         "step": draw.scalar("m", 5.0, 9.0),
         "fill": fill.drop_vars(["core", "section", "offset"]).assign_coords(depth=reach),
-        "fluid_density": water_by_depth(draw),
+        "pore_water_density": water_by_depth(draw),
     }
 
 
@@ -155,8 +155,8 @@ def sea(draw: Draw) -> dict[str, Any]:
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "at": draw.dataset(bulk_density=(1.3, 2.2)),
-        "fluid_density": draw.scalar("g/cm^3", 1.02, 1.4),
-        "fluid_density_uncertainty": draw.scalar("g/cm^3", 0.005, 0.05),
+        "drilling_fluid_density": draw.scalar("g/cm^3", 1.02, 1.4),
+        "drilling_fluid_density_uncertainty": draw.scalar("g/cm^3", 0.005, 0.05),
         "column_from": draw.choice("seafloor", "sea level"),
         **sea(draw),
     }
@@ -222,7 +222,7 @@ def _(draw: Draw) -> dict[str, Any]:
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "density": draw.dataset(bulk_density=(1.3, 2.2)),
-        "fluid_density": draw.scalar("g/cm^3", 1.02, 1.06),
+        "pore_water_density": draw.scalar("g/cm^3", 1.02, 1.06),
         "laboratory_water_density": draw.scalar("g/cm^3", 1.0, 1.03),
         "grain_density": draw.scalar("g/cm^3", 2.6, 2.8),
         "grain_density_uncertainty": draw.scalar("g/cm^3", 0.01, 0.05),
@@ -233,7 +233,7 @@ def _(draw: Draw) -> dict[str, Any]:
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "density": draw.dataset(bulk_density=(1.3, 2.2)),
-        "fluid_density": water_by_depth(draw),
+        "pore_water_density": water_by_depth(draw),
         "laboratory_water_density": draw.scalar("g/cm^3", 1.0, 1.03),
     }
 

@@ -39,11 +39,11 @@ def _(draw: Draw) -> dict[str, Any]:
 
 
 def plain(**given: Any) -> Any:
-    """A stated uncertainty as a plain array."""
-    return np.asarray(cp.uncertainty.stated(**given))
+    """A given uncertainty as a plain array."""
+    return np.asarray(cp.uncertainty.given_uncertainty(**given))
 
 
-@case("uncertainty.stated", call=plain)
+@case("uncertainty.given_uncertainty", call=plain)
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "value": draw.choice(
@@ -53,7 +53,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@case("uncertainty.stated#temperature", rows="none")
+@case("uncertainty.given_uncertainty#temperature", rows="none")
 def _(draw: Draw) -> dict[str, Any]:
     return {"value": draw.scalar("K", 0.01, 0.1), "unit": "K", "name": "temperature_uncertainty"}
 
