@@ -126,6 +126,19 @@ def test_unloading_lies_above_the_bound_and_cement_breaks_it():
     assert any("cement" in words for words in json.loads(found.attrs["assumptions"]))
 
 
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        ((2.65, 2.75), "g/cm\\^3"),
+        (("2.75 g/cm^3", "2.65 g/cm^3"), "give the least, then the greatest"),
+        (("2.7 g/cm^3",), "give the least and the greatest"),
+    ],
+)
+def test_a_range_of_grain_density_without_unit_or_order_is_refused(given, words):
+    with pytest.raises(ValueError, match=words):
+        curve_of(grain_density=given)
+
+
 def test_other_grains_and_other_porosities_are_called_uninformative():
     ground = formation().isel(reading=slice(1, None))
     load = ground["vertical_effective_stress"].values
@@ -133,7 +146,7 @@ def test_other_grains_and_other_porosities_are_called_uninformative():
     grains = xr.DataArray(np.where(load > 1000.0, 2.30, 2.70), dims="reading",
                           coords={"depth": ground["depth"]})  # fmt: skip
     solids = series.build({"grain_density": Measured(grains, 0.02, {})})
-    reference = curve_of(grain_density=(2.65, 2.75), porosity=(0.45, 0.62))
+    reference = curve_of(grain_density=("2.65 g/cm^3", "2.75 g/cm^3"), porosity=(0.45, 0.62))
     found = stress.overpressure_bound(phi, ground, reference=reference, grain_density=solids)
     opal = load > 1000.0
     outside = phi["porosity"].values > 0.62

@@ -93,7 +93,7 @@ def reference_of_indices(
     compression_index_uncertainty: float | None = None,
     scatter: float | None = None,
     porosity: tuple[float, float] = (0.0, 1.0),
-    grain_density: tuple[float, float] = (float("nan"), float("nan")),
+    grain_density: tuple[Scalar, Scalar] | None = None,
     words: str = "as given",
 ) -> CompactionReference:
     """Reference curve from a compression test, or from published numbers.
@@ -110,8 +110,10 @@ def reference_of_indices(
         Effects ``reference_void_ratio`` and ``reference_compression_index``; unknown gives NaN.
     scatter : float, optional
         Scatter of single samples about the line, in void ratio; unknown gives NaN.
-    porosity, grain_density : pair of float
-        Range of the material of the reference [1], [g/cm^3].
+    porosity : pair of float
+        Least and greatest porosity of the material of the reference [1].
+    grain_density : pair of Quantity or str, optional
+        Least and greatest density of its grains [g/cm^3]; samples of other grains are flagged.
     words : str
         Source of the numbers.
 
@@ -150,7 +152,7 @@ def reference_of_indices(
     )
     effects = {"reference_void_ratio": (u_e, 0.0), "reference_compression_index": (0.0, u_cc)}
     return CompactionReference(
-        "logarithmic", e, cc, one, effects, spread, porosity, grain_density, words
+        "logarithmic", e, cc, one, effects, spread, porosity, _range(grain_density), words
     )
 
 
@@ -160,7 +162,7 @@ def fit_reference(
     *,
     model: str = "logarithmic",
     at_stress: Scalar = "100 kPa",
-    grain_density: tuple[float, float] = (float("nan"), float("nan")),
+    grain_density: tuple[Scalar, Scalar] | None = None,
     words: str = "a site at hydrostatic pressure",
     allow: tuple[str, ...] = ("good", "not_evaluated"),
 ) -> CompactionReference:
@@ -176,8 +178,8 @@ def fit_reference(
         Void ratio against the logarithm of stress, or logarithm of porosity against stress.
     at_stress : Quantity or str
         Reference stress [kPa].
-    grain_density : pair of float
-        Range of the density of the grains [g/cm^3].
+    grain_density : pair of Quantity or str, optional
+        Least and greatest density of the grains [g/cm^3]; samples of other grains are flagged.
     words : str
         Source of the data.
     allow : tuple of str
@@ -252,9 +254,26 @@ def fit_reference(
         effects,
         scatter,
         (float(phi.min()), float(phi.max())),
-        grain_density,
+        _range(grain_density),
         words,
     )
+
+
+def _range(grain_density: tuple[Scalar, Scalar] | None) -> tuple[float, float]:
+    """Least and greatest grain density [g/cm^3]; NaN where not given."""
+    if grain_density is None:
+        return float("nan"), float("nan")
+    if len(grain_density) != 2:
+        raise ValueError(
+            f"grain_density is {grain_density!r}; give the least and the greatest, such as "
+            "('2.65 g/cm^3', '2.75 g/cm^3')"
+        )
+    low, high = (float(positive(end, "g/cm^3", "grain_density")) for end in grain_density)
+    if not low < high:
+        raise ValueError(
+            f"grain_density is {low:g} to {high:g} g/cm^3; give the least, then the greatest"
+        )
+    return low, high
 
 
 def effective_stress_of_porosity(
