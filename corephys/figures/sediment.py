@@ -129,11 +129,11 @@ _DENSE_FROM = 400  # porosities above which they are drawn as dots without bars
 # Line style and colour of each model: no two share both a style and a brightness.
 _LINES: dict[str, tuple[LineStyle, str]] = {
     "exponential": ("-", "#000000"),
-    "offset exponential": ("--", "#0072B2"),
+    "offset_exponential": ("--", "#0072B2"),
     "linear": (":", "#000000"),
     "power": ("-.", "#D55E00"),
-    "exponential in stress": ((0, (5, 1, 1, 1, 1, 1)), "#56A0D3"),
-    "void ratio in log stress": ((0, (8, 2)), "#B07800"),
+    "exponential_in_stress": ((0, (5, 1, 1, 1, 1, 1)), "#56A0D3"),
+    "void_ratio_in_log_stress": ((0, (8, 2)), "#B07800"),
 }
 
 

@@ -306,7 +306,7 @@ def _of_text(name: str, text: str) -> UsedConstant:
     try:
         number, unit = units.read_scalar(text)
     except units.UnitError:
-        # No number and unit: a method, such as "both" or "dry volume".
+        # No number and unit: a method, such as "both" or "dry_volume".
         return UsedConstant(name, words=text, origin="method")
     return UsedConstant(name, number, unit)
 

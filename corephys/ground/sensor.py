@@ -203,7 +203,7 @@ class Option:
         None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
     kind : str
         A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, ``"curves"``,
-        ``"log files"``, ``"windows"``, or the legal words separated by ``|``.
+        ``"log_files"``, ``"windows"``, or the legal words separated by ``|``.
     meaning : str
         One line for the reader of a recipe.
     taken_from : str

@@ -28,7 +28,7 @@ __all__ = ["explain", "overview"]
 _DOTS = 100.0  # dots per inch of a small picture
 _QUANTITIES = 6  # largest number of rows with numbers
 # Verdicts and states that are no warning.
-_SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
+_SOUND = ("no rule is broken", "in_control", "the drawn intervals agree with the errors of the fit")
 _UNKNOWN = "part of the uncertainty is unknown (NaN) of"
 _UNLIKELY = thresholds.value("unlikely_chi_square")
 # Figure of a leaf of the reduced hole, and the usual next step.

@@ -50,7 +50,7 @@ class Settings:
         readings within half of it; all readings of a section shorter than it are suspect.
     end_trim : float
         Response widths from the end of a section within which a reading is suspect.
-    spike_test : {"neighbours", "rolling median"}
+    spike_test : {"neighbours", "rolling_median"}
         What a reading is compared with: the neighbours on either side, or the rolling median.
     spike_threshold : float
         Distance from the neighbours that makes a spike, in standard deviations.
@@ -344,7 +344,7 @@ class SeriesReview:
         """Flag single readings that differ from their neighbours."""
         s = self.settings
         clean = np.where(self.doubted, np.nan, self.values)
-        if s.spike_test == "rolling median":
+        if s.spike_test == "rolling_median":
             found = checks.rolling_spikes(
                 clean, self.noise, self.places, threshold=s.spike_threshold, window=s.spike_window
             )

@@ -381,4 +381,4 @@ def _unfit_windows(here: str, chosen: Mapping[str, Any]) -> list[str]:
     return problems
 
 
-_TABLES = {"log files": _unfit_files, "curves": _unfit_curves, "windows": _unfit_windows}
+_TABLES = {"log_files": _unfit_files, "curves": _unfit_curves, "windows": _unfit_windows}

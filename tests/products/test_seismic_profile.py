@@ -54,7 +54,7 @@ def test_readings_of_two_cores_are_ordered_and_repeats_merged():
 
 @pytest.mark.parametrize(
     ("overlap", "left", "depths"),
-    [("upper core", 2, [0.0, 1.0, 2.0, 3.0]), ("lower core", 1, [0.0, 1.0, 1.5, 1.9, 3.0])],
+    [("upper_core", 2, [0.0, 1.0, 2.0, 3.0]), ("lower_core", 1, [0.0, 1.0, 1.5, 1.9, 3.0])],
 )
 def test_one_core_of_an_overlap_is_kept_and_the_other_counted(overlap, left, depths):
     pairs = pair([0.0, 1.0, 2.0, 1.5, 1.9, 3.0], 1.6, 1600.0, list("111222"))

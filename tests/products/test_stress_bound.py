@@ -46,7 +46,7 @@ def test_a_heavier_fluid_presses_more_and_where_it_exceeds_the_overburden_is_sai
 
 def test_equivalent_density_undoes_the_column_at_both_datums():
     where = units.quantity(np.array([0.0, 150.0]), "m")
-    for datum in ("sea level", "seafloor"):
+    for datum in ("sea_level", "seafloor"):
         column = stress.fluid_column_pressure(
             where, fluid_density="1.25 g/cm^3", water_depth="800 m", column_from=datum,
             water_depth_uncertainty="2 m", fluid_density_uncertainty="0.02 g/cm^3",
@@ -218,7 +218,7 @@ def test_bad_input_is_refused_in_words():
     with pytest.raises(ValueError, match="column_from is 'floor'"):
         stress.fluid_column_pressure("5 m", fluid_density="1.1 g/cm^3", water_depth="10 m",
                                      column_from="floor")  # fmt: skip
-    with pytest.raises(ValueError, match="datum is 'rig'; it has to be 'sea level' or 'seafloor'"):
+    with pytest.raises(ValueError, match="datum is 'rig'; it has to be 'sea_level' or 'seafloor'"):
         stress.equivalent_density("5 MPa", "5 m", datum="rig", water_depth="10 m")
     with pytest.raises(units.UnitError, match="fluid_density: expected g/cm"):
         stress.fluid_column_pressure("5 m", fluid_density="1.1 kPa", water_depth="10 m",
@@ -283,7 +283,7 @@ def test_a_flagged_porosity_is_kept_and_says_nothing():
 
 def test_there_is_no_fluid_column_above_the_place_where_it_begins():
     where = units.quantity(np.array([-10.0, 0.0, 10.0]), "m")
-    for datum, known in (("seafloor", [False, True, True]), ("sea level", [True, True, True])):
+    for datum, known in (("seafloor", [False, True, True]), ("sea_level", [True, True, True])):
         found = stress.fluid_column_pressure(
             where, fluid_density="1.2 g/cm^3", water_depth="100 m", column_from=datum
         )

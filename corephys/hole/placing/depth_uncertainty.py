@@ -22,7 +22,7 @@ from corephys.uncertainty import Measured
 
 __all__ = ["carry", "covariance", "errors_in_metres", "uncertainty"]
 
-TIDES = ("half range", "standard uncertainty")
+TIDES = ("half_range", "standard_uncertainty")
 PLACEMENTS = ("top", "middle")
 SCALES = ("depth", "depth_closed", "depth_fitted")
 # Variables of the result beside the companions of depth, all in m.
@@ -41,7 +41,7 @@ def uncertainty(
     removed: Any = None,
     depth: str = "depth",
     tide: Any = None,
-    tide_is: str = "half range",
+    tide_is: str = "half_range",
     heave: Any = None,
     drill_string: Any = None,
     drill_string_relative: Any = None,
@@ -62,7 +62,7 @@ def uncertainty(
         Scale of the depth.
     tide : Quantity or str, optional
         Half the range of the tide, or a standard uncertainty [m]. One error a core.
-    tide_is : {"half range", "standard uncertainty"}
+    tide_is : {"half_range", "standard_uncertainty"}
         Kind of ``tide``.
     heave : Quantity or str, optional
         Standard uncertainty of the heave when a core is cut [m]. One error a core.

@@ -23,7 +23,7 @@ _T = thresholds.DEFAULTS
 _ROUNDING = 1e-6  # m: a micrometre is the same place
 _COMPANIONS = (*companions.COMPANIONS, "_partners")
 _BLOCK = 4_000_000  # pairs of readings in memory at one time
-_HOW = ("nearest", "mean over footprint")
+_HOW = ("nearest", "mean_over_footprint")
 
 
 def match(
@@ -44,7 +44,7 @@ def match(
         Series whose positions are wanted.
     within : str, Quantity or DataArray
         Greatest distance of a partner from the wanted position.
-    how : {"nearest", "mean over footprint"}
+    how : {"nearest", "mean_over_footprint"}
         One partner (the upper one of two equally near), or the mean of all within reach.
     allow : tuple of str
         Levels of ``a``'s flags that may be partners: good, not_evaluated, suspect, bad.

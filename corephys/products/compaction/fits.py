@@ -64,8 +64,8 @@ def fit(
         ``vertical_effective_stress`` [kPa] at the porosities, for the models of stress. Its effects
         are propagated. Its random error is not: least squares takes the abscissa as known.
     model : str
-        ``"exponential"``, ``"offset exponential"``, ``"linear"``, ``"power"``,
-        ``"exponential in stress"`` or ``"void ratio in log stress"``. The last is fitted to
+        ``"exponential"``, ``"offset_exponential"``, ``"linear"``, ``"power"``,
+        ``"exponential_in_stress"`` or ``"void_ratio_in_log_stress"``. The last is fitted to
         porosity too, because the uncertainties are those of porosity.
     absolute_sigma : bool
         True uses the given uncertainties as they are; False uses equal weights and takes the scale

@@ -540,7 +540,7 @@ _ROWS = (
         "1/L",
     ),
     Model(
-        "offset exponential",
+        "offset_exponential",
         "phi_r + (phi0 - phi_r) exp(-z / L)",
         "porosity = {residual_porosity:.4f} + ({surface_porosity:.4f} - {residual_porosity:.4f}) "
         "exp(-z / {decay_length:.0f} m)",
@@ -580,7 +580,7 @@ _ROWS = (
         "the exponent",
     ),
     Model(
-        "exponential in stress",
+        "exponential_in_stress",
         "phi0 exp(-sigma' / S)",
         "porosity = {surface_porosity:.4f} exp(-sigma' / {decay_stress:.0f} kPa)",
         "Athy 1930, in effective stress",
@@ -593,7 +593,7 @@ _ROWS = (
         "1/S",
     ),
     Model(
-        "void ratio in log stress",
+        "void_ratio_in_log_stress",
         "e / (1 + e), e = e0 - Cc log10(sigma' / 100 kPa)",
         "void ratio = {reference_void_ratio:.4f} - {compression_index:.4f} log10(sigma' / 100 kPa)",
         "Terzaghi and Peck 1948",

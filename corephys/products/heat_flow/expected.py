@@ -245,7 +245,7 @@ def heat_flow_of_age(
     ----------
     age : Quantity, DataArray or str
         Age of the ocean floor [Myr].
-    cooling : {"plate", "half-space"}
+    cooling : {"plate", "half_space"}
         Cooling of a plate of finite thickness, or of a half-space.
     half_space : Quantity, str or Constant
         Heat flow of the half-space at 1 Myr [mW/m^2].
@@ -273,10 +273,10 @@ def heat_flow_of_age(
     >>> float(heat_flow_of_age("4 Myr")["heat_flow_of_age"])
     255.0
     """
-    if cooling not in ("plate", "half-space"):
-        raise ValueError(f"cooling is {cooling!r}; give 'plate' or 'half-space'")
+    if cooling not in ("plate", "half_space"):
+        raise ValueError(f"cooling is {cooling!r}; give 'plate' or 'half_space'")
     t = positive(age, "Myr", "age")
-    if cooling == "half-space":
+    if cooling == "half_space":
         at_one = float(positive(half_space, "mW/m^2", "half_space"))
         found = series.apply(lambda years: at_one / np.sqrt(years), t)
     else:
@@ -287,7 +287,7 @@ def heat_flow_of_age(
             ),
             t,
         )
-    used = {"half_space": half_space} if cooling == "half-space" else {r: _C[r] for r in _PLATE}
+    used = {"half_space": half_space} if cooling == "half_space" else {r: _C[r] for r in _PLATE}
     return series.build(
         {"heat_flow_of_age": Measured(found)},
         steps=(f"heat flow of {cooling} cooling at the age of the ocean floor",),

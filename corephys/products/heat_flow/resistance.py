@@ -56,7 +56,7 @@ def thermal_resistance(
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth`` [m].
     at : Dataset, DataArray or Quantity
         Depths [m], or a series with the coordinate ``depth``.
-    how : {"linear", "steps", "harmonic mean", "trend"}
+    how : {"linear", "steps", "harmonic_mean", "trend"}
         Interpolation between the points: the resistivity 1/k linear from point to point; that of
         the nearest point; one harmonic mean for the hole, weighted by thickness; or a straight
         line of 1/k against depth. Resistivity is interpolated because resistances in series add.

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["profile"]
 
 _T = thresholds.DEFAULTS
-OVERLAPS = ("average", "upper core", "lower core")
+OVERLAPS = ("average", "upper_core", "lower_core")
 FILLS = ("linear", "trend", "none")
 _NAMES = ("bulk_density", "p_wave_velocity")
 
@@ -61,7 +61,7 @@ def profile(
     ----------
     density, velocity : Dataset or DataArray, (reading)
         ``bulk_density`` [g/cm^3] and ``p_wave_velocity`` [m/s] at the same positions, with depth.
-    overlap : {"average", "upper core", "lower core"}
+    overlap : {"average", "upper_core", "lower_core"}
         Readings to use where two cores cover one depth: both in the order of depth, or one.
     merge_within : Quantity or str
         Readings no farther apart than this [m] are averaged into one.
@@ -180,7 +180,7 @@ def _one_core(rows: _Rows, overlap: str) -> tuple[_Rows, int]:
             top, bottom = ends[lower][0], min(ends[upper][1], ends[lower][1])
             if top > bottom:
                 break
-            other = lower if overlap == "upper core" else upper
+            other = lower if overlap == "upper_core" else upper
             keep &= ~((rows.core == other) & (rows.depth >= top) & (rows.depth <= bottom))
     return rows.take(np.flatnonzero(keep)), int(np.sum(~keep))
 

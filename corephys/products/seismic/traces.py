@@ -419,7 +419,7 @@ def reflectivity(
         correlated_over=float(np.median(alike)),
         datum="first row of the profile",
         assumptions=ASSUMPTIONS,
-        top_impedance="as the first step" if top is None else str(top),
+        top_impedance="as_the_first_step" if top is None else str(top),
     )
     dataset["two_way_time"].attrs = {"units": "s", "long_name": "two-way time from the first row"}
     return dataset
@@ -574,7 +574,7 @@ def _spread(reflections: xr.Dataset, trace: Any, step: float, draws: int, seed: 
         noise = (total[:, width:] - total[:, :-width]) / np.sqrt(width)
     # A relative error of the impedance is an absolute one of its logarithm.
     log = np.log(z) + noise * relative
-    known_top = reflections.attrs.get("top_impedance") != "as the first step"
+    known_top = reflections.attrs.get("top_impedance") != "as_the_first_step"
     above = np.log(z[:1]) if known_top else log[:, :1]
     jump = np.diff(log, axis=1, prepend=np.broadcast_to(above, (draws, 1)))
     base = np.diff(np.log(z), prepend=np.log(z[:1]))

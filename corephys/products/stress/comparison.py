@@ -92,7 +92,7 @@ def _same_sea(pressure: xr.Dataset, profile: xr.Dataset) -> None:
     """Refuse different sea water on both sides: the difference would appear as a pressure."""
     used = [provenance.used_constants(data) for data in (pressure, profile)]
     for key, unit in (("sea_water_density", "g/cm^3"), ("water_depth", "m")):
-        if not all(key in one for one in used) or pressure.attrs.get("column_from") == "sea level":
+        if not all(key in one for one in used) or pressure.attrs.get("column_from") == "sea_level":
             continue
         column, ground = (one[key].in_unit(unit) for one in used)
         if abs(column - ground) > 1e-6 * ground:

@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 _C = constants.CONSTANTS
-_DATUMS = ("sea level", "seafloor")
+_DATUMS = ("sea_level", "seafloor")
 
 
 def places(at: xr.Dataset | Dimensional) -> xr.DataArray:
@@ -211,7 +211,7 @@ def fluid_column_pressure(
         Density of the drilling fluid [g/cm^3].
     water_depth : Quantity or str
         Water depth [m].
-    column_from : {"seafloor", "sea level"}
+    column_from : {"seafloor", "sea_level"}
         Top of the column of fluid: the seafloor for an open hole with sea water above it, or sea
         level for a pipe that reaches sea level.
     fluid_density_uncertainty, water_depth_uncertainty : Quantity or str, optional
@@ -242,14 +242,14 @@ def fluid_column_pressure(
     (definition). Flow, cuttings and the circulation of the fluid are not included.
     """
     if column_from not in _DATUMS:
-        raise ValueError(f"column_from is {column_from!r}; it has to be 'seafloor' or 'sea level'")
+        raise ValueError(f"column_from is {column_from!r}; it has to be 'seafloor' or 'sea_level'")
     where = places(at)
     z = where["depth"].values
     rho = float(positive(fluid_density, "g/cm^3", "fluid_density"))
     sea = float(positive(sea_water_density, "g/cm^3", "sea_water_density"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
-    riser = column_from == "sea level"
+    riser = column_from == "sea_level"
     length = z + above if riser else z
     length = np.where(length >= 0.0, length, np.nan)
     pressure = g * (rho * length + (0.0 if riser else sea * above))
@@ -315,7 +315,7 @@ def equivalent_density(
         Pressure from sea level, above air pressure [kPa].
     at : Dataset, DataArray or Quantity, optional
         Depths below seafloor [m]; those of ``pressure`` where not given.
-    datum : {"sea level", "seafloor"}
+    datum : {"sea_level", "seafloor"}
         Top of the column: one pressure has two equivalent densities.
     quantity : str
         Name of the pressure in a Dataset.
@@ -347,7 +347,7 @@ def equivalent_density(
     hydrostatics (definition). Errors that the pressure shares with the water column cancel.
     """
     if datum not in _DATUMS:
-        raise ValueError(f"datum is {datum!r}; it has to be 'sea level' or 'seafloor'")
+        raise ValueError(f"datum is {datum!r}; it has to be 'sea_level' or 'seafloor'")
     where = places(pressure if at is None else at)
     z = where["depth"].values
     named = quantity if isinstance(pressure, xr.Dataset) else "fluid_column_pressure"
@@ -355,7 +355,7 @@ def equivalent_density(
     sea = float(positive(sea_water_density, "g/cm^3", "sea_water_density"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
-    from_sea = datum == "sea level"
+    from_sea = datum == "sea_level"
     length = z + above if from_sea else z
     length = np.where(length > 0.0, length, np.nan)
     water = 0.0 if from_sea else sea * above

@@ -62,7 +62,7 @@ def _agrees_with_the_hole(plan: Mapping[str, Any], water_depth: str | None) -> N
     seafloor = float(units.as_floats(given, "m", "seafloor_depth"))
     slack = max(_SLACK, 0.01 * water)
     lowest, highest = water - slack, water + slack
-    if datum == "rig floor":
+    if datum == "rig_floor":
         highest += _RIG_FLOOR
     if not lowest <= seafloor <= highest:
         raise ValueError(
@@ -123,7 +123,7 @@ def _unnamed(name: str, held: xr.Dataset) -> str:
     curves = ", ".join(f"{_plain(curve)} [{_plain(unit)}]" for curve, unit in units.items())
     return (
         f"{begin}: the recipe gives neither its depth datum nor its curves. Write "
-        f'under [logs.files."{_plain(name)}"]: depth_datum = "seafloor", or "rig floor" or "sea '
+        f'under [logs.files."{_plain(name)}"]: depth_datum = "seafloor", or "rig_floor" or "sea '
         'level" with seafloor_depth, the seafloor in its own depths, and its uncertainty; and '
         f'curves = {{ CURVE = "quantity" }}, such as "bulk_density". Its curves: {curves}'
     )

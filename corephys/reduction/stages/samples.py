@@ -247,9 +247,9 @@ def formation_conductivity(context: Context) -> None:
         "anisotropy_uncertainty": keys["anisotropy_uncertainty"],
         "in_situ": _in_situ(context, measured),
     }
-    asked = {"anisotropy": keys["anisotropy_correction"], "in situ": keys["in_situ_correction"]}
+    asked = {"anisotropy": keys["anisotropy_correction"], "in_situ": keys["in_situ_correction"]}
     chosen = tuple(name for name, wanted in asked.items() if wanted)
-    if "in situ" in chosen and keys["conditions"] == "in situ":
+    if "in_situ" in chosen and keys["conditions"] == "in_situ":
         raise ValueError(
             "[needle] in_situ_correction is on, but conditions states that the conductivities "
             "already are in situ; change one of the two"
@@ -269,7 +269,7 @@ def formation_conductivity(context: Context) -> None:
 def _in_situ(context: Context, measured: xr.Dataset) -> xr.Dataset | None:
     """Conductivities at the pressure and temperature of the formation; None where unknown."""
     hole, keys = context.recipe["hole"], context.recipe["needle"]
-    if keys["conditions"] == "in situ":
+    if keys["conditions"] == "in_situ":
         same = series.unpack(measured, "thermal_conductivity")
         return series.build({"thermal_conductivity": same, "thermal_conductivity_in_situ": same})
     if hole["water_depth"] is None or "depth" not in measured.coords:

@@ -306,7 +306,7 @@ def bulk_density(
             "grain_electron_ratio": grain_electron_ratio,
             "pore_water_electron_ratio": pore_water_electron_ratio,
         }
-        if calibration.scale == "aluminium and water"
+        if calibration.scale == "aluminium_and_water"
         else {"attenuation_ratio": attenuation_ratio}
     )
     dataset = series.build(
@@ -354,10 +354,10 @@ _STEPS = (
     "annulus: (x - rho_f (D - d)) / d",
 )
 _LAST = {
-    "aluminium and water": (
+    "aluminium_and_water": (
         "electron step from the aluminium-and-water scale to grains and pore water"
     ),
-    "grain equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
+    "grain_equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
 }
 
 
@@ -441,7 +441,7 @@ SENSOR = Sensor(
             None, "time", "date of the calibration; else that of the first standard"
         ),
         "time": option_from(calibrate, "time_kind", "real|live", "kind of counting time"),
-        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
+        "order": Option("by_aicc", "by_aicc|1|2", "degree of ln I in areal density"),
         "core_diameter_uncertainty": option_from(
             bulk_density,
             "core_diameter_uncertainty",
@@ -463,7 +463,7 @@ SENSOR = Sensor(
         "scale": option_from(
             calibrate,
             "scale",
-            "aluminium and water|grain equivalent",
+            "aluminium_and_water|grain_equivalent",
             "density convention",
         ),
         "calibrations": Option(

@@ -36,15 +36,15 @@ __all__ = [
 _C = constants.CONSTANTS
 # By scale: mass of grains that attenuates the beam as much as a gram of aluminium, of water.
 SCALES = {
-    "aluminium and water": (1.0, 1.0),
-    "grain equivalent": (
+    "aluminium_and_water": (1.0, 1.0),
+    "grain_equivalent": (
         _C["aluminium_to_grain_attenuation"].value,
         _C["water_to_grain_attenuation"].value,
     ),
 }
 _BY_SCALE = {
-    "aluminium and water": ("aluminium_electron_ratio", "water_electron_ratio"),
-    "grain equivalent": ("aluminium_to_grain_attenuation", "water_to_grain_attenuation"),
+    "aluminium_and_water": ("aluminium_electron_ratio", "water_electron_ratio"),
+    "grain_equivalent": ("aluminium_to_grain_attenuation", "water_to_grain_attenuation"),
 }
 
 
@@ -70,7 +70,7 @@ class Calibration(Shown):
         Electrons per unit molar mass, Z/A [mol/g].
     areal_density, log_rate, log_rate_uncertainty, residual : ndarray, (standard)
         The standards as they entered the fit.
-    scale : {"aluminium and water", "grain equivalent"}
+    scale : {"aluminium_and_water", "grain_equivalent"}
         Meaning of a reading: density on the line of water and aluminium, or attenuation over
         that of a gram of grains. Readings on the first need the electron step, readings on the
         second the hydrogen step.
@@ -101,7 +101,7 @@ class Calibration(Shown):
     log_rate: np.ndarray = field(default_factory=lambda: np.empty(0))
     log_rate_uncertainty: np.ndarray = field(default_factory=lambda: np.empty(0))
     residual: np.ndarray = field(default_factory=lambda: np.empty(0))
-    scale: str = "aluminium and water"
+    scale: str = "aluminium_and_water"
     criterion: dict[int, float] = field(default_factory=dict)
     reduced_chi_square: float = float("nan")
     shifted: dict[str, Calibration] = field(default_factory=dict)
@@ -237,7 +237,7 @@ def calibrate(
     water_temperature: Scalar = "20 degC",
     aluminium_density: constants.Constant = _C["aluminium_density"],
     order: int | None = None,
-    scale: str = "aluminium and water",
+    scale: str = "aluminium_and_water",
 ) -> Calibration:
     """Fit ln I against areal density of standards of aluminium in fresh water.
 
@@ -263,7 +263,7 @@ def calibrate(
         Density of aluminium with its uncertainty [g/cm^3].
     order : {1, 2}, optional
         Degree of the fit; if not given, the degree with the smaller AICc.
-    scale : {"aluminium and water", "grain equivalent"}
+    scale : {"aluminium_and_water", "grain_equivalent"}
         Density convention of the readings, kept with all results.
 
     Returns

@@ -25,7 +25,7 @@ _C = constants.CONSTANTS
 _SLOWEST = thresholds.value("slowest_solid")  # us/mm
 _WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
 # Media of known velocity with their absolute salinity; sea water has that of TEOS-10.
-_WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/kg"}
+_WATERS = {"water": "0 g/kg", "fresh_water": "0 g/kg", "sea_water": "35.16504 g/kg"}
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Calibration(Shown):
         Length of the standards [mm], their travel time [us], and measured less fitted time [us].
     residual_deviation : float
         Standard deviation of the residuals, by the degrees of freedom of the fit [us].
-    liner_from : {"standards", "wall and velocity"}
+    liner_from : {"standards", "wall_and_velocity"}
         Origin of ``liner_delay``.
     left_out : int
         Number of standards without a length or a travel time above zero.
@@ -189,7 +189,7 @@ def calibrate(
     temperature : Quantity, DataArray or str
         Temperature of the standard [degC]; determines the velocity where the medium is water.
     medium : str or sequence of str, (standard)
-        ``water`` (fresh), ``sea water``, or the name of a solid, whose velocity is fitted.
+        ``water`` (fresh), ``sea_water``, or the name of a solid, whose velocity is fitted.
     liner : str or sequence of str, (standard)
         ``full``, ``half`` or ``none``.
     wall : Quantity or str
@@ -356,6 +356,6 @@ def _fit(
         t,
         residual,
         float(np.sqrt(variance)),
-        "standards" if from_standards else "wall and velocity",
+        "standards" if from_standards else "wall_and_velocity",
         left_out,
     )
