@@ -27,6 +27,7 @@ from corephys.figures.style import (
     label,
     unit_in_print,
 )
+from corephys.ground.choices import plain_words
 from corephys.ground.vocabulary import TERMS
 from corephys.quality.standards import ControlChart
 
@@ -501,11 +502,8 @@ def control_charts(tree: xr.DataTree) -> Plate:
             else:
                 plate.points(axes, panel, "standards", order, table["value"].values)
             first, last = (str(t.astype("datetime64[D]")) for t in table["time"].values[[0, -1]])
-            _headline(
-                axes,
-                f"{table.attrs['checked']}; {axes.get_title(loc='left') or chart.status}; "
-                f"{first} to {last}",
-            )
+            status = axes.get_title(loc="left") or plain_words(chart.status)
+            _headline(axes, f"{table.attrs['checked']}; {status}; {first} to {last}")
             axes.set_ylabel(words)
             axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(integer=True))
         assert axes is not None
@@ -534,7 +532,9 @@ def _values(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
     plate.points(axes, panel, "out of control", x[~fine], y[~fine], colour=_ALARM, marker="s")
     alarms = int(table["alarm"].values.sum())
     axes.margins(y=0.12)
-    _headline(axes, f"{chart.status}, {int(np.isfinite(y).sum())} checks, {alarms} alarms")
+    _headline(
+        axes, f"{plain_words(chart.status)}, {int(np.isfinite(y).sum())} checks, {alarms} alarms"
+    )
 
 
 def _sums(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
+from typing import Any
 
-__all__ = ["choice", "choices", "matching", "plain_words"]
+import numpy as np
+
+__all__ = ["choice", "choice_column", "choices", "matching", "plain_words"]
 
 
 def matching(value: object, options: Iterable[str]) -> str | None:
@@ -30,11 +33,15 @@ def matching(value: object, options: Iterable[str]) -> str | None:
     """
     if not isinstance(value, str):
         return None
-    by_spelling = {_folded(option): option for option in options}
-    return by_spelling.get(_folded(value))
+    known = tuple(options)
+    if value in known:
+        return value  # itself, since a text may carry its origin
+    return {_folded(option): option for option in known}.get(_folded(value))
 
 
-def choice(value: object, options: Iterable[str], name: str) -> str:
+def choice(
+    value: object, options: Iterable[str], name: str, error: type[ValueError] = ValueError
+) -> str:
     """The option that an argument names.
 
     Parameters
@@ -45,6 +52,8 @@ def choice(value: object, options: Iterable[str], name: str) -> str:
         Words of the list, in the order of the message.
     name : str
         Name of the argument, for the message.
+    error : type
+        Class of the error.
 
     Returns
     -------
@@ -64,7 +73,7 @@ def choice(value: object, options: Iterable[str], name: str) -> str:
     known = tuple(options)
     found = matching(value, known)
     if found is None:
-        raise ValueError(
+        raise error(
             f"{name} is {value!r}; expected one of {', '.join(known)}{_nearest(value, known)}"
         )
     return found
@@ -102,6 +111,45 @@ def choices(values: str | Iterable[str], options: Iterable[str], name: str) -> t
             )
         found.append(option)
     return tuple(found)
+
+
+def choice_column(values: Any, options: Iterable[str], name: str) -> np.ndarray:
+    """The options that the cells of a column name.
+
+    Parameters
+    ----------
+    values : array_like of str
+        Words as they stand in the column, of any shape.
+    options : iterable of str
+        Words of the list, in the order of the message; an empty text where cells may be empty.
+    name : str
+        Name of the column, for the message.
+
+    Returns
+    -------
+    ndarray of object
+        Options, in the shape of the values.
+
+    Raises
+    ------
+    ValueError
+        When a cell is none of the options; the message gives its row.
+    """
+    known = tuple(options)
+    words = np.array(values, dtype=object)
+    texts = words.astype(str)
+    for word in np.unique(texts).tolist():
+        here = texts == word
+        option = matching(word, known)
+        if option is None:
+            rows = np.flatnonzero(here)
+            more = f" in {rows.size} rows, first in row {rows[0]}" if words.size > 1 else ""
+            raise ValueError(
+                f"{name} is {word!r}{more}; expected one of {', '.join(filter(None, known))}"
+                f"{_nearest(word, known)}"
+            )
+        words[here] = option
+    return words
 
 
 def plain_words(word: object) -> str:

@@ -15,6 +15,7 @@ from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch, sketch_hole
 from corephys.ground import companions, flags, series, thresholds
 from corephys.ground.cards import Card, fit_worries, with_uncertainty
+from corephys.ground.choices import plain_words
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.run import summary_lines
@@ -28,7 +29,7 @@ __all__ = ["explain", "overview"]
 _DOTS = 100.0  # dots per inch of a small picture
 _QUANTITIES = 6  # largest number of rows with numbers
 # Verdicts and states that are no warning.
-_SOUND = ("no rule is broken", "in_control", "the drawn intervals agree with the errors of the fit")
+_SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
 _UNKNOWN = "part of the uncertainty is unknown (NaN) of"
 _UNLIKELY = thresholds.value("unlikely_chi_square")
 # Figure of a leaf of the reduced hole, and the usual next step.
@@ -174,7 +175,7 @@ def _worries(
     """Warnings of a result: verdicts, flags, unknown uncertainties, cautions."""
     worries = []
     for key in ("verdict", "status"):
-        words = str(result.attrs.get(key, ""))
+        words = plain_words(result.attrs.get(key, ""))
         # The verdict on a comparison of models is its result and no warning.
         if words and words not in _SOUND and "first_by_aicc" not in result.attrs:
             worries.append(words)

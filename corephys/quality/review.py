@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units, vocabulary
+from corephys.ground.choices import choice
 from corephys.ground.registry import Compiled
 from corephys.ground.sensor import Sensor
 from corephys.quality import checks, fill
@@ -37,6 +38,8 @@ def _widths(sensors: Sequence[Sensor]) -> dict[str, float]:
 
 
 RESPONSE_WIDTH = Compiled(_widths)
+
+SPIKE_TESTS = ("neighbours", "rolling_median")
 
 
 @dataclass(frozen=True)
@@ -105,6 +108,10 @@ class Settings:
     bound_margin: float = _value("bound_margin")
     sample_difference: float = _value("sample_difference")
     sample_reach: float = _value("sample_reach")
+
+    def __post_init__(self) -> None:
+        spike_test = choice(self.spike_test, SPIKE_TESTS, "spike_test")
+        object.__setattr__(self, "spike_test", spike_test)
 
 
 # --------------------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units
+from corephys.ground.choices import choices, matching
 
 if TYPE_CHECKING:
     import pint
@@ -53,7 +54,7 @@ class ControlChart:
     @property
     def judged(self) -> bool:
         """Whether there were enough standards for limits."""
-        return self.status in ("in_control", "out_of_control")
+        return matching(self.status, ("in_control", "out_of_control")) is not None
 
 
 def cumulative_sums(
@@ -148,7 +149,8 @@ def control_chart(
     Limits that are estimated from few standards give false alarms oftener: in one of six sound
     charts of 22 standards, against one of eleven where centre and scatter are known (simulated).
     """
-    _check(rules, baseline)
+    rules = choices(rules, RULES, "rules")
+    _check(baseline)
     unit, x = _values(value)
     when = _times(time)
     if when.shape != x.shape:
@@ -163,10 +165,7 @@ def control_chart(
     return _chart(when[order], x[order], unit, judged)
 
 
-def _check(rules: tuple[str, ...], baseline: int | None) -> None:
-    for rule in rules:
-        if rule not in RULES:
-            raise ValueError(f"rule {rule!r} is not known; expected some of {', '.join(RULES)}")
+def _check(baseline: int | None) -> None:
     if baseline is not None and baseline < LEAST:
         raise ValueError(
             f"baseline is {baseline}; centre and scatter need at least {LEAST} standards. Give "

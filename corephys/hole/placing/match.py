@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import companions, flags, thresholds, units
+from corephys.ground.choices import choice, plain_words
 from corephys.ground.provenance import with_constants
 from corephys.ground.series import PositionError
 from corephys.hole.placing.layout import encode
@@ -72,8 +73,7 @@ def match(
     otherwise they have nearly the same depth. Mean of n partners: u_random = sqrt(sum u^2) / n,
     effects are averaged with their signs, reasons are joined (definition; JCGM 100:2008, 5.1.2).
     """
-    if how not in _HOW:
-        raise ValueError(f"how is {how!r}; it is one of {', '.join(map(repr, _HOW))}")
+    how = choice(how, _HOW, "how")
     reach = float(units.as_floats(within, "m", "within"))
     source, wanted = _series(a, "a"), _series(to, "to")
     key_a, key_to = _keys(source, wanted, reach)
@@ -106,7 +106,7 @@ def match(
             words = {"units": "cm", "long_name": "distance to the partner"}
             result["distance"] = (dim, pairs.distance() * 100.0, words)
     steps = json.loads(source.attrs.get("steps", "[]"))
-    steps.append(f"match: {how} within {reach * 100:g} cm")
+    steps.append(f"match: {plain_words(how)} within {reach * 100:g} cm")
     constants = source.attrs.get("constants", "{}")
     result.attrs = {"steps": json.dumps(steps), "constants": constants, **attributes}
     return with_constants(result, match_within=within)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 
 from corephys.ground import vocabulary
+from corephys.ground.choices import choice
 from corephys.ground.laws import law
 from corephys.numerics import exponential as numerics
 
@@ -412,9 +413,7 @@ class Model:
 
 def of_name(name: str) -> Model:
     """Model of that name; ValueError with the known names for any other."""
-    if name not in MODELS:
-        raise ValueError(f"model is {name!r}; it has to be one of {', '.join(MODELS)}")
-    return MODELS[name]
+    return MODELS[choice(name, MODELS, "model")]
 
 
 def _exponential(x: Array, a: Array, length: Array) -> Array:

@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
+from corephys.ground.choices import choice
 from corephys.products.heat_flow.line import student
 from corephys.uncertainty import Measured
 
@@ -289,8 +290,7 @@ class Carried:
 
 def carry(conductivity: Measurement, how: str, allow: Sequence[str]) -> Carried:
     """Usable conductivities as resistivities with their variances and effects."""
-    if how not in CARRIERS:
-        raise ValueError(f"how is {how!r}; give one of {', '.join(CARRIERS)}")
+    how = choice(how, CARRIERS, "how")
     points, used, left_out = usable_points(conductivity, allow)
     if how == "trend" and points.depth.size < 3:
         raise series.TooFewError(

@@ -16,6 +16,7 @@ import xarray as xr
 
 from corephys import uncertainty
 from corephys.ground import arguments, flags, series, thresholds
+from corephys.ground.choices import choice, plain_words
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
@@ -99,11 +100,7 @@ def profile(
     ``gap_fill_density`` or ``gap_fill_velocity``. It has one sign for all gaps, which is cautious.
     """
     rows, counts = _usable(density, velocity, allow)
-    if overlap not in OVERLAPS or fill not in FILLS:
-        raise ValueError(
-            f"overlap is {overlap!r} and fill {fill!r}; overlap must be one of "
-            f"{', '.join(OVERLAPS)} and fill one of {', '.join(FILLS)}"
-        )
+    overlap, fill = choice(overlap, OVERLAPS, "overlap"), choice(fill, FILLS, "fill")
     rows, counts["readings_of_other_core"] = _one_core(rows, overlap)
     rows, counts["readings_merged"] = _merged(
         rows, float(arguments.positive(merge_within, "m", "merge_within", zero=True))
@@ -332,7 +329,11 @@ def _dataset(
     made["acoustic_impedance"] = Measured(along(values), u_random, effects, reason)
     found = series.build(
         made,
-        steps=(f"readings in the order of depth, overlap: {overlap}", words, "impedance rho V"),
+        steps=(
+            f"readings in the order of depth, overlap: {plain_words(overlap)}",
+            words,
+            "impedance rho V",
+        ),
         **attributes,
     )
     found["core"].attrs = {"long_name": "core; empty for a row added in a gap"}

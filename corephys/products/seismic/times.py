@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import arguments, companions, flags, series, units
+from corephys.ground.choices import choice, matching, plain_words
 from corephys.ground.series import TooFewError
 from corephys.products.seismic.profiles import first_of_repeats
 from corephys.uncertainty import Measured
@@ -67,8 +68,7 @@ def time_depth(
     profile the velocity is the mean slowness of its first metre; that row is flagged
     ``interpolated_input`` when it lies more than 1 m down.
     """
-    if datum not in _TIMES:
-        raise ValueError(f"datum is {datum!r}; give 'seafloor' or 'sea_level'")
+    datum = choice(datum, _TIMES, "datum")
     profile = companions.library_units(profile)
     speed = series.take(
         series.unpack(profile, "p_wave_velocity"), np.arange(profile.sizes["reading"])
@@ -186,8 +186,7 @@ def check_shot_times(
     Definition: twice the one-way time along the vertical. Times of a source beside the hole must
     be corrected to the vertical before.
     """
-    if datum not in _TIMES:
-        raise ValueError(f"datum is {datum!r}; give 'seafloor' or 'sea_level'")
+    datum = choice(datum, _TIMES, "datum")
     table = units.position_in_library_units(table)
     both = np.full(table.sizes["reading"], np.nan)
     for name, factor in (("one_way_time", 2.0), ("two_way_time", 1.0)):
@@ -332,8 +331,7 @@ def depth_at_time(table: xr.Dataset, time: Dimensional, *, outside: str = "refus
 
 
 def beyond(at: np.ndarray, known: np.ndarray, unit: str, outside: str) -> np.ndarray:
-    if outside not in ("refuse", "flag"):
-        raise ValueError(f"outside is {outside!r}; give 'refuse' or 'flag'")
+    outside = choice(outside, ("refuse", "flag"), "outside")
     beyond = (at < known[0]) | (at > known[-1])
     if outside == "refuse" and beyond.any():
         raise ValueError(
@@ -406,9 +404,12 @@ def compare_times(
     tables = {way: table for way, table in given.items() if table is not None}
     if len(tables) < 2:
         raise ValueError(f"{len(tables)} table of times given; a comparison needs two or three")
-    if zero not in (SEAFLOOR, "first_common_depth"):
-        raise ValueError(f"zero is {zero!r}; give 'seafloor' or 'first_common_depth'")
-    others = [way for way, table in tables.items() if table.attrs.get("datum") == SEA_LEVEL]
+    zero = choice(zero, (SEAFLOOR, "first_common_depth"), "zero")
+    others = [
+        plain_words(way)
+        for way, table in tables.items()
+        if matching(table.attrs.get("datum"), _TIMES) == SEA_LEVEL
+    ]
     if others:
         raise ValueError(
             f"the times of {', '.join(others)} are from sea level; give them from the seafloor"
@@ -441,7 +442,7 @@ def _comparison(ways: list[str], z: np.ndarray, times: np.ndarray, zero: str) ->
                 times,
                 {
                     "units": "s",
-                    "long_name": f"two-way time from the {zero}",
+                    "long_name": f"two-way time from the {plain_words(zero)}",
                 },
             ),
             "earliest": (

@@ -10,6 +10,7 @@ import xarray as xr
 from corephys.ground import constants, seawater, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import choice, plain_words
 from corephys.products.stress.column import inside, integral
 from corephys.uncertainty import Measured, bare, combine, stated
 
@@ -241,8 +242,7 @@ def fluid_column_pressure(
     P = g (rho_sw z_w + rho_f z) from the seafloor, g rho_f (z_w + z) from sea level: hydrostatics
     (definition). Flow, cuttings and the circulation of the fluid are not included.
     """
-    if column_from not in _DATUMS:
-        raise ValueError(f"column_from is {column_from!r}; it has to be 'seafloor' or 'sea_level'")
+    column_from = choice(column_from, _DATUMS, "column_from")
     where = places(at)
     z = where["depth"].values
     rho = float(positive(fluid_density, "g/cm^3", "fluid_density"))
@@ -277,7 +277,7 @@ def fluid_column_pressure(
         effects["sea_water_density"] = np.full(z.shape, g * above * u_sea)
     return series.build(
         {"fluid_column_pressure": Measured(where.copy(data=pressure), 0.0, effects)},
-        steps=(f"weight of a column of fluid at rest, from {column_from}",),
+        steps=(f"weight of a column of fluid at rest, from {plain_words(column_from)}",),
         constants={
             "fluid_density": (fluid_density, fluid_density_uncertainty),
             "water_depth": (water_depth, water_depth_uncertainty),
@@ -346,8 +346,7 @@ def equivalent_density(
     rho = P / (g (z_w + z)) from sea level and (P - rho_sw g z_w) / (g z) from the seafloor:
     hydrostatics (definition). Errors that the pressure shares with the water column cancel.
     """
-    if datum not in _DATUMS:
-        raise ValueError(f"datum is {datum!r}; it has to be 'sea_level' or 'seafloor'")
+    datum = choice(datum, _DATUMS, "datum")
     where = places(pressure if at is None else at)
     z = where["depth"].values
     named = quantity if isinstance(pressure, xr.Dataset) else "fluid_column_pressure"
@@ -381,7 +380,7 @@ def equivalent_density(
     random, effects = combine(terms)
     return series.build(
         {"equivalent_density": Measured(where.copy(data=found), random, effects, bare(p.reason))},
-        steps=(f"density of a column of fluid at rest, from {datum}",),
+        steps=(f"density of a column of fluid at rest, from {plain_words(datum)}",),
         constants={
             "water_depth": (water_depth, water_depth_uncertainty),
             "gravity": (gravity, gravity_uncertainty),

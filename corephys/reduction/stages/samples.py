@@ -14,6 +14,7 @@ import xarray as xr
 from corephys.downhole import temperature as formation
 from corephys.downhole.temperature.gradient import line_or_usual_gradient
 from corephys.ground import flags, provenance, series
+from corephys.ground.choices import plain_words
 from corephys.ground.constants import CONSTANTS
 from corephys.ground.sensor import of_kind, scalar, with_bits
 from corephys.reduction.context import Context, Skipped, pore_water_density, usable_stations
@@ -137,7 +138,8 @@ def _name_culprits(context: Context, table: xr.Dataset, volume: xr.DataArray) ->
     context.results["properties/index_properties"] = found
     for row in np.flatnonzero(words != ""):
         depth = f" at {float(table['depth'].values[row]):.2f} m" if "depth" in table.coords else ""
-        context.notes.append(f"sample {row}{depth} is an outlier; likely culprit: {words[row]}")
+        culprit = plain_words(words[row])
+        context.notes.append(f"sample {row}{depth} is an outlier; likely culprit: {culprit}")
 
 
 def _on_the_scale_of_its_cell(

@@ -25,6 +25,7 @@ import xarray as xr
 
 from corephys.ground import constants, seawater, series, thresholds, units, vocabulary
 from corephys.ground.arguments import fraction
+from corephys.ground.choices import choice
 from corephys.samples.index_properties import outliers
 from corephys.samples.index_properties.outliers import likely_culprit
 from corephys.samples.index_properties.phases import (
@@ -310,8 +311,7 @@ def _route(route: str | None, volumes: dict[str, Numbers]) -> str:
     }
     if route is None:
         return "dry_volume" if "dry_volume" in volumes else "wet_volume"
-    if route not in ROUTES:
-        raise ValueError(f"route is {route!r}; it must be one of {', '.join(map(repr, ROUTES))}")
+    route = choice(route, ROUTES, "route")
     lacking = sorted(needs[route] - set(volumes))
     if lacking:
         raise ValueError(f"the route {route!r} needs {' and '.join(lacking)}; give it as well")

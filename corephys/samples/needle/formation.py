@@ -19,6 +19,7 @@ from corephys.ground import (
     units,
 )
 from corephys.ground.arguments import positive
+from corephys.ground.choices import choice_column, choices
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import Measured, bare, combine, norm, stated
 
@@ -264,11 +265,7 @@ def formation_conductivity(
     >>> found["thermal_conductivity"].values.round(6).tolist()
     [1.0, 0.909091]
     """
-    strange = [word for word in corrections if word not in CORRECTIONS]
-    if strange:
-        raise ValueError(
-            f"corrections holds {strange[0]!r}; the corrections are {', '.join(CORRECTIONS)}"
-        )
+    corrections = choices(corrections, CORRECTIONS, "corrections")
     if "in_situ" in corrections and in_situ is None:
         raise ValueError(
             "the correction 'in_situ' needs in_situ=; give the result of needle.in_situ"
@@ -310,12 +307,7 @@ def _anisotropy(
     u = stated(given, "1", "anisotropy_uncertainty", ratio)
     words = np.full(conductivity[_NAME].shape, "")
     if "direction" in conductivity.coords:
-        words = conductivity["direction"].values.astype(str)
-    strange = sorted(set(words.tolist()) - {*POWERS, ""})
-    if strange:
-        raise ValueError(
-            f"direction is {', '.join(map(repr, strange))}; it must be 'along' or 'across'"
-        )
+        words = choice_column(conductivity["direction"].values, (*POWERS, ""), "direction")
     if "anisotropy" in corrections and "" in words:
         raise ValueError(
             f"{int((words == '').sum())} of {words.size} conductivities have no direction (along "

@@ -17,6 +17,7 @@ import xarray as xr
 
 from corephys.ground import constants, series, thresholds, units, vocabulary
 from corephys.ground.cards import SEALED_SOURCE
+from corephys.ground.choices import choice
 from corephys.ground.constants import Constant
 from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import SourcedText
@@ -115,8 +116,7 @@ def net_rate(
     I = m / (1 - m tau) - b with m = N / t: Knoll (2010), Radiation Detection and Measurement,
     4th edition, section 4.VII (non-paralysable model).
     """
-    if time_kind not in ("real", "live"):
-        raise ValueError(f"time_kind is {time_kind!r}; expected 'real' or 'live'")
+    time_kind = choice(time_kind, ("real", "live"), "time_kind")
     series.require_same_positions(counts=counts, time=time)
     n, t = series.at_one_place(
         units.as_floats(counts, "count", "counts"), units.as_floats(time, "s", "time")

@@ -12,6 +12,7 @@ from scipy import optimize
 
 from corephys.ground import constants, seawater, series, thresholds, units
 from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.choices import choice, plain_words
 from corephys.ground.laws import law
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
@@ -108,6 +109,10 @@ class Calibration(Shown):
     parts: tuple[tuple[str, Any, Calibration], ...] = ()
     used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
 
+    def __post_init__(self) -> None:
+        # Stores of older releases hold another spelling of the scale.
+        object.__setattr__(self, "scale", choice(self.scale, SCALES, "scale"))
+
     @classmethod
     def nominal(cls, **changes: Any) -> Calibration:
         """Scale of pure water and aluminium without a fit, for the electron step alone.
@@ -130,7 +135,8 @@ class Calibration(Shown):
         if self.parts:
             return "; ".join(f"set {label}: {part.describe()}" for label, _, part in self.parts)
         c = ", ".join(f"c{i} = {value:.6g}" for i, value in enumerate(self.coefficients))
-        return f"ln I = c0 + c1 x + c2 x^2, {c}; {self.areal_density.size} standards; {self.scale}"
+        words = f"{self.areal_density.size} standards; {plain_words(self.scale)}"
+        return f"ln I = c0 + c1 x + c2 x^2, {c}; {words}"
 
     def card(self) -> Card:
         """Coefficients with uncertainties, scatter, and warnings of the calibration.
@@ -154,7 +160,8 @@ class Calibration(Shown):
             )
             if value != 0.0 or i < len(self.covariance)
         ]
-        rows.append(("standards", f"{self.areal_density.size}, on the scale {self.scale}"))
+        scale = plain_words(self.scale)
+        rows.append(("standards", f"{self.areal_density.size}, on the scale {scale}"))
         rows.append(("domain", "areal densities of {:.3g} to {:.3g} g/cm^2".format(*self.domain)))
         if np.isfinite(self.reduced_chi_square):
             rows.append(("reduced chi-square", f"{self.reduced_chi_square:.2f}"))
@@ -283,8 +290,8 @@ def calibrate(
     Weighted least squares, weights from Poisson counts; covariance widened by the reduced
     chi-square where that exceeds one. Order by AICc (Hurvich and Tsai 1989).
     """
-    if scale not in SCALES:
-        raise ValueError(f"scale is {scale!r}; expected one of {', '.join(map(repr, SCALES))}")
+    scale = choice(scale, SCALES, "scale")
+    time_kind = choice(time_kind, ("real", "live"), "time_kind")
     n = np.asarray(units.as_floats(counts, "count", "counts"), dtype=float)
     t = np.broadcast_to(units.as_floats(time, "s", "time"), n.shape)
     nuisances = {
