@@ -133,7 +133,7 @@ def choice_column(values: Any, options: Iterable[str], name: str) -> np.ndarray:
     Raises
     ------
     ValueError
-        When a cell is none of the options; the message gives its row.
+        When a cell is none of the options; the message gives its place.
     """
     known = tuple(options)
     words = np.array(values, dtype=object)
@@ -143,7 +143,7 @@ def choice_column(values: Any, options: Iterable[str], name: str) -> np.ndarray:
         option = matching(word, known)
         if option is None:
             rows = np.flatnonzero(here)
-            more = f" in {rows.size} rows, first in row {rows[0]}" if words.size > 1 else ""
+            more = f" in {rows.size} rows, first in reading {rows[0]}" if words.size > 1 else ""
             raise ValueError(
                 f"{name} is {word!r}{more}; expected one of {', '.join(filter(None, known))}"
                 f"{_nearest(word, known)}"
@@ -160,7 +160,7 @@ def plain_words(word: object) -> str:
 def _nearest(value: object, options: Sequence[str]) -> str:
     """The nearest option as a question, or nothing."""
     by_spelling = {_folded(option): option for option in options}
-    close = difflib.get_close_matches(_folded(str(value)), list(by_spelling), n=1, cutoff=0.5)
+    close = difflib.get_close_matches(_folded(str(value)), list(by_spelling), n=1, cutoff=0.6)
     return f"; did you mean {by_spelling[close[0]]!r}?" if close else ""
 
 

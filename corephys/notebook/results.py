@@ -79,6 +79,8 @@ _ATTRIBUTES = (
     "first_by_aicc",
     "first_by_cross_validation",
 )
+# Those of them that hold a choice word.
+_CHOICES = ("model", "carrier", "first_by_aicc", "first_by_cross_validation")
 
 
 def _card(
@@ -154,7 +156,10 @@ def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
 def _record(result: xr.Dataset) -> list[tuple[str, str]]:
     """Rows from the attributes of a result: equation, numbers of points, chi-square."""
     rows = [
-        (key.replace("_", " "), str(result.attrs[key]))
+        (
+            key.replace("_", " "),
+            plain_words(result.attrs[key]) if key in _CHOICES else str(result.attrs[key]),
+        )
         for key in _ATTRIBUTES
         if key in result.attrs
     ]

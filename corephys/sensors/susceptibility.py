@@ -16,7 +16,6 @@ import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
-from corephys.ground.choices import matching
 from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import constants_attribute
 from corephys.ground.sensor import (
@@ -201,9 +200,8 @@ _OF_MASS = ("/kg", "/g", "kg-1", "kg^-1", "g-1", "g^-1")
 
 def _si_factor(unit: str) -> float:
     """Volume susceptibility in SI of one in a unit."""
-    word = matching(unit, UNITS)
-    if word is not None:
-        return UNITS[word]
+    if unit in UNITS:
+        return UNITS[unit]
     known = ", ".join(repr(word) for word in UNITS)
     if any(part in str(unit) for part in _OF_MASS):
         raise units.UnitError(

@@ -101,12 +101,10 @@ def test_errors_teach():
         )  # fmt: skip
     with pytest.raises(ValueError, match="too few for a fit"):
         compaction.fit(data.isel(reading=slice(0, 4)), absolute_sigma=True)
-    with pytest.raises(
-        ValueError, match="model is 'cubic'; it has to be one of exponential, offset"
-    ):
+    with pytest.raises(ValueError, match="model is 'cubic'; expected one of exponential, offset"):
         compaction.fit(data, model="cubic", absolute_sigma=True)
     with pytest.raises(
-        ValueError, match="robust is 'bisquare'; it has to be one of none, huber, tukey"
+        ValueError, match="robust is 'bisquare'; expected one of none, huber, tukey"
     ):
         compaction.fit(data, robust="bisquare", absolute_sigma=True)
     with pytest.raises(ValueError, match="needs the vertical effective stress at the porosities"):

@@ -173,7 +173,7 @@ def test_errors_teach():
     few = _stations().isel(reading=[0, 1])
     with pytest.raises(ValueError, match="it needs three"):
         heat_flow.bullard(few, heat_flow.thermal_resistance(_uniform(), at=few))
-    with pytest.raises(ValueError, match="how is 'cubic'; give one of linear"):
+    with pytest.raises(ValueError, match="how is 'cubic'; expected one of linear"):
         heat_flow.thermal_resistance(_uniform(), at=_stations(), how="cubic")
     other = _stations().assign_coords(
         depth=("reading", _stations().depth.values + 1e-9, {"units": "m"})

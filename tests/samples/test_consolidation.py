@@ -302,7 +302,7 @@ def test_what_is_missing_is_said():
         consolidation.curve(heights)
     with pytest.raises(ValueError, match=r"height .* and time"):
         consolidation.consolidation_rate(heights)
-    with pytest.raises(ValueError, match="it must be 'both' or 'one'"):
+    with pytest.raises(ValueError, match="expected one of both, one"):
         consolidation.consolidation_rate(heights, drainage="three")
     with pytest.raises(ValueError, match="share is"):
         consolidation.coefficient_from_time("10 mm", "60 s", share=0.7)

@@ -112,11 +112,11 @@ def test_what_is_not_known_stays_unknown():
 
 def test_what_cannot_be_is_refused():
     runs = _runs()
-    with pytest.raises(ValueError, match="'tilt'; the corrections are anisotropy"):
+    with pytest.raises(ValueError, match="'tilt'; expected some of anisotropy"):
         needle.formation_conductivity(runs, corrections=("tilt",))
     with pytest.raises(ValueError, match="needs in_situ="):
         needle.formation_conductivity(runs, corrections=("in_situ",))
-    with pytest.raises(ValueError, match="direction is 'up'; it must be 'along'"):
+    with pytest.raises(ValueError, match="direction is 'up'"):
         needle.formation_conductivity(_runs(directions=("across", "up")))
     with pytest.raises(ValueError, match="1 of 2 conductivities have no direction"):
         needle.formation_conductivity(_runs(directions=("across", "")), corrections=("anisotropy",))
@@ -170,7 +170,7 @@ def test_corrections_are_made_when_asked_for_and_beside_the_measured_values(hole
     np.testing.assert_array_equal(measured[NAME], plain["properties/thermal_conductivity"][NAME])
     corrected = tree["properties/formation_conductivity"]
     np.testing.assert_array_equal(corrected[f"{NAME}_uncorrected"], measured[NAME])
-    assert corrected.attrs["corrections"] == "anisotropy, in situ"
+    assert corrected.attrs["corrections"] == "anisotropy, in_situ"
     before, after = (t["products/heat_flow"] for t in (plain, tree))
     moved = float(after["heat_flow"] - before["heat_flow"])
     effects = before["heat_flow_effects"]

@@ -115,7 +115,7 @@ def test_water_in_the_annulus_is_read_on_the_scale_of_the_standards():
 
 
 def test_a_scale_that_does_not_exist_is_refused():
-    with pytest.raises(ValueError, match="one of 'aluminium_and_water', 'grain_equivalent'"):
+    with pytest.raises(ValueError, match="one of aluminium_and_water, grain_equivalent"):
         calibrated("limestone")
 
 
