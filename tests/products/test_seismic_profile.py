@@ -219,7 +219,7 @@ def test_a_pile_of_one_rock_is_isotropic_and_layers_are_not():
     ("call", "words"),
     [
         (lambda: seismic.profile(*pair([0.0], 1.6, 1600.0)), "1 readings .* too few"),
-        (lambda: seismic.profile(*pair([0, 1], 1.6, 1600.0), fill="spline"), "fill is 'spline'; expected one of linear"),
+        (lambda: seismic.profile(*pair([0, 1], 1.6, 1600.0), fill="spline"), "fill is .spline"),
         (lambda: seismic.profile(*pair([0, 1], 1.6, 1600.0), overlap="best"), "overlap is 'best'"),
         (lambda: seismic.profile(*pair([0, 1], 1.6, 0.0)), "0 readings"),
         (lambda: seismic.profile(*pair([0, 1], 1.6, 1600.0), fill="trend"), "needs trend="),

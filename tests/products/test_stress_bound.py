@@ -203,7 +203,7 @@ def test_bad_input_is_refused_in_words():
     ground = formation()
     z = np.concatenate([np.arange(0.0, 61.0, 3.0), np.arange(140.0, 201.0, 3.0)])
     density = profile(z, 1.5 + 0.001 * z, 0.01)
-    with pytest.raises(ValueError, match="fill is 'cubic'; it has to be 'linear', 'none'"):
+    with pytest.raises(ValueError, match="fill is 'cubic'; expected linear, none"):
         whole(density, at(10.0), fill="cubic")
     with pytest.raises(ValueError, match="fill covers 0 to 100 m and the gaps lie from 60"):
         whole(density, at(200.0), fill=profile([0.0, 100.0], [1.5, 1.6], 0.0))

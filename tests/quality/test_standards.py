@@ -251,7 +251,7 @@ def test_calendar_times() -> None:
 
 
 def test_errors() -> None:
-    with pytest.raises(ValueError, match=r"rule 'nine' is not known; expected some of beyond"):
+    with pytest.raises(ValueError, match=r"rules has 'nine'; expected some of beyond_three_sigma"):
         watch(noise(1), rules=("nine",))
     with pytest.raises(ValueError, match=r"baseline is 3; centre and scatter need at least 4"):
         watch(noise(1), baseline=3)

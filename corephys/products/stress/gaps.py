@@ -210,8 +210,8 @@ def filled_column(
     if not isinstance(fill, xr.Dataset):
         if fill not in FILLS:
             raise ValueError(
-                f"fill is {fill!r}; it has to be 'linear', 'none', or a Dataset with bulk_density "
-                "by depth, such as density_of_porosity gives for a compaction fit"
+                f"fill is {fill!r}; expected linear, none, or a Dataset with bulk_density by "
+                "depth, such as density_of_porosity gives for a compaction fit"
             )
         held = [(float(z[-1]), deepest)] if deepest > z[-1] else []
         return Filled(readings, np.zeros(z.size, dtype=bool), tuple(holes + held), float(z[-1]))
