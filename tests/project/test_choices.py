@@ -9,12 +9,18 @@ from __future__ import annotations
 import inspect
 import json
 import re
+import shutil
 import zlib
+from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import xarray as xr
+from matplotlib.text import Text
 
 import corephys as cp
+from corephys.ground.choices import plain_words
 from corephys.hole.reading.tables import TABLES
 from corephys.reduction.recipe import SCHEMA, Recipe, RecipeError
 from corephys.reduction.schema import LOG_FILE
@@ -163,3 +169,73 @@ def test_the_recipe_of_a_log_reads_the_older_spelling() -> None:
     files = [{"a.las": {**plan, "depth_datum": word}} for word in ("rig floor", "rig_floor")]
     old, new = (Recipe({"logs": {"files": one}}) for one in files)
     assert old == new and old["logs"]["files"]["a.las"]["depth_datum"] == "rig_floor"
+
+
+@pytest.mark.parametrize("release", ["format_1", "format_2"])
+def test_the_recipe_of_an_older_file_is_read(release: str) -> None:
+    text = cp.load(Path(__file__).parents[1] / "written" / release / "reduced.nc").attrs["recipe"]
+    assert '"by AICc"' in text and '"aluminium and water"' in text
+    recipe = Recipe.from_json(text)
+    assert recipe["gamma"]["order"] == "by_aicc"
+    assert recipe["gamma"]["scale"] == "aluminium_and_water"
+    # A default in its older spelling is no choice of the user.
+    assert not [line for line in map(str, recipe._changed()) if "AICc" in line or "by_" in line]
+
+
+def test_tables_read_older_spellings(demo_hole: Path, tmp_path: Path) -> None:
+    other = tmp_path / "hole"
+    shutil.copytree(demo_hole, other)
+    for file, word, spelling in (
+        ("removed.csv", "whole_round", "Whole round"),
+        ("samples/strength.csv", "fall_cone", "fall-cone"),
+        ("cores.csv", "piston", "Piston"),
+    ):
+        text = (other / file).read_text(encoding="utf-8")
+        changed = re.sub(rf",{word}(?=,|\n)", f",{spelling}", text)
+        assert changed != text, file
+        (other / file).write_text(changed, encoding="utf-8")
+    one, two = cp.read_hole(demo_hole), cp.read_hole(other)
+    for path, name in (
+        ("removed", "kind"),
+        ("samples/strength", "method"),
+        ("cores", "coring_method"),
+    ):
+        assert two[path][name].values.tolist() == one[path][name].values.tolist()
+
+
+def test_a_word_of_a_table_that_is_none_is_refused(demo_hole: Path, tmp_path: Path) -> None:
+    other = tmp_path / "hole"
+    shutil.copytree(demo_hole, other)
+    text = (other / "samples/strength.csv").read_text(encoding="utf-8")
+    (other / "samples/strength.csv").write_text(text.replace("fall_cone", "fal_cone"), "utf-8")
+    with pytest.raises(cp.HoleError, match="'fal_cone' is not one of vane, fall_cone"):
+        cp.read_hole(other)
+
+
+def _in_older_words(tree: xr.DataTree) -> xr.DataTree:
+    """A reduced hole with its choice words as older releases wrote them."""
+    found = {}
+    for node in tree.subtree:
+        leaf = node.to_dataset(inherit=False)
+        for name in {"model", "way", "carrier"} & set(map(str, leaf.coords)):
+            if not node.path.endswith(("velocity_models", "velocity_bounds")):
+                words = [plain_words(word) for word in leaf[name].values]
+                leaf = leaf.assign_coords({name: (leaf[name].dims, np.array(words, dtype=object))})
+        for key in {"status", "model", "datum", "column_from", "top_impedance", "carrier"}:
+            if key in leaf.attrs:
+                leaf = leaf.assign_attrs({key: plain_words(leaf.attrs[key])})
+        found[node.path] = leaf
+    return xr.DataTree.from_dict(found)
+
+
+@pytest.mark.parametrize("name", ["compaction_models", "control_charts", "time_depth"])
+def test_a_figure_of_an_older_hole_is_the_same_and_shows_plain_words(
+    demo_reduced: xr.DataTree, name: str
+) -> None:
+    old, new = (
+        getattr(cp.figures, name)(tree) for tree in (_in_older_words(demo_reduced), demo_reduced)
+    )
+    assert old.table().equals(new.table())
+    shown = {text.get_text() for text in new.findobj(Text)}
+    assert shown == {text.get_text() for text in old.findobj(Text)}
+    assert not [text for text in shown if "_" in text and "$" not in text]

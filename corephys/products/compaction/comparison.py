@@ -68,7 +68,7 @@ class Comparison:
             numbers = [float(self.dataset[key][i]) for key in _SHORT]
             broken = f"{len(fit.verdict)} broken" if fit.verdict else "kept"
             lines.append(
-                f"{name:26s}{numbers[0]:11.1f}{numbers[1]:8.3f}{numbers[2]:10.4f}{numbers[3]:7.2f}"
+                f"{plain_words(name):26s}{numbers[0]:11.1f}{numbers[1]:8.3f}{numbers[2]:10.4f}{numbers[3]:7.2f}"
                 f"  {broken}"
             )
         return "\n".join([*lines, *(f"- {words}" for words in self.verdict)])
