@@ -117,7 +117,7 @@ def test_compression_tests_hold_the_truth(made, reduced):
     assert (bound["overpressure_bound"].values >= 0.0).all()
     quality = leaf(reduced, "properties/sample_quality")
     assert set(quality["sample_quality"].values) <= {
-        "very good to excellent", "good to fair", "poor", "very poor",
+        "very_good_to_excellent", "good_to_fair", "poor", "very_poor",
     }  # fmt: skip
 
 

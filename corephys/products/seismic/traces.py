@@ -419,7 +419,7 @@ def reflectivity(
         steps=("mean of ln Z over steps of two-way time", "R = tanh(d ln Z / 2)"),
         time_step=step,
         correlated_over=float(np.median(alike)),
-        datum="first row of the profile",
+        datum="first_row_of_the_profile",
         assumptions=ASSUMPTIONS,
         top_impedance=_AS_FIRST if top is None else str(top),
     )

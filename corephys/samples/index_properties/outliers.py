@@ -137,7 +137,7 @@ def likely_culprit(
     Returns
     -------
     Dataset, (reading)
-        ``likely_culprit``, in words: empty for a sample that is no outlier, and ``not_told`` where
+        ``likely_culprit``, one word: empty for a sample that is no outlier, and ``not_told`` where
         no single input explains it or two do; ``suggested_change``, to be added to the input as
         read [g] or [cm^3]; ``misfit`` and ``misfit_left`` [1], the distance before and after that
         change in standard deviations; ``reason`` with ``likely_mass_error``,
