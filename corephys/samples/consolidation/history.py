@@ -232,9 +232,9 @@ def sample_quality(
     -------
     Dataset, (reading)
         One reading for each test: ``void_ratio`` [1] at the effective stress in situ on first
-        loading, ``void_ratio_change`` [1] over the initial void ratio, ``sample_quality``, one word;
-        ``disturbed_sample`` for poor and very poor, ``missing_value`` where the loading does not
-        reach the stress.
+        loading, ``void_ratio_change`` [1] over the initial void ratio, and the class
+        ``sample_quality``; ``disturbed_sample`` for poor and very poor, ``missing_value`` where the
+        loading does not reach the stress.
 
     Notes
     -----
