@@ -273,10 +273,10 @@ def test_the_figure_draws_what_its_table_says() -> None:
     figure = draw(chart, name="brine")
     table = figure.table()
     assert list(table.columns) == list(COLUMNS)
-    drawn = table[table.series == "out_of_control"]
+    drawn = table[table.series == "out of control"]
     np.testing.assert_allclose(drawn.y, values[15:])
     np.testing.assert_allclose(drawn.x, np.arange(15, 20) / 24.0)
-    good = table[table.series == "in_control"]
+    good = table[table.series == "in control"]
     np.testing.assert_allclose(good.y, values[:15])
     limit = table[table.series == "upper limit"].y
     np.testing.assert_allclose(limit, chart.dataset.upper)
