@@ -442,7 +442,7 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
             above = figure.add_subplot()
             plate.points(above, f"{words} against {axis}", "standards", x, y)
             above.set_xlabel(axis)
-            _headline(above, f"{np.isfinite(y).sum()} checks: {chart.status}")
+            _headline(above, f"{np.isfinite(y).sum()} checks: {plain_words(chart.status)}")
             above.set_ylabel(words)
             return describe(figure, f"Readings of the {name}, not judged.", table)
         grid = figure.add_gridspec(2, 1, height_ratios=[2.0, 1.0])
