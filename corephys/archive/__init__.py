@@ -40,6 +40,7 @@ from corephys.archive.stores import (
     read_tree,
 )
 from corephys.archive.tasks import Task, run_all
+from corephys.ground.choices import choices
 from corephys.ground.provenance import FORMAT_VERSION
 from corephys.ground.registry import SENSORS
 from corephys.reduction.recipe import Recipe
@@ -179,13 +180,10 @@ def _refuse_for_readings(recipe: Any, sensors: Any) -> None:
 def _choices(
     recipe: Any, sensors: tuple[str, ...] | None, keep: tuple[str, ...], effects: bool
 ) -> Choices:
-    for word in keep:
-        if word not in _PARTS:
-            raise ValueError(f"keep has {word!r}; expected some of {', '.join(_PARTS)}")
+    keep = choices(keep, _PARTS, "keep")
     known = [*(record.name for record in SENSORS.records()), "reduced"]
-    for word in sensors or ():
-        if word not in known:
-            raise ValueError(f"sensors has {word!r}; expected some of {', '.join(known)}")
+    if sensors is not None:
+        sensors = choices(sensors, known, "sensors")
     complete = isinstance(recipe, Recipe)
     if not complete:
         Recipe(recipe or {})  # raise an error of the recipe once, here, and not in every hole

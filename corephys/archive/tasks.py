@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 from corephys.ground import units
+from corephys.ground.choices import matching
 from corephys.ground.vocabulary import TERMS
 
 __all__ = ["Task", "ready", "run_all"]
@@ -64,12 +65,13 @@ def run_all(tasks: list[Task], workers: int, scheduler: Any, progress: bool) -> 
     with tqdm(total=len(tasks), disable=not progress, unit="task") as bar:
         if hasattr(scheduler, "submit") and hasattr(scheduler, "gather"):
             return _on_client(tasks, scheduler, bar)
-        if scheduler not in ("threads", "processes"):
+        word = matching(scheduler, ("threads", "processes"))
+        if word is None:
             raise ValueError(
                 f"scheduler is {scheduler!r}; expected 'threads', 'processes' or a client of "
                 "dask.distributed"
             )
-        return _local(tasks, workers, scheduler, bar)
+        return _local(tasks, workers, word, bar)
 
 
 def _local(tasks: list[Task], workers: int, scheduler: str, bar: Any) -> list[str]:

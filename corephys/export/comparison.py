@@ -13,7 +13,7 @@ import xarray as xr
 
 from corephys.export.netcdf import load
 from corephys.ground import companions
-from corephys.reduction.recipe import current_keys
+from corephys.reduction.recipe import current_keys, spelled
 
 __all__ = ["Comparison", "compare"]
 
@@ -214,7 +214,10 @@ def _choices(old: xr.DataTree, new: xr.DataTree) -> pd.DataFrame:
     before, after = (current_keys(json.loads(t.attrs["recipe"])) for t in (old, new))
     rows = []
     for stage in dict.fromkeys([*before, *after]):
-        a, b = before.get(stage, {}), after.get(stage, {})
+        a, b = (
+            {key: spelled(stage, key, value) for key, value in recipe.get(stage, {}).items()}
+            for recipe in (before, after)
+        )
         for key in dict.fromkeys([*a, *b]):
             if a.get(key) != b.get(key) or (key in a) != (key in b):
                 rows.append((f"{stage}.{key}", _choice(a, key), _choice(b, key)))

@@ -12,6 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import companions, flags, series, units
+from corephys.ground.choices import choices
 from corephys.ground.provenance import write_bytes
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.placing import layout
@@ -220,10 +221,7 @@ def _rounded(table: pd.DataFrame) -> pd.DataFrame:
 
 def _groupings(by: Sequence[str]) -> tuple[str, ...]:
     """Groupings as given, checked; a single word may stand alone."""
-    words = (by,) if isinstance(by, str) else tuple(by)
-    unknown = [word for word in words if word not in GROUPINGS]
-    if unknown:
-        raise ValueError(f"by holds {unknown[0]!r}; it may hold {', '.join(GROUPINGS)}")
+    words = choices(by, GROUPINGS, "by")
     if len(set(words)) != len(words):
         raise ValueError(f"by holds a word twice: {', '.join(words)}")
     return words

@@ -24,6 +24,7 @@ from corephys.export.table import (
 )
 from corephys.ground import flags, series
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE, digits
+from corephys.ground.choices import choices, plain_words
 from corephys.ground.provenance import ORIGINS, used_constants, write_bytes
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.composite.core_shifts import placements, shifts_in_metres
@@ -312,7 +313,8 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
     if carriers is not None:
         for i, carrier in enumerate(carriers["carrier"].values):
             value, u = (float(carriers[n][i]) for n in ("heat_flow", "heat_flow_uncertainty"))
-            rows.append((f"heat flow, conductivity carried as {carrier}", value, u, "mW/m^2"))
+            words = f"heat flow, conductivity carried as {plain_words(carrier)}"
+            rows.append((words, value, u, "mW/m^2"))
     curvature = series.leaf(tree, "products/heat_flow_intervals")
     if curvature is not None and "heat_flow_mean" in curvature:
         u = float(uncertainty.total(curvature, "heat_flow_mean"))
@@ -478,9 +480,7 @@ def write_report_tables(
     ValueError
         If a kind is not one of these.
     """
-    unknown = [kind for kind in kinds if kind not in _KINDS]
-    if unknown:
-        raise ValueError(f"kinds has {unknown[0]!r}; tables are written as {', '.join(_KINDS)}")
+    kinds = choices(kinds, _KINDS, "kinds")
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     tables = []

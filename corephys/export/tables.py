@@ -15,6 +15,7 @@ from corephys.downhole.logs import las
 from corephys.export.table import version
 from corephys.ground import companions, flags, vocabulary
 from corephys.ground.cards import RESEARCH_ONLY, SEALED_SOURCE
+from corephys.ground.choices import choice
 from corephys.ground.provenance import write_bytes
 
 __all__ = ["write_las", "write_tables"]
@@ -242,13 +243,12 @@ def write_las(
     # Depths in metres, and uncertainties without a unit in that of their quantity.
     data = companions.library_units(data)
     names = [str(n) for n in data.data_vars if f"{n}_flag" in data and data[n].dims == ("reading",)]
+    depth_scale = choice(depth_scale, _SCALES, "depth_scale")
     if depth_scale not in data.coords or not names:
         raise ValueError(
             f"a LAS file needs a quantity with flags along its readings and the coordinate "
             f"{depth_scale!r}; this result has {', '.join(map(str, data.variables)) or 'nothing'}"
         )
-    if depth_scale not in _SCALES:
-        raise ValueError(f"depth_scale is {depth_scale!r}; it must be one of {', '.join(_SCALES)}")
     about = {"units": "m", "long_name": vocabulary.term(depth_scale).long_name}
     out = xr.Dataset(coords={"depth": ("reading", data[depth_scale].values, about)})
     for name in names:

@@ -493,7 +493,7 @@ def density_comparison(tree: xr.DataTree) -> Plate:
     samples = require(tree, "properties/index_properties", "density_comparison")
     scan = require(tree, "properties/density", "density_comparison")
     beside = match(
-        scan, to=samples, within=_WITHIN, how="mean over footprint", allow=("good", "not_evaluated")
+        scan, to=samples, within=_WITHIN, how="mean_over_footprint", allow=("good", "not_evaluated")
     )
     x, y = (one["bulk_density"].values.astype(float) for one in (samples, beside))
     level = samples["bulk_density_flag"].values

@@ -28,6 +28,7 @@ from matplotlib.lines import Line2D
 
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
 from corephys.ground import flags
+from corephys.ground.choices import choices
 from corephys.ground.provenance import used_constants, write_bytes
 
 if TYPE_CHECKING:
@@ -558,9 +559,7 @@ def save(
     ValueError
         If a kind is not one of these.
     """
-    unknown = [kind for kind in kinds if kind not in KINDS]
-    if unknown:
-        raise ValueError(f"kinds has {unknown[0]!r}; figures are written as {', '.join(KINDS)}")
+    kinds = choices(kinds, KINDS, "kinds")
     out = Path(folder)
     out.mkdir(parents=True, exist_ok=True)
     figure.settle()

@@ -9,11 +9,12 @@ import xarray as xr
 
 from corephys import uncertainty
 from corephys.figures.style import label
+from corephys.ground.choices import choice
 from corephys.ground.vocabulary import TERMS
 
 __all__ = ["NothingToDraw"]
 
-_DEPTHS = ("depth", "depth_fitted")
+DEPTHS = ("depth", "depth_fitted")
 
 
 class NothingToDraw(ValueError):
@@ -79,8 +80,7 @@ def series(tree: xr.DataTree, path: str, name: str, *, depth_scale: str = "depth
 
     A leaf without a fitted depth gives its depth as laid out.
     """
-    if depth_scale not in _DEPTHS:
-        raise ValueError(f"depth_scale is {depth_scale!r}; it must be {' or '.join(_DEPTHS)}")
+    depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     dataset = node(tree, path)
     if dataset is None or name not in dataset or "depth" not in dataset.coords:
         return None

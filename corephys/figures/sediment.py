@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from corephys import uncertainty
 from corephys.figures import plate
 from corephys.figures.plate import Plate, describe, line_key, new_plate, note
-from corephys.figures.reading import NothingToDraw, Series, node, require, scalar, series
+from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require, scalar, series
 from corephys.figures.style import (
     COLOURS,
     ONE_COLUMN,
@@ -22,6 +22,7 @@ from corephys.figures.style import (
 )
 from corephys.figures.tracks import SEAFLOOR, depth_axis, draw_scan_and_samples, draw_series, span
 from corephys.ground import flags
+from corephys.ground.choices import choice, matching, plain_words
 
 __all__ = ["accumulation", "compaction_models", "porosity_depth"]
 
@@ -49,6 +50,7 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     NothingToDraw
         If the hole has no porosity.
     """
+    depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     scan = series(tree, "products/porosity", "porosity", depth_scale=depth_scale)
     samples = series(tree, "properties/index_properties", "porosity", depth_scale=depth_scale)
     present = [one for one in (scan, samples) if one is not None]
@@ -108,7 +110,7 @@ def _doubt(fit: xr.Dataset) -> str:
 
 def _other_law(fit: xr.Dataset) -> str:
     """Equation and parameters of a law other than the exponential."""
-    lines = [f"φ = {fit.attrs.get('equation', fit.attrs['model'])}"]
+    lines = [f"φ = {fit.attrs.get('equation', plain_words(fit.attrs['model']))}"]
     for name in map(str, fit.data_vars):
         if fit[name].ndim or f"{name}_u_random" not in fit:
             continue
@@ -129,11 +131,11 @@ _DENSE_FROM = 400  # porosities above which they are drawn as dots without bars
 # Line style and colour of each model: no two share both a style and a brightness.
 _LINES: dict[str, tuple[LineStyle, str]] = {
     "exponential": ("-", "#000000"),
-    "offset exponential": ("--", "#0072B2"),
+    "offset_exponential": ("--", "#0072B2"),
     "linear": (":", "#000000"),
     "power": ("-.", "#D55E00"),
-    "exponential in stress": ((0, (5, 1, 1, 1, 1, 1)), "#56A0D3"),
-    "void ratio in log stress": ((0, (8, 2)), "#B07800"),
+    "exponential_in_stress": ((0, (5, 1, 1, 1, 1, 1)), "#56A0D3"),
+    "void_ratio_in_log_stress": ((0, (8, 2)), "#B07800"),
 }
 
 
@@ -196,10 +198,11 @@ def _curves(axes: Axes, tree: xr.DataTree, models: xr.Dataset, points: Series) -
         )
     depth, keys = models["depth"].values, []
     for name in models["model"].values:
-        style, colour = _LINES[str(name)]
+        style, colour = _LINES[str(matching(str(name), _LINES))]
+        words = plain_words(name)
         values = models["porosity"].sel(model=name).values
-        plate.curve(axes, panel, str(name), values, depth, colour=colour, style=style)
-        keys.append(line_key(str(name), colour, style))
+        plate.curve(axes, panel, words, values, depth, colour=colour, style=style)
+        keys.append(line_key(words, colour, style))
     low, high, hidden = _limits(points.values, points.flag)
     room = high - low
     # Porosity decreases with depth, so that the legend has room at the upper left.
@@ -225,7 +228,7 @@ def _residuals(axes: Axes, tree: xr.DataTree, points: Series) -> None:
     if chosen is None or fit is None:
         axes.set_axis_off()
         return
-    name = str(fit.attrs.get("model", "exponential"))
+    name = plain_words(fit.attrs.get("model", "exponential"))
     panel = f"residual against {label('depth')}"
     order = np.argsort(chosen["depth"].values)
     z, curve = chosen["depth"].values[order], chosen["porosity"].values[order]
@@ -252,7 +255,7 @@ def _order(axes: Axes, models: xr.Dataset) -> None:
     axes.set_axis_off()
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(0.0, 1.0)
-    names = [str(name) for name in models["model"].values]
+    names = [plain_words(name) for name in models["model"].values]
     step, top = 0.052, 0.985  # fractions of the height
     for x, words, side in (
         (0.0, "model", "left"),

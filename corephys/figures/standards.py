@@ -27,6 +27,7 @@ from corephys.figures.style import (
     label,
     unit_in_print,
 )
+from corephys.ground.choices import plain_words
 from corephys.ground.vocabulary import TERMS
 from corephys.quality.standards import ControlChart
 
@@ -441,7 +442,7 @@ def control_chart(chart: ControlChart, *, name: str = "check standard") -> Plate
             above = figure.add_subplot()
             plate.points(above, f"{words} against {axis}", "standards", x, y)
             above.set_xlabel(axis)
-            _headline(above, f"{np.isfinite(y).sum()} checks: {chart.status}")
+            _headline(above, f"{np.isfinite(y).sum()} checks: {plain_words(chart.status)}")
             above.set_ylabel(words)
             return describe(figure, f"Readings of the {name}, not judged.", table)
         grid = figure.add_gridspec(2, 1, height_ratios=[2.0, 1.0])
@@ -501,11 +502,8 @@ def control_charts(tree: xr.DataTree) -> Plate:
             else:
                 plate.points(axes, panel, "standards", order, table["value"].values)
             first, last = (str(t.astype("datetime64[D]")) for t in table["time"].values[[0, -1]])
-            _headline(
-                axes,
-                f"{table.attrs['checked']}; {axes.get_title(loc='left') or chart.status}; "
-                f"{first} to {last}",
-            )
+            status = axes.get_title(loc="left") or plain_words(chart.status)
+            _headline(axes, f"{table.attrs['checked']}; {status}; {first} to {last}")
             axes.set_ylabel(words)
             axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(integer=True))
         assert axes is not None
@@ -534,7 +532,9 @@ def _values(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:
     plate.points(axes, panel, "out of control", x[~fine], y[~fine], colour=_ALARM, marker="s")
     alarms = int(table["alarm"].values.sum())
     axes.margins(y=0.12)
-    _headline(axes, f"{chart.status}, {int(np.isfinite(y).sum())} checks, {alarms} alarms")
+    _headline(
+        axes, f"{plain_words(chart.status)}, {int(np.isfinite(y).sum())} checks, {alarms} alarms"
+    )
 
 
 def _sums(axes: Axes, chart: ControlChart, x: np.ndarray, panel: str) -> None:

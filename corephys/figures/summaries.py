@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 from corephys import quality, uncertainty
 from corephys.figures import plate
 from corephys.figures.plate import Plate, describe, new_plate, symbol_key
-from corephys.figures.reading import NothingToDraw, Series, node, require, series
+from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require, series
 from corephys.figures.style import PAGE, TWO_COLUMNS, label
 from corephys.figures.tracks import (
     count_outside,
@@ -25,6 +25,7 @@ from corephys.figures.tracks import (
     methods_in_order,
     span,
 )
+from corephys.ground.choices import choice
 from corephys.ground.registry import Compiled
 
 __all__ = ["index_properties_depth", "scan_tracks", "summary", "velocity_axes"]
@@ -85,6 +86,7 @@ def summary(
     ValueError
         If a quantity or the depth scale is unknown, or the tracks do not fit into ``size``.
     """
+    depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     names = _USUAL if quantities is None else quantities
     for name in names:
         if name not in _TRACKS:
@@ -246,6 +248,7 @@ def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> 
     NothingToDraw
         If the hole has no samples.
     """
+    depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     samples = require(tree, "properties/index_properties", "index_properties_depth")
     names = ("bulk_density", "porosity", "grain_density")
     found = [series(tree, "properties/index_properties", n, depth_scale=depth_scale) for n in names]
@@ -283,6 +286,7 @@ def velocity_axes(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     NothingToDraw
         If the hole has no velocity of samples.
     """
+    depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     samples = require(tree, "properties/sample_velocity", "velocity_axes")
     scan = series(tree, "properties/velocity", "p_wave_velocity", depth_scale=depth_scale)
     pairs = series(

@@ -13,6 +13,7 @@ from corephys.figures.reading import NothingToDraw, Series, node, require, serie
 from corephys.figures.style import COLOURS, ONE_COLUMN, TWO_COLUMNS, LineStyle, label
 from corephys.figures.tracks import depth_axis, draw_series, span
 from corephys.ground import flags
+from corephys.ground.choices import plain_words
 from corephys.ground.registry import Compiled
 
 __all__ = ["log_comparison", "seismic_tie", "time_depth"]
@@ -303,12 +304,13 @@ def _differences(axes: Axes, compared: xr.Dataset) -> None:
         differences[:, known].max(axis=0),
     )
     for way, values in zip(compared["way"].values, differences, strict=True):
-        style, colour = _WAYS[str(way)]
-        plate.curve(axes, panel, str(way), values[known], depth[known], colour=colour, style=style)
+        words = plain_words(way)
+        style, colour = _WAYS[words]
+        plate.curve(axes, panel, words, values[known], depth[known], colour=colour, style=style)
     plate.curve(axes, panel, "zero", [0.0, 0.0], [depth[0], depth[-1]], colour="0.7")
     axes.legend(
         axes.lines[: compared.sizes["way"]],
-        [str(w) for w in compared["way"].values],
+        [plain_words(way) for way in compared["way"].values],
         loc="lower right",
     )
     axes.set_xlabel("difference from the mean of all sources [%]")

@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from corephys.ground.choices import choices, matching
+
 __all__ = [
     "BAD",
     "GOOD",
@@ -200,9 +202,9 @@ def levels(use: str) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Names of levels, without blanks around them.
+        Names of levels, without blanks around them; an unknown word stays as it is.
     """
-    return tuple(word.strip() for word in use.split(","))
+    return tuple(matching(word, _LEVELS) or word.strip() for word in use.split(","))
 
 
 def usable(flag: Any, allow: tuple[str, ...] = ("good", "not_evaluated")) -> Any:
@@ -225,10 +227,7 @@ def usable(flag: Any, allow: tuple[str, ...] = ("good", "not_evaluated")) -> Any
     ValueError
         When a level is not one of the scheme.
     """
-    unknown = [level for level in allow if level not in _LEVELS]
-    if unknown:
-        raise ValueError(f"unknown flag level {unknown[0]!r}; the levels are {', '.join(_LEVELS)}")
-    values = [_LEVELS[level] for level in allow]
+    values = [_LEVELS[level] for level in choices(allow, _LEVELS, "allow")]
     if hasattr(flag, "isin"):
         return flag.isin(values)
     return np.isin(flag, values)

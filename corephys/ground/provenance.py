@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from corephys.ground import units
+from corephys.ground.choices import plain_words
 from corephys.ground.constants import Constant, is_tabled
 
 __all__ = [
@@ -97,7 +98,9 @@ class UsedConstant:
     def shown(self) -> str:
         """The value with unit and uncertainty, ``"2.7 ± 0.05 g/cm^3"``, or its words."""
         if self.words:
-            return self.words
+            # The word of a choice is shown with spaces.
+            one_word = self.words.replace("_", "").isalnum()
+            return plain_words(self.words) if one_word else self.words
         spread = "" if math.isnan(self.uncertainty) else f" ± {self.uncertainty:.3g}"
         unit = "" if self.unit in ("", "1") else f" {self.unit}"
         return f"{self.value:.9g}{spread}{unit}"
@@ -306,7 +309,7 @@ def _of_text(name: str, text: str) -> UsedConstant:
     try:
         number, unit = units.read_scalar(text)
     except units.UnitError:
-        # No number and unit: a method, such as "both" or "dry volume".
+        # No number and unit: a method, such as "both" or "dry_volume".
         return UsedConstant(name, words=text, origin="method")
     return UsedConstant(name, number, unit)
 

@@ -18,6 +18,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, thresholds, units
+from corephys.ground.choices import choice
 from corephys.ground.provenance import SourcedText
 from corephys.ground.vocabulary import Term
 from corephys.uncertainty.sources import RandomPart, Source
@@ -59,6 +60,8 @@ __all__ = [
 
 # --------------------------------------------------------------------------------------------------
 # Columns of its tables.
+
+_NEEDS = ("key", "required", "optional")
 
 
 @dataclass(frozen=True)
@@ -119,7 +122,7 @@ def text(name: str, *choices: str, need: str = "required") -> Column:
     Column
         Of kind text, without a unit.
     """
-    return Column(name, "text", "", need, choices)
+    return Column(name, "text", "", choice(need, _NEEDS, "need"), choices)
 
 
 def number(name: str, unit: str | None = "1", need: str = "required") -> Column:
@@ -139,7 +142,7 @@ def number(name: str, unit: str | None = "1", need: str = "required") -> Column:
     Column
         Of kind number.
     """
-    return Column(name, "number", unit, need)
+    return Column(name, "number", unit, choice(need, _NEEDS, "need"))
 
 
 def optional(*columns: Column) -> tuple[Column, ...]:
@@ -206,7 +209,7 @@ class Option:
         None stands for unknown: an uncertainty becomes NaN, a setting is found from the data.
     kind : str
         A unit, or ``"number"``, ``"switch"``, ``"time"``, ``"levels"``, ``"curves"``,
-        ``"log files"``, ``"windows"``, or the legal words separated by ``|``.
+        ``"log_files"``, ``"windows"``, or the legal words separated by ``|``.
     meaning : str
         One line for the reader of a recipe.
     taken_from : str
@@ -436,6 +439,7 @@ def of_kind(table: xr.Dataset, kind: str, otherwise: str = "standard") -> xr.Dat
     Dataset, (row)
         The rows of that kind; none where there is no such row.
     """
+    kind = choice(kind, ("standard", "blank", "check"), "kind")
     if "kind" not in table:
         return table if kind == otherwise else table.isel(row=[])
     kinds = table["kind"].values

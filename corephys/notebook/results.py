@@ -15,6 +15,7 @@ from corephys.figures.reading import NothingToDraw
 from corephys.figures.sketch import sketch, sketch_hole
 from corephys.ground import companions, flags, series, thresholds
 from corephys.ground.cards import Card, fit_warnings, with_uncertainty
+from corephys.ground.choices import plain_words
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.run import summary_lines
@@ -78,6 +79,8 @@ _ATTRIBUTES = (
     "first_by_aicc",
     "first_by_cross_validation",
 )
+# Those of them that hold a choice word.
+_CHOICES = ("model", "carrier", "first_by_aicc", "first_by_cross_validation")
 
 
 def _card(
@@ -153,7 +156,10 @@ def _number(result: xr.Dataset, name: str, allow: tuple[str, ...]) -> str:
 def _record(result: xr.Dataset) -> list[tuple[str, str]]:
     """Rows from the attributes of a result: equation, numbers of points, chi-square."""
     rows = [
-        (key.replace("_", " "), str(result.attrs[key]))
+        (
+            key.replace("_", " "),
+            plain_words(result.attrs[key]) if key in _CHOICES else str(result.attrs[key]),
+        )
         for key in _ATTRIBUTES
         if key in result.attrs
     ]
@@ -174,7 +180,7 @@ def _warnings(
     """Warnings of a result: verdicts, flags, unknown uncertainties, cautions."""
     warnings = []
     for key in ("verdict", "status"):
-        words = str(result.attrs.get(key, ""))
+        words = plain_words(result.attrs.get(key, ""))
         # The verdict on a comparison of models is its result and no warning.
         if words and words not in _SOUND and "first_by_aicc" not in result.attrs:
             warnings.append(words)

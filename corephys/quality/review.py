@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units, vocabulary
+from corephys.ground.choices import choice
 from corephys.ground.registry import Compiled
 from corephys.ground.sensor import Sensor
 from corephys.quality import checks, fill
@@ -38,6 +39,8 @@ def _widths(sensors: Sequence[Sensor]) -> dict[str, float]:
 
 RESPONSE_WIDTH = Compiled(_widths)
 
+SPIKE_TESTS = ("neighbours", "rolling_median")
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -50,7 +53,7 @@ class Settings:
         readings within half of it; all readings of a section shorter than it are suspect.
     end_trim : float
         Response widths from the end of a section within which a reading is suspect.
-    spike_test : {"neighbours", "rolling median"}
+    spike_test : {"neighbours", "rolling_median"}
         What a reading is compared with: the neighbours on either side, or the rolling median.
     spike_threshold : float
         Distance from the neighbours that makes a spike, in standard deviations.
@@ -105,6 +108,10 @@ class Settings:
     bound_margin: float = _value("bound_margin")
     sample_difference: float = _value("sample_difference")
     sample_reach: float = _value("sample_reach")
+
+    def __post_init__(self) -> None:
+        spike_test = choice(self.spike_test, SPIKE_TESTS, "spike_test")
+        object.__setattr__(self, "spike_test", spike_test)
 
 
 # --------------------------------------------------------------------------------------------------
@@ -344,7 +351,7 @@ class SeriesReview:
         """Flag single readings that differ from their neighbours."""
         s = self.settings
         clean = np.where(self.doubted, np.nan, self.values)
-        if s.spike_test == "rolling median":
+        if s.spike_test == "rolling_median":
             found = checks.rolling_spikes(
                 clean, self.noise, self.places, threshold=s.spike_threshold, window=s.spike_window
             )

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units
+from corephys.ground.choices import choices, matching
 
 if TYPE_CHECKING:
     import pint
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["RULES", "ControlChart", "control_chart", "cumulative_sums", "out_of_control"]
 
-RULES = ("beyond three sigma", "cumulative sum", "eight on one side")
+RULES = ("beyond_three_sigma", "cumulative_sum", "eight_on_one_side")
 LEAST = thresholds.count("control_chart_standards")
 _WIDTH = thresholds.value("control_chart_width")
 # Mean range of two normal values over their standard deviation, and the share of the mean range
@@ -43,7 +44,7 @@ class ControlChart:
         ``upper`` limit in the unit of the values, ``cumulative_high`` and ``cumulative_low`` in
         standard deviations, ``alarm``, ``alarm_rule`` (the rule, empty without an alarm),
         ``in_control`` (False from where a fault seems to begin to its last alarm).
-    status : {"in control", "out of control", "not enough standards", "no scatter"}
+    status : {"in_control", "out_of_control", "not_enough_standards", "no_scatter"}
         With the last two no limits could be computed.
     """
 
@@ -53,7 +54,7 @@ class ControlChart:
     @property
     def judged(self) -> bool:
         """Whether there were enough standards for limits."""
-        return self.status in ("in control", "out of control")
+        return matching(self.status, ("in_control", "out_of_control")) is not None
 
 
 def cumulative_sums(
@@ -125,7 +126,7 @@ def control_chart(
     Returns
     -------
     ControlChart
-        With fewer than four standards its status is "not enough standards", unless reference and
+        With fewer than four standards its status is "not_enough_standards", unless reference and
         uncertainty are both given.
 
     Raises
@@ -148,7 +149,8 @@ def control_chart(
     Limits that are estimated from few standards give false alarms oftener: in one of six sound
     charts of 22 standards, against one of eleven where centre and scatter are known (simulated).
     """
-    _check(rules, baseline)
+    rules = choices(rules, RULES, "rules")
+    _check(baseline)
     unit, x = _values(value)
     when = _times(time)
     if when.shape != x.shape:
@@ -163,10 +165,7 @@ def control_chart(
     return _chart(when[order], x[order], unit, judged)
 
 
-def _check(rules: tuple[str, ...], baseline: int | None) -> None:
-    for rule in rules:
-        if rule not in RULES:
-            raise ValueError(f"rule {rule!r} is not known; expected some of {', '.join(RULES)}")
+def _check(baseline: int | None) -> None:
     if baseline is not None and baseline < LEAST:
         raise ValueError(
             f"baseline is {baseline}; centre and scatter need at least {LEAST} standards. Give "
@@ -218,11 +217,11 @@ def _judge(
     silent = np.full(x.shape, "", dtype=object)
     estimated = centre is None or sigma is None
     if estimated and first.sum() < LEAST:
-        return _Judged(np.nan, np.nan, nothing, nothing, silent, known, "not enough standards")
+        return _Judged(np.nan, np.nan, nothing, nothing, silent, known, "not_enough_standards")
     # Ranges hardly see a step; taken anew from what is left they would shrink from round to round.
     spread = _scatter(x[first]) if sigma is None else sigma
     if not np.all(np.asarray(spread) > 0.0):
-        return _Judged(np.nan, np.nan, nothing, nothing, silent, known, "no scatter")
+        return _Judged(np.nan, np.nan, nothing, nothing, silent, known, "no_scatter")
     used = first
     dropped = np.zeros(x.shape, dtype=bool)
     for _ in range(_ROUNDS):
@@ -239,7 +238,7 @@ def _judge(
             break
         used = again
     high, low, rule, fine = _alarms((x - middle) / spread, rules)
-    status = "in control" if fine[known].all() else "out of control"
+    status = "in_control" if fine[known].all() else "out_of_control"
     return _Judged(middle, spread, high, low, rule, fine & known, status)
 
 

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from corephys.ground.provenance import sourced
-from corephys.reduction.recipe import Recipe
+from corephys.reduction.recipe import Recipe, spelled
 
 __all__ = ["Lineage", "Noted", "WatchedRecipe"]
 
@@ -160,7 +160,12 @@ class WatchedRecipe(Recipe):
         self, recipe: Recipe, lineage: Lineage, settings: Mapping[str, Mapping[str, Any]]
     ) -> None:
         super().__init__(dict(recipe))
-        self._lineage, self._settings = lineage, settings
+        self._lineage = lineage
+        # Words as the recipe spells them, so that the origin of a choice is found.
+        self._settings = {
+            stage: {key: spelled(stage, key, value) for key, value in keys.items()}
+            for stage, keys in settings.items()
+        }
 
     def __getitem__(self, stage: str) -> Any:
         values, of_hole = super().__getitem__(stage), self._settings.get(stage, {})

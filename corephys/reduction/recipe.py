@@ -16,6 +16,7 @@ from typing import Any
 
 from corephys.ground import arguments, seawater, thresholds, units
 from corephys.ground.cards import Card, Shown
+from corephys.ground.choices import matching
 from corephys.ground.provenance import sourced
 from corephys.ground.vocabulary import TERMS
 from corephys.reduction.schema import LOG_FILE, SCHEMA, Option
@@ -109,7 +110,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
                 if problem:
                     problems.append(problem)
                 else:
-                    self._values[stage][key] = copy.deepcopy(value)
+                    self._values[stage][key] = _kept(SCHEMA[stage][key], copy.deepcopy(value))
         if problems:
             raise RecipeError("the recipe has a problem:\n  " + "\n  ".join(problems))
 
@@ -317,7 +318,30 @@ def _same(option: Option, here: str, value: object) -> bool:
 
 def _is_default(stage: str, key: str, value: object) -> bool:
     option = SCHEMA.get(stage, {}).get(key)
-    return option is not None and value == option.default and type(value) is not bool
+    return option is not None and _kept(option, value) == option.default and type(value) is not bool
+
+
+def spelled(stage: str, key: str, value: Any) -> Any:
+    """A value of a hole's settings or of a stored recipe, its choice words as in the schema."""
+    option = SCHEMA.get(stage, {}).get(key)
+    return value if option is None else _kept(option, value)
+
+
+def _kept(option: Option, value: Any) -> Any:
+    """A value with its choice words as the schema spells them."""
+    if option.kind == "log_files" and isinstance(value, Mapping):
+        return {
+            file: {
+                key: _kept(LOG_FILE[key], one) if key in LOG_FILE else one
+                for key, one in keys.items()
+            }
+            if isinstance(keys, Mapping)
+            else keys
+            for file, keys in value.items()
+        }
+    if "|" not in option.kind:
+        return value
+    return matching(value, option.kind.split("|")) or value
 
 
 def _nearest(word: object, known: Iterable[str]) -> str:
@@ -357,7 +381,8 @@ def _unfit(option: Option, here: str, value: Any) -> str:
         return "\n  ".join(check(here, value))
     if "|" in option.kind:
         words = option.kind.split("|")
-        return "" if str(value) in words else f"{here} is {value!r}{_nearest(value, words)}"
+        known = str(value) in words or matching(value, words)
+        return "" if known else f"{here} is {value!r}{_nearest(value, words)}"
     if not isinstance(value, str):
         return f'{here} needs a unit: write "{value} {option.kind}"'
     try:
@@ -396,6 +421,7 @@ def _unfit_files(here: str, files: Mapping[str, Any]) -> list[str]:
             elif problem := _unfit(LOG_FILE[key], f"{place} {key}", value):
                 problems.append(problem)
         datum, seafloor = keys.get("depth_datum"), keys.get("seafloor_depth")
+        datum = matching(datum, LOG_FILE["depth_datum"].kind.split("|")) or datum
         if datum is None:
             words = LOG_FILE["depth_datum"].kind.replace("|", '", "')
             problems.append(f'{place} does not state its depth datum: depth_datum = "{words}"')
@@ -435,4 +461,4 @@ def _unfit_windows(here: str, chosen: Mapping[str, Any]) -> list[str]:
     return problems
 
 
-_TABLES = {"log files": _unfit_files, "curves": _unfit_curves, "windows": _unfit_windows}
+_TABLES = {"log_files": _unfit_files, "curves": _unfit_curves, "windows": _unfit_windows}

@@ -77,7 +77,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "tide_is": option_from(
                 depth.uncertainty,
                 "tide_is",
-                "half range|standard uncertainty",
+                "half_range|standard_uncertainty",
                 "what the value of tide is",
             ),
             "heave": option_from(
@@ -129,7 +129,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "spike_test": option_from(
                 quality.Settings,
                 "spike_test",
-                "neighbours|rolling median",
+                "neighbours|rolling_median",
                 "what a spike is compared with",
             ),
             "spike_threshold": Option(
@@ -231,7 +231,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "route": option_from(
                 index_properties.phase_relations,
                 "route",
-                "dry volume|wet volume|calliper",
+                "dry_volume|wet_volume|calliper",
                 "which volume is used; the dry one if it is there",
             ),
             "wet_volume_uncertainty": option_from(
@@ -319,7 +319,7 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
             "conditions": Option(
                 "laboratory",
-                "laboratory|in situ",
+                "laboratory|in_situ",
                 "conditions to which the given conductivities refer",
             ),
             "in_situ_correction": Option(
@@ -561,7 +561,7 @@ def _options() -> dict[str, dict[str, Option]]:
                 "0.01 g/cm^3", "g/cm^3", "standard uncertainty of that density, systematic"
             ),
             "fluid_column_from": Option(
-                "seafloor", "seafloor|sea level", "where the column of drilling fluid begins"
+                "seafloor", "seafloor|sea_level", "where the column of drilling fluid begins"
             ),
             "reference_void_ratio": Option(
                 None,
@@ -598,12 +598,12 @@ def _options() -> dict[str, dict[str, Option]]:
         },
         "seismic": {
             "velocity": Option(
-                "laboratory", "laboratory|in situ", "which velocity the profile is made of"
+                "laboratory", "laboratory|in_situ", "which velocity the profile is made of"
             ),
             "overlap": option_from(
                 seismic.profile,
                 "overlap",
-                "average|upper core|lower core",
+                "average|upper_core|lower_core",
                 "what is used where two cores overlap",
             ),
             "merge_within": option_from(
@@ -654,7 +654,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "check_shot_datum": option_from(
                 seismic.check_shot_times,
                 "datum",
-                "seafloor|sea level",
+                "seafloor|sea_level",
                 "where the check shots' time is zero",
             ),
             "check_shot_uncertainty": option_from(
@@ -666,7 +666,7 @@ def _options() -> dict[str, dict[str, Option]]:
         },
         "porosity": {
             "grain_density": Option(
-                "from samples", "from samples|constant", "source of the grains"
+                "from_samples", "from_samples|constant", "source of the grains"
             ),
             "pore_water_density": Option(
                 None,
@@ -692,7 +692,7 @@ def _options() -> dict[str, dict[str, Option]]:
                 None, "GPa", "shear modulus of the models' grains, in place of a mixture"
             ),
             "fluid": Option(
-                "pore water", "pore water|brine", "sea salt (TEOS-10) or sodium chloride"
+                "pore_water", "pore_water|brine", "sea salt (TEOS-10) or sodium chloride"
             ),
             "margin": option_from(
                 elastic.bounds_check,
@@ -725,8 +725,8 @@ def _options() -> dict[str, dict[str, Option]]:
             "model": option_from(
                 compaction.fit,
                 "model",
-                "exponential|offset exponential|linear|power|exponential in stress|"
-                "void ratio in log stress",
+                "exponential|offset_exponential|linear|power|exponential_in_stress|"
+                "void_ratio_in_log_stress",
                 "model that is fitted",
             ),
             "robust": option_from(
@@ -789,7 +789,7 @@ def _options() -> dict[str, dict[str, Option]]:
             "carrier": option_from(
                 heat_flow.thermal_resistance,
                 "how",
-                "linear|steps|harmonic mean|trend",
+                "linear|steps|harmonic_mean|trend",
                 "conductivity between points",
             ),
             "include_bottom_water": Option(True, "switch", "use the seafloor as a point"),
@@ -861,7 +861,7 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
             "heat_production": Option(
                 "none",
-                "none|constant|natural gamma",
+                "none|constant|natural_gamma",
                 "heat produced in the sediment, for a correction",
             ),
             "heat_production_value": Option(None, "uW/m^3", "heat production where it is constant"),
@@ -876,7 +876,7 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "logs": {
-            "files": Option(None, "log files", "depths and curves of each LAS file, by file name"),
+            "files": Option(None, "log_files", "depths and curves of each LAS file, by file name"),
             "aperture": option_from(
                 logs.compare, "aperture", "m", "length of hole that one value of a log stands for"
             ),
@@ -935,7 +935,7 @@ SCHEMA = Compiled(_all_sections)
 
 # Settings of one LAS file under [logs] files.
 LOG_FILE: dict[str, Option] = {
-    "depth_datum": Option(None, "seafloor|rig floor|sea level", "where the file's depths begin"),
+    "depth_datum": Option(None, "seafloor|rig_floor|sea_level", "where the file's depths begin"),
     "seafloor_depth": Option(None, "m", "depth of the seafloor in the file's own depths"),
     "seafloor_depth_uncertainty": Option(
         None, "m", "standard uncertainty of that depth, systematic, for all depths of the file"

@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys import uncertainty
 from corephys.ground import companions, flags, moduli, series, thresholds, units
+from corephys.ground.choices import choice, choice_column
 from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import Line, ordinary_line
 from corephys.uncertainty import Measured, covariance_effects, given_uncertainty
@@ -268,7 +269,8 @@ def velocity(
     dV/da = V / path; uncertainties by JCGM 100:2008, 5.1. The effects of an S-wave's delay end in
     ``_s_wave``, since it has other transducers; the calliper is the same.
     """
-    quantity = _quantity(wave)
+    wave = choice(wave, QUANTITIES, "wave")
+    quantity = QUANTITIES[wave]
     series.require_same_positions(length=length, travel_time=travel_time)
     used = calibration or _given_delay(delay, delay_uncertainty, length_factor, wave)
     offset = float(units.as_floats(length_offset, "mm", "length_offset"))
@@ -315,13 +317,6 @@ _STEPS = (
     "time in the sample = travel time - delay of the transducers",
     "V = path / time in the sample",
 )
-
-
-def _quantity(wave: str) -> str:
-    """Name of the velocity of a wave."""
-    if wave not in QUANTITIES:
-        raise ValueError(f"wave is {wave!r}; it must be 'P' or 'S'")
-    return QUANTITIES[wave]
 
 
 def _given_delay(
@@ -415,15 +410,9 @@ def reduce_table(
             f"the table of sample velocities has {table.sizes.get('reading', 0)} rows and no "
             f"column {lacking[0]!r}; it needs length [mm], travel_time [us] and axis"
         )
-    waves = np.array([str(w) or "P" for w in _words(table, "wave", "P")], dtype=object)
-    axes = np.array([str(a) for a in _words(table, "axis", "")], dtype=object)
-    for word, legal, what in ((waves, tuple(QUANTITIES), "wave"), (axes, _AXES, "axis")):
-        unknown = np.flatnonzero(~np.isin(word, legal))
-        if unknown.size:
-            raise ValueError(
-                f"{what} is {word[unknown[0]]!r} in {unknown.size} rows, first in reading "
-                f"{unknown[0]}; it must be one of {', '.join(map(repr, legal))}"
-            )
+    waves = choice_column(_words(table, "wave", "P"), (*QUANTITIES, ""), "wave")
+    waves[waves == ""] = "P"
+    axes = choice_column(_words(table, "axis", ""), _AXES, "axis")
     of_wave = {
         "P": (calibration, delay, delay_uncertainty, travel_time_uncertainty),
         "S": (s_calibration, s_delay, s_delay_uncertainty, s_travel_time_uncertainty),
@@ -561,8 +550,7 @@ def anisotropy(
     their signs and nearly cancel. Random errors of 1 % in each axis leave 1.2 to 1.4 % in A, so
     most values near zero are noise (JCGM 100:2008, 5.1 and 5.2).
     """
-    if horizontal not in _HORIZONTAL:
-        raise ValueError(f"horizontal is {horizontal!r}; it must be 'mean', 'across' or 'normal'")
+    horizontal = choice(horizontal, _HORIZONTAL, "horizontal")
     lacking = [c for c in ("core", "section", "offset", "axis") if c not in velocity.coords]
     if lacking:
         raise ValueError(

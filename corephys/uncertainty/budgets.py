@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import companions, flags
+from corephys.ground.choices import choice
 from corephys.uncertainty.sources import GROUPS, Source, random_source, source_of, stem
 
 __all__ = ["COLUMNS", "budget", "budget_of_mean", "reading_shares"]
@@ -95,8 +96,7 @@ def budget(
     squared effects), JCGM 100:2008, 5.1 and 5.2. Numbered effects count as one source.
     """
     dataset, names = _opened(product, name)
-    if by not in ("source", "group"):
-        raise ValueError(f'by is {by!r}; it is "source" or "group"')
+    by = choice(by, ("source", "group"), "by")
     tables = []
     for quantity in names:
         where = _usable(dataset, quantity, allow)

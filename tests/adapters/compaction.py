@@ -41,11 +41,11 @@ def fit_of_a_known_curve(inputs: Inputs) -> Any:
 
 _FUNCTIONS = {
     "exponential": "exponential",
-    "offset exponential": "offset_exponential",
+    "offset_exponential": "offset_exponential",
     "linear": "linear",
     "power": "power",
-    "exponential in stress": "exponential_in_stress",
-    "void ratio in log stress": "void_ratio_log_stress",
+    "exponential_in_stress": "exponential_in_stress",
+    "void_ratio_in_log_stress": "void_ratio_log_stress",
 }
 
 

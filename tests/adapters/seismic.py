@@ -113,7 +113,7 @@ def _times(inputs: Inputs, **options: Any) -> xr.Dataset:
 def table(inputs: Inputs) -> Any:
     found = _times(
         inputs,
-        datum="sea level",
+        datum="sea_level",
         water_depth=inputs["water_depth"],
         sound_speed=inputs["sound_speed"],
     )
@@ -140,7 +140,7 @@ def _shots(depth: Any, one_way: Any) -> xr.Dataset:
 def shots(inputs: Inputs) -> Any:
     found = cp.seismic.check_shot_times(
         _shots(inputs["depth_m"], inputs["one_way_s"]),
-        datum="sea level",
+        datum="sea_level",
         water_depth=inputs["water_depth"],
         sound_speed=inputs["sound_speed"],
     )

@@ -97,7 +97,7 @@ def main(count: int = 1_000_000) -> list[Row]:
     a = placed.assign(bulk_density=("reading", at, {"units": "g/cm^3"}))[["bulk_density"]]
     a = a.assign_coords(depth=placed.depth)
     to = xr.Dataset(coords={"depth": wanted.depth, "core": wanted.core})
-    for how in ("nearest", "mean over footprint"):
+    for how in ("nearest", "mean_over_footprint"):
         took = best(lambda how=how: match(a, to=to, how=how), 3)
         print(f"match, {how}, onto {to.sizes['reading']} positions: {took * 1e3:.0f} ms")
         rows.append(Row(f"depth: match, {how}", f"{count:,} readings", took))

@@ -150,7 +150,7 @@ def test_a_reading_without_a_depth_is_not_lost() -> None:
 
 def test_bad_input_is_refused_with_the_cure() -> None:
     tree = made([1.5], [1.0])
-    with pytest.raises(ValueError, match="by holds 'bed'; it may hold layer, lithology"):
+    with pytest.raises(ValueError, match="by has 'bed'; expected some of layer, lithology"):
         property_table(tree, by=("bed",))
     with pytest.raises(ValueError, match="by holds a word twice"):
         property_table(tree, by=("layer", "layer"))
@@ -158,7 +158,7 @@ def test_bad_input_is_refused_with_the_cure() -> None:
         property_table(tree, top="5 m", bottom="2 m")
     with pytest.raises(cp.UnitError, match="top"):
         property_table(tree, top=5.0)
-    with pytest.raises(ValueError, match="unknown flag level 'fine'"):
+    with pytest.raises(ValueError, match="allow has 'fine'; expected some of good"):
         property_table(tree, allow=("fine",))
     with pytest.raises(ValueError, match=r"give the result of cp\.reduce"):
         property_table(xr.DataTree.from_dict({"/": xr.Dataset()}))

@@ -170,7 +170,7 @@ def test_files_are_the_same_at_every_run_and_hold_the_cells(
     cores = cp.export.report_table(reduced, "cores")
     sheet = book["cores"]
     assert sheet["D3"].value == float(cores.columns[3].cells[0])
-    with pytest.raises(ValueError, match="kinds has 'doc'; tables are written as"):
+    with pytest.raises(ValueError, match="kinds has 'doc'; expected some of"):
         cp.export.write_report_tables(reduced, tmp_path, kinds=("doc",))
 
 

@@ -173,7 +173,7 @@ def test_the_caption_is_written_beside_the_figure(demo: xr.DataTree, saved: Path
 
 def test_an_unknown_kind_of_file_is_refused(demo: xr.DataTree, tmp_path: Path) -> None:
     plate = figures.gamma_calibration(demo)
-    with pytest.raises(ValueError, match="kinds has 'gif'; figures are written as"):
+    with pytest.raises(ValueError, match="kinds has 'gif'; expected some of"):
         figures.save(plate, tmp_path, "x", kinds=("gif",))
     assert [p.name for p in figures.save(plate, tmp_path, "x", kinds=("pdf",))] == ["x.pdf"]
 

@@ -40,7 +40,7 @@ def test_density_of_scan_and_samples_pair_by_pair(demo: xr.DataTree) -> None:
     samples = demo["properties/index_properties"].to_dataset()
     beside = cp.depth.match(
         demo["properties/density"].to_dataset(), to=samples, within="3 cm",
-        how="mean over footprint", allow=("good", "not_evaluated"),
+        how="mean_over_footprint", allow=("good", "not_evaluated"),
     )  # fmt: skip
     x, y = samples["bulk_density"].values, beside["bulk_density"].values
     good = np.isfinite(y) & cp.flags.usable(samples["bulk_density_flag"].values)
@@ -247,7 +247,7 @@ def test_a_figure_without_its_leaf_names_it(demo: xr.DataTree, draw: Any, path: 
 
 
 def test_another_law_of_compaction_is_written_with_its_parameters(demo_hole: Path) -> None:
-    tree = cp.reduce(cp.read_hole(demo_hole), {"compaction": {"model": "offset exponential"}})
+    tree = cp.reduce(cp.read_hole(demo_hole), {"compaction": {"model": "offset_exponential"}})
     fit = tree["products/compaction"]
     plate = figures.porosity_depth(tree)
     words = plate.axes[0].texts[-1].get_text()

@@ -134,7 +134,7 @@ def mutate(seed: int) -> tuple[Files, list[str]]:
 
 LOG = "downhole/logs/run.las"
 _LOG_TOML = """[logs.files."run.las"]
-depth_datum = "rig floor"
+depth_datum = "rig_floor"
 seafloor_depth = "2440 m"
 curves = { RHOB = "bulk_density", DT = "p_wave_velocity" }
 """

@@ -368,7 +368,7 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
         lambda: elastic.porosity_from_velocity("2000 m/s", **_PRESSED)],
     "products.heat_flow.bend.curvature": [lambda: cp.heat_flow.curvature(*_stations())],
     "products.heat_flow.expected.heat_flow_of_age": [
-        lambda: cp.heat_flow.heat_flow_of_age("60 Myr", cooling="half-space")],
+        lambda: cp.heat_flow.heat_flow_of_age("60 Myr", cooling="half_space")],
     "products.heat_flow.transients.bottom_water_anomaly": [
         lambda: cp.heat_flow.bottom_water_anomaly(DENSITY, change="1 K", since="10 yr")],
     "products.heat_flow.transients.seasonal_anomaly": [
@@ -462,7 +462,7 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
     "samples.strength.methods.vane": [
         lambda: cp.strength.vane(along([0.02], "N m"), diameter="12.7 mm", height="12.7 mm")],
     "sensors.gamma.bulk_density": [
-        lambda: _gamma("aluminium and water"), lambda: _gamma("grain equivalent")],
+        lambda: _gamma("aluminium_and_water"), lambda: _gamma("grain_equivalent")],
     "sensors.natural_gamma.stripping.heat_production": [
         lambda: cp.natural_gamma.heat_production(
             "2 %", "3 mg/kg", "10 mg/kg", "1.7 g/cm^3", mass_basis="wet")],
@@ -493,7 +493,7 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
 
 # Results of another kind: what they hold is read from their field ``used``.
 OBJECTS: dict[str, Callable[[], Any]] = {
-    "sensors.gamma.calibration.calibrate": lambda: _gamma_calibration("aluminium and water"),
+    "sensors.gamma.calibration.calibrate": lambda: _gamma_calibration("aluminium_and_water"),
     "sensors.gamma.calibration.dead_time_from_standards": lambda: (
         gamma_sensor.dead_time_from_standards(
             along([99000.0, 66000.0, 44000.0, 29000.0, 19000.0], "count"), "10 s",
@@ -730,7 +730,7 @@ def test_minerals_are_constants_too():
 
 
 def test_a_calibration_in_a_store_of_readings_keeps_what_it_used():
-    for made in (_gamma_calibration("aluminium and water"), _pwave_calibration()):
+    for made in (_gamma_calibration("aluminium_and_water"), _pwave_calibration()):
         plain = json.loads(json.dumps(readings._plain_calibration(made)))
         again = readings._calibration(type(made), plain)
         held, read = ({n: r.to_dict() for n, r in one.used.items()} for one in (made, again))

@@ -140,7 +140,7 @@ def test_covariance_effects_reproduce_the_variance():
 def test_flag_is_the_worst_reason():
     mask = flags.bit("spike") | flags.bit("void")
     assert flags.from_reason(np.array([0, flags.bit("spike"), mask])).tolist() == [1, 3, 4]
-    with pytest.raises(ValueError, match="unknown flag level"):
+    with pytest.raises(ValueError, match="allow has 'fine'; expected some of good"):
         flags.usable(np.array([1]), allow=("fine",))
 
 

@@ -318,5 +318,5 @@ def test_scales_of_one_core_by_hand():
     assert found.values[0] == pytest.approx(14.35, abs=1e-12)
     beyond = depth_scales.convert("19.5 m", "1", table, given="depth", wanted="depth_fitted")
     assert np.isnan(beyond[0].magnitude)
-    with pytest.raises(ValueError, match="no scale 'drilled'"):
+    with pytest.raises(ValueError, match="given is 'drilled'; expected one of depth"):
         depth_scales.convert(at, "1", table, given="drilled", wanted="depth")

@@ -185,7 +185,7 @@ def test_an_empty_hole_is_no_reference_and_no_hindrance():
     )
     with pytest.raises(ValueError, match="'D' has no core"):
         composite.shifts(CHAIN, cores, reference="D")
-    with pytest.raises(ValueError, match=r"use is .*states are suggested"):
+    with pytest.raises(ValueError, match=r"use has 'good'; expected some of suggested"):
         composite.shifts(CHAIN, cores, reference="A", use=("good",))
 
 

@@ -102,7 +102,7 @@ def test_the_parts_by_hand():
     parts = dict(zip(tide["core_source"].values, tide["depth_core_effects"].values, strict=True))
     assert parts["tide"] == pytest.approx(np.full(6, 1.2 / np.sqrt(2)))
     plain = cp.depth.uncertainty(
-        placed_at(*AT), **TABLES, **{**none, "tide": "1.2 m"}, tide_is="standard uncertainty"
+        placed_at(*AT), **TABLES, **{**none, "tide": "1.2 m"}, tide_is="standard_uncertainty"
     )
     assert plain["depth_core_effects"].values[0] == pytest.approx(np.full(6, 1.2))
     # On the closed scale the voids above the last reading of core 3 are no error any more.

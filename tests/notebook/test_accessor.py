@@ -75,7 +75,7 @@ def test_a_name_that_is_not_there_is_refused_with_those_that_are(density: xr.Dat
             call("bulk_densty")
     with pytest.raises(KeyError, match="no 'bulk_density_u_random'"):
         density[["bulk_density"]].corephys.total("bulk_density")
-    with pytest.raises(ValueError, match="unknown flag level 'great'"):
+    with pytest.raises(ValueError, match="allow has 'great'; expected some of good"):
         density.corephys.usable("bulk_density", allow=("great",))
 
 

@@ -136,6 +136,6 @@ def test_no_model_rescues_a_poor_site_in_silence(open_data):
 
 def test_a_residual_porosity_is_not_read_into_a_straight_line(open_data):
     """Porosity of site 289 falls along a line: the offset ends on its bound and says so."""
-    fit = _compare(open_data, "289").fits["offset exponential"]
+    fit = _compare(open_data, "289").fits["offset_exponential"]
     assert any("the offset cannot be distinguished from zero" in words for words in fit.verdict)
     assert np.isnan(fit.found.errors["residual_porosity"])

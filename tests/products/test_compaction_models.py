@@ -16,15 +16,15 @@ from corephys.uncertainty import Measured
 
 TRUTH = {
     "exponential": {"surface_porosity": 0.7, "decay_length": 800.0},
-    "offset exponential": {
+    "offset_exponential": {
         "surface_porosity": 0.75,
         "residual_porosity": 0.35,
         "decay_length": 150.0,
     },
     "linear": {"surface_porosity": 0.7, "porosity_gradient": 0.5},
     "power": {"reference_porosity": 0.6, "solidity_exponent": 0.16},
-    "exponential in stress": {"surface_porosity": 0.7, "decay_stress": 6000.0},
-    "void ratio in log stress": {"reference_void_ratio": 2.2, "compression_index": 0.7},
+    "exponential_in_stress": {"surface_porosity": 0.7, "decay_stress": 6000.0},
+    "void_ratio_in_log_stress": {"reference_void_ratio": 2.2, "compression_index": 0.7},
 }
 
 
@@ -73,11 +73,11 @@ def test_derivatives_are_those_of_the_curve(model):
 
 
 def test_a_shifted_stress_shifts_the_fit_as_its_effect_says():
-    hole = _hole("exponential in stress", scatter=0.0)
+    hole = _hole("exponential_in_stress", scatter=0.0)
     depth = hole.depth.values
     shift = {"pore_water_density": 0.02 * (5.0 * depth + 0.004 * depth**2)}
     one = compaction.fit(
-        hole, stress=_stress(depth, shift), model="exponential in stress", absolute_sigma=True
+        hole, stress=_stress(depth, shift), model="exponential_in_stress", absolute_sigma=True
     )
     effect = float(one.dataset["decay_stress_effects"].sel(source="pore_water_density"))
     # The stress reads 2 % too high, and so does the e-folding stress.
@@ -130,7 +130,7 @@ def test_each_planted_fault_is_named():
     assert "porosity rises with depth" in _verdict(rising, model="linear")
     short = _hole("exponential", high=60.0, scatter=0.001)
     assert "a straight line in effect" in _verdict(short)
-    assert "residual porosity" in _verdict(good, model="offset exponential")
+    assert "residual porosity" in _verdict(good, model="offset_exponential")
     deep = _hole("exponential", low=4000.0, high=4500.0, scatter=0.0005)
     assert "determined only together: surface porosity" in _verdict(deep)
     forced = _verdict(good, fixed={"surface_porosity": 0.8})
@@ -151,9 +151,9 @@ def test_a_forced_parameter_has_no_error_and_the_band_says_only_what_is_free():
 
 
 def test_a_model_of_stress_is_predicted_from_stress():
-    hole = _hole("void ratio in log stress")
+    hole = _hole("void_ratio_in_log_stress")
     fit = compaction.fit(hole, stress=_stress(hole.depth.values),
-                         model="void ratio in log stress", absolute_sigma=True)  # fmt: skip
+                         model="void_ratio_in_log_stress", absolute_sigma=True)  # fmt: skip
     found = fit.predict(stress=units.quantity(np.array([100.0]), "kPa"))
     assert float(found.porosity[0]) == pytest.approx(2.2 / 3.2, abs=0.01)
     with pytest.raises(ValueError, match="against vertical effective stress: give stress="):
@@ -181,8 +181,8 @@ def test_layers_are_fitted_apart_and_small_ones_named():
 
 
 def test_a_comparison_finds_a_strong_truth_and_leaves_a_weak_one_open():
-    strong = compaction.compare(_hole("offset exponential"), absolute_sigma=True)
-    assert strong.dataset.attrs["first_by_aicc"] == "offset exponential"
+    strong = compaction.compare(_hole("offset_exponential"), absolute_sigma=True)
+    assert strong.dataset.attrs["first_by_aicc"] == "offset_exponential"
     assert "agree on offset exponential" in strong.dataset.attrs["verdict"]
     weak = compaction.compare(
         _hole("exponential", high=150.0, scatter=0.02), models=("exponential", "linear"),
@@ -260,7 +260,7 @@ def test_open_ends_are_said_to_be_open():
     assert float(found["decay_length_upper"][1]) == np.inf
     assert int(found["decay_length_open"][1]) == 2
     assert "open above" in found.attrs["verdict"] and "take the profile" in found.attrs["verdict"]
-    offset = compaction.profile(_hole("exponential"), model="offset exponential",
+    offset = compaction.profile(_hole("exponential"), model="offset_exponential",
                                 absolute_sigma=True)  # fmt: skip
     assert "residual" not in offset.attrs or int(offset["residual_porosity_open"][1]) & 1
 

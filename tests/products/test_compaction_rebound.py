@@ -177,7 +177,7 @@ def test_bad_input_is_refused_in_words() -> None:
     other = STRESS.assign_coords(depth=array([1.0, 50.0, 200.0, 601.0], "m"))
     with pytest.raises(cp.PositionError, match="lie at different positions"):
         corrected(stress=other)
-    with pytest.raises(ValueError, match="kind is 'clay'; it has to be terrigenous or carbonate"):
+    with pytest.raises(ValueError, match="kind is 'clay'; expected one of terrigenous, carbonate"):
         rebound_by_depth(POROSITY, kind="clay")
     with pytest.raises(ValueError, match="the porosity has no depth"):
         rebound_by_depth(POROSITY.drop_vars("depth"), kind="carbonate")

@@ -59,7 +59,7 @@ def test_a_porosity_that_a_curve_never_has_gives_no_depth() -> None:
 
 
 def test_bad_input_is_refused_in_words() -> None:
-    with pytest.raises(ValueError, match="no reference curve 'mud'; choose one of shale, sand"):
+    with pytest.raises(ValueError, match="name is 'mud'; expected one of shale, sand"):
         reference.reference_curve("mud")
     with pytest.raises(cp.UnitError, match="bare value 500"):
         reference.reference_porosity(500.0, curve="shale")

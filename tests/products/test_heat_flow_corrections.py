@@ -58,7 +58,7 @@ def test_heat_production_of_a_profile_against_a_plain_integral(how):
     found = heat_flow.heat_production_correction(profile, needles, at=_stations(), how=how)
     fine = np.linspace(0.0, 190.0, 190001)
     heat = 0.5e-6 * fine + 0.002e-6 * fine**2
-    carried = np.full(fine.size, inverse.mean()) if how == "harmonic mean" else 0.9 - 0.0012 * fine
+    carried = np.full(fine.size, inverse.mean()) if how == "harmonic_mean" else 0.9 - 0.0012 * fine
     rise = np.concatenate(
         [[0.0], np.cumsum(0.5 * (heat * carried)[1:] + 0.5 * (heat * carried)[:-1])]
     )

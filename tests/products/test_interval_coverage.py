@@ -43,7 +43,7 @@ def test_thick_beds_leave_few_independent_readings_and_are_flagged(absolute):
     assert int(thick["decay_length_flag"]) == flags.SUSPECT
 
 
-@pytest.mark.parametrize("model", ["offset exponential", "linear", "power"])
+@pytest.mark.parametrize("model", ["offset_exponential", "linear", "power"])
 @pytest.mark.parametrize("robust", ["none", "huber"])
 def test_the_rule_is_the_same_for_every_model(model, robust):
     fits = [

@@ -487,8 +487,8 @@ def test_equal_times_in_a_heating_run_are_flagged():
 
 
 @pytest.mark.parametrize("datum, seafloor, fine", [
-    ("rig floor", "2441 m", True), ("rig floor", "2300 m", False), ("rig floor", "3000 m", False),
-    ("sea level", "2431 m", True), ("sea level", "2530 m", False), ("sea level", "11 m", False),
+    ("rig_floor", "2441 m", True), ("rig_floor", "2300 m", False), ("rig_floor", "3000 m", False),
+    ("sea_level", "2431 m", True), ("sea_level", "2530 m", False), ("sea_level", "11 m", False),
 ])  # fmt: skip
 def test_the_datum_of_a_log_agrees_with_the_water_depth(datum, seafloor, fine):
     plan = {"depth_datum": datum, "seafloor_depth": seafloor}

@@ -262,10 +262,10 @@ def test_the_recipe_gives_every_threshold():
     default = quality_settings(Recipe())
     assert default == quality.Settings()
     changed = quality_settings(Recipe({
-        "quality": {"spike_test": "rolling median", "end_trim": 2.0, "void_density": "950 kg/m^3"},
+        "quality": {"spike_test": "rolling_median", "end_trim": 2.0, "void_density": "950 kg/m^3"},
         "natural_gamma": {"response_width": "20 cm"},
     }))  # fmt: skip
-    assert changed.spike_test == "rolling median"
+    assert changed.spike_test == "rolling_median"
     assert changed.end_trim == 2.0
     assert changed.void_density == pytest.approx(0.95)
     assert changed.response_width["natural_gamma_rate"] == pytest.approx(20.0)

@@ -128,7 +128,7 @@ def test_a_large_step_is_found_where_it_is_and_does_not_touch_the_rest() -> None
         values = np.r_[good, 221.0 + 0.4 * noise(10_000 + seed, 8)]
         table, alone = watch(values).dataset, watch(good).dataset
         assert not table.in_control[22:].any() and table.alarm[22:].all()
-        assert set(table.alarm_rule.values[22:]) == {"beyond three sigma"}
+        assert set(table.alarm_rule.values[22:]) == {"beyond_three_sigma"}
         moved.append(table.centre.values[0] - alone.centre.values[0])
         doubted += bool(~table.in_control[:22].all())
         without += bool(~alone.in_control.all())
@@ -144,7 +144,7 @@ def test_a_small_step_is_found_by_sums_from_where_it_begins_to_where_it_ends() -
         values[30:55] += 1.5
         table = watch(values, reference=0.0, uncertainty=1.0).dataset
         out = ~table.in_control.values[25:60]
-        if "cumulative sum" in table.alarm_rule.values[30:55]:
+        if "cumulative_sum" in table.alarm_rule.values[30:55]:
             found += 1
             begins.append(25 + np.flatnonzero(out)[0])
             ends.append(25 + np.flatnonzero(out)[-1])
@@ -174,13 +174,13 @@ def test_one_bad_value_is_one_bad_standard() -> None:
 def test_few_standards_are_not_judged() -> None:
     for given in ({}, {"reference": 0.0}, {"uncertainty": 1.0}):
         chart = watch(np.array([0.0, 1.0, np.nan, 90.0]), **given)
-        assert chart.status == "not enough standards" and not chart.judged
+        assert chart.status == "not_enough_standards" and not chart.judged
         assert not chart.dataset.alarm.any() and np.isnan(chart.dataset.upper).all()
         assert not out_of_control(chart, hours([0.5, 3.0])).any()
     stated = watch(np.array([0.0, 90.0]), reference=0.0, uncertainty=1.0)  # nothing is guessed
     np.testing.assert_array_equal(stated.dataset.in_control, [True, False])
     still = watch(np.full(9, 4.0))
-    assert still.status == "no scatter" and not still.judged
+    assert still.status == "no_scatter" and not still.judged
 
 
 def test_the_first_standards_may_set_the_centre() -> None:
@@ -194,12 +194,12 @@ def test_the_first_standards_may_set_the_centre() -> None:
 def test_eight_on_one_side_is_off_by_default() -> None:
     values = np.r_[-0.3, np.full(8, 0.4), -0.3, 0.3, -0.3]
     given = {"reference": 0.0, "uncertainty": 1.0}
-    assert watch(values, **given).status == "in control"
+    assert watch(values, **given).status == "in_control"
     table = watch(values, rules=RULES, **given).dataset
     np.testing.assert_array_equal(np.flatnonzero(table.alarm), [8])
     np.testing.assert_array_equal(np.flatnonzero(~table.in_control), np.arange(1, 9))
-    assert table.alarm_rule.values[8] == "eight on one side"
-    assert watch(values[1:8], rules=RULES, **given).status == "in control"  # seven
+    assert table.alarm_rule.values[8] == "eight_on_one_side"
+    assert watch(values[1:8], rules=RULES, **given).status == "in_control"  # seven
 
 
 def test_units_and_order_of_time() -> None:
@@ -251,7 +251,7 @@ def test_calendar_times() -> None:
 
 
 def test_errors() -> None:
-    with pytest.raises(ValueError, match=r"rule 'nine' is not known; expected some of beyond"):
+    with pytest.raises(ValueError, match=r"rules has 'nine'; expected some of beyond_three_sigma"):
         watch(noise(1), rules=("nine",))
     with pytest.raises(ValueError, match=r"baseline is 3; centre and scatter need at least 4"):
         watch(noise(1), baseline=3)

@@ -26,7 +26,7 @@ SHIFT = 1.40  # of the cores against the log [m]
 DENSITY_BIAS = 0.05  # core less log [g/cm^3]
 SLOWER = 1.02  # velocity of the log over that of the core
 PLAN = {
-    "depth_datum": "rig floor", "seafloor_depth": f"{SEAFLOOR} m",
+    "depth_datum": "rig_floor", "seafloor_depth": f"{SEAFLOOR} m",
     "seafloor_depth_uncertainty": "0.5 m",
     "curves": {"RHOB": "bulk_density", "DT": "p_wave_velocity"},
 }  # fmt: skip
@@ -295,7 +295,7 @@ def test_the_mapping_may_stand_in_the_settings_and_cores_shift_by_windows(
     with (other / "hole.toml").open("a", encoding="utf-8") as file:
         file.write(
             '\n[logs]\nwindow = "30 m"\n\n[logs.files."first run.las"]\n'
-            f'depth_datum = "rig floor"\nseafloor_depth = "{SEAFLOOR} m"\n'
+            f'depth_datum = "rig_floor"\nseafloor_depth = "{SEAFLOOR} m"\n'
             'seafloor_depth_uncertainty = "0.5 m"\n'
             'curves = { rhob = "bulk_density", DT = "p_wave_velocity" }\n'
         )

@@ -107,10 +107,10 @@ def test_the_dead_time_may_come_from_the_standards(made):
 
 
 def test_the_grain_equivalent_scale_gives_the_same_density(made, reduced):
-    other = reduce(made, {"gamma": {"scale": "grain equivalent"}})
+    other = reduce(made, {"gamma": {"scale": "grain_equivalent"}})
     a, b = leaf(reduced, "properties/density"), leaf(other, "properties/density")
     assert (a.attrs["density_scale"], b.attrs["density_scale"]) == (
-        "aluminium and water", "grain equivalent",
+        "aluminium_and_water", "grain_equivalent",
     )  # fmt: skip
     good = (a["bulk_density_flag"].values == 1) & (b["bulk_density_flag"].values == 1)
     ratio = (b["bulk_density"].values / a["bulk_density"].values)[good]
@@ -232,7 +232,7 @@ def test_a_wrapped_counter_is_suggested_and_the_reading_stays(made):
 
 
 def test_a_step_of_a_check_standard_flags_what_was_read_after_it(made, reduced):
-    assert leaf(reduced, "properties/control_gamma").attrs["status"] == "in control"
+    assert leaf(reduced, "properties/control_gamma").attrs["status"] == "in_control"
 
     def step(frame):
         late = (frame["kind"] == "check") & (frame["time"] > "2031-05-04T22:00:00Z")
@@ -246,7 +246,7 @@ def test_a_step_of_a_check_standard_flags_what_was_read_after_it(made, reduced):
 
     found = reduce(made, standards__susceptibility=more)
     chart = leaf(found, "properties/control_susceptibility")
-    assert chart.attrs["status"] == "out of control"
+    assert chart.attrs["status"] == "out_of_control"
     data = leaf(found, "properties/susceptibility")
     bit = flags.bit("standard_out_of_control")
     doubted = (data["magnetic_susceptibility_reason"].values & bit) != 0
@@ -275,7 +275,7 @@ def test_a_block_read_late_shows_and_does_not_enter_the_calibration(made, reduce
     found = reduce(made, standards__pwave=checks)
     chart = leaf(found, "properties/control_pwave")
     assert chart["value"].attrs["units"] == "us"
-    assert chart.attrs["status"] == "out of control"
+    assert chart.attrs["status"] == "out_of_control"
     assert np.flatnonzero(chart["alarm"].values)[0] >= 8
     data = leaf(found, "properties/velocity")
     np.testing.assert_array_equal(data["p_wave_velocity"].values, calibrated)
@@ -380,7 +380,7 @@ def test_thresholds_of_the_recipe_reach_the_flags(made, reduced):
         for tree in (reduced, trimmed)
     )
     assert many > few > 0
-    plain = reduce(made, {"quality": {"spike_test": "rolling median"}})
+    plain = reduce(made, {"quality": {"spike_test": "rolling_median"}})
     assert leaf(plain, "properties/density")["bulk_density"].equals(
         leaf(reduced, "properties/density")["bulk_density"]
     )

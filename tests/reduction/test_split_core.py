@@ -117,7 +117,7 @@ def test_compression_tests_hold_the_truth(made, reduced):
     assert (bound["overpressure_bound"].values >= 0.0).all()
     quality = leaf(reduced, "properties/sample_quality")
     assert set(quality["sample_quality"].values) <= {
-        "very good to excellent", "good to fair", "poor", "very poor",
+        "very_good_to_excellent", "good_to_fair", "poor", "very_poor",
     }  # fmt: skip
 
 
@@ -249,7 +249,7 @@ def test_a_wrong_dry_volume_is_named(made):
 
     tree = changed(made, samples__index_properties=off)
     said = leaf(tree, "properties/sample_culprits")
-    assert said["likely_culprit"].values[12] == "dry volume"
+    assert said["likely_culprit"].values[12] == "dry_volume"
     assert said["suggested_change"].values[12] == pytest.approx(-0.5, abs=0.12)
     assert any("likely culprit: dry volume" in note for note in summary(tree)["notes"])
     found = leaf(tree, "properties/index_properties")

@@ -94,10 +94,10 @@ def test_container_is_taken_off():
     np.testing.assert_allclose(found["porosity"], porosity, rtol=1e-10)
 
 
-@pytest.mark.parametrize("route", ["dry volume", "wet volume"])
+@pytest.mark.parametrize("route", ["dry_volume", "wet_volume"])
 def test_partials_are_exact(route):
     """Against central differences in long double, whose own error is below 1e-10."""
-    point = [16.3, 9.4, 3.6 if route == "dry volume" else 10.1, 0.035, 1.024, 2.2]
+    point = [16.3, 9.4, 3.6 if route == "dry_volume" else 10.1, 0.035, 1.024, 2.2]
     _, partials = phases_with_partials(*point, route=route)
     for column, value in enumerate(point):
         step = np.longdouble(1e-6 * value)
@@ -114,7 +114,7 @@ def test_random_uncertainty_and_correlation_by_simulation():
     rng = np.random.default_rng(7)
     draws = phases(
         wet + rng.normal(0, 0.01, 200_000), dry + rng.normal(0, 0.01, 200_000),
-        volume + rng.normal(0, 0.02, 200_000), 0.035, 1.024, 2.2, route="dry volume",
+        volume + rng.normal(0, 0.02, 200_000), 0.035, 1.024, 2.2, route="dry_volume",
     )  # fmt: skip
     row = index.phase_relations(
         f"{wet} g", f"{dry} g", f"{volume} cm^3", **FLUID, mass_uncertainty="0.01 g",

@@ -270,7 +270,7 @@ def test_missing_heating_power_is_a_clear_error_or_a_missing_value():
     assert np.isnan(found[NAME][0])
     assert found[f"{NAME}_flag"][0] == flags.MISSING
     assert np.isfinite(found[NAME][1])
-    with pytest.raises(ValueError, match="full_space or half_space"):
+    with pytest.raises(ValueError, match="'ring'; expected one of full_space, half_space"):
         needle.thermal_conductivity(_table(np.zeros((1, 40)), np.arange(40.0), geometry="ring"))
 
 

@@ -68,7 +68,7 @@ def density(scale, porosity, **keywords):
     return found, rho
 
 
-@pytest.mark.parametrize("scale", ["aluminium and water", "grain equivalent"])
+@pytest.mark.parametrize("scale", ["aluminium_and_water", "grain_equivalent"])
 def test_each_scale_gives_the_true_density(scale):
     found, rho = density(scale, [0.2, 0.4, 0.6, 0.8])
     error = found["bulk_density"].values - rho
@@ -79,18 +79,18 @@ def test_each_scale_gives_the_true_density(scale):
 
 def test_without_its_own_step_either_scale_reads_wrong():
     rho = sediment(0.8)[0]
-    for scale, least in (("aluminium and water", 0.015), ("grain equivalent", 0.06)):
+    for scale, least in (("aluminium_and_water", 0.015), ("grain_equivalent", 0.06)):
         found, _ = density(scale, [0.8])
         assert found["apparent_density"].item() / rho - 1.0 > least
     wrong = gamma.electron_step(
-        f"{density('grain equivalent', [0.8])[0]['apparent_density'].item()} g/cm^3"
+        f"{density('grain_equivalent', [0.8])[0]['apparent_density'].item()} g/cm^3"
     )
     assert abs(wrong.m_as("g/cm^3") / rho - 1.0) > 0.01  # the two steps are not interchangeable
 
 
 def test_the_scales_keep_their_own_effects_and_words():
-    by_electrons = density("aluminium and water", [0.5])[0]
-    by_grains = density("grain equivalent", [0.5])[0]
+    by_electrons = density("aluminium_and_water", [0.5])[0]
+    by_grains = density("grain_equivalent", [0.5])[0]
     assert "grain_electron_ratio" in by_electrons["source"]
     assert "grain_attenuation" not in by_electrons["source"]
     assert "grain_attenuation" in by_grains["source"]
@@ -105,7 +105,7 @@ def test_water_in_the_annulus_is_read_on_the_scale_of_the_standards():
     core = 5.9
     mu_water = materials.sea_water_attenuation(SALINITY, 0.5)
     counts = 2e10 * np.exp(-linear * core - mu_water * water * (BORE - core))
-    for scale in ("aluminium and water", "grain equivalent"):
+    for scale in ("aluminium_and_water", "grain_equivalent"):
         found = gamma.bulk_density(
             line([counts], "count"), line([1e4], "s"), calibration=calibrated(scale),
             core_diameter=f"{core} cm", bore=f"{BORE} cm", annulus_density=f"{water} g/cm^3",
@@ -115,7 +115,7 @@ def test_water_in_the_annulus_is_read_on_the_scale_of_the_standards():
 
 
 def test_a_scale_that_does_not_exist_is_refused():
-    with pytest.raises(ValueError, match="one of 'aluminium and water', 'grain equivalent'"):
+    with pytest.raises(ValueError, match="one of aluminium_and_water, grain_equivalent"):
         calibrated("limestone")
 
 
@@ -129,7 +129,7 @@ def drifting(at):
     rho, linear, grain, water = sediment(0.5)
     at = np.asarray(at, dtype=float)
     counts = 2e6 * np.exp(-0.01 * at - linear * BORE) * 1e4
-    sets = {name: calibrated("aluminium and water", slope=np.exp(-0.01 * d))
+    sets = {name: calibrated("aluminium_and_water", slope=np.exp(-0.01 * d))
             for name, d in (("A", 0.0), ("B", 4.0), ("C", 10.0))}  # fmt: skip
     calibration = gamma.interpolate_calibrations(sets, quantity([0.0, 4 * DAY, 10 * DAY], "s"),
                                 line(at * DAY, "s"))  # fmt: skip
@@ -167,13 +167,13 @@ def test_each_set_errs_on_its_own():
 
 
 def test_one_set_is_that_set():
-    only = calibrated("aluminium and water")
+    only = calibrated("aluminium_and_water")
     found = gamma.interpolate_calibrations({"A": only}, quantity([0.0], "s"), line([5.0], "s"))
     assert found is only
 
 
 def test_sets_that_cannot_be_interpolated_are_refused():
-    one, other = calibrated("aluminium and water"), calibrated("grain equivalent")
+    one, other = calibrated("aluminium_and_water"), calibrated("grain_equivalent")
     with pytest.raises(ValueError, match="different degree, scale"):
         gamma.interpolate_calibrations({"A": one, "B": other}, quantity([0.0, 1.0], "s"), "0 s")
     with pytest.raises(ValueError, match="a different time for each set"):
@@ -374,4 +374,4 @@ def test_a_method_without_factor_gives_a_missing_value_and_wrong_sizes_are_refus
 
 
 def test_a_nominal_scale_is_aluminium_and_water():
-    assert Calibration.nominal().scale == "aluminium and water"
+    assert Calibration.nominal().scale == "aluminium_and_water"

@@ -180,7 +180,7 @@ def test_rows_reasons_and_words_stay() -> None:
 @pytest.mark.parametrize(
     ("change", "error", "message"),
     [
-        ({"form": "both"}, ValueError, "form: expected one of ratio, slowness, got 'both'"),
+        ({"form": "both"}, ValueError, "form is 'both'; expected one of ratio, slowness"),
         ({"form": "slowness"}, ValueError, "needs the porosity at the same positions"),
         ({"in_situ_pressure": None}, ValueError, "give in_situ_pressure, such as"),
         ({"water_depth": "3000 m"}, ValueError, "are both given"),

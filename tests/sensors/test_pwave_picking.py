@@ -239,7 +239,7 @@ def test_the_uncertainty_of_the_water_trace_is_one_for_all() -> None:
 @pytest.mark.parametrize(
     ("keywords", "error", "message"),
     [
-        ({"method": "guess"}, ValueError, "method: expected one of onset, threshold, correlation"),
+        ({"method": "guess"}, ValueError, "method is 'guess'; expected one of onset, threshold"),
         ({"method": "correlation"}, ValueError, "needs water_trace and water_travel_time"),
         ({"water_trace": np.zeros(1024)}, ValueError, "together, or neither"),
         (

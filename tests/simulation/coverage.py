@@ -54,7 +54,7 @@ QUANTITIES = (
 
 # The made sediment conducts alike in all directions, in the laboratory as below.
 ALIKE = {
-    "needle": {"anisotropy": 1.0, "anisotropy_uncertainty": 0.0, "conditions": "in situ"},
+    "needle": {"anisotropy": 1.0, "anisotropy_uncertainty": 0.0, "conditions": "in_situ"},
 }
 
 

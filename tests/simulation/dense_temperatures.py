@@ -80,7 +80,7 @@ def _formation(needles, warm, water, corrected):
         "1.7 g/cm^3", temperature_uncertainty="0 K", laboratory_temperature_uncertainty="0 K",
         density_uncertainty="0 g/cm^3",
     )  # fmt: skip
-    chosen = ("anisotropy", "in situ") if corrected else ()
+    chosen = ("anisotropy", "in_situ") if corrected else ()
     return needle.formation_conductivity(needles, in_situ=situ, corrections=chosen)
 
 

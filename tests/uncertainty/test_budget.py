@@ -220,7 +220,7 @@ def test_a_leaf_of_a_reduced_hole_and_bad_input() -> None:
     assert budget(tree["properties/density"]).equals(budget(product))
     with pytest.raises(KeyError, match="no uncertainty of 'porosity' in the product; it holds"):
         budget(product, "porosity")
-    with pytest.raises(ValueError, match="by is 'kind'; it is"):
+    with pytest.raises(ValueError, match="by is 'kind'; expected one of source, group"):
         budget(product, by="kind")
     with pytest.raises(ValueError, match="holds no quantity with an uncertainty"):
         budget(xr.Dataset({"x": 1.0}))

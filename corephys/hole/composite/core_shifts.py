@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import companions, series, thresholds
+from corephys.ground.choices import choice, choices
 from corephys.ground.series import PositionError
 from corephys.hole.composite.ties import (
     DEPTHS,
@@ -108,9 +109,7 @@ def shifts(
     """
     if reference not in cores:
         raise ValueError(f"reference is {reference!r}; the holes are {', '.join(cores)}")
-    use = (use,) if isinstance(use, str) else tuple(use)
-    if set(use) - set(STATES):
-        raise ValueError(f"use is {use}; states are {', '.join(STATES)}")
+    use = choices(use, STATES, "use")
     table = in_use(checked_ties(ties, cores), use)
     scale = _scale(table, depth)
     places = _places(cores)
@@ -180,8 +179,8 @@ def shifts(
 def _scale(table: pd.DataFrame, wanted: str | None) -> str:
     """The scale of all ties in use, which must be one."""
     held = sorted(set(table["depth_scale"]))
-    if wanted is not None and wanted not in DEPTHS:
-        raise TieError(f"depth is {wanted!r}; it is one of {', '.join(DEPTHS)}")
+    if wanted is not None:
+        wanted = choice(wanted, DEPTHS, "depth", TieError)
     scale = wanted or (held[0] if held else "depth")
     others = [t for t, s in zip(table["tie"], table["depth_scale"], strict=True) if s != scale]
     if others:

@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import units
+from corephys.ground.choices import choice
 from corephys.ground.laws import with_unit
 from corephys.ground.series import PositionError
 from corephys.hole.composite.core_shifts import shifts_of
@@ -177,9 +178,7 @@ def convert(
     same depth to rounding. A depth inside a closed void becomes the depth where the void closes,
     which is converted back to the upper end of the void.
     """
-    for scale in (given, wanted):
-        if scale not in SCALES:
-            raise ValueError(f"there is no scale {scale!r}; the scales are {', '.join(SCALES)}")
+    given, wanted = choice(given, SCALES, "given"), choice(wanted, SCALES, "wanted")
     plain = units.as_floats(depth, "m", "depth")
     found = _converted(np.atleast_1d(np.asarray(plain, dtype=float)), core, table, given, wanted)
     if isinstance(plain, xr.DataArray) and plain.shape == found.shape:
@@ -258,8 +257,7 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
     -----
     Conversion by :func:`convert` (definition). The uncertainty does not change.
     """
-    if depth not in DEPTHS:
-        raise TieError(f"depth is {depth!r}; it is one of {', '.join(DEPTHS)}")
+    depth = choice(depth, DEPTHS, "depth", TieError)
     lacking = [n for n in ("tie", "depth", "to_depth") if n not in ties]
     if lacking:
         raise TieError(

@@ -13,7 +13,8 @@ import xarray as xr
 
 from corephys.ground import flags, thresholds
 from corephys.ground.arguments import positive
-from corephys.hole.composite.ties import COLUMNS, core_tops, depth_of
+from corephys.ground.choices import choice
+from corephys.hole.composite.ties import COLUMNS, DEPTHS, core_tops, depth_of
 from corephys.numerics.masked_correlation import Reference, lags, masked_correlation
 
 __all__ = ["suggest"]
@@ -103,6 +104,7 @@ def suggest(
     """
     if len(properties) < 2:
         raise ValueError(f"{len(properties)} hole is given; ties need at least two")
+    depth = choice(depth, DEPTHS, "depth")
     step = float(positive(spacing, "m", "spacing"))
     reach = int(np.ceil(float(positive(largest_shift, "m", "largest_shift")) / step))
     least = max(_LEAST, int(float(positive(least_overlap, "m", "least_overlap")) / step))

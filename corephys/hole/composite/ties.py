@@ -10,6 +10,7 @@ import pandas as pd
 
 from corephys.ground import units
 from corephys.ground.arguments import positive
+from corephys.ground.choices import choice, matching
 from corephys.ground.series import PositionError
 
 __all__ = [
@@ -122,6 +123,8 @@ def _complete(ties: pd.DataFrame) -> pd.DataFrame:
     for name in (n for n, unit in COLUMNS.items() if not unit):
         table[name] = table[name].fillna("").astype(str)
     table["depth_scale"] = table["depth_scale"].replace("", "depth")
+    for name, words in (("depth_scale", DEPTHS), ("state", STATES)):
+        table[name] = [matching(word, words) or word for word in table[name]]
     return table[[*COLUMNS, *(n for n in table if n not in COLUMNS)]]
 
 
@@ -253,8 +256,7 @@ def change(
     if tie in set(ties["replaces"]):
         later = ties["tie"][ties["replaces"] == tie].iloc[0]
         raise TieError(f"tie {tie!r} was replaced by {later!r}; change that one")
-    if state not in STATES[1:]:
-        raise TieError(f"state is {state!r}; it is one of {', '.join(STATES[1:])}")
+    state = choice(state, STATES[1:], "state", TieError)
     row = ties.iloc[names.index(tie)].to_dict()
     for name, value in {"depth": depth, "to_depth": to_depth}.items():
         if value is not None:
@@ -276,8 +278,7 @@ def depth_of(data: Any, scale: str, name: str) -> tuple[np.ndarray, np.ndarray]:
 
     ``name`` is that of the series, for messages.
     """
-    if scale not in DEPTHS:
-        raise ValueError(f"depth is {scale!r}; it is one of {', '.join(DEPTHS)}")
+    scale = choice(scale, DEPTHS, "depth")
     lacking = [c for c in ("core", scale) if c not in data.coords]
     if lacking:
         more = (

@@ -15,6 +15,7 @@ import xarray as xr
 
 from corephys.ground import companions, series, units
 from corephys.ground.arguments import positive
+from corephys.ground.choices import choice
 from corephys.ground.series import PositionError
 from corephys.ground.vocabulary import term
 from corephys.hole.placing.layout import Layout, arrays, codes_of, layout_of, texts
@@ -22,7 +23,7 @@ from corephys.uncertainty import Measured
 
 __all__ = ["carry", "covariance", "errors_in_metres", "uncertainty"]
 
-TIDES = ("half range", "standard uncertainty")
+TIDES = ("half_range", "standard_uncertainty")
 PLACEMENTS = ("top", "middle")
 SCALES = ("depth", "depth_closed", "depth_fitted")
 # Variables of the result beside the companions of depth, all in m.
@@ -41,7 +42,7 @@ def uncertainty(
     removed: Any = None,
     depth: str = "depth",
     tide: Any = None,
-    tide_is: str = "half range",
+    tide_is: str = "half_range",
     heave: Any = None,
     drill_string: Any = None,
     drill_string_relative: Any = None,
@@ -62,7 +63,7 @@ def uncertainty(
         Scale of the depth.
     tide : Quantity or str, optional
         Half the range of the tide, or a standard uncertainty [m]. One error a core.
-    tide_is : {"half range", "standard uncertainty"}
+    tide_is : {"half_range", "standard_uncertainty"}
         Kind of ``tide``.
     heave : Quantity or str, optional
         Standard uncertainty of the heave when a core is cut [m]. One error a core.
@@ -104,13 +105,9 @@ def uncertainty(
     as laid out (JCGM 100:2008, F.2.4.5). Where neither tide nor heave is given and the table of
     cores has top_uncertainty, that is the error of the core's top.
     """
-    for name, word, legal in (
-        ("depth", depth, SCALES),
-        ("tide_is", tide_is, TIDES),
-        ("recovery_placement", recovery_placement, PLACEMENTS),
-    ):
-        if word not in legal:
-            raise ValueError(f"{name} is {word!r}; it is one of {', '.join(map(repr, legal))}")
+    depth = choice(depth, SCALES, "depth")
+    tide_is = choice(tide_is, TIDES, "tide_is")
+    recovery_placement = choice(recovery_placement, PLACEMENTS, "recovery_placement")
     if depth not in placed.variables:
         raise PositionError(f"the series has no {depth!r}; place it with corephys.depth.place")
     if placed[depth].ndim != 1:

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import companions, flags, thresholds, units
+from corephys.ground.choices import choice, plain_words
 from corephys.ground.provenance import with_constants
 from corephys.ground.series import PositionError
 from corephys.hole.placing.layout import encode
@@ -23,7 +24,7 @@ _T = thresholds.DEFAULTS
 _ROUNDING = 1e-6  # m: a micrometre is the same place
 _COMPANIONS = (*companions.COMPANIONS, "_partners")
 _BLOCK = 4_000_000  # pairs of readings in memory at one time
-_HOW = ("nearest", "mean over footprint")
+_HOW = ("nearest", "mean_over_footprint")
 
 
 def match(
@@ -44,7 +45,7 @@ def match(
         Series whose positions are wanted.
     within : str, Quantity or DataArray
         Greatest distance of a partner from the wanted position.
-    how : {"nearest", "mean over footprint"}
+    how : {"nearest", "mean_over_footprint"}
         One partner (the upper one of two equally near), or the mean of all within reach.
     allow : tuple of str
         Levels of ``a``'s flags that may be partners: good, not_evaluated, suspect, bad.
@@ -72,8 +73,7 @@ def match(
     otherwise they have nearly the same depth. Mean of n partners: u_random = sqrt(sum u^2) / n,
     effects are averaged with their signs, reasons are joined (definition; JCGM 100:2008, 5.1.2).
     """
-    if how not in _HOW:
-        raise ValueError(f"how is {how!r}; it is one of {', '.join(map(repr, _HOW))}")
+    how = choice(how, _HOW, "how")
     reach = float(units.as_floats(within, "m", "within"))
     source, wanted = _series(a, "a"), _series(to, "to")
     key_a, key_to = _keys(source, wanted, reach)
@@ -106,7 +106,7 @@ def match(
             words = {"units": "cm", "long_name": "distance to the partner"}
             result["distance"] = (dim, pairs.distance() * 100.0, words)
     steps = json.loads(source.attrs.get("steps", "[]"))
-    steps.append(f"match: {how} within {reach * 100:g} cm")
+    steps.append(f"match: {plain_words(how)} within {reach * 100:g} cm")
     constants = source.attrs.get("constants", "{}")
     result.attrs = {"steps": json.dumps(steps), "constants": constants, **attributes}
     return with_constants(result, match_within=within)

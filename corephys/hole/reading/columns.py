@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from corephys.ground import thresholds, units
+from corephys.ground.choices import matching
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import Problem, nearest, rows_in_words
@@ -337,6 +338,10 @@ def _words(columns: Columns, column: Column) -> list[Problem]:
         if word in column.choices or (not word and column.need == "optional"):
             continue
         rows = np.flatnonzero(texts == word)
+        option = matching(word, column.choices)
+        if option is not None:
+            texts[rows] = option
+            continue
         what = f"{word!r} is not one of {', '.join(column.choices)}{rows_in_words(rows.size)}"
         guess = nearest(word, column.choices)
         mend = f"Did you mean {guess!r}?" if guess else "Write one of these words"

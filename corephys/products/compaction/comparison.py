@@ -11,6 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import thresholds, vocabulary
+from corephys.ground.choices import plain_words
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction.data import Choices, gather
 from corephys.products.compaction.fits import fit_data, natural_scatter
@@ -67,7 +68,7 @@ class Comparison:
             numbers = [float(self.dataset[key][i]) for key in _SHORT]
             broken = f"{len(fit.verdict)} broken" if fit.verdict else "kept"
             lines.append(
-                f"{name:26s}{numbers[0]:11.1f}{numbers[1]:8.3f}{numbers[2]:10.4f}{numbers[3]:7.2f}"
+                f"{plain_words(name):26s}{numbers[0]:11.1f}{numbers[1]:8.3f}{numbers[2]:10.4f}{numbers[3]:7.2f}"
                 f"  {broken}"
             )
         return "\n".join([*lines, *(f"- {words}" for words in self.verdict)])
@@ -168,8 +169,9 @@ def _table(fits: dict[str, CompactionFit]) -> dict[str, np.ndarray]:
 
 def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list[str]:
     """Conclusions of the comparison and their limits."""
-    names = list(fits)
+    names = [plain_words(name) for name in fits]
     first, ahead = names[0], float(table["aicc_difference"][1])
+    best = next(iter(fits.values()))
     close = [n for n, d in zip(names[1:], table["aicc_difference"][1:], strict=True) if d < _AICC]
     if close:
         words = [
@@ -177,7 +179,7 @@ def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
         ]
     else:
         words = [f"AICc puts {first} first, {names[1]} {ahead:.1f} behind"]
-    together = _together(fits[first])
+    together = _together(best)
     if together:
         words.append(together)
     words += _cross(fits, table)
@@ -187,8 +189,8 @@ def _words(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
             "no model predicts depths it has not seen: the order says which is least bad, not "
             "which is right"
         )
-    if fits[first].verdict:
-        words.append(f"{first} breaks rules itself: {', and '.join(fits[first].verdict)}")
+    if best.verdict:
+        words.append(f"{first} breaks rules itself: {', and '.join(best.verdict)}")
     return words
 
 
@@ -206,12 +208,13 @@ def _together(fit: CompactionFit) -> str:
 
 def _cross(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list[str]:
     """Order by cross-validation, and whether it agrees with AICc."""
-    names, error = list(fits), table["cross_validation_error"]
+    names, error = [plain_words(name) for name in fits], table["cross_validation_error"]
+    by_name = dict(zip(names, fits.values(), strict=True))
     if not np.isfinite(error).all():
         return ["too few points to check the models by blocks of depth"]
     order = np.argsort(error, kind="stable")
     best, next_best = (names[int(i)] for i in order[:2])
-    ahead, u, sure = _apart(fits[best], fits[next_best])
+    ahead, u, sure = _apart(by_name[best], by_name[next_best])
     words = [
         f"cross-validation puts {best} first (error {error[order[0]]:.4f}), {next_best} next "
         f"({error[order[1]]:.4f}). Their squared errors differ by {ahead:.1e} ± {u:.1e} over the "
@@ -219,7 +222,7 @@ def _cross(fits: dict[str, CompactionFit], table: dict[str, np.ndarray]) -> list
     ]
     if best == names[0]:
         return [*words, f"AICc and cross-validation agree on {best}"]
-    gap, u, sure = _apart(fits[best], fits[names[0]])
+    gap, u, sure = _apart(by_name[best], by_name[names[0]])
     return [
         *words,
         f"AICc and cross-validation disagree: {names[0]} describes these points best, {best} "

@@ -11,6 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import fitting, series, thresholds, units
+from corephys.ground.choices import choice
 from corephys.ground.provenance import used_constants, with_constants
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction.data import (
@@ -64,8 +65,8 @@ def fit(
         ``vertical_effective_stress`` [kPa] at the porosities, for the models of stress. Its effects
         are propagated. Its random error is not: least squares takes the abscissa as known.
     model : str
-        ``"exponential"``, ``"offset exponential"``, ``"linear"``, ``"power"``,
-        ``"exponential in stress"`` or ``"void ratio in log stress"``. The last is fitted to
+        ``"exponential"``, ``"offset_exponential"``, ``"linear"``, ``"power"``,
+        ``"exponential_in_stress"`` or ``"void_ratio_in_log_stress"``. The last is fitted to
         porosity too, because the uncertainties are those of porosity.
     absolute_sigma : bool
         True uses the given uncertainties as they are; False uses equal weights and takes the scale
@@ -123,8 +124,7 @@ def fit(
     1981, Annals of Statistics 9, 586). The limits are this library's choice.
     """
     chosen = of_name(model)
-    if robust not in KINDS:
-        raise ValueError(f"robust is {robust!r}; it has to be one of {', '.join(KINDS)}")
+    robust = choice(robust, KINDS, "robust")
     data, _ = gather(porosity, depth, stress, (chosen,), absolute_sigma, bed_thickness, allow)
     return fit_data(
         chosen, data, Choices(absolute_sigma, excess_scatter, robust), _forced(chosen, fixed)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 
 from corephys.ground import vocabulary
+from corephys.ground.choices import choice
 from corephys.ground.laws import law
 from corephys.numerics import exponential as numerics
 
@@ -412,9 +413,7 @@ class Model:
 
 def of_name(name: str) -> Model:
     """Model of that name; ValueError with the known names for any other."""
-    if name not in MODELS:
-        raise ValueError(f"model is {name!r}; it has to be one of {', '.join(MODELS)}")
-    return MODELS[name]
+    return MODELS[choice(name, MODELS, "model")]
 
 
 def _exponential(x: Array, a: Array, length: Array) -> Array:
@@ -540,7 +539,7 @@ _ROWS = (
         "1/L",
     ),
     Model(
-        "offset exponential",
+        "offset_exponential",
         "phi_r + (phi0 - phi_r) exp(-z / L)",
         "porosity = {residual_porosity:.4f} + ({surface_porosity:.4f} - {residual_porosity:.4f}) "
         "exp(-z / {decay_length:.0f} m)",
@@ -580,7 +579,7 @@ _ROWS = (
         "the exponent",
     ),
     Model(
-        "exponential in stress",
+        "exponential_in_stress",
         "phi0 exp(-sigma' / S)",
         "porosity = {surface_porosity:.4f} exp(-sigma' / {decay_stress:.0f} kPa)",
         "Athy 1930, in effective stress",
@@ -593,7 +592,7 @@ _ROWS = (
         "1/S",
     ),
     Model(
-        "void ratio in log stress",
+        "void_ratio_in_log_stress",
         "e / (1 + e), e = e0 - Cc log10(sigma' / 100 kPa)",
         "void ratio = {reference_void_ratio:.4f} - {compression_index:.4f} log10(sigma' / 100 kPa)",
         "Terzaghi and Peck 1948",

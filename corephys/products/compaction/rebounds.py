@@ -13,6 +13,7 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import measured_fraction, positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import choice
 from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
@@ -165,8 +166,7 @@ def rebound_by_depth(
     carbonate two thirds of it: after Hamilton (1976), Journal of Sedimentary Petrology 46, 280,
     from memory and of low reliability. It depends neither on stress nor on the sample.
     """
-    if kind not in _SHARE:
-        raise ValueError(f"kind is {kind!r}; it has to be {' or '.join(_SHARE)}")
+    kind = choice(kind, _SHARE, "kind")
     phi = measured_fraction(series.unpack(porosity, "porosity"), "porosity")
     where = porosity.coords.get("depth") if depth is None else depth
     if where is None:

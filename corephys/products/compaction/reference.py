@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, series, units
+from corephys.ground.choices import choice
 from corephys.ground.laws import law
 from corephys.uncertainty import Measured
 
@@ -257,11 +258,7 @@ def reference_curve(name: str) -> ReferenceCurve:
     Each curve names its source, such as Sclater and Christie (1980); ``memory`` marks numbers that
     were recalled and not found in print.
     """
-    if name not in REFERENCE_CURVES:
-        raise ValueError(
-            f"there is no reference curve {name!r}; choose one of {', '.join(REFERENCE_CURVES)}"
-        )
-    return REFERENCE_CURVES[name]
+    return REFERENCE_CURVES[choice(name, REFERENCE_CURVES, "name")]
 
 
 def reference_curves() -> pd.DataFrame:

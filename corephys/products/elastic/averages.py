@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from corephys.ground.choices import choice
 from corephys.products.elastic.minerals import Mineral, as_material
 from corephys.products.elastic.propagation import (
     Argument,
@@ -265,8 +266,7 @@ def hashin_shtrikman(
     >>> round(float(found["shear_modulus"]), 6)
     38.784719
     """
-    if bound not in ("upper", "lower"):
-        raise ValueError(f"bound is {bound!r}; give 'upper' or 'lower'")
+    bound = choice(bound, ("upper", "lower"), "bound")
 
     def kernel(shares: np.ndarray, bulk: np.ndarray, shear: np.ndarray) -> Moduli:
         return walpole_kernel(shares, bulk, shear, upper=bound == "upper")

@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys.ground import flags, seawater, series, units
 from corephys.ground.arguments import positive
+from corephys.ground.choices import choice
 from corephys.ground.constants import Constant
 from corephys.products.elastic.averages import reuss_kernel
 from corephys.products.elastic.minerals import (
@@ -220,8 +221,7 @@ def fluid_mixture(
     >>> round(float(found["fluid_bulk_modulus"]), 4)
     0.0132
     """
-    if how not in ("uniform", "patchy"):
-        raise ValueError(f"how is {how!r}; give 'uniform' or 'patchy'")
+    how = choice(how, ("uniform", "patchy"), "how")
     if len(fractions) != len(fluids) or not len(fluids):
         raise ValueError(
             f"got {len(fractions)} fractions and {len(fluids)} fluids; give one fraction for each "

@@ -9,6 +9,7 @@ import xarray as xr
 
 from corephys.ground import constants, units
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import choice
 from corephys.products.elastic.minerals import Mineral, grain_arguments
 from corephys.products.elastic.propagation import (
     Argument,
@@ -125,8 +126,7 @@ def contact_cement(
     cemented contact: Dvorkin and Nur (1996), Geophysics 61, 1363. It holds for the first few per
     cent of cement. Cemented contacts do not depend on pressure.
     """
-    if where not in ("contacts", "coats"):
-        raise ValueError(f"where is {where!r}; give 'contacts' or 'coats'")
+    where = choice(where, ("contacts", "coats"), "where")
 
     def kernel(
         porosity: np.ndarray,

@@ -11,6 +11,7 @@ import xarray as xr
 from corephys import uncertainty
 from corephys.ground import constants, flags, mixing, provenance, series, thresholds
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import choices
 from corephys.products.elastic.fluids import gassmann_kernel
 from corephys.products.elastic.frames import soft_sand_kernel, stiff_sand_kernel
 from corephys.products.elastic.minerals import (
@@ -108,12 +109,11 @@ def _chosen(models: Sequence[str] | None, pressure: object) -> tuple[str, ...]:
     """Models to compute: without a list all, less those that need a pressure if none is given."""
     if models is None:
         return tuple(m for m in MODELS if pressure is not None or m not in _UNDER_PRESSURE)
-    for model in models:
-        if model not in MODELS:
-            raise ValueError(f"no model named {model!r}; choose from {', '.join(MODELS)}")
+    chosen = choices(models, MODELS, "models")
+    for model in chosen:
         if model in _UNDER_PRESSURE and pressure is None:
             raise ValueError(f"the model {model!r} needs an effective_pressure; give it")
-    return tuple(models)
+    return chosen
 
 
 def _arguments(

@@ -10,13 +10,14 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
+from corephys.ground.choices import choice
 from corephys.products.heat_flow.line import student
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement
 
-CARRIERS = ("linear", "steps", "harmonic mean", "trend")
+CARRIERS = ("linear", "steps", "harmonic_mean", "trend")
 # Readings closer than this [m] share the natural scatter, so that they are averaged first.
 NEAR = thresholds.value("carrier_near")
 
@@ -90,7 +91,7 @@ def resistivity(points: Points, depth: np.ndarray, how: str) -> np.ndarray:
     known, inverse = points.depth, 1.0 / points.conductivity
     if how == "trend":
         return _trend(known, np.column_stack([np.ones(depth.size), depth])) @ inverse
-    if how == "harmonic mean":
+    if how == "harmonic_mean":
         return np.where(np.isfinite(depth), _thickness(known) @ inverse, np.nan)
     if how == "linear":
         return np.interp(depth, known, inverse)
@@ -122,7 +123,7 @@ def smooth_resistivity(points: Points, how: str) -> np.ndarray:
     where temperatures are dense. At the smooth value weights and errors are independent.
     """
     z, inverse = points.depth, 1.0 / points.conductivity
-    if how == "harmonic mean" or z.size < 3:
+    if how == "harmonic_mean" or z.size < 3:
         return np.full(z.size, _thickness(z) @ inverse)
     line = _trend(z, np.column_stack([np.ones(z.size), z])) @ inverse
     return np.clip(line, inverse.min(), inverse.max())
@@ -198,7 +199,7 @@ def scatter(points: Points, how: str) -> tuple[float, float]:
         residual = k - 1.0 / np.polyval(np.polyfit(z, 1.0 / k, 1), z)
         freedom = n - 2.0
         square = float(np.sum(residual**2)) / freedom
-    elif how == "harmonic mean" or n == 2:
+    elif how == "harmonic_mean" or n == 2:
         freedom = n - 1.0
         square = float(np.sum((k - n / np.sum(1.0 / k)) ** 2)) / freedom
     else:
@@ -245,7 +246,7 @@ class Carrier:
         known = self.depth
         if self.how == "trend":
             return _trend(known, np.column_stack([depth, 0.5 * depth**2]))
-        if self.how == "harmonic mean":
+        if self.how == "harmonic_mean":
             return np.outer(depth, _thickness(known))
         integral = _integral_of_lines if self.how == "linear" else _integral_of_steps
         return integral(known, depth) - integral(known, np.zeros(1))
@@ -289,8 +290,7 @@ class Carried:
 
 def carry(conductivity: Measurement, how: str, allow: Sequence[str]) -> Carried:
     """Usable conductivities as resistivities with their variances and effects."""
-    if how not in CARRIERS:
-        raise ValueError(f"how is {how!r}; give one of {', '.join(CARRIERS)}")
+    how = choice(how, CARRIERS, "how")
     points, used, left_out = usable_points(conductivity, allow)
     if how == "trend" and points.depth.size < 3:
         raise series.TooFewError(

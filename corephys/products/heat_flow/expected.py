@@ -11,6 +11,7 @@ import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import measured_fraction, positive
+from corephys.ground.choices import choice, plain_words
 from corephys.products.heat_flow.adjustments import heat_production_correction
 from corephys.products.heat_flow.carriers import Carried, carry, wanted
 from corephys.products.heat_flow.resistance import resistance_by
@@ -250,7 +251,7 @@ def heat_flow_of_age(
     ----------
     age : Quantity, DataArray or str
         Age of the ocean floor [Myr].
-    cooling : {"plate", "half-space"}
+    cooling : {"plate", "half_space"}
         Cooling of a plate of finite thickness, or of a half-space.
     half_space : Quantity, str or Constant
         Heat flow of the half-space at 1 Myr [mW/m^2].
@@ -278,10 +279,9 @@ def heat_flow_of_age(
     >>> float(heat_flow_of_age("4 Myr")["heat_flow_of_age"])
     255.0
     """
-    if cooling not in ("plate", "half-space"):
-        raise ValueError(f"cooling is {cooling!r}; give 'plate' or 'half-space'")
+    cooling = choice(cooling, ("plate", "half_space"), "cooling")
     t = positive(age, "Myr", "age")
-    if cooling == "half-space":
+    if cooling == "half_space":
         at_one = float(positive(half_space, "mW/m^2", "half_space"))
         found = series.apply(lambda years: at_one / np.sqrt(years), t)
     else:
@@ -292,10 +292,10 @@ def heat_flow_of_age(
             ),
             t,
         )
-    used = {"half_space": half_space} if cooling == "half-space" else {r: _C[r] for r in _PLATE}
+    used = {"half_space": half_space} if cooling == "half_space" else {r: _C[r] for r in _PLATE}
     return series.build(
         {"heat_flow_of_age": Measured(found)},
-        steps=(f"heat flow of {cooling} cooling at the age of the ocean floor",),
+        steps=(f"heat flow of {plain_words(cooling)} cooling at the age of the ocean floor",),
         constants=used,
     )
 
@@ -334,8 +334,7 @@ def conductivity_of_water_content(
     >>> round(float(conductivity_of_water_content("0.45 1")["thermal_conductivity"]), 3)
     0.884
     """
-    if conditions not in ("seafloor", "laboratory"):
-        raise ValueError(f"conditions is {conditions!r}; give 'seafloor' or 'laboratory'")
+    conditions = choice(conditions, ("seafloor", "laboratory"), "conditions")
     water = measured_fraction(series.unpack(water_content, "water_content_wet"), "water_content")
     share = np.asarray(water.values, dtype=float)
     if not np.any((share > 0.0) & (share < 1.0)):

@@ -10,8 +10,10 @@ import xarray as xr
 
 from corephys.ground import series
 from corephys.ground.arguments import positive
+from corephys.ground.choices import choice, plain_words
 from corephys.hole.placing.depth_uncertainty import errors_in_metres
 from corephys.products.heat_flow.carriers import (
+    CARRIERS,
     Carrier,
     carry,
     wanted,
@@ -56,7 +58,7 @@ def thermal_resistance(
         ``thermal_conductivity`` [W/(m K)] with the coordinate ``depth`` [m].
     at : Dataset, DataArray or Quantity
         Depths [m], or a series with the coordinate ``depth``.
-    how : {"linear", "steps", "harmonic mean", "trend"}
+    how : {"linear", "steps", "harmonic_mean", "trend"}
         Interpolation between the points: the resistivity 1/k linear from point to point; that of
         the nearest point; one harmonic mean for the hole, weighted by thickness; or a straight
         line of 1/k against depth. Resistivity is interpolated because resistances in series add.
@@ -102,6 +104,7 @@ def thermal_resistance(
     by dz / k. Where the drill string is longer than recorded, the conductivities are displaced
     with the stations, and R stretches: dR = integral of de / k.
     """
+    how = choice(how, CARRIERS, "how")
     target, depth = wanted(at)
     shaky, shared, datum = _depth_errors(depth_uncertainty, datum_uncertainty, target)
     carried = carry(conductivity, how, allow)
@@ -127,7 +130,7 @@ def thermal_resistance(
     )
     dataset = series.build(
         {"thermal_resistance": result},
-        steps=(f"resistance by {how}, from the seafloor down (Bullard 1939)",),
+        steps=(f"resistance by {plain_words(how)}, from the seafloor down (Bullard 1939)",),
         carrier=how,
         conductivities_used=carried.used,
         conductivities_left_out=carried.left_out,

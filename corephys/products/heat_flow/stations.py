@@ -228,7 +228,7 @@ def between(carrier: Carrier, depth: np.ndarray) -> np.ndarray:
     x <= y; below the last point a walk from there.
     """
     z, spread = carrier.depth, carrier.spread
-    if carrier.how in ("harmonic mean", "trend"):  # no reading holds the walk
+    if carrier.how in ("harmonic_mean", "trend"):  # no reading holds the walk
         thick = np.median(np.diff(z)) if z.size > 1 else 1.0
         return spread.mean() * thick * np.minimum(depth[:, None], depth[None, :])
     edge = np.concatenate([[min(0.0, z[0])], z])

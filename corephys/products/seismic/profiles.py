@@ -16,6 +16,7 @@ import xarray as xr
 
 from corephys import uncertainty
 from corephys.ground import arguments, flags, series, thresholds
+from corephys.ground.choices import choice, plain_words
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["profile"]
 
 _T = thresholds.DEFAULTS
-OVERLAPS = ("average", "upper core", "lower core")
+OVERLAPS = ("average", "upper_core", "lower_core")
 FILLS = ("linear", "trend", "none")
 _NAMES = ("bulk_density", "p_wave_velocity")
 
@@ -61,7 +62,7 @@ def profile(
     ----------
     density, velocity : Dataset or DataArray, (reading)
         ``bulk_density`` [g/cm^3] and ``p_wave_velocity`` [m/s] at the same positions, with depth.
-    overlap : {"average", "upper core", "lower core"}
+    overlap : {"average", "upper_core", "lower_core"}
         Readings to use where two cores cover one depth: both in the order of depth, or one.
     merge_within : Quantity or str
         Readings no farther apart than this [m] are averaged into one.
@@ -99,11 +100,7 @@ def profile(
     ``gap_fill_density`` or ``gap_fill_velocity``. It has one sign for all gaps, which is cautious.
     """
     rows, counts = _usable(density, velocity, allow)
-    if overlap not in OVERLAPS or fill not in FILLS:
-        raise ValueError(
-            f"overlap is {overlap!r} and fill {fill!r}; overlap must be one of "
-            f"{', '.join(OVERLAPS)} and fill one of {', '.join(FILLS)}"
-        )
+    overlap, fill = choice(overlap, OVERLAPS, "overlap"), choice(fill, FILLS, "fill")
     rows, counts["readings_of_other_core"] = _one_core(rows, overlap)
     rows, counts["readings_merged"] = _merged(
         rows, float(arguments.positive(merge_within, "m", "merge_within", zero=True))
@@ -180,7 +177,7 @@ def _one_core(rows: _Rows, overlap: str) -> tuple[_Rows, int]:
             top, bottom = ends[lower][0], min(ends[upper][1], ends[lower][1])
             if top > bottom:
                 break
-            other = lower if overlap == "upper core" else upper
+            other = lower if overlap == "upper_core" else upper
             keep &= ~((rows.core == other) & (rows.depth >= top) & (rows.depth <= bottom))
     return rows.take(np.flatnonzero(keep)), int(np.sum(~keep))
 
@@ -332,7 +329,11 @@ def _dataset(
     made["acoustic_impedance"] = Measured(along(values), u_random, effects, reason)
     found = series.build(
         made,
-        steps=(f"readings in the order of depth, overlap: {overlap}", words, "impedance rho V"),
+        steps=(
+            f"readings in the order of depth, overlap: {plain_words(overlap)}",
+            words,
+            "impedance rho V",
+        ),
         **attributes,
     )
     found["core"].attrs = {"long_name": "core; empty for a row added in a gap"}

@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import arguments, companions, flags, series, units
+from corephys.ground.choices import choice, matching, plain_words
 from corephys.ground.series import TooFewError
 from corephys.products.seismic.profiles import first_of_repeats
 from corephys.uncertainty import Measured
@@ -25,7 +26,7 @@ __all__ = ["check_shot_times", "compare_times", "depth_at_time", "time_at_depth"
 # are compared only if they have the same time zero.
 
 
-SEAFLOOR, SEA_LEVEL = "seafloor", "sea level"
+SEAFLOOR, SEA_LEVEL = "seafloor", "sea_level"
 _TIMES = {SEAFLOOR: "two_way_time", SEA_LEVEL: "two_way_time_from_sea_level"}
 
 
@@ -43,7 +44,7 @@ def time_depth(
     ----------
     profile : Dataset, (reading)
         From ``seismic.profile``: ``p_wave_velocity`` [m/s] at increasing ``depth`` [m].
-    datum : {"seafloor", "sea level"}
+    datum : {"seafloor", "sea_level"}
         Datum of time zero; sea level needs ``water_depth`` and ``sound_speed``.
     water_depth, sound_speed : Quantity or str, optional
         Depth of water [m], mean speed of sound in it [m/s].
@@ -67,8 +68,7 @@ def time_depth(
     profile the velocity is the mean slowness of its first metre; that row is flagged
     ``interpolated_input`` when it lies more than 1 m down.
     """
-    if datum not in _TIMES:
-        raise ValueError(f"datum is {datum!r}; give 'seafloor' or 'sea level'")
+    datum = choice(datum, _TIMES, "datum")
     profile = companions.library_units(profile)
     speed = series.take(
         series.unpack(profile, "p_wave_velocity"), np.arange(profile.sizes["reading"])
@@ -164,7 +164,7 @@ def check_shot_times(
     ----------
     table : Dataset, (reading)
         ``two_way_time`` or ``one_way_time`` [s] with the coordinate ``depth`` [m] below seafloor.
-    datum : {"seafloor", "sea level"}
+    datum : {"seafloor", "sea_level"}
         Datum of the times of the table; the time in water is subtracted from those from sea level.
     water_depth, sound_speed : Quantity or str, optional
         Depth of water [m] and speed of sound in it [m/s], for times from sea level.
@@ -186,8 +186,7 @@ def check_shot_times(
     Definition: twice the one-way time along the vertical. Times of a source beside the hole must
     be corrected to the vertical before.
     """
-    if datum not in _TIMES:
-        raise ValueError(f"datum is {datum!r}; give 'seafloor' or 'sea level'")
+    datum = choice(datum, _TIMES, "datum")
     table = units.position_in_library_units(table)
     both = np.full(table.sizes["reading"], np.nan)
     for name, factor in (("one_way_time", 2.0), ("two_way_time", 1.0)):
@@ -332,8 +331,7 @@ def depth_at_time(table: xr.Dataset, time: Dimensional, *, outside: str = "refus
 
 
 def beyond(at: np.ndarray, known: np.ndarray, unit: str, outside: str) -> np.ndarray:
-    if outside not in ("refuse", "flag"):
-        raise ValueError(f"outside is {outside!r}; give 'refuse' or 'flag'")
+    outside = choice(outside, ("refuse", "flag"), "outside")
     beyond = (at < known[0]) | (at > known[-1])
     if outside == "refuse" and beyond.any():
         raise ValueError(
@@ -381,7 +379,7 @@ def compare_times(
         ``seismic.check_shot_times``.
     at : Quantity or DataArray, optional
         Depths [m]; without them those of the table with the fewest, where all tables have times.
-    zero : {"seafloor", "first common depth"}
+    zero : {"seafloor", "first_common_depth"}
         Compare the times themselves, or their increase from the first common depth, for a log that
         does not reach the seafloor.
 
@@ -402,13 +400,16 @@ def compare_times(
     igneous and siliciclastic rocks and most in carbonates (abstract in Marine Geophysical Research,
     2019, doi 10.1007/s11001-019-09393-7).
     """
-    given = {"core": core, "log": log, "check shots": check_shots}
+    given = {"core": core, "log": log, "check_shots": check_shots}
     tables = {way: table for way, table in given.items() if table is not None}
     if len(tables) < 2:
         raise ValueError(f"{len(tables)} table of times given; a comparison needs two or three")
-    if zero not in (SEAFLOOR, "first common depth"):
-        raise ValueError(f"zero is {zero!r}; give 'seafloor' or 'first common depth'")
-    others = [way for way, table in tables.items() if table.attrs.get("datum") == SEA_LEVEL]
+    zero = choice(zero, (SEAFLOOR, "first_common_depth"), "zero")
+    others = [
+        plain_words(way)
+        for way, table in tables.items()
+        if matching(table.attrs.get("datum"), _TIMES) == SEA_LEVEL
+    ]
     if others:
         raise ValueError(
             f"the times of {', '.join(others)} are from sea level; give them from the seafloor"
@@ -441,7 +442,7 @@ def _comparison(ways: list[str], z: np.ndarray, times: np.ndarray, zero: str) ->
                 times,
                 {
                     "units": "s",
-                    "long_name": f"two-way time from the {zero}",
+                    "long_name": f"two-way time from the {plain_words(zero)}",
                 },
             ),
             "earliest": (

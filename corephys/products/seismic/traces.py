@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import arguments, companions, series, thresholds, units
+from corephys.ground.choices import matching
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import Measured, without_coords
 
@@ -23,6 +24,7 @@ __all__ = ["average_wavelet", "reflectivity", "ricker", "rotate_phase", "synthet
 
 _T = thresholds.DEFAULTS
 # At 2.5 times its peak frequency the spectrum of a Ricker wavelet has 3 % of its peak left.
+_AS_FIRST = "as_the_first_step"  # impedance above the first step, where none is given
 _HIGHEST = 2.5
 
 
@@ -417,9 +419,9 @@ def reflectivity(
         steps=("mean of ln Z over steps of two-way time", "R = tanh(d ln Z / 2)"),
         time_step=step,
         correlated_over=float(np.median(alike)),
-        datum="first row of the profile",
+        datum="first_row_of_the_profile",
         assumptions=ASSUMPTIONS,
-        top_impedance="as the first step" if top is None else str(top),
+        top_impedance=_AS_FIRST if top is None else str(top),
     )
     dataset["two_way_time"].attrs = {"units": "s", "long_name": "two-way time from the first row"}
     return dataset
@@ -574,7 +576,7 @@ def _spread(reflections: xr.Dataset, trace: Any, step: float, draws: int, seed: 
         noise = (total[:, width:] - total[:, :-width]) / np.sqrt(width)
     # A relative error of the impedance is an absolute one of its logarithm.
     log = np.log(z) + noise * relative
-    known_top = reflections.attrs.get("top_impedance") != "as the first step"
+    known_top = matching(reflections.attrs.get("top_impedance"), (_AS_FIRST,)) is None
     above = np.log(z[:1]) if known_top else log[:, :1]
     jump = np.diff(log, axis=1, prepend=np.broadcast_to(above, (draws, 1)))
     base = np.diff(np.log(z), prepend=np.log(z[:1]))

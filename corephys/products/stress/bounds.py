@@ -13,6 +13,7 @@ import xarray as xr
 from corephys.ground import flags, series, thresholds
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import choice
 from corephys.uncertainty import Measured, combine, covariance_effects, norm, without_coords
 
 if TYPE_CHECKING:
@@ -205,8 +206,7 @@ def fit_reference(
     loading, or ln phi = ln phi_0 - sigma' / S (Athy's law in effective stress, Rubey and Hubbert
     1959, GSA Bulletin 70, 167). The error of the stresses is neglected.
     """
-    if model not in _MODELS:
-        raise ValueError(f"model is {model!r}; it has to be one of {', '.join(_MODELS)}")
+    model = choice(model, _MODELS, "model")
     series.require_same_positions(
         porosity=porosity, vertical_effective_stress=vertical_effective_stress
     )

@@ -11,6 +11,7 @@ import xarray as xr
 from corephys.ground import companions, constants, provenance, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import matching
 from corephys.products.stress.bounds import lambda_star
 from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
@@ -95,8 +96,9 @@ def pressure_margins(
 def _same_sea(pressure: xr.Dataset, profile: xr.Dataset) -> None:
     """Refuse different sea water on both sides: the difference would appear as a pressure."""
     used = [provenance.used_constants(data) for data in (pressure, profile)]
+    riser = matching(pressure.attrs.get("column_from"), ("sea_level",)) is not None
     for key, unit in (("sea_water_density", "g/cm^3"), ("water_depth", "m")):
-        if not all(key in one for one in used) or pressure.attrs.get("column_from") == "sea level":
+        if not all(key in one for one in used) or riser:
             continue
         column, ground = (one[key].in_unit(unit) for one in used)
         if abs(column - ground) > 1e-6 * ground:

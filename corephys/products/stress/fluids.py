@@ -10,6 +10,7 @@ import xarray as xr
 from corephys.ground import constants, seawater, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import choice, plain_words
 from corephys.products.stress.column import inside, integral
 from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
@@ -25,7 +26,7 @@ __all__ = [
 ]
 
 _C = constants.CONSTANTS
-_DATUMS = ("sea level", "seafloor")
+_DATUMS = ("sea_level", "seafloor")
 
 
 def places(at: xr.Dataset | Dimensional) -> xr.DataArray:
@@ -217,7 +218,7 @@ def fluid_column_pressure(
         Density of the drilling fluid [g/cm^3].
     water_depth : Quantity or str
         Water depth [m].
-    column_from : {"seafloor", "sea level"}
+    column_from : {"seafloor", "sea_level"}
         Top of the column of fluid: the seafloor for an open hole with sea water above it, or sea
         level for a pipe that reaches sea level.
     drilling_fluid_density_uncertainty, water_depth_uncertainty : Quantity or str, optional
@@ -247,15 +248,14 @@ def fluid_column_pressure(
     P = g (rho_sw z_w + rho_f z) from the seafloor, g rho_f (z_w + z) from sea level: hydrostatics
     (definition). Flow, cuttings and the circulation of the fluid are not included.
     """
-    if column_from not in _DATUMS:
-        raise ValueError(f"column_from is {column_from!r}; it has to be 'seafloor' or 'sea level'")
+    column_from = choice(column_from, _DATUMS, "column_from")
     where = places(at)
     z = where["depth"].values
     rho = float(positive(drilling_fluid_density, "g/cm^3", "drilling_fluid_density"))
     sea = float(positive(sea_water_density, "g/cm^3", "sea_water_density"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
-    riser = column_from == "sea level"
+    riser = column_from == "sea_level"
     length = z + above if riser else z
     length = np.where(length >= 0.0, length, np.nan)
     pressure = g * (rho * length + (0.0 if riser else sea * above))
@@ -288,7 +288,7 @@ def fluid_column_pressure(
         effects["sea_water_density"] = np.full(z.shape, g * above * u_sea)
     return series.build(
         {"fluid_column_pressure": Measured(where.copy(data=pressure), 0.0, effects)},
-        steps=(f"weight of a column of fluid at rest, from {column_from}",),
+        steps=(f"weight of a column of fluid at rest, from {plain_words(column_from)}",),
         constants={
             "drilling_fluid_density": (drilling_fluid_density, drilling_fluid_density_uncertainty),
             "water_depth": (water_depth, water_depth_uncertainty),
@@ -326,7 +326,7 @@ def equivalent_density(
         Pressure from sea level, above air pressure [kPa].
     at : Dataset, DataArray or Quantity, optional
         Depths below seafloor [m]; those of ``pressure`` where not given.
-    datum : {"sea level", "seafloor"}
+    datum : {"sea_level", "seafloor"}
         Top of the column: one pressure has two equivalent densities.
     quantity : str
         Name of the pressure in a Dataset.
@@ -357,8 +357,7 @@ def equivalent_density(
     rho = P / (g (z_w + z)) from sea level and (P - rho_sw g z_w) / (g z) from the seafloor:
     hydrostatics (definition). Errors that the pressure shares with the water column cancel.
     """
-    if datum not in _DATUMS:
-        raise ValueError(f"datum is {datum!r}; it has to be 'sea level' or 'seafloor'")
+    datum = choice(datum, _DATUMS, "datum")
     where = places(pressure if at is None else at)
     z = where["depth"].values
     named = quantity if isinstance(pressure, xr.Dataset) else "fluid_column_pressure"
@@ -366,7 +365,7 @@ def equivalent_density(
     sea = float(positive(sea_water_density, "g/cm^3", "sea_water_density"))
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     g = float(positive(gravity, "m/s^2", "gravity"))
-    from_sea = datum == "sea level"
+    from_sea = datum == "sea_level"
     length = z + above if from_sea else z
     length = np.where(length > 0.0, length, np.nan)
     water = 0.0 if from_sea else sea * above
@@ -396,7 +395,7 @@ def equivalent_density(
                 where.copy(data=found), random, effects, without_coords(p.reason)
             )
         },
-        steps=(f"density of a column of fluid at rest, from {datum}",),
+        steps=(f"density of a column of fluid at rest, from {plain_words(datum)}",),
         constants={
             "water_depth": (water_depth, water_depth_uncertainty),
             "gravity": (gravity, gravity_uncertainty),

@@ -23,7 +23,7 @@ __all__ = [
 ]
 
 _C = constants.CONSTANTS
-_FILLS = ("linear", "none")
+FILLS = ("linear", "none")
 _NODES = 8  # least number of nodes of a filling in a gap
 
 
@@ -208,10 +208,10 @@ def filled_column(
     holes = [(0.0, float(z[0]))] if z[0] > largest_gap else []
     holes += [(float(z[i]), float(z[i + 1])) for i in np.flatnonzero(readings.filled)]
     if not isinstance(fill, xr.Dataset):
-        if fill not in _FILLS:
+        if fill not in FILLS:
             raise ValueError(
-                f"fill is {fill!r}; it has to be 'linear', 'none', or a Dataset with bulk_density "
-                "by depth, such as density_of_porosity gives for a compaction fit"
+                f"fill is {fill!r}; expected linear, none, or a Dataset with bulk_density by "
+                "depth, such as density_of_porosity gives for a compaction fit"
             )
         held = [(float(z[-1]), deepest)] if deepest > z[-1] else []
         return Filled(readings, np.zeros(z.size, dtype=bool), tuple(holes + held), float(z[-1]))

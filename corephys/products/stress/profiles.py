@@ -11,6 +11,7 @@ import xarray as xr
 from corephys.ground import constants, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
+from corephys.ground.choices import matching
 from corephys.products.stress.column import (
     Column,
     Layering,
@@ -23,6 +24,7 @@ from corephys.products.stress.column import (
 )
 from corephys.products.stress.fluids import places, water_above
 from corephys.products.stress.gaps import (
+    FILLS,
     Filled,
     fill_column,
     filled_column,
@@ -128,6 +130,8 @@ def profile(
     first. The error from layers between readings is that of the integral of a first-order Markov
     process.
     """
+    if not isinstance(fill, xr.Dataset):
+        fill = matching(fill, FILLS) or fill
     readings = readings_of(density, allow, largest_gap)
     where = places(at) if at is not None else _grid(readings.column.depth[-1], step)
     z = where["depth"].values

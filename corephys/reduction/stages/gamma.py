@@ -46,7 +46,7 @@ def gamma_calibration(context: Context) -> None:
             reference = str(np.sort(stamps[~np.isnat(stamps)])[0])
     dead_time = _dead_time(context, table, reference)
     groups = _sets(table, reference, keys["calibrations"] == "interpolated")
-    order = None if keys["order"] == "by AICc" else int(keys["order"])
+    order = None if keys["order"] == "by_aicc" else int(keys["order"])
     fits = {label: _fit(context, part, reference, dead_time, order) for label, part in groups}
     if len({fit.covariance.shape[0] for fit in fits.values()}) > 1:
         # Interpolation needs one degree for all sets: the one with the lowest sum of AICc.
@@ -260,7 +260,7 @@ def density_tie(context: Context) -> None:
         density,
         to=samples,
         within=context.recipe["gamma"]["tie_within"],
-        how="mean over footprint",
+        how="mean_over_footprint",
         allow=context.levels,
     )
     factor = gamma.tie_factor(

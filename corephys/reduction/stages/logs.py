@@ -11,6 +11,7 @@ import xarray as xr
 
 from corephys.downhole import logs
 from corephys.ground import companions, thresholds, units
+from corephys.ground.choices import plain_words
 from corephys.ground.vocabulary import TERMS
 from corephys.hole.reading.recordings import FOLDER
 from corephys.reduction.context import Context, Skipped
@@ -62,12 +63,13 @@ def _agrees_with_the_hole(plan: Mapping[str, Any], water_depth: str | None) -> N
     seafloor = float(units.as_floats(given, "m", "seafloor_depth"))
     slack = max(_SLACK, 0.01 * water)
     lowest, highest = water - slack, water + slack
-    if datum == "rig floor":
+    if datum == "rig_floor":
         highest += _RIG_FLOOR
     if not lowest <= seafloor <= highest:
+        words = plain_words(datum)
         raise ValueError(
-            f"seafloor_depth is {given} from the {datum}, and [hole] water_depth is {water_depth}; "
-            f"from the {datum} the seafloor lies {lowest:g} to {highest:g} m deep. Correct "
+            f"seafloor_depth is {given} from the {words}, and [hole] water_depth is {water_depth}; "
+            f"from the {words} the seafloor lies {lowest:g} to {highest:g} m deep. Correct "
             "seafloor_depth, depth_datum or water_depth"
         )
 
@@ -123,8 +125,8 @@ def _unnamed(name: str, held: xr.Dataset) -> str:
     curves = ", ".join(f"{_plain(curve)} [{_plain(unit)}]" for curve, unit in units.items())
     return (
         f"{begin}: the recipe gives neither its depth datum nor its curves. Write "
-        f'under [logs.files."{_plain(name)}"]: depth_datum = "seafloor", or "rig floor" or "sea '
-        'level" with seafloor_depth, the seafloor in its own depths, and its uncertainty; and '
+        f'under [logs.files."{_plain(name)}"]: depth_datum = "seafloor", or "rig_floor" or '
+        '"sea_level" with seafloor_depth, the seafloor in its own depths, and its uncertainty; and '
         f'curves = {{ CURVE = "quantity" }}, such as "bulk_density". Its curves: {curves}'
     )
 
@@ -140,7 +142,7 @@ def _read(name: str, held: xr.Dataset, plan: Mapping[str, Any]) -> xr.Dataset:
         seafloor_depth_uncertainty=plan.get("seafloor_depth_uncertainty"),
     )
     steps = [f"curve {curve} of {name} as {quantity}" for curve, quantity in columns.items()]
-    steps.append(f"depth from the {plan['depth_datum']} to below the seafloor")
+    steps.append(f"depth from the {plain_words(plan['depth_datum'])} to below the seafloor")
     placed.attrs = {
         **found.attrs,
         "file": held.attrs["file"],

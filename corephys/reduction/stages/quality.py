@@ -75,7 +75,7 @@ def _baseline(known: np.ndarray) -> int | None:
 def _flag(context: Context, sensor: Sensor, chart: standards.ControlChart) -> None:
     """Flag the readings of a sensor taken while its standard was out of control."""
     table, found = context.optional(f"scan/{sensor.name}"), context.results.get(sensor.path)
-    if chart.status == "out of control":
+    if chart.status == "out_of_control":
         alarms = int(chart.dataset["alarm"].sum())
         context.notes.append(
             f"check standard of {sensor.name}: {alarms} alarms, the first at "
@@ -105,7 +105,7 @@ def _gamma(context: Context, checks: xr.Dataset) -> Found:
     if fits is None:
         return None
     calibration = next(iter(fits.values()))
-    if calibration.scale != "aluminium and water":
+    if calibration.scale != "aluminium_and_water":
         return None
     keys, reference = context.recipe["gamma"], context.objects["gamma_reference"]
     elapsed = None if reference is None else seconds_since(checks["time"].values, reference)

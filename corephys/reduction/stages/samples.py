@@ -14,6 +14,7 @@ import xarray as xr
 from corephys.downhole import temperature as formation
 from corephys.downhole.temperature.gradient import line_or_usual_gradient
 from corephys.ground import flags, provenance, series
+from corephys.ground.choices import plain_words
 from corephys.ground.constants import CONSTANTS
 from corephys.ground.sensor import of_kind, scalar, with_bits
 from corephys.reduction.context import Context, Skipped, pore_water_density, usable_stations
@@ -137,7 +138,8 @@ def _name_culprits(context: Context, table: xr.Dataset, volume: xr.DataArray) ->
     context.results["properties/index_properties"] = found
     for row in np.flatnonzero(words != ""):
         depth = f" at {float(table['depth'].values[row]):.2f} m" if "depth" in table.coords else ""
-        context.notes.append(f"sample {row}{depth} is an outlier; likely culprit: {words[row]}")
+        culprit = plain_words(words[row])
+        context.notes.append(f"sample {row}{depth} is an outlier; likely culprit: {culprit}")
 
 
 def _on_the_scale_of_its_cell(
@@ -247,9 +249,9 @@ def formation_conductivity(context: Context) -> None:
         "anisotropy_uncertainty": keys["anisotropy_uncertainty"],
         "in_situ": _in_situ(context, measured),
     }
-    asked = {"anisotropy": keys["anisotropy_correction"], "in situ": keys["in_situ_correction"]}
+    asked = {"anisotropy": keys["anisotropy_correction"], "in_situ": keys["in_situ_correction"]}
     chosen = tuple(name for name, wanted in asked.items() if wanted)
-    if "in situ" in chosen and keys["conditions"] == "in situ":
+    if "in_situ" in chosen and keys["conditions"] == "in_situ":
         raise ValueError(
             "[needle] in_situ_correction is on, but conditions states that the conductivities "
             "already are in situ; change one of the two"
@@ -269,7 +271,7 @@ def formation_conductivity(context: Context) -> None:
 def _in_situ(context: Context, measured: xr.Dataset) -> xr.Dataset | None:
     """Conductivities at the pressure and temperature of the formation; None where unknown."""
     hole, keys = context.recipe["hole"], context.recipe["needle"]
-    if keys["conditions"] == "in situ":
+    if keys["conditions"] == "in_situ":
         same = series.unpack(measured, "thermal_conductivity")
         return series.build({"thermal_conductivity": same, "thermal_conductivity_in_situ": same})
     if hole["water_depth"] is None or "depth" not in measured.coords:

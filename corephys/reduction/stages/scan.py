@@ -48,7 +48,7 @@ def _grain_density(context: Context, table: xr.Dataset) -> xr.Dataset | str:
     """Grain density at the readings, interpolated between the samples where there are enough."""
     samples = context.results.get("properties/index_properties")
     context.instead("properties/index_properties", "the recipe's grain density is used")
-    if samples is not None and context.recipe["porosity"]["grain_density"] == "from samples":
+    if samples is not None and context.recipe["porosity"]["grain_density"] == "from_samples":
         good = flags.usable(samples["grain_density_flag"].values, context.levels)
         good = int(np.sum(good & np.isfinite(samples["grain_density"].values)))
         if good >= thresholds.count("grain_density_samples"):

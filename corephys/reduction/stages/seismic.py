@@ -47,7 +47,7 @@ def _velocity(context: Context) -> xr.Dataset:
     found = context.results.get("properties/velocity_in_situ")
     if found is None:
         raise Skipped(
-            "[seismic] velocity is 'in situ', but there is no in-situ velocity; set [pwave] in_situ"
+            "[seismic] velocity is 'in_situ', but there is no in-situ velocity; set [pwave] in_situ"
         )
     name, wanted = "p_wave_velocity_in_situ", "p_wave_velocity"
     kept = found[[v for v in found.data_vars if str(v).startswith(name)]]
@@ -100,7 +100,7 @@ def seismic_times(context: Context) -> None:
     if hole["water_depth"] is not None:
         context.results["products/time_depth_from_sea_level"] = seismic.time_depth(
             profile,
-            datum="sea level",
+            datum="sea_level",
             **water,
             sound_speed_uncertainty=keys["sound_speed_uncertainty"],
         )

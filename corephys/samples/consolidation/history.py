@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["overconsolidation_ratio", "overpressure_bound", "sample_quality"]
 
-CLASSES = ("very good to excellent", "good to fair", "poor", "very poor")
+CLASSES = ("very_good_to_excellent", "good_to_fair", "poor", "very_poor")
 _BOUNDS = tuple(f"quality_{r}_{word}" for r in ("low", "high") for word in ("good", "fair", "poor"))
 _LOW = tuple(thresholds.value(row) for row in _BOUNDS[:3])
 _HIGH = tuple(thresholds.value(row) for row in _BOUNDS[3:])
@@ -239,9 +239,9 @@ def sample_quality(
     -------
     Dataset, (reading)
         One reading for each test: ``void_ratio`` [1] at the effective stress in situ on first
-        loading, ``void_ratio_change`` [1] over the initial void ratio, ``sample_quality`` in words;
-        ``disturbed_sample`` for poor and very poor, ``missing_value`` where the loading does not
-        reach the stress.
+        loading, ``void_ratio_change`` [1] over the initial void ratio, and the class
+        ``sample_quality``; ``disturbed_sample`` for poor and very poor, ``missing_value`` where the
+        loading does not reach the stress.
 
     Notes
     -----

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.choices import choice
 from corephys.ground.laws import law
 from corephys.numerics.yield_point import natural_cubic
 from corephys.samples.consolidation.curves import SAFETY, Step, along, curve, gather
@@ -293,8 +294,7 @@ def consolidation_rate(
     higher stress than the step before are reduced. k = cv mv rho g, mv = strain of the step over
     its stress.
     """
-    if drainage not in ("both", "one"):
-        raise ValueError(f"drainage is {drainage!r}; it must be 'both' or 'one'")
+    drainage = choice(drainage, ("both", "one"), "drainage")
     if "height" not in table or "time" not in table:
         raise ValueError(
             "the rate of consolidation needs the columns height [mm] and time [s]; add them"

@@ -25,6 +25,7 @@ import xarray as xr
 
 from corephys.ground import constants, seawater, series, thresholds, units, vocabulary
 from corephys.ground.arguments import fraction
+from corephys.ground.choices import choice
 from corephys.samples.index_properties import outliers
 from corephys.samples.index_properties.outliers import likely_culprit
 from corephys.samples.index_properties.phases import (
@@ -145,7 +146,7 @@ def phase_relations(
         which grain density or porosity is suspect.
     reason : int or DataArray of int
         Bit mask of reasons already found.
-    route : {"dry volume", "wet volume", "calliper"}, optional
+    route : {"dry_volume", "wet_volume", "calliper"}, optional
         Volume from which the properties come; the dry one where it is given. ``calliper`` takes
         the volume of the sample from ``wet_volume`` and that of the grains from ``dry_volume``,
         for samples whose pores are not full.
@@ -219,7 +220,7 @@ def phase_relations(
         **dict(zip(("salinity", "pore_water_density", "salt_density"), fluid, strict=True)),
     )
     volumes, fluid = dict(zip(volumes, rest[:-3], strict=True)), tuple(rest[-3:])
-    volume = volumes["wet_volume" if route == "wet volume" else "dry_volume"]
+    volume = volumes["wet_volume" if route == "wet_volume" else "dry_volume"]
     outer = (volumes["wet_volume"],) if route == "calliper" else ()
     # Step 3: the seven properties and their derivatives.
     values, partials = _properties(wet, dry, volume, *fluid, *outer, route=route)
@@ -271,7 +272,7 @@ def phase_relations(
             "salinity": (salinity, salinity_uncertainty),
             "salt_density": (salt_density, salt_density_uncertainty),
             "pore_water_density": (pore_water_density, pore_water_density_uncertainty),
-            "volume": "wet volume" if route == "wet volume" else "dry volume",
+            "volume": "wet_volume" if route == "wet_volume" else "dry_volume",
             "outlier_threshold": outlier_threshold,
         },
         route=_in_words(route, wet_volume_method, container_mass, container_volume),
@@ -304,14 +305,13 @@ def _net(
 def _route(route: str | None, volumes: dict[str, Numbers]) -> str:
     """The chosen route, checked against the volumes; without a choice the one they allow."""
     needs = {
-        "dry volume": {"dry_volume"},
-        "wet volume": {"wet_volume"},
+        "dry_volume": {"dry_volume"},
+        "wet_volume": {"wet_volume"},
         "calliper": {"dry_volume", "wet_volume"},
     }
     if route is None:
-        return "dry volume" if "dry_volume" in volumes else "wet volume"
-    if route not in ROUTES:
-        raise ValueError(f"route is {route!r}; it must be one of {', '.join(map(repr, ROUTES))}")
+        return "dry_volume" if "dry_volume" in volumes else "wet_volume"
+    route = choice(route, ROUTES, "route")
     lacking = sorted(needs[route] - set(volumes))
     if lacking:
         raise ValueError(f"the route {route!r} needs {' and '.join(lacking)}; give it as well")
@@ -507,8 +507,8 @@ def _in_words(
 ) -> str:
     """Description of what was measured, in full words instead of code letters."""
     words = {
-        "dry volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
-        "wet volume": "masses wet and dry, volume of the wet sample; pores assumed full",
+        "dry_volume": "masses wet and dry, volume of the dried sample; pores as the water lost",
+        "wet_volume": "masses wet and dry, volume of the wet sample; pores assumed full",
         "calliper": "masses wet and dry, volume of the sample by calliper, grains by the volume of "
         "the dried sample; pores need not be full",
     }

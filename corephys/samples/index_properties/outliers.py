@@ -101,12 +101,12 @@ _CLEAR = thresholds.value("culprit_clear")
 _STEPS = 6  # of Gauss-Newton; the remaining error is squared at each step
 # Culprit in words: unit of the change, and reason that is set.
 CULPRITS = {
-    "wet mass": ("g", "likely_mass_error"),
-    "dry mass": ("g", "likely_mass_error"),
-    "dry volume": ("cm^3", "likely_volume_error"),
-    "grains lost before drying": ("g", "likely_mass_error"),
-    "water lost before weighing": ("g", "likely_water_loss"),
-    "wet mass or grains lost": ("g", "likely_mass_error"),
+    "wet_mass": ("g", "likely_mass_error"),
+    "dry_mass": ("g", "likely_mass_error"),
+    "dry_volume": ("cm^3", "likely_volume_error"),
+    "grains_lost_before_drying": ("g", "likely_mass_error"),
+    "water_lost_before_weighing": ("g", "likely_water_loss"),
+    "wet_mass_or_grains_lost": ("g", "likely_mass_error"),
 }
 
 
@@ -137,7 +137,7 @@ def likely_culprit(
     Returns
     -------
     Dataset, (reading)
-        ``likely_culprit``, in words: empty for a sample that is no outlier, and ``not told`` where
+        ``likely_culprit``, one word: empty for a sample that is no outlier, and ``not_told`` where
         no single input explains it or two do; ``suggested_change``, to be added to the input as
         read [g] or [cm^3]; ``misfit`` and ``misfit_left`` [1], the distance before and after that
         change in standard deviations; ``reason`` with ``likely_mass_error``,
@@ -178,7 +178,7 @@ def likely_culprit(
     like = units.position_in_library_units(like)
     depth = like["depth"].values if "depth" in like.coords else None
     columns = [PROPERTIES.index(name) for name in _JUDGED]
-    values = phases_with_partials(*inputs.T, route="dry volume")[0][:, columns]
+    values = phases_with_partials(*inputs.T, route="dry_volume")[0][:, columns]
     target, scatter, usable = _neighbours(values, depth)
     off = (values - target) / scatter
     apart = usable & (np.abs(off) > threshold).any(axis=1)
@@ -256,19 +256,19 @@ def _explain(
     grain = target[rows, 1]
     directions = {
         name: np.zeros((rows.size, inputs.shape[1]))
-        for name in ("wet mass", "dry mass", "dry volume", "grains lost before drying")
+        for name in ("wet_mass", "dry_mass", "dry_volume", "grains_lost_before_drying")
     }
-    directions["wet mass"][:, 0] = 1.0
-    directions["dry mass"][:, 1] = 1.0
-    directions["dry volume"][:, 2] = 1.0
-    directions["grains lost before drying"][:, 1] = 1.0
-    directions["grains lost before drying"][:, 2] = 1.0 / grain
+    directions["wet_mass"][:, 0] = 1.0
+    directions["dry_mass"][:, 1] = 1.0
+    directions["dry_volume"][:, 2] = 1.0
+    directions["grains_lost_before_drying"][:, 1] = 1.0
+    directions["grains_lost_before_drying"][:, 2] = 1.0 / grain
     names = list(directions)
     results = [_best(inputs[rows], directions[n], target[rows], scatter, columns) for n in names]
     misfits = np.stack([misfit for _, misfit in results])
     changes = np.stack([t for t, _ in results])
     # Grains can be lost but not gained; a change of the other sign is an error of a mass.
-    lost = names.index("grains lost before drying")
+    lost = names.index("grains_lost_before_drying")
     misfits[lost, changes[lost] <= 0.0] = np.inf
     order = np.argsort(misfits, axis=0)
     first, second = order[0], order[1]
@@ -277,17 +277,17 @@ def _explain(
     told = (best < _BACK) & (misfits[second, pick] > _CLEAR * np.maximum(best, 0.2))
     shift = changes[first, pick]
     chosen = np.array(names, dtype=object)[first]
-    chosen[(chosen == "wet mass") & (shift > 0.0)] = "water lost before weighing"
+    chosen[(chosen == "wet_mass") & (shift > 0.0)] = "water_lost_before_weighing"
     # A high wet mass and lost grains both raise the porosity and leave the grain density, so they
     # cannot be separated; the change is given for the wet mass.
-    pair = {names.index("wet mass"), lost}
+    pair = {names.index("wet_mass"), lost}
     both = np.array([{int(a), int(b)} == pair for a, b in zip(first, second, strict=True)])
     third = misfits[order[2], pick]
     either = ~told & both & (best < _BACK) & (third > _CLEAR * np.maximum(best, 0.2))
     either &= np.isfinite(misfits[second, pick])
-    chosen[~told] = "not told"
-    chosen[either] = "wet mass or grains lost"
-    shift = np.where(either, changes[names.index("wet mass")], shift)
+    chosen[~told] = "not_told"
+    chosen[either] = "wet_mass_or_grains_lost"
+    shift = np.where(either, changes[names.index("wet_mass")], shift)
     word[rows], left[rows] = chosen, best
     change[rows] = np.where(told | either, shift, np.nan)
     return word, change, left
@@ -307,12 +307,12 @@ def _best(
     with np.errstate(divide="ignore", invalid="ignore"):
         for _ in range(_STEPS):
             moved = inputs + t[:, None] * direction
-            values, partials = phases_with_partials(*moved.T, route="dry volume")
+            values, partials = phases_with_partials(*moved.T, route="dry_volume")
             off = (values[:, columns] - target) / scatter
             slope = np.einsum("rpi,ri->rp", partials[:, columns], direction) / scatter
             step = (off * slope).sum(axis=1) / (slope * slope).sum(axis=1)
             t = np.clip(t - np.where(np.isfinite(step), step, 0.0), -largest, largest)
-        values, _ = phases_with_partials(*(inputs + t[:, None] * direction).T, route="dry volume")
+        values, _ = phases_with_partials(*(inputs + t[:, None] * direction).T, route="dry_volume")
         off = (values[:, columns] - target) / scatter
         misfit = np.sqrt(np.mean(off * off, axis=1))
     return t, np.where(np.isfinite(misfit), misfit, np.inf)

@@ -30,7 +30,7 @@ PROPERTIES = (
     "water_content_dry",
 )
 INPUTS = ("wet_mass", "dry_mass", "volume", "salinity", "pore_water_density", "salt_density")
-ROUTES = ("dry volume", "wet volume", "calliper")  # the last has the volume by calliper as well
+ROUTES = ("dry_volume", "wet_volume", "calliper")  # the last has the volume by calliper as well
 # Step of the complex derivative Im f(x + i h) / h. It can be this small, because nothing is
 # subtracted and so nothing is lost to rounding.
 _TINY = 1e-30
@@ -50,14 +50,14 @@ def phases(
     """Seven properties in the order of ``PROPERTIES``, as plain numbers, real or complex.
 
     Masses are in g, volumes in cm^3, salinity is a mass fraction. ``volume`` is that of the dried
-    sample (grains and salt), or by the route "wet volume" that of the wet sample (grains and pore
+    sample (grains and salt), or by the route "wet_volume" that of the wet sample (grains and pore
     water). By the route "calliper" the pores are the volume by calliper less the grains, whether
     they are full of water or not.
     """
     water = (wet_mass - dry_mass) / (1.0 - salinity)
     solids = wet_mass - water
     pores = water / pore_water_density
-    dried = route != "wet volume"
+    dried = route != "wet_volume"
     grains = volume - water * salinity / salt_density if dried else volume - pores
     if route == "calliper":
         pores = calliper_volume - grains
@@ -162,7 +162,7 @@ def joint_uncertainty(
     ]
     inputs = [np.asarray(a, dtype=float) for a in np.broadcast_arrays(*net, *fluid)]
     rows = [PROPERTIES.index(name) for name in JOINT]
-    _, partials = phases_with_partials(*inputs, route="dry volume")
+    _, partials = phases_with_partials(*inputs, route="dry_volume")
     scaled = partials[:, rows, :3] * sigma
     used = {
         "salinity": salinity,
@@ -195,7 +195,7 @@ def _by_draws(
             for b, s in zip(base[:3], sigma, strict=True)
         ]
         with np.errstate(divide="ignore", invalid="ignore"):
-            values = phases(*moved, *base[3:], route="dry volume")
+            values = phases(*moved, *base[3:], route="dry_volume")
         drawn = np.stack([values[row] for row in rows], axis=1)
         off = drawn - drawn.mean(axis=2, keepdims=True)
         found[part] = np.einsum("nid,njd->nij", off, off) / (draws - 1)

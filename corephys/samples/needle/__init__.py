@@ -27,6 +27,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import arguments, constants, flags, series, thresholds, units
+from corephys.ground.choices import choice
 from corephys.ground.laws import law
 from corephys.ground.provenance import constants_attribute
 from corephys.numerics.cylinder import heating as cylinder_heating
@@ -215,9 +216,7 @@ def cylinder_rise(
 def _factor(geometry: str) -> float:
     """4 pi for a needle inside the sediment, 2 pi for one on its face."""
     factors = {"full_space": 4.0 * np.pi, "half_space": 2.0 * np.pi}
-    if geometry not in factors:
-        raise ValueError(f"geometry is {geometry!r}; it must be 'full_space' or 'half_space'")
-    return factors[geometry]
+    return factors[choice(geometry, factors, "geometry")]
 
 
 @law("W/(m K)", slope="difference K", heating_power="W/m")

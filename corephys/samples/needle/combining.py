@@ -9,6 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import companions, flags, series, thresholds, units
+from corephys.ground.choices import choice_column
 from corephys.uncertainty import Measured, combine, norm
 
 if TYPE_CHECKING:
@@ -236,12 +237,7 @@ def _require(dataset: xr.Dataset) -> None:
         raise ValueError(
             "the conductivities have no coordinate direction; add it, along or across for each"
         )
-    known = {"along", "across"}
-    strange = sorted({str(d) for d in dataset["direction"].values} - known)
-    if strange:
-        raise ValueError(
-            f"direction is {', '.join(map(repr, strange))}; it must be 'along' or 'across'"
-        )
+    choice_column(dataset["direction"].values, ("along", "across"), "direction")
     if "depth" not in dataset.coords and "offset" not in dataset.coords:
         raise ValueError(
             "the conductivities have neither depth nor offset; add one of them to pair the runs"

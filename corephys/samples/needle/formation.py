@@ -19,6 +19,7 @@ from corephys.ground import (
     units,
 )
 from corephys.ground.arguments import positive
+from corephys.ground.choices import choice_column, choices
 from corephys.ground.provenance import constants_attribute
 from corephys.uncertainty import Measured, combine, given_uncertainty, norm, without_coords
 
@@ -203,7 +204,7 @@ def _result(
 
 _NAME = "thermal_conductivity"
 POWERS = {"across": 0.5, "along": 1.0}  # measured conductivity = k_v (k_h / k_v)^power
-CORRECTIONS = ("anisotropy", "in situ")
+CORRECTIONS = ("anisotropy", "in_situ")
 
 
 def formation_conductivity(
@@ -230,7 +231,7 @@ def formation_conductivity(
         Result of :func:`~corephys.samples.needle.in_situ` for the same conductivities. Without it
         the effect ``in_situ_conductivity`` is NaN.
     corrections : tuple of str
-        Corrections to apply, of ``"anisotropy"`` and ``"in situ"``; none by default.
+        Corrections to apply, of ``"anisotropy"`` and ``"in_situ"``; none by default.
 
     Returns
     -------
@@ -268,14 +269,10 @@ def formation_conductivity(
     >>> found["thermal_conductivity"].values.round(6).tolist()
     [1.0, 0.909091]
     """
-    strange = [word for word in corrections if word not in CORRECTIONS]
-    if strange:
+    corrections = choices(corrections, CORRECTIONS, "corrections")
+    if "in_situ" in corrections and in_situ is None:
         raise ValueError(
-            f"corrections holds {strange[0]!r}; the corrections are {', '.join(CORRECTIONS)}"
-        )
-    if "in situ" in corrections and in_situ is None:
-        raise ValueError(
-            "the correction 'in situ' needs in_situ=; give the result of needle.in_situ"
+            "the correction 'in_situ' needs in_situ=; give the result of needle.in_situ"
         )
     conductivity = companions.library_units(conductivity)
     measured = series.unpack(conductivity, _NAME)
@@ -289,7 +286,7 @@ def formation_conductivity(
         effects["conductivity_anisotropy"] = -doubt
     else:
         effects["conductivity_anisotropy"] = _left_out(turned - 1.0, turned * doubt, -1.0)
-    if "in situ" in corrections:
+    if "in_situ" in corrections:
         factor = factor * moved
         effects.update({source: effect / moved for source, effect in by_source.items()})
     else:
@@ -319,12 +316,7 @@ def _anisotropy(
     u = given_uncertainty(given, "1", "anisotropy_uncertainty", ratio)
     words = np.full(conductivity[_NAME].shape, "")
     if "direction" in conductivity.coords:
-        words = conductivity["direction"].values.astype(str)
-    strange = sorted(set(words.tolist()) - {*POWERS, ""})
-    if strange:
-        raise ValueError(
-            f"direction is {', '.join(map(repr, strange))}; it must be 'along' or 'across'"
-        )
+        words = choice_column(conductivity["direction"].values, (*POWERS, ""), "direction")
     if "anisotropy" in corrections and "" in words:
         raise ValueError(
             f"{int((words == '').sum())} of {words.size} conductivities have no direction (along "
@@ -367,7 +359,7 @@ def _result_formation(
     words = {
         "anisotropy": "to vertical, k / r^(1/2) across the core and k / r along it "
         "(Carslaw and Jaeger 1959)",
-        "in situ": "to pressure and temperature in situ",
+        "in_situ": "to pressure and temperature in situ",
     }
     old = json.loads(given.attrs.get("steps", "[]"))
     others = {k: v for k, v in given.attrs.items() if k not in ("steps", "constants")}

@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, thresholds, units
+from corephys.ground.choices import choice_column
 
 if TYPE_CHECKING:
     from corephys.ground.types import Scalar
@@ -110,12 +111,9 @@ def gather(table: xr.Dataset) -> Runs:
     group = group[order]
     starts = np.flatnonzero(np.diff(group, prepend=-1))
     column = {name: values[order] for name, values in given.items()}
-    geometry = table["geometry"].values[order][starts]
-    unknown = sorted({str(g) for g in geometry} - {"full_space", "half_space"})
-    if unknown:
-        raise ValueError(
-            f"geometry is {', '.join(unknown)}; it must be full_space or half_space in every row"
-        )
+    geometry = choice_column(
+        table["geometry"].values[order][starts], ("full_space", "half_space"), "geometry"
+    )
     radius = np.full(starts.size, np.nan)
     if "radius" in table:
         radius = np.asarray(units.as_floats(table["radius"], "m", "radius"), dtype=float)

@@ -15,6 +15,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import series, units
+from corephys.ground.choices import choice_column
 from corephys.ground.provenance import used_constants
 from corephys.samples.strength.methods import (
     NAME,
@@ -151,14 +152,7 @@ def _words(table: xr.Dataset, name: str, legal: tuple[str, ...]) -> np.ndarray:
             f"the table of strengths has {rows} rows and no column {name!r}; add it, with one of "
             f"{', '.join(map(repr, legal))} in each row"
         )
-    words = np.array([str(word) for word in table[name].values], dtype=object)
-    unknown = np.flatnonzero(~np.isin(words, legal))
-    if unknown.size:
-        raise ValueError(
-            f"{name} is {words[unknown[0]]!r} in {unknown.size} rows, first in reading "
-            f"{unknown[0]}; it must be one of {', '.join(map(repr, legal))}"
-        )
-    return words
+    return choice_column(table[name].values, legal, name)
 
 
 def _needed(name: str, needs: tuple[str, ...], given: Mapping[str, Any]) -> tuple[str, ...]:

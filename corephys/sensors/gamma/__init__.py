@@ -17,6 +17,7 @@ import xarray as xr
 
 from corephys.ground import constants, series, thresholds, units, vocabulary
 from corephys.ground.cards import SEALED_SOURCE
+from corephys.ground.choices import choice
 from corephys.ground.constants import Constant
 from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import SourcedText
@@ -115,8 +116,7 @@ def net_rate(
     I = m / (1 - m tau) - b with m = N / t: Knoll (2010), Radiation Detection and Measurement,
     4th edition, section 4.VII (non-paralysable model).
     """
-    if time_kind not in ("real", "live"):
-        raise ValueError(f"time_kind is {time_kind!r}; expected 'real' or 'live'")
+    time_kind = choice(time_kind, ("real", "live"), "time_kind")
     series.require_same_positions(counts=counts, time=time)
     n, t = series.at_one_place(
         units.as_floats(counts, "count", "counts"), units.as_floats(time, "s", "time")
@@ -306,7 +306,7 @@ def bulk_density(
             "grain_electron_ratio": grain_electron_ratio,
             "pore_water_electron_ratio": pore_water_electron_ratio,
         }
-        if calibration.scale == "aluminium and water"
+        if calibration.scale == "aluminium_and_water"
         else {"attenuation_ratio": attenuation_ratio}
     )
     dataset = series.build(
@@ -354,10 +354,10 @@ _STEPS = (
     "annulus: (x - rho_f (D - d)) / d",
 )
 _LAST = {
-    "aluminium and water": (
+    "aluminium_and_water": (
         "electron step from the aluminium-and-water scale to grains and pore water"
     ),
-    "grain equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
+    "grain_equivalent": "hydrogen step from the grain-equivalent scale to grains and pore water",
 }
 
 
@@ -441,7 +441,7 @@ SENSOR = Sensor(
             None, "time", "date of the calibration; else that of the first standard"
         ),
         "time": option_from(calibrate, "time_kind", "real|live", "kind of counting time"),
-        "order": Option("by AICc", "by AICc|1|2", "degree of ln I in areal density"),
+        "order": Option("by_aicc", "by_aicc|1|2", "degree of ln I in areal density"),
         "core_diameter_uncertainty": option_from(
             bulk_density,
             "core_diameter_uncertainty",
@@ -463,7 +463,7 @@ SENSOR = Sensor(
         "scale": option_from(
             calibrate,
             "scale",
-            "aluminium and water|grain equivalent",
+            "aluminium_and_water|grain_equivalent",
             "density convention",
         ),
         "calibrations": Option(

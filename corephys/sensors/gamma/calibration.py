@@ -12,6 +12,7 @@ from scipy import optimize
 
 from corephys.ground import constants, seawater, series, thresholds, units
 from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_warnings, with_uncertainty
+from corephys.ground.choices import choice, plain_words
 from corephys.ground.laws import law
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
@@ -36,15 +37,15 @@ __all__ = [
 _C = constants.CONSTANTS
 # By scale: mass of grains that attenuates the beam as much as a gram of aluminium, of water.
 SCALES = {
-    "aluminium and water": (1.0, 1.0),
-    "grain equivalent": (
+    "aluminium_and_water": (1.0, 1.0),
+    "grain_equivalent": (
         _C["aluminium_to_grain_attenuation"].value,
         _C["water_to_grain_attenuation"].value,
     ),
 }
 _BY_SCALE = {
-    "aluminium and water": ("aluminium_electron_ratio", "water_electron_ratio"),
-    "grain equivalent": ("aluminium_to_grain_attenuation", "water_to_grain_attenuation"),
+    "aluminium_and_water": ("aluminium_electron_ratio", "water_electron_ratio"),
+    "grain_equivalent": ("aluminium_to_grain_attenuation", "water_to_grain_attenuation"),
 }
 
 
@@ -70,7 +71,7 @@ class Calibration(Shown):
         Electrons per unit molar mass, Z/A [mol/g].
     areal_density, log_rate, log_rate_uncertainty, residual : ndarray, (standard)
         The standards as they entered the fit.
-    scale : {"aluminium and water", "grain equivalent"}
+    scale : {"aluminium_and_water", "grain_equivalent"}
         Meaning of a reading: density on the line of water and aluminium, or attenuation over
         that of a gram of grains. Readings on the first need the electron step, readings on the
         second the hydrogen step.
@@ -101,12 +102,16 @@ class Calibration(Shown):
     log_rate: np.ndarray = field(default_factory=lambda: np.empty(0))
     log_rate_uncertainty: np.ndarray = field(default_factory=lambda: np.empty(0))
     residual: np.ndarray = field(default_factory=lambda: np.empty(0))
-    scale: str = "aluminium and water"
+    scale: str = "aluminium_and_water"
     criterion: dict[int, float] = field(default_factory=dict)
     reduced_chi_square: float = float("nan")
     shifted: dict[str, Calibration] = field(default_factory=dict)
     parts: tuple[tuple[str, Any, Calibration], ...] = ()
     used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        # Stores of older releases hold another spelling of the scale.
+        object.__setattr__(self, "scale", choice(self.scale, SCALES, "scale"))
 
     @classmethod
     def nominal(cls, **changes: Any) -> Calibration:
@@ -130,7 +135,8 @@ class Calibration(Shown):
         if self.parts:
             return "; ".join(f"set {label}: {part.describe()}" for label, _, part in self.parts)
         c = ", ".join(f"c{i} = {value:.6g}" for i, value in enumerate(self.coefficients))
-        return f"ln I = c0 + c1 x + c2 x^2, {c}; {self.areal_density.size} standards; {self.scale}"
+        words = f"{self.areal_density.size} standards; {plain_words(self.scale)}"
+        return f"ln I = c0 + c1 x + c2 x^2, {c}; {words}"
 
     def card(self) -> Card:
         """Coefficients with uncertainties, scatter, and warnings of the calibration.
@@ -154,7 +160,8 @@ class Calibration(Shown):
             )
             if value != 0.0 or i < len(self.covariance)
         ]
-        rows.append(("standards", f"{self.areal_density.size}, on the scale {self.scale}"))
+        scale = plain_words(self.scale)
+        rows.append(("standards", f"{self.areal_density.size}, on the scale {scale}"))
         rows.append(("domain", "areal densities of {:.3g} to {:.3g} g/cm^2".format(*self.domain)))
         if np.isfinite(self.reduced_chi_square):
             rows.append(("reduced chi-square", f"{self.reduced_chi_square:.2f}"))
@@ -237,7 +244,7 @@ def calibrate(
     water_temperature: Scalar = "20 degC",
     aluminium_density: constants.Constant = _C["aluminium_density"],
     order: int | None = None,
-    scale: str = "aluminium and water",
+    scale: str = "aluminium_and_water",
 ) -> Calibration:
     """Fit ln I against areal density of standards of aluminium in fresh water.
 
@@ -263,7 +270,7 @@ def calibrate(
         Density of aluminium with its uncertainty [g/cm^3].
     order : {1, 2}, optional
         Degree of the fit; if not given, the degree with the smaller AICc.
-    scale : {"aluminium and water", "grain equivalent"}
+    scale : {"aluminium_and_water", "grain_equivalent"}
         Density convention of the readings, kept with all results.
 
     Returns
@@ -283,8 +290,8 @@ def calibrate(
     Weighted least squares, weights from Poisson counts; covariance widened by the reduced
     chi-square where that exceeds one. Order by AICc (Hurvich and Tsai 1989).
     """
-    if scale not in SCALES:
-        raise ValueError(f"scale is {scale!r}; expected one of {', '.join(map(repr, SCALES))}")
+    scale = choice(scale, SCALES, "scale")
+    time_kind = choice(time_kind, ("real", "live"), "time_kind")
     n = np.asarray(units.as_floats(counts, "count", "counts"), dtype=float)
     t = np.broadcast_to(units.as_floats(time, "s", "time"), n.shape)
     nuisances = {

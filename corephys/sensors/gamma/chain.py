@@ -427,7 +427,7 @@ class Sediment:
 
         The scale of the calibration decides between the electron and the hydrogen step.
         """
-        if calibration.scale == "grain equivalent":
+        if calibration.scale == "grain_equivalent":
             return _hydrogen_scale(
                 self.grain_density, self.pore_water_density, self.attenuation_ratio
             )
@@ -444,7 +444,7 @@ class Sediment:
 
         The fluid of the annulus has the electron ratio of the pore water.
         """
-        if calibration.scale == "grain equivalent":
+        if calibration.scale == "grain_equivalent":
             return density * self.attenuation_ratio
         water, slope = _standards_line(calibration)
         reading = calibration.water_density + (density * self.pore_water_ratio - water) / slope
@@ -519,7 +519,7 @@ class Chain:
             source = "gamma_calibration" if label is None else f"gamma_calibration_{label}"
             effects.update(covariance_effects(partials, part.covariance, source))
 
-        if calibration.scale == "aluminium and water":
+        if calibration.scale == "aluminium_and_water":
             ratio = sediment.grain_ratio + u_electron_ratio
             grains = ("grain_electron_ratio", calibration, replace(sediment, grain_ratio=ratio))
         else:

@@ -36,7 +36,7 @@ def tie_factor(
     ----------
     scan : Dataset, (reading)
         ``bulk_density`` of the scan at the positions of the samples, from
-        ``depth.match(density, to=samples, how="mean over footprint")``.
+        ``depth.match(density, to=samples, how="mean_over_footprint")``.
     samples : Dataset, (reading)
         ``bulk_density`` of the samples at the same positions.
     coring_method : sequence of str, (reading)

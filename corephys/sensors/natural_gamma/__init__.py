@@ -347,7 +347,7 @@ def _radioelements_stage(context: Reduction) -> None:
         context.result("properties/density"),
         to=table,
         within=thresholds.DEFAULTS["natural_gamma_reach"],
-        how="mean over footprint",
+        how="mean_over_footprint",
         allow=context.levels,
     )
     small = table["filled_share"].values < least

@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.choices import matching
 from corephys.ground.laws import law
 from corephys.uncertainty import Measured, covariance_effects, without_coords
 
@@ -472,7 +473,8 @@ def heat_production(
     >>> round(a["heat_production"].item(), 3)
     1.65
     """
-    if mass_basis not in _BASES:
+    basis = matching(mass_basis, _BASES)
+    if basis is None:
         raise ValueError(
             f"mass_basis is {mass_basis!r}; expected 'wet' (concentrations by wet mass, with the "
             "bulk density) or 'dry' (by dry mass, with the dry density). Dry concentrations with a "
@@ -486,7 +488,7 @@ def heat_production(
         for value, name in zip((potassium, uranium, thorium), _ELEMENTS, strict=True)
     ]
     per = _per_unit(heat_per_potassium, heat_per_uranium, heat_per_thorium)
-    name = "bulk_density" if mass_basis == "wet" else "dry_density"
+    name = "bulk_density" if basis == "wet" else "dry_density"
     rho = series.unpack(
         density, name, uncertainty_given=density_uncertainty, source="density_of_heat"
     )
@@ -521,9 +523,9 @@ def heat_production(
             "heat_per_potassium": heat_per_potassium,
             "heat_per_uranium": heat_per_uranium,
             "heat_per_thorium": heat_per_thorium,
-            "mass_basis": f"{mass_basis}, {_BASES[mass_basis]}",
+            "mass_basis": f"{basis}, {_BASES[basis]}",
         },
-        mass_basis=mass_basis,
+        mass_basis=basis,
     )
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground.choices import plain_words
 from corephys.ground.constants import Constant
 from corephys.ground.provenance import SourcedText, with_constants
 from corephys.ground.sensor import (
@@ -293,7 +294,7 @@ def _given_delays(
         float(units.as_floats(delay, "us", "delay")),
         0.0 if liner is None else float(units.as_floats(liner, "us", "liner_delay")),
         np.diag(variances if liner is not None else [variances[0], 0.0]),
-        liner_from="the caller",
+        liner_from="the_caller",
     )
 
 
@@ -547,7 +548,7 @@ def _keep_constants(dataset: xr.Dataset, fit: Calibration) -> None:
         ("t0", "delay of transducers and electronics", fit.delay, fit.delay_uncertainty, "us"),
         (
             "tl",
-            f"time in two walls of the liner, from {fit.liner_from}",
+            f"time in two walls of the liner, from {plain_words(fit.liner_from)}",
             fit.liner_delay,
             fit.liner_delay_uncertainty,
             "us",

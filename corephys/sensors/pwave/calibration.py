@@ -11,6 +11,7 @@ import numpy as np
 from corephys.ground import constants, seawater, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import Card, Shown, fit_warnings, with_uncertainty
+from corephys.ground.choices import choice_column, matching, plain_words
 from corephys.ground.provenance import UsedConstant, records
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ _C = constants.CONSTANTS
 _SLOWEST = thresholds.value("slowest_solid")  # us/mm
 _WALLS = {"full": 2.0, "half": 1.0, "none": 0.0}
 # Media of known velocity with their absolute salinity; sea water has that of TEOS-10.
-_WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/kg"}
+_WATERS = {"water": "0 g/kg", "fresh_water": "0 g/kg", "sea_water": "35.16504 g/kg"}
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class Calibration(Shown):
         Length of the standards [mm], their travel time [us], and measured less fitted time [us].
     residual_deviation : float
         Standard deviation of the residuals, by the degrees of freedom of the fit [us].
-    liner_from : {"standards", "wall and velocity"}
+    liner_from : {"standards", "wall_and_velocity", "the_caller"}
         Origin of ``liner_delay``.
     left_out : int
         Number of standards without a length or a travel time above zero.
@@ -101,7 +102,7 @@ class Calibration(Shown):
             Travel time [us]; NaN for a solid that was not among the standards of the calibration.
         """
         x = np.atleast_1d(np.asarray(positive(length, "mm", "length"), dtype=float))
-        media = np.broadcast_to(np.asarray(_plain(medium), dtype=object), x.shape)
+        media = _media(medium, x.shape)
         walls = np.broadcast_to(wall_count(_plain(liner)), x.shape)
         warm = units.as_floats(temperature, "degC", "temperature")
         warm = np.broadcast_to(np.asarray(warm, dtype=float), x.shape)
@@ -116,7 +117,7 @@ class Calibration(Shown):
         return (
             f"delay {self.delay:.4g} +- {self.delay_uncertainty:.2g} us, two walls "
             f"{self.liner_delay:.4g} +- {self.liner_delay_uncertainty:.2g} us (from "
-            f"{self.liner_from}); {self.length.size} standards"
+            f"{plain_words(self.liner_from)}); {self.length.size} standards"
             + (f", {self.left_out} without length or time left out" if self.left_out else "")
         )
 
@@ -133,7 +134,7 @@ class Calibration(Shown):
             (
                 "two walls",
                 f"{with_uncertainty(self.liner_delay, self.liner_delay_uncertainty, 'us')}, from "
-                f"{self.liner_from}",
+                f"{plain_words(self.liner_from)}",
             ),
             ("standards", f"{self.length.size} used, {self.left_out} left out"),
         ]
@@ -155,10 +156,7 @@ def wall_count(liner: str | Sequence[str] | xr.DataArray) -> Any:
     """
     series: Any = liner if hasattr(liner, "dims") else None
     words = np.asarray(liner, dtype=object) if series is None else series.values
-    unique = {str(word) for word in np.ravel(words)}
-    unknown = sorted(unique - set(_WALLS) - {""})
-    if unknown:
-        raise ValueError(f"liner is {unknown[0]!r}; expected 'full', 'half' or 'none'")
+    words = choice_column(words, (*_WALLS, ""), "liner")
     counts = np.full(np.shape(words), _WALLS["full"])
     for word, walls in _WALLS.items():
         counts[np.asarray(words == word)] = walls
@@ -189,7 +187,7 @@ def calibrate(
     temperature : Quantity, DataArray or str
         Temperature of the standard [degC]; determines the velocity where the medium is water.
     medium : str or sequence of str, (standard)
-        ``water`` (fresh), ``sea water``, or the name of a solid, whose velocity is fitted.
+        ``water`` (fresh), ``sea_water``, or the name of a solid, whose velocity is fitted.
     liner : str or sequence of str, (standard)
         ``full``, ``half`` or ``none``.
     wall : Quantity or str
@@ -221,7 +219,7 @@ def calibrate(
     warm = np.asarray(units.as_floats(temperature, "degC", "temperature"), dtype=float)
     known = (x > 0.0) & (t > 0.0)
     shape = known.shape
-    media = np.broadcast_to(np.asarray(_plain(medium), dtype=object), shape)[known]
+    media = _media(medium, shape)[known]
     walls = np.broadcast_to(wall_count(_plain(liner)), shape)[known]
     warm = np.broadcast_to(warm, shape)[known]
     x, t = x[known], t[known]
@@ -244,6 +242,13 @@ def calibrate(
         return found
     velocity = (liner_velocity, liner_velocity_uncertainty)
     return replace(found, used=records(liner_velocity=velocity))
+
+
+def _media(medium: Any, shape: tuple[int, ...]) -> np.ndarray:
+    """Medium of each standard; the words of waters in any spelling."""
+    words = np.broadcast_to(np.asarray(_plain(medium), dtype=object), shape)
+    found = np.array([matching(word, _WATERS) or word for word in words.ravel()], dtype=object)
+    return found.reshape(shape)
 
 
 def _plain(text: Any) -> Any:
@@ -270,12 +275,12 @@ def _water_time(x: np.ndarray, media: np.ndarray, warm: np.ndarray) -> np.ndarra
         if here.any():
             if not np.isfinite(warm[here]).all():
                 raise ValueError(
-                    f"a standard of {water} has no temperature; its velocity is computed from the "
-                    "temperature. Give the temperature of each standard of water"
+                    f"a standard of {plain_words(water)} has no temperature; its velocity is "
+                    "computed from the temperature. Give the temperature of each standard of water"
                 )
             if (np.abs(warm[here]) > 100.0).any():
                 raise ValueError(
-                    f"a standard of {water} has a temperature of "
+                    f"a standard of {plain_words(water)} has a temperature of "
                     f"{warm[here][np.argmax(np.abs(warm[here]))]:g} degC; expected 0 to 100 degC. "
                     "Check its unit"
                 )
@@ -356,6 +361,6 @@ def _fit(
         t,
         residual,
         float(np.sqrt(variance)),
-        "standards" if from_standards else "wall and velocity",
+        "standards" if from_standards else "wall_and_velocity",
         left_out,
     )

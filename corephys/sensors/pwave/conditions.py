@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import constants, flags, provenance, seawater, series, units
+from corephys.ground.choices import choice
 from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
@@ -88,6 +89,7 @@ def in_situ_velocity(
     rho that of the water halfway down. Neither form corrects the rebound of the core, whose pores
     have opened: at depth it is often the larger correction.
     """
+    form = choice(form, _FORMS, "form")
     measured = series.unpack(velocity, "p_wave_velocity")
     holes = _porosity(form, porosity)
     series.require_same_positions(
@@ -163,8 +165,6 @@ def _result(
 
 def _porosity(form: str, porosity: Measurement | str | None) -> Measured | None:
     """Porosity where the form needs it."""
-    if form not in _FORMS:
-        raise ValueError(f"form: expected one of {', '.join(_FORMS)}, got {form!r}")
     if form == "ratio":
         return None
     if porosity is None:

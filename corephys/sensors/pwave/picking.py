@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
+from corephys.ground.choices import choice
 from corephys.numerics import arrival
 from corephys.uncertainty import Measured, given_uncertainty
 
@@ -279,8 +280,7 @@ _STEPS = (
 
 def _choice(method: str, levels: tuple[float, ...], level: float | None, plan: _Plan) -> str:
     """Key of the pick that becomes the travel time."""
-    if method not in _METHODS:
-        raise ValueError(f"method: expected one of {', '.join(_METHODS)}, got {method!r}")
+    method = choice(method, _METHODS, "method")
     if method == "correlation" and plan.water is None:
         raise ValueError(
             "method 'correlation' needs water_trace and water_travel_time; give both, or choose "

@@ -312,7 +312,7 @@ def _calibration_stage(context: Reduction) -> None:
         salinity=table.get("salinity"),
         brine=brine,
         baseline="0 mV" if base is None else units.quantity(np.asarray(base.values), "mV"),
-        order=None if keys["order"] == "by AICc" else int(keys["order"]),
+        order=None if keys["order"] == "by_aicc" else int(keys["order"]),
         response_uncertainty=keys["response_uncertainty"],
         brine_uncertainty=keys["brine_uncertainty"],
     )
@@ -443,11 +443,11 @@ def _archie_stage(context: Reduction) -> None:
         porosity,
         to=factor,
         within=thresholds.DEFAULTS["archie_reach"],
-        how="mean over footprint",
+        how="mean_over_footprint",
         allow=context.levels,
     )
     layer = None
-    if keys["archie"] == "by layer":
+    if keys["archie"] == "by_layer":
         layer = context.layer_names(factor)
     usable = _usable(factor, context.levels)
     both = np.isfinite(usable["formation_factor"].values) & np.isfinite(
@@ -638,7 +638,7 @@ SENSOR = Sensor(
         ),
     ),
     options={
-        "order": Option("by AICc", "by AICc|1|2", "degree of log resistivity in log response"),
+        "order": Option("by_aicc", "by_aicc|1|2", "degree of log resistivity in log response"),
         "drift": Option(True, "switch", "subtract the baseline in air, linear in time"),
         "response_uncertainty": option_from(
             electrical_resistivity,
@@ -671,7 +671,7 @@ SENSOR = Sensor(
             "temperature to which resistivity is converted",
         ),
         "in_situ": Option(False, "switch", "convert resistivity to in-situ conditions"),
-        "archie": Option("by layer", "by layer|whole|none", "where Archie's parameters are fitted"),
+        "archie": Option("by_layer", "by_layer|whole|none", "where Archie's parameters are fitted"),
         "surface_conduction": Option(False, "switch", "fit the conduction along grain surfaces"),
     },
     quality_options={

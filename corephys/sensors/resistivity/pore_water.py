@@ -11,6 +11,7 @@ import xarray as xr
 
 from corephys.ground import constants, flags, provenance, seawater, series, units
 from corephys.ground.arguments import measured_fraction
+from corephys.ground.choices import choice
 from corephys.ground.laws import with_unit
 from corephys.uncertainty import Measured, combine, given_uncertainty, without_coords
 
@@ -135,7 +136,7 @@ def brine_conductivity(salinity: Dimensional, temperature: Dimensional, *, brine
     Sea water: PSS-78 (UNESCO 1983),
     :func:`corephys.ground.seawater.conductivity`.
     """
-    _check_brine(brine)
+    brine = choice(brine, _BRINES, "brine")
     series.require_same_positions(salinity=salinity, temperature=temperature)
     salt = mass_fraction(salinity)
     if brine != "sea" and _is_practical(salinity):
@@ -147,15 +148,9 @@ def brine_conductivity(salinity: Dimensional, temperature: Dimensional, *, brine
     return with_unit(conductivity_of_brine(salt, warm, brine), "S/m")
 
 
-def _check_brine(brine: str) -> None:
-    """Refuse a brine without an equation."""
-    if brine not in _BRINES:
-        raise ValueError(f"brine is {brine!r}; expected one of {', '.join(map(repr, _BRINES))}")
-
-
 def conductivity_of_brine(salt: Numbers, warm: Numbers, brine: str) -> Any:
     """Conductivity [S/m] of a brine from floats in g/kg and degC; refused outside its range."""
-    _check_brine(brine)
+    brine = choice(brine, _BRINES, "brine")
     for name, values, unit, (low, high) in zip(
         ("salinity", "temperature"), (salt, warm), ("g/kg", "degC"), _RANGES[brine], strict=True
     ):

@@ -128,8 +128,8 @@ def pairs(draw: Draw, stress: bool) -> dict[str, Any]:
     only=lambda path: path.startswith(("/dataset", "/verdict")),  # the rest are the rows given
 )  # fmt: skip
 def _(draw: Draw) -> dict[str, Any]:
-    models = draw.choice(("linear", "exponential"), ("exponential in stress", "exponential"))
-    return {**pairs(draw, stress="exponential in stress" in models), "models": models}
+    models = draw.choice(("linear", "exponential"), ("exponential_in_stress", "exponential"))
+    return {**pairs(draw, stress="exponential_in_stress" in models), "models": models}
 
 
 @case(

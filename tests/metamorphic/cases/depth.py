@@ -78,7 +78,7 @@ def errors(draw: Draw) -> dict[str, Any]:
     """What is known of the errors of depth."""
     return {
         "tide": draw.scalar("m", 0.1, 2.0),
-        "tide_is": draw.choice("half range", "standard uncertainty"),
+        "tide_is": draw.choice("half_range", "standard_uncertainty"),
         "heave": draw.scalar("m", 0.05, 0.5),
         "offset": draw.scalar("cm", 0.1, 2.0),
         **draw.choice(
@@ -139,5 +139,5 @@ def _(draw: Draw) -> dict[str, Any]:
         ),
         "to": samples,
         "within": draw.scalar("cm", 1.0, 4.0),
-        "how": draw.choice("nearest", "mean over footprint"),
+        "how": draw.choice("nearest", "mean_over_footprint"),
     }  # fmt: skip

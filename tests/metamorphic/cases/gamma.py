@@ -86,7 +86,7 @@ def _(draw: Draw) -> dict[str, Any]:
         "background_rate_uncertainty": draw.scalar("1/s", 0.1, 1.0),
         "water_temperature": draw.scalar("degC", 5.0, 30.0),
         "order": draw.choice(1, 2),
-        "scale": draw.choice("aluminium and water", "grain equivalent"),
+        "scale": draw.choice("aluminium_and_water", "grain_equivalent"),
     }
 
 

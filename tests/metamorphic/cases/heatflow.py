@@ -241,7 +241,7 @@ def _(draw: Draw) -> dict[str, Any]:
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "age": draw.series("Myr", 1.0, 150.0),
-        "cooling": draw.choice("plate", "half-space"),
+        "cooling": draw.choice("plate", "half_space"),
         "half_space": draw.scalar("mW/m^2", 450.0, 520.0),
     }
 

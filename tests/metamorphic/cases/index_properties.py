@@ -67,7 +67,7 @@ def with_errors(draw: Draw) -> dict[str, Any]:
 def phases(draw: Draw) -> dict[str, Any]:
     """Arguments of phase relations."""
     values = sample(draw)
-    route = draw.choice(None, "dry volume", "wet volume", "calliper")
+    route = draw.choice(None, "dry_volume", "wet_volume", "calliper")
     return {
         **series_of(draw, values, "wet_mass", "dry_mass", "dry_volume", "wet_volume"),
         **fluid(draw), **with_errors(draw), "route": route,

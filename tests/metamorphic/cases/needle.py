@@ -239,5 +239,5 @@ def _(draw: Draw) -> dict[str, Any]:
         "conductivity": measured, "in_situ": in_situ if moved else None,
         "anisotropy": draw.choice(draw.scalar("1", 1.0, 1.3), draw.series("1", 1.0, 1.3)),
         "anisotropy_uncertainty": draw.scalar("1", 0.01, 0.1),
-        "corrections": ("anisotropy", "in situ") if moved else draw.choice((), ("anisotropy",)),
+        "corrections": ("anisotropy", "in_situ") if moved else draw.choice((), ("anisotropy",)),
     }  # fmt: skip

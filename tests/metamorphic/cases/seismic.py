@@ -100,7 +100,7 @@ def _(draw: Draw) -> dict[str, Any]:
     given = {
         "density": draw.dataset(flagged=False, bulk_density=(1.3, 2.4)),
         "velocity": draw.dataset(flagged=False, p_wave_velocity=(1450.0, 4000.0)),
-        "overlap": draw.choice("average", "upper core", "lower core"),
+        "overlap": draw.choice("average", "upper_core", "lower_core"),
         "merge_within": draw.scalar("m", 0.1, 1.0),
         "largest_gap": draw.scalar("m", 5.0, 8.0),
         "fill": draw.choice("linear", "none"),
@@ -245,7 +245,7 @@ def _(draw: Draw) -> dict[str, Any]:
 @case("seismic.time_depth", rows="order", size=(3, 6))
 def _(draw: Draw) -> dict[str, Any]:
     water = {
-        "datum": "sea level",
+        "datum": "sea_level",
         "water_depth": draw.scalar("m", 500.0, 4000.0),
         "sound_speed": draw.scalar("m/s", 1480.0, 1520.0),
         "sound_speed_uncertainty": draw.scalar("m/s", 1.0, 5.0),
@@ -258,7 +258,7 @@ def _(draw: Draw) -> dict[str, Any]:
     name = draw.choice("one_way_time", "two_way_time")
     columns = {name: ("s", draw.rising(0.7, 1.5))}
     water = {
-        "datum": "sea level",
+        "datum": "sea_level",
         "water_depth": draw.scalar("m", 200.0, 400.0),
         "sound_speed": draw.scalar("m/s", 1480.0, 1520.0),
     }
@@ -280,7 +280,7 @@ def _(draw: Draw) -> dict[str, Any]:
         "core": times(draw),
         "log": times(draw),
         "check_shots": draw.choice(None, times(draw)),
-        "zero": draw.choice("seafloor", "first common depth"),
+        "zero": draw.choice("seafloor", "first_common_depth"),
     }
 
 

@@ -157,7 +157,7 @@ def _(draw: Draw) -> dict[str, Any]:
         "at": draw.dataset(bulk_density=(1.3, 2.2)),
         "drilling_fluid_density": draw.scalar("g/cm^3", 1.02, 1.4),
         "drilling_fluid_density_uncertainty": draw.scalar("g/cm^3", 0.005, 0.05),
-        "column_from": draw.choice("seafloor", "sea level"),
+        "column_from": draw.choice("seafloor", "sea_level"),
         **sea(draw),
     }
 
@@ -166,7 +166,7 @@ def _(draw: Draw) -> dict[str, Any]:
 def _(draw: Draw) -> dict[str, Any]:
     return {
         "pressure": draw.dataset(("water_depth", "gravity"), fluid_column_pressure=(4e4, 6e4)),
-        "datum": draw.choice("seafloor", "sea level"),
+        "datum": draw.choice("seafloor", "sea_level"),
         **sea(draw),
     }
 
@@ -179,7 +179,7 @@ def _(draw: Draw) -> dict[str, Any]:
         "pressure_uncertainty": draw.choice(
             draw.scalar("kPa", 10.0, 100.0), draw.series("kPa", 10.0, 100.0)
         ),
-        "datum": draw.choice("seafloor", "sea level"),
+        "datum": draw.choice("seafloor", "sea_level"),
         **sea(draw),
     }  # fmt: skip
 
