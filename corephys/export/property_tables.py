@@ -225,7 +225,7 @@ def _groupings(by: Sequence[str]) -> tuple[str, ...]:
     if unknown:
         raise ValueError(f"by holds {unknown[0]!r}; it may hold {', '.join(GROUPINGS)}")
     if len(set(words)) != len(words):
-        raise ValueError(f"by holds a word twice: {', '.join(words)}")
+        raise ValueError(f"by holds a word twice ({', '.join(words)}); give each word once")
     return words
 
 

@@ -313,9 +313,10 @@ def codes_of(layout: Layout, core: Any, section: Any) -> np.ndarray:
     unknown = np.flatnonzero(code < 0)
     if unknown.size:
         row = int(unknown[0])
+        more = f" ({unknown.size - 1} more readings have none)" if unknown.size > 1 else ""
         raise PositionError(
-            f"core {core[row]!r}, section {section[row]!r} (reading {row}) is not in sections, "
-            f"and {unknown.size - 1} more readings are without one. Keys are text: '01' is not '1'"
+            f"reading {row} is in core {core[row]!r}, section {section[row]!r}, which is not in "
+            f"sections{more}; add the section, or correct the keys: '01' is not '1'"
         )
     return code
 

@@ -94,8 +94,8 @@ class _Window(Panel):
             if path in context.results and "window_start" in context.results[path]:
                 return context.results[path]
         raise PanelError(
-            f"the stage [{self.stage}] gave no result for {self.words} {self.name}; "
-            "cp.overview of the reduced hole lists what is flagged"
+            f"the stage [{self.stage}] gave no result for {self.words} {self.name}; see its flag "
+            "in cp.overview of the reduced hole"
         )
 
     def set(

@@ -173,7 +173,7 @@ def _inputs(profile: xr.Dataset) -> tuple[Measured, Measured, np.ndarray]:
         if not np.all(part.values > 0.0):
             raise ValueError(
                 f"{int(np.sum(~(part.values > 0.0)))} values of {name} are missing, zero or below; "
-                "seismic.profile leaves such readings out"
+                "leave such readings out, as seismic.profile does"
             )
     return plain[0], plain[1], depth
 
@@ -254,7 +254,8 @@ def layered_medium(
         )
     if not all(np.all(part > 0.0) for part in (h, rho, vp, vs)):
         raise ValueError(
-            "a layer has a thickness, density or velocity of zero or below; all must be above zero"
+            f"the smallest thickness, density, P- and S-wave velocity are {h.min():g} m, "
+            f"{rho.min():g} kg/m^3, {vp.min():g} and {vs.min():g} m/s; all must be above zero"
         )
     found = _layers(h, rho, vp, vs)
     attributes = {

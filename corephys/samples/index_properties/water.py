@@ -72,7 +72,8 @@ def pore_water_at(
     known = np.isfinite(z) & np.isfinite(salt)
     if not known.any():
         raise ValueError(
-            "the table of pore water has no row with both depth and salinity; give one or more"
+            f"the table of pore water has {z.size} rows, none with both depth and salinity; give "
+            "one or more"
         )
     order = np.argsort(z[known], kind="stable")
     z, salt = z[known][order], salt[known][order]

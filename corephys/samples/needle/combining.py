@@ -234,7 +234,7 @@ def _require(dataset: xr.Dataset) -> None:
     """Raise an error without directions and positions."""
     if "direction" not in dataset.coords:
         raise ValueError(
-            "the conductivities have no coordinate direction; add it, along or across for each"
+            "the conductivities have no coordinate 'direction'; add it, along or across for each"
         )
     known = {"along", "across"}
     strange = sorted({str(d) for d in dataset["direction"].values} - known)

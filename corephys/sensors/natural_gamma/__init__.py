@@ -300,7 +300,7 @@ def _stripping(context: Reduction, table: xr.Dataset) -> Stripping:
     wanted |= {f"counts_{name}" for name in windows}
     lacking = sorted(name for name in wanted if name not in standards)
     if lacking:
-        context.skip(f"standards/natural_gamma.csv has no column {lacking[0]}")
+        context.skip(f"standards/natural_gamma.csv has no column {lacking[0]}; add it")
     blocks, blank = of_kind(standards, "standard"), of_kind(standards, "blank")
     if not blocks.sizes["row"] or not blank.sizes["row"]:
         context.skip("standards/natural_gamma.csv needs rows of kind standard and of kind blank")

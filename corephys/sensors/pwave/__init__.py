@@ -388,7 +388,7 @@ def _travel_time(
     here, reason = table["travel_time"], table.get("reason", 0)
     if keys["pick"] == "manual":
         if "travel_time_manual" not in table:
-            context.skip("[pwave] pick = 'manual' and scan/pwave.csv has no travel_time_manual")
+            context.skip("[pwave] pick = 'manual' needs travel_time_manual in scan/pwave.csv")
         manual = table["travel_time_manual"].values
         return series_like(here, manual, "us"), keys["travel_time_uncertainty"], reason
     picks = context.results.get("properties/arrivals")
@@ -431,12 +431,12 @@ def _velocity_stage(context: Reduction) -> None:
     """P-wave velocity of the scan."""
     table = context.table("scan/pwave")
     if "pwave_calibration" not in context.objects:
-        context.skip("no P-wave standards; give standards/csv or [pwave] delay")
+        context.skip("no P-wave standards; give standards/pwave.csv or [pwave] delay")
     recipe, keys = context.recipe, context.recipe["pwave"]
     liner = context.section_values(table, "liner", "full")
     here, u_time, reason = _travel_time(context, table)
     amplitude = table.get("amplitude")
-    # A supplied velocity has other readings than the amplitudes of scan/csv.
+    # A supplied velocity has other readings than the amplitudes of scan/pwave.csv.
     context.objects["velocity_measured"] = True
     calibration = context.objects["pwave_calibration"]
     stated = (

@@ -117,8 +117,8 @@ def _sampling(waveforms: xr.DataArray) -> tuple[float, float]:
     # Times that were written with few digits may be off by a small part of the interval.
     if not interval > 0.0 or not np.abs(time - even).max() < 0.02 * interval:
         raise ValueError(
-            "time: expected evenly spaced, rising times; interpolate the waveforms onto such times "
-            "first"
+            f"time: expected evenly spaced, rising times, got steps of {np.diff(time).min():g} to "
+            f"{np.diff(time).max():g} us; interpolate the waveforms onto even times first"
         )
     return float(time[0]), interval
 

@@ -255,7 +255,7 @@ def archie_formation_factor(porosity: Floats, *, a: Floats = 1.0, m: Floats) -> 
     """
     phi: Any = porosity
     if np.ndim(phi) == 0 and float(phi) == 0.0:
-        raise ValueError("porosity is 0; Archie's relation needs a porosity above 0 and at most 1")
+        raise ValueError("porosity is 0; it must be above 0 and at most 1 in Archie's relation")
     # A reading without pores has no formation factor.
     if np.ndim(phi):
         phi = phi.where(phi > 0.0) if hasattr(phi, "where") else np.where(phi > 0.0, phi, np.nan)
