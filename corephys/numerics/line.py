@@ -458,7 +458,7 @@ def estimating_rows(adjusted: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     """
     if adjusted.size < 2 or np.ptp(adjusted) == 0.0:
         raise ValueError(
-            f"{adjusted.size} adjusted points are given; a line needs two at different places"
+            f"the line has {adjusted.size} adjusted points; it needs two points at different places"
         )
     one, other = np.linalg.solve(covariance, np.column_stack([np.ones(adjusted.size), adjusted])).T
     mean = one / one.sum()

@@ -136,7 +136,7 @@ def unregister(name: str) -> None:
     if name not in own:
         held = ", ".join(map(repr, own)) or "none"
         raise ValueError(
-            f"{name!r} is not a sensor that you registered; those that can be removed are {held}"
+            f"{name!r} is not a sensor that can be removed; give one registered by you ({held})"
         )
     SENSORS.remove(name)
 

@@ -96,7 +96,7 @@ def budget(
     """
     dataset, names = _opened(product, name)
     if by not in ("source", "group"):
-        raise ValueError(f"by is {by!r}; it must be 'source' or 'group'")
+        raise ValueError(f'by is {by!r}; it is "source" or "group"')
     tables = []
     for quantity in names:
         where = _usable(dataset, quantity, allow)

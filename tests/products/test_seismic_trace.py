@@ -59,7 +59,7 @@ def test_a_wavelet_of_ones_own_keeps_its_numbers():
         (lambda: seismic.wavelet(np.array([1.0, 2.0, 1.0])), "give time_step="),
         (lambda: seismic.wavelet((-1.0) ** np.arange(20), time_step="1 ms"), "coarser than its"),
         (lambda: seismic.average_wavelet(series_in_time(np.ones((1, 90)), dims=("trace", "time"))),
-         "one trace is too few"),
+         "traces has 1 trace; an average needs two"),
         (lambda: seismic.average_wavelet(series_in_time(np.ones(90))), "two dimensions"),
     ],
 )  # fmt: skip

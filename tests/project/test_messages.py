@@ -27,6 +27,7 @@ PACKAGE = Path(corephys.__file__).parent
 EXPECTED = re.compile(
     r"\b(?:must|expected|has to|have to|needs?|(?:is|are) (?:needed|written|given in)|accepts?"
     r"|at least|at most|no more than|one of|some of|such as|may (?:only )?(?:hold|name)"
+    r"|it is [\"']\w+[\"'] or"
     r"|(?:reads|takes) (?:versions |formats )?up to)\b"
     r"|[;.] [^;.]*\b(?:are|has|have|holds?|exist for)\b[^;.]*\{\}"
     r"|^Its headers are \{\}|^The tables are \{\}",

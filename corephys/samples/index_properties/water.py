@@ -72,7 +72,7 @@ def pore_water_at(
     known = np.isfinite(z) & np.isfinite(salt)
     if not known.any():
         raise ValueError(
-            f"the table of pore water has {z.size} rows, none with both depth and salinity; give "
+            f"none of {z.size} rows of the table of pore water has both depth and salinity; give "
             "one or more"
         )
     order = np.argsort(z[known], kind="stable")
