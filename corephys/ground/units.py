@@ -268,7 +268,7 @@ def _pint_error() -> type[Exception]:
 
 def _nearest(text: str) -> str:
     """The nearest common unit as a question, or examples, for the end of a message."""
-    close = difflib.get_close_matches(text, _KNOWN, n=1, cutoff=0.5)
+    close = difflib.get_close_matches(text, _KNOWN, n=1, cutoff=0.6)
     return f"Did you mean {close[0]!r}?" if close else "Write it like 'g/cm^3' or 'W/(m K)'"
 
 

@@ -84,8 +84,8 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         for stage, keys in (changes or {}).items():
             if stage not in SCHEMA:
                 problems.append(
-                    f"no stage [{stage}]{_nearest(stage, SCHEMA)}; a sensor of your own is "
-                    "registered before its recipe is read, with cp.sensors.register"
+                    f"no stage [{stage}]{_nearest(stage, SCHEMA)} (register a sensor of your own "
+                    "with cp.sensors.register before its recipe is read)"
                 )
                 continue
             if not isinstance(keys, Mapping):

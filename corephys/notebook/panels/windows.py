@@ -127,7 +127,10 @@ class _Window(Panel):
         """
         if start is not None or end is not None:
             if window is not None:
-                raise ValueError("give either window, or start and end, not both")
+                raise ValueError(
+                    f"window is {window!r} and start or end is given as well; give either window, "
+                    "or start and end"
+                )
             low, high = self._ends()
             low = low if start is None else float(units.as_floats(start, "s", "start"))
             high = high if end is None else float(units.as_floats(end, "s", "end"))

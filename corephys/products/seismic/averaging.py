@@ -188,7 +188,10 @@ def _window(
     if length is not None:
         return np.full(velocity.shape, float(arguments.positive(length, "m", "length"))), quarter
     if frequency is None:
-        raise ValueError("give length=, such as '2 m', or frequency= for a fraction of its wave")
+        raise ValueError(
+            "neither length nor frequency is given; give length=, such as '2 m', or frequency= "
+            "for a fraction of its wave"
+        )
     share = float(arguments.positive(arguments.fraction(fraction, "fraction"), "1", "fraction"))
     return 4.0 * share * quarter, quarter
 

@@ -132,7 +132,10 @@ def wavelet(
         )
     if time_step is None:
         if not isinstance(values, xr.DataArray) or "time" not in values.coords:
-            raise ValueError("give time_step=, or a DataArray with the coordinate time in s or ms")
+            raise ValueError(
+                f"the {numbers.size} values of the wavelet have no times; give time_step=, or a "
+                "DataArray with the coordinate time in s or ms"
+            )
         time = np.asarray(units.as_floats(values["time"], "s", "time"), dtype=float)
     else:
         step = float(arguments.positive(time_step, "s", "time_step"))
@@ -548,7 +551,7 @@ def _kind(value: Any) -> str:
     if not isinstance(value, xr.DataArray):
         return f"of type {type(value).__name__}"
     dims, coords = (", ".join(map(str, names)) or "none" for names in (value.dims, value.coords))
-    return f"a DataArray with the dimensions {dims} and the coordinates {coords}"
+    return f"a DataArray with dimensions ({dims}) and coordinates ({coords})"
 
 
 def _matching(wavelet: xr.DataArray, step: float, size: int) -> tuple[np.ndarray, int]:

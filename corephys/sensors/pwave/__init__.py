@@ -267,9 +267,11 @@ def _given_delays(
 ) -> Calibration:
     """Calibration of delays that the caller gives in place of standards."""
     if delay is None or (liner is None and np.any(np.asarray(wall_count(kind)) > 0)):
+        lacking = "delay" if delay is None else "liner_delay"
         raise ValueError(
-            "give a calibration from pwave.calibrate, or delay and liner_delay such as '8.2 us' "
-            "(liner_delay only where there is a liner)"
+            f"calibration is not given and {lacking} is missing; give a calibration from "
+            "pwave.calibrate, or delay and liner_delay such as '8.2 us' (liner_delay only where "
+            "there is a liner)"
         )
     # Given delays are independent: their covariance is diagonal.
     variances = [

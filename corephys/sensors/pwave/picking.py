@@ -66,7 +66,8 @@ def _plan_of(
     if not levels or not rising or not (levels[0] > 0.0 and levels[-1] < 1.0):
         raise ValueError(f"levels: expected rising shares between 0 and 1, got {levels}")
     if (water is None) != (water_time is None):
-        raise ValueError("give water_trace and water_travel_time together, or neither")
+        lacking = "water_trace" if water is None else "water_travel_time"
+        raise ValueError(f"{lacking} is missing; give it together with the other, or neither")
     trace = None if water is None else np.asarray(getattr(water, "values", water), dtype=float)
     if trace is not None and trace.shape != (count,):
         raise ValueError(

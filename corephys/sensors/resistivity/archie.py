@@ -522,7 +522,11 @@ def _given_parameters(
 ) -> Archie:
     """Archie's parameters that the caller gives in place of a fit."""
     if a is None or m is None:
-        raise ValueError("give archie from resistivity.archie_fit, or both a and m")
+        lacking = " and ".join(name for name, one in (("a", a), ("m", m)) if one is None)
+        raise ValueError(
+            f"archie is not given and {lacking} is missing; give archie from "
+            "resistivity.archie_fit, or both a and m"
+        )
     factor, exponent = float(positive(a, "1", "a")), float(positive(m, "1", "m"))
     relative = float(stated(u_a, "1", "a_uncertainty")) / factor
     deviation = float(stated(u_m, "1", "m_uncertainty"))
