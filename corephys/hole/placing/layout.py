@@ -315,8 +315,8 @@ def codes_of(layout: Layout, core: Any, section: Any) -> np.ndarray:
         row = int(unknown[0])
         more = f" ({unknown.size} such readings)" if unknown.size > 1 else ""
         raise PositionError(
-            f"reading {row} is in core {core[row]!r}, section {section[row]!r}, which is not in "
-            f"sections{more}; add the section, or correct the keys: '01' is not '1'"
+            f"core {core[row]!r}, section {section[row]!r} of reading {row} is not in sections"
+            f"{more}; add the section, or correct the keys: '01' is not '1'"
         )
     return code
 

@@ -129,7 +129,7 @@ class _Window(Panel):
             if window is not None:
                 raise ValueError(
                     f"window is {window!r} and start or end is given as well; give either window, "
-                    "or start and end"
+                    "or start and end, not both"
                 )
             low, high = self._ends()
             low = low if start is None else float(units.as_floats(start, "s", "start"))

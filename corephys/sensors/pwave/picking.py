@@ -67,7 +67,9 @@ def _plan_of(
         raise ValueError(f"levels: expected rising shares between 0 and 1, got {levels}")
     if (water is None) != (water_time is None):
         lacking = "water_trace" if water is None else "water_travel_time"
-        raise ValueError(f"{lacking} is missing; give it together with the other, or neither")
+        raise ValueError(
+            f"{lacking} is missing; give water_trace and water_travel_time together, or neither"
+        )
     trace = None if water is None else np.asarray(getattr(water, "values", water), dtype=float)
     if trace is not None and trace.shape != (count,):
         raise ValueError(
