@@ -158,7 +158,7 @@ def backwards():
          "steps of 1 ms and the reflection coefficients of 0.5 ms"),
         (lambda r: seismic.synthetic(r.isel(time=slice(0, 20)), seismic.ricker("60 Hz", "0.5 ms")),
          "cut the wavelet"),
-        (lambda r: seismic.synthetic(r, np.ones(5)), "DataArray along time with the coordinate time"),
+        (lambda r: seismic.synthetic(r, np.ones(5)), "DataArray along time with the coordinate"),
         (lambda r: seismic.reflectivity(profile([1.6, 1.7], [0.0, 0.5])), "shorter time_step"),
         (lambda r: seismic.reflectivity(backwards()), "increase from row to row"),
     ],
