@@ -180,7 +180,7 @@ def __getattr__(name: str) -> Any:
     elif name in _NAMES:
         value = globals()[name] = getattr(importlib.import_module(_NAMES[name]), name)
     else:
-        raise AttributeError(f"module 'corephys' has no attribute {name!r}")
+        raise AttributeError(f"module 'corephys' has no attribute {name!r}; see dir(corephys)")
     _register_accessor()
     return value
 

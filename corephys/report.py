@@ -182,7 +182,8 @@ def _run(
         runner.execute(env={**os.environ, **variables})
     except CellExecutionError as error:
         raise ReportError(
-            f"a cell of {page.name} failed with {error.ename}: {error.evalue}"
+            f"a cell of {page.name} failed with {error.ename}: {error.evalue}. Run it in a "
+            "notebook to see where"
         ) from error
     except (DeadKernelError, TimeoutError) as error:
         raise ReportError(

@@ -236,7 +236,10 @@ class Archive(Mapping[str, xr.DataTree]):
 
     def __getitem__(self, name: str) -> xr.DataTree:
         if name in self.failed:
-            raise KeyError(f"{name} could not be reduced: {self.failed[name]}")
+            raise KeyError(
+                f"hole {name!r} could not be reduced; correct its folder and reduce the archive "
+                f"again: {self.failed[name]}"
+            )
         if name not in self._names:
             raise KeyError(f"no hole {name!r} in the archive; it has {', '.join(self._names[:20])}")
         if self._scans:

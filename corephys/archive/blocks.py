@@ -163,7 +163,8 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
     calibration = choices.get("calibration")
     if calibration is None:
         raise ValueError(
-            "the record has no P-wave calibration; collect the hole again with its standards"
+            "the record of the hole has no calibration of pwave; add standards/pwave.csv and "
+            "collect the hole again"
         )
     speed, path, net, reason = pwave.velocity_kernel(
         columns["travel_time"],

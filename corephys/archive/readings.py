@@ -182,7 +182,10 @@ class Writer:
         if name in self._seen:
             raise ValueError(f"two holes are called {name!r}; give each hole its own name")
         if not name or "/" in name or "\\" in name or name.startswith("."):
-            raise ValueError(f"{name!r} is not a valid name: no slash, no dot at the beginning")
+            raise ValueError(
+                f"{name!r} is not a valid name of a hole; it must not be empty, contain a slash or "
+                "begin with a dot"
+            )
         self._seen.add(name)
         record: dict[str, Any] = {}
         for sensor, scan in scans.items():
@@ -272,7 +275,10 @@ def _checked(name: str, sensor: str, scan: Scan) -> tuple[dict[str, np.ndarray],
         )
     sizes = {np.size(values) for values in scan.columns.values() if np.ndim(values)}
     if len(sizes) != 1:
-        raise ValueError(f"{name}, {sensor}: the columns are of different lengths, {sorted(sizes)}")
+        raise ValueError(
+            f"{name}, {sensor}: the columns have {', '.join(map(str, sorted(sizes))) or 'no'} "
+            "values; give each column one value a reading, or a single value for all"
+        )
     (size,) = sizes
     full = {}
     for column in COLUMNS[sensor]:
@@ -472,7 +478,10 @@ def collect_hole(
         except Skipped as reason:
             lacking.append(f"{sensor}: {reason}")
     if not found:
-        raise ValueError("nothing to collect: " + "; ".join(lacking))
+        raise ValueError(
+            "no sensor of the hole can be collected; add what is missing for one of them. "
+            + "; ".join(lacking)
+        )
     return found
 
 

@@ -713,7 +713,7 @@ def current(place: Place) -> str:
         line = place.get(POINTER).decode("utf-8", "replace").strip()
     except FileNotFoundError:
         raise FileNotFoundError(
-            f"there is no saved hole at {place.where}; export.zarr.save(tree, path) writes one"
+            f"there is no saved hole at {place.where}; save one with export.zarr.save(tree, path)"
         ) from None
     if not line or "/" in line or "\n" in line:
         raise StoreError(f"{place.name(POINTER)} does not name a store; save the hole again")

@@ -47,4 +47,4 @@ def __getattr__(name: str) -> ModuleType:
     # Loaded at its first use: it brings the archive and dask with it.
     if name == "zarr":
         return importlib.import_module("corephys.export.zarr")
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}; see dir({__name__})")

@@ -131,12 +131,12 @@ def compare(
     it, read. If there is none, the cause is the version, or it is not known.
     """
     trees = tuple(t if isinstance(t, xr.DataTree) else load(t) for t in (old, new))
-    for tree in trees:
+    for word, tree in zip(("old", "new"), trees, strict=True):
         # Without a recipe the choices cannot be compared, and the tree is no result of reduce.
         if "recipe" not in tree.attrs:
             raise ValueError(
-                "old and new must be reduced holes; one of them has no recipe. Give the result of "
-                "cp.reduce, or the file reduced.nc that the command `corephys reduce` writes"
+                f"{word} has no recipe, so it is not a reduced hole. Give the result of cp.reduce, "
+                "or the file reduced.nc that the command `corephys reduce` writes"
             )
     names = [str(tree.name or _settings(tree).get("name", "")) for tree in trees]
     # Holes are compared by mistake easily; a hole without a name cannot be checked.

@@ -138,7 +138,7 @@ def load(path: str | os.PathLike[str]) -> xr.DataTree:
     """
     file = Path(path)
     if not file.is_file():
-        raise FileNotFoundError(f"there is no file {file}; cp.save(tree, path) writes one")
+        raise FileNotFoundError(f"there is no file {file}; write one with cp.save(tree, path)")
     # Raw values: masking would turn integers and times into floats.
     try:
         opened = xr.open_datatree(file, engine="netcdf4", decode_times=False, mask_and_scale=False)

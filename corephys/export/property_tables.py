@@ -223,7 +223,7 @@ def _groupings(by: Sequence[str]) -> tuple[str, ...]:
     """Groupings as given, checked; a single word may stand alone."""
     words = choices(by, GROUPINGS, "by")
     if len(set(words)) != len(words):
-        raise ValueError(f"by holds a word twice: {', '.join(words)}")
+        raise ValueError(f"by holds a word twice ({', '.join(words)}); give each word once")
     return words
 
 

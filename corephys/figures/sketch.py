@@ -47,8 +47,10 @@ def sketch_hole(tree: xr.DataTree) -> Plate:
     found = list({one.name: one for one in reversed(found)}.values())[::-1][:3]
     cores = node(tree, "cores")
     if not found or cores is None:
+        lacking = "table of cores" if cores is None else "quantity by depth"
         raise NothingToDraw(
-            "a sketch of a hole needs the table of cores and a quantity against depth"
+            "a sketch of a hole needs cores.csv and a quantity by depth; this hole has no "
+            f"{lacking}"
         )
     with new_plate(ONE_COLUMN, _HEIGHT) as figure:
         axes = figure.subplots(

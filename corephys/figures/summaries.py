@@ -95,7 +95,7 @@ def summary(
     found = {name: pair for name, pair in found.items() if any(one is not None for one in pair)}
     if not found:
         raise NothingToDraw(
-            f"the hole has none of {', '.join(names)}; cp.overview(reduced) lists the stages that "
+            f"the hole has none of {', '.join(names)}; see in cp.overview(reduced) which stages "
             "were skipped and why"
         )
     room = int((size[0] - _AROUND) // _NARROWEST)

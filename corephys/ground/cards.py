@@ -269,7 +269,9 @@ def picture_html(png: bytes, description: str) -> str:
         When the bytes are not a PNG picture.
     """
     if not png.startswith(b"\x89PNG\r\n\x1a\n"):
-        raise ValueError("the bytes are not a PNG picture; give those of Plate.picture()")
+        raise ValueError(
+            f"png begins with {png[:8]!r} and is no PNG picture; give the bytes of Plate.picture()"
+        )
     data = base64.b64encode(png).decode("ascii")
     return f'<img src="data:image/png;base64,{data}" alt="{_escaped(description)}">'
 

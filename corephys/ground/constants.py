@@ -257,5 +257,5 @@ def get(name: str) -> Constant:
     if name in CONSTANTS:
         return CONSTANTS[name]
     close = difflib.get_close_matches(name, CONSTANTS, n=1)
-    hint = f"; did you mean {close[0]!r}?" if close else ""
-    raise KeyError(f"no constant named {name!r}{hint}")
+    hint = f"did you mean {close[0]!r}?" if close else "see corephys.constants.CONSTANTS"
+    raise KeyError(f"no constant named {name!r}; {hint}")

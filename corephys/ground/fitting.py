@@ -240,9 +240,11 @@ def _checked(
     """Weights of the residuals, once the data are found fit to be fitted."""
     weight = _weights(y, sigma, absolute)
     if y.size < parameters:
-        raise ValueError(f"{y.size} points cannot fix {parameters} parameters")
+        raise ValueError(
+            f"{y.size} points cannot fix {parameters} parameters; give {parameters} points or more"
+        )
     if not (np.isfinite(y).all() and np.isfinite(x).all()):
-        raise ValueError("the data hold values that are not finite; leave them out first")
+        raise ValueError(f"some of the {y.size} points are not finite; leave them out first")
     return weight
 
 
@@ -420,9 +422,12 @@ def linear(columns: Mapping[str, Any], y: Any, sigma: Any = None, *, absolute_si
     )
     weight = _weights(y, sigma, absolute_sigma)
     if y.size < design.shape[1]:
-        raise ValueError(f"{y.size} points cannot fix {design.shape[1]} parameters")
+        raise ValueError(
+            f"{y.size} points cannot fix {design.shape[1]} parameters; give {design.shape[1]} or "
+            "more"
+        )
     if not (np.isfinite(y).all() and np.isfinite(design).all()):
-        raise ValueError("the data hold values that are not finite; leave them out first")
+        raise ValueError(f"some of the {y.size} points are not finite; leave them out first")
     solution, residual, inverse = _solved(design, y, weight)
     chi_square = float(np.sum((residual * weight) ** 2))
     freedom = y.size - design.shape[1]

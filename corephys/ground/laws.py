@@ -141,7 +141,10 @@ def law(unit: str | tuple[str, ...], **doors: Door) -> Callable[[Callable[_P, An
         signature = inspect.signature(function)
         unknown = sorted(set(read) - set(signature.parameters))
         if unknown:
-            raise TypeError(f"{function.__name__} has no argument {', '.join(unknown)}")
+            raise TypeError(
+                f"{function.__name__} has no argument {', '.join(unknown)}; give units only for "
+                "its arguments"
+            )
         _set_float_defaults(function, signature, read)
 
         @functools.wraps(function)

@@ -355,8 +355,8 @@ def get(name: str) -> Threshold:
     if name in THRESHOLDS:
         return THRESHOLDS[name]
     close = difflib.get_close_matches(name, THRESHOLDS, n=1)
-    hint = f"; did you mean {close[0]!r}?" if close else ""
-    raise KeyError(f"no threshold named {name!r}{hint}")
+    hint = f"did you mean {close[0]!r}?" if close else "see corephys.thresholds.THRESHOLDS"
+    raise KeyError(f"no threshold named {name!r}; {hint}")
 
 
 def value(name: str) -> float:
@@ -395,7 +395,7 @@ def count(name: str) -> int:
     """
     row = get(name)
     if row.unit != "1" or row.value != int(row.value):
-        raise ValueError(f"{name!r} is {row}; a count is a whole number")
+        raise ValueError(f"{name!r} is {row}; a count must be a whole number without a unit")
     return int(row.value)
 
 

@@ -251,12 +251,12 @@ def canonical(unit: str) -> str:
     if not _SPELLING.match(text):
         raise UnitError(
             f"unit {unit!r} is not in the spelling used here ('/', a space for product, '^' with "
-            f"an integer, one bracket after '/': g/cm^3, W/(m K)).{_nearest(text)}"
+            f"an integer, one bracket after '/'). {_nearest(text)}"
         )
     try:
         _registry().parse_units(text)
     except (_pint_error(), ValueError, TypeError, AttributeError, KeyError) as error:
-        raise UnitError(f"unit {unit!r} is not known.{_nearest(text)}") from error
+        raise UnitError(f"unit {unit!r} is not known. {_nearest(text)}") from error
     return text
 
 
@@ -267,9 +267,9 @@ def _pint_error() -> type[Exception]:
 
 
 def _nearest(text: str) -> str:
-    """The nearest common unit as a question, for the end of a message."""
-    close = difflib.get_close_matches(text, _KNOWN, n=1, cutoff=0.5)
-    return f" Did you mean {close[0]!r}?" if close else ""
+    """The nearest common unit as a question, or examples, for the end of a message."""
+    close = difflib.get_close_matches(text, _KNOWN, n=1, cutoff=0.6)
+    return f"Did you mean {close[0]!r}?" if close else "Write it like 'g/cm^3' or 'W/(m K)'"
 
 
 @lru_cache(maxsize=4096)
@@ -281,14 +281,17 @@ def _converter(given: str, wanted: str) -> tuple[float, float]:
         if (given, wanted) == (PRACTICAL_SALINITY, "g/kg"):
             return _ABSOLUTE, 0.0
         raise UnitError(
-            f"{given!r} cannot be converted to {wanted!r}: psu is practical salinity, which is "
-            "converted to absolute salinity in g/kg and to nothing else"
+            f"{given!r} cannot be converted to {wanted!r}: psu is practical salinity, which can "
+            "only become absolute salinity; give a value in g/kg"
         )
     registry = _registry()
     source = registry.parse_units(given if given != "1" else "")
     target = registry.parse_units(wanted if wanted != "1" else "")
     if source.dimensionality != target.dimensionality:
-        raise UnitError(f"{given!r} cannot be converted to {wanted!r}: different dimensions")
+        raise UnitError(
+            f"{given!r} cannot be converted to {wanted!r}: different dimensions; give a value in "
+            f"{wanted}"
+        )
     if given.startswith("delta_") and wanted in ("degC", "degF"):
         raise UnitError(
             f"{given!r} is a difference of temperatures and not a temperature; give one in {wanted}"
@@ -563,7 +566,9 @@ def _spell(items: tuple[tuple[str, float], ...]) -> str:
         )
         symbol = symbol.replace("Ω", "ohm")
         if not float(power).is_integer():
-            raise UnitError(f"the power {power} of {name} is not a whole number")
+            raise UnitError(
+                f"the power {power} of {name} is not a whole number; use units with whole powers"
+            )
         size = abs(int(power))
         (above if power > 0 else below).append(symbol if size == 1 else f"{symbol}^{size}")
     head = " ".join(above) or "1"

@@ -166,7 +166,7 @@ def _terms(rows: tuple[tuple[object, ...], ...]) -> dict[str, Term]:
     for row in rows:
         entry = Term(*row)  # type: ignore[arg-type]
         if entry.name in terms:
-            raise ValueError(f"two rows of the vocabulary are named {entry.name!r}")
+            raise ValueError(f"two rows of the vocabulary are named {entry.name!r}; rename one")
         terms[entry.name] = entry
     return terms
 
@@ -225,8 +225,8 @@ def term(name: str) -> Term:
     if name in TERMS:
         return TERMS[name]
     close = difflib.get_close_matches(name, TERMS, n=1)
-    hint = f"; did you mean {close[0]!r}?" if close else ""
-    raise KeyError(f"no quantity named {name!r}{hint}")
+    hint = f"did you mean {close[0]!r}?" if close else "see corephys.vocabulary.TERMS"
+    raise KeyError(f"no quantity named {name!r}; {hint}")
 
 
 def add(entry: Term) -> Term:
@@ -285,7 +285,7 @@ def refuse_unfit(entry: Term) -> None:
         raise ValueError(f"{name!r} has no words for an axis; give long_name")
     if units.canonical(entry.unit) != entry.unit:
         wanted = units.canonical(entry.unit)
-        raise units.UnitError(f"unit {entry.unit!r} of {name!r} is written {wanted!r} here")
+        raise units.UnitError(f"the unit of {name!r} is {entry.unit!r}; write it {wanted!r}")
     (low, high), (least, most) = entry.usual, entry.possible
     if not least <= low < high <= most:
         raise ValueError(

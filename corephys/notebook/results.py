@@ -314,8 +314,8 @@ def overview(what: object) -> Card:
     if callable(own) and isinstance(shown := own(), Card):
         return shown
     raise TypeError(
-        "overview takes a hole (a DataTree), a result (a Dataset), a calibration, a fit or a "
-        f"recipe, not {type(what).__name__}"
+        f"overview got {type(what).__name__}; give a hole (a DataTree), a result (a Dataset), a "
+        "calibration, a fit or a recipe"
     )
 
 
@@ -490,7 +490,7 @@ def explain(result: xr.Dataset | xr.DataTree) -> str:
     if isinstance(result, xr.DataTree):
         result = result.to_dataset(inherit=False)
     if not isinstance(result, xr.Dataset):
-        raise TypeError(f"explain takes a result (a Dataset), not {type(result).__name__}")
+        raise TypeError(f"explain got {type(result).__name__}; give a result (a Dataset)")
     result = companions.library_units(result)
     names = [str(name) for name in result.data_vars if str(name) in TERMS]
     lines = [", ".join(f"{name} [{TERMS[name].unit}]" for name in names) or "no quantity"]

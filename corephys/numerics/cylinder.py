@@ -127,7 +127,10 @@ def _each(alpha: Any, tau: Any, contact: float, kind: str) -> np.ndarray:
     alpha, tau = np.broadcast_arrays(np.asarray(alpha, float), np.asarray(tau, float))
     contact = float(contact)
     if np.any(~(alpha > 0)) or np.any(tau < 0):
-        raise ValueError("alpha must be positive and tau must not be negative")
+        raise ValueError(
+            f"alpha is {np.min(alpha):g} and tau {np.min(tau):g} at least; alpha must be positive "
+            "and tau must not be negative"
+        )
     if not 0.0 <= contact < np.inf:
         raise ValueError(f"the contact resistance must be zero or positive, not {contact}")
     out = np.empty((*alpha.shape, 3 if kind == "derivatives" else 1))
@@ -176,8 +179,8 @@ def _weights(alpha: float, contact: float) -> tuple[np.ndarray, np.ndarray, np.n
             return squares[::2], step * weights[::2], step * by_alpha[::2]
         step *= 0.5
     raise ValueError(
-        f"a contact resistance of {contact} all but cuts off a cylinder of alpha {alpha}; its "
-        "temperature follows from its own heat alone"
+        f"contact is {contact} and alpha {alpha}: the cylinder loses almost no heat through such a "
+        "contact resistance, and its decay cannot be computed; give a smaller one"
     )
 
 

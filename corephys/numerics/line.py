@@ -60,9 +60,15 @@ def _enough(x: np.ndarray, y: np.ndarray, *errors: np.ndarray) -> None:
     if x.shape != y.shape or x.ndim != 1:
         raise ValueError(f"x and y must be two equally long rows, not {x.shape} and {y.shape}")
     if not all(np.isfinite(part).all() for part in (x, y, *errors)):
-        raise ValueError("a value or its uncertainty is not finite; leave such points out first")
+        raise ValueError(
+            f"some of the {x.size} points have a value or an uncertainty that is not finite; leave "
+            "them out first"
+        )
     if x.size < 2 or np.ptp(x) == 0.0:
-        raise ValueError("a line needs two points at different places")
+        raise ValueError(
+            f"x has {x.size} values, {np.unique(x).size} of them different; a line needs two "
+            "points at different places"
+        )
 
 
 def ordinary_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray | None = None) -> Line:
@@ -92,7 +98,9 @@ def ordinary_line(x: np.ndarray, y: np.ndarray, sigma: np.ndarray | None = None)
     """
     _enough(x, y, *(() if sigma is None else (sigma,)))
     if sigma is not None and np.any(np.asarray(sigma) <= 0.0):
-        raise ValueError("the standard uncertainties must be positive")
+        raise ValueError(
+            f"the smallest sigma is {np.min(sigma):g}; standard uncertainties must be positive"
+        )
     weight = np.ones(x.size) if sigma is None else 1.0 / np.asarray(sigma) ** 2
     total = weight.sum()
     xm, ym = (weight @ x) / total, (weight @ y) / total
@@ -136,7 +144,10 @@ def orthogonal_line(x: np.ndarray, y: np.ndarray) -> Line:
     sxx, syy, sxy = u @ u, v @ v, u @ v
     excess = syy - sxx
     if sxy == 0.0 and excess >= 0.0:
-        raise ValueError("the scatter is upright or round: no slope is the best")
+        raise ValueError(
+            "x and y scatter along y or alike in all directions, so that no slope fits best; give "
+            "points that spread along a line with a slope"
+        )
     # Two equal forms: each is used where it has no difference of nearly equal numbers.
     root = np.hypot(excess, 2.0 * sxy)
     slope = (excess + root) / (2.0 * sxy) if excess >= 0.0 else 2.0 * sxy / (root - excess)
@@ -187,7 +198,10 @@ def york(
     ux, uy = np.broadcast_to(ux, x.shape), np.broadcast_to(uy, x.shape)
     _enough(x, y, ux, uy)
     if np.any(ux <= 0) or np.any(uy <= 0):
-        raise ValueError("York's line needs positive uncertainties in both axes")
+        raise ValueError(
+            f"the smallest ux is {ux.min():g} and the smallest uy {uy.min():g}; uncertainties must "
+            "be positive in both axes"
+        )
     wx, wy = ux**-2.0, uy**-2.0
     alpha = np.sqrt(wx * wy)
     slope = ordinary_line(x, y, uy).slope
@@ -198,14 +212,19 @@ def york(
         beta = w * (u / wy + slope * v / wx - (slope * u + v) * correlation / alpha)
         below = (w * beta) @ u
         if below == 0.0:
-            raise RuntimeError("York's iteration turns upright: no slope is the best")
+            raise RuntimeError(
+                "the line through x and y becomes vertical, so that no slope fits best; give a "
+                "wider range of x, or check ux and uy"
+            )
         new = float((w * beta) @ v / below)
         change, slope = abs(new - slope), new
         if change <= 1e-15 * abs(slope):
             break
     else:
         if not change <= 1e-9 * abs(slope) + 1e-12 * np.ptp(y) / np.ptp(x):
-            raise RuntimeError("York's iteration did not settle; check the uncertainties")
+            raise RuntimeError(
+                f"the slope did not converge, it still changes by {change:g}; check ux and uy"
+            )
     intercept = ym - slope * xm
     adjusted = xm + beta
     centre = (w @ adjusted) / w.sum()
@@ -309,7 +328,10 @@ def instrumental_line(
     """
     _enough(x, y, np.asarray(covariance_x), np.asarray(covariance_y), instrument)
     if np.ptp(instrument) == 0.0:
-        raise ValueError("an instrument at one place does not go with x; it needs two")
+        raise ValueError(
+            f"instrument has the value {instrument.flat[0]:g} at all points; it needs two "
+            "different values or more"
+        )
     from scipy.linalg import cho_solve
 
     cx, cy = _matrix(covariance_x), _matrix(covariance_y)
@@ -323,7 +345,9 @@ def instrumental_line(
         try:
             gain = np.linalg.inv(rows @ design)
         except np.linalg.LinAlgError:
-            raise RuntimeError("the instrument does not go with x: no slope is the best") from None
+            raise RuntimeError(
+                "instrument does not vary with x, so that no slope fits best; give one that does"
+            ) from None
         estimate = gain @ (rows @ y)
         covariance = gain @ (rows @ guide) @ gain.T
         step = float(estimate[1]) - slope
@@ -331,7 +355,9 @@ def instrumental_line(
         if abs(step) <= 1e-10 * np.sqrt(covariance[1, 1]):
             break
     else:
-        raise RuntimeError("the line did not settle; check the covariances")
+        raise RuntimeError(
+            "the line did not converge in 200 steps; check covariance_x and covariance_y"
+        )
     residual = y - design @ estimate
     chi_square = float(residual @ cho_solve(factor, residual, check_finite=False))
     return Line(float(estimate[0]), slope, covariance, chi_square, x.size - 2)
@@ -349,7 +375,10 @@ def _weighted(slope: float, cx: np.ndarray, cy: np.ndarray) -> tuple[np.ndarray,
     try:
         factor, lower = cho_factor(cy + slope**2 * cx, lower=True, check_finite=False)
     except np.linalg.LinAlgError:
-        raise ValueError("the covariance of the errors is not positive definite") from None
+        raise ValueError(
+            "covariance_x and covariance_y must be positive definite together; check for a "
+            "variance of zero or below"
+        ) from None
     return factor, lower
 
 
@@ -369,7 +398,10 @@ def _step(
         step = np.linalg.solve(weighted @ design, weighted @ y) - estimate
         return step, np.linalg.inv(weighted @ star), float(residual @ solved)
     except np.linalg.LinAlgError:
-        raise RuntimeError("the line turns upright: no slope is the best") from None
+        raise RuntimeError(
+            "the line through x and y becomes vertical, so that no slope fits best; give a wider "
+            "range of x, or check covariance_x and covariance_y"
+        ) from None
 
 
 def _search(
@@ -389,7 +421,9 @@ def _search(
     bracket = (first, first * 1.1 if first else 1e-6 * float(np.ptp(y)) / float(np.ptp(x)))
     found = minimize_scalar(lambda slope: solve(slope)[1], bracket=bracket, options={"xtol": 1e-12})
     if not found.success:
-        raise RuntimeError("the line did not settle; check the covariances")
+        raise RuntimeError(
+            f"the line did not converge ({found.message}); check covariance_x and covariance_y"
+        )
     return np.array([solve(found.x)[0], found.x])
 
 
@@ -423,7 +457,9 @@ def estimating_rows(adjusted: np.ndarray, covariance: np.ndarray) -> np.ndarray:
     American Journal of Physics 72, 367), combined so that the first holds a alone.
     """
     if adjusted.size < 2 or np.ptp(adjusted) == 0.0:
-        raise ValueError("a line needs two points at different places")
+        raise ValueError(
+            f"the line has {adjusted.size} adjusted points; it needs two points at different places"
+        )
     one, other = np.linalg.solve(covariance, np.column_stack([np.ones(adjusted.size), adjusted])).T
     mean = one / one.sum()
     return np.stack([mean, other - other.sum() * mean])

@@ -77,8 +77,8 @@ class Reference:
         there = np.isfinite(y)
         if length < 1 or not there.any():
             raise ValueError(
-                f"a reference of {y.size} samples, {int(there.sum())} of them numbers, and short "
-                f"series of {length} samples have nothing to correlate"
+                f"reference has {int(there.sum())} numbers among {y.size} samples and length is "
+                f"{length}; a correlation needs one number and a length of 1 at least"
             )
         level = float(y[there].mean())
         scale = float(y[there].std()) or 1.0
@@ -178,8 +178,8 @@ def masked_correlation(
     """
     if short.shape != (reference.length,):
         raise ValueError(
-            f"the short series has {short.size} samples and the reference was prepared for "
-            f"{reference.length}"
+            f"short has {short.size} samples; it must have the {reference.length} for which the "
+            "reference was prepared"
         )
     there = np.isfinite(short)
     x = np.zeros(short.size)

@@ -45,7 +45,8 @@ def fit_polynomial(
     """
     if x.size < order + 1:
         raise ValueError(
-            f"{x.size} points cannot fix the {order + 1} coefficients of the polynomial"
+            f"{x.size} points cannot fix the {order + 1} coefficients of the polynomial; give more "
+            "points, or lower order"
         )
     centre, span = float(x.mean()), float(np.ptp(x)) or 1.0
     u = (x - centre) / span

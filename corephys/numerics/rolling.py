@@ -63,7 +63,7 @@ def window_bounds(
 
 def _half(window: int) -> int:
     if window < 1 or window % 2 == 0:
-        raise ValueError(f"the window holds an odd number of readings, not {window}")
+        raise ValueError(f"window is {window}; it must be an odd number of readings")
     return window // 2
 
 

@@ -93,7 +93,9 @@ def all_windows(
     if minimum < needed:
         raise ValueError(f"a window of {minimum} samples has no degree of freedom; use {needed}")
     if minimum > samples - first:
-        raise ValueError(f"no window of {minimum} samples fits into {samples - first}")
+        raise ValueError(
+            f"a window of {minimum} samples does not fit into {samples - first}; lower minimum"
+        )
     wanted = np.arange(minimum, samples - first + 1) if lengths is None else np.asarray(lengths)
     if np.any(wanted < minimum) or np.any(wanted > samples - first):
         raise ValueError(f"lengths must lie between {minimum} and {samples - first}: {wanted}")

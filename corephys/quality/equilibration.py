@@ -152,8 +152,8 @@ def settled(
     """
     if core_temperature is None and deck_temperature is None:
         raise ValueError(
-            "give core_temperature, measured beside the readings, or deck_temperature such as "
-            "'4 degC', or both"
+            "neither temperature is given: give core_temperature, measured beside the readings, "
+            "or deck_temperature such as '4 degC', or both"
         )
     series.require_same_positions(
         time=time,

@@ -359,8 +359,8 @@ def out_of_control(chart: ControlChart, times: Series) -> np.ndarray | xr.DataAr
     at = table["time"].values
     if (when.dtype.kind == "M") != (at.dtype.kind == "M"):
         raise ValueError(
-            "the chart and the readings have different kinds of times; give both as calendar "
-            "times, or both in s"
+            f"times are of type {when.dtype} and those of the chart {at.dtype}; give both as "
+            "calendar times, or both in s"
         )
     doubted = np.zeros(when.shape, dtype=bool)
     if chart.judged:

@@ -289,7 +289,7 @@ class Context:
         z, warm = usable_stations(self)
         bottom = scalar(self.recipe, "hole", "bottom_water_temperature", "degC")
         if z.size < 1:
-            raise Skipped("in-situ conditions need a usable formation temperature")
+            raise Skipped("in-situ conditions need a usable equilibrium_temperature of a station")
         gradient, scatter = line_from_seafloor(z, warm, bottom)
         here = dataset[next(iter(dataset.data_vars))]
         depth = dataset["depth"].values

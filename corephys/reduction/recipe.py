@@ -96,8 +96,8 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
         for stage, keys in changes.items():
             if stage not in SCHEMA:
                 problems.append(
-                    f"no stage [{stage}]{_nearest(stage, SCHEMA)}; a sensor of your own is "
-                    "registered before its recipe is read, with cp.sensors.register"
+                    f"no stage [{stage}]{_nearest(stage, SCHEMA)} (register a sensor of your own "
+                    "with cp.sensors.register before its recipe is read)"
                 )
                 continue
             if not isinstance(keys, Mapping):
@@ -112,7 +112,8 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
                 else:
                     self._values[stage][key] = _kept(SCHEMA[stage][key], copy.deepcopy(value))
         if problems:
-            raise RecipeError("the recipe has a problem:\n  " + "\n  ".join(problems))
+            count = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}"
+            raise RecipeError(f"the recipe has {count} to mend:\n  " + "\n  ".join(problems))
 
     def __getitem__(self, stage: str) -> Mapping[str, Any]:
         return self._values[stage]
@@ -354,7 +355,11 @@ def _problem(stage: str, key: str, value: Any) -> str:
     """What is wrong with a value, or an empty text."""
     if key not in SCHEMA[stage]:
         elsewhere = [s for s, keys in SCHEMA.items() if key in keys]
-        hint = f"; it is a key of [{elsewhere[0]}]" if elsewhere else _nearest(key, SCHEMA[stage])
+        hint = (
+            f"; it is a key of [{elsewhere[0]}], move it there"
+            if elsewhere
+            else _nearest(key, SCHEMA[stage])
+        )
         return f"[{stage}] has no key {key!r}{hint}"
     return _unfit(SCHEMA[stage][key], f"[{stage}] {key}", value)
 
@@ -424,7 +429,9 @@ def _unfit_files(here: str, files: Mapping[str, Any]) -> list[str]:
         datum = matching(datum, LOG_FILE["depth_datum"].kind.split("|")) or datum
         if datum is None:
             words = LOG_FILE["depth_datum"].kind.replace("|", '", "')
-            problems.append(f'{place} does not state its depth datum: depth_datum = "{words}"')
+            problems.append(
+                f'{place} does not state its depth datum; add depth_datum, one of "{words}"'
+            )
         elif datum == "seafloor" and seafloor is not None:
             problems.append(f"{place}: leave seafloor_depth out, depths count from the seafloor")
         elif datum != "seafloor" and seafloor is None:
@@ -441,12 +448,14 @@ def _unfit_curves(here: str, curves: Mapping[str, Any]) -> list[str]:
     for curve, quantity in curves.items():
         if quantity not in legal:
             close = difflib.get_close_matches(str(quantity), legal, n=1, cutoff=0.4)
-            hint = f"; did you mean {close[0]!r}?" if close else ""
-            problems.append(f"{here}: {curve} is {quantity!r}, which is not a known quantity{hint}")
+            hint = f"did you mean {close[0]!r}?" if close else "see cp.vocabulary.TERMS"
+            problems.append(
+                f"{here}: {curve} is {quantity!r}, which is not a known quantity; {hint}"
+            )
     for what, names in (("quantity", curves.values()), ("curve", map(str.upper, curves))):
         held = list(map(str, names))
         twice = sorted({name for name in held if held.count(name) > 1})
-        problems += [f"{here} names the {what} {name!r} twice" for name in twice]
+        problems += [f"{here} names the {what} {name!r} twice; remove one" for name in twice]
     return problems
 
 

@@ -135,7 +135,9 @@ def unregister(name: str) -> None:
     own = [record.name for record in own_records()]
     if name not in own:
         held = ", ".join(map(repr, own)) or "none"
-        raise ValueError(f"{name!r} is not a sensor that can be removed; registered by you: {held}")
+        raise ValueError(
+            f"{name!r} is not a sensor that can be removed; give one registered by you ({held})"
+        )
     SENSORS.remove(name)
 
 

@@ -155,8 +155,8 @@ def drift_baseline(
     usable = np.isfinite(at) & np.isfinite(air)
     if not usable.any():
         raise ValueError(
-            "no reading in air has both a time and a value; give at least one, or leave the "
-            "baseline out"
+            f"none of {air.size} readings in air has both a time and a value; give at least one, "
+            "or leave the baseline out"
         )
     # Readings at one time are averaged: between them there is no time to interpolate.
     at, group = np.unique(at[usable], return_inverse=True)

@@ -285,7 +285,11 @@ def _weights(where: np.ndarray, labels: Any, weights: Any) -> Iterator[tuple[str
     if weights is not None:
         row = np.asarray(weights, dtype=float)
         if not np.isfinite(row).all():
-            raise ValueError("a weight is not a number; give 0 to leave a reading out")
+            first = int(np.flatnonzero(~np.isfinite(row))[0])
+            raise ValueError(
+                f"the weight of reading {first} is {row[first]:g}; weights must be numbers. Give 0 "
+                "to leave a reading out"
+            )
         refused = np.flatnonzero((row != 0) & ~where)
         if refused.size:
             raise ValueError(

@@ -254,7 +254,7 @@ def _summed_up(results: np.ndarray, first: Measured) -> MonteCarlo:
 def _values(inputs: Mapping[str, Measured]) -> dict[str, np.ndarray]:
     """Values of the inputs as arrays."""
     if not inputs:
-        raise ValueError("there is no input; give a mapping of names to Measured")
+        raise ValueError("inputs is empty; give a mapping of names to Measured")
     return {
         name: np.asarray(without_coords(part.values), dtype=float) for name, part in inputs.items()
     }

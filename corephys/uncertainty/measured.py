@@ -195,9 +195,16 @@ def correlated(
             f"correlations have the shape {matrix.shape}; {size} inputs need {size} by {size}"
         )
     if not (np.allclose(matrix, matrix.T) and np.allclose(np.diag(matrix), 1)):
-        raise ValueError("correlations must be symmetric with ones on the diagonal")
+        raise ValueError(
+            f"correlations differ from their transpose by {np.abs(matrix - matrix.T).max():g} and "
+            f"have {np.diag(matrix).min():g} to {np.diag(matrix).max():g} on the diagonal; they "
+            "must be symmetric with ones there"
+        )
     if np.linalg.eigvalsh(matrix)[0] < -1e-9:
-        raise ValueError("correlations contradict each other: the matrix has a negative eigenvalue")
+        raise ValueError(
+            "the correlations contradict each other (their matrix has the negative eigenvalue "
+            f"{np.linalg.eigvalsh(matrix)[0]:g}); lower their sizes until they agree"
+        )
     sigma = np.array([float(uncertainties[name]) for name in names])
     covariance = matrix * np.outer(sigma, sigma)
     return {

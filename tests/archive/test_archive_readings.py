@@ -221,7 +221,7 @@ def test_faults_stay_in_their_hole_and_are_mended(
     assert (lost == flags.MISSING).all()
     assert (density["bulk_density_flag"].values[SIZES["short"] :] == flags.GOOD).any()
     assert list(archive.open(out)) == ["last"]
-    with pytest.raises(KeyError, match="short could not be reduced: gamma: UnitError"):
+    with pytest.raises(KeyError, match=r"'short' could not be reduced; .*: gamma: UnitError"):
         archive.open(out)["short"]
 
     good = out / "reduced.zarr" / "density" / "bulk_density" / "c" / "1"
@@ -331,7 +331,7 @@ def test_slips_are_answered(readings: Path, made: Path, tmp_path: Path) -> None:
     columns = {**good.columns, "bores": 66.0}
     refused("there is no column 'bores'", ("a", {"gamma": archive.Scan(columns, good.choices)}))
     columns = {**good.columns, "bore": np.ones(3)}
-    message = r"a, gamma: the columns are of different lengths, \[3, 40\]"
+    message = "a, gamma: the columns have 3, 40 values; give each"
     refused(message, ("a", {"gamma": archive.Scan(columns, good.choices)}))
     drifting = {"calibration": gamma.Calibration.nominal(parts=(("A", 1.0, None),))}
     message = "cannot hold a calibration that changes in time"

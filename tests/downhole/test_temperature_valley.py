@@ -139,7 +139,7 @@ def test_tool_without_a_name_keeps_the_cylinder_and_a_missing_table_is_refused()
         (lambda f: pd.concat([f, f.head(1)]), "same time twice"),
         (lambda f: f.assign(fraction=1.0 - f["fraction"]), "must not rise"),
         (lambda f: f.assign(fraction=2.0 * f["fraction"]), "between 0 and 1"),
-        (lambda f: f.assign(fraction=np.nan), "missing or negative"),
+        (lambda f: f.assign(fraction=np.nan), "has a missing number or a negative time"),
         (lambda f: f.assign(**{"conductivity [W/(m K)]": -1.0}), "must be positive"),
         (lambda f: 3.0, "give a Dataset"),
         (lambda f: f.rename(columns={"time [s]": "time"}), "unit"),

@@ -141,7 +141,7 @@ def test_a_changed_file_is_named_on_the_command_line(tables, tmp_path, capsys):
 
 
 def test_a_tree_that_is_not_reduced_is_refused(reduced):
-    with pytest.raises(ValueError, match="must be reduced holes"):
+    with pytest.raises(ValueError, match="new has no recipe, so it is not a reduced hole"):
         cp.export.compare(reduced, xr.DataTree())
 
 

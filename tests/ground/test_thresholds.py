@@ -304,7 +304,7 @@ def test_a_threshold_comes_as_a_number_a_count_or_a_default():
     assert type(thresholds.value("spike_threshold")) is float
     assert thresholds.count("loading_steps") == 5
     assert type(thresholds.count("loading_steps")) is int
-    with pytest.raises(ValueError, match="'void_length' is 18 cm; a count is a whole number"):
+    with pytest.raises(ValueError, match="'void_length' is 18 cm; a count must be a whole number"):
         thresholds.count("void_length")
     with pytest.raises(KeyError, match="no threshold named 'void_lenght'; did you mean 'void_len"):
         thresholds.value("void_lenght")

@@ -74,7 +74,7 @@ def test_a_row_that_contradicts_itself_is_refused(entry: Term, words: str) -> No
         add(entry)
 
 
-@pytest.mark.parametrize(("unit", "words"), [("florps", "florps"), ("g/cc", "written 'g/cm")])
+@pytest.mark.parametrize(("unit", "words"), [("florps", "florps"), ("g/cc", "write it 'g/cm")])
 def test_a_unit_that_does_not_exist_or_is_spelled_otherwise_is_refused(
     unit: str, words: str
 ) -> None:

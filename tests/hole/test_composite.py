@@ -279,7 +279,12 @@ def test_intervals_that_overlap_are_refused():
     sequence = pd.DataFrame(rows, columns=["hole", "core", "top [m]", "bottom [m]"])
     with pytest.raises(composite_ties.TieError) as error:
         sequences.checked_sequence(sequence, shifts)
-    for words in ("no core '7'", "does not lie below its top", "0.400 m above the end"):
+    for words in (
+        "has 3 problems to mend",
+        "no core '7'",
+        "its top is at 9.5 m and its bottom at 9 m; the bottom has to lie deeper",
+        "0.400 m above the end",
+    ):
         assert words in str(error.value)
 
 

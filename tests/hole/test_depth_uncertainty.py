@@ -134,7 +134,7 @@ def test_what_is_not_stated_is_not_known():
             cp.depth.uncertainty(placed_at(*AT), **TABLES, **{name: value})
     with pytest.raises(ValueError, match="'top', 'middle'"):
         cp.depth.uncertainty(placed_at(*AT), **TABLES, recovery_placement="bottom")
-    with pytest.raises(ValueError, match="give sections"):
+    with pytest.raises(ValueError, match="give sections= and cores= of its hole"):
         cp.depth.uncertainty(placed_at(*AT), **STATED)
 
 

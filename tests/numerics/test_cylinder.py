@@ -156,7 +156,7 @@ def test_shapes():
         (1.0, -1.0, 0.0, "tau must not be negative"),
         (1.0, 1.0, -0.1, "contact resistance"),
         (1.0, 1.0, np.nan, "contact resistance"),
-        (1.0, 1.0, 1e4, "cuts off"),
+        (1.0, 1.0, 1e4, "contact is 10000.0 and alpha 1.0"),
     ],
 )
 def test_cylinder_refuses_what_has_no_meaning(alpha, tau, contact, message):

@@ -93,7 +93,7 @@ def test_correlated_errors_in_x_are_covered():
 def test_line_refuses_what_has_no_slope():
     with pytest.raises(ValueError, match="two points at different places"):
         line.ordinary_line(np.array([1.0, 1.0]), np.array([1.0, 2.0]))
-    with pytest.raises(ValueError, match="positive uncertainties"):
+    with pytest.raises(ValueError, match="uncertainties must be positive"):
         line.york(np.arange(3.0), np.arange(3.0), np.zeros(3), np.ones(3))
 
 
@@ -134,7 +134,7 @@ def test_windows_of_runs_of_different_length_stay_inside():
 def test_windows_refuse_what_cannot_be_fitted():
     with pytest.raises(ValueError, match="no degree of freedom"):
         next(window_regression.all_windows(np.arange(9.0), np.ones((1, 9)), minimum=2))
-    with pytest.raises(ValueError, match="no window of 12"):
+    with pytest.raises(ValueError, match="a window of 12 samples does not fit into 9"):
         next(window_regression.all_windows(np.arange(9.0), np.ones((1, 9)), minimum=12))
 
 
@@ -167,7 +167,7 @@ def test_rolling_median_equals_pandas_in_the_middle():
     np.testing.assert_array_equal(rolling.rolling_median(values, np.array([0]), 11), median)
     for function in (rolling.rolling_median, rolling.rolling_median_and_mad):
         for window in (4, 0, -3):
-            with pytest.raises(ValueError, match=f"odd number of readings, not {window}"):
+            with pytest.raises(ValueError, match=f"window is {window}; it must be an odd"):
                 function(values, np.array([0]), window)
 
 

@@ -117,7 +117,7 @@ def test_samples_before_the_first_are_no_room_for_windows():
     x, y, _ = _runs(7, 2, 12)
     only = list(all_windows(x, y, minimum=8, first=4))
     assert [(fit.length, *fit.starts) for fit in only] == [(8, 4)]
-    with pytest.raises(ValueError, match="no window of 9 samples fits into 8"):
+    with pytest.raises(ValueError, match="a window of 9 samples does not fit into 8"):
         next(all_windows(x, y, minimum=9, first=4))
     with pytest.raises(ValueError, match="lengths must lie between 5 and 8"):
         next(all_windows(x, y, minimum=5, first=4, lengths=np.array([9])))

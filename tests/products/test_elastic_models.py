@@ -304,7 +304,7 @@ def test_velocity_without_a_porosity_beside_it_is_skipped() -> None:
     phi = phi.assign_coords(depth=("reading", [50.0, 60.0], {"units": "m"}), **where)
     context = Context(xr.DataTree(), cp.Recipe(),
                       {"properties/velocity": v, "products/porosity": phi})  # fmt: skip
-    with pytest.raises(Skipped, match="no porosity within 2 cm of a velocity"):
+    with pytest.raises(Skipped, match="the bounds need a porosity within 2 cm of a velocity"):
         stages.elastic_bounds(context)
 
 

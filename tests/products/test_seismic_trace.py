@@ -59,7 +59,7 @@ def test_a_wavelet_of_ones_own_keeps_its_numbers():
         (lambda: seismic.wavelet(np.array([1.0, 2.0, 1.0])), "give time_step="),
         (lambda: seismic.wavelet((-1.0) ** np.arange(20), time_step="1 ms"), "coarser than its"),
         (lambda: seismic.average_wavelet(series_in_time(np.ones((1, 90)), dims=("trace", "time"))),
-         "one trace is too few"),
+         "traces has 1 trace; an average needs two"),
         (lambda: seismic.average_wavelet(series_in_time(np.ones(90))), "two dimensions"),
     ],
 )  # fmt: skip
@@ -158,7 +158,7 @@ def backwards():
          "steps of 1 ms and the reflection coefficients of 0.5 ms"),
         (lambda r: seismic.synthetic(r.isel(time=slice(0, 20)), seismic.ricker("60 Hz", "0.5 ms")),
          "cut the wavelet"),
-        (lambda r: seismic.synthetic(r, np.ones(5)), "a DataArray with the coordinate time"),
+        (lambda r: seismic.synthetic(r, np.ones(5)), "DataArray along time with the coordinate"),
         (lambda r: seismic.reflectivity(profile([1.6, 1.7], [0.0, 0.5])), "shorter time_step"),
         (lambda r: seismic.reflectivity(backwards()), "increase from row to row"),
     ],

@@ -225,7 +225,7 @@ def test_bad_input_is_refused_in_words():
             {n: n.replace("bulk_density", "pore_water_density")
              for n in profile([10.0, 5.0], [1.03, 1.03]).data_vars})  # fmt: skip
         whole(density, at(10.0), pore_water_density=water)
-    with pytest.raises(ValueError, match="depths of a water column have to increase"):
+    with pytest.raises(ValueError, match="from 5 to 1 m; they have to increase"):
         stress.in_situ_water_density(units.quantity(np.array([5.0, 1.0]), "m"), salinity="35 g/kg",
                                      seafloor_temperature="2 degC", water_depth="1 km")  # fmt: skip
     with pytest.raises(ValueError, match="column_from is 'floor'"):
@@ -330,7 +330,7 @@ def test_what_is_no_profile_is_refused_in_words():
     level = ground.isel(reading=slice(1, 9)).copy(deep=True)
     level["vertical_effective_stress"][:] = 100.0
     phi = porosity_at(level, np.linspace(50.0, 150.0, 8))
-    with pytest.raises(ValueError, match="all pairs have the same stress"):
+    with pytest.raises(ValueError, match="all 8 pairs have the same stress"):
         stress.fit_reference(phi, level)
 
 

@@ -179,7 +179,7 @@ def test_explain_and_overview_read_well(reduced):
     text = cp.explain(reduced["properties/density"])
     assert "electron step" in text and "core diameter" in text
     assert "heat flow" in repr(cp.overview(reduced))
-    with pytest.raises(TypeError, match="takes a hole"):
+    with pytest.raises(TypeError, match="overview got int; give a hole"):
         cp.overview(3)
 
 

@@ -131,7 +131,7 @@ def test_what_is_missing_is_skipped_and_said(made):
     assert skipped["strength"] == "no table samples/strength.csv"
     assert skipped["consolidation"] == "no table samples/consolidation.csv"
     alone = changed(made, samples__index_properties=lambda f: None, scan__gamma=lambda f: None)
-    assert "no density" in summary(alone)["skipped"]["effective stress"]
+    assert "no bulk_density; stress needs" in summary(alone)["skipped"]["effective stress"]
     assert "need the initial void ratio of a sample" in summary(alone)["skipped"]["consolidation"]
     assert "no effective stress" in " ".join(summary(alone)["notes"])
 

@@ -130,7 +130,7 @@ def test_only_near_runs_pair_and_bad_input_is_refused():
     assert needle.anisotropy(far, within="2 m").sizes["reading"] == 1
     with pytest.raises(ValueError, match="direction is 'askew'; it must be"):
         needle.anisotropy(_runs([1.0], ["askew"], [5.0]))
-    with pytest.raises(ValueError, match="no coordinate direction"):
+    with pytest.raises(ValueError, match="no coordinate 'direction'; add it"):
         needle.anisotropy(far.drop_vars("direction"))
     with pytest.raises(ValueError, match="neither depth nor offset"):
         needle.anisotropy(far.drop_vars("depth"))

@@ -262,7 +262,7 @@ def test_pore_water_by_depth():
     )
     np.testing.assert_allclose(found["salinity_uncertainty"], [0.2, 0.2 / np.sqrt(2.0), 0.2])
     assert [bool(m) for m in found["reason"].values] == [True, False, True]
-    with pytest.raises(ValueError, match="no row with both depth and salinity"):
+    with pytest.raises(ValueError, match=r"none of 1 rows .* has both depth and salinity"):
         index.pore_water_at(series([1.0], "m"), series([np.nan], "m"), series([35.0], "g/kg"))
 
 

@@ -183,7 +183,7 @@ def test_a_stack_is_one_long_count():
     assert found["stacked"].values.tolist() == [2, 1]
     with pytest.raises(ValueError, match="3 stack numbers for 4 readings"):
         natural_gamma.stack(table, [0, 0, 1])
-    with pytest.raises(ValueError, match="no reading has a stack number"):
+    with pytest.raises(ValueError, match="none of 4 readings has a stack number"):
         natural_gamma.stack(table, [-1] * 4)
 
 

@@ -86,7 +86,7 @@ def test_the_uncertainty_of_the_baseline_is_its_true_scatter() -> None:
 
 
 def test_errors_of_the_baseline() -> None:
-    with pytest.raises(ValueError, match="no reading in air has both a time and a value"):
+    with pytest.raises(ValueError, match="none of 1 readings in air has both a time and a value"):
         S.drift_baseline(hours([1.0]), hours([np.nan]), [1.0])
     with pytest.raises(UnitError, match="two kinds"):
         S.drift_baseline(hours([1.0]), np.array(["2031-05-02"], dtype="datetime64[s]"), [1.0])

@@ -556,10 +556,16 @@ def write(
     import lasio
 
     if "depth" not in dataset.coords or dataset["depth"].ndim != 1:
-        raise LogError("the Dataset has no coordinate depth along its readings; assign one in m")
+        raise LogError(
+            f"the Dataset has no coordinate 'depth' along its readings (it has "
+            f"{', '.join(map(str, dataset.coords)) or 'none'}); assign one in m"
+        )
     depth = np.asarray(units.as_floats(dataset["depth"], "m", "depth"), dtype=float)
     if not depth.size or not np.isfinite(depth).all():
-        raise LogError("a depth is missing; a LAS file needs one in every row: drop such rows")
+        raise LogError(
+            f"{int(np.sum(~np.isfinite(depth)))} of {depth.size} rows have no depth; a LAS file "
+            "needs one in every row: drop such rows"
+        )
     order = np.argsort(depth, kind="stable")
     dim = dataset["depth"].dims
     las = lasio.LASFile()

@@ -396,7 +396,9 @@ def late_decay_function(
     if terms not in (1, 2):
         raise ValueError(f"terms is {terms}; it must be 1 or 2")
     if np.any(~(alpha > 0)) or np.any(~(tau > 0)):
-        raise ValueError("alpha and tau must be positive")
+        raise ValueError(
+            f"alpha is {np.min(alpha):g} and tau {np.min(tau):g} at least; both must be positive"
+        )
     value = 1.0 / (2.0 * alpha * tau)
     if terms == 2:
         logarithm = np.log(4.0 * tau) - _EULER - 1.0

@@ -153,7 +153,10 @@ def _one(x: np.ndarray, fraction: np.ndarray, name: str) -> tuple[np.ndarray, np
     order = np.argsort(x, kind="stable")
     x, fraction = x[order], fraction[order]
     if not (np.isfinite(x).all() and np.isfinite(fraction).all() and np.all(x >= 0)):
-        raise ValueError(f"the response table {name} has a missing or negative number")
+        raise ValueError(
+            f"the response table {name} has a missing number or a negative time; correct the row, "
+            "or leave it out"
+        )
     x, fraction = x[x > 0], fraction[x > 0]
     if x.size < _FEWEST:
         raise ValueError(

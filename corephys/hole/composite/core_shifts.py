@@ -447,9 +447,14 @@ def _errors_of_cores(
     for hole, core in zip(places["hole"], places["core"], strict=True):
         held = errors.get(hole)
         if held is None:
-            raise PositionError(f"there is no depth_uncertainty for hole {hole!r}")
+            raise PositionError(
+                f"there is no depth_uncertainty for hole {hole!r}; give it for every hole"
+            )
         if "core" not in held.coords:
-            raise PositionError(f"depth_uncertainty of hole {hole!r} has no coordinate 'core'")
+            raise PositionError(
+                f"depth_uncertainty of hole {hole!r} has no coordinate 'core'; give the result of "
+                "corephys.depth.uncertainty"
+            )
         held = errors_in_metres(held)
         names = np.broadcast_to(held["core"].values, held["depth_u_core"].shape)
         mine = np.flatnonzero(names == core)

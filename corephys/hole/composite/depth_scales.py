@@ -193,7 +193,9 @@ def _converted(z: np.ndarray, core: Any, table: xr.Dataset, given: str, wanted: 
     for name in pd.unique(cores):
         rows = np.flatnonzero(table["core"].values == name)
         if rows.size == 0:
-            raise PositionError(f"core {name!r} is not in the table of scales")
+            raise PositionError(
+                f"core {name!r} is not in the table of scales; give its sections as well"
+            )
         x, y = (_knots(table, scale, rows, str(name)) for scale in (given, wanted))
         mine = cores == name
         found[mine] = _interpolated(z[mine], x, y)
@@ -289,7 +291,8 @@ def ties_on(ties: pd.DataFrame, sections: Mapping[str, xr.Dataset], *, depth: st
             row = ties.iloc[outside[0]]
             raise TieError(
                 f"tie {row['tie']} lies outside its core: {row[f'{side}depth']:g} m is not in core "
-                f"{row[f'{side}core']!r} of hole {row[f'{side}hole']!r}"
+                f"{row[f'{side}core']!r} of hole {row[f'{side}hole']!r}; correct {side}depth or "
+                f"{side}core"
             )
         found[f"{side}depth"] = np.array(moved, dtype=float)
     return found.assign(depth_scale=depth)

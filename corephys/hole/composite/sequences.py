@@ -131,7 +131,10 @@ def _extents(sections: Mapping[str, xr.Dataset], shifts: xr.Dataset) -> pd.DataF
         top, bottom = section_ends(table, scale).T
         for name in dict.fromkeys(core):
             if not np.isfinite(known.get((hole, name), (np.nan,))[0]):
-                raise PositionError(f"core {name!r} of hole {hole!r} has no shift")
+                raise PositionError(
+                    f"core {name!r} of hole {hole!r} has no shift; give all cores of the hole to "
+                    "composite.shifts"
+                )
             (shift, word), mine = known[(hole, name)], core == name
             ends = (top[mine].min() + shift, bottom[mine].max() + shift)
             rows.append((hole, name, *ends, shift, word))
@@ -177,19 +180,25 @@ def checked_sequence(sequence: pd.DataFrame, shifts: xr.Dataset) -> xr.Dataset:
     problems, shift = [], np.zeros(len(table))
     for row, (hole, core) in enumerate(zip(table["hole"], table["core"], strict=True)):
         if not np.isfinite(known.get((hole, core), np.nan)):
-            problems.append(f"interval {row + 1}: hole {hole!r} has no core {core!r} with a shift")
+            problems.append(
+                f"interval {row + 1}: hole {hole!r} has no core {core!r} with a shift; give all "
+                "cores of the hole to composite.shifts"
+            )
         shift[row] = known.get((hole, core), np.nan)
     top = table["top"].to_numpy(float) + shift
     bottom = table["bottom"].to_numpy(float) + shift
     for row in map(int, np.flatnonzero(~(table["bottom"].to_numpy() > table["top"].to_numpy()))):
-        problems.append(f"interval {row + 1}: its bottom does not lie below its top")
+        ends = f"{table['top'].iloc[row]:g} m and its bottom at {table['bottom'].iloc[row]:g} m"
+        problems.append(f"interval {row + 1}: its top is at {ends}; the bottom has to lie deeper")
     gap = np.concatenate([[0.0], top[1:] - bottom[:-1]])
     for row in map(int, np.flatnonzero(gap < -_SAME)):
         problems.append(
-            f"interval {row + 1}: it begins {-gap[row]:.3f} m above the end of the one before"
+            f"interval {row + 1}: it begins {-gap[row]:.3f} m above the end of the one before; "
+            "correct its top, or the bottom of the one before"
         )
     if problems:
-        raise TieError("the sequence does not hold together:\n  " + "\n  ".join(problems[:20]))
+        count = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}"
+        raise TieError(f"the sequence has {count} to mend:\n  " + "\n  ".join(problems[:20]))
     gap[np.abs(gap) <= _SAME] = 0.0
     scale = str(shifts.attrs.get("depth_scale", "depth"))
     words_of = dict(

@@ -74,7 +74,7 @@ def read_site(folder: str | os.PathLike[str], *, columns: Any = None) -> Site:
     """
     where = Path(folder)
     if not where.is_dir():
-        raise FileNotFoundError(f"there is no folder {where}")
+        raise FileNotFoundError(f"there is no folder {where}; give the folder of the site")
     holes: dict[str, xr.DataTree] = {}
     problems: list[Problem] = []
     for path in sorted(p for p in where.iterdir() if p.is_dir()):
@@ -104,7 +104,7 @@ def read_site(folder: str | os.PathLike[str], *, columns: Any = None) -> Site:
         try:
             settings = tomllib.loads((where / "site.toml").read_text(encoding="utf-8-sig"))
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            fault = Problem("site.toml", None, "", str(error), "Mend the TOML")
+            fault = Problem("site.toml", None, "", str(error), "Correct this line of the file")
             raise HoleError([fault], f"the site in {str(where)!r}") from error
     return Site(holes, ties, sequence, settings)
 
@@ -142,7 +142,9 @@ def _table(path: Path) -> pd.DataFrame:
     try:
         return pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
     except (UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        raise TieError(f"{path.name} cannot be read as a table: {error}") from error
+        raise TieError(
+            f"{path.name} cannot be read as a table ({error}); save it as CSV in UTF-8"
+        ) from error
 
 
 def write_ties(ties: pd.DataFrame, path: str | os.PathLike[str]) -> Path:

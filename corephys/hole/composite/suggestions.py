@@ -111,7 +111,10 @@ def suggest(
     names = sorted({name for held in properties.values() for name in held})
     gridded = _gridded(properties, cores, names, step, depth, allow)
     if not gridded:
-        raise ValueError("no usable reading in any of the properties; there is nothing to compare")
+        raise ValueError(
+            f"properties has no usable reading of {', '.join(names) or 'any quantity'}; give "
+            "series with core and depth, or allow more flag levels"
+        )
     placed = _Placed(len(names), gridded, reach)
     ties: list[dict[str, Any]] = []
     for number, core in enumerate(gridded):

@@ -104,7 +104,7 @@ def _complete(ties: pd.DataFrame) -> pd.DataFrame:
     lacking = [name for name in _NEEDED if name not in table]
     if lacking:
         headers = [f"{n} [m]" if COLUMNS[n] == "m" else n for n in lacking]
-        raise TieError(f"the ties have no column {', '.join(map(repr, headers))}")
+        raise TieError(f"the ties have no column {', '.join(map(repr, headers))}; add it")
     table = table.reset_index(drop=True)
     if "tie" not in table:
         table["tie"] = [str(i + 1) for i in range(len(table))]
@@ -285,7 +285,7 @@ def depth_of(data: Any, scale: str, name: str) -> tuple[np.ndarray, np.ndarray]:
             ". Series of a hole without closed voids lack it; add it with "
             "corephys.depth.closed_up(series, sections=..., cores=..., removed=...)"
             if "depth_closed" in lacking
-            else ""
+            else "; place it with corephys.depth.place"
         )
         raise PositionError(f"{name} has no coordinate {' and no '.join(lacking)}{more}")
     depth = meters(data, scale)

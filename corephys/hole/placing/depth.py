@@ -134,7 +134,10 @@ def closed_up(data: xr.Dataset, *, sections: Any, cores: Any, removed: Any = Non
     """
     lacking = [name for name in ("core", "section", "offset") if name not in data.coords]
     if lacking:
-        raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
+        raise PositionError(
+            f"the series has no coordinate {' and no '.join(lacking)}; it needs core, section and "
+            "offset"
+        )
     data = companions.library_units(data)
     layout = layout_of(sections, cores, removed)
     offset = np.asarray(units.as_floats(data["offset"], "cm", "offset"), dtype=float)

@@ -144,10 +144,16 @@ def _laid_out(
 ) -> tuple[Layout, Any, np.ndarray | None]:
     """Layout, section of each reading, and top_uncertainty [m] of its core if that is given."""
     if sections is None or cores is None:
-        raise ValueError("the series has cores: give sections= and cores= of its hole")
+        lacking = " and ".join(
+            f"{name}=" for name, at in (("sections", sections), ("cores", cores)) if at is None
+        )
+        raise ValueError(f"the series has the coordinate core; give {lacking} of its hole as well")
     lacking = [name for name in ("section", "offset") if name not in placed.coords]
     if lacking:
-        raise PositionError(f"the series has no coordinate {' and no '.join(lacking)}")
+        raise PositionError(
+            f"the series has no coordinate {' and no '.join(lacking)}; it needs core, section and "
+            "offset"
+        )
     layout = layout_of(sections, cores, removed)
     shape = placed[depth].shape
     core, section = (np.broadcast_to(texts(placed[n].values), shape) for n in ("core", "section"))
@@ -165,7 +171,10 @@ def _given(value: Any, unit: str, name: str, like: np.ndarray) -> np.ndarray:
         return np.full(like.shape, np.nan)
     found = np.asarray(positive(value, unit, name, zero=True), dtype=float)
     if found.ndim and found.shape != like.shape:
-        raise PositionError(f"{name} has {found.size} values for {like.size} readings")
+        raise PositionError(
+            f"{name} has {found.size} values for {like.size} readings; give one for each, or one "
+            "for all"
+        )
     return np.array(np.broadcast_to(found, like.shape))
 
 

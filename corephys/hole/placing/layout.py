@@ -313,9 +313,10 @@ def codes_of(layout: Layout, core: Any, section: Any) -> np.ndarray:
     unknown = np.flatnonzero(code < 0)
     if unknown.size:
         row = int(unknown[0])
+        more = f" ({unknown.size} such readings)" if unknown.size > 1 else ""
         raise PositionError(
-            f"core {core[row]!r}, section {section[row]!r} (reading {row}) is not in sections, "
-            f"and {unknown.size - 1} more readings are without one. Keys are text: '01' is not '1'"
+            f"core {core[row]!r}, section {section[row]!r} of reading {row} is not in sections"
+            f"{more}; add the section, or correct the keys: '01' is not '1'"
         )
     return code
 
@@ -371,8 +372,8 @@ def texts(keys: Any) -> Any:
     array = np.asarray(keys)
     if array.dtype.kind in "iuf":
         raise PositionError(
-            f"core and section are text, got numbers ({array.flat[0]!r} ...). Read the columns as "
-            "text: pandas.read_csv(..., dtype=str)"
+            f"core and section must be text, got numbers such as {array.flat[0]}. Read the columns "
+            "as text: pandas.read_csv(..., dtype=str)"
         )
     return array.astype(object)
 

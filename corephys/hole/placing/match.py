@@ -80,7 +80,8 @@ def match(
     names = _numbers(source)
     if not names:
         raise ValueError(
-            "a has no number along its positions; give a Dataset or DataArray with the quantity"
+            f"a has no numbers along its positions, only {', '.join(map(str, source)) or 'nothing'}"
+            "; give a Dataset or DataArray with the quantity"
         )
     dim = str(wanted["depth"].dims[0])
     places = {n: c.variable for n, c in wanted.coords.items() if c.dims == (dim,)}

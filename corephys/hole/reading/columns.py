@@ -156,7 +156,7 @@ def _read(
         texts = [shared.setdefault(text, text) for text in map(str.strip, map(str, content))]
         if column.former:
             present = dict(column.former)
-            texts = [present.get(text, text) for text in texts]
+            texts = [present.get(text.lower(), text) for text in texts]
         columns.values[name] = _objects(texts)
         return None
     known = name in columns.table.by_name

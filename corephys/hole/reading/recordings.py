@@ -125,12 +125,12 @@ def _worded(name: str, variable: xr.Variable) -> xr.Variable:
 
 def _microseconds(name: str, variable: xr.Variable) -> tuple[xr.Variable, list[Problem]]:
     """Times in us, or their fault."""
+    mend = "Give times in us, with the attribute units = 'us'"
+    if "units" not in variable.attrs:
+        return variable, [Problem(FILE, None, name, f"{name} has no attribute 'units'", mend)]
     try:
-        if "units" not in variable.attrs:
-            raise units.UnitError(f"{name} has no attribute 'units'")
         values = units.convert(variable.values.astype(float), str(variable.attrs["units"]), "us")
     except units.UnitError as error:
-        mend = "Give times in us, with the attribute units = 'us'"
         return variable, [Problem(FILE, None, name, str(error).rstrip("."), mend)]
     return xr.Variable(variable.dims, values, {**variable.attrs, "units": "us"}), []
 

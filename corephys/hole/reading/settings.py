@@ -32,13 +32,13 @@ _DIMENSIONAL = {
 _TEXTS = {"name", "site", "depth_datum", "time_zone"}
 _DEGREES = {"latitude": 90.0, "longitude": 360.0}
 _HOLE_KEYS = {key for table, key in _DIMENSIONAL if table == "hole"} | _TEXTS | set(_DEGREES)
-_MINIMUM = '[hole]\nname = "..."\nwater_depth = "2430 m"'
+_MINIMUM = '[hole], name = "..." and water_depth = "2430 m"'
 
 
 def parse(raw: bytes | None) -> tuple[dict[str, Any], list[Problem]]:
     """Settings of the contents of hole.toml as written; ``raw`` is None without a file."""
     if raw is None:
-        mend = f"Write a text file {FILE} that begins with the lines {_MINIMUM!r}"
+        mend = f"Write a text file {FILE} that begins with the lines {_MINIMUM}"
         return {}, [Problem(FILE, None, "", "the folder holds no such file", mend)]
     text, problem = csv.decode(raw, FILE)
     if text is None:
@@ -63,7 +63,7 @@ def check(settings: dict[str, Any]) -> list[Problem]:
             problems.append(Problem(FILE, None, table, what, "Move it under [hole]"))
     hole = settings.get("hole")
     if not isinstance(hole, dict):
-        mend = f"Begin the file with the lines {_MINIMUM!r}"
+        mend = f"Begin the file with the lines {_MINIMUM}"
         return [*problems, Problem(FILE, None, "hole", "there is no table [hole]", mend)]
     if not str(hole.get("name", "")).strip():
         what = "[hole] gives no name"

@@ -210,7 +210,7 @@ def _did_you_mean(word: str, legal: Iterable[str], otherwise: str) -> str:
     legal = list(legal)
     trimmed = [k for k in legal if k.lstrip("0") == word.lstrip("0")]
     if trimmed:
-        return f"{trimmed[0]!r} is there: keys are text, '01' is not '1'. {otherwise}"
+        return f"Did you mean {trimmed[0]!r}? Keys are text, '01' is not '1'. {otherwise}"
     guess = nearest(word, legal)
     return f"Did you mean {guess!r}? {otherwise}" if guess else otherwise
 

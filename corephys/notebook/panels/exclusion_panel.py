@@ -53,8 +53,8 @@ def _added(path: Path, rows: Sequence[Mapping[str, Any]]) -> bytes:
     if missing or any(len(line) != len(header) for line in lines):
         what = f"no column {missing[0]!r}" if missing else "rows of unequal length"
         raise PanelError(
-            f"{path.name} has {what}, so that rows cannot be added; cp.read_hole lists its faults "
-            "with their cures"
+            f"{path.name} has {what}, so that rows cannot be added; correct the file, whose faults "
+            "cp.read_hole lists"
         )
     scale = {end: _per_cm(path, header[places[end]]) for end in _ENDS}
     there = {_key(line, places, scale) for line in lines[1:]}
@@ -84,7 +84,9 @@ def _per_cm(path: Path, header: str) -> float:
     try:
         return float(units.convert(1.0, "cm", unit))
     except ValueError as error:
-        raise PanelError(f"{path.name}, column {header!r}: {error}") from None
+        raise PanelError(
+            f"{path.name}, column {header!r}: {error}. Write a unit of length, such as 'from [cm]'"
+        ) from None
 
 
 def _cells(row: Mapping[str, Any]) -> list[str | float]:
@@ -201,14 +203,14 @@ class Exclusions(Panel):
         here = (self._core == str(core)) & (self._section == str(section))
         if not here.any():
             sections = ", ".join(dict.fromkeys(self._section[self._core == str(core)]))
-            known = (
-                f"its sections are {sections}"
+            cure = (
+                f"give one of its sections {sections}"
                 if sections
-                else (f"the cores are {', '.join(dict.fromkeys(self._core))}")
+                else f"give one of the cores {', '.join(dict.fromkeys(self._core))}"
             )
             raise PanelError(
                 f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}; "
-                f"{known}"
+                f"{cure}"
             )
         if not bottom > top or top < 0.0:
             raise PanelError(
@@ -218,7 +220,8 @@ class Exclusions(Panel):
         length = self._lengths.get((str(core), str(section)), np.inf)
         if bottom > length + 1e-4:  # cm; rounding of the file's units
             raise PanelError(
-                f"the interval is {top:g} to {bottom:g} cm; the section ends at {length:g} cm"
+                f"the interval is {top:g} to {bottom:g} cm; it has to end within the section, "
+                f"which is {length:g} cm long"
             )
         if not str(reason or "").strip():
             raise PanelError("reason is empty; give the reason of the interval in a few words")
@@ -253,7 +256,10 @@ class Exclusions(Panel):
             If there is no such row.
         """
         if not isinstance(row, int) or not -len(self._rows) <= row < len(self._rows):
-            raise PanelError(f"there is no row {row!r}; {len(self._rows)} intervals are marked")
+            raise PanelError(
+                f"there is no row {row!r}; give the number of one of the {len(self._rows)} marked "
+                "intervals, counted from 0"
+            )
         del self._rows[row]
         self._moved()
         return self
@@ -278,7 +284,8 @@ class Exclusions(Panel):
         """
         if not ((self._core == str(core)) & (self._section == str(section))).any():
             raise PanelError(
-                f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}"
+                f"core {str(core)!r}, section {str(section)!r} has no reading of {self.quantity}; "
+                "choose a section with readings"
             )
         self._shown = (str(core), str(section))
         self._moved()

@@ -115,8 +115,8 @@ class Tie(Panel):
         if self._overlap(moved) is None:
             low, high = self._range()
             raise PanelError(
-                f"shift is {moved:g} m; the cores overlap for shifts from {low:.2f} m to "
-                f"{high:.2f} m"
+                f"shift is {moved:g} m; for the cores to overlap it must lie between {low:.2f} m "
+                f"and {high:.2f} m"
             )
         if (
             uncertainty is not None

@@ -94,8 +94,8 @@ class _Window(Panel):
             if path in context.results and "window_start" in context.results[path]:
                 return context.results[path]
         raise PanelError(
-            f"the stage [{self.stage}] gave no result for {self.words} {self.name}; "
-            "cp.overview of the reduced hole lists what is flagged"
+            f"the stage [{self.stage}] gave no result for {self.words} {self.name}; see its flag "
+            "in cp.overview of the reduced hole"
         )
 
     def set(
@@ -127,7 +127,10 @@ class _Window(Panel):
         """
         if start is not None or end is not None:
             if window is not None:
-                raise ValueError("give either window, or start and end, not both")
+                raise ValueError(
+                    f"window is {window!r} and start or end is given as well; give either window, "
+                    "or start and end, not both"
+                )
             low, high = self._ends()
             low = low if start is None else float(units.as_floats(start, "s", "start"))
             high = high if end is None else float(units.as_floats(end, "s", "end"))

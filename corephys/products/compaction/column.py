@@ -350,7 +350,7 @@ def check_order(top: np.ndarray, bottom: np.ndarray) -> None:
         if top[i + 1] < bottom[i] - 1e-9 * abs(bottom[i]):
             raise ValueError(
                 f"layers {i + 1} and {i + 2} overlap: one ends at {bottom[i]:g} m and the other "
-                f"begins at {top[i + 1]:g} m"
+                f"begins at {top[i + 1]:g} m; correct bottom or top"
             )
 
 

@@ -155,10 +155,13 @@ def _order(stations: Stations) -> np.ndarray:
             f"two stations lie at {where:g} m with no resistance between them, so that their heat "
             "flow is undefined; leave one out or average them"
         )
-    if np.any(np.diff(stations.depth[order]) <= 0.0):
+    deeper = np.diff(stations.depth[order])
+    if np.any(deeper <= 0.0):
+        i = int(np.argmin(deeper))
+        upper, lower = sorted(stations.depth[order][i : i + 2])
         raise ValueError(
-            "thermal resistance does not increase with depth between two stations; check the "
-            "conductivities and the depths"
+            f"thermal resistance falls from the station at {upper:g} m to that at {lower:g} m; it "
+            "must increase with depth. Check the conductivities and the depths"
         )
     return np.asarray(order)
 

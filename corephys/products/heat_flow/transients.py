@@ -130,7 +130,10 @@ def bottom_water_anomaly(
             f"{steps.size} changes and {ages.size} times; give one of each for every step"
         )
     if np.any(~(ages > 0.0)):
-        raise ValueError("since must be above zero for every step; leave out steps in the future")
+        raise ValueError(
+            f"since is {np.nanmin(ages):g} s for a step; it must be above zero. Leave out steps in "
+            "the future"
+        )
     kappa = float(positive(diffusivity, "m^2/s", "diffusivity"))
     u_kappa = uncertainty.given_uncertainty(
         diffusivity_uncertainty, "m^2/s", "diffusivity_uncertainty", diffusivity

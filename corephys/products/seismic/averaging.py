@@ -173,7 +173,7 @@ def _inputs(profile: xr.Dataset) -> tuple[Measured, Measured, np.ndarray]:
         if not np.all(part.values > 0.0):
             raise ValueError(
                 f"{int(np.sum(~(part.values > 0.0)))} values of {name} are missing, zero or below; "
-                "seismic.profile leaves such readings out"
+                "leave such readings out, as seismic.profile does"
             )
     return plain[0], plain[1], depth
 
@@ -188,7 +188,10 @@ def _window(
     if length is not None:
         return np.full(velocity.shape, float(arguments.positive(length, "m", "length"))), quarter
     if frequency is None:
-        raise ValueError("give length=, such as '2 m', or frequency= for a fraction of its wave")
+        raise ValueError(
+            "neither length nor frequency is given; give length=, such as '2 m', or frequency= "
+            "for a fraction of its wave"
+        )
     share = float(arguments.positive(arguments.fraction(fraction, "fraction"), "1", "fraction"))
     return 4.0 * share * quarter, quarter
 
@@ -254,7 +257,8 @@ def layered_medium(
         )
     if not all(np.all(part > 0.0) for part in (h, rho, vp, vs)):
         raise ValueError(
-            "a layer has a thickness, density or velocity of zero or below; all must be above zero"
+            f"the smallest thickness, density, P- and S-wave velocity are {h.min():g} m, "
+            f"{rho.min():g} kg/m^3, {vp.min():g} and {vs.min():g} m/s; all must be above zero"
         )
     found = _layers(h, rho, vp, vs)
     attributes = {

@@ -140,7 +140,10 @@ def _usable(
     }
     array = parts["bulk_density"].values
     if "depth" not in getattr(array, "coords", {}):
-        raise ValueError("density and velocity have no coordinate depth; a profile needs it")
+        raise ValueError(
+            "density and velocity have no coordinate 'depth'; a profile needs it: give series of "
+            "cp.depth.place"
+        )
     depth = np.atleast_1d(np.asarray(array["depth"].values, dtype=float))
     core = array.coords["core"].values if "core" in array.coords else np.full(depth.size, "")
     use = np.isfinite(depth)
@@ -219,7 +222,11 @@ def _trend(trend: xr.Dataset | None, rows: _Rows) -> dict[str, Any]:
         values = series.unpack(trend, name).values
         depth = np.asarray(values["depth"].values, dtype=float)
         if np.any(np.diff(depth) <= 0.0):
-            raise ValueError("the depths of the trend must increase from row to row; sort them")
+            row = int(np.argmin(np.diff(depth)))
+            raise ValueError(
+                f"the depths of the trend go from {depth[row]:g} to {depth[row + 1]:g} m; they "
+                "must increase from row to row: sort them"
+            )
         if depth[0] > rows.depth[0] or depth[-1] < rows.depth[-1]:
             raise ValueError(
                 f"the trend of {name} runs from {depth[0]:g} to {depth[-1]:g} m and the readings "

@@ -161,8 +161,8 @@ def _tied(
     low, high = max(first - reach, 0), min(first + reach, t.size - n)
     if high - low < 2:
         raise ValueError(
-            "the trace does not cover the window of the synthetic and the shifts about it; "
-            f"it runs from {t_time[0]:g} to {t_time[-1]:g} s"
+            f"the trace runs from {t_time[0]:g} to {t_time[-1]:g} s; it has to cover the window of "
+            f"the synthetic from {s_time[0]:g} to {s_time[-1]:g} s, and the shifts about it"
         )
     # Without the mean, which would correlate at every shift.
     piece = analytic(s) - np.mean(s)
@@ -173,7 +173,8 @@ def _tied(
     energy = np.sqrt(np.abs(cuts) ** 2 @ weight * np.sum(weight * np.abs(piece) ** 2))
     if not np.all(energy > 0.0):
         raise ValueError(
-            "the synthetic or the trace is zero throughout the window; choose another window"
+            f"the synthetic or the trace is zero throughout the window of {n} samples; choose "
+            "another window"
         )
     product = cuts @ (weight * piece.conj()) / energy
     score = np.abs(product) if rotate else product.real

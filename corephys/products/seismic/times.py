@@ -76,8 +76,8 @@ def time_depth(
     depth = np.asarray(profile["depth"].values, dtype=float)
     if not (np.all(np.diff(depth) > 0.0) and np.all(speed.values > 0.0)) or depth.size < 2:
         raise ValueError(
-            "a table of times needs two or more velocities above zero at depths that increase; "
-            "make the profile with seismic.profile"
+            f"the profile has {depth.size} rows; a table of times needs two or more velocities "
+            "above zero at depths that increase. Make the profile with seismic.profile"
         )
     if depth[0] < 0.0:
         raise ValueError(
@@ -237,7 +237,10 @@ def checked_table(table: xr.Dataset) -> tuple[str, np.ndarray, np.ndarray]:
     time = np.asarray(units.as_floats(table[name], "s", name), dtype=float)
     depth = np.asarray(table["depth"].values, dtype=float)
     if depth.size < 2 or not np.all(np.diff(depth) > 0.0):
-        raise ValueError("a table of times needs two or more rows whose depths increase")
+        raise ValueError(
+            f"the table of times has {depth.size} rows; it needs two or more, with depths that "
+            "increase from row to row"
+        )
     _increasing(time, "two-way times", depth)
     return name, depth, time
 
@@ -336,7 +339,8 @@ def beyond(at: np.ndarray, known: np.ndarray, unit: str, outside: str) -> np.nda
     if outside == "refuse" and beyond.any():
         raise ValueError(
             f"{int(beyond.sum())} of {at.size} lie beyond the table, which runs from {known[0]:g} "
-            f"to {known[-1]:g} {unit}; outside='flag' extrapolates and flags them"
+            f"to {known[-1]:g} {unit}; leave them out, or use outside='flag' to extrapolate and "
+            "flag them"
         )
     return np.asarray(beyond)
 
@@ -423,7 +427,10 @@ def compare_times(
     if at is not None:
         z = np.atleast_1d(np.asarray(units.as_floats(at, "m", "at"), dtype=float))
     if z.size < 2:
-        raise TooFewError("the tables have no two depths in common; give at= where all have times")
+        raise TooFewError(
+            f"the tables have {z.size} depths in common; a comparison needs two. Give at= where "
+            "all have times"
+        )
     for depth, _ in known.values():
         beyond(z, depth, "m", "refuse")
     times = np.array([Between(depth, z)(time) for depth, time in known.values()])

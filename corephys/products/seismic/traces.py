@@ -134,7 +134,10 @@ def wavelet(
         )
     if time_step is None:
         if not isinstance(values, xr.DataArray) or "time" not in values.coords:
-            raise ValueError("give time_step=, or a DataArray with the coordinate time in s or ms")
+            raise ValueError(
+                f"the {numbers.size} values of the wavelet have no times; give time_step=, or a "
+                "DataArray with the coordinate time in s or ms"
+            )
         time = np.asarray(units.as_floats(values["time"], "s", "time"), dtype=float)
     else:
         step = float(arguments.positive(time_step, "s", "time_step"))
@@ -253,13 +256,16 @@ def average_wavelet(
     close below the seafloor and is the same in all traces stays in the wavelet.
     """
     if not isinstance(traces, xr.DataArray) or traces.ndim != 2 or "time" not in traces.coords:
-        raise ValueError("traces is a DataArray of two dimensions with the coordinate time")
+        raise ValueError(
+            f"traces is {_kind(traces)}; give a DataArray of two dimensions, with the coordinate "
+            "time"
+        )
     time = np.asarray(units.as_floats(traces["time"], "s", "time"), dtype=float)
     step = even_step(time, "the times of the traces")
     other = next(dim for dim in traces.dims if dim not in traces["time"].dims)
     data = np.asarray(traces.transpose(other, ...), dtype=float)
     if data.shape[0] < 2:
-        raise ValueError("one trace is too few for an average; give two or more")
+        raise ValueError(f"traces has {data.shape[0]} trace; an average needs two or more")
     cuts = [
         round(float(arguments.positive(part, "s", name)) / step)
         for part, name in ((before, "before"), (after, "after"))
@@ -267,7 +273,9 @@ def average_wavelet(
     peaks = np.argmax(np.abs(analytic(data)), axis=1)
     if np.any(peaks < cuts[0]) or np.any(peaks + cuts[1] >= time.size):
         raise ValueError(
-            "the seafloor is too near the end of a trace; give a shorter before= or after="
+            f"the seafloor of a trace is only {1e3 * step * peaks.min():g} ms after its start or "
+            f"{1e3 * step * (time.size - 1 - peaks.max()):g} ms before its end; give a shorter "
+            "before= or after="
         )
     pieces = np.array(
         [row[p - cuts[0] : p + cuts[1] + 1] for row, p in zip(data, peaks, strict=True)]
@@ -378,12 +386,14 @@ def reflectivity(
     z = series.take(impedance, np.arange(depth.size))
     if depth.size < 2 or not np.all(np.diff(depth) > 0.0):
         raise ValueError(
-            "the depths of the profile must increase from row to row; make it with seismic.profile"
+            f"the profile has {depth.size} rows; it needs two or more, with depths that increase "
+            "from row to row. Make it with seismic.profile"
         )
     if not (np.all(z.values > 0.0) and np.all(velocity > 0.0)):
         raise ValueError(
-            "an impedance or velocity of the profile is missing, zero or below; make the profile "
-            "with seismic.profile"
+            f"{int(np.sum(~((z.values > 0.0) & (velocity > 0.0))))} rows of the profile have an "
+            "acoustic_impedance or p_wave_velocity that is missing, zero or below; make it with "
+            "seismic.profile, which leaves them out"
         )
     step = float(arguments.positive(time_step, "s", "time_step"))
     edges = np.concatenate([depth[:1], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
@@ -538,10 +548,21 @@ def _steps(dataset: xr.Dataset) -> list[str]:
     return list(json.loads(dataset.attrs.get("steps", "[]")))
 
 
+def _kind(value: Any) -> str:
+    """Type of an argument, of a DataArray also its dimensions and coordinates, for a message."""
+    if not isinstance(value, xr.DataArray):
+        return f"of type {type(value).__name__}"
+    dims, coords = (", ".join(map(str, names)) or "none" for names in (value.dims, value.coords))
+    return f"a DataArray with dimensions ({dims}) and coordinates ({coords})"
+
+
 def _matching(wavelet: xr.DataArray, step: float, size: int) -> tuple[np.ndarray, int]:
     """The wavelet's numbers, and the place of its time zero."""
     if not isinstance(wavelet, xr.DataArray) or "time" not in wavelet.coords:
-        raise ValueError("wavelet is a DataArray with the coordinate time; see seismic.wavelet")
+        raise ValueError(
+            f"wavelet is {_kind(wavelet)}; give a DataArray along time with the coordinate time, "
+            "such as seismic.wavelet returns"
+        )
     own = np.asarray(units.as_floats(wavelet["time"], "s", "time of the wavelet"), dtype=float)
     given = even_step(own, "the times of the wavelet")
     if abs(given - step) > 1e-4 * step:
@@ -556,7 +577,10 @@ def _matching(wavelet: xr.DataArray, step: float, size: int) -> tuple[np.ndarray
         )
     first = round(-own[0] / step)
     if not 0 <= first < own.size:
-        raise ValueError("time zero lies outside the wavelet; its times must begin at or before 0")
+        raise ValueError(
+            f"the times of the wavelet run from {1000.0 * own[0]:g} to {1000.0 * own[-1]:g} ms; "
+            "they must begin at or before 0 and end after it"
+        )
     return pure_numbers(wavelet), first
 
 

@@ -228,18 +228,25 @@ def fit_reference(
         raise ValueError(f"{int(use.sum())} usable pairs; a reference curve needs {_FEWEST}")
     phi, load = phi[use], load[use]
     if np.any((phi <= 0.0) | (phi >= 1.0)):
+        bad = phi[(phi <= 0.0) | (phi >= 1.0)][0]
         raise ValueError(
-            "a porosity of the reference lies outside 0 to 1; if it is in per cent, give the unit"
+            f"the reference has a porosity of {bad:g}; it must lie between 0 and 1. If it is in "
+            "per cent, give its unit as '%'"
         )
     one = float(positive(at_stress, "kPa", "at_stress"))
     log = model == "logarithmic"
     x, y = (np.log10(load / one), phi / (1.0 - phi)) if log else (load, np.log(phi))
     if not np.ptp(load) > 1e-9 * load.max():
-        raise ValueError("all pairs have the same stress; a curve needs pairs at several stresses")
+        raise ValueError(
+            f"all {x.size} pairs have the same stress; a curve needs pairs at several stresses"
+        )
     rows = np.column_stack([np.ones(x.size), x])
     (level, slope), *_ = np.linalg.lstsq(rows, y, rcond=None)
     if not slope < 0.0:
-        raise ValueError("the porosity does not fall with stress: this is no compaction curve")
+        raise ValueError(
+            f"the porosity of the {x.size} pairs does not fall with stress, as it must in a "
+            "compaction curve; give pairs of one sediment, and check the units of both"
+        )
     scatter = float(np.sqrt(np.sum((y - rows @ [level, slope]) ** 2) / (x.size - 2)))
     inner = np.linalg.inv(rows.T @ rows) * scatter**2
     first, second = (level, -slope) if log else (np.exp(level), -1.0 / slope)

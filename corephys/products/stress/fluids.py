@@ -91,8 +91,8 @@ def in_situ_water_density(
     z = where["depth"].values
     if np.any(np.diff(z) <= 0.0) or np.any(z < 0.0):
         raise ValueError(
-            "depths of a water column have to increase from the seafloor; sort them, and give each "
-            "depth once"
+            f"the {z.size} depths of at run from {z.flat[0]:g} to {z.flat[-1]:g} m; they have to "
+            "increase from the seafloor: sort them, and give each depth once"
         )
     salt = seawater.salinity_floats(salinity)
     g = float(positive(gravity, "m/s^2", "gravity"))

@@ -37,7 +37,10 @@ def elastic_moduli(context: Context) -> None:
         at_s = positions.match(along, to=here, within=within, allow=allow)
         rows.append(elastic.dynamic_moduli(at_s, here, _density_at(context, here, within, allow)))
     if not rows or not any(np.isfinite(part["bulk_modulus"].values).any() for part in rows):
-        raise Skipped(f"no P-wave along the same axis and density within {within} of an S-wave")
+        raise Skipped(
+            f"no S-wave of samples has a P-wave along its axis and a density within {within}; "
+            "moduli need both"
+        )
     found = rows[0] if len(rows) == 1 else xr.concat(rows, dim="reading", combine_attrs="override")
     context.results["products/elastic_moduli"] = found
 
@@ -59,7 +62,7 @@ def _density_at(
             held = context.results[path]
             found.append(positions.match(held, to=where, within=reach or within, allow=allow))
     if not found:
-        raise Skipped("no density beside the S-waves of samples, of the scan or of samples")
+        raise Skipped("moduli need properties/density or properties/index_properties; add either")
     return max(found, key=lambda rho: int(np.isfinite(rho["bulk_density"].values).sum()))
 
 
@@ -69,13 +72,13 @@ def elastic_bounds(context: Context) -> None:
     porosity = context.result("products/porosity")
     keys = context.recipe["elastic"]
     if not (velocity["p_wave_velocity"].values > 0.0).any():
-        raise Skipped("no velocity above zero to compare with bounds")
+        raise Skipped("no p_wave_velocity above zero; the bounds need one")
     allow = (*context.levels, "suspect")
     phi = positions.match(
         porosity, to=velocity, within=_T["match_reach"], how="nearest", allow=allow
     )
     if not np.isfinite(phi["porosity"].values).any():
-        raise Skipped(f"no porosity within {_T['match_reach']} of a velocity")
+        raise Skipped(f"the bounds need a porosity within {_T['match_reach']} of a velocity")
     density = grain_density_of_hole(context)
     found = elastic.bounds_check(
         velocity,
@@ -118,7 +121,7 @@ def velocity_models(context: Context) -> None:
         usable = flags.usable(velocity["p_wave_velocity_flag"].values, context.levels)
         usable &= np.isfinite(velocity["p_wave_velocity"].values)
         if not usable.any():
-            raise Skipped("no usable velocity to compute a porosity from")
+            raise Skipped("no usable p_wave_velocity; porosity from velocity needs one")
         found = elastic.porosity_from_velocity(
             velocity.isel(reading=np.flatnonzero(usable)), uncertainties=known, **shared
         )

@@ -37,7 +37,7 @@ def gamma_calibration(context: Context) -> None:
     """Fit the gamma standards: one calibration, or one a set where sets lie apart in time."""
     table = of_kind(context.table("standards/gamma"), "standard")
     if not table.sizes["row"]:
-        raise Skipped("standards/gamma.csv has no row of kind standard")
+        raise Skipped("standards/gamma.csv has no row of kind standard; add them")
     keys = context.recipe["gamma"]
     reference = keys["reference_time"]
     if reference is None and "time" in table:
@@ -211,7 +211,10 @@ def density(context: Context) -> None:
     recipe, keys = context.recipe, context.recipe["gamma"]
     seconds = counting_time(table, keys["time"])
     if not np.any((table["counts"].values > 0) & (seconds.values > 0)):
-        raise Skipped("no reading of scan/gamma.csv has both counts and a counting time above zero")
+        raise Skipped(
+            "no reading of scan/gamma.csv has both counts and a counting time above zero; check "
+            "the two columns"
+        )
     diameter, bore, fluid = context.geometry(table)
     elapsed = elapsed_on(table, context.objects["gamma_reference"])
     here = table["counts"]

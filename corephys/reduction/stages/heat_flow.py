@@ -80,7 +80,7 @@ def monte_carlo(context: Context) -> None:
     keys = context.recipe["heat_flow"]
     draws = int(keys["monte_carlo_draws"])
     if not draws:
-        raise Skipped("[heat_flow] monte_carlo_draws is 0: no errors are drawn")
+        raise Skipped("[heat_flow] monte_carlo_draws is 0; set a number above 0 to draw errors")
     context.result("products/heat_flow")
     temperature, conductivity = context.result(_T), _conductivity(context)
     context.results["products/heat_flow_monte_carlo"] = product.monte_carlo(
@@ -98,7 +98,7 @@ def temperature_below(context: Context) -> None:
     """Temperatures of the line from the seafloor to a depth below the last station."""
     keys = context.recipe["heat_flow"]
     if keys["extrapolate_to"] is None:
-        raise Skipped("[heat_flow] extrapolate_to is not given: no temperatures below the stations")
+        raise Skipped("[heat_flow] extrapolate_to is not given; set a depth below the stations")
     context.result("products/heat_flow")
     temperature, conductivity = context.result(_T), _conductivity(context)
     depth = scalar(context.recipe, "heat_flow", "extrapolate_to", "m")
@@ -207,5 +207,8 @@ def _production(context: Context) -> tuple[xr.Dataset | str | None, str | None]:
             raise Skipped("[heat_flow] heat_production = 'constant' needs heat_production_value")
         return keys["heat_production_value"], keys["heat_production_value_uncertainty"]
     if "products/heat_production" not in context.results:
-        raise Skipped("no heat production from natural gamma in this hole")
+        raise Skipped(
+            "no products/heat_production in this hole; set [natural_gamma] mass_basis, or "
+            "[heat_flow] heat_production = 'constant'"
+        )
     return context.results["products/heat_production"], None

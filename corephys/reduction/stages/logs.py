@@ -51,7 +51,7 @@ def downhole_logs(context: Context) -> None:
             context.results[f"properties/log_{held.attrs['node']}"] = found
             read += 1
     if not read:
-        raise Skipped("no log was read; [logs] files names the depths and curves of each file")
+        raise Skipped("no log was read; set the depths and curves of each file in [logs] files")
 
 
 def _agrees_with_the_hole(plan: Mapping[str, Any], water_depth: str | None) -> None:
@@ -163,7 +163,7 @@ def cores_beside_logs(context: Context) -> None:
     """Shift, correlation and bias of every core series that a log measured as well."""
     paths = [path for path in context.results if path.startswith("properties/log_")]
     if not paths:
-        raise Skipped("nothing in properties/log_...: no log was read")
+        raise Skipped("no log was read; it needs downhole/logs/*.las and [logs] files")
     tables: dict[str, list[xr.Dataset]] = {}
     for path in paths:
         log = context.result(path)
@@ -174,7 +174,7 @@ def cores_beside_logs(context: Context) -> None:
                     compared = _compared(context, (path, log), (place, core), quantity, where)
                     tables.setdefault(quantity, []).append(compared)
     if not tables:
-        raise Skipped("no core series has the quantity of a log")
+        raise Skipped("no core series has the quantity of a log; the comparison needs both")
     for quantity, found in tables.items():
         table = xr.concat(found, dim="window")
         table.attrs = {
@@ -212,7 +212,7 @@ def _compared(
     """One core series beside one log."""
     keys = context.recipe["logs"]
     if not np.isfinite(core[1]["depth"].values).any():
-        raise Skipped("no reading of the core has a depth")
+        raise Skipped(f"no reading of the core with {quantity} has a depth; check cores.csv")
     found = logs.compare(
         core[1],
         log[1],

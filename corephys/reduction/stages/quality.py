@@ -44,7 +44,7 @@ def control_charts(context: Context) -> None:
         with context.part(f"standards watched: {sensor.name}"):
             _chart(context, sensor, check, checks)
     if not watched:
-        raise Skipped("no table of standards has rows of kind check with a time")
+        raise Skipped("no table of standards has rows of kind check with a time; add them")
 
 
 def _chart(context: Context, sensor: Sensor, check: Check, checks: xr.Dataset) -> None:
@@ -251,11 +251,11 @@ def quality_settings(recipe: Recipe) -> quality.Settings:
 def scan_flags(context: Context) -> None:
     """Flag ends, voids, cracks, thin fills, weak coupling, spikes and contradictions."""
     if not context.recipe["quality"]["evaluate"]:
-        raise Skipped("[quality] evaluate is false: the scan is not tested")
+        raise Skipped("[quality] evaluate is false; set it to true to test the scan")
     found = context.results
     present = {name: path for name, path in HOMES.items() if path in found}
     if not present:
-        raise Skipped("no series of the scan to test")
+        raise Skipped(f"no series of the scan to test; it needs one of {', '.join(HOMES)}")
     shared = {
         "sections": context.optional("sections"),
         "removed": context.optional("removed"),

@@ -46,7 +46,9 @@ def index_properties(context: Context) -> None:
     recipe, keys = context.recipe, context.recipe["index_properties"]
     volumes = {name: table[name] for name in ("dry_volume", "wet_volume") if name in table}
     if not volumes:
-        raise Skipped("samples/index_properties.csv has neither dry_volume nor wet_volume")
+        raise Skipped(
+            "samples/index_properties.csv has neither dry_volume nor wet_volume; add one of them"
+        )
     reason = np.asarray(table["reason"].values) if "reason" in table else np.int64(0)
     if keys["pycnometer_standards"] and "dry_volume" in volumes:
         volumes["dry_volume"], doubt = _on_the_scale_of_its_cell(context, table)
@@ -505,7 +507,10 @@ def _initial_void_ratio(context: Context, table: xr.Dataset) -> dict[str, Any]:
         at = float(table["depth"].values[tests == name][0])
         apart = np.abs(depth - at)
         if not apart.size or not apart.min() <= reach:
-            raise Skipped(f"no usable sample within {reach:g} m of test {name} at {at:.2f} m")
+            raise Skipped(
+                f"no usable sample within {reach:g} m of test {name} at {at:.2f} m; give its "
+                "initial void ratio by the column void_ratio"
+            )
         found.append(float(known[np.argmin(apart)]))
     names = np.array(list(dict.fromkeys(tests)), dtype=object)
     return {

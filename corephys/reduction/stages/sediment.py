@@ -63,7 +63,8 @@ def compaction_fit(context: Context) -> None:
     forced = keys["surface_porosity"]
     if forced is not None and "surface_porosity" not in model.names:
         raise Skipped(
-            f"[compaction] surface_porosity cannot be fixed: the model {model.name!r} has none"
+            f"[compaction] surface_porosity is given, but the model {model.name!r} has none; leave "
+            "it out"
         )
     if forced is not None and not 0.0 <= forced <= 1.0:
         raise ValueError(f"[compaction] surface_porosity is {forced:g}; expected 0 to 1")
@@ -93,7 +94,7 @@ def compaction_fit(context: Context) -> None:
 def compaction_models(context: Context) -> None:
     """All models of compaction on the same porosities, with their curves."""
     if not context.recipe["compaction"]["compare"]:
-        raise Skipped("[compaction] compare is off")
+        raise Skipped("[compaction] compare is off; set it to true")
     source, path = _porosity(context)
     stress = stress_at(context, source)
     found = compaction.compare(source, stress=stress, **_shared(context))
@@ -114,7 +115,7 @@ def compaction_by_layer(context: Context) -> None:
     """The model of the recipe, fitted to each layer with enough samples."""
     keys = context.recipe["compaction"]
     if not keys["by_layer"]:
-        raise Skipped("[compaction] by_layer is off")
+        raise Skipped("[compaction] by_layer is off; set it to true")
     layers = context.table("layers")
     source, _ = _porosity(context)
     model = compaction.MODELS[keys["model"]]
@@ -140,7 +141,7 @@ def _porosity(context: Context) -> tuple[xr.Dataset, str]:
         if source is not None and words not in context.notes:
             context.notes.append(words)
     if source is None:
-        raise Skipped("no porosity of samples or of the scan")
+        raise Skipped("no products/porosity; compaction needs that of samples or of the scan")
     usable = int(flags.usable(source["porosity_flag"].values, context.levels).sum())
     if usable < thresholds.count("compaction_samples"):
         least = thresholds.count("compaction_samples")
@@ -207,7 +208,7 @@ def accumulation_rates(context: Context) -> None:
     keys = context.recipe["accumulation"]
     age = table["age"]
     if int((np.isfinite(age.values) & np.isfinite(table["depth"].values)).sum()) < 2:
-        raise Skipped("fewer than two usable ages in ages.csv")
+        raise Skipped("fewer than two usable ages in ages.csv; a rate needs two")
     u_age = table.get("age_uncertainty")
     if u_age is None:
         context.notes.append("ages without age_uncertainty: their rates have no known uncertainty")

@@ -24,7 +24,7 @@ def seismic_properties(context: Context) -> None:
         if int((usable & np.isfinite(data[name].values)).sum()) < 2:
             words = name.replace("_", " ")
             raise Skipped(
-                f"fewer than two usable readings of {words}: reflections and time not computed"
+                f"fewer than two usable readings of {words}; reflections and two-way time need two"
             )
     context.results["products/reflection_coefficient"] = seismic.reflection_coefficient(
         impedance, allow=context.levels
@@ -93,7 +93,10 @@ def seismic_times(context: Context) -> None:
     keys, hole = context.recipe["seismic"], context.recipe["hole"]
     profile = context.result("products/seismic_profile")
     if float(profile["depth"].values[0]) < 0.0:
-        raise Skipped("the profile begins above the seafloor")
+        raise Skipped(
+            f"products/seismic_profile begins {-float(profile['depth'].values[0]):g} m above the "
+            "seafloor; correct top in cores.csv"
+        )
     water = {"water_depth": hole["water_depth"], "sound_speed": keys["sound_speed"]}
     table = seismic.time_depth(profile)
     context.results["products/time_depth"] = table

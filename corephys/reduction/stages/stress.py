@@ -32,10 +32,10 @@ def effective_stress(context: Context) -> None:
         if density is not None:
             context.note("no samples: the stress is computed from the density of the scan")
     if density is None:
-        raise Skipped("no density of samples or of the scan")
+        raise Skipped("no bulk_density; stress needs that of samples or of the scan")
     usable = flags.usable(density["bulk_density_flag"].values, context.levels)
     if int((usable & np.isfinite(density["bulk_density"].values)).sum()) < 2:
-        raise Skipped(f"fewer than two usable densities in {path}")
+        raise Skipped(f"fewer than two usable densities in {path}; stress needs two")
     found = stress.vertical_effective_stress(
         density, at=density, allow=context.levels, **_fluid(context)
     )

@@ -74,7 +74,8 @@ def pore_water_at(
     known = np.isfinite(z) & np.isfinite(salt)
     if not known.any():
         raise ValueError(
-            "the table of pore water has no row with both depth and salinity; give one or more"
+            f"none of {z.size} rows of the table of pore water has both depth and salinity; give "
+            "one or more"
         )
     order = np.argsort(z[known], kind="stable")
     z, salt = z[known][order], salt[known][order]

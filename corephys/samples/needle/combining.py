@@ -235,7 +235,7 @@ def _require(dataset: xr.Dataset) -> None:
     """Raise an error without directions and positions."""
     if "direction" not in dataset.coords:
         raise ValueError(
-            "the conductivities have no coordinate direction; add it, along or across for each"
+            "the conductivities have no coordinate 'direction'; add it, along or across for each"
         )
     choice_column(dataset["direction"].values, ("along", "across"), "direction")
     if "depth" not in dataset.coords and "offset" not in dataset.coords:

@@ -665,7 +665,11 @@ def penetrometer(
     compressive strength of the clay.
     """
     if (reading is None) == (axial_load is None or diameter is None):
-        raise ValueError("give either reading, or axial_load and diameter of the foot")
+        count = sum(one is not None for one in (reading, axial_load, diameter))
+        raise ValueError(
+            f"{count or 'none'} of reading, axial_load and diameter are given; give either "
+            "reading, or axial_load and diameter of the foot"
+        )
     share = given_uncertainty(scale_uncertainty, "1", "scale_uncertainty")
     if reading is not None:
         strength = 0.5 * numbers(reading, "kPa", "reading", zero=True)

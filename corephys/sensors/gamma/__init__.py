@@ -342,8 +342,9 @@ def _check_counts(counts: Any, time: Any) -> None:
         return
     if not np.any((np.asarray(parts[0]) > 0.0) & (np.asarray(parts[1]) > 0.0)):
         raise ValueError(
-            "no reading has both counts and a counting time above zero; expected counts as whole "
-            "numbers and times in seconds. Check that the two columns were not swapped"
+            f"none of {np.size(parts[0])} readings has both counts and a counting time above zero; "
+            "expected counts as whole numbers and times in seconds. Check that the two columns "
+            "were not swapped"
         )
 
 

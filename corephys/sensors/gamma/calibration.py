@@ -519,8 +519,9 @@ def _check(calibrations: Mapping[str, Calibration], at: np.ndarray) -> None:
         )
     if not np.isfinite(at).all() or np.unique(at).size != at.size:
         raise ValueError(
-            "two sets of standards have the same time, or a set has none; interpolation needs a "
-            "different time for each set. Give the column time, or fit all standards together"
+            f"{at.size} sets of standards have {np.unique(at[np.isfinite(at)]).size} different "
+            "times; interpolation needs a different time for each set. Give the column time, or "
+            "fit all standards together"
         )
     kinds = {
         (c.covariance.shape[0], c.scale, c.dead_time, c.background_rate, c.real_time)
@@ -528,8 +529,9 @@ def _check(calibrations: Mapping[str, Calibration], at: np.ndarray) -> None:
     }
     if len(kinds) > 1:
         raise ValueError(
-            "the sets of standards were fitted with different degree, scale, dead time or "
-            "background; fit all of them with the same arguments and the same order, 1 or 2"
+            f"the sets of standards were fitted in {len(kinds)} ways, with different degree, "
+            "scale, dead time or background; fit all of them with the same arguments and the same "
+            "order, 1 or 2"
         )
 
 
@@ -636,9 +638,11 @@ def dead_time_from_standards(
     wide = np.broadcast_to(units.as_floats(bore, "cm", "bore"), n.shape)
     background = float(units.as_floats(background_rate, "1/s", "background_rate"))
     if np.isinf(n).any() or np.isnan(thick).any():
+        first = int(np.flatnonzero(np.isinf(n) | np.isnan(thick))[0])
         raise ValueError(
-            "a standard has infinite counts or no thickness; standards need positive counts and "
-            "times, and a known thickness. Correct the row, or leave it out"
+            f"standard {first} has {n.flat[first]:g} counts and a thickness of "
+            f"{10.0 * thick.flat[first]:g} mm; standards need positive counts and times, and a "
+            "known thickness. Correct the row, or leave it out"
         )
     _check_standards(n, t, thick, wide)
     if background < 0:
@@ -673,8 +677,8 @@ def _line(
     c, _, chi_square = polynomial.fit_polynomial(x, y, sigma, 1)
     if c[1] >= 0.0:
         raise ValueError(
-            "the count rate does not fall with density; check the order of the standards and "
-            "their thicknesses"
+            f"the count rate of {n.size} standards does not fall with density; check the order of "
+            "the standards and their thicknesses"
         )
     return (y - np.polynomial.polynomial.polyval(x, c)) / sigma, chi_square
 

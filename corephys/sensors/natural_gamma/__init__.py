@@ -154,9 +154,10 @@ def net_rate(
         background_time=background_time,
     )
     if (background_counts is None) != (background_time is None):
+        lacking = "background_counts" if background_counts is None else "background_time"
         raise ValueError(
-            "give background_counts together with background_time, such as '5000 count' and "
-            "'3600 s', or neither"
+            f"{lacking} is missing; give background_counts together with background_time, such as "
+            "'5000 count' and '3600 s', or neither"
         )
     n = units.as_floats(counts, "count", "counts")
     t = units.as_floats(live_time, "s", "live_time")
@@ -302,7 +303,7 @@ def _stripping(context: Reduction, table: xr.Dataset) -> Stripping:
     wanted |= {f"counts_{name}" for name in windows}
     lacking = sorted(name for name in wanted if name not in standards)
     if lacking:
-        context.skip(f"standards/natural_gamma.csv has no column {lacking[0]}")
+        context.skip(f"standards/natural_gamma.csv has no column {lacking[0]}; add it")
     blocks, blank = of_kind(standards, "standard"), of_kind(standards, "blank")
     if not blocks.sizes["row"] or not blank.sizes["row"]:
         context.skip("standards/natural_gamma.csv needs rows of kind standard and of kind blank")
@@ -381,7 +382,7 @@ def _heat_stage(context: Reduction) -> None:
     basis = context.recipe["natural_gamma"]["mass_basis"]
     found = context.result("properties/radioelements")
     if basis is None:
-        context.skip("set [natural_gamma] mass_basis to 'wet' or 'dry'; heat depends on it")
+        context.skip("[natural_gamma] mass_basis is not given; set it to 'wet' or 'dry' for heat")
     if basis == "dry":
         context.skip(
             "concentrations stripped with the bulk density refer to wet mass; set "

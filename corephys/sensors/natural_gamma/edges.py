@@ -164,7 +164,8 @@ def edge_correct(
         )
     if "natural_gamma_rate_uncorrected" in dataset:
         raise ValueError(
-            "the rate is already corrected for the ends of sections; correct the uncorrected rate"
+            "natural_gamma_rate is already corrected for the ends of sections; give the rate "
+            "before that correction"
         )
     rate = series.unpack(dataset, "natural_gamma_rate")
     values = np.asarray(without_coords(rate.values), dtype=float)
@@ -269,8 +270,8 @@ def stack(
         sound &= np.isfinite(table[name].values)
     if not sound.any():
         raise ValueError(
-            "no reading has a stack number, counts and a positive live time; negative numbers in "
-            "by leave readings out"
+            f"none of {size} readings has a stack number of 0 or more in by, counts and a positive "
+            "live time; give them for one reading at least"
         )
     rows = np.flatnonzero(sound)
     _, first, group = np.unique(codes[rows], return_index=True, return_inverse=True)

@@ -149,8 +149,8 @@ def calibrate(
     tb = float(units.as_floats(background_time, "s", "background_time"))
     if not (np.all(t > 0.0) and tb > 0.0):
         raise ValueError(
-            "a live time of a standard or of the background is not positive; live times must be "
-            "above 0 s"
+            f"the shortest live_time of a standard is {np.min(t):g} s and background_time "
+            f"{tb:g} s; both must be above 0 s"
         )
     n = np.stack([_plain(v, "count", f"counts {name}") for name, v in counts.items()])
     b = np.array(

@@ -281,9 +281,11 @@ def _given_delays(
 ) -> Calibration:
     """Calibration of delays that the caller gives in place of standards."""
     if delay is None or (liner is None and np.any(np.asarray(wall_count(kind)) > 0)):
+        lacking = "delay" if delay is None else "liner_delay"
         raise ValueError(
-            "give a calibration from pwave.calibrate, or delay and liner_delay such as '8.2 us' "
-            "(liner_delay only where there is a liner)"
+            f"calibration is not given and {lacking} is missing; give a calibration from "
+            "pwave.calibrate, or delay and liner_delay such as '8.2 us' (liner_delay only where "
+            "there is a liner)"
         )
     # Given delays are independent: their covariance is diagonal.
     variances = [
@@ -402,7 +404,7 @@ def _travel_time(
     here, reason = table["travel_time"], table.get("reason", 0)
     if keys["pick"] == "manual":
         if "travel_time_manual" not in table:
-            context.skip("[pwave] pick = 'manual' and scan/pwave.csv has no travel_time_manual")
+            context.skip("[pwave] pick = 'manual' needs travel_time_manual in scan/pwave.csv")
         manual = table["travel_time_manual"].values
         return series_like(here, manual, "us"), keys["travel_time_uncertainty"], reason
     picks = context.results.get("properties/arrivals")
@@ -445,12 +447,12 @@ def _velocity_stage(context: Reduction) -> None:
     """P-wave velocity of the scan."""
     table = context.table("scan/pwave")
     if "pwave_calibration" not in context.objects:
-        context.skip("no P-wave standards; give standards/csv or [pwave] delay")
+        context.skip("no P-wave standards; give standards/pwave.csv or [pwave] delay")
     recipe, keys = context.recipe, context.recipe["pwave"]
     liner = context.section_values(table, "liner", "full")
     here, u_time, reason = _travel_time(context, table)
     amplitude = table.get("amplitude")
-    # A supplied velocity has other readings than the amplitudes of scan/csv.
+    # A supplied velocity has other readings than the amplitudes of scan/pwave.csv.
     context.objects["velocity_measured"] = True
     calibration = context.objects["pwave_calibration"]
     delay = (

@@ -183,7 +183,9 @@ def _pressure(
     if given is not None and water_depth is not None:
         raise ValueError("in_situ_pressure and water_depth are both given; give one of them")
     if given is None and water_depth is None:
-        raise ValueError("give in_situ_pressure, such as '4100 dbar', or water_depth")
+        raise ValueError(
+            "no pressure is given: give in_situ_pressure, such as '4100 dbar', or water_depth"
+        )
     if given is not None:
         return given
     if "depth" not in getattr(velocity, "coords", {}):

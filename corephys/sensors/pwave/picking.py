@@ -67,7 +67,10 @@ def _plan_of(
     if not levels or not rising or not (levels[0] > 0.0 and levels[-1] < 1.0):
         raise ValueError(f"levels: expected rising shares between 0 and 1, got {levels}")
     if (water is None) != (water_time is None):
-        raise ValueError("give water_trace and water_travel_time together, or neither")
+        lacking = "water_trace" if water is None else "water_travel_time"
+        raise ValueError(
+            f"{lacking} is missing; give water_trace and water_travel_time together, or neither"
+        )
     trace = None if water is None else np.asarray(getattr(water, "values", water), dtype=float)
     if trace is not None and trace.shape != (count,):
         raise ValueError(
@@ -118,8 +121,8 @@ def _sampling(waveforms: xr.DataArray) -> tuple[float, float]:
     # Times that were written with few digits may be off by a small part of the interval.
     if not interval > 0.0 or not np.abs(time - even).max() < 0.02 * interval:
         raise ValueError(
-            "time: expected evenly spaced, rising times; interpolate the waveforms onto such times "
-            "first"
+            f"time: expected evenly spaced, rising times, got steps of {np.diff(time).min():g} to "
+            f"{np.diff(time).max():g} us; interpolate the waveforms onto even times first"
         )
     return float(time[0]), interval
 

@@ -302,7 +302,7 @@ def _calibration_stage(context: Reduction) -> None:
         return  # four electrodes have a constant in place of a calibration
     table = of_kind(context.table("standards/resistivity"), "standard")
     if not table.sizes["row"]:
-        context.skip("standards/csv has no row of kind standard")
+        context.skip("standards/resistivity.csv has no row of kind standard; add them")
     base = _baseline(context, table, table["response"])
     brine = table["brine"].values if "brine" in table else None
     calibration = calibrate(
@@ -387,7 +387,7 @@ def _resistivity_stage(context: Reduction) -> None:
     else:
         calibration = context.objects.get("resistivity_calibration")
         if calibration is None:
-            context.skip("no brines; give standards/csv or [resistivity] cell_constant")
+            context.skip("no brines; give standards/resistivity.csv or [resistivity] cell_constant")
         diameter, _, fluid = context.geometry(table)
         base = _baseline(context, table, here)
         if base is not None:
@@ -416,7 +416,10 @@ def _formation_factor_stage(context: Reduction) -> None:
     """Resistivity at one temperature, and the formation factor of the scan."""
     found = context.result("properties/resistivity")
     if "resistivity_temperature" not in context.objects:
-        context.skip("the resistivity was supplied without the temperature of the core")
+        context.skip(
+            "the resistivity of scan/reduced.csv has no temperature of the core, which the "
+            "formation factor needs"
+        )
     recipe, keys = context.recipe, context.recipe["resistivity"]
     shared = {
         "salinity": recipe["hole"]["pore_water_salinity"],
@@ -455,7 +458,10 @@ def _archie_stage(context: Reduction) -> None:
     )
     words = np.full(both.size, "all", dtype=object) if layer is None else layer
     if max((int((both & (words == word)).sum()) for word in set(words)), default=0) < _FEW:
-        context.skip(f"no layer has {_FEW} usable readings of both formation factor and porosity")
+        context.skip(
+            f"no layer has {_FEW} usable readings of both formation factor and porosity, which "
+            "Archie's parameters need"
+        )
     fits = archie_fit(usable, at_factor, layer)
     context.results["properties/archie"] = _archie_table(fits)
     for word, fit in fits.items():

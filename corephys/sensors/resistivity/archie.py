@@ -261,7 +261,7 @@ def archie_formation_factor(porosity: Floats, *, a: Floats = 1.0, m: Floats) -> 
     """
     phi: Any = porosity
     if np.ndim(phi) == 0 and float(phi) == 0.0:
-        raise ValueError("porosity is 0; Archie's relation needs a porosity above 0 and at most 1")
+        raise ValueError("porosity is 0; it must be above 0 and at most 1 in Archie's relation")
     # A reading without pores has no formation factor.
     if np.ndim(phi):
         phi = phi.where(phi > 0.0) if hasattr(phi, "where") else np.where(phi > 0.0, phi, np.nan)
@@ -534,7 +534,11 @@ def _given_parameters(
 ) -> Archie:
     """Archie's parameters that the caller gives in place of a fit."""
     if a is None or m is None:
-        raise ValueError("give archie from resistivity.archie_fit, or both a and m")
+        lacking = " and ".join(name for name, one in (("a", a), ("m", m)) if one is None)
+        raise ValueError(
+            f"archie is not given and {lacking} is missing; give archie from "
+            "resistivity.archie_fit, or both a and m"
+        )
     factor, exponent = float(positive(a, "1", "a")), float(positive(m, "1", "m"))
     relative = float(given_uncertainty(u_a, "1", "a_uncertainty")) / factor
     deviation = float(given_uncertainty(u_m, "1", "m_uncertainty"))

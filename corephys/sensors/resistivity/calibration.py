@@ -129,8 +129,8 @@ def air_baseline(
     usable = np.isfinite(t) & np.isfinite(b)
     if not usable.any():
         raise ValueError(
-            "no reading in air has both a time and a response; give at least one, or leave the "
-            "baseline out"
+            f"none of {b.size} readings in air has both a time and a response; give at least one, "
+            "or leave the baseline out"
         )
     # Readings at one time are averaged: between them there is no time to interpolate.
     t, where = np.unique(t[usable], return_inverse=True)
@@ -448,8 +448,8 @@ def _fit(
     domain = (float(x.min()) - margin, float(x.max()) + margin)
     if np.any(full[1] + 2.0 * full[2] * np.array(domain) >= 0):
         raise ValueError(
-            "the fitted resistivity does not fall with the response everywhere between the brines; "
-            "give order=1, or add brines"
+            f"the polynomial of degree {degree} through {x.size} brines does not fall with the "
+            "response everywhere between them, as resistivity must; give order=1, or add brines"
         )
     other, share = np.full(3, np.nan), 0.0
     if len(fits) == 2:

@@ -190,8 +190,9 @@ def cell_constant(
     )
     if not (np.all(v > 0) and np.all(i > 0) and np.all(sigma > 0)):
         raise ValueError(
-            "a repeat has no positive voltage, current or conductivity; a cell constant needs "
-            "positive voltages, currents and conductivities. Leave that repeat out"
+            f"the smallest voltage, current and conductivity are {np.min(v):g} V, {np.min(i):g} A "
+            f"and {np.min(sigma):g} S/m; a cell constant needs all of them positive. Leave such "
+            "repeats out"
         )
     each = i / (sigma * v)
     # A single reading has no scatter: its uncertainty is that of the conductivity alone.

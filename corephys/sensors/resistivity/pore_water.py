@@ -562,8 +562,9 @@ def formation_factor(
     if pore_water_resistivity is None:
         if salinity is None or temperature is None:
             raise ValueError(
-                "give pore_water_resistivity, or salinity of the pore water and temperature of the "
-                "core when it was measured"
+                f"{'salinity' if salinity is None else 'temperature'} is missing; give "
+                "pore_water_resistivity, or salinity of the pore water and temperature of the core "
+                "when it was measured"
             )
         found, _ = _water(
             salinity,
