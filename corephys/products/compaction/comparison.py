@@ -20,7 +20,7 @@ from corephys.products.compaction.results import CompactionFit
 if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Measurement, Scalar
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["Comparison", "compare_models"]
 
 _T = thresholds.DEFAULTS
 _AICC = thresholds.value("aicc_difference")
@@ -48,9 +48,14 @@ class Comparison:
     fits: dict[str, CompactionFit]
     verdict: tuple[str, ...]
 
-    @property
     def table(self) -> pd.DataFrame:
-        """One row for each model."""
+        """Numbers of the comparison, one row for each model.
+
+        Returns
+        -------
+        DataFrame
+            By model, in the order of AICc: the fitted curve, the criteria and the verdict.
+        """
         rows = []
         for i, (name, fit) in enumerate(self.fits.items()):
             row: dict[str, Any] = {"model": name, "curve": fit.dataset.attrs["curve"]}
@@ -86,7 +91,7 @@ _COLUMNS = {
 _SHORT = ("aicc_difference", "aicc_weight", "cross_validation_error", "skill")
 
 
-def compare(
+def compare_models(
     porosity: Measurement,
     *,
     depth: Dimensional | None = None,

@@ -349,9 +349,15 @@ class LayerFits:
     without_layer: int
     least_points: Any = None
 
-    @property
-    def table(self) -> pd.DataFrame:
-        """One row for each layer: parameters, random errors, points, depths and the verdict."""
+    def by_layer(self) -> pd.DataFrame:
+        """Summary of the fits, one row for each layer.
+
+        Returns
+        -------
+        DataFrame
+            By layer: number and depths [m] of the porosities, parameters with random
+            uncertainties, and the verdict; layers that are too small come last.
+        """
         rows = []
         for name, fit in self.fits.items():
             row: dict[str, Any] = {"layer": name, "points": fit.data.porosity.size}

@@ -211,7 +211,7 @@ def _compared(
     keys = context.recipe["logs"]
     if not np.isfinite(core[1]["depth"].values).any():
         raise Skipped("no reading of the core has a depth")
-    found = logs.compare(
+    found = logs.compare_with_core(
         core[1],
         log[1],
         quantity,
