@@ -7,15 +7,16 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
-from corephys.ground import constants, seawater, thresholds, units
+from corephys.ground import constants, fits, seawater, thresholds, units
 from corephys.ground.arguments import positive
-from corephys.ground.cards import Card, Shown, fit_worries, with_uncertainty
+from corephys.ground.cards import Card, fit_worries, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
 
 if TYPE_CHECKING:
     import pint
-    import xarray as xr
+    from matplotlib.axes import Axes
 
     from corephys.ground.types import Dimensional, Scalar
 
@@ -29,7 +30,7 @@ _WATERS = {"water": "0 g/kg", "fresh water": "0 g/kg", "sea water": "35.16504 g/
 
 
 @dataclass(frozen=True)
-class Calibration(Shown):
+class Calibration(fits.FitResult):
     """Calibration t = delay + (walls / 2) liner_delay + length / velocity of the medium.
 
     Parameters
@@ -52,6 +53,8 @@ class Calibration(Shown):
         Number of standards without a length or a travel time above zero.
     used : dict of str to UsedConstant
         Constants that the fit used.
+    medium, walls : ndarray, (standard)
+        Medium of each standard, and number of walls that the pulse crosses.
     """
 
     delay: float
@@ -65,6 +68,55 @@ class Calibration(Shown):
     liner_from: str = "standards"
     left_out: int = 0
     used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
+    medium: np.ndarray = field(default_factory=lambda: np.empty(0, dtype=object), repr=False)
+    walls: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Delays with uncertainties and effects, and the fitted velocities of the solids."""
+        random = np.sqrt(np.diag(self.covariance))
+        effects: list[dict[str, float]] = [{}, {}]
+        if self.liner_from == "wall and velocity":
+            # Both delays share the error of the velocity of the wall.
+            shifts = self.covariance[1] / np.sqrt(self.covariance[1, 1])
+            effects = [{"liner_velocity": float(shift)} for shift in shifts]
+            left = np.diag(self.covariance) - shifts**2
+            random = np.sqrt(np.where(left < 0.0, 0.0, left))
+        words = ("delay of the electronics", "travel time in two walls of the liner")
+        rows = [
+            fits.Parameter("delay", self.delay, "us", words[0], random[0], effects[0]),
+            fits.Parameter("liner_delay", self.liner_delay, "us", words[1], random[1], effects[1]),
+        ]
+        rows += [
+            fits.Parameter(f"velocity_of_{medium}", value, "m/s", f"velocity of {medium}")
+            for medium, value in self.medium_velocity.items()
+        ]
+        return fits.parameters(
+            rows,
+            equation="t = delay + (walls / 2) liner_delay + length / velocity of the medium",
+            covariance=self.covariance,
+            constants=self.used,
+            liner_from=self.liner_from,
+            residual_deviation=self.residual_deviation,
+            standards=self.length.size,
+            standards_left_out=self.left_out,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Travel times of the standards against their length, by medium and liner."""
+        kinds = dict.fromkeys(zip(self.medium, self.walls, strict=True))
+        for i, (medium, walls) in enumerate(kinds):
+            here = np.flatnonzero((self.medium == medium) & (self.walls == walls))
+            here = here[np.argsort(self.length[here], kind="stable")]
+            x, t = self.length[here], self.travel_time[here]
+            words = f"{medium}, {walls:g} walls"
+            u = self.residual_deviation
+            fits.draw_points(ax, x, t, u_y=u, label=words, colour=f"C{i}")
+            fits.draw_curve(ax, x, t - self.residual[here], label="", colour=f"C{i}")
+        if not kinds:  # delays that were given, without standards
+            fits.draw_curve(ax, [0.0, 0.0], [0.0, self.delay], label="delay")
+        ax.set_xlabel("length [mm]")
+        ax.set_ylabel("travel time [us]")
 
     @property
     def delay_uncertainty(self) -> float:
@@ -240,6 +292,7 @@ def calibrate(
     found = _fit(
         x, t, t - _water_time(x, media, warm), design, solids, float(nominal), sigma, left_out
     )
+    found = replace(found, medium=media, walls=walls)
     if found.liner_from == "standards":
         return found
     velocity = (liner_velocity, liner_velocity_uncertainty)
