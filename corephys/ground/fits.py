@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -194,7 +195,9 @@ class FitResult(Shown):
                     row[part] = float(data[f"{name}_{part}"][at])
                 rows.append(row)
         columns = ["parameter", *dims, "value", "unit", "u_random", "u_systematic"]
-        return pd.DataFrame(rows, columns=columns)
+        table = pd.DataFrame(rows, columns=columns)
+        table.attrs = {key: data.attrs[key] for key in ("safety",) if key in data.attrs}
+        return table
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the data of the fit and the fitted curve.
@@ -217,6 +220,9 @@ class FitResult(Shown):
         self._draw(ax)
         if ax.get_legend_handles_labels()[1]:
             ax.legend(fontsize="small")
+        caution = self.dataset.attrs.get("safety", "")
+        if caution:
+            ax.set_title("\n".join(textwrap.wrap(caution, 90)), fontsize="xx-small", loc="left")
         return ax
 
     def _draw(self, ax: Axes) -> None:
@@ -250,7 +256,8 @@ class FitResult(Shown):
                 which = "".join(f", {_label(data, str(dim), at)}" for dim in value.dims)
                 shown = with_uncertainty(float(value[at]), float(u[at]), unit)
                 rows.append((f"{words}{which}", shown))
-        return Card(self._TITLE, tuple(rows))
+        caution = data.attrs.get("safety", "")
+        return Card(self._TITLE, tuple(rows), (caution,) if caution else ())
 
 
 def _label(data: xr.Dataset, dim: str, at: Mapping[Any, int]) -> Any:

@@ -425,6 +425,21 @@ def test_card_shows_every_parameter(name: str, case: str, made: Any) -> None:
     assert cp.overview(made(name, case)) == card
 
 
+@pytest.mark.parametrize(
+    ("name", "case"),
+    [("stress.CompactionReference", "logarithmic"), ("gamma.DeadTime", "standards")],
+)
+def test_a_caution_stands_on_result_table_picture_and_card(name: str, case: str, made: Any) -> None:
+    from matplotlib import pyplot
+
+    fit = made(name, case)
+    caution = fit.dataset.attrs["safety"]
+    assert caution.startswith("Research estimate") and caution in fit.card().worries
+    assert fit.table().attrs["safety"] == caution
+    assert fit.plot().get_title("left").replace("\n", " ") == caution
+    pyplot.close("all")
+
+
 def test_errors_that_calibration_and_readings_share_have_their_sources(made: Any) -> None:
     gamma = made("gamma.Calibration", "standards").dataset
     assert {"dead_time", "aluminium_density"} <= set(gamma["source"].values)

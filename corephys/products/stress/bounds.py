@@ -122,7 +122,7 @@ class CompactionReference(fits.FitResult):
         fits.draw_points(ax, x, y, left_out=self.left_out, label="samples")
         phi = np.linspace(max(low, 0.02), min(high, 0.98), 200)
         stress = _solved(phi, self)[0]
-        shown = np.isfinite(stress) & (stress > 0.0) & (stress < 1e6)  # a curve up to 1 GPa
+        shown = np.isfinite(stress) & (stress > 1.0) & (stress < 1e5)  # 1 kPa to 100 MPa
         fits.draw_curve(ax, stress[shown], phi[shown], label="reference curve")
         ax.set_xscale("log")
         ax.set_xlabel("vertical effective stress [kPa]")
