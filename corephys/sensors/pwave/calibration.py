@@ -104,16 +104,18 @@ class Calibration(fits.FitResult):
 
     def _draw(self, ax: Axes) -> None:
         """Travel times of the standards against their length, by medium and liner."""
-        kinds = dict.fromkeys(zip(self.medium, self.walls, strict=True))
-        for i, (medium, walls) in enumerate(kinds):
-            here = np.flatnonzero((self.medium == medium) & (self.walls == walls))
+        labels = np.full(self.length.shape, "standards", dtype=object)
+        if self.medium.size:  # archives of before lack the media
+            pairs = zip(self.medium, self.walls, strict=True)
+            labels[:] = [f"{medium}, {walls:g} walls" for medium, walls in pairs]
+        for i, words in enumerate(dict.fromkeys(labels)):
+            here = np.flatnonzero(labels == words)
             here = here[np.argsort(self.length[here], kind="stable")]
             x, t = self.length[here], self.travel_time[here]
-            words = f"{medium}, {walls:g} walls"
             u = self.residual_deviation
             fits.draw_points(ax, x, t, u_y=u, label=words, colour=f"C{i}")
             fits.draw_curve(ax, x, t - self.residual[here], label="", colour=f"C{i}")
-        if not kinds:  # delays that were given, without standards
+        if not labels.size:  # delays that were given, without standards
             fits.draw_curve(ax, [0.0, 0.0], [0.0, self.delay], label="delay")
         ax.set_xlabel("length [mm]")
         ax.set_ylabel("travel time [us]")
