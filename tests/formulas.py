@@ -148,15 +148,17 @@ NOT_FORMULAS: dict[str, str] = {
     "corephys.downhole.logs.comparison.to_aperture": (
         "a mean over a length, no physics; a simulated log tests it"
     ),
-    "corephys.downhole.logs.comparison.compare": (
+    "corephys.downhole.logs.comparison.compare_with_core": (
         "a search for the shift of most correlation, no physics; planted shifts test it"
     ),
     "corephys.products.heat_flow.compare_carriers": (
         "bullard once for every carrier of conductivity, no physics of its own"
     ),
     "corephys.products.compaction.fits.fit_by_layer": "fit once for every layer, no physics",
-    "corephys.products.compaction.comparison.compare": "fit once for every model, no physics",
-    "corephys.products.compaction.certainty.profile": (
+    "corephys.products.compaction.comparison.compare_models": (
+        "fit once for every model, no physics"
+    ),
+    "corephys.products.compaction.certainty.likelihood_profile": (
         "statistics of fit: a closed form for the straight line tests it"
     ),
     "corephys.products.compaction.certainty.bootstrap": (

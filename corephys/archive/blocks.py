@@ -43,16 +43,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "QUANTITIES",
-    "STORE",
     "block",
     "errors",
-    "gamma_rows",
-    "index_of",
     "names",
     "one_hole",
     "prepare",
-    "pwave_rows",
-    "read_rows",
     "scan_table",
     "scan_tasks",
     "sources",
@@ -135,7 +130,7 @@ def gamma_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
     return rho, u, reason | columns["reason"]
 
 
-def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) -> Found:
+def _pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) -> Found:
     """P-wave velocity, its random uncertainty and reasons.
 
     Parameters
@@ -196,8 +191,8 @@ def pwave_rows(columns: Mapping[str, np.ndarray], choices: Mapping[str, Any]) ->
 
 
 QUANTITIES = {"gamma": ("density", "bulk_density"), "pwave": ("velocity", "p_wave_velocity")}
-STORE = "reduced.zarr"
-_KERNELS = {"gamma": gamma_rows, "pwave": pwave_rows}
+_STORE = "reduced.zarr"
+_KERNELS = {"gamma": gamma_rows, "pwave": _pwave_rows}
 _LINER = np.array(["none", "half", "full"], dtype=object)
 
 
@@ -279,30 +274,30 @@ def prepare(out: Place, index: dict[str, Rows], found: dict[str, list[str]]) -> 
     for sensor, rows in index.items():
         path, quantity = QUANTITIES[sensor]
         for name, metadata in _arrays(sensor, rows.size, found.get(sensor, [])).items():
-            out.put(f"{STORE}/{path}/{name}/{METADATA}", json.dumps(metadata).encode())
+            out.put(f"{_STORE}/{path}/{name}/{METADATA}", json.dumps(metadata).encode())
         if found.get(sensor):
             texts = np.array(found[sensor], dtype=object)
             metadata = array_metadata(
                 texts.shape, texts.dtype, ("source",), {"long_name": "source of error"}
             )
-            out.put(f"{STORE}/{path}/source/{METADATA}", json.dumps(metadata).encode())
-            out.put(f"{STORE}/{path}/source/c/0", encode(texts, metadata))
+            out.put(f"{_STORE}/{path}/source/{METADATA}", json.dumps(metadata).encode())
+            out.put(f"{_STORE}/{path}/source/c/0", encode(texts, metadata))
         holes = np.array(rows.names, dtype=object)
         for name, values in (("hole", holes), ("row_end", rows.ends)):
             metadata = array_metadata(values.shape, values.dtype, ("hole",), {})
-            out.put(f"{STORE}/{path}/{name}/{METADATA}", json.dumps(metadata).encode())
-            out.put(f"{STORE}/{path}/{name}/c/0", encode(values, metadata))
+            out.put(f"{_STORE}/{path}/{name}/{METADATA}", json.dumps(metadata).encode())
+            out.put(f"{_STORE}/{path}/{name}/c/0", encode(values, metadata))
         attributes = {"quantity": quantity, "coordinates": "depth hole"}
-        out.put(f"{STORE}/{path}/{METADATA}", json.dumps(group_metadata(attributes)).encode())
+        out.put(f"{_STORE}/{path}/{METADATA}", json.dumps(group_metadata(attributes)).encode())
     head = {"format_version": FORMAT_VERSION}
-    out.put(f"{STORE}/{METADATA}", json.dumps(group_metadata(head)).encode())
+    out.put(f"{_STORE}/{METADATA}", json.dumps(group_metadata(head)).encode())
 
 
-def index_of(out: Place) -> dict[str, Rows]:
+def _index_of(out: Place) -> dict[str, Rows]:
     """Rows of each sensor of an archive of scans."""
     found = {}
     for sensor, (path, _) in QUANTITIES.items():
-        key = f"{STORE}/{path}"
+        key = f"{_STORE}/{path}"
         if not out.exists(f"{key}/{METADATA}"):
             continue
         parts = [
@@ -422,7 +417,7 @@ def block(
     for entry in holes:
         entry |= _counts(result, quantity, slice(*entry.pop("rows")))
     for name, metadata in made.items():
-        key = "/".join([STORE, path, name, "c", *(["0"] if result[name].ndim == 2 else [])])
+        key = "/".join([_STORE, path, name, "c", *(["0"] if result[name].ndim == 2 else [])])
         out.put(f"{key}/{number}", encode(result[name], metadata))
     out.put(marker, json.dumps(holes).encode())
     return "failed" if any(entry["error"] for entry in holes) else "complete"
@@ -492,7 +487,7 @@ def _counts(result: dict[str, np.ndarray], quantity: str, here: slice) -> dict[s
     }
 
 
-def read_rows(out: Place, sensor: str, first: int, end: int) -> xr.Dataset:
+def _read_rows(out: Place, sensor: str, first: int, end: int) -> xr.Dataset:
     """Reduced rows of a sensor.
 
     Parameters
@@ -511,10 +506,10 @@ def read_rows(out: Place, sensor: str, first: int, end: int) -> xr.Dataset:
     """
     path, _ = QUANTITIES[sensor]
     variables = {}
-    for name in out.names(f"{STORE}/{path}"):
+    for name in out.names(f"{_STORE}/{path}"):
         if name in (METADATA, "hole", "row_end"):
             continue
-        key = f"{STORE}/{path}/{name}"
+        key = f"{_STORE}/{path}/{name}"
         metadata = json.loads(out.get(f"{key}/{METADATA}"))
         dims = tuple(metadata["dimension_names"])
         if dims == ("source",):
@@ -566,7 +561,7 @@ def scan_tasks(readings: Place, out: Place, *, resume: bool, effects: bool) -> l
         "effects": effects,
     }
     found = sources(readings, index) if effects else {}
-    if begin(out, head, resume=resume, parts=(STORE,)):
+    if begin(out, head, resume=resume, parts=(_STORE,)):
         prepare(out, index, found)
     tasks: list[Task] = []
     for sensor, rows in index.items():
@@ -621,7 +616,7 @@ def names(out: Place) -> list[str]:
     """Holes of an archive of scans whose blocks are all finished, in order."""
     unfinished: set[str] = set()
     order: dict[str, None] = {}
-    for sensor, rows in index_of(out).items():
+    for sensor, rows in _index_of(out).items():
         order.update(dict.fromkeys(rows.names))
         done = set(out.names(DONE))
         for number in range(-(-rows.size // CHUNK)):
@@ -634,10 +629,10 @@ def names(out: Place) -> list[str]:
 def one_hole(out: Place, name: str) -> xr.DataTree:
     """The reduced scans of one hole, at the paths that ``reduce`` uses."""
     nodes = {"/": xr.Dataset(attrs={"title": name})}
-    for sensor, rows in index_of(out).items():
+    for sensor, rows in _index_of(out).items():
         if name in rows.names:
             path = QUANTITIES[sensor][0]
-            nodes[f"/properties/{path}"] = read_rows(out, sensor, *rows.of(name))
+            nodes[f"/properties/{path}"] = _read_rows(out, sensor, *rows.of(name))
     return xr.DataTree.from_dict(nodes)
 
 
@@ -656,7 +651,7 @@ def scan_table(out: Place) -> pd.DataFrame:
     """
     import pandas as pd
 
-    index = index_of(out)
+    index = _index_of(out)
     means = {
         sensor: f"{QUANTITIES[sensor][1]} [{term(QUANTITIES[sensor][1]).unit}]" for sensor in index
     }

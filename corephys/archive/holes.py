@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DONE",
-    "HEAD",
     "HOLES",
     "TABLE",
     "Choices",
@@ -48,7 +47,6 @@ __all__ = [
     "read_markers",
     "refuse_inside",
     "run",
-    "summary_row",
 ]
 
 # --------------------------------------------------------------------------------------------------
@@ -241,7 +239,7 @@ def run(name: str, source: str, options: Mapping[str, Any], out: Place, choices:
         hole = _only(read(source, options), choices.sensors)
         recipe = _recipe(choices)
         tree = reduce(hole, recipe)
-        row = {**summary_row(tree), "bad_cells": _bad_cells(hole)}
+        row = {**_summary_row(tree), "bad_cells": _bad_cells(hole)}
         write_tree(kept(tree, choices.keep, choices.effects), out, group)
         entry = {"name": name, "status": "complete", **row, "error": ""}
     except Exception as error:  # any error of one hole: the others are still reduced
@@ -340,7 +338,7 @@ def _is_effect(name: str) -> bool:
     return name.endswith("_effects") or name == "source"
 
 
-def summary_row(tree: xr.DataTree) -> dict[str, Any]:
+def _summary_row(tree: xr.DataTree) -> dict[str, Any]:
     """One row of the table of holes.
 
     Parameters
@@ -406,7 +404,7 @@ def _bad_cells(hole: xr.DataTree) -> int:
 # The head of an archive, with the choices it was made with, and its table of holes.
 
 
-HEAD, TABLE = "archive.json", "summary.csv"
+_HEAD, TABLE = "archive.json", "summary.csv"
 _COLUMNS = (
     "name",
     "status",
@@ -456,7 +454,7 @@ def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str,
         When the folder has other content, or an archive of another format or other choices.
     """
     there = [name for name in place.names() if not name.startswith("lock.json")]
-    if HEAD not in there:
+    if _HEAD not in there:
         # A run that was killed before it wrote the head may have left stores and locks.
         strange = [name for name in there if name not in parts]
         if strange:
@@ -465,11 +463,11 @@ def begin(place: Place, head: dict[str, Any], *, resume: bool, parts: tuple[str,
                 f"{', '.join(strange[:3])}); give a new folder"
             )
     elif resume:
-        _refuse_different(place, json.loads(place.get(HEAD)), head)
+        _refuse_different(place, json.loads(place.get(_HEAD)), head)
         return False
     for key in (TABLE, DONE, *parts):
         place.remove(key)
-    place.put(HEAD, json.dumps(head, indent=1, sort_keys=True).encode())
+    place.put(_HEAD, json.dumps(head, indent=1, sort_keys=True).encode())
     return True
 
 
@@ -538,7 +536,7 @@ def read_head(place: Place) -> dict[str, Any]:
         When there is no archive, or a later format wrote it.
     """
     try:
-        head: dict[str, Any] = json.loads(place.get(HEAD))
+        head: dict[str, Any] = json.loads(place.get(_HEAD))
     except FileNotFoundError:
         raise ValueError(f"no archive at {place.where}; make one with archive.reduce") from None
     version = str(head["format_version"])

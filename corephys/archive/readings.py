@@ -38,7 +38,6 @@ __all__ = [
     "COLUMNS",
     "Rows",
     "Scan",
-    "Writer",
     "collect_hole",
     "column_metadata",
     "is_readings",
@@ -162,7 +161,7 @@ class Rows:
 
 
 @dataclass
-class Writer:
+class _Writer:
     """Writer of a store of readings, hole by hole, with a chunk of each column in memory.
 
     Parameters
@@ -339,7 +338,7 @@ def _calibration(kind: Any, plain: Mapping[str, Any]) -> Any:
         elif entry.name == "criterion":
             value = {int(order): x for order, x in value.items()}
         elif isinstance(value, list):
-            value = np.asarray(value, dtype=float)
+            value = np.asarray(value, dtype=object if entry.name == "medium" else float)
         values[entry.name] = value
     return kind(**values)
 
@@ -421,7 +420,7 @@ def write_all(place: Place, holes: Iterable[tuple[str, Mapping[str, Scan]]]) -> 
     """Write a store from an iterable of holes, and return their number."""
     if place.names():
         raise ValueError(f"{place.where} is not empty; give a new folder for the readings")
-    writer = Writer(place)
+    writer = _Writer(place)
     count = 0
     for name, scans in holes:
         writer.add(name, scans)

@@ -60,6 +60,16 @@ class Comparison:
         """Whether all numbers and flags are equal."""
         return self.numbers.empty
 
+    def table(self) -> pd.DataFrame:
+        """Quantities that changed, one row for each.
+
+        Returns
+        -------
+        DataFrame
+            The rows of ``numbers``.
+        """
+        return self.numbers.copy()
+
     def __repr__(self) -> str:
         lines = []
         if self.versions[0] != self.versions[1]:

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Self, cast
 
 import numpy as np
 
@@ -135,14 +135,12 @@ class UsedConstant:
 _FIELDS = ("value", "unit", "words", "uncertainty", "origin", "constant", "citation", "status")
 
 
-class SourcedText(str):
-    """Text of a value, such as ``"2.7 g/cm^3"``, with its origin.
-
-    Functions convert it like any other text.
+class _Sourced:
+    """Origin of a value of a plain type; the class beside it makes the value.
 
     Parameters
     ----------
-    text : str
+    value : str, float or int
         The value.
     origin : str
         Key of :data:`ORIGINS`.
@@ -157,76 +155,27 @@ class SourcedText(str):
     constant: Constant | None
 
     def __new__(
-        cls, text: str, origin: str = "given", citation: str = "", constant: Constant | None = None
-    ) -> SourcedText:
-        """Make the text and keep its origin."""
-        made = super().__new__(cls, text)
+        cls, value: Any, origin: str = "given", citation: str = "", constant: Constant | None = None
+    ) -> Self:
+        """Make the value and keep its origin."""
+        made = cast(Any, super()).__new__(cls, value)
         made.origin, made.citation, made.constant = origin, citation, constant
-        return made
+        return cast(Self, made)
 
 
-class SourcedNumber(float):
-    """A pure number with its origin; see :class:`SourcedText`.
+class SourcedText(_Sourced, str):
+    """Text of a value, such as ``"2.7 g/cm^3"``, with its origin.
 
-    Parameters
-    ----------
-    number : float
-        The value [1].
-    origin : str
-        Key of :data:`ORIGINS`.
-    citation : str
-        How the value was found, in words.
-    constant : Constant, optional
-        Row of the table of constants with this value.
+    Functions convert it like any other text.
     """
 
-    origin: str
-    citation: str
-    constant: Constant | None
 
-    def __new__(
-        cls,
-        number: float,
-        origin: str = "given",
-        citation: str = "",
-        constant: Constant | None = None,
-    ) -> SourcedNumber:
-        """Make the number and keep its origin."""
-        made = super().__new__(cls, number)
-        made.origin, made.citation, made.constant = origin, citation, constant
-        return made
+class SourcedNumber(_Sourced, float):
+    """A pure number [1] with its origin."""
 
 
-class SourcedCount(int):
-    """A count with its origin; see :class:`SourcedText`.
-
-    Parameters
-    ----------
-    number : int
-        The value [1].
-    origin : str
-        Key of :data:`ORIGINS`.
-    citation : str
-        How the value was found, in words.
-    constant : Constant, optional
-        Row of the table of constants with this value.
-    """
-
-    origin: str
-    citation: str
-    constant: Constant | None
-
-    def __new__(
-        cls,
-        number: int,
-        origin: str = "given",
-        citation: str = "",
-        constant: Constant | None = None,
-    ) -> SourcedCount:
-        """Make the number and keep its origin."""
-        made = super().__new__(cls, number)
-        made.origin, made.citation, made.constant = origin, citation, constant
-        return made
+class SourcedCount(_Sourced, int):
+    """A count [1] with its origin."""
 
 
 def sourced(value: Any, origin: str, citation: str = "") -> Any:
@@ -234,7 +183,7 @@ def sourced(value: Any, origin: str, citation: str = "") -> Any:
 
     A value that has an origin keeps it.
     """
-    if isinstance(value, (SourcedText, SourcedNumber, SourcedCount)):
+    if isinstance(value, _Sourced):
         return value
     if isinstance(value, str):
         return SourcedText(value, origin, citation)
@@ -268,7 +217,7 @@ def _record(name: str, value: Any) -> UsedConstant | None:
         return base if base is None or spread is None else _with_uncertainty(base, spread)
     if isinstance(value, UsedConstant):
         return replace(value, name=name)
-    if isinstance(value, (SourcedText, SourcedNumber, SourcedCount)):
+    if isinstance(value, _Sourced):
         return _of_sourced(name, value)
     if hasattr(value, "citation") and hasattr(value, "unit"):
         return _of_constant(name, value)
@@ -295,7 +244,7 @@ def _of_constant(name: str, value: Any) -> UsedConstant:
     return replace(held, origin=origin, citation=value.citation, status=value.status)
 
 
-def _of_sourced(name: str, value: SourcedText | SourcedNumber | SourcedCount) -> UsedConstant:
+def _of_sourced(name: str, value: _Sourced) -> UsedConstant:
     """A value with an origin, or the row of a table that it is."""
     if value.constant is not None:
         return _of_constant(name, value.constant)

@@ -1,1 +1,1 @@
-"""Floor 3: what a report needs, made of properties that arrive as arguments."""
+"""Floor 4: what a report needs, made of properties that arrive as arguments."""

@@ -14,7 +14,6 @@ __all__ = [
     "below_bound",
     "level",
     "nearest",
-    "neighbour_residual",
     "repeats",
     "robust_scale",
     "rolling_spikes",

@@ -17,7 +17,7 @@ from corephys.ground.sensor import Sensor
 from corephys.quality import checks, fill
 from corephys.quality.scan_index import ScanIndex, any_within, runs, spacing
 
-__all__ = ["OWN", "RESPONSE_WIDTH", "SeriesReview", "Settings"]
+__all__ = ["SeriesReview", "Settings"]
 
 # --------------------------------------------------------------------------------------------------
 # Thresholds, from the table of thresholds, as floats in the units of a scan.
@@ -37,7 +37,7 @@ def _widths(sensors: Sequence[Sensor]) -> dict[str, float]:
     return found
 
 
-RESPONSE_WIDTH = Compiled(_widths)
+_RESPONSE_WIDTH = Compiled(_widths)
 
 SPIKE_TESTS = ("neighbours", "rolling_median")
 
@@ -89,7 +89,7 @@ class Settings:
         Distance along the section up to which a reading is compared with a sample [cm].
     """
 
-    response_width: Mapping[str, float] = field(default_factory=lambda: dict(RESPONSE_WIDTH))
+    response_width: Mapping[str, float] = field(default_factory=lambda: dict(_RESPONSE_WIDTH))
     end_trim: float = _value("end_trim")
     spike_test: str = "neighbours"
     spike_threshold: float = _value("spike_threshold")

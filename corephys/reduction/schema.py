@@ -878,22 +878,25 @@ def _options() -> dict[str, dict[str, Option]]:
         "logs": {
             "files": Option(None, "log_files", "depths and curves of each LAS file, by file name"),
             "aperture": option_from(
-                logs.compare, "aperture", "m", "length of hole that one value of a log stands for"
+                logs.compare_with_core,
+                "aperture",
+                "m",
+                "length of hole that one value of a log stands for",
             ),
             "largest_shift": option_from(
-                logs.compare,
+                logs.compare_with_core,
                 "largest_shift",
                 "m",
                 "largest shift of a core onto the log, either way",
             ),
             "window": option_from(
-                logs.compare,
+                logs.compare_with_core,
                 "window",
                 "m",
                 "length of core that is shifted by itself; the complete hole if not given",
             ),
             "least_share": option_from(
-                logs.compare,
+                logs.compare_with_core,
                 "least_share",
                 "number",
                 "share of a window or aperture that must hold readings",

@@ -9,13 +9,15 @@ import numpy as np
 import xarray as xr
 
 from corephys import uncertainty
-from corephys.ground import companions, flags, moduli, series, thresholds, units
+from corephys.ground import companions, fits, flags, moduli, series, thresholds, units
 from corephys.ground.choices import choice, choice_column
 from corephys.ground.provenance import SourcedText
 from corephys.numerics.line import Line, ordinary_line
 from corephys.uncertainty import Measured, covariance_effects, given_uncertainty
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional, Fraction, Measurement, Numbers, Scalar
 
 __all__ = [
@@ -32,7 +34,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class Calibration:
+class Calibration(fits.FitResult):
     """Calibration of a bench: t = delay + length_factor length / velocity of the standard.
 
     Parameters
@@ -49,6 +51,8 @@ class Calibration:
         Lengths [mm] and travel times [us] of the standards, and measured less fitted time [us].
     residual_deviation : float
         Standard deviation of the residuals [us], by the degrees of freedom of the fit.
+    line_covariance : (2, 2) ndarray, optional
+        Covariance of the line alone, without the error that the velocities of all standards share.
     """
 
     delay: float
@@ -59,6 +63,45 @@ class Calibration:
     travel_time: np.ndarray = field(default_factory=lambda: np.empty(0))
     residual: np.ndarray = field(default_factory=lambda: np.empty(0))
     residual_deviation: float = float("nan")
+    line_covariance: np.ndarray | None = field(default=None, repr=False)
+
+    _TITLE = "Calibration of a velocity bench, t = delay + length factor length / velocity"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Delay and length factor with uncertainties, and a fitted velocity of the standards."""
+        line = self.covariance if self.line_covariance is None else self.line_covariance
+        random = np.sqrt(np.diag(line))
+        shared = float("nan")
+        if self.line_covariance is not None:
+            shared = float(np.sqrt(self.covariance[1, 1] - line[1, 1]))
+        factor = (self.length_factor, "1", "true length over length as read", random[1], {}, shared)
+        rows = [
+            fits.Parameter("delay", self.delay, "us", "delay of transducers", random[0]),
+            fits.Parameter("length_factor", *factor),
+        ]
+        if np.isfinite(self.standard_velocity):
+            words = "velocity of the standards"
+            rows.append(fits.Parameter("standard_velocity", self.standard_velocity, "m/s", words))
+        return fits.parameters(
+            rows,
+            equation="t = delay + length_factor length / velocity of the standard",
+            covariance=self.covariance,
+            residual_deviation=self.residual_deviation,
+            standards=self.length.size,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Travel time of the standards against their length."""
+        order = np.argsort(self.length, kind="stable")
+        x, t = self.length[order], self.travel_time[order]
+        fits.draw_points(ax, x, t, u_y=self.residual_deviation, label="standards")
+        if x.size:
+            fits.draw_curve(ax, x, t - self.residual[order])
+        else:  # a delay that was given, without standards
+            fits.draw_curve(ax, [0.0, 0.0], [0.0, self.delay], label="delay")
+        ax.set_xlabel("length as read [mm]")
+        ax.set_ylabel("travel time [us]")
 
     @property
     def delay_uncertainty(self) -> float:
@@ -171,7 +214,8 @@ def _calibration(line: Line, free: bool, share: float, rest: tuple[object, ...])
         return Calibration(line.intercept, 1.0, alone, 1e3 / line.slope, *rest)
     covariance = np.array(line.covariance, dtype=float)
     covariance[1, 1] += (line.slope * share) ** 2
-    return Calibration(line.intercept, line.slope, covariance, float("nan"), *rest)
+    alone = np.array(line.covariance, dtype=float)
+    return Calibration(line.intercept, line.slope, covariance, float("nan"), *rest, alone)
 
 
 # --------------------------------------------------------------------------------------------------

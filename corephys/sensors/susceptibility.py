@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground import constants, fits, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.laws import law, with_unit
 from corephys.ground.provenance import constants_attribute
@@ -41,6 +41,7 @@ from corephys.uncertainty import Measured, given_uncertainty
 
 if TYPE_CHECKING:
     import pint
+    from matplotlib.axes import Axes
 
     from corephys.ground.types import Dimensional, Floats, Numbers, Scalar
 
@@ -64,7 +65,7 @@ _T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
-class Baseline:
+class Baseline(fits.FitResult):
     """Reading in air at the times of readings on the core.
 
     Parameters
@@ -75,11 +76,54 @@ class Baseline:
         Standard uncertainty in that unit; NaN where unknown.
     reason : int, ndarray or DataArray of int, (reading)
         ``no_baseline`` where no reading in air is close in time.
+    air_time, air_reading, air_uncertainty : ndarray, (air)
+        Times [s] of the readings in air, these readings and their standard uncertainties, in the
+        unit of the readings.
+    time : DataArray or ndarray, (reading)
+        Times of the readings since the same moment [s].
     """
 
     values: Any
     uncertainty: Any
     reason: Any
+    air_time: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    air_reading: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    air_uncertainty: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    time: Any = field(default=None, repr=False)
+
+    _TITLE = "Reading of the susceptibility meter in air"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Reading in air at each reading, with its uncertainty and reasons."""
+        words = "reading in air at the time of the reading, in its unit"
+        made = fits.parameters(
+            [fits.Parameter("air_reading", self.values, "1", words, self.uncertainty)],
+            equation="linear in time between readings in air, constant outside",
+            readings_in_air=self.air_time.size,
+        )
+        made["air_reading_reason"] = xr.zeros_like(made["air_reading"], dtype=np.int64) + (
+            getattr(self.reason, "variable", self.reason)
+        )
+        made["air_reading_reason"].attrs = flags.reason_attributes(words)
+        return made
+
+    def _draw(self, ax: Axes) -> None:
+        """Readings in air, and the baseline at the times of the readings."""
+        values = np.ravel(np.asarray(self.values, dtype=float))
+        timed = self.time is not None
+        x = np.ravel(np.asarray(self.time)) if timed else np.arange(values.size)
+        far = np.broadcast_to(np.ravel(np.asarray(self.reason)) != 0, values.shape)
+        u = np.broadcast_to(np.ravel(np.asarray(self.uncertainty, dtype=float)), values.shape)
+        order = np.argsort(x, kind="stable")
+        fits.draw_curve(ax, x[order], values[order], u=u[order], label="baseline of the readings")
+        if far.any():
+            ax.plot(x[far], values[far], "o", color="tab:blue", mfc="none", label="no air close by")
+        fits.draw_points(
+            ax, self.air_time, self.air_reading, u_y=self.air_uncertainty, label="readings in air"
+        )
+        ax.set_xlabel("time [s]" if timed else "number of the reading")
+        ax.set_ylabel("reading in air, in the unit of the meter")
 
 
 def _baseline_kernel(
@@ -164,6 +208,7 @@ def drift_baseline(
     air = np.bincount(group, weights=air[usable]) / counts
     given = units.as_floats(air_uncertainty, "1", "air_uncertainty", optional=True)
     one = np.fmax(_scatter(at, air), np.nan if given is None else float(given))
+    sigma = one / np.sqrt(counts)
     values, uncertainty, reason = series.apply(
         _baseline_kernel,
         when,
@@ -171,10 +216,10 @@ def drift_baseline(
         dtypes=[float, float, np.int64],
         at=at,
         air=air,
-        sigma=one / np.sqrt(counts),
+        sigma=sigma,
         span=positive(span, "s", "span", zero=True),
     )
-    return Baseline(values, uncertainty, reason)
+    return Baseline(values, uncertainty, reason, at, air, sigma, when)
 
 
 def _scatter(at: np.ndarray, air: np.ndarray) -> float:

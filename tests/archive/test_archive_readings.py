@@ -14,6 +14,7 @@ import xarray as xr
 
 import corephys as cp
 from corephys import archive
+from corephys.archive import readings as store
 from corephys.archive.readings import CHUNK, Rows
 from corephys.ground import flags
 from corephys.reduction.context import Context
@@ -284,6 +285,31 @@ def test_collected_holes_give_the_numbers_of_reduce(tmp_path: Path, demo_hole: P
         u = there[f"{quantity}_u_random"].values.astype(np.float32)
         np.testing.assert_array_equal(mine[f"{quantity}_u_random"].values, u)
         np.testing.assert_array_equal(mine["depth"].values, there["depth"].values)
+
+
+@pytest.mark.parametrize("older", [False, True])
+def test_a_stored_calibration_loads_with_its_standards_and_without(older: bool) -> None:
+    from matplotlib import pyplot
+
+    length, medium = np.array([40.0, 60.0, 25.0, 50.0]), ["water", "water", "steel", "steel"]
+    time = 8.0 + 1e3 * length / np.array([1482.0, 1482.0, 5900.0, 5900.0])
+    time += np.array([0.02, -0.01, 0.01, 0.03])
+    made = pwave.calibrate(
+        cp.quantity(length, "mm"),
+        cp.quantity(time, "us"),
+        temperature="20 degC",
+        medium=medium,
+        wall="2.6 mm",
+    )
+    plain = json.loads(json.dumps(store._plain_calibration(made)))
+    if older:  # written before the media and walls of the standards were kept
+        del plain["medium"], plain["walls"]
+    again = store._calibration(pwave.Calibration, plain)
+    assert again.table().equals(made.table()) and again.describe() == made.describe()
+    assert list(again.medium) == ([] if older else medium)
+    ax = again.plot()
+    assert sum(len(line.get_xdata()) for line in ax.lines if line.get_marker() == "o") == 4
+    pyplot.close(ax.get_figure())
 
 
 def test_rows_know_their_holes() -> None:

@@ -195,12 +195,12 @@ def test_a_planted_shift_and_bias_are_found_again():
     log = dataset_of(z_log, seen(z_log) + rng.normal(0, 0.005, z_log.size))
     z_core = np.arange(30.0, 60.0, 0.025)
     core = dataset_of(z_core, column(z_core + 1.37) + 0.03 + rng.normal(0, 0.02, z_core.size))
-    found = logs.compare(core, log, "bulk_density", largest_shift="5 m")
+    found = logs.compare_with_core(core, log, "bulk_density", largest_shift="5 m")
     assert float(found["shift"][0]) == pytest.approx(1.37, abs=0.02)
     assert float(found["bias"][0]) == pytest.approx(0.03, abs=0.003)
     assert float(found["correlation"][0]) > 0.98 > float(found["correlation_before"][0])
     assert float(found["at_limit"][0]) == 0.0
-    narrow = logs.compare(core, log, "bulk_density", largest_shift="1 m")
+    narrow = logs.compare_with_core(core, log, "bulk_density", largest_shift="1 m")
     assert float(narrow["at_limit"][0]) == 1.0
 
 
@@ -209,7 +209,7 @@ def test_windows_follow_a_shift_that_grows():
     log = dataset_of(z_log, seen(z_log))
     z_core = np.arange(20.0, 70.0, 0.02)
     core = dataset_of(z_core, column(z_core + 0.02 * (z_core - 20.0)))
-    found = logs.compare(core, log, "bulk_density", largest_shift="3 m", window="10 m")
+    found = logs.compare_with_core(core, log, "bulk_density", largest_shift="3 m", window="10 m")
     middle = 0.5 * (found["top"] + found["bottom"]).values
     np.testing.assert_allclose(found["shift"].values, 0.02 * (middle - 20.0), atol=0.06)
 
@@ -248,9 +248,9 @@ def test_core_and_log_that_never_meet_are_told_so():
     core = dataset_of(np.arange(0.0, 10.0, 0.1), np.ones(100))
     log = dataset_of(np.arange(500.0, 510.0, 0.1), np.ones(100))
     with pytest.raises(ValueError, match="share no depth within 5 m; bring both to one datum"):
-        logs.compare(core, log, "bulk_density")
+        logs.compare_with_core(core, log, "bulk_density")
     with pytest.raises(cp.UnitError):
-        logs.compare(core, log, "bulk_density", aperture=0.5)
+        logs.compare_with_core(core, log, "bulk_density", aperture=0.5)
 
 
 def test_the_real_log_reads_and_its_impossible_slowness_is_bad(open_data):

@@ -67,7 +67,9 @@ def test_a_moved_core_is_reported_although_its_values_stay(tables, reduced):
     depth = density["depth"].copy(deep=True)
     depth[:7] += 0.1
     moved["properties/density"] = density.assign_coords(depth=depth)
-    rows = cp.export.compare(reduced, moved).numbers
+    found = cp.export.compare(reduced, moved)
+    rows = found.table()
+    assert rows.equals(found.numbers)
     assert rows[["group", "quantity", "changed"]].values.tolist() == [
         ["properties/density", "depth", 7]
     ]

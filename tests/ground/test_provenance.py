@@ -341,12 +341,13 @@ CALLS: dict[str, list[Callable[[], xr.Dataset]]] = {
     "products.compaction.column.column_effective_stress": [
         lambda: cp.compaction.column_effective_stress(
             "100 m", surface_porosity=0.7, decay_length="1000 m")],
-    "downhole.logs.comparison.compare": [lambda: cp.logs.compare(_log(), _log(), "bulk_density")],
+    "downhole.logs.comparison.compare_with_core": [
+        lambda: cp.logs.compare_with_core(_log(), _log(), "bulk_density")],
     "downhole.logs.comparison.to_aperture": [
         lambda: cp.logs.to_aperture(_log(), "bulk_density", at=cp.quantity([5.0], "m"))],
     "hole.placing.match.match": [lambda: cp.depth.match(DENSITY, to=POROSITY)],
-    "products.compaction.comparison.compare": [
-        lambda: cp.compaction.compare(_porosities(), absolute_sigma=False).dataset],
+    "products.compaction.comparison.compare_models": [
+        lambda: cp.compaction.compare_models(_porosities(), absolute_sigma=False).dataset],
     "products.compaction.fits.fit": [
         lambda: cp.compaction.fit(_porosities(), absolute_sigma=False).dataset],
     "products.compaction.fits.fit_by_layer": [

@@ -106,7 +106,7 @@ def _compare(open_data, site):
     coords = {"depth": ("reading", depth)}
     values = xr.DataArray(porosity, dims="reading", coords=coords, attrs={"units": "1"})
     load = xr.DataArray(stress, dims="reading", coords=coords, attrs={"units": "kPa"})
-    return compaction.compare(values, stress=load, absolute_sigma=False)
+    return compaction.compare_models(values, stress=load, absolute_sigma=False)
 
 
 @pytest.mark.slow

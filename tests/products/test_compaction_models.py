@@ -170,7 +170,7 @@ def test_layers_are_fitted_apart_and_small_ones_named():
     assert list(found.fits) == ["mud", "ooze"] and list(found.too_small) == ["ash"]
     assert found.fits["mud"].values[0] == pytest.approx(0.7, abs=0.02)
     assert found.fits["ooze"].values[1] == pytest.approx(500.0, rel=0.2)
-    assert "too few for a fit" in found.table.loc["ash", "verdict"]
+    assert "too few for a fit" in found.by_layer().loc["ash", "verdict"]
     assert found.dataset.sizes["layer"] == 2
     with pytest.raises(ValueError, match="no layer has the 200 usable porosities"):
         compaction.fit_by_layer(both, layers, absolute_sigma=True, least_points=200)
@@ -181,22 +181,22 @@ def test_layers_are_fitted_apart_and_small_ones_named():
 
 
 def test_a_comparison_finds_a_strong_truth_and_leaves_a_weak_one_open():
-    strong = compaction.compare(_hole("offset_exponential"), absolute_sigma=True)
+    strong = compaction.compare_models(_hole("offset_exponential"), absolute_sigma=True)
     assert strong.dataset.attrs["first_by_aicc"] == "offset_exponential"
     assert "agree on offset exponential" in strong.dataset.attrs["verdict"]
-    weak = compaction.compare(
+    weak = compaction.compare_models(
         _hole("exponential", high=150.0, scatter=0.02), models=("exponential", "linear"),
         absolute_sigma=True,
     )  # fmt: skip
     assert any("AICc does not tell" in words for words in weak.verdict)
     assert any("does not tell them apart" in words for words in weak.verdict)
     assert float(weak.dataset["aicc_weight"].sum()) == pytest.approx(1.0)
-    assert {"aicc", "verdict", "curve"} <= set(weak.table.columns)
+    assert {"aicc", "verdict", "curve"} <= set(weak.table().columns)
 
 
 def test_the_criterion_is_what_its_definition_gives():
     hole = _hole("linear", n=40)
-    found = compaction.compare(
+    found = compaction.compare_models(
         hole, models=("linear", "exponential"), absolute_sigma=True, excess_scatter=False
     )
     y, z = hole["porosity"].values, hole.depth.values
@@ -210,18 +210,18 @@ def test_all_models_of_a_comparison_see_the_same_points():
     hole = _hole("exponential")
     stress = _stress(hole.depth.values)
     stress["vertical_effective_stress"][:5] = np.nan
-    found = compaction.compare(hole, stress=stress, absolute_sigma=True)
+    found = compaction.compare_models(hole, stress=stress, absolute_sigma=True)
     assert {fit.data.porosity.size for fit in found.fits.values()} == {145}
     assert found.dataset.sizes["model"] == 6
     with pytest.raises(ValueError, match="a comparison needs at least two"):
-        compaction.compare(hole, models=("linear",), absolute_sigma=True)
+        compaction.compare_models(hole, models=("linear",), absolute_sigma=True)
 
 
 def test_neighbours_that_scatter_together_weaken_the_criterion_in_words():
     hole = _hole("exponential", n=200)
     hole["porosity"] = hole["porosity"] + 0.03 * np.sin(hole["depth"] / 25)
     hole["porosity"].attrs["units"] = "1"
-    words = compaction.compare(hole, absolute_sigma=True).dataset.attrs["verdict"]
+    words = compaction.compare_models(hole, absolute_sigma=True).dataset.attrs["verdict"]
     assert "neighbours in depth scatter together" in words
 
 
@@ -230,7 +230,9 @@ def test_the_profile_of_a_straight_line_is_students_interval():
     y, z = hole["porosity"].values, hole.depth.values
     line = stats.linregress(z, y)
     bare = xr.DataArray(y, dims="reading", coords={"depth": ("reading", z)}, attrs={"units": "1"})
-    found = compaction.profile(bare, model="linear", absolute_sigma=False, excess_scatter=False)
+    found = compaction.likelihood_profile(
+        bare, model="linear", absolute_sigma=False, excess_scatter=False
+    )
     for i, level in enumerate((0.6827, 0.9545)):
         arm = 1e3 * line.stderr * stats.t.ppf(0.5 + level / 2, 18)
         lower, upper = (float(found[f"porosity_gradient_{s}"][i]) for s in ("lower", "upper"))
@@ -241,7 +243,7 @@ def test_the_profile_of_a_straight_line_is_students_interval():
 def test_profile_ends_are_where_a_grid_of_all_parameters_puts_them():
     hole = _hole("exponential", n=30, high=120.0, scatter=0.01)
     fit = compaction.fit(hole, absolute_sigma=True, excess_scatter=False)
-    found = compaction.profile(fit)
+    found = compaction.likelihood_profile(fit)
     y, z = hole["porosity"].values, hole.depth.values
     rate = np.linspace(1 / 3000, 1 / 200, 4000)
     e = np.exp(-np.outer(rate, z))
@@ -254,13 +256,50 @@ def test_profile_ends_are_where_a_grid_of_all_parameters_puts_them():
     assert rise == pytest.approx([1.0, 1.0], abs=2e-3)
 
 
+@pytest.mark.parametrize("seed", [5, 8, 13, 19])
+def test_profile_of_a_void_ratio_that_reaches_its_least_value_ends_where_a_grid_does(seed):
+    # Exponential porosities: the best line of void ratios meets its least value, where the misfit
+    # has a kink and more than one minimum.
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(8, 30))
+    load = np.sort(rng.uniform(20.0, 4000.0, n))
+    phi = 0.8 * np.exp(-load / rng.uniform(500.0, 5000.0))
+    phi = np.clip(phi + rng.normal(0.0, rng.uniform(0.003, 0.05), n), 0.005, 0.97)
+    fit = compaction.fit(
+        units.quantity(phi, "1"),
+        depth=units.quantity(load / 6.0, "m"),
+        stress=units.quantity(load, "kPa"),
+        model="void ratio in log stress",
+        absolute_sigma=False,
+        excess_scatter=False,
+    )
+    found = compaction.likelihood_profile(fit)
+    log = np.log10(load / 100.0)
+
+    def least(e, index):  # on a grid of the parameter that is not held
+        ratio = np.maximum(np.ravel(e)[:, None] - np.ravel(index)[:, None] * log, 1e-9)
+        return ((phi - ratio / (1.0 + ratio)) ** 2).sum(axis=1).min()
+
+    best, variance = float((fit.found.residual**2).sum()), fit.found.reduced_chi_square
+    t = stats.t.ppf(0.5 + np.array([0.6827, 0.9545]) / 2, fit.found.degrees_of_freedom)
+    grid = np.linspace(-1.0, 6.0, 30001)
+    every = np.ones(grid.size)
+    for i, rise in enumerate(t**2 * variance):
+        for side in ("lower", "upper"):
+            e = float(found[f"reference_void_ratio_{side}"][i])
+            index = float(found[f"compression_index_{side}"][i])
+            # The many minima of a kinked misfit lie within a few per cent of the rise.
+            for misfit in (least(e * every, grid), least(grid, index * every)):
+                assert (misfit - best) / rise == pytest.approx(1.0, abs=0.03)
+
+
 def test_open_ends_are_said_to_be_open():
     flat = _hole("exponential", n=20, high=40.0, scatter=0.04)
-    found = compaction.profile(flat, absolute_sigma=True)
+    found = compaction.likelihood_profile(flat, absolute_sigma=True)
     assert float(found["decay_length_upper"][1]) == np.inf
     assert int(found["decay_length_open"][1]) == 2
     assert "open above" in found.attrs["verdict"] and "take the profile" in found.attrs["verdict"]
-    offset = compaction.profile(_hole("exponential"), model="offset_exponential",
+    offset = compaction.likelihood_profile(_hole("exponential"), model="offset_exponential",
                                 absolute_sigma=True)  # fmt: skip
     assert "residual" not in offset.attrs or int(offset["residual_porosity_open"][1]) & 1
 
@@ -342,7 +381,7 @@ def test_errors_of_intervals_teach():
     fit = compaction.fit(_hole("exponential"), absolute_sigma=True)
     robust = compaction.fit(_hole("exponential"), robust="huber", absolute_sigma=True)
     with pytest.raises(ValueError, match="a profile needs a likelihood"):
-        compaction.profile(robust)
+        compaction.likelihood_profile(robust)
     with pytest.raises(ValueError, match="fit with robust='none'"):
         compaction.bootstrap(robust)
     with pytest.raises(ValueError, match=r"replicates is 60\.5; it has to be an integer"):
@@ -352,7 +391,7 @@ def test_errors_of_intervals_teach():
     ):
         compaction.bootstrap(fit, levels=(1.5,))
     with pytest.raises(ValueError, match="each level has to lie between 0 and 1"):
-        compaction.profile(fit, levels=(68.27,))
+        compaction.likelihood_profile(fit, levels=(68.27,))
     with pytest.raises(ValueError, match="replicates is 10; an interval needs at least"):
         compaction.bootstrap(fit, replicates=10)
     with pytest.raises(ValueError, match="at most a quarter"):

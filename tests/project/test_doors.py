@@ -227,7 +227,8 @@ FRACTIONS = {
         *LAYER, surface_porosity=f, top_age="0 kyr", bottom_age="10 kyr", **COLUMN),
     "compaction.column_effective_stress": lambda f:
         compaction.column_effective_stress("100 m", surface_porosity=f, **COLUMN),
-    "compaction.compare": lambda f: compaction.compare(along_depth(f), absolute_sigma=False),
+    "compaction.compare_models": lambda f:
+        compaction.compare_models(along_depth(f), absolute_sigma=False),
     "compaction.decompact": lambda f: compaction.decompact(*LAYER, surface_porosity=f, **COLUMN),
     "compaction.exponential": lambda f:
         compaction.exponential("100 m", surface_porosity=f, **COLUMN),
@@ -247,7 +248,8 @@ FRACTIONS = {
         compaction.original_thickness(*LAYER, surface_porosity=f, **COLUMN),
     "compaction.power": lambda f:
         compaction.power("100 m", reference_porosity=f, solidity_exponent=0.1),
-    "compaction.profile": lambda f: compaction.profile(along_depth(f), absolute_sigma=False),
+    "compaction.likelihood_profile": lambda f:
+        compaction.likelihood_profile(along_depth(f), absolute_sigma=False),
     "compaction.rebound": lambda f: compaction.rebound(
         one(f), stress=series_of([100.0], "kPa"), swelling_index=0.1),
     "compaction.rebound_by_depth": lambda f: compaction.rebound_by_depth(

@@ -409,4 +409,4 @@ def test_depths_that_only_repeat_are_no_step():
     core = of(np.arange(0.0, 10.0, 0.1))
     for depth in ([5.0] * 4, [5.0, 5.0 + 1e-9, 5.0 + 2e-9, 5.0 + 3e-9]):
         with pytest.raises(ValueError, match=r"steps of .* too fine"):
-            logs.compare(core, of(depth), "bulk_density")
+            logs.compare_with_core(core, of(depth), "bulk_density")

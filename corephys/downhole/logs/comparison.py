@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from corephys.ground.types import Scalar
 
-__all__ = ["compare", "to_aperture"]
+__all__ = ["compare_with_core", "to_aperture"]
 
 _T = thresholds.DEFAULTS
 _ALLOW = ("good", "not_evaluated")
@@ -144,7 +144,7 @@ def _usual(steps: np.ndarray) -> float:
     return float(np.median(rising)) if rising.size else 0.0
 
 
-def compare(
+def compare_with_core(
     core: xr.Dataset,
     log: xr.Dataset,
     name: str,

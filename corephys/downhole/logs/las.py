@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from corephys.ground.types import Scalar
 
-__all__ = ["LAS_UNITS", "UNITS_OF_LAS", "LogError", "below_seafloor", "from_bytes", "read", "write"]
+__all__ = ["LogError", "below_seafloor", "from_bytes", "read", "write"]
 
 # --------------------------------------------------------------------------------------------------
 # Depths of a log: from the datum of its file to below seafloor.
@@ -92,7 +92,7 @@ def below_seafloor(
 
 
 # Units as LAS files spell them, in capitals, to the spelling of the library.
-LAS_UNITS = {
+_LAS_UNITS = {
     "M": "m",
     "FT": "foot",
     "F": "foot",
@@ -132,7 +132,7 @@ LAS_UNITS = {
     "KPA": "kPa",
     "MPA": "MPa",
 }
-UNITS_OF_LAS = {
+_UNITS_OF_LAS = {
     "m": "M",
     "mm": "MM",
     "kg/m^3": "K/M3",
@@ -328,10 +328,10 @@ def _depth(las: lasio.LASFile, null: float, reports: list[str]) -> np.ndarray:
         raise LogError(
             f"the index {index.mnemonic!r} is not a number in every row; check the section ~A"
         )
-    unit = LAS_UNITS.get(str(index.unit).strip().upper())
+    unit = _LAS_UNITS.get(str(index.unit).strip().upper())
     if unit not in _LENGTHS:
         header = next((i for i in las.well if str(i.mnemonic).upper() == "STRT"), None)
-        unit = LAS_UNITS.get(str(getattr(header, "unit", "")).strip().upper())
+        unit = _LAS_UNITS.get(str(getattr(header, "unit", "")).strip().upper())
         if unit not in _LENGTHS:
             raise LogError(
                 f"the index {index.mnemonic!r} has the unit {index.unit!r}, which is not a length; "
@@ -385,7 +385,7 @@ def _compare_header(las: lasio.LASFile, depth: np.ndarray, reports: list[str]) -
         except (AttributeError, TypeError, ValueError):
             reports.append(f"the header states no {name}")
             continue
-        unit = LAS_UNITS.get(str(item.unit).strip().upper())  # type: ignore[union-attr]
+        unit = _LAS_UNITS.get(str(item.unit).strip().upper())  # type: ignore[union-attr]
         stated *= units.convert(1.0, unit if unit in _LENGTHS else "m", "m")
         if name == "STEP" and (stated == 0.0 or np.ptp(np.diff(finite)) > 0.5 * abs(value)):
             continue  # an uneven index has no step
@@ -443,7 +443,7 @@ def _quantity(
     unit = _unit(curve)
     wanted = term(name).unit
     if unit == "1" and not str(curve.unit).strip() and wanted != "1":
-        spelled = UNITS_OF_LAS.get(wanted, wanted)
+        spelled = _UNITS_OF_LAS.get(wanted, wanted)
         raise LogError(
             f"curve {curve.mnemonic!r} has no unit in the file, and {name} needs one; write it "
             f"into its line of ~CURVE, such as '{curve.mnemonic}.{spelled}'"
@@ -479,7 +479,7 @@ def _quantity(
 
 def _unit(curve: lasio.CurveItem) -> str | None:
     """Unit of a curve in the spelling of the library; None for an unknown one."""
-    return LAS_UNITS.get(str(curve.unit).strip().upper())
+    return _LAS_UNITS.get(str(curve.unit).strip().upper())
 
 
 def _words(curve: lasio.CurveItem) -> dict[str, str]:
@@ -590,7 +590,7 @@ def write(
         las.append_curve(
             name,
             np.asarray(data.values, dtype=float)[order],
-            unit=UNITS_OF_LAS.get(unit, unit),
+            unit=_UNITS_OF_LAS.get(unit, unit),
             descr=str(data.attrs.get("long_name", variable)),
         )
     las.other = str(dataset.attrs.get("safety", ""))

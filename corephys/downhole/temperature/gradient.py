@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["line_from_seafloor", "line_or_usual_gradient"]
-
 
 def line_from_seafloor(
     depth: np.ndarray, temperature: np.ndarray, seafloor: float

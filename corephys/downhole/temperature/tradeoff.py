@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from corephys.ground.types import Dimensional, Measurement
 
-__all__ = ["GRADES", "grade", "valley"]
+__all__ = ["grade", "valley"]
 
 # --------------------------------------------------------------------------------------------------
 # Pairs of conductivity and temperature that fit a record about equally well.

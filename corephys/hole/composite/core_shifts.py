@@ -26,10 +26,7 @@ from corephys.hole.placing.depth_uncertainty import errors_in_metres
 from corephys.numerics.line import ordinary_line
 
 __all__ = [
-    "MOST",
     "TIED",
-    "doubts",
-    "expected",
     "growth_factor",
     "place",
     "placements",
@@ -122,7 +119,7 @@ def shifts(
     datum = int(np.flatnonzero(places["hole"].to_numpy() == reference)[0])
     shift, u, word = _solve(rows, places, datum)
     residual = shift[rows.one] - shift[rows.other] - rows.step
-    found_notes = doubts(table["tie"].to_list(), residual, rows.sigma, rows.known)
+    found_notes = _doubts(table["tie"].to_list(), residual, rows.sigma, rows.known)
     words = {"units": "m", "long_name": "shift onto composite depth"}
     found = xr.Dataset(
         {
@@ -161,7 +158,7 @@ def shifts(
     )
     if parts is None:
         return found
-    u_expected, over, notes = expected(parts, places, datum, shift)
+    u_expected, over, notes = _expected(parts, places, datum, shift)
     return found.assign(
         shift_expected=(
             "row",
@@ -431,7 +428,7 @@ def growth_factor(shifts: xr.Dataset, *, hole: str | None = None) -> xr.Dataset:
 # Expected size of shifts from the uncertainty of depth, and shifts that exceed it.
 
 
-MOST = thresholds.value("composite_shift_limit")
+_MOST = thresholds.value("composite_shift_limit")
 
 
 def _errors_of_cores(
@@ -472,13 +469,13 @@ def _errors_of_cores(
     return found
 
 
-def expected(
+def _expected(
     parts: list[dict[str, Any]], places: pd.DataFrame, datum: int, shift: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
     """Expected standard uncertainty of shifts [m], shift over it [1], and notes on larger ones.
 
     ``datum`` is the row of the core without a shift. NaN for the datum, and where an uncertainty
-    is not given; a note for every core above :data:`MOST`.
+    is not given; a note for every core above this limit.
 
     Notes
     -----
@@ -503,12 +500,12 @@ def expected(
     notes = [
         f"core {core[row]} of hole {hole[row]}: shift {shift[row]:.2f} m is {over[row]:.1f} times "
         f"its expected standard uncertainty of {u[row]:.2f} m; check its ties, or its depth"
-        for row in np.flatnonzero(over > MOST)
+        for row in np.flatnonzero(over > _MOST)
     ]
     return u, over, notes
 
 
-def doubts(names: list[str], residual: np.ndarray, sigma: np.ndarray, known: bool) -> list[str]:
+def _doubts(names: list[str], residual: np.ndarray, sigma: np.ndarray, known: bool) -> list[str]:
     """Notes on ties whose residual [m] exceeds their uncertainty [m], or that have none.
 
     ``known`` states that all uncertainties are known and used as weights.
@@ -532,5 +529,5 @@ def doubts(names: list[str], residual: np.ndarray, sigma: np.ndarray, known: boo
         f"tie {names[i]} misses by {abs(residual[i]):.2f} m, {abs(residual[i]) / sigma[i]:.1f} "
         f"times its standard uncertainty of {sigma[i]:.2g} m: ties disagree by more than their "
         "uncertainties, so that the uncertainty of the shifts is too small; check these ties"
-        for i in np.flatnonzero(np.abs(residual) > MOST * sigma)
+        for i in np.flatnonzero(np.abs(residual) > _MOST * sigma)
     ]

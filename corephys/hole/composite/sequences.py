@@ -16,10 +16,10 @@ from corephys.hole.composite.core_shifts import TIED, place, placements, shifts_
 from corephys.hole.composite.depth_scales import section_ends
 from corephys.hole.composite.ties import DEPTHS, TieError
 
-__all__ = ["COLUMNS", "checked_sequence", "sequence_in_metres", "suggest_sequence", "take"]
+__all__ = ["checked_sequence", "sequence_in_metres", "suggest_sequence", "take"]
 
 _T = thresholds.DEFAULTS
-COLUMNS: dict[str, str] = {"hole": "", "core": "", "top": "m", "bottom": "m"}
+_COLUMNS: dict[str, str] = {"hole": "", "core": "", "top": "m", "bottom": "m"}
 _SAME = 1e-6  # m: a micrometre is the same depth
 _LENGTHS = dict.fromkeys(("top", "bottom", "top_composite", "bottom_composite", "joint_gap"), "m")
 
@@ -229,11 +229,11 @@ def _plain(sequence: pd.DataFrame) -> pd.DataFrame:
     for header in sequence.columns:
         name, _, rest = str(header).partition(" [")
         values = sequence[header]
-        if COLUMNS.get(name) == "m":
+        if _COLUMNS.get(name) == "m":
             unit = rest.rstrip("]") or "m"
             values = pd.to_numeric(values, errors="coerce") * units.convert(1.0, unit, "m")
         columns[name] = values
-    lacking = [name for name in COLUMNS if name not in columns]
+    lacking = [name for name in _COLUMNS if name not in columns]
     if lacking or not len(sequence):
         missing = ", ".join(lacking) or "no interval"
         raise TieError(f"a sequence needs hole, core, top [m] and bottom [m]; {missing} missing")

@@ -15,7 +15,7 @@ from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import Problem
 from corephys.hole.reading.tables import Column, Table
 
-__all__ = ["AXIS", "FILE", "FOLDER", "NODE", "TABLE", "Record", "join", "read"]
+__all__ = ["FILE", "FOLDER", "NODE", "TABLE", "Record", "join", "read"]
 
 # --------------------------------------------------------------------------------------------------
 # Recorded P-wave waveforms of a hole: one netCDF file beside the tables of the scan.
@@ -37,7 +37,7 @@ TABLE = Table(
     positioned=True,
     supplied=True,  # a repeated position is flagged; whether its waveforms differ is not checked
 )
-AXIS = "record_time"  # name in the hole; CF reserves "time" for an axis of dates
+_AXIS = "record_time"  # name in the hole; CF reserves "time" for an axis of dates
 _WATER = ("water_trace", "water_travel_time")
 _WORDS = {
     "waveform": "received P-wave waveform",
@@ -119,7 +119,7 @@ def _shared(dataset: xr.Dataset) -> tuple[dict[str, xr.Variable], list[Problem]]
 def _worded(name: str, variable: xr.Variable) -> xr.Variable:
     """A variable with the names of the hole: its long_name and the axis ``record_time``."""
     kept = {key: value for key, value in variable.attrs.items() if key in ("units", "long_name")}
-    dims = [AXIS if dim == "time" else dim for dim in variable.dims]
+    dims = [_AXIS if dim == "time" else dim for dim in variable.dims]
     return xr.Variable(dims, variable.values, {"long_name": _WORDS[name], **kept})
 
 
@@ -173,7 +173,7 @@ def _text(value: object) -> str:
 def join(placed: xr.Dataset, record: Record) -> xr.Dataset:
     """Add the waveforms (reading, record_time [us]) to the table of their readings."""
     others = {name: part for name, part in record.variables.items() if name != "time"}
-    return placed.assign(others).assign_coords({AXIS: record.variables["time"]})
+    return placed.assign(others).assign_coords({_AXIS: record.variables["time"]})
 
 
 # --------------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ and by a bootstrap of blocks of depth.
 
 from __future__ import annotations
 
-from corephys.products.compaction.certainty import bootstrap, profile
+from corephys.products.compaction.certainty import bootstrap, likelihood_profile
 from corephys.products.compaction.column import (
     burial_history,
     column_effective_stress,
@@ -15,7 +15,7 @@ from corephys.products.compaction.column import (
     original_thickness,
     solid_thickness,
 )
-from corephys.products.compaction.comparison import Comparison, compare
+from corephys.products.compaction.comparison import Comparison, compare_models
 from corephys.products.compaction.fits import LayerFits, fit, fit_by_layer
 from corephys.products.compaction.models import (
     MODELS,
@@ -47,17 +47,17 @@ __all__ = [
     "bootstrap",
     "burial_history",
     "column_effective_stress",
-    "compare",
+    "compare_models",
     "decompact",
     "exponential",
     "exponential_in_stress",
     "fit",
     "fit_by_layer",
+    "likelihood_profile",
     "linear",
     "offset_exponential",
     "original_thickness",
     "power",
-    "profile",
     "rebound",
     "rebound_by_depth",
     "rebound_density",

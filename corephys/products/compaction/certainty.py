@@ -17,7 +17,7 @@ from corephys.products.compaction.results import CompactionFit
 if TYPE_CHECKING:
     from corephys.ground.types import Measurement, Scalar
 
-__all__ = ["bootstrap", "profile"]
+__all__ = ["bootstrap", "likelihood_profile"]
 
 # --------------------------------------------------------------------------------------------------
 # Profile-likelihood intervals of the parameters, compared with those of the covariance.
@@ -27,7 +27,7 @@ LEVELS = (0.6827, 0.9545)
 _APART = thresholds.value("profile_apart")
 
 
-def profile(
+def likelihood_profile(
     porosity: CompactionFit | Measurement, *, levels: tuple[float, ...] = LEVELS, **choices: Any
 ) -> xr.Dataset:
     """Likelihood-profile interval of each parameter of a fit.
@@ -152,8 +152,6 @@ def _excess(
 
 def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
     """Value at which the rise is reached; a bound or infinity where it is not reached."""
-    from scipy.optimize import brentq
-
     best, parameter = made.found.values[name], made.model.parameters[made.model.names.index(name)]
     limit = parameter.low if side < 0 else parameter.high
     u = made.found.errors[name]
@@ -167,16 +165,13 @@ def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
             outer = limit
         if name.startswith("decay_") and best > 0 and outer <= 0:
             outer = 0.5 * inner  # a length of zero has no curve: halve it and never pass zero
-        above, start = _excess(made, name, outer, start)
+        above, there = _lowest(made, name, outer, (start,))
         if above >= rise:
-            found = brentq(
-                _above,
-                inner,
-                outer,
-                args=(made, name, start, rise),
-                xtol=1e-6 * abs(outer - inner) + 1e-12,
-            )
-            return float(found)
+            found = _crossing(made, name, rise, (inner, outer), (there, start))
+            if found is not None:
+                return found
+            _, there = _lowest(made, name, outer, ({}, there, start))  # a lower misfit: go on
+        start = there
         if outer == limit:
             return float(limit)
         if name.startswith("decay_") and abs(outer) > 1e4 * float(
@@ -187,11 +182,56 @@ def _end(made: CompactionFit, name: str, rise: float, side: int) -> float:
     return float(side * np.inf)
 
 
-def _above(
-    value: float, made: CompactionFit, name: str, start: dict[str, float], rise: float
-) -> float:
-    """Rise of chi-square over the rise wanted, for the search of the root."""
-    return _excess(made, name, value, start)[0] - rise
+def _crossing(
+    made: CompactionFit,
+    name: str,
+    rise: float,
+    ends: tuple[float, float],
+    starts: tuple[dict[str, float], dict[str, float]],
+) -> float | None:
+    """Value between two ends at which the rise is reached; None where it is not reached.
+
+    ``starts`` are the other parameters at the outer end and at the inner one. Where a search from
+    the outer end misses the lower misfit at the inner end, those from the fit and from both ends
+    are compared.
+    """
+    from scipy.optimize import brentq
+
+    for tried in (starts[:1], ({}, *starts)):
+
+        def above(value: float, tried: tuple[dict[str, float], ...] = tried) -> float:
+            return _lowest(made, name, value, tried)[0] - rise
+
+        if above(ends[0]) < 0.0 <= above(ends[1]):
+            step = 1e-6 * abs(ends[1] - ends[0]) + 1e-12
+            return float(brentq(above, *ends, xtol=step))
+    return None
+
+
+def _lowest(
+    made: CompactionFit, name: str, value: float, starts: tuple[dict[str, float], ...]
+) -> tuple[float, dict[str, float]]:
+    """Lowest rise of chi-square of searches from several starts, and the parameters there.
+
+    A model with a kink has several minima; for it a scan finds one more start.
+    """
+    if made.model.kinked:
+        starts = (*starts, _scan(made, name, value))
+    return min((_excess(made, name, value, one) for one in starts), key=lambda pair: pair[0])
+
+
+def _scan(made: CompactionFit, name: str, value: float) -> dict[str, float]:
+    """Parameters of a model of two with the least misfit, the free one within twelve errors."""
+    free = next(other for other in made.model.names if other != name)
+    x, weight = made.data.abscissa(made.model), _weight(made)
+    best, u = made.found.values[free], made.found.errors[free]
+    steps = np.linspace(-12.0, 12.0, 241) * (u if u > 0 else abs(best))
+    tried = [{**made.found.values, name: value, free: best + float(step)} for step in steps]
+    misfits = [
+        np.sum(((made.data.porosity - made.model.curve(x, *one.values())) * weight) ** 2)
+        for one in tried
+    ]
+    return tried[int(np.argmin(misfits))]
 
 
 def _write(

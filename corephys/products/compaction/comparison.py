@@ -11,17 +11,21 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground import thresholds, vocabulary
+from corephys.ground.cards import Card
 from corephys.ground.choices import plain_words
+from corephys.ground.fits import FitResult, draw_curve, draw_points
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction.data import Choices, gather
 from corephys.products.compaction.fits import fit_data, natural_scatter
 from corephys.products.compaction.models import MODELS, of_name
-from corephys.products.compaction.results import CompactionFit
+from corephys.products.compaction.results import CompactionFit, label_axes
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional, Measurement, Scalar
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["Comparison", "compare_models"]
 
 _T = thresholds.DEFAULTS
 _AICC = thresholds.value("aicc_difference")
@@ -31,7 +35,7 @@ _FAR = thresholds.value("compaction_far")
 
 
 @dataclass(frozen=True)
-class Comparison:
+class Comparison(FitResult):
     """Fits of several models to the same porosities.
 
     Parameters
@@ -49,15 +53,47 @@ class Comparison:
     fits: dict[str, CompactionFit]
     verdict: tuple[str, ...]
 
-    @property
     def table(self) -> pd.DataFrame:
-        """One row for each model."""
+        """Numbers of the comparison, one row for each model.
+
+        Returns
+        -------
+        DataFrame
+            By model, in the order of AICc: the fitted curve, the criteria and the verdict.
+        """
         rows = []
         for i, (name, fit) in enumerate(self.fits.items()):
             row: dict[str, Any] = {"model": name, "curve": fit.dataset.attrs["curve"]}
             row |= {key: float(self.dataset[key][i]) for key in _COLUMNS}
             rows.append(row | {"verdict": fit.dataset.attrs["verdict"]})
         return pd.DataFrame(rows).set_index("model")
+
+    _TITLE = "Models of compaction, in the order of AICc"
+
+    def _draw(self, ax: Axes) -> None:
+        """Porosity against depth with the curve of every model."""
+        data = next(iter(self.fits.values())).data
+        draw_points(ax, data.porosity, data.depth, u_x=data.sigma, label="porosity")
+        order = np.argsort(data.depth, kind="stable")
+        for i, (name, one) in enumerate(self.fits.items()):
+            # A model of stress is drawn at the depths of the stresses.
+            curve = one.model.curve(data.abscissa(one.model), *one.values)
+            draw_curve(ax, curve[order], data.depth[order], label=name, colour=f"C{i}")
+        label_axes(ax, True)
+
+    def card(self) -> Card:
+        """Criteria of each model, and the conclusions.
+
+        Returns
+        -------
+        Card
+            Summary, displayed as text or HTML.
+        """
+        rows = [
+            (name, f"AICc difference {row.aicc_difference:.1f}, skill {row.skill:.2f}")
+            for name, row in self.table().iterrows()
+        ]
+        return Card(self._TITLE, tuple((str(n), w) for n, w in rows), self.verdict)
 
     def __repr__(self) -> str:
         head = (
@@ -87,7 +123,7 @@ _COLUMNS = {
 _SHORT = ("aicc_difference", "aicc_weight", "cross_validation_error", "skill")
 
 
-def compare(
+def compare_models(
     porosity: Measurement,
     *,
     depth: Dimensional | None = None,

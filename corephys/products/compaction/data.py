@@ -221,6 +221,9 @@ class Data:
         Number of readings that are not used.
     bed_thickness : Quantity or str, optional
         Thickness of a bed, as given.
+    excluded : tuple of ndarray
+        Depth [m], stress [kPa] and porosity [1] of the readings that are not used, NaN where one
+        has none.
     """
 
     depth: np.ndarray
@@ -232,6 +235,7 @@ class Data:
     stress_effects: dict[str, np.ndarray]
     left_out: int
     bed_thickness: Any = None
+    excluded: tuple[np.ndarray, np.ndarray, np.ndarray] = (np.empty(0),) * 3
 
     def abscissa(self, model: Model) -> np.ndarray:
         """Depths [m] or stresses [kPa], whichever the model depends on."""
@@ -316,6 +320,7 @@ def gather(
         {source: _along(effect, y, use) for source, effect in shifts.items()},
         int((~use).sum()),
         bed_thickness,
+        (z[~use], np.full(int((~use).sum()), np.nan) if load is None else load[~use], values[~use]),
     )
     for model in models:
         _check_range(data.abscissa(model), model)

@@ -12,6 +12,7 @@ import xarray as xr
 
 from corephys.ground import fitting, series, thresholds, units
 from corephys.ground.choices import choice
+from corephys.ground.fits import FitResult, draw_curve, draw_points
 from corephys.ground.provenance import used_constants, with_constants
 from corephys.numerics import exponential as numerics
 from corephys.products.compaction.data import (
@@ -26,9 +27,17 @@ from corephys.products.compaction.data import (
     widen,
 )
 from corephys.products.compaction.models import Model, of_name
-from corephys.products.compaction.results import CompactionFit, block_checks, dataset_of, judge
+from corephys.products.compaction.results import (
+    CompactionFit,
+    block_checks,
+    dataset_of,
+    judge,
+    label_axes,
+)
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional, Measurement, Scalar
 
 __all__ = ["LayerFits", "fit", "fit_by_layer"]
@@ -329,7 +338,7 @@ def _effects(
 
 
 @dataclass(frozen=True)
-class LayerFits:
+class LayerFits(FitResult):
     """Fits by layer.
 
     Parameters
@@ -349,9 +358,15 @@ class LayerFits:
     without_layer: int
     least_points: Any = None
 
-    @property
-    def table(self) -> pd.DataFrame:
-        """One row for each layer: parameters, random errors, points, depths and the verdict."""
+    def by_layer(self) -> pd.DataFrame:
+        """Summary of the fits, one row for each layer.
+
+        Returns
+        -------
+        DataFrame
+            By layer: number and depths [m] of the porosities, parameters with random
+            uncertainties, and the verdict; layers that are too small come last.
+        """
         rows = []
         for name, fit in self.fits.items():
             row: dict[str, Any] = {"layer": name, "points": fit.data.porosity.size}
@@ -369,7 +384,7 @@ class LayerFits:
     def dataset(self) -> xr.Dataset:
         """Results of the fitted layers, along ``layer``."""
         parts = [fit.dataset.drop_attrs(deep=False) for fit in self.fits.values()]
-        joined = xr.concat(parts, dim="layer", join="outer", combine_attrs="drop")
+        joined = xr.concat(parts, dim="layer", join="outer", combine_attrs="override")
         names = np.array(list(self.fits), dtype=object)
         joined = joined.assign_coords(layer=("layer", names, {"long_name": "layer"}))
         joined.attrs = {
@@ -381,6 +396,17 @@ class LayerFits:
         }
         used = used_constants(next(iter(self.fits.values())).dataset)
         return with_constants(joined, **used, least_points=self.least_points)
+
+    _TITLE = "Fits of compaction by layer"
+
+    def _draw(self, ax: Axes) -> None:
+        """Porosity and curve of each layer, in colours of their own."""
+        for i, (name, one) in enumerate(self.fits.items()):
+            x = one.data.abscissa(one.model)
+            along = np.linspace(x.min(), x.max(), 200)
+            draw_points(ax, one.data.porosity, x, u_x=one.data.sigma, label=name, colour=f"C{i}")
+            draw_curve(ax, one.model.curve(along, *one.values), along, label="", colour=f"C{i}")
+        label_axes(ax, next(iter(self.fits.values())).model.abscissa == "depth")
 
     def __repr__(self) -> str:
         lines = []

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, WithUnit
 
 __all__ = [
-    "REFERENCE_CURVES",
     "ReferenceCurve",
     "reference_curve",
     "reference_curves",
@@ -41,7 +40,7 @@ class ReferenceCurve:
     Parameters
     ----------
     name : str
-        Key in :data:`REFERENCE_CURVES`.
+        Name in :func:`reference_curves`.
     form : {"exponential", "polynomial", "solidity"}
         Form of the equation; :meth:`equation` writes it out.
     parameters : tuple of float

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import fitting, flags, series, thresholds, units
-from corephys.ground.cards import Card, Shown, with_uncertainty
+from corephys.ground import fits, fitting, flags, series, thresholds, units
+from corephys.ground.cards import Card, with_uncertainty
 from corephys.numerics import exponential as numerics
 from corephys.numerics.exponential import Checks
 from corephys.products.compaction.data import Choices, Data, Spread, solve_rows
@@ -18,6 +18,8 @@ from corephys.products.compaction.models import Model
 from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional
 
 __all__ = ["CompactionFit"]
@@ -208,7 +210,7 @@ _FEW = "few_independent_readings"
 
 
 @dataclass(frozen=True)
-class CompactionFit(Shown):
+class CompactionFit(fits.FitResult):
     """A fit of porosity against depth or effective stress.
 
     Parameters
@@ -298,6 +300,24 @@ class CompactionFit(Shown):
         curve, u = self._band(x)
         return _table(curve, u, given)
 
+    def _draw(self, ax: Axes) -> None:
+        """Porosity and the curve with its band, depth or stress downwards."""
+        x, excluded = self.data.abscissa(self.model), self.data.excluded
+        deep = self.model.abscissa == "depth"
+        out = excluded[0 if deep else 1]
+        points = (np.append(self.data.porosity, excluded[2]), np.append(x, out))
+        u = np.full(points[0].shape, np.nan)
+        u[: x.size] = np.nan if self.data.sigma is None else self.data.sigma
+        fits.draw_points(ax, *points, u_x=u, left_out=np.arange(u.size) >= x.size, label="porosity")
+        along = np.linspace(x.min(), x.max(), 200)
+        curve, width = self._band(along)
+        ax.plot(curve, along, color="tab:blue", label=f"fit, {self.model.name}")
+        if np.isfinite(width).any():
+            ax.fill_betweenx(
+                along, curve - width, curve + width, color="tab:blue", alpha=0.25, linewidth=0
+            )
+        label_axes(ax, deep)
+
     def _band(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Curve and its standard uncertainty."""
         curve = self.model.curve(x, *self.values)
@@ -361,6 +381,14 @@ class CompactionFit(Shown):
         if self.spread.few:
             words.append("  beware: few independent readings; the errors are unreliable")
         return words
+
+
+def label_axes(ax: Axes, deep: bool) -> None:
+    """Labels of porosity against depth or stress, which rises downwards."""
+    ax.set_xlabel("porosity")
+    ax.set_ylabel("depth [m]" if deep else "vertical effective stress [kPa]")
+    if not ax.yaxis_inverted():
+        ax.invert_yaxis()
 
 
 def _table(curve: np.ndarray, u: np.ndarray, given: dict[str, np.ndarray]) -> xr.Dataset:

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from corephys.ground.types import Dimensional, Fraction, Measurement, WithUnit
     from corephys.products.elastic.propagation import Uncertainties
 
-__all__ = ["brine", "fluid_mixture", "fluid_substitution", "frame_modulus", "gassmann", "water"]
+__all__ = ["brine", "fluid_mixture", "fluid_substitution", "frame_modulus", "gassmann"]
 
 # --------------------------------------------------------------------------------------------------
 # Pore fluids: brine of sodium chloride, and mixtures of water and gas.

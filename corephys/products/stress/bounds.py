@@ -10,13 +10,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, series, thresholds
+from corephys.ground import fits, flags, series, thresholds
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.ground.choices import choice
 from corephys.uncertainty import Measured, combine, covariance_effects, norm, without_coords
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Fraction, Measurement, Scalar
 
 __all__ = [
@@ -37,7 +39,7 @@ _FEWEST = thresholds.count("reference_samples")
 
 
 @dataclass(frozen=True)
-class CompactionReference:
+class CompactionReference(fits.FitResult):
     """Curve of porosity against effective stress of a clay under first loading.
 
     Parameters
@@ -61,6 +63,10 @@ class CompactionReference:
         Least and greatest density of its grains [g/cm^3]; NaN where unknown.
     words : str
         Source of the curve.
+    sample_stress, sample_porosity : ndarray, (reading)
+        Data of the curve [kPa], [1]; empty where it was given by its parameters.
+    left_out : ndarray of bool, (reading)
+        Data that did not enter the curve.
     """
 
     model: str
@@ -72,6 +78,56 @@ class CompactionReference:
     porosity: tuple[float, float] = (0.0, 1.0)
     grain_density: tuple[float, float] = (float("nan"), float("nan"))
     words: str = ""
+    sample_stress: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    sample_porosity: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    left_out: np.ndarray = field(default_factory=lambda: np.empty(0, dtype=bool), repr=False)
+
+    _TITLE = "Reference curve of porosity against effective stress"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Both parameters with uncertainties and effects."""
+        log = self.model == "logarithmic"
+        words = (
+            ("reference_void_ratio", "1", f"void ratio at {self.at_stress:g} kPa"),
+            ("compression_index", "1", "compression index"),
+        )
+        if not log:
+            words = (
+                ("surface_porosity", "1", "porosity without stress"),
+                ("decay_stress", "kPa", "stress over which the porosity falls to 1/e"),
+            )
+        rows = []
+        for i, (name, unit, text) in enumerate(words):
+            # The covariance of a fitted line is random; what a caller gives is shared by all.
+            shifts = {source: pair[i] for source, pair in self.effects.items()}
+            fitted = [s for source, s in shifts.items() if source.startswith("reference_curve")]
+            shared = {k: s for k, s in shifts.items() if not k.startswith("reference_curve")}
+            random = float(np.hypot.reduce(fitted)) if fitted else float("nan")
+            value = (self.first, self.second)[i]
+            rows.append(fits.Parameter(name, value, unit, text, random, shared))
+        return fits.parameters(
+            rows,
+            equation=f"e = e_1 - C_c log10(sigma' / {self.at_stress:g} kPa)"
+            if log
+            else "phi = phi_0 exp(-sigma' / S)",
+            scatter=self.scatter,
+            source_of_the_curve=self.words,
+            safety=RESEARCH_ONLY,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Porosity against effective stress on a logarithmic axis."""
+        x, y = self.sample_stress, self.sample_porosity
+        low, high = self.porosity
+        fits.draw_points(ax, x, y, left_out=self.left_out, label="samples")
+        phi = np.linspace(max(low, 0.02), min(high, 0.98), 200)
+        stress = _solved(phi, self)[0]
+        shown = np.isfinite(stress) & (stress > 1.0) & (stress < 1e5)  # 1 kPa to 100 MPa
+        fits.draw_curve(ax, stress[shown], phi[shown], label="reference curve")
+        ax.set_xscale("log")
+        ax.set_xlabel("vertical effective stress [kPa]")
+        ax.set_ylabel("porosity")
 
     def describe(self) -> str:
         """Equation of the curve with its numbers, in one line."""
@@ -226,6 +282,8 @@ def fit_reference(
             use &= flags.usable(data[f"{name}_flag"].values, allow)
     if use.sum() < _FEWEST:
         raise ValueError(f"{int(use.sum())} usable pairs; a reference curve needs {_FEWEST}")
+    samples = np.isfinite(phi) & np.isfinite(load) & (load > 0.0)
+    drawn = (load[samples], phi[samples], ~use[samples])
     phi, load = phi[use], load[use]
     if np.any((phi <= 0.0) | (phi >= 1.0)):
         bad = phi[(phi <= 0.0) | (phi >= 1.0)][0]
@@ -263,6 +321,7 @@ def fit_reference(
         (float(phi.min()), float(phi.max())),
         _range(grain_density),
         words,
+        *drawn,
     )
 
 

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Column",
-    "Inside",
     "Layering",
     "Readings",
 ]
@@ -53,7 +52,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Inside:
+class _Inside:
     """Positions of targets in a column: the interval of each, and the distance into it.
 
     Parameters
@@ -86,14 +85,14 @@ def column(
     return Column(z, mean(density), random, parts, np.diff(z) > largest_gap)
 
 
-def inside(depth: np.ndarray, target: np.ndarray) -> Inside:
+def inside(depth: np.ndarray, target: np.ndarray) -> _Inside:
     """Interval of each target [m] among the increasing depths of nodes [m]; NaN stays NaN."""
     left = np.searchsorted(depth, target, side="right") - 1
     above = np.where(left >= 0, depth[np.clip(left, 0, None)], 0.0)
-    return Inside(left, target - above)
+    return _Inside(left, target - above)
 
 
-def _last_weights(depth: np.ndarray, at: Inside) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _last_weights(depth: np.ndarray, at: _Inside) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Node above each target, and weights [m] of both ends for the distance into the interval."""
     end = depth.size - 1
     left = np.clip(at.left, 0, end)
@@ -103,7 +102,7 @@ def _last_weights(depth: np.ndarray, at: Inside) -> tuple[np.ndarray, np.ndarray
     return left, at.into - share, share
 
 
-def integral(depth: np.ndarray, values: np.ndarray, at: Inside) -> np.ndarray:
+def integral(depth: np.ndarray, values: np.ndarray, at: _Inside) -> np.ndarray:
     """Integral [unit of the values times m] from the seafloor to each target.
 
     Values are linear between nodes, and constant above the first and below the last.
@@ -117,7 +116,7 @@ def integral(depth: np.ndarray, values: np.ndarray, at: Inside) -> np.ndarray:
     return np.asarray(above + on_left * values[left] + on_right * values[right])
 
 
-def random_part(depth: np.ndarray, u: np.ndarray, at: Inside) -> np.ndarray:
+def random_part(depth: np.ndarray, u: np.ndarray, at: _Inside) -> np.ndarray:
     """Random error of the integral from the independent errors of the nodes."""
     half = np.diff(depth) / 2.0
     above = np.concatenate([[depth[0]], half])  # weight of a node in the interval above it
@@ -285,7 +284,7 @@ def _thinned(
     return mean_z, mean_y, mean_variance
 
 
-def unseen(depth: np.ndarray, layering: Layering, at: Inside, trend: np.ndarray) -> np.ndarray:
+def unseen(depth: np.ndarray, layering: Layering, at: _Inside, trend: np.ndarray) -> np.ndarray:
     """Random error [g/cm^3 m] of an integral of densities from layers between the nodes.
 
     ``trend`` marks nodes of a filling, whose density does not include the layers. Between readings

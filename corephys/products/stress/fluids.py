@@ -21,12 +21,11 @@ __all__ = [
     "equivalent_density",
     "fluid_column_pressure",
     "in_situ_water_density",
-    "pressure_halfway",
-    "pressure_of_column",
 ]
 
 _C = constants.CONSTANTS
 _DATUMS = ("sea_level", "seafloor")
+_MEAN_WATER = 1.04  # g/cm^3, see the notes of in_situ_water_density
 
 
 def places(at: xr.Dataset | Dimensional) -> xr.DataArray:
@@ -40,6 +39,15 @@ def places(at: xr.Dataset | Dimensional) -> xr.DataArray:
     z = np.atleast_1d(np.asarray(without_coords(units.as_floats(at, "m", "depth")), dtype=float))
     where = ("reading", z, {"units": "m"})
     return xr.DataArray(np.zeros(z.size), dims="reading", coords={"depth": where})
+
+
+def pressure_of_column(density: float, gravity: float, height: Any) -> Any:
+    """Pressure [dbar] below a column of one density, above that at its upper end.
+
+    Density in g/cm^3, gravity in m/s^2, height in m. Hydrostatics, p = rho g h (definition).
+    """
+    # g/cm^3 x 1e3 is kg/m^3, 1 dbar is 1e4 Pa.
+    return density * 1e3 * gravity * height / 1e4
 
 
 def in_situ_water_density(
@@ -99,7 +107,8 @@ def in_situ_water_density(
     above = float(positive(water_depth, "m", "water_depth", zero=True))
     slope = float(units.as_floats(temperature_gradient, "K/km", "temperature_gradient"))
     warm = float(units.as_floats(seafloor_temperature, "degC", "seafloor_temperature"))
-    state = (warm + slope * z / 1000.0, 1.04 * g * (above + z) / 10.0)  # degC, dbar
+    pressure = pressure_of_column(_MEAN_WATER, g, above + z)
+    state = (warm + slope * z / 1000.0, pressure)  # degC, dbar
     found = seawater.density.kernel(salt, *state)
     more = seawater.density.kernel(salt + 1.0, *state)
     u = (more - found) * given_uncertainty(salinity_uncertainty, "g/kg", "salinity_uncertainty")
@@ -117,49 +126,12 @@ def in_situ_water_density(
 
 
 def pressure_halfway(water_depth: float) -> float:
-    """Pressure of the sea halfway from its surface to the seafloor.
+    """Pressure [dbar] of the sea halfway from its surface to the seafloor, depth in m.
 
-    Parameters
-    ----------
-    water_depth : float
-        Depth of the sea [m].
-
-    Returns
-    -------
-    float
-        Above that of the air [dbar].
-
-    Notes
-    -----
-    Hydrostatic pressure, definition, with 1.02 g/cm^3 and 9.81 m/s^2: it serves the density of
-    the water alone, which a pressure wrong by one per cent moves by 0.02 % at 5 km.
+    With 1.02 g/cm^3 and 9.81 m/s^2: it serves the density of the water alone, which a pressure
+    wrong by one per cent moves by 0.02 % at 5 km.
     """
-    # 1 g/cm^3 x 1 m/s^2 x 1 m is 0.1 dbar; half the depth.
-    return 1.02 * 9.81 * water_depth / 20.0
-
-
-def pressure_of_column(density: float, gravity: float, height: np.ndarray) -> np.ndarray:
-    """Hydrostatic pressure below a column of one density.
-
-    Parameters
-    ----------
-    density : float
-        Density of the fluid [g/cm^3].
-    gravity : float
-        Acceleration of gravity [m/s^2].
-    height : ndarray, (reading)
-        Height of the column [m].
-
-    Returns
-    -------
-    ndarray, (reading)
-        Above that at its upper end [dbar].
-
-    Notes
-    -----
-    Hydrostatic pressure, p = rho g h. Definition; 1 dbar is 10^4 Pa.
-    """
-    return density * 1e3 * gravity * height / 1e4
+    return pressure_of_column(1.02, 9.81, 0.5 * water_depth)
 
 
 def water_above(

@@ -213,7 +213,7 @@ def _compared(
     keys = context.recipe["logs"]
     if not np.isfinite(core[1]["depth"].values).any():
         raise Skipped(f"no reading of the core with {quantity} has a depth; check cores.csv")
-    found = logs.compare(
+    found = logs.compare_with_core(
         core[1],
         log[1],
         quantity,

@@ -97,7 +97,7 @@ def compaction_models(context: Context) -> None:
         raise Skipped("[compaction] compare is off; set it to true")
     source, path = _porosity(context)
     stress = stress_at(context, source)
-    found = compaction.compare(source, stress=stress, **_shared(context))
+    found = compaction.compare_models(source, stress=stress, **_shared(context))
     depth, load = _grid(source, stress)
     curves = [
         fit.predict(depth) if fit.model.abscissa == "depth" else fit.predict(depth, stress=load)

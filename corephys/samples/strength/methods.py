@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground import constants, fits, flags, series, thresholds, units
 from corephys.ground.arguments import positive
 from corephys.ground.cards import RESEARCH_ONLY
 from corephys.ground.laws import law
@@ -17,6 +17,8 @@ from corephys.numerics.line import ordinary_line
 from corephys.uncertainty import Measured, covariance_effects, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional, Fraction, Numbers, Scalar, WithUnit
 
 __all__ = [
@@ -125,7 +127,7 @@ _T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
-class Spring:
+class Spring(fits.FitResult):
     """Calibration of a torque spring: torque = zero + constant rotation.
 
     Parameters
@@ -138,12 +140,44 @@ class Spring:
         Covariance of constant [N m/degree] and zero [N m]; NaN where unknown.
     residual : ndarray, (standard)
         Measured torque less the line [N m].
+    rotation, torque, torque_uncertainty : ndarray, (standard)
+        The standards [degree], [N m], and their random uncertainty [N m], NaN where not given.
     """
 
     constant: float
     zero: float = 0.0
     covariance: np.ndarray = field(default_factory=lambda: np.full((2, 2), np.nan))
     residual: np.ndarray = field(default_factory=lambda: np.empty(0))
+    rotation: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    torque: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    torque_uncertainty: Any = field(default=float("nan"), repr=False)
+
+    _TITLE = "Calibration of a torque spring, torque = zero + constant rotation"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Constant and zero with their uncertainties."""
+        random = np.sqrt(np.diag(self.covariance))
+        return fits.parameters(
+            [
+                fits.Parameter(
+                    "constant", self.constant, "N m/degree", "constant of the spring", random[0]
+                ),
+                fits.Parameter("zero", self.zero, "N m", "torque at zero rotation", random[1]),
+            ],
+            equation="torque = zero + constant rotation",
+            covariance=self.covariance,
+            standards=self.rotation.size,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Torque of the standards against their rotation."""
+        x, u = self.rotation, self.torque_uncertainty
+        fits.draw_points(ax, x, self.torque, u_y=u, label="standards")
+        edge = np.array([min(0.0, x.min()), x.max()]) if x.size else np.array([0.0, 90.0])
+        fits.draw_curve(ax, edge, self.zero + self.constant * edge)
+        ax.set_xlabel("rotation [degree]")
+        ax.set_ylabel("torque [N m]")
 
     def describe(self) -> str:
         """Return constant and zero in one line of text."""
@@ -244,7 +278,8 @@ def calibrate_spring(
     line = ordinary_line(x, y, sigma)
     turned = line.covariance[::-1, ::-1]
     residual = y - line.intercept - line.slope * x
-    return Spring(line.slope, line.intercept, np.array(turned), residual)
+    u = np.full(x.shape, np.nan) if sigma is None else sigma
+    return Spring(line.slope, line.intercept, np.array(turned), residual, x, y, u)
 
 
 def _kernel(

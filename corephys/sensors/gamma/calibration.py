@@ -8,10 +8,11 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 from scipy import optimize
 
-from corephys.ground import constants, seawater, series, thresholds, units
-from corephys.ground.cards import SEALED_SOURCE, Card, Shown, fit_warnings, with_uncertainty
+from corephys.ground import constants, fits, seawater, series, thresholds, units
+from corephys.ground.cards import SEALED_SOURCE, Card, fit_warnings, with_uncertainty
 from corephys.ground.choices import choice, plain_words
 from corephys.ground.laws import law
 from corephys.ground.provenance import UsedConstant, records
@@ -19,6 +20,8 @@ from corephys.numerics import polynomial
 from corephys.uncertainty import given_uncertainty, without_coords
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional, Floats, Scalar
 
 __all__ = [
@@ -49,8 +52,12 @@ _BY_SCALE = {
 }
 
 
+_UNITS = ("1", "cm^2/g", "cm^4/g^2")
+_DEEPEST = 20.0  # g/cm^2, end of the drawn curve of a calibration without standards
+
+
 @dataclass(frozen=True)
-class Calibration(Shown):
+class Calibration(fits.FitResult):
     """Calibration ln I = c0 + c1 x + c2 x^2 with x the areal density inside the liner.
 
     Parameters
@@ -130,6 +137,57 @@ class Calibration(Shown):
         unknown = np.full((2, 2), np.nan)
         return cls(np.array([0.0, -0.0746, 0.0]), unknown, (0.0, np.inf), **changes)
 
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Coefficients with uncertainties and effects; along ``set`` where they change in time."""
+        if self.parts:
+            return fits.along("set", {label: part.dataset for label, _, part in self.parts})
+        rows = [
+            fits.Parameter(
+                f"c{i}",
+                self.coefficients[i],
+                unit,
+                f"coefficient c{i} of the gamma calibration",
+                np.sqrt(self.covariance[i, i]),
+                {
+                    source: other.coefficients[i] - self.coefficients[i]
+                    for source, other in self.shifted.items()
+                },
+            )
+            for i, unit in enumerate(_UNITS[: len(self.covariance)])
+        ]
+        return fits.parameters(
+            rows,
+            equation="ln I = c0 + c1 x + c2 x^2, x the areal density inside the liner [g/cm^2]",
+            covariance=self.covariance,
+            constants=self.used,
+            scale=self.scale,
+            reduced_chi_square=self.reduced_chi_square,
+            standards=self.areal_density.size,
+            safety=SEALED_SOURCE,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Logarithm of the rate of the standards against their areal density."""
+        for i, (label, one) in enumerate(
+            [(f"set {name}, ", part) for name, _, part in self.parts] or [("", self)]
+        ):
+            low, high = (edge if np.isfinite(edge) else _DEEPEST for edge in one.domain)
+            x = np.linspace(low, high, 100)
+            colour = f"C{i}" if self.parts else "black"
+            fits.draw_points(
+                ax,
+                one.areal_density,
+                one.log_rate,
+                u_y=one.log_rate_uncertainty,
+                label=f"{label}standards",
+                colour=colour,
+            )
+            curve = np.polynomial.polynomial.polyval(x, one.coefficients)
+            fits.draw_curve(ax, x, curve, label=f"{label}fit", colour=f"C{i}")
+        ax.set_xlabel("areal density [g/cm^2]")
+        ax.set_ylabel("ln(count rate / (1/s))")
+
     def describe(self) -> str:
         """Coefficients and order in one line."""
         if self.parts:
@@ -155,9 +213,7 @@ class Calibration(Shown):
         u[: len(self.covariance)] = np.sqrt(np.diag(self.covariance))
         rows = [
             (f"c{i}", with_uncertainty(float(value), float(error), unit))
-            for i, (value, error, unit) in enumerate(
-                zip(self.coefficients, u, ("1", "cm^2/g", "cm^4/g^2"), strict=True)
-            )
+            for i, (value, error, unit) in enumerate(zip(self.coefficients, u, _UNITS, strict=True))
             if value != 0.0 or i < len(self.covariance)
         ]
         scale = plain_words(self.scale)
@@ -557,7 +613,7 @@ _HIGHEST = thresholds.value("dead_time_limit")
 
 
 @dataclass(frozen=True)
-class DeadTime:
+class DeadTime(fits.FitResult):
     """Dead time estimated from standards.
 
     Parameters
@@ -571,6 +627,10 @@ class DeadTime:
         Number of standards used.
     used : dict of str to UsedConstant
         Constants that the estimate used.
+    areal_density, log_rate, log_rate_uncertainty : ndarray, (standard)
+        The standards, their rates corrected for the dead time [g/cm^2], [1].
+    counted_log_rate : ndarray, (standard)
+        Logarithm of the rates as counted [1].
     """
 
     value: float
@@ -578,6 +638,40 @@ class DeadTime:
     reduced_chi_square: float
     standards: int
     used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
+    areal_density: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    log_rate: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    log_rate_uncertainty: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    counted_log_rate: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+
+    _TITLE = "Dead time of the gamma counter"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Dead time with its uncertainty."""
+        words = "dead time of the counter"
+        return fits.parameters(
+            [fits.Parameter("dead_time", self.value, "s", words, self.uncertainty)],
+            equation="m = I / (1 + I tau), ln I a straight line in areal density",
+            constants=self.used,
+            reduced_chi_square=self.reduced_chi_square,
+            standards=self.standards,
+            safety=SEALED_SOURCE,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Rates of the standards with and without the dead time, and the line."""
+        x = self.areal_density
+        ax.plot(x, self.counted_log_rate, "x", color="0.5", label="standards, as counted")
+        fits.draw_points(
+            ax, x, self.log_rate, u_y=self.log_rate_uncertainty, label="standards, corrected"
+        )
+        if x.size > 1:
+            c = polynomial.fit_polynomial(x, self.log_rate, self.log_rate_uncertainty, 1)[0]
+            edge = np.array([x.min(), x.max()])
+            words = f"line with a dead time of {1e6 * self.value:.3g} us"
+            fits.draw_curve(ax, edge, c[0] + c[1] * edge, label=words)
+        ax.set_xlabel("areal density [g/cm^2]")
+        ax.set_ylabel("ln(count rate / (1/s))")
 
     def __str__(self) -> str:
         return f"{self.value * 1e6:.3g} us +- {self.uncertainty * 1e6:.2g} us"
@@ -713,4 +807,14 @@ def _fit_dead_time(
             "other thicknesses, or give dead_time"
         )
     reduced = chi_square / (n.size - 3) if n.size > 3 else float("nan")
-    return DeadTime(tau, float(np.sqrt(max(reduced, 1.0) / size)), reduced, n.size)
+    net = n / (t - n * tau) - background
+    return DeadTime(
+        tau,
+        float(np.sqrt(max(reduced, 1.0) / size)),
+        reduced,
+        n.size,
+        areal_density=x,
+        log_rate=np.log(net * decay),
+        log_rate_uncertainty=np.sqrt(n) / (t - n * tau) / net,
+        counted_log_rate=np.log((n / t - background) * decay),
+    )

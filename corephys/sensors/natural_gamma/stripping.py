@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground import constants, fits, flags, series, thresholds, units
 from corephys.ground.choices import matching
 from corephys.ground.laws import law
 from corephys.uncertainty import Measured, covariance_effects, without_coords
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional, Floats, Measurement, Numbers, Scalar
 
 __all__ = ["Stripping", "calibrate", "heat_production", "mass_in_view", "strip"]
@@ -31,7 +33,7 @@ _ROUNDS = 4  # of weights from the fitted spectrum
 
 
 @dataclass(frozen=True)
-class Stripping:
+class Stripping(fits.FitResult):
     """Sensitivities and background of m count windows.
 
     Parameters
@@ -48,6 +50,8 @@ class Stripping:
         Standard uncertainty of the background [1/s].
     reduced_chi_square : float
         Reduced chi-square of the fit to the standards; NaN with three standards or fewer.
+    rate, rate_uncertainty, fitted_rate : (m, standard) ndarray
+        Net rates of the standards, their standard uncertainties, and the rates of the fit [1/s].
     """
 
     windows: tuple[str, ...]
@@ -56,6 +60,57 @@ class Stripping:
     background: np.ndarray
     background_uncertainty: np.ndarray
     reduced_chi_square: float = float("nan")
+    rate: np.ndarray = field(default_factory=lambda: np.empty((0, 0)), repr=False)
+    rate_uncertainty: np.ndarray = field(default_factory=lambda: np.empty((0, 0)), repr=False)
+    fitted_rate: np.ndarray = field(default_factory=lambda: np.empty((0, 0)), repr=False)
+
+    _TITLE = "Sensitivities of the windows of natural gamma"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Sensitivities and background along ``window``, with their uncertainties."""
+        rows = [
+            fits.Parameter(
+                f"sensitivity_{element}",
+                self.sensitivity[:, i],
+                "cm/(g s %)" if unit == "%" else "cm kg/(g s mg)",
+                f"sensitivity to {element}",
+                np.sqrt(self.covariance[:, i, i]),
+            )
+            for i, (element, unit) in enumerate(_ELEMENTS.items())
+        ]
+        words = "rate without a core"
+        rows.append(
+            fits.Parameter("background", self.background, "1/s", words, self.background_uncertainty)
+        )
+        made = fits.parameters(
+            rows,
+            equation="N / t - b = M S c in each window",
+            dim="window",
+            reduced_chi_square=self.reduced_chi_square,
+            standards=self.rate.shape[1],
+        )
+        names = np.array(self.windows, dtype=object)
+        made = made.assign_coords(window=("window", names, {"long_name": "window of counts"}))
+        attributes = {"units": "1", "long_name": "covariance of the sensitivities of a window"}
+        made["covariance"] = (("window", "element", "element_2"), self.covariance, attributes)
+        return made
+
+    def _draw(self, ax: Axes) -> None:
+        """Net rates of the standards against those of the fit, by window."""
+        for i, name in enumerate(self.windows if self.rate.size else ()):
+            fits.draw_points(
+                ax,
+                self.fitted_rate[i],
+                self.rate[i],
+                u_y=self.rate_uncertainty[i],
+                label=f"window {name}",
+                colour=f"C{i}",
+            )
+        high = float(np.max(self.fitted_rate, initial=0.0)) or 1.0
+        fits.draw_curve(ax, [0.0, high], [0.0, high], label="fit", colour="0.5")
+        ax.set_xlabel("net rate of the fit [1/s]")
+        ax.set_ylabel("net rate of the standards [1/s]")
 
 
 @law("g/cm", density="g/cm^3", core_diameter="cm")
@@ -167,10 +222,12 @@ def calibrate(
     sensitivity = np.einsum("jkl,jl->jk", covariance, right) / scale
     # Three sensitivities are fitted in each window.
     freedom = n.shape[0] * (t.size - 3)
-    squares = float(np.sum(weight * (rate - sensitivity @ design.T) ** 2))
+    fitted = sensitivity @ design.T
+    squares = float(np.sum(weight * (rate - fitted) ** 2))
     reduced = squares / freedom if freedom else float("nan")
     covariance = covariance / np.outer(scale, scale) * np.fmax(reduced, 1.0)
-    return Stripping(tuple(counts), sensitivity, covariance, background, u_b, reduced)
+    beside = (rate, 1.0 / np.sqrt(weight), fitted)
+    return Stripping(tuple(counts), sensitivity, covariance, background, u_b, reduced, *beside)
 
 
 def _plain(value: Dimensional, unit: str, name: str) -> np.ndarray:

@@ -7,16 +7,17 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
-from corephys.ground import constants, seawater, thresholds, units
+from corephys.ground import constants, fits, seawater, thresholds, units
 from corephys.ground.arguments import positive
-from corephys.ground.cards import Card, Shown, fit_warnings, with_uncertainty
+from corephys.ground.cards import Card, fit_warnings, with_uncertainty
 from corephys.ground.choices import choice_column, matching, plain_words
 from corephys.ground.provenance import UsedConstant, records
 
 if TYPE_CHECKING:
     import pint
-    import xarray as xr
+    from matplotlib.axes import Axes
 
     from corephys.ground.types import Dimensional, Scalar
 
@@ -30,7 +31,7 @@ _WATERS = {"water": "0 g/kg", "fresh_water": "0 g/kg", "sea_water": "35.16504 g/
 
 
 @dataclass(frozen=True)
-class Calibration(Shown):
+class Calibration(fits.FitResult):
     """Calibration t = delay + (walls / 2) liner_delay + length / velocity of the medium.
 
     Parameters
@@ -53,6 +54,8 @@ class Calibration(Shown):
         Number of standards without a length or a travel time above zero.
     used : dict of str to UsedConstant
         Constants that the fit used.
+    medium, walls : ndarray, (standard)
+        Medium of each standard, and number of walls that the pulse crosses.
     """
 
     delay: float
@@ -66,6 +69,57 @@ class Calibration(Shown):
     liner_from: str = "standards"
     left_out: int = 0
     used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
+    medium: np.ndarray = field(default_factory=lambda: np.empty(0, dtype=object), repr=False)
+    walls: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Delays with uncertainties and effects, and the fitted velocities of the solids."""
+        random = np.sqrt(np.diag(self.covariance))
+        effects: list[dict[str, float]] = [{}, {}]
+        if self.liner_from == "wall and velocity":
+            # Both delays share the error of the velocity of the wall.
+            shifts = self.covariance[1] / np.sqrt(self.covariance[1, 1])
+            effects = [{"liner_velocity": float(shift)} for shift in shifts]
+            left = np.diag(self.covariance) - shifts**2
+            random = np.sqrt(np.where(left < 0.0, 0.0, left))
+        words = ("delay of the electronics", "travel time in two walls of the liner")
+        rows = [
+            fits.Parameter("delay", self.delay, "us", words[0], random[0], effects[0]),
+            fits.Parameter("liner_delay", self.liner_delay, "us", words[1], random[1], effects[1]),
+        ]
+        rows += [
+            fits.Parameter(f"velocity_of_{medium}", value, "m/s", f"velocity of {medium}")
+            for medium, value in self.medium_velocity.items()
+        ]
+        return fits.parameters(
+            rows,
+            equation="t = delay + (walls / 2) liner_delay + length / velocity of the medium",
+            covariance=self.covariance,
+            constants=self.used,
+            liner_from=self.liner_from,
+            residual_deviation=self.residual_deviation,
+            standards=self.length.size,
+            standards_left_out=self.left_out,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Travel times of the standards against their length, by medium and liner."""
+        labels = np.full(self.length.shape, "standards", dtype=object)
+        if self.medium.size:  # archives of before lack the media
+            pairs = zip(self.medium, self.walls, strict=True)
+            labels[:] = [f"{medium}, {walls:g} walls" for medium, walls in pairs]
+        for i, words in enumerate(dict.fromkeys(labels)):
+            here = np.flatnonzero(labels == words)
+            here = here[np.argsort(self.length[here], kind="stable")]
+            x, t = self.length[here], self.travel_time[here]
+            u = self.residual_deviation
+            fits.draw_points(ax, x, t, u_y=u, label=words, colour=f"C{i}")
+            fits.draw_curve(ax, x, t - self.residual[here], label="", colour=f"C{i}")
+        if not labels.size:  # delays that were given, without standards
+            fits.draw_curve(ax, [0.0, 0.0], [0.0, self.delay], label="delay")
+        ax.set_xlabel("length [mm]")
+        ax.set_ylabel("travel time [us]")
 
     @property
     def delay_uncertainty(self) -> float:
@@ -238,6 +292,7 @@ def calibrate(
     found = _fit(
         x, t, t - _water_time(x, media, warm), design, solids, float(nominal), sigma, left_out
     )
+    found = replace(found, medium=media, walls=walls)
     if found.liner_from == "standards":
         return found
     velocity = (liner_velocity, liner_velocity_uncertainty)

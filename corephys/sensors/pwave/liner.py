@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["fluid_gap", "time_in_walls"]
-
 
 def time_in_walls(wall: float, velocity: float, uncertainty: float) -> tuple[float, float]:
     """Time of the P-wave in two walls of a liner of known velocity.

@@ -3,15 +3,15 @@ surfaces of grains."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import fitting, flags, series, thresholds, units
+from corephys.ground import fits, fitting, flags, series, thresholds, units
 from corephys.ground.arguments import measured_fraction, positive
-from corephys.ground.cards import Card, Shown, with_uncertainty
+from corephys.ground.cards import Card, with_uncertainty
 from corephys.ground.laws import law
 from corephys.ground.provenance import SourcedText
 from corephys.numerics import exponential, line
@@ -25,6 +25,8 @@ from corephys.uncertainty import (
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
 
     from corephys.ground.types import Dimensional, Floats, Measurement, Scalar
 
@@ -161,7 +163,7 @@ def _line(
 
 
 @dataclass(frozen=True)
-class Archie(Shown):
+class Archie(fits.FitResult):
     """Parameters of Archie's relation F = a phi^-m.
 
     Parameters
@@ -179,6 +181,10 @@ class Archie(Shown):
     shared : dict of str to (2,) ndarray
         Part of ``covariance`` as signed one-sigma shifts of ln a and m, by source: errors that all
         readings share, and that a porosity computed with these parameters has as well.
+    porosity, formation_factor : Measured, (reading)
+        Readings of the fit, in downhole order; None for parameters without a fit.
+    used : ndarray of bool, (reading)
+        Readings that entered the fit; the others lie far off the line.
     """
 
     a: float
@@ -188,6 +194,50 @@ class Archie(Shown):
     reduced_chi_square: float = float("nan")
     note: str = ""
     shared: dict[str, np.ndarray] = field(default_factory=dict)
+    porosity: Measured | None = field(default=None, repr=False)
+    formation_factor: Measured | None = field(default=None, repr=False)
+    used: np.ndarray = field(default_factory=lambda: np.empty(0, dtype=bool), repr=False)
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Factor and exponent with uncertainties and effects."""
+        random = np.sqrt(np.diag(self.own_covariance))
+        effects = [
+            {source: float(scale * shift[i]) for source, shift in self.shared.items()}
+            for i, scale in enumerate((self.a, 1.0))
+        ]
+        return fits.parameters(
+            [
+                fits.Parameter("a", self.a, "1", "factor a", self.a * random[0], effects[0]),
+                fits.Parameter("m", self.m, "1", "cementation exponent m", random[1], effects[1]),
+            ],
+            equation="F = a phi^-m (Archie 1942)",
+            points=self.points,
+            reduced_chi_square=self.reduced_chi_square,
+            note=self.note,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Formation factor against porosity on logarithmic axes."""
+        phi = np.array([0.2, 0.8])
+        if self.porosity is not None and self.formation_factor is not None:
+            phi = np.asarray(self.porosity.values, dtype=float)
+            fits.draw_points(
+                ax,
+                phi,
+                self.formation_factor.values,
+                u_x=self.porosity.u_random,
+                u_y=self.formation_factor.u_random,
+                left_out=~self.used,
+                label="readings",
+            )
+        if np.isfinite(self.m) and phi.size:
+            x = np.geomspace(phi.min(), phi.max(), 100)
+            fits.draw_curve(ax, x, self.a * x**-self.m)
+        ax.set_xscale("log")
+        ax.set_yscale("log")
+        ax.set_xlabel("porosity")
+        ax.set_ylabel("formation factor")
 
     @property
     def own_covariance(self) -> np.ndarray:
@@ -371,7 +421,11 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
     least = 3 if fixed_a is None else 2
     if np.unique(np.round(x, 9)).size < least:
         note = f"{index.size} readings with fewer than {least} different porosities"
-        return Archie(np.nan, np.nan, np.full((2, 2), np.nan), int(index.size), note=note)
+        unknown = np.full((2, 2), np.nan)
+        none = np.zeros(index.size, dtype=bool)
+        return Archie(
+            np.nan, np.nan, unknown, int(index.size), float("nan"), note, {}, phi, f, none
+        )
     kept, fit = _kept_and_fit(x, y, phi.u_random / phi.values, f.u_random / f.values, fixed_a)
     reduced, best = fit.reduced, fit.line(0.0, 0.0)
     signs = np.diag([1.0, -1.0])
@@ -397,6 +451,9 @@ def _fit_layer(f: Measured, phi: Measured, index: np.ndarray, fixed_a: float | N
         reduced,
         note,
         shared,
+        phi,
+        f,
+        kept,
     )
 
 
@@ -555,7 +612,7 @@ _MOST_COLLINEAR = thresholds.value("surface_collinearity")
 
 
 @dataclass(frozen=True)
-class SurfaceConduction:
+class SurfaceConduction(fits.FitResult):
     """Parameters of sigma = sigma_w phi^m / a + sigma_s.
 
     Parameters
@@ -576,6 +633,9 @@ class SurfaceConduction:
         Reduced chi-square; where above one, the uncertainties are widened.
     note : str
         Reason for an uncertainty of NaN; empty otherwise.
+    pore_conductivity, conductivity, conductivity_uncertainty : ndarray, (reading)
+        Conductivity of the pores by the fit, of the core as measured, and the random uncertainty
+        of their difference [S/m], NaN where unknown.
     """
 
     a: float
@@ -588,6 +648,41 @@ class SurfaceConduction:
     points: int
     reduced_chi_square: float
     note: str = ""
+    pore_conductivity: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    conductivity: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    conductivity_uncertainty: Any = field(default=float("nan"), repr=False)
+
+    _TITLE = "Surface conduction, sigma = sigma_w phi^m / a + sigma_s"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Parameters with their uncertainties."""
+        words = "conductivity along the surfaces of grains"
+        names = ("a", "m", "surface_conductivity")
+        given = zip(names, ("1", "1", "S/m"), ("factor a", "exponent m", words), strict=True)
+        return fits.parameters(
+            [
+                fits.Parameter(
+                    name, getattr(self, name), unit, text, getattr(self, f"{name}_uncertainty")
+                )
+                for name, unit, text in given
+            ],
+            equation="sigma = sigma_w phi^m / a + sigma_s",
+            collinearity=self.collinearity,
+            points=self.points,
+            reduced_chi_square=self.reduced_chi_square,
+            note=self.note,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Conductivity of the core against that of its pores; the surfaces are the intercept."""
+        x = self.pore_conductivity
+        u = self.conductivity_uncertainty
+        fits.draw_points(ax, x, self.conductivity, u_y=u, label="readings")
+        edge = np.array([0.0, float(x.max()) if x.size else 1.0])
+        fits.draw_curve(ax, edge, edge + self.surface_conductivity)
+        ax.set_xlabel("conductivity of the pores by the fit [S/m]")
+        ax.set_ylabel("conductivity of the core [S/m]")
 
 
 def _model(x: np.ndarray, inverse_a: float, m: float, surface: float) -> np.ndarray:
@@ -693,6 +788,7 @@ def _fit(
         return _model(at, **held, **values)
 
     known = bool(np.all(u_rho > 0) and np.all(u_phi >= 0))
+    sigma = np.full(y.shape, np.nan)
     found = fitting.fit(free, x, y, start=start, absolute_sigma=False)
     # The effective variance depends on the parameters: three rounds settle both.
     for _ in range(3 if known else 0):
@@ -700,7 +796,9 @@ def _fit(
         pores = found.values.get("inverse_a", held.get("inverse_a")) * x[0] * phi**m
         sigma = np.hypot(u_rho / rho**2, m * pores / phi * u_phi)
         found = fitting.fit(free, x, y, sigma, start=found.values, absolute_sigma=True)
-    return _with_collinearity(found, x, held, known)
+    made = _with_collinearity(found, x, held, known)
+    pores = x[0] * phi**made.m / made.a
+    return replace(made, pore_conductivity=pores, conductivity=y, conductivity_uncertainty=sigma)
 
 
 def _with_collinearity(

@@ -10,15 +10,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, thresholds, units
+from corephys.ground import constants, fits, flags, series, thresholds, units
 from corephys.ground.arguments import positive
-from corephys.ground.cards import Card, Shown, fit_warnings, with_uncertainty
+from corephys.ground.cards import Card, fit_warnings, with_uncertainty
 from corephys.ground.provenance import UsedConstant, records
 from corephys.numerics import polynomial
 from corephys.sensors.resistivity.pore_water import conductivity_of_brine, mass_fraction
 
 if TYPE_CHECKING:
     import pint
+    from matplotlib.axes import Axes
 
     from corephys.ground.types import Dimensional, Scalar
 
@@ -32,7 +33,7 @@ _T = thresholds.DEFAULTS
 
 
 @dataclass(frozen=True)
-class Baseline:
+class Baseline(fits.FitResult):
     """Response in air at the times of readings.
 
     Parameters
@@ -45,12 +46,56 @@ class Baseline:
         ``no_baseline`` where no reading in air is close enough in time.
     wander : float
         Growth of the variance of the baseline in time [mV^2/s].
+    air_time, air_response : ndarray, (air)
+        Times [s] and responses [mV] of the readings in air.
+    time : DataArray or ndarray, (reading)
+        Times of the readings since the same moment [s].
     """
 
     values: Any
     uncertainty: Any
     reason: Any
     wander: float
+    air_time: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    air_response: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    time: Any = field(default=None, repr=False)
+
+    _TITLE = "Response of the resistivity sensor in air"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Response in air at each reading, with its uncertainty and reasons."""
+        words = "response in air at the time of the reading"
+        u = float("nan") if self.uncertainty is None else self.uncertainty
+        made = fits.parameters(
+            [
+                fits.Parameter("air_response", self.values, "mV", words, u),
+                fits.Parameter("wander", self.wander, "mV^2/s", "growth of its variance in time"),
+            ],
+            equation="linear in time between readings in air, constant outside",
+            readings_in_air=self.air_time.size,
+        )
+        made["air_response_reason"] = xr.zeros_like(made["air_response"], dtype=np.int64) + (
+            getattr(self.reason, "variable", self.reason)
+        )
+        made["air_response_reason"].attrs = flags.reason_attributes(words)
+        return made
+
+    def _draw(self, ax: Axes) -> None:
+        """Responses in air, and the baseline at the times of the readings."""
+        values = np.ravel(np.asarray(self.values, dtype=float))
+        timed = self.time is not None
+        x = np.ravel(np.asarray(self.time)) if timed else np.arange(values.size)
+        far = np.broadcast_to(np.ravel(np.asarray(self.reason)) != 0, values.shape)
+        u = np.nan if self.uncertainty is None else np.ravel(np.asarray(self.uncertainty))
+        u = np.broadcast_to(u, values.shape)
+        order = np.argsort(x, kind="stable")
+        fits.draw_curve(ax, x[order], values[order], u=u[order], label="baseline of the readings")
+        if far.any():
+            ax.plot(x[far], values[far], "o", color="tab:blue", mfc="none", label="no air close by")
+        fits.draw_points(ax, self.air_time, self.air_response, label="readings in air")
+        ax.set_xlabel("time [s]" if timed else "number of the reading")
+        ax.set_ylabel("response in air [mV]")
 
 
 def _baseline_kernel(
@@ -152,7 +197,7 @@ def air_baseline(
         wander=wander,
         span=positive(span, "s", "span", zero=True),
     )
-    return Baseline(_stamped(values), _stamped(sigma), reason, wander)
+    return Baseline(_stamped(values), _stamped(sigma), reason, wander, t, b, when)
 
 
 def _wander(t: np.ndarray, b: np.ndarray, noise: float) -> float:
@@ -186,7 +231,7 @@ _SAME_BRINE = thresholds.value("same_brine")
 
 
 @dataclass(frozen=True)
-class Calibration(Shown):
+class Calibration(fits.FitResult):
     """Calibration log10(resistivity) = c0 + c1 x + c2 x^2, x = log10(response less baseline).
 
     Parameters
@@ -227,6 +272,41 @@ class Calibration(Shown):
     criterion: dict[int, float] = field(default_factory=dict)
     reduced_chi_square: float = float("nan")
     used: dict[str, UsedConstant] = field(default_factory=dict, repr=False)
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Coefficients with uncertainties and effects."""
+        # Brines that conduct more than stated lower every resistivity by the same share.
+        effects = {"brine_conductivity": -self.brine_uncertainty / np.log(10.0)}
+        known = {"brine_conductivity": 0.0}
+        rows = [
+            fits.Parameter(
+                f"c{i}",
+                self.coefficients[i],
+                "1",
+                f"coefficient c{i} of the resistivity calibration",
+                np.sqrt(self.covariance[i, i]),
+                known if i else effects,
+            )
+            for i in range(len(self.covariance))
+        ]
+        return fits.parameters(
+            rows,
+            equation="log10(resistivity / (ohm m)) = c0 + c1 x + c2 x^2, "
+            "x = log10(net response / mV)",
+            covariance=self.covariance,
+            constants=self.used,
+            reduced_chi_square=self.reduced_chi_square,
+            standards=self.log_response.size,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Resistivity of the brines against their response, both as logarithms."""
+        x = np.linspace(*self.domain, 100)
+        fits.draw_points(ax, self.log_response, self.log_resistivity, label="brines")
+        fits.draw_curve(ax, x, np.polynomial.polynomial.polyval(x, self.coefficients))
+        ax.set_xlabel("log10(net response / mV)")
+        ax.set_ylabel("log10(resistivity / (ohm m))")
 
     def describe(self) -> str:
         """Coefficients and order in one line."""

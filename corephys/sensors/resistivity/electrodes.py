@@ -6,25 +6,27 @@ reading with two.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
 
-from corephys.ground import flags, series, units
+from corephys.ground import fits, flags, series, units
 from corephys.ground.arguments import positive
 from corephys.ground.provenance import SourcedText
 from corephys.uncertainty import Measured, given_uncertainty, without_coords
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from corephys.ground.types import Dimensional, Scalar
 
 __all__ = ["CellConstant", "cell_constant", "four_electrode", "wenner_constant"]
 
 
 @dataclass(frozen=True)
-class CellConstant:
+class CellConstant(fits.FitResult):
     """Cell constant: resistivity over resistance of an arrangement of electrodes.
 
     Parameters
@@ -35,11 +37,43 @@ class CellConstant:
         Standard uncertainty [m]; NaN where unknown.
     source : str
         Origin of the value, in words.
+    u_random, u_systematic : float
+        Parts of the uncertainty [m]: scatter of the repeats, and error that they share; NaN where
+        unknown.
+    resistance, resistivity : ndarray, (repeat)
+        Resistance [ohm] of each repeat, and resistivity of its water [ohm m].
     """
 
     value: float
     uncertainty: float
     source: str
+    u_random: float = float("nan")
+    u_systematic: float = float("nan")
+    resistance: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    resistivity: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+
+    _TITLE = "Cell constant, resistivity over resistance"
+
+    @property
+    def dataset(self) -> xr.Dataset:
+        """Cell constant with its uncertainties."""
+        words = "cell constant, resistivity over resistance"
+        given = (self.u_random, {}, self.u_systematic)
+        return fits.parameters(
+            [fits.Parameter("cell_constant", self.value, "m", words, *given)],
+            equation="rho = K V / I",
+            source_of_the_value=self.source,
+        )
+
+    def _draw(self, ax: Axes) -> None:
+        """Resistivity of the water against the resistance of each repeat."""
+        end = float(self.resistance.max()) if self.resistance.size else 1.0
+        x = np.array([0.0, 1.1 * end])
+        u = self.uncertainty * x
+        fits.draw_points(ax, self.resistance, self.resistivity, label="repeats")
+        fits.draw_curve(ax, x, self.value * x, u=u, label="cell constant times resistance")
+        ax.set_xlabel("resistance [ohm]")
+        ax.set_ylabel("resistivity [ohm m]")
 
     def describe(self) -> str:
         """Value, uncertainty and origin in one line."""
@@ -141,9 +175,8 @@ def _cell(constant: CellConstant | Scalar, uncertainty: Scalar | None) -> CellCo
     if isinstance(constant, CellConstant):
         return constant
     value = float(positive(constant, "m", "cell_constant"))
-    return CellConstant(
-        value, float(given_uncertainty(uncertainty, "m", "cell_constant_uncertainty")), "given"
-    )
+    u = float(given_uncertainty(uncertainty, "m", "cell_constant_uncertainty"))
+    return CellConstant(value, u, "given", u_systematic=u)
 
 
 def cell_constant(
@@ -200,8 +233,16 @@ def cell_constant(
     u = given_uncertainty(conductivity_uncertainty, "S/m", "conductivity_uncertainty")
     mean = float(each.mean())
     # All repeats share the error of the conductivity; the largest relative one holds for the mean.
-    joined = float(np.hypot(scatter, mean * float(np.max(u / sigma))))
-    return CellConstant(mean, joined, f"{each.size} readings in water of known conductivity")
+    common = mean * float(np.max(u / sigma))
+    return CellConstant(
+        mean,
+        float(np.hypot(scatter, common)),
+        f"{each.size} readings in water of known conductivity",
+        scatter if each.size > 1 else float("nan"),
+        common,
+        np.broadcast_to(v / i, each.shape),
+        np.broadcast_to(1.0 / sigma, each.shape),
+    )
 
 
 def wenner_constant(
@@ -240,4 +281,5 @@ def wenner_constant(
     u_f = given_uncertainty(geometry_factor_uncertainty, "1", "geometry_factor_uncertainty")
     value = 2.0 * np.pi * a * f
     u = value * float(np.hypot(u_a / a, u_f / f))
-    return CellConstant(value, u, f"four electrodes {1e3 * a:g} mm apart, geometry factor {f:g}")
+    words = f"four electrodes {1e3 * a:g} mm apart, geometry factor {f:g}"
+    return CellConstant(value, u, words, u_systematic=u)

@@ -124,7 +124,7 @@ def pairs(draw: Draw, stress: bool) -> dict[str, Any]:
 
 
 @case(
-    "compaction.compare", examples=2, rows="set", size=(16, 18), rtol=1e-6,
+    "compaction.compare_models", examples=2, rows="set", size=(16, 18), rtol=1e-6,
     only=lambda path: path.startswith(("/dataset", "/verdict")),  # the rest are the rows given
 )  # fmt: skip
 def _(draw: Draw) -> dict[str, Any]:
@@ -156,7 +156,7 @@ def _(draw: Draw) -> dict[str, Any]:
     return {**pairs(draw, stress=False), "layers": layers}
 
 
-@case("compaction.profile", examples=2, rows="set", size=(14, 16), rtol=1e-5)
+@case("compaction.likelihood_profile", examples=2, rows="set", size=(14, 16), rtol=1e-5)
 def _(draw: Draw) -> dict[str, Any]:
     return {**pairs(draw, stress=False), "levels": (0.6827,)}
 

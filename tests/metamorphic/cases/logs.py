@@ -60,7 +60,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }  # fmt: skip
 
 
-@case("logs.compare", examples=2, rows="set", size=(24, 30), rtol=1e-7)
+@case("logs.compare_with_core", examples=2, rows="set", size=(24, 30), rtol=1e-7)
 def _(draw: Draw) -> dict[str, Any]:
     name, low, high = draw.choice(
         ("bulk_density", 1.2, 2.4), ("p_wave_velocity", 1450.0, 2500.0), ("porosity", 0.3, 0.8)
