@@ -80,17 +80,18 @@ _OF_SENSORS: dict[str, tuple[Stage, ...]] = {
 }
 
 # Readings of the scan are reduced before this stage.
-_AFTER_READINGS = "supplied values"
+_READINGS_END_BEFORE = "supplied values"
 
 
 def _all_stages(sensors: Sequence[Sensor]) -> dict[str, Callable[[Any], None]]:
     """The shared stages, with those of each sensor in their places."""
-    first = list(_SHARED).index(_AFTER_READINGS)
+    first = list(_SHARED).index(_READINGS_END_BEFORE)
     before = dict(list(_SHARED.items())[:first])
     rest = dict(list(_SHARED.items())[first:])
     late: list[tuple[str, Stage]] = []
     for sensor in sensors:
         for stage in sensor.stages or _OF_SENSORS.get(sensor.name, ()):
+            # Only to refuse a name that a shared stage has: the result is not used.
             added(rest, {stage.name: stage.run}, sensor.name, "stage")
             if stage.after:
                 late.append((sensor.name, stage))

@@ -731,6 +731,7 @@ def _stage(context: Reduction) -> None:
     """Susceptibility of the scan, and readings whose counter may have wrapped."""
     table = context.table("scan/susceptibility")
     keys = context.recipe["susceptibility"]
+    # The column is called reading in the file; the dimension of every series has that name here.
     here = table["meter_reading"]
     with_loop = keys["loop_diameter"] is not None and not keys["volume_corrected"]
     diameter = series_like(here, context.geometry(table)[0], "mm") if with_loop else None
@@ -754,21 +755,40 @@ def _stage(context: Reduction) -> None:
 
 
 def _baseline_of(context: Reduction, table: xr.Dataset) -> float | Baseline:
-    """Reading in air at the time of every reading; zero where none can be interpolated."""
+    """Reading in air at the time of every reading; zero without readings in air."""
     standards = context.optional("standards/susceptibility")
     if standards is None or not context.recipe["susceptibility"]["drift"]:
         return 0.0
     air = of_kind(standards, "blank")
-    timed = "time" in air and "time" in table
-    if not air.sizes["row"] or not timed or np.isnat(table["time"].values).all():
+    if not np.isfinite(air["reading"].values).any():
         return 0.0
-    if np.isnat(air["time"].values).all():
-        return 0.0
+    times = [part["time"].values for part in (air, table) if "time" in part]
+    if len(times) < 2 or any(np.isnat(part).all() for part in times):
+        return _untimed(context, air["reading"].values, table)
     return drift_baseline(
         table["time"],
         air["time"].values,
         air["reading"].values,
         air_uncertainty=context.recipe["susceptibility"]["reading_uncertainty"],
+    )
+
+
+def _untimed(context: Reduction, air: np.ndarray, table: xr.Dataset) -> Baseline:
+    """Mean of the readings in air where times are unknown, with their scatter.
+
+    The drift between them is part of that scatter, which one reading does not show.
+    """
+    known = air[np.isfinite(air)]
+    u = float(known.std(ddof=1)) if known.size > 1 else float("nan")
+    context.notes.append(
+        "susceptibility: the readings or the blanks have no time, so that the drift of the sensor "
+        f"is not known; the mean of {known.size} blanks is subtracted. Add the column time to both"
+    )
+    size = table.sizes["reading"]
+    return Baseline(
+        xr.DataArray(np.full(size, known.mean()), dims="reading"),
+        u,
+        xr.DataArray(np.full(size, flags.bit("no_baseline")), dims="reading"),
     )
 
 

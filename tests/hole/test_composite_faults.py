@@ -113,9 +113,7 @@ def test_words_of_an_earlier_version_in_a_stored_table_of_shifts_are_read():
     former = {"datum": "anchor", "untied": "carried"}
     words = np.array([former.get(word, word) for word in now["tied"].values], dtype=object)
     stored = now.assign(tied=("row", words))
-    xr.testing.assert_identical(
-        composite.growth_factor(stored), composite.growth_factor(now)
-    )
+    xr.testing.assert_identical(composite.growth_factor(stored), composite.growth_factor(now))
     assert composite.growth_factor(now).attrs["points"] == int((words != "carried").sum())
     tables = [shift_table(one) for one in (stored, now)]
     assert tables[0].notes == tables[1].notes and "1 datum, " in tables[0].notes[1]

@@ -269,7 +269,7 @@ def test_profile_of_a_void_ratio_that_reaches_its_least_value_ends_where_a_grid_
         units.quantity(phi, "1"),
         depth=units.quantity(load / 6.0, "m"),
         stress=units.quantity(load, "kPa"),
-        model="void ratio in log stress",
+        model="void_ratio_in_log_stress",
         absolute_sigma=False,
         excess_scatter=False,
     )

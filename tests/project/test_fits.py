@@ -245,7 +245,7 @@ EXAMPLES: dict[str, dict[str, Callable[[], Any]]] = {
     "compaction.CompactionFit": {
         "depth": lambda: _compaction(absolute_sigma=True),
         "scatter": lambda: _compaction("linear", absolute_sigma=False),
-        "stress": lambda: _compaction("void ratio in log stress", absolute_sigma=True),
+        "stress": lambda: _compaction("void_ratio_in_log_stress", absolute_sigma=True),
         "forced": lambda: _compaction(absolute_sigma=True, fixed={"surface_porosity": 0.7}),
     },
     "compaction.LayerFits": {

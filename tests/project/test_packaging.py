@@ -200,7 +200,8 @@ def pages() -> dict[str, str]:
 
 
 def test_pages_name_every_column_and_every_choice() -> None:
-    assert missing_from_pages(pages()) == []
+    lacking = missing_from_pages(pages())
+    assert not lacking, "add to the page named first:\n" + "\n".join(lacking)
 
 
 def test_a_column_or_choice_left_out_of_the_pages_is_found() -> None:

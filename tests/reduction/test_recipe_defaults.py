@@ -106,7 +106,14 @@ LISTED = [place for places in OWN.values() for place in places]
 def test_a_default_is_read_or_has_a_reason(stage, key):
     option = SCHEMA[stage][key]
     read = bool(option.taken_from) or _row(option) or _uncertainty_of_a_row(stage, key)
-    assert read != (f"{stage}.{key}" in LISTED), f"[{stage}] {key} = {option.default!r}"
+    place = f"[{stage}] {key} = {option.default!r}"
+    if f"{stage}.{key}" in LISTED:
+        assert not read, f"{place} is read from elsewhere; remove it from the lists of this file"
+    else:
+        assert read, (
+            f"{place} is written a second time; read it from the function (option_from), from a "
+            "row of ground/constants.py or ground/thresholds.py, or list it here with a reason"
+        )
 
 
 def test_the_reasons_name_options_once():

@@ -78,7 +78,7 @@ class Comparison(FitResult):
         for i, (name, one) in enumerate(self.fits.items()):
             # A model of stress is drawn at the depths of the stresses.
             curve = one.model.curve(data.abscissa(one.model), *one.values)
-            draw_curve(ax, curve[order], data.depth[order], label=name, colour=f"C{i}")
+            draw_curve(ax, curve[order], data.depth[order], label=plain_words(name), colour=f"C{i}")
         label_axes(ax, True)
 
     def card(self) -> Card:

@@ -160,7 +160,7 @@ def resistance_by(
     datum_uncertainty: Scalar | None,
     allow: Sequence[str],
 ) -> xr.Dataset:
-    """Resistance at stations by one carrier: the one at hand where it is that, else computed."""
+    """Resistance at stations by one way of interpolation: ``given``, or computed without it."""
     if given is None:
         return thermal_resistance(
             conductivity,
@@ -187,6 +187,7 @@ def _along(
     shifts = {source: np.empty(depth.size) for source in effects}
     spread = carrier.own + carrier.spread
     for part, share in carrier.blocks(depth):
+        # R = W (1/k): a row of share holds the thickness [m] that each resistivity stands for.
         values[part] = share @ carrier.resistivity
         variance[part] = share**2 @ spread
         for source, effect in effects.items():
@@ -223,8 +224,9 @@ def _stretched(
     e, z, r = effect[order], depth[order], resistance[order]
     first = e[0] if at_seafloor else 0.0
     rise, thick, more = (np.diff(v, prepend=p) for v, p in ((e, first), (z, 0.0), (r, 0.0)))
-    slowness = np.divide(more, thick, out=np.zeros(z.size), where=thick > 0.0)
-    moved = np.cumsum(rise * slowness) + first * slowness[0]
+    resistivity = np.divide(more, thick, out=np.zeros(z.size), where=thick > 0.0)
+    # The error at the seafloor itself stretches the first piece too.
+    moved = np.cumsum(rise * resistivity) + first * resistivity[0]
     found = np.empty(z.size)
     found[order] = moved
     return found

@@ -226,6 +226,7 @@ def two_way_time(
     step = np.diff(z)
 
     def accumulate(part: np.ndarray) -> np.ndarray:
+        # Down and up again, 2 dz, times the mean of both ends: dz (a + b).
         return np.concatenate([[0.0], np.cumsum(step * (part[:-1] + part[1:]))])
 
     time = accumulate(1.0 / picked.values)

@@ -123,6 +123,7 @@ def net_rate(
     )
     tau = units.as_floats(dead_time, "s", "dead_time")
     background = units.as_floats(background_rate, "1/s", "background_rate")
+    # density_kernel does the same step by step in its blocks; tests compare the two.
     rate = n / t
     # A live time already excludes the dead time of the counter.
     if time_kind == "real":
