@@ -61,6 +61,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "downhole/temperature/tradeoff": {"TRIALS": _GRID},
     "export/netcdf": {"_COMPRESS_FROM": _BLOCK, "_LEVEL": _BLOCK},
     "ground/cards": {"_ROUNDING": _ROUNDING},
+    "ground/fits": {"_MOST_ROWS": "size of a table that is shown"},
     "ground/fitting": {"_STEPS": _ROUNDS},
     "ground/flags": {
         "GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING": "codes of the levels",
@@ -108,6 +109,9 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     },
     "reduction/stages/sediment": {"_GRID": _GRID},
     "report": {"_SECONDS_A_CELL": "limit of time"},
+    "products/stress/fluids": {
+        "_MEAN_WATER": "density whose error of 1 % moves a result by 0.02 %"
+    },
     "samples/consolidation/rates": {
         "EARLY": "of the method of Taylor",
         "RATIO": "of the method of Taylor",
@@ -129,6 +133,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_BLOCK": _BLOCK,
     },
     "samples/strength/methods": {"_SAME_ANGLE": _ROUNDING},
+    "sensors/gamma/calibration": {"_DEEPEST": _DRAWING},
     "sensors/gamma/chain": {"BLOCK": _BLOCK},
     "sensors/natural_gamma/stripping": {"_ROUNDS": _ROUNDS},
     "sensors/pwave/picking": {"_READINGS": _BLOCK},
@@ -164,7 +169,6 @@ CHOICES: dict[str, str] = {
     "products.stress.bounds.fit_reference.at_stress": _REFERENCE,
     "products.stress.bounds.reference_of_indices.at_stress": _REFERENCE,
     "products.stress.profiles.profile.step": _GRID,
-    "quality.checks.neighbour_residual.each_side": _PLACES,
     "quality.checks.spikes.passes": _ROUNDS,
     "samples.consolidation.rates.coefficient_from_time.share": "which of two times was read",
     "samples.index_properties.water.pore_water_at.temperature": _REFERENCE,

@@ -132,9 +132,7 @@ def test_what_is_not_stated_is_not_known():
     for name, value in (("tide", 1.0), ("offset", 2.0), ("drill_string", 0.5)):
         with pytest.raises(cp.UnitError, match=name):
             cp.depth.uncertainty(placed_at(*AT), **TABLES, **{name: value})
-    with pytest.raises(
-        ValueError, match="recovery_placement is 'bottom'; expected one of top, middle"
-    ):
+    with pytest.raises(ValueError, match="'bottom'; expected one of top, middle"):
         cp.depth.uncertainty(placed_at(*AT), **TABLES, recovery_placement="bottom")
     with pytest.raises(ValueError, match="give sections= and cores= of its hole as well"):
         cp.depth.uncertainty(placed_at(*AT), **STATED)

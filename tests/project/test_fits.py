@@ -39,7 +39,9 @@ def _gamma(**given: Any) -> Any:
 
 def _gamma_in_time() -> Any:
     sets = {name: _gamma(order=2) for name in ("A", "B")}
-    return cp.gamma.between(sets, Q(np.array([0.0, 100.0]), "s"), Q(np.arange(5.0) * 25.0, "s"))
+    return cp.gamma.interpolate_calibrations(
+        sets, Q(np.array([0.0, 100.0]), "s"), Q(np.arange(5.0) * 25.0, "s")
+    )
 
 
 def _dead_time() -> Any:

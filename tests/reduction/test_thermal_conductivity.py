@@ -128,7 +128,7 @@ def test_only_near_runs_pair_and_bad_input_is_refused():
     far = _runs([1.2, 1.1], ["along", "across"], [5.0, 6.0])
     assert needle.anisotropy(far).sizes["reading"] == 0
     assert needle.anisotropy(far, within="2 m").sizes["reading"] == 1
-    with pytest.raises(ValueError, match="direction is 'askew'; it must be"):
+    with pytest.raises(ValueError, match="direction is 'askew'; expected one of along, across"):
         needle.anisotropy(_runs([1.0], ["askew"], [5.0]))
     with pytest.raises(ValueError, match="no coordinate 'direction'; add it"):
         needle.anisotropy(far.drop_vars("direction"))

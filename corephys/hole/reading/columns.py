@@ -118,7 +118,9 @@ def _split(header: str, schema: dict[str, Column], file: str) -> tuple[str, str,
         name, unit = units.split_header(header)
     except units.UnitError as error:
         expected = f"Write {column.header!r}" if column else "Write a unit that is known"
-        return name, "", Problem(file, 1, header, str(error).rstrip("."), expected)
+        # The header to write says it better than examples of other units.
+        what = str(error).partition(" Write it like ")[0] if column else str(error)
+        return name, "", Problem(file, 1, header, what.rstrip("."), expected)
     return name, unit, None
 
 

@@ -77,7 +77,8 @@ class Calibration(fits.FitResult):
         """Delays with uncertainties and effects, and the fitted velocities of the solids."""
         random = np.sqrt(np.diag(self.covariance))
         effects: list[dict[str, float]] = [{}, {}]
-        if self.liner_from == "wall and velocity":
+        # A calibration stored by an earlier version writes the word with spaces.
+        if matching(self.liner_from, ("wall_and_velocity",)):
             # Both delays share the error of the velocity of the wall.
             shifts = self.covariance[1] / np.sqrt(self.covariance[1, 1])
             effects = [{"liner_velocity": float(shift)} for shift in shifts]
