@@ -96,6 +96,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "products/heat_flow/station_intervals": {"_QUANTILES": _NORMAL, "_BLOCK": _BLOCK},
     "products/seismic/traces": {"_HIGHEST": "of the formula of a Ricker wavelet"},
     "products/stress/column": {"_STEPS": _GRID, "_MOST": _GRID},
+    "products/stress/fluids": {"_MEAN_WATER": "an error of 1 % moves a result by 0.02 %"},
     "products/stress/gaps": {"_NODES": _GRID},
     "quality/checks": {"SCALE": _NORMAL, "ROUNDING": _ROUNDING},
     "quality/equilibration": {"_TERMS": _ROUNDS, "_SOON": _ROUNDING},
@@ -109,9 +110,6 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     },
     "reduction/stages/sediment": {"_GRID": _GRID},
     "report": {"_SECONDS_A_CELL": "limit of time"},
-    "products/stress/fluids": {
-        "_MEAN_WATER": "density whose error of 1 % moves a result by 0.02 %"
-    },
     "samples/consolidation/rates": {
         "EARLY": "of the method of Taylor",
         "RATIO": "of the method of Taylor",

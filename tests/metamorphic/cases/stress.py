@@ -266,7 +266,9 @@ def reference(draw: Draw) -> Any:
     return cp.stress.reference_of_indices(
         void_ratio=2.2, compression_index=0.7, void_ratio_uncertainty=0.05,
         compression_index_uncertainty=0.03, scatter=0.04, porosity=(0.35, 0.75),
-        grain_density=draw.choice(("2.65 g/cm^3", "2.75 g/cm^3"), ("2650 kg/m^3", "2750 kg/m^3"), None),
+        grain_density=draw.choice(
+            ("2.65 g/cm^3", "2.75 g/cm^3"), ("2650 kg/m^3", "2750 kg/m^3"), None
+        ),
     )  # fmt: skip
 
 
