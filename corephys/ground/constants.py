@@ -15,7 +15,7 @@ from dataclasses import dataclass
 __all__ = ["CONSTANTS", "Constant", "get"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Constant:
     """A sourced constant; accepted wherever a quantity is.
 
@@ -48,6 +48,11 @@ class Constant:
 
     def __str__(self) -> str:
         return f"{self.value:g} {self.unit}"
+
+    def __repr__(self) -> str:
+        # Constants are defaults of many arguments: with the citation, help() could not be read.
+        status = self.status or self.origin or "given"
+        return f"Constant({self.name}: {self}, u {self.uncertainty:g}, {status})"
 
 
 _NIST = (
