@@ -135,7 +135,7 @@ def test_a_changed_file_is_named_on_the_command_line(tables, tmp_path, capsys):
     assert main(["compare", str(trees[0]), str(trees[1])]) == 0
     text = capsys.readouterr().out
     assert "scan/gamma.csv: changed" in text and "cores.csv" not in text
-    assert "porosity.grain_density: from samples -> constant" in text
+    assert "porosity.grain_density: from_samples -> constant" in text
     assert "products/porosity porosity:" in text
     assert "Because: scan/gamma.csv, [porosity] grain_density" in text
     assert main(["compare", str(trees[0]), str(tmp_path / "no.nc")]) == 1

@@ -120,7 +120,7 @@ def test_pictures_stand_in_the_page() -> None:
     assert picture_html(png, 'a "figure"') == (
         '<img src="data:image/png;base64,iVBORw0KGgoxMjM=" alt="a &quot;figure&quot;">'
     )
-    with pytest.raises(ValueError, match="not a PNG picture"):
+    with pytest.raises(ValueError, match="is no PNG picture; give the bytes"):
         picture_html(b"GIF89a", "x")
 
 

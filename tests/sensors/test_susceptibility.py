@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 
@@ -286,3 +287,36 @@ def test_errors_of_the_suggestion() -> None:
             S.suggest_unwrapping(np.ones(3), **wrong)
     with pytest.raises(ValueError, match="groups has 2 labels for 3 readings"):
         S.suggest_unwrapping(np.ones(3), counter_range=1e4, groups=[1, 2])
+
+
+@pytest.mark.parametrize("kind", ["scan", "standards"])
+def test_blanks_without_a_time_are_subtracted_flagged_and_said(kind: str) -> None:
+    scan = {
+        "core": ["1"] * 4, "section": ["1"] * 4, "offset": [10.0, 20.0, 30.0, 40.0],
+        "reading": [40.0, 50.0, 60.0, 70.0],
+    }  # fmt: skip
+    blanks = {"kind": ["blank"] * 3, "value": [0.0] * 3, "reading": [1.0, 2.0, 6.0]}
+    at = pd.date_range("2031-05-02T06:00:00", periods=4, freq="min", tz="UTC")
+    if kind == "scan":
+        scan["time"] = at.astype(str).tolist()
+    else:
+        blanks["time"] = at[:3].astype(str).tolist()
+    tables = {
+        "cores": pd.DataFrame({"core": ["1"], "coring_method": ["piston"], "top [m]": [0.0],
+                               "advance [m]": [1.5], "recovered [m]": [1.5]}),
+        "sections": pd.DataFrame({"core": ["1"], "section": ["1"], "length [m]": [1.5],
+                                  "core_diameter [mm]": [66.0]}),
+        "scan/susceptibility": pd.DataFrame(scan).rename(columns={"offset": "offset [cm]"}),
+        "standards/susceptibility": pd.DataFrame(blanks),
+    }  # fmt: skip
+    keys = {"hole": {"name": "x"}, "susceptibility": {"unit": "SI", "reading_uncertainty": 0.1}}
+    found = cp.reduce(cp.hole_from_tables(tables, keys))
+    kappa = found["properties/susceptibility"].to_dataset(inherit=False)
+    # By hand: the blanks have the mean 3 and the standard deviation sqrt(7).
+    np.testing.assert_allclose(kappa["magnetic_susceptibility"], [37.0, 47.0, 57.0, 67.0])
+    shared = np.asarray(kappa["magnetic_susceptibility_u_random"]) ** 2
+    shared += np.asarray(kappa["magnetic_susceptibility_u_systematic"]) ** 2
+    assert (np.isnan(shared) | (shared >= 7.0 - 1e-9)).all()
+    assert ((kappa["magnetic_susceptibility_reason"] & NO_BASELINE) != 0).all()
+    notes = json.loads(found.attrs["summary"])["notes"]
+    assert sum("the mean of 3 blanks is subtracted" in note for note in notes) == 1

@@ -30,7 +30,7 @@ def _(draw: Draw) -> dict[str, Any]:
     }
 
 
-@case("porosity.grain_density_of_hole", rows="order")
+@case("porosity.grain_density_of_hole", rows="set", size=(6, 12))
 def _(draw: Draw) -> dict[str, Any]:
     return {"samples": draw.dataset(grain_density=(2.6, 2.8))}
 

@@ -223,7 +223,11 @@ def by_name(**arguments: Any) -> Any:
     return dict(sorted(cp.resistivity.archie_fit(**arguments).items()))
 
 
-@case("resistivity.archie_fit", rows="set", size=(12, 18), rtol=1e-6, call=by_name)
+@case(
+    "resistivity.archie_fit", rows="set", size=(12, 18), rtol=1e-6, call=by_name,
+    # The rest are the rows that went in, in their order.
+    only=lambda path: not {"porosity", "formation_factor", "used"} & set(path.split("/")),
+)  # fmt: skip
 def _(draw: Draw) -> dict[str, Any]:
     words = np.where(np.arange(draw.size) < draw.size // 2, "upper", "lower").astype(object)
     return {
