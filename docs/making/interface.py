@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import re
+from collections.abc import Container
 from typing import Any
 
 import corephys
@@ -48,7 +49,8 @@ def _directive(full: str, thing: Any) -> list[str]:
     if not inspect.isclass(thing):
         return [f".. autofunction:: {full}", ""]
     lines = [f".. autoclass:: {full}"]
-    if not issubclass(thing, Exception):
+    # Without a name the option would list all members, fields of tuples among them.
+    if not issubclass(thing, Exception) and _members(thing):
         lines += [f"   :members: {', '.join(_members(thing))}"]
     return [*lines, ""]
 
@@ -66,9 +68,16 @@ def _members(cls: type) -> list[str]:
     return found
 
 
-def page(title: str, words: str, things: dict[str, Any]) -> str:
-    """A page in reStructuredText: a list of what there is, then each in full."""
-    shown = {n: t for n, t in things.items() if inspect.isfunction(t) or inspect.isclass(t)}
+def page(title: str, words: str, things: dict[str, Any], elsewhere: Container[str] = ()) -> str:
+    """A page in reStructuredText: a list of what there is, then each in full.
+
+    ``elsewhere`` names what another page describes, since nothing can be described twice.
+    """
+    shown = {
+        n: t
+        for n, t in things.items()
+        if (inspect.isfunction(t) or inspect.isclass(t)) and n not in elsewhere
+    }
     plain = [name for name in things if name not in shown]
     module = title.replace("cp.", "corephys.", 1)
     lines = [title, "=" * len(title), "", f".. py:module:: {module}", "   :no-index-entry:", ""]
@@ -112,9 +121,17 @@ def pages() -> dict[str, str]:
         "index.md": index_page(),
         "corephys.rst": page("corephys", "Names of the package itself.", own),
     }
+    every = [name for names in GROUPS.values() for name in names]
+    homes = {getattr(corephys, name).__name__: name for name in every}
     for names in GROUPS.values():
         for name in names:
             module = getattr(corephys, name)
             things = {f"corephys.{name}.{n}": getattr(module, n) for n in module.__all__}
-            found[f"{name}.rst"] = page(f"cp.{name}", inspect.getdoc(module) or "", things)
+            elsewhere = {
+                full
+                for full, thing in things.items()
+                if homes.get(getattr(thing, "__module__", ""), name) != name
+            }
+            words = inspect.getdoc(module) or ""
+            found[f"{name}.rst"] = page(f"cp.{name}", words, things, elsewhere)
     return found
