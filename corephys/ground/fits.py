@@ -13,12 +13,22 @@ import pandas as pd
 import xarray as xr
 
 from corephys.ground.cards import Card, Shown, with_uncertainty
+from corephys.ground.flags import reason_attributes
 from corephys.ground.provenance import constants_attribute
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["FitResult", "Parameter", "along", "draw_curve", "draw_points", "parameters"]
+__all__ = [
+    "FitResult",
+    "Parameter",
+    "along",
+    "baseline_parameters",
+    "draw_baseline",
+    "draw_curve",
+    "draw_points",
+    "parameters",
+]
 
 _MOST_ROWS = 12  # of a card; a parameter of more values is summed up in one row
 
@@ -152,6 +162,22 @@ def along(dim: str, parts: Mapping[str, xr.Dataset], **attributes: Any) -> xr.Da
     joined = joined.assign_coords({dim: (dim, names, {"long_name": dim})})
     first = next(iter(parts.values()))
     return joined.assign_attrs({**first.attrs, **attributes})
+
+
+def baseline_parameters(rows: Sequence[Parameter], reason: Any, size: int) -> xr.Dataset:
+    """Dataset of a baseline in air: its values come first, and have reasons; ``size`` readings."""
+    first = rows[0]
+    made = parameters(
+        rows,
+        equation="linear in time between readings in air, constant outside",
+        readings_in_air=size,
+    )
+    name = f"{first.name}_reason"
+    made[name] = xr.zeros_like(made[first.name], dtype=np.int64) + (
+        getattr(reason, "variable", reason)
+    )
+    made[name].attrs = reason_attributes(first.long_name)
+    return made
 
 
 class FitResult(Shown):
@@ -314,3 +340,24 @@ def draw_curve(
     ax.plot(x, y, color=colour, label=label)
     if u is not None and np.isfinite(u).any():
         ax.fill_between(x, y - u, y + u, color=colour, alpha=0.25, linewidth=0)
+
+
+def draw_baseline(
+    ax: Axes, values: Any, u: Any, reason: Any, time: Any, air: tuple[Any, Any, Any]
+) -> None:
+    """A baseline at the times of its readings, or in their order, and the readings in air.
+
+    ``air`` holds their times, values and standard uncertainties, None where not known.
+    """
+    values = np.ravel(np.asarray(values, dtype=float))
+    timed = time is not None
+    x = np.ravel(np.asarray(time)) if timed else np.arange(values.size)
+    far = np.broadcast_to(np.ravel(np.asarray(reason)) != 0, values.shape)
+    u = np.broadcast_to(np.ravel(np.asarray(u, dtype=float)), values.shape)
+    order = np.argsort(x, kind="stable")
+    draw_curve(ax, x[order], values[order], u=u[order], label="baseline of the readings")
+    if far.any():
+        ax.plot(x[far], values[far], "o", color="tab:blue", mfc="none", label="no air close by")
+    at, in_air, u_air = air
+    draw_points(ax, at, in_air, u_y=u_air, label="readings in air")
+    ax.set_xlabel("time [s]" if timed else "number of the reading")

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import pint
 
 __all__ = [
+    "EXAMPLES",
     "POSITION_UNITS",
     "PRACTICAL_SALINITY",
     "UnitError",
@@ -266,10 +267,14 @@ def _pint_error() -> type[Exception]:
     return pint.errors.PintError
 
 
+# End of a message where no unit is near; a caller that names the unit to write leaves it out.
+EXAMPLES = "Write it like 'g/cm^3' or 'W/(m K)'"
+
+
 def _nearest(text: str) -> str:
     """The nearest common unit as a question, or examples, for the end of a message."""
     close = difflib.get_close_matches(text, _KNOWN, n=1, cutoff=0.6)
-    return f"Did you mean {close[0]!r}?" if close else "Write it like 'g/cm^3' or 'W/(m K)'"
+    return f"Did you mean {close[0]!r}?" if close else EXAMPLES
 
 
 @lru_cache(maxsize=4096)

@@ -111,9 +111,7 @@ class Recipe(Shown, Mapping[str, Mapping[str, Any]]):
                     problems.append(problem)
                 else:
                     self._values[stage][key] = _kept(SCHEMA[stage][key], copy.deepcopy(value))
-        if problems:
-            count = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}"
-            raise RecipeError(f"the recipe has {count} to mend:\n  " + "\n  ".join(problems))
+        _refuse(problems)
 
     def __getitem__(self, stage: str) -> Mapping[str, Any]:
         return self._values[stage]
@@ -275,9 +273,15 @@ def current_keys(changes: Mapping[str, Any]) -> dict[str, Any]:
         When a key is given by its old and by its present name with different values.
     """
     found, problems = _renamed(changes)
-    if problems:
-        raise RecipeError("the recipe has a problem:\n  " + "\n  ".join(problems))
+    _refuse(problems)
     return found
+
+
+def _refuse(problems: list[str]) -> None:
+    """Refuse a recipe with all its problems at once."""
+    if problems:
+        count = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}"
+        raise RecipeError(f"the recipe has {count} to mend:\n  " + "\n  ".join(problems))
 
 
 def _renamed(changes: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:

@@ -97,32 +97,13 @@ class Baseline(fits.FitResult):
     def dataset(self) -> xr.Dataset:
         """Reading in air at each reading, with its uncertainty and reasons."""
         words = "reading in air at the time of the reading, in its unit"
-        made = fits.parameters(
-            [fits.Parameter("air_reading", self.values, "1", words, self.uncertainty)],
-            equation="linear in time between readings in air, constant outside",
-            readings_in_air=self.air_time.size,
-        )
-        made["air_reading_reason"] = xr.zeros_like(made["air_reading"], dtype=np.int64) + (
-            getattr(self.reason, "variable", self.reason)
-        )
-        made["air_reading_reason"].attrs = flags.reason_attributes(words)
-        return made
+        rows = [fits.Parameter("air_reading", self.values, "1", words, self.uncertainty)]
+        return fits.baseline_parameters(rows, self.reason, self.air_time.size)
 
     def _draw(self, ax: Axes) -> None:
         """Readings in air, and the baseline at the times of the readings."""
-        values = np.ravel(np.asarray(self.values, dtype=float))
-        timed = self.time is not None
-        x = np.ravel(np.asarray(self.time)) if timed else np.arange(values.size)
-        far = np.broadcast_to(np.ravel(np.asarray(self.reason)) != 0, values.shape)
-        u = np.broadcast_to(np.ravel(np.asarray(self.uncertainty, dtype=float)), values.shape)
-        order = np.argsort(x, kind="stable")
-        fits.draw_curve(ax, x[order], values[order], u=u[order], label="baseline of the readings")
-        if far.any():
-            ax.plot(x[far], values[far], "o", color="tab:blue", mfc="none", label="no air close by")
-        fits.draw_points(
-            ax, self.air_time, self.air_reading, u_y=self.air_uncertainty, label="readings in air"
-        )
-        ax.set_xlabel("time [s]" if timed else "number of the reading")
+        air = (self.air_time, self.air_reading, self.air_uncertainty)
+        fits.draw_baseline(ax, self.values, self.uncertainty, self.reason, self.time, air)
         ax.set_ylabel("reading in air, in the unit of the meter")
 
 

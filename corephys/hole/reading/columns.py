@@ -119,7 +119,7 @@ def _split(header: str, schema: dict[str, Column], file: str) -> tuple[str, str,
     except units.UnitError as error:
         expected = f"Write {column.header!r}" if column else "Write a unit that is known"
         # The header to write says it better than examples of other units.
-        what = str(error).partition(" Write it like ")[0] if column else str(error)
+        what = str(error).removesuffix(units.EXAMPLES).rstrip() if column else str(error)
         return name, "", Problem(file, 1, header, what.rstrip("."), expected)
     return name, unit, None
 

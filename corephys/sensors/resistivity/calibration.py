@@ -66,35 +66,20 @@ class Baseline(fits.FitResult):
     def dataset(self) -> xr.Dataset:
         """Response in air at each reading, with its uncertainty and reasons."""
         words = "response in air at the time of the reading"
-        u = float("nan") if self.uncertainty is None else self.uncertainty
-        made = fits.parameters(
-            [
-                fits.Parameter("air_response", self.values, "mV", words, u),
-                fits.Parameter("wander", self.wander, "mV^2/s", "growth of its variance in time"),
-            ],
-            equation="linear in time between readings in air, constant outside",
-            readings_in_air=self.air_time.size,
-        )
-        made["air_response_reason"] = xr.zeros_like(made["air_response"], dtype=np.int64) + (
-            getattr(self.reason, "variable", self.reason)
-        )
-        made["air_response_reason"].attrs = flags.reason_attributes(words)
-        return made
+        rows = [
+            fits.Parameter("air_response", self.values, "mV", words, self._known_uncertainty),
+            fits.Parameter("wander", self.wander, "mV^2/s", "growth of its variance in time"),
+        ]
+        return fits.baseline_parameters(rows, self.reason, self.air_time.size)
+
+    @property
+    def _known_uncertainty(self) -> Any:
+        return float("nan") if self.uncertainty is None else self.uncertainty
 
     def _draw(self, ax: Axes) -> None:
         """Responses in air, and the baseline at the times of the readings."""
-        values = np.ravel(np.asarray(self.values, dtype=float))
-        timed = self.time is not None
-        x = np.ravel(np.asarray(self.time)) if timed else np.arange(values.size)
-        far = np.broadcast_to(np.ravel(np.asarray(self.reason)) != 0, values.shape)
-        u = np.nan if self.uncertainty is None else np.ravel(np.asarray(self.uncertainty))
-        u = np.broadcast_to(u, values.shape)
-        order = np.argsort(x, kind="stable")
-        fits.draw_curve(ax, x[order], values[order], u=u[order], label="baseline of the readings")
-        if far.any():
-            ax.plot(x[far], values[far], "o", color="tab:blue", mfc="none", label="no air close by")
-        fits.draw_points(ax, self.air_time, self.air_response, label="readings in air")
-        ax.set_xlabel("time [s]" if timed else "number of the reading")
+        air = (self.air_time, self.air_response, None)
+        fits.draw_baseline(ax, self.values, self._known_uncertainty, self.reason, self.time, air)
         ax.set_ylabel("response in air [mV]")
 
 
