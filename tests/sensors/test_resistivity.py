@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+
 import gsw
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 
@@ -759,3 +762,61 @@ def test_readings_far_off_the_line_are_left_out_and_counted():
         made("porosity", np.delete(phi, [5, 17, 40, 41]), 0.002),
     )["all"]  # fmt: skip
     assert abs(found.m - clean.m) < np.sqrt(clean.covariance[1, 1])
+
+
+@pytest.mark.parametrize("without", ["scan", "standards"])
+def test_blanks_without_a_time_are_subtracted_and_flagged(without: str) -> None:
+    at = pd.date_range("2031-05-02T06:00:00", periods=4, freq="min", tz="UTC").astype(str)
+    scan = {
+        "core": ["1"] * 4, "section": ["1"] * 4, "offset [cm]": [10.0, 20.0, 30.0, 40.0],
+        "response [mV]": [110.0, 160.0, 210.0, 310.0], "temperature [degC]": [20.0] * 4,
+        "time": at,
+    }  # fmt: skip
+    salinity = [np.nan, np.nan, np.nan, 35.0, 17.5, 8.75, 4.375]
+    standards = {
+        "kind": ["blank"] * 3 + ["standard"] * 4, "brine": [""] * 3 + ["sea"] * 4,
+        "salinity [g/kg]": salinity, "temperature [degC]": [20.0] * 7,
+        "response [mV]": [8.0, 10.0, 12.0, 410.0, 220.0, 120.0, 67.0], "time": [*at[:3], *at],
+    }  # fmt: skip
+    if without == "scan":
+        del scan["time"]
+    else:
+        del standards["time"]
+    cores = {"core": ["1"], "coring_method": ["piston"], "top [m]": [0.0],
+             "advance [m]": [1.5], "recovered [m]": [1.5]}  # fmt: skip
+    sections = {"core": ["1"], "section": ["1"], "length [m]": [1.5], "core_diameter [mm]": [70.0]}
+    tables = {
+        "cores": cores,
+        "sections": sections,
+        "scan/resistivity": scan,
+        "standards/resistivity": standards,
+    }
+    keys = {
+        "hole": {"name": "x"},
+        "liner": {"bore": "70 mm"},
+        "resistivity": {"response_uncertainty": "0.8 mV"},
+    }
+    hole = cp.hole_from_tables({name: pd.DataFrame(t) for name, t in tables.items()}, keys)
+    found = cp.reduce(hole)
+    rho = found["properties/resistivity"].to_dataset(inherit=False)
+    bit = flags.bit("no_baseline")
+    assert ((rho["electrical_resistivity_reason"] & bit) != 0).all()
+    assert not (rho["electrical_resistivity_flag"] == flags.GOOD).any()
+    notes = json.loads(found.attrs["summary"])["notes"]
+    assert sum("the mean of 3 blanks is subtracted" in note for note in notes) == 1
+    # By hand: the mean of the blanks is 10 mV; brines with a time have 8, 10, 12 and 12 mV. The
+    # same hole with net responses and without blanks gives the same values.
+    net = {name: dict(t) for name, t in tables.items()}
+    net["scan/resistivity"]["response [mV]"] = [100.0, 150.0, 200.0, 300.0]
+    net["standards/resistivity"] = {
+        column: values[3:] for column, values in tables["standards/resistivity"].items()
+    }
+    timed = [402.0, 210.0, 108.0, 55.0]
+    mean = [400.0, 210.0, 110.0, 57.0]
+    net["standards/resistivity"]["response [mV]"] = timed if without == "scan" else mean
+    other = cp.reduce(cp.hole_from_tables({name: pd.DataFrame(t) for name, t in net.items()}, keys))
+    np.testing.assert_allclose(
+        rho["electrical_resistivity"],
+        other["properties/resistivity"]["electrical_resistivity"],
+        rtol=1e-9,
+    )

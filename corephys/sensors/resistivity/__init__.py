@@ -343,12 +343,12 @@ def _baseline(context: Reduction, table: xr.Dataset, here: xr.DataArray) -> Base
     if standards is None or not context.recipe["resistivity"]["drift"]:
         return None
     air = of_kind(standards, "blank")
-    if not air.sizes["row"]:
+    if not np.isfinite(air["response"].values).any():
         return None
     uncertainty = context.recipe["resistivity"]["response_uncertainty"]
     timed = "time" in air and "time" in table and not np.isnat(table["time"].values).all()
     if not timed or np.isnat(air["time"].values).all():
-        return _constant(air["response"].values, table.sizes[here.dims[0]])
+        return _untimed(context, air["response"].values, table.sizes[here.dims[0]])
     return air_baseline(
         air["time"], table["time"], air["response"], response_uncertainty=uncertainty
     )
@@ -360,11 +360,21 @@ def _air_response(context: Reduction, table: xr.Dataset) -> np.ndarray | float:
     return 0.0 if base is None else np.asarray(base.values)
 
 
-def _constant(response: np.ndarray, size: int) -> Baseline:
-    """The mean of readings in air whose times are unknown."""
-    known = response[np.isfinite(response)]
-    u = float(known.std(ddof=1) / np.sqrt(known.size)) if known.size > 1 else float("nan")
-    return Baseline(xr.DataArray(np.full(size, known.mean()), dims="reading"), u, 0, float("nan"))
+def _untimed(context: Reduction, air: np.ndarray, size: int) -> Baseline:
+    """Mean of the readings in air [mV] where times are unknown, with their scatter.
+
+    The drift between them is part of that scatter, which one reading does not show.
+    """
+    known = air[np.isfinite(air)]
+    u = float(known.std(ddof=1)) if known.size > 1 else float("nan")
+    words = (
+        "resistivity: the readings or the blanks have no time, so that the drift of the sensor "
+        f"is not known; the mean of {known.size} blanks is subtracted. Add the column time to both"
+    )
+    if words not in context.notes:  # the brines take the same baseline
+        context.notes.append(words)
+    mean = xr.DataArray(np.full(size, known.mean()), dims="reading")
+    return Baseline(mean, u, flags.bit("no_baseline"), float("nan"))
 
 
 def _resistivity_stage(context: Reduction) -> None:
