@@ -111,14 +111,16 @@ def natural_cubic(x: np.ndarray, y: np.ndarray, at: np.ndarray) -> np.ndarray:
 
     Parameters
     ----------
-    x, y : ndarray, (n,)
-        Points, x rising.
+    x : ndarray, (n,)
+        Abscissae, rising.
+    y : ndarray, (n,) or (n, k)
+        Ordinates of one curve or of k curves.
     at : ndarray, (m,)
         Places inside the range of x.
 
     Returns
     -------
-    ndarray, (3, m)
+    ndarray, (3, m) or (3, m, k)
         Ordinate, slope and second derivative.
 
     Notes
@@ -126,14 +128,17 @@ def natural_cubic(x: np.ndarray, y: np.ndarray, at: np.ndarray) -> np.ndarray:
     Second derivatives from the tridiagonal system of continuous slopes: any text on numerical
     analysis, such as Press and others (2007), Numerical Recipes, section 3.3 (from memory).
     """
-    h, rise = np.diff(x), np.diff(y)
-    second = np.zeros(x.size)
+    wide = (slice(None),) + (None,) * (y.ndim - 1)  # one column for each curve
+    h = np.diff(x)[wide]
+    rise = np.diff(y, axis=0)
+    second = np.zeros(y.shape)
     if x.size > 2:
-        matrix = np.diag((h[1:] + h[:-1]) / 3.0)
-        matrix += np.diag(h[1:-1] / 6.0, 1) + np.diag(h[1:-1] / 6.0, -1)
-        second[1:-1] = np.linalg.solve(matrix, np.diff(rise / h))
+        span = np.diff(x)
+        matrix = np.diag((span[1:] + span[:-1]) / 3.0)
+        matrix += np.diag(span[1:-1] / 6.0, 1) + np.diag(span[1:-1] / 6.0, -1)
+        second[1:-1] = np.linalg.solve(matrix, np.diff(rise / h, axis=0))
     i = np.clip(np.searchsorted(x, at, side="right") - 1, 0, x.size - 2)
-    step, left, right = h[i], x[i + 1] - at, at - x[i]
+    step, left, right = h[i], (x[i + 1] - at)[wide], (at - x[i])[wide]
     value = (
         (second[i] * left**3 + second[i + 1] * right**3) / (6.0 * step)
         + (y[i] / step - second[i] * step / 6.0) * left

@@ -29,17 +29,25 @@ _TERMS = 24  # of the series; the rest is below 1e-9 from _SOON on
 _SOON = 0.01  # kappa t / a^2 below which the axis keeps its temperature to 1e-9
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=1)
+def _zeros() -> tuple[np.ndarray, np.ndarray]:
+    """Zeros of J0, and those of J1 from b = 0 on: a root of the series lies between each pair."""
+    # Imported where needed: the package is imported without SciPy.
+    from scipy.special import jn_zeros
+
+    return jn_zeros(0, _TERMS), np.append(0.0, jn_zeros(1, _TERMS - 1))
+
+
+# A hole has one Biot number for each core diameter, and every sensor asks for all of them.
+@lru_cache(maxsize=4096)
 def _terms(biot: float) -> tuple[np.ndarray, np.ndarray]:
     """Roots b and weights of the series at the axis."""
-    # Imported where needed: the package is imported without SciPy.
     from scipy.optimize import brentq
-    from scipy.special import j0, j1, jn_zeros
+    from scipy.special import j0, j1
 
-    zeros = jn_zeros(0, _TERMS)
+    zeros, below = _zeros()
     if np.isinf(biot):
         return zeros, 2.0 / (zeros * j1(zeros))
-    below = np.append(0.0, jn_zeros(1, _TERMS - 1))
     roots = np.array(
         [
             brentq(lambda b: b * j1(b) - biot * j0(b), low, high, xtol=1e-14)

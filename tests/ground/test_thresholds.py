@@ -113,6 +113,8 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "samples/consolidation/rates": {
         "EARLY": "of the method of Taylor",
         "RATIO": "of the method of Taylor",
+        "_PLACES_LOGARITHM": _GRID,
+        "_PLACES_ROOT": _GRID,
     },
     "samples/index_properties/outliers": {"_STEPS": _ROUNDS, "SCALE": _NORMAL},
     "samples/index_properties/phases": {"_BLOCK": _BLOCK, "_TINY": _STEP},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,12 +30,48 @@ EARLY = 0.5  # share of consolidation up to which settlement follows the root of
 RATIO = 1.15  # root of time at nine tenths: true curve over straight line (Taylor 1948)
 
 
-def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
+# Places in log time at which the smooth curve is searched for a height.
+_PLACES_LOGARITHM = 4000
+_PLACES_ROOT = 2000
+
+
+@dataclass(frozen=True)
+class _SmoothCurves:
+    """Spline through the readings of one step as weights of the heights, for both methods.
+
+    The times of a step stay the same while its heights are moved one by one for the uncertainty,
+    and a spline is linear in them.
+    """
+
+    fine: np.ndarray  # log10 of time [s]
+    weights: np.ndarray
+    root: np.ndarray  # root of time [s^0.5]
+    root_weights: np.ndarray
+
+    @classmethod
+    def of(cls, t: np.ndarray) -> _SmoothCurves:
+        """Weights for readings at times above zero [s]."""
+        one, x = np.eye(t.size), np.sqrt(t)
+        fine = np.linspace(np.log10(t[0]), np.log10(t[-1]), _PLACES_LOGARITHM)
+        # In log time readings are usually evenly spaced.
+        logs = np.linspace(np.log(x[0]), np.log(x[-1]), _PLACES_ROOT)
+        return cls(
+            fine,
+            natural_cubic(np.log10(t), one, fine)[0],
+            np.exp(logs),
+            natural_cubic(np.log(x), one, logs)[0],
+        )
+
+
+def logarithm_of_time(
+    time: np.ndarray, height: np.ndarray, curves: _SmoothCurves | None = None
+) -> float:
     """Time of half the primary consolidation [s]; NaN for a curve without tangent and tail.
 
     The height at the start comes from the early parabola (readings at a time and four times it),
     the end of primary consolidation from the steepest tangent against log time and the straight
-    tail: Casagrande and Fadum (1940). Times [s], heights [mm], in order of time.
+    tail: Casagrande and Fadum (1940). Times [s], heights [mm], in order of time. ``curves`` belong
+    to these times.
     """
     t, h = time[time > 0], height[time > 0]
     x = np.log10(t)
@@ -47,9 +84,10 @@ def logarithm_of_time(time: np.ndarray, height: np.ndarray) -> float:
     if tail is None:
         return float("nan")
     crossing = (tail[1] - tangent[1]) / (tangent[0] - tail[0])
-    end = float(np.polyval(tail, crossing))
+    end = float(tail[0] * crossing + tail[1])
     start = _start(t, h, end)
-    return _time_at(x, h, 0.5 * (start + end))
+    curves = curves or _SmoothCurves.of(t)
+    return _time_at(curves.fine, curves.weights @ h, 0.5 * (start + end))
 
 
 def _steepest(x: np.ndarray, h: np.ndarray) -> tuple[int, np.ndarray]:
@@ -62,15 +100,26 @@ def _steepest(x: np.ndarray, h: np.ndarray) -> tuple[int, np.ndarray]:
     return first, np.array([slope[first], level[first] - slope[first] * middle[first]])
 
 
-def _tail(x: np.ndarray, h: np.ndarray, after: int, steepest: float) -> np.ndarray | None:
+def _line(x: np.ndarray, h: np.ndarray) -> tuple[float, float]:
+    """Slope and intercept of the least-squares line."""
+    middle, level = float(x.mean()), float(h.mean())
+    away = x - middle
+    slope = float(away @ (h - level) / (away @ away))
+    return slope, level - slope * middle
+
+
+def _tail(x: np.ndarray, h: np.ndarray, after: int, steepest: float) -> tuple[float, float] | None:
     """Line through the last readings that are flat, three at least; None without them."""
-    best = None
+    longest = None
     for first in range(x.size - 3, after, -1):
         local = (h[first + 1] - h[first]) / (x[first + 1] - x[first])
-        if best is not None and local < _FLAT * steepest:
+        if longest is not None and local < _FLAT * steepest:
             break
-        best = np.polyfit(x[first:], h[first:], 1)
-    return best if best is not None and best[0] > _BEND * steepest else None
+        longest = first
+    if longest is None:
+        return None
+    best = _line(x[longest:], h[longest:])
+    return best if best[0] > _BEND * steepest else None
 
 
 def _start(t: np.ndarray, h: np.ndarray, end: float) -> float:
@@ -80,17 +129,15 @@ def _start(t: np.ndarray, h: np.ndarray, end: float) -> float:
         early = h >= first - EARLY * (first - end)
         if early.sum() < 2:
             early = np.arange(t.size) < 2
-        value = np.polyfit(np.sqrt(t[early]), h[early], 1)[1]
+        value = _line(np.sqrt(t[early]), h[early])[1]
         if abs(value - first) < 1e-7 * abs(first - end):
             break
-        first = float(value)
+        first = value
     return first
 
 
-def _time_at(x: np.ndarray, h: np.ndarray, level: float) -> float:
+def _time_at(fine: np.ndarray, smooth: np.ndarray, level: float) -> float:
     """Time at which the height passes a level [s], interpolated in log10 of time."""
-    fine = np.linspace(x[0], x[-1], 4000)
-    smooth = natural_cubic(x, h, fine)[0]
     below = np.flatnonzero(smooth <= level)
     if not below.size or below[0] == 0:
         return float("nan")
@@ -99,25 +146,27 @@ def _time_at(x: np.ndarray, h: np.ndarray, level: float) -> float:
     return float(10.0 ** (fine[i - 1] + part * (fine[i] - fine[i - 1])))
 
 
-def root_of_time(time: np.ndarray, height: np.ndarray) -> float:
+def root_of_time(
+    time: np.ndarray, height: np.ndarray, curves: _SmoothCurves | None = None
+) -> float:
     """Time of nine tenths of the primary consolidation [s]; NaN where line and curve do not meet.
 
     A straight line through the early readings against the root of time; the line of 1.15 times
     its abscissae meets the curve at nine tenths: Taylor (1948). Times [s], heights [mm].
+    ``curves`` belong to these times.
     """
     t, h = time[time > 0], height[time > 0]
     x = np.sqrt(t)
     if t.size < 8 or not h[-1] < h[0]:
         return float("nan")
-    # The spline runs in log time, in which readings are usually evenly spaced.
-    fine = np.linspace(np.log(x[0]), np.log(x[-1]), 2000)
-    root, smooth = np.exp(fine), natural_cubic(np.log(x), h, fine)[0]
+    curves = curves or _SmoothCurves.of(t)
+    root, smooth = curves.root, curves.root_weights @ h
     found, first, end = float("nan"), float(h[0]), float(h[-1])
     for _ in range(20):
         early = h >= first - EARLY * (first - end)
         early = early if early.sum() >= 3 else np.arange(t.size) < 3
-        line = np.polyfit(x[early], h[early], 1)
-        gap = smooth - (line[1] + line[0] / RATIO * root)
+        slope, intercept = _line(x[early], h[early])
+        gap = smooth - (intercept + slope / RATIO * root)
         gap[root < x[early].max()] = -1.0  # noise about the line itself is not a crossing
         above = np.flatnonzero((gap[1:] > 0) & (gap[:-1] <= 0))
         if not above.size:
@@ -125,7 +174,7 @@ def root_of_time(time: np.ndarray, height: np.ndarray) -> float:
         new = float(root[above[0] + 1])
         if new == found:
             break
-        found, first = new, float(line[1])
+        found, first = new, intercept
         end = first - (first - float(np.interp(found, x, h))) / 0.9  # of primary consolidation
     return found**2
 
@@ -337,9 +386,11 @@ def _both(step: Step, share: float, noise: float | None) -> tuple[float, float, 
     known = np.isfinite(step.time) & np.isfinite(step.height)
     t, h = step.time[known], step.height[known]
     middle = 0.5 * (h[0] + h[-1])
+    after = t > 0
+    curves = _SmoothCurves.of(t[after]) if after.sum() > 1 else None
 
     def times(height: np.ndarray) -> np.ndarray:
-        half, late = logarithm_of_time(t, height), root_of_time(t, height)
+        half, late = logarithm_of_time(t, height, curves), root_of_time(t, height, curves)
         factors = np.array([_FACTOR[0.5].value, _FACTOR[0.9].value])
         # 1e-3 turns mm into m; share is 0.5 of the height where both faces drain.
         return np.asarray(factors * (1e-3 * share * middle) ** 2 / np.array([half, late]))

@@ -72,17 +72,23 @@ class _Fit:
 
     def _excess(self, spare: int) -> float:
         """Scatter of ln F that brings the reduced chi-square to one."""
+        # Imported where needed: the package is imported without SciPy.
+        from scipy.optimize import brentq
+
         given = self.uy
-        low, high = 0.0, float(np.ptp(self.y)) + float(given.max())
-        for _ in range(60):  # halves the interval to the last bit of a float
-            middle = 0.5 * (low + high)
-            self.uy = np.hypot(given, middle)
-            if self.line(0.0, 0.0).chi_square > spare:
-                low = middle
-            else:
-                high = middle
+
+        def above(excess: float) -> float:
+            self.uy = np.hypot(given, excess)
+            return self.line(0.0, 0.0).chi_square - spare
+
+        high = float(np.ptp(self.y)) + float(given.max())
+        found = high  # where a fixed intercept lies farther from the data than they spread
+        if above(high) < 0.0:
+            # The smallest relative step that floats allow; chi-square falls as the excess rises.
+            least = 4.0 * np.finfo(float).eps
+            found = float(brentq(above, 0.0, high, xtol=1e-18 * high, rtol=least))
         self.uy = given
-        return 0.5 * (low + high)
+        return found
 
     def line(self, dx: float | np.ndarray, dy: float | np.ndarray) -> line.Line:
         """The line with the points moved by ``dx`` and ``dy``."""
