@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 
 HERE = Path(__file__).resolve().parent
-SEED = 12
+SEED = 13  # of which one suggested tie correlates below 0.95
 STEP = 0.05  # m, of the scan
 ADVANCE = 9.0  # m
 BORE = 70.0  # mm, of the liner, which the cores fill
-FIRST = {"A": 0.0, "B": 3.4, "C": 6.1}  # top of the first core of each hole [m]
+FIRST = {"A": 0.0, "B": 3.2, "C": 5.8}  # top of the first core of each hole [m]
 
 
 def _column(rng: np.random.Generator, z: np.ndarray, width: float) -> np.ndarray:
@@ -30,7 +30,7 @@ def _column(rng: np.random.Generator, z: np.ndarray, width: float) -> np.ndarray
     return np.asarray(smooth / smooth.std())
 
 
-def simulate_site(seed: int = SEED, *, deep: float = 80.0):
+def simulate_site(seed: int = SEED, *, deep: float = 76.0):
     """Tables and settings of each hole, and the true shift of every core.
 
     Parameters

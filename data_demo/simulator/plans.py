@@ -165,7 +165,7 @@ def demo_plan(rng) -> HolePlan:
         check_times=np.concatenate([np.arange(1.25, 7.0, 0.5), np.arange(159.25, 167, 0.5)]) * DAY,
         mistyped_sample=17,
         early_core="8",
-        magnetic_bed=(146.29, 146.39, 0.075),
+        magnetic_bed=(146.29, 146.39, 0.063),
         meter_step_at=163.9 * DAY,
         meter_step=1.04,
     )
