@@ -14,10 +14,11 @@ import numpy as np
 import pandas as pd
 
 HERE = Path(__file__).resolve().parent
-SEED = 12
+SEED = 13  # of which one suggested tie correlates below 0.95
 STEP = 0.05  # m, of the scan
-ADVANCE = 9.5  # m
-FIRST = {"A": 0.0, "B": 3.4, "C": 6.1}  # top of the first core of each hole [m]
+ADVANCE = 9.0  # m
+BORE = 70.0  # mm, of the liner, which the cores fill
+FIRST = {"A": 0.0, "B": 3.2, "C": 5.8}  # top of the first core of each hole [m]
 
 
 def _column(rng: np.random.Generator, z: np.ndarray, width: float) -> np.ndarray:
@@ -29,7 +30,7 @@ def _column(rng: np.random.Generator, z: np.ndarray, width: float) -> np.ndarray
     return np.asarray(smooth / smooth.std())
 
 
-def simulate_site(seed: int = SEED, *, deep: float = 80.0):
+def simulate_site(seed: int = SEED, *, deep: float = 76.0):
     """Tables and settings of each hole, and the true shift of every core.
 
     Parameters
@@ -56,11 +57,11 @@ def simulate_site(seed: int = SEED, *, deep: float = 80.0):
             if not (hole == "A" and number == 1):
                 shift += float(rng.uniform(0.3, 1.1))
             truth.append((hole, core, round(shift, 4)))
-            length = float(np.round(rng.uniform(8.4, 9.3), 2))
+            length = float(np.round(rng.uniform(7.9, 8.8), 2))
             cores.append((core, "piston", round(top, 3), ADVANCE, length))
             for section, begin in enumerate(np.arange(0.0, length, 1.5), start=1):
                 end = min(begin + 1.5, length)
-                sections.append((core, str(section), round(end - begin, 3), 66.0))
+                sections.append((core, str(section), round(end - begin, 3), BORE))
                 offset = np.arange(STEP / 2, end - begin, STEP)
                 depth = top + begin + offset + shift
                 rho = np.interp(depth, z, density) + rng.normal(0, 0.01, offset.size)

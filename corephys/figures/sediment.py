@@ -96,16 +96,19 @@ def _draw_fit(axes: Axes, tree: xr.DataTree) -> str:
     at_top, u_top = scalar(fit, "surface_porosity")
     length, u_length = scalar(fit, "decay_length")
     verdict = flags.usable(np.atleast_1d(fit["surface_porosity_flag"].values)).all()
-    doubt = "" if verdict else f"\n{_doubt(fit)}"
+    doubt = "" if verdict else f"\n{_doubt(fit, 'surface_porosity')}"
     return (
         f"φ = φ₀ exp(−z / L)\nφ₀ = {value_in_print(at_top, u_top)}\n"
         f"L = {value_in_print(length, u_length, 'm')}{doubt}"
     )
 
 
-def _doubt(fit: xr.Dataset) -> str:
-    """Verdict on a flagged fit, in short lines."""
-    return "\n".join(textwrap.wrap(f"flagged: {fit.attrs.get('verdict', '')}", 40))
+def _doubt(fit: xr.Dataset, name: str) -> str:
+    """Verdict on a flagged fit, or the reasons of the flag if no rule is broken, in short lines."""
+    words = str(fit.attrs.get("verdict", ""))
+    if words == "no rule is broken" and f"{name}_reason" in fit:
+        words = ", ".join(flags.names(int(fit[f"{name}_reason"]))).replace("_", " ")
+    return "\n".join(textwrap.wrap(f"flagged: {words}", 40))
 
 
 def _other_law(fit: xr.Dataset) -> str:
@@ -118,7 +121,7 @@ def _other_law(fit: xr.Dataset) -> str:
         unit = str(fit[name].attrs.get("units", "1"))
         lines.append(f"{name.replace('_', ' ')} {value_in_print(value, u, unit)}")
         if not flags.usable(np.atleast_1d(fit[f"{name}_flag"].values)).all():
-            doubt = _doubt(fit)
+            doubt = _doubt(fit, name)
             lines += [] if doubt in lines else [doubt]
     return "\n".join(sorted(lines, key=lambda line: line.startswith("flagged")))
 

@@ -158,7 +158,7 @@ _ROWS = (
     ("needle_poor_contact", 1.0, "1", "k / (a H) above which contact is poor: a film of water half a needle's radius thick", _NONE, "common practice"),
     ("needle_large_drift", 0.03, "1", "share of the conductivity that the drift may still be in error by after its removal, between the 2 % that a run repeats to and 5 %", _NONE, "choice"),
     ("needle_shortest_settling", 30.0, "s", "time of settling of a drift below which none is tried: a needle is even within seconds", _NONE, "common practice"),
-    ("needle_longest_settling", 20000.0, "s", "time of settling beyond which a drift is a line over any run; a core of 66 mm settles in some 600 s", _NONE, "common practice"),
+    ("needle_longest_settling", 20000.0, "s", "time of settling beyond which a drift is a line over any run; a core of 70 mm settles in some 700 s", _NONE, "common practice"),
     ("needle_settling_probability", 2.0 / 3.0, "1", "probability of a settling drift from which it is taken in place of a line", _NONE, "choice"),
     ("needle_settling_errors", 4.0, "1", "standard errors of the drift before heating from which it can be seen to settle", _NONE, "choice"),
     ("needle_hottest", 1e4, "degC", "temperature that no needle reads: a slip of the table", _NONE, "choice"),

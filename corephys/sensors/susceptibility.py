@@ -686,7 +686,7 @@ def _check(loop_diameter: object, core_diameter: object, volume_corrected: bool)
     if loop_diameter is not None and core_diameter is None:
         raise ValueError(
             "loop_diameter is given and core_diameter is not; the volume factor needs both, such "
-            "as core_diameter='66 mm'"
+            "as core_diameter='70 mm'"
         )
 
 

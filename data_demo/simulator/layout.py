@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 
 EMPTY_KINDS = ("open_void", "closed_void", "lost")
+BORE = 70.0  # mm, of the liner; soft cores fill it
+ROTARY_DIAMETERS = (62.0, 63.5)  # mm, least and greatest
 
 
 @dataclass
@@ -95,9 +97,9 @@ def _core_sections(rng, core, core_row, recovered, plan):
         kinds.append("catcher")
     start, rows = 0.0, []
     for name, kind, length in zip(names, kinds, lengths, strict=True):
-        bore = 66.0 + rng.normal(0.0, 0.05)
+        bore = BORE + rng.normal(0.0, 0.05)
         full = plan["annulus"] == "none"
-        diameter = bore if full else rng.uniform(58.0, 59.5)
+        diameter = bore if full else rng.uniform(*ROTARY_DIAMETERS)
         rows.append(
             {"core": core, "section": name, "length": length, "kind": kind, "liner": "full",
                  "annulus": plan["annulus"], "bore": bore, "diameter": diameter, "start": start,

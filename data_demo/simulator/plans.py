@@ -10,6 +10,7 @@ import pandas as pd
 from . import layout as geometry
 
 DAY = 86400.0  # s
+ADVANCE = 9.0  # m, of every core of the demonstration hole: six sections
 
 
 @dataclass(frozen=True)
@@ -42,25 +43,26 @@ def _core(core, method, top, advance, recovered, annulus, catcher, day):
 
 
 def demo_cores(rng) -> list[dict]:
-    """Eighteen piston cores, a drilled interval, twelve rotary cores scanned months later."""
+    """Eighteen piston cores, a drilled interval, thirteen rotary cores scanned months later."""
     plans, top = [], 0.0
     for core in range(1, 19):
-        recovered = rng.uniform(9.2, 9.5)
+        recovered = rng.uniform(8.7, 9.0)
         if core == 6:
-            recovered = 10.42  # expanded by gas: more than the advance
+            recovered = 9.87  # expanded by gas: more than the advance
         if core == 11:
             recovered = 0.0
         catcher = 0.0 if recovered == 0 else round(rng.uniform(0.12, 0.25), 2)
-        plans.append(_core(core, "piston", top, 9.5, recovered, "none", catcher, 1 + 0.25 * core))
-        top += 9.5
-    top += 6.0  # drilled without coring
-    for core in range(19, 31):
+        day = 1 + 0.25 * core
+        plans.append(_core(core, "piston", top, ADVANCE, recovered, "none", catcher, day))
+        top += ADVANCE
+    top += 13.2  # drilled without coring
+    for core in range(19, 32):
         annulus = "air" if core in (22, 27) else "water"
         day = 150.0 + 0.5 * core  # scanned ashore, half a year of source decay later
-        recovered = rng.uniform(5.5, 8.8)
+        recovered = rng.uniform(5.2, 8.3)
         catcher = round(rng.uniform(0.10, 0.20), 2)
-        plans.append(_core(core, "rotary", top, 9.6, recovered, annulus, catcher, day))
-        top += 9.6
+        plans.append(_core(core, "rotary", top, ADVANCE, recovered, annulus, catcher, day))
+        top += ADVANCE
     return plans
 
 
@@ -157,13 +159,13 @@ def demo_plan(rng) -> HolePlan:
         samples=pick_positions(rng, cores, 60, margin=5.0),
         needle=needle_positions(rng, cores, 35, repeats, loose=(9,)),
         needle_step=2.0,
-        station_depths=(29.5, 58.0, 86.5, 115.0, 143.5, 172.0, 206.2, 244.6),
+        station_depths=(28.0, 55.0, 82.0, 109.0, 136.0, 163.0, 202.6, 238.6),
         station_step=5.0,
         disturbed_station=6,
-        check_times=np.concatenate([np.arange(1.5, 7.0, 0.5), np.arange(158, 167, 0.5)]) * DAY,
+        check_times=np.concatenate([np.arange(1.25, 7.0, 0.5), np.arange(159.25, 167, 0.5)]) * DAY,
         mistyped_sample=17,
         early_core="8",
-        magnetic_bed=(146.29, 146.39, 0.075),
+        magnetic_bed=(146.29, 146.39, 0.063),
         meter_step_at=163.9 * DAY,
         meter_step=1.04,
     )

@@ -92,7 +92,7 @@ def _couple(rng, plan, readings, flaw, time, amplitude, noise):
 def standards(rng, bench, start, format_time, repeats=3):
     """Acrylic blocks without liner and fresh water in liners of several bores."""
     rows = [("acrylic", "none", length) for length in (20.0, 30.0, 40.0, 50.0, 60.0, 80.0)]
-    rows += [("water", "full", length) for length in (40.0, 52.0, 66.0, 80.0)]
+    rows += [("water", "full", length) for length in (40.0, 55.0, 70.0, 85.0)]
     table = pd.DataFrame(
         [row for row in rows for _ in range(repeats)], columns=["medium", "liner", "length"]
     )

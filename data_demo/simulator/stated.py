@@ -17,9 +17,10 @@ from . import (
     strength,
     susceptibility,
 )
+from .layout import BORE
 
 START = np.datetime64("2031-05-01T00:00:00")
-BORE, WALL = 66.0, 2.6  # mm
+WALL = 2.5  # mm
 LINER_VELOCITY, LINER_VELOCITY_UNCERTAINTY = 2300.0, 50.0  # m/s
 DEAD_TIME, DEAD_TIME_UNCERTAINTY = 5.0, 0.2  # us
 BACKGROUND, BACKGROUND_UNCERTAINTY = 12.0, 0.5  # 1/s
@@ -102,8 +103,8 @@ def settings(name, bottom_water_temperature) -> dict:
             "longitude": -150.25,
         },
         "liner": {
-            "bore": "66.0 mm",
-            "wall": "2.6 mm",
+            "bore": f"{BORE} mm",
+            "wall": f"{WALL} mm",
             "velocity": _quantity(LINER_VELOCITY, "m/s"),
             "velocity_uncertainty": _quantity(LINER_VELOCITY_UNCERTAINTY, "m/s"),
         },

@@ -162,6 +162,27 @@ def test_uncertainty_that_is_not_known_has_no_bar_and_no_number(tree: xr.DataTre
     assert table[table["series"] == "samples"]["x_lower"].isna().all()
 
 
+@pytest.mark.parametrize(
+    ("verdict", "words"),
+    [
+        ("no rule is broken", "flagged: few independent readings"),
+        ("a straight line in effect", "flagged: a straight line in effect"),
+    ],
+)
+def test_a_flagged_fit_is_drawn_with_its_verdict_or_else_its_reasons(
+    tree: xr.DataTree, verdict: str, words: str
+) -> None:
+    changed = tree.copy(deep=True)
+    fit = changed["products/compaction"].to_dataset(inherit=False)
+    fit["surface_porosity_flag"] = xr.full_like(fit["surface_porosity_flag"], flags.SUSPECT)
+    fit["surface_porosity_reason"] = xr.full_like(
+        fit["surface_porosity_reason"], flags.bit("few_independent_readings")
+    )
+    changed["products/compaction"] = xr.DataTree(fit.assign_attrs(verdict=verdict))
+    drawn = figures.porosity_depth(changed).axes[0].texts[-1].get_text()
+    assert drawn.endswith(words)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("absent", "tracks"),

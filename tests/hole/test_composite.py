@@ -90,6 +90,32 @@ def test_the_uncertainty_of_a_shift_holds(suggested):
     assert 0.5 < inside < 0.8
 
 
+def test_readings_halfway_between_steps_share_as_many_steps_as_others():
+    """Rounding halves to the even step would pair readings and leave every other step empty."""
+    properties, cores, _ = site()
+    step = float(np.diff(properties["A"]["bulk_density"].depth.values[:2])[0])
+
+    def shared(part):
+        held = {
+            hole: {
+                name: data.assign_coords(
+                    depth=("reading", (np.floor(data.depth.values / step + 1e-6) + part) * step,
+                           {"units": "m"})
+                )
+                for name, data in quantities.items()
+            }
+            for hole, quantities in properties.items()
+        }  # fmt: skip
+        ties = suggestions.suggest(held, cores, spacing=f"{step} m", largest_shift="5 m")
+        steps = ties["note"].str.extract(r"; (\d+) steps")[0].astype(int)
+        return len(ties), int(steps.sum())
+
+    ties, steps = shared(0.25)
+    halfway_ties, halfway_steps = shared(0.5)
+    assert halfway_ties == ties
+    assert halfway_steps > 0.95 * steps
+
+
 def test_ties_forget_nothing():
     _, cores, _ = site()
     ties = composite_ties.checked_ties(

@@ -50,14 +50,14 @@ def _standards(rng=None, media=("acrylic", "water"), delay=7.9, two_walls=2.26):
 
 
 def test_a_tenth_of_a_microsecond_and_half_a_millimetre():
-    """At 1500 m/s and 66 mm: 3.4 m/s and 11 m/s (arithmetic of V = d / t)."""
-    time = 8.0 + 2.3 + 66.0 / 1.5
-    result = _velocity(time, 71.2)
+    """At 1500 m/s and 70 mm: 3.2 m/s and 11 m/s (arithmetic of V = d / t)."""
+    time = 8.0 + 2.3 + 70.0 / 1.5
+    result = _velocity(time, 75.2)
     assert result["p_wave_velocity"].item() == pytest.approx(1500.0, abs=1e-9)
     effects = result["p_wave_velocity_effects"].sel(reading=0)
-    assert effects.sel(source="pwave_delay").item() == pytest.approx(3.4, abs=0.05)
-    assert effects.sel(source="core_diameter").item() == pytest.approx(11.4, abs=0.1)
-    assert effects.sel(source="liner_delay").item() == pytest.approx(1.7, abs=0.05)
+    assert effects.sel(source="pwave_delay").item() == pytest.approx(3.2, abs=0.05)
+    assert effects.sel(source="core_diameter").item() == pytest.approx(10.7, abs=0.1)
+    assert effects.sel(source="liner_delay").item() == pytest.approx(1.6, abs=0.05)
 
 
 def test_signs_of_the_effects_are_those_of_a_finite_change():

@@ -12,7 +12,7 @@ NO_INTERVALS = pd.DataFrame(columns=["row", "from_", "to", "kind", "severity"])
 
 
 def one_core(removed=(), recovered=2.9):
-    plan = {"core": "1", "coring_method": "piston", "top": 10.0, "advance": 9.5,
+    plan = {"core": "1", "coring_method": "piston", "top": 10.0, "advance": 9.0,
             "recovered": recovered, "annulus": "none", "time_on_deck": 0.0}  # fmt: skip
     return build(np.random.default_rng(0), [plan], list(removed))
 

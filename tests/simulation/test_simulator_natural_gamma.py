@@ -17,12 +17,12 @@ def small():
 
 def make_bench():
     return natural_gamma.GammaRayBench(
-        natural_gamma.SENSITIVITY, natural_gamma.BACKGROUND, 66.0, 20.0
+        natural_gamma.SENSITIVITY, natural_gamma.BACKGROUND, 70.0, 20.0
     )
 
 
 def test_mass_in_view_is_density_times_cross_section():
-    assert natural_gamma.mass_in_view(1.8, 66.0) == pytest.approx(1.8 * np.pi * 3.3**2)
+    assert natural_gamma.mass_in_view(1.8, 70.0) == pytest.approx(1.8 * np.pi * 3.5**2)
 
 
 def test_counts_are_poisson_around_net_and_background():
@@ -98,7 +98,7 @@ def test_standards_and_backgrounds_give_the_sensitivities_back():
     error = np.sqrt(known / blank["live_time [s]"].sum())
     assert (abs(background.to_numpy() - known) < 4.5 * error).all()
     block = table[table["kind"] == "standard"]
-    mass = block["density [g/cm^3]"] * np.pi * 3.3**2
+    mass = block["density [g/cm^3]"] * np.pi * 3.5**2
     design = block[ELEMENTS].to_numpy() * mass.to_numpy()[:, None]
     rates = block[COUNTS].div(block["live_time [s]"], axis=0) - background
     inverse = np.linalg.pinv(design)

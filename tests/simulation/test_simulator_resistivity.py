@@ -12,7 +12,7 @@ FLAT = Drift(30.0, 0.0, 0.0, 0.0, np.zeros(2))
 
 
 def make_bench(**changes):
-    values = {"gain": 100.0, "bend": 0.02, "drift": FLAT, "bore": 66.0, "brine_error": 0.0,
+    values = {"gain": 100.0, "bend": 0.02, "drift": FLAT, "bore": 70.0, "brine_error": 0.0,
               "conductometer_error": 0.0, "laboratory_temperature": 20.0}  # fmt: skip
     return resistivity.ResistivityBench(**{**values, **changes})
 
@@ -99,7 +99,7 @@ def test_readings_are_signal_of_what_is_seen_over_the_zero_in_air(small):
     keys = list(zip(scan["core"], scan["section"], strict=True))
     diameter = sections.loc[keys].to_numpy() - calliper
     seen = table["electrical_resistivity_seen [ohm m]"].fillna(np.inf)
-    signal = (diameter / 66.0) ** 2 * bench.signal(1.0 / seen)
+    signal = (diameter / 70.0) ** 2 * bench.signal(1.0 / seen)
     left = (scan["response [mV]"] - zero - signal)[~table["flaw"].isin(["spike"])]
     # noise of the reading and of two readings in air, and what the zero moves between them
     expected = np.sqrt(np.median(0.25 + (0.003 * signal) ** 2) + 0.25 + 0.1)

@@ -72,7 +72,7 @@ def test_one_bed_wraps_the_counter(demo):
     assert 1 <= wrapped.sum() <= 4 and truth["core"][wrapped].nunique() == 1
     assert (scan["reading"][wrapped] < 2000.0).all()
     seen = truth["magnetic_susceptibility_seen"][wrapped]
-    assert (1e5 * seen * 3.45 * (66.0 / 88.0) ** 3 > 0.94 * 10_000).all()
+    assert (1e5 * seen * 3.45 * (70.0 / 88.0) ** 3 > 0.94 * 10_000).all()
     beside = np.flatnonzero(wrapped)[0] - 1
     assert scan["reading"][beside] > 5000.0
     assert scan["reading"].max() < 10_000.0

@@ -267,7 +267,8 @@ def _one_core(core: str, held: Any, names: list[str], step: float) -> Any:
     for quantity, (cores, depth, values) in held.items():
         mine = (cores == core) & np.isfinite(depth) & np.isfinite(values)
         if mine.any():
-            at = np.round(depth[mine] / step).astype(int)
+            # Half steps all go one way: rounding to even would leave every other step empty.
+            at = np.floor(depth[mine] / step + (0.5 + 1e-6)).astype(int)
             pieces[quantity] = (at, depth[mine] / step, values[mine])
     if not pieces:
         return None

@@ -2,7 +2,7 @@
 
 The order of the work: the delay of the electronics, the walls of the liner, the fluid between
 liner and core, then path over time. The diameter, not the timing, is the usual source of error: at
-1500 m/s and 66 mm, an error of 0.1 us gives 3.4 m/s and an error of 0.5 mm gives 11 m/s.
+1500 m/s and 70 mm, an error of 0.1 us gives 3.2 m/s and an error of 0.5 mm gives 11 m/s.
 """
 
 from __future__ import annotations

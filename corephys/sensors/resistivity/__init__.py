@@ -266,7 +266,7 @@ def _diameter(
     if diameter is not None and bore is None:
         raise ValueError(
             "core_diameter is given without bore; the response is corrected by the ratio of the "
-            "two. Give the bore of the liner that held the brines, such as bore='66 mm'"
+            "two. Give the bore of the liner that held the brines, such as bore='70 mm'"
         )
     wide = 1.0 if bore is None else without_coords(positive(bore, "mm", "bore"))
     d = wide if diameter is None else without_coords(positive(diameter, "mm", "core_diameter"))
