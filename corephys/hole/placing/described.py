@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -14,7 +16,15 @@ from corephys.ground.series import PositionError
 from corephys.hole.placing.layout import encode, layer_column
 from corephys.hole.reading.tables import DISTURBANCES
 
-__all__ = ["disturbed", "lithology", "lithology_source", "words_at"]
+__all__ = [
+    "Stretch",
+    "described_length",
+    "disturbed",
+    "lithology",
+    "lithology_source",
+    "stretches",
+    "words_at",
+]
 
 _ROUNDING = 1e-8  # m: ten nanometres, far above the rounding of a sum of lengths
 
@@ -171,3 +181,82 @@ def _depths(data: xr.Dataset) -> np.ndarray:
             "coordinate in m"
         )
     return np.asarray(units.as_floats(data["depth"], "m", "depth"), dtype=float)
+
+
+# --------------------------------------------------------------------------------------------------
+# The description without overlaps, as figures and counts of metres need it.
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A length of core with one word of the description.
+
+    Parameters
+    ----------
+    word : str
+        Lithology or degree of disturbance.
+    ends : tuple of float
+        Top and bottom as laid out [m].
+    fitted : tuple of float
+        Top and bottom fitted into the advance [m].
+    """
+
+    word: str
+    ends: tuple[float, float]
+    fitted: tuple[float, float]
+
+
+def stretches(description: xr.Dataset, column: str | None) -> list[Stretch]:
+    """The words of a column without overlaps, downward in each core; neighbours are joined.
+
+    A later row replaces an earlier one; of disturbances the worst counts. With None for the
+    column, everything that is described has the word ``"described"``.
+    """
+    size = description.sizes["row"]
+    if column is None:
+        words = ["described"] * size
+    elif column in description:
+        words = [str(word) for word in description[column].values]
+    else:
+        return []
+    rank = {word: place for place, word in enumerate(DISTURBANCES)}
+    ends = np.array([description[n].values.astype(float) for n in ("top", "bottom")])
+    fitted = np.array([description[f"{n}_fitted"].values.astype(float) for n in ("top", "bottom")])
+    blank = np.full(size, "", dtype=object)
+    core = description["core"].values if "core" in description else blank
+    rows_of: dict[str, list[int]] = {}
+    for row in np.flatnonzero(np.isfinite(ends).all(axis=0)).tolist():
+        if words[row]:
+            rows_of.setdefault(str(core[row]), []).append(row)
+    found: list[Stretch] = []
+    for rows in rows_of.values():
+        edges = dict(
+            zip(ends[:, rows].ravel().tolist(), fitted[:, rows].ravel().tolist(), strict=True)
+        )
+        depths = sorted(edges)
+        top, bottom = ends[0, rows], ends[1, rows]
+        mine: list[Stretch] = []
+        for one, other in pairwise(depths):
+            if other - one < _ROUNDING:
+                continue
+            here = [rows[i] for i in np.flatnonzero((top <= one) & (bottom >= other)).tolist()]
+            if not here:
+                continue
+            last = (
+                max(here, key=lambda row: rank[words[row]]) if column == "disturbance" else here[-1]
+            )
+            next_one = Stretch(words[last], (one, other), (edges[one], edges[other]))
+            before = mine[-1] if mine else None
+            if before and before.word == next_one.word and one - before.ends[1] < _ROUNDING:
+                mine[-1] = Stretch(
+                    before.word, (before.ends[0], other), (before.fitted[0], edges[other])
+                )
+            else:
+                mine.append(next_one)
+        found += mine
+    return found
+
+
+def described_length(description: xr.Dataset) -> float:
+    """Length of core that is described, each part counted once [m]."""
+    return float(sum(one.ends[1] - one.ends[0] for one in stretches(description, None)))
