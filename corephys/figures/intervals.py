@@ -34,7 +34,7 @@ _LOOKS = (
 _REST, _OTHER = ("1.0", ""), "other"
 # Width and grey of each degree of disturbance.
 _DEGREES = {
-    "none": (0.08, "0.88"),
+    "none": (0.12, "0.8"),
     "slight": (0.3, "0.75"),
     "moderate": (0.55, "0.55"),
     "severe": (0.8, "0.35"),
