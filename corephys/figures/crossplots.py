@@ -85,7 +85,7 @@ def _groups(
         _Group(word, shown & (words == word), *GROUPS[i]) for i, word in enumerate(ranked[:room])
     ]
     if ranked[room:]:
-        name = ranked[room] if len(ranked) == room + 1 else f"{len(ranked) - room} further"
+        name = ranked[room] if len(ranked) == room + 1 else f"{len(ranked) - room} others"
         rest = shown & np.isin(words, ranked[room:])
         groups.append(_Group(name, rest, *GROUPS[room]))
     return groups

@@ -54,15 +54,17 @@ class PictureFiles:
         (rows, columns, 3) in colour. PictureError for a file that cannot be used.
         """
         if self.folder is None:
-            raise PictureError("the folder of the pictures is not known; give it as pictures=")
+            raise PictureError(
+                f"the folder of {file!r} is not known; give the hole folder as pictures="
+            )
         home = self.folder.resolve()
         path = (home / file).resolve()
         if not path.is_relative_to(home):
-            raise PictureError(f"{file!r} leads out of the hole folder")
+            raise PictureError(f"{file!r} leads out of the hole folder; put the picture into it")
         if not path.is_file():
-            raise PictureError(f"there is no file {file!r} in the hole folder")
+            raise PictureError(f"there is no file {file!r} in the hole folder; put it there")
         if self.digests.get(file, "") not in ("", digest(path)):
-            raise PictureError(f"the file {file!r} has changed since the hole was read")
+            raise PictureError(f"the file {file!r} has changed; read the hole again")
         turns = _TURNS[top_at or "top"]
         wanted = (columns, rows) if turns % 2 == 0 else (rows, columns)
         return np.ascontiguousarray(np.rot90(_upright(path, *wanted), turns))
@@ -87,11 +89,11 @@ def _upright(path: Path, across: int, down: int) -> np.ndarray:
                 raise PictureError(_too_large(path, picture.width, picture.height))
             pixels = _averaged(picture, across, down)
     except Image.DecompressionBombError as error:
-        raise PictureError(f"{path.name} is too large to be drawn ({error})") from error
+        raise PictureError(f"{path.name} is too large ({error}); save a smaller copy") from error
     except (OSError, SyntaxError, ValueError) as error:
         if isinstance(error, PictureError):
             raise
-        raise PictureError(f"{path.name} cannot be read as a picture ({error})") from error
+        raise PictureError(f"{path.name} cannot be read as PNG or JPEG ({error}); save it again") from error
     return _as_held(pixels, held)
 
 

@@ -65,7 +65,9 @@ def lithology(data: Any, *, description: Any = None, layers: Any = None) -> xr.D
     if source == "description.csv":
         words = words_at(data, description, "lithology")
     elif source == "layers.csv":
-        words = layer_column(layers, depth, "lithology")
+        top, bottom = _ends(layers)
+        in_metres = layers.assign(top=("row", top), bottom=("row", bottom))
+        words = layer_column(in_metres, depth, "lithology")
         words[words == "between layers"] = ""
     else:
         words = np.full(depth.size, "", dtype=object)
@@ -155,7 +157,7 @@ def _intervals(
     by_section = np.lexsort((depth, code[:size]))
     starts = code[:size][by_section]
     by_depth = np.argsort(depth, kind="stable")
-    top, bottom = (description[name].values.astype(float) for name in ("top", "bottom"))
+    top, bottom = _ends(description)
     for row in range(rows):
         if not np.isfinite(top[row] + bottom[row]):
             continue
@@ -166,6 +168,18 @@ def _intervals(
         edges = np.array([top[row] - _ROUNDING, bottom[row] - _ROUNDING, bottom[row] + _ROUNDING])
         begin, end, past = np.searchsorted(depth[here], edges)
         yield row, here[begin:end], here[end:past]
+
+
+def _ends(table: xr.Dataset, ending: str = "") -> list[np.ndarray]:
+    """Tops and bottoms of a table of intervals [m]."""
+    names = [f"{name}{ending}" for name in ("top", "bottom")]
+    lacking = [name for name in names if name not in table]
+    if lacking:
+        raise PositionError(
+            f"the table has no {lacking[0]!r}; give the table of a hole that was read, with its "
+            "depths in m"
+        )
+    return [np.asarray(units.as_floats(table[name], "m", name), dtype=float) for name in names]
 
 
 def _dataset(table: Any) -> Any:
@@ -220,8 +234,8 @@ def stretches(description: xr.Dataset, column: str | None) -> list[Stretch]:
     else:
         return []
     rank = {word: place for place, word in enumerate(DISTURBANCES)}
-    ends = np.array([description[n].values.astype(float) for n in ("top", "bottom")])
-    fitted = np.array([description[f"{n}_fitted"].values.astype(float) for n in ("top", "bottom")])
+    ends = np.array(_ends(description))
+    fitted = np.array(_ends(description, "_fitted"))
     blank = np.full(size, "", dtype=object)
     core = description["core"].values if "core" in description else blank
     rows_of: dict[str, list[int]] = {}
