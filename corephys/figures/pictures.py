@@ -93,7 +93,8 @@ def _upright(path: Path, across: int, down: int) -> np.ndarray:
     except (OSError, SyntaxError, ValueError) as error:
         if isinstance(error, PictureError):
             raise
-        raise PictureError(f"{path.name} cannot be read as PNG or JPEG ({error}); save it again") from error
+        words = f"{path.name} cannot be read as PNG or JPEG ({error}); save it again"
+        raise PictureError(words) from error
     return _as_held(pixels, held)
 
 
