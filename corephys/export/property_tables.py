@@ -15,7 +15,7 @@ from corephys.ground import companions, flags, series, units
 from corephys.ground.choices import choices
 from corephys.ground.provenance import write_bytes
 from corephys.ground.vocabulary import TERMS
-from corephys.hole.placing import layout
+from corephys.hole.placing import described, layout
 from corephys.uncertainty import budgets
 
 if TYPE_CHECKING:
@@ -83,7 +83,8 @@ def property_table(
     tree : DataTree
         Reduced hole.
     by : sequence of {"layer", "lithology", "coring_method"}
-        Groupings, crossed; empty for the complete hole.
+        Groupings, crossed; empty for the complete hole. The lithology is that of
+        ``description.csv``, and that of ``layers.csv`` in a hole without a description.
     top, bottom : Quantity or str, optional
         Ends of the depth interval as laid out [m]: top included, bottom excluded. An end that is
         not given is open.
@@ -99,7 +100,8 @@ def property_table(
         ``u_systematic_of_mean``, standard uncertainties of the mean as a mean of these readings.
         Readings that do not count are counted as missing, suspect, bad or not evaluated, and
         ``left_out`` lists their reasons. Every reading is in ``n`` or in one of these counts.
-        Readings without a depth, layer or coring method form a separate group.
+        Readings without a depth, layer, described lithology or coring method form a separate
+        group.
 
     Raises
     ------
@@ -112,7 +114,8 @@ def property_table(
     u_random_of_mean^2 = sum u_i^2 / n^2; u_systematic_of_mean is the norm of the mean effects
     (JCGM 100:2008, 5.2.2), which averaging does not reduce. Neither contains the scatter of the
     sediment; the standard deviation does. Layers are those of
-    :func:`corephys.hole.placing.layout.layer_column`.
+    :func:`corephys.hole.placing.layout.layer_column`, lithologies those of
+    :func:`corephys.depth.lithology`.
     """
     by = _groupings(by)
     ends = _interval(top, bottom)
@@ -258,6 +261,7 @@ def _leaves(tree: xr.DataTree) -> Iterator[tuple[str, xr.Dataset]]:
 def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
     """Every quantity of the vocabulary that runs along ``reading`` and has a flag."""
     beds, cores = series.leaf(tree, "layers"), series.leaf(tree, "cores")
+    description = series.leaf(tree, "description")
     for path, dataset in _leaves(tree):
         where = None
         for name in map(str, dataset.data_vars):
@@ -266,7 +270,7 @@ def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
                 continue
             # All series of a leaf have the same positions.
             if where is None:
-                where = _places(dataset, beds, cores)
+                where = _places(dataset, beds, cores, description)
             effects = f"{name}_effects"
             known = effects in dataset and bool(np.any(dataset[effects].values != 0))
             size = dataset[name].size
@@ -293,7 +297,12 @@ def _all_series(tree: xr.DataTree) -> Iterator[_Readings]:
             )
 
 
-def _places(dataset: xr.Dataset, beds: xr.Dataset | None, cores: xr.Dataset | None) -> pd.DataFrame:
+def _places(
+    dataset: xr.Dataset,
+    beds: xr.Dataset | None,
+    cores: xr.Dataset | None,
+    description: xr.Dataset | None,
+) -> pd.DataFrame:
     """Depth, layer, lithology and coring method of every reading."""
     size = dataset.sizes["reading"]
 
@@ -304,12 +313,18 @@ def _places(dataset: xr.Dataset, beds: xr.Dataset | None, cores: xr.Dataset | No
         return np.full(size, otherwise)
 
     depth = coordinate("depth", np.nan).astype(float)
+    rock = layout.layer_column(beds, depth, "lithology")
+    from_description = described.lithology_source(description, beds) == "description.csv"
+    placed = "depth" in dataset.coords and dataset["depth"].dims == ("reading",)
+    if description is not None and from_description and placed:
+        rock = described.words_at(dataset, description, "lithology")
+        rock[rock == ""] = "not described"
     method = layout.method_of(cores, coordinate("core", ""))
     return pd.DataFrame(
         {
             "depth": depth,
             "layer": layout.layer_column(beds, depth),
-            "lithology": layout.layer_column(beds, depth, "lithology"),
+            "lithology": rock,
             "coring_method": np.where(method == "", "not known", method),
         }
     )

@@ -49,7 +49,8 @@ bracket for text and pure numbers. name_u_random and name_u_systematic are stand
 (k = 1); an empty cell is not known. Flags are good, not evaluated, suspect, bad and missing;
 name_reason lists the reasons. The netCDF file holds effects by source of a series and matrices.
 property_summary.csv has statistics of all of them by layer, lithology and coring method, and counts
-the readings left out. uncertainty_budget.csv lists the sources of each uncertainty.
+the readings left out; its lithology is that of description.csv, and that of layers.csv in a hole
+without a description. uncertainty_budget.csv lists the sources of each uncertainty.
 """
 _LEVEL_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missing"}
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import xarray as xr
 
+from corephys.figures.core_descriptions import core_description, description
 from corephys.figures.crossplots import (
     density_comparison,
     formation_factor,
@@ -57,7 +58,9 @@ __all__ = [
     "consolidation_curves",
     "control_chart",
     "control_charts",
+    "core_description",
     "density_comparison",
+    "description",
     "formation_factor",
     "gamma_calibration",
     "heat_flow",
@@ -87,6 +90,8 @@ __all__ = [
 FIGURES = {
     "summary": summary,
     "scan": scan_tracks,
+    "description": description,
+    "core_description": core_description,
     "gamma_calibration": gamma_calibration,
     "density_comparison": density_comparison,
     "index_properties": index_properties_depth,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
@@ -16,6 +18,7 @@ from corephys.figures.style import (
     COLOURS,
     DASHES,
     FLAGGED,
+    GROUPS,
     METHODS,
     ONE_COLUMN,
     TWO_COLUMNS,
@@ -25,9 +28,99 @@ from corephys.figures.style import (
 )
 from corephys.figures.tracks import methods_in_order
 from corephys.ground import flags, thresholds
+from corephys.ground.choices import choice
 from corephys.hole.placing.depth import match
+from corephys.hole.placing.described import lithology, lithology_source
+from corephys.hole.placing.layout import layer_column
 
 __all__ = ["density_comparison", "formation_factor", "velocity_density", "velocity_porosity"]
+
+# --------------------------------------------------------------------------------------------------
+# Groups of readings: by coring method, lithology or layer.
+
+
+BY = ("none", "coring_method", "lithology", "layer")
+_NAMES = {"coring_method": "coring method", "lithology": "lithology", "layer": "layer"}
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Readings that are drawn alike.
+
+    Parameters
+    ----------
+    word : str
+        Word of the group; empty where there are no groups.
+    here : (n,) ndarray of bool
+        Its readings.
+    marker, ink : str
+        Symbol and colour.
+    """
+
+    word: str
+    here: np.ndarray
+    marker: str
+    ink: str
+
+
+def _groups(
+    tree: xr.DataTree, data: xr.Dataset, by: str, plain_ink: str, shown: np.ndarray
+) -> list[_Group]:
+    """Groups of the readings that are shown, each with its looks; the largest first."""
+    by = choice(by, BY, "by")
+    if by == "none":
+        return [_Group("", shown, "o", plain_ink)]
+    if by == "coring_method":
+        groups = []
+        for word, here in _by_method(tree, data).items():
+            # A hole without coring methods has one colour, that of piston cores.
+            marker, ink = METHODS.get(word or "piston", METHODS["other"])
+            groups.append(_Group(word.replace("_", " "), here & shown, marker, ink))
+        return [group for group in groups if group.here.any()]
+    words, missing = _words(tree, data, by)
+    counts = {word: int((shown & (words == word)).sum()) for word in dict.fromkeys(words.tolist())}
+    ranked = sorted((w for w, n in counts.items() if n), key=lambda w: (w == missing, -counts[w]))
+    room = len(GROUPS) - 1
+    groups = [
+        _Group(word, shown & (words == word), *GROUPS[i]) for i, word in enumerate(ranked[:room])
+    ]
+    if ranked[room:]:
+        name = ranked[room] if len(ranked) == room + 1 else f"{len(ranked) - room} others"
+        rest = shown & np.isin(words, ranked[room:])
+        groups.append(_Group(name, rest, *GROUPS[room]))
+    return groups
+
+
+def _words(tree: xr.DataTree, data: xr.Dataset, by: str) -> tuple[np.ndarray, str]:
+    """Lithology or layer of each reading, and the word for readings that have none."""
+    layers = node(tree, "layers")
+    if by == "layer":
+        if layers is None:
+            raise NothingToDraw("by='layer' needs the table layers.csv; choose another grouping")
+        return layer_column(layers, data["depth"].values), "between layers"
+    found = lithology(data, description=node(tree, "description"), layers=layers)
+    if found.attrs["source"] == "none":
+        raise NothingToDraw(
+            "by='lithology' needs the column lithology in description.csv or layers.csv; choose "
+            "another grouping"
+        )
+    return np.where(found.values == "", "not described", found.values), "not described"
+
+
+def _grouped(tree: xr.DataTree, by: str) -> str:
+    """Words of a caption on the groups; the lithology with the file that it is from."""
+    if by not in _NAMES:
+        return ""
+    words = _NAMES[by]
+    if by == "lithology":
+        words += f" of {lithology_source(node(tree, 'description'), node(tree, 'layers'))}"
+    return f" Groups: {words}."
+
+
+def _scan(word: str) -> str:
+    """Name of the dots of a group."""
+    return f"scan, {plain(word)}" if word else "scan"
+
 
 # --------------------------------------------------------------------------------------------------
 # P-wave velocity against bulk density, with lines of equal impedance.
@@ -37,13 +130,16 @@ _WITHIN = thresholds.DEFAULTS["drawn_sample_reach"]
 _PANEL = "P-wave velocity [m/s] against bulk density [g/cm^3]"
 
 
-def velocity_density(tree: xr.DataTree) -> Plate:
+def velocity_density(tree: xr.DataTree, *, by: str = "none") -> Plate:
     """Draw velocity against density: the scan, and samples that have both.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with ``/properties/velocity`` [m/s] and ``/properties/density`` [g/cm^3].
+    by : {"none", "coring_method", "lithology", "layer"}
+        Groups of the scan that are drawn in colours of their own; the lithology is that of
+        ``description.csv``, and that of ``layers.csv`` in a hole without a description.
 
     Returns
     -------
@@ -53,7 +149,8 @@ def velocity_density(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        If the hole lacks either, or no usable velocity has a usable density beside it.
+        If the hole lacks either, or no usable velocity has a usable density beside it, or the hole
+        lacks the table of the groups.
     """
     velocity = require(tree, "properties/velocity", "velocity_density")
     density = require(tree, "properties/density", "velocity_density")
@@ -68,11 +165,12 @@ def velocity_density(tree: xr.DataTree) -> Plate:
             "the figure velocity_density needs a usable density beside a usable velocity; "
             "this hole has none"
         )
-    with new_plate(ONE_COLUMN, 88.0, tree) as figure:
+    groups = _groups(
+        tree, velocity, by, COLOURS["p_wave_velocity"], np.isfinite(v) & np.isfinite(rho)
+    )
+    with new_plate(ONE_COLUMN, 88.0 if by == "none" else 102.0, tree) as figure:
         axes = figure.add_subplot()
-        plate.points(
-            axes, _PANEL, "scan", rho, v, flag=level, colour=COLOURS["p_wave_velocity"], small=True
-        )
+        keys = _dots(axes, _PANEL, groups, rho, v, level)
         _samples(axes, tree)
         # A thousandth at each end is left out: single readings of air would set the limits.
         for which, held in (("x", rho[good]), ("y", v[good])):
@@ -82,9 +180,11 @@ def velocity_density(tree: xr.DataTree) -> Plate:
         _impedance(axes)
         axes.set_xlabel(label("bulk_density"))
         axes.set_ylabel(label("p_wave_velocity"))
+        if by != "none":
+            figure.legend(handles=keys, loc="outside lower left", ncols=2)
     what = (
         "P-wave velocity against bulk density at the same place; dots: scan, open symbols: samples;"
-        " thin lines: equal acoustic impedance, in MPa s/m."
+        f" thin lines: equal acoustic impedance, in MPa s/m.{_grouped(tree, by)}"
     )
     return describe(figure, what, velocity, density)
 
@@ -170,7 +270,7 @@ _OUTSIDE = {
 _VELOCITY = "P-wave velocity [m/s] against porosity"
 
 
-def velocity_porosity(tree: xr.DataTree) -> Plate:
+def velocity_porosity(tree: xr.DataTree, *, by: str = "coring_method") -> Plate:
     """Draw the readings of the scan among the models, with those outside the bounds marked.
 
     Parameters
@@ -178,6 +278,8 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/products/elastic_bounds`` [m/s]; models where it has
         ``/products/velocity_models``.
+    by : {"none", "coring_method", "lithology", "layer"}
+        Groups of the scan, see :func:`velocity_density`.
 
     Returns
     -------
@@ -187,7 +289,8 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        If no velocity of the hole has a porosity beside it.
+        If no velocity of the hole has a porosity beside it, or the hole lacks the table of the
+        groups.
     """
     checked = require(tree, "products/elastic_bounds", "velocity_porosity")
     phi, v = (checked[name].values.astype(float) for name in ("porosity", "p_wave_velocity"))
@@ -199,9 +302,10 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
         )
     reason = checked["p_wave_velocity_reason"].values
     curves = node(tree, "products/velocity_models")
+    groups = _groups(tree, checked, by, METHODS["piston"][1], shown)
     with new_plate(TWO_COLUMNS, 100.0, tree) as figure:
         axes = figure.add_subplot()
-        keys = _readings(axes, tree, checked, phi, v, level)
+        keys = _dots(axes, _VELOCITY, groups, phi, v, level)
         _limits(axes, phi[shown], v[shown], flags.usable(level[shown]))
         keys += _outside(axes, phi, v, reason, shown)
         if curves is not None:
@@ -216,31 +320,26 @@ def velocity_porosity(tree: xr.DataTree) -> Plate:
     what = "P-wave velocity against porosity, with the bounds that mark readings"
     if models:
         what += f" and the models {', '.join(_LINES[word][0] for word in models)}"
-    return describe(figure, f"{what}.", checked, curves)
+    grouped = "" if by == "coring_method" else _grouped(tree, by)
+    return describe(figure, f"{what}.{grouped}", checked, curves)
 
 
-def _readings(
+def _dots(
     axes: Axes,
-    tree: xr.DataTree,
-    checked: xr.Dataset,
-    phi: np.ndarray,
-    v: np.ndarray,
+    panel: str,
+    groups: list[_Group],
+    x: np.ndarray,
+    y: np.ndarray,
     level: np.ndarray,
 ) -> list[Line2D]:
-    """Draw dots by coring method; flagged ones are pale and lie below."""
+    """Draw the dots of each group; flagged ones are pale and lie below. Entries of a legend."""
     keys = []
-    for method, here in _by_method(tree, checked).items():
-        if not here.any():
-            continue
-        # A hole without coring methods has one colour, that of piston cores.
-        ink, words = (
-            METHODS.get(method or "piston", METHODS["other"])[1],
-            f"scan, {method.replace('_', ' ')}" if method else "scan",
-        )
+    for group in groups:
+        words, here = _scan(group.word), group.here
         plate.points(
-            axes, _VELOCITY, words, phi[here], v[here], flag=level[here], colour=ink, small=True
+            axes, panel, words, x[here], y[here], flag=level[here], colour=group.ink, small=True
         )
-        keys.append(_dot(words, ink))
+        keys.append(_dot(words, group.ink))
     keys.append(_dot("scan, flagged", FLAGGED))
     return keys
 
@@ -349,7 +448,7 @@ _ARCHIE = "formation factor against porosity"
 _TICKS = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100)
 
 
-def formation_factor(tree: xr.DataTree) -> Plate:
+def formation_factor(tree: xr.DataTree, *, by: str = "none") -> Plate:
     """Draw formation factor against the porosity beside it, both axes logarithmic.
 
     Parameters
@@ -357,6 +456,8 @@ def formation_factor(tree: xr.DataTree) -> Plate:
     tree : DataTree
         Reduced hole with ``/properties/formation_factor`` [1] and ``/products/porosity`` [1];
         Archie's parameters where it has ``/properties/archie``.
+    by : {"none", "coring_method", "lithology", "layer"}
+        Groups of the scan, see :func:`velocity_density`.
 
     Returns
     -------
@@ -366,7 +467,8 @@ def formation_factor(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        If the hole lacks either, or no usable factor has a usable porosity beside it.
+        If the hole lacks either, or no usable factor has a usable porosity beside it, or the hole
+        lacks the table of the groups.
     """
     factor = require(tree, "properties/formation_factor", "formation_factor")
     porosity = require(tree, "products/porosity", "formation_factor")
@@ -383,19 +485,10 @@ def formation_factor(tree: xr.DataTree) -> Plate:
             "this hole has none"
         )
     archie = node(tree, "properties/archie")
-    with new_plate(TWO_COLUMNS, 88.0, tree) as figure:
+    groups = _groups(tree, factor, by, COLOURS["electrical_resistivity"], (f > 0) & (phi > 0))
+    with new_plate(TWO_COLUMNS, 88.0 if by == "none" else 98.0, tree) as figure:
         axes = figure.add_subplot()
-        positive = (f > 0) & (phi > 0)
-        plate.points(
-            axes,
-            _ARCHIE,
-            "scan",
-            phi[positive],
-            f[positive],
-            flag=level[positive],
-            colour=COLOURS["electrical_resistivity"],
-            small=True,
-        )
+        keys = _dots(axes, _ARCHIE, groups, phi, f, level)
         axes.set(xscale="log", yscale="log")
         ends = [np.quantile(held[good], [0.001, 0.999]) for held in (phi, f)]
         # Porosity ends at one. On logarithmic axes the free room is a factor.
@@ -410,8 +503,10 @@ def formation_factor(tree: xr.DataTree) -> Plate:
             axis.set_minor_formatter(NullFormatter())
         axes.set_xlabel(label("porosity"))
         axes.set_ylabel(label("formation_factor"))
+        if by != "none":
+            figure.legend(handles=keys, loc="outside lower left", ncols=4)
     what = "Formation factor against porosity at the same place, both axes logarithmic."
-    return describe(figure, what, factor, archie)
+    return describe(figure, f"{what}{_grouped(tree, by)}", factor, archie)
 
 
 def _reach(
@@ -472,13 +567,15 @@ def _laws(axes: Axes, archie: xr.Dataset, reach: dict[str, tuple[float, float]])
 # Density of samples against that of the scan beside them, by coring method.
 
 
-def density_comparison(tree: xr.DataTree) -> Plate:
+def density_comparison(tree: xr.DataTree, *, by: str = "coring_method") -> Plate:
     """Draw bulk density of the scan, averaged over the footprint of a sample, against the sample.
 
     Parameters
     ----------
     tree : DataTree
         Reduced hole with ``/properties/density`` and ``/properties/index_properties`` [g/cm^3].
+    by : {"none", "coring_method", "lithology", "layer"}
+        Groups of the samples, see :func:`velocity_density`.
 
     Returns
     -------
@@ -488,7 +585,8 @@ def density_comparison(tree: xr.DataTree) -> Plate:
     Raises
     ------
     NothingToDraw
-        If the hole lacks either, or no usable sample has usable readings beside it.
+        If the hole lacks either, or no usable sample has usable readings beside it, or the hole
+        lacks the table of the groups.
     """
     samples = require(tree, "properties/index_properties", "density_comparison")
     scan = require(tree, "properties/density", "density_comparison")
@@ -505,13 +603,12 @@ def density_comparison(tree: xr.DataTree) -> Plate:
             f"{_WITHIN} of a usable sample; this hole has none"
         )
     error = [uncertainty.total(one, "bulk_density").values for one in (samples, beside)]
-    methods = _methods(tree, samples)
+    groups = _groups(tree, samples, by, "black", both)
     with new_plate(ONE_COLUMN, 88.0, tree) as figure:
         axes = figure.add_subplot()
         keys = []
-        for word in dict.fromkeys(methods[both]):
-            marker, ink = METHODS.get(word, METHODS["other"])
-            here = both & (methods == word)
+        for group in groups:
+            here, word = group.here, plain(group.word) or "samples"
             plate.points(
                 axes,
                 "scan against samples, bulk density [g/cm^3]",
@@ -521,10 +618,10 @@ def density_comparison(tree: xr.DataTree) -> Plate:
                 flag=level[here],
                 x_error=error[0][here],
                 y_error=error[1][here],
-                marker=marker,
-                colour=ink,
+                marker=group.marker,
+                colour=group.ink,
             )
-            keys.append(symbol_key(word.replace("_", " "), marker, ink))
+            keys.append(symbol_key(word, group.marker, group.ink))
         ends = np.array([min(x[good].min(), y[good].min()), max(x[good].max(), y[good].max())])
         # Equal limits on both axes, so that the line of equal densities is the diagonal.
         ends += 0.06 * float(np.ptp(ends) or 0.1) * np.array([-1.0, 1.0])
@@ -546,17 +643,8 @@ def density_comparison(tree: xr.DataTree) -> Plate:
         "Bulk density of the scan, averaged over the footprint of a sample, against that of the "
         f"sample ({_WITHIN}); dashed: equal."
     )
+    what += "" if by == "coring_method" else _grouped(tree, by)
     return describe(figure, what, scan, samples)
-
-
-def _methods(tree: xr.DataTree, samples: xr.Dataset) -> np.ndarray:
-    """Coring method of the core of each sample."""
-    cores = node(tree, "cores")
-    names = samples["core"].values if "core" in samples.coords else []
-    if cores is None or "coring_method" not in cores or not len(names):
-        return np.full(samples.sizes["reading"], "other", dtype=object)
-    known = dict(zip(cores["core"].values, map(str, cores["coring_method"].values), strict=True))
-    return np.array([known.get(name, "other") for name in names], dtype=object)
 
 
 def _difference(difference: np.ndarray) -> str:

@@ -25,6 +25,7 @@ from matplotlib.container import ErrorbarContainer
 from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from corephys.figures.style import FLAGGED, RESEARCH_ONLY, SEALED_SOURCE, SETTINGS, label, plain
 from corephys.ground import flags
@@ -66,7 +67,7 @@ class Drawn:
         What matplotlib draws.
     table : DataFrame
         Columns :data:`COLUMNS`, one row for each point.
-    kind : {"points", "curve", "band", "fill", "boxes"}
+    kind : {"points", "curve", "band", "fill", "boxes", "picture"}
         Kind of the artist.
     """
 
@@ -318,20 +319,53 @@ def boxes(
     width: float | np.ndarray = 1.0,
     colour: str = "0.5",
     edge: str = "black",
+    hatch: str = "",
+    outline: float = 0.4,
 ) -> None:
     """Draw boxes between the depths ``top`` and ``bottom`` [m], from x = 0 to ``width``.
 
-    An array of widths gives each box its width, and the table the edges along x.
+    An array of widths gives each box its width, and the table the edges along x. ``outline`` is the
+    width of the edges [points], whose colour is also that of the hatch.
     """
     top, bottom = np.asarray(top, dtype=float), np.asarray(bottom, dtype=float)
     artist = axes.barh(
-        top, width, bottom - top, align="edge", color=colour, edgecolor=edge, linewidth=0.4
+        top,
+        width,
+        bottom - top,
+        align="edge",
+        color=colour,
+        edgecolor=edge,
+        linewidth=outline,
+        hatch=hatch or None,
     )
     middle = np.broadcast_to(np.asarray(width, dtype=float) / 2, top.shape)
     edges: dict[str, Any] = {"y_lower": top, "y_upper": bottom}
     if np.ndim(width):
         edges |= {"x_lower": np.zeros(top.size), "x_upper": np.asarray(width, dtype=float)}
     _record(axes, artist, "boxes", panel, series, middle, (top + bottom) / 2, **edges)
+
+
+def picture(
+    axes: Axes, panel: str, series: str, top: float, bottom: float, pixels: np.ndarray
+) -> None:
+    """Draw a picture from x = 0 to 1 between the depths ``top`` and ``bottom`` [m].
+
+    ``pixels`` (rows, columns) or (rows, columns, 3) are 8-bit values, the top of the core first.
+    """
+    limits = axes.get_xlim(), axes.get_ylim()
+    artist = axes.imshow(
+        pixels,
+        extent=(0.0, 1.0, bottom, top),
+        aspect="auto",
+        cmap="gray",
+        vmin=0,
+        vmax=255,
+        interpolation="none",
+        zorder=1.5,
+    )
+    axes.set(xlim=limits[0], ylim=limits[1])  # imshow sets them to the picture
+    edges: dict[str, Any] = {"y_lower": [top], "y_upper": [bottom]}
+    _record(axes, artist, "picture", panel, series, [0.5], [0.5 * (top + bottom)], **edges)
 
 
 # --------------------------------------------------------------------------------------------------
@@ -350,6 +384,11 @@ def symbol_key(words: str, marker: str, colour: str) -> Line2D:
         markersize=_SYMBOL,
         label=words,
     )
+
+
+def box_key(words: str, colour: str, hatch: str = "", edge: str = "0.25") -> Patch:
+    """Entry of a legend for the boxes of :func:`boxes`."""
+    return Patch(facecolor=colour, edgecolor=edge, hatch=hatch or None, linewidth=0.4, label=words)
 
 
 def line_key(

@@ -61,6 +61,16 @@ METHODS = {
     "other": ("P", "0.3"),
 }
 
+# Symbol and colour of each group of a cross-plot, the largest first; the last is for all further
+# groups together. Their lightness alone tells them apart, for every common colour vision.
+GROUPS = (
+    ("o", "#5FAE8F"),
+    ("^", "#A8622A"),
+    ("s", "#7A2F6E"),
+    ("D", "#17224F"),
+    ("v", "#000000"),
+)
+
 # The style file, also for other figures of the user: plt.style.use(cp.figures.STYLE).
 STYLE = Path(__file__).with_name("corephys.mplstyle")
 # Every setting that changes the look of a figure, also those that the style file leaves at the

@@ -8,9 +8,11 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from corephys import quality, uncertainty
 from corephys.figures import plate
+from corephys.figures.intervals import draw_lithology, looks
 from corephys.figures.plate import Plate, describe, new_plate, symbol_key
 from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require, series
 from corephys.figures.style import PAGE, TWO_COLUMNS, label
@@ -27,6 +29,7 @@ from corephys.figures.tracks import (
 )
 from corephys.ground.choices import choice
 from corephys.ground.registry import Compiled
+from corephys.hole.placing.described import stretches
 
 __all__ = ["index_properties_depth", "scan_tracks", "summary", "velocity_axes"]
 
@@ -42,7 +45,7 @@ _FIRST: dict[str, tuple[str, str]] = {
     "acoustic_impedance": ("products/impedance", ""),
     "thermal_conductivity": ("", "properties/thermal_conductivity"),
 }
-_TRACKS = Compiled(
+TRACKS = Compiled(
     lambda sensors: {
         **_FIRST,
         **{s.quantity: (s.path, "") for s in sensors if s.quantity not in _FIRST},
@@ -58,6 +61,7 @@ def summary(
     *,
     depth_scale: str = "depth",
     quantities: tuple[str, ...] | None = None,
+    description: bool = True,
     size: tuple[float, float] = PAGE,
 ) -> Plate:
     """Draw cores, layers and properties of a hole side by side on one depth axis.
@@ -71,6 +75,8 @@ def summary(
     quantities : tuple of str, optional
         Tracks in this order; the default is bulk density, porosity, P-wave velocity, acoustic
         impedance and thermal conductivity.
+    description : bool
+        Whether the lithology of ``description.csv`` is drawn as a strip, where the hole has it.
     size : tuple of float
         Width and height in print [mm].
 
@@ -89,9 +95,9 @@ def summary(
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     names = _USUAL if quantities is None else quantities
     for name in names:
-        if name not in _TRACKS:
-            raise ValueError(f"quantities has {name!r}; tracks exist for {', '.join(_TRACKS)}")
-    found = {name: _pair(tree, name, depth_scale) for name in names}
+        if name not in TRACKS:
+            raise ValueError(f"quantities has {name!r}; tracks exist for {', '.join(TRACKS)}")
+    found = {name: pair(tree, name, depth_scale) for name in names}
     found = {name: pair for name, pair in found.items() if any(one is not None for one in pair)}
     if not found:
         raise NothingToDraw(
@@ -105,11 +111,21 @@ def summary(
             f"{len(found)} are to be drawn; give a wider size= or fewer quantities="
         )
     cores, layers = node(tree, "cores"), node(tree, "layers")
+    words = _caption(found, cores, layers, size[0])
+    described = node(tree, "description") if description else None
+    if described is not None and not stretches(described, "lithology"):
+        described = None
     with new_plate(*size, tree) as figure:
-        _tracks(figure, found, cores, layers, depth_scale)
-        words = _caption(found, cores, layers, size[0])
-        figure.supxlabel(words, fontsize=5.8, x=0.02, ha="left", color="0.25")
-    leaves = [node(tree, path) for name in found for path in _TRACKS[name] if path]
+        keys = _tracks(figure, found, cores, layers, described, depth_scale)
+        if keys:
+            style = {"fontsize": 5.8, "title_fontsize": 5.8, "alignment": "left"}
+            legend = figure.legend(
+                handles=keys, title=words, loc="outside lower left", ncols=6, **style
+            )
+            legend.get_title().set_color("0.25")
+        else:
+            figure.supxlabel(words, fontsize=5.8, x=0.02, ha="left", color="0.25")
+    leaves = [node(tree, path) for name in found for path in TRACKS[name] if path]
     what = "Cores, layers and physical properties of the hole against depth."
     return describe(figure, what, *leaves, depth_scale=depth_scale)
 
@@ -137,11 +153,10 @@ def scan_tracks(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     return summary(tree, depth_scale=depth_scale, quantities=tuple(quality.SCAN))
 
 
-def _pair(tree: xr.DataTree, name: str, depth_scale: str) -> tuple[Series | None, Series | None]:
+def pair(tree: xr.DataTree, name: str, depth_scale: str) -> tuple[Series | None, Series | None]:
     """Series of the scan and of the samples of a quantity."""
     scan, samples = (
-        series(tree, path, name, depth_scale=depth_scale) if path else None
-        for path in _TRACKS[name]
+        series(tree, path, name, depth_scale=depth_scale) if path else None for path in TRACKS[name]
     )
     return scan, samples
 
@@ -151,11 +166,16 @@ def _tracks(
     found: dict[str, tuple[Series | None, Series | None]],
     cores: xr.Dataset | None,
     layers: xr.Dataset | None,
+    described: xr.Dataset | None,
     depth_scale: str,
-) -> None:
-    """Draw the strips of cores and layers, then a track for each quantity."""
+) -> list[Patch]:
+    """Draw the strips of cores, layers and lithology, then a track for each quantity.
+
+    Returns the entries of a legend of lithologies.
+    """
     # Widths relative to a track.
     strips = [0.26] * (cores is not None) + [0.42] * (layers is not None)
+    strips += [0.36] * (described is not None)
     grid = figure.add_gridspec(
         1, len(strips) + len(found), width_ratios=strips + [1.0] * len(found)
     )
@@ -169,7 +189,16 @@ def _tracks(
     if cores is not None:
         draw_cores(axes[0], cores)
     if layers is not None:
-        draw_layers(axes[len(strips) - 1], layers, bottom - top)
+        draw_layers(axes[int(cores is not None)], layers, bottom - top)
+    keys: list[Patch] = []
+    if described is not None:
+        keys = draw_lithology(
+            axes[len(strips) - 1],
+            described,
+            depth_scale=depth_scale,
+            ends=(top, bottom),
+            of_hole=looks(described),
+        )
     for one, pair in zip(tracks, found.values(), strict=True):
         draw_track(one, *pair)
         # More labels would collide on a track of 18 mm.
@@ -179,6 +208,7 @@ def _tracks(
         one.set_axisbelow(True)
         if layers is not None:
             layer_boundaries(one, layers)
+    return keys
 
 
 def _depths(

@@ -100,6 +100,7 @@ _ROWS = (
     ("log_datum_slack", 20.0, "m", "by which the depth of the seafloor in a log may differ from the water depth, beside 1 % of it", _NONE, "choice"),
     ("rig_floor_height", 150.0, "m", "greatest height of a rig floor above the sea", _NONE, "choice"),
     ("section_end_slack", 0.1, "cm", "how far a reading or a piece may lie past the end of its section: ends are cut by hand", _NONE, "choice"),
+    ("picture_pixels", 1.5e8, "1", "pixels of a picture above which it is not drawn: each takes up to four bytes of memory while it is read", _NONE, "choice"),
     ("composite_least_steps", 20, "1", "fewest steps that a core and the site must share for a tie", _NONE, "common practice"),
     ("composite_least_correlation", 0.5, "1", "correlation below which no tie is suggested", _NONE, "common practice"),
     ("composite_largest_chance", 0.01, "1", "probability of a tie by chance above which none is suggested", _NONE, "common practice"),

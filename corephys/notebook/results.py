@@ -18,6 +18,7 @@ from corephys.ground.cards import Card, fit_warnings, with_uncertainty
 from corephys.ground.choices import plain_words
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
+from corephys.hole.placing.described import described_length, stretches
 from corephys.reduction.run import summary_lines
 
 __all__ = ["explain", "overview"]
@@ -333,7 +334,7 @@ def _branch(node: xr.DataTree) -> Card:
 
 def _hole(tree: xr.DataTree) -> Card:
     """Card of a hole, raw or reduced."""
-    rows = _coring(tree) + _headlines(tree)
+    rows = _coring(tree) + _described(tree) + _headlines(tree)
     tables = []
     for node in tree.leaves:
         if node.path.startswith(("/properties", "/products")) or node.path == "/":
@@ -391,6 +392,24 @@ def _coring(tree: xr.DataTree) -> list[tuple[str, str]]:
     return [("coring", f"{cores.sizes['row']} cores ({kinds}) to {bottom:.1f} m, {share}")]
 
 
+def _described(tree: xr.DataTree) -> list[tuple[str, str]]:
+    """Rows on the metres of core described, and on the pictures."""
+    rows = []
+    table = series.leaf(tree, "description")
+    if table is not None and table.sizes.get("row"):
+        words = f"{described_length(table):.1f} m of core described"
+        kinds = len({one.word for one in stretches(table, "lithology")})
+        if kinds:
+            words += f", {kinds} {'lithologies' if kinds > 1 else 'lithology'}"
+        rows.append(("description", words))
+    images = series.leaf(tree, "images")
+    if images is not None and images.sizes.get("row"):
+        names, counts = np.unique(images["kind"].values.astype(str), return_counts=True)
+        shown = [f"{n} {k}{'s' * (n > 1)}" for k, n in zip(names, counts.tolist(), strict=True)]
+        rows.append(("pictures", ", ".join(shown)))
+    return rows
+
+
 def _table_line(dataset: xr.Dataset) -> str:
     """Number of rows of a table, and of those flagged on reading."""
     rows = next(iter(dataset.sizes.values()), 0)
@@ -405,7 +424,7 @@ def _table_line(dataset: xr.Dataset) -> str:
 
 
 def _of_reading(tree: xr.DataTree) -> list[str]:
-    """Warnings about cells that could not be read."""
+    """Warnings about cells and pictures that could not be read."""
     warnings = []
     for node in tree.leaves:
         bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
@@ -414,6 +433,11 @@ def _of_reading(tree: xr.DataTree) -> list[str]:
                 f"{node.path.strip('/')}: {bad} cell{'s' * (bad > 1)} that could not be read, "
                 "flagged"
             )
+        unread = json.loads(node.attrs.get("pictures_not_read", "{}"))
+        if unread:
+            file, why = next(iter(unread.items()))
+            more = f", and {len(unread) - 1} more" if len(unread) > 1 else ""
+            warnings.append(f"images: {file} is not read: {why}{more}")
     return warnings
 
 

@@ -16,7 +16,7 @@ from corephys.downhole.temperature.gradient import line_from_seafloor
 from corephys.ground import constants, flags, seawater, series, thresholds, units
 from corephys.ground.constants import Constant
 from corephys.ground.sensor import scalar, series_like
-from corephys.hole.placing import layout
+from corephys.hole.placing import described, layout
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.products.stress.fluids import pressure_of_column
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
@@ -118,7 +118,35 @@ class Context:
         """A raw table of the hole, or None where it is missing or empty."""
         self.lineage.note("tables", [path])
         dataset = series.leaf(self.hole, path)
-        return dataset if dataset is not None and all(dataset.sizes.values()) else None
+        if dataset is None or not all(dataset.sizes.values()):
+            return None
+        return self._disturbance_flagged(path, dataset)
+
+    def _disturbance_flagged(self, path: str, table: xr.Dataset) -> xr.Dataset:
+        """A table of readings or samples, those in disturbed core flagged if the recipe asks.
+
+        Every property starts from the reasons of its table, as it does with excluded intervals.
+        """
+        placed = path.startswith(("scan/", "samples/")) and "depth" in table.coords
+        description = series.leaf(self.hole, "description") if placed else None
+        if description is None or "disturbance" not in description:
+            return table
+        self.lineage.note("tables", ["description"])
+        least = str(self.recipe["quality"]["disturbance"])
+        if least == "none":
+            return table
+        found = described.disturbed(table, description=description, least=least).values
+        reason = table["reason"].copy()
+        reason.values = np.where(
+            found, reason.values | flags.bit("disturbed_sample"), reason.values
+        )
+        if found.any():
+            self.note(
+                f"{path}: {int(found.sum())} of {found.size} rows lie in core with at least "
+                f"{least} disturbance and are flagged"
+            )
+        flag = table["flag"].copy(data=flags.from_reason(reason.values))
+        return table.assign(reason=reason, flag=flag)
 
     def result(self, path: str) -> xr.Dataset:
         """A result of an earlier stage, or Skipped where that stage left none."""

@@ -57,6 +57,7 @@ _SHARED: dict[str, Callable[[Context], None]] = {
     "compaction": sediment.compaction_fit,
     "compaction models": sediment.compaction_models,
     "compaction by layer": sediment.compaction_by_layer,
+    "compaction by lithology": sediment.compaction_by_lithology,
     "stress profile": stress.stress_profile,
     "thermal resistance": heat_flow.thermal_resistance,
     "heat flow": heat_flow.heat_flow,

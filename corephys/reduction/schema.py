@@ -120,6 +120,11 @@ def _options() -> dict[str, dict[str, Option]]:
         },
         "quality": {
             "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
+            "disturbance": Option(
+                "none",
+                "none|slight|moderate|severe",
+                "least disturbance in description.csv that flags a reading; none flags nothing",
+            ),
             "evaluate": Option(True, "switch", "test for ends, voids, spikes and weak coupling"),
             "end_trim": Option(
                 _T["end_trim"],
@@ -740,6 +745,11 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
             "compare": Option(True, "switch", "fit all models to the same porosities"),
             "by_layer": Option(True, "switch", "fit each layer of layers.csv by itself"),
+            "by_lithology": Option(
+                False,
+                "switch",
+                "fit each lithology by itself, of description.csv, or layers.csv without one",
+            ),
             "bootstrap": option_from(
                 compaction.bootstrap,
                 "replicates",

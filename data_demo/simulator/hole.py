@@ -14,6 +14,7 @@ from . import (
     along,
     checkshots,
     consolidation,
+    describer,
     fields,
     flaws,
     gamma,
@@ -239,6 +240,8 @@ def simulate_tables(seed, *, small=False, flaw_scale=1.0, flaws_planted=True, wr
     tables |= scans | long_scans
     truth |= long_truth
     _discrete(generators, plan, true_ground, errors, flaws_planted, tables, truth)
+    describer.name_samples(seed, tables)
+    tables["description"] = describer.describe(seed, tables)
     truth["layers"] = true_ground.layers.round(5)
     truth["hole"] = _hole_truth(seed, small, flaw_scale, true_ground, errors)
     truth["hole"] |= _sensor_truth(plan, true_fields, benches)
@@ -411,6 +414,7 @@ def simulate_hole(folder, seed, **options) -> dict:
         path = folder / f"{name}.csv"
         path.parent.mkdir(parents=True, exist_ok=True)
         table.to_csv(path, index=False, lineterminator="\n")
+    describer.write_pictures(folder, seed, tables)
     write_settings(folder / "hole.toml", hole_settings)
     (folder / "truth").mkdir(exist_ok=True)
     for name, table in truth.items():

@@ -20,6 +20,7 @@ OWN: dict[str, tuple[str, ...]] = {
         "index_properties.pore_water_table", "index_properties.pycnometer_standards",
         "index_properties.culprits", "needle.combine_repeats", "needle.anisotropy_correction",
         "needle.in_situ_correction", "compaction.compare", "compaction.by_layer",
+        "compaction.by_lithology", "quality.disturbance",
         "heat_flow.include_bottom_water",
     ),
     "chooses between functions, tables or ways of working of a stage": (

@@ -44,7 +44,7 @@ def tables() -> dict[str, list[str]]:
         "recipe": [f"{s}.{k}" for s, options in SCHEMA.items() for k in options],
         "stages": list(STAGES),
         "scan": list(cp.quality.SCAN),
-        "tracks": list(summaries._TRACKS),
+        "tracks": list(summaries.TRACKS),
         "colours": list(COLOURS),
     }
 

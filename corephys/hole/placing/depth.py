@@ -15,10 +15,21 @@ from corephys.ground import companions, units
 from corephys.ground.series import PositionError
 from corephys.ground.vocabulary import term
 from corephys.hole.placing.depth_uncertainty import carry, covariance, uncertainty
+from corephys.hole.placing.described import disturbed, lithology
 from corephys.hole.placing.layout import Layout, codes_of, layout_of, texts
 from corephys.hole.placing.match import match
 
-__all__ = ["carry", "closed_up", "covariance", "match", "place", "section_tops", "uncertainty"]
+__all__ = [
+    "carry",
+    "closed_up",
+    "covariance",
+    "disturbed",
+    "lithology",
+    "match",
+    "place",
+    "section_tops",
+    "uncertainty",
+]
 
 
 def place(

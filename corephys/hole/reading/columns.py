@@ -296,7 +296,8 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     tried = {p.column.partition("[")[0].strip() for p in problems}
     unknown = [n for n in columns.values if n not in table.by_name]
     # A faulty header of depth is one problem; core, section and offset are not missing as well.
-    has_depth = table.positioned and ("depth" in columns or "depth" in tried)
+    place, instead, words = _place(table)
+    has_depth = bool(place) and all(name in columns or name in tried for name in instead)
     by_name = table.supplied and any(
         name in TERMS and name not in _PLACES for name in columns.values
     )
@@ -304,17 +305,16 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     for column in table.columns:
         if by_name and column.name in ("quantity", "value", "unit"):
             continue
-        place = table.positioned and column.name in ("core", "section", "offset")
         if column.need == "optional" or column.name in columns or column.name in tried:
             continue
-        if place and has_depth:
+        if column.name in place and has_depth:
             continue
         guess = nearest(column.name, unknown)
         hint = f" ({guess!r} is there: map it with columns= or rename it)" if guess else ""
         what = f"there is no column {column.name!r}{hint}"
         mend = f"Add the column {column.header!r}"
-        if place:
-            mend += ", or give 'depth [m]' in place of core, section and offset"
+        if column.name in place:
+            mend += f", or give {words}"
         found.append(Problem(file, 1, column.header, what, mend))
     for group in table.one_of:
         if not any(name in columns or name in tried for name in group):
@@ -324,11 +324,23 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     return found
 
 
+def _place(table: Table) -> tuple[tuple[str, ...], tuple[str, ...], str]:
+    """Columns that give the place of a row, those that may stand in their place, and words."""
+    if table.interval:
+        words = "'top [m]' and 'bottom [m]' in place of core, section, from and to"
+        return ("core", "section", "from", "to"), ("top", "bottom"), words
+    if table.positioned:
+        words = "'depth [m]' in place of core, section and offset"
+        return ("core", "section", "offset"), ("depth",), words
+    return (), (), ""
+
+
 def _words(columns: Columns, column: Column) -> list[Problem]:
     """Empty keys, and words that are not legal."""
     texts, file, problems = columns[column.name], columns.file, []
-    place = columns.table.positioned and column.name in ("core", "section")
-    if column.need == "key" and not (place and "depth" in columns):
+    place, instead, _ = _place(columns.table)
+    replaced = column.name in place and all(name in columns for name in instead)
+    if column.need == "key" and not replaced:
         empty = np.flatnonzero(texts == "")
         if empty.size:
             what = f"the cell is empty{rows_in_words(empty.size)}"

@@ -13,7 +13,7 @@ import xarray as xr
 from corephys.ground import flags, provenance
 from corephys.ground.vocabulary import term
 from corephys.hole.placing.layout import Layout, lay_out
-from corephys.hole.reading import csv, positions, recordings, structure
+from corephys.hole.reading import csv, intervals, pictures, positions, recordings, structure
 from corephys.hole.reading.columns import Columns, read_columns
 from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import HoleError, Problem, nearest
@@ -71,13 +71,14 @@ def read_hole(
     unread, faults = _other_files(folder, present)
     record, more = recordings.read(folder)
     hole = f"the hole in {str(folder)!r}"
-    tree = _assemble(cells, given, columns, problems + faults + more, hole, record)
+    tree = _assemble(cells, given, columns, problems + faults + more, hole, record, folder)
     logs = recordings.read_files(folder)
     for place, log in logs.items():
         tree[place] = xr.DataTree(log)
     recorded = [recordings.FILE] if record is not None else []
     logged = [str(log.attrs["file"]) for log in logs.values()]
-    sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logged]
+    shown = pictures.present(tree)
+    sources = [FILE, *(f"{name}.csv" for name in present), *recorded, *logged, *shown]
     tree.attrs["input_sha256"] = provenance.digests(folder, sources)
     tree.attrs["source_files"] = json.dumps(sources)
     tree.attrs["files_not_read"] = json.dumps(unread)
@@ -157,6 +158,7 @@ def _assemble(
     problems: list[Problem],
     hole: str,
     record: recordings.Record | None = None,
+    folder: Path | None = None,
 ) -> xr.DataTree:
     """Check all tables, place their rows and put them into one tree; raise with all faults."""
     problems = problems + _map_headers(cells, mapping or {})
@@ -184,6 +186,17 @@ def _assemble(
     for name, table in tables.items():
         where: positions.Positions | None = None
         same: list[int] = []
+        if table.table.interval:
+            lying, faults = intervals.locate(table, layout, sections_file)
+            problems += faults
+            unread, faults = pictures.check(table, folder)
+            problems += faults
+            if not problems:
+                reason = intervals.reasons(table, lying, layout, tables)
+                pictures.mark(reason, table, unread)
+                leaf = _interval_dataset(table, lying, reason)
+                nodes[f"/{name}"] = pictures.noted(leaf, unread, folder, name)
+            continue
         if table.table.positioned:
             where, faults = positions.locate(table, layout, sections_file)
             problems += faults + positions.above_seafloor(table, where)
@@ -304,6 +317,38 @@ def _dataset(
         variables["reason"] = (dim, reason, flags.reason_attributes(words))
     attributes = {"bad_cells": table.bad_cells(), "duplicate_rows": json.dumps(same)}
     return xr.Dataset(variables, coordinates, attributes)
+
+
+# Names of the placed columns of an interval; columns of the file that have them are renamed.
+_OF_AN_INTERVAL = ("depth", "depth_fitted", "top", "bottom", "top_fitted", "bottom_fitted")
+
+
+def _interval_dataset(table: Columns, where: intervals.Intervals, reason: np.ndarray) -> xr.Dataset:
+    """A table of intervals as a Dataset with its depths, flag and reason."""
+    dim = table.table.dim
+    variables: dict[str, Any] = {}
+    coordinates: dict[str, Any] = {}
+    for name, values in table.values.items():
+        entry = xr.Variable(dim, values, _attributes(table, name), fastpath=True)
+        if name == "sample_id":
+            entry.attrs["long_name"] = "name of the sample, of its owner or an IGSN"
+        if name in ("core", "section", "sample_id"):
+            coordinates[name] = entry
+        elif name in (*_OF_AN_INTERVAL, "flag", "reason"):
+            variables[f"{name}_as_given"] = entry
+        else:
+            variables[name.replace("/", " per ")] = entry
+    for name, values in where.depths().items():
+        words = name.replace("_", ", ") + " of the interval"
+        held = variables
+        attributes = {"units": "m", "long_name": words}
+        if name in ("depth", "depth_fitted"):
+            held, attributes["long_name"] = coordinates, term(name).long_name
+        held[name] = (dim, values, {**attributes, "positive": "down"})
+    words = "the row as read"
+    variables["flag"] = (dim, flags.from_reason(reason), flags.flag_attributes(words))
+    variables["reason"] = (dim, reason, flags.reason_attributes(words))
+    return xr.Dataset(variables, coordinates, {"bad_cells": table.bad_cells()})
 
 
 def _attributes(table: Columns, name: str) -> dict[str, str]:

@@ -10,7 +10,7 @@ from corephys.ground import constants
 from corephys.ground.registry import Compiled, added
 from corephys.ground.sensor import CELSIUS, ROOM, Column, Sensor, number, optional, text
 
-__all__ = ["FLAGGED_ELSEWHERE", "TABLES", "Column", "Table"]
+__all__ = ["DISTURBANCES", "FLAGGED_ELSEWHERE", "TABLES", "Column", "Table"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,8 @@ class Table:
     supplied : bool
         Values reduced elsewhere: columns may bear names of the vocabulary in place of quantity,
         value and unit, and a position that is there twice is flagged, not refused.
+    interval : bool
+        Its rows are intervals of the hole: core, section, from and to, or top and bottom.
     """
 
     name: str
@@ -45,6 +47,7 @@ class Table:
     one_of: tuple[tuple[str, ...], ...] = ()
     number_prefixes: tuple[str, ...] = ()
     supplied: bool = False
+    interval: bool = False
 
     @cached_property
     def by_name(self) -> dict[str, Column]:
@@ -64,6 +67,10 @@ _CORE, _SECTION = text("core", need="key"), text("section", need="key")
 _POSITION = (_CORE, _SECTION, number("offset", "cm"))
 _DEPTH = number("depth", "m", "optional")
 _INTERVAL = (_CORE, _SECTION, _solid("from", "cm"), _solid("to", "cm"))
+# An interval may be given by depths instead; its cells are not solid, since no depth of a reading
+# needs them.
+_PIECE = (_CORE, _SECTION, number("from", "cm"), number("to", "cm"))
+_SPAN = optional(number("top", "m"), number("bottom", "m"))
 _SCAN = (*_POSITION, _DEPTH, *optional(number("run"), _time("time"), text("set")))
 _SAMPLE = (*_POSITION, _DEPTH, *optional(number("to", "cm"), number("run"), _time("time")))
 _STANDARD = optional(
@@ -96,6 +103,9 @@ def _by_depth(name: str, *columns: Column) -> Table:
 
 # The extended inner tube is that of ISO 22475-1: it protrudes beyond the bit.
 _CORING_METHODS = ("piston", "extended_inner_tube", "rotary", "push", "percussion", "other")
+
+# Degrees of drilling disturbance, the least first. Sediment that flowed in was never in its place.
+DISTURBANCES = ("none", "slight", "moderate", "severe", "flow_in")
 
 _HOLE_ROWS = (
     Table(
@@ -138,6 +148,32 @@ _HOLE_ROWS = (
     Table(
         "layers",
         (text("name"), _solid("top", "m"), _solid("bottom", "m"), *optional(text("lithology"))),
+    ),
+    Table(
+        "description",
+        (
+            *_PIECE,
+            *_SPAN,
+            *optional(
+                text("lithology"),
+                text("disturbance", *DISTURBANCES),
+                text("colour"),
+                text("note"),
+                text("who"),
+            ),
+        ),
+        interval=True,
+    ),
+    Table(
+        "images",
+        (
+            text("file", need="key"),
+            *_PIECE,
+            text("kind", "photograph", "radiograph", "scan"),
+            *_SPAN,
+            text("top_at", "top", "bottom", "left", "right", need="optional"),
+        ),
+        interval=True,
     ),
     _by_depth("pore_water", _SALINITY, CELSIUS),
     _by_depth("ages", number("age", "kyr"), number("age_uncertainty", "kyr")),

@@ -10,6 +10,7 @@ import xarray as xr
 
 from corephys.ground import flags, series, thresholds, units
 from corephys.ground.provenance import used_constants
+from corephys.hole.placing import described
 from corephys.products import accumulation, compaction, porosity
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.stages.scan import grain_density_for
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "accumulation_rates",
     "compaction_by_layer",
+    "compaction_by_lithology",
     "compaction_fit",
     "compaction_models",
     "porosity_from_density",
@@ -128,6 +130,34 @@ def compaction_by_layer(context: Context) -> None:
         robust=keys["robust"],
         **_shared(context),
     ).dataset
+
+
+def compaction_by_lithology(context: Context) -> None:
+    """The model of the recipe, fitted to each lithology with enough samples."""
+    keys = context.recipe["compaction"]
+    if not keys["by_lithology"]:
+        raise Skipped("[compaction] by_lithology is off; set it to true")
+    source, _ = _porosity(context)
+    words = described.lithology(
+        source, description=context.optional("description"), layers=context.optional("layers")
+    )
+    if words.attrs["source"] == "none":
+        raise Skipped("no lithology in description.csv or layers.csv; add the column to one")
+    model = compaction.MODELS[keys["model"]]
+    stress = stress_at(context, source) if model.abscissa != "depth" else None
+    fits = compaction.fit_by_layer(
+        source,
+        words,
+        stress=stress,
+        model=model.name,
+        robust=keys["robust"],
+        **_shared(context),
+    )
+    found = fits.dataset.rename({"layer": "lithology"})
+    found["lithology"].attrs["long_name"] = "lithology"
+    context.results["products/compaction_by_lithology"] = found.assign_attrs(
+        lithology_from=words.attrs["source"], not_described=fits.without_layer
+    )
 
 
 def _porosity(context: Context) -> tuple[xr.Dataset, str]:

@@ -74,6 +74,51 @@ def _(draw: Draw) -> dict[str, Any]:
     return hole(draw)
 
 
+def beds(draw: Draw) -> dict[str, Any]:
+    """Readings of two cores that overlap in depth, and a description by section."""
+    data = draw.dataset(bulk_density=(1.2, 2.4)).drop_vars(["core", "section", "offset", "depth"])
+    size = data.sizes["reading"]
+    core, depth = draw.words("1", "2"), draw.numbers(0.0, 4.0)
+    words = {"dims": "reading"}
+    data = data.assign_coords(
+        core=xr.DataArray(core, **words),
+        section=xr.DataArray(np.full(size, "1", dtype=object), **words),
+        depth=xr.DataArray(depth, attrs={"units": "m"}, **words),
+    )
+    edges = np.sort(draw.numbers(0.2, 3.8, 2))
+    table = draw.table(
+        core=np.array(["1", "1", "2"], dtype=object),
+        section=np.array(["1", "1", "1"], dtype=object),
+        lithology=np.array(["mud", "sand", "ooze"], dtype=object),
+        disturbance=np.array(["none", "severe", draw.choice("slight", "flow_in")], dtype=object),
+        top=("m", np.array([0.0, edges[0], 0.1])),
+        bottom=("m", np.array([edges[0], edges[1], 3.0])),
+    )
+    return {"data": data, "description": table}
+
+
+def _coded(**given: Any) -> xr.DataArray:
+    """Numbers in place of lithologies, since relations compare numbers."""
+    codes = {"": 0.0, "mud": 1.0, "sand": 2.0, "ooze": 3.0}
+    found = cp.depth.lithology(**given)
+    numbers = np.array([codes[word] for word in found.values])
+    return xr.DataArray(numbers, dims=found.dims, attrs={"units": "1"})
+
+
+@case("depth.lithology", call=_coded)
+def _(draw: Draw) -> dict[str, Any]:
+    return beds(draw)
+
+
+def _as_number(**given: Any) -> xr.DataArray:
+    return cp.depth.disturbed(**given).astype(float).assign_attrs(units="1")
+
+
+@case("depth.disturbed", call=_as_number)
+def _(draw: Draw) -> dict[str, Any]:
+    return {**beds(draw), "least": draw.choice("slight", "moderate", "severe")}
+
+
 def errors(draw: Draw) -> dict[str, Any]:
     """What is known of the errors of depth."""
     return {

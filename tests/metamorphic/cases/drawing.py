@@ -13,7 +13,8 @@ from tests.metamorphic.cases.composite import framed, intervals, readings, shift
 
 _OF_A_HOLE = (
     "accumulation", "audit", "budget", "compaction_models", "consolidation_curves",
-    "control_charts", "density_comparison", "formation_factor", "gamma_calibration", "heat_flow",
+    "control_charts", "core_description", "density_comparison", "description",
+    "formation_factor", "gamma_calibration", "heat_flow",
     "heat_flow_tests", "heating_run", "index_properties_depth", "log_comparison", "porosity_depth",
     "scan_tracks", "seismic_tie", "station", "strength_depth", "stress_depth", "summary",
     "temperature_records", "time_depth", "velocity_axes", "velocity_density", "velocity_porosity",
