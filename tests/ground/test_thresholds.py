@@ -66,6 +66,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "ground/flags": {
         "GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING": "codes of the levels",
         "_BLOCK": _BLOCK,
+        "_WIDTH": "bits of an int64",
     },
     "ground/seawater": {"_ALL_SALT": "grams in a kilogram"},
     "hole/composite/depth_scales": {"_SAME": _ROUNDING},

@@ -104,6 +104,9 @@ def gather(table: xr.Dataset) -> list[Test]:
     tests = []
     for name in dict.fromkeys(names):
         rows = np.flatnonzero(names == name)
+        copied = (reason[rows] & flags.bit("exact_copy")) != 0
+        if not copied.all():  # a copy of the complete test is computed, and flagged
+            rows = rows[~copied]
         test = Test(str(name), int(rows[0]))
         for number in np.unique(column["step"][rows]):
             test.steps.append(_step(number, rows[column["step"][rows] == number], column, reason))
