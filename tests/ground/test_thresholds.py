@@ -109,6 +109,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_MIDDLE_RANGE": _NORMAL,
         "_ROUNDS": _ROUNDS,
     },
+    "reduction/copies": {"_TABLE": "numbers the rows of several tables"},
     "reduction/stages/sediment": {"_GRID": _GRID},
     "report": {"_SECONDS_A_CELL": "limit of time"},
     "samples/consolidation/rates": {

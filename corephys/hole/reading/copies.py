@@ -61,7 +61,8 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
     if len(table) < 2:
         return {}
     if key is not None:
-        rows = np.flatnonzero(key.drop(columns=_of(key, _REPEATS)).duplicated(keep=False))
+        place = key.drop(columns=_of(key, {*_REPEATS, *_NAMES}))
+        rows = np.flatnonzero(place.duplicated(keep=False))
     else:
         rows = np.arange(len(table))
     if rows.size < 2:

@@ -461,6 +461,8 @@ def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
     # reasons of the level suspect are passed on.
     seen = int(np.bitwise_or.reduce(curve["void_ratio_reason"].values[rows]))
     suspect = sum(flags.bit(w) for w in flags.names(seen) if flags.REASONS[w] <= flags.SUSPECT)
+    if (curve["void_ratio_reason"].values[rows] & flags.bit("exact_copy")).all():
+        suspect |= flags.bit("exact_copy")  # every point is a copy: the test is one
     return Loading(
         name,
         int(rows[0]),
