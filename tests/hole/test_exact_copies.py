@@ -127,7 +127,7 @@ def test_files_and_tables_keep_the_sign_bit(tmp_path):
     assert stored["bulk_density_reason"].dtype == np.int64
     export.write_tables(result, tmp_path / "tables")
     table = pd.read_csv(tmp_path / "tables" / "density.csv", comment="#")
-    assert table["bulk_density_reason"].tolist()[-2:] == ["exact_copy", "missing_value exact_copy"]
+    assert table["bulk_density_reason"].tolist()[-2:] == ["exact copy", "missing value; exact copy"]
 
 
 # Every table --------------------------------------------------------------------------------------

@@ -53,7 +53,8 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
       them stand on rows of different content. Without a time, only counts are evidence: two
       independent counts of mean N are equal with the probability 1 / (2 sqrt(pi N)), so that
       the expected number of equal pairs is known. The equal rows are copies if it is less than
-      1 % of their number. Heating runs and consolidation tests at one place are copies if all of
+      1 % of their number. The probability that a table without copies has any by this rule is
+      below 1 %, since at least one pair has to agree where less than 0.01 are expected. Heating runs and consolidation tests at one place are copies if all of
       their rows, at least five with five different readings, are equal.
     - Standards without a time of day. They are copies by the same rule for counts, or if three or
       more successive rows, not all alike, follow once more in the same order.
