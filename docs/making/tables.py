@@ -195,8 +195,8 @@ def flags_page(
             "## Reasons",
             "Bit n of a mask has the value 2^n; `cp.flags.names(mask)` spells a mask, `cp.flags.bit"
             '("spike")` gives a bit. The order is part of the file format. The mask is full: bit '
-            "63 is the sign of the int64, with the value -2^63, so compare a mask with `!= 0`, never with "
-            "`> 0`. A further reason needs a second variable, `<name>_reason_2`.",
+            "63 is the sign of the int64, with the value -2^63, so compare a mask with `!= 0`, "
+            "never with `> 0`. A further reason needs a second variable, `<name>_reason_2`.",
             table(("reason", "bit", "flag", "means"), rows),
         ]
     )

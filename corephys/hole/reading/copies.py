@@ -49,13 +49,14 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
     - More than 5 % of the keys of the table stand on rows of different content. The clock or the
       position is then coarser than the readings, and no row is called a copy.
     - Repeats under another ``run`` or ``repeat``. They are copies if the time of day is equal as
-      well: no sensor takes two readings at one instant. The times count only if at most 5 % of
-      them stand on rows of different content. Without a time, only counts are evidence: two
-      independent counts of mean N are equal with the probability 1 / (2 sqrt(pi N)), so that
-      the expected number of equal pairs is known. The equal rows are copies if it is less than
-      1 % of their number. The probability that a table without copies has any by this rule is
-      below 1 %, since at least one pair has to agree where less than 0.01 are expected. Heating runs and consolidation tests at one place are copies if all of
-      their rows, at least five with five different readings, are equal.
+      well: no sensor takes two readings at one instant. The times count only if at most 5 % of them
+      stand on rows of different content. Without a time, only counts are evidence: two independent
+      counts of mean N are equal with the probability 1 / (2 sqrt(pi N)), so that the expected
+      number of equal pairs is known. The equal rows are copies if it is less than 1 % of their
+      number. The probability that a table without copies has any by this rule is below 1 %: one
+      pair has to agree where less than 0.01 are expected. Heating runs and consolidation tests at
+      one place are copies if all of their rows, at least five with five different readings, are
+      equal.
     - Standards without a time of day. They are copies by the same rule for counts, or if three or
       more successive rows, not all alike, follow once more in the same order.
     """
@@ -66,7 +67,7 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
         rows = np.flatnonzero(place.duplicated(keep=False))
     else:
         rows = np.arange(len(table))
-    if rows.size < 2:
+    if rows.size < 2 or not _numbers_repeat(table, rows):
         return {}
     cells = _coded(table, rows)
     if key is None and table.table.name.startswith("standards/"):
@@ -82,6 +83,17 @@ def find(table: Columns, key: pd.DataFrame | None) -> dict[int, int]:
         found |= _of_repeats(table, cells, key.iloc[rows].reset_index(drop=True), rows, found)
         found |= _of_records(table, cells, key.iloc[rows].reset_index(drop=True))
     return {int(rows[row]): int(rows[found[row]]) for row in sorted(found)}
+
+
+def _numbers_repeat(table: Columns, rows: np.ndarray) -> bool:
+    """Whether any two rows have the same numbers; fast, and false for most tables."""
+    unread = {name for _, name, _ in table.bad}
+    numbers = {
+        name: values[rows]
+        for name, values in table.values.items()
+        if values.dtype.kind == "f" and name not in unread and name not in _REPEATS
+    }
+    return not numbers or bool(pd.DataFrame(numbers).duplicated().any())
 
 
 def _of(frame: pd.DataFrame, names: Any) -> list[str]:
