@@ -103,8 +103,23 @@ REASONS: dict[str, int] = {
     "tests_failed": NOT_EVALUATED,
     "few_independent_readings": SUSPECT,
     "above_seafloor": BAD,
+    "likely_slip": SUSPECT,
+    "exact_copy": BAD,
 }
-_BITS = {name: 1 << position for position, name in enumerate(REASONS)}
+# The mask is full: 64 reasons in the 64 bits of an int64, the widest integer of CF. A further
+# reason needs a second variable, ``<name>_reason_2`` with its own flag_masks and flag_meanings. No
+# bit may be given a second meaning, since the bits are in files.
+#
+# The last bit is the sign. Its value is the int64 -2^63 and not 2^63, which int64 cannot hold, so
+# that every value of _BITS is valid in int64 arithmetic. A mask with it is negative: compare a
+# mask with ``!= 0``, never with ``> 0``. ``exact_copy`` with ``bad_cell`` alone would be -2^63 + 2,
+# the default fill value of netCDF, which many programs read as missing. A copy therefore has none
+# of the reasons of reading besides ``exact_copy``.
+_WIDTH = 64
+_BITS = {
+    name: 1 << position if position < _WIDTH - 1 else -(1 << position)
+    for position, name in enumerate(REASONS)
+}
 _BLOCK = 65536  # readings
 _MASKS = tuple(
     (level, sum(_BITS[name] for name, caused in REASONS.items() if caused == level))
@@ -123,12 +138,16 @@ def bit(reason: str) -> int:
     Returns
     -------
     int
-        A power of two.
+        A power of two; of the last of the 64 reasons -2^63, the sign bit of an int64.
 
     Raises
     ------
     KeyError
         When there is no such reason.
+
+    Notes
+    -----
+    Use it with int64 masks: ``mask | bit(name)``, ``(mask & bit(name)) != 0``.
     """
     return _BITS[reason]
 
@@ -162,7 +181,8 @@ def from_reason(reason: Any) -> Any:
     ndarray of int8, same shape
         Flags 1, 2, 3, 4 or 9.
     """
-    reason = np.asarray(reason)
+    # A narrower mask, as a library may read it from a file, cannot hold the bits of _MASKS.
+    reason = np.asarray(reason).astype(np.int64, copy=False)
     flag = np.full(reason.shape, GOOD, dtype=np.int8)
     # Most readings have no reason: a block without any is skipped.
     masks, levels = reason.reshape(-1), flag.reshape(-1)

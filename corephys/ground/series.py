@@ -22,6 +22,7 @@ from corephys.uncertainty import Measured, without_coords
 
 __all__ = [
     "POSITION",
+    "TABLE_ROW",
     "PositionError",
     "TooFewError",
     "apply",
@@ -39,6 +40,8 @@ __all__ = [
 ]
 
 POSITION = ("core", "section", "offset", "depth")
+# Coordinate with the row of the table, while a reduction works without the exact copies of rows.
+TABLE_ROW = "table_row"
 
 
 class PositionError(ValueError):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from collections.abc import Callable
 
 import numpy as np
@@ -424,20 +425,27 @@ def _table_line(dataset: xr.Dataset) -> str:
 
 
 def _of_reading(tree: xr.DataTree) -> list[str]:
-    """Warnings about cells and pictures that could not be read."""
+    """Warnings about cells and pictures that could not be read, and exact copies of rows."""
     warnings = []
     for node in tree.leaves:
-        bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
+        table = node.path.strip("/")
+        bad = json.loads(node.attrs.get("bad_cells", "[]"))
         if bad:
+            by_column = Counter(str(column) for _, column, _ in bad)
+            shown = ", ".join(f"{column} {count}" for column, count in by_column.items())
             warnings.append(
-                f"{node.path.strip('/')}: {bad} cell{'s' * (bad > 1)} that could not be read, "
-                "flagged"
+                f"{table}: {len(bad)} cell{'s' * (len(bad) > 1)} that could not be read, "
+                f"flagged ({shown})"
             )
         unread = json.loads(node.attrs.get("pictures_not_read", "{}"))
         if unread:
             file, why = next(iter(unread.items()))
             more = f", and {len(unread) - 1} more" if len(unread) > 1 else ""
             warnings.append(f"images: {file} is not read: {why}{more}")
+        copies = len(json.loads(node.attrs.get("exact_copies", "[]")))
+        if copies:
+            words = "row is an exact copy" if copies == 1 else "rows are exact copies"
+            warnings.append(f"{table}: {copies} {words} of another, flagged and not used")
     return warnings
 
 

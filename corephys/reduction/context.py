@@ -19,6 +19,7 @@ from corephys.ground.sensor import scalar, series_like
 from corephys.hole.placing import described, layout
 from corephys.hole.reading.error import HoleError, Problem
 from corephys.products.stress.fluids import pressure_of_column
+from corephys.reduction.copies import Copies
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe, current_keys
 
@@ -84,6 +85,8 @@ class Context:
         Reason for each stage that had no data.
     failed : dict of str to str
         Error of each stage, or part of a stage, that could not use its values.
+    copies : Copies
+        Exact copies of rows that the stages do not see.
     """
 
     hole: xr.DataTree
@@ -94,6 +97,7 @@ class Context:
     lineage: Lineage = field(default_factory=Lineage)
     skipped: dict[str, str] = field(default_factory=dict)
     failed: dict[str, str] = field(default_factory=dict)
+    copies: Copies = field(default_factory=Copies)
     _made: dict[Hashable, tuple[Any, dict[str, set[str]], list[str]]] = field(
         default_factory=dict, repr=False
     )
@@ -107,7 +111,7 @@ class Context:
         return cls(hole, watched, Noted(lineage), [], Noted(lineage), lineage)
 
     def table(self, path: str) -> xr.Dataset:
-        """A raw table of the hole, or Skipped where it is missing or empty."""
+        """A raw table of the hole without exact copies of rows; Skipped if missing or empty."""
         dataset = self.optional(path)
         if dataset is None:
             there = series.leaf(self.hole, path) is not None
@@ -115,12 +119,12 @@ class Context:
         return dataset
 
     def optional(self, path: str) -> xr.Dataset | None:
-        """A raw table of the hole, or None where it is missing or empty."""
+        """A raw table of the hole without exact copies of rows; None if missing or empty."""
         self.lineage.note("tables", [path])
         dataset = series.leaf(self.hole, path)
         if dataset is None or not all(dataset.sizes.values()):
             return None
-        return self._disturbance_flagged(path, dataset)
+        return self._disturbance_flagged(path, self.copies.without(path, dataset))
 
     def _disturbance_flagged(self, path: str, table: xr.Dataset) -> xr.Dataset:
         """A table of readings or samples, those in disturbed core flagged if the recipe asks.

@@ -13,6 +13,7 @@ from corephys.ground import flags, provenance
 from corephys.ground.registry import Compiled, added
 from corephys.ground.sensor import Sensor, Stage
 from corephys.ground.vocabulary import TERMS
+from corephys.reduction import copies
 from corephys.reduction.context import Context
 from corephys.reduction.recipe import Recipe
 from corephys.reduction.stages import (
@@ -189,6 +190,9 @@ def complete_recipe(
 def _assemble(context: Context) -> xr.DataTree:
     from corephys import __version__
 
+    for words in copies.rows_in_words(context.hole):
+        context.note(words)
+    results = {path: context.copies.put_back(found) for path, found in context.results.items()}
     nodes = {
         node.path: node.to_dataset(inherit=False)
         for node in context.hole.leaves
@@ -196,7 +200,7 @@ def _assemble(context: Context) -> xr.DataTree:
     }
     # A function records readings as "given"; here they come from tables of the hole.
     from_tables = {"given": "hole"}
-    for path, dataset in context.results.items():
+    for path, dataset in results.items():
         attributes = provenance.relabelled(dataset.attrs, from_tables)
         nodes[f"/{path}"] = dataset.assign_attrs(attributes)
     nodes["/"] = xr.Dataset()
@@ -204,9 +208,7 @@ def _assemble(context: Context) -> xr.DataTree:
     attributes = provenance.root_attributes(
         context.recipe.to_json(), context.hole.attrs.get("input_sha256", "{}"), __version__
     )
-    summary = summarise(
-        context.results, context.skipped, context.failed, context.notes, context.levels
-    )
+    summary = summarise(results, context.skipped, context.failed, context.notes, context.levels)
     tree.attrs = {**context.hole.attrs, **attributes, "summary": json.dumps(summary)}
     tree.attrs["lineage"] = context.lineage.to_json()
     return tree

@@ -76,6 +76,8 @@ ELSEWHERE = {
     "extrapolated": "products: beyond the last measurement",
     "tests_failed": "scan: the tests of the series could not be made; the summary has the error",
     "few_independent_readings": "fits, ties: the readings repeat each other; distrust their errors",
+    "likely_slip": "reading: the value is probably a writing or typing error",
+    "exact_copy": "reading: the row equals an earlier row in every column; kept and not used",
 }
 MEANINGS: dict[str, str] = {**SEQUENCE, **ELSEWHERE}
 
@@ -192,8 +194,9 @@ def flags_page(
             table(("flag", "means"), [(k.replace("_", " "), v) for k, v in LEVELS.items()]),
             "## Reasons",
             "Bit n of a mask has the value 2^n; `cp.flags.names(mask)` spells a mask, `cp.flags.bit"
-            '("spike")` gives a bit. The order is part of the file format and only grows at its '
-            "end.",
+            '("spike")` gives a bit. The order is part of the file format. The mask is full: bit '
+            "63 is the sign of the int64, with the value -2^63, so compare a mask with `!= 0`, "
+            "never with `> 0`. A further reason needs a second variable, `<name>_reason_2`.",
             table(("reason", "bit", "flag", "means"), rows),
         ]
     )

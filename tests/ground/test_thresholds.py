@@ -66,6 +66,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
     "ground/flags": {
         "GOOD, NOT_EVALUATED, SUSPECT, BAD, MISSING": "codes of the levels",
         "_BLOCK": _BLOCK,
+        "_WIDTH": "bits of an int64",
     },
     "ground/seawater": {"_ALL_SALT": "grams in a kilogram"},
     "hole/composite/depth_scales": {"_SAME": _ROUNDING},
@@ -110,6 +111,7 @@ ARITHMETIC: dict[str, dict[str, str]] = {
         "_MIDDLE_RANGE": _NORMAL,
         "_ROUNDS": _ROUNDS,
     },
+    "reduction/copies": {"_TABLE": "numbers the rows of several tables"},
     "reduction/stages/sediment": {"_GRID": _GRID},
     "report": {"_SECONDS_A_CELL": "limit of time"},
     "samples/consolidation/rates": {

@@ -192,7 +192,9 @@ def test_units_and_times_are_brought_to_the_contract(tmp_path):
     assert pwave.temperature.attrs["units"] == "degC"
     assert pwave.time.values[0] == np.datetime64("2031-05-01T10:00:00")
     assert np.isnat(pwave.time.values[1:]).all()
-    assert reasons(pwave) == [[], ["bad_cell"], []]
+    assert reasons(pwave) == [[], [], []]  # a reading does not need its time
+    of_time = [flags.names(mask) for mask in pwave["time_reason"].values]
+    assert of_time == [[], ["missing_value", "bad_cell"], ["missing_value"]]
     assert pwave["note"].attrs["units"] == "kg/m^3"
     assert pwave["remark"].values.tolist() == ["7x", "8", "9"]
 

@@ -89,7 +89,11 @@ def ours(tree, name):
             "electrical_resistivity": "resistivity"}[name]  # fmt: skip
     data = series.leaf(tree, f"properties/{node}")
     mask = data[f"{name}_reason"].values
-    return data[name].values, data[f"{name}_flag"].values, lambda word: (mask & flags.bit(word)) > 0
+
+    def has(word):
+        return (mask & flags.bit(word)) != 0
+
+    return data[name].values, data[f"{name}_flag"].values, has
 
 
 # Rows ---------------------------------------------------------------------------------------------
@@ -152,12 +156,13 @@ def test_duplicate_depths_are_those_that_pandas_finds(frames, name):
     assert found[SECTION_DEPTH[name]] == {"HER42PB": 708, "LP08": 2902, "LP16": 124}[name]
 
 
-def test_planted_duplicates_are_flagged_both_and_kept(frames):
+def test_planted_duplicates_are_kept_and_the_later_rows_flagged(frames):
     frame = pd.concat([frames["LP08"], frames["LP08"].iloc[100:107]], ignore_index=True)
-    _, _, has = ours(cp.reduce(read("LP08", frame)), "bulk_density")
-    assert np.flatnonzero(has("same_position_twice")).tolist() == [
-        *range(100, 107), *range(2915, 2922),
-    ]  # fmt: skip
+    values, flag, has = ours(cp.reduce(read("LP08", frame)), "bulk_density")
+    assert np.flatnonzero(has("exact_copy")).tolist() == [*range(2915, 2922)]
+    assert not has("same_position_twice").any()
+    assert (flag[2915:] == flags.BAD).all()
+    np.testing.assert_array_equal(values[2915:], values[100:107])
 
 
 def test_offsets_that_begin_anew_are_placed_by_core_and_section(frames):

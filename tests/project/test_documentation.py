@@ -127,7 +127,7 @@ def wrong_flags(text: str) -> list[str]:
     return [
         reason for reason, level in flags.REASONS.items()
         if found.get(reason, [""] * 3)[1:2] != [words[level]]
-        or 2 ** int(found[reason][0]) != flags.bit(reason)
+        or 2 ** int(found[reason][0]) != flags.bit(reason) % 2**64
         or found[reason][2] != tables.MEANINGS[reason]
     ] + sorted(set(found) - set(flags.REASONS))  # fmt: skip
 

@@ -50,7 +50,7 @@ def test_temperatures_of_a_table_in_kelvins_that_are_degrees_are_bad():
     read = hole["standards/pwave"].to_dataset()
     assert np.isnan(read["temperature"].values[0])
     assert read["temperature"].values[1] == pytest.approx(19.85)
-    assert int(read["reason"].values[0]) & flags.bit("bad_cell")
+    assert flags.names(read["temperature_reason"].values[0]) == ["missing_value", "bad_cell"]
 
 
 # Salinity

@@ -45,7 +45,12 @@ class Columns:
     bad : list of (row, column, text)
         Cells that are not a number or time, or whose number is beyond any instrument.
     bad_rows : ndarray of bool
-        Rows with a bad cell in a column of the schema.
+        Rows with a bad cell in a column that the quantity of the row needs.
+    unread : dict of str to list of int
+        Rows with a bad cell in each other column of the schema: that cell is missing, and the row
+        is as good as with an empty cell.
+    contents : dict of str
+        The cells of each column of ``values`` as they were given.
     """
 
     table: Table
@@ -54,6 +59,8 @@ class Columns:
     units: dict[str, str] = field(default_factory=dict)
     bad: list[tuple[int, str, str]] = field(default_factory=list)
     bad_rows: Any = None
+    unread: dict[str, list[int]] = field(default_factory=dict)
+    contents: dict[str, Any] = field(default_factory=dict)
 
     def __contains__(self, name: str) -> bool:
         return name in self.values
@@ -97,9 +104,15 @@ def read_columns(cells: Cells, table: Table, zone: str = "UTC") -> tuple[Columns
             problems.append(Problem(cells.file, 1, header, what, mend))
             continue
         column = schema.get(name) or _foreign(table, name, unit, content)
+        columns.contents[name] = content
         problem = _read(columns, column, name, unit, content, header, zone)
         if problem:
             problems.append(problem)
+    for row, name, _ in columns.bad:
+        if name in schema and _needed(columns, name):
+            columns.bad_rows[row] = True
+        elif name in schema:
+            columns.unread.setdefault(name, []).append(row)
     problems += _absent(columns, problems)
     for column in table.columns:
         if column.name in columns and column.kind == "text":
@@ -194,13 +207,25 @@ def _read(
         return Problem(file, columns.line(row), header, what, "Write a number; the depths need it")
     columns.values[name] = values
     columns.bad += [(row, name, str(content[row])) for row in bad]
-    if known:
-        columns.bad_rows[bad] = True
     if column.solid and np.isnan(values).any():
         row = int(np.flatnonzero(np.isnan(values))[0])
         what = f"the cell is empty{rows_in_words(int(np.isnan(values).sum()))}"
         return Problem(file, columns.line(row), header, what, "Write a number; the depths need it")
     return None
+
+
+def _needed(columns: Columns, name: str) -> bool:
+    """Whether a row is bad when its cell of this column is: it holds the quantity or the place."""
+    table = columns.table
+    if table.by_name[name].need != "optional" or name in table.content:
+        return True
+    if name == "depth" and table.positioned:
+        return not all(place in columns for place in ("core", "section", "offset"))
+    # Of columns that stand in for each other, the only one that is there is needed.
+    return any(
+        name in group and not any(other in columns for other in group if other != name)
+        for group in table.one_of
+    )
 
 
 def _far(values: np.ndarray, column: Column) -> list[int]:

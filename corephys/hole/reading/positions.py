@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from corephys.hole.reading.columns import Columns
 from corephys.hole.reading.error import Problem, rows_in_words
 from corephys.hole.reading.structure import unknown_sections
 
-__all__ = ["Positions", "above_seafloor", "locate", "reasons", "repeated"]
+__all__ = ["Positions", "above_seafloor", "key_of", "locate", "reasons", "repeated"]
 
 _SLACK = thresholds.value("section_end_slack")  # cm
 _ROUNDING = 1e-6  # cm: ten nanometres, far above the rounding of a sum of lengths
@@ -196,63 +197,68 @@ def _excluded(
             reason[_inside(tuple(interval), rows, layout, offset)] |= bit
 
 
-def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem], list[int]]:
-    """Rows that share position, run and keys: problems, and rows to list.
-
-    Rows of one key with different values are a problem. Rows that equal an earlier one in every
-    cell stay and are listed. Among values reduced elsewhere, all rows of one key are listed and
-    none is a problem.
-    """
-    if positions is None or len(table) < 2:
-        return [], []
-    names = [n for n in ("run", *table.table.keys) if n in table]
+def key_of(table: Columns, positions: Positions | None) -> pd.DataFrame | None:
+    """Position, run and keys of every row; None for a table without positions."""
+    if positions is None:
+        return None
     place = positions.depth if positions.code is None else table["offset"]
     key: dict[str, Any] = {"place": place}
     if positions.code is not None:
         key["section"] = positions.code
-    for name in names:
+    for name in _key_names(table):
         values = table[name]
         if name == "run" and values.dtype.kind == "f":
             values = np.where(np.isnan(values), 1.0, values)
         # Text is replaced by whole numbers, on which pandas is faster.
         key[name] = encode(values)[0] if values.dtype.kind == "O" else values
-    frame = pd.DataFrame(key)
-    sound = ~np.isnan(place) & ~table.bad_rows
+    return pd.DataFrame(key)
+
+
+def _key_names(table: Columns) -> list[str]:
+    """Columns that, besides the position, tell two rows apart."""
+    return [n for n in ("run", *table.table.keys) if n in table]
+
+
+def repeated(
+    table: Columns, positions: Positions | None, key: pd.DataFrame | None, copies: Mapping[int, int]
+) -> tuple[list[Problem], list[int]]:
+    """Rows that share position, run and keys with a row that they do not copy.
+
+    Such rows are a problem, since they have different values. Among values reduced elsewhere they
+    are no problem, and all rows of the key are listed. ``key`` comes from :func:`key_of`;
+    ``copies`` are exact copies, each with the row that it copies.
+    """
+    if positions is None or key is None or len(table) < 2:
+        return [], []
+    sound = ~np.isnan(key["place"].to_numpy()) & ~table.bad_rows
+    for name in key:
+        sound[table.unread.get(name, [])] = False  # the number may be any
     if positions.code is not None:
         sound &= positions.code >= 0
-    again = np.flatnonzero(frame.duplicated(keep=False).to_numpy() & sound)
+    # A row that others copy is itself no second reading of its position.
+    single = sound.copy()
+    single[list(copies)] = False
+    again = np.flatnonzero(single)[key[single].duplicated(keep=False).to_numpy()]
     if again.size == 0:
         return [], []
     if table.table.supplied:
         return [], again.tolist()
-    return _compare(table, frame, again, names)
+    return _different(table, key, again), []
 
 
-def _compare(
-    table: Columns, frame: pd.DataFrame, again: np.ndarray, names: list[str]
-) -> tuple[list[Problem], list[int]]:
-    """Problems for repeated keys with different values, and rows equal to an earlier one."""
-    groups = frame.iloc[again].groupby(list(frame.columns), dropna=False, sort=False).indices
-    cells = [[str(column[row]).strip() for column in table.cells.columns] for row in again.tolist()]
-    same: list[int] = []
-    different: list[int] = []
-    for members in groups.values():
-        first = cells[members[0]]
-        for member in members[1:].tolist():
-            (same if cells[member] == first else different).append(int(again[member]))
-    problems = []
-    if different:
-        row = min(different)
-        place = _place_in_words(table, row, names)
-        what = f"the same key with different values: {place} is there already"
-        what += rows_in_words(len(different))
-        mend = "Give the repeat run 2 (then 3 ...) in the column 'run', or correct the position"
-        if "repeat" in table.table.keys:
-            mend = "Give the repeat another number in the column 'repeat' or 'run'"
-        elif table.table.name in ("samples/needle", "samples/consolidation"):
-            mend = "Give the second test another name, or correct its time or step"
-        problems.append(Problem(table.file, table.line(row), "", what, mend))
-    return problems, sorted(same)
+def _different(table: Columns, key: pd.DataFrame, again: np.ndarray) -> list[Problem]:
+    """The problem of repeated keys with different values."""
+    later = again[key.iloc[again].duplicated(keep="first").to_numpy()]
+    row = int(later.min())
+    place = _place_in_words(table, row, _key_names(table))
+    what = f"the same key with different values: {place} is there already"
+    what += rows_in_words(later.size)
+    mend = "Give the repeat run 2 (then 3 ...) in the column 'run', or correct the position"
+    if "repeat" in table.table.keys:
+        mend = "Give the repeat another number in the column 'repeat' or 'run'"
+    elif table.table.name in ("samples/needle", "samples/consolidation"):
+        mend = "Give the second test another name, or correct its time or step"
+    return [Problem(table.file, table.line(row), "", what, mend)]
 
 
 def _place_in_words(table: Columns, row: int, names: list[str]) -> str:

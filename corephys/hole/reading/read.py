@@ -13,7 +13,15 @@ import xarray as xr
 from corephys.ground import flags, provenance
 from corephys.ground.vocabulary import term
 from corephys.hole.placing.layout import Layout, lay_out
-from corephys.hole.reading import csv, intervals, pictures, positions, recordings, structure
+from corephys.hole.reading import (
+    copies,
+    csv,
+    intervals,
+    pictures,
+    positions,
+    recordings,
+    structure,
+)
 from corephys.hole.reading.columns import Columns, read_columns
 from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import HoleError, Problem, nearest
@@ -186,6 +194,7 @@ def _assemble(
     for name, table in tables.items():
         where: positions.Positions | None = None
         same: list[int] = []
+        copied: dict[int, int] = {}
         if table.table.interval:
             lying, faults = intervals.locate(table, layout, sections_file)
             problems += faults
@@ -200,10 +209,14 @@ def _assemble(
         if table.table.positioned:
             where, faults = positions.locate(table, layout, sections_file)
             problems += faults + positions.above_seafloor(table, where)
-            faults, same = positions.repeated(table, where)
-            problems += faults
+        key = positions.key_of(table, where)
+        # Waveforms are not in the table of their positions, so that equal rows may differ.
+        if name != recordings.NODE and (key is not None or not table.table.positioned):
+            copied = copies.find(table, key)
+        faults, same = positions.repeated(table, where, key, copied)
+        problems += faults
         if not problems:
-            nodes[f"/{name}"] = _dataset(table, where, layout, tables, same)
+            nodes[f"/{name}"] = _dataset(table, where, layout, tables, same, copied)
     if problems:
         raise HoleError(_in_order(problems), hole)
     if record is not None:
@@ -283,6 +296,7 @@ def _dataset(
     layout: Layout | None,
     tables: dict[str, Columns],
     same: list[int],
+    copied: dict[int, int],
 ) -> xr.Dataset:
     """A table as a Dataset with positions, flag and reason."""
     dim = table.table.dim
@@ -312,10 +326,19 @@ def _dataset(
         reason = positions.reasons(table, where, layout, tables)
         if table.table.supplied:
             reason[same] |= flags.bit("same_position_twice")
-        words = "the row as read"
-        variables["flag"] = (dim, flags.from_reason(reason), flags.flag_attributes(words))
-        variables["reason"] = (dim, reason, flags.reason_attributes(words))
-    attributes = {"bad_cells": table.bad_cells(), "duplicate_rows": json.dumps(same)}
+        # The first row carries every other reason; a copy is not counted among them again.
+        reason[list(copied)] = flags.bit("exact_copy")
+        variables |= _flagged(dim, "", reason, "the row as read")
+    for name, rows in table.unread.items():
+        if f"{name}_flag" in table or f"{name}_reason" in table:
+            continue  # the table has columns of these names; bad_cells lists the cells
+        reason = np.where(_absent(table[name]), flags.bit("missing_value"), 0).astype(np.int64)
+        reason[rows] |= flags.bit("bad_cell")
+        variables |= _flagged(dim, f"{name}_", reason, name.replace("_", " "))
+    listed = sorted({*same, *copied})
+    attributes = {"bad_cells": table.bad_cells(), "duplicate_rows": json.dumps(listed)}
+    if copied:
+        attributes["exact_copies"] = json.dumps(list(copied.items()))
     return xr.Dataset(variables, coordinates, attributes)
 
 
@@ -349,6 +372,19 @@ def _interval_dataset(table: Columns, where: intervals.Intervals, reason: np.nda
     variables["flag"] = (dim, flags.from_reason(reason), flags.flag_attributes(words))
     variables["reason"] = (dim, reason, flags.reason_attributes(words))
     return xr.Dataset(variables, coordinates, {"bad_cells": table.bad_cells()})
+
+
+def _flagged(dim: str, prefix: str, reason: np.ndarray, words: str) -> dict[str, Any]:
+    """Flag and reason along the rows of a table."""
+    return {
+        f"{prefix}flag": (dim, flags.from_reason(reason), flags.flag_attributes(words)),
+        f"{prefix}reason": (dim, reason, flags.reason_attributes(words)),
+    }
+
+
+def _absent(values: np.ndarray) -> np.ndarray:
+    """Cells without a number or time."""
+    return np.asarray(np.isnat(values) if values.dtype.kind == "M" else np.isnan(values))
 
 
 def _attributes(table: Columns, name: str) -> dict[str, str]:

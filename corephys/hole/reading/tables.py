@@ -37,6 +37,9 @@ class Table:
         value and unit, and a position that is there twice is flagged, not refused.
     interval : bool
         Its rows are intervals of the hole: core, section, from and to, or top and bottom.
+    content : tuple of str
+        Optional columns that hold what the table is about: a cell that cannot be read makes its
+        row bad, as in a required column. In any other optional column only the cell is missing.
     """
 
     name: str
@@ -48,6 +51,7 @@ class Table:
     number_prefixes: tuple[str, ...] = ()
     supplied: bool = False
     interval: bool = False
+    content: tuple[str, ...] = ()
 
     @cached_property
     def by_name(self) -> dict[str, Column]:
@@ -98,7 +102,9 @@ def _sample(
 
 
 def _by_depth(name: str, *columns: Column) -> Table:
-    return Table(name, (*_SAMPLE, *optional(*columns, number("value", None))), "reading", True)
+    held = (*columns, number("value", None))
+    content = tuple(column.name for column in held if not column.name.endswith("_uncertainty"))
+    return Table(name, (*_SAMPLE, *optional(*held)), "reading", True, content=content)
 
 
 # The extended inner tube is that of ISO 22475-1: it protrudes beyond the bit.

@@ -248,6 +248,14 @@ class Data:
             )
         return self.stress
 
+    def repeats(self) -> int:
+        """Points that equal an earlier one in depth, porosity and uncertainty to every digit."""
+        columns = [self.depth, self.porosity, *([] if self.sigma is None else [self.sigma])]
+        if not self.depth.size:
+            return 0
+        points = np.column_stack(columns)
+        return int(points.shape[0] - np.unique(points, axis=0, equal_nan=True).shape[0])
+
     def only(self, chosen: np.ndarray) -> Data:
         """Chosen part of the data; the rest is not counted as left out."""
         return Data(

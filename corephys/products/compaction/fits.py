@@ -130,7 +130,10 @@ def fit(
     more rules: a mean squared error above half of that of a constant ("predicts little"); more than
     two fifths of the residual variance between the blocks ("trend in the residuals"); and a
     jackknife uncertainty of the rate over the blocks above 30 % ("rate not known"; Efron and Stein
-    1981, Annals of Statistics 9, 586). The limits are this library's choice.
+    1981, Annals of Statistics 9, 586). More than a twentieth of the points that repeat another one
+    exactly, in depth, porosity and uncertainty, is a rule as well: a fit cannot tell pasted copies
+    from readings, and uses them. Their number is ``points_repeated``. The limits are this library's
+    choice.
     """
     chosen = of_name(model)
     robust = choice(robust, KINDS, "robust")

@@ -37,6 +37,7 @@ _MOST_RATE = thresholds.value("compaction_most_rate")
 _MOST_CORRELATION = thresholds.value("compaction_most_correlation")
 _LONGEST = thresholds.value("compaction_longest")
 _FAR = thresholds.value("compaction_far")
+_REPEATS = thresholds.value("compaction_repeats")
 
 
 def block_checks(
@@ -79,9 +80,18 @@ def judge(
         *_shape(model, found, x),
         *_together(model, found),
     ]
+    repeats = data.repeats()
+    if repeats > _REPEATS * x.size:
+        troubles.append(f"{repeats_in_words(repeats, x.size)}; pasted copies count twice in a fit")
     if checks is None:
         return (*troubles, f"{found.points} points are too few to check the fit by blocks of depth")
     return (*troubles, *_blocks(model, checks))
+
+
+def repeats_in_words(repeats: int, points: int) -> str:
+    """Number of points that repeat another point exactly, in words."""
+    verb = "repeats" if repeats == 1 else "repeat"
+    return f"{repeats} of {points} points {verb} another point exactly"
 
 
 def _bounds(model: Model, found: fitting.Fit, x: np.ndarray, y: np.ndarray) -> list[str]:
@@ -344,7 +354,14 @@ class CompactionFit(fits.FitResult):
         shown = [words.strip() for words in rest if not words.startswith("  beware: ")]
         rows = [tuple(words.split(": ", 1)) if ": " in words else ("", words) for words in shown]
         following = ("fit.predict(depth) gives the curve with its band",)
-        return Card(first, tuple(rows), tuple(self.verdict), following)
+        return Card(first, tuple(rows), self._warnings(), following)
+
+    def _warnings(self) -> tuple[str, ...]:
+        """The verdict, and the number of repeated points where the verdict does not state it."""
+        repeats = int(self.dataset.attrs["points_repeated"])
+        words = repeats_in_words(repeats, self.dataset.attrs["points_used"])
+        stated = not repeats or any(words in trouble for trouble in self.verdict)
+        return self.verdict if stated else (*self.verdict, words)
 
     def __repr__(self) -> str:
         d = self.dataset
@@ -365,7 +382,9 @@ class CompactionFit(fits.FitResult):
         if a["robust"] != "none":
             lines.append(f"  {a['points_weighed_down']} points weighed down ({a['robust']})")
         lines += self._independence()
-        lines += [f"  beware: {trouble}" for trouble in self.verdict] or ["  no rule is broken"]
+        if not self.verdict:
+            lines.append("  no rule is broken")
+        lines += [f"  beware: {trouble}" for trouble in self._warnings()]
         return "\n".join(lines)
 
     def _independence(self) -> list[str]:
@@ -442,6 +461,7 @@ def dataset_of(
         abscissa=model.abscissa,
         points_used=data.porosity.size,
         points_left_out=data.left_out,
+        points_repeated=data.repeats(),
         reduced_chi_square=found.reduced_chi_square,
         aicc=found.aicc,
         skill_over_a_constant=checks.skill if checks else nan,

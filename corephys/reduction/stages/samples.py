@@ -18,6 +18,7 @@ from corephys.ground.choices import plain_words
 from corephys.ground.constants import CONSTANTS
 from corephys.ground.sensor import of_kind, scalar, with_bits
 from corephys.reduction.context import Context, Skipped, pore_water_density, usable_stations
+from corephys.reduction.copies import table_rows
 from corephys.reduction.stages.stress import stress_at
 from corephys.samples import consolidation, needle, strength, velocity
 from corephys.samples import index_properties as index
@@ -138,10 +139,13 @@ def _name_culprits(context: Context, table: xr.Dataset, volume: xr.DataArray) ->
     for name in [n for n in found.data_vars if f"{n}_reason" in found]:
         found = with_bits(found, str(name), found_causes["reason"].values)
     context.results["properties/index_properties"] = found
+    number = table_rows(table, "reading")
     for row in np.flatnonzero(words != ""):
         depth = f" at {float(table['depth'].values[row]):.2f} m" if "depth" in table.coords else ""
         culprit = plain_words(words[row])
-        context.notes.append(f"sample {row}{depth} is an outlier; likely culprit: {culprit}")
+        context.notes.append(
+            f"sample {number[row]}{depth} is an outlier; likely culprit: {culprit}"
+        )
 
 
 def _on_the_scale_of_its_cell(
@@ -190,13 +194,8 @@ def thermal_conductivity(context: Context) -> None:
 def _name_odd_runs(context: Context, table: xr.Dataset) -> None:
     """Note heating runs whose times repeat or whose temperatures do not change."""
     heated = table["time"].values > 0.0
-    rows = pd.DataFrame(
-        {
-            "run": table["run"].values,
-            "time": table["time"].values,
-            "temperature": table["temperature"].values,
-        }
-    )[heated]
+    columns = {name: table[name].values for name in ("run", "time", "temperature")}
+    rows = pd.DataFrame(columns)[heated]
     by_run = rows.groupby("run", sort=False)
     span = by_run["temperature"].max() - by_run["temperature"].min()
     flat = span.index[(span == 0.0) & (by_run["temperature"].count() > 1)]

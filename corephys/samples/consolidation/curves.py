@@ -104,6 +104,9 @@ def gather(table: xr.Dataset) -> list[Test]:
     tests = []
     for name in dict.fromkeys(names):
         rows = np.flatnonzero(names == name)
+        copied = (reason[rows] & flags.bit("exact_copy")) != 0
+        if not copied.all():  # a copy of the complete test is computed, and flagged
+            rows = rows[~copied]
         test = Test(str(name), int(rows[0]))
         for number in np.unique(column["step"][rows]):
             test.steps.append(_step(number, rows[column["step"][rows] == number], column, reason))
@@ -458,6 +461,8 @@ def _one(curve: xr.Dataset, name: str, own: np.ndarray) -> Loading:
     # reasons of the level suspect are passed on.
     seen = int(np.bitwise_or.reduce(curve["void_ratio_reason"].values[rows]))
     suspect = sum(flags.bit(w) for w in flags.names(seen) if flags.REASONS[w] <= flags.SUSPECT)
+    if (curve["void_ratio_reason"].values[rows] & flags.bit("exact_copy")).all():
+        suspect |= flags.bit("exact_copy")  # every point is a copy: the test is one
     return Loading(
         name,
         int(rows[0]),

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, seawater, series, thresholds, units, vocabulary
+from corephys.ground import constants, flags, seawater, series, thresholds, units, vocabulary
 from corephys.ground.arguments import fraction
 from corephys.ground.choices import choice
 from corephys.samples.index_properties import outliers
@@ -257,7 +257,7 @@ def phase_relations(
     )
     quantities, correlation = _with_uncertainties(values, partials, random, systematic, calliper)
     # Step 5: reasons to doubt a sample.
-    found = _reasons(wet, dry, volumes, quantities, outlier_threshold)
+    found = _reasons(wet, dry, volumes, quantities, outlier_threshold, _copies(reason))
     saturation = None
     if len(volumes) == 2:
         saturation, apart = _compare_volumes(wet, dry, volumes, quantities, fluid, route)
@@ -435,17 +435,28 @@ def _with_uncertainties(
 # Step 5: reasons to doubt a sample, from its inputs, its neighbours and its two volumes.
 
 
+def _copies(reason: int | xr.DataArray) -> Numbers:
+    """Rows that are exact copies of others."""
+    return (reason & flags.bit("exact_copy")) != 0
+
+
 def _reasons(
     wet: Numbers,
     dry: Numbers,
     volumes: dict[str, Numbers],
     quantities: dict[str, Measured],
     threshold: float,
+    copied: Numbers,
 ) -> Numbers:
-    """Reasons to doubt a sample from its inputs and from its neighbours."""
+    """Reasons to doubt a sample from its inputs and from its neighbours.
+
+    A sample that is ``copied`` from another row is no neighbour of others.
+    """
     impossible = (wet <= 0) | (dry <= 0) | (dry > wet)
     for volume in volumes.values():
         impossible = impossible | (volume <= 0)
+    if not hasattr(impossible, "dims"):
+        copied = np.asarray(copied)
     # Zero or less: the salt or the pores take up more than the volume of the sample.
     for name in ("grain_density", "void_ratio"):
         impossible = impossible | (quantities[name].values <= 0)
@@ -460,7 +471,7 @@ def _reasons(
         far = xr.apply_ufunc(
             outliers.far_from_neighbours,
             values,
-            np.logical_not(impossible),
+            np.logical_not(impossible | copied),
             kwargs={"depth": depth, "floor": floor, "threshold": threshold},
             input_core_dims=[dims, dims],
             output_core_dims=[dims],

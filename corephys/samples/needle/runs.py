@@ -118,12 +118,13 @@ def gather(table: xr.Dataset) -> Runs:
     if "radius" in table:
         radius = np.asarray(units.as_floats(table["radius"], "m", "radius"), dtype=float)
         radius = radius[order][starts]
-    usable, reason = _row_reasons(table, order, starts)
+    usable, copied, reason = _row_reasons(table, order, starts)
     time, temperature = column["time"], column["temperature"]
-    steps = np.diff(time)
+    # A row that was pasted again repeats its time and spoils nothing: it is not usable.
+    steps, owner = np.diff(time[~copied]), group[~copied]
     twice = np.zeros(starts.size, bool)
-    inside = group[1:] == group[:-1]
-    np.logical_or.at(twice, group[1:][inside & ~(steps > 0) & np.isfinite(steps)], True)
+    inside = owner[1:] == owner[:-1]
+    np.logical_or.at(twice, owner[1:][inside & ~(steps > 0) & np.isfinite(steps)], True)
     power = np.maximum.reduceat(column["heating_power"], starts)
     possible = np.abs(temperature) < HOTTEST
     wild = np.zeros(starts.size, bool)
@@ -198,16 +199,18 @@ def _positive(distance: np.ndarray, name: str) -> np.ndarray:
 
 def _row_reasons(
     table: xr.Dataset, order: np.ndarray, starts: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Usable rows, and the reasons that all rows of a run share."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Usable rows, exact copies of rows of their run, and the reasons that all rows share."""
     if "reason" not in table:
-        return np.ones(order.size, bool), np.zeros(starts.size, np.int64)
+        nothing = np.zeros(order.size, bool)
+        return ~nothing, nothing, np.zeros(starts.size, np.int64)
     reasons = np.asarray(table["reason"].values, dtype=np.int64)[order]
     shared = np.bitwise_and.reduceat(reasons, starts).astype(np.int64)
     lengths = np.diff(np.append(starts, order.size))
     # A reason of the complete run flags its result; only a reason of single rows removes rows.
     own = reasons & ~np.repeat(shared, lengths)
-    return flags.from_reason(own) <= flags.SUSPECT, shared
+    copied = (own & flags.bit("exact_copy")) != 0
+    return flags.from_reason(own) <= flags.SUSPECT, copied, shared
 
 
 def _pad(

@@ -130,7 +130,7 @@ def undrained_shear_strength(table: xr.Dataset, **options: Mapping[str, Any]) ->
             used |= {f"{name}.{key}": value for key, value in numbers.items()}
             used |= {f"{name}.{key}": one for key, one in used_constants(found).items()}
     coordinates = {c: table[c].variable for c in series.POSITION if c in table.coords}
-    others = ("depth_fitted", "offset_closed", "depth_closed", "run", "sample_id")
+    others = ("depth_fitted", "offset_closed", "depth_closed", "run", "sample_id", series.TABLE_ROW)
     coordinates |= {c: table[c].variable for c in others if c in table.coords}
     merged.values = xr.DataArray(
         merged.values,
