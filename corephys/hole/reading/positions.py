@@ -12,10 +12,12 @@ from corephys.hole.placing.layout import Layout, encode
 from corephys.hole.reading.columns import Columns
 from corephys.hole.reading.error import Problem, rows_in_words
 from corephys.hole.reading.structure import unknown_sections
+from corephys.hole.reading.supplied import quantity_columns
 
-__all__ = ["Positions", "above_seafloor", "locate", "reasons", "repeated"]
+__all__ = ["Positions", "above_seafloor", "contradictory_depths", "locate", "reasons", "repeated"]
 
 _SLACK = thresholds.value("section_end_slack")  # cm
+_CONTRADICTION = thresholds.value("supplied_depth_difference")  # m
 _ROUNDING = 1e-6  # cm: ten nanometres, far above the rounding of a sum of lengths
 _SEAFLOOR = _ROUNDING / 100.0  # m; rounding may put the top reading a bit above the seafloor
 
@@ -63,6 +65,9 @@ def locate(
         return Positions(None, None, depth, depth.copy()), []
     problems = _upward(table)
     if layout is None:
+        if not sections_file and table.table.supplied and "depth" in table:
+            depth = table["depth"]
+            return Positions(None, None, depth, depth.copy()), problems
         if not sections_file:
             what = "the rows have core, section and offset, but the hole has no cores or sections"
             mend = "Add cores.csv and sections.csv, or give 'depth [m]' instead"
@@ -92,6 +97,32 @@ def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
     row = int(rows[0])
     what = f"the depth is {where.depth[row]:g} m, above the seafloor{rows_in_words(rows.size)}"
     mend = "Depths count downward from the seafloor: correct the sign, or the top of the core"
+    return [Problem(table.file, table.line(row), "depth", what, mend)]
+
+
+def contradictory_depths(table: Columns, where: Positions | None) -> list[Problem]:
+    """Supplied rows whose depth is not that of their core, section and offset.
+
+    The depth of a sample may be that of its top or of its middle, so that half the length of a
+    sample is no contradiction. Other tables keep a depth beside core, section and offset unread.
+    """
+    if where is None or where.code is None or not table.table.supplied or "depth" not in table:
+        return []
+    apart = np.abs(table["depth"] - where.depth)
+    if "to" in table:
+        apart = np.fmin(apart, apart - np.nan_to_num(table["to"] - table["offset"]) / 200.0)
+    rows = np.flatnonzero(apart > _CONTRADICTION)
+    if not rows.size:
+        return []
+    row = int(rows[0])
+    what = (
+        f"the depth is {table['depth'][row]:g} m, but core, section and offset lie at "
+        f"{where.depth[row]:.3f} m{rows_in_words(rows.size)}"
+    )
+    mend = (
+        "Correct one of the two; a depth on another scale needs another name, such as "
+        "'published_depth [m]'"
+    )
     return [Problem(table.file, table.line(row), "depth", what, mend)]
 
 
@@ -203,7 +234,7 @@ def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem]
     cell stay and are listed. Among values reduced elsewhere, all rows of one key are listed and
     none is a problem.
     """
-    if positions is None or len(table) < 2:
+    if positions is None or len(table) < 2 or table.table.continuous:
         return [], []
     names = [n for n in ("run", *table.table.keys) if n in table]
     place = positions.depth if positions.code is None else table["offset"]
@@ -224,8 +255,24 @@ def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem]
     if again.size == 0:
         return [], []
     if table.table.supplied:
-        return [], again.tolist()
+        return [], _supplied_twice(table, frame, again)
     return _compare(table, frame, again, names)
+
+
+def _supplied_twice(table: Columns, frame: pd.DataFrame, again: np.ndarray) -> list[int]:
+    """Rows at one position that hold a value of the same quantity; a blank cell is no value."""
+    named = quantity_columns(table)
+    if not named:
+        return [int(row) for row in again]
+    held = [table[name] for name in named]
+    if "quantity" in table and "value" in table:
+        held.append(np.where(table["quantity"] == "", np.nan, table["value"]))
+    twice = np.zeros(len(table), dtype=bool)
+    for values in held:
+        known = np.flatnonzero(~np.isnan(values[again]))
+        rows = again[known]
+        twice[rows[frame.iloc[rows].duplicated(keep=False).to_numpy()]] = True
+    return [int(row) for row in np.flatnonzero(twice)]
 
 
 def _compare(

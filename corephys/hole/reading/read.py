@@ -187,6 +187,7 @@ def _assemble(
         if table.table.positioned:
             where, faults = positions.locate(table, layout, sections_file)
             problems += faults + positions.above_seafloor(table, where)
+            problems += positions.contradictory_depths(table, where)
             faults, same = positions.repeated(table, where)
             problems += faults
         if not problems:
@@ -261,7 +262,8 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
     return sorted(dict.fromkeys(problems), key=key)
 
 
-_PLACE = ("core", "section", "offset", "run", "depth")
+_SECTION = ("core", "section", "offset")
+_PLACE = (*_SECTION, "run", "depth")
 
 
 def _dataset(
@@ -281,6 +283,8 @@ def _dataset(
         if name == "sample_id":
             entry.attrs["long_name"] = "name of the sample, of its owner or an IGSN"
             coordinates[name] = entry
+        elif where is not None and where.code is None and name in _SECTION:
+            variables[f"{name}_as_given"] = entry  # the hole has no cores to place them by
         elif where is not None and name in _PLACE[: 5 if where.code is None else 4]:
             coordinates[name] = entry
         elif name in ("flag", "reason") and table.table.name not in FLAGGED_ELSEWHERE:
