@@ -76,11 +76,26 @@ def locate(
     problems += unknown_sections(table, layout.codes, sections_file)
     code = layout.encode(table["core"], table["section"])
     offset = table["offset"]
+    by_depth = _by_depth(table)
     if "to" in table:  # a sample's depth is the middle of its interval
         end = table["to"]
         offset = np.where(np.isnan(end), offset, 0.5 * (offset + end))
     closed = layout.close(code, offset) if layout.void_core.size else None
-    return Positions(code, offset, *layout.place(code, offset), closed), problems
+    depth, fitted = layout.place(code, offset)
+    if by_depth.any():
+        depth = np.where(by_depth, table["depth"], depth)
+        fitted = np.where(by_depth, table["depth"], fitted)
+        if closed is not None:
+            closed = closed[0], np.where(by_depth, table["depth"], closed[1])
+    return Positions(code, offset, depth, fitted, closed), problems
+
+
+def _by_depth(table: Columns) -> np.ndarray:
+    """Rows of supplied values that leave core and section empty and give a depth instead."""
+    if not table.table.supplied or "depth" not in table:
+        return np.zeros(len(table), dtype=bool)
+    empty = (table["core"] == "") & (table["section"] == "")
+    return np.asarray(empty & np.isfinite(table["depth"]))
 
 
 def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
@@ -162,10 +177,11 @@ def reasons(
     end = np.fmax(offset, table["to"]) if "to" in table else offset
     with np.errstate(invalid="ignore"):
         outside = (end > layout.length[code] * 100.0 + _SLACK + _ROUNDING) | (offset < -_ROUNDING)
+    outside &= code >= 0
     reason[outside] |= flags.bit("past_section_end")
     sections = tables["sections"]
     if "kind" in sections:
-        reason[(sections["kind"] == "catcher")[code]] |= flags.bit("catcher")
+        reason[(sections["kind"] == "catcher")[code] & (code >= 0)] |= flags.bit("catcher")
     rows = _rows_by_section(code, len(layout.codes))
     _removed(reason, table, tables.get("removed"), rows, layout, positions.offset)
     _excluded(reason, table, tables.get("exclusions"), rows, layout, positions.offset)

@@ -174,7 +174,9 @@ def _of(keys: Mapping[str, Any]) -> dict[str, Any]:
 def _has_a_place(dataset: xr.Dataset) -> bool:
     """Whether every reading has a core, section, offset and depth."""
     wanted = ("core", "section", "offset", "depth")
-    return all(name in dataset.coords and dataset[name].dims == ("reading",) for name in wanted)
+    if not all(name in dataset.coords and dataset[name].dims == ("reading",) for name in wanted):
+        return False
+    return bool((dataset["core"].values != "").all())  # supplied values may have a depth alone
 
 
 def of_stations(context: Context, temperature: xr.Dataset) -> xr.Dataset | str | None:
@@ -194,7 +196,7 @@ def of_stations(context: Context, temperature: xr.Dataset) -> xr.Dataset | str |
         [depth], with one error for each lowering; None where neither is given.
     """
     stated = context.recipe["heat_flow"]["depth_uncertainty"]
-    if "supplied_from" in temperature.attrs and "core" not in temperature.coords:
+    if "status" in temperature.attrs:
         return stated  # a log is one lowering: its readings share the errors of [depth]
     keys = context.recipe["depth"]
     string = keys["drill_string"] is not None or keys["drill_string_relative"] is not None

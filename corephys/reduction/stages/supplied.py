@@ -209,11 +209,19 @@ def _effects(
 
 def _repeated(part: xr.Dataset, method: np.ndarray) -> np.ndarray:
     """Whether another value of the same quantity and method has the same position and run."""
-    named = ("core", "section", "offset") if "offset" in part.coords else ("depth",)
-    key = {name: part[name].values for name in (*named, "run") if name in part.coords}
-    place = part[named[-1]].values.astype(float)
-    frame = pd.DataFrame({**key, "method": method})
+    named = [name for name in ("core", "section", "run") if name in part.coords]
+    place = _along(part)
+    frame = pd.DataFrame({n: part[n].values for n in named}).assign(place=place, method=method)
     return np.asarray(frame.duplicated(keep=False).to_numpy() & np.isfinite(place))
+
+
+def _along(table: xr.Dataset) -> np.ndarray:
+    """Offset of each row [cm]; its depth [m] where the table or the row has no offset."""
+    depth = table["depth"].values.astype(float)
+    if "offset" not in table.coords:
+        return depth
+    offset = table["offset"].values.astype(float)
+    return np.where(np.isnan(offset), depth, offset)
 
 
 def _doubt_fractions(context: Context, table: xr.Dataset, path: str, given: _Values) -> None:
@@ -264,9 +272,14 @@ def _series(table: xr.Dataset, path: str, given: _Values) -> xr.Dataset:
 
 
 def _at(part: xr.Dataset, values: np.ndarray) -> xr.DataArray:
-    """Values at the positions of rows of a table."""
+    """Values at the positions of rows of a table; a core that no row names is left out."""
     places = {name: coordinate.variable for name, coordinate in part.coords.items()}
+    if "core" in places and not (part["core"].values != "").any():
+        places = {name: places[name] for name in places if name not in _IN_CORE}
     return xr.DataArray(values, dims="reading", coords=places)
+
+
+_IN_CORE = ("core", "section", "offset", "offset_closed")
 
 
 def _built(path: str, measured: dict[str, Measured], given: Iterable[_Values]) -> xr.Dataset:
@@ -318,9 +331,9 @@ def _together(table: xr.Dataset, path: str, given: Mapping[str, _Values]) -> xr.
 
 def _places(table: xr.Dataset) -> np.ndarray:
     """A whole number for the position of each row, equal for rows of one sample."""
-    named = ("core", "section", "offset") if "offset" in table.coords else ("depth",)
-    columns = [*(n for n in (*named, "run", "sample_id") if n in table.coords)]
-    frame = pd.DataFrame({name: table[name].values for name in columns})
+    named = ("core", "section", "run", "sample_id")
+    columns = {name: table[name].values for name in named if name in table.coords}
+    frame = pd.DataFrame({**columns, "place": _along(table)})
     if "to" in table:
         frame["to"] = table["to"].values
     return np.asarray(frame.groupby(list(frame.columns), dropna=False, sort=False).ngroup())
@@ -454,6 +467,9 @@ def _later(context: Context, name: str) -> None:
         if name == "thermal_conductivity" and "direction" in table:
             words = table["direction"].values[given.rows]
             found = found.assign_coords(direction=("reading", words, {"long_name": "direction"}))
+        if name == "equilibrium_temperature":
+            # It was measured below the cores, so that its depth does not err with a core's.
+            found = found.drop_vars([c for c in _IN_CORE if c in found.coords])
         _keep(context, _LATER[name], _beside(path, name), found)
 
 
