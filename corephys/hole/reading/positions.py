@@ -253,6 +253,8 @@ def repeated(table: Columns, positions: Positions | None) -> tuple[list[Problem]
     if positions is None or len(table) < 2 or table.table.continuous:
         return [], []
     names = [n for n in ("run", *table.table.keys) if n in table]
+    if table.table.supplied and "sample_id" in table:
+        names.append("sample_id")  # published depths are rounded: two samples may share one
     place = positions.depth if positions.code is None else table["offset"]
     key: dict[str, Any] = {"place": place}
     if positions.code is not None:

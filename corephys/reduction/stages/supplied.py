@@ -208,8 +208,8 @@ def _effects(
 
 
 def _repeated(part: xr.Dataset, method: np.ndarray) -> np.ndarray:
-    """Whether another value of the same quantity and method has the same position and run."""
-    named = [name for name in ("core", "section", "run") if name in part.coords]
+    """Whether another value of a quantity has the same position, run, method and sample_id."""
+    named = [n for n in ("core", "section", "run", "sample_id") if n in part.coords]
     place = _along(part)
     frame = pd.DataFrame({n: part[n].values for n in named}).assign(place=place, method=method)
     return np.asarray(frame.duplicated(keep=False).to_numpy() & np.isfinite(place))
