@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -289,7 +288,7 @@ def test_a_supplied_uncertainty_weights_the_fit():
 
 
 MASSES = {
-    **{**PLACED, "offset [cm]": [20.0, 60.0, 100.0]},
+    **PLACED, "offset [cm]": [20.0, 60.0, 100.0],
     "wet_mass [g]": [15.0, 15.2, 15.4], "dry_mass [g]": [8.0, 8.3, 8.6],
     "dry_volume [cm^3]": [2.9, 3.0, 3.1],
 }  # fmt: skip

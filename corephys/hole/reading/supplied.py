@@ -118,8 +118,8 @@ def _unknown(table: Columns) -> list[Problem]:
 
 
 _LIST = (
-    f"The usual quantities are {', '.join(_USUAL)}; all are rows of the page of quantities. A "
-    "quantity of your own is added with cp.vocabulary.add before the hole is read"
+    f"Write a name of the vocabulary, usually {', '.join(_USUAL)}; add a quantity of your own with "
+    "cp.vocabulary.add before the hole is read"
 )
 
 
