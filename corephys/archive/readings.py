@@ -27,7 +27,7 @@ from corephys.ground.provenance import FORMAT_VERSION, UsedConstant
 from corephys.reduction.context import Context, Skipped, pore_water_density
 from corephys.reduction.run import complete_recipe
 from corephys.reduction.stages import gamma as gamma_stage
-from corephys.reduction.stages import samples
+from corephys.reduction.stages import samples, supplied
 from corephys.reduction.stages.gamma import counting_time
 from corephys.reduction.stages.scan import elapsed_on, grain_density_for
 from corephys.sensors import gamma, pwave
@@ -472,6 +472,8 @@ def collect_hole(
     lacking: list[str] = []
     with suppress(Skipped):
         samples.index_properties(context)
+    supplied.index_properties(context)
+    supplied.reported_values(context)
     for sensor in sensors:
         try:
             found[sensor] = _gamma(context) if sensor == "gamma" else _pwave(context)

@@ -263,6 +263,8 @@ def _of_leaf(
     footnotes += [_DEPTH] if "depth" in data.coords else []
     footnotes += [K1]
     footnotes += [str(data.attrs["safety"])] if "safety" in data.attrs else []
+    if "supplied_from" in data.attrs:
+        footnotes += [f"Supplied already reduced in {data.attrs['supplied_from']}."]
     hole = str(tree.attrs.get("title", ""))
     return ReportTable(
         name, f"{title}, {hole}" if hole else title, tuple(columns), tuple(footnotes)
@@ -338,6 +340,8 @@ def _heat_flow(tree: xr.DataTree) -> ReportTable:
         for key, what in (("depth_uncertainty", "depths"), ("datum_uncertainty", "the depth datum"))
         if key in flow.attrs
     ]
+    if "status" in flow.attrs:
+        notes.append(f"{str(flow.attrs['status']).capitalize()}.")
     title = f"Heat flow, {tree.attrs.get('title', '')}"
     return ReportTable("heat_flow", title, columns, tuple(notes))
 
@@ -397,12 +401,16 @@ REPORT_TABLES: dict[str, Callable[[xr.DataTree], ReportTable]] = {
         "properties/formation_temperature",
         ("sample_id", "station", "tool", "depth"),
         ("equilibrium_temperature",),
-        lambda data: [
-            fixed_column("conductivity [W/(m K)]", data["conductivity"].values, 3),
-            fixed_column("window from [s]", data["window_start"].values, 0),
-            fixed_column("window to [s]", data["window_end"].values, 0),
-            text_column("grade", data["grade"].values),
-        ],
+        lambda data: (
+            []
+            if "supplied_from" in data.attrs
+            else [
+                fixed_column("conductivity [W/(m K)]", data["conductivity"].values, 3),
+                fixed_column("window from [s]", data["window_start"].values, 0),
+                fixed_column("window to [s]", data["window_end"].values, 0),
+                text_column("grade", data["grade"].values),
+            ]
+        ),
     ),
     "heat_flow": _heat_flow,
     "sample_velocity": lambda tree: _of_leaf(

@@ -195,7 +195,7 @@ def _samples(axes: Axes, tree: xr.DataTree) -> None:
         node(tree, "properties/index_properties"),
         node(tree, "properties/sample_velocity"),
     )
-    if index is None or sent is None:
+    if index is None or sent is None or "bulk_density" not in index:
         return
     across = sent.isel(reading=sent["axis"].values.astype(str) == "across")
     if not across.sizes["reading"]:
@@ -590,6 +590,10 @@ def density_comparison(tree: xr.DataTree, *, by: str = "coring_method") -> Plate
     """
     samples = require(tree, "properties/index_properties", "density_comparison")
     scan = require(tree, "properties/density", "density_comparison")
+    if "bulk_density" not in samples:
+        raise NothingToDraw(
+            "the figure density_comparison needs a bulk density of samples; this hole has none"
+        )
     beside = match(
         scan, to=samples, within=_WITHIN, how="mean_over_footprint", allow=("good", "not_evaluated")
     )

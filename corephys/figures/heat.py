@@ -68,8 +68,8 @@ def heat_flow(tree: xr.DataTree) -> Plate:
     NothingToDraw
         If the hole has no formation temperature.
     """
-    require(tree, "properties/formation_temperature", "heat_flow")
-    temperature = series(tree, "properties/formation_temperature", "equilibrium_temperature")
+    warm = _temperatures(tree, "heat_flow")
+    temperature = series(tree, warm, "equilibrium_temperature")
     if temperature is None:
         raise NothingToDraw(
             "the figure heat_flow needs an equilibrium temperature; no station of this hole has one"
@@ -96,16 +96,31 @@ def heat_flow(tree: xr.DataTree) -> Plate:
         figure,
         what,
         node(tree, "properties/thermal_conductivity"),
-        node(tree, "properties/formation_temperature"),
+        node(tree, warm),
         resistance,
         flow,
         depth_scale="depth",
     )
 
 
+def _temperatures(tree: xr.DataTree, figure: str) -> str:
+    """Path of the temperatures of the heat flow: of stations, of a log, or of both."""
+    stations, log = "properties/formation_temperature", "properties/temperature_log"
+    resistance = node(tree, "products/thermal_resistance")
+    path = stations if resistance is None else resistance.attrs.get("temperatures_from", stations)
+    if node(tree, path) is None and node(tree, log) is not None:
+        path = log
+    require(tree, path, figure)
+    return str(path)
+
+
+_DENSE_FROM = 100  # temperatures of a log above which they are drawn as crosses without bars
+
+
 def _against_depth(axes: Axes, one: Series, bottom: float) -> None:
     """Draw a series of samples or stations down to ``bottom`` [m]."""
-    draw_series(axes, one, one.name.replace("_", " "))
+    small = one.values.size > _DENSE_FROM
+    draw_series(axes, one, one.name.replace("_", " "), small=small)
     axes.set_xlim(*span([one]))
     depth_axis(axes, bottom)
     axes.set_xlabel(one.label)
@@ -124,17 +139,20 @@ def _bullard(
     known = f"{name}_u_random" in resistance and f"{name}_u_systematic" in resistance
     error = uncertainty.total(resistance, name).values if known else None
     panel = f"{temperature.label} against {label(name)}"
-    # /products/thermal_resistance has one row for each station, in the same order.
+    # /products/thermal_resistance has one row for each temperature, in the same order.
+    small = x.size > _DENSE_FROM
     plate.points(
         axes,
         panel,
-        "stations",
+        "temperatures, supplied" if temperature.supplied else "stations",
         temperature.values,
         x,
         flag=temperature.flag,
-        x_error=temperature.error,
-        y_error=error,
+        x_error=None if small else temperature.error,
+        y_error=None if small else error,
         colour=COLOURS[temperature.name],
+        small=small,
+        marker=plate.marker_of(temperature.supplied, small),
     )
     bottom = float(np.nanmax(x)) * 1.06
     axes.set_ylim(bottom, -0.03 * bottom)
@@ -201,7 +219,7 @@ def heat_flow_tests(tree: xr.DataTree) -> Plate:
     bend = require(tree, "products/heat_flow_curvature", "heat_flow_tests")
     pieces = require(tree, "products/heat_flow_intervals", "heat_flow_tests")
     resistance = require(tree, "products/thermal_resistance", "heat_flow_tests")
-    temperature = require(tree, "properties/formation_temperature", "heat_flow_tests")
+    temperature = require(tree, _temperatures(tree, "heat_flow_tests"), "heat_flow_tests")
     table = node(tree, "products/heat_flow_corrections")
     with new_plate(TWO_COLUMNS, 82.0, tree) as figure:
         axes = list(figure.subplots(1, 2 + (table is not None)))
@@ -253,7 +271,17 @@ def _residuals(
         uncertainty.total(temperature, "equilibrium_temperature").values,
         1e-3 * flow * resistance["thermal_resistance_u_random"].values,
     )
-    plate.points(axes, panel, "stations", line[shown], r[shown], x_error=error[shown], colour=_WARM)
+    small = int(shown.sum()) > _DENSE_FROM
+    plate.points(
+        axes,
+        panel,
+        "stations",
+        line[shown],
+        r[shown],
+        x_error=None if small else error[shown],
+        colour=_WARM,
+        small=small,
+    )
     _draw_bottom_water(axes, panel, water)
     bottom = 1.06 * float(r[shown].max())
     plate.curve(axes, panel, "line", [0.0, 0.0], [0.0, bottom])
@@ -474,6 +502,16 @@ def _windows(axes: Axes, everything: xr.Dataset, one: xr.Dataset) -> None:
 # One temperature station: the decay, residuals of the fit, and the valley of conductivity.
 
 
+def _station_names(found: xr.Dataset, figure: str) -> np.ndarray:
+    """Names of the stations; supplied temperatures have no records to draw."""
+    if "station" not in found.variables:
+        raise NothingToDraw(
+            f"the figure {figure} needs temperatures computed from the records of stations; those "
+            "of this hole were supplied"
+        )
+    return np.asarray(found["station"].values.astype(str))
+
+
 def station(tree: xr.DataTree, name: str | int | None = None) -> Plate:
     """Draw a station's record, its fit and residuals, and temperature against conductivity.
 
@@ -500,7 +538,7 @@ def station(tree: xr.DataTree, name: str | int | None = None) -> Plate:
         require(tree, f"downhole/{part}", "station")
         for part in ("formation_temperature", "stations", "tools")
     )
-    names = found["station"].values.astype(str)
+    names = _station_names(found, "station")
     if name is None:
         row = int(np.argmax(np.isfinite(found["equilibrium_temperature"].values)))
     elif (names == str(name)).any():
@@ -630,7 +668,7 @@ def temperature_records(tree: xr.DataTree) -> Plate:
         require(tree, f"downhole/{part}", "temperature_records")
         for part in ("formation_temperature", "stations", "tools")
     )
-    names = found["station"].values.astype(str)
+    names = _station_names(found, "temperature_records")
     shown = np.flatnonzero(np.isfinite(found["equilibrium_temperature"].values))
     if not shown.size:
         raise NothingToDraw(

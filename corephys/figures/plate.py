@@ -53,6 +53,7 @@ _FLAG_WORDS = {1: "good", 2: "not evaluated", 3: "suspect", 4: "bad", 9: "missin
 # take a viewer seconds to draw.
 _RASTER_FROM = 400
 _MM_A_LETTER = 1.5  # mean width of a letter of eight-point type [mm]
+CROSS, DIAMOND = "x", "D"  # symbols of supplied values, of a scan and of samples
 _DENSE_FROM = 600  # points of a scan; fewer are drawn larger
 _SYMBOL = 3.6  # size of the symbol of a sample [points]
 
@@ -235,7 +236,7 @@ def points(
 
     ``panel`` and ``series`` are names in the table of the figure. Points without a number are not
     drawn. Errors are standard uncertainties, drawn as bars where known. ``small`` draws the dots
-    of a scan, otherwise ``marker`` is the symbol of samples.
+    of a scan, or its small crosses where ``marker`` is one; otherwise it is the symbol of samples.
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     level = np.ones(x.size, dtype=int) if flag is None else np.asarray(flag, dtype=int)
@@ -248,9 +249,11 @@ def points(
     ):
         if not which.any():
             continue
-        style: dict[str, Any] = {"marker": "." if small else marker, "linestyle": "none"}
+        crosses = small and marker == CROSS
+        dots = small and not crosses
+        style: dict[str, Any] = {"marker": "." if dots else marker, "linestyle": "none"}
         style.update(markersize=dot if small else _SYMBOL, color=ink, zorder=order)
-        style.update(markeredgewidth=0.0 if small else 0.6)
+        style.update(markeredgewidth=0.0 if dots else 0.4 if crosses else 0.6)
         if not small:
             style["markerfacecolor"] = "white"
         style["rasterized"] = bool(small and which.sum() > _RASTER_FROM)
@@ -370,6 +373,13 @@ def picture(
 
 # --------------------------------------------------------------------------------------------------
 # Words and keys inside the axes. They show no data and are not recorded.
+
+
+def marker_of(supplied: bool, small: bool) -> str:
+    """Symbol of a series: supplied values have one of their own, of a scan and of samples."""
+    if not supplied:
+        return "." if small else "o"
+    return CROSS if small else DIAMOND
 
 
 def symbol_key(words: str, marker: str, colour: str) -> Line2D:

@@ -35,6 +35,8 @@ class Series:
         Values, depths [m] and standard uncertainties, NaN where unknown.
     flag : (n,) ndarray of int
         Flags, 1 to 9; all 1 where the leaf has none.
+    supplied : bool
+        Whether the values were supplied already reduced.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Series:
     depth: np.ndarray
     error: np.ndarray
     flag: np.ndarray
+    supplied: bool = False
 
 
 def of_name(table: xr.Dataset, key: str, name: str) -> xr.Dataset:
@@ -93,7 +96,15 @@ def series(tree: xr.DataTree, path: str, name: str, *, depth_scale: str = "depth
     flagged = f"{name}_flag" in dataset
     level = dataset[f"{name}_flag"].values if flagged else np.ones(values.size, dtype=int)
     unit = str(dataset[name].attrs.get("units", TERMS[name].unit if name in TERMS else "1"))
-    return Series(name, label(name, unit), values, depth, error, level)
+    supplied = "supplied_from" in dataset.attrs
+    return Series(name, label(name, unit), values, depth, error, level, supplied)
+
+
+def supplied_beside(tree: xr.DataTree, name: str, *, depth_scale: str = "depth") -> list[Series]:
+    """Supplied values of a quantity that stand beside the measured ones, of samples and scan."""
+    paths = ("supplied_index_properties", f"supplied_samples_{name}", f"supplied_{name}")
+    found = [series(tree, f"properties/{path}", name, depth_scale=depth_scale) for path in paths]
+    return [one for one in found if one is not None]
 
 
 def scalar(dataset: xr.Dataset, name: str) -> tuple[float, float]:

@@ -11,7 +11,16 @@ from matplotlib.axes import Axes
 from corephys import uncertainty
 from corephys.figures import plate
 from corephys.figures.plate import Plate, describe, line_key, new_plate, note
-from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require, scalar, series
+from corephys.figures.reading import (
+    DEPTHS,
+    NothingToDraw,
+    Series,
+    node,
+    require,
+    scalar,
+    series,
+    supplied_beside,
+)
 from corephys.figures.style import (
     COLOURS,
     ONE_COLUMN,
@@ -20,7 +29,14 @@ from corephys.figures.style import (
     label,
     value_in_print,
 )
-from corephys.figures.tracks import SEAFLOOR, depth_axis, draw_scan_and_samples, draw_series, span
+from corephys.figures.tracks import (
+    SEAFLOOR,
+    depth_axis,
+    draw_scan_and_samples,
+    draw_series,
+    draw_supplied_beside,
+    span,
+)
 from corephys.ground import flags
 from corephys.ground.choices import choice, matching, plain_words
 
@@ -53,16 +69,18 @@ def porosity_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> Plate:
     depth_scale = choice(depth_scale, DEPTHS, "depth_scale")
     scan = series(tree, "products/porosity", "porosity", depth_scale=depth_scale)
     samples = series(tree, "properties/index_properties", "porosity", depth_scale=depth_scale)
-    present = [one for one in (scan, samples) if one is not None]
+    beside = supplied_beside(tree, "porosity", depth_scale=depth_scale)
+    present = [one for one in (scan, samples, *beside) if one is not None]
     if not present:
         raise NothingToDraw(
             "the figure porosity_depth needs a porosity; this hole has neither samples of index "
-            "properties nor a reduced density scan"
+            "properties nor a reduced density scan, and no supplied porosity"
         )
     panel = f"porosity against {label(depth_scale)}"
     with new_plate(ONE_COLUMN, 115.0, tree) as figure:
         axes = figure.add_subplot()
         draw_scan_and_samples(axes, scan, samples, panel)
+        draw_supplied_beside(axes, beside, (("scan", scan), ("samples", samples)), panel)
         words = _draw_fit(axes, tree)
         axes.set_xlim(*span(present))
         depths = np.concatenate([one.depth for one in present])

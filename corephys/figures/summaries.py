@@ -14,7 +14,15 @@ from corephys import quality, uncertainty
 from corephys.figures import plate
 from corephys.figures.intervals import draw_lithology, looks
 from corephys.figures.plate import Plate, describe, new_plate, symbol_key
-from corephys.figures.reading import DEPTHS, NothingToDraw, Series, node, require, series
+from corephys.figures.reading import (
+    DEPTHS,
+    NothingToDraw,
+    Series,
+    node,
+    require,
+    series,
+    supplied_beside,
+)
 from corephys.figures.style import PAGE, TWO_COLUMNS, label
 from corephys.figures.tracks import (
     count_outside,
@@ -22,6 +30,7 @@ from corephys.figures.tracks import (
     draw_cores,
     draw_layers,
     draw_series,
+    draw_supplied_beside,
     draw_track,
     layer_boundaries,
     methods_in_order,
@@ -239,6 +248,8 @@ def _caption(
         words.append("cores filled as far as recovered, " + _greys(methods_in_order(cores)))
     words += ["dots: scan"] * scan
     words += ["open symbols: samples, bars one standard uncertainty each way"] * samples
+    if any(one is not None and one.supplied for pair in found.values() for one in pair):
+        words += ["crosses and diamonds: supplied scan and samples"]
     words += ["pale: flagged"]
     words += ["dashed: tops of layers"] * (layers is not None)
     return textwrap.fill("; ".join(words), width=int(0.75 * width))
@@ -283,11 +294,19 @@ def index_properties_depth(tree: xr.DataTree, *, depth_scale: str = "depth") -> 
     names = ("bulk_density", "porosity", "grain_density")
     found = [series(tree, "properties/index_properties", n, depth_scale=depth_scale) for n in names]
     shown = [one for one in found if one is not None]
+    if not shown:
+        raise NothingToDraw(
+            "the figure index_properties_depth needs a bulk density, porosity or grain density of "
+            "samples; this hole has none"
+        )
     with new_plate(TWO_COLUMNS, _HEIGHT, tree) as figure:
         axes = figure.subplots(1, len(shown), sharey=True, squeeze=False)[0]
         for one, track in zip(shown, axes, strict=True):
+            beside = supplied_beside(tree, one.name, depth_scale=depth_scale)
             draw_series(track, one)
-            track.set_xlim(*span([one]))
+            panel = f"{one.label} against depth [m]"
+            draw_supplied_beside(track, beside, (("samples", one),), panel)
+            track.set_xlim(*span([one, *beside]))
             track.set_xlabel(one.label)
             count_outside(track, [one.values])
         _down(axes, tree, shown, depth_scale)

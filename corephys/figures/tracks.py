@@ -16,6 +16,7 @@ from corephys.figures.style import COLOURS, plain
 from corephys.ground import flags
 from corephys.ground.registry import SENSORS
 
+BESIDE = "0.45"  # grey of supplied values that stand beside the measured ones
 # Label of a depth axis where nothing was fitted into the advance.
 SEAFLOOR = "depth below seafloor [m]"
 # Largest over smallest value, up to which the axis stays linear: a logarithmic axis so short may
@@ -59,7 +60,12 @@ def draw_series(
     colour: str | None = None,
     small: bool = False,
 ) -> None:
-    """Draw a series against depth: symbols with their errors, or the small dots of a scan."""
+    """Draw a series against depth: symbols with their errors, or the small dots of a scan.
+
+    Supplied values have symbols of their own.
+    """
+    if one.supplied:
+        words = f"{words}, supplied"
     plate.points(
         axes,
         panel or f"{one.label} against depth [m]",
@@ -71,6 +77,7 @@ def draw_series(
         x_error=None if small else one.error,
         colour=colour or COLOURS.get(one.name, "black"),
         small=small,
+        marker=plate.marker_of(one.supplied, small),
     )
 
 
@@ -82,6 +89,31 @@ def draw_scan_and_samples(
         draw_series(axes, scan, "scan", panel=panel, small=True)
     if samples is not None:
         draw_series(axes, samples, panel=panel, colour="black" if scan is not None else None)
+
+
+def draw_supplied_beside(
+    axes: Axes, beside: Sequence[Series], shown: Sequence[tuple[str, Series | None]], panel: str
+) -> None:
+    """Draw supplied values beside the others, and name all symbols where any are supplied.
+
+    ``shown`` are the series that are drawn already, with ``"scan"`` or ``"samples"``. Supplied
+    values are grey: the products do not use them where they stand beside.
+    """
+    present = [(words, one) for words, one in shown if one is not None]
+    for one in beside:
+        draw_series(axes, one, "beside", panel=panel, colour=BESIDE)
+    if not beside and not any(one.supplied for _, one in present):
+        return
+    scanned = any(words == "scan" for words, _ in present)
+    keys = []
+    for words, one in present:
+        small = words == "scan"
+        colour = "black" if scanned and not small else COLOURS.get(one.name, "black")
+        named = f"{words}, supplied" if one.supplied else words
+        keys.append(plate.symbol_key(named, plate.marker_of(one.supplied, small), colour))
+    if beside:
+        keys.append(plate.symbol_key("supplied, not used", plate.DIAMOND, BESIDE))
+    axes.legend(handles=keys, loc="lower right", handletextpad=0.3, fontsize=5.5)
 
 
 def depth_axis(

@@ -315,6 +315,12 @@ class Reduction(Protocol):
     def result(self, path: str) -> xr.Dataset:
         """A result of an earlier stage; the stage is skipped where there is none."""
 
+    def porosity(self) -> xr.Dataset:
+        """Porosity of the scan or of supplied samples; the stage is skipped without either."""
+
+    def density(self) -> xr.Dataset:
+        """Density of the scan or of supplied samples; the stage is skipped without either."""
+
     def geometry(self, table: xr.Dataset) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Core diameter and bore [mm] and density of the annulus [g/cm^3] of every reading."""
 

@@ -71,6 +71,7 @@ _LEFT_OUT = (
 _USED = ("points_used", "temperatures_used", "readings_used", "conductivities_used")
 # Attributes that are shown as rows.
 _ATTRIBUTES = (
+    "supplied_from",
     "equation",
     "curve",
     "description",
@@ -102,7 +103,7 @@ def _card(
     if len(names) > _QUANTITIES:
         rows.append(("and", ", ".join(TERMS[name].long_name for name in names[_QUANTITIES:])))
     rows += _record(result)
-    following = [_NEXT[path]] if path in _NEXT else []
+    following = [_NEXT[path]] if path in _NEXT and "supplied_from" not in result.attrs else []
     if "steps" in result.attrs:
         following.append("cp.explain(result) lists the steps, equations, constants and sources")
     # The card of a hole uses only the warnings of its leaves; pictures take most of the time.

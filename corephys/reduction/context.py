@@ -18,25 +18,37 @@ from corephys.ground.constants import Constant
 from corephys.ground.sensor import scalar, series_like
 from corephys.hole.placing import described, layout
 from corephys.hole.reading.error import HoleError, Problem
+from corephys.products.heat_flow.stations import FEW
 from corephys.products.stress.fluids import pressure_of_column
 from corephys.reduction.copies import Copies
 from corephys.reduction.lineage import Lineage, Noted, WatchedRecipe
 from corephys.reduction.recipe import Recipe, current_keys
+from corephys.uncertainty import Measured
 
 if TYPE_CHECKING:
     import pint
 
 __all__ = [
+    "LOG",
+    "SAMPLES",
     "Context",
     "Skipped",
     "calculated",
     "pore_water_density",
+    "samples_with",
     "sea_water_density",
     "seconds_since",
+    "temperatures",
     "usable_stations",
 ]
 
 _Made = TypeVar("_Made")
+
+SAMPLES = "properties/index_properties"
+# Where the measured ones are when supplied ones stand in their place.
+_MEASURED_SAMPLES = "properties/measured_index_properties"
+STATIONS, LOG = "properties/formation_temperature", "properties/temperature_log"
+_BOTH = "products/heat_flow_temperatures"
 
 # Results that later stages use, and the stage that makes each, for messages.
 MADE_BY = {
@@ -163,6 +175,24 @@ class Context:
         if stage in self.failed:
             return f": the stage {stage!r} failed"
         return f": the stage {stage!r} was skipped" if stage in self.skipped else ""
+
+    def density(self) -> xr.Dataset:
+        """Bulk density of the scan; that of supplied samples where the scan has none."""
+        return self._of_core("properties/density", "bulk_density")
+
+    def porosity(self) -> xr.Dataset:
+        """Porosity of the scan; that of supplied samples where the scan has none."""
+        return self._of_core("products/porosity", "porosity")
+
+    def _of_core(self, path: str, name: str) -> xr.Dataset:
+        """A quantity of the scan, else of supplied samples, else Skipped."""
+        if path not in self.results:
+            samples = self.results.get(SAMPLES)
+            if samples is not None and "supplied_from" in samples.attrs and name in samples:
+                words = name.replace("_", " ")
+                self.note(f"no {words} of the scan: products use that of the supplied samples")
+                return samples
+        return self.result(path)
 
     def instead(self, path: str, words: str) -> None:
         """Note what replaces the result of a failed stage; a missing table needs no note."""
@@ -317,7 +347,8 @@ class Context:
         hole = self.recipe["hole"]
         if hole["water_depth"] is None or hole["bottom_water_temperature"] is None:
             raise Skipped("in-situ conditions need [hole] water_depth and bottom_water_temperature")
-        self.result("properties/formation_temperature")
+        if temperatures(self)[0] is None:
+            self.result(STATIONS)
         z, warm = usable_stations(self)
         bottom = scalar(self.recipe, "hole", "bottom_water_temperature", "degC")
         if z.size < 1:
@@ -357,11 +388,130 @@ def _position_key(data: xr.Dataset) -> Hashable:
     return tuple(columns)
 
 
+def samples_with(context: Context, name: str) -> tuple[xr.Dataset | None, str]:
+    """Index properties of samples that hold a quantity, and their path in the reduced hole.
+
+    Parameters
+    ----------
+    context : Context
+        State of the reduction.
+    name : str
+        Quantity, such as ``"porosity"``.
+
+    Returns
+    -------
+    tuple of Dataset or None, and str
+        Supplied samples may hold some quantities only; where they stand in place of measured ones,
+        the others are those of the masses.
+    """
+    for path in (SAMPLES, _MEASURED_SAMPLES):
+        found = context.results.get(path)
+        if found is not None and name in found:
+            return found, path
+    return None, SAMPLES
+
+
+def temperatures(context: Context) -> tuple[xr.Dataset | None, str]:
+    """Temperatures of the formation that products use, and their path in the reduced hole.
+
+    Parameters
+    ----------
+    context : Context
+        State of the reduction, after the stage of the supplied temperatures.
+
+    Returns
+    -------
+    tuple of Dataset or None, and str
+        Those of the stations, of the log, or of both, as ``[heat_flow] temperatures`` chooses. A
+        hole without the chosen ones takes the others, with a note. Where log readings are so many
+        that heat flow averages them over cells of depth, the readings of a cell share their random
+        error: the mean of a cell is as uncertain as one reading.
+    """
+    return context.once("temperatures of heat flow", lambda: _temperatures(context))
+
+
+def _temperatures(context: Context) -> tuple[xr.Dataset | None, str]:
+    choice = context.recipe["heat_flow"]["temperatures"]
+    stations, log = context.results.get(STATIONS), context.results.get(LOG)
+    if log is None:
+        if choice != "stations" and stations is not None:
+            context.note(
+                f"[heat_flow] temperatures = {choice!r}, but there is no downhole/"
+                "temperature_log.csv: those of the stations are used"
+            )
+        return stations, STATIONS
+    log = _sharing_errors(log)
+    if stations is None or choice == "log":
+        if choice != "log":
+            context.note("no temperatures of stations: heat flow uses those of the log")
+        return log, LOG
+    if choice == "stations":
+        return stations, STATIONS
+    both = _joined_temperatures(stations, log)
+    context.results[_BOTH] = both
+    return both, _BOTH
+
+
+def _sharing_errors(log: xr.Dataset) -> xr.Dataset:
+    """The log with random errors that the mean over a cell of depth does not make smaller.
+
+    Neighbouring readings of one tool on one run err together, and their number is a choice of the
+    recorder.
+    """
+    name = "equilibrium_temperature"
+    depth = log["depth"].values
+    known = np.isfinite(depth) & np.isfinite(log[name].values)
+    if int(known.sum()) <= FEW:
+        return log
+    top, width = float(depth[known].min()), float(np.ptp(depth[known])) / FEW
+    cell = np.zeros(depth.size, dtype=int)
+    if width > 0.0:
+        cell[known] = np.minimum(((depth[known] - top) / width).astype(int), FEW - 1)
+    rows = np.bincount(cell[known], minlength=FEW)[cell]
+    u = log[f"{name}_u_random"]
+    return log.assign({f"{name}_u_random": u.copy(data=u.values * np.sqrt(np.maximum(rows, 1)))})
+
+
+def _joined_temperatures(stations: xr.Dataset, log: xr.Dataset) -> xr.Dataset:
+    """Temperatures of stations and of a log as one series by depth."""
+    name = "equilibrium_temperature"
+    parts = [series.unpack(one, name) for one in (stations, log)]
+    sizes = [one.sizes["reading"] for one in (stations, log)]
+
+    def joined(values: list[Any]) -> np.ndarray:
+        return np.concatenate(
+            [np.broadcast_to(np.asarray(v), (n,)) for v, n in zip(values, sizes, strict=True)]
+        )
+
+    depth = joined([stations["depth"].values, log["depth"].values])
+    here = xr.DataArray(
+        joined([np.asarray(part.values) for part in parts]),
+        dims="reading",
+        coords={"depth": ("reading", depth, {"units": "m"})},
+    )
+    # An effect of one of the two has no part in the other, where it is known at all.
+    sources = sorted({source for part in parts for source in part.effects})
+    effects = {
+        source: here.copy(
+            data=joined(
+                [part.effects.get(source, 0.0 if part.effects else np.nan) for part in parts]
+            )
+        )
+        for source in sources
+    }
+    reason = here.copy(data=joined([part.reason for part in parts]))
+    return series.build(
+        {name: Measured(here, joined([part.u_random for part in parts]), effects, reason)},
+        steps=("temperatures of the stations and of the log together",),
+        status=str(log.attrs.get("status", "")),
+    )
+
+
 def usable_stations(context: Context) -> tuple[np.ndarray, np.ndarray]:
-    """Depth [m] and temperature [degC] of the stations that products may use."""
+    """Depth [m] and temperature [degC] of the temperatures that products may use."""
 
     def usable() -> tuple[np.ndarray, np.ndarray]:
-        stations = context.results.get("properties/formation_temperature")
+        stations = temperatures(context)[0]
         if stations is None:
             return np.empty(0), np.empty(0)
         warm = stations["equilibrium_temperature"].values

@@ -27,6 +27,7 @@ from corephys.reduction.stages import (
     sediment,
     seismic,
     stress,
+    supplied,
 )
 
 __all__ = ["STAGES", "reduce", "summarise", "summary_lines"]
@@ -37,16 +38,21 @@ __all__ = ["STAGES", "reduce", "summarise", "summary_lines"]
 # the properties that they use, uncertainties of depth last, beside every property.
 _SHARED: dict[str, Callable[[Context], None]] = {
     "index properties": samples.index_properties,
-    "supplied values": scan.supplied,
+    "supplied index properties": supplied.index_properties,
+    "reported values": supplied.reported_values,
+    "supplied values": supplied.of_the_scan,
     "standards watched": quality.control_charts,
     "cores at room temperature": quality.settling,
     "flags of the scan": quality.scan_flags,
+    "supplied values of samples": supplied.of_samples,
     "velocity of samples": samples.sample_velocities,
     "effective stress": stress.effective_stress,
     "strength": samples.shear_strength,
     "consolidation": samples.consolidation_tests,
     "thermal conductivity": samples.thermal_conductivity,
+    "supplied conductivities": supplied.conductivities,
     "formation temperature": samples.formation_temperature,
+    "supplied temperatures": supplied.temperatures,
     "conductivity of the formation": samples.formation_conductivity,
     "porosity": sediment.porosity_from_density,
     "elastic moduli": elastic.elastic_moduli,

@@ -116,7 +116,13 @@ def _options() -> dict[str, dict[str, Option]]:
                 False,
                 "switch",
                 "stop at the first stage that fails, in place of going on without it",
-            )
+            ),
+            "supplied": Option(
+                "fill",
+                "fill|instead|beside",
+                "supplied values where nothing was measured, in place of measured ones, or in no "
+                "product",
+            ),
         },
         "quality": {
             "use": Option("good, not_evaluated", "levels", "flag levels that products may use"),
@@ -796,6 +802,9 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "heat_flow": {
+            "temperatures": Option(
+                "stations", "stations|log|both", "which temperatures heat flow uses"
+            ),
             "carrier": option_from(
                 heat_flow.thermal_resistance,
                 "how",

@@ -77,6 +77,8 @@ GROUPS: dict[str, str] = {
 }
 
 _SHARED: tuple[Source, ...] = (
+    # Before the patterns that would match the name of a quantity
+    Source("supplied_*", "not grouped", "systematic error that supplied values share"),
     # Calibration of sensors
     Source("sample_velocity_calibration", "calibration", "fit of the velocity standards"),
     Source("sample_velocity_delay*", "calibration", "delay of the velocity transducers"),

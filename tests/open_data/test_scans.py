@@ -83,6 +83,12 @@ def numbers(frame, header):
     return pd.to_numeric(frame[header], errors="coerce").to_numpy(float)
 
 
+def filled(frame, name, quantity):
+    """Rows whose cell of a quantity is not blank: a blank cell is no value."""
+    header = next(h for h, mapped in COLUMNS[name].items() if mapped.startswith(quantity))
+    return np.flatnonzero(frame[header].str.strip() != "")
+
+
 def ours(tree, name):
     """Values, flags and a function that says which readings have a reason."""
     node = {"bulk_density": "density", "p_wave_velocity": "velocity",
@@ -110,7 +116,9 @@ def test_rows_in_are_rows_out_and_no_number_changes(frames, reduced, name):
             continue
         np.testing.assert_array_equal(raw[column].values, numbers(frame, header))
         if column != "amplitude":
-            np.testing.assert_array_equal(ours(tree, column)[0], numbers(frame, header))
+            rows = filled(frame, name, column)
+            np.testing.assert_array_equal(ours(tree, column)[0], numbers(frame, header)[rows])
+            assert rows.size + (frame[header].str.strip() == "").sum() == len(frame)
             assert ours(tree, column)[2]("supplied").all()
     kept = [h.strip() for h in frame if h not in COLUMNS[name]]
     assert {header.strip() for header in kept} <= set(
@@ -129,8 +137,10 @@ def test_a_row_of_units_is_a_bad_row_and_is_counted(frames, reduced, name):
         empty = np.isnan(ours(tree, quantity)[0])
         assert (flag[empty] == flags.MISSING).all()
         assert (flag == flags.MISSING).sum() == empty.sum()
-    if name == "LP16":  # 16 densities and 4 resistivities are empty
-        assert cp.quality.audit(tree).by_quantity["missing"].tolist() == [17, 1, 5]
+    if name == "LP16":  # 16 densities and 4 resistivities are empty; the row of units is left
+        assert cp.quality.audit(tree).by_quantity["missing"].tolist() == [1, 1, 1]
+        lengths = [ours(tree, q)[0].size for q in ("bulk_density", "electrical_resistivity")]
+        assert lengths == [ROWS[name] - 16, ROWS[name] - 4]
 
 
 # Depths -------------------------------------------------------------------------------------------
@@ -146,7 +156,8 @@ def test_duplicate_depths_are_those_that_pandas_finds(frames, name):
             {"scan/reduced": frames[name]}, {"hole": {"name": name}, **CHOICES},
             columns={"scan/reduced": {**mapped, header: "depth [cm]"}},
         )  # fmt: skip
-        depth = pd.Series(numbers(frames[name], header))
+        rows = filled(frames[name], name, "bulk_density")
+        depth = pd.Series(numbers(frames[name], header)[rows])
         expected = depth.duplicated(keep=False).to_numpy() & depth.notna().to_numpy()
         _, flag, has = ours(cp.reduce(hole), "bulk_density")
         np.testing.assert_array_equal(has("same_position_twice"), expected)
@@ -257,7 +268,11 @@ def test_lost_pulses_are_flagged(frames, reduced, name, silent, slow, impossible
 @pytest.mark.parametrize(("name", "kept"), [("HER42PB", 595), ("LP16", 92)])
 def test_no_velocity_below_its_suspension_is_kept(reduced, name, kept):
     speed, flag, has = ours(reduced[name], "p_wave_velocity")
-    bound = suspension(ours(reduced[name], "bulk_density")[0])
+    density = series.leaf(reduced[name], "properties/density")
+    velocity = series.leaf(reduced[name], "properties/velocity")
+    rho = pd.Series(density["bulk_density"].values, index=density["depth"].values)
+    # The depths of the two columns of one row; the row of units has none.
+    bound = suspension(rho[rho.index.notna()].reindex(velocity["depth"].values).to_numpy())
     usable = flags.usable(flag)
     assert not (usable & (speed < 0.97 * bound)).any()
     assert not (has("below_velocity_bound") & (speed > 1.03 * bound)).any()

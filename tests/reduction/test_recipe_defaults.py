@@ -27,6 +27,7 @@ OWN: dict[str, tuple[str, ...]] = {
         "quality.use", "gamma.calibrations", "resistivity.archie", "needle.conditions",
         "stress.density", "seismic.velocity", "porosity.grain_density", "elastic.fluid",
         "compaction.porosity", "heat_flow.heat_production", "logs.files",
+        "reduction.supplied", "heat_flow.temperatures",
     ),
     "a word for a choice that the function makes when its argument is None": (
         "gamma.order", "resistivity.order",

@@ -117,10 +117,10 @@ def test_a_bare_hole_reduces_to_nothing_but_says_so():
 def test_supplied_values_are_kept_and_marked():
     frame = pd.DataFrame(
         {
-            "depth [m]": [1.0, 2.0, 3.0],
-            "quantity": ["bulk_density", "bulk_density", "magic"],
-            "value": [1500.0, 1.6, 3.0],
-            "unit": ["kg/m^3", "g/cm^3", "1"],
+            "depth [m]": [1.0, 2.0],
+            "quantity": ["bulk_density", "bulk_density"],
+            "value": [1500.0, 1.6],
+            "unit": ["kg/m^3", "g/cm^3"],
         }
     )
     result = cp.reduce(cp.hole_from_tables({"scan/reduced": frame}, {"hole": {"name": "bare"}}))
@@ -129,7 +129,9 @@ def test_supplied_values_are_kept_and_marked():
     assert (density["bulk_density_flag"] == cp.flags.NOT_EVALUATED).all()
     summary = json.loads(result.attrs["summary"])
     assert summary["quantities"][0]["supplied"] == 2
-    assert any("'magic'" in note for note in summary["notes"])
+    frame.loc[1, "quantity"] = "magic"
+    with pytest.raises(cp.HoleError, match="no quantity 'magic'"):
+        cp.hole_from_tables({"scan/reduced": frame}, {"hole": {"name": "bare"}})
 
 
 def test_impedance_knows_the_wrong_diameter(reduced):

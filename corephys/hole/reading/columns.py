@@ -20,11 +20,11 @@ from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import Problem, nearest, rows_in_words
 from corephys.hole.reading.tables import Column, Table
 
-__all__ = ["Columns", "read_columns"]
+__all__ = ["PLACES", "Columns", "read_columns"]
 
 _OFFSET = re.compile(r"(?:Z|[+-]\d\d:?\d\d)$")
 # Terms of the vocabulary that are positions and not quantities.
-_PLACES = ("depth", "depth_fitted", "depth_closed", "offset", "offset_closed")
+PLACES = ("depth", "depth_fitted", "depth_closed", "offset", "offset_closed")
 _BEYOND = thresholds.value("beyond_any_instrument")  # in the unit of each column
 
 
@@ -181,6 +181,9 @@ def _read(
         if column.unit not in ("1", None) and not unit:
             what = f"{name} has no unit"
             return Problem(file, 1, header, what, f"Write the header {column.header!r}")
+        if name.startswith("u_"):
+            # An uncertainty is a difference: the zero of a temperature scale is not added to it.
+            unit = units.difference_unit(unit)
         target = column.unit or unit or "1"
         if target == units.PRACTICAL_SALINITY:
             target = "g/kg"
@@ -324,7 +327,7 @@ def _absent(columns: Columns, problems: list[Problem]) -> list[Problem]:
     place, instead, words = _place(table)
     has_depth = bool(place) and all(name in columns or name in tried for name in instead)
     by_name = table.supplied and any(
-        name in TERMS and name not in _PLACES for name in columns.values
+        name in TERMS and name not in PLACES for name in columns.values
     )
     found = []
     for column in table.columns:

@@ -13,10 +13,20 @@ from corephys.hole.placing.layout import Layout, encode
 from corephys.hole.reading.columns import Columns
 from corephys.hole.reading.error import Problem, rows_in_words
 from corephys.hole.reading.structure import unknown_sections
+from corephys.hole.reading.supplied import quantity_columns
 
-__all__ = ["Positions", "above_seafloor", "key_of", "locate", "reasons", "repeated"]
+__all__ = [
+    "Positions",
+    "above_seafloor",
+    "contradictory_depths",
+    "key_of",
+    "locate",
+    "reasons",
+    "repeated",
+]
 
 _SLACK = thresholds.value("section_end_slack")  # cm
+_CONTRADICTION = thresholds.value("supplied_depth_difference")  # m
 _ROUNDING = 1e-6  # cm: ten nanometres, far above the rounding of a sum of lengths
 _SEAFLOOR = _ROUNDING / 100.0  # m; rounding may put the top reading a bit above the seafloor
 
@@ -64,6 +74,9 @@ def locate(
         return Positions(None, None, depth, depth.copy()), []
     problems = _upward(table)
     if layout is None:
+        if not sections_file and table.table.supplied and "depth" in table:
+            depth = table["depth"]
+            return Positions(None, None, depth, depth.copy()), problems
         if not sections_file:
             what = "the rows have core, section and offset, but the hole has no cores or sections"
             mend = "Add cores.csv and sections.csv, or give 'depth [m]' instead"
@@ -72,11 +85,26 @@ def locate(
     problems += unknown_sections(table, layout.codes, sections_file)
     code = layout.encode(table["core"], table["section"])
     offset = table["offset"]
+    by_depth = _by_depth(table)
     if "to" in table:  # a sample's depth is the middle of its interval
         end = table["to"]
         offset = np.where(np.isnan(end), offset, 0.5 * (offset + end))
     closed = layout.close(code, offset) if layout.void_core.size else None
-    return Positions(code, offset, *layout.place(code, offset), closed), problems
+    depth, fitted = layout.place(code, offset)
+    if by_depth.any():
+        depth = np.where(by_depth, table["depth"], depth)
+        fitted = np.where(by_depth, table["depth"], fitted)
+        if closed is not None:
+            closed = closed[0], np.where(by_depth, table["depth"], closed[1])
+    return Positions(code, offset, depth, fitted, closed), problems
+
+
+def _by_depth(table: Columns) -> np.ndarray:
+    """Rows of supplied values that leave core and section empty and give a depth instead."""
+    if not table.table.supplied or "depth" not in table:
+        return np.zeros(len(table), dtype=bool)
+    empty = (table["core"] == "") & (table["section"] == "")
+    return np.asarray(empty & np.isfinite(table["depth"]))
 
 
 def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
@@ -93,6 +121,32 @@ def above_seafloor(table: Columns, where: Positions | None) -> list[Problem]:
     row = int(rows[0])
     what = f"the depth is {where.depth[row]:g} m, above the seafloor{rows_in_words(rows.size)}"
     mend = "Depths count downward from the seafloor: correct the sign, or the top of the core"
+    return [Problem(table.file, table.line(row), "depth", what, mend)]
+
+
+def contradictory_depths(table: Columns, where: Positions | None) -> list[Problem]:
+    """Supplied rows whose depth is not that of their core, section and offset.
+
+    The depth of a sample may be that of its top or of its middle, so that half the length of a
+    sample is no contradiction. Other tables keep a depth beside core, section and offset unread.
+    """
+    if where is None or where.code is None or not table.table.supplied or "depth" not in table:
+        return []
+    apart = np.abs(table["depth"] - where.depth)
+    if "to" in table:
+        apart = np.fmin(apart, apart - np.nan_to_num(table["to"] - table["offset"]) / 200.0)
+    rows = np.flatnonzero(apart > _CONTRADICTION)
+    if not rows.size:
+        return []
+    row = int(rows[0])
+    what = (
+        f"the depth is {table['depth'][row]:g} m, but core, section and offset lie at "
+        f"{where.depth[row]:.3f} m{rows_in_words(rows.size)}"
+    )
+    mend = (
+        "Correct one of the two; a depth on another scale needs another name, such as "
+        "'published_depth [m]'"
+    )
     return [Problem(table.file, table.line(row), "depth", what, mend)]
 
 
@@ -132,10 +186,11 @@ def reasons(
     end = np.fmax(offset, table["to"]) if "to" in table else offset
     with np.errstate(invalid="ignore"):
         outside = (end > layout.length[code] * 100.0 + _SLACK + _ROUNDING) | (offset < -_ROUNDING)
+    outside &= code >= 0
     reason[outside] |= flags.bit("past_section_end")
     sections = tables["sections"]
     if "kind" in sections:
-        reason[(sections["kind"] == "catcher")[code]] |= flags.bit("catcher")
+        reason[(sections["kind"] == "catcher")[code] & (code >= 0)] |= flags.bit("catcher")
     rows = _rows_by_section(code, len(layout.codes))
     _removed(reason, table, tables.get("removed"), rows, layout, positions.offset)
     _excluded(reason, table, tables.get("exclusions"), rows, layout, positions.offset)
@@ -216,7 +271,10 @@ def key_of(table: Columns, positions: Positions | None) -> pd.DataFrame | None:
 
 def _key_names(table: Columns) -> list[str]:
     """Columns that, besides the position, tell two rows apart."""
-    return [n for n in ("run", *table.table.keys) if n in table]
+    names = [n for n in ("run", *table.table.keys) if n in table]
+    if table.table.supplied and "sample_id" in table:
+        names.append("sample_id")  # published depths are rounded: two samples may share one
+    return names
 
 
 def repeated(
@@ -225,10 +283,10 @@ def repeated(
     """Rows that share position, run and keys with a row that they do not copy.
 
     Such rows are a problem, since they have different values. Among values reduced elsewhere they
-    are no problem, and all rows of the key are listed. ``key`` comes from :func:`key_of`;
-    ``copies`` are exact copies, each with the row that it copies.
+    are no problem, and the rows of one key that hold a value of the same quantity are listed.
+    ``key`` comes from :func:`key_of`; ``copies`` are exact copies, each with the row that it copies.
     """
-    if positions is None or key is None or len(table) < 2:
+    if positions is None or key is None or len(table) < 2 or table.table.continuous:
         return [], []
     sound = ~np.isnan(key["place"].to_numpy()) & ~table.bad_rows
     for name in key:
@@ -242,7 +300,7 @@ def repeated(
     if again.size == 0:
         return [], []
     if table.table.supplied:
-        return [], again.tolist()
+        return [], _supplied_twice(table, key, again)
     return _different(table, key, again), []
 
 
@@ -259,6 +317,22 @@ def _different(table: Columns, key: pd.DataFrame, again: np.ndarray) -> list[Pro
     elif table.table.name in ("samples/needle", "samples/consolidation"):
         mend = "Give the second test another name, or correct its time or step"
     return [Problem(table.file, table.line(row), "", what, mend)]
+
+
+def _supplied_twice(table: Columns, key: pd.DataFrame, again: np.ndarray) -> list[int]:
+    """Rows at one position that hold a value of the same quantity; a blank cell is no value."""
+    named = quantity_columns(table)
+    if not named:
+        return [int(row) for row in again]
+    held = [table[name] for name in named]
+    if "quantity" in table and "value" in table:
+        held.append(np.where(table["quantity"] == "", np.nan, table["value"]))
+    twice = np.zeros(len(table), dtype=bool)
+    for values in held:
+        known = np.flatnonzero(~np.isnan(values[again]))
+        rows = again[known]
+        twice[rows[key.iloc[rows].duplicated(keep=False).to_numpy()]] = True
+    return [int(row) for row in np.flatnonzero(twice)]
 
 
 def _place_in_words(table: Columns, row: int, names: list[str]) -> str:

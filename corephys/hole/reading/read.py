@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from corephys.ground import flags, provenance
@@ -209,9 +210,9 @@ def _assemble(
         if table.table.positioned:
             where, faults = positions.locate(table, layout, sections_file)
             problems += faults + positions.above_seafloor(table, where)
+            problems += positions.contradictory_depths(table, where)
         key = positions.key_of(table, where)
-        # Waveforms are not in the table of their positions, so that equal rows may differ.
-        if name != recordings.NODE and (key is not None or not table.table.positioned):
+        if _may_hold_copies(table, key):
             copied = copies.find(table, key)
         faults, same = positions.repeated(table, where, key, copied)
         problems += faults
@@ -223,6 +224,17 @@ def _assemble(
         nodes[f"/{recordings.NODE}"] = recordings.join(nodes[f"/{recordings.NODE}"], record)
     attributes = {"title": str(given["hole"]["name"]), "settings": to_json(given)}
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
+
+
+def _may_hold_copies(table: Columns, key: pd.DataFrame | None) -> bool:
+    """Whether equal rows of a table can be pasted ones.
+
+    Waveforms are not in the table of their positions, and the tool of a log may stand still: there
+    equal rows without a time may be separate readings.
+    """
+    if table.table.name == recordings.NODE or (table.table.continuous and "time" not in table):
+        return False
+    return key is not None or not table.table.positioned
 
 
 def _map_headers(
@@ -287,7 +299,8 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
     return sorted(dict.fromkeys(problems), key=key)
 
 
-_PLACE = ("core", "section", "offset", "run", "depth")
+_SECTION = ("core", "section", "offset")
+_PLACE = (*_SECTION, "run", "depth")
 
 
 def _dataset(
@@ -308,6 +321,8 @@ def _dataset(
         if name == "sample_id":
             entry.attrs["long_name"] = "name of the sample, of its owner or an IGSN"
             coordinates[name] = entry
+        elif where is not None and where.code is None and name in _SECTION:
+            variables[f"{name}_as_given"] = entry  # the hole has no cores to place them by
         elif where is not None and name in _PLACE[: 5 if where.code is None else 4]:
             coordinates[name] = entry
         elif name in ("flag", "reason") and table.table.name not in FLAGGED_ELSEWHERE:

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from corephys.ground import thresholds, units
+from corephys.ground import thresholds
 from corephys.hole.placing.layout import encode
+from corephys.hole.reading import supplied
 from corephys.hole.reading.columns import Columns
 from corephys.hole.reading.error import Problem, nearest, rows_in_words
 
@@ -47,8 +48,9 @@ def check(tables: dict[str, Columns]) -> list[Problem]:
     for table in tables.values():
         problems += _whole_numbers(table)
     problems += _downhole(tables)
-    if "scan/reduced" in tables:
-        problems += _supplied_units(tables["scan/reduced"])
+    for table in tables.values():
+        if "quantity" in table.table.by_name:
+            problems += supplied.check(table)
     return problems
 
 
@@ -279,18 +281,4 @@ def _twice_named(table: Columns, key: str) -> list[Problem]:
             mend = f"Give every {key} one row and one name"
             problems.append(Problem(table.file, table.line(row), key, what, mend))
         seen.setdefault(word, row)
-    return problems
-
-
-def _supplied_units(table: Columns) -> list[Problem]:
-    """Units of already reduced values that are not known, one problem for each."""
-    problems = []
-    for unit in dict.fromkeys(table["unit"].tolist()) if "unit" in table else ():
-        try:
-            units.canonical(unit)
-        except units.UnitError as error:
-            rows = np.flatnonzero(table["unit"] == unit)
-            what = f"{str(error).rstrip('.')}{rows_in_words(rows.size)}"
-            line = table.line(int(rows[0]))
-            problems.append(Problem(table.file, line, "unit", what, "Write a unit that is known"))
     return problems

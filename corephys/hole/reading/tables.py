@@ -40,6 +40,8 @@ class Table:
     content : tuple of str
         Optional columns that hold what the table is about: a cell that cannot be read makes its
         row bad, as in a required column. In any other optional column only the cell is missing.
+    continuous : bool
+        A log whose tool may stand still: a position may be there any number of times.
     """
 
     name: str
@@ -52,6 +54,7 @@ class Table:
     supplied: bool = False
     interval: bool = False
     content: tuple[str, ...] = ()
+    continuous: bool = False
 
     @cached_property
     def by_name(self) -> dict[str, Column]:
@@ -185,20 +188,28 @@ _HOLE_ROWS = (
     _by_depth("ages", number("age", "kyr"), number("age_uncertainty", "kyr")),
     _by_depth("checkshots", number("two_way_time", "s"), number("one_way_time", "s")),
 )
-_REDUCED = Table(
-    "scan/reduced",
-    (
-        *_SCAN,
-        text("quantity"),
-        number("value"),
-        text("unit"),
-        *optional(number("uncertainty"), text("method"), number("amplitude", None)),
-    ),
-    "reading",
-    True,
-    keys=("quantity", "method"),
-    supplied=True,
+# Words for the flag of a supplied value, or the numbers of the open ocean-data scheme. A table that
+# pandas wrote may have the numbers with a decimal point.
+_LEVELS = {"good": 1, "not_evaluated": 2, "suspect": 3, "bad": 4, "missing": 9}
+_FLAG = replace(
+    text("flag", *_LEVELS, *map(str, _LEVELS.values()), need="optional"),
+    former=tuple((f"{number}.0", str(number)) for number in _LEVELS.values()),
 )
+_SUPPLIED_VALUES = (
+    text("quantity"),
+    number("value"),
+    text("unit"),
+    *optional(number("uncertainty"), number("systematic_uncertainty"), text("method"), _FLAG),
+)
+
+
+def _reduced(name: str, place: tuple[Column, ...], *others: Column) -> Table:
+    """A table of values that were reduced elsewhere."""
+    columns = (*place, *_SUPPLIED_VALUES, *optional(*others))
+    return Table(name, columns, "reading", True, keys=("quantity", "method"), supplied=True)
+
+
+_REDUCED = _reduced("scan/reduced", _SCAN, number("amplitude", None), CELSIUS)
 _SAMPLE_ROWS = (
     Table(
         "standards/pycnometer",
@@ -237,6 +248,7 @@ _SAMPLE_ROWS = (
         True,
         keys=("time",),
     ),
+    _reduced("samples/reduced", _SAMPLE, text("direction", "along", "across")),
     _sample(
         "velocity",
         text("axis", "along", "across", "normal"),
@@ -312,6 +324,13 @@ _SAMPLE_ROWS = (
             CELSIUS,
             *optional(text("kind", "formation", "bottom_water")),
         ),
+    ),
+    Table(
+        "downhole/temperature_log",
+        (number("depth", "m"), CELSIUS, *optional(number("u_temperature", "K"), _time("time"))),
+        "reading",
+        True,
+        continuous=True,
     ),
 )
 

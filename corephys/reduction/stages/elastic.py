@@ -58,7 +58,7 @@ def _density_at(
     """Density at samples of velocity, from samples or the scan, whichever gives more values."""
     found = []
     for path, reach in _DENSITIES.items():
-        if path in context.results:
+        if "bulk_density" in context.results.get(path, ()):
             held = context.results[path]
             found.append(positions.match(held, to=where, within=reach or within, allow=allow))
     if not found:
@@ -69,7 +69,7 @@ def _density_at(
 def elastic_bounds(context: Context) -> None:
     """Velocities of the scan compared with the bounds for their grains, water and porosity."""
     velocity = context.result("properties/velocity")
-    porosity = context.result("products/porosity")
+    porosity = context.porosity()
     keys = context.recipe["elastic"]
     if not (velocity["p_wave_velocity"].values > 0.0).any():
         raise Skipped("no p_wave_velocity above zero; the bounds need one")

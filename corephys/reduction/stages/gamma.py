@@ -17,6 +17,7 @@ from corephys.reduction.context import (
     Skipped,
     calculated,
     pore_water_density,
+    samples_with,
     seconds_since,
 )
 from corephys.reduction.stages import scan
@@ -258,7 +259,9 @@ def density_tie(context: Context) -> None:
     if not context.recipe["gamma"]["tie_to_samples"]:
         return  # opt-in: no note about it as missing
     density = context.result("properties/density")
-    samples = context.result("properties/index_properties")
+    samples, _ = samples_with(context, "bulk_density")
+    if samples is None:
+        raise Skipped("no bulk_density of samples; the tie needs it")
     at_samples = positions.match(
         density,
         to=samples,

@@ -11,7 +11,7 @@ import xarray as xr
 from corephys.ground import units
 from corephys.ground.sensor import scalar
 from corephys.products import heat_flow as product
-from corephys.reduction.context import Context, Skipped, usable_stations
+from corephys.reduction.context import Context, Skipped, temperatures, usable_stations
 from corephys.reduction.stages.samples import FORMATION
 from corephys.reduction.stages.scan import of_stations
 
@@ -22,22 +22,24 @@ _T, _K = "properties/formation_temperature", "properties/thermal_conductivity"
 
 def thermal_resistance(context: Context) -> None:
     """Thermal resistance at the stations, by the chosen interpolation of conductivity."""
-    conductivity, temperature = _conductivity(context), context.result(_T)
-    context.results["products/thermal_resistance"] = product.thermal_resistance(
+    conductivity, temperature = _conductivity(context), _temperature(context)
+    found = product.thermal_resistance(
         conductivity,
         at=temperature,
         how=context.recipe["heat_flow"]["carrier"],
         allow=context.levels,
         **_depths(context),
     )
+    context.results["products/thermal_resistance"] = _of_temperatures(context, found)
 
 
 def heat_flow(context: Context) -> None:
     """Heat flow of the line, by interpolation, between stations, and a test for curvature."""
     resistance = context.result("products/thermal_resistance")
-    temperature, conductivity = context.result(_T), _conductivity(context)
+    temperature, conductivity = _temperature(context), _conductivity(context)
     shared = _shared(context, temperature)
-    context.results["products/heat_flow"] = product.bullard(temperature, resistance, **shared)
+    found = product.bullard(temperature, resistance, **shared)
+    context.results["products/heat_flow"] = _of_temperatures(context, found)
     context.results["products/heat_flow_by_carrier"] = product.compare_carriers(
         temperature, conductivity, resistance=resistance, **shared, **_depths(context)
     )
@@ -58,7 +60,7 @@ def corrections(context: Context) -> None:
     """Corrections that the recipe chooses, each beside the uncorrected heat flow."""
     resistance = context.result("products/thermal_resistance")
     context.result("products/heat_flow")
-    temperature = context.result(_T)
+    temperature = _temperature(context)
     anomalies = _anomalies(context, temperature)
     buried = _sedimentation(context, temperature)
     if not anomalies and buried is None:
@@ -82,7 +84,7 @@ def monte_carlo(context: Context) -> None:
     if not draws:
         raise Skipped("[heat_flow] monte_carlo_draws is 0; set a number above 0 to draw errors")
     context.result("products/heat_flow")
-    temperature, conductivity = context.result(_T), _conductivity(context)
+    temperature, conductivity = _temperature(context), _conductivity(context)
     context.results["products/heat_flow_monte_carlo"] = product.monte_carlo(
         temperature,
         conductivity,
@@ -100,7 +102,7 @@ def temperature_below(context: Context) -> None:
     if keys["extrapolate_to"] is None:
         raise Skipped("[heat_flow] extrapolate_to is not given; set a depth below the stations")
     context.result("products/heat_flow")
-    temperature, conductivity = context.result(_T), _conductivity(context)
+    temperature, conductivity = _temperature(context), _conductivity(context)
     depth = scalar(context.recipe, "heat_flow", "extrapolate_to", "m")
     production, given = _production(context)
     context.results["products/temperature_below"] = product.temperature_at(
@@ -116,6 +118,21 @@ def temperature_below(context: Context) -> None:
     )
 
 
+def _temperature(context: Context) -> xr.Dataset:
+    """Temperatures that the recipe chooses: of the stations, of a log, or of both."""
+    found, path = temperatures(context)
+    return context.result(path) if found is None else found
+
+
+def _of_temperatures(context: Context, found: xr.Dataset) -> xr.Dataset:
+    """A result with the path of its temperatures, and what is to be known of a log."""
+    temperature, path = temperatures(context)
+    if temperature is None or path == _T:
+        return found
+    status = temperature.attrs["status"]
+    return found.assign_attrs(temperatures_from=path, status=status)
+
+
 def _conductivity(context: Context) -> xr.Dataset:
     """Corrected conductivities if the recipe sets a correction, else as measured."""
     return context.result(FORMATION if FORMATION in context.results else _K)
@@ -124,7 +141,7 @@ def _conductivity(context: Context) -> xr.Dataset:
 def _depths(context: Context) -> dict[str, Any]:
     """Arguments for the uncertainty of the stations' depths."""
     return {
-        "depth_uncertainty": of_stations(context, context.result(_T)),
+        "depth_uncertainty": of_stations(context, _temperature(context)),
         "datum_uncertainty": context.recipe["heat_flow"]["datum_uncertainty"],
     }
 

@@ -14,7 +14,7 @@ from corephys.ground.cards import SEALED_SOURCE
 from corephys.ground.registry import SENSORS
 from corephys.ground.sensor import Check, Sensor, of_kind, scalar, series_like, with_reason
 from corephys.quality import equilibration, standards
-from corephys.reduction.context import Context, Skipped, seconds_since
+from corephys.reduction.context import Context, Skipped, samples_with, seconds_since
 from corephys.reduction.recipe import Recipe
 from corephys.reduction.stages.gamma import counting_time
 from corephys.reduction.stages.scan import HOMES
@@ -268,7 +268,7 @@ def scan_flags(context: Context) -> None:
         if name == "bulk_density":
             if amplitude is not None:
                 beside["p_wave_amplitude"] = amplitude
-            samples = found.get("properties/index_properties")
+            samples, _ = samples_with(context, "bulk_density")
             if samples is not None and "offset" in samples.coords:
                 beside["samples"] = samples
         elif "bulk_density" in present:

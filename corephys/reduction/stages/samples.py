@@ -17,7 +17,13 @@ from corephys.ground import flags, provenance, series
 from corephys.ground.choices import plain_words
 from corephys.ground.constants import CONSTANTS
 from corephys.ground.sensor import of_kind, scalar, with_bits
-from corephys.reduction.context import Context, Skipped, pore_water_density, usable_stations
+from corephys.reduction.context import (
+    Context,
+    Skipped,
+    pore_water_density,
+    samples_with,
+    usable_stations,
+)
 from corephys.reduction.copies import table_rows
 from corephys.reduction.stages.stress import stress_at
 from corephys.samples import consolidation, needle, strength, velocity
@@ -244,6 +250,12 @@ def formation_temperature(context: Context) -> None:
 def formation_conductivity(context: Context) -> None:
     """Effects of direction, pressure and temperature on conductivity, and chosen corrections."""
     measured = context.result(_K)
+    if "supplied_from" in measured.attrs and "direction" not in measured.coords:
+        context.note(
+            f"{measured.attrs['supplied_from']}: thermal conductivities are used as supplied; the "
+            "effects of anisotropy and of in-situ conditions are not in their uncertainties"
+        )
+        return
     keys = context.recipe["needle"]
     options = {
         "anisotropy": keys["anisotropy"],
@@ -491,7 +503,7 @@ def _initial_void_ratio(context: Context, table: xr.Dataset) -> dict[str, Any]:
     """First void ratio of tests that give heights alone: that of the nearest sample."""
     if "void_ratio" in table and np.isfinite(table["void_ratio"].values).any():
         return {}
-    samples = context.results.get("properties/index_properties")
+    samples, _ = samples_with(context, "void_ratio")
     if samples is None:
         raise Skipped(
             "consolidation tests with heights alone need the initial void ratio of a sample; give "

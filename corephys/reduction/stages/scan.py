@@ -1,4 +1,4 @@
-"""Values shared by the stages of the scan, supplied values, and the uncertainty of depth.
+"""Values shared by the stages of the scan, and the uncertainty of depth.
 
 The shared values are geometry, grain density, usable stations and constants fitted to standards.
 """
@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from corephys.ground import constants, flags, series, thresholds, units, vocabulary
+from corephys.ground import constants, flags, series, thresholds
 from corephys.ground.registry import Compiled
 from corephys.ground.sensor import coefficients, keep_constants, scalar
 from corephys.hole.placing import depth, layout
@@ -19,10 +19,10 @@ from corephys.products import porosity
 from corephys.reduction.context import (
     Context,
     Skipped,
+    samples_with,
     seconds_since,
 )
 from corephys.sensors import gamma
-from corephys.uncertainty import Measured
 
 __all__ = [
     "coring_methods",
@@ -32,7 +32,6 @@ __all__ = [
     "grain_density_of_hole",
     "of_gamma",
     "of_stations",
-    "supplied",
 ]
 
 # --------------------------------------------------------------------------------------------------
@@ -46,7 +45,7 @@ def grain_density_for(context: Context, table: xr.Dataset) -> xr.Dataset | str:
 
 def _grain_density(context: Context, table: xr.Dataset) -> xr.Dataset | str:
     """Grain density at the readings, interpolated between the samples where there are enough."""
-    samples = context.results.get("properties/index_properties")
+    samples, _ = samples_with(context, "grain_density")
     context.instead("properties/index_properties", "the recipe's grain density is used")
     if samples is not None and context.recipe["porosity"]["grain_density"] == "from_samples":
         good = flags.usable(samples["grain_density_flag"].values, context.levels)
@@ -79,7 +78,7 @@ def grain_density_of_hole(context: Context) -> constants.Constant:
 def _one_grain_density(context: Context) -> constants.Constant:
     """Grain density of the samples where there are enough; else that of the recipe."""
     context.instead("properties/index_properties", "the recipe's grain density is used")
-    samples = context.results.get("properties/index_properties")
+    samples, _ = samples_with(context, "grain_density")
     found = None
     if samples is not None:
         found = porosity.grain_density_of_hole(samples, allow=context.levels)
@@ -125,72 +124,10 @@ def of_gamma(dataset: xr.Dataset, fit: gamma.Calibration) -> None:
     keep_constants(dataset, rows, fit.areal_density.size, fit.reduced_chi_square)
 
 
-# --------------------------------------------------------------------------------------------------
-# Values of scan/reduced.csv, reduced elsewhere: kept and flagged as supplied.
+# Result of each quantity of the scan.
 
 
 HOMES = Compiled(lambda sensors: {sensor.quantity: sensor.path for sensor in sensors})
-
-
-def supplied(context: Context) -> None:
-    """Take the values of scan/reduced.csv, in rows or in columns."""
-    table = context.table("scan/reduced")
-    names: list[str] = []
-    if "quantity" in table and "value" in table:
-        names = list(dict.fromkeys(table["quantity"].values.astype(str)))
-    columns = [name for name in map(str, table.data_vars) if name in vocabulary.TERMS]
-    known = [name for name in names if name in vocabulary.TERMS]
-    for name in names:
-        if name not in known:
-            context.notes.append(f"scan/reduced.csv: {name!r} is not a known quantity; left out")
-    if not known and not columns:
-        context.notes.append("scan/reduced.csv holds no known quantity")
-    for name in dict.fromkeys([*known, *columns]):
-        with context.part(f"supplied values: {name}"):
-            dataset = _column(table, name) if name in columns else _by_row(table, name)
-            path = HOMES.get(name, f"properties/{name}")
-            if path in context.results:
-                path = f"properties/supplied_{name}"
-            context.results[path] = dataset
-
-
-def _by_row(table: xr.Dataset, name: str) -> xr.Dataset:
-    """The rows of one quantity, each converted from the unit in its row."""
-    part = table.isel(reading=table["quantity"].values.astype(str) == name)
-    wanted = vocabulary.TERMS[name].unit
-    values = np.empty(part.sizes["reading"])
-    u = np.full(values.shape, np.nan)
-    given = part["unit"].values.astype(str)
-    for unit in dict.fromkeys(given):
-        rows = given == unit
-        values[rows] = units.convert(part["value"].values[rows], unit, wanted)
-        if "uncertainty" in part:
-            # An uncertainty is a difference: the offset of a temperature scale drops out.
-            per = units.convert(1.0, unit, wanted) - units.convert(0.0, unit, wanted)
-            u[rows] = part["uncertainty"].values[rows] * per
-    return _series(part, name, part["value"], values, u)
-
-
-def _column(table: xr.Dataset, name: str) -> xr.Dataset:
-    """One column named after a quantity."""
-    wanted = vocabulary.TERMS[name].unit
-    here = table[name]
-    values = units.convert(here.values, here.attrs.get("units", "1"), wanted)
-    return _series(table, name, here, np.asarray(values, dtype=float), np.nan)
-
-
-def _series(
-    part: xr.Dataset, name: str, here: xr.DataArray, values: np.ndarray, u: np.ndarray | float
-) -> xr.Dataset:
-    """Supplied values as a series with flags."""
-    reason = flags.bit("supplied") | (part["reason"].values if "reason" in part else 0)
-    measured = Measured(
-        here.copy(deep=False, data=values),
-        u,
-        {},
-        here.copy(deep=False, data=reason.astype(np.int64)),
-    )
-    return series.build({name: measured}, steps=("supplied already reduced",))
 
 
 # --------------------------------------------------------------------------------------------------
@@ -237,7 +174,9 @@ def _of(keys: Mapping[str, Any]) -> dict[str, Any]:
 def _has_a_place(dataset: xr.Dataset) -> bool:
     """Whether every reading has a core, section, offset and depth."""
     wanted = ("core", "section", "offset", "depth")
-    return all(name in dataset.coords and dataset[name].dims == ("reading",) for name in wanted)
+    if not all(name in dataset.coords and dataset[name].dims == ("reading",) for name in wanted):
+        return False
+    return bool((dataset["core"].values != "").all())  # supplied values may have a depth alone
 
 
 def of_stations(context: Context, temperature: xr.Dataset) -> xr.Dataset | str | None:
@@ -257,6 +196,8 @@ def of_stations(context: Context, temperature: xr.Dataset) -> xr.Dataset | str |
         [depth], with one error for each lowering; None where neither is given.
     """
     stated = context.recipe["heat_flow"]["depth_uncertainty"]
+    if "status" in temperature.attrs:
+        return stated  # a log is one lowering: its readings share the errors of [depth]
     keys = context.recipe["depth"]
     string = keys["drill_string"] is not None or keys["drill_string_relative"] is not None
     if stated is not None or keys["tide"] is None or keys["heave"] is None or not string:

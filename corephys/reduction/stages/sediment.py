@@ -12,7 +12,8 @@ from corephys.ground import flags, series, thresholds, units
 from corephys.ground.provenance import used_constants
 from corephys.hole.placing import described
 from corephys.products import accumulation, compaction, porosity
-from corephys.reduction.context import Context, Skipped, pore_water_density
+from corephys.reduction.context import Context, Skipped, pore_water_density, samples_with
+from corephys.reduction.stages import supplied
 from corephys.reduction.stages.scan import grain_density_for
 from corephys.reduction.stages.stress import stress_at
 
@@ -34,6 +35,8 @@ __all__ = [
 
 def porosity_from_density(context: Context) -> None:
     """Porosity of the scan from its density and the grain density of the samples."""
+    if supplied.porosity_of_the_scan(context):
+        return
     density = context.result("properties/density")
     recipe, keys = context.recipe, context.recipe["porosity"]
     grain = grain_density_for(context, density)
@@ -76,7 +79,7 @@ def compaction_fit(context: Context) -> None:
         model=model.name,
         robust=keys["robust"],
         fixed=None if forced is None else {"surface_porosity": forced},
-        **_shared(context),
+        **_shared(context, source),
     )
     context.objects["compaction"] = fit
     result = fit.dataset
@@ -99,7 +102,7 @@ def compaction_models(context: Context) -> None:
         raise Skipped("[compaction] compare is off; set it to true")
     source, path = _porosity(context)
     stress = stress_at(context, source)
-    found = compaction.compare_models(source, stress=stress, **_shared(context))
+    found = compaction.compare_models(source, stress=stress, **_shared(context, source))
     depth, load = _grid(source, stress)
     curves = [
         fit.predict(depth) if fit.model.abscissa == "depth" else fit.predict(depth, stress=load)
@@ -128,7 +131,7 @@ def compaction_by_layer(context: Context) -> None:
         stress=stress,
         model=model.name,
         robust=keys["robust"],
-        **_shared(context),
+        **_shared(context, source),
     ).dataset
 
 
@@ -163,8 +166,10 @@ def compaction_by_lithology(context: Context) -> None:
 def _porosity(context: Context) -> tuple[xr.Dataset, str]:
     """The porosity to fit, of samples or of the scan, and its path in the reduced hole."""
     keys = context.recipe["compaction"]
-    path = "properties/index_properties" if keys["porosity"] == "samples" else "products/porosity"
+    path = "products/porosity"
     source = context.results.get(path)
+    if keys["porosity"] == "samples":
+        source, path = samples_with(context, "porosity")
     if source is None and keys["porosity"] == "samples":
         source, path = context.results.get("products/porosity"), "products/porosity"
         words = "no samples: the compaction fit uses the porosity of the scan"
@@ -176,9 +181,23 @@ def _porosity(context: Context) -> tuple[xr.Dataset, str]:
     if usable < thresholds.count("compaction_samples"):
         least = thresholds.count("compaction_samples")
         raise Skipped(f"{usable} usable porosities; a compaction fit needs {least} or more")
-    if keys["absolute_sigma"]:
+    if _absolute(context, source):
         source = _with_uncertainty(context, source)
     return source, path
+
+
+def _absolute(context: Context, source: xr.Dataset) -> bool:
+    """Whether the fit takes the uncertainties unscaled; supplied porosities may have none."""
+    wanted: bool = context.recipe["compaction"]["absolute_sigma"]
+    usable = flags.usable(source["porosity_flag"].values, context.levels)
+    known = source["porosity_u_random"].values > 0.0
+    if not wanted or "supplied_from" not in source.attrs or (known & usable).any():
+        return wanted
+    context.note(
+        f"{source.attrs['supplied_from']} gives no uncertainty of porosity: the compaction fit "
+        "weights all porosities alike, and its uncertainties follow from the scatter"
+    )
+    return False
 
 
 def _with_uncertainty(context: Context, source: xr.Dataset) -> xr.Dataset:
@@ -200,10 +219,11 @@ def _with_uncertainty(context: Context, source: xr.Dataset) -> xr.Dataset:
     return source.isel(reading=np.flatnonzero(known | ~usable))
 
 
-def _shared(context: Context) -> dict[str, Any]:
+def _shared(context: Context, source: xr.Dataset) -> dict[str, Any]:
+    """Arguments that all fits of compaction share."""
     keys = context.recipe["compaction"]
     return {
-        "absolute_sigma": keys["absolute_sigma"],
+        "absolute_sigma": _absolute(context, source),
         "excess_scatter": keys["excess_scatter"],
         "allow": context.levels,
     }
@@ -269,7 +289,7 @@ def accumulation_rates(context: Context) -> None:
         if places != "none":
             context.notes.append(f"accumulation: {word}: {places}")
     context.results["products/accumulation"] = found
-    density = context.results.get("properties/index_properties")
+    density, _ = samples_with(context, "dry_density")
     if density is None or not _any_usable(density, context.levels):
         context.notes.append(
             "accumulation: without a usable dry density mass accumulation is not computed"

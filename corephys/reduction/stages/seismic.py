@@ -35,7 +35,7 @@ def seismic_properties(context: Context) -> None:
 def _density_at(context: Context, velocity: xr.Dataset) -> xr.Dataset:
     """Density at the readings of velocity."""
     allow = (*context.levels, "suspect")
-    density = context.result("properties/density")
+    density = context.density()
     reach = thresholds.DEFAULTS["match_reach"]
     return positions.match(density, to=velocity, within=reach, how="nearest", allow=allow)
 

@@ -12,9 +12,11 @@ from corephys.ground.sensor import scalar
 from corephys.products import stress
 from corephys.products.stress.fluids import pressure_halfway
 from corephys.reduction.context import (
+    SAMPLES,
     Context,
     Skipped,
     pore_water_density,
+    samples_with,
     sea_water_density,
 )
 from corephys.reduction.stages.scan import grain_density_of_hole
@@ -25,10 +27,16 @@ __all__ = ["effective_stress", "stress_at", "stress_profile"]
 def effective_stress(context: Context) -> None:
     """Vertical effective stress at every sample of the hole, with hydrostatic pressure."""
     keys = context.recipe["stress"]
-    path = "properties/density" if keys["density"] == "scan" else "properties/index_properties"
+    path = "properties/density"
     density = context.results.get(path)
+    if keys["density"] == "samples":
+        scan = density
+        density, path = samples_with(context, "bulk_density")
+    elif density is None:
+        density = _supplied_samples(context)
+        path = SAMPLES
     if density is None and keys["density"] == "samples":
-        density, path = context.results.get("properties/density"), "properties/density"
+        density, path = scan, "properties/density"
         if density is not None:
             context.note("no samples: the stress is computed from the density of the scan")
     if density is None:
@@ -41,6 +49,15 @@ def effective_stress(context: Context) -> None:
     )
     found.attrs["density_from"] = path
     context.results["products/effective_stress"] = found
+
+
+def _supplied_samples(context: Context) -> xr.Dataset | None:
+    """Supplied density of samples, for a hole without a density of the scan."""
+    samples = context.results.get(SAMPLES)
+    if samples is None or "supplied_from" not in samples.attrs or "bulk_density" not in samples:
+        return None
+    context.note("no density of the scan: the stress is computed from that of supplied samples")
+    return samples
 
 
 def stress_at(context: Context, where: xr.Dataset) -> xr.Dataset | None:
@@ -174,7 +191,7 @@ def _bound(context: Context, density: xr.Dataset) -> None:
                 "reference_compression_index; give both"
             )
         return
-    porosity = context.results.get("properties/index_properties")
+    porosity, _ = samples_with(context, "void_ratio")
     if porosity is None:
         context.notes.append("no samples: bound of the overpressure by porosity not computed")
         return

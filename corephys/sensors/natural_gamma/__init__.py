@@ -345,7 +345,7 @@ def _radioelements_stage(context: Reduction) -> None:
         )
         reason = 0
     density = positions.match(
-        context.result("properties/density"),
+        context.density(),
         to=table,
         within=thresholds.DEFAULTS["natural_gamma_reach"],
         how="mean_over_footprint",

@@ -498,7 +498,7 @@ def _in_situ_stage(context: Reduction) -> None:
     porosity = None
     if form == "slowness":
         porosity = positions.match(
-            context.result("products/porosity"),
+            context.porosity(),
             to=found,
             within=thresholds.DEFAULTS["match_reach"],
             how="nearest",

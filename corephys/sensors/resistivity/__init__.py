@@ -427,8 +427,8 @@ def _formation_factor_stage(context: Reduction) -> None:
     found = context.result("properties/resistivity")
     if "resistivity_temperature" not in context.objects:
         context.skip(
-            "the resistivity of scan/reduced.csv has no temperature of the core, which the "
-            "formation factor needs"
+            "the supplied resistivity has no temperature of the core, which the formation factor "
+            "needs; give scan/reduced.csv the column temperature [degC], or the formation factor"
         )
     recipe, keys = context.recipe, context.recipe["resistivity"]
     shared = {
@@ -451,7 +451,7 @@ def _archie_stage(context: Reduction) -> None:
     if keys["archie"] == "none":
         return
     factor = context.result("properties/formation_factor")
-    porosity = context.result("products/porosity")
+    porosity = context.porosity()
     at_factor = positions.match(
         porosity,
         to=factor,
