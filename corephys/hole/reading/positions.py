@@ -284,7 +284,7 @@ def repeated(
 
     Such rows are a problem, since they have different values. Among values reduced elsewhere they
     are no problem, and the rows of one key that hold a value of the same quantity are listed.
-    ``key`` comes from :func:`key_of`; ``copies`` are exact copies, each with the row that it copies.
+    ``key`` comes from :func:`key_of`; ``copies`` gives each exact copy the row that it copies.
     """
     if positions is None or key is None or len(table) < 2 or table.table.continuous:
         return [], []
