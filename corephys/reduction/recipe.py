@@ -308,7 +308,7 @@ def _shown(value: object) -> str:
 
 
 def _same(option: Option, here: str, value: object) -> bool:
-    """Whether a value equals the default; "66.0 mm" and "6.6 cm" equal "66 mm"."""
+    """Whether a value equals the default; "70.0 mm" and "7 cm" equal "70 mm"."""
     if value == option.default:
         return True
     wordy = option.kind in ("switch", "number", "time", "levels", *_TABLES) or "|" in option.kind

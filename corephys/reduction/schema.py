@@ -56,8 +56,8 @@ def _options() -> dict[str, dict[str, Option]]:
             ),
         },
         "liner": {
-            "bore": Option("66 mm", "mm", "inner diameter of the liner"),
-            "wall": Option("2.6 mm", "mm", "thickness of the liner's wall"),
+            "bore": Option("70 mm", "mm", "inner diameter of the liner"),
+            "wall": Option("2.5 mm", "mm", "thickness of the liner's wall"),
             "velocity": option_from(
                 pwave.calibrate, "liner_velocity", "m/s", "P-wave velocity of the liner's wall"
             ),

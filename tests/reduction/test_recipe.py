@@ -55,8 +55,8 @@ def test_changes_make_a_new_recipe():
 
 
 def test_another_spelling_of_a_default_is_no_change():
-    assert Recipe({"liner": {"bore": "6.60 cm"}}).card().title.startswith("Recipe: 0 of ")
-    card = Recipe({"liner": {"bore": "66.1 mm"}}).card()
+    assert Recipe({"liner": {"bore": "7.00 cm"}}).card().title.startswith("Recipe: 0 of ")
+    card = Recipe({"liner": {"bore": "70.1 mm"}}).card()
     assert [place for place, _ in card.rows] == ["liner.bore"]
 
 
