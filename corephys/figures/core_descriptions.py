@@ -20,6 +20,7 @@ from corephys.figures.intervals import (
     draw_pictures,
     looks,
     pictures_of,
+    within,
 )
 from corephys.figures.pictures import PictureFiles
 from corephys.figures.plate import Plate, describe, new_plate
@@ -216,7 +217,9 @@ def _drawn(
     if core:
         table, images = (_of_core(one, core) for one in (table, images))
     columns = [] if table is None else [c for c in ("lithology", "disturbance") if c in table]
-    columns = [c for c in columns if table is not None and stretches(table, c)]
+    columns = [
+        c for c in columns if table is not None and within(stretches(table, c), depth_scale, ends)
+    ]
     shown = [] if images is None or pictures is False else pictures_of(images, depth_scale, ends)
     kinds = [kind for kind in KINDS if any(one.kind == kind for one in shown)]
     found = _within(tree, quantities, depth_scale, ends, core)

@@ -86,7 +86,7 @@ def draw_lithology(
 
     ``of_hole`` are the looks of the complete hole, so that each part of it is drawn alike.
     """
-    inside = _inside(stretches(description, "lithology"), depth_scale, ends)
+    inside = within(stretches(description, "lithology"), depth_scale, ends)
     keys: dict[str, Patch] = {}
     for word, (grey, hatch) in of_hole.items():
         here = [span for name, span in inside if name == word]
@@ -114,7 +114,7 @@ def draw_disturbance(
     axes: Axes, description: xr.Dataset, *, depth_scale: str, ends: tuple[float, float]
 ) -> list[Patch]:
     """Draw the degree of disturbance as bars of growing width; entries of the legend."""
-    inside = _inside(stretches(description, "disturbance"), depth_scale, ends)
+    inside = within(stretches(description, "disturbance"), depth_scale, ends)
     keys = []
     for word in DISTURBANCES:
         here = [span for name, span in inside if name == word]
@@ -186,7 +186,7 @@ def draw_pictures(axes: Axes, shown: Sequence[Picture], files: PictureFiles) -> 
     return lacking
 
 
-def _inside(
+def within(
     found: Sequence[Stretch], depth_scale: str, ends: tuple[float, float]
 ) -> list[tuple[str, tuple[float, float]]]:
     """Words and ends [m] of the stretches that reach between two depths."""

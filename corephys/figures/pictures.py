@@ -80,13 +80,14 @@ def _upright(path: Path, across: int, down: int) -> np.ndarray:
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)
             opened = Image.open(path, formats=("PNG", "JPEG"))
         with opened as picture:
+            if picture.format == "PNG":  # asking a PNG for its tags decodes it
+                _refuse_too_large(picture, path)
             held = picture.getexif().get(_ORIENTATION, 1)
             if held in (5, 6, 7, 8):
                 across, down = down, across
             # A JPEG is decoded at an eighth, a quarter or half of its size where that is enough.
             picture.draft(picture.mode, (across, down))
-            if picture.width * picture.height > _MOST:
-                raise PictureError(_too_large(path, picture.width, picture.height))
+            _refuse_too_large(picture, path)
             pixels = _averaged(picture, across, down)
     except Image.DecompressionBombError as error:
         raise PictureError(f"{path.name} is too large ({error}); save a smaller copy") from error
@@ -98,12 +99,13 @@ def _upright(path: Path, across: int, down: int) -> np.ndarray:
     return _as_held(pixels, held)
 
 
-def _too_large(path: Path, width: int, height: int) -> str:
-    """Words for a picture beyond the limit."""
-    return (
-        f"{path.name} has {width} x {height} pixels and at most {_MOST:.3g} are drawn; save a "
-        "smaller copy"
-    )
+def _refuse_too_large(picture: Image, path: Path) -> None:
+    """PictureError for a picture that would take too much memory."""
+    if picture.width * picture.height > _MOST:
+        raise PictureError(
+            f"{path.name} has {picture.width} x {picture.height} pixels and at most {_MOST:.3g} "
+            "are drawn; save a smaller copy"
+        )
 
 
 def _averaged(picture: Image, across: int, down: int) -> np.ndarray:

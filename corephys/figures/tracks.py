@@ -177,7 +177,7 @@ def _decades(axes: Axes) -> None:
 def _two_lines(words: str) -> str:
     """Label with the unit on a separate line; a long name is broken."""
     name, bracket, unit = words.partition(" [")
-    name = textwrap.fill(name, 20)
+    name = textwrap.fill(name, 18)
     return f"{name}\n[{unit}" if bracket else f"{name}\n "
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 from matplotlib.container import BarContainer, ErrorbarContainer
+from matplotlib.image import AxesImage
 from matplotlib.lines import Line2D
 
 import corephys as cp
@@ -37,6 +38,8 @@ def whole() -> xr.DataTree:
 # Figures that need raw tables or the split core, which the tree of plain arithmetic has not.
 NEEDS_A_LOG = {"log_comparison"}  # drawn in test_figures_set.py, from a log made there
 SPLIT_CORE = {
+    "core_description",
+    "description",
     "formation_factor",
     "temperature_records",
     "velocity_axes",
@@ -75,6 +78,9 @@ def artist_points(artist: object) -> tuple[np.ndarray, np.ndarray]:
     if isinstance(artist, BarContainer):
         middles = [(p.get_width() / 2, p.get_y() + p.get_height() / 2) for p in artist.patches]
         return np.array([m[0] for m in middles]), np.array([m[1] for m in middles])
+    if isinstance(artist, AxesImage):
+        left, right, bottom, top = artist.get_extent()
+        return np.array([(left + right) / 2]), np.array([(bottom + top) / 2])
     path = artist.get_paths()[0].vertices  # a band
     half = (len(path) - 3) // 2
     one, other = path[1 : 1 + half], path[2 + half : 2 + 2 * half][::-1]
