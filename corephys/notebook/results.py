@@ -446,7 +446,7 @@ def _of_reading(tree: xr.DataTree) -> list[str]:
         copies = len(json.loads(node.attrs.get("exact_copies", "[]")))
         if copies:
             words = "row is an exact copy" if copies == 1 else "rows are exact copies"
-            warnings.append(f"{table}: {copies} {words} of another, flagged and not used")
+            warnings.append(f"{table}: {copies} {words} of an earlier row, not used")
     return warnings
 
 

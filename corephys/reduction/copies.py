@@ -150,6 +150,11 @@ def table_rows(table: xr.Dataset, dim: str) -> np.ndarray:
     return np.asarray(table[TABLE_ROW].values % _TABLE)
 
 
+def _unflagged(table: xr.DataTree) -> bool:
+    """Whether a table has no mask of reasons."""
+    return "reason" not in table or table["reason"].dtype.kind not in "iu"
+
+
 def rows_in_words(hole: xr.DataTree) -> list[str]:
     """A line for each table of a hole that has exact copies, with their number."""
     lines = []
@@ -157,8 +162,7 @@ def rows_in_words(hole: xr.DataTree) -> list[str]:
         copies = len(json.loads(node.attrs.get("exact_copies", "[]")))
         if copies:
             plural = "row is an exact copy" if copies == 1 else "rows are exact copies"
-            lines.append(
-                f"{node.path.strip('/')}: {copies} {plural} of another; kept, flagged "
-                "exact_copy, and not used"
-            )
+            # The column reason of the tables of removed intervals and exclusions is no mask.
+            flagged = "kept and not used" if _unflagged(node) else "kept, flagged and not used"
+            lines.append(f"{node.path.strip('/')}: {copies} {plural} of an earlier row; {flagged}")
     return lines

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import netCDF4
@@ -13,12 +14,13 @@ import pytest
 import xarray as xr
 
 import corephys as cp
-from corephys import export
+from corephys import archive, export
 from corephys.ground import flags
 from corephys.ground.series import TABLE_ROW, leaf
 from corephys.notebook.results import _of_reading
 from corephys.samples import needle
 from data_demo.simulator.hole import simulate_tables
+from tests.archive_holes import small_hole
 
 LEAN = {
     "compaction": {"bootstrap": 0, "compare": False},
@@ -467,6 +469,86 @@ def test_counted_standards_without_a_time_are_judged_by_the_noise_of_counting():
 
 
 # Files and stores ---------------------------------------------------------------------------------
+
+
+def paste_lines(path: Path, lines: slice) -> None:
+    """Paste some lines of a file at its end."""
+    rows = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    path.write_text("".join([*rows, *rows[1:][lines]]), encoding="utf-8")
+
+
+def test_lines_pasted_into_the_files_of_a_folder_change_no_number(tmp_path):
+    folder = small_hole(tmp_path / "hole", 4)
+    before = leaf(cp.reduce(cp.read_hole(folder)), "properties/density")
+    paste_lines(folder / "scan/gamma.csv", slice(10, 14))
+    paste_lines(folder / "standards/gamma.csv", slice(None))
+    hole = cp.read_hole(folder)
+    assert len(copies_of(hole, "standards/gamma")) == 12
+    assert copies_of(hole, "scan/gamma") == [[120 + i, 10 + i] for i in range(4)]
+    after = leaf(cp.reduce(hole), "properties/density")
+    copied = is_copy(after)
+    assert np.flatnonzero(copied).tolist() == [120, 121, 122, 123]
+    xr.testing.assert_equal(after.isel(reading=~copied), before)
+
+
+def test_a_store_of_readings_keeps_copies_flagged_and_calibrates_without_them(tmp_path):
+    folder = small_hole(tmp_path / "holes" / "one", 4)
+    archive.collect(tmp_path / "holes", tmp_path / "before", progress=False)
+    archive.reduce(tmp_path / "before", tmp_path / "out_before", progress=False)
+    paste_lines(folder / "scan/gamma.csv", slice(10, 14))
+    paste_lines(folder / "standards/gamma.csv", slice(None))
+    archive.collect(tmp_path / "holes", tmp_path / "after", progress=False)
+    archive.reduce(tmp_path / "after", tmp_path / "out_after", progress=False)
+    before, after = (
+        leaf(archive.open(tmp_path / name)["one"], "properties/density")
+        for name in ("out_before", "out_after")
+    )
+    copied = is_copy(after)
+    assert np.flatnonzero(copied).tolist() == [120, 121, 122, 123]
+    assert (after["bulk_density_flag"].values[copied] == flags.BAD).all()
+    for name in ("bulk_density", "bulk_density_u_random"):
+        np.testing.assert_array_equal(after[name].values[~copied], before[name].values)
+
+
+def test_a_zarr_store_keeps_the_sign_bit(tmp_path):
+    pytest.importorskip("zarr")
+    hole = cp.hole_from_tables(pasted("scan/gamma", [3, 4]), sound()[1])
+    cp.save(hole, tmp_path / "hole.zarr")
+    loaded = cp.load(tmp_path / "hole.zarr")
+    found = leaf(loaded, "scan/gamma")["reason"]
+    assert found.dtype == np.int64
+    np.testing.assert_array_equal(found.values, leaf(hole, "scan/gamma")["reason"].values)
+    assert copies_of(loaded, "scan/gamma") == copies_of(hole, "scan/gamma")
+
+
+# Functions that a user calls with the columns of a table --------------------------------------
+
+
+def test_copies_of_a_sample_are_no_neighbours_of_other_samples():
+    """Twelve copies of an outlier among twenty samples would make the others the outliers."""
+    rng = np.random.default_rng(6)
+    depth = np.linspace(1.0, 100.0, 20)
+    wet, dry = 16.0 + rng.normal(0.0, 0.02, 20), 9.2 + rng.normal(0.0, 0.02, 20)
+    volume = 3.4 + rng.normal(0.0, 0.01, 20)
+    volume[9] = 4.6
+    rows = np.append(np.arange(20), np.full(12, 9))
+    reason = np.where(np.arange(rows.size) >= 20, COPY, 0)
+
+    def column(values: np.ndarray, unit: str) -> xr.DataArray:
+        place = {"depth": ("reading", depth[rows], {"units": "m"})}
+        return xr.DataArray(values[rows], dims="reading", coords=place, attrs={"units": unit})
+
+    given = column(wet, "g"), column(dry, "g"), column(volume, "cm^3")
+    outlier = flags.bit("grain_density_outlier")
+    found = cp.index_properties.phase_relations(*given, reason=given[0].copy(data=reason))
+    single = cp.index_properties.phase_relations(*(part[:20] for part in given))
+    names = ("grain_density_reason", "porosity_reason")
+    for name in names:
+        np.testing.assert_array_equal(found[name].values[:20], single[name].values)
+        assert (found[name].values[20:] & COPY != 0).all()
+    assert np.flatnonzero(single[names[0]].values & outlier).tolist() == [9]
+    used = cp.index_properties.phase_relations(*given)
+    assert (used[names[0]].values[:20] != single[names[0]].values).any()
 
 
 def test_two_exclusions_and_voids_that_are_equal_have_the_effect_of_one():

@@ -51,8 +51,11 @@ def read_hole(
         One node per table at its path. Number columns are in the units of the contract, text
         stays text, times are UTC. Tables with positions carry the coordinates core, section,
         offset [cm], run, depth [m] and depth_fitted [m], and ``flag`` and ``reason`` for what
-        reading already shows. LAS files are kept byte by byte, one node a file. Attributes of the
-        root: title, settings, input_sha256, source_files.
+        reading already shows. Where a cell of an optional column could not be read, the table has
+        ``<column>_flag`` and ``<column>_reason`` as well. Attributes of a table: ``bad_cells``,
+        JSON of [row, column, text] of unreadable cells; ``duplicate_rows``; and, if it has any,
+        ``exact_copies``, JSON of [row, row that it copies]. LAS files are kept byte by byte, one
+        node a file. Attributes of the root: title, settings, input_sha256, source_files.
         Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
 
     Raises
