@@ -103,6 +103,7 @@ REASONS: dict[str, int] = {
     "tests_failed": NOT_EVALUATED,
     "few_independent_readings": SUSPECT,
     "above_seafloor": BAD,
+    "likely_slip": SUSPECT,
 }
 _BITS = {name: 1 << position for position, name in enumerate(REASONS)}
 _BLOCK = 65536  # readings

@@ -18,6 +18,7 @@ from corephys.ground.cards import Card, fit_warnings, with_uncertainty
 from corephys.ground.choices import plain_words
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
+from corephys.hole import checks
 from corephys.reduction.run import summary_lines
 
 __all__ = ["explain", "overview"]
@@ -405,8 +406,8 @@ def _table_line(dataset: xr.Dataset) -> str:
 
 
 def _of_reading(tree: xr.DataTree) -> list[str]:
-    """Warnings about cells that could not be read."""
-    warnings = []
+    """Findings of the checks across tables, and warnings about cells that could not be read."""
+    warnings = checks.sentences(tree.attrs)
     for node in tree.leaves:
         bad = len(json.loads(node.attrs.get("bad_cells", "[]")))
         if bad:

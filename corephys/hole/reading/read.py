@@ -12,6 +12,7 @@ import xarray as xr
 
 from corephys.ground import flags, provenance
 from corephys.ground.vocabulary import term
+from corephys.hole import checks
 from corephys.hole.placing.layout import Layout, lay_out
 from corephys.hole.reading import csv, positions, recordings, structure
 from corephys.hole.reading.columns import Columns, read_columns
@@ -43,7 +44,8 @@ def read_hole(
         stays text, times are UTC. Tables with positions carry the coordinates core, section,
         offset [cm], run, depth [m] and depth_fitted [m], and ``flag`` and ``reason`` for what
         reading already shows. LAS files are kept byte by byte, one node a file. Attributes of the
-        root: title, settings, input_sha256, source_files.
+        root: title, settings, findings, input_sha256, source_files. Findings are contradictions
+        between the tables, see :func:`corephys.quality.findings`.
         Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
 
     Raises
@@ -71,8 +73,8 @@ def read_hole(
     unread, faults = _other_files(folder, present)
     record, more = recordings.read(folder)
     hole = f"the hole in {str(folder)!r}"
-    tree = _assemble(cells, given, columns, problems + faults + more, hole, record)
     logs = recordings.read_files(folder)
+    tree = _assemble(cells, given, columns, problems + faults + more, hole, record, logs)
     for place, log in logs.items():
         tree[place] = xr.DataTree(log)
     recorded = [recordings.FILE] if record is not None else []
@@ -157,6 +159,7 @@ def _assemble(
     problems: list[Problem],
     hole: str,
     record: recordings.Record | None = None,
+    logs: Mapping[str, xr.Dataset] | None = None,
 ) -> xr.DataTree:
     """Check all tables, place their rows and put them into one tree; raise with all faults."""
     problems = problems + _map_headers(cells, mapping or {})
@@ -180,22 +183,33 @@ def _assemble(
     layout, sections_file = _layout(tables, faulty)
     if not sections_file and any(p.file.startswith(("cores", "sections")) for p in problems):
         sections_file = "sections"  # its own faults are reported; missing sections are not another
-    nodes: dict[str, xr.Dataset] = {}
+    places: dict[str, positions.Positions | None] = {}
+    same: dict[str, list[int]] = {}
     for name, table in tables.items():
         where: positions.Positions | None = None
-        same: list[int] = []
+        same[name] = []
         if table.table.positioned:
             where, faults = positions.locate(table, layout, sections_file)
             problems += faults + positions.above_seafloor(table, where)
-            faults, same = positions.repeated(table, where)
+            faults, same[name] = positions.repeated(table, where)
             problems += faults
-        if not problems:
-            nodes[f"/{name}"] = _dataset(table, where, layout, tables, same)
+        places[name] = where
     if problems:
         raise HoleError(_in_order(problems), hole)
+    heads = {log.attrs["file"]: _head(log) for log in (logs or {}).values()}
+    findings = checks.find(checks.Tables(tables, places, layout, given, heads))
+    slips = checks.flagged(findings)
+    nodes = {
+        f"/{name}": _dataset(table, places[name], layout, tables, same[name], slips.get(name))
+        for name, table in tables.items()
+    }
     if record is not None:
         nodes[f"/{recordings.NODE}"] = recordings.join(nodes[f"/{recordings.NODE}"], record)
-    attributes = {"title": str(given["hole"]["name"]), "settings": to_json(given)}
+    attributes = {
+        "title": str(given["hole"]["name"]),
+        "settings": to_json(given),
+        "findings": checks.to_json(findings),
+    }
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
 
 
@@ -261,6 +275,15 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
     return sorted(dict.fromkeys(problems), key=key)
 
 
+# The header of a LAS file is far shorter; its depths stand near its beginning.
+_HEAD = 65536  # bytes
+
+
+def _head(log: xr.Dataset) -> bytes:
+    """Beginning of a LAS file."""
+    return bytes(log["content"].values[:_HEAD].tobytes())
+
+
 _PLACE = ("core", "section", "offset", "run", "depth")
 
 
@@ -270,8 +293,9 @@ def _dataset(
     layout: Layout | None,
     tables: dict[str, Columns],
     same: list[int],
+    slips: np.ndarray | None = None,
 ) -> xr.Dataset:
-    """A table as a Dataset with positions, flag and reason."""
+    """A table as a Dataset with positions, flag and reason; ``slips`` are rows of findings."""
     dim = table.table.dim
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {}
@@ -299,6 +323,8 @@ def _dataset(
         reason = positions.reasons(table, where, layout, tables)
         if table.table.supplied:
             reason[same] |= flags.bit("same_position_twice")
+        if slips is not None:
+            reason[slips] |= flags.bit("likely_slip")
         words = "the row as read"
         variables["flag"] = (dim, flags.from_reason(reason), flags.flag_attributes(words))
         variables["reason"] = (dim, reason, flags.reason_attributes(words))
