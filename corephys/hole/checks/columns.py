@@ -18,7 +18,7 @@ __all__ = ["CHECKS"]
 
 _UNREADABLE = thresholds.value("slip_unreadable_share")
 _SAME = thresholds.count("slip_same_value_readings")
-_ROOM = 20.0  # degC, where a conversion of a room temperature should lead
+_ROOM = thresholds.value("slip_room")  # degC
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 # Numbers that loggers and spreadsheets write for a missing value.
 _PLACEHOLDERS = (-999.0, -999.25, -999.9, -999.99, -9999.0, -9999.25, -9999.9, -99999.0, -999999.0)
@@ -233,7 +233,7 @@ CHECKS = (
         "columns that cannot be read",
         "cells of a column that are no numbers or times with all of its cells; the first row with "
         "the others",
-        ("slip_unreadable_share",),
+        ("slip_unreadable_share", "slip_room"),
         _unreadable,
     ),
     Check(

@@ -39,11 +39,12 @@ _OLDEST = thresholds.value("greatest_sediment_age")  # kyr
 _AGE_ERRORS = thresholds.value("slip_age_errors")
 _AGE_SHARE = thresholds.value("slip_age_share")
 _SALINITY = thresholds.value("slip_salinity_ratio")
+_SALINITY_FITS = thresholds.value("slip_salinity_fits")
 _SLACK = thresholds.value("log_datum_slack")  # m
 _RIG_FLOOR = thresholds.value("rig_floor_height")  # m
 _CONDUCTS = thresholds.value("slip_greatest_conductivity")  # W/(m K)
-# Heat capacity of steel by volume, for the order of magnitude of a tool.
-_STEEL = 3.8e6  # J/(m^3 K)
+_STEEL = thresholds.value("slip_steel")  # J/(m^3 K)
+_RISE = thresholds.value("slip_penetration_rise")
 
 # --------------------------------------------------------------------------------------------------
 # Stations, their records and tools.
@@ -146,20 +147,26 @@ def _records(tables: Tables) -> Iterator[Finding]:
     if stations is None or start is None:
         return
     finish = np.full(start.shape, np.nan) if end is None else end
+    warm = tables.number(name, "temperature")
     outside = []
     for row, word in enumerate(stations["station"].tolist()):
         held = records.get(word)
-        if held is None or not np.isfinite(start[row]):
+        if held is None or held.size < _LEAST or not np.isfinite(start[row]):
             continue
         first, last = np.fmin.reduce(time[held]), np.fmax.reduce(time[held])
         if not first <= start[row] <= last or finish[row] <= start[row]:
             outside.append((row, float(first), float(last)))
+        elif warm is not None and _flat(time[held], warm[held], float(start[row])):
+            outside.append((row, float("nan"), float("nan")))
     if not outside:
         return
     row, first, last = outside[0]
     if finish[row] <= start[row]:
         words = f"end_time is {finish[row]:g} s, not after penetration_time {start[row]:g} s"
         slip = "the two times are exchanged"
+    elif math.isnan(first):
+        words = f"penetration_time is {start[row]:g} s, and its record does not rise then"
+        slip = "minutes under s, or a time from another start of the clock"
     else:
         words = f"penetration_time is {start[row]:g} s, and its record runs from {first:g} to "
         words += f"{last:g} s"
@@ -175,6 +182,18 @@ def _records(tables: Tables) -> Iterator[Finding]:
         count=len(outside),
         moves={parent: np.array([one[0] for one in outside])},
     )
+
+
+def _flat(time: np.ndarray, warm: np.ndarray, start: float) -> bool:
+    """Whether a record does not rise at its penetration, as the friction of a probe makes it."""
+    with np.errstate(invalid="ignore"):
+        before = warm[(time >= start - _SHORT) & (time < start)]
+        after = warm[(time >= start) & (time <= start + _SHORT)]
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if before.size < 2 or after.size < 2:
+        return False
+    span = float(np.fmax.reduce(warm) - np.fmin.reduce(warm))
+    return bool(after.max() - np.median(before) < _RISE * span)
 
 
 def _all_stations(tables: Tables) -> dict[str, np.ndarray]:
@@ -377,7 +396,7 @@ def _ages(tables: Tables) -> Iterator[Finding]:
     """Ages in another unit, and ages younger than one above."""
     name = "ages"
     held = _ordered(tables, name, "age")
-    if held is None:
+    if held is None or held[0].size < 2:
         return
     rows, depth, age = held
     oldest, deep = float(np.max(age)), float(depth[-1] - depth[0])
@@ -442,18 +461,22 @@ def _salinities(tables: Tables) -> Iterator[Finding]:
         expected = 35.0 if deep else math.nan
     if not (level > 0 and expected > 0) or 1.0 / _SALINITY <= level / expected <= _SALINITY:
         return
+    slip = factor_in_words(
+        level,
+        expected / _SALINITY_FITS,
+        expected * _SALINITY_FITS,
+        ((10.0, "a percentage under g/kg"), (1000.0, "a fraction under g/kg")),
+        "",
+    )
+    # Water may be fresher than that of the hole by any factor, and hardly saltier.
+    if not slip and level < expected:
+        return
     rows = np.flatnonzero(np.isfinite(values))
     yield Finding(
         "salinity",
         tables.file(name),
         f"half of the salinities are near {level:.4g} g/kg, and the hole has {expected:g} g/kg",
-        factor_in_words(
-            level,
-            expected / _SALINITY,
-            expected * 1.5,
-            ((10.0, "a percentage under g/kg"), (1000.0, "a fraction under g/kg")),
-            "another unit, such as chlorinity or mmol/l",
-        ),
+        slip or "another unit, such as mmol/l of chloride",
         "Write the unit of the file in the header, such as 'salinity [psu]' or 'salinity [%]'",
         f"{level:.4g} g/kg",
         row=tables.line(name, int(rows[0])),
@@ -542,7 +565,7 @@ CHECKS = (
     Check(
         "records of temperature",
         "length of records with minutes; penetration and end with the record",
-        ("slip_shortest_record",),
+        ("slip_shortest_record", "slip_penetration_rise"),
         _records,
     ),
     Check(
@@ -551,7 +574,12 @@ CHECKS = (
         ("slip_bottom_water_difference", "slip_gradient", "slip_gradient_depth"),
         _record_temperatures,
     ),
-    Check("tools", "heat capacity of a tool with a rod of steel", ("slip_tool_ratio",), _tools),
+    Check(
+        "tools",
+        "heat capacity of a tool with a rod of steel",
+        ("slip_tool_ratio", "slip_steel"),
+        _tools,
+    ),
     Check(
         "check shots",
         "velocities of check shots with those of sediment and of the scan",
@@ -574,7 +602,7 @@ CHECKS = (
     Check(
         "salinity",
         "salinities of pore water with the setting, or with the deep sea",
-        ("slip_salinity_ratio", "slip_deep_sea"),
+        ("slip_salinity_ratio", "slip_salinity_fits", "slip_deep_sea"),
         _salinities,
     ),
     Check(

@@ -194,7 +194,9 @@ class Tables:
         logs: Mapping[str, bytes] | None = None,
     ) -> None:
         self.columns = {name: table for name, table in columns.items() if len(table)}
-        self.positions, self.layout, self.settings = positions, layout, settings
+        self.positions, self.settings = positions, settings
+        # A table of sections or cores without a row lays out nothing.
+        self.layout = layout if {"cores", "sections"} <= set(self.columns) else None
         self.logs = logs or {}
         self._groups: dict[str, Sections | None] = {}
 

@@ -63,9 +63,14 @@ def _by_section(
     from_top = many & past & (above > 0) & (least >= above - _PAST)
     from_top &= greatest <= above + length + _PAST
     in_millimetres &= ~from_top
+    # Under the header 'offset [m]' the numbers of a file in cm are a hundred times too large.
+    far = many & (greatest > 20.0 * length) & ~from_top
+    in_centimetres = far & (greatest <= 100.0 * (length + _PAST))
     found = {
         "m under cm": in_metres,
         "mm under cm": in_millimetres,
+        "cm under m": in_centimetres,
+        "mm under m": far & ~in_centimetres & (greatest <= 1000.0 * (length + _PAST)),
         "offsets from the top of the core, not of the section": from_top,
     }
     return {slip: np.flatnonzero(those) for slip, those in found.items() if those.any()}
@@ -91,8 +96,9 @@ def _by_table(
         and ((least >= above - _PAST) & (greatest <= above + length + _PAST)).all()
     ):
         return {"offsets from the top of the core, not of the section": everything}
-    if past.mean() > 0.5 and (greatest <= 10.0 * (length + _PAST)).all():
-        return {"mm under cm": everything}
+    for factor, slip in ((10.0, "mm under cm"), (100.0, "cm under m"), (1000.0, "mm under m")):
+        if past.mean() > 0.5 and (greatest <= factor * (length + _PAST)).all():
+            return {slip: everything}
     return {}
 
 

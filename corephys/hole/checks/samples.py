@@ -30,6 +30,7 @@ _POSSIBLE = thresholds.value("slip_possible_times")
 _THIN, _THICK = thresholds.value("slip_thinnest_needle"), thresholds.value("slip_thickest_needle")
 _SLOW, _FAST = thresholds.value("slip_slowest_sample"), thresholds.value("slip_fastest_sample")
 _WEAK, _STRONG = thresholds.value("slip_weakest"), thresholds.value("slip_strongest")  # kPa
+_ROCK = thresholds.value("slip_strongest_rock")  # kPa
 _LIGHT_CONE = thresholds.value("slip_lightest_cone")  # g
 _HEAVY_CONE = thresholds.value("slip_heaviest_cone")  # g
 _LEAST_LOAD = thresholds.value("slip_least_load")  # kPa
@@ -393,7 +394,8 @@ def _strengths(tables: Tables) -> Iterator[Finding]:
         rough, header, slips = _rough_strengths(tables, word)
         rough = np.where(method == word, rough, np.nan)
         level = median(rough)
-        if not math.isfinite(level) or _WEAK <= level <= _STRONG:
+        most = _ROCK if word == "unconfined" else _STRONG
+        if not math.isfinite(level) or _WEAK <= level <= most:
             continue
         values = tables.number(name, header)
         shown = float("nan") if values is None else median(values[method == word])
@@ -491,14 +493,31 @@ def _consolidation(tables: Tables) -> Iterator[Finding]:
 _FACTORS = (
     (0.01, "a percentage under a fraction"),
     (100.0, "a fraction under a percentage"),
-    (1e-3, "a unit a thousand times smaller"),
-    (1e3, "a unit a thousand times larger"),
-    (1e-5, "a unit 1e5 times smaller"),
-    (1e-6, "a unit a million times smaller"),
-    (1e6, "a unit a million times larger"),
-    (0.1, "a unit ten times smaller"),
-    (10.0, "a unit ten times larger"),
+    (1e-3, "{} a thousand times too large"),
+    (1e3, "{} a thousand times too small"),
+    (1e-5, "{} 1e5 times too large"),
+    (1e-6, "{} a million times too large"),
+    (1e6, "{} a million times too small"),
+    (0.1, "{} ten times too large"),
+    (10.0, "{} ten times too small"),
 )
+# Units that are mistaken for each other, by the unit of the vocabulary and the words above.
+_MISTAKEN = {
+    ("g/cm^3", "thousand times too large"): "kg/m^3",
+    ("m/s", "thousand times too small"): "km/s",
+    ("kPa", "thousand times too small"): "MPa",
+    ("kPa", "thousand times too large"): "Pa",
+    ("W/(m K)", "thousand times too large"): "mW/(m K)",
+    ("mW/m^2", "thousand times too small"): "W/m^2",
+}
+
+
+def _with_units(slip: str, unit: str) -> str:
+    """A slip in words with the unit that was mistaken for that of the vocabulary."""
+    for (expected, end), other in _MISTAKEN.items():
+        if unit == expected and slip.endswith(end):
+            return f"{other} under {unit}"
+    return slip.format("values")
 
 
 def _supplied(tables: Tables) -> Iterator[Finding]:
@@ -529,8 +548,8 @@ def _supplied(tables: Tables) -> Iterator[Finding]:
                 rows,
                 f"half of the values of {quantity} are near {level:.4g} {entry.unit}, and possible "
                 f"ones are {least:g} to {most:g} {entry.unit}",
-                slip or "the unit or the column is wrong",
-                f"Write the unit that the values have, such as '{quantity} [%]' for percentages",
+                _with_units(slip, entry.unit) or "the unit or the column is wrong",
+                f"Write the unit that the values have into the header or the column of {quantity}",
                 f"{level:.4g} {entry.unit}",
             )
 
@@ -604,7 +623,7 @@ CHECKS = (
     Check(
         "strength",
         "strength roughly from the columns of each method with strengths of sediment",
-        ("slip_weakest", "slip_strongest"),
+        ("slip_weakest", "slip_strongest", "slip_strongest_rock"),
         _strengths,
     ),
     Check(

@@ -31,9 +31,9 @@ _GREATEST_BRINE = thresholds.value("brine_greatest_conductivity")  # S/m
 _WARM = thresholds.value("slip_warmest_room")  # degC
 _COLD = thresholds.value("slip_coldest_room")  # degC
 _HOTTEST = thresholds.value("hottest_formation")  # degC
-_ROOM = 20.0  # degC, where a conversion of a room temperature should lead
+_ROOM = thresholds.value("slip_room")  # degC
 # Conductivity of a dilute brine near room temperature over its salinity, for factors only.
-_PER_SALINITY = 0.16  # (S/m)/(g/kg)
+_PER_SALINITY = thresholds.value("slip_sea_conductivity") / 35.0  # (S/m)/(g/kg)
 
 # --------------------------------------------------------------------------------------------------
 # Gamma: aluminium in water.
@@ -367,7 +367,7 @@ CHECKS = (
     Check(
         "conductivity of brines",
         "conductivities with the greatest of a brine, and with salinities by the responses",
-        ("brine_greatest_conductivity", "slip_brine_ratio"),
+        ("brine_greatest_conductivity", "slip_brine_ratio", "slip_sea_conductivity"),
         _brines,
     ),
     Check(
@@ -379,7 +379,7 @@ CHECKS = (
     Check(
         "temperature of the laboratory",
         "temperatures of scan, standards and samples with those of laboratories",
-        ("slip_coldest_room", "slip_warmest_room"),
+        ("slip_coldest_room", "slip_warmest_room", "slip_room"),
         _room_temperatures,
     ),
 )
