@@ -114,6 +114,7 @@ def _reduce(given: argparse.Namespace) -> None:
     from corephys.export import save, write_report_tables, write_summaries, write_tables
     from corephys.figures import write_figures
     from corephys.hole import read_hole
+    from corephys.hole.checks import sentences
     from corephys.reduction.run import reduce, summary_lines
 
     changes: dict[str, Any] = {}
@@ -141,6 +142,8 @@ def _reduce(given: argparse.Namespace) -> None:
             write()
             bar.update()
     print("\n".join(summary_lines(json.loads(tree.attrs["summary"]))))
+    for sentence in sentences(tree.attrs):
+        print(f"beware: {sentence}")
     if not (given.no_report or given.no_figures):
         _report(given.folder, given.out, given.recipe)
 

@@ -19,6 +19,7 @@ from corephys.ground.cards import Card, fit_warnings, with_uncertainty
 from corephys.ground.choices import plain_words
 from corephys.ground.provenance import UsedConstant, used_constants
 from corephys.ground.vocabulary import TERMS
+from corephys.hole import checks
 from corephys.hole.placing.described import described_length, stretches
 from corephys.reduction.run import summary_lines
 
@@ -426,8 +427,8 @@ def _table_line(dataset: xr.Dataset) -> str:
 
 
 def _of_reading(tree: xr.DataTree) -> list[str]:
-    """Warnings about cells and pictures that could not be read, and exact copies of rows."""
-    warnings = []
+    """Findings of the checks across tables; unreadable cells and pictures; exact copies of rows."""
+    warnings = checks.sentences(tree.attrs)
     for node in tree.leaves:
         table = node.path.strip("/")
         bad = json.loads(node.attrs.get("bad_cells", "[]"))

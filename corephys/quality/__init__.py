@@ -17,6 +17,7 @@ from corephys.quality.audits import SCAN, Audit, audit
 from corephys.quality.equilibration import axis_departure, settled
 from corephys.quality.review import SeriesReview, Settings
 from corephys.quality.scan_index import locate
+from corephys.quality.slips import findings
 from corephys.quality.standards import (
     RULES,
     ControlChart,
@@ -36,6 +37,7 @@ __all__ = [
     "axis_departure",
     "control_chart",
     "cumulative_sums",
+    "findings",
     "flag",
     "out_of_control",
     "settled",

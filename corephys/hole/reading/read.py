@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import xarray as xr
 
 from corephys.ground import flags, provenance
 from corephys.ground.vocabulary import term
+from corephys.hole import checks
 from corephys.hole.placing.layout import Layout, lay_out
 from corephys.hole.reading import (
     copies,
@@ -55,7 +57,8 @@ def read_hole(
         ``<column>_flag`` and ``<column>_reason`` as well. Attributes of a table: ``bad_cells``,
         JSON of [row, column, text] of unreadable cells; ``duplicate_rows``; and, if it has any,
         ``exact_copies``, JSON of [row, row that it copies]. LAS files are kept byte by byte, one
-        node a file. Attributes of the root: title, settings, input_sha256, source_files.
+        node a file. Attributes of the root: title, settings, findings, input_sha256, source_files.
+        Findings are contradictions between the tables, see :func:`corephys.quality.findings`.
         Write ``hole["scan/gamma"]["depth"]``: the attribute ``depth`` of a node is its level.
 
     Raises
@@ -83,8 +86,8 @@ def read_hole(
     unread, faults = _other_files(folder, present)
     record, more = recordings.read(folder)
     hole = f"the hole in {str(folder)!r}"
-    tree = _assemble(cells, given, columns, problems + faults + more, hole, record, folder)
     logs = recordings.read_files(folder)
+    tree = _assemble(cells, given, columns, problems + faults + more, hole, record, folder, logs)
     for place, log in logs.items():
         tree[place] = xr.DataTree(log)
     recorded = [recordings.FILE] if record is not None else []
@@ -171,6 +174,7 @@ def _assemble(
     hole: str,
     record: recordings.Record | None = None,
     folder: Path | None = None,
+    logs: Mapping[str, xr.Dataset] | None = None,
 ) -> xr.DataTree:
     """Check all tables, place their rows and put them into one tree; raise with all faults."""
     problems = problems + _map_headers(cells, mapping or {})
@@ -194,38 +198,27 @@ def _assemble(
     layout, sections_file = _layout(tables, faulty)
     if not sections_file and any(p.file.startswith(("cores", "sections")) for p in problems):
         sections_file = "sections"  # its own faults are reported; missing sections are not another
-    nodes: dict[str, xr.Dataset] = {}
+    placed: dict[str, _Placed] = {}
     for name, table in tables.items():
-        where: positions.Positions | None = None
-        same: list[int] = []
-        copied: dict[int, int] = {}
-        if table.table.interval:
-            lying, faults = intervals.locate(table, layout, sections_file)
-            problems += faults
-            unread, faults = pictures.check(table, folder)
-            problems += faults
-            if not problems:
-                reason = intervals.reasons(table, lying, layout, tables)
-                pictures.mark(reason, table, unread)
-                leaf = _interval_dataset(table, lying, reason)
-                nodes[f"/{name}"] = pictures.noted(leaf, unread, folder, name)
-            continue
-        if table.table.positioned:
-            where, faults = positions.locate(table, layout, sections_file)
-            problems += faults + positions.above_seafloor(table, where)
-            problems += positions.contradictory_depths(table, where)
-        key = positions.key_of(table, where)
-        if _may_hold_copies(table, key):
-            copied = copies.find(table, key)
-        faults, same = positions.repeated(table, where, key, copied)
+        placed[name], faults = _place(table, layout, sections_file, folder)
         problems += faults
-        if not problems:
-            nodes[f"/{name}"] = _dataset(table, where, layout, tables, same, copied)
     if problems:
         raise HoleError(_in_order(problems), hole)
+    heads = {log.attrs["file"]: _head(log) for log in (logs or {}).values()}
+    places = {name: one.where for name, one in placed.items()}
+    findings = checks.find(checks.Tables(tables, places, layout, given, heads))
+    slips = checks.flagged(findings)
+    nodes = {}
+    for name, table in tables.items():
+        made = _interval_dataset if table.table.interval else _dataset
+        nodes[f"/{name}"] = made(table, placed[name], layout, tables, slips.get(name))
     if record is not None:
         nodes[f"/{recordings.NODE}"] = recordings.join(nodes[f"/{recordings.NODE}"], record)
-    attributes = {"title": str(given["hole"]["name"]), "settings": to_json(given)}
+    attributes = {
+        "title": str(given["hole"]["name"]),
+        "settings": to_json(given),
+        "findings": checks.to_json(findings),
+    }
     return xr.DataTree.from_dict({"/": xr.Dataset(attrs=attributes), **nodes})
 
 
@@ -302,20 +295,63 @@ def _in_order(problems: list[Problem]) -> list[Problem]:
     return sorted(dict.fromkeys(problems), key=key)
 
 
+# The header of a LAS file is far shorter; its depths stand near its beginning.
+_HEAD = 65536  # bytes
+
+
+def _head(log: xr.Dataset) -> bytes:
+    """Beginning of a LAS file."""
+    return bytes(log["content"].values[:_HEAD].tobytes())
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """Where the rows of a table lie, and what was found about them on the way.
+
+    ``where`` and ``same`` belong to readings, ``intervals`` and ``pictures`` to intervals.
+    """
+
+    where: positions.Positions | None = None
+    same: list[int] = field(default_factory=list)
+    copied: dict[int, int] = field(default_factory=dict)
+    intervals: intervals.Intervals | None = None
+    pictures: dict[str, str] = field(default_factory=dict)
+    folder: Path | None = None
+
+
+def _place(
+    table: Columns, layout: Layout | None, sections_file: str, folder: Path | None
+) -> tuple[_Placed, list[Problem]]:
+    """Positions, repeats and copies of the rows of a table, and the problems found."""
+    if table.table.interval:
+        lying, problems = intervals.locate(table, layout, sections_file)
+        unread, faults = pictures.check(table, folder)
+        return _Placed(intervals=lying, pictures=unread, folder=folder), problems + faults
+    where: positions.Positions | None = None
+    problems = []
+    if table.table.positioned:
+        where, problems = positions.locate(table, layout, sections_file)
+        problems = problems + positions.above_seafloor(table, where)
+        problems += positions.contradictory_depths(table, where)
+    key = positions.key_of(table, where)
+    copied = copies.find(table, key) if _may_hold_copies(table, key) else {}
+    faults, same = positions.repeated(table, where, key, copied)
+    return _Placed(where, same, copied), problems + faults
+
+
 _SECTION = ("core", "section", "offset")
 _PLACE = (*_SECTION, "run", "depth")
 
 
 def _dataset(
     table: Columns,
-    where: positions.Positions | None,
+    placed: _Placed,
     layout: Layout | None,
     tables: dict[str, Columns],
-    same: list[int],
-    copied: dict[int, int],
+    slips: np.ndarray | None,
 ) -> xr.Dataset:
-    """A table as a Dataset with positions, flag and reason."""
-    dim = table.table.dim
+    """A table as a Dataset with positions, flag and reason; ``slips`` are rows of findings."""
+    where, dim = placed.where, table.table.dim
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {}
     for name, values in table.values.items():
@@ -343,9 +379,11 @@ def _dataset(
     if table.table.name not in FLAGGED_ELSEWHERE:
         reason = positions.reasons(table, where, layout, tables)
         if table.table.supplied:
-            reason[same] |= flags.bit("same_position_twice")
+            reason[placed.same] |= flags.bit("same_position_twice")
+        if slips is not None:
+            reason[slips] |= flags.bit("likely_slip")
         # The first row carries every other reason; a copy is not counted among them again.
-        reason[list(copied)] = flags.bit("exact_copy")
+        reason[list(placed.copied)] = flags.bit("exact_copy")
         variables |= _flagged(dim, "", reason, "the row as read")
     for name, rows in table.unread.items():
         if f"{name}_flag" in table or f"{name}_reason" in table:
@@ -353,10 +391,10 @@ def _dataset(
         reason = np.where(_absent(table[name]), flags.bit("missing_value"), 0).astype(np.int64)
         reason[rows] |= flags.bit("bad_cell")
         variables |= _flagged(dim, f"{name}_", reason, name.replace("_", " "))
-    listed = sorted({*same, *copied})
+    listed = sorted({*placed.same, *placed.copied})
     attributes = {"bad_cells": table.bad_cells(), "duplicate_rows": json.dumps(listed)}
-    if copied:
-        attributes["exact_copies"] = json.dumps(list(copied.items()))
+    if placed.copied:
+        attributes["exact_copies"] = json.dumps(list(placed.copied.items()))
     return xr.Dataset(variables, coordinates, attributes)
 
 
@@ -364,9 +402,20 @@ def _dataset(
 _OF_AN_INTERVAL = ("depth", "depth_fitted", "top", "bottom", "top_fitted", "bottom_fitted")
 
 
-def _interval_dataset(table: Columns, where: intervals.Intervals, reason: np.ndarray) -> xr.Dataset:
+def _interval_dataset(
+    table: Columns,
+    placed: _Placed,
+    layout: Layout | None,
+    tables: dict[str, Columns],
+    slips: np.ndarray | None,
+) -> xr.Dataset:
     """A table of intervals as a Dataset with its depths, flag and reason."""
-    dim = table.table.dim
+    where, dim = placed.intervals, table.table.dim
+    assert where is not None
+    reason = intervals.reasons(table, where, layout, tables)
+    pictures.mark(reason, table, placed.pictures)
+    if slips is not None:
+        reason[slips] |= flags.bit("likely_slip")
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {}
     for name, values in table.values.items():
@@ -386,10 +435,9 @@ def _interval_dataset(table: Columns, where: intervals.Intervals, reason: np.nda
         if name in ("depth", "depth_fitted"):
             held, attributes["long_name"] = coordinates, term(name).long_name
         held[name] = (dim, values, {**attributes, "positive": "down"})
-    words = "the row as read"
-    variables["flag"] = (dim, flags.from_reason(reason), flags.flag_attributes(words))
-    variables["reason"] = (dim, reason, flags.reason_attributes(words))
-    return xr.Dataset(variables, coordinates, {"bad_cells": table.bad_cells()})
+    variables |= _flagged(dim, "", reason, "the row as read")
+    leaf = xr.Dataset(variables, coordinates, {"bad_cells": table.bad_cells()})
+    return pictures.noted(leaf, placed.pictures, placed.folder, table.table.name)
 
 
 def _flagged(dim: str, prefix: str, reason: np.ndarray, words: str) -> dict[str, Any]:
