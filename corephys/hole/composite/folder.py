@@ -33,8 +33,8 @@ __all__ = [
     "is_site",
     "is_site_folder",
     "read_site",
-    "site_head",
     "read_ties",
+    "site_head",
     "site_tree",
     "ties_of",
     "with_ties",
@@ -332,7 +332,6 @@ def with_ties(
             }
         )
     return attributes, nodes
-
 
 
 def ties_dataset(ties: pd.DataFrame) -> xr.Dataset:

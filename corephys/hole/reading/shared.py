@@ -166,7 +166,7 @@ def inherit(
     Returns the settings, the names ``"table.key"`` of those that come from the site, and faults.
     A site with faults of its own must not be given: they would be reported for each hole.
     """
-    merged: dict[str, Any] = {table: values for table, values in given.items()}
+    merged: dict[str, Any] = dict(given)
     taken = []
     for table, values in shared.inherited.items():
         own = merged.get(table, {})
@@ -256,7 +256,7 @@ def _keys(table: Columns) -> list[tuple[str, str]]:
     size = len(table)
     sets = table["set"] if "set" in table else np.full(size, "", dtype=object)
     nothing = np.full(size, np.datetime64("NaT"), dtype="datetime64[s]")
-    times = table["time"] if "time" in table else nothing
+    times = table.values.get("time", nothing)
     return [(str(name), str(time)) for name, time in zip(sets, times, strict=True)]
 
 
