@@ -29,7 +29,7 @@ from corephys.figures.heat import (
 from corephys.figures.plate import Plate, save
 from corephys.figures.reading import NothingToDraw
 from corephys.figures.sediment import accumulation, compaction_models, porosity_depth
-from corephys.figures.site import hole_shifts, holes_overlay
+from corephys.figures.site import calibration_history, hole_shifts, holes, holes_overlay
 from corephys.figures.standards import (
     audit,
     budget,
@@ -53,6 +53,7 @@ __all__ = [
     "accumulation",
     "audit",
     "budget",
+    "calibration_history",
     "compaction_models",
     "consolidation_curves",
     "control_chart",
@@ -64,6 +65,7 @@ __all__ = [
     "heat_flow_tests",
     "heating_run",
     "hole_shifts",
+    "holes",
     "holes_overlay",
     "index_properties_depth",
     "log_comparison",

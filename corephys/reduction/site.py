@@ -405,17 +405,17 @@ def _charts(holes: Mapping[str, xr.DataTree]) -> dict[str, xr.Dataset]:
                 parts.setdefault(str(leaf.name), []).append((hole, leaf.to_dataset(inherit=False)))
     found = {}
     for name, charts in parts.items():
-        times, values, whose = [], [], []
+        times, values = [], []
         unit = str(charts[0][1]["value"].attrs.get("units", "1"))
-        seen: set[Any] = set()
+        owners: dict[Any, list[str]] = {}
         for hole, chart in charts:
             at = chart["time"].values
             value = units.as_floats(chart["value"], unit, "value").values
-            new = np.array([time not in seen for time in at.tolist()], dtype=bool)
+            new = np.array([moment not in owners for moment in at.tolist()], dtype=bool)
             times.append(at[new])
             values.append(value[new])
-            whose += [hole] * int(new.sum())
-            seen |= set(at.tolist())
+            for moment in dict.fromkeys(at.tolist()):
+                owners.setdefault(moment, []).append(hole)
         time = np.concatenate(times)
         value = np.concatenate(values)
         made = quality.control_chart(
@@ -424,8 +424,8 @@ def _charts(holes: Mapping[str, xr.DataTree]) -> dict[str, xr.Dataset]:
             baseline=baseline_of(np.isfinite(value)),
         )
         order = np.argsort(time, kind="stable")
-        owner = np.array(whose, dtype=object)[order]
-        about = {"long_name": "hole whose standards hold the check"}
+        owner = np.array([", ".join(owners[t]) for t in time[order].tolist()], dtype=object)
+        about = {"long_name": "holes whose standards hold the check"}
         dataset = made.dataset.assign_coords(hole=("standard", owner, about))
         kept = {k: v for k, v in charts[0][1].attrs.items() if k in ("sensor", "checked", "safety")}
         found[name] = dataset.assign_attrs(kept)
