@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import matplotlib.ticker
@@ -14,6 +14,7 @@ from corephys import uncertainty
 from corephys.figures import plate
 from corephys.figures.plate import Plate, describe, line_key, new_plate, note, symbol_key
 from corephys.figures.reading import NothingToDraw, Series, node
+from corephys.figures.standards import control_charts
 from corephys.figures.style import (
     PAGE,
     SEALED_SOURCE,
@@ -34,7 +35,7 @@ from corephys.hole.composite.core_shifts import TIED, placements, shifts_in_metr
 from corephys.hole.composite.folder import hole_names, hole_of, is_site
 from corephys.hole.composite.sequences import sequence_in_metres
 
-__all__ = ["calibration_history", "hole_shifts", "holes", "holes_overlay"]
+__all__ = ["calibration_history", "hole_shifts", "holes", "holes_overlay", "site_figures"]
 
 # Colour, line style and symbol of each hole; distinct by lightness and dashes, not by hue alone.
 _HOLES: tuple[tuple[str, LineStyle, str], ...] = (
@@ -592,3 +593,38 @@ def _constant(axes: Axes, part: xr.Dataset, x: np.ndarray, axis: str, users: Seq
         axes.set_xlim((low + high) / 2 - 0.5, (low + high) / 2 + 0.5)
     axes.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
     axes.yaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
+
+
+def site_figures(site: xr.DataTree) -> dict[str, Plate]:
+    """Draw every figure of a site that it has the data for.
+
+    Parameters
+    ----------
+    site : DataTree
+        Reduced site.
+
+    Returns
+    -------
+    dict of str to Plate
+        Figures by the names of their files: ``holes_<quantity>`` for each quantity of the scan,
+        ``holes_by_age``, ``core_shifts``, ``control_charts`` and ``calibration_history``.
+    """
+    shifts = node(site, "site/shifts")
+    growth = node(site, "site/growth")
+    quantities = (*(sensor.quantity for sensor in SENSORS.records()), *_OTHER_HOMES)
+    draw: dict[str, Callable[[], Plate]] = {
+        f"holes_{name}": (lambda name=name: holes(site, name))  # type: ignore[misc]
+        for name in quantities
+    }
+    draw["holes_by_age"] = lambda: holes(site, quantities, on="age")
+    if shifts is not None:
+        draw["core_shifts"] = lambda: hole_shifts(shifts, growth=growth)
+    draw["control_charts"] = lambda: control_charts(site)
+    draw["calibration_history"] = lambda: calibration_history(site)
+    found = {}
+    for name, make in draw.items():
+        try:
+            found[name] = make()
+        except NothingToDraw:
+            continue
+    return found
