@@ -68,6 +68,7 @@ def site_summary(site: xr.DataTree) -> ReportTable:
         raise NothingToTabulate(
             "the summary of a site needs the result of cp.reduce(cp.read_site(folder))"
         )
+    flagged = False
     columns = [text_column(name, data[name].values) for name in ("hole", "name", "status")]
     for name, words, places in (
         ("water_depth", "water depth [m]", 0),
@@ -84,12 +85,15 @@ def site_summary(site: xr.DataTree) -> ReportTable:
             columns += _of_quantity(data, name)
         elif f"{variable}_u_total" in data:
             columns += _with_u(data, variable)
+            flagged |= bool(columns[-2].marks)
     columns.append(fixed_column("failed stages", data["failed_stages"].values, 0))
     columns.append(fixed_column("notes", data["notes"].values, 0))
     notes = [
         "Usable: share of the readings that products may use. Medians are of usable readings.",
         K1,
     ]
+    if flagged:
+        notes.append("a: flagged by the reduction, not for use; the hole's own tables state why.")
     if any(name in data for name in ("heat_flow", "surface_porosity")):
         notes.append(RESEARCH_ONLY)
     if "bulk_density_readings" in data:
@@ -125,8 +129,11 @@ def _with_u(data: xr.Dataset, name: str) -> list[Column]:
         for v, s in zip(value, u, strict=True)
     ]
     words = TERMS[name].long_name
+    level = data[f"{name}_flag"].values if f"{name}_flag" in data else np.full(value.size, np.nan)
+    bad = np.isfinite(level) & ~flags.usable(np.nan_to_num(level).astype(int))
+    marks = tuple("a" if one else "" for one in bad) if bad.any() else ()
     return [
-        Column(f"{words}{tail}", tuple(a for a, _ in pairs), values_of(value)),
+        Column(f"{words}{tail}", tuple(a for a, _ in pairs), values_of(value), marks),
         Column(f"±{tail}", tuple(b for _, b in pairs), values_of(u), of=words),
     ]
 

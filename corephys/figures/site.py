@@ -323,7 +323,7 @@ def holes(
             axes = figure.subplots(1, len(found), sharey=True, squeeze=False)[0]
             ends = span([one.series for one in found])
             for one, track in zip(found, axes, strict=True):
-                _dots(track, one, words)
+                _alone(track, one, words)
                 track.set_title(f"hole {plain(one.hole)}", loc="left")
                 track.set_xlim(*ends)
                 track.set_xlabel(label(name).replace(" [", "\n["))
@@ -342,12 +342,18 @@ def holes(
             ]
             figure.legend(handles=keys, loc="outside upper right", ncols=len(keys))
         shown = np.concatenate([one.series.depth[np.isfinite(one.series.depth)] for one in every])
+        for track in axes:
+            track.xaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
         low, high = float(shown.min()), float(shown.max())
         room = 0.01 * ((high - low) or 1.0)
         depth_axis(axes, high + room, low - room, words=words)
     scale = None if on == "age" else on
     return describe(
-        figure, _words_of_holes(held, on), *(one.data for one in every), depth_scale=scale
+        figure,
+        _words_of_holes(held, on),
+        *(one.data for one in every),
+        depth_scale=scale,
+        counted=False,
     )
 
 
@@ -357,16 +363,16 @@ def _words_of_holes(held: Mapping[str, Sequence[_Track]], on: str) -> str:
     names = list(dict.fromkeys(one.hole for found in held.values() for one in found))
     axis = label(on).partition(" [")[0]
     what = f"{quantities[:1].upper()}{quantities[1:]} of holes {', '.join(names)} against {axis}."
-    if len(held) > 1:
-        counts = ", ".join(
-            f"{label(name).partition(' [')[0]} "
-            + ", ".join(f"hole {one.hole} {_usable_of(one)} of {one.core.size}" for one in found)
-            for name, found in held.items()
-        )
-        what += f" Usable values: {counts}; lines break where one is not used."
+    counts = "; ".join(
+        f"{label(name).partition(' [')[0]} "
+        + ", ".join(f"hole {one.hole} {_usable_of(one)} of {one.core.size}" for one in found)
+        for name, found in held.items()
+    )
+    what += f" Usable values: {counts}. Lines break where a value is not used."
     loose = sum(int(one.loose.sum()) for found in held.values() for one in found)
     if loose:
-        what += f" {loose} values are in cores whose composite depth no tie determines, drawn grey."
+        what += f" {loose} values are in cores whose composite depth no tie determines"
+        what += ", drawn grey." if len(held) == 1 else "."
     return what
 
 
@@ -430,27 +436,38 @@ def _track(hole: str, tree: xr.DataTree, name: str, on: str) -> _Track | None:
     return _Track(hole, Series(name, label(name), value, at, error, level), core, loose, data)
 
 
-def _dots(axes: Axes, one: _Track, words: str) -> None:
-    """Draw a quantity of one hole, cores without ties in grey."""
+def _alone(axes: Axes, one: _Track, words: str) -> None:
+    """Draw a quantity of one hole in a track: usable readings as a line, flagged ones pale."""
     part = one.series
-    small = part.values.size > _SCAN_FROM
     panel = f"{part.label} of hole {one.hole} against {words}"
-    for which, series, ink in (
-        (~one.loose, f"hole {one.hole}", "black"),
-        (one.loose, f"hole {one.hole}, core not tied", _LOOSE),
-    ):
-        if which.any():
-            plate.points(
-                axes,
-                panel,
-                series,
-                part.values[which],
-                part.depth[which],
-                flag=part.flag[which],
-                x_error=None if small else part.error[which],
-                colour=ink,
-                small=small,
-            )
+    usual, other = f"hole {one.hole}", f"hole {one.hole}, core not tied"
+    for which, name, ink in ((~one.loose, usual, "black"), (one.loose, other, _LOOSE)):
+        if not which.any():
+            continue
+        if part.values.size > _SCAN_FROM:
+            _line(axes, one, which, panel, name, ink, "-")
+            continue
+        plate.points(
+            axes,
+            panel,
+            name,
+            part.values[which],
+            part.depth[which],
+            flag=part.flag[which],
+            x_error=part.error[which],
+            colour=ink,
+        )
+    flagged = ~flags.usable(part.flag)
+    if part.values.size > _SCAN_FROM and flagged.any():
+        plate.points(
+            axes,
+            panel,
+            usual,
+            part.values[flagged],
+            part.depth[flagged],
+            flag=part.flag[flagged],
+            small=True,
+        )
 
 
 def _overlaid(axes: Axes, one: _Track, place: int, words: str) -> None:
@@ -458,27 +475,44 @@ def _overlaid(axes: Axes, one: _Track, place: int, words: str) -> None:
     ink, dashes, marker = _HOLES[place % len(_HOLES)]
     part = one.series
     panel = f"{part.label} against {words}"
-    use = flags.usable(part.flag) & np.isfinite(part.values + part.depth)
-    if part.values.size <= _SCAN_FROM:
-        plate.points(
-            axes,
-            panel,
-            f"hole {one.hole}",
-            part.values,
-            part.depth,
-            flag=part.flag,
-            x_error=part.error,
-            colour=ink,
-            marker=marker,
-        )
+    if part.values.size > _SCAN_FROM:
+        every = np.ones(part.values.size, dtype=bool)
+        _line(axes, one, every, panel, f"hole {one.hole}", ink, dashes)
         return
-    order = np.argsort(part.depth, kind="stable")
-    value, at, core = np.where(use, part.values, np.nan)[order], part.depth[order], one.core[order]
+    plate.points(
+        axes,
+        panel,
+        f"hole {one.hole}",
+        part.values,
+        part.depth,
+        flag=part.flag,
+        x_error=part.error,
+        colour=ink,
+        marker=marker,
+    )
+
+
+def _line(
+    axes: Axes,
+    one: _Track,
+    which: np.ndarray,
+    panel: str,
+    name: str,
+    ink: str,
+    dashes: LineStyle,
+) -> None:
+    """Draw the usable readings ``which`` of a scan as a line with gaps between the cores."""
+    part = one.series
+    use = which & np.isfinite(part.depth)
+    value = np.where(flags.usable(part.flag), part.values, np.nan)[use]
+    at, core = part.depth[use], one.core[use]
+    order = np.argsort(at, kind="stable")
+    value, at, core = value[order], at[order], core[order]
     # A line must not join two cores: they may overlap, or leave a gap.
-    parts = [np.flatnonzero(core == name) for name in dict.fromkeys(core)]
-    x = np.concatenate([np.append(value[rows], np.nan) for rows in parts])
-    y = np.concatenate([np.append(at[rows], np.nan) for rows in parts])
-    plate.curve(axes, panel, f"hole {one.hole}", x, y, colour=ink, style=dashes)
+    parts = [np.flatnonzero(core == label) for label in dict.fromkeys(core)]
+    x = np.concatenate([np.append(value[rows], np.nan) for rows in parts] or [np.empty(0)])
+    y = np.concatenate([np.append(at[rows], np.nan) for rows in parts] or [np.empty(0)])
+    plate.curve(axes, panel, name, x, y, colour=ink, style=dashes)
     axes.lines[-1].set_linewidth(0.6)
 
 
@@ -607,7 +641,8 @@ def site_figures(site: xr.DataTree) -> dict[str, Plate]:
     -------
     dict of str to Plate
         Figures by the names of their files: ``holes_<quantity>`` for each quantity of the scan,
-        ``holes_by_age``, ``core_shifts``, ``control_charts`` and ``calibration_history``.
+        ``holes_<quantity>_by_age``, ``core_shifts``, ``control_charts`` and
+        ``calibration_history``.
     """
     shifts = node(site, "site/shifts")
     growth = node(site, "site/growth")
@@ -616,7 +651,10 @@ def site_figures(site: xr.DataTree) -> dict[str, Plate]:
         f"holes_{name}": (lambda name=name: holes(site, name))  # type: ignore[misc]
         for name in quantities
     }
-    draw["holes_by_age"] = lambda: holes(site, quantities, on="age")
+    draw |= {
+        f"holes_{name}_by_age": (lambda name=name: holes(site, name, on="age"))  # type: ignore[misc]
+        for name in quantities
+    }
     if shifts is not None:
         draw["core_shifts"] = lambda: hole_shifts(shifts, growth=growth)
     draw["control_charts"] = lambda: control_charts(site)

@@ -523,6 +523,7 @@ def _summary(
             words, unit = TERMS[name].long_name, TERMS[name].unit
             about[name] = (words, unit)
             about[f"{name}_u_total"] = (f"standard uncertainty of {words}, k = 1", unit)
+            about[f"{name}_flag"] = (f"flag of {words}", "1")
     about["failed_stages"] = ("stages that failed", "1")
     about["notes"] = ("notes of the reduction", "1")
     variables: dict[str, Any] = {}
@@ -577,4 +578,6 @@ def _row(name: str, tree: xr.DataTree, why: str) -> dict[str, Any]:
         parts = (f"{variable}_u_random", f"{variable}_u_systematic")
         if all(part in data for part in parts):
             row[f"{key}_u_total"] = float(uncertainty.total(data, variable))
+        if f"{variable}_flag" in data:
+            row[f"{key}_flag"] = int(data[f"{variable}_flag"])
     return row

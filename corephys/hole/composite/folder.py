@@ -107,7 +107,9 @@ def hole_of(site: xr.DataTree, name: str) -> xr.DataTree:
     known = hole_names(site)
     if name not in known:
         raise KeyError(f"the site has no hole {name!r}; it has {', '.join(known)}")
-    return site[name].copy()
+    found = site[name].copy()
+    found.name = None  # a hole that is read alone has none
+    return found
 
 
 def read_site(

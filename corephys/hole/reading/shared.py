@@ -21,7 +21,15 @@ from corephys.hole.reading.csv import Cells
 from corephys.hole.reading.error import Problem, nearest, rows_in_words
 from corephys.hole.reading.tables import TABLES
 
-__all__ = ["SITE_FILE", "Shared", "hole_folders", "inherit", "join", "read_shared"]
+__all__ = [
+    "SITE_FILE",
+    "Shared",
+    "hole_folders",
+    "inherit",
+    "join",
+    "read_shared",
+    "taken_from_site",
+]
 
 SITE_FILE = "site.toml"
 _SITE_KEYS = ("name", "latitude", "longitude", "reference", "holes")
