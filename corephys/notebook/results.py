@@ -29,7 +29,6 @@ __all__ = ["explain", "overview"]
 
 
 _DOTS = 100.0  # dots per inch of a small picture
-_SMALLER = 0.7  # of a figure two columns wide
 _QUANTITIES = 6  # largest number of rows with numbers
 # Verdicts and states that are no warning.
 _SOUND = ("no rule is broken", "in control", "the drawn intervals agree with the errors of the fit")
@@ -408,7 +407,8 @@ def _site(site: xr.DataTree) -> Card:
         warnings += [f"hole {name}: the stage {stage} failed: {e}" for stage, e in stages.items()]
     warnings += [str(note) for note in summary["notes"]]
     try:
-        picture = holes(site).picture(_DOTS * _SMALLER)
+        # The figure is two columns wide, and the card as wide as for a hole.
+        picture = holes(site).picture(0.7 * _DOTS)
     except NothingToDraw:
         picture = b""
     following = (

@@ -354,7 +354,13 @@ def assemble(
     """
     if failed and len(failed) == len(holes):
         problems = [
-            Problem(name, None, "", " ".join(why.split()).rstrip("."), "Mend this hole")
+            Problem(
+                name,
+                None,
+                "",
+                " ".join(why.split()).rstrip("."),
+                "Correct hole.toml or the tables of this hole",
+            )
             for name, why in failed.items()
         ]
         raise HoleError(problems, "the site", "reduced")

@@ -89,7 +89,9 @@ def read_shared(folder: Path) -> tuple[Shared, list[Problem]]:
         if name not in TABLES:
             known = [n.removeprefix(_STANDARDS) for n in TABLES if n.startswith(_STANDARDS)]
             guess = nearest(path.stem, known)
-            mend = f"Did you mean {guess}.csv?" if guess else f"There are {', '.join(known)}"
+            mend = (
+                f"Did you mean {guess}.csv?" if guess else f"Rename it: one of {', '.join(known)}"
+            )
             what = "there is no table of standards of this name"
             problems.append(Problem(f"{name}.csv", None, "", what, mend))
             continue
