@@ -264,6 +264,12 @@ def _coordinates(data: xr.Dataset, hole: str, scale: str, placing: Placing) -> d
         for name in ("depth_composite", "depth_composite_u_random")
         if name in there.coords
     }
+    own = data.get("depth_u_random")
+    name = "depth_composite_u_random"
+    if name in found and own is not None and own.dims == found[name].dims:
+        # The offset of the reading within its core errs beside the shift of the core.
+        u = np.hypot(found[name].values, own.values)
+        found[name] = xr.Variable(found[name].dims, u, found[name].attrs)
     mine = shifts["hole"].values == hole
     how = dict(zip(shifts["core"].values[mine], placements(shifts)[mine], strict=True))
     words = np.array([how[core] for core in data["core"].values.astype(str).ravel()], dtype=object)

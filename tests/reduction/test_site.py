@@ -98,6 +98,15 @@ def test_composite_depth_and_age_stand_beside_every_series_with_cores(
     assert u[row] == pytest.approx(np.hypot((1.0 - share) * 1.0, share * 3.0), rel=1e-9)
 
 
+def test_the_uncertainty_of_offsets_joins_that_of_the_shift(folder: Path) -> None:
+    changes = {"depth": {"offset": "3 cm"}, "quality": {"evaluate": False}}
+    density = cp.reduce(cp.read_site(folder), changes)["B/properties/density"].to_dataset()
+    own = density["depth_u_random"].values
+    assert own.min() > 0.0
+    found = density["depth_composite_u_random"].values
+    np.testing.assert_allclose(found, np.hypot(0.02, own), rtol=1e-12)
+
+
 def test_checks_of_shared_standards_count_once(folder: Path, reduced: xr.DataTree) -> None:
     chart = reduced["site/control_gamma"].to_dataset()
     assert chart.sizes["standard"] == 12
